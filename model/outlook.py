@@ -1,0 +1,91 @@
+"""What one player can be expected to feel about the range: the preference model's answer, before any price is looked at."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.copies import Yardstick
+from model.records import Answers, Tier
+from model.vocabulary import Basis, Criterion
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+TRIALS_FOR_A_BASIS = 20
+"""With fewer trials of the instrument (and hold), the prior speaks and no percentage is shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """Named copies that could be brought, each with its own posterior for this player.
+
+    Attributes
+    ----------
+    serials : (K,) keys of the copies.
+    tier : (K,) index of each copy's tier in ``Outlook.tiers``.
+    offset : (K,) expected liking of the copy minus that of an unknown copy of its tier, in points.
+    spread : (K,) standard deviation of the copy's own part (its effect and its match), in points.
+    """
+
+    serials: tuple[str, ...]
+    tier: Ints
+    offset: Floats
+    spread: Floats
+
+    def only(self, serials: Collection[str]) -> "Stock":
+        """Return the copies that are among ``serials``, in the same order."""
+        wanted = set(serials)
+        keep = np.array([serial in wanted for serial in self.serials], dtype=bool)
+        kept = tuple(serial for serial, chosen in zip(self.serials, keep, strict=True) if chosen)
+        return Stock(kept, self.tier[keep], self.offset[keep], self.spread[keep])
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The joint law of one player's utility u for the T tiers that suit the player.
+
+    All on the 1 to 7 scale; u = (1 - h) overall + h weighted priorities. ``fit_*`` use the full weights, everything from
+    ``mean`` on those of the comparison with the own bow (rescaled to the criteria that the own bow was rated on).
+
+    Attributes
+    ----------
+    tiers : (T,) the tiers that suit the player's instrument and hold.
+    fit_mean, fit_sd : (T,) the rating u that the player would give to a copy of the tier not yet played, all noise in.
+    mean, cov : (T,), (T, T) joint normal law of the tier means m (leniency, taste and what is known of tiers are shared).
+    spread : (T,) s_t, deviation of one copy around its tier's mean (copy and match with this player).
+    noise : repeat noise of one rated u.
+    yardstick : the own bow, in the form that `model.copies.plan` takes.
+    beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
+    criteria : (C,) the criteria that reasons may be given in: the priorities, else those that lead for the instrument.
+    weights : (C,) the weight of each in the reasons; they add up to 1.
+    advantage_mean, advantage_sd : (T, C) law of the expected advantage of the tier over the own bow, in points.
+    priority_weight : h.
+    trials, trials_all : trials of this instrument (and hold) behind the answer, and all.
+    stock : every copy of the tiers that suits the player.
+    """
+
+    answers: Answers
+    tiers: tuple[Tier, ...]
+    fit_mean: Floats
+    fit_sd: Floats
+    mean: Floats
+    cov: Floats
+    spread: Floats
+    noise: float
+    yardstick: Yardstick
+    beats_own_bow: Floats
+    criteria: tuple[Criterion, ...]
+    weights: Floats
+    advantage_mean: Floats
+    advantage_sd: Floats
+    priority_weight: float
+    trials: int
+    trials_all: int
+    stock: Stock
+
+    @property
+    def basis(self) -> Basis:
+        """What the answer rests on."""
+        return Basis.TRIALS if self.trials >= TRIALS_FOR_A_BASIS else Basis.PRIOR
