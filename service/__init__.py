@@ -1,0 +1,1 @@
+"""The service: what is kept, what is done with it, and the doors to it."""

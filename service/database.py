@@ -1,0 +1,123 @@
+"""The database: sessions to read with and sessions to write with.
+
+SQLite and PostgreSQL are used by the same code. On SQLite a reading session begins with plain BEGIN and sees one state of
+the data throughout; a writing one takes the write lock at once (BEGIN IMMEDIATE), because a transaction that reads first and
+asks for the lock later is refused when another wrote in between. On PostgreSQL readers get REPEATABLE READ for the same reason.
+"""
+
+import asyncio
+import sqlite3
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy.engine import URL
+from sqlalchemy.orm import Session
+
+BUSY_SECONDS = 10
+"""How long a writer waits for another one before it gives up."""
+APPLICATION_ID = 0x426F7773
+"""Marks an SQLite file as this service's own: 'Bows' in ASCII, the header field that SQLite reserves for this purpose."""
+
+
+class Database:
+    """One database and its pool of connections.
+
+    Parameters
+    ----------
+    url : SQLAlchemy's address; ``postgresql://`` stands for psycopg.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = _with_driver(make_url(url))
+        self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
+        if self.is_sqlite:
+            event.listen(self.engine, "connect", _prepare_connection)
+            event.listen(self.engine, "begin", _begin)
+            self._reader: Engine = self.engine.execution_options(may_write=False)
+            self._writer: Engine = self.engine.execution_options(may_write=True)
+        else:
+            self._reader = self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            self._writer = self.engine
+        # Writers of one process queue here, where waiting does not hold up the event loop, and not at the database, where it does.
+        self.turn = asyncio.Lock()
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Say whether the database is an SQLite file."""
+        return self.url.get_backend_name() == "sqlite"
+
+    @property
+    def file(self) -> Path | None:
+        """Return the SQLite file, None for PostgreSQL."""
+        return Path(self.url.database) if self.is_sqlite and self.url.database else None
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """Give a session that sees one state of the data and may change nothing."""
+        with Session(self._reader) as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """Give a session whose changes are committed together at the end, or, on any error, not at all."""
+        with Session(self._writer) as session, session.begin():
+            yield session
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.engine.dispose()
+
+
+def writing_engine(database: Database) -> Engine:
+    """Return the engine whose transactions may write, for changes to the tables themselves."""
+    return database._writer  # noqa: SLF001 - same module
+
+
+def _with_driver(url: URL) -> URL:
+    return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
+
+
+def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None  # transactions are begun below, not by the driver
+    for pragma in (
+        f"busy_timeout = {BUSY_SECONDS * 1000}",
+        "foreign_keys = ON",
+        # Under WAL the default NORMAL may lose the last commits when power fails; an answer once given must stay.
+        "synchronous = FULL",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin(connection: Connection) -> None:
+    may_write = connection.get_execution_options().get("may_write", True)
+    connection.exec_driver_sql(f"PRAGMA query_only = {'OFF' if may_write else 'ON'}")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if may_write else "BEGIN")
+
+
+async def _reading(request: Request) -> AsyncIterator[Session]:
+    with _database(request).reading() as session:
+        yield session
+
+
+async def _writing(request: Request) -> AsyncIterator[Session]:
+    database = _database(request)
+    async with database.turn:
+        with database.writing() as session:
+            yield session
+
+
+def _database(request: Request) -> Database:
+    database: Any = request.app.state.database
+    assert isinstance(database, Database)  # noqa: S101 - wiring, not input
+    return database
+
+
+# `scope="function"` ends the session, and with it commits, before the reply is sent: a failed commit is never answered 'done'.
+Reading = Annotated[Session, Depends(_reading, scope="function")]
+"""A route's session to read with; the database is ``app.state.database``."""
+Writing = Annotated[Session, Depends(_writing, scope="function")]
+"""A route's session to write with; committed before the reply."""

@@ -1,0 +1,31 @@
+"""What can go wrong through no fault of the program, each with its words for the person who caused it."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class FieldProblem:
+    """One unusable field: ``path`` names it (``tried.0.copy``), ``message`` is a plain sentence with the remedy."""
+
+    path: str
+    message: str
+
+
+class Invalid(Exception):  # noqa: N818 - reads as what it says of the input
+    """Input that cannot be used, field by field.
+
+    Parameters
+    ----------
+    problems : at least one; pairs (path, message) or `FieldProblem` records.
+    """
+
+    def __init__(self, problems: Iterable[FieldProblem | tuple[str, str]]) -> None:
+        self.problems: tuple[FieldProblem, ...] = tuple(
+            problem if isinstance(problem, FieldProblem) else FieldProblem(*problem) for problem in problems
+        )
+        super().__init__("; ".join(f"{problem.path}: {problem.message}" for problem in self.problems))
+
+
+class Refused(Exception):  # noqa: N818 - reads as what it says of the request
+    """A request that cannot be met as things stand; its text is one plain sentence for the person who asked."""

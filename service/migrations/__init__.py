@@ -1,0 +1,151 @@
+"""Brings a database to this version's tables, with Alembic configured here and not by a file.
+
+`upgrade` is safe to run by several processes at once and again on a database that is up to date.
+"""
+
+import fcntl
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import Enum
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, inspect, text
+from sqlalchemy.exc import DatabaseError, OperationalError
+
+from service.database import APPLICATION_ID, BUSY_SECONDS, Database, writing_engine
+from service.errors import Refused
+
+ADVISORY_LOCK = APPLICATION_ID
+"""PostgreSQL's lock that one migrating process holds at a time; any number of our own serves."""
+
+
+class State(Enum):
+    """How a database stands to this version of the service."""
+
+    EMPTY = "empty"
+    OLDER = "older"
+    CURRENT = "current"
+    NEWER = "newer"
+
+
+def newest() -> str:
+    """Return the revision of this version's tables."""
+    revision = _scripts().get_current_head()
+    assert revision is not None  # noqa: S101 - the folder beside this file holds at least the first
+    return revision
+
+
+def knows(revision: str) -> bool:
+    """Say whether a revision is one of this version's."""
+    return any(script.revision == revision for script in _scripts().walk_revisions())
+
+
+def state(database: Database) -> State:
+    """Say how the database stands; raises `Refused` where it cannot be reached or is another program's."""
+    file = database.file
+    if file is not None and not file.exists():
+        return State.EMPTY
+    with _plain_errors(database), database.reading() as session:
+        return _state(session.connection())
+
+
+def require_current(database: Database) -> None:
+    """Raise `Refused`, with the remedy, unless the database has this version's tables."""
+    found = state(database)
+    if found is State.NEWER:
+        raise Refused("The database was made by a newer version of this service; run that version.")
+    if found is not State.CURRENT:
+        what = "has no tables yet" if found is State.EMPTY else "is of an older version"
+        raise Refused(f"The database {what}; run migrate first: python -m service migrate")
+
+
+def upgrade(database: Database) -> bool:
+    """Bring the database to this version's tables; return whether anything changed.
+
+    Raises `Refused` where the database is of a newer version, another program's, or cannot be reached.
+    """
+    with _plain_errors(database), _one_at_a_time(database):
+        if database.file is not None:
+            _create_file(database.file)
+        with writing_engine(database).begin() as connection:
+            if not database.is_sqlite:
+                connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_LOCK})
+            found = _state(connection)
+            if found is State.NEWER:
+                raise Refused("The database was made by a newer version of this service; nothing was changed.")
+            if found is not State.CURRENT:
+                command.upgrade(_config(connection), "head")
+            return found is not State.CURRENT
+
+
+def _config(connection: Connection | None = None) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config
+
+
+def _scripts() -> ScriptDirectory:
+    return ScriptDirectory.from_config(_config())
+
+
+def _state(connection: Connection) -> State:
+    revisions = MigrationContext.configure(connection).get_current_heads()
+    if not revisions:
+        if connection.dialect.name == "sqlite" and inspect(connection).get_table_names():
+            raise Refused("The file is another program's database; expected one made by this service, or a new name.")
+        return State.EMPTY
+    if not all(knows(revision) for revision in revisions):
+        return State.NEWER
+    return State.CURRENT if revisions == (newest(),) else State.OLDER
+
+
+def _create_file(file: Path) -> None:
+    """Make the file where there is none, marked as ours and switched to write-ahead logging.
+
+    The switch lasts with the file and is made here only: processes that race for it are refused by SQLite.
+    """
+    file.parent.mkdir(parents=True, exist_ok=True)
+    connection = sqlite3.connect(file, timeout=BUSY_SECONDS)
+    try:
+        if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        if connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID:
+            connection.execute("PRAGMA journal_mode = WAL")
+    finally:
+        connection.close()
+
+
+@contextmanager
+def _one_at_a_time(database: Database) -> Iterator[None]:
+    file = database.file
+    if file is None:
+        yield
+        return
+    file.parent.mkdir(parents=True, exist_ok=True)
+    with file.with_name(f"{file.name}.lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+@contextmanager
+def _plain_errors(database: Database) -> Iterator[None]:
+    shown = database.url.render_as_string(hide_password=True)
+    try:
+        yield
+    except OperationalError as error:
+        raise Refused(f"The database {shown} cannot be reached or used: {_first_line(error)}") from error
+    except (DatabaseError, sqlite3.DatabaseError) as error:
+        raise Refused(f"The database {shown} is damaged or no database: {_first_line(error)}") from error
+    except OSError as error:
+        raise Refused(f"The database {shown} cannot be made: {error.strerror or error}.") from error
+
+
+def _first_line(error: Exception) -> str:
+    cause = error.orig if isinstance(error, DatabaseError) else error
+    return (str(cause).strip().splitlines() or [type(error).__name__])[0]

@@ -1,0 +1,337 @@
+"""The first tables: dealers, the range, its copies and their records, players, trials, models, enquiries."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0001"
+down_revision = None
+branch_labels = None
+depends_on = None
+
+KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
+
+
+def upgrade() -> None:
+    """Make all tables, each after those it points to."""
+    _dealers()
+    _tiers()
+    _prices()
+    _copies()
+    _bench_readings()
+    _events()
+    _players()
+    _trials()
+    _runs()
+    _outcomes()
+    _model_versions()
+    _enquiries()
+    _drafts()
+
+
+def _dealers() -> None:
+    op.create_table(
+        "dealers",
+        sa.Column("slug", KEY, nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("currency", sa.String(), nullable=True),
+        sa.Column("language", sa.String(), nullable=True),
+        sa.Column("country", sa.String(), nullable=True),
+        sa.Column("carry_cost", sa.Double(), nullable=True),
+        sa.CheckConstraint("carry_cost >= 0 AND carry_cost < 1e9", name="ck_dealers_carry_cost"),
+        sa.PrimaryKeyConstraint("slug", name="pk_dealers"),
+    )
+
+
+def _tiers() -> None:
+    op.create_table(
+        "tiers",
+        sa.Column("slug", KEY, nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("instrument", sa.String(), nullable=False),
+        sa.Column("holds", sa.String(), nullable=False),
+        sa.Column("grade", sa.Integer(), nullable=False),
+        sa.Column("price", sa.BigInteger(), nullable=True),
+        sa.Column("currency", sa.String(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.CheckConstraint("(instrument = 'double_bass') = (holds <> '')", name="ck_tiers_holds_for_double_bass"),
+        sa.CheckConstraint("holds IN ('', 'german', 'french', 'german french')", name="ck_tiers_holds"),
+        sa.CheckConstraint("instrument IN ('violin', 'viola', 'cello', 'double_bass')", name="ck_tiers_instrument"),
+        sa.CheckConstraint("grade >= 1", name="ck_tiers_grade"),
+        sa.CheckConstraint("price > 0", name="ck_tiers_price"),
+        sa.CheckConstraint("price IS NULL OR currency IS NOT NULL", name="ck_tiers_price_has_currency"),
+        sa.PrimaryKeyConstraint("slug", name="pk_tiers"),
+    )
+
+
+def _prices() -> None:
+    op.create_table(
+        "prices",
+        sa.Column("tier", KEY, nullable=False),
+        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("price", sa.BigInteger(), nullable=False),
+        sa.Column("currency", sa.String(), nullable=False),
+        sa.CheckConstraint("price > 0", name="ck_prices_price"),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_prices_dealer"),
+        sa.ForeignKeyConstraint(["tier"], ["tiers.slug"], name="fk_prices_tier"),
+        sa.PrimaryKeyConstraint("tier", "dealer", name="pk_prices"),
+    )
+
+
+def _copies() -> None:
+    op.create_table(
+        "copies",
+        sa.Column("serial", KEY, nullable=False),
+        sa.Column("tier", KEY, nullable=False),
+        sa.Column("hold", sa.String(), nullable=True),
+        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("status", sa.String(), nullable=True),
+        sa.Column("materials", sa.Text(), nullable=True),
+        sa.Column("insured_value", sa.BigInteger(), nullable=True),
+        sa.Column("mass_g", sa.Double(), nullable=True),
+        sa.Column("length_mm", sa.Double(), nullable=True),
+        sa.Column("balance_mm", sa.Double(), nullable=True),
+        sa.Column("stiffness_n_per_m", sa.Double(), nullable=True),
+        sa.Column("speed_of_sound_m_s", sa.Double(), nullable=True),
+        sa.Column("loss_factor", sa.Double(), nullable=True),
+        sa.Column("swing_inertia_kg_m2", sa.Double(), nullable=True),
+        sa.CheckConstraint("hold IN ('german', 'french')", name="ck_copies_hold"),
+        sa.CheckConstraint("serial <> 'own'", name="ck_copies_not_own"),
+        sa.CheckConstraint(
+            "status IN ('in_stock', 'reserved', 'on_trial', 'in_transit', 'in_repair', 'sold', 'withdrawn')",
+            name="ck_copies_status",
+        ),
+        sa.CheckConstraint("balance_mm > 0 AND balance_mm < 1e9", name="ck_copies_balance_mm"),
+        sa.CheckConstraint("insured_value >= 0", name="ck_copies_insured_value"),
+        sa.CheckConstraint("length_mm > 0 AND length_mm < 1e9", name="ck_copies_length_mm"),
+        sa.CheckConstraint("loss_factor > 0 AND loss_factor < 1e9", name="ck_copies_loss_factor"),
+        sa.CheckConstraint("mass_g > 0 AND mass_g < 1e9", name="ck_copies_mass_g"),
+        sa.CheckConstraint("speed_of_sound_m_s > 0 AND speed_of_sound_m_s < 1e9", name="ck_copies_speed_of_sound_m_s"),
+        sa.CheckConstraint("stiffness_n_per_m > 0 AND stiffness_n_per_m < 1e9", name="ck_copies_stiffness_n_per_m"),
+        sa.CheckConstraint(
+            "swing_inertia_kg_m2 > 0 AND swing_inertia_kg_m2 < 1e9", name="ck_copies_swing_inertia_kg_m2"
+        ),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_copies_dealer"),
+        sa.ForeignKeyConstraint(["tier"], ["tiers.slug"], name="fk_copies_tier"),
+        sa.PrimaryKeyConstraint("serial", name="pk_copies"),
+    )
+    op.create_index("ix_copies_dealer", "copies", ["dealer"], unique=False)
+    op.create_index("ix_copies_tier", "copies", ["tier"], unique=False)
+
+
+def _bench_readings() -> None:
+    op.create_table(
+        "bench_readings",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("copy", KEY, nullable=False),
+        sa.Column("date", sa.Date(), nullable=False),
+        sa.Column("quantity", KEY, nullable=False),
+        sa.Column("value", sa.Double(), nullable=False),
+        sa.Column("method", KEY, nullable=False),
+        sa.Column("by", sa.Text(), nullable=True),
+        sa.CheckConstraint(
+            "quantity IN ('mass_g', 'length_mm', 'balance_mm', 'stiffness_n_per_m', 'speed_of_sound_m_s', 'loss_factor', 'swing_inertia_kg_m2')",
+            name="ck_bench_readings_quantity",
+        ),
+        sa.CheckConstraint("value > 0 AND value < 1e9", name="ck_bench_readings_value"),
+        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_bench_readings_copy"),
+        sa.PrimaryKeyConstraint("id", name="pk_bench_readings"),
+        sa.UniqueConstraint("copy", "date", "quantity", "method", name="uq_bench_readings_copy_date_quantity_method"),
+    )
+
+
+def _events() -> None:
+    op.create_table(
+        "events",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("copy", KEY, nullable=False),
+        sa.Column("date", sa.Date(), nullable=False),
+        sa.Column("event", KEY, nullable=False),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.CheckConstraint("event IN ('rehaired', 'recambered', 'repaired', 'moved')", name="ck_events_event"),
+        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_events_copy"),
+        sa.PrimaryKeyConstraint("id", name="pk_events"),
+        sa.UniqueConstraint("copy", "date", "event", name="uq_events_copy_date_event"),
+    )
+
+
+def _players() -> None:
+    op.create_table(
+        "players",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("key", KEY, nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_players"),
+        sa.UniqueConstraint("key", name="uq_players_key"),
+    )
+
+
+def _trials() -> None:
+    op.create_table(
+        "trials",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("key", KEY, nullable=False),
+        sa.Column("player", sa.Integer(), nullable=False),
+        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("date", sa.Date(), nullable=False),
+        sa.Column("instrument", sa.String(), nullable=False),
+        sa.Column("hold", sa.String(), nullable=True),
+        sa.Column("strings", sa.SmallInteger(), nullable=True),
+        sa.Column("string_length_mm", sa.Double(), nullable=True),
+        sa.Column("settings", sa.String(), nullable=False),
+        sa.Column("budget", sa.BigInteger(), nullable=True),
+        sa.Column("currency", sa.String(), nullable=True),
+        sa.Column("priorities", sa.String(), nullable=False),
+        sa.Column("wish_mass", sa.SmallInteger(), nullable=True),
+        sa.Column("wish_tone", sa.SmallInteger(), nullable=True),
+        sa.Column("place", sa.String(), nullable=True),
+        sa.Column("blinding", sa.String(), nullable=True),
+        sa.Column("instrument_used", sa.String(), nullable=True),
+        sa.CheckConstraint("(instrument = 'double_bass') = (hold IS NOT NULL)", name="ck_trials_hold_for_double_bass"),
+        sa.CheckConstraint("blinding IN ('blind', 'masked', 'open')", name="ck_trials_blinding"),
+        sa.CheckConstraint("hold IN ('german', 'french', 'either')", name="ck_trials_hold"),
+        sa.CheckConstraint("instrument IN ('violin', 'viola', 'cello', 'double_bass')", name="ck_trials_instrument"),
+        sa.CheckConstraint("instrument_used IN ('own', 'house')", name="ck_trials_instrument_used"),
+        sa.CheckConstraint("place IN ('shop', 'post')", name="ck_trials_place"),
+        sa.CheckConstraint("budget > 0", name="ck_trials_budget"),
+        sa.CheckConstraint("budget IS NULL OR currency IS NOT NULL", name="ck_trials_budget_has_currency"),
+        sa.CheckConstraint("string_length_mm > 0 AND string_length_mm < 1e9", name="ck_trials_string_length_mm"),
+        sa.CheckConstraint("strings BETWEEN 3 AND 7", name="ck_trials_strings"),
+        sa.CheckConstraint("wish_mass BETWEEN -1 AND 1", name="ck_trials_wish_mass"),
+        sa.CheckConstraint("wish_tone BETWEEN -1 AND 1", name="ck_trials_wish_tone"),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_trials_dealer"),
+        sa.ForeignKeyConstraint(["player"], ["players.id"], name="fk_trials_player"),
+        sa.PrimaryKeyConstraint("id", name="pk_trials"),
+        sa.UniqueConstraint("key", name="uq_trials_key"),
+    )
+    op.create_index("ix_trials_dealer", "trials", ["dealer"], unique=False)
+    op.create_index("ix_trials_player", "trials", ["player"], unique=False)
+
+
+def _runs() -> None:
+    op.create_table(
+        "runs",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("position", sa.SmallInteger(), nullable=False),
+        sa.Column("rater", KEY, nullable=False),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("copy", KEY, nullable=True),
+        sa.Column("overall", sa.SmallInteger(), nullable=True),
+        sa.Column("response", sa.SmallInteger(), nullable=True),
+        sa.Column("clarity", sa.SmallInteger(), nullable=True),
+        sa.Column("dynamic_range", sa.SmallInteger(), nullable=True),
+        sa.Column("steadiness", sa.SmallInteger(), nullable=True),
+        sa.Column("off_string", sa.SmallInteger(), nullable=True),
+        sa.Column("ease", sa.SmallInteger(), nullable=True),
+        sa.Column("tone", sa.SmallInteger(), nullable=True),
+        sa.Column("carrying", sa.SmallInteger(), nullable=True),
+        sa.Column("cannot_tell", sa.String(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("rated_at", sa.DateTime(timezone=True), nullable=True),
+        sa.CheckConstraint("carrying IS NULL OR rater = 'listener'", name="ck_runs_carrying_by_listener"),
+        sa.CheckConstraint("rater IN ('player', 'listener')", name="ck_runs_rater"),
+        sa.CheckConstraint("carrying BETWEEN 1 AND 7", name="ck_runs_carrying"),
+        sa.CheckConstraint("clarity BETWEEN 1 AND 7", name="ck_runs_clarity"),
+        sa.CheckConstraint("dynamic_range BETWEEN 1 AND 7", name="ck_runs_dynamic_range"),
+        sa.CheckConstraint("ease BETWEEN 1 AND 7", name="ck_runs_ease"),
+        sa.CheckConstraint("off_string BETWEEN 1 AND 7", name="ck_runs_off_string"),
+        sa.CheckConstraint("overall BETWEEN 1 AND 7", name="ck_runs_overall"),
+        sa.CheckConstraint("position >= 1", name="ck_runs_position"),
+        sa.CheckConstraint("response BETWEEN 1 AND 7", name="ck_runs_response"),
+        sa.CheckConstraint("revision >= 1", name="ck_runs_revision"),
+        sa.CheckConstraint("steadiness BETWEEN 1 AND 7", name="ck_runs_steadiness"),
+        sa.CheckConstraint("tone BETWEEN 1 AND 7", name="ck_runs_tone"),
+        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_runs_copy"),
+        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_runs_trial"),
+        sa.PrimaryKeyConstraint("id", name="pk_runs"),
+        sa.UniqueConstraint("trial", "position", "rater", "revision", name="uq_runs_trial_position_rater_revision"),
+    )
+    op.create_index("ix_runs_copy", "runs", ["copy"], unique=False)
+
+
+def _outcomes() -> None:
+    op.create_table(
+        "outcomes",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("date", sa.Date(), nullable=False),
+        sa.Column("outcome", sa.String(), nullable=False),
+        sa.Column("copy", KEY, nullable=True),
+        sa.Column("reason", sa.String(), nullable=True),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.CheckConstraint("outcome IN ('kept', 'more_asked', 'none', 'returned')", name="ck_outcomes_outcome"),
+        sa.CheckConstraint(
+            "outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name="ck_outcomes_kept_names_copy"
+        ),
+        sa.CheckConstraint("reason IN ('price', 'sound', 'handling', 'undecided', 'other')", name="ck_outcomes_reason"),
+        sa.CheckConstraint("revision >= 1", name="ck_outcomes_revision"),
+        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_outcomes_copy"),
+        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_outcomes_trial"),
+        sa.PrimaryKeyConstraint("id", name="pk_outcomes"),
+        sa.UniqueConstraint(
+            "trial", "date", "outcome", "copy", "revision", name="uq_outcomes_trial_date_outcome_copy_revision"
+        ),
+    )
+    op.create_index(
+        "uq_outcomes_without_copy",
+        "outcomes",
+        ["trial", "date", "outcome", "revision"],
+        unique=True,
+        sqlite_where=sa.text("copy IS NULL"),
+        postgresql_where=sa.text("copy IS NULL"),
+    )
+
+
+def _model_versions() -> None:
+    op.create_table(
+        "model_versions",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("fitted_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("adopted", sa.Boolean(), nullable=False),
+        sa.Column("data_digest", sa.String(), nullable=False),
+        sa.Column("code_version", sa.String(), nullable=False),
+        sa.Column("report", sa.JSON(), nullable=False),
+        sa.Column("artifact", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_model_versions"),
+    )
+    op.create_index(
+        "uq_model_versions_adopted",
+        "model_versions",
+        ["adopted"],
+        unique=True,
+        sqlite_where=sa.text("adopted"),
+        postgresql_where=sa.text("adopted"),
+    )
+
+
+def _enquiries() -> None:
+    op.create_table(
+        "enquiries",
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("address", sa.String(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("language", sa.String(), nullable=False),
+        sa.Column("answers", sa.JSON(), nullable=False),
+        sa.Column("contact", sa.JSON(), nullable=True),
+        sa.Column("advice", sa.JSON(), nullable=False),
+        sa.Column("model_version", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_enquiries_dealer"),
+        sa.ForeignKeyConstraint(["model_version"], ["model_versions.id"], name="fk_enquiries_model_version"),
+        sa.PrimaryKeyConstraint("id", name="pk_enquiries"),
+        sa.UniqueConstraint("address", name="uq_enquiries_address"),
+    )
+    op.create_index("ix_enquiries_created_at", "enquiries", ["created_at"], unique=False)
+    op.create_index("ix_enquiries_dealer", "enquiries", ["dealer"], unique=False)
+
+
+def _drafts() -> None:
+    op.create_table(
+        "drafts",
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("updated_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("answers", sa.JSON(), nullable=False),
+        sa.Column("step", sa.String(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_drafts"),
+    )
+    op.create_index("ix_drafts_updated_at", "drafts", ["updated_at"], unique=False)

@@ -1,0 +1,1 @@
+"""The revisions, each applied once, in order."""

@@ -1,0 +1,1 @@
+"""Storage, files and commands."""
