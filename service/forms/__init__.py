@@ -1,0 +1,50 @@
+"""What people fill in: one set of rules for the JSON API and the form's pages, one sentence for each mistake."""
+
+from service.forms.questionnaire import (
+    Budget,
+    Consent,
+    Contact,
+    OwnBow,
+    Questionnaire,
+    TrialWish,
+    Tried,
+    Wishes,
+)
+from service.forms.reading import check, read
+from service.forms.step import NOT_SURE, Step, number
+from service.forms.steps import (
+    HAS_BOW,
+    NO_BOW,
+    STEPS,
+    BudgetStep,
+    ContactStep,
+    InstrumentStep,
+    OwnBowStep,
+    WishesStep,
+    WorkStep,
+)
+
+__all__ = [
+    "HAS_BOW",
+    "NOT_SURE",
+    "NO_BOW",
+    "STEPS",
+    "Budget",
+    "BudgetStep",
+    "Consent",
+    "Contact",
+    "ContactStep",
+    "InstrumentStep",
+    "OwnBow",
+    "OwnBowStep",
+    "Questionnaire",
+    "Step",
+    "TrialWish",
+    "Tried",
+    "Wishes",
+    "WishesStep",
+    "WorkStep",
+    "check",
+    "number",
+    "read",
+]

@@ -1,0 +1,297 @@
+"""The questionnaire, field by field: the body of ``POST /api/v1/advice``.
+
+Each field's description says what would be right; it stands in the API's description and in every refusal alike
+(see `service.forms.reading`). Strictness is set by field, so that the same rules hold for JSON and for Python values.
+"""
+
+import re
+import unicodedata
+from typing import Annotated, Any
+from uuid import UUID
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    StrictBool,
+    StrictStr,
+    ValidationInfo,
+    field_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from model import records
+from model.vocabulary import BowKind, Criterion, Hold, Instrument, Place, Setting
+from service.language import N_
+
+
+def refusal(sentence: str) -> PydanticCustomError:
+    """Return an error whose ``sentence`` (marked for translation) reaches the reader as it stands."""
+    # Sentences travel as data: a literal template is what the type of the constructor asks for.
+    return PydanticCustomError("sentence", "{sentence}", {"sentence": sentence})
+
+
+def _whole(value: Any) -> Any:
+    """Take 5.0 for 5: JSON knows one kind of number."""
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+def _plain(text: str) -> str:
+    """Refuse control characters, line breaks included, and marks that turn the direction of writing."""
+    if any(unicodedata.category(letter) in {"Cc", "Cs"} or letter in "\u2028\u2029\u202d\u202e" for letter in text):
+        raise refusal(N_("Got control characters or line breaks; expected plain text on one line."))
+    return text.strip()
+
+
+def _distinct(values: tuple[Any, ...]) -> tuple[Any, ...]:
+    return tuple(dict.fromkeys(values))
+
+
+Whole = Annotated[int, Strict(), BeforeValidator(_whole, json_schema_input_type=int)]
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Rating = Annotated[Whole, Field(ge=1, le=7, description=N_("a whole number from 1 to 7"))]
+Ratings = dict[Criterion, Rating]
+Line = Annotated[StrictStr, AfterValidator(_plain)]
+Wish = Annotated[Whole, Field(ge=-1, le=1)]
+
+EMAIL = re.compile(r"[^@\s,;:<>()\[\]\\\"]{1,64}@[^@\s,;:<>()\[\]\\\"]+\.[^@\s,;:<>()\[\]\\\".]{2,63}")
+"""A plausible address: one @, a dot in the domain, nothing that could start another header (RFC 5321, 4.1.2 and
+4.5.3.1 for the lengths; letters beyond ASCII as RFC 6531 allows). Whether it exists only a mail can tell."""
+
+
+class Body(BaseModel):
+    """Refuses fields it does not know and leaves what it holds unchanged."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Budget(Body):
+    """What the player wants to spend."""
+
+    amount: Annotated[
+        Number, Field(gt=0, le=1_000_000, description=N_("an amount above 0 and at most 1,000,000, as a plain number"))
+    ]
+    currency: Annotated[
+        StrictStr,
+        Field(
+            pattern=r"^[A-Z]{3}$", description=N_("a currency by its three capital letters, as EUR or USD (ISO 4217)")
+        ),
+    ]
+    stretch_percent: Annotated[
+        Number, Field(ge=0, le=100, description=N_("how far above the amount you would go, from 0 to 100 percent"))
+    ] = 0
+
+
+class Wishes(Body):
+    """Which way the player would like to go from the own bow; null or left out = not answered."""
+
+    mass: Annotated[Wish | None, Field(description=N_("-1 for lighter, 0 for no matter, 1 for heavier"))] = None
+    tone: Annotated[Wish | None, Field(description=N_("-1 for warmer, 0 for no matter, 1 for brighter"))] = None
+
+
+class OwnBow(Body):
+    """The bow the player uses today."""
+
+    kind: Annotated[BowKind, Field(description=N_("one of wood, carbon, hybrid, other, unknown"))] = BowKind.UNKNOWN
+    mass_g: Annotated[Number | None, Field(ge=30, le=250, description=N_("a mass from 30 to 250 grams"))] = None
+    ratings: Annotated[Ratings, Field(description=N_("ratings by criterion, each a whole number from 1 to 7"))] = Field(
+        default_factory=dict
+    )
+
+
+class Tried(Body):
+    """A bow of the range that the player has tried already, outside a recorded trial."""
+
+    copy_: Annotated[
+        Line, Field(alias="copy", min_length=1, max_length=100, description=N_("the serial of a bow of the range"))
+    ]
+    ratings: Annotated[
+        Ratings,
+        Field(min_length=1, description=N_("at least one rating by criterion, each a whole number from 1 to 7")),
+    ]
+
+
+class TrialWish(Body):
+    """Where the bows are tried and how much time there is."""
+
+    minutes: Annotated[
+        Whole | None, Field(ge=15, le=240, description=N_("a whole number of minutes from 15 to 240"))
+    ] = None
+    place: Annotated[Place, Field(description=N_("shop or post"))] = Place.SHOP
+
+
+class Consent(Body):
+    """What the player agreed to; nothing is taken as agreed."""
+
+    advice: Annotated[
+        StrictBool,
+        Field(description=N_("true: without this consent we keep no name and no address, so leave the contact out")),
+    ]
+    mail: Annotated[StrictBool, Field(description=N_("true or false"))] = False
+    model: Annotated[StrictBool, Field(description=N_("true or false"))] = False
+
+    @field_validator("advice")
+    @classmethod
+    def _given(cls, value: bool) -> bool:
+        if not value:
+            raise refusal(N_("Got no consent to keep the contact; give it, or leave the contact out."))
+        return value
+
+
+class Contact(Body):
+    """Who wants to hear back. ``consent`` stands first: the address is checked against it."""
+
+    consent: Annotated[Consent, Field(description=N_("what you agree to: advice, mail, model"))]
+    name: Annotated[Line | None, Field(max_length=200, description=N_("a name of at most 200 letters"))] = None
+    email: Annotated[
+        Line | None,
+        Field(max_length=254, validate_default=True, description=N_("an e-mail address, as name@example.org")),
+    ] = None
+    phone: Annotated[
+        Line | None,
+        Field(
+            max_length=40,
+            pattern=r"^[0-9+()/. \u00a0-]*$",
+            description=N_("a telephone number of at most 40 digits, spaces and the signs + ( ) / . -"),
+        ),
+    ] = None
+
+    @field_validator("email")
+    @classmethod
+    def _plausible(cls, value: str | None, info: ValidationInfo) -> str | None:
+        if value and not EMAIL.fullmatch(value):
+            raise refusal(N_("This does not look like an e-mail address; expected one like name@example.org."))
+        consent = info.data.get("consent")
+        if consent and consent.mail and not value:
+            raise refusal(N_("We need an e-mail address to write to you; give one, or leave out the consent to mail."))
+        return value or None
+
+
+class Questionnaire(Body):
+    """Everything a player may tell. Only ``instrument`` is needed, and ``hold`` for the double bass."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "instrument": "double_bass",
+                    "hold": "german",
+                    "strings": 4,
+                    "string_length_mm": 1050,
+                    "settings": ["orchestra"],
+                    "budget": {"amount": 2600, "currency": "EUR", "stretch_percent": 10},
+                    "priorities": ["response", "dynamic_range", "off_string"],
+                    "wishes": {"mass": -1, "tone": None},
+                    "own_bow": {"kind": "wood", "mass_g": 134, "ratings": {"overall": 4, "response": 3}},
+                    "trial": {"minutes": 45, "place": "shop"},
+                },
+                {"instrument": "violin", "own_bow": None},
+            ]
+        }
+    )
+
+    instrument: Annotated[Instrument, Field(description=N_("one of violin, viola, cello, double_bass"))]
+    hold: Annotated[
+        Hold | None,
+        Field(
+            validate_default=True, description=N_("for the double bass one of german, french, either; else left out")
+        ),
+    ] = None
+    strings: Annotated[Whole | None, Field(ge=3, le=6, description=N_("a whole number of strings from 3 to 6"))] = None
+    string_length_mm: Annotated[
+        Number | None, Field(ge=500, le=1300, description=N_("a string length from 500 to 1300 millimetres"))
+    ] = None
+    settings: Annotated[
+        tuple[Setting, ...],
+        AfterValidator(_distinct),
+        Field(
+            max_length=50,
+            description=N_(
+                "a list of what you play: orchestra, theatre, chamber, solo, early_music, jazz, folk, study, teaching"
+            ),
+        ),
+    ] = ()
+    budget: Annotated[Budget | None, Field(description=N_("an amount with its currency"))] = None
+    priorities: Annotated[
+        tuple[Criterion, ...],
+        Field(max_length=3, description=N_("at most three different criteria, most important first, never overall")),
+    ] = ()
+    wishes: Annotated[Wishes, Field(description=N_("wishes for mass and tone"))] = Wishes()
+    own_bow: Annotated[
+        OwnBow | None, Field(description=N_("your own bow; null where there is none, left out where not known"))
+    ] = None
+    tried: Annotated[
+        tuple[Tried, ...],
+        Field(max_length=20, description=N_("a list of at most 20 bows you have tried, each with its ratings")),
+    ] = ()
+    trial: Annotated[TrialWish, Field(description=N_("the minutes at hand and the place"))] = TrialWish()
+    id: Annotated[UUID | None, Field(description=N_("a UUID, as 8-4-4-4-12 hexadecimal digits"))] = None
+    language: Annotated[
+        StrictStr | None,
+        Field(
+            max_length=35,
+            pattern=r"^[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8})*$",
+            description=N_("a language tag, as en or de-AT (BCP 47)"),
+        ),
+    ] = None
+    dealer: Annotated[
+        Line | None,
+        Field(min_length=1, max_length=100, description=N_("the short name of a dealer, as it stands in the address")),
+    ] = None
+    contact: Annotated[Contact | None, Field(description=N_("a name and address, only if you want to hear back"))] = (
+        None
+    )
+
+    @field_validator("hold")
+    @classmethod
+    def _hold_fits(cls, value: Hold | None, info: ValidationInfo) -> Hold | None:
+        instrument = info.data.get("instrument")
+        if instrument is Instrument.DOUBLE_BASS and value is None:
+            raise refusal(N_("This is needed for the double bass: german, french or either."))
+        if instrument not in (None, Instrument.DOUBLE_BASS) and value is not None:
+            raise refusal(N_("The hold is asked for the double bass only; leave it out for other instruments."))
+        return value
+
+    @field_validator("string_length_mm")
+    @classmethod
+    def _length_fits(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if value is not None and info.data.get("instrument") not in (None, Instrument.DOUBLE_BASS):
+            raise refusal(
+                N_("The string length is asked for the double bass only; leave it out for other instruments.")
+            )
+        return value
+
+    @field_validator("priorities")
+    @classmethod
+    def _single_and_distinct(cls, value: tuple[Criterion, ...]) -> tuple[Criterion, ...]:
+        if Criterion.OVERALL in value:
+            raise refusal(N_("Got overall, which always counts; expected at most three of the other criteria."))
+        if len(set(value)) < len(value):
+            raise refusal(N_("Got the same criterion twice; expected at most three different ones."))
+        return value
+
+    @property
+    def plays_no_bow(self) -> bool:
+        """True where the player said 'I have none', which is another thing than not saying anything."""
+        return self.own_bow is None and "own_bow" in self.model_fields_set
+
+    def answers(self) -> records.Answers:
+        """Return what the model uses of the questionnaire."""
+        own = self.own_bow
+        return records.Answers(
+            instrument=self.instrument,
+            hold=self.hold,
+            settings=frozenset(self.settings),
+            priorities=self.priorities,
+            wish_mass=self.wishes.mass,
+            wish_tone=self.wishes.tone,
+            own_bow=None if own is None else records.OwnBow(own.kind, own.mass_g, own.ratings),
+            plays_no_bow=self.plays_no_bow,
+        )
+
+    def body(self) -> dict[str, Any]:
+        """Return the answers as the API's own JSON body, without the id and the contact; only what was given."""
+        return self.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude={"id", "contact"})
