@@ -14,6 +14,7 @@ from model.vocabulary import (
     Blinding,
     BowKind,
     Criterion,
+    EventKind,
     Hold,
     Instrument,
     OutcomeKind,
@@ -188,6 +189,15 @@ class Outcome:
     on: date
     kind: OutcomeKind
     copy: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened to a copy on a day."""
+
+    copy: str
+    on: date
+    kind: EventKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,6 +86,15 @@ class OutcomeKind(StrEnum):
     RETURNED = "returned"
 
 
+class EventKind(StrEnum):
+    """What happened to a copy; after all but a move its older ratings count less."""
+
+    REHAIRED = "rehaired"
+    RECAMBERED = "recambered"
+    REPAIRED = "repaired"
+    MOVED = "moved"
+
+
 class Role(StrEnum):
     """A tier's place in the shortlist."""
 
