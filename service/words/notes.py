@@ -1,0 +1,136 @@
+"""Cautions and notes of an advice document as sentences."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from model.vocabulary import SCALES, Criterion, Hold, Instrument
+from service import formats
+from service.language import _, ngettext
+from service.words import phrases
+from service.words.sentences import Document, players
+
+Values = Mapping[str, Any]
+
+
+def cautions(doc: Document) -> list[str]:
+    """Return the document's cautions as sentences, in its order."""
+    return [_(phrases.CAUTIONS[code]) for code in doc["cautions"]]
+
+
+def notes(doc: Document) -> list[str]:
+    """Return the document's notes as sentences, in its order."""
+    return [NOTES[note["code"]](note["values"], doc) for note in doc["notes"]]
+
+
+def _prior_only(values: Values, doc: Document) -> str:
+    trials = formats.trials(values["trials"])
+    return _("Only {trials} by {players} so far: no percentages are given yet.").format(
+        trials=trials, players=players(doc)
+    )
+
+
+def _few_trials(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("Few trials like yours stand behind this, so the expected ratings are far from certain.")
+
+
+def _currency_only(values: Values, doc: Document) -> str:
+    del doc
+    return _("Nothing is converted: only tiers priced in {currency} are shown.").format(**values)
+
+
+def _no_tier_in_currency(values: Values, doc: Document) -> str:
+    del doc
+    return _(
+        "No tier that you could play is priced in {currency}; give the budget in another currency, or leave it out."
+    ).format(**values)
+
+
+def _over_budget(values: Values, doc: Document) -> str:
+    del doc
+    amount = formats.money(values["amount"], values["currency"])
+    return _("Nothing in the range is within {amount}; the nearest is shown.").format(amount=amount)
+
+
+def _no_tier(values: Values, doc: Document) -> str:
+    del doc
+    what = _(phrases.INSTRUMENTS[Instrument(values["instrument"])])
+    hold = values.get("hold")
+    if hold:
+        return _("The range holds no bow for the {instrument} with the {hold}.").format(
+            instrument=what, hold=_(phrases.HOLDS[Hold(hold)])
+        )
+    return _("The range holds no bow for the {instrument}.").format(instrument=what)
+
+
+def _by_stock(values: Values, doc: Document) -> str:
+    del doc
+    return _("The steps count the very copies that {dealer} has at hand, not just any of their tier.").format(**values)
+
+
+def _short_of_stock(values: Values, doc: Document) -> str:
+    names = {entry["tier"]: entry["name"] for entry in doc["shortlist"]}
+    sentence = ngettext(
+        "One more copy of {tier} would be wanted than is at hand.",
+        "{missing} more copies of {tier} would be wanted than are at hand.",
+        values["missing"],
+    )
+    missing = formats.capital(formats.counted(values["missing"]))
+    return sentence.format(missing=missing, tier=names.get(values["tier"], values["tier"]))
+
+
+def _limited_by_time(values: Values, doc: Document) -> str:
+    del doc
+    return _("With more than {minutes} at hand, more bows could be tried.").format(
+        minutes=formats.minutes(values["minutes"])
+    )
+
+
+def _no_budget(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("You gave no budget, so the whole range was looked at.")
+
+
+def _tried_used(values: Values, doc: Document) -> str:
+    del doc
+    return ngettext(
+        "Your ratings of the bow that you have tried were used for this answer and are not kept as a trial.",
+        "Your ratings of the {count} bows that you have tried were used for this answer and are not kept as a trial.",
+        values["count"],
+    ).format(count=formats.counted(values["count"]))
+
+
+def _own_mass(values: Values, doc: Document) -> str:
+    del doc
+    mass = formats.grams(values["mass_g"])
+    return _("Lighter and heavier are meant against a bow of {mass}.").format(mass=mass)
+
+
+def _priorities_unknown(values: Values, doc: Document) -> str:
+    del doc
+    names = [_(SCALES[Criterion(name)].name).lower() for name in values["criteria"]]
+    return _("Nobody has rated {names} yet, so that could not count.").format(names=formats.listed(names))
+
+
+def _unrated_own_bow(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("You did not rate your own bow, so we took it that you like it as much as players commonly like theirs.")
+
+
+NOTES: dict[str, Callable[[Values, Document], str]] = {
+    "prior_only": _prior_only,
+    "few_trials": _few_trials,
+    "currency_only": _currency_only,
+    "no_tier_in_currency": _no_tier_in_currency,
+    "over_budget": _over_budget,
+    "no_tier": _no_tier,
+    "by_stock": _by_stock,
+    "short_of_stock": _short_of_stock,
+    "limited_by_time": _limited_by_time,
+    "no_budget": _no_budget,
+    "tried_used": _tried_used,
+    "own_mass": _own_mass,
+    "priorities_unknown": _priorities_unknown,
+    "unrated_own_bow": _unrated_own_bow,
+}
+"""One function a code; a document's code without one is a mistake of the program and raises ``KeyError``."""
