@@ -32,14 +32,15 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     ),
     "outcomes": ("trial", "date", "outcome", "copy", "reason"),
 }
+# Quantity -> unit and method.
 BENCH = {
-    "mass_g": ("mass", "g", "scale"),
-    "length_mm": ("length", "mm", "rule"),
-    "balance_mm": ("balance", "mm", "knife edge"),
-    "stiffness_n_per_m": ("stiffness", "N/m", "three-point bending"),
-    "speed_of_sound_m_s": ("speed_of_sound", "m/s", "longitudinal resonance"),
-    "loss_factor": ("loss_factor", "1", "decay of the longitudinal resonance"),
-    "swing_inertia_kg_m2": ("swing_inertia", "kg m2", "pendulum"),
+    "mass_g": ("g", "scale"),
+    "length_mm": ("mm", "rule"),
+    "balance_mm": ("mm", "knife edge"),
+    "stiffness_n_per_m": ("N/m", "three-point bending"),
+    "speed_of_sound_m_s": ("m/s", "longitudinal resonance"),
+    "loss_factor": ("1", "decay of the longitudinal resonance"),
+    "swing_inertia_kg_m2": ("kg m2", "pendulum"),
 }
 
 
@@ -145,11 +146,11 @@ def _bench(rng: np.random.Generator, bows: Bows, repairs: Repairs, stock: Stock)
 
 
 def _reading(serial: str, day: int, name: str, value: float, by: str) -> Row:
-    quantity, unit, method = BENCH[name]
+    unit, method = BENCH[name]
     return {
         "copy": serial,
         "date": iso(day),
-        "quantity": quantity,
+        "quantity": name,
         "value": value,
         "unit": unit,
         "method": method,
@@ -171,10 +172,9 @@ def _copies(rng: np.random.Generator, bows: Bows, stock: Stock, bench: list[Row]
     """List the copies by serial, with their latest readings; one status each."""
     status = _statuses(rng, bows, stock)
     insured = rng.random(len(bows.serial)) < 0.85
-    column = {quantity: name for name, (quantity, _, _) in BENCH.items()}
     latest: dict[str, Row] = {serial: {} for serial in bows.serial}
     for row in bench:
-        latest[str(row["copy"])][column[str(row["quantity"])]] = row["value"]
+        latest[str(row["copy"])][str(row["quantity"])] = row["value"]
     place = bows.place(LAST_DAY)
     return [
         {
