@@ -1,0 +1,318 @@
+"""From answers, tiers and bench records to the columns of X: the one place where a column or a unit is defined."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.records import Answers, Bench, Copy, Range, Tier, Trial
+from model.vocabulary import Blinding, Hold, Instrument, Setting
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+INSTRUMENTS, SETTINGS = tuple(Instrument), tuple(Setting)
+TRAITS = ("mass", "balance", "brightness")
+"""Bench traits, as deviations from the tier's mean in units of the instrument's spread within tiers.
+
+Brightness is the standardised speed of sound minus the standardised log loss factor, of those known (a judgement).
+"""
+WISHES = ((0, "wish_mass"), (2, "wish_tone"))
+"""Which trait each wish speaks of."""
+MIDDLE_POSITION, LAST_POSITION, TRAIT_LIMIT = 3.0, 12, 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of X: its name, and the mean and standard deviation of its coefficient's prior, in points."""
+
+    name: str
+    mean: float
+    sd: float
+
+
+def _fixed_columns() -> tuple[Column, ...]:
+    """Return the columns before the tiers'; the prior values are starting judgements, shown and not tuned."""
+    return (
+        Column("intercept", 4.4, 0.5),
+        *(Column(f"instrument {instrument}", 0.0, 0.3) for instrument in INSTRUMENTS),
+        Column("grade", 0.2, 0.15),
+        Column("hold french", 0.0, 0.3),
+        *(Column(f"{setting} x grade", 0.0, 0.2) for setting in SETTINGS),
+        Column("position", 0.0, 0.2),
+        Column("first bow", 0.0, 0.3),
+        *(Column(f"{blinding}", 0.0, 0.3) for blinding in (Blinding.MASKED, Blinding.OPEN)),
+        *(Column(f"{blinding} x grade", 0.0, 0.1) for blinding in (Blinding.MASKED, Blinding.OPEN)),
+        *(Column(trait, 0.0, 0.2) for trait in TRAITS),
+        *(Column(f"{wish} x {TRAITS[trait]}", 0.0, 0.2) for trait, wish in WISHES),
+    )
+
+
+FIXED = _fixed_columns()
+POSITION_OF = {column.name: index for index, column in enumerate(FIXED)}
+TIER_SD = 0.5
+"""Prior standard deviation of a tier around the straight line through the grades."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """What n rows of X say, one array a fact. Zeros mean 'at the reference'.
+
+    Attributes
+    ----------
+    tier : (n,) index into ``Design.tiers``, -1 for a tier the design does not know or the own bow.
+    instrument : (n,) index into `INSTRUMENTS`.
+    grade : (n,) grade centred within the instrument; 0 for the own bow.
+    hold : (n,) +1/2 French, -1/2 German, 0 otherwise.
+    settings : (n, 9) of 0 and 1.
+    position : (n,) 1, 2, ...; 0 where a typical place in the trial is meant.
+    masked, opened : (n,) of 0 and 1.
+    traits, wished : (n, 3) deviations of the copy from its tier, and from what the wish refers to.
+    wishes : (n, 2) of -1, 0, 1: lighter/heavier, warmer/brighter.
+    """
+
+    tier: Ints
+    instrument: Ints
+    grade: Floats
+    hold: Floats
+    settings: Floats
+    position: Floats
+    masked: Floats
+    opened: Floats
+    traits: Floats
+    wished: Floats
+    wishes: Floats
+
+
+def hold_sign(hold: Hold | None) -> float:
+    """Return +1/2 for French, -1/2 for German, 0 where the hold is open or does not apply."""
+    return {Hold.FRENCH: 0.5, Hold.GERMAN: -0.5}.get(hold, 0.0) if hold else 0.0
+
+
+def settings_row(settings: Iterable[Setting]) -> Floats:
+    """Return the (9,) indicators of the settings."""
+    chosen = frozenset(settings)
+    return np.array([setting in chosen for setting in SETTINGS], dtype=np.float64)
+
+
+def _bench_table(benches: Sequence[Bench]) -> Floats:
+    """Return (n, 4): mass, balance, speed of sound, log loss factor; NaN where not known."""
+    table = np.array(
+        [(b.mass_g, b.balance_mm, b.speed_of_sound_m_s, b.loss_factor) for b in benches], dtype=np.float64
+    ).reshape(-1, 4)
+    table[:, 3] = np.log(table[:, 3])
+    return table
+
+
+def _means_by(group: Ints, groups: int, table: Floats) -> Floats:
+    """Return (groups, columns) means of the known cells of ``table`` by group, NaN where a group has none."""
+    known = np.isfinite(table)
+    sums, counts = np.zeros((groups, table.shape[1])), np.zeros((groups, table.shape[1]))
+    np.add.at(sums, group, np.where(known, table, 0.0))
+    np.add.at(counts, group, known.astype(np.float64))
+    return np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """The columns of X for one range, with what is needed to compute them for tiers and copies to come.
+
+    Attributes
+    ----------
+    tiers : (T,) the tiers that have a column of their own.
+    centres : (T, 4) means of mass (g), balance (mm), speed of sound (m/s) and log loss factor by tier.
+    fallback : (4, 4) the same by instrument, for tiers without bench records.
+    scales : (4, 4) standard deviations within tiers by instrument; 1 where not known.
+    middle : (4,) the middle grade of each instrument.
+    """
+
+    tiers: tuple[Tier, ...]
+    centres: Floats
+    fallback: Floats
+    scales: Floats
+    middle: Floats
+
+    @classmethod
+    def from_range(cls, range_: Range) -> Self:
+        """Read tiers, trait means and spreads off a range."""
+        tiers = tuple(range_.tiers.values())
+        index = {tier.slug: place for place, tier in enumerate(tiers)}
+        copies = tuple(range_.copies.values())
+        table = _bench_table([copy.bench for copy in copies])
+        of_tier = np.array([index[copy.tier] for copy in copies], dtype=np.intp)
+        instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
+        centres = _means_by(of_tier, len(tiers), table)
+        fallback = _means_by(instrument[of_tier], len(INSTRUMENTS), table)
+        within = (table - centres[of_tier]) ** 2
+        pooled = np.sqrt(_means_by(instrument[of_tier], len(INSTRUMENTS), within))
+        scales = np.where(np.nan_to_num(pooled) > 0, pooled, 1.0)
+        centres = np.where(np.isfinite(centres), centres, fallback[instrument])
+        return cls(tiers, centres, fallback, scales, _middles(tiers))
+
+    @property
+    def columns(self) -> tuple[Column, ...]:
+        """The p columns of X with their priors, in order."""
+        return (*FIXED, *(Column(f"tier {tier.slug}", 0.0, TIER_SD) for tier in self.tiers))
+
+    @property
+    def index(self) -> dict[str, int]:
+        """The place of each tier's slug among ``tiers``."""
+        return {tier.slug: place for place, tier in enumerate(self.tiers)}
+
+    def grade(self, tier: Tier) -> float:
+        """Return the grade centred within the instrument."""
+        return float(tier.grade - self.middle[INSTRUMENTS.index(tier.instrument)])
+
+    def _centres_of(self, copies: Sequence[Copy], range_: Range) -> tuple[Floats, Floats]:
+        """Return (n, 4) trait centres and scales of the copies' tiers."""
+        index = self.index
+        place = np.array([index.get(copy.tier, -1) for copy in copies], dtype=np.intp)
+        instrument = np.array([INSTRUMENTS.index(range_.tiers[copy.tier].instrument) for copy in copies], dtype=np.intp)
+        centres = np.where(
+            (place >= 0)[:, None], np.vstack([self.centres, np.zeros(4)])[place], self.fallback[instrument]
+        )
+        return centres, self.scales[instrument]
+
+    def traits(self, copies: Sequence[Copy], range_: Range) -> Floats:
+        """Return (n, 3) trait deviations of copies, limited to +-3; 0 where the bench has not measured."""
+        if not copies:
+            return np.zeros((0, len(TRAITS)))
+        centres, scales = self._centres_of(copies, range_)
+        z = (_bench_table([copy.bench for copy in copies]) - centres) / scales
+        z = np.nan_to_num(z)
+        return np.clip(np.column_stack([z[:, 0], z[:, 1], z[:, 2] - z[:, 3]]), -TRAIT_LIMIT, TRAIT_LIMIT)
+
+    def mass_shift(self, tier: Tier, own_mass_g: float | None) -> float:
+        """Return how much heavier the tier's mean is than the own bow, in trait units, limited to +-3; 0 if not known.
+
+        A wish for a lighter or heavier bow is meant against the bow in hand where its mass is known.
+        """
+        if own_mass_g is None:
+            return 0.0
+        place, instrument = self.index.get(tier.slug, -1), INSTRUMENTS.index(tier.instrument)
+        centre = self.centres[place, 0] if place >= 0 else self.fallback[instrument, 0]
+        shift = (centre - own_mass_g) / self.scales[instrument, 0]
+        return float(np.clip(np.nan_to_num(shift), -TRAIT_LIMIT, TRAIT_LIMIT))
+
+    def matrix(self, rows: Rows) -> Floats:
+        """Return X (n, p) of the rows."""
+        n, fixed = len(rows.grade), len(FIXED)
+        X = np.zeros((n, fixed + len(self.tiers)))
+        at, every = POSITION_OF, np.arange(n)
+        X[:, at["intercept"]] = 1.0
+        X[every, at[f"instrument {INSTRUMENTS[0]}"] + rows.instrument] = 1.0
+        X[:, at["grade"]] = rows.grade
+        X[:, at["hold french"]] = rows.hold
+        first = at[f"{SETTINGS[0]} x grade"]
+        X[:, first : first + len(SETTINGS)] = rows.settings * rows.grade[:, None]
+        placed = rows.position > 0
+        X[:, at["position"]] = placed * (np.minimum(rows.position, LAST_POSITION) - MIDDLE_POSITION) / MIDDLE_POSITION
+        X[:, at["first bow"]] = rows.position == 1
+        for name, seen in ((Blinding.MASKED, rows.masked), (Blinding.OPEN, rows.opened)):
+            X[:, at[f"{name}"]] = seen
+            X[:, at[f"{name} x grade"]] = seen * rows.grade
+        X[:, at[TRAITS[0]] : at[TRAITS[0]] + len(TRAITS)] = rows.traits
+        for which, (trait, wish) in enumerate(WISHES):
+            X[:, at[f"{wish} x {TRAITS[trait]}"]] = rows.wishes[:, which] * rows.wished[:, trait]
+        known = rows.tier >= 0
+        X[every[known], fixed + rows.tier[known]] = 1.0
+        return X
+
+    def to_json(self) -> dict[str, Any]:
+        """Return all of it as plain JSON values."""
+        return {
+            "tiers": [[t.slug, t.instrument, t.grade, sorted(t.holds)] for t in self.tiers],
+            "centres": np.nan_to_num(self.centres).tolist(),
+            "fallback": np.nan_to_num(self.fallback).tolist(),
+            "scales": self.scales.tolist(),
+            "middle": self.middle.tolist(),
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Self:
+        """Read what `to_json` wrote."""
+        tiers = tuple(
+            Tier(slug, Instrument(instrument), grade, frozenset(Hold(hold) for hold in holds))
+            for slug, instrument, grade, holds in data["tiers"]
+        )
+        arrays = (np.array(data[name], dtype=np.float64) for name in ("centres", "fallback", "scales", "middle"))
+        centres, fallback, scales, middle = arrays
+        return cls(tiers, centres.reshape(-1, 4), fallback, scales, middle)
+
+
+def _middles(tiers: Sequence[Tier]) -> Floats:
+    """Return (4,) the mean of the different grades that each instrument has; 1 where it has none."""
+    grades = [{tier.grade for tier in tiers if tier.instrument is instrument} for instrument in INSTRUMENTS]
+    return np.array([sum(of) / len(of) if of else 1.0 for of in grades])
+
+
+def own_rows(answers: Answers, positions: Sequence[int]) -> Rows:
+    """Return rows for the own bow at the given positions (0 = a typical place): no tier, no grade, no traits."""
+    n = len(positions)
+    zeros = np.zeros(n)
+    return Rows(
+        tier=np.full(n, -1, dtype=np.intp),
+        instrument=np.full(n, INSTRUMENTS.index(answers.instrument), dtype=np.intp),
+        grade=zeros,
+        hold=np.full(n, hold_sign(answers.hold)),
+        settings=np.zeros((n, len(SETTINGS))),
+        position=np.array(positions, dtype=np.float64),
+        masked=zeros,
+        opened=zeros,
+        traits=np.zeros((n, len(TRAITS))),
+        wished=np.zeros((n, len(TRAITS))),
+        wishes=np.zeros((n, len(WISHES))),
+    )
+
+
+def tier_rows(design: Design, answers: Answers, tiers: Sequence[Tier]) -> Rows:
+    """Return one row a tier for one player: a copy like the tier's mean, blind, at a typical place in the trial."""
+    n, index = len(tiers), design.index
+    own_mass = answers.own_bow.mass_g if answers.own_bow else None
+    wished = np.zeros((n, len(TRAITS)))
+    wished[:, 0] = [design.mass_shift(tier, own_mass) for tier in tiers]
+    return Rows(
+        tier=np.array([index.get(tier.slug, -1) for tier in tiers], dtype=np.intp),
+        instrument=np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp),
+        grade=np.array([design.grade(tier) for tier in tiers], dtype=np.float64),
+        hold=np.full(n, hold_sign(answers.hold)),
+        settings=np.tile(settings_row(answers.settings), (n, 1)),
+        position=np.zeros(n),
+        masked=np.zeros(n),
+        opened=np.zeros(n),
+        traits=np.zeros((n, len(TRAITS))),
+        wished=wished,
+        wishes=np.tile([answers.wish_mass or 0.0, answers.wish_tone or 0.0], (n, 1)),
+    )
+
+
+def take(rows: Rows, where: Ints, traits: Floats) -> Rows:
+    """Return the rows ``where`` with the copies' own traits (n, 3) added to what the tier's mean has."""
+    picked = {name: getattr(rows, name)[where] for name in rows.__slots__}
+    picked["traits"] = picked["traits"] + traits
+    picked["wished"] = np.clip(picked["wished"] + traits, -TRAIT_LIMIT, TRAIT_LIMIT)
+    return Rows(**picked)
+
+
+def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows:
+    """Return one row for every run of a copy in the trials, in order (the own bow's runs are left out)."""
+    runs = [(trial, run, range_.copies[run.copy]) for trial in trials for run in trial.runs if run.copy is not None]
+    index, tiers = design.index, [range_.tiers[copy.tier] for _, _, copy in runs]
+    settings = {trial.key: settings_row(trial.answers.settings) for trial in trials}
+    traits = design.traits([copy for _, _, copy in runs], range_)
+    wishes = [(t.answers.wish_mass or 0, t.answers.wish_tone or 0) for t, _, _ in runs]
+    return Rows(
+        tier=np.array([index[tier.slug] for tier in tiers], dtype=np.intp),
+        instrument=np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp),
+        grade=np.array([design.grade(tier) for tier in tiers], dtype=np.float64),
+        hold=np.array([hold_sign(trial.answers.hold) for trial, _, _ in runs]),
+        settings=np.array([settings[trial.key] for trial, _, _ in runs]).reshape(-1, len(SETTINGS)),
+        position=np.array([run.position for _, run, _ in runs], dtype=np.float64),
+        masked=np.array([trial.blinding is Blinding.MASKED for trial, _, _ in runs], dtype=np.float64),
+        opened=np.array([trial.blinding is Blinding.OPEN for trial, _, _ in runs], dtype=np.float64),
+        traits=traits,
+        wished=traits,
+        wishes=np.array(wishes, dtype=np.float64).reshape(-1, len(WISHES)),
+    )

@@ -1,0 +1,190 @@
+"""What the fit learnt, as arrays: nothing here names a player, so a player who is erased leaves nothing behind.
+
+C = 8 criteria, p columns of the design, K fitted levels (copies between two events). Everything is Gaussian; the joint law
+over criteria has one correlation matrix R for every component (coefficients, copies, players, matches, noise):
+Cov(z_c, z_c') = R_cc' L_c L_c'' with L_c the root of the component's covariance for criterion c alone. That is positive
+definite whatever the data, and exact for one criterion.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from model.design import Design
+from model.levels import Level
+from model.ratings import FittedResponse
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Levels whose effects hang together, given the coefficients.
+
+    Attributes
+    ----------
+    levels : (m,) places among the K levels.
+    root : (C, m, m) lower roots of Cov(effects | data, coefficients), one a criterion.
+    """
+
+    levels: Ints
+    root: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class OwnBowLaw:
+    """How people rate the bow they own, from their leniency b and own-bow deviation d.
+
+    Attributes
+    ----------
+    shift : (C,) mean of an own bow's rating above the coefficients' intercept for it.
+    root : (C, 2, 2) lower root of Cov((b, b + d)).
+    """
+
+    shift: Floats
+    root: Floats
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """The fitted model.
+
+    Attributes
+    ----------
+    coef, coef_root : (C, p), (C, p, p) mean and lower root of the covariance of the coefficients.
+    player_sd, copy_sd, match_sd, repeat_sd : (C,) standard deviations, in points.
+    correlation : (C, C) R.
+    own : how own bows are rated.
+    levels : (K,) copy and stretch of each level.
+    effect : (C, K) expected effects at ``coef``.
+    coupling : (C, K, p) minus the derivative of the effects by the coefficients.
+    blocks : the levels by connected component.
+    rows : (C,) ratings behind each criterion.
+    trials : number of trials by (instrument, hold).
+    priority_weight : h, the share of the priorities in u.
+    """
+
+    design: Design
+    coef: Floats
+    coef_root: Floats
+    player_sd: Floats
+    copy_sd: Floats
+    match_sd: Floats
+    repeat_sd: Floats
+    correlation: Floats
+    own: OwnBowLaw
+    levels: tuple[Level, ...]
+    effect: Floats
+    coupling: Floats
+    blocks: tuple[Block, ...]
+    rows: Ints
+    trials: Mapping[tuple[str, str], int]
+    priority_weight: float = 0.5
+
+    @cached_property
+    def variance(self) -> Floats:
+        """(C, K) posterior variances of the levels' effects, given the coefficients."""
+        out = np.empty(self.effect.shape)
+        for block in self.blocks:
+            out[:, block.levels] = np.einsum("cij,cij->ci", block.root, block.root)
+        return out
+
+    @cached_property
+    def stretches_of(self) -> dict[str, dict[int, int]]:
+        """For each copy, the place of each of its rated stretches among the levels."""
+        found: dict[str, dict[int, int]] = {}
+        for place, (copy, stretch) in enumerate(self.levels):
+            found.setdefault(copy, {})[stretch] = place
+        return found
+
+
+def root(covariance: Floats) -> Floats:
+    """Return lower roots of positive semi-definite matrices (..., m, m); a rounding-sized floor keeps them real.
+
+    Raises
+    ------
+    ValueError
+        Where a matrix has a clearly negative eigenvalue.
+    """
+    if covariance.shape[-1] == 0:
+        return covariance
+    try:
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh((covariance + np.swapaxes(covariance, -1, -2)) / 2.0)
+        scale = np.max(np.abs(values), axis=-1, keepdims=True)
+        if np.any(values < -1e-8 * scale):
+            msg = f"got a covariance with the eigenvalue {values.min():.3g}, expected none below 0"
+            raise ValueError(msg) from None
+        half = vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
+        upper = np.linalg.qr(np.swapaxes(half, -1, -2), mode="r")
+        lower = np.swapaxes(upper, -1, -2)
+        signs = np.where(np.diagonal(lower, axis1=-2, axis2=-1) < 0, -1.0, 1.0)
+        return np.asarray(lower * signs[..., None, :], dtype=np.float64)
+
+
+def labels_of(response: FittedResponse) -> tuple[Level, ...]:
+    """Return the levels that a response was rated on; the labels given to the fit are levels."""
+    return cast("tuple[Level, ...]", response.copies)
+
+
+def gather_levels(
+    responses: Sequence[FittedResponse], levels: tuple[Level, ...], columns: int
+) -> tuple[Floats, Floats, tuple[Block, ...]]:
+    """Bring the copies of several responses to one list of levels.
+
+    Returns
+    -------
+    effect (C, K), coupling (C, K, p) and the blocks; a level not rated on a criterion has effect 0 and the prior variance.
+    """
+    place = {level: index for index, level in enumerate(levels)}
+    where = [np.array([place[level] for level in labels_of(response)], dtype=np.intp) for response in responses]
+    effect = np.zeros((len(responses), len(levels)))
+    coupling = np.zeros((len(responses), len(levels), columns))
+    for c, response in enumerate(responses):
+        effect[c, where[c]] = response.copy_effect
+        coupling[c, where[c]] = response.copy_coupling
+    blocks = tuple(
+        Block(members, _block_root(responses, where, members, len(levels)))
+        for members in _components(responses, where, len(levels))
+    )
+    return effect, coupling, blocks
+
+
+def _components(responses: Sequence[FittedResponse], where: Sequence[Ints], count: int) -> list[Ints]:
+    """Return the levels of each component of the union of the responses' blocks."""
+    if count == 0:
+        return []
+    heads, tails = [np.zeros(0, dtype=np.intp)], [np.zeros(0, dtype=np.intp)]
+    for places, response in zip(where, responses, strict=True):
+        for indices, _ in response.copy_blocks:
+            members = places[indices]
+            heads.append(np.full(len(members), members[0], dtype=np.intp))
+            tails.append(members)
+    edges = (np.concatenate(heads), np.concatenate(tails))
+    graph = coo_array((np.ones(len(edges[0])), edges), shape=(count, count))
+    _, label = connected_components(graph, directed=False)
+    order = np.argsort(label, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+
+
+def _block_root(responses: Sequence[FittedResponse], where: Sequence[Ints], members: Ints, count: int) -> Floats:
+    """Return (C, m, m) roots over the members, from every response's own blocks."""
+    inside = np.full(count, -1, dtype=np.intp)
+    inside[members] = np.arange(len(members))
+    out = np.empty((len(responses), len(members), len(members)))
+    for c, response in enumerate(responses):
+        covariance = np.eye(len(members)) * response.copy_sd**2
+        for indices, V in response.copy_blocks:
+            at = inside[where[c][indices]]
+            if at[0] >= 0:
+                covariance[np.ix_(at, at)] = V
+        out[c] = root(covariance)
+    return out

@@ -1,0 +1,270 @@
+"""PreferenceModel: the design, one crossed ratings model a criterion, and what joins them; fitted to trials, asked for players."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model import personal
+from model.design import FIXED, Design, Rows, history_rows, own_rows
+from model.levels import Level, Stretches
+from model.outlook import Outlook
+from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, root
+from model.ratings import CrossedRatings, FittedResponse, Prior
+from model.records import Answers, Event, Range, Run, Trial
+from model.view import View
+from model.vocabulary import CRITERIA
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Beliefs:
+    """What is believed before the first trial: starting judgements, shown on the model's page and not tuned to data.
+
+    In points of the 1 to 7 scale. ``correlation`` is that between two criteria of one sheet; the ``worth`` fields say how
+    many players (or ratings) a belief counts against data.
+    """
+
+    player_sd: float = 0.7
+    copy_sd: float = 0.35
+    match_sd: float = 0.45
+    repeat_sd: float = personal.PRIOR_REPEAT_SD
+    own_level: float = 4.5
+    own_sd: float = 0.8
+    correlation: float = 0.5
+    own_worth: float = 20.0
+    own_level_worth: float = 4.0
+    correlation_worth: float = 50.0
+
+    def prior(self, design: Design) -> Prior:
+        """Return the prior of one criterion's ratings model."""
+        columns = design.columns
+        return Prior(
+            mean=np.array([column.mean for column in columns]),
+            sd=np.array([column.sd for column in columns]),
+            player_sd=self.player_sd,
+            copy_sd=self.copy_sd,
+            match_sd=self.match_sd,
+            repeat_sd=self.repeat_sd,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Trials as arrays: X (n, p), Y (n, C) with NaN where not rated, and labels (n,); own bows' runs apart."""
+
+    X: Floats
+    Y: Floats
+    player: NDArray[np.object_]
+    level: NDArray[np.object_]
+    own_X: Floats
+    own_Y: Floats
+    own_player: NDArray[np.object_]
+
+
+class PreferenceModel:
+    """Which bows suit whom, learnt from trials.
+
+    Parameters
+    ----------
+    range_ : the tiers and copies that the trials speak of.
+    beliefs : what is believed before the first trial.
+    """
+
+    def __init__(self, range_: Range, beliefs: Beliefs | None = None) -> None:
+        self.range = range_
+        self.beliefs = beliefs or Beliefs()
+
+    def fit(self, trials: Sequence[Trial], events: Iterable[Event] = ()) -> Self:
+        """Fit to every player's sheet in the trials; with no trials the beliefs alone remain.
+
+        Raises
+        ------
+        ValueError
+            A run of a copy that is not in the range, or ratings that no model can be fitted to, in plain words.
+        RuntimeError
+            The fit did not converge.
+        """
+        self.stretches = Stretches.from_events(events)
+        design = Design.from_range(self.range)
+        history = gather(design, trials, self.range, self.stretches)
+        ratings = CrossedRatings(match=True, prior=self.beliefs.prior(design))
+        ratings.fit(history.X, history.Y, player=history.player, copy=history.level)
+        self.posterior_ = assemble(design, history, ratings.responses_, self.beliefs, trials)
+        self.view_ = View(self.posterior_, self.range, self.stretches)
+        return self
+
+    def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
+        """Return what a player can be expected to feel, given the answers and the bows already tried.
+
+        Raises
+        ------
+        ValueError
+            A run of a copy that is not in the range or does not suit the player's instrument and hold.
+        """
+        return personal.outlook(self.view_, answers, runs)
+
+
+def _table(runs: Sequence[Run]) -> Floats:
+    """Return (n, C) of the runs' ratings, NaN where not rated."""
+    table = np.full((len(runs), len(CRITERIA)), np.nan)
+    for row, run in enumerate(runs):
+        for place, criterion in enumerate(CRITERIA):
+            if criterion in run.ratings:
+                table[row, place] = run.ratings[criterion]
+    return table
+
+
+def _labels(labels: Sequence[object]) -> NDArray[np.object_]:
+    out = np.empty(len(labels), dtype=object)
+    out[:] = labels
+    return out
+
+
+def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: Stretches) -> History:
+    """Turn trials into arrays.
+
+    Raises
+    ------
+    ValueError
+        A run of a copy that the range does not hold.
+    """
+    copies = [(trial, run) for trial in trials for run in trial.runs if run.copy is not None]
+    for trial, run in copies:
+        if run.copy not in range_.copies:
+            msg = f"trial {trial.key}, run {run.position}: got the copy {run.copy!r}, expected one of the range"
+            raise ValueError(msg)
+    own = [(trial, run) for trial in trials for run in trial.runs if run.copy is None]
+    levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
+    return History(
+        X=design.matrix(history_rows(design, trials, range_)),
+        Y=_table([run for _, run in copies]),
+        player=_labels([trial.player for trial, _ in copies]),
+        level=_labels(levels),
+        own_X=_own_matrix(design, own),
+        own_Y=_table([run for _, run in own]),
+        own_player=_labels([trial.player for trial, _ in own]),
+    )
+
+
+def _own_matrix(design: Design, own: Sequence[tuple[Trial, Run]]) -> Floats:
+    if not own:
+        return np.zeros((0, len(design.columns)))
+    parts = [own_rows(trial.answers, [run.position]) for trial, run in own]
+    joined = {name: np.concatenate([getattr(part, name) for part in parts]) for name in Rows.__slots__}
+    return design.matrix(Rows(**joined))
+
+
+def assemble(
+    design: Design, history: History, responses: Sequence[FittedResponse], beliefs: Beliefs, trials: Sequence[Trial]
+) -> Posterior:
+    """Join the criteria's fits into one posterior."""
+    levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
+    effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
+    marginal = np.column_stack([response.marginal for response in responses])
+    return Posterior(
+        design=design,
+        coef=np.array([response.coef for response in responses]),
+        coef_root=root(np.array([response.coef_covariance for response in responses])),
+        correlation=pooled_correlation(marginal, beliefs),
+        own=own_bow_law(history, responses, marginal, beliefs),
+        levels=levels,
+        effect=effect,
+        coupling=coupling,
+        blocks=blocks,
+        rows=np.array([response.rows for response in responses], dtype=np.intp),
+        trials=_count(trials),
+        player_sd=np.array([response.player_sd for response in responses]),
+        copy_sd=np.array([response.copy_sd for response in responses]),
+        match_sd=np.array([response.match_sd for response in responses]),
+        repeat_sd=np.array([response.repeat_sd for response in responses]),
+    )
+
+
+def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:
+    """Return the number of trials with at least one rated copy, by instrument and hold."""
+    rated = [trial for trial in trials if any(run.copy is not None and run.ratings for run in trial.runs)]
+    return dict(Counter((str(trial.answers.instrument), str(trial.answers.hold or "")) for trial in rated))
+
+
+def pooled_correlation(marginal: Floats, beliefs: Beliefs) -> Floats:
+    """Return (C, C) the correlation of residuals y - x'beta over the criteria, pairwise, drawn towards the belief.
+
+    The belief counts ``correlation_worth`` pairs. Eigenvalues are clipped so that it is a correlation matrix.
+    """
+    known = np.isfinite(marginal)
+    centred = np.where(known, marginal, 0.0)
+    pairs = known.T.astype(np.float64) @ known
+    cross = centred.T @ centred
+    squares = (centred**2).T @ known
+    scale = np.sqrt(squares * squares.T)
+    observed = np.divide(cross, scale, out=np.zeros_like(cross), where=scale > 0)
+    worth = beliefs.correlation_worth
+    mixed = (pairs * observed + worth * beliefs.correlation) / (pairs + worth)
+    np.fill_diagonal(mixed, 1.0)
+    values, vectors = np.linalg.eigh(mixed)
+    clipped = (vectors * np.maximum(values, 1e-6)) @ vectors.T
+    diagonal = np.sqrt(np.diag(clipped))
+    return np.asarray(clipped / np.outer(diagonal, diagonal))
+
+
+def own_bow_law(history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs) -> OwnBowLaw:
+    """Return how own bows are rated, by moments over the players.
+
+    With r0 the mean residual of a player's own-bow ratings and r that of the other bows: Cov(b, b + d) = Cov(r0, r),
+    Var(b + d) = Var(r0) - sigma^2 / (times rated), clipped to a covariance with Var(b) = sigma_p^2. Belief and data are
+    mixed as ``own_worth`` players against those there are, so that nothing jumps at a number of players.
+    """
+    names = sorted({*history.player, *history.own_player}, key=repr)
+    of = {name: place for place, name in enumerate(names)}
+    others = np.array([of[name] for name in history.player], dtype=np.intp)
+    owners = np.array([of[name] for name in history.own_player], dtype=np.intp)
+    laws = [
+        _own_moments(
+            _means(others, marginal[:, c], len(names)),
+            _means(owners, history.own_Y[:, c] - history.own_X @ response.coef, len(names)),
+            response,
+            beliefs,
+        )
+        for c, response in enumerate(responses)
+    ]
+    return OwnBowLaw(np.array([shift for shift, _ in laws]), root(np.array([covariance for _, covariance in laws])))
+
+
+def _means(group: Ints, values: Floats, groups: int) -> tuple[Floats, Floats]:
+    """Return (groups,) means of the known values, NaN where there are none, and their counts."""
+    known = np.isfinite(values)
+    count = np.bincount(group[known], minlength=groups).astype(np.float64)
+    sums = np.bincount(group[known], weights=values[known], minlength=groups)
+    return np.divide(sums, count, out=np.full(groups, np.nan), where=count > 0), count
+
+
+def _own_moments(
+    others: tuple[Floats, Floats], own: tuple[Floats, Floats], response: FittedResponse, beliefs: Beliefs
+) -> tuple[float, Floats]:
+    """Return the mean shift of own bows and Cov((b, b + d)) (2, 2) for one criterion."""
+    leniency = response.player_sd**2
+    believed = np.array([leniency, beliefs.own_sd**2 * leniency / beliefs.player_sd**2])
+    rated = np.isfinite(own[0])
+    n, worth = int(rated.sum()), beliefs.own_level_worth
+    believed_shift = beliefs.own_level - FIXED[0].mean
+    shift = (np.nansum(own[0]) + worth * believed_shift) / (n + worth)
+    both = rated & np.isfinite(others[0])
+    pairs = int(both.sum())
+    shared, total = believed
+    if pairs > 2:
+        part = beliefs.own_worth / (pairs + beliefs.own_worth)
+        found = np.cov(others[0][both], own[0][both])
+        again = response.repeat_sd**2 * float(np.mean(1.0 / own[1][both]))
+        shared = part * shared + (1.0 - part) * found[0, 1]
+        total = part * total + (1.0 - part) * max(found[1, 1] - again, 0.0)
+    total *= 1.0 + 1.0 / (n + worth)
+    total = max(total, 1e-9)
+    most = 0.99 * np.sqrt(leniency * total)
+    shared = float(np.clip(shared, -most, most))
+    return float(shift), np.array([[leniency, shared], [shared, total]])

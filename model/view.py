@@ -1,0 +1,154 @@
+"""The fitted model laid over a range: what does not depend on a player, computed once and kept."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.levels import Chain, Stretches, chain
+from model.posterior import Posterior
+from model.records import Copy, Range, Tier
+from model.vocabulary import Hold, Instrument
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Suited:
+    """Tiers (T) and copies (K) that suit one instrument and hold, with the copies' posterior at present.
+
+    Attributes
+    ----------
+    tier_of : (K,) index of each copy's tier in ``tiers``.
+    traits : (K, 3) bench traits as deviations from the tier's mean.
+    trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
+    effect, coupling : (C, K), (C, K, p) expected effect now, and minus its derivative by the coefficients.
+    covariance : (K, C, C) of a copy's effects over the criteria, given the coefficients.
+    block : (K,) number of the copy's block, -1 where it was never rated.
+    """
+
+    tiers: tuple[Tier, ...]
+    copies: tuple[Copy, ...]
+    serials: tuple[str, ...]
+    tier_of: Ints
+    traits: Floats
+    trait_variance: Floats
+    effect: Floats
+    coupling: Floats
+    covariance: Floats
+    block: Ints
+    rows: tuple[Floats, ...]
+    rows_at: Ints
+    rest: Floats
+
+    def shared(self, copy: int, criterion: int, weights: Floats, correlation: Floats) -> Floats:
+        """Return (K,) the covariance of every copy's weighted effect with one copy's effect on one criterion.
+
+        ``weights`` (C,) make a copy's effects into one number.
+        """
+        out = np.zeros(len(self.copies))
+        by_criterion = weights * correlation[:, criterion]
+        if self.block[copy] >= 0:
+            together = np.flatnonzero(self.block == self.block[copy])
+            rows = self.rows[self.block[copy]]
+            mixed = np.tensordot(by_criterion, rows, axes=1)
+            out[together] = (mixed @ rows[criterion, self.rows_at[copy]])[self.rows_at[together]]
+        out[copy] += by_criterion @ np.sqrt(self.rest[:, copy] * self.rest[criterion, copy])
+        return out
+
+
+class View:
+    """The fitted model over one range, ready for many players. Not changed after construction; safe to share."""
+
+    def __init__(self, posterior: Posterior, range_: Range, stretches: Stretches | None = None) -> None:
+        self.posterior, self.range = posterior, range_
+        self.stretches = stretches or Stretches({})
+        self.suited = lru_cache(maxsize=16)(self._suited)
+
+    def _suited(self, instrument: Instrument, hold: Hold | None) -> Suited:
+        tiers = tuple(tier for tier in self.range.tiers.values() if tier.suits(instrument, hold))
+        place = {tier.slug: index for index, tier in enumerate(tiers)}
+        copies = tuple(c for c in self.range.copies.values() if c.tier in place and _held(c, hold))
+        chains = [self._chain(copy.serial) for copy in copies]
+        block, rows, rows_at = self._rows(chains)
+        rest = np.array([link.rest for link in chains]).T.reshape(-1, len(copies))
+        return Suited(
+            tiers=tiers,
+            copies=copies,
+            serials=tuple(copy.serial for copy in copies),
+            tier_of=np.array([place[copy.tier] for copy in copies], dtype=np.intp),
+            traits=self.posterior.design.traits(copies, self.range),
+            trait_variance=self._trait_variance(tiers),
+            effect=_weigh(chains, self.posterior.effect[..., None])[..., 0],
+            coupling=_weigh(chains, self.posterior.coupling),
+            covariance=self._covariance(block, rows, rows_at, rest),
+            block=block,
+            rows=rows,
+            rows_at=rows_at,
+            rest=rest,
+        )
+
+    def _chain(self, serial: str) -> Chain:
+        posterior = self.posterior
+        rated, kept = posterior.stretches_of.get(serial, {}), self.stretches.kept(serial)
+        last = max([len(kept), *rated])
+        places = [rated.get(stretch) for stretch in range(last + 1)]
+        return chain(places, [*kept, *[1.0] * (last - len(kept))], posterior.variance, posterior.copy_sd**2)
+
+    def _rows(self, chains: list[Chain]) -> tuple[Ints, tuple[Floats, ...], Ints]:
+        """Return each copy's block, the blocks' rows (C, copies, m) of roots, and each copy's place among them."""
+        block_of, at = self._block_of_levels()
+        block = np.array([block_of[link.levels[0]] if link.levels else -1 for link in chains], dtype=np.intp)
+        rows, rows_at = [], np.zeros(len(chains), dtype=np.intp)
+        for number, whole in enumerate(self.posterior.blocks):
+            members = np.flatnonzero(block == number)
+            rows_at[members] = np.arange(len(members))
+            picked = np.zeros((len(whole.root), len(members), whole.root.shape[-1]))
+            for row, member in enumerate(members):
+                link = chains[member]
+                picked[:, row] = np.einsum("cs,csm->cm", link.weights, whole.root[:, at[list(link.levels)]])
+            rows.append(picked)
+        return block, tuple(rows), rows_at
+
+    def _block_of_levels(self) -> tuple[Ints, Ints]:
+        """Return for each level the number of its block and its place in it."""
+        block_of = np.full(len(self.posterior.levels), -1, dtype=np.intp)
+        at = np.zeros(len(self.posterior.levels), dtype=np.intp)
+        for number, block in enumerate(self.posterior.blocks):
+            block_of[block.levels] = number
+            at[block.levels] = np.arange(len(block.levels))
+        return block_of, at
+
+    def _covariance(self, block: Ints, rows: tuple[Floats, ...], rows_at: Ints, rest: Floats) -> Floats:
+        out = np.sqrt(rest.T[:, :, None] * rest.T[:, None, :])
+        for number, of_block in enumerate(rows):
+            members = np.flatnonzero(block == number)
+            here = of_block[:, rows_at[members]]
+            out[members] += np.einsum("ckm,dkm->kcd", here, here)
+        return out * self.posterior.correlation
+
+    def _trait_variance(self, tiers: tuple[Tier, ...]) -> Floats:
+        """Return (T, 3): brightness has the two standardised readings' variances added, each 1."""
+        known = {tier.slug: np.zeros(4) for tier in tiers}
+        for copy in self.range.copies.values():
+            if copy.tier in known:
+                b = copy.bench
+                readings = (b.mass_g, b.balance_mm, b.speed_of_sound_m_s, b.loss_factor)
+                known[copy.tier] = np.maximum(known[copy.tier], [reading is not None for reading in readings])
+        table = np.array(list(known.values())).reshape(-1, 4)
+        return np.column_stack([table[:, 0], table[:, 1], table[:, 2] + table[:, 3]])
+
+
+def _held(copy: Copy, hold: Hold | None) -> bool:
+    return copy.hold is None or hold is Hold.EITHER or copy.hold is hold
+
+
+def _weigh(chains: list[Chain], values: Floats) -> Floats:
+    """Return (C, K, q): the levels' values (C, levels, q) weighed into each copy's present one."""
+    out = np.zeros((values.shape[0], len(chains), values.shape[2]))
+    for copy, link in enumerate(chains):
+        if link.levels:
+            out[:, copy] = np.einsum("cs,csq->cq", link.weights, values[:, list(link.levels)])
+    return out
