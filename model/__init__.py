@@ -1,0 +1,1 @@
+"""Pure numerics of the bow trial: ratings, copies, trials and the bench."""

@@ -1,0 +1,94 @@
+"""The prior of a ratings model: Gaussian coefficients, weakly informative variance components."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from model._structure import Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Prior:
+    """What is believed before the first rating.
+
+    Parameters
+    ----------
+    mean : (p,) array-like
+        Prior means of the coefficients, in rating points.
+    sd : (p,) array-like
+        Their prior standard deviations given a noise of `repeat_sd`; `inf` leaves a coefficient flat. They scale with
+        the noise: beta_j | sigma ~ N(mean_j, (sd_j sigma / repeat_sd)^2), the conjugate form.
+    player_sd, copy_sd, match_sd, repeat_sd : float
+        Standard deviations thought likely, in rating points, each > 0. The ratios player_sd / repeat_sd and
+        copy_sd / repeat_sd are the modes of gamma(2) priors (Chung, Rabe-Hesketh, Dorie, Gelman & Liu 2013,
+        Psychometrika 78: 685); match_sd^2 / (match_sd^2 + repeat_sd^2) is the mode of a Beta(2, b) prior of the
+        match's share of the variance within player and copy.
+    weight : float
+        Ratings' worth of belief in `repeat_sd`: a scaled inverse chi-square with this many degrees of freedom.
+
+    Raises
+    ------
+    ValueError
+        Shapes that differ, a mean that is not finite, a deviation that is not above 0.
+    """
+
+    mean: ArrayLike
+    sd: ArrayLike
+    player_sd: float
+    copy_sd: float
+    match_sd: float
+    repeat_sd: float
+    weight: float = 5.0
+
+    def __post_init__(self) -> None:
+        mean, sd = np.array(self.mean, dtype=np.float64), np.array(self.sd, dtype=np.float64)
+        if mean.ndim != 1 or mean.shape != sd.shape:
+            raise ValueError(f"prior: got mean of shape {mean.shape} and sd of {sd.shape}, expected two of one length")
+        if not np.isfinite(mean).all():
+            raise ValueError("prior.mean: got a value that is not finite, expected rating points")
+        if not (sd > 0).all():
+            raise ValueError("prior.sd: got a value that is not above 0, expected standard deviations (inf: flat)")
+        for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "weight"):
+            value = getattr(self, name)
+            if not (np.isfinite(value) and value > 0):
+                raise ValueError(f"prior.{name}: got {value!r}, expected a finite number above 0")
+        object.__setattr__(self, "mean", mean)
+        object.__setattr__(self, "sd", sd)
+
+    @property
+    def ratios(self) -> Floats:
+        """Prior variance ratios (3,) of player, copy and match to the repeat noise."""
+        return (np.array([self.player_sd, self.copy_sd, self.match_sd]) / self.repeat_sd) ** 2
+
+    def rows(self) -> tuple[Floats, Floats]:
+        """Rows X (m, p) and y (m,) that carry the coefficients' prior, m the number of finite deviations."""
+        mean, sd = np.asarray(self.mean), np.asarray(self.sd)
+        proper = np.flatnonzero(np.isfinite(sd))
+        scale = self.repeat_sd / sd[proper]
+        X = np.zeros((proper.size, mean.size))
+        X[np.arange(proper.size), proper] = scale
+        return X, scale * mean[proper]
+
+    def penalty(self, ratios: Floats, free: np.ndarray) -> tuple[float, Floats, Floats]:
+        """-2 log density of the free ratios: value, gradient (3,) and curvature (3,), kept positive.
+
+        Notes
+        -----
+        gamma(2) of sqrt(l) with mode sqrt(l0): -log l + 2 sqrt(l / l0). Beta(2, b) of s = l / (1 + l), b = 1 / mode:
+        -2 log l + 2 b log(1 + l).
+        """
+        l0 = self.ratios
+        with np.errstate(divide="ignore"):
+            x = np.where(free, ratios, 1.0)
+            value = -np.log(x) + 2.0 * np.sqrt(x / l0)
+            gradient = -1.0 / x + 1.0 / np.sqrt(x * l0)
+            curvature = 1.0 / x**2 - 0.5 / np.sqrt(x**3 * l0)
+            b = 1.0 + 1.0 / l0[2]
+            value[2] = -2.0 * np.log(x[2]) + 2.0 * b * np.log1p(x[2])
+            gradient[2] = -2.0 / x[2] + 2.0 * b / (1.0 + x[2])
+            curvature[2] = 2.0 / x[2] ** 2 - 2.0 * b / (1.0 + x[2]) ** 2
+        curvature = np.maximum(curvature, 0.1 / x**2)
+        return float(value[free].sum()), np.where(free, gradient, 0.0), np.where(free, curvature, 0.0)

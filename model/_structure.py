@@ -1,0 +1,263 @@
+"""Who rated what: labels as integers, the cells player x copy, and the blocks of copies that share players.
+
+Everything here depends on the labels alone, so it is built once and used at every value of the variance ratios.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
+
+
+def encode(labels: Any, rows: int, name: str) -> tuple[Ints, tuple[Hashable, ...]]:
+    """Turn labels into numbers 0, 1, ... and keep their names.
+
+    Parameters
+    ----------
+    labels : (rows,) array-like of hashable, or None
+        One label a rating; None where the factor is left out.
+    rows : int
+        Number of ratings.
+    name : str
+        What the labels name, for the error's sentence.
+
+    Returns
+    -------
+    codes : (rows,) int64
+    levels : tuple of the labels, `levels[codes[r]] == labels[r]`; empty where `labels` is None.
+
+    Raises
+    ------
+    ValueError
+        Wrong length, a missing label, or one that cannot be hashed.
+    """
+    if labels is None:
+        return np.zeros(rows, dtype=np.int64), ()
+    listed = labels if isinstance(labels, np.ndarray) else list(labels)
+    if len(listed) != rows or (isinstance(listed, np.ndarray) and listed.ndim > 1):
+        raise ValueError(f"{name}: got {np.shape(listed) or len(listed)} labels, expected one for each of {rows} rows")
+    if isinstance(listed, np.ndarray) and listed.dtype.kind in "iubUS":
+        levels, codes = (
+            np.unique(listed, return_inverse=True) if listed.dtype.kind in "US" else _encode_integers(listed)
+        )
+        return codes.astype(np.int64, copy=False), tuple(levels.tolist())
+    return _encode_any(listed.tolist() if isinstance(listed, np.ndarray) else listed, name)
+
+
+def _encode_integers(labels: NDArray[Any]) -> tuple[NDArray[Any], Ints]:
+    """Levels and codes of integers, without sorting where their range is narrow."""
+    if labels.size == 0 or labels.dtype.kind == "b" or int(labels.max()) - int(labels.min()) > 4 * labels.size + 1000:
+        return np.unique(labels, return_inverse=True)
+    offset = labels.astype(np.int64) - int(labels.min())
+    seen = np.flatnonzero(np.bincount(offset))
+    code = np.zeros(int(seen[-1]) + 1, dtype=np.int64)
+    code[seen] = np.arange(seen.size)
+    return seen + int(labels.min()), code[offset]
+
+
+def _encode_any(labels: list[Any], name: str) -> tuple[Ints, tuple[Hashable, ...]]:
+    table: dict[Hashable, int] = {}
+    try:
+        codes = np.fromiter((table.setdefault(label, len(table)) for label in labels), np.int64, len(labels))
+    except TypeError as error:
+        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error
+    if any(label is None or label != label for label in table):  # noqa: PLR0124 - NaN is what differs from itself
+        raise ValueError(f"{name}: got a missing label, expected a name for every row")
+    return codes, tuple(table)
+
+
+def look_up(labels: Iterable[Hashable] | None, levels: dict[Hashable, int], rows: int, name: str) -> Ints:
+    """Codes of `labels` among known `levels`; -1 for a label that is None or not known.
+
+    Raises
+    ------
+    ValueError
+        The number of labels is not `rows`, or one cannot be hashed.
+    """
+    if labels is None:
+        return np.full(rows, -1, dtype=np.int64)
+    listed = labels.tolist() if isinstance(labels, np.ndarray) else list(labels)
+    if len(listed) != rows:
+        raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
+    try:
+        return np.fromiter((levels.get(label, -1) for label in listed), np.int64, rows)
+    except TypeError as error:
+        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Where each copy's row lies in flat buffers that hold one square block for each connected component.
+
+    Blocks of nearly the same size are padded to one size and lie together, so that each size is one batch.
+
+    Attributes
+    ----------
+    component : (K,) component of each copy
+    base : (K,) flat place of the copy's row in the matrix buffer
+    position : (K,) its place within its block
+    slot : (K,) flat place in the vector buffer
+    batches : tuple of (first place in the matrix buffer, first in the vector buffer, blocks, size)
+    """
+
+    component: Ints
+    base: Ints
+    position: Ints
+    slot: Ints
+    batches: tuple[tuple[int, int, int, int], ...]
+    matrix_size: int
+    vector_size: int
+
+    def members(self) -> list[Ints]:
+        """List the copies of each component, in the order of their place in the block."""
+        order = np.argsort(self.component, kind="stable")
+        ends = np.cumsum(np.bincount(self.component))
+        return list(np.split(order, ends[:-1]))
+
+
+def _padded(size: Ints) -> Ints:
+    """Sizes rounded up to the next of 1, 2, 3, 4, 6, 8, 12, 16, 24, ...; large ones stay."""
+    steps = np.unique(np.concatenate([2 ** np.arange(9), 3 * 2 ** np.arange(7)]))
+    fits = size <= _BATCHED_UP_TO
+    return np.where(fits, steps[np.searchsorted(steps, np.where(fits, size, 1))], size)
+
+
+def lay_out(component: Ints) -> Blocks:
+    """Place each copy of each component in padded blocks.
+
+    Parameters
+    ----------
+    component : (K,) int64
+        Component of each copy, 0 ... C - 1, none empty.
+    """
+    sizes = np.bincount(component)
+    padded = _padded(sizes)
+    position = np.empty(component.size, dtype=np.int64)
+    order = np.argsort(component, kind="stable")
+    position[order] = np.arange(component.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    matrix_start, vector_start = np.empty_like(sizes), np.empty_like(sizes)
+    batches, matrix_size, vector_size = [], 0, 0
+    for size in np.unique(padded).tolist():
+        of_size = np.flatnonzero(padded == size)
+        batches.append((matrix_size, vector_size, of_size.size, size))
+        matrix_start[of_size] = matrix_size + np.arange(of_size.size) * size * size
+        vector_start[of_size] = vector_size + np.arange(of_size.size) * size
+        matrix_size += of_size.size * size * size
+        vector_size += of_size.size * size
+    base = matrix_start[component] + position * padded[component]
+    return Blocks(
+        component, base, position, vector_start[component] + position, tuple(batches), matrix_size, vector_size
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Cells (a, b) in the order of a, then b: a is eliminated first, b keeps the dense blocks.
+
+    Attributes
+    ----------
+    row : (N,) cell of each rating
+    a, b : (J,) levels of each cell
+    count : (J,) ratings in each cell, float
+    n_a, n_b : int
+        Numbers of levels.
+    coupled : bool
+        Whether both factors have a variance; otherwise every level of b is a block of its own.
+    """
+
+    row: Ints
+    a: Ints
+    b: Ints
+    count: Floats
+    n_a: int
+    n_b: int
+    coupled: bool
+
+    def means(self, columns: Floats) -> Floats:
+        """Cell means (J, t) of columns (N, t)."""
+        sums = [np.bincount(self.row, weights=column, minlength=self.a.size) for column in columns.T]
+        return (np.array(sums).reshape(len(sums), self.a.size) / self.count).T.copy()
+
+    @cached_property
+    def _a_start(self) -> Ints:
+        return np.concatenate([[0], np.cumsum(np.bincount(self.a, minlength=self.n_a))])
+
+    @cached_property
+    def _by_b(self) -> tuple[Ints, Ints]:
+        order = np.argsort(self.b, kind="stable")
+        return order, np.concatenate([[0], np.cumsum(np.bincount(self.b, minlength=self.n_b))])
+
+    def to_a(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_a, J) that sums weighted cell values by level of a."""
+        return sparse.csr_matrix((weight, np.arange(self.a.size), self._a_start), shape=(self.n_a, self.a.size))
+
+    def to_b(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_b, J) that sums weighted cell values by level of b."""
+        order, start = self._by_b
+        return sparse.csr_matrix((weight[order], order, start), shape=(self.n_b, self.a.size))
+
+    def cross(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_a, n_b) with `weight` (J,) at the cells."""
+        return sparse.csr_matrix((weight, self.b, self._a_start), shape=(self.n_a, self.n_b))
+
+    def cross_transposed(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_b, n_a) with `weight` (J,) at the cells."""
+        order, start = self._by_b
+        return sparse.csr_matrix((weight[order], self.a[order], start), shape=(self.n_b, self.n_a))
+
+    @cached_property
+    def blocks(self) -> Blocks:
+        """Blocks of the levels of b that are linked through levels of a."""
+        if not self.coupled:
+            return lay_out(np.arange(self.n_b))
+        links = sparse.coo_matrix(
+            (np.ones(self.a.size, dtype=np.int8), (self.a, self.n_a + self.b)), shape=(self.n_a + self.n_b,) * 2
+        )
+        found = connected_components(links, directed=False)[1][self.n_a :]
+        return lay_out(np.unique(found, return_inverse=True)[1])
+
+    def gram(self, left: Floats, right: Floats) -> Floats:
+        """Flat blocks of sum_i l_i r_i', l_i and r_i the rows of two matrices (n_a, n_b) on the cells' pattern.
+
+        Parameters
+        ----------
+        left, right : (J,) float
+            The two matrices' entries at the cells.
+
+        Returns
+        -------
+        (blocks.matrix_size,) float
+        """
+        product = self.cross_transposed(left) @ self.cross(right)
+        blocks = self.blocks
+        if blocks.matrix_size == self.n_b * self.n_b and len(blocks.batches) == 1 and blocks.batches[0][2] == 1:
+            return np.asarray(product.toarray()).ravel()
+        flat = np.zeros(blocks.matrix_size)
+        rows = np.repeat(blocks.base, np.diff(product.indptr))
+        flat[rows + blocks.position[product.indices]] = product.data
+        return flat
+
+
+def find_cells(a: Ints, b: Ints, n_a: int, n_b: int, coupled: bool) -> Cells:
+    """Cells of the ratings with levels `a`, `b` (N,)."""
+    key = a * n_b + b
+    order = np.argsort(key, kind="stable")
+    arranged = key[order]
+    first = np.concatenate([[True], arranged[1:] != arranged[:-1]]) if key.size else np.zeros(0, dtype=bool)
+    row = np.empty(key.size, dtype=np.int64)
+    row[order] = np.cumsum(first) - 1
+    cells = arranged[first]
+    count = np.bincount(row, minlength=cells.size).astype(np.float64)
+    return Cells(row, cells // n_b, cells % n_b, count, n_a, n_b, coupled)
