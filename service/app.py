@@ -1,0 +1,66 @@
+"""The wiring: one application from its settings, the same in tests and in service.
+
+Run by ``uvicorn --factory service.app:create_app``, or by ``python -m service serve``.
+"""
+
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from starlette.staticfiles import StaticFiles
+
+from service import security
+from service.database import Database
+from service.pages import api, errors, form, rendering
+from service.settings import Settings
+
+STATIC_FILES = Path(__file__).resolve().parent / "static"
+
+
+@asynccontextmanager
+async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
+    yield
+    app.state.database.close()
+
+
+def create_app(settings: Settings | None = None, advice_per_minute: int = security.ADVICE_PER_MINUTE) -> FastAPI:
+    """Return the application; without ``settings`` they are read from the environment, as uvicorn's factory needs it."""
+    settings = settings or Settings.from_environment(os.environ)
+    # The pages that describe the API load scripts from elsewhere; the description itself stays at /openapi.json.
+    app = FastAPI(title="Bow trial", version="1", docs_url=None, redoc_url=None, lifespan=_while_serving)
+    app.state.database = Database(settings.database_url)
+    app.state.templates = rendering.environment()
+    app.state.tokens = security.FormTokens(settings.secret_key())
+    app.state.advice_limit = security.RateLimit(advice_per_minute)
+    app.state.demo = settings.demo
+    app.state.public_address = settings.public_address
+    app.include_router(api.router)
+    app.include_router(form.router, include_in_schema=False)
+    app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
+    errors.install(app)
+    _protect(app, https_only=(settings.public_address or "").startswith("https:"))
+    _describe(app)
+    return app
+
+
+def _protect(app: FastAPI, https_only: bool) -> None:
+    app.add_middleware(security.BodyLimit)
+    app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
+
+
+def _describe(app: FastAPI) -> None:
+    """Let the description at /openapi.json, made once, hold the questionnaire too."""
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            app.openapi_schema = api.add_questionnaire(
+                get_openapi(title=app.title, version=app.version, routes=app.routes)
+            )
+        return app.openapi_schema
+
+    # FastAPI's own recipe for a changed description: the method is replaced on the instance.
+    setattr(app, "openapi", openapi)  # noqa: B010 - mypy refuses the plain assignment to a method

@@ -1,0 +1,1 @@
+"""The doors: thin routes that parse, call one verb and render."""

@@ -1,0 +1,76 @@
+"""The JSON API: advice for programs, and whether the service is well."""
+
+import math
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import JSONResponse
+from pydantic.json_schema import models_json_schema
+from sqlalchemy import text
+from sqlalchemy.exc import SQLAlchemyError
+from starlette.exceptions import HTTPException
+
+from service import advice, forms, words
+from service.database import Writing
+from service.pages import schema
+from service.security import RateLimit
+
+router = APIRouter()
+_REF = "#/components/schemas/{model}"
+_QUESTIONNAIRE = _REF.format(model=forms.Questionnaire.__name__)
+
+
+async def asked(request: Request) -> forms.Questionnaire:
+    """Read the questionnaire of a request; raises 429, 415, 413 or `Invalid`.
+
+    A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
+    """
+    limit: RateLimit = request.app.state.advice_limit
+    wait = limit.wait(request.client.host if request.client else "")
+    if wait:
+        raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise HTTPException(415)
+    return forms.read(await request.body())
+
+
+@router.post(
+    "/api/v1/advice",
+    summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
+    responses={
+        200: {"model": schema.Advice, "description": "The advice"},
+        **schema.errors(413, 415, 422, 429, 500, 503),
+    },
+    openapi_extra={
+        "requestBody": {"required": True, "content": {"application/json": {"schema": {"$ref": _QUESTIONNAIRE}}}}
+    },
+)
+async def give_advice(questionnaire: Annotated[forms.Questionnaire, Depends(asked)], session: Writing) -> JSONResponse:
+    """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice."""
+    return JSONResponse(words.reply(advice.advise(session, questionnaire)))
+
+
+@router.get(
+    "/healthz",
+    summary="Whether the service and its database answer",
+    responses={
+        200: {"model": schema.Health, "description": "Well"},
+        503: {"model": schema.Health, "description": "Not well"},
+    },
+)
+async def health(request: Request) -> JSONResponse:
+    """Nothing but this one word: the address is open."""
+    try:
+        with request.app.state.database.reading() as session:
+            session.execute(text("SELECT 1"))
+    except SQLAlchemyError:
+        return JSONResponse({"status": "no database"}, 503)
+    return JSONResponse({"status": "ok"})
+
+
+def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
+    """Return the OpenAPI description with the questionnaire's models, which `asked` reads without FastAPI's help."""
+    _refs, models = models_json_schema([(forms.Questionnaire, "validation")], ref_template=_REF)
+    description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
+    return description

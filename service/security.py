@@ -1,0 +1,173 @@
+"""What protects pages and API whatever they say: headers, the token in every form, the size of a body, the rate of asking.
+
+The middleware is plain ASGI, which costs microseconds a request, and never reads what a page holds.
+"""
+
+import hashlib
+import hmac
+import ipaddress
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LARGEST_BODY = 256 * 1024
+"""Bytes of a request's body; a questionnaire has a few thousand."""
+ADVICE_PER_MINUTE = 120
+"""Questions of one client address a minute: far above what a shop full of people asks, far below what a flood is."""
+MOST_CLIENTS = 20_000
+"""So many client addresses are remembered before those that have fallen silent are forgotten."""
+
+_ALLOWED = {
+    "default-src": "'none'",
+    "script-src": "'self'",
+    "style-src": "'self'",
+    "img-src": "'self'",
+    "font-src": "'self'",
+    "connect-src": "'self'",
+    "form-action": "'self'",
+    "base-uri": "'none'",
+    "frame-ancestors": "'none'",
+}
+CONTENT_SECURITY_POLICY = "; ".join(f"{what} {where}" for what, where in _ALLOWED.items())
+EVERYWHERE = {
+    "Content-Security-Policy": CONTENT_SECURITY_POLICY,
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+"""Headers of every answer (OWASP Secure Headers Project; CSP Level 3)."""
+STATIC = "/static/"
+_UNGUESSABLE = ("/form/", "/advice/")
+"""Paths of links that are known to one player only."""
+
+
+def headers_for(path: str, https_only: bool = False) -> dict[str, str]:
+    """Return the headers of an answer from ``path``: those of every answer, and how long it may be kept by whom."""
+    headers = dict(EVERYWHERE)
+    if not path.startswith(STATIC):
+        headers["Cache-Control"] = "no-store"
+    if path.startswith(_UNGUESSABLE):
+        headers["X-Robots-Tag"] = "noindex, nofollow"
+    if https_only:
+        headers["Strict-Transport-Security"] = "max-age=31536000"
+    return headers
+
+
+class ProtectiveHeaders:
+    """Adds the headers of `headers_for` to every answer that does not set them itself."""
+
+    def __init__(self, app: ASGIApp, https_only: bool = False) -> None:
+        self.app, self.https_only = app, https_only
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on; on its way back the answer gets its headers."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in headers_for(scope["path"], self.https_only).items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self.app(scope, receive, send_with_headers)
+
+
+class BodyLimit:
+    """Refuses with 413 a body that says it is larger than ``largest`` bytes, or that turns out to be."""
+
+    def __init__(self, app: ASGIApp, largest: int = LARGEST_BODY) -> None:
+        self.app, self.largest = app, largest
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on with a ``receive`` that counts; the refusal is raised where the body is read."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        stated = Headers(scope=scope).get("content-length", "")
+        so_far = int(stated) if stated.isascii() and stated.isdigit() else 0
+        counted = 0
+
+        async def receive_within_limit() -> Message:
+            nonlocal counted
+            if so_far > self.largest:
+                raise HTTPException(413)
+            message = await receive()
+            counted += len(message.get("body", b""))
+            if counted > self.largest:
+                raise HTTPException(413)
+            return message
+
+        await self.app(scope, receive_within_limit, send)
+
+
+@dataclass(frozen=True, slots=True)
+class FormTokens:
+    """Tokens that show a form was sent from our own page: an HMAC of the address it belongs to (RFC 2104, SHA-256).
+
+    The address is unguessable, so another site can know neither it nor its token. ``key`` is the service's secret key.
+    """
+
+    key: str = field(repr=False)
+
+    def make(self, address: str) -> str:
+        """Return the token of the form at ``address``."""
+        return hmac.new(self.key.encode(), f"form:{address}".encode(), hashlib.sha256).hexdigest()
+
+    def fits(self, address: str, token: str) -> bool:
+        """Say whether ``token`` belongs to ``address``, in a time that tells nothing about either."""
+        return hmac.compare_digest(self.make(address).encode(), token.encode("utf-8", "replace"))
+
+    def require(self, address: str, token: str) -> None:
+        """Raise 403 where ``token`` does not belong to ``address``."""
+        if not self.fits(address, token):
+            raise HTTPException(403)
+
+
+def client_key(host: str) -> str:
+    """Return what one client is counted by: its IPv4 address, or the /64 network that an IPv6 household has to itself."""
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return host
+    if address.version == 4:
+        return host
+    return str(ipaddress.ip_network((int(address) >> 64 << 64, 64)))
+
+
+@dataclass(slots=True)
+class RateLimit:
+    """A leaky bucket for each client, in this process (generic cell rate algorithm, ITU-T I.371).
+
+    Attributes
+    ----------
+    per_minute : requests a minute; as many may come at once. 0 = no limit.
+    clock : seconds, never going back.
+    """
+
+    per_minute: int = ADVICE_PER_MINUTE
+    clock: Callable[[], float] = time.monotonic
+    _due: dict[str, float] = field(default_factory=dict)
+
+    def wait(self, client: str) -> float:
+        """Count one request of ``client``; return 0 where it may pass, else the seconds until it may."""
+        if not self.per_minute:
+            return 0.0
+        now, key = self.clock(), client_key(client)
+        due = max(self._due.get(key, now), now)
+        wait = due - now - 60.0 * (self.per_minute - 1) / self.per_minute
+        # Half a microsecond of slack: sums of floats may miss the limit by a rounding error.
+        if wait > 5e-7:
+            return wait
+        self._due[key] = due + 60.0 / self.per_minute
+        if len(self._due) > MOST_CLIENTS:
+            self._due = {known: at for known, at in self._due.items() if at > now}
+        return 0.0
