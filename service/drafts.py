@@ -1,0 +1,228 @@
+"""A questionnaire on its way: begun, answered step by step in any order, finished once.
+
+A draft keeps what was typed, not what was made of it: so nothing is lost when an answer is wrong or the reader goes back,
+and the rules of `service.forms` are asked each time. The enquiry's id is drawn with the draft; however often the last
+step is sent, there is one enquiry.
+"""
+
+import datetime as dt
+import secrets
+import uuid
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Self
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from model.vocabulary import LEADING, Criterion, Instrument
+from service import advice, forms, tables
+from service.errors import Invalid
+
+LIFE = dt.timedelta(days=14)
+"""A draft not touched for so long is gone."""
+COMMON_CURRENCY = "EUR"
+"""Offered while nothing in the range has a price."""
+FIRST = forms.STEPS[0].name
+_FIELDS, _VALUES, _LETTERS = 60, 30, 400
+"""So many fields of a step, values of a field and characters of a value are kept; no answer needs more."""
+
+Typed = Mapping[str, list[str]]
+
+
+class Unfinished(Exception):  # noqa: N818 - reads as what it says of the draft
+    """The draft cannot be finished before ``step`` is mended."""
+
+    def __init__(self, step: str) -> None:
+        self.step = step
+        super().__init__(f"step {step}: got answers that cannot be used, expected them mended first")
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A questionnaire on its way.
+
+    Attributes
+    ----------
+    address : the unguessable part of its link, 192 random bits.
+    enquiry : the id of the enquiry it becomes.
+    dealer : slug of the dealer on whose page it was begun, None for the whole range.
+    typed : what stands in the fields, by step.
+    dropped : what the last change of the instrument took away: ``hold``, ``own_bow``.
+    step : the step the reader was sent to last.
+    """
+
+    address: str
+    enquiry: str
+    dealer: str | None = None
+    typed: Mapping[str, Typed] = field(default_factory=dict)
+    dropped: tuple[str, ...] = ()
+    step: str = FIRST
+    finished: bool = False
+
+    def fields(self, step: str) -> Typed:
+        """Return what stands in a step's fields."""
+        return self.typed.get(step, {})
+
+    def answers(self) -> dict[str, Any]:
+        """Return the usable answers of all steps, as the API's body."""
+        body: dict[str, Any] = {}
+        for step in forms.STEPS:
+            cleaned, _errors = step.parse(self.fields(step.name))
+            body = step.put(body, cleaned)
+        return body
+
+    @property
+    def instrument(self) -> Instrument | None:
+        """Return the instrument chosen, None before."""
+        chosen = forms.InstrumentStep.parse(self.fields(FIRST))[0].get("instrument")
+        return Instrument(chosen) if chosen else None
+
+    @classmethod
+    def stored(cls, row: tables.Draft) -> Self:
+        """Return the draft in a row."""
+        kept = dict(row.answers)
+        return cls(address=row.id, step=row.step, dropped=tuple(kept.pop("dropped", ())), **kept)
+
+    def to_store(self) -> dict[str, Any]:
+        """Return what the row's ``answers`` hold."""
+        return {
+            "enquiry": self.enquiry,
+            "dealer": self.dealer,
+            "typed": {step: dict(fields) for step, fields in self.typed.items()},
+            "dropped": list(self.dropped),
+            "finished": self.finished,
+        }
+
+
+def begin(session: Session, dealer: str | None = None, typed: Mapping[str, Typed] | None = None) -> Draft:
+    """Begin a draft, empty or with answers given before; the draft's address is the reader's to keep."""
+    now = dt.datetime.now(dt.UTC)
+    session.execute(delete(tables.Draft).where(tables.Draft.updated_at < now - LIFE))
+    draft = Draft(secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {})
+    session.add(
+        tables.Draft(id=draft.address, created_at=now, updated_at=now, answers=draft.to_store(), step=draft.step)
+    )
+    return draft
+
+
+def begin_again(session: Session, doc: Mapping[str, Any]) -> Draft:
+    """Begin a draft that holds the answers of a stored advice, to be changed."""
+    answers = doc["answers"]
+    return begin(session, answers.get("dealer"), {step.name: step.fill(answers) for step in forms.STEPS})
+
+
+def find(session: Session, address: str) -> Draft | None:
+    """Return the draft at an address; None where there is none or it is too old."""
+    row = session.get(tables.Draft, address)
+    if row is None or row.updated_at < dt.datetime.now(dt.UTC) - LIFE:
+        return None
+    return Draft.stored(row)
+
+
+def claim(session: Session, address: str) -> Draft | None:
+    """Return the draft at an address as `find` does, for this transaction alone to change."""
+    session.execute(select(tables.Draft.id).where(tables.Draft.id == address).with_for_update())
+    return find(session, address)
+
+
+def keep(session: Session, draft: Draft) -> None:
+    """Keep a changed draft."""
+    row = session.get_one(tables.Draft, draft.address)
+    row.answers, row.step, row.updated_at = draft.to_store(), draft.step, dt.datetime.now(dt.UTC)
+
+
+def at(draft: Draft, page: str) -> Draft:
+    """Return the draft with the page its reader was sent to."""
+    return replace(draft, step=page)
+
+
+def answered(draft: Draft, step: str, form: Typed) -> Draft:
+    """Return the draft with a step's fields as typed; what a changed instrument leaves without sense is dropped."""
+    new = replace(draft, typed={**draft.typed, step: _within_reason(form)}, dropped=())
+    before, after = draft.instrument, new.instrument
+    if before is None or after is None or before is after:
+        return new
+    return _without_the_old_instrument(new, before, after)
+
+
+def faults(draft: Draft, step: str) -> dict[str, str]:
+    """Return one sentence for each field of a step that cannot be used as it stands."""
+    return named(step).parse(draft.fields(step))[1]
+
+
+def named(step: str) -> type[forms.Step]:
+    """Return the step of a name; raises ``KeyError`` for a name of none."""
+    return {known.name: known for known in forms.STEPS}[step]
+
+
+def finish(session: Session, draft: Draft) -> str:
+    """Turn the draft into its one enquiry and return the address of the answer.
+
+    Raises `Unfinished` with the first step that cannot be used as it stands.
+    """
+    for step in forms.STEPS:
+        if faults(draft, step.name):
+            raise Unfinished(step.name)
+    body = draft.answers() | {"id": draft.enquiry} | ({"dealer": draft.dealer} if draft.dealer else {})
+    try:
+        advice.advise(session, forms.check(body))
+    except Invalid as invalid:
+        raise Unfinished(_step_of(invalid)) from invalid
+    # The enquiry holds the answers now; a name and an address are kept in one place only.
+    keep(session, replace(draft, typed={}, dropped=(), finished=True))
+    return result_address(session, draft)
+
+
+def dealer_name(session: Session, slug: str | None) -> str | None:
+    """Return the name of the dealer of a slug; None where there is no such dealer."""
+    return session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == slug)) if slug else None
+
+
+def currencies(session: Session, dealer: str | None) -> tuple[str, ...]:
+    """Return the currencies that something in the range is priced in, the dealer's own first."""
+    own = select(tables.Dealer.currency).where(tables.Dealer.slug == dealer)
+    prices = select(tables.Price.currency).where(tables.Price.dealer == dealer).distinct()
+    tiers = select(tables.Tier.currency).distinct()
+    found = [code for query in (own, prices, tiers) for code in sorted(filter(None, session.scalars(query)))]
+    return tuple(dict.fromkeys(found)) or (COMMON_CURRENCY,)
+
+
+def result_address(session: Session, draft: Draft) -> str:
+    """Return the address of a finished draft's answer."""
+    return str(advice.address_of(session, draft.enquiry))
+
+
+def _step_of(invalid: Invalid) -> str:
+    roots = {problem.path.split(".")[0] for problem in invalid.problems}
+    return next((step.name for step in forms.STEPS if roots & set(step.keys)), FIRST)
+
+
+def _within_reason(form: Typed) -> dict[str, list[str]]:
+    """Cut what nobody types by hand, and the NUL that no database keeps in text."""
+    return {
+        name: [value.replace("\0", "")[:_LETTERS] for value in values[:_VALUES]]
+        for name, values in list(form.items())[:_FIELDS]
+    }
+
+
+def _without_the_old_instrument(draft: Draft, before: Instrument, after: Instrument) -> Draft:
+    """Drop the hold and the strings when it is no double bass any more, and the own bow's mass and lost criteria."""
+    typed, dropped = dict(draft.typed), []
+    if before is Instrument.DOUBLE_BASS:
+        typed[FIRST] = {"instrument": [str(after)]}
+        dropped.append("hold")
+    own = dict(typed.get(forms.OwnBowStep.name, {}))
+    gone = [name for name in _of_the_old_bow(before, after) if any(own.pop(name, []))]
+    if gone:
+        typed[forms.OwnBowStep.name] = own
+        dropped.append("own_bow")
+    return replace(draft, typed=typed, dropped=tuple(dropped))
+
+
+def _of_the_old_bow(before: Instrument, after: Instrument) -> Iterator[str]:
+    """Name the own bow's fields that say nothing about a bow for another instrument."""
+    yield forms.OwnBowStep.fields["own_bow.mass_g"]
+    for criterion in Criterion:
+        if criterion in LEADING[before] and criterion not in LEADING[after]:
+            yield forms.OwnBowStep.fields[f"own_bow.ratings.{criterion}"]

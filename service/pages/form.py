@@ -1,0 +1,166 @@
+"""The form's pages: a start, six steps, and the way from the last one to the answer. Nothing here needs a script.
+
+A step's post is answered by a redirect, so that reload and back never send it twice; only a step with faults answers
+itself, with the faults at its head.
+"""
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.exceptions import HTTPException
+
+from service import drafts
+from service.database import Reading, Writing
+from service.language import _
+from service.pages import contexts, result, steps
+from service.pages.rendering import render
+from service.security import FormTokens
+
+router = APIRouter()
+router.include_router(result.router)
+BEGINNING = "begin"
+"""What the start page's token is bound to: there is no draft yet."""
+MOST_FIELDS = 200
+_OURS = ("csrf", "go")
+
+Posted = Mapping[str, list[str]]
+
+
+async def posted(request: Request) -> Posted:
+    """Read a posted form; a dependency named before the session, so that nobody waits for its lock meanwhile."""
+    form = await request.form(max_files=0, max_fields=MOST_FIELDS)
+    fields: dict[str, list[str]] = {}
+    for name, value in form.multi_items():
+        if isinstance(value, str):
+            fields.setdefault(name, []).append(value)
+    return fields
+
+
+Form = Annotated[Posted, Depends(posted)]
+
+
+@router.get("/")
+async def start(request: Request, session: Reading, dealer: str = "") -> Response:
+    """Say in one paragraph what this is, and offer to begin."""
+    name = drafts.dealer_name(session, dealer)
+    notice = _("The dealer in this link is not known here, so the whole range is looked at.")
+    page = contexts.StartPage(
+        title=_("Which bow should you try?"),
+        dealer=name,
+        demo=request.app.state.demo,
+        slug=dealer if name else "",
+        notice=notice if dealer and not name else "",
+        csrf=_tokens(request).make(BEGINNING),
+    )
+    return render(request, "form/start.html", page)
+
+
+@router.post("/form")
+async def begin(request: Request, form: Form, session: Writing) -> Response:
+    """Begin a draft and show its first step."""
+    _tokens(request).require(BEGINNING, _one(form, "csrf"))
+    dealer = _one(form, "dealer")
+    draft = drafts.begin(session, dealer if drafts.dealer_name(session, dealer) else None)
+    return _see(f"/form/{draft.address}/{draft.step}")
+
+
+@router.get("/form/{address}")
+async def resume(address: str, session: Reading) -> Response:
+    """Go on where the reader left off."""
+    draft = _known(drafts.find(session, address))
+    return _see(result.link(session, draft) if draft.finished else f"/form/{address}/{draft.step}")
+
+
+@router.get("/form/{address}/{name}")
+async def ask(
+    request: Request, address: str, name: str, session: Reading, check: Annotated[str, Query()] = ""
+) -> Response:
+    """Show one step with what stands in its fields; with ``check`` what is wrong with them too."""
+    draft = _known(drafts.find(session, address))
+    _page_named(name)
+    if draft.finished:
+        return _see(result.link(session, draft))
+    if draft.instrument is None and name != steps.INSTRUMENT:
+        return _see(f"/form/{address}/{steps.INSTRUMENT}")
+    return _show(request, session, draft, name, drafts.faults(draft, steps.step_of(name)) if check else {})
+
+
+@router.post("/form/{address}/{name}")
+async def answer(request: Request, address: str, name: str, form: Form, session: Writing) -> Response:
+    """Keep what was typed and go on, back, or to the answer."""
+    _tokens(request).require(address, _one(form, "csrf"))
+    draft = _known(drafts.claim(session, address))
+    _page_named(name)
+    if draft.finished:
+        return _see(result.link(session, draft))
+    draft = drafts.answered(draft, steps.step_of(name), _fields(draft, name, form))
+    if _one(form, "go") == "back":
+        return _go_to(session, draft, steps.before(name))
+    faults = drafts.faults(draft, steps.step_of(name))
+    if steps.needs_bass_page(draft.instrument, faults, name):
+        return _go_to(session, draft, steps.BASS)
+    if faults:
+        drafts.keep(session, draft)
+        return _show(request, session, draft, name, faults, status=422)
+    return _finish(session, draft) if name == steps.CONTACT else _go_to(session, draft, steps.after(name))
+
+
+def _finish(session: Reading, draft: drafts.Draft) -> Response:
+    """Go to the answer, or to the first step that has to be mended first."""
+    try:
+        drafts.finish(session, draft)
+    except drafts.Unfinished as unfinished:
+        faults = drafts.faults(draft, unfinished.step)
+        bass = steps.needs_bass_page(draft.instrument, faults, unfinished.step)
+        return _go_to(session, draft, steps.BASS if bass else unfinished.step, "?check=yes")
+    return _see(result.link(session, draft))
+
+
+def _fields(draft: drafts.Draft, name: str, form: Posted) -> dict[str, list[str]]:
+    """Return a step's fields as typed; the double bass's own page adds to those of the instrument."""
+    fields = {field: values for field, values in form.items() if field not in _OURS}
+    return {**draft.fields(steps.INSTRUMENT), **fields} if name == steps.BASS else fields
+
+
+def _show(
+    request: Request, session: Reading, draft: drafts.Draft, name: str, faults: dict[str, str], status: int = 200
+) -> Response:
+    frame = steps.Frame(
+        dealer=drafts.dealer_name(session, draft.dealer),
+        demo=request.app.state.demo,
+        csrf=_tokens(request).make(draft.address),
+        currencies=drafts.currencies(session, draft.dealer) if name == steps.BUDGET else (),
+    )
+    return render(request, f"form/{name}.html", steps.page_of(name, draft, faults, frame), status)
+
+
+def _go_to(session: Reading, draft: drafts.Draft, name: str, query: str = "") -> Response:
+    drafts.keep(session, drafts.at(draft, name))
+    return _see(f"/form/{draft.address}/{name}{query}")
+
+
+def _see(address: str) -> Response:
+    return RedirectResponse(address, 303)
+
+
+def _known(draft: drafts.Draft | None) -> drafts.Draft:
+    if draft is None:
+        raise HTTPException(404)
+    return draft
+
+
+def _page_named(name: str) -> None:
+    if name not in steps.PAGES:
+        raise HTTPException(404)
+
+
+def _one(form: Posted, name: str) -> str:
+    return next(iter(form.get(name, ())), "")
+
+
+def _tokens(request: Request) -> FormTokens:
+    tokens: Any = request.app.state.tokens
+    assert isinstance(tokens, FormTokens)  # noqa: S101 - wiring, not input
+    return tokens

@@ -1,0 +1,46 @@
+"""The answer's page, at an address of its own, and the way back into the questions."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.orm import Session
+from starlette.exceptions import HTTPException
+
+from service import advice, drafts
+from service.database import Reading, Writing
+from service.pages import shortlist
+from service.pages.rendering import render
+
+router = APIRouter()
+
+
+def link(session: Session, draft: drafts.Draft) -> str:
+    """Return the address of a finished draft's answer."""
+    return f"/advice/{drafts.result_address(session, draft)}"
+
+
+@router.get("/advice/{address}")
+async def show(request: Request, address: str, session: Reading) -> Response:
+    """Show what was advised, as it was stored."""
+    doc = advice.stored(session, address)
+    if doc is None:
+        raise HTTPException(404)
+    page = shortlist.page_of(
+        doc,
+        again=f"/advice/{address}/again",
+        csrf=request.app.state.tokens.make(address),
+        dealer=drafts.dealer_name(session, doc["answers"].get("dealer")),
+        demo=request.app.state.demo,
+    )
+    return render(request, "shortlist/result.html", page)
+
+
+@router.post("/advice/{address}/again")
+async def change(request: Request, address: str, session: Writing) -> Response:
+    """Begin a new draft with these answers in it; the advice given stays as it is."""
+    form = await request.form(max_files=0, max_fields=10)
+    request.app.state.tokens.require(address, str(form.get("csrf", "")))
+    doc = advice.stored(session, address)
+    if doc is None:
+        raise HTTPException(404)
+    draft = drafts.begin_again(session, doc)
+    return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)

@@ -1,0 +1,161 @@
+"""The page of each step: its questions' words, what stands in its fields, what is wrong with it."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from model.vocabulary import LEADING, Criterion, Instrument
+from service.drafts import Draft
+from service.forms import STEPS, OwnBowStep
+from service.language import _
+from service.pages import contexts, questions, summary
+from service.pages.questions import Option
+
+BASS = "double-bass"
+"""The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
+ORDER = tuple(step.name for step in STEPS)
+INSTRUMENT, WORK, OWN_BOW, WISHES, BUDGET, CONTACT = ORDER
+BASS_FIELDS = ("hold", "strings", "string_length_mm")
+ALIKE = {str(criterion): field for field, criterion in OwnBowStep.ratings.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """What the routes know and every step's page needs: see `contexts.StepPage`."""
+
+    dealer: str | None
+    demo: bool
+    csrf: str
+    currencies: tuple[str, ...]
+
+
+def step_of(page: str) -> str:
+    """Return the step that a page belongs to."""
+    return INSTRUMENT if page == BASS else page
+
+
+def before(page: str) -> str:
+    """Return the page that 'Back' leads to."""
+    return INSTRUMENT if page == BASS else ORDER[max(ORDER.index(page) - 1, 0)]
+
+
+def after(page: str) -> str:
+    """Return the page that 'Next' leads to; the last step's is itself."""
+    return ORDER[min(ORDER.index(step_of(page)) + 1, len(ORDER) - 1)]
+
+
+def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> contexts.StepPage:
+    """Return the context of a step's page.
+
+    Parameters
+    ----------
+    name : the page, a step's name or `BASS`.
+    faults : one sentence by field, empty while nothing is to be complained of.
+    """
+    step = step_of(name)
+    typed = contexts.Typed(draft.fields(step), faults)
+    return _MAKERS[name](_around(name, draft, typed, frame), draft, typed, frame)
+
+
+def _around(name: str, draft: Draft, typed: contexts.Typed, frame: Frame) -> dict[str, Any]:
+    step = step_of(name)
+    return {
+        "title": _("Your double bass") if name == BASS else _(questions.STEP_WORDS[step][0]),
+        "dealer": frame.dealer,
+        "demo": frame.demo,
+        "progress": _("{number} of {all}, {time}").format(
+            number=ORDER.index(step) + 1, all=len(ORDER), time=questions.time_left(step)
+        ),
+        "notices": tuple(_notices(draft.dropped)),
+        "action": f"/form/{draft.address}/{name}",
+        "csrf": frame.csrf,
+        "first": name == ORDER[0],
+        "typed": typed,
+        "faults": tuple(contexts.Fault(questions.anchor(field), text) for field, text in typed.faults.items()),
+    }
+
+
+def _notices(dropped: Iterable[str]) -> Iterable[str]:
+    words = {
+        "hold": _(
+            "You changed the instrument, so hold and strings of the double bass are no longer among your answers."
+        ),
+        "own_bow": _(
+            "You changed the instrument, so what it left without sense was taken out of the answers on your own bow."
+        ),
+    }
+    return (words[what] for what in dropped)
+
+
+def _instrument(around: dict[str, Any], _draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+    return contexts.InstrumentPage(
+        **around,
+        instruments=questions.plain(questions.INSTRUMENTS),
+        holds=questions.with_hints(questions.HOLDS),
+        strings=questions.strings(),
+    )
+
+
+def _work(around: dict[str, Any], _draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+    return contexts.WorkPage(**around, settings=questions.plain(questions.SETTINGS))
+
+
+def _own_bow(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+    fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
+    return contexts.OwnBowPage(
+        **around,
+        states=(
+            Option("yes", _("Yes")),
+            Option("none", _("I have none")),
+            Option("unsure", _("not sure, or I would rather not say")),
+        ),
+        kinds=(*questions.plain(questions.KINDS), questions.unsure()),
+        scales=questions.leading(draft.instrument or next(iter(LEADING)), fields),
+    )
+
+
+def _wishes(around: dict[str, Any], _draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+    return contexts.WishesPage(
+        **around,
+        criteria=(questions.unsure(), *questions.criteria()),
+        mass=(*questions.plain(questions.MASS), questions.unsure()),
+        tone=(*questions.plain(questions.TONE), questions.unsure()),
+    )
+
+
+def _budget(around: dict[str, Any], _draft: Draft, typed: contexts.Typed, frame: Frame) -> contexts.StepPage:
+    given = typed.value("currency").upper()
+    codes = dict.fromkeys([*frame.currencies, *([given] if given else [])])
+    return contexts.BudgetPage(
+        **around,
+        currencies=tuple(Option(code, code) for code in codes),
+        stretches=questions.stretches(typed.value("stretch_percent")),
+        minutes=questions.minutes(typed.value("minutes")),
+        places=(*questions.with_hints(questions.PLACES), questions.unsure()),
+    )
+
+
+def _contact(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+    lines = summary.lines(draft.answers())
+    answers = tuple(
+        contexts.Answered(line.question, line.answer, f"/form/{draft.address}/{line.step}") for line in lines
+    )
+    return contexts.ContactPage(**around, answers=answers)
+
+
+_MAKERS: dict[str, Callable[[dict[str, Any], Draft, contexts.Typed, Frame], contexts.StepPage]] = {
+    INSTRUMENT: _instrument,
+    BASS: _instrument,
+    WORK: _work,
+    OWN_BOW: _own_bow,
+    WISHES: _wishes,
+    BUDGET: _budget,
+    CONTACT: _contact,
+}
+PAGES = tuple(_MAKERS)
+"""Every page of the form, by its name in the address."""
+
+
+def needs_bass_page(instrument: Instrument | None, faults: dict[str, str], name: str) -> bool:
+    """Say whether all that is missing is the double bass's hold, which has a page of its own."""
+    return name == INSTRUMENT and instrument is Instrument.DOUBLE_BASS and set(faults) == {"hold"}
