@@ -153,16 +153,19 @@ def gather_levels(
         coupling[c, where[c]] = response.copy_coupling
     blocks = tuple(
         Block(members, _block_root(responses, where, members, len(levels)))
-        for members in _components(responses, where, len(levels))
+        for members in _components(responses, where, levels)
     )
     return effect, coupling, blocks
 
 
-def _components(responses: Sequence[FittedResponse], where: Sequence[Ints], count: int) -> list[Ints]:
-    """Return the levels of each component of the union of the responses' blocks."""
+def _components(responses: Sequence[FittedResponse], where: Sequence[Ints], levels: tuple[Level, ...]) -> list[Ints]:
+    """Return the levels of each component of the union of the responses' blocks, a copy's own stretches together."""
+    count = len(levels)
     if count == 0:
         return []
-    heads, tails = [np.zeros(0, dtype=np.intp)], [np.zeros(0, dtype=np.intp)]
+    first: dict[str, int] = {}
+    heads = [np.array([first.setdefault(copy, place) for place, (copy, _) in enumerate(levels)], dtype=np.intp)]
+    tails = [np.arange(count, dtype=np.intp)]
     for places, response in zip(where, responses, strict=True):
         for indices, _ in response.copy_blocks:
             members = places[indices]
