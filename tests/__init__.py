@@ -1,0 +1,1 @@
+"""The tests of model, service and demo data, the journeys in a browser, and the benchmarks."""
