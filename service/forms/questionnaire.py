@@ -206,13 +206,13 @@ class Questionnaire(Body):
     ] = None
     settings: Annotated[
         tuple[Setting, ...],
-        AfterValidator(_distinct),
         Field(
             max_length=50,
             description=N_(
                 "a list of what you play: orchestra, theatre, chamber, solo, early_music, jazz, folk, study, teaching"
             ),
         ),
+        AfterValidator(_distinct),
     ] = ()
     budget: Annotated[Budget | None, Field(description=N_("an amount with its currency"))] = None
     priorities: Annotated[

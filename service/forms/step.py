@@ -79,7 +79,7 @@ class Step:
         cleaned, wrong = _checked(body, cls.context())
         for path, sentence in wrong.items():
             errors.setdefault(cls.field_of(path), sentence)
-        return {key: value for key, value in cleaned.items() if key in cls.keys}, errors
+        return _without_empty({key: value for key, value in cleaned.items() if key in cls.keys}), errors
 
     @classmethod
     def put(cls, answers: Answers, cleaned: Answers) -> Answers:
