@@ -13,6 +13,7 @@ from sqlalchemy import (
     JSON,
     BigInteger,
     CheckConstraint,
+    ColumnElement,
     DateTime,
     Dialect,
     Double,
@@ -26,9 +27,11 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    exists,
+    func,
     text,
 )
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.orm import DeclarativeBase, Mapped, aliased, mapped_column
 
 from model.vocabulary import (
     CARRYING,
@@ -36,6 +39,7 @@ from model.vocabulary import (
     HIGHEST,
     LOWEST,
     Blinding,
+    EventKind,
     Hold,
     Instrument,
     OutcomeKind,
@@ -45,22 +49,23 @@ from model.vocabulary import (
 CENTS = decimal.Decimal(100)
 RATED = (*(str(criterion) for criterion in CRITERIA), CARRYING)
 """The rating columns of a run, in order; the last is a listener's only."""
-BENCH_COLUMNS = (
-    "mass_g",
-    "length_mm",
-    "balance_mm",
-    "stiffness_n_per_m",
-    "speed_of_sound_m_s",
-    "loss_factor",
-    "swing_inertia_kg_m2",
-)
-"""What the bench measures on a copy, named with its unit."""
+QUANTITIES = {
+    "mass_g": "g",
+    "length_mm": "mm",
+    "balance_mm": "mm",
+    "stiffness_n_per_m": "N/m",
+    "speed_of_sound_m_s": "m/s",
+    "loss_factor": "1",
+    "swing_inertia_kg_m2": "kg m2",
+}
+"""What the bench measures on a copy, with its unit; a copy's column of the same name shows the latest reading."""
+BENCH_COLUMNS = tuple(QUANTITIES)
 INSTRUMENTS = tuple(Instrument)
 HOLDS = ("", "german", "french", "german french")
 """For which holds a tier may be built, as text."""
 HOLDS_PLAYED = tuple(Hold)
 STATUSES = ("in_stock", "reserved", "on_trial", "in_transit", "in_repair", "sold", "withdrawn")
-EVENTS = ("rehaired", "recambered", "repaired", "moved")
+EVENTS = tuple(EventKind)
 RATERS = ("player", "listener")
 INSTRUMENTS_USED = ("own", "house")
 REASONS = ("price", "sound", "handling", "undecided", "other")
@@ -247,12 +252,12 @@ class Copy(Base):
 
 
 class BenchReading(Base):
-    """One measurement of one quantity on one copy; the latest of a quantity stands in the copy's own row too."""
+    """One measurement of one quantity on one copy, in the quantity's unit; the latest of a quantity stands in the copy's own row too."""
 
     __tablename__ = "bench_readings"
     __table_args__ = (
         UniqueConstraint("copy", "date", "quantity", "method"),
-        _one_of("quantity", BENCH_COLUMNS),
+        _one_of("quantity", tuple(QUANTITIES)),
         _measured("value"),
     )
 
@@ -446,3 +451,26 @@ class Draft(Base):
     updated_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
     answers: Mapped[dict[str, Any]] = mapped_column(JSON)
     step: Mapped[str] = mapped_column(String)
+
+
+def newest_run() -> ColumnElement[bool]:
+    """Return the condition that a run is of the highest revision of its sheet."""
+    later = aliased(Run)
+    return ~exists().where(
+        later.trial == Run.trial,
+        later.position == Run.position,
+        later.rater == Run.rater,
+        later.revision > Run.revision,
+    )
+
+
+def newest_outcome() -> ColumnElement[bool]:
+    """Return the condition that an outcome is of the highest revision."""
+    later = aliased(Outcome)
+    return ~exists().where(
+        later.trial == Outcome.trial,
+        later.on == Outcome.on,
+        later.outcome == Outcome.outcome,
+        func.coalesce(later.copy, "") == func.coalesce(Outcome.copy, ""),
+        later.revision > Outcome.revision,
+    )

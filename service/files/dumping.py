@@ -1,0 +1,36 @@
+"""Range and history out of the database as the seven files."""
+
+import csv
+import secrets
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from service.files.cells import written
+from service.files.kinds import KINDS, Kind
+from service.files.stored import rows
+
+
+def dump(session: Session, folder: Path) -> dict[str, int]:
+    """Write the seven files into a folder, made if need be; return how many rows each holds.
+
+    Every file is written beside its place and renamed into it, so that none is ever half there. Raises ``OSError``.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    return {kind.name: _dump_kind(session, kind, folder) for kind in KINDS}
+
+
+def _dump_kind(session: Session, kind: Kind, folder: Path) -> int:
+    beside = folder / f".{kind.name}.{secrets.token_hex(4)}"
+    count = 0
+    try:
+        with beside.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(kind.order)
+            for row in rows(session, kind):
+                writer.writerow([written(row[name]) for name in kind.order])
+                count += 1
+        beside.replace(folder / kind.name)
+    finally:
+        beside.unlink(missing_ok=True)
+    return count

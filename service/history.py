@@ -1,0 +1,179 @@
+"""Range and history as the model's records, read in bulk: a handful of queries whatever the size.
+
+Of a run the highest revision of the player's own sheet is read; what the player could not tell is left out.
+"""
+
+import hashlib
+from collections.abc import Iterator
+from decimal import Decimal
+from itertools import groupby
+from typing import Any
+
+from sqlalchemy import Row, Select, exists, func, select
+from sqlalchemy.orm import Session
+
+from model.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
+from model.vocabulary import CRITERIA, Blinding, Criterion, EventKind, Hold, Place, Setting
+from service import tables
+from service.tables import BENCH_COLUMNS, newest_outcome, newest_run
+
+FETCHED = 2_000
+"""Rows fetched at a time."""
+
+
+def read_range(session: Session) -> Range:
+    """Return all tiers and copies."""
+    return Range(
+        tiers={
+            slug: Tier(slug, instrument, grade, frozenset(Hold(hold) for hold in holds.split()))
+            for slug, instrument, grade, holds in _rows(session, _tiers())
+        },
+        copies={
+            serial: Copy(serial, tier, hold, Bench(*measured))
+            for serial, tier, hold, *measured in _rows(session, _copies())
+        },
+    )
+
+
+def read_trials(session: Session) -> tuple[Trial, ...]:
+    """Return every trial with at least one sheet of its player, by key, its runs by position.
+
+    What is not known of the place or the blinding is taken as the usual: in the shop, and blind.
+    """
+    runs = {
+        trial: tuple(map(_run, group)) for trial, group in groupby(_rows(session, _runs()), key=lambda row: row.trial)
+    }
+    return tuple(_trial(row, runs[row.key]) for row in _rows(session, _trials()))
+
+
+def read_events(session: Session) -> tuple[Event, ...]:
+    """Return what was done to copies, by copy and day."""
+    return tuple(Event(copy, on, EventKind(event)) for copy, on, event in _rows(session, _events()))
+
+
+def read_outcomes(session: Session) -> tuple[Outcome, ...]:
+    """Return what came of the trials, by trial and day, the highest revision of each."""
+    return tuple(Outcome(*row) for row in _rows(session, _outcomes()))
+
+
+def prices(session: Session, dealer: str | None = None) -> dict[str, tuple[Decimal, str]]:
+    """Return slug -> (price, currency) as a dealer's players pay them: the dealer's own, else the tier's.
+
+    A tier without a price is left out; without a dealer, or with one not known, the tiers' own prices are returned.
+    """
+    own = select(tables.Tier.slug, tables.Tier.price, tables.Tier.currency).where(tables.Tier.price.is_not(None))
+    found = {tier: (price, currency) for tier, price, currency in _rows(session, own)}
+    there = select(tables.Price.tier, tables.Price.price, tables.Price.currency).where(tables.Price.dealer == dealer)
+    return found | {tier: (price, currency) for tier, price, currency in _rows(session, there)}
+
+
+def stock(session: Session, dealer: str | None) -> tuple[str, ...]:
+    """Return the serials in stock at a dealer, at the workshop for None."""
+    copy = tables.Copy
+    place = copy.dealer.is_(None) if dealer is None else copy.dealer == dealer
+    return tuple(session.scalars(select(copy.serial).where(place, copy.status == "in_stock").order_by(copy.serial)))
+
+
+def digest(session: Session) -> str:
+    """Return the SHA-256 of all that a fit reads; the same data give the same digest on every database."""
+    summed = hashlib.sha256()
+    for statement in (_tiers(), _copies(), _trials(), _runs(), _events(), _outcomes(), *_prices()):
+        for row in _rows(session, statement):
+            summed.update("\x1f".join("" if value is None else str(value) for value in row).encode())
+            summed.update(b"\x1e")
+        summed.update(b"\x1d")
+    return summed.hexdigest()
+
+
+Statement = Select[*tuple[Any, ...]]
+
+
+def _rows(session: Session, statement: Statement) -> Iterator[Row[*tuple[Any, ...]]]:
+    return iter(session.execute(statement.execution_options(yield_per=FETCHED)))
+
+
+def _tiers() -> Statement:
+    tier = tables.Tier
+    return select(tier.slug, tier.instrument, tier.grade, tier.holds).order_by(tier.slug)
+
+
+def _copies() -> Statement:
+    copy = tables.Copy
+    measured = [getattr(copy, column) for column in BENCH_COLUMNS]
+    return select(copy.serial, copy.tier, copy.hold, *measured).order_by(copy.serial)
+
+
+def _prices() -> tuple[Statement, Statement]:
+    tier, price = tables.Tier, tables.Price
+    return (
+        select(tier.slug, tier.price, tier.currency).order_by(tier.slug),
+        select(price.tier, price.dealer, price.price, price.currency).order_by(price.tier, price.dealer),
+    )
+
+
+def _trials() -> Statement:
+    trial, player, run = tables.Trial, tables.Player, tables.Run
+    return (
+        select(
+            trial.key,
+            player.key.label("player"),
+            trial.on,
+            *(trial.instrument, trial.hold, trial.settings, trial.priorities, trial.wish_mass, trial.wish_tone),
+            *(trial.blinding, trial.place, trial.dealer, trial.budget, trial.currency),
+        )
+        .join(player, trial.player == player.id)
+        .where(exists().where(run.trial == trial.id, run.rater == "player"))
+        .order_by(trial.key)
+    )
+
+
+def _runs() -> Statement:
+    trial, run = tables.Trial, tables.Run
+    ratings = [getattr(run, criterion) for criterion in CRITERIA]
+    return (
+        select(trial.key.label("trial"), run.position, run.copy, *ratings)
+        .join(trial, run.trial == trial.id)
+        .where(run.rater == "player", newest_run())
+        .order_by(trial.key, run.position)
+    )
+
+
+def _events() -> Statement:
+    event = tables.Event
+    return select(event.copy, event.on, event.event).order_by(event.copy, event.on, event.event)
+
+
+def _outcomes() -> Statement:
+    trial, outcome = tables.Trial, tables.Outcome
+    return (
+        select(trial.key, outcome.on, outcome.outcome, outcome.copy)
+        .join(trial, outcome.trial == trial.id)
+        .where(newest_outcome())
+        .order_by(trial.key, outcome.on, outcome.outcome, func.coalesce(outcome.copy, ""))
+    )
+
+
+def _run(row: Row[*tuple[Any, ...]]) -> Run:
+    _, position, copy, *ratings = row
+    return Run(
+        position, copy, {c: float(value) for c, value in zip(CRITERIA, ratings, strict=True) if value is not None}
+    )
+
+
+def _trial(row: Row[*tuple[Any, ...]], runs: tuple[Run, ...]) -> Trial:
+    return Trial(
+        key=row.key,
+        player=row.player,
+        on=row.on,
+        answers=Answers(
+            instrument=row.instrument,
+            hold=row.hold,
+            settings=frozenset(map(Setting, row.settings.split())),
+            priorities=tuple(map(Criterion, row.priorities.split())),
+            wish_mass=row.wish_mass,
+            wish_tone=row.wish_tone,
+        ),
+        runs=runs,
+        blinding=row.blinding or Blinding.BLIND,
+        place=row.place or Place.SHOP,
+    )
