@@ -120,11 +120,11 @@ class BudgetPage(StepPage):
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """One line of the answers to be checked, and where to change it."""
+    """One line of the answers to be checked, and the step to change it in."""
 
     question: str
     answer: str
-    link: str
+    step: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ itself, with the faults at its head.
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
@@ -74,9 +74,7 @@ async def resume(address: str, session: Reading) -> Response:
 
 
 @router.get("/form/{address}/{name}")
-async def ask(
-    request: Request, address: str, name: str, session: Reading, check: Annotated[str, Query()] = ""
-) -> Response:
+async def ask(request: Request, address: str, name: str, session: Reading, check: str = "", then: str = "") -> Response:
     """Show one step with what stands in its fields; with ``check`` what is wrong with them too."""
     draft = _known(drafts.find(session, address))
     _page_named(name)
@@ -84,27 +82,31 @@ async def ask(
         return _see(result.link(session, draft))
     if draft.instrument is None and name != steps.INSTRUMENT:
         return _see(f"/form/{address}/{steps.INSTRUMENT}")
-    return _show(request, session, draft, name, drafts.faults(draft, steps.step_of(name)) if check else {})
+    faults = drafts.faults(draft, steps.step_of(name)) if check else {}
+    return _show(request, session, draft, name, faults, checking=bool(then))
 
 
 @router.post("/form/{address}/{name}")
-async def answer(request: Request, address: str, name: str, form: Form, session: Writing) -> Response:
-    """Keep what was typed and go on, back, or to the answer."""
+async def answer(request: Request, address: str, name: str, form: Form, session: Writing, then: str = "") -> Response:
+    """Keep what was typed and go on, back, to the step that is to be changed, or to the answer."""
     _tokens(request).require(address, _one(form, "csrf"))
     draft = _known(drafts.claim(session, address))
     _page_named(name)
     if draft.finished:
         return _see(result.link(session, draft))
     draft = drafts.answered(draft, steps.step_of(name), _fields(draft, name, form))
-    if _one(form, "go") == "back":
-        return _go_to(session, draft, steps.before(name))
+    elsewhere = _asked_for(form, name)
+    if elsewhere:
+        return _go_to(session, draft, elsewhere, steps.CHECKING if elsewhere == _one(form, "go") else "")
     faults = drafts.faults(draft, steps.step_of(name))
     if steps.needs_bass_page(draft.instrument, faults, name):
-        return _go_to(session, draft, steps.BASS)
+        return _go_to(session, draft, steps.BASS, steps.CHECKING if then else "")
     if faults:
         drafts.keep(session, draft)
-        return _show(request, session, draft, name, faults, status=422)
-    return _finish(session, draft) if name == steps.CONTACT else _go_to(session, draft, steps.after(name))
+        return _show(request, session, draft, name, faults, checking=bool(then), status=422)
+    if name == steps.CONTACT:
+        return _finish(session, draft)
+    return _go_to(session, draft, steps.CONTACT if then else steps.after(name))
 
 
 def _finish(session: Reading, draft: drafts.Draft) -> Response:
@@ -114,8 +116,14 @@ def _finish(session: Reading, draft: drafts.Draft) -> Response:
     except drafts.Unfinished as unfinished:
         faults = drafts.faults(draft, unfinished.step)
         bass = steps.needs_bass_page(draft.instrument, faults, unfinished.step)
-        return _go_to(session, draft, steps.BASS if bass else unfinished.step, "?check=yes")
+        return _go_to(session, draft, steps.BASS if bass else unfinished.step, f"{steps.CHECKING}&check=yes")
     return _see(result.link(session, draft))
+
+
+def _asked_for(form: Posted, name: str) -> str | None:
+    """Return the page that a button other than 'Next' leads to."""
+    go = _one(form, "go")
+    return steps.before(name) if go == "back" else go if go in steps.ORDER else None
 
 
 def _fields(draft: drafts.Draft, name: str, form: Posted) -> dict[str, list[str]]:
@@ -125,13 +133,20 @@ def _fields(draft: drafts.Draft, name: str, form: Posted) -> dict[str, list[str]
 
 
 def _show(
-    request: Request, session: Reading, draft: drafts.Draft, name: str, faults: dict[str, str], status: int = 200
+    request: Request,
+    session: Reading,
+    draft: drafts.Draft,
+    name: str,
+    faults: dict[str, str],
+    checking: bool,
+    status: int = 200,
 ) -> Response:
     frame = steps.Frame(
         dealer=drafts.dealer_name(session, draft.dealer),
         demo=request.app.state.demo,
         csrf=_tokens(request).make(draft.address),
         currencies=drafts.currencies(session, draft.dealer) if name == steps.BUDGET else (),
+        checking=checking,
     )
     return render(request, f"form/{name}.html", steps.page_of(name, draft, faults, frame), status)
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from model.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
+from service.forms import OwnBowStep
 from service.language import N_, _, ngettext
 
 
@@ -101,9 +102,51 @@ SECONDS_LEFT = {"instrument": 180, "work": 160, "own-bow": 140, "wishes": 90, "b
 """About how long it takes from this step to the end, by our own estimate."""
 
 
+CHOOSE = N_("Choose one of the answers.")
+CHOOSE_ONE = {
+    "instrument": N_("Choose the instrument that you play."),
+    "hold": N_("Choose a hold; ‘either, or not sure’ will do."),
+}
+"""What is said where a choice is missing; elsewhere only a changed page can send what is not offered."""
+NAMES = {
+    "instrument": N_("Instrument"),
+    "hold": N_("Hold"),
+    "strings": N_("Strings"),
+    "string_length_mm": N_("String length"),
+    "settings": N_("What you play"),
+    "own_bow": N_("Own bow"),
+    "own_kind": N_("Its stick"),
+    "own_mass_g": N_("Its weight"),
+    "priority_1": N_("First"),
+    "priority_2": N_("Second"),
+    "priority_3": N_("Third"),
+    "wish_mass": N_("Lighter or heavier"),
+    "wish_tone": N_("Warmer or brighter"),
+    "amount": N_("Budget"),
+    "currency": N_("Currency"),
+    "stretch_percent": N_("Above the budget"),
+    "minutes": N_("Time"),
+    "place": N_("Place"),
+    "name": N_("Name"),
+    "email": N_("E-mail"),
+    "phone": N_("Telephone"),
+    "consent_advice": N_("Consent"),
+    "consent_mail": N_("Consent"),
+    "consent_model": N_("Consent"),
+} | {field: SCALES[Criterion(criterion)].name for field, criterion in OwnBowStep.ratings.items()}
+"""Every field's short name, for the summary of what is wrong."""
+
+
+def fault(field: str, sentence: str) -> str:
+    """Return what is said of a fault on the page: choices are not named by the words that programs use for them."""
+    if field in FIRST_CHOICES or field in OwnBowStep.ratings:
+        return _(CHOOSE_ONE.get(field, CHOOSE))
+    return sentence
+
+
 def anchor(field: str) -> str:
     """Return the id of the control that a fault of a field leads to."""
-    first = "1" if field.startswith("own_rating_") else FIRST_CHOICES.get(field)
+    first = "1" if field in OwnBowStep.ratings else FIRST_CHOICES.get(field)
     return f"{field}-{first}" if first else field
 
 

@@ -15,18 +15,23 @@ BASS = "double-bass"
 """The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
 ORDER = tuple(step.name for step in STEPS)
 INSTRUMENT, WORK, OWN_BOW, WISHES, BUDGET, CONTACT = ORDER
-BASS_FIELDS = ("hold", "strings", "string_length_mm")
+CHECKING = "?then=check"
+"""Added to an address so that 'Next' leads back to the last step."""
 ALIKE = {str(criterion): field for field, criterion in OwnBowStep.ratings.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """What the routes know and every step's page needs: see `contexts.StepPage`."""
+    """What the routes know and every step's page needs: see `contexts.StepPage`.
+
+    ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
+    """
 
     dealer: str | None
     demo: bool
     csrf: str
     currencies: tuple[str, ...]
+    checking: bool = False
 
 
 def step_of(page: str) -> str:
@@ -53,7 +58,8 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> co
     faults : one sentence by field, empty while nothing is to be complained of.
     """
     step = step_of(name)
-    typed = contexts.Typed(draft.fields(step), faults)
+    said = {field: questions.fault(field, sentence) for field, sentence in faults.items()}
+    typed = contexts.Typed(draft.fields(step), said)
     return _MAKERS[name](_around(name, draft, typed, frame), draft, typed, frame)
 
 
@@ -67,12 +73,17 @@ def _around(name: str, draft: Draft, typed: contexts.Typed, frame: Frame) -> dic
             number=ORDER.index(step) + 1, all=len(ORDER), time=questions.time_left(step)
         ),
         "notices": tuple(_notices(draft.dropped)),
-        "action": f"/form/{draft.address}/{name}",
+        "action": f"/form/{draft.address}/{name}{CHECKING if frame.checking else ''}",
         "csrf": frame.csrf,
         "first": name == ORDER[0],
         "typed": typed,
-        "faults": tuple(contexts.Fault(questions.anchor(field), text) for field, text in typed.faults.items()),
+        "faults": tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
     }
+
+
+def _fault(field: str, sentence: str) -> contexts.Fault:
+    name = _(questions.NAMES[field]) if field in questions.NAMES else field
+    return contexts.Fault(questions.anchor(field), _("{name}: {sentence}").format(name=name, sentence=sentence))
 
 
 def _notices(dropped: Iterable[str]) -> Iterable[str]:
@@ -137,9 +148,7 @@ def _budget(around: dict[str, Any], _draft: Draft, typed: contexts.Typed, frame:
 
 def _contact(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
     lines = summary.lines(draft.answers())
-    answers = tuple(
-        contexts.Answered(line.question, line.answer, f"/form/{draft.address}/{line.step}") for line in lines
-    )
+    answers = tuple(contexts.Answered(line.question, line.answer, line.step) for line in lines)
     return contexts.ContactPage(**around, answers=answers)
 
 

@@ -46,7 +46,7 @@ def quiet_line(body: Body) -> str:
     """Return the answers that a shortlist rests on, in one line."""
     budget = body.get("budget") or {}
     amount = [_("up to {amount}").format(amount=_money(budget))] if budget else []
-    return " · ".join([*_instrument_parts(body), *_settings(body), *amount])
+    return f"{formats.NBSP}· ".join([*_instrument_parts(body), *_settings(body), *amount])
 
 
 def _settings(body: Body) -> list[str]:

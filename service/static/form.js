@@ -2,8 +2,9 @@
 (() => {
   "use strict";
 
+  // For browsers that know `autofocus` on form fields only.
   const faults = document.getElementById("faults");
-  if (faults) faults.focus();
+  if (faults) addEventListener("load", () => setTimeout(() => { if (document.activeElement === document.body) faults.focus(); }, 100));
 
   // A criterion chosen once is not offered a second time.
   const priorities = [...document.querySelectorAll("select[data-distinct]")];
