@@ -1,7 +1,7 @@
 """Every sentence about an advice: page, JSON and mail read the same stored document and say the same words."""
 
-from service.words.notes import cautions, notes
 from service.words.playing import how_to_try, what_to_play
+from service.words.remarks import cautions, notes
 from service.words.reply import reply
 from service.words.sentences import (
     Document,

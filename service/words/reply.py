@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from service.words.notes import cautions, notes
+from service.words.remarks import cautions, notes
 from service.words.sentences import Document, effect_sentence, recommendation
 
 

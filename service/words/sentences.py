@@ -217,8 +217,8 @@ def _spread(doc: Document) -> str:
     values = {"name": doc["shortlist"][0]["name"], "interval": formats.interval(fit["low"], fit["high"])}
     if is_wide(doc):
         return _(
-            "Few trials like yours are among them: your rating of a copy of {name} may fall anywhere within {interval} of the "
-            "scale from 1 to 7."
+            "For an answer like yours that is little: your rating of a copy of {name} may fall anywhere within {interval}, on "
+            "the scale from 1 to 7."
         ).format(**values)
     return _(
         "Single copies differ: of ten copies of {name}, you would probably rate nine within {interval}, on the scale from 1 to 7."

@@ -30,8 +30,10 @@ def _prior_only(values: Values, doc: Document) -> str:
 
 
 def _few_trials(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("Few trials like yours stand behind this, so the expected ratings are far from certain.")
+    trials = formats.trials(values["trials"])
+    return _("Few trials like yours stand behind this, only {trials} by {players} so far.").format(
+        trials=trials, players=players(doc)
+    )
 
 
 def _currency_only(values: Values, doc: Document) -> str:
