@@ -24,8 +24,8 @@ from scipy.special import ndtr
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-REACH = 5.0
-"""How many standard deviations of a rating the integral over y reaches; beyond it lie 6e-7 of a normal law."""
+REACH = 5.5
+"""How many standard deviations of a rating the integral over y reaches; beyond it lie 4e-8 of a normal law."""
 SHARPEST = 1e-3
 """A threshold is never taken as sharper than this part of a rating's deviation; it moves the gain by less than 1e-6."""
 NODE_STEPS = np.array([0.2, 0.5, 0.8, 1.2, 1.7, 2.2, 2.8, 3.5, 4.5])
@@ -140,9 +140,9 @@ def line(low: Floats, high: Floats, width: float) -> tuple[Floats, Floats]:
 
 
 def _line_around(edge: Threshold, low: Floats, high: Floats, width: float) -> tuple[Floats, Floats]:
-    """Return `line`, crowded around a threshold that is narrower than half of ``width``: there y = level + scale sinh(t)."""
+    """Return `line`, crowded around a threshold within it narrower than ``width`` / 2: there y = level + scale sinh(t)."""
     scale = float(np.min(edge.width))
-    if scale > width / 2:
+    if scale > width / 2 or np.all(low > edge.level + REACH * edge.width):
         return line(low, high, width)
     far = float(np.max(np.maximum(high - edge.level, edge.level - low)))
     start, stop = (np.arcsinh((end - edge.level) / scale) for end in (low, high))
