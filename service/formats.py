@@ -60,10 +60,8 @@ def interval(low: Real, high: Real) -> str:
 
 def money(amount: Real, currency: str) -> str:
     """Return an amount in its currency, cents only where there are any: '2,450 €', '1,249.50 €', '2,450 CHF'."""
-    amount = round(amount, 2)
-    decimals = 0 if amount == int(amount) else 2
-    pattern = _MONEY.get(currency, f"{{amount}}{NBSP}{currency}")
-    return pattern.format(amount=number(amount, decimals))
+    text = number(amount, 2).removesuffix(".00")
+    return _MONEY.get(currency, f"{{amount}}{NBSP}{currency}").format(amount=text)
 
 
 def _measure(value: Real, unit: str) -> str:

@@ -1,0 +1,117 @@
+"""A client of the whole application in this process, and a small invented range for it."""
+
+import asyncio
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import httpx
+from fastapi import FastAPI
+from sqlalchemy import func, select
+
+from model.vocabulary import Hold, Instrument
+from service import migrations, tables
+from service.app import create_app
+from service.database import Database
+from service.settings import Settings
+
+BROWSER = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+SECRET = "0123456789abcdef" * 4
+
+
+class Client:
+    """Sends one request at a time and hands back the whole answer; errors of the application become its 500."""
+
+    def __init__(self, app: FastAPI, host: str = "127.0.0.1") -> None:
+        self.app, self.host = app, host
+
+    def send(self, method: str, path: str, **request: Any) -> httpx.Response:
+        """Send a request with httpx's own arguments."""
+        return asyncio.run(self._send(method, path, **request))
+
+    async def _send(self, method: str, path: str, **request: Any) -> httpx.Response:
+        transport = httpx.ASGITransport(self.app, raise_app_exceptions=False, client=(self.host, 50_000))
+        async with httpx.AsyncClient(transport=transport, base_url="http://bows.example") as client:
+            return await client.request(method, path, **request)
+
+    def get(self, path: str, **request: Any) -> httpx.Response:
+        """Send a GET."""
+        return self.send("GET", path, **request)
+
+    def advice(self, body: Any, headers: Mapping[str, str] | None = None) -> httpx.Response:
+        """Ask for advice; ``body`` is JSON's text, or what is to be written as JSON (NaN included, as some programs do)."""
+        content = body if isinstance(body, bytes) else json.dumps(body).encode()
+        return self.send(
+            "POST",
+            "/api/v1/advice",
+            content=content,
+            headers={"Content-Type": "application/json"} | dict(headers or {}),
+        )
+
+    def enquiries(self) -> list[tables.Enquiry]:
+        """Return every enquiry kept."""
+        with self.database.reading() as session:
+            return list(session.scalars(select(tables.Enquiry)))
+
+    def count(self) -> int:
+        """Return how many enquiries are kept."""
+        with self.database.reading() as session:
+            return session.scalar(select(func.count()).select_from(tables.Enquiry)) or 0
+
+    @property
+    def database(self) -> Database:
+        """The application's database."""
+        database = self.app.state.database
+        assert isinstance(database, Database)
+        return database
+
+
+def settings_in(folder: Path, **changes: Any) -> Settings:
+    """Return settings for a database in ``folder``."""
+    return Settings(
+        **{"database_url": f"sqlite:///{folder / 'bows.db'}", "data_dir": folder, "given_secret": SECRET} | changes
+    )
+
+
+@contextmanager
+def serving(settings: Settings, **options: Any) -> Iterator[Client]:
+    """Give a client of the application on a database that has this version's tables."""
+    app = create_app(settings, **options)
+    migrations.upgrade(app.state.database)
+    try:
+        yield Client(app)
+    finally:
+        app.state.database.close()
+
+
+def add_small_range(database: Database) -> None:
+    """Put an invented dealer, two tiers for the double bass, one for the violin, and four copies of each on sale."""
+    with database.writing() as session:
+        session.add(tables.Dealer(slug="harbour", name="Harbour Strings (invented)", currency="EUR"))
+        session.flush()
+        for grade, (slug, price) in enumerate([("bramble", 1380), ("juniper", 2450)], start=1):
+            session.add(_tier(slug, Instrument.DOUBLE_BASS, grade, price, holds="german french"))
+        session.add(_tier("linnet", Instrument.VIOLIN, 1, 900))
+        session.flush()
+        for tier in ("bramble", "juniper"):
+            session.add_all(_copy(f"DB-{tier}-{number}", tier, Hold.GERMAN) for number in range(4))
+        session.add_all(_copy(f"V-linnet-{number}", "linnet", None) for number in range(4))
+
+
+def _tier(slug: str, instrument: Instrument, grade: int, price: int, holds: str = "") -> tables.Tier:
+    return tables.Tier(
+        slug=slug,
+        name=slug.capitalize(),
+        instrument=instrument,
+        holds=holds,
+        grade=grade,
+        price=Decimal(price),
+        currency="EUR",
+    )
+
+
+def _copy(serial: str, tier: str, hold: Hold | None) -> tables.Copy:
+    return tables.Copy(serial=serial, tier=tier, hold=hold, dealer="harbour", status="in_stock")

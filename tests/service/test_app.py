@@ -1,0 +1,244 @@
+"""The wiring: headers on every answer, one shape for every error, limits, and tokens in forms."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fastapi import APIRouter
+from sqlalchemy.exc import OperationalError
+from starlette.exceptions import HTTPException
+
+from service import security
+from service.errors import Invalid, Refused
+from service.pages import schema
+from tests.service.client import BROWSER, Client, serving, settings_in
+
+FAULTY = APIRouter()
+
+
+@FAULTY.get("/faulty/{kind}")
+async def faulty(kind: str) -> None:
+    faults: dict[str, Exception] = {
+        "invalid": Invalid([("budget.amount", "Got <b>0</b>; expected more.")]),
+        "refused": Refused("There is nothing to try yet."),
+        "busy": OperationalError("SELECT secret", {}, Exception("database is locked")),
+        "unforeseen": RuntimeError("secret detail"),
+        "gone": HTTPException(410),
+    }
+    raise faults[kind]
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    with serving(settings_in(tmp_path_factory.mktemp("app"))) as client:
+        client.app.include_router(FAULTY)
+        yield client
+
+
+ERRORS: list[tuple[int, str, str, dict[str, Any]]] = [
+    (404, "GET", "/nowhere", {}),
+    (404, "GET", "/static/nothing.css", {}),
+    (404, "GET", "/advice/AAAAAAAAAAAAAAAAAAAAAAAA", {}),
+    (404, "GET", "/form/AAAAAAAAAAAAAAAAAAAAAAAA", {}),
+    (405, "GET", "/api/v1/advice", {}),
+    (405, "DELETE", "/healthz", {}),
+    (413, "POST", "/api/v1/advice", {"content": b" " * 300_000, "headers": {"Content-Type": "application/json"}}),
+    (415, "POST", "/api/v1/advice", {"content": b"instrument=violin", "headers": {"Content-Type": "text/plain"}}),
+    (415, "POST", "/api/v1/advice", {"content": b"{}"}),
+    (422, "POST", "/api/v1/advice", {"json": {}}),
+    (422, "GET", "/faulty/invalid", {}),
+    (409, "GET", "/faulty/refused", {}),
+    (503, "GET", "/faulty/busy", {}),
+    (500, "GET", "/faulty/unforeseen", {}),
+    (410, "GET", "/faulty/gone", {}),
+]
+
+
+@pytest.mark.parametrize(("status", "method", "path", "request_"), ERRORS)
+def test_every_error_has_the_one_shape(
+    client: Client, status: int, method: str, path: str, request_: dict[str, Any]
+) -> None:
+    answer = client.send(method, path, **request_)
+    assert answer.status_code == status
+    told = schema.Error.model_validate(answer.json()).error
+    assert told.message.endswith(".")
+    assert "secret" not in answer.text
+    assert "Traceback" not in answer.text
+
+
+@pytest.mark.parametrize(("status", "method", "path"), [case[:3] for case in ERRORS if case[1] == "GET"])
+def test_a_browser_gets_every_error_as_a_page_except_from_the_api(
+    client: Client, status: int, method: str, path: str
+) -> None:
+    answer = client.send(method, path, headers=BROWSER)
+    assert answer.status_code == status
+    if path.startswith("/api/"):
+        schema.Error.model_validate(answer.json())
+    else:
+        assert answer.headers["content-type"].startswith("text/html")
+        assert answer.text.count("<h1") == 1
+        assert "Traceback" not in answer.text
+        assert "secret" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [
+        ("GET", "/"),
+        ("GET", "/healthz"),
+        ("GET", "/openapi.json"),
+        ("GET", "/static/style.css"),
+        ("GET", "/nowhere"),
+        ("GET", "/faulty/unforeseen"),
+        ("POST", "/api/v1/advice"),
+    ],
+)
+def test_every_answer_is_protected_by_its_headers(client: Client, method: str, path: str) -> None:
+    headers = client.send(method, path).headers
+    for name, value in security.EVERYWHERE.items():
+        assert headers[name] == value
+    assert ("no-store" in headers.get("cache-control", "")) is not path.startswith("/static/")
+
+
+def test_no_inline_script_or_style_and_no_frame_is_allowed() -> None:
+    allowed = dict(part.split(" ", 1) for part in security.CONTENT_SECURITY_POLICY.split("; "))
+    assert allowed["default-src"] == allowed["frame-ancestors"] == allowed["base-uri"] == "'none'"
+    assert not {"'unsafe-inline'", "'unsafe-eval'", "*", "data:"} & set(" ".join(allowed.values()).split())
+
+
+@pytest.mark.parametrize("path", ["/form/abc/instrument", "/advice/abc"])
+def test_unguessable_addresses_are_neither_kept_nor_indexed(client: Client, path: str) -> None:
+    headers = client.get(path).headers
+    assert headers["cache-control"] == "no-store"
+    assert "noindex" in headers["x-robots-tag"]
+
+
+def test_encryption_is_kept_up_where_the_public_address_has_it(tmp_path: Path) -> None:
+    with serving(settings_in(tmp_path, public_address="https://bows.example")) as client:
+        assert "max-age" in client.get("/healthz").headers["strict-transport-security"]
+        assert "strict-transport-security" in client.send("POST", "/nowhere").headers
+
+
+def test_without_encryption_none_is_promised(client: Client) -> None:
+    assert "strict-transport-security" not in client.get("/healthz").headers
+
+
+def test_a_body_that_hides_its_length_is_cut_off_at_the_limit(client: Client) -> None:
+    sent = 0
+
+    async def endless() -> Any:
+        nonlocal sent
+        for _ in range(1_000):
+            sent += 10_000
+            yield b" " * 10_000
+
+    answer = client.send("POST", "/api/v1/advice", content=endless(), headers={"Content-Type": "application/json"})
+    assert answer.status_code == 413
+    assert sent < security.LARGEST_BODY + 50_000
+
+
+def test_a_body_within_the_limit_passes(client: Client) -> None:
+    body = b'{"instrument": "harp"}' + b" " * (security.LARGEST_BODY - 100)
+    assert client.advice(body).status_code == 422
+
+
+def test_the_address_that_takes_another_method_names_it(client: Client) -> None:
+    assert client.get("/api/v1/advice").headers["allow"] == "POST"
+
+
+def test_the_pages_that_would_load_scripts_from_elsewhere_are_off(client: Client) -> None:
+    assert {client.get(path).status_code for path in ("/docs", "/redoc")} == {404}
+
+
+def test_health_is_one_word(client: Client) -> None:
+    answer = client.get("/healthz")
+    assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
+
+
+def test_health_tells_of_a_database_that_does_not_answer(tmp_path: Path) -> None:
+    with serving(settings_in(tmp_path)) as client:
+        client.database.close()
+        (tmp_path / "bows.db").rename(tmp_path / "elsewhere.db")
+        (tmp_path / "bows.db").mkdir()
+        answer = client.get("/healthz")
+        assert (answer.status_code, answer.json()) == (503, {"status": "no database"})
+
+
+def test_too_many_questions_are_told_when_to_come_back(tmp_path: Path) -> None:
+    with serving(settings_in(tmp_path), advice_per_minute=3) as client:
+        assert [client.advice({}).status_code for _ in range(4)] == [422, 422, 422, 429]
+        answer = client.advice({})
+        assert 1 <= int(answer.headers["retry-after"]) <= 20
+        assert answer.json()["error"]["message"].startswith("Please wait")
+        assert Client(client.app, host="198.51.100.7").advice({}).status_code == 422
+
+
+class Clock:
+    now = 1000.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_the_rate_is_what_it_says_in_bursts_and_in_the_long_run() -> None:
+    clock = Clock()
+    limit = security.RateLimit(per_minute=6, clock=clock)
+    assert [limit.wait("a") == 0 for _ in range(8)] == [True] * 6 + [False] * 2
+    assert limit.wait("a") == pytest.approx(10)
+    assert limit.wait("b") == 0
+    clock.now += 10
+    assert [limit.wait("a") == 0 for _ in range(2)] == [True, False]
+    passed = 0
+    for _ in range(600):
+        clock.now += 1
+        passed += limit.wait("a") == 0
+    assert passed == 60
+
+
+def test_a_limit_of_none_lets_all_pass() -> None:
+    assert not any(security.RateLimit(per_minute=0).wait("a") for _ in range(1_000))
+
+
+def test_silent_clients_are_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(security, "MOST_CLIENTS", 10)
+    clock = Clock()
+    limit = security.RateLimit(per_minute=60, clock=clock)
+    for number in range(100):
+        clock.now += 1
+        limit.wait(f"198.51.100.{number}")
+    assert len(limit._due) <= 11
+
+
+def test_an_ipv6_household_is_one_client() -> None:
+    # RFC 6177: a site is given a /64 or more; the addresses are of RFC 3849's range for documentation.
+    assert security.client_key("2001:db8:1:2::7") == security.client_key("2001:db8:1:2:ffff::9")
+    assert security.client_key("2001:db8:1:2::7") != security.client_key("2001:db8:1:3::7")
+    assert security.client_key("198.51.100.7") != security.client_key("198.51.100.8")
+    assert security.client_key("testclient") == "testclient"
+
+
+def test_a_token_fits_its_own_address_under_its_own_key_only() -> None:
+    tokens = security.FormTokens("key one")
+    token = tokens.make("address")
+    assert tokens.fits("address", token)
+    assert not tokens.fits("another", token)
+    assert not security.FormTokens("key two").fits("address", token)
+    assert not tokens.fits("address", "")
+    assert not tokens.fits("address", "käse\ud800")
+    assert "key one" not in repr(tokens)
+
+
+def test_a_form_without_its_token_is_refused_and_begins_nothing(client: Client) -> None:
+    answer = client.send("POST", "/form", data={"dealer": ""}, headers=BROWSER)
+    assert answer.status_code == 403
+    assert "nothing was changed" in answer.text
+
+
+def test_a_request_costs_little(client: Client) -> None:
+    # A plain look at the fixed cost: a hundred requests of /healthz in less than five seconds, whatever else runs here.
+    begin = time.process_time()
+    for _ in range(100):
+        client.get("/healthz")
+    assert time.process_time() - begin < 5
