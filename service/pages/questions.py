@@ -42,8 +42,8 @@ INSTRUMENTS = {
     Instrument.DOUBLE_BASS: N_("Double bass"),
 }
 HOLDS = {
-    Hold.GERMAN: (N_("German"), N_("underhand, hand beside the frog")),
-    Hold.FRENCH: (N_("French"), N_("overhand, as on the cello")),
+    Hold.GERMAN: (N_("German"), N_("underhand grip")),
+    Hold.FRENCH: (N_("French"), N_("overhand grip")),
     Hold.EITHER: (N_("Either, or not sure"), N_("bows for both are considered")),
 }
 SETTINGS = {
