@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from scipy.linalg import lapack
 
-from model._structure import _BATCHED_UP_TO, Blocks, Cells, Floats
+from model._structure import _BATCHED_UP_TO, Blocks, Cells, Floats, Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,26 +23,31 @@ class Columns:
     Attributes
     ----------
     means : (J, t) cell means
-    within : (t, t) sums of squares and products about the cell means, rows outside all cells included
+    a, b : (n_a, t), (n_b, t) sums by level
+    product : (t, t) sums of squares and products, rows outside all cells included
     """
 
     means: Floats
-    within: Floats
+    a: Floats
+    b: Floats
+    product: Floats
 
     @classmethod
-    def of(cls, cells: Cells, columns: Floats, product: Floats) -> Columns:
-        """Reduce columns (N, t); `product` (t, t) is their full cross-product, outside rows included."""
-        means = cells.means(columns)
-        return cls(means, product - means.T @ (cells.count[:, None] * means))
+    def of(cls, cells: Cells, means: Floats, product: Floats) -> Columns:
+        """Sum cell means (J, t) of columns by level; `product` (t, t) is the columns' full cross-product."""
+        return cls(means, cells.to_a(cells.count) @ means, cells.to_b(cells.count) @ means, product)
+
+    def swapped(self, order: Ints) -> Columns:
+        """Exchange the factors, the cells being taken in `order` (J,)."""
+        return Columns(self.means[order], self.b, self.a, self.product)
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """Z_a'H^-1 T (n_a, t), Z_b'H^-1 T (n_b, t), Z_w'H^-1 T (J, t) and T'H^-1 T (t, t) of columns T."""
+    """Z_a'H^-1 T (n_a, t), Z_b'H^-1 T (n_b, t) and T'H^-1 T (t, t) of columns T."""
 
     a: Floats
     b: Floats
-    cell: Floats
     product: Floats
 
 
@@ -95,6 +100,12 @@ class DenseBlocks:
             self._inverse = self._flat
         return self._inverse
 
+    def hand_over(self, scale: float) -> Floats:
+        """Flat blocks of `scale` times the inverse, in the buffer itself: the last thing asked of it."""
+        flat = self.inverse
+        flat *= scale
+        return flat
+
 
 def _invert(block: Floats) -> None:
     """Replace a block that holds its Cholesky factor (lower, column-major) by the whole inverse."""
@@ -123,45 +134,27 @@ class Elimination:
         self.cells, self.columns = cells, columns
         self.l_a, self.l_b, self.l_w = ratios
         self.w = cells.count / (1.0 + self.l_w * cells.count)
-        self._to_a, self._to_b = cells.to_a(self.w), cells.to_b(self.w)
         self.w_a = np.bincount(cells.a, weights=self.w, minlength=cells.n_a)
         self.w_b = np.bincount(cells.b, weights=self.w, minlength=cells.n_b)
         self.d = 1.0 / (1.0 + self.l_a * self.w_a)
-        self._schur = self._schur_complement()
-        self.blocks = self._dense()
+        self.blocks = DenseBlocks(self._reduced(), cells.blocks)
         self.log_determinant = (
             float(np.log1p(self.l_w * cells.count).sum())
             + float(np.log1p(self.l_a * self.w_a).sum())
             + self.blocks.log_determinant
         )
 
-    def _schur_complement(self) -> Floats:
-        """S = Z_b'WZ_b - B' diag(l_a d) B, flat blocks."""
+    def _reduced(self) -> Floats:
+        """M = I + l_b (Z_b'WZ_b - B' diag(l_a d) B), flat blocks."""
         cells, layout = self.cells, self.cells.blocks
-        if cells.coupled and self.l_a > 0.0:
-            flat = cells.gram(-self.l_a * self.d[cells.a] * self.w, self.w)
+        if cells.coupled and self.l_a * self.l_b > 0.0:
+            flat = cells.gram((-self.l_b * self.l_a) * self.d[cells.a] * self.w, self.w)
         else:
             flat = np.zeros(layout.matrix_size)
-        flat[layout.base + layout.position] += self.w_b
+        flat[layout.base + layout.position] += self.l_b * self.w_b
+        for start, _, number, size in layout.batches:
+            flat[start : start + number * size * size].reshape(number, size * size)[:, :: size + 1] += 1.0
         return flat
-
-    def _dense(self) -> DenseBlocks:
-        flat = self.l_b * self._schur
-        for start, _, number, size in self.cells.blocks.batches:
-            block = flat[start : start + number * size * size].reshape(number, size * size)
-            block[:, :: size + 1] += 1.0
-        return DenseBlocks(flat, self.cells.blocks)
-
-    def solve(self, means: Floats, within: Floats | None = None) -> Solved:
-        """Z'H^-1 T and T'H^-1 T of columns with cell means (J, t) and products `within` (t, t) about them."""
-        cells = self.cells
-        t_a, t_b = self._to_a @ means, self._to_b @ means
-        g_b = self.blocks.solve(t_b - self.cross_transposed @ (self.l_a * self.d[:, None] * t_a))
-        g_a = self.d[:, None] * (t_a - self.l_b * (self.cross @ g_b))
-        g_w = self.w[:, None] * (means - self.l_a * g_a[cells.a] - self.l_b * g_b[cells.b])
-        product = means.T @ (self.w[:, None] * means) - self.l_a * (t_a.T @ g_a) - self.l_b * (t_b.T @ g_b)
-        product = product + within if within is not None else product
-        return Solved(g_a, g_b, g_w, 0.5 * (product + product.T))
 
     @cached_property
     def cross(self):  # type: ignore[no-untyped-def]  # scipy.sparse has no types
@@ -173,10 +166,44 @@ class Elimination:
         """B' (n_b, n_a), sparse."""
         return self.cells.cross_transposed(self.w)
 
+    def solve(self, t_a: Floats, t_b: Floats, product: Floats) -> Solved:
+        """Solve for columns given by Z_a'R^-1 T (n_a, t), Z_b'R^-1 T (n_b, t) and T'R^-1 T (t, t)."""
+        g_b = self.blocks.solve(t_b - self.cross_transposed @ (self.l_a * self.d[:, None] * t_a))
+        g_a = self.d[:, None] * (t_a - self.l_b * (self.cross @ g_b))
+        product = product - self.l_a * (t_a.T @ g_a) - self.l_b * (t_b.T @ g_b)
+        return Solved(g_a, g_b, 0.5 * (product + product.T))
+
     @cached_property
     def solved(self) -> Solved:
         """The columns' own solution."""
-        return self.solve(self.columns.means, self.columns.within)
+        columns = self.columns
+        if self.l_w == 0.0:
+            return self.solve(columns.a, columns.b, columns.product)
+        taken = (self.cells.count - self.w)[:, None] * columns.means  # what R^-1 takes off within cells
+        t_a, t_b = (self.cells.to_a(self.w) @ columns.means, self.cells.to_b(self.w) @ columns.means)
+        return self.solve(t_a, t_b, columns.product - columns.means.T @ taken)
+
+    def in_cells(self, means: Floats, g_a: Floats, g_b: Floats) -> Floats:
+        """Z_w'H^-1 T (J, t) or (J,) of columns with these cell means and Z_a'H^-1 T, Z_b'H^-1 T."""
+        given = means - self.l_a * g_a[self.cells.a] - self.l_b * g_b[self.cells.b]
+        return np.asarray((self.w * given.T).T)
+
+    def working(self, h_a: Floats, h_b: Floats, h_w: Floats | None) -> Floats:
+        """f'H^-1 f (2, 2) or (3, 3) of the working variates f = Z_a h_a, Z_b h_b and, if given, Z_w h_w."""
+        t_a = [self.w_a * h_a, self.cross @ h_b]
+        t_b = [self.cross_transposed @ h_a, self.w_b * h_b]
+        product = np.array([[h_a @ t_a[0], h_a @ t_a[1]], [h_a @ t_a[1], h_b @ t_b[1]]])
+        if h_w is not None:
+            weighted = self.w * h_w
+            t_a.append(np.bincount(self.cells.a, weights=weighted, minlength=self.cells.n_a))
+            t_b.append(np.bincount(self.cells.b, weights=weighted, minlength=self.cells.n_b))
+            edge = np.array([h_a @ t_a[2], h_b @ t_b[2]])
+            product = np.block([[product, edge[:, None]], [edge, np.array([[weighted @ h_w]])]])
+        return self.solve(np.column_stack(t_a), np.column_stack(t_b), product).product
+
+    def _inverse_diagonal(self) -> Floats:
+        layout = self.cells.blocks
+        return np.asarray(self.blocks.inverse[layout.base + layout.position])
 
     def trace_a(self) -> float:
         """tr(Z_a'H^-1 Z_a)."""
@@ -184,11 +211,14 @@ class Elimination:
         if not self.cells.coupled or self.l_b == 0.0:
             return direct
         entries = self.d[self.cells.a] * self.w
-        return direct - self.l_b * float(self.blocks.inverse @ self.cells.gram(entries, entries))
+        return direct - self.l_b * self.cells.weighed_gram(self.blocks.inverse, entries, entries)
 
     def trace_b(self) -> float:
-        """tr(Z_b'H^-1 Z_b) = tr(M^-1 S)."""
-        return float(self.blocks.inverse @ self._schur)
+        """tr(Z_b'H^-1 Z_b) = tr(M^-1 S) = tr(I - M^-1) / l_b, S = Z_b'WZ_b - B' diag(l_a d) B."""
+        if self.l_b > 0.0:
+            return float((1.0 - self._inverse_diagonal()).sum()) / self.l_b
+        l_ad = self.l_a * self.d if self.cells.coupled else np.zeros(self.cells.n_a)
+        return float(self.w_b.sum() - l_ad[self.cells.a] @ (self.w * self.w))
 
     def trace_cells(self) -> float:
         """tr(Z_w'H^-1 Z_w) = sum w_j - w_j^2 Var(b_i + a_k), the variance given the fixed part, over sigma^2."""
@@ -198,10 +228,9 @@ class Elimination:
         direct = float(self.w.sum() - l_ad @ q_a)
         if self.l_b == 0.0:
             return direct
-        diagonal = self.blocks.inverse[cells.blocks.base + cells.blocks.position]
         q_b = np.bincount(cells.b, weights=square, minlength=cells.n_b)
-        spread = float(q_b @ diagonal)
+        spread = float(q_b @ self._inverse_diagonal())
         if cells.coupled and self.l_a > 0.0:
             entries = l_ad[cells.a] * (l_ad[cells.a] * q_a[cells.a] * self.w - 2.0 * square)
-            spread += float(self.blocks.inverse @ cells.gram(self.w, entries))
+            spread += cells.weighed_gram(self.blocks.inverse, self.w, entries)
         return direct - self.l_b * spread

@@ -252,10 +252,10 @@ def record(
     """
     design, elimination, ratios = at.design, at.elimination, at.ratios
     noise, cells = at.noise_variance, at.elimination.cells
-    back = solve_triangular(design.R, np.eye(design.R.shape[0]))
+    back = np.linalg.inv(design.fixed.R)
     half = back @ solve_triangular(at.root, np.eye(at.root.shape[0]), lower=True).T
     player, copy, match = (ratio * effect for ratio, effect in zip(ratios, at.effects, strict=True))
-    marginal = design.residual - design.Q @ at.gamma
+    marginal = design.residual - design.fixed.Q @ at.gamma
     residual = marginal - player[cells.a[cells.row]] - copy[cells.b[cells.row]] - match[cells.row]
     sd = np.sqrt(ratios * noise)
     count = len(labels)
@@ -272,7 +272,7 @@ def record(
         iterations=iterations,
         copies=labels,
         copy_effect=copy[:count],
-        copy_coupling=(ratios[COPY] * elimination.solved.b[:, :-1] @ design.R)[:count],
+        copy_coupling=(ratios[COPY] * elimination.solved.b[:, :-1] @ design.fixed.R)[:count],
         copy_blocks=copy_blocks(at) if count else [],
         residual=_scatter(residual, observed, n),
         marginal=_scatter(marginal, observed, n),
@@ -286,21 +286,16 @@ def _scatter(values: Floats, observed: Ints, n: int) -> Floats:
 
 
 def copy_blocks(at: Restricted) -> list[tuple[Ints, Floats]]:
-    """Cov(xi | data) = sigma^2 l_b M^-1, block by block."""
-    layout, flat = at.elimination.cells.blocks, at.elimination.blocks.inverse
-    scale = at.noise_variance * at.ratios[COPY]
-    found = []
-    for members in layout.members():
-        places = layout.base[members][:, None] + layout.position[members][None, :]
-        found.append((members, scale * flat[places]))
-    return found
+    """Cov(xi | data) = sigma^2 l_b M^-1, block by block; uses the elimination up."""
+    scaled = at.elimination.blocks.hand_over(at.noise_variance * at.ratios[COPY])
+    return at.elimination.cells.blocks.split(scaled)
 
 
 def known_players(at: Restricted, labels: tuple[Hashable, ...]) -> KnownPlayers:
     """Keep the players' part of a fit whose elimination has players as factor a."""
     elimination, cells = at.elimination, at.elimination.cells
     residual = elimination.columns.means @ np.append(-at.gamma, 1.0)
-    fixed = elimination.columns.means[:, :-1] @ at.design.R
+    fixed = elimination.columns.means[:, :-1] @ at.design.fixed.R
     by_player = cells.to_a(elimination.w)
     return KnownPlayers(
         index={label: place for place, label in enumerate(labels)},

@@ -14,14 +14,18 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.optimize import nnls
 
-from model._elimination import Columns, Elimination, Solved
+from model._elimination import Columns, Elimination
 from model._prior import Prior
-from model._start import triangle
+from model._start import orthonormal
 from model._structure import Cells, Floats
 
 Flags = NDArray[np.bool_]
 
 PLAYER, COPY, MATCH = 0, 1, 2
+_REPRODUCED = (
+    "the ratings are reproduced exactly by players and copies: got nothing left for the noise of a repeated rating, "
+    "expected some spread there"
+)
 
 
 @dataclass(frozen=True)
@@ -30,61 +34,81 @@ class Control:
 
     Attributes
     ----------
-    relative_step : the search ends when no ratio moves by more than this part of itself (1e-4 at least)
+    precision : the search ends when no ratio is thought to be off by more than this part of itself (or of 1e-4): half
+        of it in a standard deviation
     largest_ratio : a ratio above this means that nothing is left for the noise
     most_iterations : Newton steps before the search is given up
     iterations : steps taken
     """
 
-    relative_step: float = 3e-7
+    precision: float = 2e-6
     largest_ratio: float = 1e5
     most_iterations: int = 100
     iterations: int = 0
 
 
 @dataclass(frozen=True, eq=False)
-class Design:
-    """The fixed part of one response, turned to orthonormal columns.
+class Fixed:
+    """Columns of the fixed part made orthonormal, X = Q R, with the prior's rows where there are any.
 
     Attributes
     ----------
-    Q : (n, p) orthonormal together with its outside rows, X = Q R
-    R : (p, p) upper triangular
-    start : (p,) coefficients taken off the response, y = X start + residual
-    residual : (n,)
-    product : (p + 1, p + 1) cross-product of [Q, residual], prior rows included
+    Q : (N, p), `outside` (m, p)
+        Orthonormal together; the outside rows belong to no player and no copy.
+    R : (p, p)
+    target : (m,)
+        What the outside rows say.
+    means : (J, p) cell means of Q
+    """
+
+    Q: Floats
+    outside: Floats
+    R: Floats
+    target: Floats
+    means: Floats
+
+    @classmethod
+    def of(cls, X: Floats, cells: Cells, prior: Prior | None) -> Fixed:
+        """Make X (N, p) orthonormal; together with the prior's rows it has full rank."""
+        N, p = X.shape
+        rows, target = prior.rows() if prior is not None else (np.zeros((0, p)), np.zeros(0))
+        whole, R = orthonormal(np.vstack([X, rows]))
+        return cls(whole[:N], whole[N:], R, target, cells.means(whole[:N]))
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """One response on its fixed part: y = X start + residual.
+
+    Attributes
+    ----------
+    start : (p,)
+    residual : (N,), `outside` (m,)
+    columns : Columns
+        Of [Q, residual].
     degrees : int
         Rows, prior rows included, less p.
     """
 
-    Q: Floats
-    R: Floats
+    fixed: Fixed
     start: Floats
     residual: Floats
-    product: Floats
+    columns: Columns
     degrees: int
 
-    @property
-    def columns(self) -> Floats:
-        """[Q, residual] (n, p + 1)."""
-        return np.column_stack([self.Q, self.residual])
-
-
-def orthogonal(X: Floats, y: Floats, outside: tuple[Floats, Floats] | None) -> Design:
-    """Orthonormal columns of X (n, p), of full rank with the rows `outside` (m, p), (m,); y residualised twice."""
-    n = X.shape[0]
-    whole, target = (X, y) if outside is None else (np.vstack([X, outside[0]]), np.concatenate([y, outside[1]]))
-    R = triangle(whole)
-    Q = solve_triangular(R, whole.T, trans="T").T
-    correction = triangle(Q)  # a second turn restores orthogonality lost to a bad condition
-    Q, R = solve_triangular(correction, Q.T, trans="T").T, correction @ R
-    start, residual = np.zeros(X.shape[1]), target
-    for _ in range(2):
-        along = Q.T @ residual
-        residual = residual - Q @ along
-        start = start + solve_triangular(R, along)
-    both = np.column_stack([Q, residual])
-    return Design(Q[:n], R, start, residual[:n], both.T @ both, whole.shape[0] - X.shape[1])
+    @classmethod
+    def of(cls, fixed: Fixed, y: Floats, cells: Cells) -> Design:
+        """Take the fixed part off y (N,), twice."""
+        start, residual, outside = np.zeros(fixed.R.shape[0]), y, fixed.target
+        for _ in range(2):
+            along = fixed.Q.T @ residual + fixed.outside.T @ outside
+            residual, outside = residual - fixed.Q @ along, outside - fixed.outside @ along
+            start = start + np.linalg.solve(fixed.R, along)
+        edge = fixed.Q.T @ residual + fixed.outside.T @ outside
+        corner = residual @ residual + outside @ outside
+        product = np.block([[np.eye(edge.size), edge[:, None]], [edge, np.array([[corner]])]])
+        columns = Columns.of(cells, np.column_stack([fixed.means, cells.means(residual[:, None])]), product)
+        return cls(fixed, start, residual, columns, y.size + outside.size - edge.size)
 
 
 class Restricted:
@@ -97,7 +121,7 @@ class Restricted:
         Whether copies, not players, are eliminated first.
     design : Design
     columns : Columns
-        Of the design, on these cells.
+        The design's, on these cells.
     ratios : (3,) float
         Player, copy and match variance over the noise's, >= 0.
     free : (3,) bool
@@ -143,21 +167,27 @@ class Restricted:
     def criterion(self) -> float:
         """-2 log restricted likelihood with all constants; with a prior, less twice its log density."""
         determinants = self.elimination.log_determinant + 2.0 * float(
-            np.log(np.diagonal(self.root)).sum() + np.log(np.abs(np.diagonal(self.design.R))).sum()
+            np.log(np.diagonal(self.root)).sum() + np.log(np.abs(np.diagonal(self.design.fixed.R))).sum()
         )
         value = determinants + self.degrees * (1.0 + np.log(2.0 * np.pi * self.q / self.degrees))
         return float(value) + (0.0 if self.prior is None else self.prior.penalty(self.ratios, self.free)[0])
 
-    def _parts(self, solved: Solved) -> list[Floats]:
-        """Z'H^-1 T for players, copies, cells."""
-        return [solved.b, solved.a, solved.cell] if self._swapped else [solved.a, solved.b, solved.cell]
+    @cached_property
+    def _solutions(self) -> list[Floats]:
+        """Z_m'H^-1 Q for players, copies and, where sought, cells."""
+        solved = self.elimination.solved
+        a, b = solved.a[:, :-1], solved.b[:, :-1]
+        found = [b, a] if self._swapped else [a, b]
+        if self.free[MATCH]:
+            found.append(self.elimination.in_cells(self.elimination.columns.means[:, :-1], a, b))
+        return found
 
     def _trace(self, term: int) -> float:
         """tr(Z_m'PZ_m)."""
         elimination = self.elimination
         traces = [elimination.trace_a, elimination.trace_b]
         trace = elimination.trace_cells if term == MATCH else traces[::-1][term] if self._swapped else traces[term]
-        G = self._parts(elimination.solved)[term][:, :-1]
+        G = self._solutions[term]
         return trace() - float(np.sum(self._inverse_information(G.T @ G).diagonal()))
 
     @cached_property
@@ -167,9 +197,14 @@ class Restricted:
 
     @cached_property
     def effects(self) -> list[Floats]:
-        """h_m = Z_m'Py for players, copies and cells."""
-        weights = np.append(-self.gamma, 1.0)
-        return [G @ weights for G in self._parts(self.elimination.solved)]
+        """h_m = Z_m'Py for players, copies and cells; zeros for cells without a variance."""
+        weights, elimination = np.append(-self.gamma, 1.0), self.elimination
+        h_a, h_b = elimination.solved.a @ weights, elimination.solved.b @ weights
+        if self.free[MATCH] or self.ratios[MATCH] > 0.0:
+            h_w = elimination.in_cells(elimination.columns.means @ weights, h_a, h_b)
+        else:
+            h_w = np.zeros(elimination.w.size)
+        return [h_b, h_a, h_w] if self._swapped else [h_a, h_b, h_w]
 
     @cached_property
     def score(self) -> Floats:
@@ -181,11 +216,15 @@ class Restricted:
     @cached_property
     def curvature(self) -> Floats:
         """(3, 3) average information of the free ratios, scaled towards Fisher's far from the optimum."""
-        cells, h = self.elimination.cells, self.effects
-        codes = (cells.b, cells.a) if self._swapped else (cells.a, cells.b)
-        working = np.column_stack([h[PLAYER][codes[0]], h[COPY][codes[1]], h[MATCH]])
-        along = np.array([G[:, :-1].T @ v for G, v in zip(self._parts(self.elimination.solved), h, strict=True)])
-        alpha = self.elimination.solve(working).product - along @ self._inverse_information(along.T)
+        h, elimination, turned = self.effects, self.elimination, slice(None, None, -1 if self._swapped else 1)
+        along = np.zeros((3, self.gamma.size))
+        alpha = np.zeros((3, 3))
+        used = [PLAYER, COPY][turned] + [MATCH] * bool(self.free[MATCH])
+        for term in used:
+            along[term] = self._solutions[term].T @ h[term]
+        h_a, h_b = h[used[0]], h[used[1]]
+        alpha[np.ix_(used, used)] = elimination.working(h_a, h_b, h[MATCH] if self.free[MATCH] else None)
+        alpha -= along @ self._inverse_information(along.T)
         g = np.array([v @ v for v in h])
         average = self.degrees * (alpha / self.q - np.outer(g, g) / self.q**2)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -220,18 +259,28 @@ def newton_step(at: Restricted) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """One response's search: what is fixed while the ratios move."""
+    """One response's search: what is fixed while the ratios move. Players are factor a of `cells`."""
 
     cells: Cells
-    swapped: bool
     design: Design
-    columns: Columns
     free: Flags
     prior: Prior | None
 
-    def at(self, ratios: Floats) -> Restricted:
+    @cached_property
+    def _turned(self) -> tuple[Cells, Columns]:
+        """Cells and columns with copies as factor a."""
+        cells, order = self.cells.swapped()
+        return cells, self.design.columns.swapped(order)
+
+    @property
+    def swapped(self) -> bool:
+        """Whether the copies, being more, are better eliminated first."""
+        return self.cells.coupled and self.cells.n_b > self.cells.n_a
+
+    def at(self, ratios: Floats, *, swapped: bool = False) -> Restricted:
         """Set up the criterion at `ratios` (3,)."""
-        return Restricted(self.cells, self.swapped, self.design, self.columns, ratios, self.free, self.prior)
+        cells, columns = self._turned if swapped else (self.cells, self.design.columns)
+        return Restricted(cells, swapped, self.design, columns, ratios, self.free, self.prior)
 
 
 def _accept(problem: Problem, at: Restricted, step: Floats) -> Restricted:
@@ -239,11 +288,16 @@ def _accept(problem: Problem, at: Restricted, step: Floats) -> Restricted:
     slope, slack = float(at.score @ step), 1e-12 * (1.0 + abs(at.criterion))
     part = 1.0
     for _ in range(40):
-        there = problem.at(at.ratios + part * step)
+        there = problem.at(at.ratios + part * step, swapped=problem.swapped)
         if there.criterion <= at.criterion + 1e-4 * part * slope + slack:
             return there
         part *= 0.5
     raise RuntimeError("the search for the variance components found no way down; the ratings may be degenerate")
+
+
+def _settled(problem: Problem, at: Restricted, outcome: Control) -> tuple[Restricted, Control]:
+    """Give the point found, with players as factor a."""
+    return problem.at(at.ratios) if problem.swapped else at, outcome
 
 
 def search(problem: Problem, start: Floats, control: Control | None = None) -> tuple[Restricted, Control]:
@@ -261,20 +315,19 @@ def search(problem: Problem, start: Floats, control: Control | None = None) -> t
         The search does not end within its most iterations.
     """
     control = control or Control()
-    at = problem.at(start)
+    at, before = problem.at(start, swapped=problem.swapped), 0.0
     if not problem.free.any():
-        return at, control
+        return _settled(problem, at, control)
     for iteration in range(1, control.most_iterations + 1):
         step = newton_step(at)
         moved = float((np.abs(step) / np.maximum(at.ratios, 1e-4)).max())
-        if moved == 0.0:
-            return at, replace(control, iterations=iteration)
+        vanishing = bool(np.any((step < 0.0) & (at.ratios + step == 0.0)))
+        if moved <= control.precision and not vanishing:
+            return _settled(problem, at, replace(control, iterations=iteration))
         at = _accept(problem, at, step)
         if at.ratios.max() > control.largest_ratio:
-            raise ValueError(
-                "the ratings are reproduced exactly by players and copies: nothing is left for the noise of a "
-                "repeated rating; got no spread there, expected some"
-            )
-        if moved <= control.relative_step:
-            return at, replace(control, iterations=iteration)
+            raise ValueError(_REPRODUCED)
+        if before > moved and moved * moved / before <= control.precision:  # the next step shrinking like this one
+            return _settled(problem, at, replace(control, iterations=iteration))
+        before = moved
     raise RuntimeError(f"the variance components did not settle within {control.most_iterations} steps")

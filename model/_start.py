@@ -18,9 +18,13 @@ _NOISE = 3
 _ALIASED = 1e-9  # of a component's own size: what is left of it after the fixed part and the terms before it
 
 
-def triangle(X: Floats) -> Floats:
-    """Upper triangle R (p, p) of X = QR, without Q."""
-    return np.asarray(np.linalg.qr(X, mode="r"), dtype=np.float64)
+def orthonormal(X: Floats) -> tuple[Floats, Floats]:
+    """Q (n, p) and R (p, p) of X = QR for X of full rank, turned twice against a bad condition."""
+    R = np.eye(X.shape[1])
+    for _ in range(2):
+        triangle = np.asarray(np.linalg.qr(X, mode="r"), dtype=np.float64)
+        X, R = solve_triangular(triangle, X.T, trans="T").T, triangle @ R
+    return X, R
 
 
 def range_basis(X: Floats) -> tuple[Floats, list[int]]:
@@ -29,62 +33,57 @@ def range_basis(X: Floats) -> tuple[Floats, list[int]]:
         return np.zeros((X.shape[0], 0)), list(range(X.shape[1]))
     size = np.linalg.norm(X, axis=0)
     scaled = X / np.where(size > 0, size, 1.0)
-    _, upper, pivot = qr(triangle(scaled), mode="economic", pivoting=True)
+    _, upper, pivot = qr(np.linalg.qr(scaled, mode="r"), mode="economic", pivoting=True)
     depth = np.abs(np.diagonal(upper))
     rank = int(np.sum(depth > 1e-10 * max(1.0, depth[0])))
-    chosen = np.sort(pivot[:rank])
-    basis = scaled[:, chosen]
-    for _ in range(2):
-        basis = solve_triangular(triangle(basis), basis.T, trans="T").T
-    return basis, np.sort(pivot[rank:]).tolist()
+    return orthonormal(scaled[:, np.sort(pivot[:rank])])[0], np.sort(pivot[rank:]).tolist()
 
 
 @dataclass(frozen=True, eq=False)
 class Moments:
-    """F (4, 4), the quadratic forms (4,) and tr(V_m V_m) (4,) of player, copy, match and noise, noise last."""
+    """F (4, 4) and tr(V_m V_m) (4,) of player, copy, match and noise, noise last; zeros for a term that is absent."""
 
     F: Floats
-    forms: Floats
     sizes: Floats
 
 
-def moments(player: Cells, present: tuple[bool, bool, bool], basis: Floats, residual: Floats) -> Moments:
-    """MINQUE(0) moments, in O(N).
+def moments(cells: Cells, present: tuple[bool, bool, bool], means: Floats) -> Moments:
+    """Give the MINQUE(0) matrix, in O(N).
 
     Parameters
     ----------
-    player : Cells
-        Cells with players as factor a and copies as b.
+    cells : Cells
+        With players as factor a and copies as b.
     present : bool for player, copy, match
-    basis : (n, rank) orthonormal basis of the fixed part
-    residual : (n,) y less its projection on it
+    means : (J, rank)
+        Cell means of an orthonormal basis of the fixed part.
     """
-    cells, n = player, residual.size
-    sums = cells.count[:, None] * cells.means(np.column_stack([basis, residual]))
-    ones = np.ones(cells.a.size)
-    by_term = [cells.to_a(ones), cells.to_b(ones)]
-    totals = [by_term[0] @ sums, by_term[1] @ sums, sums]
-    sizes = [by_term[0] @ cells.count, by_term[1] @ cells.count, cells.count]
-    squares = cells.count @ cells.count
-    F = np.full((4, 4), squares)
+    n, totals = float(cells.count.sum()), _totals(cells, means)
+    sizes = [total[:, 0] for total in _totals(cells, np.ones((cells.a.size, 1)))]
+    F = np.full((4, 4), cells.count @ cells.count)
     F[0, 0], F[1, 1] = sizes[0] @ sizes[0], sizes[1] @ sizes[1]
-    F[_NOISE, :] = F[:, _NOISE] = float(n)
-    grams = [total[:, :-1].T @ total[:, :-1] for total in totals] + [np.eye(basis.shape[1])]
-    spread = [by_term[0].T @ totals[0], by_term[1].T @ totals[1], sums]  # rows of V_m Q, the same within a cell
+    F[_NOISE, :] = F[:, _NOISE] = n
     whole = F.diagonal().copy()
+    grams = [total.T @ total for total in totals] + [np.eye(means.shape[1])]
+    spread = [totals[0][cells.a], totals[1][cells.b], totals[2]]  # rows of V_m Q, the same within a cell
     for m in range(4):
-        for other in range(4):
+        for other in range(m, 4):
             F[m, other] += np.sum(grams[m] * grams[other]) - 2.0 * _through(m, other, spread, grams, cells.count)
-    forms = np.array([total[:, -1] @ total[:, -1] for total in totals] + [residual @ residual])
+            F[other, m] = F[m, other]
     keep = np.array([*present, True])
-    return Moments(np.where(np.outer(keep, keep), F, 0.0), np.where(keep, forms, 0.0), whole)
+    return Moments(np.where(np.outer(keep, keep), F, 0.0), whole)
+
+
+def _totals(cells: Cells, means: Floats) -> list[Floats]:
+    """Sum columns with these cell means by player, copy and cell."""
+    return [cells.to_a(cells.count) @ means, cells.to_b(cells.count) @ means, cells.count[:, None] * means]
 
 
 def _through(m: int, other: int, spread: list[Floats], grams: list[Floats], count: Floats) -> float:
     """tr(Q'V_m V_other Q)."""
     if _NOISE in (m, other):
         return float(np.trace(grams[min(m, other)]))
-    return float(np.sum(count[:, None] * spread[m][:, :-1] * spread[other][:, :-1]))
+    return float(np.sum(count[:, None] * spread[m] * spread[other]))
 
 
 def told_apart(moment: Moments) -> tuple[bool, bool, bool]:
@@ -98,10 +97,17 @@ def told_apart(moment: Moments) -> tuple[bool, bool, bool]:
     return found[0], found[1], found[2]
 
 
-def first_ratios(moment: Moments, free: np.ndarray) -> Floats:
-    """MINQUE(0) ratios (3,) of the free terms, kept within [0.01, 100]; 0 elsewhere."""
+def first_ratios(moment: Moments, free: np.ndarray, cells: Cells, residual: Floats) -> Floats:
+    """Give the MINQUE(0) ratios (3,) of the free terms, kept within [0.01, 100]; 0 elsewhere.
+
+    Parameters
+    ----------
+    residual : (N,) y less its projection on the fixed part
+    """
     terms = [*np.flatnonzero(free).tolist(), _NOISE]
-    theta = np.linalg.lstsq(moment.F[np.ix_(terms, terms)], moment.forms[terms])[0]
+    totals = _totals(cells, cells.means(residual[:, None]))
+    forms = np.array([float(np.sum(total**2)) for total in totals] + [residual @ residual])
+    theta = np.linalg.lstsq(moment.F[np.ix_(terms, terms)], forms[terms])[0]
     noise = max(float(theta[-1]), 1e-3 * float(np.abs(theta).max()), np.finfo(np.float64).tiny)
     ratios = np.zeros(3)
     ratios[terms[:-1]] = np.clip(theta[:-1] / noise, 0.01, 100.0)

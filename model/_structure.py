@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_Pattern = tuple[NDArray[Any], NDArray[Any]]  # column of each entry, start of each row
 _BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
 
 
@@ -120,11 +121,18 @@ class Blocks:
     matrix_size: int
     vector_size: int
 
-    def members(self) -> list[Ints]:
-        """List the copies of each component, in the order of their place in the block."""
+    def split(self, flat: Floats) -> list[tuple[Ints, Floats]]:
+        """List the copies (m,) of each component with their block (m, m) of a flat buffer, a view without padding."""
         order = np.argsort(self.component, kind="stable")
-        ends = np.cumsum(np.bincount(self.component))
-        return list(np.split(order, ends[:-1]))
+        sizes = np.bincount(self.component)
+        padded = _padded(sizes)
+        first = self.base[order[np.cumsum(sizes) - sizes]]
+        members = np.split(order, np.cumsum(sizes)[:-1])
+        places = zip(members, first.tolist(), padded.tolist(), strict=True)
+        return [
+            (copies, flat[start : start + size * size].reshape(size, size)[: copies.size, : copies.size])
+            for copies, start, size in places
+        ]
 
 
 def _padded(size: Ints) -> Ints:
@@ -187,35 +195,60 @@ class Cells:
 
     def means(self, columns: Floats) -> Floats:
         """Cell means (J, t) of columns (N, t)."""
-        sums = [np.bincount(self.row, weights=column, minlength=self.a.size) for column in columns.T]
-        return (np.array(sums).reshape(len(sums), self.a.size) / self.count).T.copy()
+        found = np.empty((self.a.size, columns.shape[1]))
+        for place, column in enumerate(columns.T):
+            np.divide(np.bincount(self.row, weights=column, minlength=self.a.size), self.count, out=found[:, place])
+        return found
+
+    def swapped(self) -> tuple[Cells, Ints]:
+        """Exchange the factors' parts; give the old place (J,) of each cell too."""
+        order = self._by_b
+        place = np.empty(order.size, dtype=np.int64)
+        place[order] = np.arange(order.size)
+        other = Cells(
+            place[self.row], self.b[order], self.a[order], self.count[order], self.n_b, self.n_a, self.coupled
+        )
+        return other, order
 
     @cached_property
-    def _a_start(self) -> Ints:
-        return np.concatenate([[0], np.cumsum(np.bincount(self.a, minlength=self.n_a))])
+    def _patterns(self) -> tuple[_Pattern, _Pattern, _Pattern, _Pattern]:
+        """Sparse patterns of `to_a`, `cross`, `to_b`, `cross_transposed`, in the index type that scipy works in."""
+        small = np.int32 if max(self.a.size, self.n_a, self.n_b) < np.iinfo(np.int32).max else np.int64
+        order = self._by_b.astype(small)
+        a_start, b_start = (
+            np.concatenate([[0], np.cumsum(np.bincount(codes, minlength=levels))]).astype(small)
+            for codes, levels in ((self.a, self.n_a), (self.b, self.n_b))
+        )
+        cells = np.arange(self.a.size, dtype=small)
+        return (
+            (cells, a_start),
+            (self.b.astype(small), a_start),
+            (order, b_start),
+            (self.a.astype(small)[order], b_start),
+        )
 
     @cached_property
-    def _by_b(self) -> tuple[Ints, Ints]:
-        order = np.argsort(self.b, kind="stable")
-        return order, np.concatenate([[0], np.cumsum(np.bincount(self.b, minlength=self.n_b))])
+    def _by_b(self) -> Ints:
+        """Cells in the order of b, then a."""
+        return np.argsort(self.b, kind="stable")
 
     def to_a(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_a, J) that sums weighted cell values by level of a."""
-        return sparse.csr_matrix((weight, np.arange(self.a.size), self._a_start), shape=(self.n_a, self.a.size))
+        return sparse.csr_matrix((weight, *self._patterns[0]), shape=(self.n_a, self.a.size))
 
     def to_b(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_b, J) that sums weighted cell values by level of b."""
-        order, start = self._by_b
+        order, start = self._patterns[2]
         return sparse.csr_matrix((weight[order], order, start), shape=(self.n_b, self.a.size))
 
     def cross(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_a, n_b) with `weight` (J,) at the cells."""
-        return sparse.csr_matrix((weight, self.b, self._a_start), shape=(self.n_a, self.n_b))
+        return sparse.csr_matrix((weight, *self._patterns[1]), shape=(self.n_a, self.n_b))
 
     def cross_transposed(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_b, n_a) with `weight` (J,) at the cells."""
-        order, start = self._by_b
-        return sparse.csr_matrix((weight[order], self.a[order], start), shape=(self.n_b, self.n_a))
+        order = self._patterns[2][0]
+        return sparse.csr_matrix((weight[order], *self._patterns[3]), shape=(self.n_b, self.n_a))
 
     @cached_property
     def blocks(self) -> Blocks:
@@ -241,16 +274,29 @@ class Cells:
         (blocks.matrix_size,) float
         """
         product = self.cross_transposed(left) @ self.cross(right)
-        blocks = self.blocks
-        if blocks.matrix_size == self.n_b * self.n_b and len(blocks.batches) == 1 and blocks.batches[0][2] == 1:
+        if self._one_block:
             return np.asarray(product.toarray()).ravel()
-        flat = np.zeros(blocks.matrix_size)
-        rows = np.repeat(blocks.base, np.diff(product.indptr))
-        flat[rows + blocks.position[product.indices]] = product.data
+        flat = np.zeros(self.blocks.matrix_size)
+        flat[self._places(product)] = product.data
         return flat
 
+    def weighed_gram(self, blocks: Floats, left: Floats, right: Floats) -> float:
+        """Sum of the entries of `gram(left, right)`, each times the entry of the flat `blocks`."""
+        product = self.cross_transposed(left) @ self.cross(right)
+        return float(blocks[self._places(product)] @ product.data)
 
-def find_cells(a: Ints, b: Ints, n_a: int, n_b: int, coupled: bool) -> Cells:
+    @cached_property
+    def _one_block(self) -> bool:
+        return self.blocks.matrix_size == self.n_b * self.n_b and self.blocks.batches[0][2] == 1
+
+    def _places(self, product: sparse.csr_matrix) -> Ints:
+        """Flat places of the entries of a sparse matrix (n_b, n_b)."""
+        places = np.repeat(self.blocks.base, np.diff(product.indptr))
+        places += product.indices if self._one_block else self.blocks.position[product.indices]
+        return places
+
+
+def find_cells(a: Ints, b: Ints, n_a: int, n_b: int, coupled: bool = True) -> Cells:
     """Cells of the ratings with levels `a`, `b` (N,)."""
     key = a * n_b + b
     order = np.argsort(key, kind="stable")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import copy as shallow
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 import numpy as np
@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted
 
-from model._elimination import Columns
 from model._posterior import (
     FittedResponse,
     KnownPlayers,
@@ -27,8 +26,8 @@ from model._posterior import (
     record,
 )
 from model._prior import Prior
-from model._reml import Problem, Restricted, orthogonal, search
-from model._start import first_ratios, moments, range_basis, told_apart
+from model._reml import Design, Fixed, Problem, search
+from model._start import Moments, first_ratios, moments, range_basis, told_apart
 from model._structure import Cells, Floats, Ints, encode, find_cells, look_up
 
 __all__ = ["CrossedRatings", "FittedResponse", "Prior"]
@@ -45,10 +44,13 @@ class _Labels:
 
     def at(self, rows: Ints) -> _Labels:
         """Keep the labels of some rows, levels without a rating left out."""
-        used, codes = np.unique(self.codes[rows], return_inverse=True)
-        if used.size == len(self.levels):
-            return _Labels(self.codes[rows], self.levels)
-        return _Labels(codes, tuple(self.levels[place] for place in used.tolist()) if self.levels else ())
+        codes = self.codes[rows]
+        used = np.flatnonzero(np.bincount(codes, minlength=len(self.levels)))
+        if used.size == len(self.levels) or not self.levels:
+            return _Labels(codes, self.levels)
+        place = np.zeros(len(self.levels), dtype=np.int64)
+        place[used] = np.arange(used.size)
+        return _Labels(place[codes], tuple(self.levels[level] for level in used.tolist()))
 
 
 class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
@@ -283,12 +285,13 @@ def _numbered(labels: list[Any]) -> Ints:
 class _Structure:
     """What the responses rated on the same rows share."""
 
-    X: Floats
     observed: Ints
     player: _Labels
     copy: _Labels
     basis: Floats
-    by_player: Cells
+    cells: Cells
+    fixed: Fixed
+    moment: Moments
     told: tuple[bool, bool, bool]
     present: tuple[bool, bool, bool]
 
@@ -301,51 +304,37 @@ class _Structure:
         basis, dependent = range_basis(X)
         if prior is None:
             _check_room(X, dependent)
+        elif set(dependent) & set(np.flatnonzero(np.isinf(np.asarray(prior.sd))).tolist()):
+            _check_proper(X, prior)
         nothing = observed.size == 0  # before the first rating every factor of a prior is there
         has_player, has_copy = bool(player.levels) or nothing, bool(copy.levels) or nothing
         present = has_player, has_copy, match and (bool(player.levels and copy.levels) or nothing)
-        sizes = max(1, len(player.levels)), max(1, len(copy.levels))
-        cells = find_cells(player.codes, copy.codes, *sizes, coupled=True)
-        told = told_apart(moments(cells, present, basis, np.zeros(observed.size))) if not nothing else (False,) * 3
-        return cls(X, observed, player, copy, basis, cells, (told[0], told[1], told[2]), present)
+        cells = find_cells(player.codes, copy.codes, max(1, len(player.levels)), max(1, len(copy.levels)))
+        moment = moments(cells, present, cells.means(basis))
+        told = (False, False, False) if nothing else told_apart(moment)
+        kept = told if prior is None else present
+        cells = replace(cells, coupled=kept[0] and kept[1])
+        return cls(observed, player, copy, basis, cells, Fixed.of(X, cells, prior), moment, told, present)
 
 
 def _fit_response(
     shared: _Structure, y: Floats, n: int, prior: Prior | None, name: str
 ) -> tuple[FittedResponse, KnownPlayers | None]:
     """Fit one response, `y` (N,) without gaps."""
-    if prior is None:
-        _check_spread(y, shared.basis, name)
-    free = np.array(shared.told)
-    kept = free if prior is None else np.array(shared.present)
     residual = y - shared.basis @ (shared.basis.T @ y)
-    start = first_ratios(moments(shared.by_player, shared.told, shared.basis, residual), free)
+    residual -= shared.basis @ (shared.basis.T @ residual)
+    if prior is None:
+        _check_spread(y, residual, name)
+    free = np.array(shared.told)
+    start = first_ratios(shared.moment, free, shared.cells, residual)
     if prior is not None:
-        start = np.where(free, np.clip(start, 0.1 * prior.ratios, 10.0 * prior.ratios), kept * prior.ratios)
-    coupled = bool(kept[0] and kept[1])
-    forward, swapped = _arranged(shared, coupled)
-    design = orthogonal(shared.X, y, None if prior is None else prior.rows())
-    cells = (
-        forward
-        if not swapped
-        else find_cells(shared.copy.codes, shared.player.codes, forward.n_b, forward.n_a, coupled)
-    )
-    columns = Columns.of(cells, design.columns, design.product)
-    at, control = search(Problem(cells, swapped, design, columns, free, prior), start)
-    if swapped:
-        columns = Columns.of(forward, design.columns, design.product)
-        at = Restricted(forward, False, design, columns, at.ratios, free, prior)
+        near = np.clip(start, 0.1 * prior.ratios, 10.0 * prior.ratios)
+        start = np.where(free, near, np.array(shared.present) * prior.ratios)
+    design = Design.of(shared.fixed, y, shared.cells)
+    at, control = search(Problem(shared.cells, design, free, prior), start)
     estimable = dict(zip(TERMS, shared.told, strict=True))
     fitted = record(at, shared.copy.levels, estimable, shared.observed, n, control.iterations)
     return fitted, known_players(at, shared.player.levels) if shared.player.levels else None
-
-
-def _arranged(shared: _Structure, coupled: bool) -> tuple[Cells, bool]:
-    """Cells by player, and whether copies are the factor with more levels."""
-    cells = shared.by_player
-    if not coupled:
-        cells = Cells(cells.row, cells.a, cells.b, cells.count, cells.n_a, cells.n_b, coupled=False)
-    return cells, coupled and cells.n_b > cells.n_a
 
 
 def _check_columns(X: ArrayLike, columns: int | None = None) -> Floats:
@@ -398,12 +387,19 @@ def _check_room(X: Floats, dependent: list[int]) -> None:
         raise ValueError(f"got {n} ratings for {p} columns of X, expected at least {p + 1}")
 
 
-def _check_spread(y: Floats, basis: Floats, name: str) -> None:
-    """Refuse ratings without spread."""
+def _check_proper(X: Floats, prior: Prior) -> None:
+    """Refuse columns that neither the ratings nor the prior determine."""
+    dependent = range_basis(np.vstack([X, prior.rows()[0]]))[1]
+    if dependent:
+        raise ValueError(
+            f"X: got columns {dependent} that neither the ratings nor the prior determine, expected a finite prior.sd"
+        )
+
+
+def _check_spread(y: Floats, residual: Floats, name: str) -> None:
+    """Refuse ratings without spread; `residual` is y less its fixed part."""
     if np.ptp(y) == 0.0:
         raise ValueError(f"{name}: got the same rating {y[0]:g} everywhere, expected ratings that differ")
-    residual = y - basis @ (basis.T @ y)
-    residual -= basis @ (basis.T @ residual)
     if np.linalg.norm(residual) <= 1e-13 * np.linalg.norm(y):
         raise ValueError(
             f"{name}: the ratings are reproduced exactly by the columns of X; got no spread about them, expected some"
