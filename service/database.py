@@ -6,6 +6,7 @@ asks for the lock later is refused when another wrote in between. On PostgreSQL 
 """
 
 import asyncio
+import secrets
 import sqlite3
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
@@ -13,9 +14,11 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
-from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, update
 from sqlalchemy.engine import URL
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import ORMExecuteState, Session
+
+from service.tables import RANGE, RangeState
 
 BUSY_SECONDS = 10
 """How long a writer waits for another one before it gives up."""
@@ -64,12 +67,35 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """Give a session whose changes are committed together at the end, or, on any error, not at all."""
-        with Session(self._writer) as session, session.begin():
+        with _WritingSession(self._writer) as session, session.begin():
             yield session
 
     def close(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+class _WritingSession(Session):
+    """A session that marks the range as changed when it changes any part of it, whichever way that is done."""
+
+
+@event.listens_for(_WritingSession, "before_flush")
+def _mark_flushed(session: Session, _context: object, _instances: object) -> None:
+    if any(isinstance(item, RANGE) for item in (*session.new, *session.dirty, *session.deleted)):
+        _mark_range(session)
+
+
+@event.listens_for(_WritingSession, "do_orm_execute")
+def _mark_executed(state: ORMExecuteState) -> None:
+    mapper = state.bind_mapper if state.is_insert or state.is_update or state.is_delete else None
+    if mapper is not None and issubclass(mapper.class_, RANGE):
+        _mark_range(state.session)
+
+
+def _mark_range(session: Session) -> None:
+    if not session.info.get("range_marked"):
+        session.info["range_marked"] = True
+        session.execute(update(RangeState).values(mark=secrets.token_hex(16)))
 
 
 def writing_engine(database: Database) -> Engine:

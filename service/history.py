@@ -74,6 +74,11 @@ def stock(session: Session, dealer: str | None) -> tuple[str, ...]:
     return tuple(session.scalars(select(copy.serial).where(place, copy.status == "in_stock").order_by(copy.serial)))
 
 
+def range_mark(session: Session) -> str:
+    """Return a word that is another one after every change of dealers, tiers, prices, copies or events."""
+    return session.scalars(select(tables.RangeState.mark)).one()
+
+
 def digest(session: Session) -> str:
     """Return the SHA-256 of all that a fit reads; the same data give the same digest on every database."""
     summed = hashlib.sha256()

@@ -17,6 +17,7 @@ def upgrade() -> None:
     _tiers()
     _prices()
     _copies()
+    _range_state()
     _bench_readings()
     _events()
     _players()
@@ -116,6 +117,17 @@ def _copies() -> None:
     )
     op.create_index("ix_copies_dealer", "copies", ["dealer"], unique=False)
     op.create_index("ix_copies_tier", "copies", ["tier"], unique=False)
+
+
+def _range_state() -> None:
+    op.create_table(
+        "range_state",
+        sa.Column("id", sa.SmallInteger(), autoincrement=False, nullable=False),
+        sa.Column("mark", sa.String(), nullable=False),
+        sa.CheckConstraint("id = 1", name="ck_range_state_one_row"),
+        sa.PrimaryKeyConstraint("id", name="pk_range_state"),
+    )
+    op.execute("INSERT INTO range_state (id, mark) VALUES (1, '')")
 
 
 def _bench_readings() -> None:

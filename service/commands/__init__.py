@@ -1,0 +1,76 @@
+"""The command line: ``python -m service COMMAND``.
+
+A command returns its exit status: 0 done, 1 refused or something is wrong with what it was given, 2 wrong use. Whatever a
+user can cause ends in one plain line, never in a traceback.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from typing import NoReturn
+
+from sqlalchemy.exc import DBAPIError, IntegrityError
+
+from service.commands import modelling, serving, storing
+from service.errors import Invalid, Refused
+from service.settings import Settings
+
+Command = Callable[[argparse.Namespace, Settings], int]
+INTERRUPTED = 130
+"""The shell's exit status for Ctrl-C: 128 + SIGINT."""
+BROKEN_PIPE = 141
+"""The shell's exit status where the reader of the output has gone: 128 + SIGPIPE."""
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose complaint is one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong with the command line and how to find help, and end with status 2."""
+        self.exit(2, f"{self.prog}: {message} (see {self.prog} --help)\n")
+
+
+def parser() -> Parser:
+    """Return the parser of all commands."""
+    top = Parser(
+        prog="python -m service",
+        description="Shortlist, trial plan and a model that learns from every trial.",
+        epilog="example: python -m service demo",
+        allow_abbrev=False,
+    )
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    for module in (serving, storing, modelling):
+        module.add_to(commands)
+    return top
+
+
+def main(arguments: Sequence[str] | None = None, environ: Mapping[str, str] | None = None) -> int:
+    """Run one command and return its exit status."""
+    try:
+        asked = parser().parse_args(arguments)
+    except SystemExit as ended:
+        return ended.code if isinstance(ended.code, int) else 2
+    run: Command = asked.run
+    try:
+        return run(asked, Settings.from_environment(os.environ if environ is None else environ))
+    except (Refused, Invalid) as error:
+        return _refused(str(error))
+    except IntegrityError:
+        return _refused("Somebody else changed the same things meanwhile; nothing was changed here. Try again.")
+    except DBAPIError as error:
+        return _refused(f"The database cannot be used: {str(error.orig).strip().splitlines()[0]}")
+    except BrokenPipeError:
+        # The output is closed; what Python still holds for it must go nowhere, or it complains while it ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BROKEN_PIPE
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        return _refused(f"{name}{error.strerror or error}")
+    except KeyboardInterrupt:
+        return INTERRUPTED
+
+
+def _refused(sentence: str) -> int:
+    sys.stderr.write(f"{sentence}\n")
+    return 1
