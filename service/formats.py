@@ -131,7 +131,9 @@ def copies(count: int) -> str:
 
 
 def trials(count: int) -> str:
-    """Return a number of trials: '142 trials'."""
+    """Return a number of trials: '142 trials', 'no trials'."""
+    if count == 0:
+        return _("no trials")
     return ngettext("{count} trial", "{count} trials", count).format(count=number(count, 0))
 
 

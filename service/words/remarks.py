@@ -23,10 +23,13 @@ def notes(doc: Document) -> list[str]:
 
 
 def _prior_only(values: Values, doc: Document) -> str:
-    trials = formats.trials(values["trials"])
-    return _("Only {trials} by {players} so far: no percentages are given yet.").format(
-        trials=trials, players=players(doc)
+    count = values["trials"]
+    sentence = ngettext(
+        "There is {trials} by {players} so far, too little for percentages.",
+        "There are {trials} by {players} so far, too few for percentages.",
+        count,
     )
+    return sentence.format(trials=formats.trials(count), players=players(doc))
 
 
 def _few_trials(values: Values, doc: Document) -> str:

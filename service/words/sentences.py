@@ -157,7 +157,13 @@ def _what_to_try(doc: Document) -> str:
         for entry in doc["shortlist"]
         if entry["copies"]
     ]
-    return _("Try {bows}: {tiers}.").format(bows=formats.bows(doc["trial"]["copies"]), tiers=formats.listed(tiers))
+    bows = formats.bows(doc["trial"]["copies"])
+    if len(tiers) == 1:
+        name = next(entry["name"] for entry in doc["shortlist"] if entry["copies"])
+        return ngettext("Try {bows}, of {tier}.", "Try {bows}, all of {tier}.", doc["trial"]["copies"]).format(
+            bows=bows, tier=name
+        )
+    return _("Try {bows}: {tiers}.").format(bows=bows, tiers=formats.listed(tiers))
 
 
 def _chance_of_one(doc: Document) -> str:

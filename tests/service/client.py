@@ -23,17 +23,20 @@ SECRET = "0123456789abcdef" * 4
 
 
 class Client:
-    """Sends one request at a time and hands back the whole answer; errors of the application become its 500."""
+    """Sends one request at a time and hands back the whole answer.
 
-    def __init__(self, app: FastAPI, host: str = "127.0.0.1") -> None:
-        self.app, self.host = app, host
+    An unforeseen error of the application fails the test, unless ``forgiving``: then its 500 is the answer.
+    """
+
+    def __init__(self, app: FastAPI, host: str = "127.0.0.1", forgiving: bool = False) -> None:
+        self.app, self.host, self.forgiving = app, host, forgiving
 
     def send(self, method: str, path: str, **request: Any) -> httpx.Response:
         """Send a request with httpx's own arguments."""
         return asyncio.run(self._send(method, path, **request))
 
     async def _send(self, method: str, path: str, **request: Any) -> httpx.Response:
-        transport = httpx.ASGITransport(self.app, raise_app_exceptions=False, client=(self.host, 50_000))
+        transport = httpx.ASGITransport(self.app, raise_app_exceptions=not self.forgiving, client=(self.host, 50_000))
         async with httpx.AsyncClient(transport=transport, base_url="http://bows.example") as client:
             return await client.request(method, path, **request)
 
@@ -71,9 +74,12 @@ class Client:
 
 def settings_in(folder: Path, **changes: Any) -> Settings:
     """Return settings for a database in ``folder``."""
-    return Settings(
-        **{"database_url": f"sqlite:///{folder / 'bows.db'}", "data_dir": folder, "given_secret": SECRET} | changes
-    )
+    values: dict[str, Any] = {
+        "database_url": f"sqlite:///{folder / 'bows.db'}",
+        "data_dir": folder,
+        "given_secret": SECRET,
+    }
+    return Settings(**(values | changes))
 
 
 @contextmanager

@@ -151,7 +151,7 @@ def test_few_trials_count_as_wide_whatever_the_interval() -> None:
 
 def test_no_percentage_and_no_chance_is_given_while_only_the_prior_speaks() -> None:
     texts = list(every_text(under_the_prior()))
-    assert not [text for text in texts if "%" in text or "percent" in text.replace("no percentages", "")]
+    assert not [text for text in texts if "%" in text or "percent" in text.replace("too few for percentages", "")]
     assert not [text for text in texts if re.search(r"\b0\.\d", text)]
 
 
