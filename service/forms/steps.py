@@ -104,7 +104,7 @@ class OwnBowStep(Step):
             "mass_g": values.get("own_mass_g"),
             "ratings": {criterion: values.get(field) for field, criterion in cls.ratings.items()},
         }
-        if first(form, "own_bow") == HAS_BOW:
+        if first(form, "own_bow") == HAS_BOW or values:
             own["kind"] = own["kind"] or "unknown"
         return {"own_bow": own}
 

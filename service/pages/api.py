@@ -51,6 +51,7 @@ async def give_advice(questionnaire: Annotated[forms.Questionnaire, Depends(aske
     return JSONResponse(words.reply(advice.advise(session, questionnaire)))
 
 
+@router.head("/healthz", include_in_schema=False)
 @router.get(
     "/healthz",
     summary="Whether the service and its database answer",

@@ -155,6 +155,7 @@ def test_the_pages_that_would_load_scripts_from_elsewhere_are_off(client: Client
 def test_health_is_one_word(client: Client) -> None:
     answer = client.get("/healthz")
     assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
+    assert client.send("HEAD", "/healthz").status_code == 200
 
 
 def test_health_tells_of_a_database_that_does_not_answer(tmp_path: Path) -> None:

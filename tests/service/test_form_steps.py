@@ -1,5 +1,6 @@
 """The form's posts: the same rules as the API, in the fields' own names; what is usable is kept."""
 
+import random
 from typing import Any
 
 import pytest
@@ -157,3 +158,38 @@ def test_a_header_hidden_in_an_address_is_refused() -> None:
 
 def test_an_emptied_answer_is_gone() -> None:
     assert WorkStep.put({"instrument": "viola", "settings": ["solo"]}, {}) == {"instrument": "viola"}
+
+
+TEXTS = [
+    "",
+    "x",
+    "5",
+    "-1",
+    "2,600",
+    "2 600",
+    "1e9",
+    "٣",
+    "nan",
+    "tone",
+    "german",
+    "double_bass",
+    "violin",
+    "none",
+    "yes",
+]
+TEXTS += ["unsure", "\x00", "a@b.cc", "é" * 500, "EUR", "shop", "4.5", "0", "8", "<script>"]
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_any_post_keeps_only_what_the_questionnaire_takes_and_names_its_own_fields(step: type[Step]) -> None:
+    rng = random.Random(7)
+    fields = [*step.fill(GOOD), *step.fields.values(), "csrf"]
+    beside = {} if step is InstrumentStep else {"instrument": "violin"}
+    for _ in range(500):
+        form = {rng.choice(fields): rng.choices(TEXTS, k=rng.randint(0, 2)) for _ in range(rng.randint(0, 8))}
+        body, errors = step.parse(form)
+        assert set(body) <= set(step.keys)
+        assert set(errors) <= set(fields)
+        if not errors:
+            forms.check(beside | body)
+            assert step.parse(step.fill(body)) == (body, {})

@@ -1,6 +1,8 @@
 """What people fill in: every field has its limits, every mistake its sentence."""
 
+import copy
 import json
+import random
 import re
 from collections.abc import Iterator
 from typing import Any, get_args
@@ -179,3 +181,70 @@ def test_a_whole_number_written_with_a_point_is_the_same_number() -> None:
 
 def test_a_setting_named_twice_counts_once() -> None:
     assert forms.check({"instrument": "violin", "settings": ["solo", "solo"]}).answers().settings == {"solo"}
+
+
+JUNK: list[Any] = [
+    None,
+    True,
+    0,
+    -1,
+    7,
+    8,
+    4.5,
+    1e308,
+    float("nan"),
+    10**40,
+    "",
+    "5",
+    "\x00",
+    "é" * 300,
+    [],
+    {},
+    [[]],
+    [None],
+]
+JUNK += [{"a": 1}, {"overall": 4}, ["tone"], "😀"]
+NAMES = ["zz", "overall", "[key]", "a.b", "0", "copy", "\n", ""]
+
+
+def holders(part: Any) -> Iterator[Any]:
+    """Yield every object and list within ``part`` that is not empty."""
+    if isinstance(part, dict | list) and part:
+        yield part
+        for inner in part.values() if isinstance(part, dict) else part:
+            yield from holders(inner)
+
+
+def spoilt(rng: random.Random) -> Any:
+    """Return good answers with one to four values replaced by junk, taken out, or put under a strange name."""
+    body = copy.deepcopy(GOOD)
+    for _ in range(rng.randint(1, 4)):
+        holder = rng.choice([*holders(body), {"": 0}])
+        key = rng.choice(list(holder) if isinstance(holder, dict) else range(len(holder)))
+        match rng.choice(["replace", "replace", "take out", "add"]):
+            case "replace":
+                holder[key] = rng.choice(JUNK)
+            case "take out":
+                del holder[key]
+            case _ if isinstance(holder, dict):
+                holder[rng.choice(NAMES)] = rng.choice(JUNK)
+    return body
+
+
+def outcome(body: Any) -> forms.Questionnaire | tuple[FieldProblem, ...]:
+    try:
+        return forms.check(body)
+    except Invalid as invalid:
+        return invalid.problems
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_spoilt_answers_are_refused_in_sentences_or_kept_so_that_they_can_be_read_again(seed: int) -> None:
+    rng = random.Random(seed)
+    for found in (outcome(spoilt(rng)) for _ in range(100)):
+        if isinstance(found, forms.Questionnaire):
+            assert forms.check(found.body()).answers() == found.answers()
+        else:
+            assert found
+            assert all(SENTENCE.fullmatch(problem.message) for problem in found)
+            assert all(len(problem.message) < 400 for problem in found)
