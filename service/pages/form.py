@@ -99,7 +99,7 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
     if elsewhere:
         return _go_to(session, draft, elsewhere, steps.CHECKING if elsewhere == _one(form, "go") else "")
     faults = drafts.faults(draft, steps.step_of(name))
-    if steps.needs_bass_page(draft.instrument, faults, name):
+    if steps.needs_bass_page(draft, faults, name):
         return _go_to(session, draft, steps.BASS, steps.CHECKING if then else "")
     if faults:
         drafts.keep(session, draft)
@@ -115,7 +115,7 @@ def _finish(session: Reading, draft: drafts.Draft) -> Response:
         drafts.finish(session, draft)
     except drafts.Unfinished as unfinished:
         faults = drafts.faults(draft, unfinished.step)
-        bass = steps.needs_bass_page(draft.instrument, faults, unfinished.step)
+        bass = steps.needs_bass_page(draft, faults, unfinished.step)
         return _go_to(session, draft, steps.BASS if bass else unfinished.step, f"{steps.CHECKING}&check=yes")
     return _see(result.link(session, draft))
 

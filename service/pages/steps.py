@@ -165,6 +165,7 @@ PAGES = tuple(_MAKERS)
 """Every page of the form, by its name in the address."""
 
 
-def needs_bass_page(instrument: Instrument | None, faults: dict[str, str], name: str) -> bool:
+def needs_bass_page(draft: Draft, faults: dict[str, str], name: str) -> bool:
     """Say whether all that is missing is the double bass's hold, which has a page of its own."""
-    return name == INSTRUMENT and instrument is Instrument.DOUBLE_BASS and set(faults) == {"hold"}
+    is_unasked = not any(draft.fields(INSTRUMENT).get("hold", ()))
+    return name == INSTRUMENT and draft.instrument is Instrument.DOUBLE_BASS and set(faults) == {"hold"} and is_unasked
