@@ -1,13 +1,15 @@
 """A fitted model to and from bytes, without pickle: a zip of plain arrays and one JSON text.
 
-The file proves itself on loading: format number, a digest over every array, shapes that fit each other, finite numbers.
+The file proves itself on loading: format number, a digest over everything in it, shapes that fit each other, finite numbers.
 It holds no player: coefficients, components, the copies' posterior and counts, nothing else.
 """
 
 import hashlib
 import io
 import json
+import struct
 import zipfile
+import zlib
 from typing import Any
 
 import numpy as np
@@ -15,20 +17,37 @@ from numpy.typing import NDArray
 
 from model.design import Design
 from model.posterior import Block, OwnBowLaw, Posterior
+from model.vocabulary import CRITERIA
 
 FORMAT = 1
-ARRAYS = (
-    "coef",
-    "coef_root",
-    "player_sd",
-    "copy_sd",
-    "match_sd",
-    "repeat_sd",
-    "correlation",
-    "effect",
-    "coupling",
-    "rows",
+SHAPES: dict[str, str] = {
+    "coef": "Cp",
+    "coef_root": "Cpp",
+    "player_sd": "C",
+    "copy_sd": "C",
+    "match_sd": "C",
+    "repeat_sd": "C",
+    "correlation": "CC",
+    "effect": "CK",
+    "coupling": "CKp",
+    "rows": "C",
+    "own_shift": "C",
+    "own_root": "C22",
+}
+"""The axes of each array: C criteria, p columns of the design, K levels."""
+ARRAYS = tuple(name for name in SHAPES if not name.startswith("own_"))
+UNREADABLE = (
+    OSError,
+    ValueError,
+    KeyError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    struct.error,
+    zipfile.BadZipFile,
+    zlib.error,
 )
+"""What reading a damaged zip of arrays may raise."""
 
 
 class ArtifactError(ValueError):
@@ -38,16 +57,14 @@ class ArtifactError(ValueError):
 def to_bytes(posterior: Posterior) -> bytes:
     """Return the model as the bytes of one file."""
     arrays = _arrays(posterior)
-    text = json.dumps(
-        {
-            "format": FORMAT,
-            "digest": _digest(arrays),
-            "design": posterior.design.to_json(),
-            "levels": [[copy, stretch] for copy, stretch in posterior.levels],
-            "trials": [[instrument, hold, count] for (instrument, hold), count in posterior.trials.items()],
-            "priority_weight": posterior.priority_weight,
-        }
-    )
+    facts = {
+        "format": FORMAT,
+        "design": posterior.design.to_json(),
+        "levels": [[copy, stretch] for copy, stretch in posterior.levels],
+        "trials": [[instrument, hold, count] for (instrument, hold), count in posterior.trials.items()],
+        "priority_weight": posterior.priority_weight,
+    }
+    text = json.dumps({"digest": _digest(facts, arrays), **facts})
     out = io.BytesIO()
     np.savez_compressed(out, allow_pickle=False, text=np.frombuffer(text.encode(), dtype=np.uint8), **arrays)
     return out.getvalue()
@@ -67,8 +84,8 @@ def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
     return arrays
 
 
-def _digest(arrays: dict[str, NDArray[Any]]) -> str:
-    found = hashlib.sha256()
+def _digest(facts: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:
+    found = hashlib.sha256(json.dumps(facts, sort_keys=True).encode())
     for name in sorted(arrays):
         array = np.ascontiguousarray(arrays[name])
         found.update(f"{name} {array.dtype.str} {array.shape}".encode())
@@ -90,11 +107,8 @@ def from_bytes(data: bytes) -> Posterior:
             f"got a fitted model of format {text.get('format')!r}, expected format {FORMAT}: fit anew with this version"
         )
         raise ArtifactError(msg)
-    if text.get("digest") != _digest(arrays):
-        msg = "the fitted model is damaged: its arrays do not match their own digest; fit anew or restore a back-up"
-        raise ArtifactError(msg)
-    if not all(np.isfinite(array).all() for array in arrays.values()):
-        msg = "the fitted model holds numbers that are not finite; fit anew"
+    if text.pop("digest", None) != _digest(text, arrays):
+        msg = "the fitted model is damaged: its parts do not match their own digest; fit anew or restore a back-up"
         raise ArtifactError(msg)
     try:
         return _assemble(text, arrays)
@@ -105,10 +119,10 @@ def from_bytes(data: bytes) -> Posterior:
 
 def _unpack(data: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     try:
-        with np.load(io.BytesIO(data), allow_pickle=False) as file:
-            arrays = {name: file[name] for name in file.files}
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            arrays = {name.removesuffix(".npy"): _array(file, name) for name in file.namelist()}
         text = json.loads(bytes(arrays.pop("text")).decode())
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
+    except UNREADABLE as error:
         msg = "this is not a whole fitted model: the file is damaged or was cut short; fit anew or restore a back-up"
         raise ArtifactError(msg) from error
     if not isinstance(text, dict):
@@ -117,25 +131,53 @@ def _unpack(data: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     return text, arrays
 
 
+def _array(file: zipfile.ZipFile, name: str) -> NDArray[Any]:
+    array = np.load(io.BytesIO(file.read(name)), allow_pickle=False)
+    return np.asarray(array)
+
+
 def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterior:
     design = Design.from_json(text["design"])
-    C, K, p = arrays["coupling"].shape
-    if p != len(design.columns) or len(text["levels"]) != K or arrays["effect"].shape != (C, K):
-        msg = f"got arrays for {K} levels and {p} columns, expected {len(text['levels'])} and {len(design.columns)}"
-        raise ValueError(msg)
+    levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
+    _check_arrays(arrays, len(design.columns), len(levels))
     return Posterior(
         design=design,
         own=OwnBowLaw(arrays["own_shift"], arrays["own_root"]),
-        levels=tuple((str(copy), int(stretch)) for copy, stretch in text["levels"]),
-        blocks=_blocks(arrays, C),
-        trials={(instrument, hold): int(count) for instrument, hold, count in text["trials"]},
+        levels=levels,
+        blocks=_blocks(arrays, len(levels)),
+        trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
         priority_weight=float(text["priority_weight"]),
         **{name: arrays[name] for name in ARRAYS},
     )
 
 
-def _blocks(arrays: dict[str, NDArray[Any]], C: int) -> tuple[Block, ...]:
-    sizes = arrays["block_sizes"]
-    levels = np.split(arrays["block_levels"].astype(np.intp), np.cumsum(sizes)[:-1]) if len(sizes) else []
-    roots = np.split(arrays["block_roots"], np.cumsum(C * sizes**2)[:-1]) if len(sizes) else []
+def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:
+    """Refuse arrays of a wrong shape or with numbers that are not finite."""
+    C = len(CRITERIA)
+    for name, axes in SHAPES.items():
+        expected = tuple({"C": C, "p": p, "K": K, "2": 2}[axis] for axis in axes)
+        if arrays[name].shape != expected:
+            msg = f"{name}: got shape {arrays[name].shape}, expected {expected}"
+            raise ValueError(msg)
+    for name, array in arrays.items():
+        if not np.isfinite(array).all():
+            msg = f"{name}: got numbers that are not finite, expected none"
+            raise ValueError(msg)
+    for name in (name for name in SHAPES if name.endswith("_sd")):
+        if (arrays[name] < 0).any():
+            msg = f"{name}: got {arrays[name].min()}, expected standard deviations of 0 or more"
+            raise ValueError(msg)
+
+
+def _blocks(arrays: dict[str, NDArray[Any]], K: int) -> tuple[Block, ...]:
+    """Return the blocks; every level is in one of them, once."""
+    C, sizes, members = len(CRITERIA), arrays["block_sizes"], arrays["block_levels"].astype(np.intp)
+    if sorted(members.tolist()) != list(range(K)) or sizes.sum() != K or (sizes < 1).any():
+        msg = f"got blocks of {sizes.tolist()} levels, expected each of {K} levels in one of them"
+        raise ValueError(msg)
+    if arrays["block_roots"].shape != (C * (sizes**2).sum(),):
+        msg = f"block_roots: got {arrays['block_roots'].size} numbers, expected {C * (sizes**2).sum()}"
+        raise ValueError(msg)
+    levels = np.split(members, np.cumsum(sizes)[:-1]) if K else []
+    roots = np.split(arrays["block_roots"], np.cumsum(C * sizes**2)[:-1]) if K else []
     return tuple(Block(of, root.reshape(C, size, size)) for of, root, size in zip(levels, roots, sizes, strict=True))

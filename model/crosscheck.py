@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.model_selection import GroupKFold
 
-from model.personal import OVERALL, Player
+from model.player import OVERALL, Player
 from model.preference import PreferenceModel
 from model.records import Answers, Event, OwnBow, Range, Trial
 from model.view import View
@@ -38,7 +38,9 @@ class CrossCheck:
 def told(trial: Trial) -> Answers:
     """Return the trial's answers with the own bow as it was first rated there, as a questionnaire would have it."""
     own = next((run.ratings for run in trial.runs if run.copy is None and run.ratings), None)
-    return replace(trial.answers, own_bow=OwnBow(ratings=own)) if own else trial.answers
+    if not own:
+        return trial.answers
+    return replace(trial.answers, own_bow=replace(trial.answers.own_bow or OwnBow(), ratings=own), plays_no_bow=False)
 
 
 def folds(trials: Sequence[Trial], count: int = FOLDS) -> Iterator[tuple[list[Trial], list[Trial]]]:

@@ -22,6 +22,8 @@ Brightness is the standardised speed of sound minus the standardised log loss fa
 WISHES = ((0, "wish_mass"), (2, "wish_tone"))
 """Which trait each wish speaks of."""
 MIDDLE_POSITION, LAST_POSITION, TRAIT_LIMIT = 3.0, 12, 3.0
+LEAST_SPREAD = 1e-9
+"""Smallest spread of a bench reading within tiers, relative to its mean, that counts as one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,10 @@ def _fixed_columns() -> tuple[Column, ...]:
 
 FIXED = _fixed_columns()
 POSITION_OF = {column.name: index for index, column in enumerate(FIXED)}
+TRAIT_COLUMNS = [POSITION_OF[trait] for trait in TRAITS]
+WISH_COLUMNS = [POSITION_OF[f"{wish} x {TRAITS[trait]}"] for trait, wish in WISHES]
+PLACE_COLUMNS = [POSITION_OF["position"], POSITION_OF["first bow"]]
+"""Columns in which rows of one player differ: by the copy's traits, by what the wish makes of them, by the place in the trial."""
 TIER_SD = 0.5
 """Prior standard deviation of a tier around the straight line through the grades."""
 
@@ -146,8 +152,9 @@ class Design:
         centres = _means_by(of_tier, len(tiers), table)
         fallback = _means_by(instrument[of_tier], len(INSTRUMENTS), table)
         within = (table - centres[of_tier]) ** 2
-        pooled = np.sqrt(_means_by(instrument[of_tier], len(INSTRUMENTS), within))
-        scales = np.where(np.nan_to_num(pooled) > 0, pooled, 1.0)
+        pooled = np.nan_to_num(np.sqrt(_means_by(instrument[of_tier], len(INSTRUMENTS), within)))
+        # Equal readings leave a spread of rounding only, which must not be blown up to whole units.
+        scales = np.where(pooled > LEAST_SPREAD * np.maximum(np.abs(np.nan_to_num(fallback)), 1.0), pooled, 1.0)
         centres = np.where(np.isfinite(centres), centres, fallback[instrument])
         return cls(tiers, centres, fallback, scales, _middles(tiers))
 
@@ -184,17 +191,15 @@ class Design:
         z = np.nan_to_num(z)
         return np.clip(np.column_stack([z[:, 0], z[:, 1], z[:, 2] - z[:, 3]]), -TRAIT_LIMIT, TRAIT_LIMIT)
 
-    def mass_shift(self, tier: Tier, own_mass_g: float | None) -> float:
-        """Return how much heavier the tier's mean is than the own bow, in trait units, limited to +-3; 0 if not known.
+    def mass_shifts(self, place: Ints, instrument: Ints, own_mass_g: Floats) -> Floats:
+        """Return (n,) how much heavier a tier's mean is than the own bow, in trait units, limited to +-3; 0 if not known.
 
-        A wish for a lighter or heavier bow is meant against the bow in hand where its mass is known.
+        A wish for a lighter or heavier bow is meant against the bow in hand where its mass is known. ``place`` (n,) is the
+        tier's among ``tiers`` or -1, ``instrument`` (n,) its index, ``own_mass_g`` (n,) NaN where not known.
         """
-        if own_mass_g is None:
-            return 0.0
-        place, instrument = self.index.get(tier.slug, -1), INSTRUMENTS.index(tier.instrument)
-        centre = self.centres[place, 0] if place >= 0 else self.fallback[instrument, 0]
+        centre = np.where(place >= 0, np.append(self.centres[:, 0], np.nan)[place], self.fallback[instrument, 0])
         shift = (centre - own_mass_g) / self.scales[instrument, 0]
-        return float(np.clip(np.nan_to_num(shift), -TRAIT_LIMIT, TRAIT_LIMIT))
+        return np.asarray(np.clip(np.nan_to_num(shift), -TRAIT_LIMIT, TRAIT_LIMIT))
 
     def matrix(self, rows: Rows) -> Floats:
         """Return X (n, p) of the rows."""
@@ -207,15 +212,12 @@ class Design:
         X[:, at["hold french"]] = rows.hold
         first = at[f"{SETTINGS[0]} x grade"]
         X[:, first : first + len(SETTINGS)] = rows.settings * rows.grade[:, None]
-        placed = rows.position > 0
-        X[:, at["position"]] = placed * (np.minimum(rows.position, LAST_POSITION) - MIDDLE_POSITION) / MIDDLE_POSITION
-        X[:, at["first bow"]] = rows.position == 1
+        X[:, PLACE_COLUMNS] = place_values(rows.position)
         for name, seen in ((Blinding.MASKED, rows.masked), (Blinding.OPEN, rows.opened)):
             X[:, at[f"{name}"]] = seen
             X[:, at[f"{name} x grade"]] = seen * rows.grade
-        X[:, at[TRAITS[0]] : at[TRAITS[0]] + len(TRAITS)] = rows.traits
-        for which, (trait, wish) in enumerate(WISHES):
-            X[:, at[f"{wish} x {TRAITS[trait]}"]] = rows.wishes[:, which] * rows.wished[:, trait]
+        X[:, TRAIT_COLUMNS] = rows.traits
+        X[:, WISH_COLUMNS] = rows.wishes * rows.wished[:, [trait for trait, _ in WISHES]]
         known = rows.tier >= 0
         X[every[known], fixed + rows.tier[known]] = 1.0
         return X
@@ -224,8 +226,8 @@ class Design:
         """Return all of it as plain JSON values."""
         return {
             "tiers": [[t.slug, t.instrument, t.grade, sorted(t.holds)] for t in self.tiers],
-            "centres": np.nan_to_num(self.centres).tolist(),
-            "fallback": np.nan_to_num(self.fallback).tolist(),
+            "centres": _with_gaps(self.centres),
+            "fallback": _with_gaps(self.fallback),
             "scales": self.scales.tolist(),
             "middle": self.middle.tolist(),
         }
@@ -240,6 +242,11 @@ class Design:
         arrays = (np.array(data[name], dtype=np.float64) for name in ("centres", "fallback", "scales", "middle"))
         centres, fallback, scales, middle = arrays
         return cls(tiers, centres.reshape(-1, 4), fallback, scales, middle)
+
+
+def _with_gaps(table: Floats) -> list[list[float | None]]:
+    """Return the table as lists, None (which JSON has) in place of NaN (which it has not)."""
+    return [[None if np.isnan(value) else value for value in row] for row in table.tolist()]
 
 
 def _middles(tiers: Sequence[Tier]) -> Floats:
@@ -267,15 +274,22 @@ def own_rows(answers: Answers, positions: Sequence[int]) -> Rows:
     )
 
 
+def _own_mass(answers: Answers) -> float:
+    """Return the own bow's mass in grams, NaN where not known."""
+    mass = answers.own_bow.mass_g if answers.own_bow else None
+    return np.nan if mass is None else mass
+
+
 def tier_rows(design: Design, answers: Answers, tiers: Sequence[Tier]) -> Rows:
     """Return one row a tier for one player: a copy like the tier's mean, blind, at a typical place in the trial."""
     n, index = len(tiers), design.index
-    own_mass = answers.own_bow.mass_g if answers.own_bow else None
+    place = np.array([index.get(tier.slug, -1) for tier in tiers], dtype=np.intp)
+    instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
     wished = np.zeros((n, len(TRAITS)))
-    wished[:, 0] = [design.mass_shift(tier, own_mass) for tier in tiers]
+    wished[:, 0] = design.mass_shifts(place, instrument, np.full(n, _own_mass(answers)))
     return Rows(
-        tier=np.array([index.get(tier.slug, -1) for tier in tiers], dtype=np.intp),
-        instrument=np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp),
+        tier=place,
+        instrument=instrument,
         grade=np.array([design.grade(tier) for tier in tiers], dtype=np.float64),
         hold=np.full(n, hold_sign(answers.hold)),
         settings=np.tile(settings_row(answers.settings), (n, 1)),
@@ -296,16 +310,34 @@ def take(rows: Rows, where: Ints, traits: Floats) -> Rows:
     return Rows(**picked)
 
 
+def wished_beyond(rows: Rows, where: Ints, traits: Floats) -> Floats:
+    """Return (n, 2) what the `WISH_COLUMNS` of `take` have beyond those of the rows ``where``."""
+    of_trait = [trait for trait, _ in WISHES]
+    before = rows.wished[where][:, of_trait]
+    after = np.clip(before + traits[:, of_trait], -TRAIT_LIMIT, TRAIT_LIMIT)
+    return rows.wishes[where] * (after - before)
+
+
+def place_values(positions: Ints | Floats) -> Floats:
+    """Return (n, 2) the `PLACE_COLUMNS` at the given positions, 1 the first; 0 where a typical place is meant."""
+    late = (np.minimum(positions, LAST_POSITION) - MIDDLE_POSITION) / MIDDLE_POSITION
+    return np.column_stack([np.where(positions > 0, late, 0.0), positions == 1])
+
+
 def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows:
     """Return one row for every run of a copy in the trials, in order (the own bow's runs are left out)."""
     runs = [(trial, run, range_.copies[run.copy]) for trial in trials for run in trial.runs if run.copy is not None]
     index, tiers = design.index, [range_.tiers[copy.tier] for _, _, copy in runs]
     settings = {trial.key: settings_row(trial.answers.settings) for trial in trials}
+    place = np.array([index[tier.slug] for tier in tiers], dtype=np.intp)
+    instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
     traits = design.traits([copy for _, _, copy in runs], range_)
+    own_mass = np.array([_own_mass(trial.answers) for trial, _, _ in runs], dtype=np.float64)
+    shift = np.column_stack([design.mass_shifts(place, instrument, own_mass), np.zeros((len(runs), 2))])
     wishes = [(t.answers.wish_mass or 0, t.answers.wish_tone or 0) for t, _, _ in runs]
     return Rows(
-        tier=np.array([index[tier.slug] for tier in tiers], dtype=np.intp),
-        instrument=np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp),
+        tier=place,
+        instrument=instrument,
         grade=np.array([design.grade(tier) for tier in tiers], dtype=np.float64),
         hold=np.array([hold_sign(trial.answers.hold) for trial, _, _ in runs]),
         settings=np.array([settings[trial.key] for trial, _, _ in runs]).reshape(-1, len(SETTINGS)),
@@ -313,6 +345,6 @@ def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows
         masked=np.array([trial.blinding is Blinding.MASKED for trial, _, _ in runs], dtype=np.float64),
         opened=np.array([trial.blinding is Blinding.OPEN for trial, _, _ in runs], dtype=np.float64),
         traits=traits,
-        wished=traits,
+        wished=np.clip(traits + shift, -TRAIT_LIMIT, TRAIT_LIMIT),
         wishes=np.array(wishes, dtype=np.float64).reshape(-1, len(WISHES)),
     )

@@ -58,12 +58,15 @@ class Chain:
     Attributes
     ----------
     levels : (S,) places of the levels in the fit.
-    weights : (C, S) weights of their effects, one row a criterion.
-    rest : (C,) variance not explained by them, in points squared.
+    weights : (C, S) weights of their expected effects in the present one, one row a criterion.
+    shares : (C, S) weights of their uncertain parts: the weights, scaled down where the earlier stretches tell more of the
+        present one than its own level's posterior knows, so that no more than the present variance is explained.
+    rest : (C,) variance not explained by ``shares``, in points squared.
     """
 
     levels: tuple[int, ...]
     weights: Floats
+    shares: Floats
     rest: Floats
 
 
@@ -79,7 +82,8 @@ def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats,
 
     Returns
     -------
-    The present effect: a Gaussian filter along the stretches, each level's own data entering once.
+    The present effect: a Gaussian filter along the stretches (Kalman 1960, J. Basic Eng. 82: 35), each level's own data
+    entering once. Its variance is sum of shares^2 times variance, plus rest.
     """
     used: list[int] = []
     weights: list[Floats] = []
@@ -99,4 +103,5 @@ def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats,
             used.append(place)
     stacked = np.column_stack(weights) if weights else np.zeros((len(prior), 0))
     explained = np.einsum("cs,cs->c", stacked**2, variance[:, used]) if used else np.zeros_like(prior)
-    return Chain(tuple(used), stacked, np.maximum(total - explained, 0.0))
+    scale = np.sqrt(np.minimum(total / np.maximum(explained, np.finfo(np.float64).tiny), 1.0))
+    return Chain(tuple(used), stacked, stacked * scale[:, None], np.maximum(total - explained, 0.0))

@@ -12,6 +12,7 @@ from model import personal
 from model.design import FIXED, Design, Rows, history_rows, own_rows
 from model.levels import Level, Stretches
 from model.outlook import Outlook
+from model.player import PRIOR_REPEAT_SD
 from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, root
 from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.records import Answers, Event, Range, Run, Trial
@@ -33,7 +34,7 @@ class Beliefs:
     player_sd: float = 0.7
     copy_sd: float = 0.35
     match_sd: float = 0.45
-    repeat_sd: float = personal.PRIOR_REPEAT_SD
+    repeat_sd: float = PRIOR_REPEAT_SD
     own_level: float = 4.5
     own_sd: float = 0.8
     correlation: float = 0.5

@@ -6,6 +6,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from model.design import TRAIT_COLUMNS
 from model.levels import Chain, Stretches, chain
 from model.posterior import Posterior
 from model.records import Copy, Range, Tier
@@ -24,9 +25,14 @@ class Suited:
     tier_of : (K,) index of each copy's tier in ``tiers``.
     traits : (K, 3) bench traits as deviations from the tier's mean.
     trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
-    effect, coupling : (C, K), (C, K, p) expected effect now, and minus its derivative by the coefficients.
+    effect : (C, K) expected effect now.
+    apart : (C, K, p) what a copy's liking adds to its tier's in the coordinates of the coefficients: (traits - coupling) L_c,
+        L_c the root of the coefficients' covariance, coupling minus the derivative of the effect by the coefficients.
     covariance : (K, C, C) of a copy's effects over the criteria, given the coefficients.
     block : (K,) number of the copy's block, -1 where it was never rated.
+    rows : of each block (C, copies, m), inner products of which are the covariances of the copies' effects.
+    rows_at : (K,) place of each copy among its block's rows.
+    rest : (C, K) variance of a copy's effect that it shares with no other copy.
     """
 
     tiers: tuple[Tier, ...]
@@ -36,26 +42,38 @@ class Suited:
     traits: Floats
     trait_variance: Floats
     effect: Floats
-    coupling: Floats
+    apart: Floats
     covariance: Floats
     block: Ints
     rows: tuple[Floats, ...]
     rows_at: Ints
     rest: Floats
 
-    def shared(self, copy: int, criterion: int, weights: Floats, correlation: Floats) -> Floats:
-        """Return (K,) the covariance of every copy's weighted effect with one copy's effect on one criterion.
+    def effects_alike(self, copy: Ints, criterion: Ints) -> Floats:
+        """Return (O, O) the covariance of copies' effects on the criteria (O,), the correlation of criteria left out."""
+        rest = np.sqrt(self.rest[criterion, copy])
+        out = np.asarray((copy[:, None] == copy) * np.outer(rest, rest))
+        for number in np.unique(self.block[copy][self.block[copy] >= 0]):
+            here = np.flatnonzero(self.block[copy] == number)
+            told = self.rows[number][criterion[here], self.rows_at[copy[here]]]
+            out[np.ix_(here, here)] += told @ told.T
+        return out
 
-        ``weights`` (C,) make a copy's effects into one number.
+    def effects_shared(self, weights: Floats, copy: Ints, criterion: Ints, correlation: Floats) -> Floats:
+        """Return (K, O) the covariance of every copy's weighted effect with those of some copies on some criteria.
+
+        ``weights`` (C,) make a copy's effects into one number; ``copy``, ``criterion`` (O,).
         """
-        out = np.zeros(len(self.copies))
-        by_criterion = weights * correlation[:, criterion]
-        if self.block[copy] >= 0:
-            together = np.flatnonzero(self.block == self.block[copy])
-            rows = self.rows[self.block[copy]]
-            mixed = np.tensordot(by_criterion, rows, axes=1)
-            out[together] = (mixed @ rows[criterion, self.rows_at[copy]])[self.rows_at[together]]
-        out[copy] += by_criterion @ np.sqrt(self.rest[:, copy] * self.rest[criterion, copy])
+        out, used = np.zeros((len(self.copies), len(copy))), np.flatnonzero(weights)
+        weighed = weights[used, None] * correlation[np.ix_(used, criterion)]
+        for number in np.unique(self.block[copy][self.block[copy] >= 0]):
+            here, members = np.flatnonzero(self.block[copy] == number), np.flatnonzero(self.block == number)
+            rows = self.rows[number]
+            told = rows[criterion[here], self.rows_at[copy[here]]]
+            mixed = sum(by[here] * (rows[c] @ told.T) for by, c in zip(weighed, used, strict=True))
+            out[np.ix_(members, here)] = mixed
+        rest = np.sqrt(self.rest[used][:, copy] * self.rest[criterion, copy])
+        out[copy, np.arange(len(copy))] += np.einsum("uo,uo->o", weighed, rest)
         return out
 
 
@@ -73,16 +91,17 @@ class View:
         copies = tuple(c for c in self.range.copies.values() if c.tier in place and _held(c, hold))
         chains = [self._chain(copy.serial) for copy in copies]
         block, rows, rows_at = self._rows(chains)
+        traits = self.posterior.design.traits(copies, self.range)
         rest = np.array([link.rest for link in chains]).T.reshape(-1, len(copies))
         return Suited(
             tiers=tiers,
             copies=copies,
             serials=tuple(copy.serial for copy in copies),
             tier_of=np.array([place[copy.tier] for copy in copies], dtype=np.intp),
-            traits=self.posterior.design.traits(copies, self.range),
+            traits=traits,
             trait_variance=self._trait_variance(tiers),
             effect=_weigh(chains, self.posterior.effect[..., None])[..., 0],
-            coupling=_weigh(chains, self.posterior.coupling),
+            apart=self._apart(chains, traits),
             covariance=self._covariance(block, rows, rows_at, rest),
             block=block,
             rows=rows,
@@ -108,9 +127,14 @@ class View:
             picked = np.zeros((len(whole.root), len(members), whole.root.shape[-1]))
             for row, member in enumerate(members):
                 link = chains[member]
-                picked[:, row] = np.einsum("cs,csm->cm", link.weights, whole.root[:, at[list(link.levels)]])
+                picked[:, row] = np.einsum("cs,csm->cm", link.shares, whole.root[:, at[list(link.levels)]])
             rows.append(picked)
         return block, tuple(rows), rows_at
+
+    def _apart(self, chains: list[Chain], traits: Floats) -> Floats:
+        own = -_weigh(chains, self.posterior.coupling)
+        own[:, :, TRAIT_COLUMNS] += traits
+        return np.asarray(own @ self.posterior.coef_root)
 
     def _block_of_levels(self) -> tuple[Ints, Ints]:
         """Return for each level the number of its block and its place in it."""
