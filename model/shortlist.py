@@ -77,7 +77,7 @@ class Shortlist:
     plan : over the tiers of ``entries``, in their order; None without entries.
     bring : serials of the copies to bring, best first; empty where no copy of these tiers is known to be at hand.
     runs, minutes : length of the trial, the own bow's runs counted.
-    limited_by_time : more bows would be recommended if there were time.
+    limited_by_time : more bows would be recommended if there were time, or there is no time even for one.
     over_budget : nothing fits the budget, and the nearest tier by price is shown.
     short_of_stock : tier -> how many more copies the plan would bring if they were at hand.
     considered : how many tiers suit the player and have a price.
@@ -168,6 +168,11 @@ def _roles(outlook: Outlook, market: _Market, budget: float, stretch: float, val
     return roles
 
 
+def _nearest(market: _Market) -> int:
+    """Return the place in the market of the cheapest tier; nothing is cheaper, so it is never left out."""
+    return int(np.lexsort([-market.gain, market.price])[0])
+
+
 def _at_hand(stock: Stock, tier: int) -> Ints:
     """Return the places in the stock of a tier's copies, best expectation first."""
     places = np.flatnonzero(stock.tier == tier)
@@ -233,6 +238,15 @@ def _entry(outlook: Outlook, tier: int, price: float, role: Role, copies: int) -
     )
 
 
+def _entries(
+    outlook: Outlook, market: _Market, roles: Mapping[Role, int], copies: tuple[int, ...]
+) -> tuple[Entry, ...]:
+    return tuple(
+        _entry(outlook, int(market.tier[place]), float(market.price[place]), role, count)
+        for (role, place), count in zip(roles.items(), copies, strict=True)
+    )
+
+
 def _most_bows(minutes: float | None, own_runs: int) -> int:
     """Return how many bows there is time for; may be 0 or less."""
     if minutes is None:
@@ -272,43 +286,30 @@ def propose(
     ------
     ValueError : a number is out of range; the sentence names it.
     """
-    for value, where, above_zero in (
-        (budget, "budget", True),
-        (stretch, "stretch", False),
-        (minutes, "minutes", True),
-        (carry_cost, "carry_cost", False),
-        (value_loss, "value_loss", False),
-    ):
-        _check(value, where, above_zero=above_zero)
+    for value, where in ((budget, "budget"), (minutes, "minutes")):
+        _check(value, where, above_zero=True)
+    for value, where in ((stretch, "stretch"), (carry_cost, "carry_cost"), (value_loss, "value_loss")):
+        _check(value, where, above_zero=False)
     market = _market(outlook, prices)
     if not len(market.tier):
         return Shortlist()
-    roles = _roles(
-        outlook, market, math.inf if budget is None else budget, STRETCH if stretch is None else stretch, value_loss
-    )
-    over_budget = not roles
-    if over_budget:
-        nearest = _first(market.kept, market.price, -market.gain)
-        roles = {Role.BEST_FIT: nearest} if nearest is not None else {}
+    most_paid, beyond = math.inf if budget is None else budget, STRETCH if stretch is None else stretch
+    roles = _roles(outlook, market, most_paid, beyond, value_loss)
+    shown = roles or {Role.BEST_FIT: _nearest(market)}
     own_runs = 0 if outlook.answers.plays_no_bow else OWN_BOW_RUNS
     most = _most_bows(minutes, own_runs)
-    tiers = market.tier[list(roles.values())]
-    case = _planned(outlook, tiers, max(1, min(most, MOST_BOWS)), carry_cost, stock)
-    chosen = case.plan.recommended
-    runs = chosen.copies + own_runs
-    entries = tuple(
-        _entry(outlook, int(market.tier[place]), float(market.price[place]), role, copies)
-        for (role, place), copies in zip(roles.items(), chosen.allocation, strict=True)
-    )
-    short = {entry.tier: missing for entry, missing in zip(entries, case.short, strict=True) if missing}
+    limit = max(1, min(most, MOST_BOWS))
+    case = _planned(outlook, market.tier[list(shown.values())], limit, carry_cost, stock)
+    runs = case.plan.recommended.copies + own_runs
+    entries = _entries(outlook, market, shown, case.plan.recommended.allocation)
     return Shortlist(
         entries=entries,
         plan=case.plan,
         bring=case.bring,
         runs=runs,
         minutes=MINUTES_A_RUN * runs + MINUTES_BESIDES,
-        limited_by_time=most < 1 or case.plan.unlimited.copies > chosen.copies,
-        over_budget=over_budget,
-        short_of_stock=MappingProxyType(short),
+        limited_by_time=most < 1 or case.plan.unlimited.copies > case.plan.recommended.copies,
+        over_budget=not roles,
+        short_of_stock=MappingProxyType({e.tier: n for e, n in zip(entries, case.short, strict=True) if n}),
         considered=len(market.tier),
     )

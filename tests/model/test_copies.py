@@ -123,6 +123,23 @@ def test_the_chance_is_the_orthant_of_another_library(allocation: tuple[int, ...
     assert chance == pytest.approx(1 - none, abs=1e-4)
 
 
+@pytest.mark.parametrize("level", [3.0, 4.5, 6.5])
+@pytest.mark.parametrize("shared", [0.0, 0.0004, 0.02])
+def test_the_chance_is_that_orthant_however_sharp_the_threshold(shared: float, level: float) -> None:
+    # What the tiers share blurs the threshold: not at all, a little, more. Every rating is far above or below it in some node.
+    tier, apart = np.array([0, 0, 1, 2]), np.diag([0.3, 0.5, 0.4])
+    cov = (shared + apart)[np.ix_(tier, tier)] + 0.5**2 * np.eye(4)
+    none = multivariate_normal.cdf(np.full(4, level), MEAN[tier], cov, rng=np.random.default_rng(1))
+    _, chance = gain_and_chance(MEAN, shared + apart, 0.3, KnownBow.none(3, level), 0.4, (2, 1, 1))
+    assert chance == pytest.approx(1 - none, abs=2e-4)
+
+
+def test_an_own_bow_far_off_the_scale_does_not_coarsen_the_integral() -> None:
+    for n in (4, 5, 6):
+        gain, _ = gain_and_chance([5.0], ONE, 0.8, KnownBow(-20.0, -20.0, np.zeros(1)), 0.0, (n,))
+        assert gain == pytest.approx(25 + 0.8 * expected_best(n), abs=1e-5)
+
+
 def test_one_bow_beats_the_own_bow_with_the_probability_of_its_tier() -> None:
     # P(rating > own rating) of two jointly normal ratings, in closed form.
     S2 = np.diag(SHARED) + 0.5**2 + 0.7**2

@@ -83,7 +83,7 @@ def test_a_cheaper_tier_that_wins_nearly_as_much_is_the_best_value() -> None:
 
 def test_the_best_value_is_the_cheapest_that_qualifies() -> None:
     case = outlook([4.95, 4.96, 5.0])
-    assert roles(propose(case, priced(1000, 900, 2000))) == {"t2": Role.BEST_FIT, "t1": Role.BEST_VALUE}
+    assert roles(propose(case, priced(900, 1000, 2000))) == {"t2": Role.BEST_FIT, "t0": Role.BEST_VALUE}
 
 
 def test_the_step_up_is_the_next_dearer_within_the_stretch() -> None:
@@ -108,6 +108,13 @@ def test_a_dearer_tier_that_is_better_with_less_than_one_in_five_is_left_out(sig
     case = outlook([5.0, 5.0 + sigmas * math.sqrt(0.1)], cov=cov, spread=np.array([0.1, 1.6]))
     assert np.argmax(gain_of_each(case.mean, case.cov, case.spread, case.yardstick, case.noise)) == 1
     assert ("t1" in roles(propose(case, priced(1000, 2000)))) == stays
+
+
+def test_of_two_tiers_of_one_price_neither_is_the_dearer_to_be_left_out() -> None:
+    cov = np.array([[0.45, 0.40], [0.40, 0.45]])
+    case = outlook([5.0, 4.6], cov=cov, spread=np.array([0.1, 1.6]))
+    assert roles(propose(case, priced(1000, 1001))) == {"t0": Role.BEST_FIT}
+    assert roles(propose(case, priced(1000, 1000))) == {"t1": Role.BEST_FIT}
 
 
 def test_tiers_of_one_price_are_no_step_up_and_no_better_value_than_each_other() -> None:
@@ -152,9 +159,10 @@ def test_the_chance_against_the_own_bow_is_the_outlooks() -> None:
 
 def test_strengths_and_weaknesses_are_those_told_with_four_in_five_weightiest_first() -> None:
     # P(d > 0) >= .8 asks for d >= .8416 sd = .4208 here; weights .4 .3 .2 .1.
-    case = outlook([5.0], advantage_mean=np.array([[0.45, 0.9, -0.5, 0.41]]))
+    # 0.4 x 0.7 = .28 weighs more than 0.3 x 0.9 = .27, which weighs more than 0.1 x 1.0.
+    case = outlook([5.0], advantage_mean=np.array([[0.7, 0.9, -0.5, 1.0]]))
     entry = propose(case, priced(1000)).entries[0]
-    assert entry.reasons == (Reason(CRITERIA[1], 0.9), Reason(CRITERIA[0], 0.45))
+    assert entry.reasons == (Reason(CRITERIA[0], 0.7), Reason(CRITERIA[1], 0.9), Reason(CRITERIA[3], 1.0))
     assert entry.weaknesses == (Reason(CRITERIA[2], -0.5),)
 
 
@@ -196,6 +204,13 @@ def test_time_limits_the_bows_and_says_so(minutes: float, copies: int, limited: 
     assert shortlist.plan is not None
     assert (shortlist.plan.recommended.copies, shortlist.limited_by_time) == (copies, limited)
     assert len(shortlist.plan.rows) == 6
+
+
+def test_where_there_is_no_time_even_for_one_bow_one_is_planned_and_that_is_said() -> None:
+    tight = propose(outlook([5.0]), priced(1000), minutes=24.9, carry_cost=2.0)
+    enough = propose(outlook([5.0]), priced(1000), minutes=25, carry_cost=2.0)
+    assert (tight.runs, tight.minutes, tight.limited_by_time) == (3, 25, True)
+    assert (enough.runs, enough.minutes, enough.limited_by_time) == (3, 25, False)
 
 
 # Stock
