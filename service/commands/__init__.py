@@ -6,6 +6,7 @@ user can cause ends in one plain line, never in a traceback.
 
 import argparse
 import os
+import sqlite3
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from typing import NoReturn
@@ -49,28 +50,30 @@ def main(arguments: Sequence[str] | None = None, environ: Mapping[str, str] | No
     """Run one command and return its exit status."""
     try:
         asked = parser().parse_args(arguments)
-    except SystemExit as ended:
-        return ended.code if isinstance(ended.code, int) else 2
-    run: Command = asked.run
-    try:
+        run: Command = asked.run
         return run(asked, Settings.from_environment(os.environ if environ is None else environ))
-    except (Refused, Invalid) as error:
-        return _refused(str(error))
-    except IntegrityError:
-        return _refused("Somebody else changed the same things meanwhile; nothing was changed here. Try again.")
-    except DBAPIError as error:
-        return _refused(f"The database cannot be used: {str(error.orig).strip().splitlines()[0]}")
+    except SystemExit as ended:  # from the parser: help, or wrong use
+        return int(ended.code or 0)
+    except KeyboardInterrupt:
+        return INTERRUPTED
     except BrokenPipeError:
         # The output is closed; what Python still holds for it must go nowhere, or it complains while it ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BROKEN_PIPE
-    except OSError as error:
+    except (Refused, Invalid, DBAPIError, sqlite3.Error, OSError) as error:
+        sys.stderr.write(f"{_sentence(error)}\n")
+        return 1
+
+
+def _sentence(error: Exception) -> str:
+    """Return what went wrong in one plain line."""
+    if isinstance(error, IntegrityError):
+        return "Somebody else changed the same things meanwhile; nothing was changed here. Try again."
+    if isinstance(error, DBAPIError):
+        return f"The database cannot be used: {str(error.orig).strip().splitlines()[0]}"
+    if isinstance(error, sqlite3.Error):
+        return f"The database file cannot be used: {error}"
+    if isinstance(error, OSError):
         name = f"{error.filename}: " if error.filename else ""
-        return _refused(f"{name}{error.strerror or error}")
-    except KeyboardInterrupt:
-        return INTERRUPTED
-
-
-def _refused(sentence: str) -> int:
-    sys.stderr.write(f"{sentence}\n")
-    return 1
+        return f"{name}{error.strerror or error}"
+    return " ".join(str(error).split())

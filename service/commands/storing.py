@@ -26,16 +26,26 @@ def add_to(commands: "Commands") -> None:
     taking.add_argument("folder", type=Path, metavar="FOLDER", help="where the files are")
     taking.add_argument("--dry-run", action="store_true", help="only say what would change")
     taking.add_argument(
-        "--replace", action="store_true", help="let runs and outcomes that differ from the stored ones count in their place"
+        "--replace",
+        action="store_true",
+        help="let runs and outcomes that differ from the stored ones count in their place",
     )
     giving = add(commands, "dump", dump, "write range and history as CSV files", "python -m service dump my_range")
     giving.add_argument("folder", type=Path, metavar="FOLDER", help="where to write them; made if need be")
     saving = add(
-        commands, "backup", backup, "write a consistent copy of everything, also while serving", "python -m service backup monday.backup"
+        commands,
+        "backup",
+        backup,
+        "write a consistent copy of everything, also while serving",
+        "python -m service backup monday.backup",
     )
     saving.add_argument("file", type=Path, metavar="FILE", help="the file to write; an earlier backup is replaced")
     back = add(
-        commands, "restore", restore, "put a backup in place of the database", "python -m service restore monday.backup --force"
+        commands,
+        "restore",
+        restore,
+        "put a backup in place of the database",
+        "python -m service restore monday.backup --force",
     )
     back.add_argument("file", type=Path, metavar="FILE", help="a file that backup wrote")
     back.add_argument("--force", action="store_true", help="overwrite the database there is")

@@ -110,7 +110,7 @@ def _create_file(file: Path) -> None:
 
     The switch lasts with the file and is made here only: processes that race for it are refused by SQLite.
     """
-    file.parent.mkdir(parents=True, exist_ok=True)
+    file.touch(mode=0o600)  # players' data: for the owner's eyes only
     connection = sqlite3.connect(file, timeout=BUSY_SECONDS)
     try:
         if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:

@@ -1,0 +1,169 @@
+"""The commands that serve: serve and demo."""
+
+import argparse
+import dataclasses
+import socket
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import uvicorn
+from uvicorn.supervisors import Multiprocess
+
+from service import files, fits, migrations
+from service.app import create_app
+from service.commands.common import add, opened
+from service.commands.modelling import bar
+from service.database import Database
+from service.errors import Refused
+from service.settings import Settings, default_database_url
+
+if TYPE_CHECKING:
+    from service.commands.common import Commands
+
+HOST, PORT = "127.0.0.1", 8000
+SEED_DATA = Path(__file__).resolve().parents[2] / "seed_data"
+DEMO_MARK = "this-is-a-demo"
+"""A file by which a folder says that `demo` made its database and may make it anew."""
+MOST_WORKERS = 64
+
+
+def add_to(commands: "Commands") -> None:
+    """Add the commands of this module."""
+    showing = add(
+        commands, "demo", demo, "serve a fresh database of invented data", "python -m service demo --port 8080"
+    )
+    _add_address(showing)
+    showing.add_argument(
+        "--data", type=Path, metavar="DIR", help="folder of the database; default: a new temporary one"
+    )
+    running = add(
+        commands, "serve", serve, "serve the database named in DATABASE_URL", "python -m service serve --workers 2"
+    )
+    _add_address(running)
+    running.add_argument("--workers", type=_workers, default=1, metavar="N", help="processes (default: 1)")
+
+
+def _add_address(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--host", default=HOST, metavar="H", help=f"address to listen on (default: {HOST})")
+    parser.add_argument(
+        "--port", type=_port, default=PORT, metavar="P", help=f"port (default: {PORT}; 0: any free one)"
+    )
+
+
+def _port(text: str) -> int:
+    return _whole(text, 0, 65535)
+
+
+def _workers(text: str) -> int:
+    return _whole(text, 1, MOST_WORKERS)
+
+
+def _whole(text: str, low: int, high: int) -> int:
+    if not (text.isascii() and text.isdigit() and low <= int(text) <= high):
+        raise argparse.ArgumentTypeError(f"got {text!r}, expected a whole number from {low} to {high}")
+    return int(text)
+
+
+def serve(asked: argparse.Namespace, settings: Settings) -> int:
+    """Serve the database of the settings."""
+    with opened(settings):
+        pass
+    settings.secret_key()  # made before the workers start, so that they share it
+    with _listen(asked.host, asked.port) as listening:
+        print(f"Serving at {address(listening)}", flush=True)
+        if asked.workers == 1:
+            return _run(_config(settings, create_app(settings)), listening)
+        config = _config(settings, "service.app:create_app", workers=asked.workers)
+        Multiprocess(config, sockets=[listening]).run()
+    return 0
+
+
+def demo(asked: argparse.Namespace, settings: Settings) -> int:
+    """Make a fresh database of the invented data, fit, and serve it."""
+    with _listen(asked.host, asked.port) as listening:
+        folder = _demo_folder(asked.data)
+        shown = dataclasses.replace(
+            settings, database_url=default_database_url(folder), data_dir=folder, given_secret=None, demo=True
+        )
+        _fill(shown)
+        print(f"The data is invented. It lies in {folder}.")
+        print(f"The form: {address(listening)}", flush=True)
+        return _run(_config(shown, create_app(shown)), listening)
+
+
+def _run(config: uvicorn.Config, listening: socket.socket) -> int:
+    server = uvicorn.Server(config)
+    server.run(sockets=[listening])
+    return 0 if server.started else 1
+
+
+def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
+    return uvicorn.Config(
+        app,  # type: ignore[arg-type] # an application or, for several workers, where to find it
+        factory=isinstance(app, str),
+        workers=workers,
+        loop="uvloop",
+        http="httptools",
+        log_level=settings.log_level,
+        # Addresses of enquiries are secrets: they stay out of every log.
+        access_log=False,
+        forwarded_allow_ips=settings.trusted_proxies,
+    )
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens, before anything else is begun; raises `Refused` where that cannot be."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        reason = error.strerror or str(error)
+        raise Refused(f"Cannot listen on {host} port {port}: {reason}. Choose another with --host or --port.") from None
+    listening.set_inheritable(True)
+    return listening
+
+
+def address(listening: socket.socket) -> str:
+    """Return the address under which a listening socket is reached from this machine."""
+    host, port = listening.getsockname()[:2]
+    if host in ("0.0.0.0", "::"):  # noqa: S104 - compared, not bound
+        host = HOST if host == "0.0.0.0" else "::1"  # noqa: S104 - compared, not bound
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def _demo_folder(asked: Path | None) -> Path:
+    """Return an empty folder for the demonstration; raises `Refused` for one with a database that it did not make."""
+    if asked is None:
+        return Path(tempfile.mkdtemp(prefix="bows-demo-"))
+    folder = asked.absolute()
+    folder.mkdir(parents=True, exist_ok=True)
+    mark = folder / DEMO_MARK
+    if not mark.exists():
+        if any(folder.iterdir()):
+            raise Refused(f"The folder {folder} is not empty and was not made by demo; choose an empty or a new one.")
+        mark.write_text("Made by `python -m service demo`, which makes its database here anew.\n", encoding="utf-8")
+    for old in folder.glob("bows.db*"):
+        old.unlink()
+    return folder
+
+
+def _fill(settings: Settings) -> None:
+    database = Database(settings.database_url)
+    try:
+        migrations.upgrade(database)
+        with database.writing() as session:
+            report = files.load(session, SEED_DATA)
+        if report.problems:
+            raise Refused(f"The invented data cannot be loaded: {report.problems[0]}")
+        runs = report.files["runs.csv"].new
+        print(f"Loaded {runs} invented runs. Fitting …", flush=True)
+        for line in fits.fit(database, progress=bar() if sys.stderr.isatty() else None).lines:
+            print(line)
+    finally:
+        database.close()
