@@ -1,0 +1,1 @@
+"""Benchmarks: figures printed, nothing asserted. Run by ``python -m tests.benchmarks NAME``."""
