@@ -291,8 +291,8 @@ def copy_blocks(at: Restricted) -> list[tuple[Ints, Floats]]:
     return at.elimination.cells.blocks.split(scaled)
 
 
-def known_players(at: Restricted, labels: tuple[Hashable, ...]) -> KnownPlayers:
-    """Keep the players' part of a fit whose elimination has players as factor a."""
+def known_players(at: Restricted, labels: tuple[Hashable, ...], copies: int) -> KnownPlayers:
+    """Keep the players' part of a fit whose elimination has players as factor a, with that many copies known."""
     elimination, cells = at.elimination, at.elimination.cells
     residual = elimination.columns.means @ np.append(-at.gamma, 1.0)
     fixed = elimination.columns.means[:, :-1] @ at.design.fixed.R
@@ -302,7 +302,7 @@ def known_players(at: Restricted, labels: tuple[Hashable, ...]) -> KnownPlayers:
         shrink=np.asarray(elimination.l_a * elimination.d, dtype=np.float64),
         residual=by_player @ residual,
         fixed=by_player @ fixed,
-        cross=elimination.cross,
+        cross=elimination.cross[:, :copies],
         keys=cells.a * cells.n_b + cells.b,
         share=elimination.l_w * elimination.w,
         cell_residual=residual,

@@ -334,7 +334,7 @@ def _fit_response(
     at, control = search(Problem(shared.cells, design, free, prior), start)
     estimable = dict(zip(TERMS, shared.told, strict=True))
     fitted = record(at, shared.copy.levels, estimable, shared.observed, n, control.iterations)
-    return fitted, known_players(at, shared.player.levels) if shared.player.levels else None
+    return fitted, known_players(at, shared.player.levels, len(shared.copy.levels)) if shared.player.levels else None
 
 
 def _check_columns(X: ArrayLike, columns: int | None = None) -> Floats:
