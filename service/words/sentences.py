@@ -74,9 +74,12 @@ def _rests_on(doc: Document) -> str:
         return _(
             "Few trials by {players} are known yet, so these tiers are a first guess for the trial to correct."
         ).format(players=players(doc))
-    return _("From {trials} by {players} we expect these tiers to suit you.").format(
-        trials=formats.trials(doc["model"]["trials"]), players=players(doc)
+    sentence = ngettext(
+        "From {trials} by {players} we expect this tier to suit you.",
+        "From {trials} by {players} we expect these tiers to suit you.",
+        len(doc["shortlist"]),
     )
+    return sentence.format(trials=formats.trials(doc["model"]["trials"]), players=players(doc))
 
 
 def role_words(role: str) -> str:
@@ -108,7 +111,13 @@ def reason_sentence(entry: Mapping[str, Any], doc: Document) -> str:
     strengths = [criterion_advantage(reason["criterion"], reason["effect"]) for reason in entry["reasons"]]
     drawbacks = [criterion_advantage(weak["criterion"], weak["effect"]) for weak in entry.get("weaknesses", ())]
     if not strengths and not drawbacks:
-        return _("No single strength stands out; it is the whole that fits.")
+        # Only a tier that is more likely than not to please is said to fit.
+        fits = entry["beats_own_bow"] >= 0.5
+        return (
+            _("No single strength stands out; it is the whole that fits.")
+            if fits
+            else _("No single strength stands out.")
+        )
     if not strengths:
         sentence = _("No single strength stands out; likely to {drawbacks} {than}.")
     elif drawbacks:
@@ -136,7 +145,8 @@ def above_budget(entry: Mapping[str, Any], doc: Document) -> str | None:
 def bring_words(entry: Mapping[str, Any]) -> str:
     """Say how many copies of a tier to try."""
     if not entry["copies"]:
-        return _("ask for it if the others leave you wishing")
+        dearer = entry["role"] == Role.STEP_UP
+        return _("ask for it if the others leave you wishing") if dearer else _("none to try at first")
     return _("try {copies}").format(copies=formats.copies(entry["copies"]))
 
 
@@ -160,7 +170,7 @@ def _what_to_try(doc: Document) -> str:
     bows = formats.bows(doc["trial"]["copies"])
     if len(tiers) == 1:
         name = next(entry["name"] for entry in doc["shortlist"] if entry["copies"])
-        return ngettext("Try {bows}, of {tier}.", "Try {bows}, all of {tier}.", doc["trial"]["copies"]).format(
+        return ngettext("Try {bows} of {tier}.", "Try {bows}, all of {tier}.", doc["trial"]["copies"]).format(
             bows=bows, tier=name
         )
     return _("Try {bows}: {tiers}.").format(bows=bows, tiers=formats.listed(tiers))

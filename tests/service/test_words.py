@@ -86,6 +86,25 @@ def test_without_a_strength_it_says_so() -> None:
     assert words.reason_sentence(none, document()) == "No single strength stands out; it is the whole that fits."
 
 
+def test_a_tier_that_is_unlikely_to_please_is_not_said_to_fit() -> None:
+    none = entry(reasons=[], weaknesses=[], beats_own_bow=0.41)
+    assert words.reason_sentence(none, document()) == "No single strength stands out."
+
+
+def test_a_tier_with_nothing_to_bring_is_kept_in_mind_by_its_role() -> None:
+    assert words.bring_words(entry(copies=0, role="step_up")) == "ask for it if the others leave you wishing"
+    assert words.bring_words(entry(copies=0, role="best_value")) == "none to try at first"
+    assert words.bring_words(entry(copies=3)) == "try 3 copies"
+
+
+def test_a_single_tier_is_named_without_a_list() -> None:
+    alone = document(shortlist=[entry(copies=4)])
+    assert words.recommendation(alone).startswith("Try four bows, all of Juniper.")
+    one = document(shortlist=[entry(copies=1)], trial={"copies": 1})
+    assert words.recommendation(one).startswith("Try one bow of Juniper.")
+    assert "this tier" in words.lead(one)
+
+
 def test_a_weakness_is_told_even_without_a_strength() -> None:
     sentence = words.reason_sentence(entry(reasons=[]), document())
     assert sentence == "No single strength stands out; likely to ask more of arm and hand than your own bow."
