@@ -1,0 +1,113 @@
+"""What the tests share: databases of both kinds, and no way out to the network."""
+
+import itertools
+import shutil
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import make_url, text
+
+from service import migrations
+from service.database import Database, writing_engine
+from tests.postgres import Server
+
+LOOPBACK = ("127.0.0.1", "::1", "localhost", "")
+_numbers = itertools.count()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_network() -> Iterator[None]:
+    """Let a test reach this machine only: what would go further fails it."""
+    connect, connect_ex = socket.socket.connect, socket.socket.connect_ex
+
+    def guarded_connect(self: socket.socket, address: object) -> None:
+        _check(self, address)
+        connect(self, address)  # type: ignore[arg-type] # whatever the caller gave
+
+    def guarded_connect_ex(self: socket.socket, address: object) -> int:
+        _check(self, address)
+        return connect_ex(self, address)  # type: ignore[arg-type] # whatever the caller gave
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(socket.socket, "connect", guarded_connect)
+        patch.setattr(socket.socket, "connect_ex", guarded_connect_ex)
+        yield
+
+
+def _check(used: socket.socket, address: object) -> None:
+    if used.family != socket.AF_UNIX and not (isinstance(address, tuple) and address[0] in LOOPBACK):
+        pytest.fail(f"A test tried to reach {address}: tests use this machine only.")
+
+
+@pytest.fixture(scope="session")
+def _migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("migrated") / "bows.db"
+    database = Database(f"sqlite:///{file}")
+    migrations.upgrade(database)
+    database.close()
+    return file
+
+
+@pytest.fixture
+def database(tmp_path: Path, _migrated_file: Path) -> Iterator[Database]:
+    """An SQLite file of its own with this version's tables, empty."""
+    file = tmp_path / "bows.db"
+    shutil.copyfile(_migrated_file, file)
+    opened = Database(f"sqlite:///{file}")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(scope="session")
+def _postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A PostgreSQL server with a database `migrated` that has this version's tables."""
+    with Server.started() as server:
+        _create(server, "migrated")
+        database = Database(server.url("migrated"))
+        migrations.upgrade(database)
+        database.close()
+        yield server
+
+
+def _create(server: Server, name: str, template: str = "template1") -> None:
+    admin = Database(server.url("postgres"))
+    with writing_engine(admin).connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        connection.execute(text(f'CREATE DATABASE "{name}" TEMPLATE "{template}"'))
+    admin.close()
+
+
+@pytest.fixture(scope="session")
+def postgres_url(_postgres_server: Server) -> str:
+    """The address of an empty database on a real PostgreSQL server."""
+    return _postgres_server.url("postgres")
+
+
+@pytest.fixture
+def empty_postgres(_postgres_server: Server) -> Iterator[Database]:
+    """A PostgreSQL database of its own without any tables."""
+    yield from _opened(_postgres_server, "template1")
+
+
+@pytest.fixture
+def postgres_database(_postgres_server: Server) -> Iterator[Database]:
+    """A PostgreSQL database of its own with this version's tables, empty."""
+    yield from _opened(_postgres_server, "migrated")
+
+
+def _opened(server: Server, template: str) -> Iterator[Database]:
+    name = f"test_{next(_numbers)}"
+    _create(server, name, template)
+    opened = Database(server.url(name))
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(params=["database", "postgres_database"], ids=["sqlite", "postgresql"])
+def any_database(request: pytest.FixtureRequest) -> Database:
+    """An empty database of each kind in turn."""
+    opened = request.getfixturevalue(request.param)
+    assert isinstance(opened, Database)
+    assert make_url(opened.url).database
+    return opened
