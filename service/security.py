@@ -82,7 +82,10 @@ class ProtectiveHeaders:
 
 
 class BodyLimit:
-    """Refuses with 413 a body that says it is larger than ``largest`` bytes, or that turns out to be."""
+    """Refuses with 413 a body that says it is larger than ``largest`` bytes, or that turns out to be.
+
+    The framework has such a limit too, but answers in plain text, outside of the one shape of errors and without headers.
+    """
 
     def __init__(self, app: ASGIApp, largest: int = LARGEST_BODY) -> None:
         self.app, self.largest = app, largest
@@ -93,12 +96,12 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         stated = Headers(scope=scope).get("content-length", "")
-        so_far = int(stated) if stated.isascii() and stated.isdigit() else 0
+        announced = int(stated) if stated.isascii() and stated.isdigit() else 0
         counted = 0
 
         async def receive_within_limit() -> Message:
             nonlocal counted
-            if so_far > self.largest:
+            if announced > self.largest:
                 raise HTTPException(413)
             message = await receive()
             counted += len(message.get("body", b""))
