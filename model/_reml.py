@@ -246,13 +246,15 @@ def _floored(matrix: Floats) -> Floats:
 def newton_step(at: Restricted) -> Floats:
     """Step (3,) to the minimum of the quadratic model over ratios >= 0, with exact zeros; capped."""
     free = np.flatnonzero(at.free)
-    root = np.linalg.cholesky(_floored(at.curvature[np.ix_(free, free)]))
-    now = at.ratios[free]
+    now, furthest = at.ratios[free], 10.0 * at.ratios + 1.0
+    least = 0.01 * np.abs(at.score) / furthest  # where the data show no curvature, a step is still finite
+    curvature = at.curvature + np.diag(np.maximum(least - np.diagonal(at.curvature), 0.0))
+    root = np.linalg.cholesky(_floored(curvature[np.ix_(free, free)]))
     there = nnls(root.T, root.T @ now - solve_triangular(root, at.score[free], lower=True))[0]
     step = np.zeros(3)
     step[free] = there - now
     lower = 0.0 if at.prior is None else 0.1
-    beyond = np.maximum((at.ratios + step) / (10.0 * at.ratios + 1.0), 1.0).max()
+    beyond = np.maximum((at.ratios + step) / furthest, 1.0).max()
     short = np.where(step < 0, -step / np.maximum((1.0 - lower) * at.ratios, np.finfo(np.float64).tiny), 1.0).max()
     return np.asarray(step / max(beyond, short, 1.0), dtype=np.float64)
 

@@ -47,8 +47,10 @@ def encode(labels: Any, rows: int, name: str) -> tuple[Ints, tuple[Hashable, ...
     if labels is None:
         return np.zeros(rows, dtype=np.int64), ()
     listed = labels if isinstance(labels, np.ndarray) else list(labels)
-    if len(listed) != rows or (isinstance(listed, np.ndarray) and listed.ndim > 1):
-        raise ValueError(f"{name}: got {np.shape(listed) or len(listed)} labels, expected one for each of {rows} rows")
+    if isinstance(listed, np.ndarray) and listed.ndim != 1:
+        raise ValueError(f"{name}: got labels of shape {listed.shape}, expected one label for each row")
+    if len(listed) != rows:
+        raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
     if isinstance(listed, np.ndarray) and listed.dtype.kind in "iubUS":
         levels, codes = (
             np.unique(listed, return_inverse=True) if listed.dtype.kind in "US" else _encode_integers(listed)

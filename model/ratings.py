@@ -371,6 +371,10 @@ def _listed(labels: Iterable[Hashable] | None, rows: int, name: str) -> list[Any
     listed = labels.tolist() if isinstance(labels, np.ndarray) else list(labels)
     if len(listed) != rows:
         raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
+    try:
+        hash(tuple(listed))
+    except TypeError as error:
+        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error
     return listed
 
 
