@@ -1,0 +1,1 @@
+"""The form in a real browser, against the real application on the demo data."""

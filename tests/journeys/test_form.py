@@ -1,0 +1,249 @@
+"""A player fills in the form: four instruments, three widths, with and without scripts, by keyboard alone."""
+
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import Page
+from sqlalchemy import func, select
+
+from service.tables import Enquiry
+from tests.journeys import measures
+from tests.journeys.conftest import Opened, Site
+
+Keep = Callable[[Page, str], None]
+INSTRUMENTS = ("violin", "viola", "cello", "double_bass")
+WIDTHS = {390: "light", 1024: "dark", 1440: "light"}
+RATED = {
+    "violin": {"overall": 4, "tone": 5, "clarity": 4},
+    "viola": {"overall": 5, "tone": 5},
+    "cello": {"overall": 4, "response": 3, "steadiness": 5},
+    "double_bass": {"overall": 4, "response": 3},
+}
+
+
+def next_(page: Page) -> None:
+    page.locator(".buttons .go").click()
+
+
+def answer_instrument(page: Page, instrument: str) -> None:
+    page.check(f"#instrument-{instrument}")
+    if instrument == "double_bass":
+        page.check("#hold-german")
+        page.check("#strings-4")
+        page.fill("#string_length_mm", "1050")
+
+
+def answer_own_bow(page: Page, instrument: str) -> None:
+    page.check("#own_bow-yes")
+    page.check("#own_kind-wood")
+    for criterion, rating in RATED[instrument].items():
+        page.check(f"#own_rating_{criterion}-{rating}")
+
+
+def answer_wishes(page: Page, _instrument: str) -> None:
+    page.select_option("#priority_1", "response")
+    page.select_option("#priority_2", "off_string")
+    page.check("#wish_mass--1")
+
+
+def answer_budget(page: Page, _instrument: str) -> None:
+    page.fill("#amount", "4000")
+    page.check("#stretch_percent-10")
+    page.check("#minutes-40")
+    page.check("#place-shop")
+
+
+ANSWERS: dict[str, Callable[[Page, str], None]] = {
+    "instrument": answer_instrument,
+    "work": lambda page, _instrument: page.check("#settings-orchestra"),
+    "own-bow": answer_own_bow,
+    "wishes": answer_wishes,
+    "budget": answer_budget,
+    "contact": lambda page, _instrument: page.fill("#name", ""),
+}
+
+
+def fill_in(page: Page, instrument: str, on_each: Callable[[str], None] = lambda _name: None) -> None:
+    """Go from the start to the answer; ``on_each`` is called on every page once it is filled in."""
+    on_each("0-start")
+    next_(page)
+    for number, (step, answer) in enumerate(ANSWERS.items(), start=1):
+        assert page.url.endswith(step)
+        answer(page, instrument)
+        on_each(f"{number}-{step}")
+        next_(page)
+    assert "/advice/" in page.url
+    on_each("7-answer")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("instrument", INSTRUMENTS)
+def test_the_form_leads_to_an_answer_at_every_width(opened: Opened, picture: Keep, instrument: str, width: int) -> None:
+    page = opened("/", width, color_scheme=WIDTHS[width])
+
+    def look(name: str) -> None:
+        measures.check(page, width)
+        picture(page, name)
+
+    fill_in(page, instrument, look)
+    assert page.locator("h1").inner_text()[-1] != " "
+    assert page.locator(".tier").count() >= 1
+    assert page.locator(".steps [aria-current]").count() == 1
+    page.locator("summary").click()
+    assert page.locator("tbody tr").count() == page.locator(".tier").count()
+    measures.check(page, width)
+
+
+def test_on_the_narrowest_screen_nothing_scrolls_sideways(opened: Opened, picture: Keep) -> None:
+    page = opened("/?dealer=quince-court", 320)
+
+    def look(name: str) -> None:
+        measures.check(page, 320)
+        picture(page, name)
+
+    fill_in(page, "double_bass", look)
+
+
+def test_the_form_works_without_scripts(opened: Opened) -> None:
+    page = opened("/", 390, java_script_enabled=False)
+    fill_in(page, "double_bass")
+
+
+def test_the_double_bass_is_asked_in_place_once_it_is_chosen(opened: Opened) -> None:
+    page = opened("/", 390)
+    next_(page)
+    assert not page.locator("#hold-german").is_visible()
+    page.check("#instrument-double_bass")
+    assert page.locator("#hold-german").is_visible()
+    page.check("#instrument-cello")
+    assert not page.locator("#hold-german").is_visible()
+
+
+def test_i_have_none_takes_the_questions_on_the_own_bow_away(opened: Opened) -> None:
+    page = opened("/", 390)
+    next_(page)
+    page.check("#instrument-cello")
+    next_(page)
+    next_(page)
+    assert page.locator("#own_rating_overall-4").is_visible()
+    page.check("#own_bow-none")
+    assert not page.locator("#own_rating_overall-4").is_visible()
+
+
+def tab_to(page: Page, name: str) -> None:
+    """Press Tab until the control of an id, or one of its group, has the focus; a user has patience for 60."""
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        focus = page.evaluate("() => document.activeElement.id || document.activeElement.className")
+        if focus == name:
+            return
+    pytest.fail(f"{name} cannot be reached by Tab on {page.url}")
+
+
+def test_the_form_can_be_filled_in_by_keyboard_alone(opened: Opened) -> None:
+    page = opened("/", 1024)
+    tab_to(page, "skip")
+    tab_to(page, "go")
+    page.keyboard.press("Enter")
+    tab_to(page, "instrument-violin")
+    page.keyboard.press("Space")
+    for _ in range(3):
+        page.keyboard.press("ArrowDown")
+    assert page.locator("#instrument-double_bass").is_checked()
+    tab_to(page, "hold-german")
+    page.keyboard.press("Space")
+    tab_to(page, "go")
+    page.keyboard.press("Enter")
+    tab_to(page, "settings-orchestra")
+    page.keyboard.press("Space")
+    page.keyboard.press("Enter")
+    tab_to(page, "own_bow-yes")
+    page.keyboard.press("Space")
+    tab_to(page, "own_rating_overall-1")
+    page.keyboard.press("Space")
+    page.keyboard.press("ArrowRight")
+    assert page.locator("#own_rating_overall-2").is_checked()
+    page.keyboard.press("Enter")
+    assert page.url.endswith("/wishes")
+    tab_to(page, "go")
+    page.keyboard.press("Enter")
+    tab_to(page, "amount")
+    page.keyboard.type("3000")
+    page.keyboard.press("Enter")
+    tab_to(page, "email")
+    page.keyboard.press("Enter")
+    assert "/advice/" in page.url, "Enter in a field goes on, not back to an answer"
+
+
+def test_what_is_wrong_has_the_focus_and_leads_to_its_field(opened: Opened, picture: Keep) -> None:
+    page = opened("/", 390)
+    next_(page)
+    page.check("#instrument-viola")
+    next_(page)
+    next_(page)
+    page.fill("#own_mass_g", "7000")
+    next_(page)
+    assert page.title().startswith("Error")
+    page.wait_for_timeout(200)
+    assert page.evaluate("() => document.activeElement.id") == "faults"
+    page.locator("#faults a").click()
+    assert page.evaluate("() => document.activeElement.id") == "own_mass_g"
+    assert page.input_value("#own_mass_g") == "7000"
+    measures.check(page, 390)
+    picture(page, "faults")
+
+
+def enquiries(site: Site) -> int:
+    with site.reading() as session:
+        return session.scalar(select(func.count()).select_from(Enquiry)) or 0
+
+
+def test_a_double_click_a_reload_and_going_back_give_one_enquiry(opened: Opened, live_server: Site) -> None:
+    page = opened("/", 390)
+    before = enquiries(live_server)
+    next_(page)
+    page.check("#instrument-violin")
+    next_(page)
+    for _ in range(4):
+        next_(page)
+    page.locator(".buttons .go").dblclick()
+    page.wait_for_url("**/advice/*")
+    answer = page.url
+    page.reload()
+    page.go_back()
+    assert page.url == answer, "the draft's address leads to the answer"
+    assert enquiries(live_server) == before + 1
+
+
+def test_a_chosen_priority_is_not_offered_twice(opened: Opened) -> None:
+    page = opened("/", 390)
+    next_(page)
+    page.check("#instrument-violin")
+    for _ in range(3):
+        next_(page)
+    page.select_option("#priority_1", "tone")
+    assert page.locator("#priority_2 option[value=tone]").is_disabled()
+    page.select_option("#priority_1", "")
+    assert page.locator("#priority_2 option[value=tone]").is_enabled()
+
+
+PAPERS = {"A4": (210, 297), "Letter": (216, 279)}
+SIDES_MM = 36
+"""Both margins that the style sheet asks for."""
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_answer_prints_whole(opened: Opened, picture: Keep, paper: str) -> None:
+    page = opened("/?dealer=quince-court", 1024, color_scheme="dark")
+    fill_in(page, "cello")
+    assert page.pdf(format=paper).startswith(b"%PDF")
+    # A CSS pixel is 1/96 of an inch (CSS Values 4, 6.2).
+    page.set_viewport_size({"width": int((PAPERS[paper][0] - SIDES_MM) / 25.4 * 96), "height": 900})
+    page.emulate_media(media="print")
+    assert page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
+    assert page.locator("table").bounding_box() is not None
+    assert (page.locator("table").bounding_box() or {"height": 0})["height"] > 40, "the numbers are printed"
+    ink = page.evaluate("() => getComputedStyle(document.body).color + getComputedStyle(document.body).backgroundColor")
+    assert ink == "rgb(0, 0, 0)rgb(255, 255, 255)"
+    assert not page.locator("text=Change your answers").is_visible()
+    picture(page, "print")
