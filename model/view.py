@@ -10,7 +10,7 @@ from model.design import TRAIT_COLUMNS
 from model.levels import Chain, Stretches, chain
 from model.posterior import Posterior
 from model.records import Copy, Range, Tier
-from model.vocabulary import Hold, Instrument
+from model.vocabulary import CRITERIA, Hold, Instrument
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -92,7 +92,7 @@ class View:
         chains = [self._chain(copy.serial) for copy in copies]
         block, rows, rows_at = self._rows(chains)
         traits = self.posterior.design.traits(copies, self.range)
-        rest = np.array([link.rest for link in chains]).T.reshape(-1, len(copies))
+        rest = np.array([link.rest for link in chains]).reshape(len(copies), len(CRITERIA)).T
         return Suited(
             tiers=tiers,
             copies=copies,

@@ -1,0 +1,207 @@
+"""The model of one player written out: one long Gaussian vector, conditioned the plain way.
+
+Slow and without a shortcut, to be compared with the product's closed forms. Every component (coefficients, leniency and own
+bow, copies, matches, noise) has, over two criteria c and d, the covariance R_cd L_c L_d', L_c the Cholesky root of the
+component's covariance for criterion c alone. Conditioning: Rasmussen & Williams 2006, Gaussian Processes for Machine
+Learning, appendix A.2.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.design import TIER_SD
+from model.posterior import Posterior
+from model.records import Answers, Range, Run
+from model.vocabulary import CRITERIA, Criterion, Instrument
+
+Floats = NDArray[np.float64]
+C = len(CRITERIA)
+BELIEVED_NOISE = 0.7
+"""The noise in whose units the deviations of the coefficients' prior are given."""
+
+
+@dataclass
+class Components:
+    """Independent components, each a family of C jointly normal vectors; a functional is a row over all of them."""
+
+    correlation: Floats
+    names: dict[str, tuple[int, int]] = field(default_factory=dict)
+    parts: list[Floats] = field(default_factory=list)
+    size: int = 0
+
+    def add(self, name: str, roots: Floats) -> None:
+        """Add a component by its roots (C, m, m)."""
+        m = roots.shape[1]
+        covariance = np.einsum("cd,cij,dkj->cidk", self.correlation, roots, roots).reshape(C * m, C * m)
+        self.names[name] = (self.size, m)
+        self.parts.append(covariance)
+        self.size += C * m
+
+    def add_scalar(self, name: str, sd: Floats) -> None:
+        self.add(name, sd[:, None, None])
+
+    def covariance(self) -> Floats:
+        out, at = np.zeros((self.size, self.size)), 0
+        for part in self.parts:
+            out[at : at + len(part), at : at + len(part)] = part
+            at += len(part)
+        return out
+
+    def put(self, row: Floats, name: str, c: int, weights: Floats | float) -> None:
+        """Add to a functional: weights on the component for criterion c."""
+        start, m = self.names[name]
+        row[start + c * m : start + (c + 1) * m] += weights
+
+
+@dataclass(frozen=True)
+class Law:
+    mean: Floats
+    cov: Floats
+
+
+class Dense:
+    """Everything about one violin player as one Gaussian vector."""
+
+    def __init__(self, posterior: Posterior, range_: Range, answers: Answers, rested: Mapping[str, float]) -> None:
+        """``rested``: for copies with one event after their last rating, the share rho of the effect that was kept."""
+        self.posterior, self.range, self.answers, self.rested = posterior, range_, answers, rested
+        self.tiers = [tier for tier in range_.tiers.values() if tier.instrument is answers.instrument]
+        self.copies = [copy for copy in range_.copies.values() if copy.tier in {tier.slug for tier in self.tiers}]
+        parts = self.components = Components(posterior.correlation)
+        parts.add("beta", posterior.coef_root)
+        parts.add("player", posterior.own.root)
+        for number, block in enumerate(posterior.blocks):
+            parts.add(f"block {number}", block.root)
+        for copy in self.copies:
+            parts.add_scalar(f"fresh {copy.serial}", posterior.copy_sd)
+            parts.add_scalar(f"match {copy.serial}", posterior.match_sd)
+        for tier in self.tiers:
+            parts.add_scalar(f"tier {tier.slug}", TIER_SD * posterior.repeat_sd / BELIEVED_NOISE)
+        for number in range(8):
+            parts.add_scalar(f"noise {number}", posterior.repeat_sd)
+        for part, sd in (("copy", posterior.copy_sd), ("match", posterior.match_sd), ("noise", posterior.repeat_sd)):
+            parts.add_scalar(f"new {part}", sd)
+        parts.add_scalar("own noise", posterior.repeat_sd)
+
+    # Rows of X, by the columns' names
+
+    def _x(self, values: Mapping[str, float]) -> Floats:
+        names = [column.name for column in self.posterior.design.columns]
+        x = np.zeros(len(names))
+        for name, value in values.items():
+            x[names.index(name)] = value
+        return x
+
+    def _placed(self, position: int) -> dict[str, float]:
+        if position == 0:
+            return {}
+        return {"position": (min(position, 12) - 3) / 3, "first bow": float(position == 1)}
+
+    def x_own(self, position: int = 0) -> Floats:
+        return self._x({"intercept": 1.0, f"instrument {self.answers.instrument}": 1.0, **self._placed(position)})
+
+    def x_tier(self, slug: str, position: int = 0, traits: Sequence[float] = (0.0, 0.0, 0.0)) -> Floats:
+        tier, design = self.range.tiers[slug], self.posterior.design
+        grade = tier.grade - design.middle[list(Instrument).index(tier.instrument)]
+        values = {"intercept": 1.0, f"instrument {tier.instrument}": 1.0, "grade": grade, **self._placed(position)}
+        values |= {f"{setting} x grade": grade for setting in self.answers.settings}
+        values |= dict(zip(("mass", "balance", "brightness"), traits, strict=True))
+        wished = np.clip(self._heavier(slug) + traits[0], -3, 3)
+        values["wish_mass x mass"] = (self.answers.wish_mass or 0) * wished
+        values["wish_tone x brightness"] = (self.answers.wish_tone or 0) * traits[2]
+        if slug in design.index:
+            values[f"tier {slug}"] = 1.0
+        return self._x(values)
+
+    def _heavier(self, slug: str) -> float:
+        own, design = self.answers.own_bow, self.posterior.design
+        if own is None or own.mass_g is None:
+            return 0.0
+        violin = list(Instrument).index(self.answers.instrument)
+        centre = design.centres[design.index[slug], 0] if slug in design.index else design.fallback[violin, 0]
+        return float(np.clip((centre - own.mass_g) / design.scales[violin, 0], -3, 3))
+
+    # Functionals, each a mean and a row over all components
+
+    def tier(self, slug: str, c: int, position: int = 0) -> tuple[float, Floats]:
+        x = self.x_tier(slug, position)
+        return self._liked(x, c, slug)
+
+    def _liked(self, x: Floats, c: int, slug: str) -> tuple[float, Floats]:
+        row = np.zeros(self.components.size)
+        self.components.put(row, "beta", c, x)
+        self.components.put(row, "player", c, np.array([1.0, 0.0]))
+        if slug not in self.posterior.design.index:
+            self.components.put(row, f"tier {slug}", c, 1.0)
+        return float(x @ self.posterior.coef[c]), row
+
+    def own(self, c: int, position: int = 0) -> tuple[float, Floats]:
+        x, row = self.x_own(position), np.zeros(self.components.size)
+        self.components.put(row, "beta", c, x)
+        self.components.put(row, "player", c, np.array([0.0, 1.0]))
+        return float(x @ self.posterior.coef[c] + self.posterior.own.shift[c]), row
+
+    def copy(self, serial: str, c: int, position: int = 0) -> tuple[float, Floats]:
+        """The liking of a copy, its effect and match included: a = effect - coupling (beta - coef) + xi."""
+        copy, posterior, parts = self.range.copies[serial], self.posterior, self.components
+        mean, row = self._liked(
+            self.x_tier(copy.tier, position, posterior.design.traits([copy], self.range)[0]), c, copy.tier
+        )
+        parts.put(row, f"match {serial}", c, 1.0)
+        place = next((k for k, (of, _) in enumerate(posterior.levels) if of == serial), None)
+        rho = self.rested.get(serial, 1.0) if place is not None else 0.0
+        parts.put(row, f"fresh {serial}", c, np.sqrt(1.0 - rho**2))
+        if place is not None:
+            number = next(b for b, block in enumerate(posterior.blocks) if place in block.levels)
+            block = posterior.blocks[number]
+            parts.put(row, f"block {number}", c, rho * (block.levels == place))
+            parts.put(row, "beta", c, -rho * posterior.coupling[c, place])
+            mean += rho * posterior.effect[c, place]
+        return mean, row
+
+    def new_rating(self, slug: str, c: int) -> tuple[float, Floats]:
+        mean, row = self.tier(slug, c)
+        for part in ("copy", "match", "noise"):
+            self.components.put(row, f"new {part}", c, 1.0)
+        return mean, row
+
+    def own_rating(self, c: int) -> tuple[float, Floats]:
+        mean, row = self.own(c)
+        self.components.put(row, "own noise", c, 1.0)
+        return mean, row
+
+    # Conditioning
+
+    def observed(self, runs: Sequence[Run]) -> tuple[Floats, Floats, Floats]:
+        """Means (O,), rows (O, N) and values (O,) of all own ratings, the questionnaire's first."""
+        rated = self.answers.own_bow.ratings if self.answers.own_bow else {}
+        sheets: list[tuple[int, str | None, Mapping[Criterion, float]]] = [(0, None, rated)]
+        sheets += [(run.position, run.copy, run.ratings) for run in runs]
+        found = []
+        for number, (position, copy, ratings) in enumerate(sheets):
+            for criterion, value in ratings.items():
+                c = CRITERIA.index(criterion)
+                mean, row = self.own(c, position) if copy is None else self.copy(copy, c, position)
+                self.components.put(row, f"noise {number}", c, 1.0)
+                found.append((mean, row, value))
+        means, rows, values = zip(*found, strict=True) if found else ((), (), ())
+        return np.array(means), np.array(rows).reshape(-1, self.components.size), np.array(values)
+
+    def law(self, functionals: Sequence[tuple[float, Floats]], runs: Sequence[Run]) -> Law:
+        """The joint law of functionals given the ratings."""
+        covariance = self.components.covariance()
+        A, mu = np.array([row for _, row in functionals]), np.array([mean for mean, _ in functionals])
+        expected, B, y = self.observed(runs)
+        if not len(y):
+            return Law(mu, A @ covariance @ A.T)
+        gain = np.linalg.solve(B @ covariance @ B.T, B @ covariance @ A.T).T
+        return Law(mu + gain @ (y - expected), A @ covariance @ A.T - gain @ (B @ covariance @ A.T))
+
+
+def weighed(functionals: Sequence[tuple[float, Floats]], weights: Floats) -> tuple[float, Floats]:
+    """One functional from one a criterion (C,)."""
+    mean = float(sum(w * m for w, (m, _) in zip(weights, functionals, strict=True)))
+    return mean, np.asarray(sum(w * row for w, (_, row) in zip(weights, functionals, strict=True)))
