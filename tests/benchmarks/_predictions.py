@@ -1,0 +1,186 @@
+"""Ratings of players held out of the fit, beside what the advice would have told them beforehand.
+
+Each rating is the first that a player gave to a copy; the player's answers and the own bow's first sheet are told, the
+other bows' ratings are not. Copies are taken in their present state and a typical place in a blind trial, as the advice
+takes them, though some of the trials were open or came before a copy was rehaired.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from model.copies import KnownBow, rank_order_weights
+from model.crosscheck import told
+from model.outlook import Outlook
+from model.preference import PreferenceModel
+from model.records import Answers, Ratings, Run, Trial
+from model.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
+from tests.benchmarks._demo import Demo
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Predicted:
+    """One rating held out.
+
+    Attributes
+    ----------
+    rated : overall, 1 to 7.
+    tier_mean : mean overall rating of the copy's tier among the other players.
+    of_copy, of_tier : mean and standard deviation told of the overall rating: of this copy, of a copy of its tier.
+    """
+
+    player: str
+    blind: bool
+    rated: float
+    tier_mean: float
+    of_copy: tuple[float, float]
+    of_tier: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One copy held out against the own bow.
+
+    Attributes
+    ----------
+    won : 1 where the copy was rated above the own bow, 0 below, a half where equal.
+    of_copy, of_tier : the probability told beforehand: of this copy, of a copy of its tier (``beats_own_bow``).
+    base_rate : mean of ``won`` among the other players.
+    """
+
+    player: str
+    won: float
+    of_copy: float
+    of_tier: float
+    base_rate: float
+
+
+def first_runs(trials: Sequence[Trial]) -> dict[str, tuple[Run, ...]]:
+    """Return by trial's key the runs of copies that their player had never tried before."""
+    seen: set[tuple[str, str | None]] = set()
+    found: dict[str, tuple[Run, ...]] = {}
+    for trial in sorted(trials, key=lambda trial: (trial.on, trial.key)):
+        fresh = []
+        for run in trial.runs:
+            if run.copy is not None and (trial.player, run.copy) not in seen:
+                seen.add((trial.player, run.copy))
+                fresh.append(run)
+        found[trial.key] = tuple(fresh)
+    return found
+
+
+def of_each_copy(outlook: Outlook) -> dict[str, tuple[int, float, float]]:
+    """Return by serial the copy's tier, and mean and deviation of the rating that the player would give to the copy."""
+    stock = outlook.stock
+    mean = outlook.mean[stock.tier] + stock.offset
+    deviation = np.sqrt(np.diag(outlook.cov)[stock.tier] + stock.spread**2 + outlook.noise**2)
+    values = zip(stock.tier.tolist(), mean.tolist(), deviation.tolist(), strict=True)
+    return dict(zip(stock.serials, values, strict=True))
+
+
+def compared(answers: Answers, h: float) -> dict[Criterion, float]:
+    """Return the weights of the criteria in a comparison with the own bow; empty where it was not rated overall.
+
+    u = (1 - h) overall + h (priorities by rank-order-centroid weights), over the criteria that the own bow was rated on.
+    """
+    own = answers.own_bow.ratings if answers.own_bow else {}
+    if Criterion.OVERALL not in own:
+        return {}
+    share = h if answers.priorities else 0.0
+    weights = {Criterion.OVERALL: 1.0 - share}
+    if answers.priorities:
+        by_rank = rank_order_weights(len(answers.priorities))
+        weights |= {criterion: share * float(w) for criterion, w in zip(answers.priorities, by_rank, strict=True)}
+    kept = {criterion: weight for criterion, weight in weights.items() if criterion in own}
+    return {criterion: weight / sum(kept.values()) for criterion, weight in kept.items()}
+
+
+def wins(answers: Answers, h: float, runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
+    """Give the runs rated on all that is compared, and whether they beat the own bow as told: 1, 0, or a half where equal."""
+    weights = compared(answers, h)
+    if not weights or answers.own_bow is None:
+        return
+    level = _mark(weights, answers.own_bow.ratings)
+    for run in runs:
+        if weights.keys() <= run.ratings.keys():
+            yield run, 0.5 + 0.5 * float(np.sign(round(_mark(weights, run.ratings) - level, 9)))
+
+
+def _mark(weights: dict[Criterion, float], ratings: Ratings) -> float:
+    return sum(weight * ratings[criterion] for criterion, weight in weights.items())
+
+
+class Fold:
+    """A model fitted without some players, asked for them."""
+
+    def __init__(self, demo: Demo, kept: Sequence[Trial], first: Mapping[str, Sequence[Run]]) -> None:
+        self.first = first
+        self.model = PreferenceModel(demo.range).fit(kept, demo.events)
+        self.h = self.model.posterior_.priority_weight
+        self.tier_means = _tier_means(demo, kept)
+        self.base_rates = {by_priorities: self._base_rate(kept, by_priorities) for by_priorities in (False, True)}
+
+    def ratings(self, trial: Trial) -> Iterator[Predicted]:
+        """Give every overall rating of the trial with its prediction; without priorities u is the overall rating."""
+        outlook = self.model.outlook(_answers(trial, by_priorities=False))
+        copies = of_each_copy(outlook)
+        for run in self.first[trial.key]:
+            if Criterion.OVERALL not in run.ratings:
+                continue
+            tier, mean, deviation = copies[str(run.copy)]
+            yield Predicted(
+                player=trial.player,
+                blind=trial.blinding is Blinding.BLIND,
+                rated=run.ratings[Criterion.OVERALL],
+                tier_mean=self.tier_means.get(outlook.tiers[tier].slug, self.tier_means[""]),
+                of_copy=(mean, deviation),
+                of_tier=(float(outlook.fit_mean[tier]), float(outlook.fit_sd[tier])),
+            )
+
+    def comparisons(self, trial: Trial, *, by_priorities: bool) -> Iterator[Comparison]:
+        """Give every copy of the trial with the chance told, by the overall rating or by the player's priorities too."""
+        answers = _answers(trial, by_priorities=by_priorities)
+        outlook = self.model.outlook(answers)
+        if not isinstance(outlook.yardstick, KnownBow):
+            return
+        copies = of_each_copy(outlook)
+        for run, won in wins(answers, self.h, self.first[trial.key]):
+            tier, mean, deviation = copies[str(run.copy)]
+            yield Comparison(
+                player=trial.player,
+                won=won,
+                of_copy=float(ndtr((mean - outlook.yardstick.level) / deviation)),
+                of_tier=float(outlook.beats_own_bow[tier]),
+                base_rate=self.base_rates[by_priorities],
+            )
+
+    def _base_rate(self, kept: Sequence[Trial], by_priorities: bool) -> float:
+        asked = ((_answers(trial, by_priorities=by_priorities), self.first[trial.key]) for trial in kept)
+        return float(np.mean([won for answers, runs in asked for _, won in wins(answers, self.h, runs)]))
+
+
+def _answers(trial: Trial, *, by_priorities: bool) -> Answers:
+    answers = told(trial)
+    return answers if by_priorities else replace(answers, priorities=())
+
+
+def _tier_means(demo: Demo, trials: Sequence[Trial]) -> dict[str, float]:
+    """Return the mean overall rating by tier, and of all under the empty name."""
+    given: dict[str, list[float]] = {"": []}
+    for trial in trials:
+        for run in trial.runs:
+            if run.copy is not None and Criterion.OVERALL in run.ratings:
+                for name in ("", demo.range.copies[run.copy].tier):
+                    given.setdefault(name, []).append(run.ratings[Criterion.OVERALL])
+    return {name: float(np.mean(values)) for name, values in given.items()}
+
+
+def interval(mean: Floats, deviation: Floats, level: float) -> tuple[Floats, Floats]:
+    """Return both ends of the intervals of probability ``level``, cut to the scale as the advice shows them."""
+    reach = ndtri((1 + level) / 2) * deviation
+    return np.clip(mean - reach, LOWEST, HIGHEST), np.clip(mean + reach, LOWEST, HIGHEST)
