@@ -156,13 +156,15 @@ class Check:
         if row.get("copy") == OWN or not self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
             return
         copy = self.copies[str(row.get("copy"))]
-        tier = self.tiers.get(copy["tier"])
-        if tier is None or row.get("instrument") != tier["instrument"]:
-            got = f"{shown(row.get('copy'))}, a bow for the {tier['instrument']}" if tier else shown(row.get("copy"))
+        tier, hold = self.tiers.get(copy["tier"]), row.get("hold")
+        if tier is None:
+            return  # told where the copy names it
+        if row.get("instrument") != tier["instrument"]:
+            got = f"{shown(row.get('copy'))}, a bow for the {tier['instrument']}"
             sheet.complain(row.line, "copy", got, f"a bow for the {row.get('instrument')}")
-        elif row.get("hold") not in (copy["hold"], Hold.EITHER) and row.get("hold") is not None:
+        elif copy["hold"] is not None and hold not in (copy["hold"], Hold.EITHER, None):
             got = f"{shown(row.get('copy'))}, built for the {copy['hold']} hold"
-            sheet.complain(row.line, "copy", got, f"a bow for the {row.get('hold')} hold, as the player plays")
+            sheet.complain(row.line, "copy", got, f"a bow for the {hold} hold, as the player plays")
 
     def _outcomes(self) -> None:
         sheet = self.parsed.sheet(kinds.OUTCOMES)
