@@ -5,10 +5,14 @@ from typing import Any, ClassVar
 
 from model.vocabulary import CRITERIA, Instrument
 from service.forms.step import NOT_SURE, Answers, Errors, Form, Step, first
-from service.language import _
+from service.language import N_, _
 
 NO_BOW, HAS_BOW = "none", "yes"
 """Values of the field ``own_bow``, beside ``NOT_SURE``: 'I have none' and 'yes'."""
+_CHOOSE = {
+    "instrument": N_("Choose your instrument."),
+    "hold": N_("Choose how you hold the bow: German, French, or either."),
+}
 Numbers = Mapping[str, float | int]
 
 
@@ -37,8 +41,9 @@ class InstrumentStep(Step):
 
     @classmethod
     def parse(cls, form: Form) -> tuple[Answers, Errors]:
-        """Forget what the hidden questions of the double bass got for another instrument."""
+        """Forget what the hidden questions of the double bass got for another instrument; ask for a choice in a page's words."""
         body, errors = super().parse(form)
+        errors |= {field: _(_CHOOSE[field]) for field in errors if field in _CHOOSE and not first(form, field)}
         if first(form, "instrument") != Instrument.DOUBLE_BASS:
             errors = {field: sentence for field, sentence in errors.items() if field == "instrument"}
         return body, errors

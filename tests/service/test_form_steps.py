@@ -93,6 +93,14 @@ def test_a_missing_hold_is_asked_for_and_the_rest_is_kept() -> None:
     assert list(errors) == ["hold"]
 
 
+@pytest.mark.parametrize(("fields", "asked"), [({}, "instrument"), ({"instrument": "double_bass"}, "hold")])
+def test_a_choice_not_made_is_asked_for_in_a_pages_words(fields: dict[str, str], asked: str) -> None:
+    _, errors = post(InstrumentStep, **fields)
+    assert list(errors) == [asked]
+    assert errors[asked].startswith("Choose")
+    assert "_" not in errors[asked]
+
+
 def test_an_unknown_setting_is_named_at_its_question() -> None:
     assert list(post(WorkStep, settings=["orchestra", "pub"])[1]) == ["settings"]
 
