@@ -14,7 +14,7 @@ import pytest
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
 from sqlalchemy.orm import Session
-from threadpoolctl import threadpool_limits
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # ships no types
 
 from service import files, fits, migrations
 from service.app import create_app

@@ -24,10 +24,15 @@ _CUT = """() => [...document.querySelectorAll('main *')]
   .map((e) => e.outerHTML.slice(0, 80))"""
 
 
+def check_reflow(page: Page) -> None:
+    """Fail where the page scrolls sideways or something reaches over its edge."""
+    assert page.evaluate(_BEYOND) <= 0, f"{page.url} scrolls sideways"
+    assert page.evaluate(_CUT) == []
+
+
 def check(page: Page, width: int) -> None:
     """Fail where the page scrolls sideways, a target is small, or a scale wraps."""
-    assert page.evaluate(_BEYOND) <= 0, f"{page.url} scrolls sideways at {width} px"
-    assert page.evaluate(_CUT) == []
+    check_reflow(page)
     assert page.evaluate(_SMALL, TARGET) == []
     least = TARGET if width >= 390 else NARROW_STEP
     for row in page.evaluate(_SCALES):
