@@ -1,4 +1,4 @@
-"""Restricted maximum likelihood of the variance ratios: criterion, score, average information, projected Newton.
+"""Restricted maximum likelihood of the variance ratios: criterion, score, average information.
 
 Criterion and constants as in Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1); average information after
 Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^2.
@@ -6,13 +6,12 @@ Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^2.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
-from scipy.optimize import nnls
 
 from model._elimination import Columns, Elimination
 from model._prior import Prior
@@ -22,29 +21,6 @@ from model._structure import Cells, Floats
 Flags = NDArray[np.bool_]
 
 PLAYER, COPY, MATCH = 0, 1, 2
-_REPRODUCED = (
-    "the ratings are reproduced exactly by players and copies: got nothing left for the noise of a repeated rating, "
-    "expected some spread there"
-)
-
-
-@dataclass(frozen=True)
-class Control:
-    """Tolerances of the search and its outcome.
-
-    Attributes
-    ----------
-    precision : the search ends when no ratio is thought to be off by more than this part of itself (or of 1e-4): half
-        of it in a standard deviation
-    largest_ratio : a ratio above this means that nothing is left for the noise
-    most_iterations : Newton steps before the search is given up
-    iterations : steps taken
-    """
-
-    precision: float = 2e-6
-    largest_ratio: float = 1e5
-    most_iterations: int = 100
-    iterations: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +123,7 @@ class Restricted:
         self.root = np.linalg.cholesky(self.information)
         self.gamma = self._inverse_information(product[:-1, -1])
         self.degrees = float(design.degrees)
+        self.whole = float(design.columns.product[-1, -1])
         self.q = float(product[-1, -1] - product[:-1, -1] @ self.gamma)
         if prior is not None:
             self.degrees += prior.weight
@@ -236,29 +213,6 @@ class Restricted:
         return np.asarray(average, dtype=np.float64)
 
 
-def _floored(matrix: Floats) -> Floats:
-    """Scale to unit diagonal, keep the eigenvalues above 1e-6, and scale back."""
-    scale = np.sqrt(np.maximum(np.diagonal(matrix), np.finfo(np.float64).tiny))
-    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
-    return np.asarray((vectors * np.maximum(values, 1e-6)) @ vectors.T * np.outer(scale, scale))
-
-
-def newton_step(at: Restricted) -> Floats:
-    """Step (3,) to the minimum of the quadratic model over ratios >= 0, with exact zeros; capped."""
-    free = np.flatnonzero(at.free)
-    now, furthest = at.ratios[free], 10.0 * at.ratios + 1.0
-    least = 0.01 * np.abs(at.score) / furthest  # where the data show no curvature, a step is still finite
-    curvature = at.curvature + np.diag(np.maximum(least - np.diagonal(at.curvature), 0.0))
-    root = np.linalg.cholesky(_floored(curvature[np.ix_(free, free)]))
-    there = nnls(root.T, root.T @ now - solve_triangular(root, at.score[free], lower=True))[0]
-    step = np.zeros(3)
-    step[free] = there - now
-    lower = 0.0 if at.prior is None else 0.1
-    beyond = np.maximum((at.ratios + step) / furthest, 1.0).max()
-    short = np.where(step < 0, -step / np.maximum((1.0 - lower) * at.ratios, np.finfo(np.float64).tiny), 1.0).max()
-    return np.asarray(step / max(beyond, short, 1.0), dtype=np.float64)
-
-
 @dataclass(frozen=True, eq=False)
 class Problem:
     """One response's search: what is fixed while the ratios move. Players are factor a of `cells`."""
@@ -283,53 +237,3 @@ class Problem:
         """Set up the criterion at `ratios` (3,)."""
         cells, columns = self._turned if swapped else (self.cells, self.design.columns)
         return Restricted(cells, swapped, self.design, columns, ratios, self.free, self.prior)
-
-
-def _accept(problem: Problem, at: Restricted, step: Floats) -> Restricted:
-    """Go along the step until the criterion has fallen enough (Armijo), halving it as often as needed."""
-    slope, slack = float(at.score @ step), 1e-12 * (1.0 + abs(at.criterion))
-    part = 1.0
-    for _ in range(40):
-        there = problem.at(at.ratios + part * step, swapped=problem.swapped)
-        if there.criterion <= at.criterion + 1e-4 * part * slope + slack:
-            return there
-        part *= 0.5
-    raise RuntimeError("the search for the variance components found no way down; the ratings may be degenerate")
-
-
-def _settled(problem: Problem, at: Restricted, outcome: Control) -> tuple[Restricted, Control]:
-    """Give the point found, with players as factor a."""
-    return problem.at(at.ratios) if problem.swapped else at, outcome
-
-
-def search(problem: Problem, start: Floats, control: Control | None = None) -> tuple[Restricted, Control]:
-    """Minimise the criterion over the free ratios from `start` (3,).
-
-    Returns
-    -------
-    tuple of the criterion at the minimum and the record of the search
-
-    Raises
-    ------
-    ValueError
-        A ratio runs off: the ratings leave nothing for the noise.
-    RuntimeError
-        The search does not end within its most iterations.
-    """
-    control = control or Control()
-    at, before = problem.at(start, swapped=problem.swapped), 0.0
-    if not problem.free.any():
-        return _settled(problem, at, control)
-    for iteration in range(1, control.most_iterations + 1):
-        step = newton_step(at)
-        moved = float((np.abs(step) / np.maximum(at.ratios, 1e-4)).max())
-        vanishing = bool(np.any((step < 0.0) & (at.ratios + step == 0.0)))
-        if moved <= control.precision and not vanishing:
-            return _settled(problem, at, replace(control, iterations=iteration))
-        at = _accept(problem, at, step)
-        if at.ratios.max() > control.largest_ratio:
-            raise ValueError(_REPRODUCED)
-        if before > moved and moved * moved / before <= control.precision:  # the next step shrinking like this one
-            return _settled(problem, at, replace(control, iterations=iteration))
-        before = moved
-    raise RuntimeError(f"the variance components did not settle within {control.most_iterations} steps")

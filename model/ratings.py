@@ -26,7 +26,8 @@ from model._posterior import (
     record,
 )
 from model._prior import Prior
-from model._reml import Design, Fixed, Problem, search
+from model._reml import Design, Fixed, Problem
+from model._search import search
 from model._start import Moments, first_ratios, moments, range_basis, told_apart
 from model._structure import Cells, Floats, Ints, encode, find_cells, look_up
 
