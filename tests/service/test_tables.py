@@ -1,0 +1,174 @@
+"""Tables: the database itself refuses what must not be, on SQLite and on PostgreSQL alike."""
+
+import datetime as dt
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from sqlalchemy import insert, select, text
+from sqlalchemy.exc import DBAPIError, StatementError
+
+from model.vocabulary import Hold, Instrument
+from service.database import Database
+from service.tables import (
+    Base,
+    BenchReading,
+    Copy,
+    Dealer,
+    Draft,
+    Enquiry,
+    Event,
+    ModelVersion,
+    Outcome,
+    Player,
+    Price,
+    Run,
+    Tier,
+    Trial,
+)
+
+DAY = dt.date(2026, 3, 2)
+MOMENT = dt.datetime(2026, 3, 2, 12, 30, tzinfo=dt.UTC)
+ROWS: list[tuple[type[Base], dict[str, Any]]] = [
+    (Dealer, {"slug": "harbour", "name": "Harbour"}),
+    (Tier, {"slug": "heron", "name": "Heron", "instrument": "violin", "holds": "", "grade": 1}),
+    (Tier, {"slug": "otter", "name": "Otter", "instrument": "double_bass", "holds": "german", "grade": 1}),
+    (Price, {"tier": "heron", "dealer": "harbour", "price": Decimal(900), "currency": "EUR"}),
+    (Copy, {"serial": "VN-1", "tier": "heron"}),
+    (BenchReading, {"copy": "VN-1", "on": DAY, "quantity": "mass_g", "value": 60.5}),
+    (Event, {"copy": "VN-1", "on": DAY, "event": "moved"}),
+    (Player, {"key": "P1"}),
+    (Trial, {"key": "T1", "player": 1, "on": DAY, "instrument": "violin"}),
+    (Run, {"trial": 1, "position": 1, "copy": "VN-1", "overall": 5}),
+    (Outcome, {"trial": 1, "on": DAY, "outcome": "none"}),
+    (
+        ModelVersion,
+        {"fitted_at": MOMENT, "adopted": True, "data_digest": "x", "code_version": "x", "report": {}, "artifact": b""},
+    ),
+    (Draft, {"id": "d", "created_at": MOMENT, "updated_at": MOMENT, "answers": {}, "step": "hold"}),
+    (Enquiry, {"id": "e", "address": "a", "created_at": MOMENT, "language": "en", "answers": {}, "advice": {}}),
+]
+
+
+@pytest.fixture
+def filled(any_database: Database) -> Database:
+    """One valid row of every table."""
+    with any_database.writing() as session:
+        for table, values in ROWS:
+            session.execute(insert(table), values)
+    return any_database
+
+
+REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
+    (Dealer, {"slug": "harbour"}),
+    (Dealer, {"slug": "quay", "carry_cost": -0.1}),
+    (Dealer, {"slug": "quay", "carry_cost": float("inf")}),
+    (Tier, {"slug": "plover", "grade": 0}),
+    (Tier, {"slug": "plover", "holds": "german"}),
+    (Tier, {"slug": "plover", "instrument": "double_bass"}),
+    (Tier, {"slug": "plover", "price": Decimal(0), "currency": "EUR"}),
+    (Tier, {"slug": "plover", "price": Decimal(10)}),
+    (Price, {"tier": "otter", "price": Decimal(-1)}),
+    (Price, {"tier": "ghost"}),
+    (Price, {"tier": "otter", "dealer": "ghost"}),
+    (Copy, {"serial": "own"}),
+    (Copy, {"serial": "VN-1"}),
+    (Copy, {"serial": "VN-2", "status": "lost"}),
+    (Copy, {"serial": "VN-2", "hold": Hold.EITHER}),
+    (Copy, {"serial": "VN-2", "mass_g": 0.0}),
+    (Copy, {"serial": "VN-2", "mass_g": float("inf")}),
+    (BenchReading, {"method": "scale", "quantity": "colour"}),
+    (BenchReading, {"method": "scale", "value": -1.0}),
+    (BenchReading, {"value": 61.0}),
+    (Event, {"event": "painted"}),
+    (Event, {"note": "again"}),
+    (Player, {"key": "P1"}),
+    (Trial, {"key": "T1"}),
+    (Trial, {"key": "T2", "hold": Hold.GERMAN}),
+    (Trial, {"key": "T2", "instrument": Instrument.DOUBLE_BASS}),
+    (Trial, {"key": "T2", "player": 99}),
+    (Trial, {"key": "T2", "strings": 2}),
+    (Trial, {"key": "T2", "wish_mass": 2}),
+    (Trial, {"key": "T2", "budget": Decimal(1000)}),
+    (Run, {"position": 2, "overall": 0}),
+    (Run, {"position": 2, "overall": 8}),
+    (Run, {"position": 0}),
+    (Run, {"position": 2, "rater": "critic"}),
+    (Run, {"position": 2, "carrying": 5}),
+    (Run, {"position": 2, "copy": "ghost"}),
+    (Run, {}),
+    (Outcome, {"outcome": "kept"}),
+    (Outcome, {"reason": "price"}),
+    (ModelVersion, {}),
+    (Draft, {}),
+    (Enquiry, {"id": "f"}),
+    (Enquiry, {"id": "f", "address": "b", "model_version": 99}),
+]
+
+
+@pytest.mark.parametrize(
+    ("table", "changes"),
+    REFUSED,
+    ids=[f"{t.__tablename__}-{'-'.join(c) or 'again'}-{i}" for i, (t, c) in enumerate(REFUSED)],
+)
+def test_a_row_that_must_not_be_is_refused(filled: Database, table: type[Base], changes: dict[str, Any]) -> None:
+    usual = next(values for of, values in ROWS if of is table)
+
+    def write() -> None:
+        with filled.writing() as session:
+            session.execute(insert(table), usual | changes)
+
+    with pytest.raises(DBAPIError, match=r"(?i)constraint|violates"):
+        write()
+
+
+def test_nan_is_refused_whatever_the_database_makes_of_it(filled: Database) -> None:
+    # PostgreSQL holds NaN greater than every number (its manual, 8.1.3); SQLite turns it into NULL.
+    def write() -> None:
+        with filled.writing() as session:
+            session.execute(insert(BenchReading), {**ROWS[5][1], "method": "x", "value": float("nan")})
+
+    with pytest.raises(DBAPIError, match=r"(?i)constraint|violates"):
+        write()
+
+
+def test_every_table_has_its_valid_row_here() -> None:
+    assert {table.__tablename__ for table, _ in ROWS} | {"range_state"} == set(Base.metadata.tables)
+
+
+def test_many_versions_may_wait_and_one_is_adopted(filled: Database) -> None:
+    with filled.writing() as session:
+        for _ in range(2):
+            session.execute(insert(ModelVersion), {**ROWS[11][1], "adopted": False})
+    with filled.reading() as session:
+        assert sorted(session.scalars(select(ModelVersion.adopted))) == [False, False, True]
+
+
+def test_money_is_kept_to_the_hundredth_and_not_finer(filled: Database) -> None:
+    with filled.writing() as session:
+        session.add(Copy(serial="VN-2", tier="heron", insured_value=Decimal("0.10")))
+    with filled.reading() as session:
+        assert session.scalars(select(Copy.insured_value).where(Copy.serial == "VN-2")).one() == Decimal("0.1")
+        assert session.scalar(text("SELECT insured_value FROM copies WHERE serial = 'VN-2'")) == 10
+    with filled.writing() as session, pytest.raises(StatementError, match="whole hundredths"):
+        session.execute(insert(Copy), {"serial": "VN-3", "tier": "heron", "insured_value": Decimal("0.105")})
+
+
+def test_a_moment_comes_back_in_utc_whatever_zone_it_had(filled: Database) -> None:
+    eastern = dt.datetime(2026, 3, 2, 23, 30, tzinfo=dt.timezone(dt.timedelta(hours=9)))
+    with filled.writing() as session:
+        session.add(Draft(id="east", created_at=eastern, updated_at=MOMENT, answers={}, step="hold"))
+    with filled.reading() as session:
+        draft = session.get_one(Draft, "east")
+        assert draft.created_at == eastern
+        assert draft.created_at.utcoffset() == dt.timedelta(0)
+    values = {"id": "x", "created_at": MOMENT.replace(tzinfo=None), "updated_at": MOMENT, "answers": {}, "step": ""}
+    with filled.writing() as session, pytest.raises(StatementError, match="without a zone"):
+        session.execute(insert(Draft), values)
+
+
+def test_a_word_comes_back_as_its_member_and_an_unknown_one_is_refused(filled: Database) -> None:
+    with filled.reading() as session:
+        assert session.scalars(select(Trial.instrument)).one() is Instrument.VIOLIN
+    with filled.writing() as session, pytest.raises(StatementError, match="not a valid Instrument"):
+        session.execute(insert(Trial), {**ROWS[8][1], "key": "T2", "instrument": "guitar"})
