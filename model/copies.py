@@ -370,7 +370,15 @@ def _recommended(rows: Ints, score: Floats, best: int, held: int, limit: int) ->
     return chosen if score[free] - score[chosen] <= UNLESS_IT_COSTS else free
 
 
-def _check_plan(tiers: int, limit: int, carry_cost: float, best: int) -> None:
+def _with_guest(rows: Ints, held: list[int], best: int, guest: int | None) -> Ints:
+    """Return the rows in which the guest stays away, or comes alone of its tier beside two of the best."""
+    if guest is None:
+        return rows
+    accompanied = (rows[:, guest] == 1) & (rows[:, best] >= min(AT_LEAST, held[best]))
+    return np.asarray(rows[(rows[:, guest] == 0) | accompanied], dtype=np.intp)
+
+
+def _check_plan(tiers: int, limit: int, carry_cost: float, best: int, guest: int | None) -> None:
     if not 1 <= tiers <= MOST_TIERS:
         msg = f"mean: got {tiers} tiers, expected 1 to {MOST_TIERS}"
         raise ValueError(msg)
@@ -382,6 +390,9 @@ def _check_plan(tiers: int, limit: int, carry_cost: float, best: int) -> None:
         raise ValueError(msg)
     if not 0 <= best < tiers:
         msg = f"best: got {best}, expected the place of one of the {tiers} tiers"
+        raise ValueError(msg)
+    if guest is not None and (guest == best or not 0 <= guest < tiers):
+        msg = f"guest: got {guest}, expected the place of another tier than the best fit"
         raise ValueError(msg)
 
 
@@ -396,6 +407,7 @@ def plan(
     limit: int = MOST_BOWS,
     carry_cost: float = 0.05,
     best: int = 0,
+    guest: int | None = None,
     plays: int = 1,
 ) -> Plan:
     """Say how many copies of each of at most three tiers to bring.
@@ -410,20 +422,21 @@ def plan(
     limit : most bows there is time for, 1 or more; the rows above it are still told.
     carry_cost : what carrying one more bow costs, in points.
     best : place of the tier of which two are brought unless that costs more than 0.03 points.
+    guest : place of a tier that comes as a single copy only, and only beside two of the best; None: no tier is one.
     plays : how often each bow is rated; its rating is the mean.
 
     Raises
     ------
     ValueError : an argument is out of range, or the stock holds no copy at all.
     """
-    _check_plan(np.size(mean), limit, carry_cost, best)
+    _check_plan(np.size(mean), limit, carry_cost, best, guest)
     law = _law(mean, cov, own, noise, plays)
     bows = _bows(law, sd, stock, MOST_BOWS)
     held = [len(tier.offset) for tier in bows]
     if not any(held):
         msg = "stock: got no copy at all, expected at least one"
         raise ValueError(msg)
-    rows = allocations(held, MOST_BOWS)
+    rows = _with_guest(allocations(held, MOST_BOWS), held, best, guest)
     gain, chance = gains_and_chances(law, bows, rows)
     total = rows.sum(axis=1)
     score = gain - carry_cost * total

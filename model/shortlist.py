@@ -30,7 +30,7 @@ STRETCH = 0.15
 MINUTES_A_RUN, MINUTES_BESIDES = 5, 10
 """About five minutes a bow (common practice, no source), and what unpacking and talking take."""
 OWN_BOW_RUNS = 2
-"""The own bow is rated twice, inside the order and at the end."""
+"""The own bow is rated twice, inside the order and at the end; once where there is no time for more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,11 +188,13 @@ class _Case:
     short: tuple[int, ...]
 
 
-def _planned(outlook: Outlook, tiers: Ints, limit: int, carry_cost: float, stock: Stock | None) -> _Case:
+def _planned(
+    outlook: Outlook, tiers: Ints, guest: int | None, limit: int, carry_cost: float, stock: Stock | None
+) -> _Case:
     """Plan over the shortlisted tiers, best fit first, from the stock where it is known and holds any of them."""
     own = outlook.yardstick.take(tiers, outlook.cov)
     law = (outlook.mean[tiers], outlook.cov[np.ix_(tiers, tiers)], outlook.spread[tiers], own, outlook.noise)
-    unknown = plan(*law, limit=limit, carry_cost=carry_cost)
+    unknown = plan(*law, limit=limit, carry_cost=carry_cost, guest=guest)
     if stock is None:
         return _Case(unknown, (), (0,) * len(tiers))
     places = [_at_hand(stock, int(tier)) for tier in tiers]
@@ -204,6 +206,7 @@ def _planned(outlook: Outlook, tiers: Ints, limit: int, carry_cost: float, stock
         *law,
         limit=limit,
         carry_cost=carry_cost,
+        guest=guest,
         stock=[AtHand(stock.offset[held], stock.spread[held]) for held in places],
     )
     chosen = np.concatenate([held[:n] for held, n in zip(places, named.recommended.allocation, strict=True)])
@@ -297,9 +300,13 @@ def propose(
     roles = _roles(outlook, market, most_paid, beyond, value_loss)
     shown = roles or {Role.BEST_FIT: _nearest(market)}
     own_runs = 0 if outlook.answers.plays_no_bow else OWN_BOW_RUNS
+    if own_runs and _most_bows(minutes, own_runs) < 1:
+        own_runs = 1
     most = _most_bows(minutes, own_runs)
     limit = max(1, min(most, MOST_BOWS))
-    case = _planned(outlook, market.tier[list(shown.values())], limit, carry_cost, stock)
+    # A step up goes beyond the budget: one copy, to hear what more buys, never a case of bows that nobody asked for.
+    guest = list(shown).index(Role.STEP_UP) if Role.STEP_UP in shown else None
+    case = _planned(outlook, market.tier[list(shown.values())], guest, limit, carry_cost, stock)
     runs = case.plan.recommended.copies + own_runs
     entries = _entries(outlook, market, shown, case.plan.recommended.allocation)
     return Shortlist(

@@ -82,7 +82,7 @@ def _read(session: Session, mark: str) -> Catalogue:
     return Catalogue(
         mark=mark,
         range=history.read_range(session),
-        names=dict(session.execute(select(Tier.slug, Tier.name)).tuples().all()),
+        names={row.slug: row.name for row in session.execute(select(Tier.slug, Tier.name))},
         dealers=dealers,
         prices={slug: history.prices(session, slug) for slug in (None, *dealers)},
         stock={slug: frozenset(history.stock(session, slug)) for slug in dealers},

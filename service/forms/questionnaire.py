@@ -118,7 +118,7 @@ class TrialWish(Body):
     """Where the bows are tried and how much time there is."""
 
     minutes: Annotated[
-        Whole | None, Field(ge=15, le=240, description=N_("a whole number of minutes from 15 to 240"))
+        Whole | None, Field(ge=20, le=240, description=N_("a whole number of minutes from 20 to 240"))
     ] = None
     place: Annotated[Place, Field(description=N_("shop or post"))] = Place.SHOP
 

@@ -180,7 +180,7 @@ def test_the_plan_is_that_of_the_shortlisted_tiers_best_fit_first() -> None:
     assert roles(shortlist) == {"t0": Role.BEST_FIT, "t2": Role.BEST_VALUE, "t1": Role.STEP_UP}
     order = [0, 2, 1]
     law = (case.mean[order], case.cov[np.ix_(order, order)], case.spread[order], KnownBow.none(3, 4.5), case.noise)
-    assert shortlist.plan == plan(*law)
+    assert shortlist.plan == plan(*law, guest=2)
 
 
 def test_a_trial_takes_five_minutes_a_run_and_ten_besides_the_own_bow_twice() -> None:
@@ -206,11 +206,23 @@ def test_time_limits_the_bows_and_says_so(minutes: float, copies: int, limited: 
     assert len(shortlist.plan.rows) == 6
 
 
-def test_where_there_is_no_time_even_for_one_bow_one_is_planned_and_that_is_said() -> None:
-    tight = propose(outlook([5.0]), priced(1000), minutes=24.9, carry_cost=2.0)
-    enough = propose(outlook([5.0]), priced(1000), minutes=25, carry_cost=2.0)
-    assert (tight.runs, tight.minutes, tight.limited_by_time) == (3, 25, True)
+def test_with_little_time_the_own_bow_is_rated_once_and_with_none_one_bow_is_planned_and_that_is_said() -> None:
+    none, tight, enough = (
+        propose(outlook([5.0]), priced(1000), minutes=minutes, carry_cost=2.0) for minutes in (19.9, 20, 25)
+    )
+    assert (none.runs, none.minutes, none.limited_by_time) == (2, 20, True)
+    assert (tight.runs, tight.minutes, tight.limited_by_time) == (2, 20, False)
     assert (enough.runs, enough.minutes, enough.limited_by_time) == (3, 25, False)
+
+
+@pytest.mark.parametrize("better", [0.1, 0.5, 2.5])
+def test_a_step_up_is_at_most_one_copy_beside_two_of_the_best_fit_however_much_better_it_is(better: float) -> None:
+    shortlist = propose(outlook([4.0, 4.0 + better]), priced(1000, 1100), budget=1000, carry_cost=0.0)
+    assert shortlist.plan is not None
+    for row in shortlist.plan.rows:
+        within, beyond = row.allocation
+        assert beyond == 0 or (beyond == 1 and within >= 2)
+    assert shortlist.plan.recommended.allocation[1] == 1
 
 
 # Stock
