@@ -40,6 +40,11 @@ class Shelf:
         within = [tier for price, tier in here if price <= self.budget]
         return within or [tier for _, tier in here[:1]]
 
+    def dearness(self, places: Ints) -> float:
+        """Return the mean price of some copies as a share of that of the dearest affordable tier."""
+        paid = np.vectorize(self.price.__getitem__, otypes=[np.float64])(self.tier[places])
+        return float(paid.mean() / self.price[self.affordable()[-1]])
+
     def dearest(self, bows: int) -> dict[int, int]:
         """Return as many copies as there are of the dearest affordable tier, then of the next ones, up to ``bows``."""
         return self.filled({}, bows)

@@ -40,12 +40,19 @@ NAMED_COPIES, SAME_TIERS, DEAREST, THREE_TIERS, CEILING = CASES = (
 
 @dataclass(frozen=True, slots=True)
 class Won:
-    """What a case of so many bows won a player: ``gain`` and ``chance`` by measure (NaN for the ceiling: nothing is rated)."""
+    """What a case of so many bows won a player.
+
+    Attributes
+    ----------
+    price : mean price of its bows as a share of that of the dearest affordable tier; NaN for the ceiling.
+    gain, chance : by measure; for the ceiling, where nothing is rated, the chance is NaN.
+    """
 
     player: str
     group: str
     case: str
     bows: int
+    price: float
     gain: Floats
     chance: Floats
 
@@ -125,9 +132,12 @@ class Visit:
         there = shelf(outlook, self.prices, self.purse.budget, serials)
         cases = {NAMED_COPIES: advice.named} if stock is not None else {}
         cases |= {case: there.draw(counts, self.luck) for case, counts in _drawn_cases(there, advice.counts).items()}
-        won = [Won(self.player, name, case, bows.shape[-1], *self.truth.won(bows)) for case, bows in cases.items()]
+        won = [
+            Won(self.player, name, case, bows.shape[-1], there.dearness(bows), *self.truth.won(bows))
+            for case, bows in cases.items()
+        ]
         best = self.truth.ceiling(np.concatenate([there.held(tier) for tier in there.affordable()]))
-        won.append(Won(self.player, name, CEILING, 1, best, np.full(len(MEASURES), np.nan)))
+        won.append(Won(self.player, name, CEILING, 1, np.nan, best, np.full(len(MEASURES), np.nan)))
         return won, [self._promise(name, advice)]
 
     def _promise(self, name: str, advice: Advice) -> Promise:
