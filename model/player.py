@@ -23,7 +23,6 @@ from model.design import (
     tier_rows,
     wished_beyond,
 )
-from model.posterior import root
 from model.records import Answers, Run
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Criterion
@@ -208,7 +207,7 @@ class Player:
         k, c = seen.copy[away], seen.criterion[away]
         same_copy = k[:, None] == k
         gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) + same_copy * np.outer(match[away], match[away])
-        lower = root(gram * posterior.correlation[np.ix_(seen.criterion, seen.criterion)])
+        lower = np.linalg.cholesky(gram * posterior.correlation[np.ix_(seen.criterion, seen.criterion)])
         return lower, np.asarray(cho_solve((lower, True), seen.value - seen.mean))
 
     # The law after the ratings

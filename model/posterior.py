@@ -3,7 +3,8 @@
 C = 8 criteria, p columns of the design, K fitted levels (copies between two events). Everything is Gaussian; the joint law
 over criteria has one correlation matrix R for every component (coefficients, copies, players, matches, noise):
 Cov(z_c, z_c') = R_cc' L_c L_c'' with L_c the root of the component's covariance for criterion c alone. That is positive
-definite whatever the data, and exact for one criterion.
+definite whatever the data, and exact for one criterion. The roots are principal (symmetric) ones: Cholesky's would make the
+answer depend on the order of columns and copies.
 """
 
 from collections.abc import Mapping, Sequence
@@ -31,7 +32,7 @@ class Block:
     Attributes
     ----------
     levels : (m,) places among the K levels.
-    root : (C, m, m) lower roots of Cov(effects | data, coefficients), one a criterion.
+    root : (C, m, m) roots of Cov(effects | data, coefficients), one a criterion.
     """
 
     levels: Ints
@@ -45,7 +46,7 @@ class OwnBowLaw:
     Attributes
     ----------
     shift : (C,) mean of an own bow's rating above the coefficients' intercept for it.
-    root : (C, 2, 2) lower root of Cov((b, b + d)).
+    root : (C, 2, 2) root of Cov((b, b + d)).
     """
 
     shift: Floats
@@ -58,7 +59,7 @@ class Posterior:
 
     Attributes
     ----------
-    coef, coef_root : (C, p), (C, p, p) mean and lower root of the covariance of the coefficients.
+    coef, coef_root : (C, p), (C, p, p) mean and root of the covariance of the coefficients.
     player_sd, copy_sd, match_sd, repeat_sd : (C,) standard deviations, in points.
     correlation : (C, C) R.
     own : how own bows are rated.
@@ -105,8 +106,8 @@ class Posterior:
         return found
 
 
-def root(covariance: Floats) -> Floats:
-    """Return lower roots of positive semi-definite matrices (..., m, m); a rounding-sized floor keeps them real.
+def principal_root(covariance: Floats) -> Floats:
+    """Return the symmetric roots of positive semi-definite matrices (..., m, m).
 
     Raises
     ------
@@ -115,19 +116,12 @@ def root(covariance: Floats) -> Floats:
     """
     if covariance.shape[-1] == 0:
         return covariance
-    try:
-        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        values, vectors = np.linalg.eigh((covariance + np.swapaxes(covariance, -1, -2)) / 2.0)
-        scale = np.max(np.abs(values), axis=-1, keepdims=True)
-        if np.any(values < -1e-8 * scale):
-            msg = f"got a covariance with the eigenvalue {values.min():.3g}, expected none below 0"
-            raise ValueError(msg) from None
-        half = vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
-        upper = np.linalg.qr(np.swapaxes(half, -1, -2), mode="r")
-        lower = np.swapaxes(upper, -1, -2)
-        signs = np.where(np.diagonal(lower, axis1=-2, axis2=-1) < 0, -1.0, 1.0)
-        return np.asarray(lower * signs[..., None, :], dtype=np.float64)
+    values, vectors = np.linalg.eigh((covariance + np.swapaxes(covariance, -1, -2)) / 2.0)
+    scale = np.max(np.abs(values), axis=-1, keepdims=True)
+    if np.any(values < -1e-8 * scale):
+        msg = f"got a covariance with the eigenvalue {values.min():.3g}, expected none below 0"
+        raise ValueError(msg)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ np.swapaxes(vectors, -1, -2))
 
 
 def labels_of(response: FittedResponse) -> tuple[Level, ...]:
@@ -179,7 +173,7 @@ def _components(responses: Sequence[FittedResponse], where: Sequence[Ints], leve
 
 
 def _block_root(responses: Sequence[FittedResponse], where: Sequence[Ints], members: Ints, count: int) -> Floats:
-    """Return (C, m, m) roots over the members, from every response's own blocks."""
+    """Return (C, m, m) principal roots over the members, from every response's own blocks."""
     inside = np.full(count, -1, dtype=np.intp)
     inside[members] = np.arange(len(members))
     out = np.empty((len(responses), len(members), len(members)))
@@ -189,5 +183,5 @@ def _block_root(responses: Sequence[FittedResponse], where: Sequence[Ints], memb
             at = inside[where[c][indices]]
             if at[0] >= 0:
                 covariance[np.ix_(at, at)] = V
-        out[c] = root(covariance)
+        out[c] = principal_root(covariance)
     return out

@@ -13,7 +13,7 @@ from model.design import FIXED, Design, Rows, history_rows, own_rows
 from model.levels import Level, Stretches
 from model.outlook import Outlook
 from model.player import PRIOR_REPEAT_SD
-from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, root
+from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, principal_root
 from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.records import Answers, Event, Range, Run, Trial
 from model.view import View
@@ -171,7 +171,7 @@ def assemble(
     return Posterior(
         design=design,
         coef=np.array([response.coef for response in responses]),
-        coef_root=root(np.array([response.coef_covariance for response in responses])),
+        coef_root=principal_root(np.array([response.coef_covariance for response in responses])),
         correlation=pooled_correlation(marginal, beliefs),
         own=own_bow_law(history, responses, marginal, beliefs),
         levels=levels,
@@ -234,7 +234,9 @@ def own_bow_law(history: History, responses: Sequence[FittedResponse], marginal:
         )
         for c, response in enumerate(responses)
     ]
-    return OwnBowLaw(np.array([shift for shift, _ in laws]), root(np.array([covariance for _, covariance in laws])))
+    return OwnBowLaw(
+        np.array([shift for shift, _ in laws]), principal_root(np.array([covariance for _, covariance in laws]))
+    )
 
 
 def _means(group: Ints, values: Floats, groups: int) -> tuple[Floats, Floats]:

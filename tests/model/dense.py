@@ -1,7 +1,7 @@
 """The model of one player written out: one long Gaussian vector, conditioned the plain way.
 
 Slow and without a shortcut, to be compared with the product's closed forms. Every component (coefficients, leniency and own
-bow, copies, matches, noise) has, over two criteria c and d, the covariance R_cd L_c L_d', L_c the Cholesky root of the
+bow, copies, matches, noise) has, over two criteria c and d, the covariance R_cd L_c L_d', L_c the root of the
 component's covariance for criterion c alone. Conditioning: Rasmussen & Williams 2006, Gaussian Processes for Machine
 Learning, appendix A.2.
 """

@@ -1,0 +1,116 @@
+"""How own bows are rated and how the criteria of one sheet hang together: moments recovered from drawn players."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from model.design import Design
+from model.preference import Beliefs, History, own_bow_law, pooled_correlation
+from model.ratings import FittedResponse
+from model.records import Range
+from tests.model.worlds import C
+
+Floats = NDArray[np.float64]
+BELIEFS = Beliefs()
+
+
+def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, FittedResponse]:
+    """Players with (b, b + d) of this covariance: three marks on other bows, one to three on the own one."""
+    rng, noise, others = np.random.default_rng(seed), 0.7, 0.6
+    b = rng.multivariate_normal([0.0, 0.0], law, players)
+    times = rng.integers(1, 4, players)
+    marginal = np.repeat(b[:, 0], 3) + rng.normal(0, np.hypot(noise, others), 3 * players)
+    own = np.repeat(b[:, 1], times) + rng.normal(0, noise, times.sum()) + OWN_SHIFT
+    names = np.array([f"p{n}" for n in range(players)], dtype=object)
+    design = Design.from_range(Range({}, {}))
+    p = len(design.columns)
+    history = History(
+        X=np.zeros((3 * players, p)),
+        Y=np.full((3 * players, 1), np.nan),
+        player=np.repeat(names, 3),
+        level=np.full(3 * players, None, dtype=object),
+        own_X=np.zeros((len(own), p)),
+        own_Y=own[:, None],
+        own_player=np.repeat(names, times),
+    )
+    response = FittedResponse(
+        np.zeros(p), np.eye(p), float(np.sqrt(law[0, 0])), 0.3, 0.4, noise, {}, 0.0, 3 * players, 0, (), np.zeros(0),
+        np.zeros((0, p)), [],
+    )  # fmt: skip
+    return history, marginal[:, None], response
+
+
+OWN_SHIFT = 0.3
+TINY = Beliefs(own_worth=1e-9, own_level_worth=1e-9)
+
+
+@pytest.mark.parametrize("law", [np.array([[0.5, 0.35], [0.35, 0.8]]), np.array([[0.5, -0.1], [-0.1, 0.3]])])
+def test_the_law_of_own_bows_is_recovered_from_many_players(law: Floats) -> None:
+    players = 4000
+    history, marginal, response = owners(law, players, seed=12)
+    found = own_bow_law(history, [response], marginal, TINY)
+    covariance = found.root[0] @ found.root[0].T
+    # Standard errors of moments of normal variables (Stuart & Ord 1987, Kendall's Advanced Theory, 10.6): four of them.
+    other = law[0, 0] + (0.7**2 + 0.6**2) / 3
+    own = law[1, 1] + 0.7**2
+    assert covariance[0, 0] == pytest.approx(law[0, 0], abs=1e-12)
+    assert covariance[0, 1] == pytest.approx(law[0, 1], abs=4 * np.sqrt((other * own + law[0, 1] ** 2) / players))
+    assert covariance[1, 1] == pytest.approx(law[1, 1], abs=4 * np.sqrt(2 * own**2 / players))
+    assert found.shift[0] == pytest.approx(OWN_SHIFT, abs=4 * np.sqrt(own / players))
+
+
+def test_few_own_bows_are_drawn_towards_the_belief_as_twenty_players() -> None:
+    history, marginal, response = owners(np.array([[0.49, 0.0], [0.0, 0.3]]), 20, seed=1)
+    alone = own_bow_law(history, [response], marginal, TINY).root[0]
+    mixed = own_bow_law(history, [response], marginal, replace(BELIEFS, own_level_worth=1e-9)).root[0]
+    believed = np.array([0.49, 0.64 * 0.49 / 0.49])
+    for place in (0, 1):
+        found, drawn = (alone @ alone.T)[place, 1], (mixed @ mixed.T)[place, 1]
+        assert drawn == pytest.approx((found + believed[place] * (1 if place == 0 else 1.05)) / 2, abs=1e-6)
+
+
+def test_moments_that_are_no_covariance_are_clipped_to_one() -> None:
+    history, marginal, response = owners(np.array([[0.5, 0.35], [0.35, 0.8]]), 50, seed=3)
+    history.own_Y[:, 0] = 3.0 * np.repeat(
+        marginal[::3, 0], np.unique(history.own_player, return_counts=True)[1][_order(history)]
+    )
+    found = own_bow_law(history, [replace(response, player_sd=0.2)], marginal, TINY)
+    covariance = found.root[0] @ found.root[0].T
+    assert np.linalg.eigvalsh(covariance).min() > 0
+    assert covariance[0, 1] <= 0.99 * np.sqrt(covariance[0, 0] * covariance[1, 1]) + 1e-12
+
+
+def _order(history: History) -> NDArray[np.intp]:
+    """Place of each player, in order of first appearance, among the sorted names."""
+    names = list(dict.fromkeys(history.own_player))
+    return np.array([sorted(names).index(name) for name in names], dtype=np.intp)
+
+
+def test_the_correlation_of_many_sheets_is_that_of_the_sheets() -> None:
+    rng = np.random.default_rng(4)
+    half = rng.normal(size=(C, C))
+    covariance = half @ half.T + np.eye(C)
+    marginal = rng.multivariate_normal(np.zeros(C), covariance, 20000)
+    marginal[rng.random(marginal.shape) < 0.3] = np.nan
+    expected = covariance / np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    # Fisher 1915: the standard error of a correlation is at most 1 / sqrt(n), n the sheets with both rated.
+    assert pooled_correlation(marginal, BELIEFS) == pytest.approx(expected, abs=4 / np.sqrt(0.49 * 20000))
+
+
+def test_the_correlation_of_contradicting_sheets_is_one_all_the_same() -> None:
+    # Pairwise: first with second 1, second with third 1, first with third -1: no three variables can do that.
+    marginal = np.full((3000, C), np.nan)
+    signs = np.where(np.arange(1000) % 2, 1.0, -1.0)
+    marginal[:1000, 0], marginal[:1000, 1] = signs, signs
+    marginal[1000:2000, 1], marginal[1000:2000, 2] = signs, signs
+    marginal[2000:, 0], marginal[2000:, 2] = signs, -signs
+    R = pooled_correlation(marginal, BELIEFS)
+    assert np.linalg.eigvalsh(R).min() > 0
+    assert np.diag(R) == pytest.approx(np.ones(C), abs=1e-12)
+
+
+def test_no_sheet_leaves_the_belief() -> None:
+    R = pooled_correlation(np.zeros((0, C)), BELIEFS)
+    assert R[0, 1] == pytest.approx(0.5, abs=1e-12)
