@@ -75,5 +75,7 @@ def _sentence(error: Exception) -> str:
         return f"The database file cannot be used: {error}"
     if isinstance(error, OSError):
         name = f"{error.filename}: " if error.filename else ""
-        return f"{name}{error.strerror or error}"
+        # Folders are made where they are missing; that fails with this error where something else has the name.
+        reason = "is there, and is no folder" if isinstance(error, FileExistsError) else error.strerror
+        return f"{name}{reason or error}"
     return " ".join(str(error).split())

@@ -1,0 +1,150 @@
+"""The house: who may import whom, and how large a file or a function may grow."""
+
+import ast
+import sys
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = ("model", "service", "seed_data", "tests")
+NUMERICS = {"numpy", "scipy", "sklearn"}
+WEB = {"fastapi", "starlette", "uvicorn", "jinja2", "httpx"}
+STORAGE = {"sqlalchemy", "alembic", "psycopg", "sqlite3"}
+READS_SETTINGS = ("service/app.py", "service/__main__.py", "service/settings.py", "service/commands/")
+LONGEST_FILE, LONGEST_FUNCTION = 500, 60
+
+
+def sources(folder: str) -> list[Path]:
+    return sorted((ROOT / folder).rglob("*.py"))
+
+
+@cache
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imports(path: Path) -> Iterator[str]:
+    """Yield the full name of everything that a file imports, wherever in it."""
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def found(folder: str, *forbidden: str) -> list[str]:
+    """Return which files of a folder import any of the names or what lies under them."""
+    return [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in sources(folder)
+        for name in imports(path)
+        if any(name == start or name.startswith(f"{start}.") for start in forbidden)
+    ]
+
+
+def test_the_model_knows_no_service_no_web_and_no_database() -> None:
+    assert found("model", "service", "seed_data", "tests", *WEB, *STORAGE) == []
+
+
+def test_the_model_uses_no_library_but_the_numerical_ones() -> None:
+    foreign = {name.split(".")[0] for path in sources("model") for name in imports(path)} - NUMERICS - {"model"}
+    assert foreign <= sys.stdlib_module_names
+
+
+def test_the_model_knows_no_clock_and_no_global_chance() -> None:
+    assert found("model", "time", "random", "datetime.datetime") == []
+    for path in sources("model"):
+        text = path.read_text(encoding="utf-8")
+        assert "np.random.seed" not in text, path
+        assert ".today()" not in text, path
+        assert ".now(" not in text, path
+
+
+def test_pages_import_no_numerics() -> None:
+    assert found("service/pages", *NUMERICS) == []
+    words = ("model.vocabulary", "model.records")
+    assert [line for line in found("service/pages", "model") if not line.split(" imports ")[1].startswith(words)] == []
+
+
+def test_pages_leave_tables_and_statements_to_the_use_cases() -> None:
+    statements = [f"sqlalchemy.{name}" for name in ("select", "insert", "update", "delete", "text", "func")]
+    touched = found(
+        "service/pages", *statements, "service.tables", "service.files", "service.history", "alembic", "sqlite3"
+    )
+    # The sign of life for load balancers is a statement and nothing more.
+    assert touched == ["service/pages/api.py imports sqlalchemy.text"]
+
+
+def test_tables_import_nothing_of_the_service_but_their_columns() -> None:
+    allowed = ("service.columns",)
+    for name in ("tables.py", "columns.py"):
+        of_service = [found for found in imports(ROOT / "service" / name) if found.startswith("service")]
+        assert [found for found in of_service if not found.startswith(allowed)] == []
+
+
+def test_use_cases_know_no_pages() -> None:
+    known = [
+        line
+        for line in found("service", "service.pages", "service.app")
+        if not line.startswith(("service/pages", "service/app.py"))
+    ]
+    assert known == ["service/commands/serving.py imports service.app.create_app"]
+
+
+def test_only_the_wiring_and_the_commands_read_settings() -> None:
+    readers = found("service", "service.settings", "os.environ", "os.getenv")
+    assert [line for line in readers if not line.startswith(READS_SETTINGS)] == []
+
+
+def test_the_service_imports_no_tests_and_no_demo_data() -> None:
+    assert found("service", "tests", "seed_data") == []
+
+
+@pytest.mark.parametrize("folder", PACKAGES)
+def test_no_file_grows_over_its_limit(folder: str) -> None:
+    lengths = {
+        path.relative_to(ROOT).as_posix(): len(path.read_text(encoding="utf-8").splitlines())
+        for path in sources(folder)
+    }
+    assert {name: length for name, length in lengths.items() if length > LONGEST_FILE} == {}
+
+
+@pytest.mark.parametrize("folder", PACKAGES)
+def test_no_function_grows_over_its_limit(folder: str) -> None:
+    lengths = {
+        f"{path.relative_to(ROOT)}: {node.name}": code_lines(node)
+        for path in sources(folder)
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    }
+    assert {name: length for name, length in lengths.items() if length > LONGEST_FUNCTION} == {}
+
+
+def code_lines(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Return the lines of a function from its `def`, its docstring apart: a table of parameters is no complexity."""
+    first = function.body[0]
+    told = ast.get_docstring(function) is not None
+    docstring = (first.end_lineno or first.lineno) - first.lineno + 1 if told else 0
+    return (function.end_lineno or function.lineno) - function.lineno + 1 - docstring
+
+
+def test_the_top_level_holds_what_it_promises_and_nothing_else() -> None:
+    there = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")} - {"var", "__pycache__"}
+    assert there <= {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "service",
+        "model",
+        "templates",
+        "tests",
+        "seed_data",
+    }
+
+
+def test_the_checks_of_this_file_see_what_they_look_for() -> None:
+    assert found("service/files", "service.tables") != []
+    assert "service.app.create_app" in set(imports(ROOT / "service/commands/serving.py"))
