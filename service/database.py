@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
+from weakref import WeakKeyDictionary
 
 from fastapi import Depends, Request
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, update
@@ -36,7 +37,8 @@ class Database:
 
     def __init__(self, url: str) -> None:
         self.url = _with_driver(make_url(url))
-        self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
+        # No request may wait for a connection: it would hold up the loop on which the others give theirs back.
+        self.engine = create_engine(self.url, max_overflow=-1, pool_pre_ping=not self.is_sqlite)
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_connection)
             event.listen(self.engine, "begin", _begin)
@@ -45,8 +47,7 @@ class Database:
         else:
             self._reader = self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             self._writer = self.engine
-        # Writers of one process queue here, where waiting does not hold up the event loop, and not at the database, where it does.
-        self.turn = asyncio.Lock()
+        self._turns: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock] = WeakKeyDictionary()
 
     @property
     def is_sqlite(self) -> bool:
@@ -57,6 +58,14 @@ class Database:
     def file(self) -> Path | None:
         """Return the SQLite file, None for PostgreSQL."""
         return Path(self.url.database) if self.is_sqlite and self.url.database else None
+
+    def turn(self) -> asyncio.Lock:
+        """Return the lock under which the running event loop's requests write, one after the other.
+
+        Waiting for it lets other requests go on; waiting at the database would hold up the loop, and with it the very
+        request that is waited for.
+        """
+        return self._turns.setdefault(asyncio.get_running_loop(), asyncio.Lock())
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -131,7 +140,7 @@ async def _reading(request: Request) -> AsyncIterator[Session]:
 
 async def _writing(request: Request) -> AsyncIterator[Session]:
     database = _database(request)
-    async with database.turn:
+    async with database.turn():
         with database.writing() as session:
             yield session
 

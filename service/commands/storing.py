@@ -61,8 +61,10 @@ def migrate(_asked: argparse.Namespace, settings: Settings) -> int:
 
 def load(asked: argparse.Namespace, settings: Settings) -> int:
     """Take in a folder; every bad row is printed before it is refused."""
-    with opened(settings) as database, database.writing() as session:
-        report = files.load(session, asked.folder, replace=asked.replace, dry_run=asked.dry_run)
+    with opened(settings) as database:
+        parsed = files.read_folder(asked.folder)
+        with database.reading() if asked.dry_run else database.writing() as session:
+            report = files.load(session, parsed, replace=asked.replace, dry_run=asked.dry_run)
     for problem in report.problems:
         print(problem)
     if report.problems:

@@ -43,7 +43,12 @@ class Report:
 
 
 def load(
-    session: Session, folder: Path, *, replace: bool = False, dry_run: bool = False, today: dt.date | None = None
+    session: Session,
+    folder: Path | Parsed,
+    *,
+    replace: bool = False,
+    dry_run: bool = False,
+    today: dt.date | None = None,
 ) -> Report:
     """Take in the files of a folder, all or nothing.
 
@@ -53,9 +58,10 @@ def load(
 
     Parameters
     ----------
+    folder : a folder, or one read before: so that a large one keeps nobody waiting while it is read.
     today : the day by which dates are in the future; by default the day in UTC. One day more is allowed, for the east.
     """
-    parsed = read_folder(folder)
+    parsed = folder if isinstance(folder, Parsed) else read_folder(folder)
     if parsed.missing is not None:
         return Report(parsed.problems, {}, (), (), dry_run)
     known = read_known(session, parsed)

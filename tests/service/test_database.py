@@ -4,6 +4,7 @@ import asyncio
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 
 import httpx
 import pytest
@@ -155,6 +156,22 @@ def test_requests_that_write_while_others_wait_do_not_lock_each_other_out(any_da
             return [*(reply.status_code for reply in replies), (await client.get("/players")).json()]
 
     assert asyncio.run(ask()) == [200] * 20 + [20]
+
+
+def test_a_database_serves_one_event_loop_after_another(database: Database) -> None:
+    async def ask(prefix: str) -> set[int]:
+        transport = httpx.ASGITransport(application(database))
+        async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+            replies = await asyncio.gather(*(client.post(f"/players/{prefix}{number}") for number in range(5)))
+            return {reply.status_code for reply in replies}
+
+    assert [asyncio.run(ask(prefix)) for prefix in "ab"] == [{200}, {200}]
+
+
+def test_more_requests_than_any_pool_holds_are_read_for_at_once(any_database: Database) -> None:
+    with ExitStack() as stack:
+        sessions = [stack.enter_context(any_database.reading()) for _ in range(30)]
+        assert {session.scalar(select(func.count()).select_from(Player)) for session in sessions} == {0}
 
 
 def test_a_foreign_key_that_points_nowhere_is_refused(any_database: Database) -> None:
