@@ -71,6 +71,33 @@ def test_few_own_bows_are_drawn_towards_the_belief_as_twenty_players() -> None:
         assert drawn == pytest.approx((found + believed[place] * (1 if place == 0 else 1.05)) / 2, abs=1e-6)
 
 
+def test_no_number_of_own_bows_makes_a_jump() -> None:
+    # Own bows that hardly differ, against a belief that they do: the variance comes down step by step.
+    history, marginal, response = owners(np.array([[0.49, 0.0], [0.0, 1e-6]]), 60, seed=5)
+    history.own_Y[:, 0] = OWN_SHIFT + 0.7 * np.where(np.arange(len(history.own_Y)) % 2, 1.0, -1.0)
+    found = [own_total(_first(history, count), response, marginal[: 3 * count]) for count in range(61)]
+    steps = -np.diff(found)
+    assert found[0] == pytest.approx(0.64 * 1.25, abs=1e-12)
+    assert steps.max() < 0.25 * (found[0] - found[-1])
+    assert found[60] < 0.5 * found[0]
+
+
+def own_total(history: History, response: FittedResponse, marginal: Floats) -> float:
+    """Var(b + d) as found."""
+    root = own_bow_law(history, [response], marginal, BELIEFS).root[0]
+    return float((root @ root.T)[1, 1])
+
+
+def _first(history: History, count: int) -> History:
+    """The history of the first players only."""
+    names = list(dict.fromkeys(history.own_player))[:count]
+    mine, own = np.isin(history.player, names), np.isin(history.own_player, names)
+    return History(
+        history.X[mine], history.Y[mine], history.player[mine], history.level[mine],
+        history.own_X[own], history.own_Y[own], history.own_player[own],
+    )  # fmt: skip
+
+
 def test_moments_that_are_no_covariance_are_clipped_to_one() -> None:
     history, marginal, response = owners(np.array([[0.5, 0.35], [0.35, 0.8]]), 50, seed=3)
     history.own_Y[:, 0] = 3.0 * np.repeat(
