@@ -29,11 +29,12 @@ MEASURES = ("overall", "utility")
 
 TIERS, NAMED, AT_DEALER = GROUPS = ("tiers", "copies", "copies at the dealer")
 """What is advised: how many copies of which tiers; which of all copies; which of those in stock at the player's dealer."""
-NAMED_COPIES, SAME_TIERS, DEAREST, THREE_TIERS, CEILING = CASES = (
+NAMED_COPIES, SAME_TIERS, DEAREST, THREE_TIERS, TRULY_BEST_TIER, CEILING = CASES = (
     "the copies named",
     "random copies of the tiers advised",
     "as many of the dearest affordable tier",
     "as many of three affordable tiers",
+    "as many of the truly best affordable tier",
     "the truly best affordable copy",
 )
 
@@ -131,7 +132,8 @@ class Visit:
             return [], []
         there = shelf(outlook, self.prices, self.purse.budget, serials)
         cases = {NAMED_COPIES: advice.named} if stock is not None else {}
-        cases |= {case: there.draw(counts, self.luck) for case, counts in _drawn_cases(there, advice.counts).items()}
+        counted = _drawn_cases(there, advice.counts) | {TRULY_BEST_TIER: self._truly_best(there, advice.counts)}
+        cases |= {case: there.draw(counts, self.luck) for case, counts in counted.items()}
         won = [
             Won(self.player, name, case, bows.shape[-1], there.dearness(bows), *self.truth.won(bows))
             for case, bows in cases.items()
@@ -139,6 +141,12 @@ class Visit:
         best = self.truth.ceiling(np.concatenate([there.held(tier) for tier in there.affordable()]))
         won.append(Won(self.player, name, CEILING, 1, np.nan, best, np.full(len(MEASURES), np.nan)))
         return won, [self._promise(name, advice)]
+
+    def _truly_best(self, there: Shelf, counts: Mapping[int, int]) -> dict[int, int]:
+        """Return as many bows of the affordable tier whose copies here the player truly likes best on average."""
+        liking = {tier: float(self.truth.liking[there.held(tier), 0].mean()) for tier in there.affordable()}
+        bows = sum(counts.values())
+        return there.filled({max(liking, key=lambda tier: liking[tier]): bows}, bows)
 
     def _promise(self, name: str, advice: Advice) -> Promise:
         plan = advice.shortlist.plan
