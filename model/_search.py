@@ -28,9 +28,10 @@ class Control:
     largest_ratio : a ratio above this means that nothing is left for the noise
     most_iterations : Newton steps before the search is given up
     patience : steps by average information; after them the score is differenced, which costs three scores a step
-    few : up to this many ratings, a search that ends on a boundary is made again from inside: few ratings may have
-        two minima
+    few : up to this many ratings, a search that ends on a boundary is made again from far inside: few ratings may
+        have two minima
     iterations : steps taken
+    ran_off : whether a ratio went beyond the largest
     """
 
     precision: float = 2e-6
@@ -39,6 +40,7 @@ class Control:
     patience: int = 5
     few: int = 5000
     iterations: int = 0
+    ran_off: bool = False
 
 
 def _convex(matrix: Floats) -> Floats:
@@ -96,8 +98,8 @@ def observed(problem: Problem, at: Restricted) -> Floats:
     return 0.5 * (found + found.T)
 
 
-def _accept(problem: Problem, at: Restricted, step: Floats, control: Control) -> Restricted:
-    """Go along the step until the criterion has fallen enough (Armijo), halving it as often as needed."""
+def _accept(problem: Problem, at: Restricted, step: Floats) -> Restricted | None:
+    """Go along the step until the criterion has fallen enough (Armijo), halving it as often as needed; None: never."""
     slope = float(at.score @ step)
     slack = 1e-12 * (1.0 + abs(at.criterion)) + 1e-14 * at.degrees * at.whole / at.q  # what rounding may add
     part = 1.0
@@ -106,14 +108,14 @@ def _accept(problem: Problem, at: Restricted, step: Floats, control: Control) ->
         if there.criterion <= at.criterion + 1e-4 * part * slope + slack:
             return there
         part *= 0.5
-    raise _given_up(at, control, "found no way down; the ratings may be degenerate")
+    return None
 
 
-def _given_up(at: Restricted, control: Control, how: str) -> Exception:
-    """Say why the search ends without a minimum: far out, rounding hides the slope that leads beyond all bounds."""
+def _stuck(at: Restricted, control: Control, iteration: int) -> tuple[Restricted, Control]:
+    """End a search without a minimum: far out, rounding hides the slope that leads beyond all bounds."""
     if at.ratios.max() > 0.1 * control.largest_ratio:
-        return ValueError(_REPRODUCED)
-    return RuntimeError(f"the search for the variance components {how}")
+        return at, replace(control, iterations=iteration, ran_off=True)
+    raise RuntimeError(f"the search for the variance components did not settle; it was given up after step {iteration}")
 
 
 def _descend(problem: Problem, start: Floats, control: Control) -> tuple[Restricted, Control]:
@@ -126,13 +128,16 @@ def _descend(problem: Problem, start: Floats, control: Control) -> tuple[Restric
         vanishing = bool(np.any((step < 0.0) & (at.ratios + step == 0.0)))
         if moved <= precision and not vanishing:
             return at, replace(control, iterations=iteration)
-        at = _accept(problem, at, step, control)
+        there = _accept(problem, at, step)
+        if there is None:
+            return _stuck(at, control, iteration)
+        at = there
         if at.ratios.max() > control.largest_ratio:
-            raise ValueError(_REPRODUCED)
+            return at, replace(control, iterations=iteration, ran_off=True)
         if before > moved and moved * max(moved / before, 0.02) <= precision:  # the next step shrinks likewise
             return at, replace(control, iterations=iteration)
         before = moved
-    raise _given_up(at, control, f"did not settle within {control.most_iterations} steps")
+    return _stuck(at, control, control.most_iterations)
 
 
 def search(problem: Problem, start: Floats, control: Control | None = None) -> tuple[Restricted, Control]:
@@ -155,6 +160,8 @@ def search(problem: Problem, start: Floats, control: Control | None = None) -> t
     found = _descend(problem, start, control)
     edge = problem.free & (found[0].ratios == 0.0)
     if edge.any() and problem.design.residual.size <= control.few:
-        again = _descend(problem, np.where(edge, 1.0, found[0].ratios), control)
+        again = _descend(problem, np.where(edge, 10.0, found[0].ratios), control)
         found = min(again, found, key=lambda one: one[0].criterion + 1e-9 * (one is again))
+    if found[1].ran_off:
+        raise ValueError(_REPRODUCED)
     return (problem.at(found[0].ratios) if problem.swapped else found[0]), found[1]

@@ -5,9 +5,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, minimize
 
+from model._elimination import DenseBlocks
 from model._reml import Design, Fixed, Problem, Restricted
 from model._start import moments, range_basis, told_apart
-from model._structure import find_cells
+from model._structure import find_cells, lay_out
 from model.ratings import CrossedRatings, Prior
 from tests.model.plain_ratings import Ratings, criterion, predicted, predicted_flat, same, unbalanced
 
@@ -238,3 +239,87 @@ def test_moments_are_the_traces_of_the_full_matrices() -> None:
     found = moments(cells, (True, True, True), cells.means(basis))
     assert pytest.approx(np.array(expected), rel=1e-10) == found.F
     assert told_apart(found) == (True, True, True)
+
+
+def test_a_large_block_is_factored_solved_and_inverted_as_numpy_does() -> None:
+    rng, size = np.random.default_rng(14), 700
+    factor = rng.normal(size=(size, 40))
+    dense = np.eye(size) + factor @ factor.T
+    blocks = DenseBlocks(dense.ravel().copy(), lay_out(np.zeros(size, dtype=np.int64)))
+    right = rng.normal(size=(size, 3))
+    assert blocks.log_determinant == pytest.approx(np.linalg.slogdet(dense)[1], rel=1e-12)
+    for _ in range(2):  # before and after the inverse is there
+        assert blocks.solve(right) == pytest.approx(np.linalg.solve(dense, right), abs=1e-10)
+        assert np.abs(blocks.inverse.reshape(size, size) - np.linalg.inv(dense)).max() < 1e-10
+
+
+def test_copies_in_one_large_block_have_the_criterion_and_the_predictions_of_the_full_matrices() -> None:
+    data = unbalanced(15, n=900, components=1, players=400, copies=300)
+    assert at(data, RATIOS, None, swapped=False).criterion == pytest.approx(criterion(data, RATIOS, None), rel=1e-11)
+    fitted, ahead = data.fit(True, None), ahead_of(data, 15)
+    mean, sd = fitted.predict(ahead.X, ahead.player, ahead.copy, return_std=True)
+    plain = predicted_flat(fitted, data, ahead)
+    assert mean == pytest.approx(plain[0], abs=1e-8)
+    assert sd == pytest.approx(plain[1], abs=1e-8)
+
+
+def test_copies_that_share_no_player_are_in_blocks_of_their_own() -> None:
+    record = unbalanced(16, n=400, components=3, copies=5).fit(True, None).responses_[0]
+    groups = sorted(
+        sorted({int(label) // 5 for label in np.array(record.copies)[members]}) for members, _ in record.copy_blocks
+    )
+    assert groups == [[0], [1], [2]]
+    assert sorted(np.concatenate([members for members, _ in record.copy_blocks]).tolist()) == list(range(15))
+
+
+def tiny(seed: int) -> tuple[Ratings, bool]:
+    """Make a hard little history: few ratings, many levels, components of all sizes or none, marks sometimes whole."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(4, 60))
+    players, copies, p = int(rng.integers(1, n + 1)), int(rng.integers(1, n + 1)), int(rng.integers(1, 4))
+    X = np.column_stack([np.ones(n), rng.normal(size=(n, p - 1))])
+    player, copy = rng.integers(0, players, n), rng.integers(0, copies, n)
+    scale = rng.choice([0, 0.1, 0.5, 1, 3], 3)
+    y = 4 + scale[0] * rng.normal(size=players)[player] + scale[1] * rng.normal(size=copies)[copy]
+    y = y + scale[2] * rng.normal(size=(players, copies))[player, copy] + rng.choice([0.3, 1.0]) * rng.normal(size=n)
+    return Ratings(X, np.clip(np.round(y), 1, 7) if rng.random() < 0.3 else y, player, copy), bool(rng.integers(2))
+
+
+def tiny_prior(p: int) -> Prior:
+    return Prior(np.zeros(p), np.full(p, 3.0), player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
+
+
+@pytest.mark.parametrize("seed", [*range(60), 102, 109, 156, 172])
+def test_little_histories_settle_at_a_stationary_point_with_a_prior(seed: int) -> None:
+    data, match = tiny(seed)
+    record = data.fit(match, tiny_prior(data.X.shape[1])).responses_[0]
+    assert record.iterations <= 30
+    ratios = np.array([record.player_sd, record.copy_sd, record.match_sd]) ** 2 / record.repeat_sd**2
+    free = np.array([record.estimable[term] for term in ("player", "copy", "match")])
+    moved = [
+        criterion(data, ratios * factor, tiny_prior(data.X.shape[1]), match) for factor in 1 + 1e-3 * np.eye(3)[free]
+    ]
+    here = criterion(data, ratios, tiny_prior(data.X.shape[1]), match)
+    assert all(there >= here - 1e-7 for there in moved)
+
+
+@pytest.mark.parametrize("seed", [381, 10070, 11239])
+def test_little_histories_known_to_have_two_minima_are_fitted_at_the_lower(seed: int) -> None:
+    data, match = tiny(seed)
+    fitted = data.fit(match, None)
+    free = np.flatnonzero(list(fitted.estimable_.values()))
+
+    def plain(sd: NDArray[np.float64]) -> float:
+        ratios = np.zeros(3)
+        ratios[free] = sd**2
+        return criterion(data, ratios, None)
+
+    starts = [np.full(free.size, start) for start in (0.3, 1.0, 3.0)]
+    lowest = min(minimize(plain, start, bounds=[(0.0, 60.0)] * free.size).fun for start in starts)
+    assert fitted.reml_ <= lowest + 1e-6
+
+
+def test_a_little_history_that_leaves_nothing_for_the_noise_is_refused() -> None:
+    data, match = tiny(147)
+    with pytest.raises(ValueError, match="reproduced exactly by players and copies"):
+        data.fit(match, None)
