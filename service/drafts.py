@@ -17,7 +17,6 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import LEADING, Criterion, Instrument
 from service import advice, forms, tables
-from service.errors import Invalid
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
@@ -168,11 +167,9 @@ def finish(session: Session, draft: Draft) -> str:
     for step in forms.STEPS:
         if faults(draft, step.name):
             raise Unfinished(step.name)
-    body = draft.answers() | {"id": draft.enquiry} | ({"dealer": draft.dealer} if draft.dealer else {})
-    try:
-        advice.advise(session, forms.check(body))
-    except Invalid as invalid:
-        raise Unfinished(_step_of(invalid)) from invalid
+    # A dealer who has gone since the draft was begun takes nothing away but his stock.
+    dealer = {"dealer": draft.dealer} if dealer_name(session, draft.dealer) else {}
+    advice.advise(session, forms.check(draft.answers() | {"id": draft.enquiry} | dealer))
     # The enquiry holds the answers now; a name and an address are kept in one place only.
     keep(session, replace(draft, typed={}, dropped=(), finished=True))
     return result_address(session, draft)
@@ -195,11 +192,6 @@ def currencies(session: Session, dealer: str | None) -> tuple[str, ...]:
 def result_address(session: Session, draft: Draft) -> str:
     """Return the address of a finished draft's answer."""
     return str(advice.address_of(session, draft.enquiry))
-
-
-def _step_of(invalid: Invalid) -> str:
-    roots = {problem.path.split(".")[0] for problem in invalid.problems}
-    return next((step.name for step in forms.STEPS if roots & set(step.keys)), FIRST)
 
 
 def _within_reason(form: Typed) -> dict[str, list[str]]:

@@ -4,11 +4,13 @@ A step's post is answered by a redirect, so that reload and back never send it t
 itself, with the faults at its head.
 """
 
+import math
 from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import drafts
@@ -61,6 +63,7 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
 async def begin(request: Request, form: Form, session: Writing) -> Response:
     """Begin a draft and show its first step."""
     _tokens(request).require(BEGINNING, _one(form, "csrf"))
+    _not_too_often(request)
     dealer = _one(form, "dealer")
     draft = drafts.begin(session, dealer if drafts.dealer_name(session, dealer) else None)
     return _see(f"/form/{draft.address}/{draft.step}")
@@ -105,11 +108,12 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
         drafts.keep(session, draft)
         return _show(request, session, draft, name, faults, checking=bool(then), status=422)
     if name == steps.CONTACT:
+        _not_too_often(request)
         return _finish(session, draft)
     return _go_to(session, draft, steps.CONTACT if then else steps.after(name))
 
 
-def _finish(session: Reading, draft: drafts.Draft) -> Response:
+def _finish(session: Session, draft: drafts.Draft) -> Response:
     """Go to the answer, or to the first step that has to be mended first."""
     try:
         drafts.finish(session, draft)
@@ -134,7 +138,7 @@ def _fields(draft: drafts.Draft, name: str, form: Posted) -> dict[str, list[str]
 
 def _show(
     request: Request,
-    session: Reading,
+    session: Session,
     draft: drafts.Draft,
     name: str,
     faults: dict[str, str],
@@ -151,9 +155,16 @@ def _show(
     return render(request, f"form/{name}.html", steps.page_of(name, draft, faults, frame), status)
 
 
-def _go_to(session: Reading, draft: drafts.Draft, name: str, query: str = "") -> Response:
+def _go_to(session: Session, draft: drafts.Draft, name: str, query: str = "") -> Response:
     drafts.keep(session, drafts.at(draft, name))
     return _see(f"/form/{draft.address}/{name}{query}")
+
+
+def _not_too_often(request: Request) -> None:
+    """Raise 429 where one address begins or finishes more questionnaires than it may ask for advice."""
+    wait = request.app.state.advice_limit.wait(request.client.host if request.client else "")
+    if wait:
+        raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
 
 
 def _see(address: str) -> Response:

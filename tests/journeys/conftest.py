@@ -124,6 +124,7 @@ def picture(request: pytest.FixtureRequest) -> Callable[[Page, str], None]:
 
     def keep(page: Page, name: str) -> None:
         if folder:
+            page.wait_for_timeout(150)  # a change of width is still being painted
             Path(folder).mkdir(parents=True, exist_ok=True)
             test = re.sub(r"[^\w-]+", "-", request.node.name).strip("-")
             page.screenshot(path=f"{folder}/{test}-{name}.png", full_page=True)

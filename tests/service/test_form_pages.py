@@ -2,9 +2,11 @@
 
 import datetime as dt
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
-from sqlalchemy import select, update
+from sqlalchemy import delete, select, update
 
 from model.vocabulary import LEADING, Instrument
 from service import drafts, tables
@@ -17,9 +19,9 @@ BASS = {"instrument": "double_bass", "hold": "german", "strings": "4", "string_l
 
 
 @pytest.fixture(scope="module")
-def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
     """Give the served database; the reader's application stands beside it."""
-    with serving(settings_in(tmp_path_factory.mktemp("form"), demo=True)) as client:
+    with serving(settings_in(tmp_path_factory.mktemp("form"), demo=True), advice_per_minute=0) as client:
         add_small_range(client.database)
         _readers.append(Reader(client.app))
         yield client.database
@@ -30,7 +32,7 @@ _readers: list[Reader] = []
 
 
 @pytest.fixture
-def reader(database: Database) -> Reader:
+def reader(served: Database) -> Reader:
     return _readers[0]
 
 
@@ -48,13 +50,13 @@ def at(reader: Reader, step: str, instrument: str = "violin") -> Page:
     return reader.get(f"/form/{address_of(page)}/{step}")
 
 
-def drafts_kept(database: Database) -> list[tuple[object, ...]]:
-    with database.reading() as session:
+def drafts_kept(served: Database) -> list[tuple[object, ...]]:
+    with served.reading() as session:
         return [tuple(row) for row in session.execute(select(*tables.Draft.__table__.columns))]
 
 
-def enquiries(database: Database) -> list[tables.Enquiry]:
-    with database.reading() as session:
+def enquiries(served: Database) -> list[tables.Enquiry]:
+    with served.reading() as session:
         return list(session.scalars(select(tables.Enquiry)))
 
 
@@ -67,12 +69,12 @@ def faults_of(page: Page) -> dict[str, str]:
 # The start
 
 
-def test_the_start_page_offers_to_begin_and_makes_nothing(reader: Reader, database: Database) -> None:
-    before = drafts_kept(database)
+def test_the_start_page_offers_to_begin_and_makes_nothing(reader: Reader, served: Database) -> None:
+    before = drafts_kept(served)
     page = reader.get("/")
     assert [button.text.strip() for button in page.all("button")] == ["Begin"]
     assert "invented" in page.text
-    assert drafts_kept(database) == before
+    assert drafts_kept(served) == before
 
 
 def test_the_start_page_names_the_dealer_and_says_when_it_knows_none(reader: Reader) -> None:
@@ -92,7 +94,7 @@ def test_a_draft_has_an_address_that_nobody_guesses(reader: Reader) -> None:
 # The whole way
 
 
-def test_the_double_bass_is_led_to_an_answer_that_holds_what_was_typed(reader: Reader, database: Database) -> None:
+def test_the_double_bass_is_led_to_an_answer_that_holds_what_was_typed(reader: Reader, served: Database) -> None:
     page = reader.send(begun(reader, "harbour"), BASS)
     page = reader.send(page, {"settings": ["orchestra", "jazz"]})
     ratings = {"own_rating_overall": "4", "own_rating_response": "3"}
@@ -104,7 +106,7 @@ def test_the_double_bass_is_led_to_an_answer_that_holds_what_was_typed(reader: R
     page = reader.send(page)
     assert page.status == 200
     assert page.address.startswith("/advice/")
-    kept = enquiries(database)[-1]
+    kept = enquiries(served)[-1]
     assert kept.contact is None
     assert kept.answers == {
         "instrument": "double_bass",
@@ -222,16 +224,16 @@ WRONG = [
 
 @pytest.mark.parametrize(("step", "answers", "anchor"), WRONG)
 def test_each_wrong_answer_is_led_to_and_makes_no_enquiry(
-    reader: Reader, database: Database, step: str, answers: dict[str, str | list[str]], anchor: str
+    reader: Reader, served: Database, step: str, answers: dict[str, str | list[str]], anchor: str
 ) -> None:
-    before = len(enquiries(database))
+    before = len(enquiries(served))
     page = at(reader, step)
     fields = {"csrf": page.all("input", name="csrf")[0].get("value"), "go": "next"}
     page = reader.post(page.address, fields | answers)
     assert page.status == 422
     assert anchor in faults_of(page)
     assert all(sentence.endswith(".") and "_" not in sentence for sentence in faults_of(page).values())
-    assert len(enquiries(database)) == before
+    assert len(enquiries(served)) == before
 
 
 def test_what_is_typed_is_escaped_wherever_it_is_shown_again(reader: Reader) -> None:
@@ -244,8 +246,8 @@ def test_what_is_typed_is_escaped_wherever_it_is_shown_again(reader: Reader) -> 
     assert page.by_id("name").get("value") == script
 
 
-def test_the_end_cannot_be_reached_past_a_wrong_answer(reader: Reader, database: Database) -> None:
-    before = len(enquiries(database))
+def test_the_end_cannot_be_reached_past_a_wrong_answer(reader: Reader, served: Database) -> None:
+    before = len(enquiries(served))
     page = reader.send(at(reader, "budget"), {"amount": "lots"}, go="back")
     last = reader.get(page.address.replace("wishes", "contact"))
     page = reader.send(last)
@@ -253,7 +255,7 @@ def test_the_end_cannot_be_reached_past_a_wrong_answer(reader: Reader, database:
     assert list(faults_of(page)) == ["amount"]
     page = reader.send(page, {"amount": "900"})
     assert page.address.endswith("/contact"), "mended, the reader is back at the end"
-    assert len(enquiries(database)) == before
+    assert len(enquiries(served)) == before
 
 
 def test_without_an_instrument_every_address_leads_to_the_first_question(reader: Reader) -> None:
@@ -289,7 +291,7 @@ def test_an_answer_changed_from_the_last_step_leads_back_there(reader: Reader) -
     assert "early music" in page.text
 
 
-def test_a_changed_instrument_drops_what_is_without_sense_and_says_so(reader: Reader, database: Database) -> None:
+def test_a_changed_instrument_drops_what_is_without_sense_and_says_so(reader: Reader, served: Database) -> None:
     page = reader.send(begun(reader), BASS)
     page = reader.send(reader.send(page), {"own_bow": "yes", "own_rating_steadiness": "2", "own_rating_overall": "5"})
     first = reader.get(page.address.replace("wishes", "instrument"))
@@ -300,49 +302,49 @@ def test_a_changed_instrument_drops_what_is_without_sense_and_says_so(reader: Re
     page = reader.get(own.address.replace("own-bow", "contact"))
     assert "no longer among your answers" in page.text, "said until the reader has gone on"
     reader.send(page)
-    answers = enquiries(database)[-1].answers
+    answers = enquiries(served)[-1].answers
     assert answers["own_bow"] == {"kind": "unknown", "ratings": {"overall": 5}}
     assert not {"hold", "strings", "string_length_mm"} & answers.keys()
 
 
-def test_sending_the_end_twice_gives_one_enquiry_at_one_address(reader: Reader, database: Database) -> None:
+def test_sending_the_end_twice_gives_one_enquiry_at_one_address(reader: Reader, served: Database) -> None:
     last = at(reader, "contact")
-    before = len(enquiries(database))
+    before = len(enquiries(served))
     answers = [reader.send(last) for _ in range(3)]
     assert len({page.address for page in answers}) == 1
-    assert len(enquiries(database)) == before + 1
+    assert len(enquiries(served)) == before + 1
     for step in ("", "/instrument", "/contact"):
         assert reader.get(f"/form/{address_of(last)}{step}").address == answers[0].address
     changed = reader.post(last.address, {"csrf": last.all("input", name="csrf")[0].get("value"), "name": "Ada"})
     assert changed.address == answers[0].address
 
 
-def test_looking_at_pages_changes_nothing(reader: Reader, database: Database) -> None:
+def test_looking_at_pages_changes_nothing(reader: Reader, served: Database) -> None:
     last = at(reader, "contact")
     answer = reader.send(at(reader, "contact")).address
-    before = drafts_kept(database), len(enquiries(database))
+    before = drafts_kept(served), len(enquiries(served))
     for step in (*STEPS, "double-bass", "budget?check=yes&then=check"):
         reader.get(f"/form/{address_of(last)}/{step}")
     reader.get(f"/form/{address_of(last)}")
     reader.get(answer)
     reader.request("GET", f"{answer}/again")
-    assert (drafts_kept(database), len(enquiries(database))) == before
+    assert (drafts_kept(served), len(enquiries(served))) == before
 
 
-def test_changing_the_answers_begins_a_new_draft_that_holds_them(reader: Reader, database: Database) -> None:
+def test_changing_the_answers_begins_a_new_draft_that_holds_them(reader: Reader, served: Database) -> None:
     page = reader.send(begun(reader, "harbour"), BASS)
     page = reader.send(page, {"settings": "theatre"})
     page = reader.send(page, {"own_bow": "none"})
     page = reader.send(page, {"priority_1": "ease", "wish_tone": "1"})
     page = reader.send(page, {"amount": "1500", "currency": "EUR", "stretch_percent": "20", "minutes": "75"})
     answer = reader.send(page)
-    stored = enquiries(database)[-1].answers
+    stored = enquiries(served)[-1].answers
     again = reader.send(answer)
     assert again.address.endswith("/instrument")
     last = reader.get(again.address.replace("instrument", "contact"))
     second = reader.send(last)
     assert second.address != answer.address
-    assert enquiries(database)[-1].answers == stored
+    assert enquiries(served)[-1].answers == stored
     assert reader.get(answer.address).h1 == answer.h1, "the first answer stays"
 
 
@@ -350,13 +352,13 @@ def test_changing_the_answers_begins_a_new_draft_that_holds_them(reader: Reader,
 
 
 @pytest.mark.parametrize("token", ["", "0" * 64, "ü"])
-def test_a_form_from_elsewhere_changes_nothing(reader: Reader, database: Database, token: str) -> None:
+def test_a_form_from_elsewhere_changes_nothing(reader: Reader, served: Database, token: str) -> None:
     page = at(reader, "work")
-    before = drafts_kept(database)
+    before = drafts_kept(served)
     for address in ("/form", page.address, "/advice/nowhere/again"):
         refused = reader.post(address, {"csrf": token, "settings": "jazz", "go": "next"})
         assert refused.status == 403
-    assert drafts_kept(database) == before
+    assert drafts_kept(served) == before
 
 
 def test_the_token_of_one_draft_does_not_open_another(reader: Reader) -> None:
@@ -376,29 +378,29 @@ def test_an_unknown_step_is_not_found(reader: Reader) -> None:
     assert reader.get(at(reader, "work").address + "-out").status == 404
 
 
-def test_a_draft_that_nobody_touched_for_a_fortnight_is_gone(reader: Reader, database: Database) -> None:
+def test_a_draft_that_nobody_touched_for_a_fortnight_is_gone(reader: Reader, served: Database) -> None:
     page = at(reader, "work")
     old = dt.datetime.now(dt.UTC) - drafts.LIFE - dt.timedelta(minutes=1)
-    with database.writing() as session:
+    with served.writing() as session:
         session.execute(update(tables.Draft).where(tables.Draft.id == address_of(page)).values(updated_at=old))
     assert reader.get(page.address).status == 404
     begun(reader)
-    assert address_of(page) not in {row[0] for row in drafts_kept(database)}
+    assert address_of(page) not in {row[0] for row in drafts_kept(served)}
 
 
-def test_a_name_is_stored_with_consent_only_and_in_one_place(reader: Reader, database: Database) -> None:
+def test_a_name_is_stored_with_consent_only_and_in_one_place(reader: Reader, served: Database) -> None:
     page = at(reader, "contact")
     refused = reader.send(page, {"name": "Ada Example", "email": "ada@example.org"})
     assert list(faults_of(refused)) == ["consent_advice"]
     assert refused.by_id("name").get("value") == "Ada Example"
-    assert "Ada" not in str(drafts_kept(database))
+    assert "Ada" not in str(drafts_kept(served))
     agreed = {"consent_advice": "yes", "consent_mail": "yes"}
     answer = reader.send(refused, agreed)
-    contact = enquiries(database)[-1].contact
+    contact = enquiries(served)[-1].contact
     assert contact is not None
     assert (contact["name"], contact["email"]) == ("Ada Example", "ada@example.org")
     assert contact["consent"] == {"advice": True, "mail": True, "model": False}
-    assert "Ada" not in str(drafts_kept(database))
+    assert "Ada" not in str(drafts_kept(served))
     assert "Ada" not in answer.source, "a link may be handed on"
 
 
@@ -420,3 +422,45 @@ def test_a_file_or_a_flood_of_fields_is_refused(reader: Reader) -> None:
     flood = reader.request("POST", page.address, data={"csrf": token, **{f"f{n}": "1" for n in range(500)}})
     assert flood.status_code in {400, 303, 200}
     assert len(flood.text) < 60_000
+
+
+# Many at once
+
+
+def ready(reader: Reader) -> Page:
+    """Return the last step of a draft that can be finished."""
+    page = reader.send(begun(reader, "harbour"), {"instrument": "violin"})
+    return reader.get(page.address.replace("work", "contact"))
+
+
+def test_the_end_sent_to_two_servers_at_once_gives_one_enquiry(any_database: Database, tmp_path: Path) -> None:
+    url = any_database.url.render_as_string(hide_password=False)
+    add_small_range(any_database)
+    settings = settings_in(tmp_path, database_url=url)
+    with serving(settings) as one, serving(settings) as other:
+        readers = [Reader(one.app), Reader(other.app)]
+        last = ready(readers[0])
+        with ThreadPoolExecutor(len(readers)) as pool:
+            answers = list(pool.map(lambda reader: reader.send(last), readers))
+    assert {page.status for page in answers} == {200}
+    assert len({page.address for page in answers}) == 1
+    assert len(enquiries(any_database)) == 1
+
+
+def test_a_dealer_who_has_gone_does_not_stop_the_player(tmp_path: Path) -> None:
+    with serving(settings_in(tmp_path)) as client:
+        with client.database.writing() as session:
+            session.add(tables.Dealer(slug="harbour", name="Harbour Strings (invented)"))
+        reader = Reader(client.app)
+        last = ready(reader)
+        with client.database.writing() as session:
+            session.execute(delete(tables.Dealer))
+        assert reader.send(last).address.startswith("/advice/")
+
+
+def test_one_address_that_asks_without_end_is_told_to_wait(tmp_path: Path) -> None:
+    with serving(settings_in(tmp_path), advice_per_minute=2) as client:
+        reader = Reader(client.app)
+        pages = [begun(reader) for _ in range(3)]
+    assert [page.status for page in pages] == [200, 200, 429]
+    assert int(pages[-1].headers["retry-after"]) > 0
