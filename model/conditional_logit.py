@@ -118,7 +118,7 @@ class ConditionalLogit(BaseEstimator):  # type: ignore[misc]  # scikit-learn has
         _check_has_maximum(sets, prior.precision == 0, bound)
         problem = Penalised(sets, np.asarray(prior.mean), prior.precision, bound)
         self.coef_, self.n_iter_ = problem.maximise()
-        self.covariance_ = np.linalg.inv(problem.derivatives(self.coef_)[1])
+        self.covariance_: Floats = np.asarray(np.linalg.inv(problem.derivatives(self.coef_)[1]))
         self.loglik_ = sets.loglik(self.coef_)
         self.deviance_ = 2.0 * (sets.saturated() - self.loglik_)
         self.n_features_in_ = q

@@ -143,14 +143,14 @@ def _plain_loss(gamma: Floats, Z: Floats, label: NDArray[np.int64], chosen: Floa
         for row, times in zip(rows, chosen[label == each], strict=True):
             loss += times * float(np.log(np.exp((rows - row) @ gamma).sum()))
     if prior is not None:
-        loss += 0.5 * float((((gamma - prior.mean) / prior.sd) ** 2).sum())
+        loss += 0.5 * float((((gamma - np.asarray(prior.mean)) / np.asarray(prior.sd)) ** 2).sum())
     return loss
 
 
 @pytest.mark.parametrize("prior", [None, ChoicePrior([0.4, 0.4, 0.1], [0.3, 0.2, 0.5])])
 def test_sets_of_unequal_size_agree_with_a_general_search(prior: ChoicePrior | None) -> None:
     Z, label, chosen = _drawn(6, 50, 6, GAMMA)
-    counts = chosen * np.random.default_rng(7).integers(1, 4, chosen.size)
+    counts = chosen.astype(np.float64) * np.random.default_rng(7).integers(1, 4, chosen.size)
     found = minimize(_plain_loss, np.zeros(3), (Z, label, counts, prior), "BFGS", options={"gtol": 1e-5})
     fit = ConditionalLogit(prior).fit(Z, label, counts)
     assert fit.coef_ == pytest.approx(found.x, abs=1e-5)
