@@ -3,13 +3,16 @@
 import os
 import pwd
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 MISSING = "PostgreSQL's server is missing, and tests need it. Install it (Debian, Ubuntu: apt-get install postgresql)."
 USER = "postgres"
@@ -50,13 +53,10 @@ class Server:
             if os.geteuid() == 0:
                 shutil.chown(folder, USER)
             _run([programs / "initdb", "--no-sync", "--auth=trust", f"--username={USER}", "--encoding=UTF8", data])
-            options = " ".join(f"-c {option}" for option in (*FAST, "listen_addresses=127.0.0.1", f"port={port}"))
-            log: list[str | Path] = ["--log", folder / "log", "-o", f"{options} -k {folder}"]
-            _run([programs / "pg_ctl", "--wait", "--pgdata", data, *log, "start"])
-            try:
+            options = (*FAST, "listen_addresses=127.0.0.1", f"port={port}", f"unix_socket_directories={folder}")
+            with _running([programs / "postgres", "-D", data, *(f"--{option}" for option in options)], folder / "log"):
+                _run([programs / "pg_isready", "--quiet", "--host=127.0.0.1", f"--port={port}"], patience=30)
                 yield cls(port)
-            finally:
-                _run([programs / "pg_ctl", "--pgdata", data, "--mode=immediate", "stop"])
         finally:
             shutil.rmtree(folder, ignore_errors=True)
 
@@ -69,25 +69,44 @@ def _programs() -> Path:
     return debian[-1].parent if debian else Path(str(found)).resolve().parent
 
 
-def _run(command: Sequence[str | Path]) -> None:
-    """Run one of PostgreSQL's programs, which refuse to be root, as the system's user for it."""
-    user = USER if os.geteuid() == 0 else None
-    if user is not None and user not in {entry.pw_name for entry in pwd.getpwall()}:
+def _run(command: Sequence[str | Path], patience: float = 0) -> None:
+    """Run one of PostgreSQL's programs, again and again for as many seconds as ``patience`` until it succeeds."""
+    until = time.monotonic() + patience
+    while True:
+        done = subprocess.run(
+            [str(part) for part in command],
+            **_as_its_user(),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            check=False,
+        )
+        if done.returncode == 0:
+            return
+        if time.monotonic() > until:
+            raise RuntimeError(f"{command[0]} failed: {done.stdout}")
+        time.sleep(0.05)
+
+
+@contextmanager
+def _running(command: Sequence[str | Path], log: Path) -> Iterator[None]:
+    """Run the server, which the kernel ends too if the tests are killed and can no longer do so."""
+    guarded = ["setpriv", "--pdeathsig", "QUIT", *(str(part) for part in command)]
+    with log.open("wb") as output, subprocess.Popen(guarded, **_as_its_user(), stdout=output, stderr=output) as server:
+        try:
+            yield
+        finally:
+            server.send_signal(signal.SIGQUIT)  # PostgreSQL's immediate shutdown
+            server.wait(30)
+
+
+def _as_its_user() -> dict[str, Any]:
+    """Return what makes a program run as the system's user for PostgreSQL, whose programs refuse to be root."""
+    if os.geteuid() != 0:
+        return {"cwd": "/"}
+    if USER not in {entry.pw_name for entry in pwd.getpwall()}:
         raise FileNotFoundError(MISSING)
-    group = pwd.getpwnam(user).pw_gid if user is not None else None
-    done = subprocess.run(
-        [str(part) for part in command],
-        user=user,
-        group=group,
-        extra_groups=[] if user is not None else None,
-        cwd="/",
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        check=False,
-    )
-    if done.returncode != 0:
-        raise RuntimeError(f"{command[0]} failed: {done.stdout}")
+    return {"cwd": "/", "user": USER, "group": pwd.getpwnam(USER).pw_gid, "extra_groups": []}
 
 
 def _free_port() -> int:
