@@ -53,21 +53,18 @@ class Stretches:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """A copy's present effect as a weighted sum of fitted levels plus an independent rest.
+    """A copy's present effect, from those of its stretches in the fit.
 
     Attributes
     ----------
     levels : (S,) places of the levels in the fit.
-    weights : (C, S) weights of their expected effects in the present one, one row a criterion.
-    shares : (C, S) weights of their uncertain parts: the weights, scaled down where the earlier stretches tell more of the
-        present one than its own level's posterior knows, so that no more than the present variance is explained.
-    rest : (C,) variance not explained by ``shares``, in points squared.
+    weights : (C, S) weights of their effects in the present one, one row a criterion.
+    variance : (C,) of the present effect, in points squared.
     """
 
     levels: tuple[int, ...]
     weights: Floats
-    shares: Floats
-    rest: Floats
+    variance: Floats
 
 
 def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats, prior: Floats) -> Chain:
@@ -83,7 +80,7 @@ def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats,
     Returns
     -------
     The present effect: a Gaussian filter along the stretches (Kalman 1960, J. Basic Eng. 82: 35), each level's own data
-    entering once. Its variance is sum of shares^2 times variance, plus rest.
+    entering once.
     """
     used: list[int] = []
     weights: list[Floats] = []
@@ -102,6 +99,4 @@ def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats,
             weights = [weight * total / ahead for weight in weights] + [total / alone]
             used.append(place)
     stacked = np.column_stack(weights) if weights else np.zeros((len(prior), 0))
-    explained = np.einsum("cs,cs->c", stacked**2, variance[:, used]) if used else np.zeros_like(prior)
-    scale = np.sqrt(np.minimum(total / np.maximum(explained, np.finfo(np.float64).tiny), 1.0))
-    return Chain(tuple(used), stacked, stacked * scale[:, None], np.maximum(total - explained, 0.0))
+    return Chain(tuple(used), stacked, total)

@@ -90,9 +90,8 @@ class View:
         place = {tier.slug: index for index, tier in enumerate(tiers)}
         copies = tuple(c for c in self.range.copies.values() if c.tier in place and _held(c, hold))
         chains = [self._chain(copy.serial) for copy in copies]
-        block, rows, rows_at = self._rows(chains)
+        block, rows, rows_at, rest = self._rows(chains)
         traits = self.posterior.design.traits(copies, self.range)
-        rest = np.array([link.rest for link in chains]).reshape(len(copies), len(CRITERIA)).T
         return Suited(
             tiers=tiers,
             copies=copies,
@@ -116,10 +115,15 @@ class View:
         places = [rated.get(stretch) for stretch in range(last + 1)]
         return chain(places, [*kept, *[1.0] * (last - len(kept))], posterior.variance, posterior.copy_sd**2)
 
-    def _rows(self, chains: list[Chain]) -> tuple[Ints, tuple[Floats, ...], Ints]:
-        """Return each copy's block, the blocks' rows (C, copies, m) of roots, and each copy's place among them."""
+    def _rows(self, chains: list[Chain]) -> tuple[Ints, tuple[Floats, ...], Ints, Floats]:
+        """Return each copy's block, the blocks' rows (C, copies, m), each copy's place among them, and the rest (C, K).
+
+        Earlier stretches may tell more of a copy than its present level's own posterior knows: then the rows are scaled
+        down to the present variance.
+        """
         block_of, at = self._block_of_levels()
         block = np.array([block_of[link.levels[0]] if link.levels else -1 for link in chains], dtype=np.intp)
+        rest = np.array([link.variance for link in chains]).reshape(len(chains), len(CRITERIA)).T.copy()
         rows, rows_at = [], np.zeros(len(chains), dtype=np.intp)
         for number, whole in enumerate(self.posterior.blocks):
             members = np.flatnonzero(block == number)
@@ -127,9 +131,11 @@ class View:
             picked = np.zeros((len(whole.root), len(members), whole.root.shape[-1]))
             for row, member in enumerate(members):
                 link = chains[member]
-                picked[:, row] = np.einsum("cs,csm->cm", link.shares, whole.root[:, at[list(link.levels)]])
-            rows.append(picked)
-        return block, tuple(rows), rows_at
+                picked[:, row] = np.einsum("cs,csm->cm", link.weights, whole.root[:, at[list(link.levels)]])
+            explained, variance = np.einsum("ckm,ckm->ck", picked, picked), rest[:, members]
+            rows.append(picked * np.sqrt(variance / np.maximum(explained, variance))[..., None])
+            rest[:, members] = np.maximum(variance - explained, 0.0)
+        return block, tuple(rows), rows_at, rest
 
     def _apart(self, chains: list[Chain], traits: Floats) -> Floats:
         own = -_weigh(chains, self.posterior.coupling)

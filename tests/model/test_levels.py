@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.levels import KEPT_OF_EFFECT, Chain, Stretches, chain
+from model.levels import KEPT_OF_EFFECT, Stretches, chain
 from model.records import Event
 from model.vocabulary import EventKind
 
@@ -14,11 +14,6 @@ Floats = NDArray[np.float64]
 DAY = date(2031, 5, 10)
 PRIOR = np.array([0.12, 0.30])
 """Variances of a copy's effect on two criteria, in points squared."""
-
-
-def variance(link: Chain, levels: Floats) -> Floats:
-    """What the chain says of the present effect's variance, from those of the levels."""
-    return np.asarray((link.shares**2 * levels[:, list(link.levels)]).sum(axis=1) + link.rest)
 
 
 def smoothed(rhos: list[float], precisions: list[float], said: list[float], prior: float) -> tuple[float, float]:
@@ -78,14 +73,14 @@ def test_without_events_the_effect_is_the_level_itself() -> None:
     link = chain([0], [], levels, PRIOR)
     assert link.levels == (0,)
     assert link.weights == pytest.approx(np.ones((2, 1)), abs=1e-12)
-    assert variance(link, levels) == pytest.approx(levels[:, 0], abs=1e-12)
+    assert link.variance == pytest.approx(levels[:, 0], abs=1e-12)
 
 
 def test_a_copy_never_rated_has_the_prior_variance() -> None:
     link = chain([None, None], [0.7], np.zeros((2, 0)), PRIOR)
     assert link.levels == ()
     assert link.weights.shape == (2, 0)
-    assert link.rest == pytest.approx(PRIOR, abs=1e-15)
+    assert link.variance == pytest.approx(PRIOR, abs=1e-15)
 
 
 def test_after_one_rehair_the_mean_shrinks_by_rho_and_the_rest_is_new() -> None:
@@ -93,15 +88,14 @@ def test_after_one_rehair_the_mean_shrinks_by_rho_and_the_rest_is_new() -> None:
     levels, rho = np.array([[0.05], [0.11]]), 0.7
     link = chain([0, None], [rho], levels, PRIOR)
     assert link.weights == pytest.approx(np.full((2, 1), rho), abs=1e-12)
-    assert link.rest == pytest.approx((1 - rho**2) * PRIOR, abs=1e-12)
-    assert variance(link, levels) == pytest.approx(rho**2 * levels[:, 0] + (1 - rho**2) * PRIOR, abs=1e-12)
+    assert link.variance == pytest.approx(rho**2 * levels[:, 0] + (1 - rho**2) * PRIOR, abs=1e-12)
 
 
 def test_two_rehairs_keep_the_product_of_both_shares() -> None:
     levels = np.array([[0.05], [0.11]])
     link = chain([0, None, None], [0.7, 0.5], levels, PRIOR)
     assert link.weights == pytest.approx(np.full((2, 1), 0.35), abs=1e-12)
-    assert variance(link, levels) == pytest.approx(0.35**2 * levels[:, 0] + (1 - 0.35**2) * PRIOR, abs=1e-12)
+    assert link.variance == pytest.approx(0.35**2 * levels[:, 0] + (1 - 0.35**2) * PRIOR, abs=1e-12)
 
 
 @pytest.mark.parametrize("precisions", [(8.0, 3.0), (0.5, 40.0), (60.0, 60.0), (20.0, 0.3), (1e-6, 1e-6)])
@@ -116,7 +110,7 @@ def test_ratings_before_and_after_an_event_join_as_in_the_dense_gaussian(
     link = chain([0, 1], [rho], levels[None], np.array([s2]))
     mean, var = smoothed([rho], list(precisions), said.tolist(), s2)
     assert float(link.weights[0] @ fitted) == pytest.approx(mean, abs=1e-9)
-    assert variance(link, levels[None])[0] == pytest.approx(var, abs=1e-9)
+    assert link.variance[0] == pytest.approx(var, abs=1e-9)
 
 
 def test_three_stretches_of_which_the_middle_was_never_rated_join_as_in_the_dense_gaussian() -> None:
@@ -125,20 +119,18 @@ def test_three_stretches_of_which_the_middle_was_never_rated_join_as_in_the_dens
     link = chain([0, None, 1], rhos, levels[None], np.array([s2]))
     mean, var = smoothed(rhos, [9.0, 0.0, 5.0], [0.4, 0.0, -0.2], s2)
     assert float(link.weights[0] @ (levels * precisions * said)) == pytest.approx(mean, abs=1e-9)
-    assert variance(link, levels[None])[0] == pytest.approx(var, abs=1e-9)
+    assert link.variance[0] == pytest.approx(var, abs=1e-9)
 
 
 def test_a_criterion_rated_in_no_stretch_keeps_the_prior_variance_whatever_the_others_say() -> None:
     levels = np.array([[0.05, 0.04], [PRIOR[1], PRIOR[1]]])
     link = chain([0, 1], [0.7], levels, PRIOR)
-    assert variance(link, levels)[1] == pytest.approx(PRIOR[1], abs=1e-12)
-    assert (link.rest >= 0).all()
+    assert link.variance[1] == pytest.approx(PRIOR[1], abs=1e-12)
 
 
-def test_the_rest_is_never_below_zero() -> None:
+def test_more_stretches_never_know_less_than_the_prior() -> None:
     rng = np.random.default_rng(2)
     for _ in range(200):
         levels = rng.uniform(0.0, 1.0, (2, 3)) * PRIOR[:, None]
         link = chain([0, 1, 2], rng.uniform(0.3, 0.99, 2).tolist(), levels, PRIOR)
-        assert (link.rest >= 0).all()
-        assert (variance(link, levels) <= PRIOR + 1e-12).all()
+        assert (link.variance <= PRIOR + 1e-12).all()

@@ -14,6 +14,7 @@ from model.copies import KnownBow, UnratedBow
 from model.levels import Stretches
 from model.outlook import Outlook
 from model.personal import compared_weights, outlook, utility_weights
+from model.posterior import Posterior
 from model.records import Answers, Event, OwnBow, Range, Run, Tier
 from model.shortlist import propose
 from model.view import View
@@ -257,6 +258,25 @@ def test_an_own_bow_rated_on_nothing_that_counts_is_not_rated() -> None:
     weights, level = compared_weights(answers, utility_weights(answers, 1.0))
     assert level is None
     assert weights[CRITERIA.index(TONE)] == 1.0
+
+
+def test_a_copy_with_two_rated_stretches_has_the_variance_that_the_filter_gives_it() -> None:
+    range_ = violins([2, 1])
+    posterior = made_up_posterior(range_, [[("a0", 0), ("a0", 1), ("a1", 0), ("b0", 0)]], seed=9)
+    suited = View(posterior, range_, Stretches.from_events([Event("a0", date(2031, 1, 1), EventKind.REHAIRED)])).suited(
+        Instrument.VIOLIN, None
+    )
+    first, second = posterior.variance[:, 0], posterior.variance[:, 1]
+    ahead = 0.49 * first + 0.51 * posterior.copy_sd**2
+    expected = 1 / (1 / ahead + 1 / second - 1 / posterior.copy_sd**2)
+    assert close(np.diagonal(suited.covariance[0]), expected)
+    assert close(suited.covariance[1], _of_one_level(posterior, 2))
+    assert (np.linalg.eigvalsh(suited.covariance) > 0).all()
+
+
+def _of_one_level(posterior: Posterior, place: int) -> Floats:
+    rows = posterior.blocks[0].root[:, place]
+    return np.asarray(posterior.correlation * (rows @ rows.T))
 
 
 def test_ratings_in_two_steps_are_ratings_at_once() -> None:
