@@ -27,7 +27,7 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     app.state.database.close()
 
 
-def create_app(settings: Settings | None = None, advice_per_minute: int = security.ADVICE_PER_MINUTE) -> FastAPI:
+def create_app(settings: Settings | None = None) -> FastAPI:
     """Return the application; without ``settings`` they are read from the environment, as uvicorn's factory needs it."""
     settings = settings or Settings.from_environment(os.environ)
     # The pages that describe the API load scripts from elsewhere; the description itself stays at /openapi.json.
@@ -35,7 +35,7 @@ def create_app(settings: Settings | None = None, advice_per_minute: int = securi
     app.state.database = Database(settings.database_url)
     app.state.templates = rendering.environment()
     app.state.tokens = security.FormTokens(settings.secret_key())
-    app.state.advice_limit = security.RateLimit(advice_per_minute)
+    app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address
     app.include_router(api.router)

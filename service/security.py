@@ -16,8 +16,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_BODY = 256 * 1024
 """Bytes of a request's body; a questionnaire has a few thousand."""
-ADVICE_PER_MINUTE = 120
-"""Questions of one client address a minute: far above what a shop full of people asks, far below what a flood is."""
 MOST_CLIENTS = 20_000
 """So many client addresses are remembered before those that have fallen silent are forgotten."""
 
@@ -156,7 +154,7 @@ class RateLimit:
     clock : seconds, never going back.
     """
 
-    per_minute: int = ADVICE_PER_MINUTE
+    per_minute: int
     clock: Callable[[], float] = time.monotonic
     _due: dict[str, float] = field(default_factory=dict)
 

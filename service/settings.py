@@ -21,6 +21,8 @@ from service.errors import Refused
 LOG_LEVELS = ("critical", "error", "warning", "info", "debug")
 SHORTEST_SECRET = 32
 """Characters; 32 hexadecimal digits are 128 bits."""
+ADVICE_PER_MINUTE, MOST_PER_MINUTE = 120, 1_000_000
+"""Questions of one client address a minute: far above what a shop full of people asks, far below what a flood is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,7 @@ class Settings:
     log_level : one of `LOG_LEVELS`.
     trusted_proxies : addresses whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all.
     public_address : ``https://host`` under which players reach the service; None: as the request says.
+    advice_per_minute : enquiries that one address may make in a minute, per process; 0: no limit.
     demo : True only for the demonstration, whose data is invented and says so on every page.
     """
 
@@ -44,6 +47,7 @@ class Settings:
     log_level: str = "info"
     trusted_proxies: str = "127.0.0.1"
     public_address: str | None = None
+    advice_per_minute: int = ADVICE_PER_MINUTE
     demo: bool = False
 
     @classmethod
@@ -57,6 +61,7 @@ class Settings:
             log_level=_log_level(_value(environ, "LOG_LEVEL")),
             trusted_proxies=_value(environ, "FORWARDED_ALLOW_IPS") or "127.0.0.1",
             public_address=_public_address(_value(environ, "PUBLIC_ADDRESS")),
+            advice_per_minute=_advice_per_minute(_value(environ, "ADVICE_PER_MINUTE")),
         )
 
     def secret_key(self) -> str:
@@ -123,6 +128,16 @@ def _public_address(value: str | None) -> str | None:
     if parts.scheme not in ("http", "https") or not parts.netloc or parts.query or parts.fragment:
         raise Refused(f"PUBLIC_ADDRESS: got {value!r}, expected an address such as https://bows.example.")
     return value.rstrip("/")
+
+
+def _advice_per_minute(value: str | None) -> int:
+    if value is None:
+        return ADVICE_PER_MINUTE
+    if not (value.isascii() and value.isdigit() and int(value) <= MOST_PER_MINUTE):
+        raise Refused(
+            f"ADVICE_PER_MINUTE: got {value!r}, expected a whole number from 0 (no limit) to {MOST_PER_MINUTE}."
+        )
+    return int(value)
 
 
 def _kept_secret(data_dir: Path) -> str:

@@ -1,5 +1,6 @@
 """A server process to be measured: ``python -m tests.benchmarks._served service|empty FD``, FD being a listening socket."""
 
+import os
 import socket
 import sys
 from collections.abc import Sequence
@@ -9,6 +10,7 @@ from fastapi import FastAPI
 
 from service.app import create_app
 from service.forms import Questionnaire
+from service.settings import Settings
 
 
 def empty() -> FastAPI:
@@ -26,7 +28,9 @@ def empty() -> FastAPI:
 def main(argv: Sequence[str]) -> int:
     """Serve one of the two applications on an inherited socket, as `python -m service serve` does, until told to end."""
     name, descriptor = argv
-    app = empty() if name == "empty" else create_app(advice_per_minute=0)
+    app = (
+        empty() if name == "empty" else create_app(Settings.from_environment({**os.environ, "ADVICE_PER_MINUTE": "0"}))
+    )
     config = uvicorn.Config(app, loop="uvloop", http="httptools", log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[socket.socket(fileno=int(descriptor))])
     return 0

@@ -83,9 +83,9 @@ def settings_in(folder: Path, **changes: Any) -> Settings:
 
 
 @contextmanager
-def serving(settings: Settings, **options: Any) -> Iterator[Client]:
+def serving(settings: Settings) -> Iterator[Client]:
     """Give a client of the application on a database that has this version's tables."""
-    app = create_app(settings, **options)
+    app = create_app(settings)
     migrations.upgrade(app.state.database)
     try:
         yield Client(app)

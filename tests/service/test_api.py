@@ -18,7 +18,7 @@ BODY = {key: value for key, value in GOOD.items() if key != "tried"} | {
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
-    with serving(settings_in(tmp_path_factory.mktemp("api")), advice_per_minute=0) as client:
+    with serving(settings_in(tmp_path_factory.mktemp("api"), advice_per_minute=0)) as client:
         add_small_range(client.database)
         yield client
 

@@ -167,7 +167,7 @@ def test_health_tells_of_a_database_that_does_not_answer(tmp_path: Path) -> None
 
 
 def test_too_many_questions_are_told_when_to_come_back(tmp_path: Path) -> None:
-    with serving(settings_in(tmp_path), advice_per_minute=3) as client:
+    with serving(settings_in(tmp_path, advice_per_minute=3)) as client:
         assert [client.advice({}).status_code for _ in range(4)] == [422, 422, 422, 429]
         answer = client.advice({})
         assert 1 <= int(answer.headers["retry-after"]) <= 20

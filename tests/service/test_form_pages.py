@@ -21,7 +21,7 @@ BASS = {"instrument": "double_bass", "hold": "german", "strings": "4", "string_l
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
     """Give the served database; the reader's application stands beside it."""
-    with serving(settings_in(tmp_path_factory.mktemp("form"), demo=True), advice_per_minute=0) as client:
+    with serving(settings_in(tmp_path_factory.mktemp("form"), demo=True, advice_per_minute=0)) as client:
         add_small_range(client.database)
         _readers.append(Reader(client.app))
         yield client.database
@@ -459,7 +459,7 @@ def test_a_dealer_who_has_gone_does_not_stop_the_player(tmp_path: Path) -> None:
 
 
 def test_one_address_that_asks_without_end_is_told_to_wait(tmp_path: Path) -> None:
-    with serving(settings_in(tmp_path), advice_per_minute=2) as client:
+    with serving(settings_in(tmp_path, advice_per_minute=2)) as client:
         reader = Reader(client.app)
         pages = [begun(reader) for _ in range(3)]
     assert [page.status for page in pages] == [200, 200, 429]

@@ -36,6 +36,7 @@ BAD = [
     ({"LOG_LEVEL": "loud"}, "LOG_LEVEL: got 'loud', expected one of critical"),
     ({"LOG_LEVEL": "info", "LOG_LEVEL_FILE": "x"}, "LOG_LEVEL and LOG_LEVEL_FILE are both set"),
     ({"PUBLIC_ADDRESS": "bows.example"}, "PUBLIC_ADDRESS: got 'bows.example', expected an address such as https"),
+    ({"ADVICE_PER_MINUTE": "many"}, "ADVICE_PER_MINUTE: got 'many', expected a whole number from 0"),
 ]
 
 
