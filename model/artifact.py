@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from model.choice import TERMS, ChoicePrior, Keeping, WhyLeftOut
 from model.design import Design
 from model.posterior import Block, OwnBowLaw, Posterior
 from model.vocabulary import CRITERIA
@@ -62,7 +63,7 @@ def to_bytes(posterior: Posterior) -> bytes:
         "design": posterior.design.to_json(),
         "levels": [[copy, stretch] for copy, stretch in posterior.levels],
         "trials": [[instrument, hold, count] for (instrument, hold), count in posterior.trials.items()],
-        "priority_weight": posterior.priority_weight,
+        "keeping": _keeping_facts(posterior.keeping),
     }
     text = json.dumps({"digest": _digest(facts, arrays), **facts})
     out = io.BytesIO()
@@ -82,6 +83,35 @@ def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
         "block_roots": np.concatenate([block.root.ravel() for block in blocks] or [no_roots]),
     }
     return arrays
+
+
+def _keeping_facts(keeping: Keeping) -> dict[str, Any]:
+    return {
+        "prior": [np.asarray(keeping.prior.mean).tolist(), np.asarray(keeping.prior.sd).tolist()],
+        "coef": keeping.coef.tolist(),
+        "covariance": keeping.covariance.tolist(),
+        "outcomes": keeping.outcomes,
+        "choices": keeping.choices,
+        "left_out": {why.name: count for why, count in keeping.left_out.items()},
+        "loglik": keeping.loglik,
+    }
+
+
+def _keeping(facts: dict[str, Any]) -> Keeping:
+    coef, covariance = np.array(facts["coef"], dtype=np.float64), np.array(facts["covariance"], dtype=np.float64)
+    terms = len(TERMS)
+    if coef.shape != (terms,) or covariance.shape != (terms, terms):
+        msg = f"got {coef.shape} and {covariance.shape} for what people keep, expected {terms} terms"
+        raise ValueError(msg)
+    return Keeping(
+        prior=ChoicePrior(*facts["prior"]),
+        coef=coef,
+        covariance=covariance,
+        outcomes=int(facts["outcomes"]),
+        choices=int(facts["choices"]),
+        left_out={WhyLeftOut[name]: int(count) for name, count in facts["left_out"].items()},
+        loglik=float(facts["loglik"]),
+    )
 
 
 def _digest(facts: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:
@@ -146,7 +176,7 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterio
         levels=levels,
         blocks=_blocks(arrays, len(levels)),
         trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
-        priority_weight=float(text["priority_weight"]),
+        keeping=_keeping(text["keeping"]),
         **{name: arrays[name] for name in ARRAYS},
     )
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from statistics import fmean, median
@@ -188,27 +188,35 @@ class Keeping:
         """
         return min(max(self.price_sensitivity, 0.0), MOST_PRICE_WEIGHT) * self.price_told
 
-    def price_points(self, price: ArrayLike, reference: float) -> Floats:
-        """Return the points that prices weigh against liking: price_weight log(price / reference), within a factor of 4.
-
-        Parameters
-        ----------
-        price : (T,) each above 0, in one currency.
-        reference : what 0 points stand for: the budget, else the median price.
-
-        Raises
-        ------
-        ValueError
-            A price or a reference that is not above 0.
-        """
-        values = np.asarray(price, dtype=np.float64)
-        if not (np.isfinite(values) & (values > 0)).all() or not 0 < reference < np.inf:
-            raise ValueError(f"price: got {values.tolist()} and the reference {reference}, expected numbers above 0")
-        return np.asarray(self.price_weight * np.clip(np.log(values / reference), -FARTHEST, FARTHEST))
-
     def _deviation(self, slope: Floats) -> float:
         """Return the deviation of a ratio whose derivatives are ``slope`` (4,) / (gamma_1 + gamma_2)."""
         return float(np.sqrt(slope @ self.covariance @ slope)) / self.per_point
+
+
+def believed(prior: ChoicePrior = BELIEFS) -> Keeping:
+    """Return what is believed before the first outcome."""
+    sd = np.asarray(prior.sd, dtype=np.float64)
+    return Keeping(prior, np.array(prior.mean), np.diag(sd**2), 0, 0, MappingProxyType({}), 0.0)
+
+
+def price_points(weight: float, price: ArrayLike, reference: float) -> Floats:
+    """Return the points that prices weigh against liking: weight log(price / reference), within a factor of 4 either way.
+
+    Parameters
+    ----------
+    weight : points for a price e times as high, `Keeping.price_weight`.
+    price : (T,) each above 0, in one currency.
+    reference : what 0 points stand for: the budget, else the median price.
+
+    Raises
+    ------
+    ValueError
+        A price or a reference that is not above 0.
+    """
+    values = np.asarray(price, dtype=np.float64)
+    if not (np.isfinite(values) & (values > 0)).all() or not 0 < reference < np.inf:
+        raise ValueError(f"price: got {values.tolist()} and the reference {reference}, expected numbers above 0")
+    return np.asarray(weight * np.clip(np.log(values / reference), -FARTHEST, FARTHEST))
 
 
 def keeping(
@@ -240,7 +248,7 @@ def keeping(
     told = choices(trials, outcomes, offers, range_)
     left_out = MappingProxyType(dict(Counter(each.why for each in told.left_out)))
     if not told.outcomes:
-        return Keeping(prior, np.array(prior.mean), np.diag(sd**2), 0, 0, left_out, 0.0)
+        return replace(believed(prior), left_out=left_out)
     fit = ConditionalLogit(prior, nonnegative=(0, 1)).fit(told.Z, told.choice, told.chosen)
     return Keeping(prior, fit.coef_, fit.covariance_, told.outcomes, int(told.chosen.sum()), left_out, fit.loglik_)
 

@@ -396,6 +396,23 @@ def _check_plan(tiers: int, limit: int, carry_cost: float, best: int, guest: int
         raise ValueError(msg)
 
 
+def _net_gain(
+    mean: ArrayLike,
+    cov: ArrayLike,
+    own: Yardstick,
+    noise: float,
+    plays: int,
+    cost: ArrayLike,
+    bows: list[Bows],
+    rows: Ints,
+) -> Floats:
+    """Return the rows' gains where a tier's copies are liked less by what its price weighs."""
+    tiers = np.size(mean)
+    net = np.asarray(mean, dtype=np.float64) - _finite(cost, (tiers,), "cost")
+    gain, _chance = gains_and_chances(_law(net, cov, own, noise, plays), bows, rows)
+    return gain
+
+
 def plan(
     mean: ArrayLike,
     cov: ArrayLike,
@@ -408,6 +425,7 @@ def plan(
     carry_cost: float = 0.05,
     best: int = 0,
     guest: int | None = None,
+    cost: ArrayLike | None = None,
     plays: int = 1,
 ) -> Plan:
     """Say how many copies of each of at most three tiers to bring.
@@ -423,6 +441,7 @@ def plan(
     carry_cost : what carrying one more bow costs, in points.
     best : place of the tier of which two are brought unless that costs more than 0.03 points.
     guest : place of a tier that comes as a single copy only, and only beside two of the best; None: no tier is one.
+    cost : (T,) points that each tier's price weighs against its liking when cases are compared; the rows tell the liking.
     plays : how often each bow is rated; its rating is the mean.
 
     Raises
@@ -439,9 +458,10 @@ def plan(
     rows = _with_guest(allocations(held, MOST_BOWS), held, best, guest)
     gain, chance = gains_and_chances(law, bows, rows)
     total = rows.sum(axis=1)
-    score = gain - carry_cost * total
+    net = gain if cost is None else _net_gain(mean, cov, own, noise, plays, cost, bows, rows)
+    score = net - carry_cost * total
     chosen, free = (_recommended(rows, score, best, held[best], most) for most in (limit, MOST_BOWS))
-    table = {number: _highest(gain, total == number) for number in range(1, int(total.max()) + 1)}
+    table = {number: _highest(net, total == number) for number in range(1, int(total.max()) + 1)}
     table[int(total[chosen])] = chosen
     cases = {row: _case(rows, row, gain, chance) for row in {*table.values(), chosen, free}}
     return Plan(tuple(cases[row] for row in table.values()), cases[chosen], cases[free])

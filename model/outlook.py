@@ -62,6 +62,7 @@ class Outlook:
     weights : (C,) the weight of each in the reasons; they add up to 1.
     advantage_mean, advantage_sd : (T, C) law of the expected advantage of the tier over the own bow, in points.
     priority_weight : h.
+    price_weight : points of liking that a price e times as high weighs; 0 while no outcome has told of it.
     trials, trials_all : trials of this instrument (and hold) behind the answer, and all.
     stock : every copy of the tiers that suits the player.
     """
@@ -84,6 +85,7 @@ class Outlook:
     trials: int
     trials_all: int
     stock: Stock
+    price_weight: float = 0.0
 
     @property
     def basis(self) -> Basis:

@@ -91,6 +91,7 @@ def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
         advantage_mean=advantage_mean,
         advantage_sd=advantage_sd,
         priority_weight=posterior.priority_weight if answers.priorities else 0.0,
+        price_weight=posterior.keeping.price_weight,
         trials=trials_behind(posterior, answers.instrument, answers.hold),
         trials_all=sum(posterior.trials.values()),
         stock=_stock(player, compared, mean, cov),

@@ -8,7 +8,7 @@ answer depend on the order of columns and copies.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import cast
 
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from model.choice import Keeping, believed
 from model.design import Design
 from model.levels import Level
 from model.ratings import FittedResponse
@@ -69,7 +70,7 @@ class Posterior:
     blocks : the levels by connected component.
     rows : (C,) ratings behind each criterion.
     trials : number of trials by (instrument, hold).
-    priority_weight : h, the share of the priorities in u.
+    keeping : what makes a bow be kept; the belief where there are no outcomes.
     """
 
     design: Design
@@ -87,7 +88,12 @@ class Posterior:
     blocks: tuple[Block, ...]
     rows: Ints
     trials: Mapping[tuple[str, str], int]
-    priority_weight: float = 0.5
+    keeping: Keeping = field(default_factory=believed)
+
+    @property
+    def priority_weight(self) -> float:
+        """The share h of the priorities in u."""
+        return self.keeping.priority_weight
 
     @cached_property
     def variance(self) -> Floats:

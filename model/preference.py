@@ -1,21 +1,22 @@
 """PreferenceModel: the design, one crossed ratings model a criterion, and what joins them; fitted to trials, asked for players."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from model import personal
+from model.choice import Offer, keeping
 from model.design import FIXED, Design, Rows, history_rows, own_rows
 from model.levels import Level, Stretches
 from model.outlook import Outlook
 from model.player import PRIOR_REPEAT_SD
 from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, principal_root
 from model.ratings import CrossedRatings, FittedResponse, Prior
-from model.records import Answers, Event, Range, Run, Trial
+from model.records import Answers, Event, Outcome, Range, Run, Trial
 from model.view import View
 from model.vocabulary import CRITERIA
 
@@ -81,8 +82,19 @@ class PreferenceModel:
         self.range = range_
         self.beliefs = beliefs or Beliefs()
 
-    def fit(self, trials: Sequence[Trial], events: Iterable[Event] = ()) -> Self:
+    def fit(
+        self,
+        trials: Sequence[Trial],
+        events: Iterable[Event] = (),
+        outcomes: Iterable[Outcome] = (),
+        offers: Mapping[str, Offer] | None = None,
+    ) -> Self:
         """Fit to every player's sheet in the trials; with no trials the beliefs alone remain.
+
+        Parameters
+        ----------
+        events : what was done to copies.
+        outcomes, offers : what came of the trials, and what each player (by trial) could pay.
 
         Raises
         ------
@@ -96,7 +108,8 @@ class PreferenceModel:
         history = gather(design, trials, self.range, self.stretches)
         ratings = CrossedRatings(match=True, prior=self.beliefs.prior(design))
         ratings.fit(history.X, history.Y, player=history.player, copy=history.level)
-        self.posterior_ = assemble(design, history, ratings.responses_, self.beliefs, trials)
+        kept = keeping(trials, outcomes, offers or {}, self.range)
+        self.posterior_ = replace(assemble(design, history, ratings.responses_, self.beliefs, trials), keeping=kept)
         self.view_ = View(self.posterior_, self.range, self.stretches)
         return self
 

@@ -8,11 +8,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from model.choice import price_points
 from model.copies import MOST_BOWS, AtHand, Plan, gain_of_each, plan
 from model.outlook import Outlook, Stock
 from model.vocabulary import HIGHEST, LOWEST, Criterion, Role
@@ -96,11 +98,12 @@ class Shortlist:
 
 @dataclass(frozen=True, slots=True)
 class _Market:
-    """The priced tiers: ``tier`` index in the outlook, price, expected gain of two copies, and who is left out; (N,) each."""
+    """The priced tiers: ``tier`` index in the outlook, price, expected gain of two copies, the same net of price, who stays; (N,) each."""
 
     tier: Ints
     price: Floats
     gain: Floats
+    net: Floats
     kept: Flags
 
 
@@ -120,18 +123,20 @@ def _left_out(mean: Floats, cov: Floats, price: Floats) -> Flags:
     return np.asarray((worse & (price[:, None] > price)).any(axis=1))
 
 
-def _market(outlook: Outlook, prices: Mapping[str, float]) -> _Market:
-    """Look up the prices of the outlook's tiers."""
+def _market(outlook: Outlook, prices: Mapping[str, float], budget: float | None) -> _Market:
+    """Look up the prices of the outlook's tiers, and weigh them: against the budget, else against the median price."""
     tier = np.array([t for t, each in enumerate(outlook.tiers) if each.slug in prices], dtype=np.intp)
     for t in tier:
         _check(prices[outlook.tiers[t].slug], f"price of {outlook.tiers[t].slug}", above_zero=True)
     price = np.array([prices[outlook.tiers[t].slug] for t in tier], dtype=np.float64)
     mean, cov = outlook.mean[tier], outlook.cov[np.ix_(tier, tier)]
     if not len(tier):
-        return _Market(tier, price, price, np.zeros(0, dtype=bool))
+        return _Market(tier, price, price, price, np.zeros(0, dtype=bool))
     own = outlook.yardstick.take(tier, outlook.cov)
     gain = gain_of_each(mean, cov, outlook.spread[tier], own, outlook.noise)
-    return _Market(tier, price, gain, ~_left_out(mean, cov, price))
+    cost = price_points(outlook.price_weight, price, budget or float(np.median(price)))
+    net = gain if not cost.any() else gain_of_each(mean - cost, cov, outlook.spread[tier], own, outlook.noise)
+    return _Market(tier, price, gain, net, ~_left_out(mean, cov, price))
 
 
 def _first(among: Flags, *keys: Floats) -> int | None:
@@ -155,7 +160,7 @@ def _roles(outlook: Outlook, market: _Market, budget: float, stretch: float, val
     """Return the place in the market of each role that a tier within the budget fills; empty where none fits."""
     price, gain = market.price, market.gain
     affordable = market.kept & (price <= budget)
-    best = _first(affordable, -gain, price)
+    best = _first(affordable, -market.net, price)
     if best is None:
         return {}
     roles = {Role.BEST_FIT: best}
@@ -189,12 +194,24 @@ class _Case:
 
 
 def _planned(
-    outlook: Outlook, tiers: Ints, guest: int | None, limit: int, carry_cost: float, stock: Stock | None
+    outlook: Outlook,
+    tiers: Ints,
+    cost: Floats,
+    guest: int | None,
+    limit: int,
+    carry_cost: float,
+    stock: Stock | None,
 ) -> _Case:
     """Plan over the shortlisted tiers, best fit first, from the stock where it is known and holds any of them."""
     own = outlook.yardstick.take(tiers, outlook.cov)
     law = (outlook.mean[tiers], outlook.cov[np.ix_(tiers, tiers)], outlook.spread[tiers], own, outlook.noise)
-    unknown = plan(*law, limit=limit, carry_cost=carry_cost, guest=guest)
+    terms: dict[str, Any] = {
+        "limit": limit,
+        "carry_cost": carry_cost,
+        "guest": guest,
+        "cost": cost if cost.any() else None,
+    }
+    unknown = plan(*law, **terms)
     if stock is None:
         return _Case(unknown, (), (0,) * len(tiers))
     places = [_at_hand(stock, int(tier)) for tier in tiers]
@@ -204,9 +221,7 @@ def _planned(
         return _Case(unknown, (), short)
     named = plan(
         *law,
-        limit=limit,
-        carry_cost=carry_cost,
-        guest=guest,
+        **terms,
         stock=[AtHand(stock.offset[held], stock.spread[held]) for held in places],
     )
     chosen = np.concatenate([held[:n] for held, n in zip(places, named.recommended.allocation, strict=True)])
@@ -293,7 +308,7 @@ def propose(
         _check(value, where, above_zero=True)
     for value, where in ((stretch, "stretch"), (carry_cost, "carry_cost"), (value_loss, "value_loss")):
         _check(value, where, above_zero=False)
-    market = _market(outlook, prices)
+    market = _market(outlook, prices, budget)
     if not len(market.tier):
         return Shortlist()
     most_paid, beyond = math.inf if budget is None else budget, STRETCH if stretch is None else stretch
@@ -306,7 +321,9 @@ def propose(
     limit = max(1, min(most, MOST_BOWS))
     # A step up goes beyond the budget: one copy, to hear what more buys, never a case of bows that nobody asked for.
     guest = list(shown).index(Role.STEP_UP) if Role.STEP_UP in shown else None
-    case = _planned(outlook, market.tier[list(shown.values())], guest, limit, carry_cost, stock)
+    places = list(shown.values())
+    cost = price_points(outlook.price_weight, market.price[places], float(market.price[places[0]]))
+    case = _planned(outlook, market.tier[places], cost, guest, limit, carry_cost, stock)
     runs = case.plan.recommended.copies + own_runs
     entries = _entries(outlook, market, shown, case.plan.recommended.allocation)
     return Shortlist(

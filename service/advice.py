@@ -32,6 +32,8 @@ from service.words import reply
 Document = dict[str, Any]
 FEW_TRIALS = 60
 """With fewer trials of the instrument than this, the advice says that few stand behind it (a judgement)."""
+FEW_OUTCOMES = 20
+"""With fewer outcomes than this the prior rules what people keep, and the advice says so (a judgement)."""
 CARRY_COST = 0.05
 """What carrying one more bow costs, in points, where the dealer has not said."""
 
@@ -310,10 +312,15 @@ def _own_notes(questionnaire: Questionnaire, outlook: Outlook) -> list[tuple[str
 
 
 def _model_notes(view: View, answers: Answers) -> list[dict[str, Any]]:
-    """Return a note on priorities that nobody has rated yet: for them the beliefs alone speak."""
-    rows = np.asarray(view.posterior.rows)
+    """Return notes on what the beliefs alone say: priorities that nobody has rated yet, and how much priorities weigh."""
+    rows, outcomes = np.asarray(view.posterior.rows), view.posterior.keeping.outcomes
+    notes: list[dict[str, Any]] = []
     unknown = [str(c) for c in answers.priorities if rows.any() and not rows[CRITERION_INDEX[c]]]
-    return [{"code": "priorities_unknown", "values": {"criteria": unknown}}] if unknown else []
+    if unknown:
+        notes.append({"code": "priorities_unknown", "values": {"criteria": unknown}})
+    if answers.priorities and outcomes < FEW_OUTCOMES:
+        notes.append({"code": "few_outcomes", "values": {"outcomes": outcomes}})
+    return notes
 
 
 def _enquiry(questionnaire: Questionnaire, document: Document, fitted: Fitted) -> Enquiry:

@@ -3,7 +3,7 @@
 import datetime as dt
 import hashlib
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,10 +12,11 @@ from sqlalchemy.orm import Session, defer
 
 import model
 from model.artifact import ArtifactError, from_bytes, to_bytes
+from model.choice import Offer
 from model.crosscheck import CrossCheck, cross_check
 from model.posterior import Posterior
 from model.preference import PreferenceModel
-from model.records import Event, Range, Trial
+from model.records import Event, Outcome, Range, Trial
 from service import history
 from service.database import Database
 from service.errors import Refused
@@ -62,11 +63,12 @@ def fit(database: Database, progress: Progress | None = None) -> FitResult:
     """
     with database.reading() as session:
         range_, trials, events = history.read_range(session), history.read_trials(session), history.read_events(session)
+        outcomes, offers = history.read_outcomes(session), history.read_offers(session)
         digest = history.digest(session)
     if not trials:
         msg = "There are no trials to fit yet. Until there are, the advice rests on the starting beliefs and says so."
         raise Refused(msg)
-    posterior, check = _fitted(range_, trials, events, progress)
+    posterior, check = _fitted(range_, trials, events, outcomes, offers, progress)
     report = _report(posterior, check)
     version = ModelVersion(
         fitted_at=dt.datetime.now(dt.UTC),
@@ -85,11 +87,16 @@ def fit(database: Database, progress: Progress | None = None) -> FitResult:
 
 
 def _fitted(
-    range_: Range, trials: Sequence[Trial], events: Sequence[Event], progress: Progress | None
+    range_: Range,
+    trials: Sequence[Trial],
+    events: Sequence[Event],
+    outcomes: Sequence[Outcome],
+    offers: Mapping[str, Offer],
+    progress: Progress | None,
 ) -> tuple[Posterior, CrossCheck | None]:
     steps = 6
     try:
-        posterior = PreferenceModel(range_).fit(trials, events).posterior_
+        posterior = PreferenceModel(range_).fit(trials, events, outcomes, offers).posterior_
         if progress:
             progress(1, steps)
         check = cross_check(range_, trials, events, (lambda done, _: progress(done + 1, steps)) if progress else None)

@@ -4,7 +4,8 @@ Of a run the highest revision of the player's own sheet is read; what the player
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from itertools import groupby
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 from sqlalchemy import Row, Select, exists, func, select
 from sqlalchemy.orm import Session
 
+from model.choice import Offer
 from model.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
 from model.vocabulary import CRITERIA, Blinding, Criterion, EventKind, Hold, Place, Setting
 from service import tables
@@ -54,6 +56,24 @@ def read_events(session: Session) -> tuple[Event, ...]:
 def read_outcomes(session: Session) -> tuple[Outcome, ...]:
     """Return what came of the trials, by trial and day, the highest revision of each."""
     return tuple(Outcome(*row) for row in _rows(session, _outcomes()))
+
+
+def read_offers(session: Session) -> dict[str, Offer]:
+    """Return by trial what its player could pay, and what the tiers cost there, in one currency; nothing is converted.
+
+    Where no budget was named, the currency is the one that most tiers are priced in at that dealer.
+    """
+    trial = tables.Trial
+    rows = list(_rows(session, select(trial.key, trial.dealer, trial.budget, trial.currency).order_by(trial.key)))
+    on_sale = {dealer: prices(session, dealer) for dealer in {row.dealer for row in rows}}
+    return {key: _offer(on_sale[dealer], budget, currency) for key, dealer, budget, currency in rows}
+
+
+def _offer(on_sale: Mapping[str, tuple[Decimal, str]], budget: Decimal | None, currency: str | None) -> Offer:
+    used = Counter(of for _price, of in on_sale.values())
+    of_offer = currency or min(used, key=lambda of: (-used[of], of), default=None)
+    in_it = {tier: float(price) for tier, (price, of) in on_sale.items() if of == of_offer}
+    return Offer(in_it, float(budget) if budget is not None and currency else None)
 
 
 def prices(session: Session, dealer: str | None = None) -> dict[str, tuple[Decimal, str]]:

@@ -117,6 +117,18 @@ def _priorities_unknown(values: Values, doc: Document) -> str:
     return _("Nobody has rated {names} yet, so that could not count.").format(names=formats.listed(names))
 
 
+def _few_outcomes(values: Values, doc: Document) -> str:
+    del doc
+    if not values["outcomes"]:
+        return _("How much your priorities weigh beside the whole is a judgement: what players keep is not known yet.")
+    return ngettext(
+        "How much your priorities weigh beside the whole is mostly a judgement: of one trial only is it known what was kept.",
+        "How much your priorities weigh beside the whole is mostly a judgement: of {outcomes} trials only is it known what "
+        "was kept.",
+        values["outcomes"],
+    ).format(outcomes=formats.counted(values["outcomes"]))
+
+
 def _unrated_own_bow(values: Values, doc: Document) -> str:
     del values, doc
     return _("You did not rate your own bow, so we took it that you like it as much as players commonly like theirs.")
@@ -136,6 +148,7 @@ NOTES: dict[str, Callable[[Values, Document], str]] = {
     "tried_used": _tried_used,
     "own_mass": _own_mass,
     "priorities_unknown": _priorities_unknown,
+    "few_outcomes": _few_outcomes,
     "unrated_own_bow": _unrated_own_bow,
 }
 """One function a code; a document's code without one is a mistake of the program and raises ``KeyError``."""

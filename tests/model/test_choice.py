@@ -7,7 +7,18 @@ from math import log
 import numpy as np
 import pytest
 
-from model.choice import BELIEFS, ChoicePrior, Choices, Keeping, LeftOut, Offer, WhyLeftOut, choices, keeping
+from model.choice import (
+    BELIEFS,
+    ChoicePrior,
+    Choices,
+    Keeping,
+    LeftOut,
+    Offer,
+    WhyLeftOut,
+    choices,
+    keeping,
+    price_points,
+)
 from model.copies import rank_order_weights
 from model.records import Answers, Copy, Outcome, OwnBow, Range, Run, Tier, Trial
 from model.vocabulary import Criterion, Instrument, OutcomeKind
@@ -238,7 +249,7 @@ def test_without_outcomes_the_beliefs_remain_and_price_weighs_nothing() -> None:
     assert kept.priority_weight == 0.5
     assert kept.price_sensitivity == pytest.approx(0.5 / 1.8)
     assert kept.price_weight == 0.0
-    assert kept.price_points([500.0, 4000.0], 1000.0).tolist() == [0.0, 0.0]
+    assert price_points(kept.price_weight, [500.0, 4000.0], 1000.0).tolist() == [0.0, 0.0]
 
 
 def test_many_outcomes_bring_back_what_the_players_went_by() -> None:
@@ -299,12 +310,11 @@ def test_ratings_all_alike_leave_the_beliefs_about_liking() -> None:
 
 
 def test_price_points_are_logarithmic_and_end_at_four_times_the_reference() -> None:
-    kept = _learnt(300, 1.3, 0.7, -0.8, 1.0)
-    points = kept.price_points([1000.0, 2000.0, 4000.0, 9000.0, 100.0], 1000.0)
-    assert points == pytest.approx(kept.price_weight * np.array([0, log(2), log(4), log(4), -log(4)]))
+    points = price_points(0.3, [1000.0, 2000.0, 4000.0, 9000.0, 100.0], 1000.0)
+    assert points == pytest.approx(0.3 * np.array([0, log(2), log(4), log(4), -log(4)]))
     for price, reference in (([0.0], 1000.0), ([1.0], 0.0), ([np.nan], 1000.0)):
         with pytest.raises(ValueError, match="expected numbers above 0"):
-            kept.price_points(price, reference)
+            price_points(0.3, price, reference)
 
 
 def test_left_out_outcomes_are_counted_by_reason() -> None:

@@ -17,6 +17,7 @@ NOTE_VALUES: dict[str, dict[str, Any]] = {
     "no_budget": {},
     "tried_used": {"count": 2},
     "own_mass": {"mass_g": 134.0},
+    "few_outcomes": {"outcomes": 3},
     "priorities_unknown": {"criteria": ["off_string", "ease"]},
     "unrated_own_bow": {},
 }

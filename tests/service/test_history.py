@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import event
 
+from model.choice import Offer
 from model.records import Answers, Bench, Copy, Event, Outcome, Run, Tier
 from model.vocabulary import Blinding, Criterion, EventKind, Hold, Instrument, OutcomeKind, Place, Setting
 from service import history
@@ -136,6 +137,24 @@ def test_the_digest_moves_with_what_a_fit_reads_and_with_nothing_else(
     assert factories.load(database, tmp_path / "g", tables, replace=True).problems == ()
     with database.reading() as session:
         assert (history.digest(session) != before) is moves
+
+
+def test_what_a_player_could_pay_is_told_in_one_currency(any_database: Database, tmp_path: Path) -> None:
+    runs = [
+        row("runs", trial="A", dealer="harbour", budget=1500, currency="CHF"),
+        row("runs", trial="B", dealer="harbour"),
+        row("runs", trial="C", budget=900, currency="USD"),
+    ]
+    tiers = [row("tiers"), row("tiers", tier="plover", grade=2, price=2600)]
+    tables = {"tiers": tiers, "copies": [row("copies")], "prices": [row("prices", currency="CHF")], "runs": runs}
+    factories.load(any_database, tmp_path / "f", tables)
+    with any_database.reading() as session:
+        offers = history.read_offers(session)
+    assert offers == {
+        "A": Offer({"heron": 1150.0}, 1500.0),
+        "B": Offer({"heron": 1150.0}),
+        "C": Offer({}, 900.0),
+    }
 
 
 READERS: list[Callable[..., object]] = [

@@ -203,6 +203,7 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
         ("limited_by_time", "20 minutes"),
         ("no_tier", "double bass with the French hold"),
         ("priorities_unknown", "off the string and ease"),
+        ("few_outcomes", "of three trials only"),
         ("by_stock", "Harbour Strings"),
         ("few_trials", "31 trials"),
     ],
