@@ -56,6 +56,12 @@ class FittedResponse:
         y - x'coef - player - copy - match, NaN where not rated; empty in a record without its ratings.
     marginal : (n,) float
         y - x'coef, likewise.
+    taste_centre : (q,) float
+        Of a fit with tastes: where their columns are centred, in the caller's units; empty otherwise.
+    taste_covariance : (q + 1, q + 1) float
+        Covariance of a player's level at that centre and the slopes on the columns; empty without tastes.
+    tastes_estimable : (q,) bool
+        Whether the ratings can tell each column's slopes.
     """
 
     coef: Floats
@@ -74,6 +80,30 @@ class FittedResponse:
     copy_blocks: list[tuple[Ints, Floats]]
     residual: Floats = field(default_factory=_no_rows)
     marginal: Floats = field(default_factory=_no_rows)
+    taste_centre: Floats = field(default_factory=_no_rows)
+    taste_covariance: Floats = field(default_factory=_no_rows)
+    tastes_estimable: tuple[bool, ...] = ()
+
+    @cached_property
+    def player_covariance(self) -> Floats:
+        """Covariance (q + 1, q + 1) of a player's level where all tastes are 0 and the slopes on their columns."""
+        if not self.taste_centre.size:
+            return np.array([[self.player_sd**2]])
+        return at_zero(self.taste_centre, self.taste_covariance)
+
+    def player_shared(self, first: Floats | None, second: Floats | None) -> Floats | float:
+        """Covariance (m, l) of a new player's part between rows of tastes (m, q) and (l, q); None without tastes."""
+        if first is None or second is None:
+            return self.player_sd**2
+        left, right = (np.column_stack([np.ones(len(rows)), rows - self.taste_centre]) for rows in (first, second))
+        return np.asarray(left @ self.taste_covariance @ right.T)
+
+    def player_variance(self, tastes: Floats | None) -> Floats | float:
+        """Variance (m,) of a new player's part on rows of tastes (m, q); None without tastes."""
+        if tastes is None:
+            return self.player_sd**2
+        rows = np.column_stack([np.ones(len(tastes)), tastes - self.taste_centre])
+        return np.asarray(np.einsum("mi,ij,mj->m", rows, self.taste_covariance, rows))
 
     @cached_property
     def copy_index(self) -> dict[Hashable, int]:
@@ -119,13 +149,29 @@ class FittedResponse:
         return np.asarray(X @ self.coef + np.where(k >= 0, np.append(self.copy_effect, 0.0)[k], 0.0))
 
 
+def at_zero(centre: Floats, covariance: Floats) -> Floats:
+    """Turn the covariance (q + 1, q + 1) of level and slopes with the level at `centre` (q,) into that at zero."""
+    move = np.eye(centre.size + 1)
+    move[0, 1:] = -centre
+    return np.asarray(move @ covariance @ move.T)
+
+
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """Rows of one player: X (m, p), known copies k (m,) or -1, and `bow` (m,), equal where the copy is the same."""
+    """Rows of one player.
+
+    Attributes
+    ----------
+    X : (m, p)
+    k : (m,) known copies, or -1
+    bow : (m,) equal where the copy is the same
+    tastes : (m, q), None where the fit has none
+    """
 
     X: Floats
     k: Ints
     bow: Ints
+    tastes: Floats | None = None
 
 
 def shared_covariance(fitted: FittedResponse, first: Sheet, second: Sheet) -> Floats:
@@ -135,7 +181,10 @@ def shared_covariance(fitted: FittedResponse, first: Sheet, second: Sheet) -> Fl
     left, right = fitted.fixed_weights(first.X, first.k), fitted.fixed_weights(second.X, second.k)
     copies = fitted.copy_covariance(first.k, second.k) + np.where(same & ~known, fitted.copy_sd**2, 0.0)
     return np.asarray(
-        left @ fitted.coef_covariance @ right.T + copies + fitted.player_sd**2 + fitted.match_sd**2 * same
+        left @ fitted.coef_covariance @ right.T
+        + copies
+        + fitted.player_shared(first.tastes, second.tastes)
+        + fitted.match_sd**2 * same
     )
 
 
@@ -143,7 +192,7 @@ def new_player_variance(fitted: FittedResponse, sheet: Sheet) -> Floats:
     """Variance (m,) of a new player's rating not yet made, repeat noise included."""
     weights = fitted.fixed_weights(sheet.X, sheet.k)
     fixed = np.einsum("ij,ij->i", weights @ fitted.coef_covariance, weights)
-    others = fitted.player_sd**2 + fitted.match_sd**2 + fitted.repeat_sd**2
+    others = fitted.player_variance(sheet.tastes) + fitted.match_sd**2 + fitted.repeat_sd**2
     return np.asarray(fixed + fitted.copy_variance(sheet.k) + others)
 
 
@@ -190,15 +239,12 @@ class KnownPlayers:
     cell_fixed: Floats
     match_ratio: float
 
-    def cells(self, i: Ints, k: Ints) -> Ints:
-        """Cell (m,) of player and copy, -1 where the player never played it."""
-        key = i * self.cross.shape[1] + k
-        place = np.minimum(np.searchsorted(self.keys, key), self.keys.size - 1)
-        return np.where((k >= 0) & (self.keys[place] == key), place, -1)
-
-    def predict(self, fitted: FittedResponse, X: Floats, i: Ints, k: Ints) -> tuple[Floats, Floats]:
-        """Mean (m,) and variance (m,) of the next ratings of known players `i` (m,)."""
-        cell = self.cells(i, k)
+    def predict(
+        self, fitted: FittedResponse, X: Floats, i: Ints, k: Ints, tastes: Floats | None = None
+    ) -> tuple[Floats, Floats]:
+        """Mean (m,) and variance (m,) of the next ratings of known players `i` (m,); without tastes of their own."""
+        del tastes  # a fit whose slopes could not be told
+        cell = known_cells(self.keys, i, k, self.cross.shape[1])
         share = np.where(cell >= 0, self.share[cell], 0.0)
         player = self.shrink[i] * (self.residual[i] - self.cross[i] @ fitted.copy_effect)
         bow = np.where(k >= 0, np.append(fitted.copy_effect, 0.0)[k], 0.0)
@@ -222,6 +268,13 @@ class KnownPlayers:
         own = sparse.csr_matrix((np.ones(known.size), (known, k[known])), shape=(k.size, self.cross.shape[1]))
         others = sparse.diags_array(self.shrink[i]) @ self.cross[i]
         return sparse.csr_matrix(sparse.diags_array(1.0 - share) @ (own - others))
+
+
+def known_cells(keys: Ints, i: Ints, k: Ints, copies: int) -> Ints:
+    """Cell (m,) of player and copy by their ascending keys (J,), -1 where the player never played it."""
+    key = i * copies + k
+    place = np.minimum(np.searchsorted(keys, key), keys.size - 1)
+    return np.where((k >= 0) & (keys[place] == key), place, -1)
 
 
 def quadratic(weights: sparse.csr_matrix, blocks: list[tuple[Ints, Floats]]) -> Floats:

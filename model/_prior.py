@@ -28,6 +28,11 @@ class Prior:
         match's share of the variance within player and copy.
     weight : float
         Ratings' worth of belief in `repeat_sd`: a scaled inverse chi-square with this many degrees of freedom.
+    taste_sd : (q,) array-like
+        Standard deviations of the players' slopes thought likely, in rating points per unit of each column of tastes;
+        empty for a fit without tastes. The covariance of the players' effects, level (where the tastes are 0) and
+        slopes, has a Wishart density with its mode at diag(player_sd^2, taste_sd^2) repeat_sd^-2 sigma^2 that vanishes
+        on the boundary (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
 
     Raises
     ------
@@ -42,6 +47,7 @@ class Prior:
     match_sd: float
     repeat_sd: float
     weight: float = 5.0
+    taste_sd: ArrayLike = ()
 
     def __post_init__(self) -> None:
         mean, sd = np.array(self.mean, dtype=np.float64), np.array(self.sd, dtype=np.float64)
@@ -55,6 +61,10 @@ class Prior:
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise ValueError(f"prior.{name}: got {value!r}, expected a finite number above 0")
+        taste_sd = np.array(self.taste_sd, dtype=np.float64)
+        if taste_sd.ndim != 1 or not (np.isfinite(taste_sd) & (taste_sd > 0)).all():
+            raise ValueError(f"prior.taste_sd: got {self.taste_sd!r}, expected finite numbers above 0, one a column")
+        object.__setattr__(self, "taste_sd", taste_sd)
         object.__setattr__(self, "mean", mean)
         object.__setattr__(self, "sd", sd)
 

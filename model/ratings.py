@@ -1,7 +1,8 @@
 """Ratings of copies by players: crossed random effects, fitted by restricted maximum likelihood.
 
 y = x'beta + b_player + a_copy + m_player,copy + e, with b ~ N(0, player_sd^2), a ~ N(0, copy_sd^2), the match
-m ~ N(0, match_sd^2) and the noise of one rating e ~ N(0, repeat_sd^2).
+m ~ N(0, match_sd^2) and the noise of one rating e ~ N(0, repeat_sd^2). With tastes a player's part is z'b_player,
+z = [1, tastes] and b ~ N(0, player_covariance): slopes of the player's own beside the level.
 """
 
 from __future__ import annotations
@@ -16,6 +17,16 @@ from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted
 
+from model._input import (
+    check_columns,
+    check_proper,
+    check_responses,
+    check_room,
+    check_spread,
+    check_tastes,
+    check_use_of_tastes,
+    listed,
+)
 from model._posterior import (
     FittedResponse,
     KnownPlayers,
@@ -30,6 +41,9 @@ from model._reml import Design, Fixed, Problem
 from model._search import search
 from model._start import Moments, first_ratios, moments, range_basis, told_apart
 from model._structure import Cells, Floats, Ints, encode, find_cells, look_up
+from model._tastes import FixedPart, TasteStructure, fit_tastes
+from model._tastes_posterior import KnownTastes, known_tastes, taste_record
+from model._tastes_search import RanOffError
 
 __all__ = ["CrossedRatings", "FittedResponse", "Prior"]
 
@@ -72,9 +86,13 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
     coef_ : (p,) float, for several responses (k, p)
     player_sd_, copy_sd_, match_sd_, repeat_sd_ : float, or (k,)
         In rating points; 0.0 for a term left out, not estimable without a prior, or estimated as none.
-    player_covariance_ : (1, 1) float, or (k, 1, 1)
+    player_covariance_ : (q + 1, q + 1) float, or (k, q + 1, q + 1)
+        Of a player's level where all tastes are 0 and the slopes on the q columns, in the columns' own units;
+        player_sd_ is the root of its first entry. Without tastes q is 0.
     estimable_ : dict
-        'player', 'copy', 'match': bool, or (k,) bool: whether the ratings can tell the term.
+        'player', 'copy', 'match': bool, or (k,) bool: whether the ratings can tell the term. With tastes, 'tastes':
+        whether they can tell all slopes; `responses_[...].tastes_estimable` says so column by column. Without a prior,
+        slopes that cannot be told are left out.
     reml_ : float, or (k,)
         The REML criterion with all constants (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)).
     n_features_in_ : int
@@ -91,6 +109,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         Y: ArrayLike,
         player: Iterable[Hashable] | None = None,
         copy: Iterable[Hashable] | None = None,
+        tastes: ArrayLike | None = None,
     ) -> Self:
         """Estimate everything from ratings.
 
@@ -101,6 +120,9 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         Y : (n,) or (n, k) array-like
             Ratings, NaN = missing; each response is fitted on its own rows.
         player, copy : (n,) labels of any hashable type, or None for a factor left out
+        tastes : (n, q) array-like, or None
+            Columns on which each player has a slope of their own, q up to 8; finite. The first matter most: where
+            there are too few players for all, the last are left out.
 
         Returns
         -------
@@ -113,11 +135,14 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         RuntimeError
             The search did not settle.
         """
-        X, Y, single = _check_columns(X), *_check_responses(Y)
+        X, Y, single = check_columns(X), *check_responses(Y)
         if X.shape[0] != Y.shape[0]:
             raise ValueError(f"got {X.shape[0]} rows of X and {Y.shape[0]} of Y, expected as many")
         if self.prior is not None and np.size(self.prior.mean) != X.shape[1]:
             raise ValueError(f"got {X.shape[1]} columns of X, expected the {np.size(self.prior.mean)} of the prior")
+        tastes = check_tastes(tastes, X.shape[0])
+        if tastes is not None:
+            check_use_of_tastes(tastes, player, self.prior)
         labels = _Labels(*encode(player, X.shape[0], "player")), _Labels(*encode(copy, X.shape[0], "copy"))
         structures: dict[bytes, _Structure] = {}
         fits = []
@@ -127,9 +152,9 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
                 raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
             key = rated.tobytes()
             if key not in structures:
-                structures[key] = _Structure.of(X, *labels, np.flatnonzero(rated), self.match, self.prior)
+                structures[key] = _Structure.of(X, *labels, np.flatnonzero(rated), self.match, self.prior, tastes)
             fits.append(_fit_response(structures[key], y[rated], X.shape[0], self.prior, f"response {place}"))
-        self._players: list[KnownPlayers | None] = [players for _, players in fits]
+        self._players: list[_Known | None] = [players for _, players in fits]
         return self._hold(tuple(fitted for fitted, _ in fits), single)
 
     @classmethod
@@ -148,7 +173,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         ValueError
             No record, or records with different columns.
         """
-        if not responses or len({fitted.coef.shape for fitted in responses}) != 1:
+        if not responses or len({(fitted.coef.shape, fitted.taste_centre.shape) for fitted in responses}) != 1:
             raise ValueError(f"got {len(responses)} records, expected at least one, all of the same columns")
         made = cls(match=match, prior=prior)
         made._players = [None] * len(responses)
@@ -163,8 +188,9 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         self.coef_ = gathered([fitted.coef for fitted in responses])
         for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "reml"):
             setattr(self, f"{name}_", gathered([getattr(fitted, name) for fitted in responses]))
-        self.player_covariance_ = gathered([np.array([[fitted.player_sd**2]]) for fitted in responses])
-        self.estimable_ = {term: gathered([fitted.estimable[term] for fitted in responses]) for term in TERMS}
+        self.player_covariance_ = gathered([fitted.player_covariance for fitted in responses])
+        terms = (*TERMS, "tastes") if responses[0].taste_centre.size else TERMS
+        self.estimable_ = {term: gathered([fitted.estimable[term] for fitted in responses]) for term in terms}
         self._single = single
         self._own: _Own | None = None
         return self
@@ -174,6 +200,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         X: ArrayLike,
         player: Iterable[Hashable] | None = None,
         copy: Iterable[Hashable] | None = None,
+        tastes: ArrayLike | None = None,
         return_std: bool = False,
     ) -> Any:
         """Predict ratings, and how far one not yet made may lie from its prediction.
@@ -184,6 +211,8 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         player, copy : (m,) labels, or None
             A label that is None or not known stands for a new one. After `condition` the player is that player,
             whatever the label.
+        tastes : (m, q) array-like
+            Only, and always, where the fit has tastes.
         return_std : bool
             Whether to return the predictive standard deviation too, all sources counted: coefficients, player, copy,
             match and the noise of the rating itself.
@@ -199,28 +228,39 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
             Shapes that do not fit.
         """
         check_is_fitted(self, "responses_")
-        X = _check_columns(X, self.n_features_in_)
-        players, copies = _listed(player, X.shape[0], "player"), _listed(copy, X.shape[0], "copy")
-        pairs = [self._moments(place, X, players, copies) for place in range(len(self.responses_))]
+        X = check_columns(X, self.n_features_in_)
+        rows = _Rows(X, self._tastes_of(tastes, X.shape[0]), listed(copy, X.shape[0], "copy"))
+        players = listed(player, X.shape[0], "player")
+        pairs = [self._moments(place, rows, players) for place in range(len(self.responses_))]
         mean = np.column_stack([mean for mean, _ in pairs])
         std = np.sqrt(np.column_stack([variance for _, variance in pairs]))
         mean, std = (mean[:, 0], std[:, 0]) if self._single else (mean, std)
         return (mean, std) if return_std else mean
 
-    def _moments(self, place: int, X: Floats, players: list[Any], copies: list[Any]) -> tuple[Floats, Floats]:
+    def _tastes_of(self, tastes: ArrayLike | None, rows: int) -> Floats | None:
+        """Tastes (rows, q) as those of the fit."""
+        return check_tastes(tastes, rows, self.responses_[0].taste_centre.size)
+
+    def _moments(self, place: int, rows: _Rows, players: list[Any]) -> tuple[Floats, Floats]:
         """Mean (m,) and variance (m,) of one response's next ratings."""
-        fitted, known = self.responses_[place], self._players[place]
+        fitted, known, X = self.responses_[place], self._players[place], rows.X
         if self._own is not None:
-            return self._own.predict(fitted, place, X, copies)
-        k = look_up(copies, fitted.copy_index, X.shape[0], "copy")
-        mean, variance = fitted.mean(X, k), new_player_variance(fitted, Sheet(X, k, k))
+            return self._own.predict(fitted, place, rows)
+        k = look_up(rows.copies, fitted.copy_index, X.shape[0], "copy")
+        mean, variance = fitted.mean(X, k), new_player_variance(fitted, Sheet(X, k, k, rows.tastes))
         i = look_up(players, known.index if known else {}, X.shape[0], "player")
         met = np.flatnonzero(i >= 0)
         if known is not None and met.size:
-            mean[met], variance[met] = known.predict(fitted, X[met], i[met], k[met])
+            mean[met], variance[met] = known.predict(fitted, X[met], i[met], k[met], _at(rows.tastes, met))
         return mean, variance
 
-    def condition(self, X: ArrayLike, Y: ArrayLike, copy: Iterable[Hashable] | None = None) -> Self:
+    def condition(
+        self,
+        X: ArrayLike,
+        Y: ArrayLike,
+        copy: Iterable[Hashable] | None = None,
+        tastes: ArrayLike | None = None,
+    ) -> Self:
         """Take in a new player's own ratings, without a refit.
 
         Parameters
@@ -230,6 +270,8 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
             NaN = missing.
         copy : (r,) labels, or None
             A label not known is a new copy, the same wherever it comes again; None is a copy met nowhere else.
+        tastes : (r, q) array-like
+            Only, and always, where the fit has tastes.
 
         Returns
         -------
@@ -242,37 +284,58 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
             Shapes that do not fit.
         """
         check_is_fitted(self, "responses_")
-        X, (Y, _) = _check_columns(X, self.n_features_in_), _check_responses(Y)
+        X, (Y, _) = check_columns(X, self.n_features_in_), check_responses(Y)
         if Y.shape != (X.shape[0], len(self.responses_)):
             raise ValueError(f"got Y of shape {Y.shape}, expected {(X.shape[0], len(self.responses_))}")
         if np.isinf(Y).any():
             raise ValueError("got an infinite rating, expected a number or NaN for missing")
-        own = _Own(X, Y, _listed(copy, X.shape[0], "copy"))
+        own = _Own(_Rows(X, self._tastes_of(tastes, X.shape[0]), listed(copy, X.shape[0], "copy")), Y)
         other = shallow.copy(self)
         other._own = own if self._own is None else self._own.joined(own)  # noqa: SLF001 - a copy of this object
         return other
 
 
+_Known = KnownPlayers | KnownTastes
+
+
 @dataclass(frozen=True, eq=False)
-class _Own:
-    """A new player's own ratings: X (r, p), Y (r, k), labels of the copies (r)."""
+class _Rows:
+    """X (r, p), tastes (r, q) where there are any, and labels of the copies (r)."""
 
     X: Floats
-    Y: Floats
+    tastes: Floats | None
     copies: list[Any]
 
-    def joined(self, later: _Own) -> _Own:
+    def joined(self, later: _Rows) -> _Rows:
         """Join these rows and later ones."""
-        X, Y = np.vstack([self.X, later.X]), np.vstack([self.Y, later.Y])
-        return _Own(X, Y, self.copies + later.copies)
+        tastes = None if self.tastes is None or later.tastes is None else np.vstack([self.tastes, later.tastes])
+        return _Rows(np.vstack([self.X, later.X]), tastes, self.copies + later.copies)
 
-    def predict(self, fitted: FittedResponse, place: int, X: Floats, copies: list[Any]) -> tuple[Floats, Floats]:
+
+@dataclass(frozen=True, eq=False)
+class _Own:
+    """A new player's own ratings: Y (r, k) of r rows."""
+
+    rows: _Rows
+    Y: Floats
+
+    def joined(self, later: _Own) -> _Own:
+        """Join these ratings and later ones."""
+        return _Own(self.rows.joined(later.rows), np.vstack([self.Y, later.Y]))
+
+    def predict(self, fitted: FittedResponse, place: int, ahead: _Rows) -> tuple[Floats, Floats]:
         """Mean (m,) and variance (m,) of this player's next ratings of one response."""
-        bow = _numbered(self.copies + copies)
-        k = look_up(self.copies + copies, fitted.copy_index, bow.size, "copy")
-        r, rated = self.X.shape[0], np.flatnonzero(np.isfinite(self.Y[:, place]))
-        played = Sheet(self.X[rated], k[:r][rated], bow[:r][rated])
-        return conditioned(fitted, played, self.Y[rated, place], Sheet(X, k[r:], bow[r:]))
+        own, copies = self.rows, self.rows.copies + ahead.copies
+        bow = _numbered(copies)
+        k = look_up(copies, fitted.copy_index, bow.size, "copy")
+        r, rated = own.X.shape[0], np.flatnonzero(np.isfinite(self.Y[:, place]))
+        played = Sheet(own.X[rated], k[:r][rated], bow[:r][rated], _at(own.tastes, rated))
+        return conditioned(fitted, played, self.Y[rated, place], Sheet(ahead.X, k[r:], bow[r:], ahead.tastes))
+
+
+def _at(tastes: Floats | None, rows: Ints) -> Floats | None:
+    """Tastes of some rows, where there are any."""
+    return None if tastes is None else tastes[rows]
 
 
 def _numbered(labels: list[Any]) -> Ints:
@@ -295,18 +358,27 @@ class _Structure:
     moment: Moments
     told: tuple[bool, bool, bool]
     present: tuple[bool, bool, bool]
+    tastes: TasteStructure | None
+    columns_of_tastes: int
 
     @classmethod
     def of(
-        cls, X: Floats, player: _Labels, copy: _Labels, observed: Ints, match: bool, prior: Prior | None
+        cls,
+        X: Floats,
+        player: _Labels,
+        copy: _Labels,
+        observed: Ints,
+        match: bool,
+        prior: Prior | None,
+        tastes: Floats | None,
     ) -> _Structure:
         """Find the cells of the rated rows, and which terms their ratings can tell."""
         X, player, copy = X[observed], player.at(observed), copy.at(observed)
         basis, dependent = range_basis(X)
         if prior is None:
-            _check_room(X, dependent)
+            check_room(X, dependent)
         elif set(dependent) & set(np.flatnonzero(np.isinf(np.asarray(prior.sd))).tolist()):
-            _check_proper(X, prior)
+            check_proper(X, prior)
         nothing = observed.size == 0  # before the first rating every factor of a prior is there
         has_player, has_copy = bool(player.levels) or nothing, bool(copy.levels) or nothing
         present = has_player, has_copy, match and (bool(player.levels and copy.levels) or nothing)
@@ -315,17 +387,39 @@ class _Structure:
         told = (False, False, False) if nothing else told_apart(moment)
         kept = told if prior is None else present
         cells = replace(cells, coupled=kept[0] and kept[1])
-        return cls(observed, player, copy, basis, cells, Fixed.of(X, cells, prior), moment, told, present)
+        fixed, found = Fixed.of(X, cells, prior), None
+        if tastes is not None and not nothing:
+            found = TasteStructure.of(tastes[observed], FixedPart(cells, fixed, basis, moment, told), prior)
+        columns = 0 if tastes is None else tastes.shape[1]
+        return cls(observed, player, copy, basis, cells, fixed, moment, told, present, found, columns)
+
+    @property
+    def part(self) -> FixedPart:
+        """What is known before the tastes."""
+        return FixedPart(self.cells, self.fixed, self.basis, self.moment, self.told)
 
 
 def _fit_response(
     shared: _Structure, y: Floats, n: int, prior: Prior | None, name: str
-) -> tuple[FittedResponse, KnownPlayers | None]:
+) -> tuple[FittedResponse, _Known | None]:
     """Fit one response, `y` (N,) without gaps."""
     residual = y - shared.basis @ (shared.basis.T @ y)
     residual -= shared.basis @ (shared.basis.T @ residual)
     if prior is None:
-        _check_spread(y, residual, name)
+        check_spread(y, residual, name)
+    if shared.tastes is not None and (prior is not None or any(shared.tastes.told)):
+        try:
+            return _fit_tastes(shared, shared.tastes, y, residual, n, prior)
+        except RanOffError:  # slopes that leave nothing for the noise cannot be told from it
+            pass
+    fitted, players = _fit_levels(shared, y, residual, n, prior)
+    return (_without_slopes(fitted, shared, prior) if shared.columns_of_tastes else fitted), players
+
+
+def _fit_levels(
+    shared: _Structure, y: Floats, residual: Floats, n: int, prior: Prior | None
+) -> tuple[FittedResponse, KnownPlayers | None]:
+    """Fit one response without tastes; `residual` (N,) is what the fixed part leaves."""
     free = np.array(shared.told)
     start = first_ratios(shared.moment, free, shared.cells, residual)
     if prior is not None:
@@ -338,74 +432,27 @@ def _fit_response(
     return fitted, known_players(at, shared.player.levels, len(shared.copy.levels)) if shared.player.levels else None
 
 
-def _check_columns(X: ArrayLike, columns: int | None = None) -> Floats:
-    """X as (n, p) float64."""
-    try:
-        X = np.asarray(X, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ValueError("X: got values that are not numbers, expected a table of numbers") from error
-    if X.ndim != 2:
-        raise ValueError(f"X: got {X.ndim} dimensions, expected 2 (rows and columns)")
-    if columns is not None and X.shape[1] != columns:
-        raise ValueError(f"X: got {X.shape[1]} columns, expected the {columns} of the fit")
-    if not np.isfinite(X).all():
-        row, column = np.argwhere(~np.isfinite(X))[0].tolist()
-        raise ValueError(f"X: got {X[row, column]} in row {row}, column {column}, expected finite numbers")
-    return X
+def _fit_tastes(
+    shared: _Structure, structure: TasteStructure, y: Floats, residual: Floats, n: int, prior: Prior | None
+) -> tuple[FittedResponse, KnownTastes]:
+    """Fit one response with tastes."""
+    ratios = np.zeros(3) if prior is None else np.array(shared.present) * prior.ratios
+    at, steps = fit_tastes(structure, shared.part, y, residual, ratios, prior)
+    estimable = dict(zip(TERMS, shared.told, strict=True)) | {"tastes": all(structure.told)}
+    known = known_tastes(at, structure.coordinates, shared.player.levels, len(shared.copy.levels))
+    copies, observed = shared.copy.levels, shared.observed
+    fitted = taste_record(at, structure.coordinates, copies, estimable, structure.told, observed, n, steps)
+    return fitted, known
 
 
-def _check_responses(Y: ArrayLike) -> tuple[Floats, bool]:
-    """Y as (n, k) float64, and whether it is one response."""
-    try:
-        Y = np.asarray(Y, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ValueError("Y: got values that are not numbers, expected ratings or NaN") from error
-    if Y.ndim not in (1, 2) or (Y.ndim == 2 and Y.shape[1] == 0):
-        raise ValueError(f"Y: got shape {Y.shape}, expected (n,) or (n, k)")
-    return Y.reshape(Y.shape[0], -1 if Y.size else (Y.shape[1] if Y.ndim == 2 else 1)), Y.ndim == 1 or Y.shape[1] == 1
-
-
-def _listed(labels: Iterable[Hashable] | None, rows: int, name: str) -> list[Any]:
-    """Labels as a list, None for each row where there are none."""
-    if labels is None:
-        return [None] * rows
-    listed = labels.tolist() if isinstance(labels, np.ndarray) else list(labels)
-    if len(listed) != rows:
-        raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
-    try:
-        hash(tuple(listed))
-    except TypeError as error:
-        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error
-    return listed
-
-
-def _check_room(X: Floats, dependent: list[int]) -> None:
-    """Refuse a fixed part that leaves nothing to estimate from."""
-    n, p = X.shape
-    if n == 0:
-        raise ValueError("got no rating at all, expected at least one more than columns of X")
-    if dependent:
-        raise ValueError(
-            f"X: got columns {dependent} that follow from the others on the rated rows, expected independent columns"
-        )
-    if n - p < 1:
-        raise ValueError(f"got {n} ratings for {p} columns of X, expected at least {p + 1}")
-
-
-def _check_proper(X: Floats, prior: Prior) -> None:
-    """Refuse columns that neither the ratings nor the prior determine."""
-    dependent = range_basis(np.vstack([X, prior.rows()[0]]))[1]
-    if dependent:
-        raise ValueError(
-            f"X: got columns {dependent} that neither the ratings nor the prior determine, expected a finite prior.sd"
-        )
-
-
-def _check_spread(y: Floats, residual: Floats, name: str) -> None:
-    """Refuse ratings without spread; `residual` is y less its fixed part."""
-    if np.ptp(y) == 0.0:
-        raise ValueError(f"{name}: got the same rating {y[0]:g} everywhere, expected ratings that differ")
-    if np.linalg.norm(residual) <= 1e-13 * np.linalg.norm(y):
-        raise ValueError(
-            f"{name}: the ratings are reproduced exactly by the columns of X; got no spread about them, expected some"
-        )
+def _without_slopes(fitted: FittedResponse, shared: _Structure, prior: Prior | None) -> FittedResponse:
+    """Record that no slope was fitted: none without a prior, and the prior's own before the first rating."""
+    q = shared.columns_of_tastes
+    sd = np.zeros(q) if prior is None else np.asarray(prior.taste_sd) * fitted.repeat_sd / prior.repeat_sd
+    return replace(
+        fitted,
+        estimable=fitted.estimable | {"tastes": False},
+        taste_centre=np.zeros(q),
+        taste_covariance=np.diag(np.append(fitted.player_sd, sd) ** 2),
+        tastes_estimable=(False,) * q,
+    )
