@@ -6,7 +6,7 @@ from typing import Any
 
 from model.vocabulary import LEADING, Criterion, Instrument
 from service.drafts import Draft
-from service.forms import STEPS, OwnBowStep
+from service.forms import NOT_SURE, STEPS, OwnBowStep
 from service.language import _
 from service.pages import contexts, questions, summary
 from service.pages.questions import Option
@@ -118,7 +118,7 @@ def _own_bow(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _fram
         states=(
             Option("yes", _("Yes")),
             Option("none", _("I have none")),
-            Option("unsure", _("not sure, or I would rather not say")),
+            Option(NOT_SURE, _("not sure")),
         ),
         kinds=(*questions.plain(questions.KINDS), questions.unsure()),
         scales=questions.leading(draft.instrument or next(iter(LEADING)), fields),

@@ -5,6 +5,7 @@ without ``unsafe-inline``.
 """
 
 import asyncio
+import itertools
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -155,6 +156,11 @@ class Page:
         for tag in ("h1", "title", "main"):
             if len([e for e in self.all(tag) if e.within("svg") is None]) != 1:
                 yield f"<{tag}>: expected one"
+        levels = [int(e.tag[1]) for e in self.elements if re.fullmatch("h[1-6]", e.tag)]
+        # The summary of faults stands above the heading of its page.
+        levels = levels[1:] if self.of_class("faults") else levels
+        if any(after > before + 1 for before, after in itertools.pairwise(levels)):
+            yield f"headings skip a level: {levels}"
         yield from self._broken_ids()
         yield from self._unlabelled()
         yield from self._against_the_policy()

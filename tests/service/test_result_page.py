@@ -89,6 +89,7 @@ def test_what_to_play_how_sure_and_the_cautions_are_there(shown: Shown) -> None:
     page = shown(document(answers={"settings": ["jazz"]}))
     headings = [e.text.strip() for e in page.all("h2")]
     assert headings == [
+        "The shortlist",
         "How you would probably like them",
         "How many bows",
         "How sure is this",
