@@ -48,8 +48,8 @@ _UNGUESSABLE = ("/form/", "/advice/")
 def headers_for(path: str, https_only: bool = False) -> dict[str, str]:
     """Return the headers of an answer from ``path``: those of every answer, and how long it may be kept by whom."""
     headers = dict(EVERYWHERE)
-    if not path.startswith(STATIC):
-        headers["Cache-Control"] = "no-store"
+    # Styles and scripts may be kept, but are asked for anew (by their ETag), so that an upgrade shows at once.
+    headers["Cache-Control"] = "no-cache" if path.startswith(STATIC) else "no-store"
     if path.startswith(_UNGUESSABLE):
         headers["X-Robots-Tag"] = "noindex, nofollow"
     if https_only:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import uvicorn
+from sqlalchemy import select
 from uvicorn.supervisors import Multiprocess
 
 from service import files, fits, migrations
@@ -18,6 +19,7 @@ from service.commands.modelling import bar
 from service.database import Database
 from service.errors import Refused
 from service.settings import Settings, default_database_url
+from service.tables import Dealer
 
 if TYPE_CHECKING:
     from service.commands.common import Commands
@@ -161,6 +163,10 @@ def _fill(settings: Settings) -> None:
             report = files.load(session, SEED_DATA)
         if report.problems:
             raise Refused(f"The invented data cannot be loaded: {report.problems[0]}")
+        with database.writing() as session:
+            # Files name dealers by their slug only; a page should not.
+            for dealer in session.scalars(select(Dealer)):
+                dealer.name = dealer.slug.replace("-", " ").title()
         runs = report.files["runs.csv"].new
         print(f"Loaded {runs} invented runs. Fitting …", flush=True)
         for line in fits.fit(database, progress=bar() if sys.stderr.isatty() else None).lines:

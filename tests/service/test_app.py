@@ -98,7 +98,7 @@ def test_every_answer_is_protected_by_its_headers(client: Client, method: str, p
     headers = client.send(method, path).headers
     for name, value in security.EVERYWHERE.items():
         assert headers[name] == value
-    assert ("no-store" in headers.get("cache-control", "")) is not path.startswith("/static/")
+    assert headers["cache-control"] == ("no-cache" if path.startswith("/static/") else "no-store")
 
 
 def test_no_inline_script_or_style_and_no_frame_is_allowed() -> None:
