@@ -1,6 +1,7 @@
 """A fitted model to and from bytes, without pickle: a zip of plain arrays and one JSON text.
 
-The file proves itself on loading: format number, a digest over everything in it, shapes that fit each other, finite numbers.
+The file proves itself on loading: format number, a digest over everything in it, shapes that fit each other, finite numbers,
+and the REML criterion of every fit, evaluated anew from the arrays.
 It holds no player: coefficients, components, the copies' posterior and counts, nothing else.
 """
 
@@ -17,10 +18,11 @@ from numpy.typing import NDArray
 
 from model.choice import TERMS, ChoicePrior, Keeping, WhyLeftOut
 from model.design import Design
+from model.likelihood import Likelihood
 from model.posterior import Block, OwnBowLaw, Posterior
 from model.vocabulary import CRITERIA
 
-FORMAT = 1
+FORMAT = 2
 SHAPES: dict[str, str] = {
     "coef": "Cp",
     "coef_root": "Cpp",
@@ -34,9 +36,14 @@ SHAPES: dict[str, str] = {
     "rows": "C",
     "own_shift": "C",
     "own_root": "C22",
+    "reml": "C",
+    "degrees": "C",
+    "players_share": "C",
+    "players_squares": "C",
 }
 """The axes of each array: C criteria, p columns of the design, K levels."""
-ARRAYS = tuple(name for name in SHAPES if not name.startswith("own_"))
+LIKELIHOOD = {"reml": "reml", "degrees": "degrees", "players_share": "players", "players_squares": "squares"}
+ARRAYS = tuple(name for name in SHAPES if not name.startswith("own_") and name not in LIKELIHOOD)
 UNREADABLE = (
     OSError,
     ValueError,
@@ -56,7 +63,13 @@ class ArtifactError(ValueError):
 
 
 def to_bytes(posterior: Posterior) -> bytes:
-    """Return the model as the bytes of one file."""
+    """Return the model as the bytes of one file.
+
+    Raises
+    ------
+    ValueError
+        A model that was not fitted, so that there is no criterion to prove it by.
+    """
     arrays = _arrays(posterior)
     facts = {
         "format": FORMAT,
@@ -73,6 +86,10 @@ def to_bytes(posterior: Posterior) -> bytes:
 
 def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
     arrays: dict[str, NDArray[Any]] = {name: getattr(posterior, name) for name in ARRAYS}
+    if posterior.likelihood is None:
+        msg = "got a posterior without the criterion of its fit, expected a fitted one"
+        raise ValueError(msg)
+    arrays |= {name: getattr(posterior.likelihood, of) for name, of in LIKELIHOOD.items()}
     blocks = posterior.blocks
     no_levels, no_roots = np.zeros(0, dtype=np.intp), np.zeros(0)
     arrays |= {
@@ -170,15 +187,19 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterio
     design = Design.from_json(text["design"])
     levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
     _check_arrays(arrays, len(design.columns), len(levels))
-    return Posterior(
+    likelihood = Likelihood(**{of: arrays[name] for name, of in LIKELIHOOD.items()})
+    posterior = Posterior(
         design=design,
         own=OwnBowLaw(arrays["own_shift"], arrays["own_root"]),
         levels=levels,
         blocks=_blocks(arrays, len(levels)),
         trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
         keeping=_keeping(text["keeping"]),
+        likelihood=likelihood,
         **{name: arrays[name] for name in ARRAYS},
     )
+    likelihood.check(posterior.criterion_arrays)
+    return posterior
 
 
 def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:

@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from model.choice import Keeping, believed
 from model.design import Design
 from model.levels import Level
+from model.likelihood import Arrays, Likelihood
 from model.ratings import FittedResponse
 
 Floats = NDArray[np.float64]
@@ -71,6 +72,7 @@ class Posterior:
     rows : (C,) ratings behind each criterion.
     trials : number of trials by (instrument, hold).
     keeping : what makes a bow be kept; the belief where there are no outcomes.
+    likelihood : the criteria that the fit reached, by which a stored model proves itself; None where none was fitted.
     """
 
     design: Design
@@ -89,11 +91,18 @@ class Posterior:
     rows: Ints
     trials: Mapping[tuple[str, str], int]
     keeping: Keeping = field(default_factory=believed)
+    likelihood: Likelihood | None = None
 
     @property
     def priority_weight(self) -> float:
         """The share h of the priorities in u."""
         return self.keeping.priority_weight
+
+    @property
+    def criterion_arrays(self) -> Arrays:
+        """The arrays that the REML criterion is computed from."""
+        blocks = [(block.levels, block.root) for block in self.blocks]
+        return Arrays(self.repeat_sd, self.copy_sd, self.coef_root, self.effect, blocks)
 
     @cached_property
     def variance(self) -> Floats:

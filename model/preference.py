@@ -12,6 +12,7 @@ from model import personal
 from model.choice import Offer, keeping
 from model.design import FIXED, Design, Rows, history_rows, own_rows
 from model.levels import Level, Stretches
+from model.likelihood import Likelihood
 from model.outlook import Outlook
 from model.player import PRIOR_REPEAT_SD
 from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, principal_root
@@ -181,7 +182,7 @@ def assemble(
     levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
     effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
     marginal = np.column_stack([response.marginal for response in responses])
-    return Posterior(
+    posterior = Posterior(
         design=design,
         coef=np.array([response.coef for response in responses]),
         coef_root=principal_root(np.array([response.coef_covariance for response in responses])),
@@ -198,6 +199,13 @@ def assemble(
         match_sd=np.array([response.match_sd for response in responses]),
         repeat_sd=np.array([response.repeat_sd for response in responses]),
     )
+    return replace(posterior, likelihood=_likelihood(posterior, responses, beliefs.prior(design)))
+
+
+def _likelihood(posterior: Posterior, responses: Sequence[FittedResponse], prior: Prior) -> Likelihood:
+    """Return the fits' criteria; every coefficient has a row of the prior, which makes up for it in the degrees."""
+    reml = [response.reml for response in responses]
+    return Likelihood.of(reml, posterior.rows + prior.weight, posterior.criterion_arrays)
 
 
 def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:

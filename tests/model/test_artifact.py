@@ -4,6 +4,7 @@ import io
 import json
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -168,6 +169,22 @@ def test_a_changed_text_does_not_match_the_digest() -> None:
         from_bytes(out.getvalue())
 
 
+@pytest.mark.parametrize("name", ["coef", "coupling", "correlation", "own_root", "rows", "reml", "block_roots"])
+def test_one_changed_number_anywhere_does_not_match_the_digest(name: str) -> None:
+    with np.load(io.BytesIO(whole())) as file:
+        arrays = {name: file[name] for name in file.files}
+    arrays[name].flat[-1] += 1
+    out = io.BytesIO()
+    np.savez_compressed(out, allow_pickle=False, **arrays)
+    with pytest.raises(ArtifactError, match="do not match their own digest"):
+        from_bytes(out.getvalue())
+
+
+def test_a_model_that_was_not_fitted_is_not_kept() -> None:
+    with pytest.raises(ValueError, match="without the criterion of its fit"):
+        to_bytes(replace(posterior(), likelihood=None))
+
+
 def _put(name: str, value: Callable[[NDArray[Any]], Any]) -> Callable[[dict[str, Any], Arrays], None]:
     return lambda _, arrays: arrays.__setitem__(name, np.asarray(value(arrays[name])))
 
@@ -195,6 +212,9 @@ WRONG: dict[str, tuple[Callable[[dict[str, Any], Arrays], None], str]] = {
     "an array missing": (lambda _, arrays: arrays.__delitem__("own_root"), "own_root"),
     "a fact missing": (lambda text, _: text.pop("trials"), "trials"),
     "another instrument": (lambda text, _: text["design"]["tiers"][0].__setitem__(1, "lute"), "lute"),
+    "another effect, the digest made anew": (_put("effect", lambda a: a + 0.01), "when evaluated anew"),
+    "other roots, the digest made anew": (_put("block_roots", lambda a: a * 1.001), "when evaluated anew"),
+    "another criterion, the digest made anew": (_put("reml", lambda a: a + 0.01), "the REML criterion of criterion 0"),
     "trials that are no counts": (lambda text, _: text.update(trials=[["violin", "", "many"]]), "many"),
 }
 

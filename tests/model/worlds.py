@@ -1,6 +1,7 @@
 """Small invented ranges, trials and fitted models for the tests of the preference model."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
 
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from model.design import Design
 from model.levels import Level
+from model.likelihood import Likelihood
 from model.posterior import Block, OwnBowLaw, Posterior
 from model.records import Answers, Bench, Copy, Range, Run, Tier, Trial
 from model.vocabulary import CRITERIA, Criterion, Hold, Instrument
@@ -120,7 +122,7 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
     R = half @ half.T + 2.0
     copy_sd = rng.uniform(0.3, 0.5, C)
     ends = np.cumsum([0, *(len(block) for block in blocks)])
-    return Posterior(
+    posterior = Posterior(
         design=design,
         coef=np.concatenate([rng.normal(4.2, 0.3, (C, 1)), rng.normal(0.0, 0.2, (C, p - 1))], axis=1),
         coef_root=random_roots(rng, p, np.full(C, 0.2)),
@@ -143,3 +145,5 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
         rows=np.full(C, 50),
         trials={("violin", ""): 30},
     )
+    likelihood = Likelihood.of(rng.uniform(100.0, 200.0, C), np.full(C, 55.0), posterior.criterion_arrays)
+    return replace(posterior, likelihood=likelihood)
