@@ -187,7 +187,7 @@ class TasteMoments:
         return bool(self.F[term, term] - (self.F[term, accepted] * scale) @ along > _ALIASED * self.sizes[term])
 
     def start(self, forms: Floats, free: np.ndarray) -> tuple[Floats, Floats]:
-        """MINQUE(0) of S (Q, Q), made a covariance, and ratios (3,) of the free terms within [0.01, 100].
+        """MINQUE(0) of S (Q, Q), made a covariance, and ratios (3,) of the free terms, within [0.01, 10].
 
         Parameters
         ----------
@@ -197,7 +197,7 @@ class TasteMoments:
         nE = self.basis.shape[0]
         terms = [*range(nE)] * bool(free[PLAYER]) + [nE + place - COPY for place in (COPY, MATCH) if free[place]]
         terms.append(nE + 2)
-        scale = 1.0 / np.sqrt(self.sizes[terms])
+        scale = 1.0 / np.sqrt(np.where(self.sizes[terms] > 0.0, self.sizes[terms], np.inf))
         theta = scale * np.linalg.lstsq(self.F[np.ix_(terms, terms)] * np.outer(scale, scale), forms[terms] * scale)[0]
         noise = max(float(theta[-1]), 1e-3 * float(np.abs(theta).max()), np.finfo(np.float64).tiny)
         whole = np.zeros(nE + 3)
@@ -205,8 +205,8 @@ class TasteMoments:
         values, vectors = np.linalg.eigh(np.tensordot(whole[:nE], self.basis, ((0,), (0,))))
         ratios = np.zeros(3)
         for place in (COPY, MATCH):
-            ratios[place] = np.clip(whole[nE + place - COPY], 0.01, 100.0) if free[place] else 0.0
-        return (vectors * np.clip(values, 0.01, 100.0)) @ vectors.T, ratios
+            ratios[place] = np.clip(whole[nE + place - COPY], 0.01, 10.0) if free[place] else 0.0
+        return (vectors * np.clip(values, 0.01, 10.0)) @ vectors.T, ratios
 
 
 def _own_moments(basis: Floats, square: Floats, known: Floats) -> tuple[Floats, Floats]:

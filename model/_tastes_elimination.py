@@ -245,7 +245,7 @@ class TasteElimination:
         """Z_i'H^-1 T (I, Q, t), Z_c'H^-1 T (K, t) and T'H^-1 T (t, t)."""
         t = working.players.shape[2]
         shared = self.K @ working.players
-        copies = working.copies - self.by_copy @ shared.reshape(-1, t)
+        copies = working.copies - self.by_copy @ shared.reshape(self.N.shape[0] * self.N.shape[1], t)
         product = working.product - np.tensordot(working.players, shared, ((0, 1), (0, 1)))
         if self.blocks is None:
             return self.N @ working.players, copies, 0.5 * (product + product.T)

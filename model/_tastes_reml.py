@@ -198,7 +198,8 @@ class TasteRestricted:
         elimination, rows = self.elimination, self.problem.rows
         h_i, h_c, h_w = self.effects
         moved = np.tensordot(h_i, self.problem.basis, ((1,), (2,))).transpose(0, 2, 1)
-        players, copies = [elimination.W @ moved], [elimination.by_copy @ moved.reshape(-1, moved.shape[2])]
+        flat = moved.reshape(rows.cells.n_a * rows.width, moved.shape[2])
+        players, copies = [elimination.W @ moved], [elimination.by_copy @ flat]
         along = [np.tensordot(moved, elimination.players[:, :, :-1], ((0, 1), (0, 1)))]
         if self.free[COPY]:
             players.append((elimination.by_copy.T @ h_c).reshape(-1, rows.width, 1))

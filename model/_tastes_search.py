@@ -30,9 +30,11 @@ class TasteControl(Control):
     Attributes
     ----------
     decrease : the search ends with a step by which the criterion is thought to fall by less
+    near : steps by which it is thought to fall by less than this correct the curvature of those after them
     """
 
     decrease: float = 1e-8
+    near: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +74,7 @@ class ConeModel:
     def inside(self) -> Floats:
         """Find a place off every boundary, near `now`."""
         nE, x = len(self.basis), self.now.copy()
-        if nE:
+        if nE and self.prior is None:  # with a prior it is inside already
             S = self.covariance(x)
             values, vectors = np.linalg.eigh(S)
             least = 1e-3 * max(float(values[-1]), 1e-2)
@@ -177,6 +179,26 @@ def _on_boundary(model: ConeModel, x: Floats) -> Floats:
     return found
 
 
+Steps = list[tuple[Floats, Floats]]  # by how much the parameters and the slope changed
+
+
+def corrected(curvature: Floats, steps: Steps) -> Floats:
+    """Correct a positive definite curvature by the changes of slope seen, the last counting most.
+
+    Broyden, Fletcher, Goldfarb & Shanno's update (Nocedal & Wright 2006, Numerical Optimization, sec. 6.1), damped after
+    Powell (sec. 18.3) so that the curvature stays positive.
+    """
+    for s, y in steps:
+        along = curvature @ s
+        expected, found = float(s @ along), float(s @ y)
+        if expected <= 0.0:
+            continue
+        part = 1.0 if found >= 0.2 * expected else 0.8 * expected / (expected - found)
+        y = part * y + (1.0 - part) * along  # noqa: PLW2901 - damped
+        curvature = curvature + np.outer(y, y) / float(s @ y) - np.outer(along, along) / expected
+    return curvature
+
+
 def cone_model(at: TasteRestricted) -> ConeModel:
     """Model the criterion about `at`."""
     problem, nE = at.problem, len(at.problem.basis)
@@ -214,17 +236,27 @@ def _accept(at: TasteRestricted, model: ConeModel, goal: Floats, control: TasteC
 
 
 def _largest(at: TasteRestricted) -> float:
-    return float(max(np.diagonal(at.S).max(), at.ratios.max()))
+    """Give the largest ratio that no prior holds back."""
+    return float(max(np.diagonal(at.S).max(), at.ratios.max())) if at.prior is None else 0.0
 
 
 def _descend(at: TasteRestricted, control: TasteControl) -> tuple[TasteRestricted, TasteControl]:
     """Go down to a minimum."""
+    steps: Steps = []
+    last: ConeModel | None = None
     for iteration in range(1, control.most_iterations + 1):
         model = cone_model(at)
+        if last is not None:
+            steps.append((model.now - last.now, model.slope - last.slope))
+            model = replace(model, curvature=corrected(model.curvature, steps))
         goal = cone_minimum(model)
         fall = -model.value(goal)
-        if fall > 0.0:
-            at = _accept(at, model, goal, control)
+        last = model if fall < control.near else None
+        if fall < -control.decrease:
+            raise RuntimeError(
+                "the search for the players' tastes lost its way; expected tastes near their own zero and with a prior of their size"
+            )
+        at = _accept(at, model, goal, control) if fall > 0.0 else at
         if _largest(at) > control.largest_ratio:
             raise RanOffError(_REPRODUCED)
         if fall <= control.decrease:

@@ -235,6 +235,7 @@ def test_the_fit_is_the_lowest_minimum_that_a_general_search_finds_from_three_st
     found = min(float(minimize(plain, np.append(start, [0.8] * (kept - 6)), method="L-BFGS-B").fun) for start in starts)
     assert fitted.reml_ == pytest.approx(criterion(data, *estimate, prior), abs=1e-7)
     assert fitted.reml_ <= found + 1e-6
+    assert found == pytest.approx(fitted.reml_, abs=1e-3)
     assert np.linalg.eigvalsh(fitted.player_covariance_)[0] >= -1e-12
 
 
