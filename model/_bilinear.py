@@ -12,77 +12,34 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
-from scipy import sparse
+from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
+from model._components import (
+    COPY,
+    MATCH,
+    PLAYER,
+    REPEAT,
+    TASTES,
+    Components,
+    Factor,
+    cells_of,
+    deviations,
+    factor,
+    player_parts,
+)
 from model._elimination import Columns, Elimination
 from model._posterior import FittedResponse
 from model._prior import Prior
 from model._reml import Fixed
-from model._structure import Floats, Ints, encode, find_cells
+from model._structure import Floats, Ints
 
-PLAYER, COPY, MATCH, REPEAT, COEFFICIENTS = "player", "copy", "match", "repeat", "coefficients"
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
-EXACT_UP_TO = 400
-"""Rows up to which traces are summed over all unit vectors; beyond, over random signs."""
-MOST_PROBES, FEWEST_PROBES, PROBED_ROWS = 64, 16, 200_000
-"""Vectors of random signs: PROBED_ROWS over the rows, within these. A trace is off by sqrt(2 / (probes levels)) of itself."""
-AT_ONCE = 10_000_000
+AT_ONCE = 1_000_000
 """Numbers held at a time for one criterion's probes."""
-SEED = 1971
-
-
-@dataclass(frozen=True, eq=False)
-class Components:
-    """Who is who in the rows: n of ratings, then m of the coefficients' prior, which belong to no player and no copy.
-
-    Attributes
-    ----------
-    codes, levels : of each factor that is there, player, copy and match in this order: (n,) and their number.
-    names : of the components: the factors, 'repeat', and 'coefficients' where there are prior rows.
-    """
-
-    n: int
-    m: int
-    codes: tuple[Ints, ...]
-    levels: tuple[int, ...]
-    names: tuple[str, ...]
-
-    @classmethod
-    def of(cls, player: Ints, copy: Ints, counts: tuple[int, int], match: bool, m: int) -> Components:
-        """Take codes (n,) and numbers of levels, 0 for a factor left out."""
-        cells = find_cells(player, copy, max(1, counts[0]), max(1, counts[1]))
-        factors = [(PLAYER, player, counts[0]), (COPY, copy, counts[1])]
-        factors += [(MATCH, cells.row, cells.count.size if match and all(counts) else 0)]
-        there = [factor for factor in factors if factor[2]]
-        names = *(name for name, _, _ in there), REPEAT, *([COEFFICIENTS] if m else [])
-        return cls(player.size, m, tuple(codes for _, codes, _ in there), tuple(size for *_, size in there), names)
-
-    @cached_property
-    def _sums(self) -> list[sparse.csr_array]:
-        """Z_l' of each factor."""
-        ones, rows = np.ones(self.n), np.arange(self.n)
-        pairs = zip(self.codes, self.levels, strict=True)
-        return [sparse.csr_array((ones, (codes, rows)), shape=(size, self.n)) for codes, size in pairs]
-
-    def gathered(self, U: Floats) -> list[Floats]:
-        """Z_l'U of each component for U (n + m, t)."""
-        found = [np.asarray(sums @ U[: self.n]) for sums in self._sums]
-        return [*found, U[: self.n], *([U[self.n :]] if self.m else [])]
-
-    def spread(self, U: Floats) -> list[Floats]:
-        """Z_l Z_l'U (n + m, t) of each component for U (n + m, t)."""
-        found = []
-        for number, part in enumerate(self.gathered(U)):
-            whole = np.zeros_like(U)
-            rows = slice(self.n, None) if self.names[number] == COEFFICIENTS else slice(0, self.n)
-            whole[rows] = part[self.codes[number]] if number < len(self.codes) else part
-            found.append(whole)
-        return found
 
 
 class Projection:
@@ -91,7 +48,7 @@ class Projection:
     Parameters
     ----------
     X : (n, p)
-    labels : codes (n,) and numbers of levels of players and copies
+    player, copy : over all n rows
     rated : (N,) rows that were rated
     ratios : of player, copy and match to the repeat noise
     """
@@ -99,13 +56,13 @@ class Projection:
     def __init__(
         self,
         X: Floats,
-        labels: tuple[tuple[Ints, int], tuple[Ints, int]],
+        player: Factor,
+        copy: Factor,
         rated: Ints,
         ratios: tuple[float, float, float],
         prior: Prior | None,
     ):
-        (player, players), (copy, copies) = labels
-        self.cells = find_cells(player[rated], copy[rated], max(1, players), max(1, copies), bool(players and copies))
+        self.cells = cells_of(player.at(rated), copy.at(rated))
         self.fixed = Fixed.of(X[rated], self.cells, prior)
         p, outside = X.shape[1], self.fixed.outside.shape[0]
         self.elimination = Elimination(self.cells, Columns.of(self.cells, self.fixed.means, np.eye(p)), ratios)
@@ -174,32 +131,40 @@ def bilinear(
     *,
     match: bool = True,
     prior: Prior | None = None,
+    tastes: Floats | None = None,
 ) -> Bilinear:
     """Estimate the covariances of every component over the criteria; the parameters are those of `correlations`."""
-    (i, players), (k, copies) = encode(player, X.shape[0], "player"), encode(copy, X.shape[0], "copy")
-    labels = (i, len(players)), (k, len(copies))
+    i, k = factor(player, X.shape[0], "player"), factor(copy, X.shape[0], "copy")
+    rated, sds = np.isfinite(Y), deviations(responses, tastes)
     m = 0 if prior is None else prior.rows()[1].size
-    who = Components.of(i, k, (len(players), len(copies)), match, m)
-    rated = np.isfinite(Y)
-    ratios = common_ratios([fitted for fitted, of in zip(responses, rated.T, strict=True) if of.any()], who.names)
-    projections = [Projection(X, labels, np.flatnonzero(of), ratios, prior) for of in rated.T]
-    F = _traces(who, projections)
-    q = _forms(who, [_projected(X, y, P, fitted) for y, P, fitted in zip(Y.T, projections, responses, strict=True)])
-    covariance, information = _solved(F, q)
-    apart = [number for number, name in enumerate(who.names) if name != MATCH]
-    residual, of_residual = _solved(F[np.ix_(apart, apart)], q[apart])
-    place = apart.index(who.names.index(REPEAT))
+    who = Components.of(i, k, match, player_parts(responses, tastes, X.shape[0])[0], m)
+    ratios = common_ratios(sds, np.asarray(rated.any(axis=0)), who.names)
+    projections = [Projection(X, i, k, np.flatnonzero(of), ratios, prior) for of in rated.T]
     ahead: Floats = np.asarray(np.linalg.qr(X if X.shape[0] else np.eye(X.shape[1]), mode="r"), dtype=np.float64)
     weights = _forms(who, [P.coefficients @ ahead.T for P in projections])
-    return Bilinear(who.names, covariance, information, residual[place], of_residual[place], weights)
+    F = _traces(who, projections)
+    q = _forms(who, [_projected(X, y, P, fitted) for y, P, fitted in zip(Y.T, projections, responses, strict=True)])
+    told = _told(who, rated, responses)
+    covariance, information = _solved(F, q, told)
+    if MATCH not in who.names:
+        both = covariance[who.names.index(REPEAT)], information[who.names.index(REPEAT)]
+        return Bilinear(who.names, covariance, information, *both, weights)
+    w, e = who.names.index(MATCH), who.names.index(REPEAT)
+    alone = told & (np.arange(len(who.names)) != w)[:, None, None]
+    residual, of_residual = _solved(F, q, alone)
+    information[e] *= told[w]
+    return Bilinear(who.names, covariance, information, residual[e], of_residual[e], weights)
 
 
-def common_ratios(rated: Sequence[FittedResponse], names: tuple[str, ...]) -> tuple[float, float, float]:
-    """Geometric mean over the rated criteria of each variance ratio, floored; 0 for a factor that is not there."""
+def common_ratios(
+    sds: dict[str, Floats], rated: NDArray[np.bool_], names: tuple[str, ...]
+) -> tuple[float, float, float]:
+    """Geometric mean over the rated criteria (k,) of each variance ratio, floored; 0 for a factor that is not there."""
     found = []
     for name in (PLAYER, COPY, MATCH):
-        own = [(getattr(fitted, f"{name}_sd") / fitted.repeat_sd) ** 2 for fitted in rated if name in names]
-        found.append(float(np.exp(np.mean(np.log(np.maximum(own, LEAST_RATIO))))) if own else 0.0)
+        own = (sds[name][rated] / sds[REPEAT][rated]) ** 2
+        there = name in names and own.size
+        found.append(float(np.exp(np.mean(np.log(np.maximum(own, LEAST_RATIO))))) if there else 0.0)
     return found[0], found[1], found[2]
 
 
@@ -216,48 +181,45 @@ def _forms(who: Components, columns: Sequence[Floats]) -> Floats:
     return np.array([rows @ rows.T for rows in stacked], dtype=np.float64)
 
 
-def _probes(rows: int) -> Floats:
-    """Columns Z (rows, s) with E ZZ' = I: unit vectors, or random signs (Hutchinson 1990, Commun. Stat. Simul. 19: 433)."""
-    if rows <= EXACT_UP_TO:
-        return np.eye(rows)
-    count = min(max(PROBED_ROWS // rows, FEWEST_PROBES), MOST_PROBES)
-    signs = np.random.default_rng(SEED).choice([-1.0, 1.0], (rows, count))
-    return np.asarray(signs / np.sqrt(count), dtype=np.float64)
-
-
 def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
-    """F (L, L, k, k) = tr(P_c Z_m Z_m' P_d Z_l Z_l'), symmetric in the criteria and in the components."""
-    probes, L = _probes(who.n + who.m), len(who.names)
-    step = max(1, AT_ONCE // (L * len(probes)))
-    F = np.zeros((L, L, len(projections), len(projections)))
-    for first in range(0, probes.shape[1], step):
-        Z = probes[:, first : first + step]
-        F += _probed(who, projections, Z)
-    F += F.swapaxes(2, 3).copy()
-    F += F.swapaxes(0, 1).copy()
-    F /= 4.0
-    return F
+    """F (L, L, k, k) = tr(Z_l'P_c Z_m Z_m'P_d Z_l) = E sum over the columns u of (Z_m'P_c Z_l u)'(Z_m'P_d Z_l u)."""
+    F = np.zeros((len(who.names),) * 2 + (len(projections),) * 2)
+    for number, (sums, probes) in enumerate(zip(who.sums, who.probes, strict=True)):
+        step = max(1, AT_ONCE // max(1, sums.shape[1]))
+        for first in range(0, probes.shape[1], step):
+            U = np.asarray(sums.T @ probes[:, first : first + step])
+            F[:, number] += _forms(who, [P(U) for P in projections])
+    return np.asarray((F + F.swapaxes(0, 1)) / 2.0, dtype=np.float64)
 
 
-def _probed(who: Components, projections: Sequence[Projection], Z: Floats) -> Floats:
-    """Sum over the columns z (n + m,) of Z of (Z_m'P_c Z_l Z_l'z)'(Z_m'P_d z), (L, L, k, k) by m, l, c, d."""
-    L, spread = len(who.names), np.hstack(who.spread(Z))
-    from_all = [who.gathered(P(Z)) for P in projections]
-    from_each = [who.gathered(P(spread)) for P in projections]
-    F = np.empty((L, L, len(projections), len(projections)))
-    for number in range(L):
-        right = np.array([of[number] for of in from_all])
-        left = [of[number].reshape(-1, L, Z.shape[1]) for of in from_each]
-        for c, part in enumerate(left):
-            F[number, :, c] = np.einsum("vls,dvs->ld", part, right, optimize=True)
-    return F
+def _told(who: Components, rated: NDArray[np.bool_], responses: Sequence[FittedResponse]) -> NDArray[np.bool_]:
+    """Whether the labels let each component's covariance be told at all, (L, k, k).
+
+    Player, tastes and copy: where both criteria's fits could. Match: where some cell holds a rating on the one criterion and
+    another run's rating on the other; elsewhere it is the noise.
+    """
+    told = np.ones((len(who.names), rated.shape[1], rated.shape[1]), dtype=bool)
+    for number, name in enumerate(who.names):
+        if name in (PLAYER, TASTES, COPY):
+            own = np.array([fitted.estimable[name] for fitted in responses])
+            told[number] = own[:, None] & own
+        elif name == MATCH:
+            known = rated.astype(np.float64)
+            count = who.sums[number][:, : len(known)] @ known
+            told[number] = count.T @ count > known.T @ known
+    return told
 
 
-def _solved(F: Floats, q: Floats) -> tuple[Floats, Floats]:
-    """Solve F S = q for each pair of criteria; S and the information on each component (L, k, k), 0 where it is not told."""
-    F, q = np.moveaxis(F, (0, 1), (2, 3)), np.moveaxis(q, 0, 2)
-    size = np.sqrt(np.maximum(np.einsum("cdll->cdl", F), 0.0))
-    size = np.where(size > 1e-9 * size.max(initial=0.0), size, np.inf)
+def _solved(F: Floats, q: Floats, told: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Solve F S = q for each pair of criteria, over the components that are told.
+
+    Returns
+    -------
+    S and the information on each component (L, k, k), 0 where it is not told.
+    """
+    F, q, told = np.moveaxis(F, (0, 1), (2, 3)), np.moveaxis(q, 0, 2), np.moveaxis(told, 0, 2)
+    size = np.sqrt(np.einsum("cdll->cdl", F))
+    size = np.where(told & (size > 1e-9 * size.max(initial=0.0)), size, np.inf)
     scaled = F / size[..., None, :] / size[..., :, None]
     inverse = np.linalg.pinv(scaled, rcond=1e-9, hermitian=True)
     variance = np.einsum("cdll->cdl", inverse)

@@ -17,7 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from model._bilinear import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, Bilinear, bilinear
+from model._bilinear import Bilinear, bilinear
+from model._components import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, TASTES, deviations
+from model._input import check_tastes
 from model._posterior import FittedResponse
 from model._prior import Prior
 from model._structure import Floats
@@ -33,14 +35,18 @@ class Together:
     Attributes
     ----------
     player, copy, match, repeat : of the player's leniency, the copy's effect, the match of both, and the noise of one rating.
+    tastes : of the player's slopes, so far as they do not go along with the leniency; pooled without tastes. With L_c
+        the lower root of the covariance of (leniency, slopes) for criterion c, the tastes centred on their means over the rows,
+        Cov(b_c, b_d) = L_c diag(player_cd, tastes_cd, tastes_cd, ...) L_d'.
     pooled : of all that the fixed part leaves, the components together.
     prior_coefficients : of the coefficients' deviations from their prior means.
     coefficients : of what is still unknown of the fixed part x'beta after the ratings, averaged over the rated rows.
-    told : for 'player', 'copy', 'match', 'repeat' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
+    told : for 'player', 'tastes', 'copy', 'match', 'repeat' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
         that would tell each correlation as well as the ratings do; 0 where they cannot tell it.
     """
 
     player: Floats
+    tastes: Floats
     copy: Floats
     match: Floats
     repeat: Floats
@@ -61,6 +67,7 @@ def correlations(
     prior_correlation: float = 0.5,
     worth: float = 50.0,
     prior: Prior | None = None,
+    tastes: ArrayLike | None = None,
 ) -> Together:
     """Estimate one correlation matrix over the criteria for each component.
 
@@ -74,6 +81,7 @@ def correlations(
         component's towards the pooled, match's and repeat's towards the one that both have together: a component that the
         ratings cannot tell takes over what they do tell.
     prior : the prior of that fit, or None.
+    tastes : (n, q) as they were given to that fit, or None.
 
     Raises
     ------
@@ -82,14 +90,16 @@ def correlations(
     """
     X, Y = np.asarray(X, dtype=np.float64), np.asarray(Y, dtype=np.float64)
     _check(X, Y, responses, prior_correlation, worth)
+    tastes = check_tastes(tastes, X.shape[0], responses[0].taste_centre.size)
     believed = np.full((len(responses),) * 2, prior_correlation)
     marginal = Y - X @ np.array([fitted.coef for fitted in responses]).T
     pooled = nearest_correlation(_pooled(marginal, believed, worth))
-    found = bilinear(X, Y, player, copy, responses, match=match, prior=prior)
-    sds = _deviations(responses)
+    found = bilinear(X, Y, player, copy, responses, match=match, prior=prior, tastes=tastes)
+    sds = deviations(responses, tastes)
     R, told = _components(found, sds, pooled, worth)
     return Together(
         player=R[PLAYER],
+        tastes=R[TASTES],
         copy=R[COPY],
         match=R[MATCH],
         repeat=R[REPEAT],
@@ -117,15 +127,6 @@ def _to_unit_diagonal(covariance: Floats) -> Floats:
     return R
 
 
-def _deviations(responses: Sequence[FittedResponse]) -> dict[str, Floats]:
-    """Return the standard deviations (k,) of each component; the prior's rows are in units of the noise."""
-    own = {
-        name: np.array([getattr(fitted, f"{name}_sd") for fitted in responses])
-        for name in (PLAYER, COPY, MATCH, REPEAT)
-    }
-    return own | {COEFFICIENTS: own[REPEAT]}
-
-
 def _pooled(marginal: Floats, believed: Floats, worth: float) -> Floats:
     """Return (k, k) the correlation of residuals (n, k), pair by pair of criteria, drawn towards the belief."""
     known = np.isfinite(marginal)
@@ -143,7 +144,7 @@ def _components(
     """Return each component's correlation matrix and the numbers of levels that would tell it."""
     both, noise = np.hypot(sds[MATCH], sds[REPEAT]), sds[REPEAT]
     residual, of_residual = _drawn(found.residual, found.residual_information, both, noise, pooled, worth)
-    R = {PLAYER: pooled, COPY: pooled, MATCH: residual, REPEAT: residual, COEFFICIENTS: pooled}
+    R = {PLAYER: pooled, TASTES: pooled, COPY: pooled, MATCH: residual, REPEAT: residual, COEFFICIENTS: pooled}
     told = {name: np.zeros_like(pooled) for name in R} | {REPEAT: of_residual}
     for name, S, information in zip(found.names, found.covariance, found.information, strict=True):
         if name != REPEAT or MATCH in found.names:

@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model import _bilinear
+from model import _components
 from model._bilinear import Bilinear, bilinear, common_ratios
+from model._components import deviations, lower_root, player_parts
 from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.together import Together, correlations, nearest_correlation
 
 Floats = NDArray[np.float64]
 Labels = NDArray[np.int64]
-MATRICES = ("player", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
+MATRICES = ("player", "tastes", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
 BELIEVED = MATRICES[:-1]
 """What a belief rules; the errors of x'beta differ in kind where one criterion has ratings and the other none."""
 PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
@@ -93,7 +94,7 @@ class Plain:
     @classmethod
     def of(cls, world: World, records: tuple[FittedResponse, ...], match: bool, prior: Prior | None) -> "Plain":
         names = ("player", "copy", "match") if match else ("player", "copy")
-        ratios = np.array([*common_ratios(records, names)[: len(names)], 1.0])
+        ratios = np.array([*common_ratios(deviations(records), np.ones(len(records), bool), names)[: len(names)], 1.0])
         X, Y, n = world.X, world.Y, world.X.shape[0]
         alike = [labels[:, None] == labels for labels in (world.player, world.copy)]
         parts = [*alike, alike[0] & alike[1]] if match else alike
@@ -169,20 +170,19 @@ def test_of_one_response_alone_the_variances_are_those_of_restricted_maximum_lik
 
 
 def probed_more(monkeypatch: pytest.MonkeyPatch, probes: int) -> None:
-    for name, value in (("EXACT_UP_TO", 0), ("MOST_PROBES", probes), ("PROBED_ROWS", 10**9)):
-        monkeypatch.setattr(_bilinear, name, value)
+    for name, value in (("EXACT_UP_TO", 0), ("MOST_PROBES", probes), ("FEWEST_PROBES", probes)):
+        monkeypatch.setattr(_components, name, value)
 
 
 def test_random_signs_give_the_traces_within_their_error(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hutchinson 1990, Commun. Stat. Simul. 19: 433: the error falls with the root of the number of vectors."""
-    world = trial_gaps(drawn(4, players=10, k=2), 0.4)
-    exact = world.forms().information
-    off = []
-    for probes in (64, 1600):
+    world = trial_gaps(drawn(4, players=80, copies=70, k=2), 0.4)
+    exact, off = world.forms().information, []
+    for probes in (4, 64):
         probed_more(monkeypatch, probes)
-        off.append(np.abs(world.forms().information / exact - 1.0).max())
-    assert off[0] > 2.0 * off[1]
-    assert off[1] < 0.1
+        off.append(np.abs(world.forms().information / exact - 1.0).mean())
+    assert 0.0 < 2.0 * off[1] < off[0]
+    assert off[1] < 0.05
 
 
 def covariances(worlds: list[World]) -> Floats:
@@ -269,6 +269,47 @@ def test_players_asked_only_some_criteria_do_not_look_less_alike() -> None:
     found = [world.together(worth=1e-9).player[np.triu_indices(4, 1)].mean() for world in worlds]
     assert np.mean(found) == pytest.approx(0.8, abs=4.0 * np.std(found, ddof=1) / np.sqrt(len(found)))
     assert np.std(found, ddof=1) < 0.1
+
+
+def with_tastes(world: World, seed: int, rho: float) -> tuple[World, Floats]:
+    """Add a slope of each player's own (sd .5) on a trait of the copies about its mean, which is 2."""
+    rng = np.random.default_rng(seed)
+    trait = rng.normal(2.0, 1.0, world.copy.max() + 1)[world.copy, None]
+    k = world.Y.shape[1]
+    slopes = 0.5 * rng.normal(size=(world.player.max() + 1, k)) @ np.linalg.cholesky(equal_correlation(rho, k)).T
+    return World(world.X, world.Y + (trait - 2.0) * slopes[world.player], world.player, world.copy), trait
+
+
+def test_tastes_have_a_correlation_of_their_own() -> None:
+    """Leniency alike by .8, slopes not at all: neither hides in the other, nor in the match."""
+    found = []
+    for seed in range(8):
+        world, trait = with_tastes(drawn(seed, players=150, copies=40, runs=6, k=4), seed, 0.0)
+        fit = CrossedRatings(match=True).fit(world.X, world.Y, world.player, world.copy, trait)
+        of = world.X, world.Y, world.player, world.copy, fit.responses_
+        together = correlations(*of, worth=1e-9, tastes=trait)
+        assert_correlations(together, 4)
+        found.append([getattr(together, name)[np.triu_indices(4, 1)].mean() for name in ("tastes", "match", "repeat")])
+    error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
+    assert np.abs((np.mean(found, axis=0) - [0.0, RHO["match"], RHO["repeat"]]) / error).max() < 4.0
+    assert error.max() < 0.06
+
+
+def test_a_players_level_and_tastes_are_the_whole_of_the_players_variance() -> None:
+    """Square and add what the parts weigh in each row: z'L L'z = z' covariance z."""
+    world, trait = with_tastes(drawn(13, players=60, copies=20), 13, 0.5)
+    responses = CrossedRatings(match=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
+    alike, (level, taste) = player_parts(responses[:1], trait, len(trait))
+    whole = (level[0] * alike[0][:, 0]) ** 2 + (taste[0] * alike[1][:, 0]) ** 2
+    assert whole == pytest.approx(responses[0].player_variance(trait))
+    assert np.mean([part**2 for part in alike], axis=1) == pytest.approx(np.ones((2, 1)))
+
+
+@pytest.mark.parametrize("covariance", [np.zeros((2, 2)), np.ones((2, 2)), np.array([[2.0, -0.5], [-0.5, 1.0]])])
+def test_the_lower_root_stands_singular_covariances(covariance: Floats) -> None:
+    root = lower_root(covariance)
+    assert root @ root.T == pytest.approx(covariance)
+    assert np.triu(root, 1) == pytest.approx(np.zeros((2, 2)))
 
 
 def assert_correlations(together: Together, k: int) -> None:
@@ -373,6 +414,7 @@ def test_a_matrix_that_is_no_correlation_is_drawn_to_one_that_is() -> None:
         ({"player": np.zeros(99)}, "player: got 99 labels, expected one for each of 100 rows"),
         ({"prior_correlation": -0.6}, "expected a number from -0.5 to 1"),
         ({"prior_correlation": np.nan}, "expected a number from -0.5 to 1"),
+        ({"tastes": np.zeros((100, 1))}, "tastes: got 1 columns, expected the 0 of the fit"),
         ({"worth": 0.0}, "worth: got 0.0, expected a finite number above 0"),
     ],
 )
@@ -381,3 +423,12 @@ def test_what_does_not_fit_is_said_in_words(change: dict[str, object], sentence:
     given = {"X": world.X, "Y": world.Y, "player": world.player, "copy": world.copy, "responses": world.records()}
     with pytest.raises(ValueError, match=sentence):
         correlations(**{**given, **change})  # type: ignore[arg-type]  # wrong on purpose
+
+
+def test_players_who_rate_once_still_give_correlation_matrices() -> None:
+    world = drawn(14, players=60)
+    once = World(world.X[::5], world.Y[::5], world.player[::5], world.copy[::5])
+    found = once.together(prior=PRIOR)
+    assert_correlations(found, 3)
+    assert not found.told["player"].any()
+    assert found.player == pytest.approx(found.pooled)
