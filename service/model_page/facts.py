@@ -1,0 +1,99 @@
+"""What the page of the model is made from, gathered in one reading of the database."""
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model import anatomy
+from model.anatomy import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, Count, Tally, TierLevel
+from model.posterior import Posterior
+from model.records import Tier
+from service import catalogue, fits, history, tables
+from service.errors import Refused
+from service.language import _
+from service.model_page import checkups
+from service.model_page.checkups import Version
+
+GONE = frozenset({"sold", "withdrawn"})
+"""What nobody can be lent any more; such copies are shown, and no advice is drawn from them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """All that the page is made from; no key of a player or a trial is in it.
+
+    Attributes
+    ----------
+    versions : the newest ones, oldest first; ``version`` is the one in use.
+    tiers, names : the tiers and their names by slug; ``copies`` has each serial's tier, ``statuses`` where it is.
+    effects, levels : by slug.
+    tally : of the trials and outcomes on record now.
+    first, last : days of the earliest and the latest trial on record, None without one.
+    unchanged : whether the data are still those that the version was fitted to.
+    same_code : whether the version was fitted by the program as it is now.
+    """
+
+    version: Version
+    versions: Sequence[Version]
+    posterior: Posterior
+    tiers: Mapping[str, Tier]
+    copies: Mapping[str, str]
+    names: Mapping[str, str]
+    statuses: Mapping[str, str | None]
+    effects: Mapping[str, CopyEffects]
+    levels: Mapping[str, TierLevel]
+    tally: Tally
+    first: dt.date | None
+    last: dt.date | None
+    unchanged: bool
+    same_code: bool
+
+    def is_gone(self, serial: str) -> bool:
+        """Say whether nobody can be lent the copy any more."""
+        return self.statuses.get(serial) in GONE
+
+    def count(self, slug: str) -> Count:
+        """Return how often copies of a tier were rated."""
+        return self.tally.tiers.get(slug, Count())
+
+    def is_judged(self, slug: str) -> bool:
+        """Say whether enough is known of a tier to judge it."""
+        return self.levels[slug].within <= JUDGED_WITHIN and self.count(slug).copies >= FEWEST_COPIES
+
+
+def gather(session: Session) -> Facts:
+    """Read everything about the version in use.
+
+    Raises
+    ------
+    Refused
+        No version is in use, or the one that is cannot be read.
+    """
+    current = fits.current(session)
+    if current.posterior is None:
+        msg = _("No model version is in use yet, so there is nothing to show; run `fit` first.")
+        raise Refused(msg)
+    now_on_sale = catalogue.current(session)
+    view, range_ = now_on_sale.view(current), now_on_sale.range
+    trials, known = history.read_trials(session), checkups.versions(session)
+    version = next(each for each in known if each.number == current.version)
+    days = [trial.on for trial in trials]
+    return Facts(
+        version=version,
+        versions=known,
+        posterior=current.posterior,
+        tiers=range_.tiers,
+        copies={copy.serial: copy.tier for copy in range_.copies.values()},
+        names=now_on_sale.names,
+        statuses=dict(session.execute(select(tables.Copy.serial, tables.Copy.status)).tuples().all()),
+        effects=anatomy.copy_effects(view),
+        levels=anatomy.tier_levels(view),
+        tally=anatomy.tally(range_, trials, history.read_outcomes(session)),
+        first=min(days, default=None),
+        last=max(days, default=None),
+        unchanged=history.digest(session) == version.data_digest,
+        same_code=fits.code_version() == version.code_version,
+    )

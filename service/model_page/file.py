@@ -1,0 +1,73 @@
+"""The model's page as one file that stands alone: styles inside, no script, and nothing that asks the network."""
+
+import os
+import secrets
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from service import formats, language
+from service.errors import Refused
+from service.model_page.context import ModelPage
+
+_HERE = Path(__file__).resolve().parents[2]
+TEMPLATES = _HERE / "templates"
+STYLES = tuple(_HERE / "service" / "static" / name for name in ("style.css", "model.css"))
+LANGUAGE = "en"
+BEGINNING = "<!doctype html>"
+"""What an earlier page begins with; a file that does not is never overwritten."""
+
+
+def render(page: ModelPage) -> str:
+    """Return the whole file's text."""
+    templates = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    language.install(templates)
+    formats.install(templates)
+    # The styles are this program's own files, and must not be escaped.
+    style = Markup("\n".join(file.read_text(encoding="utf-8") for file in STYLES))  # noqa: S704 - nothing from outside
+    return templates.get_template("desk/model.html").render(page=page, lang=LANGUAGE, frame="file.html", style=style)
+
+
+def write(file: Path, page: ModelPage) -> None:
+    """Write the page, wholly or not at all; an earlier page of that name is replaced.
+
+    Raises
+    ------
+    Refused
+        The file cannot be written, or one of another kind has its name.
+    """
+    text = render(page)
+    try:
+        target = Path(os.path.realpath(file))  # unlike resolve() this never raises on a loop of links
+        if target.exists() and not _is_page(target):
+            raise Refused(f"{file} is there already and is no page; choose another name.")
+        _replace(target, text.encode())
+    except OSError as error:
+        raise Refused(f"{file} cannot be written: {error.strerror}.") from None
+
+
+def _is_page(file: Path) -> bool:
+    if not file.is_file():
+        return False
+    with file.open("rb") as opened:
+        return opened.read(len(BEGINNING)).lower() == BEGINNING.encode()
+
+
+def _replace(target: Path, data: bytes) -> None:
+    """Write beside the target and rename, so that nobody ever reads half a page."""
+    beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}")
+    try:
+        with beside.open("xb") as opened:
+            opened.write(data)
+            opened.flush()
+            os.fsync(opened.fileno())
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)

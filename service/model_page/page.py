@@ -1,0 +1,316 @@
+"""The page's context, part by part: figures from the model, words from `sentences`, places from `pictures`."""
+
+from collections.abc import Sequence
+
+from sqlalchemy.orm import Session
+
+from model import anatomy
+from model.anatomy import CopyEffects
+from model.posterior import Posterior
+from model.preference import Beliefs
+from model.vocabulary import CRITERIA, SCALES, Criterion
+from service import formats
+from service.language import _
+from service.model_page import pictures, sentences
+from service.model_page.checkups import Version
+from service.model_page.context import (
+    Beginnings,
+    ModelPage,
+    PartOfRating,
+    Rating,
+    Sureness,
+    Table,
+    TierOfCopies,
+    Told,
+)
+from service.model_page.facts import Facts, gather
+from service.words import fitted, phrases
+
+
+def page_of(session: Session, *, demo: bool = False) -> ModelPage:
+    """Return the page of the version in use.
+
+    Raises
+    ------
+    Refused
+        No version is in use, or the one that is cannot be read.
+    """
+    facts = gather(session)
+    return ModelPage(
+        title=_("What the model knows, and how surely"),
+        demo=demo,
+        facts=sentences.quiet_line(facts),
+        lead=sentences.lead(facts),
+        sureness=_sureness(facts),
+        rating=_rating(facts),
+        copies_lead=sentences.copies_lead(),
+        tiers=tuple(_tiers(facts)),
+        thin_tiers=_thin_tiers(facts),
+        thin_players=_thin_players(facts),
+        keeping=_keeping(facts.posterior),
+        beginnings=_beginnings(facts),
+        versions=_versions(facts),
+        cautions=sentences.cautions(),
+    )
+
+
+# How sure it is
+
+
+def _sureness(facts: Facts) -> Sureness:
+    checked = [version for version in facts.versions if version.checkup]
+    return Sureness(
+        sentences=sentences.sureness(facts.version.checkup),
+        errors=_errors(checked),
+        coverage=_coverage(checked),
+        checkups=_checkups(checked),
+    )
+
+
+def _errors(checked: Sequence[Version]) -> pictures.PointPicture | None:
+    marks = [
+        pictures.Mark(str(each.number), formats.day(each.fitted_at.date()), each.checkup.error, each.checkup.tier_mean)
+        for each in checked
+        if each.checkup
+    ]
+    if not marks:
+        return None
+    told = _("Version {version}: model {model}, tier mean {other}.")
+    description = " ".join(
+        told.format(version=mark.label, model=formats.number(mark.value, 2), other=formats.number(mark.other or 0, 2))
+        for mark in marks
+    )
+    title = _("Error of the last check-ups, in points")
+    return pictures.over_time("errors", title, description, marks, step=0.1)
+
+
+def _coverage(checked: Sequence[Version]) -> pictures.PointPicture | None:
+    marks = [
+        pictures.Mark(str(each.number), formats.day(each.fitted_at.date()), 100 * each.checkup.coverage)
+        for each in checked
+        if each.checkup and each.checkup.coverage is not None
+    ]
+    if not marks:
+        return None
+    told = _("Version {version}: {held} %.")
+    description = " ".join(told.format(version=mark.label, held=formats.number(mark.value, 0)) for mark in marks)
+    title = _("How many of the nine-in-ten intervals held, in per cent")
+    return pictures.over_time("coverage", title, description, marks, step=5.0, goal=90.0)
+
+
+def _checkups(checked: Sequence[Version]) -> Table | None:
+    if not checked:
+        return None
+    return Table(
+        name=_("The last check-ups"),
+        head=(
+            _("Version"),
+            _("Checked"),
+            _("Model’s error"),
+            _("Tier mean’s error"),
+            _("Intervals held"),
+            _("Held out"),
+        ),
+        rows=tuple(sentences.checkup_cells(each) for each in reversed(checked)),
+    )
+
+
+# What one rating is made of
+
+
+def _rating(facts: Facts) -> Rating:
+    shares = anatomy.variance_shares(facts.posterior)
+    by_criterion = [(_(SCALES[criterion].name), of) for criterion, of in zip(CRITERIA, shares.tolist(), strict=True)]
+    overall = by_criterion[CRITERIA.index(Criterion.OVERALL)]
+    return Rating(
+        lead=sentences.rating_lead(facts.posterior),
+        parts=tuple(
+            PartOfRating(part, _(fitted.PART_NAMES[part]), formats.percent(share), _(fitted.PART_MEANINGS[part]))
+            for part, share in zip(anatomy.PARTS, overall[1], strict=True)
+        ),
+        overall=pictures.composition("overall", _("What one rating as a whole is made of"), [overall]),
+        sentences=sentences.rating(facts.posterior, facts.tally),
+        criteria=pictures.composition("criteria", _("What one rating is made of, by criterion"), by_criterion),
+        numbers=_rating_numbers(facts.posterior, by_criterion),
+    )
+
+
+def _rating_numbers(posterior: Posterior, by_criterion: Sequence[tuple[str, Sequence[float]]]) -> Table:
+    parts = tuple(_(fitted.PART_NAMES[part]) for part in anatomy.PARTS)
+    strays = anatomy.variance_parts(posterior).sum(axis=1) ** 0.5
+    rows = zip(by_criterion, strays.tolist(), posterior.rows.tolist(), strict=True)
+    return Table(
+        name=_("What one rating is made of"),
+        head=(_("Criterion"), *parts, _("Strays by"), _("Ratings")),
+        rows=tuple(
+            (name, *map(formats.percent, shares), formats.number(strays_by, 2), formats.number(count, 0))
+            for (name, shares), strays_by, count in rows
+        ),
+    )
+
+
+# How copies of a tier differ
+
+
+def _tiers(facts: Facts) -> list[TierOfCopies]:
+    limit = pictures.reach(
+        [end for each in facts.effects.values() for ends in (each.low, each.high) for end in ends[each.rated].tolist()]
+    )
+    return [_tier(facts, slug, limit) for slug in facts.tiers if slug in facts.effects]
+
+
+def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
+    effects, name = facts.effects[slug], facts.names.get(slug, slug)
+    low, high, mean = effects.low.tolist(), effects.high.tolist(), effects.mean.tolist()
+    rows = [pictures.Effect(effects.serials[k], low[k], mean[k], high[k]) for k in effects.order]
+    return TierOfCopies(
+        anchor=f"tier-{slug}",
+        name=name,
+        about=_about(facts, slug),
+        sentences=sentences.copies(facts, slug),
+        picture=pictures.effects(slug, name, rows, limit) if rows else None,
+        numbers=Table(
+            name=_("The copies of {tier}").format(tier=name),
+            head=(_("Copy"), _("Effect"), _("Nine in ten"), _("Trials"), _("Kept"), _("Where")),
+            rows=tuple(_copy_cells(facts, each) for each in rows) + tuple(_unrated_cells(facts, effects)),
+        ),
+    )
+
+
+def _about(facts: Facts, slug: str) -> str:
+    tier, count = facts.tiers[slug], facts.count(slug)
+    parts = (
+        formats.capital(_(phrases.INSTRUMENTS[tier.instrument])),
+        _("grade {grade}").format(grade=tier.grade),
+        formats.trials(count.trials),
+        fitted.players(count.players),
+    )
+    return f"{formats.NBSP}· ".join(parts)
+
+
+def _copy_cells(facts: Facts, effect: pictures.Effect) -> tuple[str, ...]:
+    return (
+        effect.serial,
+        fitted.signed(effect.mean),
+        fitted.between(effect.low, effect.high),
+        *_counted_cells(facts, effect.serial),
+    )
+
+
+def _unrated_cells(facts: Facts, effects: CopyEffects) -> list[tuple[str, ...]]:
+    unrated = sorted(serial for serial, rated in zip(effects.serials, effects.rated.tolist(), strict=True) if not rated)
+    return [(serial, "–", "–", *_counted_cells(facts, serial)) for serial in unrated]
+
+
+def _counted_cells(facts: Facts, serial: str) -> tuple[str, str, str]:
+    trials = facts.tally.copies.get(serial, anatomy.Count()).trials
+    kept = facts.tally.kept.get(serial, anatomy.Kept())
+    status = facts.statuses.get(serial)
+    return (
+        str(trials),
+        _("{kept} of {decided}").format(kept=kept.kept, decided=kept.decided) if kept.decided else "–",
+        _(fitted.STATUSES[status]) if status else "–",
+    )
+
+
+# Where too little is known
+
+
+def _thin_tiers(facts: Facts) -> Told:
+    return Told(
+        sentences=sentences.thin_tiers(facts),
+        numbers=Table(
+            name=_("How surely each tier is known"),
+            head=(
+                _("Tier"),
+                _("Instrument"),
+                _("Level"),
+                _("Nine in ten"),
+                _("Trials"),
+                _("Players"),
+                _("Copies rated"),
+            ),
+            rows=tuple(_level_cells(facts, slug) for slug in facts.tiers),
+        ),
+    )
+
+
+def _level_cells(facts: Facts, slug: str) -> tuple[str, ...]:
+    level, count = facts.levels[slug], facts.count(slug)
+    copies = sum(tier == slug for tier in facts.copies.values())
+    return (
+        facts.names.get(slug, slug),
+        _(phrases.INSTRUMENTS[facts.tiers[slug].instrument]),
+        formats.number(level.mean),
+        formats.interval(level.low, level.high),
+        str(count.trials),
+        str(count.players),
+        _("{rated} of {all}").format(rated=count.copies, all=copies),
+    )
+
+
+def _thin_players(facts: Facts) -> Told:
+    counts = facts.tally.bows_of_players
+    different = sorted(set(counts))
+    return Told(
+        sentences=sentences.thin_players(facts.posterior, facts.tally),
+        numbers=Table(
+            name=_("How many bows players have rated"),
+            head=(_("Bows rated"), _("Players")),
+            rows=tuple((str(bows), formats.number(counts.count(bows), 0)) for bows in different),
+        ),
+    )
+
+
+# What people keep, what the model started from, and its versions
+
+
+def _keeping(posterior: Posterior) -> Told:
+    return Told(
+        sentences=sentences.keeping(posterior.keeping),
+        numbers=Table(
+            name=_("What people keep, in log-odds"),
+            head=(_("What counts"), _("Starting value"), _("With the outcomes")),
+            rows=tuple(
+                _learnt_cells(each, fitted.choice_term(each.name)) for each in anatomy.choice_terms(posterior.keeping)
+            ),
+        ),
+    )
+
+
+def _learnt_cells(learnt: anatomy.Learnt, name: str) -> tuple[str, str, str]:
+    return (
+        name,
+        fitted.more_or_less(learnt.before, learnt.before_sd),
+        fitted.more_or_less(learnt.after, learnt.after_sd),
+    )
+
+
+def _beginnings(facts: Facts) -> Beginnings:
+    head = (_("What"), _("Starting value"), _("With the data"))
+    lesser = [each for each in anatomy.coefficients(facts.posterior) if each.name not in {"intercept", "grade"}]
+    main = anatomy.learnt(facts.posterior, Beliefs())
+    return Beginnings(
+        sentences=sentences.beginnings(facts),
+        main=Table(
+            name=_("Starting values, and what the data made of them"),
+            head=head,
+            rows=tuple(_learnt_cells(each, _(fitted.BEGINNINGS[each.name])) for each in main),
+        ),
+        columns=Table(
+            name=_("What else may shift a rating"),
+            head=head,
+            rows=tuple(_learnt_cells(each, formats.capital(fitted.column(each.name))) for each in lesser),
+        ),
+    )
+
+
+def _versions(facts: Facts) -> Told:
+    return Told(
+        sentences=sentences.versions(facts),
+        numbers=Table(
+            name=_("Versions"),
+            head=(_("Version"), _("Fitted"), _("Trials"), _("Standing"), _("Why")),
+            rows=tuple(sentences.version_cells(each) for each in reversed(facts.versions)),
+        ),
+    )

@@ -1,0 +1,364 @@
+"""The sentences of the model's page, in an honest colleague's voice; what is not known is said."""
+
+from model import anatomy
+from model.anatomy import CopyEffects, Tally
+from model.choice import Keeping
+from model.outlook import TRIALS_FOR_A_BASIS
+from model.player import OVERALL
+from model.posterior import Posterior
+from service import formats
+from service.formats import NBSP
+from service.language import _, ngettext
+from service.model_page.checkups import CheckUp, Version
+from service.model_page.facts import Facts
+from service.words import fitted
+
+REPEATS_THAT_TELL = 30
+"""From so many repeated plays on, match and repeat count as told apart by the data (a judgement, no source)."""
+HALF = 0.5
+"""Share of what is known below which the starting values are said to rule."""
+
+
+def quiet_line(facts: Facts) -> str:
+    """Return version, date, trials and ratings, as the line above the heading."""
+    posterior = facts.posterior
+    parts = (
+        _("Version {number}").format(number=facts.version.number),
+        _("fitted on {day}").format(day=formats.day(facts.version.fitted_at.date())),
+        formats.trials(sum(posterior.trials.values())),
+        fitted.ratings(int(posterior.rows[OVERALL])),
+    )
+    return f"{NBSP}· ".join(parts)
+
+
+def lead(facts: Facts) -> tuple[str, ...]:
+    """Return what the version has learnt from, how much of the range it knows, and whether there is news since."""
+    return (*_learnt_from(facts), _known(facts), _news(facts))
+
+
+def _learnt_from(facts: Facts) -> list[str]:
+    trials, people = facts.tally.trials, fitted.players(len(facts.tally.bows_of_players))
+    if facts.first is None or facts.last is None:
+        return [_("There is no trial on record any more.")]
+    sentence = _("On record: {trials} by {players}, between {first} and {last}.")
+    days = {"first": formats.day(facts.first), "last": formats.day(facts.last)}
+    said = [sentence.format(trials=formats.trials(trials), players=people, **days)]
+    if sum(facts.posterior.trials.values()) < TRIALS_FOR_A_BASIS:
+        said.append(_("That is little: the starting values still speak loudest."))
+    return said
+
+
+def _known(facts: Facts) -> str:
+    judged = sum(map(facts.is_judged, facts.tiers))
+    if judged == len(facts.tiers):
+        return _("Every tier is known well enough to be judged.")
+    sentence = _("Of {all} tiers, {judged} are known well enough to be judged.")
+    return sentence.format(all=formats.counted(len(facts.tiers)), judged=formats.counted(judged))
+
+
+def _news(facts: Facts) -> str:
+    if facts.unchanged:
+        return _("Nothing has been added since this version was fitted.")
+    return _(
+        "Trials, outcomes or the range have changed since this version was fitted: counts on this page are today’s, and a "
+        "new fit would take the rest in."
+    )
+
+
+# How sure it is
+
+
+def sureness(checkup: CheckUp | None) -> tuple[str, ...]:
+    """Return how far the version in use was off for players it had not seen."""
+    if checkup is None:
+        return (
+            _(
+                "This version was not checked on players held out of the fit; that takes at least five players who rated bows."
+            ),
+        )
+    sentence = _(
+        "Asked about {players} it had not seen, and told only their answers and their own bow, it was off by {error} "
+        "points a rating; whoever goes by the tier’s mean alone is off by {tier_mean} (root mean square, {ratings})."
+    )
+    said = [
+        sentence.format(
+            players=fitted.players(checkup.players),
+            error=formats.number(checkup.error, 2),
+            tier_mean=formats.number(checkup.tier_mean, 2),
+            ratings=fitted.ratings(checkup.ratings),
+        ),
+        _verdict(checkup),
+    ]
+    if checkup.coverage is not None:
+        held = _("Of the intervals that should hold nine times in ten, {share} held.")
+        said.append(held.format(share=formats.percent(checkup.coverage)))
+    return tuple(said)
+
+
+def _verdict(checkup: CheckUp) -> str:
+    if checkup.error >= checkup.tier_mean:
+        return _("So far it is no better than the tier’s mean: go by the tier, and by your ear.")
+    better = formats.percent(1 - (checkup.error / checkup.tier_mean) ** 2)
+    return _(
+        "It takes away {share} of the tier mean’s squared error; most of the rest is the day, and the match of bow and player."
+    ).format(share=better)
+
+
+def checkup_cells(version: Version) -> tuple[str, ...]:
+    """Return one row of the table of check-ups."""
+    checkup = version.checkup
+    if checkup is None:
+        msg = f"version {version.number}: got no check-up, expected one"
+        raise ValueError(msg)
+    return (
+        str(version.number),
+        formats.day(version.fitted_at.date()),
+        formats.number(checkup.error, 2),
+        formats.number(checkup.tier_mean, 2),
+        "–" if checkup.coverage is None else formats.percent(checkup.coverage),
+        fitted.ratings(checkup.ratings),
+    )
+
+
+# What one rating is made of
+
+
+def rating_lead(posterior: Posterior) -> str:
+    """Return how far one rating strays."""
+    strays = float(anatomy.variance_parts(posterior)[OVERALL].sum() ** 0.5)
+    return _(
+        "One player’s one rating of a bow as a whole strays about {points} points from what its tier is worth to people at "
+        "large (standard deviation). Four things make it stray; these are their shares of the variance:"
+    ).format(points=formats.number(strays))
+
+
+def rating(posterior: Posterior, tally: Tally) -> tuple[str, ...]:
+    """Return what follows from the parts: how much of a good copy is good for all, and how surely match and repeat are told apart."""
+    said = []
+    common = anatomy.common_to_all(posterior)
+    if common is not None:
+        said.append(
+            _(
+                "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be "
+                "known beforehand. The rest is the match, and only a trial finds it."
+            ).format(share=formats.percent(common))
+        )
+    repeated = ngettext(
+        "A copy was played twice by the same player in {count} case",
+        "A copy was played twice by the same player in {count} cases",
+        tally.repeats,
+    ).format(count=formats.number(tally.repeats, 0))
+    told = (
+        _("{repeated}; these tell match and repeat apart.")
+        if tally.repeats >= REPEATS_THAT_TELL
+        else _("{repeated}: too few to tell match from repeat, so the starting share rules between the two.")
+    )
+    return (*said, told.format(repeated=repeated))
+
+
+# How copies of a tier differ
+
+
+def copies_lead() -> tuple[str, ...]:
+    """Return what the pictures of the tiers show."""
+    return (
+        _(
+            "For each tier: how its copies differ in liking as a whole, for people at large and as they are now. The line at 0 is "
+            "the tier itself; the dot is what we expect of the copy, the bar holds its true place nine times in ten."
+        ),
+        _("A bar that crosses 0 means that the copy may just as well be like its tier."),
+    )
+
+
+def copies(facts: Facts, slug: str) -> tuple[str, ...]:
+    """Return best and worst of a tier, what was played and never kept, and what was never rated."""
+    return (*_best_and_worst(facts, slug), *_never_kept(facts, slug), *_never_rated(facts, slug))
+
+
+def _best_and_worst(facts: Facts, slug: str) -> list[str]:
+    effects = facts.effects[slug]
+    order = effects.order
+    if not order:
+        return [_("No copy of this tier has been rated yet, so nothing is known of how they differ.")]
+    if len(order) == 1:
+        return [
+            _("Only {copy} has been rated: never judge a tier by one copy.").format(copy=_effect(effects, order[0]))
+        ]
+    best, worst = order[0], order[-1]
+    sentence = _("Best liked is {best}, least {worst}; that the first is really the better of the two is {chance}.")
+    chance = effects.chance_ahead(best, worst)
+    few = facts.count(slug).trials < TRIALS_FOR_A_BASIS
+    word = formats.chance_word(chance) if few else formats.chance(chance)
+    return [sentence.format(best=_effect(effects, best), worst=_effect(effects, worst), chance=word)]
+
+
+def _effect(effects: CopyEffects, place: int) -> str:
+    return f"{effects.serials[place]}{NBSP}({fitted.signed(float(effects.mean[place]))})"
+
+
+def _never_kept(facts: Facts, slug: str) -> list[str]:
+    kept = facts.tally.kept
+    never = sorted(
+        (serial for serial in facts.effects[slug].serials if serial in kept and not kept[serial].kept),
+        key=lambda serial: (-kept[serial].decided, serial),
+    )
+    there = [serial for serial in never if not facts.is_gone(serial)]
+    if not there:
+        return []
+    names = [f"{serial}{NBSP}({formats.trials(kept[serial].decided).replace(' ', NBSP)})" for serial in there]
+    return [_("Played, and never kept: {copies}.").format(copies=fitted.named(names))]
+
+
+def _never_rated(facts: Facts, slug: str) -> list[str]:
+    serials = facts.effects[slug].serials
+    never = sorted(serial for serial in serials if serial not in facts.tally.copies and not facts.is_gone(serial))
+    if not never or len(never) == len(serials):
+        return []
+    return [_("Never rated yet: {copies}.").format(copies=fitted.named(never))]
+
+
+# Where too little is known
+
+
+def thin_tiers(facts: Facts) -> tuple[str, ...]:
+    """Return which tiers cannot be judged yet, and what is meant by it."""
+    meant = _(
+        "A tier’s level is what people at large would give one of its copies, blind and midway through a trial. We call a tier "
+        "known once its level is sure to within half a point either way, nine times in ten, and at least two copies were rated."
+    )
+    thin = [slug for slug in facts.tiers if not facts.is_judged(slug)]
+    if not thin:
+        return meant, _("That holds for every tier.")
+    if len(thin) == len(facts.tiers):
+        return meant, _("That holds for none of the tiers yet.")
+    names = [facts.names.get(slug, slug) for slug in thin]
+    return meant, _("Not known well enough yet: {tiers}.").format(tiers=fitted.named(names))
+
+
+def thin_players(posterior: Posterior, tally: Tally) -> tuple[str, ...]:
+    """Return after how many bows a player is known, and how many players have rated fewer."""
+    rated, needed = tally.bows_of_players, anatomy.bows_to_know_a_player(posterior)
+    if not rated:
+        return (_("No player has rated a bow of the range yet."),)
+    if needed is None:
+        return (_("As far as ratings tell, players do not differ in leniency: there is nothing to know of them."),)
+    after = ngettext(
+        "Whether a player gives high or low marks is half known after {count} bow.",
+        "Whether a player gives high or low marks is half known after {count} bows.",
+        needed,
+    ).format(count=formats.counted(needed))
+    fewer = sum(bows < needed for bows in rated)
+    if not fewer:
+        return after, _("Each of the {players} on record has rated as many.").format(players=fitted.players(len(rated)))
+    sentence = _("{fewer} of {all} have rated fewer, and cannot be judged.")
+    return after, sentence.format(fewer=formats.number(fewer, 0), all=fitted.players(len(rated)))
+
+
+# What people keep
+
+
+def keeping(learnt: Keeping) -> tuple[str, ...]:
+    """Return what outcomes tell of what people keep, and how much of it is only believed."""
+    if not learnt.outcomes:
+        return (
+            _("No outcome tells yet what people keep, so the starting values rule:"),
+            *_what_counts(learnt),
+            *_left_out(learnt),
+        )
+    from_outcomes = ngettext(
+        "Learnt from {count} trial of which we know what was kept.",
+        "Learnt from {count} trials of which we know what was kept.",
+        learnt.outcomes,
+    ).format(count=formats.number(learnt.outcomes, 0))
+    return (from_outcomes, *_what_counts(learnt), *_still_believed(learnt), *_left_out(learnt))
+
+
+def _what_counts(learnt: Keeping) -> list[str]:
+    told = anatomy.choosing(learnt)
+    return [
+        _("Of two bows a point apart in everything, the better one is kept about {odds} times as often.").format(
+            odds=formats.number(told.odds_of_a_point)
+        ),
+        _(
+            "Beside the mark as a whole, a player’s priorities count {share}, give or take {within} points of a hundred."
+        ).format(
+            share=formats.percent(learnt.priority_weight), within=formats.number(100 * learnt.priority_weight_se, 0)
+        ),
+        _(
+            "Twice the price weighs like {points} points of liking; the shortlist counts {counted} of them, as far as outcomes "
+            "tell."
+        ).format(
+            points=fitted.signed(told.points_of_twice_the_price).removeprefix("+"),
+            counted=formats.number(told.points_counted, 2),
+        ),
+    ]
+
+
+def _still_believed(learnt: Keeping) -> list[str]:
+    overall, priorities, price, _own = anatomy.choosing(learnt).told
+    if min(overall, priorities) < HALF:
+        return [_("So few outcomes leave most of this to the starting values.")]
+    return [_("What is said of the price is still mostly a starting value.")] if price < HALF else []
+
+
+def _left_out(learnt: Keeping) -> list[str]:
+    if not learnt.left_out:
+        return []
+    reasons = [f"{_(why)} ({count})" for why, count in sorted(learnt.left_out.items(), key=lambda item: -item[1])]
+    count = sum(learnt.left_out.values())
+    sentence = ngettext(
+        "The outcome of {count} more trial could not be used: {reasons}.",
+        "The outcomes of {count} more trials could not be used: {reasons}.",
+        count,
+    )
+    return [sentence.format(count=formats.number(count, 0), reasons="; ".join(reasons))]
+
+
+# What it started from, and its versions
+
+
+def beginnings(facts: Facts) -> tuple[str, ...]:
+    """Return what the starting values are."""
+    said = [
+        _(
+            "These are starting values: a judgement, not tuned to any data. The more trials there are, the less they count. In "
+            "points of the scale from 1 to 7; ± is one standard deviation."
+        )
+    ]
+    if not facts.same_code:
+        said.append(
+            _("This version was fitted by an earlier state of the program, whose starting values may have been others.")
+        )
+    return tuple(said)
+
+
+def versions(facts: Facts) -> tuple[str, ...]:
+    """Return which version is in use, and whether newer ones wait."""
+    in_use = _("Version {number} is in use.").format(number=facts.version.number)
+    waiting = [str(each.number) for each in facts.versions if each.standing == "candidate"]
+    if not waiting:
+        return (in_use,)
+    sentence = ngettext(
+        "Version {numbers} is newer and not in use.", "Versions {numbers} are newer and not in use.", len(waiting)
+    )
+    return in_use, sentence.format(numbers=formats.listed(waiting))
+
+
+def version_cells(version: Version) -> tuple[str, ...]:
+    """Return one row of the table of versions."""
+    return (
+        str(version.number),
+        formats.day(version.fitted_at.date()),
+        formats.number(version.trials, 0),
+        _(fitted.STANDINGS[version.standing]),
+        version.why or "–",
+    )
+
+
+def cautions() -> tuple[str, ...]:
+    """Return what to bear in mind when reading the page."""
+    return (
+        _("All of this is an estimate from past trials, with its uncertainty; hand and ear decide."),
+        _("A copy that was rehaired, recambered or repaired is another bow in part: older ratings of it count less."),
+        _("Players are counted on this page and never named."),
+    )
