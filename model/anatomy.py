@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from model.choice import TERMS, Keeping
-from model.design import FIXED, INSTRUMENTS, TIER_SD, TRAIT_COLUMNS, tier_rows
+from model.design import FIXED, INSTRUMENTS, OF_OWN, TIER_SD, TRAIT_COLUMNS, tier_rows
 from model.player import OVERALL, PRIOR_REPEAT_SD
 from model.posterior import Posterior
 from model.preference import Beliefs
@@ -294,11 +294,16 @@ class Learnt:
 def learnt(posterior: Posterior, beliefs: Beliefs) -> tuple[Learnt, ...]:
     """Return the starting values of overall, and of what joins the criteria, beside what the data made of them."""
     columns = {each.name: each for each in coefficients(posterior)}
-    level, own_sd = columns["intercept"], float(np.linalg.norm(posterior.own.root[OVERALL, 1]))
-    off_diagonal = posterior.correlation[np.triu_indices(len(CRITERIA), 1)]
+    level, own_sd = (
+        columns["intercept"],
+        float(np.linalg.norm(posterior.players.root[OVERALL, [0, OF_OWN]].sum(axis=0))),
+    )
+    R = posterior.correlations
+    matrices = np.array([R.coefficients, R.player, R.tastes, R.copy, R.match, R.repeat])
+    off_diagonal = matrices[:, *np.triu_indices(len(CRITERIA), 1)]
     believed = (beliefs.player_sd, beliefs.copy_sd, beliefs.match_sd, beliefs.repeat_sd)
     found = np.sqrt(variance_parts(posterior)[OVERALL]).tolist()
-    own_level = level.after + float(posterior.own.shift[OVERALL])
+    own_level = level.after + float(posterior.players.own_shift[OVERALL])
     return (
         replace(level, name="level"),
         columns["grade"],

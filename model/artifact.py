@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.choice import TERMS, ChoicePrior, Keeping, WhyLeftOut
-from model.design import Design
+from model.design import PLAYER_COLUMNS, Design
 from model.likelihood import Likelihood
-from model.posterior import Block, OwnBowLaw, Posterior
+from model.posterior import Block, Correlations, PlayerLaw, Posterior
 from model.vocabulary import CRITERIA
 
 FORMAT = 2
@@ -30,20 +30,32 @@ SHAPES: dict[str, str] = {
     "copy_sd": "C",
     "match_sd": "C",
     "repeat_sd": "C",
-    "correlation": "CC",
     "effect": "CK",
     "coupling": "CKp",
     "rows": "C",
+    "player_root": "CQQ",
     "own_shift": "C",
-    "own_root": "C22",
+    "own_match": "C",
+    "correlation_coefficients": "CC",
+    "correlation_prior_coefficients": "CC",
+    "correlation_player": "CC",
+    "correlation_tastes": "CC",
+    "correlation_copy": "CC",
+    "correlation_match": "CC",
+    "correlation_repeat": "CC",
     "reml": "C",
     "degrees": "C",
     "players_share": "C",
     "players_squares": "C",
 }
-"""The axes of each array: C criteria, p columns of the design, K levels."""
+"""The axes of each array: C criteria, p columns of the design, K levels, Q columns of a player's own."""
 LIKELIHOOD = {"reml": "reml", "degrees": "degrees", "players_share": "players", "players_squares": "squares"}
-ARRAYS = tuple(name for name in SHAPES if not name.startswith("own_") and name not in LIKELIHOOD)
+PLAYERS = {"player_root": "root", "own_shift": "own_shift", "own_match": "own_match"}
+CORRELATIONS = {
+    f"correlation_{part}": part
+    for part in ("coefficients", "prior_coefficients", "player", "tastes", "copy", "match", "repeat")
+}
+ARRAYS = tuple(name for name in SHAPES if name not in {**LIKELIHOOD, **PLAYERS, **CORRELATIONS})
 UNREADABLE = (
     OSError,
     ValueError,
@@ -89,12 +101,11 @@ def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
     if posterior.likelihood is None:
         msg = "got a posterior without the criterion of its fit, expected a fitted one"
         raise ValueError(msg)
-    arrays |= {name: getattr(posterior.likelihood, of) for name, of in LIKELIHOOD.items()}
+    parts = ((LIKELIHOOD, posterior.likelihood), (PLAYERS, posterior.players), (CORRELATIONS, posterior.correlations))
+    arrays |= {name: getattr(part, of) for names, part in parts for name, of in names.items()}
     blocks = posterior.blocks
     no_levels, no_roots = np.zeros(0, dtype=np.intp), np.zeros(0)
     arrays |= {
-        "own_shift": posterior.own.shift,
-        "own_root": posterior.own.root,
         "block_sizes": np.array([len(block.levels) for block in blocks], dtype=np.int64),
         "block_levels": np.concatenate([block.levels for block in blocks] or [no_levels]).astype(np.int64),
         "block_roots": np.concatenate([block.root.ravel() for block in blocks] or [no_roots]),
@@ -190,7 +201,8 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterio
     likelihood = Likelihood(**{of: arrays[name] for name, of in LIKELIHOOD.items()})
     posterior = Posterior(
         design=design,
-        own=OwnBowLaw(arrays["own_shift"], arrays["own_root"]),
+        players=PlayerLaw(**{of: arrays[name] for name, of in PLAYERS.items()}),
+        correlations=Correlations(**{of: arrays[name] for name, of in CORRELATIONS.items()}),
         levels=levels,
         blocks=_blocks(arrays, len(levels)),
         trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
@@ -206,7 +218,7 @@ def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:
     """Refuse arrays of a wrong shape or with numbers that are not finite."""
     C = len(CRITERIA)
     for name, axes in SHAPES.items():
-        expected = tuple({"C": C, "p": p, "K": K, "2": 2}[axis] for axis in axes)
+        expected = tuple({"C": C, "p": p, "K": K, "Q": len(PLAYER_COLUMNS)}[axis] for axis in axes)
         if arrays[name].shape != expected:
             msg = f"{name}: got shape {arrays[name].shape}, expected {expected}"
             raise ValueError(msg)

@@ -255,6 +255,18 @@ def _middles(tiers: Sequence[Tier]) -> Floats:
     return np.array([sum(of) / len(of) if of else 1.0 for of in grades])
 
 
+PLAYER_COLUMNS = ("level", "own bow", "grade", *TRAITS)
+"""What each player has an effect of the player's own on: the level, and slopes, the tastes, on the other columns."""
+OF_OWN, OF_GRADE, OF_TRAITS = 1, 2, slice(3, 3 + len(TRAITS))
+
+
+def player_columns(rows: Rows, own: bool = False) -> Floats:
+    """Return Z (n, 6) of the rows in the order of `PLAYER_COLUMNS`; ``own``: they are of the own bow."""
+    Z = np.zeros((len(rows.grade), len(PLAYER_COLUMNS)))
+    Z[:, 0], Z[:, OF_OWN], Z[:, OF_GRADE], Z[:, OF_TRAITS] = 1.0, float(own), rows.grade, rows.traits
+    return Z
+
+
 def own_rows(answers: Answers, positions: Sequence[int]) -> Rows:
     """Return rows for the own bow at the given positions (0 = a typical place): no tier, no grade, no traits."""
     n = len(positions)

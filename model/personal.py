@@ -68,10 +68,10 @@ def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
     fit_mean, fit_var = _fit(player, weights)
     tiers = player.tiers(compared)
     mean, told = player.after(tiers)
-    cov = tiers.covariance(tiers, posterior.correlation) - told.T @ told
+    cov = player.parts.covariance(tiers, tiers) - told.T @ told
     cov = (cov + cov.T) / 2.0
     spread = np.sqrt(player.spread(compared))
-    noise = float(np.sqrt(player.noise(compared, posterior.repeat_sd)))
+    noise = float(np.sqrt(player.noise(compared)))
     yardstick = _yardstick(player, compared, level, tiers, told, cov)
     criteria, reason_weights = reason_criteria(answers)
     advantage_mean, advantage_sd = _advantages(player, criteria)
@@ -111,8 +111,8 @@ def _fit(player: Player, weights: Floats) -> tuple[Floats, Floats]:
     """Return mean and variance (T,) of the rating to come of a copy not yet played."""
     tiers = player.tiers(weights)
     mean, told = player.after(tiers)
-    variance = player.variance(tiers) - np.einsum("oi,oi->i", told, told)
-    return mean, variance + player.spread(weights) + player.noise(weights, player.posterior.repeat_sd)
+    variance = player.parts.variance(tiers) - np.einsum("oi,oi->i", told, told)
+    return mean, variance + player.spread(weights) + player.noise(weights)
 
 
 def _yardstick(
@@ -123,11 +123,11 @@ def _yardstick(
         return KnownBow.none(len(cov))
     own = player.own(weights)
     own_mean, own_told = player.after(own)
-    shared = tiers.covariance(own, player.posterior.correlation)[:, 0] - told.T @ own_told[:, 0]
+    shared = player.parts.covariance(tiers, own)[:, 0] - told.T @ own_told[:, 0]
     slope = np.linalg.pinv(cov, hermitian=True) @ shared
     if level is not None:
         return KnownBow(level, float(own_mean[0]), slope)
-    variance = float(player.variance(own)[0] - own_told[:, 0] @ own_told[:, 0])
+    variance = float(player.parts.variance(own)[0] - own_told[:, 0] @ own_told[:, 0])
     alone = max(variance - float(shared @ slope), 0.0) * SHARE_OF_ITS_OWN
     return UnratedBow(float(own_mean[0]), shared, variance - alone, float(np.sqrt(alone)))
 
@@ -153,22 +153,22 @@ def _advantages(player: Player, criteria: Sequence[Criterion]) -> tuple[Floats, 
         else:
             ahead = ahead - player.own(unit)
         mean[:, place], told = player.after(ahead)
-        variance = player.variance(ahead) - np.einsum("oi,oi->i", told, told)
+        variance = player.parts.variance(ahead) - np.einsum("oi,oi->i", told, told)
         sd[:, place] = np.sqrt(np.maximum(variance, 0.0))
     return mean, sd
 
 
 def _stock(player: Player, weights: Floats, tier_mean: Floats, tier_cov: Floats) -> Stock:
     """Return every suited copy with its own posterior for this player."""
-    suited, posterior = player.suited, player.posterior
+    suited = player.suited
     if not suited.copies:
         empty = np.zeros(0)
         return Stock((), np.zeros(0, dtype=np.intp), empty, empty)
     copies = player.copies(weights)
     mean, told = player.after(copies, player.shared_with_ratings(weights))
-    variance = player.variance(copies) - np.einsum("oi,oi->i", told, told)
+    variance = player.parts.variance(copies) - np.einsum("oi,oi->i", told, told)
     variance += np.einsum("c,kcd,d->k", weights, suited.covariance, weights)
-    variance += player.noise(weights, posterior.match_sd)
+    variance += player.match(weights)
     # The copies' law given the tier mean is taken as independent: each keeps its exact marginal variance.
     own = np.maximum(variance - np.diag(tier_cov)[suited.tier_of], 1e-6)
     return Stock(suited.serials, suited.tier_of, mean - tier_mean[suited.tier_of], np.sqrt(own))

@@ -1,8 +1,9 @@
 """One player: everything is Gaussian, so the player's own ratings update the outlook in closed form.
 
 A latent quantity (the liking of a tier, a copy or the own bow, on one criterion) has features in which covariances are inner
-products: the coefficients in coordinates of their root, the player's leniency and own bow, tiers that the fit had no column
-for. Two criteria c, d of two items covary by R_cd f_c . f_d. Copies' own effects and matches come on top.
+products, in parts: what is known of x'beta (the coefficients in coordinates of their root, and tiers that the fit had no
+column for), the player's level and own bow, the player's tastes, and the own bow's match. Two criteria c, d of two items covary by the sum
+over the parts of R_cd f_c . f_d, R that part's correlations. Copies' own effects and matches come on top.
 """
 
 from collections.abc import Sequence
@@ -13,16 +14,21 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, solve_triangular
 
 from model.design import (
+    OF_GRADE,
+    OF_TRAITS,
     PLACE_COLUMNS,
+    PLAYER_COLUMNS,
     TIER_SD,
     TRAIT_COLUMNS,
     WISH_COLUMNS,
     WISHES,
     own_rows,
     place_values,
+    player_columns,
     tier_rows,
     wished_beyond,
 )
+from model.posterior import Correlations
 from model.records import Answers, Run
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Criterion
@@ -69,18 +75,58 @@ class Quantities:
         """Subtract quantities over the same criteria, one or as many."""
         return Quantities(self.mean - other.mean, self.criteria, self.features - other.features)
 
-    def mixed(self, criteria: Ints, correlation: Floats) -> Floats:
-        """Return (len(criteria), n, q) the features that meet those of other criteria."""
-        return np.asarray(np.tensordot(correlation[np.ix_(criteria, self.criteria)], self.features, axes=1))
 
-    def covariance(self, other: "Quantities", correlation: Floats) -> Floats:
-        """Return (n, m) the covariance with other quantities."""
-        there = other.mixed(self.criteria, correlation)
-        return np.asarray((self.features @ there.swapaxes(1, 2)).sum(axis=0))
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Which features belong together, and how the criteria correlate in each part: pairs of places and R (C, C)."""
 
-    def variance(self, correlation: Floats) -> Floats:
+    pairs: tuple[tuple[slice, Floats], ...]
+
+    @classmethod
+    def of(cls, correlations: Correlations, coefficients: int, unknown: int) -> "Parts":
+        """Return the parts of features with so many coefficients and tiers without a column, in that order."""
+        fixed = coefficients + unknown
+        tastes, match = fixed + OF_GRADE, fixed + len(PLAYER_COLUMNS)
+        return cls(
+            (
+                (slice(0, coefficients), correlations.coefficients),
+                (slice(coefficients, fixed), correlations.prior_coefficients),
+                (slice(fixed, tastes), correlations.player),
+                (slice(tastes, match), correlations.tastes),
+                (slice(match, match + 1), correlations.match),
+            )
+        )
+
+    def covariance(self, one: Quantities, other: Quantities) -> Floats:
+        """Return (n, m) the covariance of quantities."""
+        out = np.zeros((len(one.mean), len(other.mean)))
+        for part, R in self.pairs:
+            there = np.tensordot(R[np.ix_(one.criteria, other.criteria)], other.features[..., part], axes=1)
+            out += (one.features[..., part] @ there.swapaxes(1, 2)).sum(axis=0)
+        return out
+
+    def variance(self, of: Quantities) -> Floats:
         """Return (n,) the variance of each."""
-        return np.asarray(np.einsum("unq,unq->n", self.features, self.mixed(self.criteria, correlation)))
+        out = np.zeros(len(of.mean))
+        for part, R in self.pairs:
+            there = np.tensordot(R[np.ix_(of.criteria, of.criteria)], of.features[..., part], axes=1)
+            out += np.einsum("unq,unq->n", of.features[..., part], there)
+        return out
+
+    def with_ratings(self, of: Quantities, seen: Observations) -> Floats:
+        """Return (n, O) the covariance of quantities with the ratings given."""
+        out = np.zeros((len(of.mean), len(seen.value)))
+        for part, R in self.pairs:
+            alike = of.features[..., part] @ seen.features[:, part].T
+            out += np.einsum("uno,uo->no", alike, R[np.ix_(of.criteria, seen.criterion)])
+        return out
+
+    def among_ratings(self, features: Floats, criterion: Ints) -> Floats:
+        """Return (O, O) the covariance of ratings with these features on these criteria."""
+        out = np.zeros((len(features), len(features)))
+        for part, R in self.pairs:
+            out += features[:, part] @ features[:, part].T * R[np.ix_(criterion, criterion)]
+        return out
 
 
 class Player:
@@ -92,8 +138,10 @@ class Player:
         design = self.posterior.design
         rows = tier_rows(design, answers, self.suited.tiers)
         self.unknown = np.flatnonzero(rows.tier < 0)
-        self.tier_X = design.matrix(rows)
-        self.own_x = design.matrix(own_rows(answers, [0]))[0]
+        self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
+        own = own_rows(answers, [0])
+        self.own_x, self.own_z = design.matrix(own)[0], player_columns(own, own=True)[0]
+        self.parts = Parts.of(self.posterior.correlations, self.tier_X.shape[1], len(self.unknown))
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self.seen = self._observe(runs)
@@ -102,12 +150,13 @@ class Player:
     # Features, criterion by criterion
 
     def _tier_features(self, c: int) -> Floats:
-        """Return (T, q) = coefficients, leniency and own bow, tiers without a column."""
+        """Return (T, q) = coefficients, tiers without a column, the player's own effects, the own bow's match."""
         if c not in self._of_tiers:
             posterior, unknown = self.posterior, np.zeros((len(self.tier_X), len(self.unknown)))
             unknown[self.unknown, np.arange(len(self.unknown))] = self.unknown_sd()[c]
-            leniency = np.tile(posterior.own.root[c, 0], (len(self.tier_X), 1))
-            self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], leniency, unknown])
+            no_match = np.zeros((len(self.tier_X), 1))
+            own = self.tier_Z @ posterior.players.root[c]
+            self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], unknown, own, no_match])
         return self._of_tiers[c]
 
     def _copy_features(self, c: int, k: Ints | slice) -> Floats:
@@ -115,14 +164,16 @@ class Player:
         out = self._tier_features(c)[self.suited.tier_of[k]]
         p = self.tier_X.shape[1]
         out[:, :p] += self.suited.apart[c, k] + self.wish[k] @ self.posterior.coef_root[c, WISH_COLUMNS]
+        first = p + len(self.unknown)
+        own = slice(first, first + len(PLAYER_COLUMNS))
+        out[:, own] += self.suited.traits[k] @ self.posterior.players.root[c, OF_TRAITS]
         return out
 
     def _own_features(self, c: int) -> Floats:
         """Return (q,) of the own bow."""
-        posterior = self.posterior
-        return np.concatenate(
-            [self.own_x @ posterior.coef_root[c], posterior.own.root[c, 1], np.zeros(len(self.unknown))]
-        )
+        players, no_tier = self.posterior.players, np.zeros(len(self.unknown))
+        fixed = self.own_x @ self.posterior.coef_root[c]
+        return np.concatenate([fixed, no_tier, self.own_z @ players.root[c], players.own_match[c : c + 1]])
 
     def unknown_sd(self) -> Floats:
         """Return (C,) the deviation of a tier that the fit had no column for from the line through the grades."""
@@ -140,7 +191,7 @@ class Player:
         """Return the liking of the own bow, one row."""
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self._own_features(c)[None] for c in used.tolist()])
-        mean = weights @ (self.posterior.coef @ self.own_x + self.posterior.own.shift)
+        mean = weights @ (self.posterior.coef @ self.own_x + self.posterior.players.own_shift)
         return Quantities(np.array([mean]), used, features)
 
     def copies(self, weights: Floats) -> Quantities:
@@ -183,11 +234,12 @@ class Player:
         """Return features (O, q) and expected ratings (O,) of the ratings given."""
         posterior, p = self.posterior, self.tier_X.shape[1]
         placed = place_values(position)
-        features, mean = np.zeros((len(criterion), p + 2 + len(self.unknown))), np.zeros(len(criterion))
+        width = p + len(self.unknown) + len(PLAYER_COLUMNS) + 1
+        features, mean = np.zeros((len(criterion), width)), np.zeros(len(criterion))
         for c in np.unique(criterion):
             own, away = (np.flatnonzero((criterion == c) & (copy < 0)), np.flatnonzero((criterion == c) & (copy >= 0)))
             coef, k = posterior.coef[c], copy[away]
-            features[own], mean[own] = self._own_features(c), self.own_x @ coef + posterior.own.shift[c]
+            features[own], mean[own] = self._own_features(c), self.own_x @ coef + posterior.players.own_shift[c]
             features[away] = self._copy_features(c, k)
             mean[away] = self._copy_means(coef, self.suited.effect[c], k)
             here = criterion == c
@@ -201,13 +253,17 @@ class Player:
         if not len(seen.value):
             return np.zeros((0, 0)), seen.value
         match, noise = posterior.match_sd[seen.criterion], posterior.repeat_sd[seen.criterion]
+        R, every = posterior.correlations, np.ix_(seen.criterion, seen.criterion)
         same_run = seen.run[:, None] == seen.run
-        gram = seen.features @ seen.features.T + same_run * np.outer(noise, noise)
+        gram = (
+            self.parts.among_ratings(seen.features, seen.criterion)
+            + same_run * np.outer(noise, noise) * R.repeat[every]
+        )
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
-        same_copy = k[:, None] == k
-        gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) + same_copy * np.outer(match[away], match[away])
-        lower = np.linalg.cholesky(gram * posterior.correlation[np.ix_(seen.criterion, seen.criterion)])
+        same_copy = (k[:, None] == k) * np.outer(match[away], match[away]) * R.match[np.ix_(c, c)]
+        gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + same_copy
+        lower = np.linalg.cholesky(gram)
         return lower, np.asarray(cho_solve((lower, True), seen.value - seen.mean))
 
     # The law after the ratings
@@ -220,8 +276,7 @@ class Player:
         lower, solved = self.factor
         if not len(lower):
             return quantities.mean, np.zeros((0, len(quantities.mean)))
-        by = self.posterior.correlation[np.ix_(quantities.criteria, self.seen.criterion)]
-        cross = np.einsum("uno,uo->no", quantities.features @ self.seen.features.T, by)
+        cross = self.parts.with_ratings(quantities, self.seen)
         if extra is not None:
             cross = cross + extra
         return quantities.mean + cross @ solved, np.asarray(solve_triangular(lower, cross.T, lower=True))
@@ -232,26 +287,41 @@ class Player:
         out = np.zeros((len(self.suited.copies), len(seen.value)))
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
-        out[:, away] = self.suited.effects_shared(weights, k, c, posterior.correlation)
-        out[k, away] += ((weights * posterior.match_sd) @ posterior.correlation)[c] * posterior.match_sd[c]
+        out[:, away] = self.suited.effects_shared(weights, k, c, posterior.correlations.copy)
+        out[k, away] += ((weights * posterior.match_sd) @ posterior.correlations.match)[c] * posterior.match_sd[c]
         return out
 
     # Variances without the ratings
 
-    def variance(self, quantities: Quantities) -> Floats:
-        """Return (n,) the variance of quantities before the ratings."""
-        return quantities.variance(self.posterior.correlation)
+    def noise(self, weights: Floats) -> float:
+        """Return the variance of the repeat noise of a weighted sum of one sheet's ratings."""
+        return _weighed(weights, self.posterior.repeat_sd, self.posterior.correlations.repeat)
 
-    def noise(self, weights: Floats, sd: Floats) -> float:
-        """Return the variance of a weighted sum of components with deviations ``sd`` (C,), correlated by R."""
-        return float((weights * sd) @ self.posterior.correlation @ (weights * sd))
+    def match(self, weights: Floats) -> float:
+        """Return the variance of the match of one copy with this player, of a weighted sum of criteria."""
+        return _weighed(weights, self.posterior.match_sd, self.posterior.correlations.match)
 
     def spread(self, weights: Floats) -> Floats:
-        """Return (T,) the variance of one unknown copy around its tier's mean: effect, match and bench traits."""
+        """Return (T,) the variance of one unknown copy around its tier's mean: effect, match and bench traits.
+
+        A trait counts by the square of its expected slope, everybody's and the wish's, and by the variance of the player's
+        own slope.
+        """
         posterior = self.posterior
         slopes = posterior.coef[:, TRAIT_COLUMNS].T.copy()
         wishes = (self.answers.wish_mass or 0, self.answers.wish_tone or 0)
         for (trait, _), wish, column in zip(WISHES, wishes, WISH_COLUMNS, strict=True):
             slopes[trait] += wish * posterior.coef[:, column]
-        traits = self.suited.trait_variance @ (slopes @ weights) ** 2
-        return np.asarray(traits + self.noise(weights, posterior.copy_sd) + self.noise(weights, posterior.match_sd))
+        own, R = posterior.players.root[:, OF_TRAITS] * weights[:, None, None], posterior.correlations
+        level, tastes = own[..., :OF_GRADE], own[..., OF_GRADE:]
+        varied = np.einsum("cti,cd,dti->t", level, R.player, level) + np.einsum(
+            "cti,cd,dti->t", tastes, R.tastes, tastes
+        )
+        traits = self.suited.trait_variance @ ((slopes @ weights) ** 2 + varied)
+        copies = _weighed(weights, posterior.copy_sd, posterior.correlations.copy)
+        return np.asarray(traits + copies + self.match(weights))
+
+
+def _weighed(weights: Floats, sd: Floats, correlation: Floats) -> float:
+    """Return the variance of a weighted sum of criteria with deviations ``sd`` (C,)."""
+    return float((weights * sd) @ correlation @ (weights * sd))

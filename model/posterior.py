@@ -1,7 +1,7 @@
 """What the fit learnt, as arrays: nothing here names a player, so a player who is erased leaves nothing behind.
 
 C = 8 criteria, p columns of the design, K fitted levels (copies between two events). Everything is Gaussian; the joint law
-over criteria has one correlation matrix R for every component (coefficients, copies, players, matches, noise):
+over criteria has one correlation matrix R for each component (coefficients, players, copies, matches, noise):
 Cov(z_c, z_c') = R_cc' L_c L_c'' with L_c the root of the component's covariance for criterion c alone. That is positive
 definite whatever the data, and exact for one criterion. The roots are principal (symmetric) ones: Cholesky's would make the
 answer depend on the order of columns and copies.
@@ -42,17 +42,36 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnBowLaw:
-    """How people rate the bow they own, from their leniency b and own-bow deviation d.
+class PlayerLaw:
+    """How players differ, and how they rate the bow they own.
 
     Attributes
     ----------
-    shift : (C,) mean of an own bow's rating above the coefficients' intercept for it.
-    root : (C, 2, 2) root of Cov((b, b + d)).
+    root : (C, Q, Q) lower root of the covariance of a player's effects on `design.PLAYER_COLUMNS`: level and slopes.
+    own_shift : (C,) mean of an own bow's rating beyond what the coefficients say.
+    own_match : (C,) deviation of an own bow's match with its player that is not in the slope on 'own bow'.
     """
 
-    shift: Floats
     root: Floats
+    own_shift: Floats
+    own_match: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Correlations:
+    """Correlation matrices (C, C) over the criteria, one a component.
+
+    ``coefficients`` is that of what is still unknown of x'beta, ``prior_coefficients`` that of coefficients around their prior
+    means, for tiers that the fit had no column for. ``player`` is that of the level and of the own bow, ``tastes`` that of the slopes so far as they do not follow from those.
+    """
+
+    coefficients: Floats
+    prior_coefficients: Floats
+    player: Floats
+    tastes: Floats
+    copy: Floats
+    match: Floats
+    repeat: Floats
 
 
 @dataclass(frozen=True)
@@ -63,8 +82,8 @@ class Posterior:
     ----------
     coef, coef_root : (C, p), (C, p, p) mean and root of the covariance of the coefficients.
     player_sd, copy_sd, match_sd, repeat_sd : (C,) standard deviations, in points.
-    correlation : (C, C) R.
-    own : how own bows are rated.
+    correlations : R of each component.
+    players : how players differ.
     levels : (K,) copy and stretch of each level.
     effect : (C, K) expected effects at ``coef``.
     coupling : (C, K, p) minus the derivative of the effects by the coefficients.
@@ -82,8 +101,8 @@ class Posterior:
     copy_sd: Floats
     match_sd: Floats
     repeat_sd: Floats
-    correlation: Floats
-    own: OwnBowLaw
+    correlations: Correlations
+    players: PlayerLaw
     levels: tuple[Level, ...]
     effect: Floats
     coupling: Floats
@@ -119,6 +138,15 @@ class Posterior:
         for place, (copy, stretch) in enumerate(self.levels):
             found.setdefault(copy, {})[stretch] = place
         return found
+
+
+def lower_root(covariance: Floats) -> Floats:
+    """Return lower triangular roots of positive semi-definite matrices (..., m, m), singular ones too."""
+    half = principal_root(covariance)
+    upper = np.linalg.qr(np.swapaxes(half, -1, -2), mode="r")
+    lower = np.swapaxes(upper, -1, -2)
+    signs = np.where(np.diagonal(lower, axis1=-2, axis2=-1) < 0, -1.0, 1.0)
+    return np.asarray(lower * signs[..., None, :], dtype=np.float64)
 
 
 def principal_root(covariance: Floats) -> Floats:

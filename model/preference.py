@@ -10,14 +10,26 @@ from numpy.typing import NDArray
 
 from model import personal
 from model.choice import Offer, keeping
-from model.design import FIXED, Design, Rows, history_rows, own_rows
+from model.design import (
+    FIXED,
+    OF_GRADE,
+    OF_OWN,
+    PLAYER_COLUMNS,
+    TRAITS,
+    Design,
+    Rows,
+    history_rows,
+    own_rows,
+    player_columns,
+)
 from model.levels import Level, Stretches
 from model.likelihood import Likelihood
 from model.outlook import Outlook
 from model.player import PRIOR_REPEAT_SD
-from model.posterior import OwnBowLaw, Posterior, gather_levels, labels_of, principal_root
+from model.posterior import Correlations, PlayerLaw, Posterior, gather_levels, labels_of, lower_root, principal_root
 from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.records import Answers, Event, Outcome, Range, Run, Trial
+from model.together import Together, correlations
 from model.view import View
 from model.vocabulary import CRITERIA
 
@@ -40,13 +52,16 @@ class Beliefs:
     own_level: float = 4.5
     own_sd: float = 0.8
     correlation: float = 0.5
+    grade_taste_sd: float = 0.3
+    trait_taste_sd: float = 0.2
     own_worth: float = 20.0
     own_level_worth: float = 4.0
     correlation_worth: float = 50.0
 
-    def prior(self, design: Design) -> Prior:
-        """Return the prior of one criterion's ratings model."""
+    def prior(self, design: Design, tastes: bool = False) -> Prior:
+        """Return the prior of one criterion's ratings model, with players' own slopes or without."""
         columns = design.columns
+        slopes = (self.grade_taste_sd, *(self.trait_taste_sd for _ in TRAITS))
         return Prior(
             mean=np.array([column.mean for column in columns]),
             sd=np.array([column.sd for column in columns]),
@@ -54,14 +69,16 @@ class Beliefs:
             copy_sd=self.copy_sd,
             match_sd=self.match_sd,
             repeat_sd=self.repeat_sd,
+            taste_sd=slopes if tastes else (),
         )
 
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """Trials as arrays: X (n, p), Y (n, C) with NaN where not rated, and labels (n,); own bows' runs apart."""
+    """Trials as arrays: X (n, p), Z (n, Q), Y (n, C) with NaN where not rated, labels (n,); own bows' runs apart."""
 
     X: Floats
+    Z: Floats
     Y: Floats
     player: NDArray[np.object_]
     level: NDArray[np.object_]
@@ -77,11 +94,13 @@ class PreferenceModel:
     ----------
     range_ : the tiers and copies that the trials speak of.
     beliefs : what is believed before the first trial.
+    tastes : whether players have slopes of their own on grade and bench traits; without them only their levels differ.
     """
 
-    def __init__(self, range_: Range, beliefs: Beliefs | None = None) -> None:
+    def __init__(self, range_: Range, beliefs: Beliefs | None = None, tastes: bool = True) -> None:
         self.range = range_
         self.beliefs = beliefs or Beliefs()
+        self.tastes = tastes
 
     def fit(
         self,
@@ -107,10 +126,23 @@ class PreferenceModel:
         self.stretches = Stretches.from_events(events)
         design = Design.from_range(self.range)
         history = gather(design, trials, self.range, self.stretches)
-        ratings = CrossedRatings(match=True, prior=self.beliefs.prior(design))
-        ratings.fit(history.X, history.Y, player=history.player, copy=history.level)
-        kept = keeping(trials, outcomes, offers or {}, self.range)
-        self.posterior_ = replace(assemble(design, history, ratings.responses_, self.beliefs, trials), keeping=kept)
+        prior = self.beliefs.prior(design, self.tastes)
+        tastes = history.Z[:, OF_GRADE:] if self.tastes else None
+        ratings = CrossedRatings(match=True, prior=prior)
+        ratings.fit(history.X, history.Y, player=history.player, copy=history.level, tastes=tastes)
+        together = correlations(
+            history.X,
+            history.Y,
+            history.player,
+            history.level,
+            ratings.responses_,
+            tastes=tastes,
+            prior_correlation=self.beliefs.correlation,
+            worth=self.beliefs.correlation_worth,
+            prior=prior,
+        )
+        posterior = assemble(design, history, ratings.responses_, together, self.beliefs, trials)
+        self.posterior_ = replace(posterior, keeping=keeping(trials, outcomes, offers or {}, self.range))
         self.view_ = View(self.posterior_, self.range, self.stretches)
         return self
 
@@ -156,8 +188,10 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
             raise ValueError(msg)
     own = [(trial, run) for trial in trials for run in trial.runs if run.copy is None]
     levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
+    rows = history_rows(design, trials, range_)
     return History(
-        X=design.matrix(history_rows(design, trials, range_)),
+        X=design.matrix(rows),
+        Z=player_columns(rows),
         Y=_table([run for _, run in copies]),
         player=_labels([trial.player for trial, _ in copies]),
         level=_labels(levels),
@@ -176,7 +210,12 @@ def _own_matrix(design: Design, own: Sequence[tuple[Trial, Run]]) -> Floats:
 
 
 def assemble(
-    design: Design, history: History, responses: Sequence[FittedResponse], beliefs: Beliefs, trials: Sequence[Trial]
+    design: Design,
+    history: History,
+    responses: Sequence[FittedResponse],
+    together: Together,
+    beliefs: Beliefs,
+    trials: Sequence[Trial],
 ) -> Posterior:
     """Join the criteria's fits into one posterior."""
     levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
@@ -186,8 +225,16 @@ def assemble(
         design=design,
         coef=np.array([response.coef for response in responses]),
         coef_root=principal_root(np.array([response.coef_covariance for response in responses])),
-        correlation=pooled_correlation(marginal, beliefs),
-        own=own_bow_law(history, responses, marginal, beliefs),
+        correlations=Correlations(
+            coefficients=together.coefficients,
+            prior_coefficients=together.prior_coefficients,
+            player=together.player,
+            tastes=together.tastes,
+            copy=together.copy,
+            match=together.match,
+            repeat=together.repeat,
+        ),
+        players=player_law(history, responses, marginal, beliefs),
         levels=levels,
         effect=effect,
         coupling=coupling,
@@ -214,29 +261,17 @@ def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:
     return dict(Counter((str(trial.answers.instrument), str(trial.answers.hold or "")) for trial in rated))
 
 
-def pooled_correlation(marginal: Floats, beliefs: Beliefs) -> Floats:
-    """Return (C, C) the correlation of residuals y - x'beta over the criteria, pairwise, drawn towards the belief.
-
-    The belief counts ``correlation_worth`` pairs. Eigenvalues are clipped so that it is a correlation matrix.
-    """
-    known = np.isfinite(marginal)
-    centred = np.where(known, marginal, 0.0)
-    pairs = known.T.astype(np.float64) @ known
-    cross = centred.T @ centred
-    squares = (centred**2).T @ known
-    scale = np.sqrt(squares * squares.T)
-    observed = np.divide(cross, scale, out=np.zeros_like(cross), where=scale > 0)
-    worth = beliefs.correlation_worth
-    mixed = (pairs * observed + worth * beliefs.correlation) / (pairs + worth)
-    np.fill_diagonal(mixed, 1.0)
-    values, vectors = np.linalg.eigh(mixed)
-    clipped = (vectors * np.maximum(values, 1e-6)) @ vectors.T
-    diagonal = np.sqrt(np.diag(clipped))
-    return np.asarray(clipped / np.outer(diagonal, diagonal))
+def player_law(history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs) -> PlayerLaw:
+    """Return how players differ, and how own bows are rated: given b, the own bow's d is taken as independent of tastes."""
+    shifts, laws = own_bow_moments(history, responses, marginal, beliefs)
+    joint = [_with_own(response.player_covariance, law) for response, law in zip(responses, laws, strict=True)]
+    return PlayerLaw(lower_root(np.array(joint)), shifts, np.zeros(len(responses)))
 
 
-def own_bow_law(history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs) -> OwnBowLaw:
-    """Return how own bows are rated, by moments over the players.
+def own_bow_moments(
+    history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs
+) -> tuple[Floats, Floats]:
+    """Return the mean shift (C,) of own bows, and Cov((b, b + d)) (C, 2, 2), by moments over the players.
 
     With r0 the mean residual of a player's own-bow ratings and r that of the other bows: Cov(b, b + d) = Cov(r0, r),
     Var(b + d) = Var(r0) - sigma^2 / (times rated), clipped to a covariance with Var(b) = sigma_p^2. Belief and data are
@@ -255,9 +290,18 @@ def own_bow_law(history: History, responses: Sequence[FittedResponse], marginal:
         )
         for c, response in enumerate(responses)
     ]
-    return OwnBowLaw(
-        np.array([shift for shift, _ in laws]), principal_root(np.array([covariance for _, covariance in laws]))
-    )
+    return np.array([shift for shift, _ in laws]), np.array([covariance for _, covariance in laws])
+
+
+def _with_own(covariance: Floats, law: Floats) -> Floats:
+    """Return (Q, Q) over level, own bow and tastes, from those of level and tastes, and of (b, b + d) (2, 2)."""
+    out = np.zeros((len(PLAYER_COLUMNS), len(PLAYER_COLUMNS)))
+    kept = [0, *range(OF_GRADE, OF_GRADE + len(covariance) - 1)]
+    out[np.ix_(kept, kept)] = covariance
+    slope = law[0, 1] / law[0, 0] - 1.0 if law[0, 0] > 0 else 0.0
+    out[OF_OWN] = out[:, OF_OWN] = slope * out[0]
+    out[OF_OWN, OF_OWN] = law[1, 1] - 2.0 * law[0, 1] + law[0, 0]
+    return out
 
 
 def _means(group: Ints, values: Floats, groups: int) -> tuple[Floats, Floats]:

@@ -157,7 +157,7 @@ class View:
             members = np.flatnonzero(block == number)
             here = of_block[:, rows_at[members]]
             out[members] += np.einsum("ckm,dkm->kcd", here, here)
-        return out * self.posterior.correlation
+        return out * self.posterior.correlations.copy
 
     def _trait_variance(self, tiers: tuple[Tier, ...]) -> Floats:
         """Return (T, 3): brightness has the two standardised readings' variances added, each 1."""

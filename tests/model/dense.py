@@ -1,8 +1,8 @@
 """The model of one player written out: one long Gaussian vector, conditioned the plain way.
 
-Slow and without a shortcut, to be compared with the product's closed forms. Every component (coefficients, leniency and own
-bow, copies, matches, noise) has, over two criteria c and d, the covariance R_cd L_c L_d', L_c the root of the
-component's covariance for criterion c alone. Conditioning: Rasmussen & Williams 2006, Gaussian Processes for Machine
+Slow and without a shortcut, to be compared with the product's closed forms. Every component (coefficients, the player's own
+effects, copies, matches, noise) has, over two criteria c and d, the covariance R_cd L_c L_d', L_c the root of the
+component's covariance for criterion c alone, R the component's own correlations. Conditioning: Rasmussen & Williams 2006, Gaussian Processes for Machine
 Learning, appendix A.2.
 """
 
@@ -27,21 +27,20 @@ BELIEVED_NOISE = 0.7
 class Components:
     """Independent components, each a family of C jointly normal vectors; a functional is a row over all of them."""
 
-    correlation: Floats
     names: dict[str, tuple[int, int]] = field(default_factory=dict)
     parts: list[Floats] = field(default_factory=list)
     size: int = 0
 
-    def add(self, name: str, roots: Floats) -> None:
-        """Add a component by its roots (C, m, m)."""
-        m = roots.shape[1]
-        covariance = np.einsum("cd,cij,dkj->cidk", self.correlation, roots, roots).reshape(C * m, C * m)
+    def add(self, name: str, roots: Floats, correlation: Floats) -> None:
+        """Add a component by its roots (C, m, m) and its correlations (C, C)."""
+        m = roots.shape[1]  # the root of a part of a covariance may have fewer columns
+        covariance = np.einsum("cd,cij,dkj->cidk", correlation, roots, roots).reshape(C * m, C * m)
         self.names[name] = (self.size, m)
         self.parts.append(covariance)
         self.size += C * m
 
-    def add_scalar(self, name: str, sd: Floats) -> None:
-        self.add(name, sd[:, None, None])
+    def add_scalar(self, name: str, sd: Floats, correlation: Floats) -> None:
+        self.add(name, sd[:, None, None], correlation)
 
     def covariance(self) -> Floats:
         out, at = np.zeros((self.size, self.size)), 0
@@ -70,21 +69,25 @@ class Dense:
         self.posterior, self.range, self.answers, self.rested = posterior, range_, answers, rested
         self.tiers = [tier for tier in range_.tiers.values() if tier.instrument is answers.instrument]
         self.copies = [copy for copy in range_.copies.values() if copy.tier in {tier.slug for tier in self.tiers}]
-        parts = self.components = Components(posterior.correlation)
-        parts.add("beta", posterior.coef_root)
-        parts.add("player", posterior.own.root)
+        parts, R = Components(), posterior.correlations
+        self.components = parts
+        parts.add("beta", posterior.coef_root, R.coefficients)
+        parts.add("player", posterior.players.root[:, :, :2], R.player)
+        parts.add("tastes", posterior.players.root[:, :, 2:], R.tastes)
+        parts.add_scalar("own match", posterior.players.own_match, R.match)
         for number, block in enumerate(posterior.blocks):
-            parts.add(f"block {number}", block.root)
+            parts.add(f"block {number}", block.root, R.copy)
         for copy in self.copies:
-            parts.add_scalar(f"fresh {copy.serial}", posterior.copy_sd)
-            parts.add_scalar(f"match {copy.serial}", posterior.match_sd)
+            parts.add_scalar(f"fresh {copy.serial}", posterior.copy_sd, R.copy)
+            parts.add_scalar(f"match {copy.serial}", posterior.match_sd, R.match)
         for tier in self.tiers:
-            parts.add_scalar(f"tier {tier.slug}", TIER_SD * posterior.repeat_sd / BELIEVED_NOISE)
+            parts.add_scalar(f"tier {tier.slug}", TIER_SD * posterior.repeat_sd / BELIEVED_NOISE, R.prior_coefficients)
         for number in range(8):
-            parts.add_scalar(f"noise {number}", posterior.repeat_sd)
-        for part, sd in (("copy", posterior.copy_sd), ("match", posterior.match_sd), ("noise", posterior.repeat_sd)):
-            parts.add_scalar(f"new {part}", sd)
-        parts.add_scalar("own noise", posterior.repeat_sd)
+            parts.add_scalar(f"noise {number}", posterior.repeat_sd, R.repeat)
+        parts.add_scalar("new copy", posterior.copy_sd, R.copy)
+        parts.add_scalar("new match", posterior.match_sd, R.match)
+        parts.add_scalar("new noise", posterior.repeat_sd, R.repeat)
+        parts.add_scalar("own noise", posterior.repeat_sd, R.repeat)
 
     # Rows of X, by the columns' names
 
@@ -128,12 +131,14 @@ class Dense:
 
     def tier(self, slug: str, c: int, position: int = 0) -> tuple[float, Floats]:
         x = self.x_tier(slug, position)
-        return self._liked(x, c, slug)
+        return self._liked(x, c, slug, (0.0, 0.0, 0.0))
 
-    def _liked(self, x: Floats, c: int, slug: str) -> tuple[float, Floats]:
+    def _liked(self, x: Floats, c: int, slug: str, traits: Sequence[float]) -> tuple[float, Floats]:
         row = np.zeros(self.components.size)
         self.components.put(row, "beta", c, x)
-        self.components.put(row, "player", c, np.array([1.0, 0.0]))
+        grade = x[[column.name for column in self.posterior.design.columns].index("grade")]
+        for part in ("player", "tastes"):
+            self.components.put(row, part, c, np.array([1.0, 0.0, grade, *traits]))
         if slug not in self.posterior.design.index:
             self.components.put(row, f"tier {slug}", c, 1.0)
         return float(x @ self.posterior.coef[c]), row
@@ -141,15 +146,16 @@ class Dense:
     def own(self, c: int, position: int = 0) -> tuple[float, Floats]:
         x, row = self.x_own(position), np.zeros(self.components.size)
         self.components.put(row, "beta", c, x)
-        self.components.put(row, "player", c, np.array([0.0, 1.0]))
-        return float(x @ self.posterior.coef[c] + self.posterior.own.shift[c]), row
+        for part in ("player", "tastes"):
+            self.components.put(row, part, c, np.array([1.0, 1.0, 0.0, 0.0, 0.0, 0.0]))
+        self.components.put(row, "own match", c, 1.0)
+        return float(x @ self.posterior.coef[c] + self.posterior.players.own_shift[c]), row
 
     def copy(self, serial: str, c: int, position: int = 0) -> tuple[float, Floats]:
         """The liking of a copy, its effect and match included: a = effect - coupling (beta - coef) + xi."""
         copy, posterior, parts = self.range.copies[serial], self.posterior, self.components
-        mean, row = self._liked(
-            self.x_tier(copy.tier, position, posterior.design.traits([copy], self.range)[0]), c, copy.tier
-        )
+        traits = posterior.design.traits([copy], self.range)[0]
+        mean, row = self._liked(self.x_tier(copy.tier, position, traits), c, copy.tier, traits)
         parts.put(row, f"match {serial}", c, 1.0)
         place = next((k for k, (of, _) in enumerate(posterior.levels) if of == serial), None)
         rho = self.rested.get(serial, 1.0) if place is not None else 0.0

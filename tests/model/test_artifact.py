@@ -52,7 +52,7 @@ def altered(change: Callable[[dict[str, Any], Arrays], None]) -> bytes:
 def test_a_model_comes_back_as_it_was() -> None:
     again = from_bytes(whole())
     assert (again.levels, again.trials, again.priority_weight) == (posterior().levels, {("violin", ""): 30}, 0.5)
-    for name in ("coef", "coef_root", "effect", "coupling", "correlation", "repeat_sd", "rows"):
+    for name in ("coef", "coef_root", "effect", "coupling", "repeat_sd", "rows"):
         np.testing.assert_array_equal(getattr(again, name), getattr(posterior(), name))
     for block, before in zip(again.blocks, posterior().blocks, strict=True):
         np.testing.assert_array_equal(block.levels, before.levels)
@@ -169,7 +169,7 @@ def test_a_changed_text_does_not_match_the_digest() -> None:
         from_bytes(out.getvalue())
 
 
-@pytest.mark.parametrize("name", ["coef", "coupling", "correlation", "own_root", "rows", "reml", "block_roots"])
+@pytest.mark.parametrize("name", ["coef", "coupling", "correlation_copy", "player_root", "rows", "reml", "block_roots"])
 def test_one_changed_number_anywhere_does_not_match_the_digest(name: str) -> None:
     with np.load(io.BytesIO(whole())) as file:
         arrays = {name: file[name] for name in file.files}
@@ -201,7 +201,7 @@ WRONG: dict[str, tuple[Callable[[dict[str, Any], Arrays], None], str]] = {
     "a level too few": (_put("effect", lambda a: a[:, 1:]), "effect: got shape"),
     "levels not those of the arrays": (lambda text, _: text["levels"].pop(), "expected"),
     "a tier too many": (lambda text, _: text["design"]["tiers"].append(["z", "violin", 3, []]), "expected"),
-    "correlations of others": (_put("correlation", lambda a: a[:3, :3]), "correlation: got shape"),
+    "correlations of others": (_put("correlation_player", lambda a: a[:3, :3]), "correlation_player: got shape"),
     "a block too short": (_put("block_roots", lambda a: a[:-1]), "block_roots: got 79 numbers, expected 80"),
     "a level in two blocks": (_put("block_levels", lambda a: a * 0), "expected each of 4 levels in one of them"),
     "blocks of other sizes": (_put("block_sizes", lambda a: a + 1), "expected each of 4 levels in one of them"),
@@ -209,7 +209,7 @@ WRONG: dict[str, tuple[Callable[[dict[str, Any], Arrays], None], str]] = {
     "nan among the coefficients": (_put("coef", _nan), "coef: got numbers that are not finite"),
     "nan among the blocks": (_put("block_roots", _nan), "block_roots: got numbers that are not finite"),
     "letters for numbers": (_put("coef", lambda a: a.astype(str)), "fit anew"),
-    "an array missing": (lambda _, arrays: arrays.__delitem__("own_root"), "own_root"),
+    "an array missing": (lambda _, arrays: arrays.__delitem__("player_root"), "player_root"),
     "a fact missing": (lambda text, _: text.pop("trials"), "trials"),
     "another instrument": (lambda text, _: text["design"]["tiers"][0].__setitem__(1, "lute"), "lute"),
     "another effect, the digest made anew": (_put("effect", lambda a: a + 0.01), "when evaluated anew"),

@@ -100,11 +100,22 @@ def each(
 
 def trait_variance(weights: Floats, answers: Answers) -> Floats:
     """Variance that the bench traits of a copy not yet seen bring, unit variance each, two readings in brightness."""
-    coef, names = view().posterior.coef, [column.name for column in view().posterior.design.columns]
+    posterior = view().posterior
+    coef, names = posterior.coef, [column.name for column in posterior.design.columns]
     slope = {name: coef[:, names.index(name)] @ weights for name in names}
     mass = slope["mass"] + (answers.wish_mass or 0) * slope["wish_mass x mass"]
     bright = slope["brightness"] + (answers.wish_tone or 0) * slope["wish_tone x brightness"]
-    return np.asarray(mass**2 + slope["balance"] ** 2 + 2.0 * bright**2)
+    own = [
+        sum(
+            weights[c] * weights[d] * R[c, d] * (roots[c, 3 + trait, part] @ roots[d, 3 + trait, part])
+            for part, R in ((slice(0, 2), posterior.correlations.player), (slice(2, 6), posterior.correlations.tastes))
+            for c in range(len(weights))
+            for d in range(len(weights))
+        )
+        for trait in range(3)
+        for roots in [posterior.players.root]
+    ]
+    return np.asarray(mass**2 + own[0] + slope["balance"] ** 2 + own[1] + 2.0 * (bright**2 + own[2]))
 
 
 def close(got: object, expected: object) -> bool:
@@ -146,9 +157,14 @@ def test_every_copy_has_its_own_law(case: str) -> None:
 def test_a_copy_differs_from_its_tier_by_effect_match_and_traits(case: str) -> None:
     found, dense, _, _, compared = asked(case)
     posterior = view().posterior
+    R = posterior.correlations
     sums = [
-        (compared * sd) @ posterior.correlation @ (compared * sd)
-        for sd in (posterior.copy_sd, posterior.match_sd, posterior.repeat_sd)
+        (compared * sd) @ correlation @ (compared * sd)
+        for sd, correlation in (
+            (posterior.copy_sd, R.copy),
+            (posterior.match_sd, R.match),
+            (posterior.repeat_sd, R.repeat),
+        )
     ]
     assert close(found.spread**2, sums[0] + sums[1] + trait_variance(compared, dense.answers))
     assert close(found.noise**2, sums[2])
@@ -276,7 +292,7 @@ def test_a_copy_with_two_rated_stretches_has_the_variance_that_the_filter_gives_
 
 def _of_one_level(posterior: Posterior, place: int) -> Floats:
     rows = posterior.blocks[0].root[:, place]
-    return np.asarray(posterior.correlation * (rows @ rows.T))
+    return np.asarray(posterior.correlations.copy * (rows @ rows.T))
 
 
 def test_ratings_in_two_steps_are_ratings_at_once() -> None:

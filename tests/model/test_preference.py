@@ -54,12 +54,18 @@ def test_without_trials_the_deviations_are_the_beliefs() -> None:
     for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd"):
         assert getattr(posterior, name) == pytest.approx(np.full(C, getattr(BELIEFS, name)), abs=1e-9)
     expected = np.full((C, C), BELIEFS.correlation) + (1 - BELIEFS.correlation) * np.eye(C)
-    assert posterior.correlation == pytest.approx(expected, abs=1e-9)
+    for name in ("coefficients", "prior_coefficients", "player", "tastes", "copy", "match", "repeat"):
+        assert getattr(posterior.correlations, name) == pytest.approx(expected, abs=1e-9)
+    root = posterior.players.root
+    tastes = (root @ root.swapaxes(1, 2))[:, 2:, 2:]
+    believed = np.diag([BELIEFS.grade_taste_sd**2, *[BELIEFS.trait_taste_sd**2] * 3])
+    assert tastes == pytest.approx(np.tile(believed, (C, 1, 1)), abs=1e-9)
 
 
 def test_without_trials_an_own_bow_is_four_point_five_whatever_the_player_makes_of_others() -> None:
-    own = untaught().posterior_.own
-    covariance = own.root[0] @ own.root[0].T
+    root = untaught().posterior_.players.root[0, :2]
+    level_and_own = np.array([[1.0, 0.0], [1.0, 1.0]]) @ root
+    covariance = level_and_own @ level_and_own.T
     found = untaught().outlook(VIOLIN)
     assert found.yardstick.mean == pytest.approx(BELIEFS.own_level, abs=1e-9)  # type: ignore[union-attr]  # not rated
     assert covariance[0] == pytest.approx([BELIEFS.player_sd**2, BELIEFS.player_sd**2], abs=1e-9)
@@ -187,7 +193,7 @@ def repeated_trials() -> list[Trial]:
 @pytest.mark.parametrize("criterion", [O, Criterion.RESPONSE, TONE])
 def test_coefficients_and_copies_are_those_of_dense_generalised_least_squares(criterion: Criterion) -> None:
     trials, c = repeated_trials(), CRITERIA.index(criterion)
-    model = PreferenceModel(RANGE).fit(trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
+    model = PreferenceModel(RANGE, tastes=False).fit(trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
     history, records = responses_of(model, trials)
     plain, posterior = dense_gls(history, c, records[c], model.posterior_.design), model.posterior_
     assert posterior.coef[c] == pytest.approx(plain["coef"], abs=1e-9)

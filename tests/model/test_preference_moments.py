@@ -1,4 +1,4 @@
-"""How own bows are rated and how the criteria of one sheet hang together: moments recovered from drawn players."""
+"""How own bows are rated: moments recovered from drawn players."""
 
 from dataclasses import replace
 
@@ -7,10 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 from model.design import Design
-from model.preference import Beliefs, History, own_bow_law, pooled_correlation
+from model.preference import Beliefs, History, own_bow_moments
 from model.ratings import FittedResponse
 from model.records import Range
-from tests.model.worlds import C
 
 Floats = NDArray[np.float64]
 BELIEFS = Beliefs()
@@ -28,6 +27,7 @@ def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, Fitte
     p = len(design.columns)
     history = History(
         X=np.zeros((3 * players, p)),
+        Z=np.zeros((3 * players, 6)),
         Y=np.full((3 * players, 1), np.nan),
         player=np.repeat(names, 3),
         level=np.full(3 * players, None, dtype=object),
@@ -50,24 +50,23 @@ TINY = Beliefs(own_worth=1e-9, own_level_worth=1e-9)
 def test_the_law_of_own_bows_is_recovered_from_many_players(law: Floats) -> None:
     players = 4000
     history, marginal, response = owners(law, players, seed=12)
-    found = own_bow_law(history, [response], marginal, TINY)
-    covariance = found.root[0] @ found.root[0].T
+    (shift,), (covariance,) = own_bow_moments(history, [response], marginal, TINY)
     # Standard errors of moments of normal variables (Stuart & Ord 1987, Kendall's Advanced Theory, 10.6): four of them.
     other = law[0, 0] + (0.7**2 + 0.6**2) / 3
     own = law[1, 1] + 0.7**2
     assert covariance[0, 0] == pytest.approx(law[0, 0], abs=1e-12)
     assert covariance[0, 1] == pytest.approx(law[0, 1], abs=4 * np.sqrt((other * own + law[0, 1] ** 2) / players))
     assert covariance[1, 1] == pytest.approx(law[1, 1], abs=4 * np.sqrt(2 * own**2 / players))
-    assert found.shift[0] == pytest.approx(OWN_SHIFT, abs=4 * np.sqrt(own / players))
+    assert shift == pytest.approx(OWN_SHIFT, abs=4 * np.sqrt(own / players))
 
 
 def test_few_own_bows_are_drawn_towards_the_belief_as_twenty_players() -> None:
     history, marginal, response = owners(np.array([[0.49, 0.0], [0.0, 0.3]]), 20, seed=1)
-    alone = own_bow_law(history, [response], marginal, TINY).root[0]
-    mixed = own_bow_law(history, [response], marginal, replace(BELIEFS, own_level_worth=1e-9)).root[0]
+    _, (alone,) = own_bow_moments(history, [response], marginal, TINY)
+    _, (mixed,) = own_bow_moments(history, [response], marginal, replace(BELIEFS, own_level_worth=1e-9))
     believed = np.array([0.49, 0.64 * 0.49 / 0.49])
     for place in (0, 1):
-        found, drawn = (alone @ alone.T)[place, 1], (mixed @ mixed.T)[place, 1]
+        found, drawn = alone[place, 1], mixed[place, 1]
         assert drawn == pytest.approx((found + believed[place] * (1 if place == 0 else 1.05)) / 2, abs=1e-6)
 
 
@@ -84,8 +83,8 @@ def test_no_number_of_own_bows_makes_a_jump() -> None:
 
 def own_total(history: History, response: FittedResponse, marginal: Floats) -> float:
     """Var(b + d) as found."""
-    root = own_bow_law(history, [response], marginal, BELIEFS).root[0]
-    return float((root @ root.T)[1, 1])
+    _, (covariance,) = own_bow_moments(history, [response], marginal, BELIEFS)
+    return float(covariance[1, 1])
 
 
 def _first(history: History, count: int) -> History:
@@ -93,7 +92,7 @@ def _first(history: History, count: int) -> History:
     names = list(dict.fromkeys(history.own_player))[:count]
     mine, own = np.isin(history.player, names), np.isin(history.own_player, names)
     return History(
-        history.X[mine], history.Y[mine], history.player[mine], history.level[mine],
+        history.X[mine], history.Z[mine], history.Y[mine], history.player[mine], history.level[mine],
         history.own_X[own], history.own_Y[own], history.own_player[own],
     )  # fmt: skip
 
@@ -103,8 +102,7 @@ def test_moments_that_are_no_covariance_are_clipped_to_one() -> None:
     history.own_Y[:, 0] = 3.0 * np.repeat(
         marginal[::3, 0], np.unique(history.own_player, return_counts=True)[1][_order(history)]
     )
-    found = own_bow_law(history, [replace(response, player_sd=0.2)], marginal, TINY)
-    covariance = found.root[0] @ found.root[0].T
+    _, (covariance,) = own_bow_moments(history, [replace(response, player_sd=0.2)], marginal, TINY)
     assert np.linalg.eigvalsh(covariance).min() > 0
     assert covariance[0, 1] <= 0.99 * np.sqrt(covariance[0, 0] * covariance[1, 1]) + 1e-12
 
@@ -113,31 +111,3 @@ def _order(history: History) -> NDArray[np.intp]:
     """Place of each player, in order of first appearance, among the sorted names."""
     names = list(dict.fromkeys(history.own_player))
     return np.array([sorted(names).index(name) for name in names], dtype=np.intp)
-
-
-def test_the_correlation_of_many_sheets_is_that_of_the_sheets() -> None:
-    rng = np.random.default_rng(4)
-    half = rng.normal(size=(C, C))
-    covariance = half @ half.T + np.eye(C)
-    marginal = rng.multivariate_normal(np.zeros(C), covariance, 20000)
-    marginal[rng.random(marginal.shape) < 0.3] = np.nan
-    expected = covariance / np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
-    # Fisher 1915: the standard error of a correlation is at most 1 / sqrt(n), n the sheets with both rated.
-    assert pooled_correlation(marginal, BELIEFS) == pytest.approx(expected, abs=4 / np.sqrt(0.49 * 20000))
-
-
-def test_the_correlation_of_contradicting_sheets_is_one_all_the_same() -> None:
-    # Pairwise: first with second 1, second with third 1, first with third -1: no three variables can do that.
-    marginal = np.full((3000, C), np.nan)
-    signs = np.where(np.arange(1000) % 2, 1.0, -1.0)
-    marginal[:1000, 0], marginal[:1000, 1] = signs, signs
-    marginal[1000:2000, 1], marginal[1000:2000, 2] = signs, signs
-    marginal[2000:, 0], marginal[2000:, 2] = signs, -signs
-    R = pooled_correlation(marginal, BELIEFS)
-    assert np.linalg.eigvalsh(R).min() > 0
-    assert np.diag(R) == pytest.approx(np.ones(C), abs=1e-12)
-
-
-def test_no_sheet_leaves_the_belief() -> None:
-    R = pooled_correlation(np.zeros((0, C)), BELIEFS)
-    assert R[0, 1] == pytest.approx(0.5, abs=1e-12)

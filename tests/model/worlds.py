@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from model.design import Design
 from model.levels import Level
 from model.likelihood import Likelihood
-from model.posterior import Block, OwnBowLaw, Posterior
+from model.posterior import Block, Correlations, PlayerLaw, Posterior
 from model.records import Answers, Bench, Copy, Range, Run, Tier, Trial
 from model.vocabulary import CRITERIA, Criterion, Hold, Instrument
 
@@ -108,6 +108,13 @@ def random_covariance(rng: np.random.Generator, size: int, scale: float) -> Floa
     return np.asarray(scale * covariance / np.linalg.eigvalsh(covariance)[-1])
 
 
+def random_correlation(rng: np.random.Generator) -> Floats:
+    """A correlation matrix over the criteria, all of them alike to some degree."""
+    half = rng.normal(size=(C, C + 3))
+    R = half @ half.T + 2.0
+    return np.asarray(R / np.sqrt(np.outer(np.diag(R), np.diag(R))))
+
+
 def random_roots(rng: np.random.Generator, size: int, scales: Floats) -> Floats:
     """Lower roots (C, size, size) of covariances of these largest eigenvalues."""
     return np.asarray(np.linalg.cholesky([random_covariance(rng, size, scale) for scale in scales]), dtype=np.float64)
@@ -118,8 +125,6 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
     rng = np.random.default_rng(seed)
     design = Design.from_range(range_)
     p, levels = len(design.columns), [level for block in blocks for level in block]
-    half = rng.normal(size=(C, C + 3))
-    R = half @ half.T + 2.0
     copy_sd = rng.uniform(0.3, 0.5, C)
     ends = np.cumsum([0, *(len(block) for block in blocks)])
     posterior = Posterior(
@@ -130,8 +135,8 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
         copy_sd=copy_sd,
         match_sd=rng.uniform(0.3, 0.6, C),
         repeat_sd=rng.uniform(0.5, 0.9, C),
-        correlation=R / np.sqrt(np.outer(np.diag(R), np.diag(R))),
-        own=OwnBowLaw(rng.normal(0.1, 0.2, C), random_roots(rng, 2, np.full(C, 0.8))),
+        correlations=Correlations(*(random_correlation(rng) for _ in range(7))),
+        players=PlayerLaw(random_roots(rng, 6, np.full(C, 0.8)), rng.normal(0.1, 0.2, C), rng.uniform(0.1, 0.3, C)),
         levels=tuple(levels),
         effect=rng.normal(0.0, 0.3, (C, len(levels))),
         coupling=rng.normal(0.0, 0.1, (C, len(levels), p)),
