@@ -8,12 +8,13 @@ Ratings (`model.ratings`, `model.design`)
 -----------------------------------------
 Runs r = 1 ... N, player i(r), copy between two events k(r), C = 8 criteria, `overall` first. For one criterion
 
-    y_r = x_r' beta + b_i(r) + a_k(r) + m_i(r)k(r) + e_r
+    y_r = x_r' beta + z_r' b_i(r) + a_k(r) + m_i(r)k(r) + e_r
 
     x (p,)      a row of the design: intercept, instrument, grade centred within the instrument, hold, settings x grade,
                 place in the trial (late, first), masked or open and each x grade, bench traits, wishes x traits, tier
     beta (p,)   coefficients, prior N(mean, sd^2) a column (J)
-    b           leniency of the player, N(0, sigma_p^2)
+    z (Q,)      level (1), own bow, grade, mass, balance, brightness: what players differ on (design.PLAYER_COLUMNS)
+    b (Q,)      the player's level (leniency) and slopes (tastes), N(0, Sigma_b), Sigma_b unstructured
     a           effect of the copy, good or bad for everyone, N(0, sigma_a^2)
     m           match of this copy with this player, N(0, sigma_m^2)
     e           repeat noise of one rating, N(0, sigma^2)
@@ -38,22 +39,32 @@ After the fit, with xi independent of beta,
 
 (best linear unbiased prediction; Searle et al. 1992, chapter 7), so x'beta + a_k has the weights x - coupling_k on beta.
 
-Criteria together (`model.posterior`)
--------------------------------------
-One correlation R (C, C) serves every component: coefficients, leniency and own bow, copies, matches, noise. For a component
-whose covariance for criterion c alone is V_c, with the principal root L_c,
+Tastes. Players are eliminated one by one as blocks of Q, copies keep one dense block a connected component. Newton's steps go on
+Sigma_b itself, not on its root (whose score vanishes where a column is zero), inside the cone of covariances; a singular Sigma_b is a
+result. Its prior is a Wishart density with its mode at the starting values, slopes .3 a grade and .2 a unit of a trait (J), that
+vanishes where Sigma_b is singular (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
+
+Criteria together (`model.together`, `model.posterior`)
+-------------------------------------------------------
+Each component has its own correlations R over the criteria: what is unknown of x'beta, player (level and own bow), tastes, copies,
+matches, noise. For a component whose covariance for criterion c alone is V_c, with the root L_c,
 
     Cov(z_c, z_d) = R_cd L_c L_d'.
 
 It is exact for one criterion, a Kronecker product where the criteria have equal V_c, and positive semi-definite by construction
-whatever the data, since it is the covariance of L_c (sum over d of A_cd u_d) with R = A A' and independent unit u_d. A correlation
-of its own for each component would be better where there are many trials; with few it is noise, and it need not be a covariance.
-Principal roots rather than Cholesky's, because these would let the answer depend on the order in which copies are listed.
-R is the pooled correlation of the residuals y - x'beta over all pairs of criteria rated in one run, mixed with .5 (J) counted as 50
-runs (J), eigenvalues below 1e-6 lifted.
+whatever the data, since it is the covariance of L_c (sum over d of A_cd u_d) with R = A A' and independent unit u_d. For a player's own
+effects L_c is the lower root, level first, so that one R serves what goes along with the level and another what does not; elsewhere
+the principal root, because Cholesky's would let the answer depend on the order in which copies are listed.
 
-The own bow (`model.preference.own_bow_law`)
---------------------------------------------
+R is estimated pair by pair of criteria from bilinear forms of each one's own rows, q_m = y_c'P_c Z_m Z_m' P_d y_d, equated to
+their expectations (MIVQUE with two responses; Searle, Casella & McCulloch 1992, chapter 11). No gap is filled: where whole
+trials leave a criterion out, filling by the fitted value and the other criteria's residuals was biased by .1 to .2 in simulation.
+Each R is drawn towards the pooled correlation of residuals, that towards .5 (J), each belief worth 50 levels seen without noise (J);
+eigenvalues below 1e-6 are lifted. One pooled R for all components gained nothing over each criterion by itself for players held
+out; one R a component did (players' levels correlate by .8, the noise of one sheet by .3 in the demo).
+
+The own bow (`model.preference.own_bow_moments`)
+------------------------------------------------
 The player's own bow is rated x_own' beta + shift + (b + d) + e: no copy, no match; x_own has the intercept, the instrument, the hold
 and the place in the trial, and no grade. Its rows stay out of the fit. Over the players, r_0 the mean residual on the own bow, rated
 n_0 times, r the mean residual on the others:
@@ -80,17 +91,17 @@ down where that would explain more than the variance.
 
 One player (`model.player`, `model.personal`)
 ---------------------------------------------
-Every latent quantity is f_c' u with standard normal u over [coefficients (p), leniency and own bow (2), tiers that came after the fit],
-two of them covarying by R_cd f_c . f_d; copies' effects and matches come on top. With own ratings y (O,), Gram G = their covariance
+Every latent quantity is f_c' u with standard normal u over [coefficients (p), tiers that came after the fit, level and slopes (Q),
+the own bow's match], two of them covarying by the sum over these parts of R_cd f_c . f_d; copies' effects and matches come on top. With own ratings y (O,), Gram G = their covariance
 (one noise a run, the same copy's effect and match shared), cross-covariance K (n, O):
 
     mean + K G^-1 (y - mean_y),   cov - K G^-1 K'          (Rasmussen & Williams 2006, appendix A.2)
 
-    u = (1 - h) overall + h sum_c w_c y_c,   w rank-order-centroid weights (Barron & Barrett 1996, Manag. Sci. 42: 1515), h = 1/2 (J)
+    u = (1 - h) overall + h sum_c w_c y_c,   w rank-order-centroid weights (Barron & Barrett 1996, Manag. Sci. 42: 1515), h below
 
 fit_t is u of a copy of tier t not yet played, all noise in. Criteria on which the own bow was not rated leave the comparison with it on
 both sides, the others' weights rescaled. The law handed on is of the T tier means, m ~ N(mu, C), a copy's u = m_t + s_t epsilon with
-s_t^2 = sigma_a^2 + sigma_m^2 + what unseen bench traits bring.
+s_t^2 = sigma_a^2 + sigma_m^2 + what unseen bench traits bring (everybody's slope squared, and the variance of the player's own).
 
 Named copies are independent given the tier mean: copy k has u = m_t + offset_k + spread_k epsilon_k, with spread_k^2 its exact marginal
 variance less Var(m_t) (at least 1e-6). Copies of one tier do share more, or less, than m_t; keeping their joint law would need one
@@ -101,6 +112,19 @@ The plan (`model.copies`)
 Copies of tier t: S_t^2 = s_t^2 + sigma^2 / plays, F_t = Phi((x - m_t) / S_t)^n_t. The player takes home the best *rated* bow, own bow
 included; gain and chance are integrals over x and m, Gauss-Hermite over m. Checked against expected normal order statistics
 (Tippett 1925, Biometrika 17: 364).
+
+What people keep (`model.choice`)
+---------------------------------
+Conditional logit (McFadden 1974) over the bows of a trial, the own bow included:
+
+    V = gamma_1 overall + gamma_2 priorities + gamma_3 log(price / reference) [not the own bow] + gamma_4 [own bow]
+
+gamma_1, gamma_2 >= 0, prior N(.9, .5^2) each, -.5 +- .5, .5 +- 1 (J); the reference is the budget, else the trial's median price.
+h = gamma_2 / (gamma_1 + gamma_2) is the priorities' share in u, 1/2 before any outcome. lambda = -gamma_3 / (gamma_1 + gamma_2) is in points
+of liking for a price e times as high; what shortlist and plan use is lambda_u = lambda held within 0 and 1, times the share of what
+is known of gamma_3 that outcomes told (1 - its variance now / before): 0 without outcomes, since a belief alone would name the
+cheapest tier. The best fit has the highest gain net of lambda_u log(price / budget); cases of bows are compared net of
+lambda_u log(price / price of the best fit), within a factor of 4 either way. What is shown is the liking, not net of price.
 
 When the copies outgrow memory
 ------------------------------
