@@ -1,8 +1,7 @@
 """Newton's search for the players' covariance and the ratios of copy and match, on the covariance itself.
 
 Not on its Cholesky factor: there the score vanishes at a column of zeros, and a search would stop early without a sign.
-Each step goes to the minimum of the quadratic model over S >= 0 and ratios >= 0, found by following the central path of
-the logarithmic barrier (Boyd & Vandenberghe 2004, Convex Optimization, ch. 11), whose distance from the minimum is known.
+Each step goes to the minimum of the quadratic model over S >= 0 and ratios >= 0.
 """
 
 from __future__ import annotations
@@ -11,12 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from model._reml import COPY, MATCH
+from model._reml import COPY, MATCH, Flags
 from model._search import _REPRODUCED, Control, _convex
 from model._structure import Floats
-from model._tastes_reml import CovariancePrior, TasteProblem, TasteRestricted
-
-_BARRIERS = 10.0 ** -np.arange(0, 11)  # the last leaves the model 1e-9 above its minimum, by the barrier's own bound
+from model._tastes_cone import ConeModel, cone_minimum, entries
+from model._tastes_reml import TasteProblem, TasteRestricted
 
 
 class RanOffError(ValueError):
@@ -30,153 +28,15 @@ class TasteControl(Control):
     Attributes
     ----------
     decrease : the search ends with a step by which the criterion is thought to fall by less
+    confirmed : what average information alone may still promise then
     near : steps by which it is thought to fall by less than this correct the curvature of those after them
+    patience : steps by average information; after them the score is differenced
     """
 
     decrease: float = 1e-8
+    confirmed: float = 1e-6
     near: float = 1.0
-
-
-@dataclass(frozen=True, eq=False)
-class ConeModel:
-    """slope'd + d'curvature d / 2 of d = x - now, over x = (entries of S, ratios) with S >= 0 and low <= ratios <= high.
-
-    With a prior of S, its exact value is added, not its quadratic approximation.
-
-    Attributes
-    ----------
-    basis : (nE, Q, Q)
-    now, slope : (m,)
-    curvature : (m, m) positive definite
-    low, high : (m - nE,)
-    """
-
-    basis: Floats
-    now: Floats
-    slope: Floats
-    curvature: Floats
-    low: Floats
-    high: Floats
-    prior: CovariancePrior | None
-
-    def covariance(self, x: Floats) -> Floats:
-        """S (Q, Q) of x."""
-        return np.asarray(np.tensordot(x[: len(self.basis)], self.basis, ((0,), (0,))))
-
-    def value(self, x: Floats) -> float:
-        """Give the model at x, 0 at `now`."""
-        d = x - self.now
-        change = float(self.slope @ d + 0.5 * d @ self.curvature @ d)
-        if self.prior is not None and len(self.basis):
-            change += self.prior.value(self.covariance(x)) - self.prior.value(self.covariance(self.now))
-        return change
-
-    def inside(self) -> Floats:
-        """Find a place off every boundary, near `now`."""
-        nE, x = len(self.basis), self.now.copy()
-        if nE and self.prior is None:  # with a prior it is inside already
-            S = self.covariance(x)
-            values, vectors = np.linalg.eigh(S)
-            least = 1e-3 * max(float(values[-1]), 1e-2)
-            x[:nE] = _entries((vectors * np.maximum(values, least)) @ vectors.T)
-        room = self.high - self.low
-        x[nE:] = np.clip(x[nE:], self.low + 1e-3 * room, self.high - 1e-3 * room)
-        return x
-
-    def barrier(self, x: Floats, mu: float) -> float:
-        """Give the model plus mu times the barrier; infinite outside."""
-        nE, ratios = len(self.basis), x[len(self.basis) :]
-        if not (np.all(ratios > self.low) and np.all(ratios < self.high)):
-            return np.inf
-        d = x - self.now
-        found = float(self.slope @ d + 0.5 * d @ self.curvature @ d)
-        found -= mu * float(np.log(ratios - self.low).sum() + np.log(self.high - ratios).sum())
-        if not nE:
-            return found
-        S = self.covariance(x)
-        try:
-            log_determinant = 2.0 * float(np.log(np.diagonal(np.linalg.cholesky(S))).sum())
-        except np.linalg.LinAlgError:
-            return np.inf
-        found -= (mu + (self.prior is not None)) * log_determinant
-        return found + (float(np.sum(self.prior.precision * S)) if self.prior is not None else 0.0)
-
-    def newton(self, x: Floats, mu: float) -> tuple[Floats, float]:
-        """Newton's step (m,) of `barrier` at x inside, and the fall that it foretells.
-
-        The system is solved for D of S + L D L', S = L L', and for the ratios by their distance from `low`: there the
-        barrier's Hessian is about mu times one, however near the boundary is.
-        """
-        nE, ratios = len(self.basis), x[len(self.basis) :]
-        gradient, turn = self.slope + self.curvature @ (x - self.now), np.zeros((x.size, x.size))
-        own, around = np.zeros(x.size), np.zeros(x.size)
-        above, below = ratios - self.low, self.high - ratios
-        turn[range(nE, x.size), range(nE, x.size)] = above
-        own[nE:], around[nE:] = mu * (above / below - 1.0), mu * (1.0 + (above / below) ** 2)
-        if nE:
-            L = np.linalg.cholesky(self.covariance(x))
-            turn[:nE, :nE] = (L @ self.basis @ L.T)[:, *np.tril_indices(len(L))].T
-            weight, diagonal = mu + (self.prior is not None), np.trace(self.basis, axis1=1, axis2=2)
-            own[:nE], around[:nE] = -weight * diagonal, weight * (2.0 - diagonal)
-            if self.prior is not None:
-                gradient[:nE] += np.tensordot(self.basis, self.prior.precision, ((1, 2), (0, 1)))
-        slope = turn.T @ gradient + own
-        step = -np.linalg.solve(turn.T @ self.curvature @ turn + np.diag(around), slope)
-        return turn @ step, -float(slope @ step)
-
-
-def _entries(S: Floats) -> Floats:
-    """Entries S_ab, a >= b, row by row."""
-    return np.asarray(S[np.tril_indices(len(S))])
-
-
-def _centre(model: ConeModel, x: Floats, mu: float) -> Floats:
-    """Go to the minimum of the model with barrier, by damped Newton steps from x inside."""
-    value = model.barrier(x, mu)
-    for _ in range(60):
-        step, fall = model.newton(x, mu)
-        if fall <= 0.1 * mu:
-            return x
-        part, there = 1.0, model.barrier(x + step, mu)
-        while there > value - 0.1 * part * fall and part > 1e-10:
-            part *= 0.5
-            there = model.barrier(x + part * step, mu)
-        if there >= value:  # rounding: the path ends here, as near as it can be told
-            return x
-        x, value = x + part * step, there
-    return x
-
-
-def cone_minimum(model: ConeModel) -> Floats:
-    """Minimise the model; what lies on the boundary is put there exactly.
-
-    Returns
-    -------
-    (m,) float
-    """
-    x = model.inside()
-    for mu in _BARRIERS.tolist():
-        x = _centre(model, x, mu)
-    return _on_boundary(model, x)
-
-
-def _on_boundary(model: ConeModel, x: Floats) -> Floats:
-    """Put ratios and eigenvalues to 0 where the model does not rise by it."""
-    nE, most = len(model.basis), model.value(x) + 1e-9
-    found = x.copy()
-    for place in range(nE, x.size):
-        trial = found.copy()
-        trial[place] = model.low[place - nE]
-        found = trial if model.value(trial) <= most else found
-    if nE and model.prior is None:
-        values, vectors = np.linalg.eigh(model.covariance(found))
-        for k in range(values.size):
-            trial, values[k] = found.copy(), 0.0
-            trial[:nE] = _entries((vectors * values) @ vectors.T)
-            if model.value(trial) > most:
-                break
-            found = trial
-    return found
+    patience: int = 15
 
 
 Steps = list[tuple[Floats, Floats]]  # by how much the parameters and the slope changed
@@ -200,24 +60,103 @@ def corrected(curvature: Floats, steps: Steps) -> Floats:
 
 
 def cone_model(at: TasteRestricted) -> ConeModel:
-    """Model the criterion about `at`."""
-    problem, nE = at.problem, len(at.problem.basis)
-    chosen = [place for place in (COPY, MATCH) if at.free[place]]
-    slope, curvature, ratios = at.score.copy(), at.curvature, at.ratios[chosen]
+    """Model the criterion about `at`, by average information and the prior's own derivatives."""
+    nE, chosen, curvature = len(at.problem.basis), _sought(at), at.curvature
     if at.prior is not None:
-        flags = at.free & np.array([False, True, True])
-        _, gradient, second = at.prior.penalty(at.ratios, flags)
-        slope[nE:] += gradient[chosen]
-        curvature = curvature + np.diag(np.append(np.zeros(nE), second[chosen]))
+        curvature = curvature.copy()
+        second = at.prior.penalty(at.ratios, _free_ratios(at))[2]
+        curvature[range(nE, len(curvature)), range(nE, len(curvature))] += second[chosen]
+    ratios, ways = at.ratios[chosen], _ways(at)
     low = np.zeros(len(chosen)) if at.prior is None else 0.1 * ratios
-    now = np.append(_entries(at.S)[:nE], ratios)
-    return ConeModel(problem.basis, now, slope, _convex(curvature), low, 10.0 * ratios + 1.0, problem.covariance_prior)
+    curvature = _convex_along(ways, curvature) + _prior_curvature(at)
+    high, closed = 10.0 * ratios + 1.0, at.prior is None
+    return ConeModel(at.problem.basis, _place(at), _slope(at), curvature, low, high, None, closed)
+
+
+def with_exact_prior(model: ConeModel, at: TasteRestricted) -> ConeModel:
+    """Take the prior of S as it is, not as its derivatives: better far from the minimum."""
+    if at.problem.covariance_prior is None or not len(model.basis):
+        return model
+    slope, curvature = model.slope - _prior_slope(at), model.curvature - _prior_curvature(at)
+    return replace(model, slope=slope, curvature=curvature, prior=at.problem.covariance_prior)
+
+
+def _prior_slope(at: TasteRestricted) -> Floats:
+    """Slope (m,) of the prior of S."""
+    found, chosen, nE = np.zeros(_place(at).size), at.problem.covariance_prior, len(at.problem.basis)
+    if chosen is not None and nE:
+        found[:nE] = np.tensordot(at.problem.basis, chosen.precision - np.linalg.inv(at.S), ((1, 2), (0, 1)))
+    return found
+
+
+def _prior_curvature(at: TasteRestricted) -> Floats:
+    """Second derivatives (m, m) of the prior of S."""
+    m, nE = _place(at).size, len(at.problem.basis)
+    found = np.zeros((m, m))
+    if at.problem.covariance_prior is not None and nE:
+        turned = np.linalg.inv(at.S) @ at.problem.basis
+        found[:nE, :nE] = turned.reshape(nE, -1) @ turned.transpose(0, 2, 1).reshape(nE, -1).T
+    return found
+
+
+def _free_ratios(at: TasteRestricted) -> Flags:
+    return np.asarray(at.free & np.array([False, True, True]))
+
+
+def _ways(at: TasteRestricted) -> Floats:
+    """Directions (m, m), one a row, of the size that S and the ratios have.
+
+    For S they are vv' of v = Le_a and L (e_a + e_b), LL' = S lifted off the boundary: all of them stay within S >= 0.
+    """
+    Q, nE, m = len(at.S), len(at.problem.basis), _place(at).size
+    ways = np.diag(np.append(np.ones(nE), np.maximum(at.ratios[_sought(at)], 1e-2)))
+    if nE:
+        size = np.maximum(np.diagonal(at.S), 1e-2)
+        L = np.linalg.cholesky(at.S + 1e-3 * np.diag(size))
+        a, b = np.tril_indices(Q)
+        v = np.where((a == b)[:, None], L.T[a], L.T[a] + L.T[b])
+        ways[:nE, :nE] = v[:, a] * v[:, b]
+    return ways.reshape(m, m)
+
+
+def _convex_along(ways: Floats, curvature: Floats) -> Floats:
+    """Make the curvature positive definite, seen along the ways."""
+    back = np.linalg.inv(ways)
+    return np.asarray(back @ _convex(ways @ curvature @ ways.T) @ back.T)
+
+
+def _sought(at: TasteRestricted) -> list[int]:
+    """Give the ratios that are sought, of copy and match."""
+    return [place for place in (COPY, MATCH) if at.free[place]]
+
+
+def _place(at: TasteRestricted) -> Floats:
+    """Give the parameters: entries of S, where it is sought, and ratios."""
+    return np.append(entries(at.S)[: len(at.problem.basis)], at.ratios[_sought(at)])
+
+
+def _slope(at: TasteRestricted) -> Floats:
+    """Differentiate the criterion by the parameters."""
+    slope = at.score + _prior_slope(at)
+    if at.prior is not None:
+        gradient = at.prior.penalty(at.ratios, _free_ratios(at))[1]
+        slope[len(at.problem.basis) :] += gradient[_sought(at)]
+    return slope
+
+
+def observed(at: TasteRestricted, model: ConeModel) -> Floats:
+    """Second derivatives (m, m) of the criterion, by differences of its slope, made positive definite."""
+    ways, part = _ways(at), 1e-5
+    moved = [_moved(at, model, model.now + part * way) for way in ways]
+    changes = np.array([_slope(there) - model.slope for there in moved]) / part
+    found = np.linalg.solve(ways, changes)
+    return _convex_along(ways, 0.5 * (found + found.T))
 
 
 def _moved(at: TasteRestricted, model: ConeModel, x: Floats) -> TasteRestricted:
-    """Set up the criterion at x."""
-    nE, ratios = len(model.basis), at.ratios.copy()
-    ratios[[place for place in (COPY, MATCH) if at.free[place]]] = x[nE:]
+    """Set up the criterion at x, or next to it within the bounds."""
+    nE, ratios, x = len(model.basis), at.ratios.copy(), model.within(x)
+    ratios[_sought(at)] = x[nE:]
     return at.problem.at(model.covariance(x) if nE else at.S, ratios)
 
 
@@ -225,14 +164,33 @@ def _accept(at: TasteRestricted, model: ConeModel, goal: Floats, control: TasteC
     """Go to `goal`, or a third, a ninth ... of the way, until the criterion has fallen enough (Armijo)."""
     slack = 1e-12 * (1.0 + abs(at.criterion)) + 1e-14 * at.degrees * at.whole / at.q  # what rounding may add
     part, fall = 1.0, -model.value(goal)
+    if fall < -control.decrease:
+        raise RuntimeError(
+            "the search for the players' tastes lost its way; expected tastes near their own zero, and a prior of their size"
+        )
     for _ in range(25):
         there = _moved(at, model, model.now + part * (goal - model.now))
         if there.criterion <= at.criterion - 1e-4 * part * fall + slack:
+            there = (
+                _further(at, model, goal, there)
+                if part == 1.0 and at.criterion - there.criterion > 1.5 * fall
+                else there
+            )
+            if _largest(there) > control.largest_ratio:
+                raise RanOffError(_REPRODUCED)
             return there
         part /= 3.0
     if _largest(at) > 0.1 * control.largest_ratio:
         raise RanOffError(_REPRODUCED)
     raise RuntimeError("the search for the players' tastes found no way down; the ratings may be degenerate")
+
+
+def _further(at: TasteRestricted, model: ConeModel, goal: Floats, there: TasteRestricted) -> TasteRestricted:
+    """Go beyond `goal`, twice as far each time, as long as the criterion falls: it fell by more than was foretold."""
+    part = 2.0
+    while (beyond := _moved(at, model, model.now + part * (goal - model.now))).criterion < there.criterion:
+        there, part = beyond, 2.0 * part
+    return there
 
 
 def _largest(at: TasteRestricted) -> float:
@@ -245,22 +203,23 @@ def _descend(at: TasteRestricted, control: TasteControl) -> tuple[TasteRestricte
     steps: Steps = []
     last: ConeModel | None = None
     for iteration in range(1, control.most_iterations + 1):
-        model = cone_model(at)
+        average = cone_model(at)
         if last is not None:
-            steps.append((model.now - last.now, model.slope - last.slope))
-            model = replace(model, curvature=corrected(model.curvature, steps))
+            steps.append((average.now - last.now, average.slope - last.slope))
+        if iteration > control.patience:
+            steps, model = [], replace(average, curvature=observed(at, average))
+        elif last is not None:
+            model = replace(average, curvature=corrected(average.curvature, steps))
+        else:
+            model = with_exact_prior(average, at)
         goal = cone_minimum(model)
         fall = -model.value(goal)
-        last = model if fall < control.near else None
-        if fall < -control.decrease:
-            raise RuntimeError(
-                "the search for the players' tastes lost its way; expected tastes near their own zero and with a prior of their size"
-            )
-        at = _accept(at, model, goal, control) if fall > 0.0 else at
-        if _largest(at) > control.largest_ratio:
-            raise RanOffError(_REPRODUCED)
+        at = _accept(at, model, goal, control)
         if fall <= control.decrease:
-            return at, replace(control, iterations=iteration)
+            if not steps or -average.value(cone_minimum(average)) <= control.confirmed:
+                return at, replace(control, iterations=iteration)
+            steps = []  # they misled
+        last = average if fall < control.near else None
     raise RuntimeError(f"the players' tastes did not settle within {control.most_iterations} steps")
 
 
@@ -285,19 +244,23 @@ def search_tastes(
     if not problem.free.any():
         return start, control
     found = _descend(start, control)
-    if problem.prior is None and problem.design.residual.size <= control.few and _on_edge(found[0]):
-        again = _descend(problem.at(*_within(found[0])), control)
-        found = min(again, found, key=lambda one: one[0].criterion + 1e-9 * (one is again))
-    return found
+    few = problem.prior is None and problem.design.residual.size <= control.few
+    return _from_elsewhere(found, ratios, control) if few and _on_edge(found[0]) else found
+
+
+def _from_elsewhere(
+    found: tuple[TasteRestricted, TasteControl], ratios: Floats, control: TasteControl
+) -> tuple[TasteRestricted, TasteControl]:
+    """Search again from variances like the noise's; few ratings may have two minima, and the lower one counts."""
+    problem = found[0].problem
+    S = np.eye(problem.rows.width) if problem.free[0] else found[0].S
+    try:
+        again = _descend(problem.at(S, np.where(problem.free, 0.5, ratios)), control)
+    except (RanOffError, RuntimeError):  # found has settled, and stands
+        return found
+    return min(again, found, key=lambda one: one[0].criterion + 1e-9 * (one is again))
 
 
 def _on_edge(at: TasteRestricted) -> bool:
     vanished = bool(np.any(at.free[1:] & (at.ratios[1:] == 0.0)))
     return vanished or bool(at.free[0] and np.linalg.eigvalsh(at.S)[0] <= 1e-8)
-
-
-def _within(at: TasteRestricted) -> tuple[Floats, Floats]:
-    """Find a place to begin again, off the boundary."""
-    values, vectors = np.linalg.eigh(at.S)
-    ratios = np.where(at.free & (at.ratios == 0.0), 1.0, at.ratios)
-    return (vectors * np.maximum(values, 1.0)) @ vectors.T if at.free[0] else at.S, ratios

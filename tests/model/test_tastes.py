@@ -239,6 +239,18 @@ def test_the_fit_is_the_lowest_minimum_that_a_general_search_finds_from_three_st
     assert np.linalg.eigvalsh(fitted.player_covariance_)[0] >= -1e-12
 
 
+@pytest.mark.parametrize("seed", range(4))
+@MATCHES
+def test_the_search_ends_only_where_the_criterion_is_level_even_with_three_players(seed: int, match: bool) -> None:
+    data = unbalanced(seed, n=80, players=3, copies=10, components=1)
+    fitted = data.fit(match, PRIOR)
+    estimate = parameters(fitted)
+    plain = slopes(lambda S, copy, match: criterion(data, S, copy, match, PRIOR), *estimate)
+    sd = np.sqrt(np.diagonal(estimate[0]))
+    size = np.append(np.outer(sd, sd)[np.tril_indices(3)], [*estimate[1:]][: plain.size - 6])
+    assert plain * size == pytest.approx(np.zeros(plain.size), abs=2e-4)
+
+
 def ahead_of(data: Tasted, seed: int) -> Tasted:
     """Rows ahead: known and new players, known and new copies, known cells."""
     rng, m = np.random.default_rng(seed), 60
