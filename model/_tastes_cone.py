@@ -13,7 +13,7 @@ import numpy as np
 from model._structure import Floats
 from model._tastes_reml import CovariancePrior
 
-_BARRIERS = 10.0 ** -np.arange(0, 11)  # the last leaves the model 1e-9 above its minimum, by the barrier's own bound
+_LAST = 1e-10  # this barrier leaves the model 1e-9 above its minimum, by the barrier's own bound
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,9 +146,10 @@ def cone_minimum(model: ConeModel) -> Floats:
     (m,) float
     """
     x = model.inside()
-    for mu in _BARRIERS.tolist():
-        x = _centre(model, x, mu)
-    return _on_boundary(model, x)
+    mu = max(1.0, model.newton(x, 1.0)[1])  # from here Newton's steps are whole ones from the first
+    while mu > _LAST:
+        x, mu = _centre(model, x, mu), 0.1 * mu
+    return _on_boundary(model, _centre(model, x, _LAST))
 
 
 def _on_boundary(model: ConeModel, x: Floats) -> Floats:

@@ -239,6 +239,15 @@ def test_the_fit_is_the_lowest_minimum_that_a_general_search_finds_from_three_st
     assert np.linalg.eigvalsh(fitted.player_covariance_)[0] >= -1e-12
 
 
+@PRIORS
+@MATCHES
+def test_the_search_takes_few_steps(prior: Prior | None, match: bool) -> None:
+    data = unbalanced(9, copies=2, components=6)
+    assert (
+        data.fit(match, prior).responses_[0].iterations <= 14
+    )  # by average information alone it takes up to twice that
+
+
 @pytest.mark.parametrize("seed", range(4))
 @MATCHES
 def test_the_search_ends_only_where_the_criterion_is_level_even_with_three_players(seed: int, match: bool) -> None:
