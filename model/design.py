@@ -49,6 +49,7 @@ def _fixed_columns() -> tuple[Column, ...]:
         *(Column(f"{blinding} x grade", 0.0, 0.1) for blinding in (Blinding.MASKED, Blinding.OPEN)),
         *(Column(trait, 0.0, 0.2) for trait in TRAITS),
         *(Column(f"{wish} x {TRAITS[trait]}", 0.0, 0.2) for trait, wish in WISHES),
+        Column("own bow", 0.1, 0.4),
     )
 
 
@@ -58,6 +59,11 @@ TRAIT_COLUMNS = [POSITION_OF[trait] for trait in TRAITS]
 WISH_COLUMNS = [POSITION_OF[f"{wish} x {TRAITS[trait]}"] for trait, wish in WISHES]
 PLACE_COLUMNS = [POSITION_OF["position"], POSITION_OF["first bow"]]
 """Columns in which rows of one player differ: by the copy's traits, by what the wish makes of them, by the place in the trial."""
+SEEN_COLUMNS = {
+    Blinding.BLIND: [],
+    **{seen: [POSITION_OF[f"{seen}"], POSITION_OF[f"{seen} x grade"]] for seen in (Blinding.MASKED, Blinding.OPEN)},
+}
+"""Columns of 1 and of the grade, by what the player sees of the bow."""
 TIER_SD = 0.5
 """Prior standard deviation of a tier around the straight line through the grades."""
 
@@ -201,8 +207,8 @@ class Design:
         shift = (centre - own_mass_g) / self.scales[instrument, 0]
         return np.asarray(np.clip(np.nan_to_num(shift), -TRAIT_LIMIT, TRAIT_LIMIT))
 
-    def matrix(self, rows: Rows) -> Floats:
-        """Return X (n, p) of the rows."""
+    def matrix(self, rows: Rows, own: bool = False) -> Floats:
+        """Return X (n, p) of the rows; ``own``: they are of the own bow."""
         n, fixed = len(rows.grade), len(FIXED)
         X = np.zeros((n, fixed + len(self.tiers)))
         at, every = POSITION_OF, np.arange(n)
@@ -218,6 +224,7 @@ class Design:
             X[:, at[f"{name} x grade"]] = seen * rows.grade
         X[:, TRAIT_COLUMNS] = rows.traits
         X[:, WISH_COLUMNS] = rows.wishes * rows.wished[:, [trait for trait, _ in WISHES]]
+        X[:, at["own bow"]] = float(own)
         known = rows.tier >= 0
         X[every[known], fixed + rows.tier[known]] = 1.0
         return X

@@ -18,6 +18,8 @@ from model.design import (
     OF_TRAITS,
     PLACE_COLUMNS,
     PLAYER_COLUMNS,
+    POSITION_OF,
+    SEEN_COLUMNS,
     TIER_SD,
     TRAIT_COLUMNS,
     WISH_COLUMNS,
@@ -31,7 +33,7 @@ from model.design import (
 from model.posterior import Correlations
 from model.records import Answers, Run
 from model.view import View
-from model.vocabulary import CRITERION_INDEX, Criterion
+from model.vocabulary import CRITERION_INDEX, Blinding, Criterion
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -130,17 +132,22 @@ class Parts:
 
 
 class Player:
-    """A player before the model: the prior law of every tier, copy and the own bow, and what own ratings make of it."""
+    """A player before the model: the prior law of every tier, copy and the own bow, and what own ratings make of it.
 
-    def __init__(self, view: View, answers: Answers, runs: Sequence[Run] = ()) -> None:
-        self.answers, self.posterior = answers, view.posterior
+    Tiers and copies are taken as played blind; ``blinding`` says what the player saw of the bows of ``runs``.
+    """
+
+    def __init__(
+        self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
+    ) -> None:
+        self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
         self.suited = view.suited(answers.instrument, answers.hold)
         design = self.posterior.design
         rows = tier_rows(design, answers, self.suited.tiers)
         self.unknown = np.flatnonzero(rows.tier < 0)
         self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
         own = own_rows(answers, [0])
-        self.own_x, self.own_z = design.matrix(own)[0], player_columns(own, own=True)[0]
+        self.own_x, self.own_z = design.matrix(own, own=True)[0], player_columns(own, own=True)[0]
         self.parts = Parts.of(self.posterior.correlations, self.tier_X.shape[1], len(self.unknown))
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
@@ -245,7 +252,15 @@ class Player:
             here = criterion == c
             features[here, :p] += placed[here] @ posterior.coef_root[c, PLACE_COLUMNS]
             mean[here] += placed[here] @ coef[PLACE_COLUMNS]
+            sight = self._sight(k)
+            features[away, :p] += sight @ posterior.coef_root[c, SEEN_COLUMNS[self.blinding]]
+            mean[away] += sight @ coef[SEEN_COLUMNS[self.blinding]]
         return features, mean
+
+    def _sight(self, k: Ints) -> Floats:
+        """Return (n, 2) the `SEEN_COLUMNS` of the suited copies ``k``, (n, 0) where they were played blind."""
+        grade = self.tier_X[self.suited.tier_of[k], POSITION_OF["grade"]]
+        return np.column_stack([np.ones(len(k)), grade])[:, : len(SEEN_COLUMNS[self.blinding])]
 
     def _factor(self) -> tuple[Floats, Floats]:
         """Return the root of the ratings' covariance and the solved residuals, both empty without ratings."""

@@ -7,6 +7,8 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from model import personal
 from model.choice import Offer, keeping
@@ -15,6 +17,7 @@ from model.design import (
     OF_GRADE,
     OF_OWN,
     PLAYER_COLUMNS,
+    POSITION_OF,
     TRAITS,
     Design,
     Rows,
@@ -31,7 +34,7 @@ from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.records import Answers, Event, Outcome, Range, Run, Trial
 from model.together import Together, correlations
 from model.view import View
-from model.vocabulary import CRITERIA
+from model.vocabulary import CRITERIA, OWN, Instrument
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -52,6 +55,7 @@ class Beliefs:
     own_level: float = 4.5
     own_sd: float = 0.8
     correlation: float = 0.5
+    own_taste_sd: float = 0.3
     grade_taste_sd: float = 0.3
     trait_taste_sd: float = 0.2
     own_worth: float = 20.0
@@ -61,7 +65,7 @@ class Beliefs:
     def prior(self, design: Design, tastes: bool = False) -> Prior:
         """Return the prior of one criterion's ratings model, with players' own slopes or without."""
         columns = design.columns
-        slopes = (self.grade_taste_sd, *(self.trait_taste_sd for _ in TRAITS))
+        slopes = (self.own_taste_sd, self.grade_taste_sd, *(self.trait_taste_sd for _ in TRAITS))
         return Prior(
             mean=np.array([column.mean for column in columns]),
             sd=np.array([column.sd for column in columns]),
@@ -83,8 +87,16 @@ class History:
     player: NDArray[np.object_]
     level: NDArray[np.object_]
     own_X: Floats
+    own_Z: Floats
     own_Y: Floats
     own_player: NDArray[np.object_]
+    own_level: NDArray[np.object_]
+
+    def whole(self) -> "History":
+        """Return the history with the own bows' runs among the others."""
+        pairs = (("X", "own_X"), ("Z", "own_Z"), ("Y", "own_Y"), ("player", "own_player"), ("level", "own_level"))
+        joined = {name: np.concatenate([getattr(self, name), getattr(self, own)]) for name, own in pairs}
+        return replace(self, **joined)
 
 
 class PreferenceModel:
@@ -127,14 +139,15 @@ class PreferenceModel:
         design = Design.from_range(self.range)
         history = gather(design, trials, self.range, self.stretches)
         prior = self.beliefs.prior(design, self.tastes)
-        tastes = history.Z[:, OF_GRADE:] if self.tastes else None
+        fitted = history.whole() if self.tastes else history
+        tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
         ratings = CrossedRatings(match=True, prior=prior)
-        ratings.fit(history.X, history.Y, player=history.player, copy=history.level, tastes=tastes)
+        ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, tastes=tastes)
         together = correlations(
-            history.X,
-            history.Y,
-            history.player,
-            history.level,
+            fitted.X,
+            fitted.Y,
+            fitted.player,
+            fitted.level,
             ratings.responses_,
             tastes=tastes,
             prior_correlation=self.beliefs.correlation,
@@ -195,18 +208,34 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
         Y=_table([run for _, run in copies]),
         player=_labels([trial.player for trial, _ in copies]),
         level=_labels(levels),
-        own_X=_own_matrix(design, own),
+        own_X=design.matrix(_own_rows(own), own=True),
+        own_Z=player_columns(_own_rows(own), own=True),
         own_Y=_table([run for _, run in own]),
         own_player=_labels([trial.player for trial, _ in own]),
+        own_level=_labels(_own_levels([t.player for t, _ in copies], levels, [t.player for t, _ in own])),
     )
 
 
-def _own_matrix(design: Design, own: Sequence[tuple[Trial, Run]]) -> Floats:
-    if not own:
-        return np.zeros((0, len(design.columns)))
-    parts = [own_rows(trial.answers, [run.position]) for trial, run in own]
-    joined = {name: np.concatenate([getattr(part, name) for part in parts]) for name in Rows.__slots__}
-    return design.matrix(Rows(**joined))
+def _own_rows(own: Sequence[tuple[Trial, Run]]) -> Rows:
+    nothing = own_rows(Answers(Instrument.VIOLIN), [])
+    parts = [nothing, *(own_rows(trial.answers, [run.position]) for trial, run in own)]
+    return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in Rows.__slots__})
+
+
+def _own_levels(players: Sequence[str], levels: Sequence[Level], owners: Sequence[str]) -> list[Level]:
+    """Return the level of each own bow's run: one for all players whose trials hang together by copies.
+
+    An own bow has no effect for everybody; the one level that each component needs takes up what own bows have in common
+    there, and joins no components that copies do not join.
+    """
+    of_player = {name: place for place, name in enumerate(dict.fromkeys([*players, *owners]))}
+    of_level = {level: len(of_player) + place for place, level in enumerate(dict.fromkeys(levels))}
+    size = len(of_player) + len(of_level)
+    if not size:
+        return []
+    edges = ([of_player[player] for player in players], [of_level[level] for level in levels])
+    _, component = connected_components(coo_array((np.ones(len(levels)), edges), shape=(size, size)), directed=False)
+    return [(OWN, int(component[of_player[owner]])) for owner in owners]
 
 
 def assemble(
@@ -218,9 +247,11 @@ def assemble(
     trials: Sequence[Trial],
 ) -> Posterior:
     """Join the criteria's fits into one posterior."""
+    marginal = np.column_stack([response.marginal for response in responses])
+    players = player_law(history, responses, marginal, beliefs)
+    responses = [without_own(response) for response in responses]
     levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
     effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
-    marginal = np.column_stack([response.marginal for response in responses])
     posterior = Posterior(
         design=design,
         coef=np.array([response.coef for response in responses]),
@@ -234,7 +265,7 @@ def assemble(
             match=together.match,
             repeat=together.repeat,
         ),
-        players=player_law(history, responses, marginal, beliefs),
+        players=players,
         levels=levels,
         effect=effect,
         coupling=coupling,
@@ -261,8 +292,39 @@ def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:
     return dict(Counter((str(trial.answers.instrument), str(trial.answers.hold or "")) for trial in rated))
 
 
+def without_own(response: FittedResponse) -> FittedResponse:
+    """Return the record without the levels of own bows, which are no copies."""
+    kept = np.array([copy != OWN for copy, _ in labels_of(response)], dtype=bool)
+    place = np.cumsum(kept) - 1
+    blocks = [
+        (place[members[kept[members]]], V[np.ix_(kept[members], kept[members])]) for members, V in response.copy_blocks
+    ]
+    return replace(
+        response,
+        copies=tuple(level for level, keep in zip(response.copies, kept, strict=True) if keep),
+        copy_effect=response.copy_effect[kept],
+        copy_coupling=response.copy_coupling[kept],
+        copy_blocks=[(members, V) for members, V in blocks if len(members)],
+    )
+
+
+def own_shift(response: FittedResponse, history: History) -> float:
+    """Return the mean over the own bows' runs of what their levels took up."""
+    effect = dict(zip(labels_of(response), response.copy_effect.tolist(), strict=True))
+    found = [effect[level] for level in history.own_level if level in effect]
+    return float(np.mean(found)) if found else 0.0
+
+
 def player_law(history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs) -> PlayerLaw:
-    """Return how players differ, and how own bows are rated: given b, the own bow's d is taken as independent of tastes."""
+    """Return how players differ, and how own bows are rated.
+
+    With tastes the fit has told both: the own bow is a slope among the others, with a match of its own. Without, own bows stay
+    out of the fit, and their law comes by moments.
+    """
+    if responses[0].taste_centre.size:
+        covariance = np.array([response.player_covariance for response in responses])
+        shifts = np.array([own_shift(response, history) for response in responses])
+        return PlayerLaw(lower_root(covariance), shifts, np.array([response.match_sd for response in responses]))
     shifts, laws = own_bow_moments(history, responses, marginal, beliefs)
     joint = [_with_own(response.player_covariance, law) for response, law in zip(responses, laws, strict=True)]
     return PlayerLaw(lower_root(np.array(joint)), shifts, np.zeros(len(responses)))
@@ -320,7 +382,7 @@ def _own_moments(
     believed = np.array([leniency, beliefs.own_sd**2 * leniency / beliefs.player_sd**2])
     rated = np.isfinite(own[0])
     n, worth = int(rated.sum()), beliefs.own_level_worth
-    believed_shift = beliefs.own_level - FIXED[0].mean
+    believed_shift = beliefs.own_level - FIXED[0].mean - FIXED[POSITION_OF["own bow"]].mean
     shift = (np.nansum(own[0]) + worth * believed_shift) / (n + worth)
     both = rated & np.isfinite(others[0])
     pairs = int(both.sum())

@@ -104,7 +104,9 @@ class Dense:
         return {"position": (min(position, 12) - 3) / 3, "first bow": float(position == 1)}
 
     def x_own(self, position: int = 0) -> Floats:
-        return self._x({"intercept": 1.0, f"instrument {self.answers.instrument}": 1.0, **self._placed(position)})
+        return self._x(
+            {"intercept": 1.0, "own bow": 1.0, f"instrument {self.answers.instrument}": 1.0, **self._placed(position)}
+        )
 
     def x_tier(self, slug: str, position: int = 0, traits: Sequence[float] = (0.0, 0.0, 0.0)) -> Floats:
         tier, design = self.range.tiers[slug], self.posterior.design

@@ -196,7 +196,7 @@ def _nan(array: NDArray[Any]) -> NDArray[Any]:
 
 
 WRONG: dict[str, tuple[Callable[[dict[str, Any], Arrays], None], str]] = {
-    "a criterion too few": (_put("coef", lambda a: a[1:]), r"coef: got shape \(7, 29\), expected \(8, 29\)"),
+    "a criterion too few": (_put("coef", lambda a: a[1:]), r"coef: got shape \(7, 30\), expected \(8, 30\)"),
     "a column too many": (_put("coef_root", lambda a: np.pad(a, ((0, 0), (0, 1), (0, 1)))), "coef_root: got shape"),
     "a level too few": (_put("effect", lambda a: a[:, 1:]), "effect: got shape"),
     "levels not those of the arrays": (lambda text, _: text["levels"].pop(), "expected"),

@@ -23,7 +23,7 @@ TRIALS = drawn_trials(RANGE, players=14, bows=4, seed=21)
 
 @cache
 def fitted() -> Posterior:
-    return PreferenceModel(RANGE).fit(TRIALS).posterior_
+    return PreferenceModel(RANGE, tastes=False).fit(TRIALS).posterior_
 
 
 def likelihood() -> Likelihood:

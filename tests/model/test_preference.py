@@ -69,8 +69,8 @@ def test_without_trials_an_own_bow_is_four_point_five_whatever_the_player_makes_
     found = untaught().outlook(VIOLIN)
     assert found.yardstick.mean == pytest.approx(BELIEFS.own_level, abs=1e-9)  # type: ignore[union-attr]  # not rated
     assert covariance[0] == pytest.approx([BELIEFS.player_sd**2, BELIEFS.player_sd**2], abs=1e-9)
-    # The level is not known either: it counts as the mean of so many players.
-    assert covariance[1, 1] == pytest.approx(BELIEFS.own_sd**2 * (1 + 1 / BELIEFS.own_level_worth), abs=1e-9)
+    assert covariance[1, 1] == pytest.approx(BELIEFS.player_sd**2 + BELIEFS.own_taste_sd**2, abs=1e-9)
+    assert untaught().posterior_.players.own_match == pytest.approx(np.full(C, BELIEFS.match_sd), abs=1e-9)
 
 
 def test_without_trials_the_answer_says_that_it_rests_on_the_prior() -> None:
@@ -326,3 +326,27 @@ def test_a_player_asked_twice_is_one_player() -> None:
 def test_own_runs_given_when_asking_are_taken_in() -> None:
     before, after = (taught().outlook(VIOLIN, runs) for runs in ((), (Run(1, None, {O: 7.0}),)))
     assert after.yardstick.mean > before.yardstick.mean  # type: ignore[union-attr]  # not rated in the answers
+
+
+# The own bow among the runs
+
+
+def test_own_bows_join_no_copies_and_are_none() -> None:
+    apart = [
+        trial(number, [(serial, {O: 3.0 + number % 4}), (other, {O: 5.0}), (None, {O: 4.0 + number % 2})])
+        for number in range(24)
+        for serial, other in [(("a0", "a1"), ("b0", "c0"))[number % 2]]
+    ]
+    posterior = PreferenceModel(RANGE).fit(apart).posterior_
+    named = [sorted(posterior.levels[level][0] for level in block.levels) for block in posterior.blocks]
+    assert sorted(named) == [["a0", "a1"], ["b0", "c0"]]
+
+
+def test_an_own_bow_that_players_like_more_than_the_others_is_told_so() -> None:
+    rng = np.random.default_rng(7)
+    trials = [
+        trial(number, [("a0", {O: 4.0}), ("b0", {O: 4.0 + rng.integers(0, 2)}), (None, {O: 6.0 + rng.integers(0, 2)})])
+        for number in range(150)
+    ]
+    found = PreferenceModel(RANGE).fit(trials).outlook(VIOLIN)
+    assert found.yardstick.mean == pytest.approx(6.5, abs=0.15)  # type: ignore[union-attr]  # not rated: its expected level

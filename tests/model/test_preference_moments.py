@@ -32,8 +32,10 @@ def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, Fitte
         player=np.repeat(names, 3),
         level=np.full(3 * players, None, dtype=object),
         own_X=np.zeros((len(own), p)),
+        own_Z=np.zeros((len(own), 6)),
         own_Y=own[:, None],
         own_player=np.repeat(names, times),
+        own_level=np.full(len(own), None, dtype=object),
     )
     response = FittedResponse(
         np.zeros(p), np.eye(p), float(np.sqrt(law[0, 0])), 0.3, 0.4, noise, {}, 0.0, 3 * players, 0, (), np.zeros(0),
@@ -93,7 +95,7 @@ def _first(history: History, count: int) -> History:
     mine, own = np.isin(history.player, names), np.isin(history.own_player, names)
     return History(
         history.X[mine], history.Z[mine], history.Y[mine], history.player[mine], history.level[mine],
-        history.own_X[own], history.own_Y[own], history.own_player[own],
+        history.own_X[own], history.own_Z[own], history.own_Y[own], history.own_player[own], history.own_level[own],
     )  # fmt: skip
 
 
