@@ -1,10 +1,9 @@
-"""What the fitted model has learnt, taken apart for its maker: where a rating comes from, how copies differ, what is thin.
+"""What the fitted model has learnt, taken apart for its maker: where a rating comes from, how copies differ, how surely.
 
-Nothing here decides anything; every figure follows from the posterior, or is a count of the trials.
+Nothing here decides anything: every figure follows from the posterior.
 """
 
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,13 +11,24 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from model.choice import TERMS, Keeping
-from model.design import FIXED, INSTRUMENTS, OF_OWN, TIER_SD, TRAIT_COLUMNS, tier_rows
-from model.player import OVERALL, PRIOR_REPEAT_SD
+from model.design import (
+    FIXED,
+    INSTRUMENTS,
+    OF_GRADE,
+    OF_OWN,
+    OF_TRAITS,
+    PLAYER_COLUMNS,
+    TIER_SD,
+    TRAIT_COLUMNS,
+    player_columns,
+    tier_rows,
+)
+from model.player import OVERALL, PRIOR_REPEAT_SD, Player
 from model.posterior import Posterior
 from model.preference import Beliefs
-from model.records import Answers, Outcome, Range, Tier, Trial
+from model.records import Answers, Tier
 from model.view import Suited, View
-from model.vocabulary import CRITERIA, Hold, Instrument, OutcomeKind
+from model.vocabulary import CRITERIA, Hold, Instrument
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -33,26 +43,46 @@ FEWEST_COPIES = 2
 """Never judge a tier by one copy (common practice, no source)."""
 KNOWN_FROM = 0.5
 """A player's leniency counts as known once ratings tell this share of its variance (a judgement, no source)."""
-DECIDED = frozenset({OutcomeKind.KEPT, OutcomeKind.NONE, OutcomeKind.RETURNED})
-"""Outcomes after which it is known what was kept and what was not."""
+
+SPOKEN_OF = frozenset({"intercept", "grade", "own bow"})
+"""Columns of the design whose coefficients are among the starting values of `learnt`."""
 
 
-def variance_parts(posterior: Posterior) -> Floats:
-    """Return (C, 4) the variance of one rating of a bow of a tier, in points squared, by `PARTS`."""
-    deviations = (posterior.player_sd, posterior.copy_sd, posterior.match_sd, posterior.repeat_sd)
-    return np.column_stack(deviations) ** 2
+def variance_parts(view: View) -> Floats:
+    """Return (C, 4) the variance of one rating of a copy around its tier's level, in points squared, by `PARTS`.
+
+    Averaged over the tiers of the range. The player's part is that of the level and of the tastes, z' Sigma z; the copy's that
+    of its own effect and of what the bench tells of it.
+    """
+    posterior, (Z, traits) = view.posterior, _tiers_of(view)
+    root = posterior.players.root
+    level = ((Z @ root) ** 2).sum(axis=2).mean(axis=1)
+    tastes = (root[:, OF_TRAITS] ** 2).sum(axis=2) @ traits.mean(axis=0)
+    told = posterior.coef[:, TRAIT_COLUMNS] ** 2 @ traits.mean(axis=0)
+    parts = (level + tastes, told + posterior.copy_sd**2, posterior.match_sd**2, posterior.repeat_sd**2)
+    return np.column_stack(parts)
 
 
-def variance_shares(posterior: Posterior) -> Floats:
+def _tiers_of(view: View) -> tuple[Floats, Floats]:
+    """Return the players' columns (T, Q) of every tier of the range, and the variance (T, 3) of its copies' bench traits."""
+    Z, traits = [], []
+    for instrument in INSTRUMENTS:
+        suited = _all_of(view, instrument)
+        Z.append(player_columns(tier_rows(view.posterior.design, _anybody(instrument), suited.tiers)))
+        traits.append(suited.trait_variance)
+    return np.concatenate(Z), np.concatenate(traits)
+
+
+def variance_shares(view: View) -> Floats:
     """Return (C, 4) the share of each of `PARTS` in the variance of one rating; every row adds up to 1."""
-    parts = variance_parts(posterior)
+    parts = variance_parts(view)
     return np.asarray(parts / parts.sum(axis=1, keepdims=True))
 
 
-def common_to_all(posterior: Posterior) -> float | None:
-    """Return which share of what a copy is to one player holds for everyone: copy / (copy + match), overall; None if neither is there."""
-    _player, copy, match, _repeat = variance_parts(posterior)[OVERALL].tolist()
-    return copy / (copy + match) if copy + match > 0 else None
+def common_to_all(view: View) -> float:
+    """Return which share of what a copy is to one player holds for everyone: copy / (copy + match), overall."""
+    _player, copy, match, _repeat = variance_parts(view)[OVERALL]
+    return float(copy / (copy + match))
 
 
 def reliability(share: float, ratings: int) -> float:
@@ -63,12 +93,13 @@ def reliability(share: float, ratings: int) -> float:
     return ratings * share / (1.0 + (ratings - 1) * share)
 
 
-def bows_to_know_a_player(posterior: Posterior) -> int | None:
+def bows_to_know_a_player(view: View) -> int | None:
     """Return how many bows a player has to rate before the own leniency counts as known; None if players do not differ.
 
     By the reliability of their mean overall rating, each bow another one of its tier; `KNOWN_FROM` is reached.
     """
-    share = float(variance_shares(posterior)[OVERALL, 0])
+    total = float(variance_parts(view)[OVERALL].sum())
+    share = float(view.posterior.player_sd[OVERALL]) ** 2 / total
     if share <= 0:
         return None
     # n s / (1 + (n - 1) s) >= k solved for n; the rounding keeps an exact n from being pushed up by its last digit.
@@ -141,6 +172,10 @@ def _any_hold(instrument: Instrument) -> Hold | None:
     return Hold.EITHER if instrument is Instrument.DOUBLE_BASS else None
 
 
+def _anybody(instrument: Instrument) -> Answers:
+    return Answers(instrument, _any_hold(instrument))
+
+
 def _effects(posterior: Posterior, suited: Suited, here: NDArray[np.intp]) -> CopyEffects:
     serials = tuple(suited.serials[k] for k in here)
     apart = suited.apart[OVERALL, here]
@@ -180,7 +215,7 @@ def tier_levels(view: View) -> dict[str, TierLevel]:
 
 def _levels(posterior: Posterior, instrument: Instrument, tiers: Sequence[Tier]) -> tuple[Floats, Floats]:
     """Return mean and deviation (T,) of the tiers' levels."""
-    rows = tier_rows(posterior.design, Answers(instrument, _any_hold(instrument)), tiers)
+    rows = tier_rows(posterior.design, _anybody(instrument), tiers)
     X = posterior.design.matrix(rows)
     unknown = TIER_SD * posterior.repeat_sd[OVERALL] / PRIOR_REPEAT_SD
     variance = ((X @ posterior.coef_root[OVERALL]) ** 2).sum(axis=1) + np.where(rows.tier < 0, unknown**2, 0.0)
@@ -188,100 +223,11 @@ def _levels(posterior: Posterior, instrument: Instrument, tiers: Sequence[Tier])
 
 
 @dataclass(frozen=True, slots=True)
-class Count:
-    """How often something was rated: trials, different players, and (of a tier) different copies."""
-
-    trials: int = 0
-    players: int = 0
-    copies: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """Of a copy: trials it was rated in and whose outcome is known, and how many of these kept it."""
-
-    decided: int = 0
-    kept: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Tally:
-    """Trials counted: those in which at least one copy was rated.
-
-    Attributes
-    ----------
-    trials : how many.
-    repeats : how often a player rated the same copy more than once in a trial; only there match and repeat are told apart.
-    tiers, copies : counts by slug and by serial; what was never rated is left out.
-    kept : by serial, of the copies in trials whose outcome is known.
-    bows_of_players : of every player the number of different copies rated, in ascending order.
-    """
-
-    trials: int
-    repeats: int
-    tiers: Mapping[str, Count]
-    copies: Mapping[str, Count]
-    kept: Mapping[str, Kept]
-    bows_of_players: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Sheet:
-    """One trial: its player, the copies rated in it, and how many of them more than once."""
-
-    player: str
-    copies: frozenset[str]
-    repeats: int
-
-
-def tally(range_: Range, trials: Iterable[Trial], outcomes: Iterable[Outcome] = ()) -> Tally:
-    """Count what was rated, by whom, and what of it was kept; a run without a rating does not count."""
-    sheets = {trial.key: _sheet(trial) for trial in trials}
-    sheets = {key: sheet for key, sheet in sheets.items() if sheet.copies}
-    bows: dict[str, set[str]] = defaultdict(set)
-    for sheet in sheets.values():
-        bows[sheet.player] |= sheet.copies
-    return Tally(
-        trials=len(sheets),
-        repeats=sum(sheet.repeats for sheet in sheets.values()),
-        tiers=_counts(sheets, lambda copy: range_.copies[copy].tier),
-        copies=_counts(sheets, lambda copy: copy),
-        kept=_kept(sheets, outcomes),
-        bows_of_players=tuple(sorted(map(len, bows.values()))),
-    )
-
-
-def _sheet(trial: Trial) -> _Sheet:
-    played = Counter(run.copy for run in trial.runs if run.copy is not None and run.ratings)
-    return _Sheet(trial.player, frozenset(played), sum(times > 1 for times in played.values()))
-
-
-def _counts(sheets: Mapping[str, _Sheet], of: Callable[[str], str]) -> dict[str, Count]:
-    """Count trials, players and copies by what ``of`` makes of a copy."""
-    seen: dict[str, tuple[set[str], set[str], set[str]]] = defaultdict(lambda: (set(), set(), set()))
-    for key, sheet in sheets.items():
-        for copy in sheet.copies:
-            for found, value in zip(seen[of(copy)], (key, sheet.player, copy), strict=True):
-                found.add(value)
-    return {name: Count(*map(len, found)) for name, found in seen.items()}
-
-
-def _kept(sheets: Mapping[str, _Sheet], outcomes: Iterable[Outcome]) -> dict[str, Kept]:
-    """Count for each copy the trials whose outcome is known, and those after which it was kept (brought back or not)."""
-    decided: dict[str, set[str]] = defaultdict(set)
-    for outcome in outcomes:
-        if outcome.kind in DECIDED and outcome.trial in sheets:
-            decided[outcome.trial] |= {outcome.copy} if outcome.kind is OutcomeKind.KEPT and outcome.copy else set()
-    played = Counter(copy for key in decided for copy in sheets[key].copies)
-    kept = Counter(copy for key, of in decided.items() for copy in of & sheets[key].copies)
-    return {copy: Kept(count, kept[copy]) for copy, count in played.items()}
-
-
-@dataclass(frozen=True, slots=True)
 class Learnt:
     """One starting value beside what the data made of it, in points; a deviation is None where none is stated.
 
-    ``name`` is 'level', 'grade', 'tier', 'own', one of `PARTS`, 'correlation' (no unit), or a column of the design.
+    ``name`` is 'level', 'grade', 'tier', 'own', one of `PARTS`, 'taste for' a column, 'correlation' (no unit), or a column
+    of the design.
     """
 
     name: str
@@ -291,27 +237,60 @@ class Learnt:
     after_sd: float | None
 
 
-def learnt(posterior: Posterior, beliefs: Beliefs) -> tuple[Learnt, ...]:
+def learnt(view: View, beliefs: Beliefs) -> tuple[Learnt, ...]:
     """Return the starting values of overall, and of what joins the criteria, beside what the data made of them."""
+    posterior = view.posterior
     columns = {each.name: each for each in coefficients(posterior)}
-    level, own_sd = (
-        columns["intercept"],
-        float(np.linalg.norm(posterior.players.root[OVERALL, [0, OF_OWN]].sum(axis=0))),
-    )
-    R = posterior.correlations
-    matrices = np.array([R.coefficients, R.player, R.tastes, R.copy, R.match, R.repeat])
-    off_diagonal = matrices[:, *np.triu_indices(len(CRITERIA), 1)]
-    believed = (beliefs.player_sd, beliefs.copy_sd, beliefs.match_sd, beliefs.repeat_sd)
-    found = np.sqrt(variance_parts(posterior)[OVERALL]).tolist()
-    own_level = level.after + float(posterior.players.own_shift[OVERALL])
+    level = columns["intercept"]
     return (
         replace(level, name="level"),
         columns["grade"],
         Learnt("tier", TIER_SD, None, _tier_spread(posterior), None),
-        *(Learnt(part, before, None, after, None) for part, before, after in zip(PARTS, believed, found, strict=True)),
-        Learnt("own", beliefs.own_level, beliefs.own_sd, own_level, own_sd),
-        Learnt("correlation", beliefs.correlation, None, float(off_diagonal.mean()), None),
+        *_deviations(posterior, beliefs),
+        Learnt("own", beliefs.own_level, _believed_own_sd(posterior, beliefs), _own_level(view), _own_sd(posterior)),
+        Learnt("correlation", beliefs.correlation, None, _mean_correlation(posterior), None),
     )
+
+
+def _deviations(posterior: Posterior, beliefs: Beliefs) -> Iterator[Learnt]:
+    """Give the standard deviations of `PARTS`, and of players' tastes where there are any."""
+    for part in PARTS:
+        yield Learnt(part, getattr(beliefs, f"{part}_sd"), None, float(getattr(posterior, f"{part}_sd")[OVERALL]), None)
+    if _has_tastes(posterior):
+        slopes = np.linalg.norm(posterior.players.root[OVERALL], axis=1).tolist()
+        for place in range(OF_GRADE, len(PLAYER_COLUMNS)):
+            before = beliefs.grade_taste_sd if place == OF_GRADE else beliefs.trait_taste_sd
+            yield Learnt(f"taste for {PLAYER_COLUMNS[place]}", before, None, slopes[place], None)
+
+
+def _has_tastes(posterior: Posterior) -> bool:
+    return bool(posterior.players.root[:, OF_GRADE:].any())
+
+
+def _own_level(view: View) -> float:
+    """Return what players at large give the bow they own, the instruments counted alike."""
+    overall = np.eye(len(CRITERIA))[OVERALL]
+    return float(np.mean([Player(view, _anybody(each)).own(overall).mean for each in INSTRUMENTS]))
+
+
+def _believed_own_sd(posterior: Posterior, beliefs: Beliefs) -> float:
+    """Return the starting value of `_own_sd`; with tastes it follows from those of its parts."""
+    if not _has_tastes(posterior):
+        return beliefs.own_sd
+    return float(np.linalg.norm([beliefs.player_sd, beliefs.own_taste_sd, beliefs.match_sd]))
+
+
+def _own_sd(posterior: Posterior) -> float:
+    """Return how far players' likings of the bow they own lie apart: the level, the own bow's slope and its match."""
+    players = posterior.players
+    apart = players.root[OVERALL, 0] + players.root[OVERALL, OF_OWN]
+    return float(np.sqrt(apart @ apart + players.own_match[OVERALL] ** 2))
+
+
+def _mean_correlation(posterior: Posterior) -> float:
+    """Return the mean over pairs of criteria, and over `PARTS`, of the correlations."""
+    matrices = np.array([getattr(posterior.correlations, part) for part in PARTS])
+    return float(matrices[:, *np.triu_indices(len(CRITERIA), 1)].mean())
 
 
 def _tier_spread(posterior: Posterior) -> float:
@@ -324,6 +303,11 @@ def _tier_spread(posterior: Posterior) -> float:
 def _coef_sd(posterior: Posterior) -> Floats:
     """Return (p,) the deviations of overall's coefficients."""
     return np.asarray(np.sqrt((posterior.coef_root[OVERALL] ** 2).sum(axis=1)))
+
+
+def lesser(posterior: Posterior) -> tuple[Learnt, ...]:
+    """Return what else may shift a rating: the fixed columns that `learnt` does not speak of, for overall."""
+    return tuple(each for each in coefficients(posterior) if each.name not in SPOKEN_OF)
 
 
 def coefficients(posterior: Posterior) -> tuple[Learnt, ...]:
