@@ -19,14 +19,14 @@ from model.records import Answers, Run
 from model.shortlist import Entry, Shortlist, propose
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Basis, Place
-from service import catalogue, fits
+from service import catalogue, versions
 from service.catalogue import Catalogue
 from service.database import Database
-from service.errors import Invalid
-from service.fits import Fitted
+from service.errors import Invalid, Refused
 from service.forms import Questionnaire, check
 from service.language import _
 from service.tables import Enquiry
+from service.versions import Fitted
 from service.words import reply
 
 Document = dict[str, Any]
@@ -61,7 +61,35 @@ def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True
     known = _known(session, questionnaire) if store else None
     if known is not None:
         return known
-    now_on_sale, fitted = catalogue.current(session), fits.current(session)
+    fitted = versions.current(session)
+    document = _advised(session, questionnaire, fitted)
+    if store:
+        session.add(_enquiry(questionnaire, document, fitted))
+    return document
+
+
+def recompute(session: Session, enquiry: str) -> Document:
+    """Return the advice of a stored enquiry, computed anew by the version of the model that it was made with.
+
+    As long as the range is unchanged it is what was stored. Nothing is changed.
+
+    Raises
+    ------
+    Refused
+        There is no such enquiry, or its version is no more or cannot be read.
+    Invalid
+        A dealer or bow that the answers name is gone.
+    """
+    row = session.get(Enquiry, enquiry)
+    if row is None:
+        msg = f"There is no enquiry {enquiry}."
+        raise Refused(msg)
+    document = _advised(session, check(row.answers), versions.load(session, row.model_version))
+    return document | {key: row.advice[key] for key in ("id", "created")}
+
+
+def _advised(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> Document:
+    now_on_sale = catalogue.current(session)
     view = now_on_sale.view(fitted)
     _check_dealer(questionnaire, now_on_sale)
     runs = _tried(questionnaire, view)
@@ -70,8 +98,6 @@ def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True
     shortlist = _proposal(questionnaire, now_on_sale, outlook, offer)
     document = _document(questionnaire, now_on_sale, fitted, outlook, offer, shortlist)
     document["notes"] += _model_notes(view, questionnaire.answers())
-    if store:
-        session.add(_enquiry(questionnaire, document, fitted))
     return document
 
 

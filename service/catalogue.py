@@ -14,8 +14,8 @@ from model.preference import PreferenceModel
 from model.records import Range
 from model.view import View
 from service import history
-from service.fits import Fitted
 from service.tables import Dealer, Tier
+from service.versions import Fitted
 
 KEPT_IN_MEMORY = 2
 VIEWS_KEPT = 2

@@ -1,60 +1,93 @@
-"""Fitted models: fit a new version from all trials, adopt it, keep the adopted one in memory."""
+"""Fit a new version from all trials, check it, and adopt it where it is not worse than what is in use.
+
+The fit reads in one transaction and computes in none, so that nobody waits for it; a long one is spread over processes that
+let everything else go first.
+"""
 
 import datetime as dt
-import hashlib
-from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+import os
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
+from functools import partial
+from multiprocessing import get_context
+from typing import Any, ParamSpec, TypeVar
 
-from sqlalchemy import select, update
-from sqlalchemy.orm import Session, defer
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
-import model
+from model.adoption import Decision, Losses, Why, decide, losses
 from model.artifact import ArtifactError, from_bytes, to_bytes
-from model.choice import Offer
-from model.crosscheck import CrossCheck, cross_check
+from model.checkup import Report, check_up
+from model.heldout import MakeModel, Past, tasks
+from model.levels import Stretches
 from model.posterior import Posterior
 from model.preference import PreferenceModel
-from model.records import Event, Outcome, Range, Trial
-from service import history
+from model.records import Trial
+from model.view import View
+from service import history, versions
 from service.database import Database
 from service.errors import Refused
 from service.tables import ModelVersion
+from service.versions import Fitted, Listed, Seen, adopt, check, code_version, current, listing
+from service.words import fits as words
+
+__all__ = ["FitResult", "Fitted", "Listed", "Progress", "adopt", "check", "code_version", "current", "fit", "listing"]
 
 Progress = Callable[[int, int], None]
-KEPT_IN_MEMORY = 3
-"""Fitted models held by a process: the adopted one, and its neighbours while the adoption changes."""
+P = ParamSpec("P")
+T = TypeVar("T")
 
-
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """A fitted model with its version; both None where nothing is adopted and the beliefs alone speak."""
-
-    key: str
-    posterior: Posterior | None = None
-    version: int | None = None
-    fitted_at: dt.datetime | None = None
+MODEL: MakeModel = PreferenceModel
+"""What is fitted."""
+REFERENCE: MakeModel = partial(PreferenceModel, tastes=False)
+"""The same without each player's own tastes, for the check-up to compare with."""
+ALONE_UP_TO = 400
+"""Up to so many runs a fit is done before other processes have started."""
+YEAR = dt.timedelta(days=365)
 
 
 @dataclass(frozen=True, slots=True)
 class FitResult:
-    """What `fit` did: the new version's id, and sentences for whoever ran it."""
+    """What `fit` did: the new version's id, whether it was adopted, and sentences for whoever ran it."""
 
     version_id: int
+    adopted: bool
     lines: tuple[str, ...]
 
 
-def code_version() -> str:
-    """Return a short digest of the model's own source: the same code, the same word."""
-    found = hashlib.sha256()
-    for file in sorted(Path(model.__file__).parent.glob("*.py")):
-        found.update(file.name.encode() + b"\0" + file.read_bytes())
-    return found.hexdigest()[:12]
+@dataclass(frozen=True, slots=True)
+class _InUse:
+    """The version in use: its posterior, None where it cannot be read, and what it has seen."""
+
+    version: int
+    code_version: str
+    posterior: Posterior | None
+    seen: Seen | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """All that a fit reads: the history, and the versions that its outcome is compared with."""
+
+    past: Past
+    digest: str
+    in_use: _InUse | None
+    rivals: Mapping[int, Posterior]
+
+    @property
+    def new(self) -> tuple[Trial, ...]:
+        """The trials that the version in use has not seen; none where it cannot be told."""
+        if self.in_use is None or self.in_use.posterior is None or self.in_use.seen is None:
+            return ()
+        return tuple(trial for trial in self.past.trials if self.in_use.seen.is_new(trial))
 
 
 def fit(database: Database, progress: Progress | None = None) -> FitResult:
-    """Fit a new version from all trials, check it on players held out, keep it and adopt it.
+    """Fit a new version from all trials, check it, keep it, and adopt it by the rule of `model.adoption`.
 
     Raises
     ------
@@ -62,171 +95,194 @@ def fit(database: Database, progress: Progress | None = None) -> FitResult:
         There is no trial yet, or the ratings allow no fit; the version in use stays.
     """
     with database.reading() as session:
-        range_, trials, events = history.read_range(session), history.read_trials(session), history.read_events(session)
-        outcomes, offers = history.read_outcomes(session), history.read_offers(session)
-        digest = history.digest(session)
-    if not trials:
+        read = _read(session)
+    if not read.past.trials:
         msg = "There are no trials to fit yet. Until there are, the advice rests on the starting beliefs and says so."
         raise Refused(msg)
-    posterior, check = _fitted(range_, trials, events, outcomes, offers, progress)
-    report = _report(posterior, check)
+    try:
+        artifact, decision, report = _computed(read, progress)
+    except BrokenProcessPool as error:
+        msg = "A process of the fit was ended from outside, perhaps for want of memory. The version in use stays."
+        raise Refused(msg) from error
+    except (ValueError, RuntimeError) as error:
+        msg = f"The trials allow no fit: {error}. The version in use stays."
+        raise Refused(msg) from error
+    return _kept(database, read, artifact, decision, report)
+
+
+# Reading
+
+
+def _read(session: Session) -> _Read:
+    past = Past(
+        history.read_range(session),
+        history.read_trials(session),
+        history.read_events(session),
+        history.read_outcomes(session),
+        history.read_offers(session),
+    )
+    in_use = _in_use(session)
+    rivals = dict(_rivals(session, past, in_use)) if in_use else {}
+    return _Read(past, history.digest(session), in_use, rivals)
+
+
+def _in_use(session: Session) -> _InUse | None:
+    row = session.scalars(select(ModelVersion).where(ModelVersion.adopted)).one_or_none()
+    if row is None:
+        return None
+    try:
+        posterior = from_bytes(row.artifact)
+    except ArtifactError:
+        posterior = None  # the decision says so
+    return _InUse(row.id, row.code_version, posterior, _seen(row))
+
+
+def _seen(row: ModelVersion) -> Seen | None:
+    data = row.report.get("seen")
+    return Seen.from_json(data) if data else None
+
+
+def _rivals(session: Session, past: Past, in_use: _InUse) -> Iterator[tuple[int, Posterior]]:
+    """Give the versions in use within the last year that have seen none of the trials which that in use has not seen."""
+    if in_use.seen is None:
+        return
+    new = [trial for trial in past.trials if in_use.seen.is_new(trial)]
+    for row in versions.used(session, dt.datetime.now(dt.UTC) - YEAR):
+        seen = _seen(row)
+        if row.id != in_use.version and seen is not None and all(map(seen.is_new, new)):
+            try:
+                yield row.id, from_bytes(row.artifact)
+            except ArtifactError:  # what cannot be read can be gone back to no more, and is no rival
+                continue
+
+
+# Computing
+
+
+def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, Report]:
+    new = read.new
+    made = len(tasks(read.past, MODEL, REFERENCE, seed=1))
+    steps = made + 1 + bool(new)
+    with _workers(read.past) as executor:
+        candidate = executor.submit(_fitted, read.past, read.past.trials)
+        without = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
+        report = check_up(
+            read.past,
+            MODEL,
+            REFERENCE,
+            (lambda done, _: progress(done, steps)) if progress else None,
+            run=executor.map,
+        )
+        artifact = candidate.result()
+        decision = _decided(read, new, without.result() if without else None)
+    if progress:
+        progress(steps, steps)
+    return artifact, decision, report
+
+
+def _before(trials: Sequence[Trial], new: Sequence[Trial]) -> list[Trial]:
+    keys = {trial.key for trial in new}
+    return [trial for trial in trials if trial.key not in keys]
+
+
+def _fitted(past: Past, trials: Sequence[Trial]) -> bytes:
+    """Return a fit to some of the trials as a file, which can be handed from process to process."""
+    return to_bytes(past.fitted(MODEL, trials).posterior_)
+
+
+def _decided(read: _Read, new: Sequence[Trial], without: bytes | None) -> Decision:
+    if read.in_use is None:
+        return decide({}, None, unchanged=False, rivals={})
+    if read.in_use.posterior is None:
+        return Decision(adopt=True, why=Why.UNREADABLE)
+    unchanged = read.in_use.code_version == code_version()
+    if without is None:
+        return decide({}, {}, unchanged, {})
+    rivals = {version: _losses(read, posterior, new) for version, posterior in read.rivals.items()}
+    return decide(_losses(read, from_bytes(without), new), _losses(read, read.in_use.posterior, new), unchanged, rivals)
+
+
+def _losses(read: _Read, posterior: Posterior, new: Sequence[Trial]) -> Losses:
+    return losses(View(posterior, read.past.range, Stretches.from_events(read.past.events)), new)
+
+
+class _Here(Executor):
+    """Computes at once, in this process."""
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """Compute now; an error is raised here."""
+        future: Future[T] = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
+
+    def map(self, fn: Callable[..., T], *iterables: Any, **_options: Any) -> Iterator[T]:
+        """Compute one after the other, each when it is asked for."""
+        return map(fn, *iterables)
+
+
+@contextmanager
+def _workers(past: Past) -> Iterator[Executor]:
+    """Give processes to compute in, as many as there are processors; for a small history this one."""
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if processors == 1 or sum(len(trial.runs) for trial in past.trials) <= ALONE_UP_TO:
+        yield _Here()
+        return
+    executor = ProcessPoolExecutor(processors, mp_context=get_context("spawn"), initializer=_behind_others)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _behind_others() -> None:
+    """Let requests go first, and leave Ctrl-C to the process that waits for the results."""
+    os.nice(10)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+# Keeping
+
+
+def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, report: Report) -> FitResult:
+    posterior, now = from_bytes(artifact), dt.datetime.now(dt.UTC)
     version = ModelVersion(
-        fitted_at=dt.datetime.now(dt.UTC),
+        fitted_at=now,
         adopted=False,
-        data_digest=digest,
+        data_digest=read.digest,
         code_version=code_version(),
-        report=report,
-        artifact=to_bytes(posterior),
+        report={
+            "trials": sum(posterior.trials.values()),
+            "seen": Seen.of(read.past.trials, now.date()).to_json(),
+            "held_out_players": _held_out(report),
+            "check_up": report.to_json(),
+            "decision": decision.to_json(),
+            "why": words.decided(decision),
+        },
+        artifact=artifact,
     )
     with database.writing() as session:
         session.add(version)
         session.flush()
         version_id = version.id
-        adopt(session, version_id)
-    return FitResult(version_id, _lines(version_id, posterior, check))
+        if decision.adopt:
+            adopt(session, version_id)
+    lines = (*words.fitted(version_id, posterior), *words.checked(report), words.adopted(version_id, decision))
+    return FitResult(version_id, decision.adopt, lines)
 
 
-def _fitted(
-    range_: Range,
-    trials: Sequence[Trial],
-    events: Sequence[Event],
-    outcomes: Sequence[Outcome],
-    offers: Mapping[str, Offer],
-    progress: Progress | None,
-) -> tuple[Posterior, CrossCheck | None]:
-    steps = 6
-    try:
-        posterior = PreferenceModel(range_).fit(trials, events, outcomes, offers).posterior_
-        if progress:
-            progress(1, steps)
-        check = cross_check(range_, trials, events, (lambda done, _: progress(done + 1, steps)) if progress else None)
-    except (ValueError, RuntimeError) as error:
-        msg = f"The trials allow no fit: {error}. The version in use stays."
-        raise Refused(msg) from error
-    return posterior, check
-
-
-def _report(posterior: Posterior, check: CrossCheck | None) -> dict[str, object]:
-    held_out = None
-    if check:
-        held_out = {
-            "rmse_model": check.model,
-            "rmse_tier_mean": check.tier_mean,
-            "ratings": check.ratings,
-            "players": check.players,
-        }
-    return {"trials": sum(posterior.trials.values()), "held_out_players": held_out}
-
-
-def _lines(version: int, posterior: Posterior, check: CrossCheck | None) -> tuple[str, ...]:
-    trials, copies = sum(posterior.trials.values()), len({copy for copy, _ in posterior.levels})
-    ratings = int(posterior.rows[0])
-    fitted = (
-        f"Version {version}: fitted to {trials} trials with {ratings} overall ratings of {copies} copies, and adopted."
-    )
-    shares = ", ".join(
-        f"{name} {sd[0]:.2f}"
-        for name, sd in (
-            ("player", posterior.player_sd),
-            ("copy", posterior.copy_sd),
-            ("match", posterior.match_sd),
-            ("repeat", posterior.repeat_sd),
-        )
-    )
-    made_of = f"Where one overall rating comes from, in points (standard deviation): {shares}."
-    checked = "Fewer than five players: no check on players held out of the fit is possible yet."
-    if check:
-        checked = (
-            f"Checked on players held out, five times a fifth of {check.players}: error {check.model:.3f} points, "
-            f"the tier's mean alone {check.tier_mean:.3f} ({check.ratings} ratings)."
-        )
-    return fitted, made_of, checked
-
-
-def adopt(session: Session, version: int) -> None:
-    """Put a version in use; raises `Refused` where it does not exist or does not load."""
-    row = session.get(ModelVersion, version)
-    if row is None:
-        msg = f"There is no version {version}; `fit --list` shows those there are."
-        raise Refused(msg)
-    try:
-        from_bytes(row.artifact)
-    except ArtifactError as error:
-        msg = f"Version {version} cannot be used: {error}. The version in use stays."
-        raise Refused(msg) from error
-    session.execute(update(ModelVersion).where(ModelVersion.adopted).values(adopted=False))
-    session.flush()
-    session.execute(update(ModelVersion).where(ModelVersion.id == version).values(adopted=True))
-
-
-@dataclass(frozen=True, slots=True)
-class Listed:
-    """One line of ``fit --list``."""
-
-    version: int
-    fitted_at: dt.datetime
-    adopted: bool
-    trials: int
-    error: float | None
-    tier_mean_error: float | None
-
-
-def listing(session: Session) -> list[Listed]:
-    """Return every version, newest first."""
-    rows = session.scalars(
-        select(ModelVersion).options(defer(ModelVersion.artifact)).order_by(ModelVersion.id.desc())
-    ).all()
-    return [_listed(row) for row in rows]
-
-
-def _listed(row: ModelVersion) -> Listed:
-    held_out = row.report.get("held_out_players") or {}
-    return Listed(
-        version=row.id,
-        fitted_at=row.fitted_at,
-        adopted=row.adopted,
-        trials=int(row.report.get("trials", 0)),
-        error=held_out.get("rmse_model"),
-        tier_mean_error=held_out.get("rmse_tier_mean"),
-    )
-
-
-_memory: OrderedDict[str, Posterior] = OrderedDict()
-
-
-def current(session: Session) -> Fitted:
-    """Return the adopted model, from memory where it is there already; without one, an empty record.
-
-    Raises
-    ------
-    Refused
-        The adopted version is damaged or of a newer format.
-    """
-    adopted = session.execute(
-        select(ModelVersion.id, ModelVersion.fitted_at, ModelVersion.data_digest).where(ModelVersion.adopted)
-    ).one_or_none()
-    if adopted is None:
-        return Fitted(key="")
-    key = f"{adopted.id} {adopted.fitted_at.isoformat()} {adopted.data_digest}"
-    if key not in _memory:
-        _memory[key] = _load(session, adopted.id)
-        while len(_memory) > KEPT_IN_MEMORY:
-            _memory.popitem(last=False)
-    return Fitted(key, _memory[key], adopted.id, adopted.fitted_at)
-
-
-def _load(session: Session, version: int) -> Posterior:
-    artifact = session.scalar(select(ModelVersion.artifact).where(ModelVersion.id == version))
-    try:
-        return from_bytes(artifact or b"")
-    except ArtifactError as error:
-        msg = f"The fitted model in use, version {version}, cannot be read: {error}."
-        raise Refused(msg) from error
-
-
-def check(session: Session) -> str:
-    """Return one sentence on the model in use; raises `Refused` where it cannot be used."""
-    fitted = current(session)
-    if fitted.posterior is None:
-        return "model: none fitted yet, the advice rests on the starting beliefs"
-    return f"model: version {fitted.version} in use, fitted to {sum(fitted.posterior.trials.values())} trials"
+def _held_out(report: Report) -> dict[str, float | int] | None:
+    """Return the figures that are looked at first: players held out, the own bow's ratings told and no other."""
+    if report.by_player is None or not report.by_player.overall:
+        return None
+    state = report.by_player.overall[0]
+    of = {score.method: score for score in state.scores}
+    found: dict[str, float | int] = {
+        "rmse_model": of["model"].rmse.mean,
+        "rmse_tier_mean": of["tier mean"].rmse.mean,
+        "ratings": state.ratings,
+        "players": state.players,
+    }
+    for inside in of["model"].inside:
+        found[f"coverage_{inside.level:.0%}"[:-1]] = inside.share.mean
+        found[f"width_{inside.level:.0%}"[:-1]] = inside.width
+    return found

@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from model.foretell import first_runs
 from model.records import Answers, OwnBow, Run, Trial
+from model.scores import Estimate
 from model.vocabulary import Criterion, Instrument
 from tests.benchmarks import __main__ as dispatcher
 from tests.benchmarks._cases import Shelf, Truth
-from tests.benchmarks._figures import Estimate
-from tests.benchmarks._predictions import compared, first_runs, wins
+from tests.benchmarks._predictions import compared, wins
 
 NAMES = ("advise", "fit", "heldout", "serve")
 

@@ -25,10 +25,18 @@ BAR = 30
 
 def add_to(commands: "Commands") -> None:
     """Add the commands of this module."""
-    fitting = add(commands, "fit", fit, "fit a new model version from all trials and adopt it", "python -m service fit")
+    fitting = add(
+        commands,
+        "fit",
+        fit,
+        "fit a new model version from all trials, check it, and adopt it if it is not worse than what is in use",
+        "python -m service fit",
+    )
     other = fitting.add_mutually_exclusive_group()
     other.add_argument("--list", action="store_true", help="list the versions instead")
-    other.add_argument("--adopt", type=int, metavar="ID", help="put an earlier version in use instead")
+    other.add_argument(
+        "--adopt", type=int, metavar="ID", help="put this version in use instead, a candidate or an earlier one"
+    )
     advising = add(
         commands,
         "advise",
@@ -41,7 +49,7 @@ def add_to(commands: "Commands") -> None:
 
 
 def fit(asked: argparse.Namespace, settings: Settings) -> int:
-    """Fit and adopt a version, list the versions, or adopt an earlier one."""
+    """Fit and check a version, list the versions, or put one in use."""
     with opened(settings) as database:
         if asked.list:
             _print_versions(database)
@@ -70,10 +78,20 @@ def _print_versions(database: Database) -> None:
     with database.reading() as session:
         versions = fits.listing(session)
     for version in versions:
-        in_use = ", in use" if version.adopted else ""
-        print(f"{version.version}: fitted {version.fitted_at:%Y-%m-%d %H:%M} UTC, {version.trials} trials{in_use}")
+        print(_version_line(version))
     if not versions:
         print("No version has been fitted yet.")
+
+
+def _version_line(version: fits.Listed) -> str:
+    said = [f"{version.version}: fitted {version.fitted_at:%Y-%m-%d %H:%M} UTC", f"{version.trials} trials"]
+    if version.error is not None and version.tier_mean_error is not None:
+        said.append(f"error {version.error:.3f} points (tier mean {version.tier_mean_error:.3f})")
+    if version.adopted:
+        said.append("in use")
+    elif not version.used:
+        said.append(f"a candidate: {version.why}")
+    return ", ".join(said)
 
 
 def advise(asked: argparse.Namespace, settings: Settings) -> int:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from model.copies import KnownBow, rank_order_weights
-from model.crosscheck import told
+from model.foretell import told
 from model.outlook import Outlook
 from model.preference import PreferenceModel
 from model.records import Answers, Ratings, Run, Trial
@@ -58,20 +58,6 @@ class Comparison:
     of_copy: float
     of_tier: float
     base_rate: float
-
-
-def first_runs(trials: Sequence[Trial]) -> dict[str, tuple[Run, ...]]:
-    """Return by trial's key the runs of copies that their player had never tried before."""
-    seen: set[tuple[str, str | None]] = set()
-    found: dict[str, tuple[Run, ...]] = {}
-    for trial in sorted(trials, key=lambda trial: (trial.on, trial.key)):
-        fresh = []
-        for run in trial.runs:
-            if run.copy is not None and (trial.player, run.copy) not in seen:
-                seen.add((trial.player, run.copy))
-                fresh.append(run)
-        found[trial.key] = tuple(fresh)
-    return found
 
 
 def of_each_copy(outlook: Outlook) -> dict[str, tuple[int, float, float]]:

@@ -13,7 +13,7 @@ from typing import Any
 
 import httpx
 
-from model.crosscheck import told
+from model.foretell import told
 from model.records import Trial
 from service.forms import STEPS
 from service.settings import Settings

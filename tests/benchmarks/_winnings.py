@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.copies import rank_order_weights
-from model.crosscheck import told
+from model.foretell import told
 from model.outlook import Outlook
 from model.preference import PreferenceModel
 from model.records import Answers, Trial

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.crosscheck import folds
+from model.foretell import first_runs
+from model.heldout import folds
+from model.scores import Estimate
 from seed_data.make import draw
 from tests.benchmarks._demo import Demo, demo_settings, opened, read_demo
-from tests.benchmarks._figures import Estimate, table
-from tests.benchmarks._predictions import Comparison, Fold, Predicted, first_runs, interval
+from tests.benchmarks._figures import table
+from tests.benchmarks._predictions import Comparison, Fold, Predicted, interval
 from tests.benchmarks._winnings import (
     CASES,
     DRAWS,

@@ -1,0 +1,112 @@
+"""What a fit says to whoever ran it, in plain words."""
+
+from collections.abc import Iterator, Sequence
+
+from model.adoption import FEWEST_PLAYERS, Decision, Why
+from model.checkup import Report, State
+from model.posterior import Posterior
+from model.winnings import Win
+
+
+def fitted(version: int, posterior: Posterior) -> tuple[str, ...]:
+    """Return what the version was fitted to, and what one rating is made of."""
+    trials, copies = sum(posterior.trials.values()), len({copy for copy, _ in posterior.levels})
+    parts = {
+        "player": posterior.player_sd,
+        "copy": posterior.copy_sd,
+        "match": posterior.match_sd,
+        "repeat": posterior.repeat_sd,
+    }
+    shares = ", ".join(f"{name} {sd[0]:.2f}" for name, sd in parts.items())
+    return (
+        f"Version {version}: fitted to {trials} trials with {int(posterior.rows[0])} overall ratings of {copies} copies.",
+        f"Where one overall rating comes from, in points (standard deviation): {shares}.",
+    )
+
+
+def checked(report: Report) -> Iterator[str]:
+    """Give what the check-up found, each figure with its standard error, as lines of text."""
+    if report.by_player is None:
+        yield "Fewer than five players: no check on players held out of the fit is possible yet."
+        return
+    yield (
+        f"Checked on {report.players} players held out, a fifth at a time. Error (root mean square) and what the first choice "
+        "falls short of the best bow (regret), in points; ± is one standard error, counted by player."
+    )
+    rows = [_row(f"after {state.told} own ratings", state) for state in report.by_player.overall]
+    if report.by_copy is not None:
+        rows += [_row(f"new copies, {state.told} ratings", state) for state in report.by_copy.overall[:1]]
+    yield from _table(HEAD, rows)
+    yield from _chances(report)
+    yield from (_win(win) for win in report.wins if win.differing > 1)
+
+
+HEAD = ("", "error", "tier's mean", "in 50 %", "width", "in 90 %", "width", "regret", "tier's mean")
+
+
+def _row(name: str, state: State) -> tuple[str, ...]:
+    of = {score.method: score for score in state.scores}
+    model, tier = of["model"], of["tier mean"]
+    held = [
+        cell
+        for inside in model.inside
+        for cell in (f"{100 * inside.share.mean:.1f} ± {100 * inside.share.error:.1f}", f"{inside.width:.2f}")
+    ]
+    regrets = [str(score.regret) if state.choices > 1 else "" for score in (model, tier)]
+    return (name, str(model.rmse), str(tier.rmse), *held, *regrets)
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Give lines of text, the first column to the left, the others to the right."""
+    widths = [max(len(cell) for cell in column) for column in zip(head, *rows, strict=True)]
+    for cells in (head, *rows):
+        first, *others = zip(cells, widths, strict=True)
+        yield "  ".join([first[0].ljust(first[1]), *(cell.rjust(width) for cell, width in others)]).rstrip()
+
+
+def _chances(report: Report) -> Iterator[str]:
+    chances = report.beats_own_bow
+    if chances is not None:
+        yield (
+            f"Chance to beat the own bow, told before the trial: Brier score {chances.brier_tier} of a copy of the tier, "
+            f"{chances.brier_copy} of this copy, {chances.brier_base} of the share of all ({chances.count} bows)."
+        )
+
+
+def _win(win: Win) -> str:
+    return (
+        f"Of the bows that each trial held, the {win.bows} named first win {win.better.signed()} points against {win.rule}, "
+        f"where the two differ ({win.differing} of {win.trials} trials)."
+    )
+
+
+def decided(decision: Decision) -> str:
+    """Return why a version was adopted, or stays a candidate."""
+    few = f"{decision.players} players have come since, and fewer than {FEWEST_PLAYERS} decide nothing"
+    return {
+        Why.FIRST: "Nothing was in use before.",
+        Why.UNREADABLE: "The version in use cannot be read.",
+        Why.SAME_KIND: f"It is of the same kind as the version in use, fitted to what there is now: {few}.",
+        Why.OTHER_KIND: f"It is of another kind than the version in use: {few}.",
+        Why.NOT_WORSE: f"It is not worse than the version in use {_compared(decision)}.",
+        Why.WORSE: f"It is worse than the version in use {_compared(decision)}.",
+        Why.WORSE_THAN_BEST: (
+            f"It is worse than version {decision.best}, the best of the last year: log loss by "
+            f"{decision.worse_than_best and decision.worse_than_best.signed()} a rating."
+        ),
+    }[decision.why]
+
+
+def _compared(decision: Decision) -> str:
+    by = decision.worse.signed() if decision.worse else "nothing"
+    return f"on {decision.players} players whom neither has seen: log loss by {by} a rating"
+
+
+def adopted(version: int, decision: Decision) -> str:
+    """Return the last line: in use, or how to put it in use."""
+    if decision.adopt:
+        return f"Adopted. {decided(decision)}"
+    return (
+        f"Not adopted, version {version} stays a candidate. {decided(decision)} "
+        f"To use it all the same: python -m service fit --adopt {version}"
+    )
