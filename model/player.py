@@ -103,7 +103,7 @@ class Parts:
         """Return (n, m) the covariance of quantities."""
         out = np.zeros((len(one.mean), len(other.mean)))
         for part, R in self.pairs:
-            there = np.tensordot(R[np.ix_(one.criteria, other.criteria)], other.features[..., part], axes=1)
+            there = _mixed(R[one.criteria[:, None], other.criteria], other.features[..., part])
             out += (one.features[..., part] @ there.swapaxes(1, 2)).sum(axis=0)
         return out
 
@@ -111,7 +111,7 @@ class Parts:
         """Return (n,) the variance of each."""
         out = np.zeros(len(of.mean))
         for part, R in self.pairs:
-            there = np.tensordot(R[np.ix_(of.criteria, of.criteria)], of.features[..., part], axes=1)
+            there = _mixed(R[of.criteria[:, None], of.criteria], of.features[..., part])
             out += np.einsum("unq,unq->n", of.features[..., part], there)
         return out
 
@@ -120,15 +120,20 @@ class Parts:
         out = np.zeros((len(of.mean), len(seen.value)))
         for part, R in self.pairs:
             alike = of.features[..., part] @ seen.features[:, part].T
-            out += np.einsum("uno,uo->no", alike, R[np.ix_(of.criteria, seen.criterion)])
+            out += np.einsum("uno,uo->no", alike, R[of.criteria[:, None], seen.criterion])
         return out
 
     def among_ratings(self, features: Floats, criterion: Ints) -> Floats:
         """Return (O, O) the covariance of ratings with these features on these criteria."""
         out = np.zeros((len(features), len(features)))
         for part, R in self.pairs:
-            out += features[:, part] @ features[:, part].T * R[np.ix_(criterion, criterion)]
+            out += features[:, part] @ features[:, part].T * R[criterion[:, None], criterion]
         return out
+
+
+def _mixed(R: Floats, features: Floats) -> Floats:
+    """Return (u, n, q) sums over criteria of R (u, v) times features (v, n, q)."""
+    return (R @ features.reshape(len(features), -1)).reshape(len(R), *features.shape[1:])
 
 
 class Player:
