@@ -1,0 +1,200 @@
+"""What each method foretells of raters and of items of a panel that it has not seen, in fixed folds.
+
+A new rater tells r = 0 ... 3 ratings of their own, drawn at random, and the ones after the first three are foretold, the same
+whatever r; nothing else of the rater is known. A new item comes with its covariates, and its raters with their other ratings.
+At most `AHEAD` ratings of a rater are foretold in a fold, drawn at random: no heavy rater outweighs the others.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+from sklearn.model_selection import KFold
+
+from model._posterior import FittedResponse, Sheet, shared_covariance
+from model.baselines import Baseline, Table, baselines
+from model.ratings import CrossedRatings
+from model.scores import Foretold
+from tests.benchmarks._panels_data import SEED, Floats, Ints, Panel
+
+Bools = NDArray[np.bool_]
+Law = tuple[Floats, Floats]
+
+FOLDS = 5
+TOLD = (0, 1, 2, 3)
+AHEAD = 20
+NEW_ITEMS = "new items"
+METHODS = ("random intercepts", "this model", "global mean", "item mean", "item mean + raw offset", "ridge")
+"""The first two tell a joint normal law; the others are those of `baselines`, in its order, a tier being one item."""
+
+
+def after(told: int) -> str:
+    """Name the situation of a new rater."""
+    return f"new raters after {told}"
+
+
+@dataclass(frozen=True)
+class Ask:
+    """Rows of one rater: told in order, and foretold."""
+
+    rater: int
+    told: Ints
+    ahead: Ints
+
+
+@dataclass(frozen=True)
+class Fold:
+    """What is fitted, and what is asked of the fit."""
+
+    by: str
+    number: int
+    kept: Bools
+    asks: Sequence[Ask]
+
+
+def folds(panel: Panel) -> Iterator[Fold]:
+    """Return `FOLDS` folds of raters, then as many of items."""
+    for by, code in (("rater", panel.rater), ("item", panel.item)):
+        splits = KFold(FOLDS, shuffle=True, random_state=SEED).split(np.unique(code))
+        for number, (_, held) in enumerate(splits):
+            out = np.isin(code, held)
+            rng = np.random.default_rng([SEED, number, by == "item"])
+            asks = [_ask(panel, by, int(rater), out, rng) for rater in np.unique(panel.rater[out])]
+            yield Fold(by, number, ~out, [ask for ask in asks if len(ask.ahead)])
+
+
+def _ask(panel: Panel, by: str, rater: int, out: Bools, rng: np.random.Generator) -> Ask:
+    own = panel.rater == rater
+    held = rng.permutation(np.flatnonzero(own & out)).astype(np.intp)
+    if by == "item":
+        return Ask(rater, np.flatnonzero(own & ~out).astype(np.intp), held[:AHEAD])
+    most = TOLD[-1]
+    return Ask(rater, held[:most], held[most : most + AHEAD])
+
+
+def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[str, Foretold]]:
+    """Give what the methods foretell in one fold, by situation, a response of a rater at a time.
+
+    Parameters
+    ----------
+    others : (2, 4, k, N) what two more methods foretell after 0 ... 3 own ratings, or None
+    """
+    rows, who, what, Y = fold.kept, panel.rater[fold.kept], panel.item[fold.kept], panel.Y[fold.kept]
+    plain = CrossedRatings().fit(panel.X[rows], Y, who, what)
+    full = CrossedRatings(match=True).fit(panel.X[rows], Y, who, what, panel.tastes[rows])
+    table = Table(panel.X, panel.item, panel.item, panel.rater)
+    fitted = [[each.fit(table, y, rows) for each in baselines(SEED)] for y in panel.Y.T]
+    if fold.by == "rater":
+        for ask in fold.asks:
+            yield from _new_rater(panel, ask, (plain, full), fitted, others)
+        return
+    laws = [known_laws(model, panel, fold.asks) for model in (plain, full)]
+    for place, ask in enumerate(fold.asks):
+        for response, each in enumerate(fitted):
+            chosen = [law[response] for law in (of[place] for of in laws)]
+            more = None if others is None else others[:, 0, response]
+            made = _made(panel, ask, ask.told, response, chosen, each, more)
+            if made is not None:
+                yield NEW_ITEMS, made
+
+
+def _new_rater(
+    panel: Panel,
+    ask: Ask,
+    models: Sequence[CrossedRatings],
+    fitted: Sequence[Sequence[Baseline]],
+    others: Floats | None,
+) -> Iterator[tuple[str, Foretold]]:
+    for response, each in enumerate(fitted):
+        joint = [new_law(model.responses_[response], panel, np.append(ask.told, ask.ahead)) for model in models]
+        y = panel.Y[ask.told, response]
+        for r in TOLD:
+            laws = [conditioned(law, y, r, len(ask.told)) for law in joint]
+            more = None if others is None else others[:, r, response]
+            made = _made(panel, ask, ask.told[:r], response, laws, each, more)
+            if made is not None:
+                yield after(r), made
+
+
+def new_law(fitted: FittedResponse, panel: Panel, rows: Ints) -> Law:
+    """Mean (n,) and covariance (n, n), noise included, of a new rater's ratings of some rows."""
+    item = panel.item[rows]
+    known = np.array([fitted.copy_index.get(label, -1) for label in item.tolist()], dtype=np.int64)
+    tastes = panel.tastes[rows] if fitted.taste_centre.size else None
+    sheet = Sheet(panel.X[rows], known, item.astype(np.int64), tastes)
+    shared = shared_covariance(fitted, sheet, sheet)
+    return fitted.mean(sheet.X, known), shared + fitted.repeat_sd**2 * np.eye(len(rows))
+
+
+def conditioned(law: Law, y: Floats, r: int, told: int) -> Law:
+    """Law of the rows after the first ``told``, given the first ``r`` of the ratings y (told,), NaN where not rated."""
+    mean, cov = law
+    given = np.flatnonzero(np.isfinite(y[:r]))
+    ahead = np.arange(told, len(mean))
+    if not given.size:
+        return mean[ahead], cov[np.ix_(ahead, ahead)]
+    across = cov[np.ix_(given, ahead)]
+    weights = cho_solve(cho_factor(cov[np.ix_(given, given)], lower=True), across)
+    return mean[ahead] + (y[given] - mean[given]) @ weights, cov[np.ix_(ahead, ahead)] - across.T @ weights
+
+
+def known_laws(model: CrossedRatings, panel: Panel, asks: Sequence[Ask]) -> list[list[Law]]:
+    """Law of each ask's rows, new items of a rater of the fit, by response.
+
+    What is uncertain of x'beta + z'b is a quadratic form Q of the row, so the covariance of two rows follows from what is
+    told of them and of the row half way: 2 Q(half way) - (Q(one) + Q(other)) / 2.
+    """
+    pairs = [np.triu_indices(len(ask.ahead), 1) for ask in asks]
+    one, other = (np.concatenate([ask.ahead[of[side]] for ask, of in zip(asks, pairs, strict=True)]) for side in (0, 1))
+    rows = np.concatenate([ask.ahead for ask in asks])
+    X, tastes = (np.vstack([of[rows], (of[one] + of[other]) / 2.0]) for of in (panel.X, panel.tastes))
+    slopes = tastes if model.responses_[0].taste_centre.size else None
+    told = model.predict(X, player=panel.rater[np.append(rows, one)], tastes=slopes, return_std=True)
+    mean, std = (of.reshape(len(X), -1).T for of in told)
+    of_ask = np.cumsum([len(ask.ahead) for ask in asks])[:-1]
+    found: list[list[Law]] = [[] for _ in asks]
+    for response, fitted in enumerate(model.responses_):
+        apart = fitted.copy_sd**2 + fitted.match_sd**2 + fitted.repeat_sd**2
+        single, halfway = np.split(std[response] ** 2 - apart, [len(rows)])
+        by_pair = np.split(halfway, np.cumsum([len(of[0]) for of in pairs])[:-1])
+        by_row = zip(np.split(mean[response, : len(rows)], of_ask), np.split(single, of_ask), strict=True)
+        for laws, (centre, own), of, between in zip(found, by_row, pairs, by_pair, strict=True):
+            laws.append((centre, _from_halves(own, of, between) + apart * np.eye(len(own))))
+    return found
+
+
+def _from_halves(own: Floats, pairs: tuple[Ints, Ints], halfway: Floats) -> Floats:
+    """Covariance (n, n) from the form at n rows, and half way between the pairs of them."""
+    one, other = pairs
+    cov = np.diag(own)
+    cov[one, other] = cov[other, one] = 2.0 * halfway - (own[one] + own[other]) / 2.0
+    return cov
+
+
+def _made(
+    panel: Panel,
+    ask: Ask,
+    told: Ints,
+    response: int,
+    laws: Sequence[Law],
+    fitted: Sequence[Baseline],
+    more: Floats | None,
+) -> Foretold | None:
+    """Put the methods' answers together; None where no rating is ahead."""
+    rated = np.flatnonzero(np.isfinite(panel.Y[ask.ahead, response]))
+    if not rated.size:
+        return None
+    ahead = ask.ahead[rated]
+    means = [mean[rated] for mean, _ in laws] + [each.foretell(ahead, told) for each in fitted]
+    copies = tuple(map(str, panel.item[ahead].tolist()))
+    return Foretold(
+        player=str(ask.rater),
+        copy=copies,
+        tier=("",) * len(copies),
+        tried=np.isin(panel.item[ahead], panel.item[told]),
+        value=panel.Y[ahead, response],
+        mean=np.array(means + ([] if more is None else list(more[:, ahead]))),
+        cov=np.array([cov[np.ix_(rated, rated)] for _, cov in laws]),
+    )

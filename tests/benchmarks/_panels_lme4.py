@@ -1,0 +1,116 @@
+"""R's lme4 on the same folds of a panel: random intercepts, and random slopes on the same tastes."""
+
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar, Self
+
+import numpy as np
+
+from tests.benchmarks._panels_data import Floats, Panel
+from tests.benchmarks._panels_foretell import TOLD, Fold
+
+LME4 = ("lme4, intercepts", "lme4, slopes")
+
+# A table of rows: y, rater, item, x1 ..., z1 ..., role: "fit", "told1" ... in the order told, "ahead", "new". A rater of the
+# fit is foretold by predict(); a new one by the best linear predictor with the estimates taken for true, what is uncertain
+# of a known item's effect added to the noise.
+SCRIPT = r"""
+suppressMessages(library(lme4))
+after <- function(m, bars, told, ahead) {
+  S <- VarCorr(m)$rater; V <- VarCorr(m)$item
+  item <- ranef(m, condVar = TRUE)$item
+  spread <- attr(item, "postVar")[1, 1, ]; names(spread) <- rownames(item)
+  effect <- function(d) { e <- item[as.character(d$item), 1]; e[is.na(e)] <- 0; e }
+  unsure <- function(d) { v <- spread[as.character(d$item)]; v[is.na(v)] <- V[1, 1]; v }
+  mean <- function(d) as.vector(fixed(d) %*% fixef(m)) + effect(d)
+  fixed <- function(d) as.matrix(d[, grep("^x", names(d)), drop = FALSE])
+  own <- function(d) if (bars) cbind(1, as.matrix(d[, grep("^z", names(d)), drop = FALSE])) else matrix(1, nrow(d), 1)
+  found <- mean(ahead)
+  if (nrow(told) == 0) return(found)
+  Z <- own(told)
+  H <- Z %*% S %*% t(Z) + diag(unsure(told) + sigma(m)^2, nrow(told))
+  found + as.vector(own(ahead) %*% S %*% t(Z) %*% solve(H, told$y - mean(told)))
+}
+for (file in commandArgs(TRUE)) {
+  d <- read.csv(file); d$rater <- factor(d$rater); d$item <- factor(d$item)
+  x <- grep("^x", names(d), value = TRUE); z <- grep("^z", names(d), value = TRUE)
+  train <- d[d$role == "fit" & !is.na(d$y), ]
+  out <- matrix(NA, nrow(d), 2 * most)
+  for (bars in 0:1) {
+    part <- if (bars) paste("(1 +", paste(z, collapse = " + "), "| rater)") else "(1 | rater)"
+    model <- as.formula(paste("y ~ 0 +", paste(x, collapse = " + "), "+", part, "+ (1 | item)"))
+    m <- suppressMessages(suppressWarnings(lmer(model, train, control = lmerControl(calc.derivs = FALSE))))
+    new <- which(d$role == "new")
+    if (length(new)) out[new, bars * most + 1] <- predict(m, d[new, ], allow.new.levels = TRUE)
+    for (who in unique(d$rater[d$role == "ahead"])) {
+      ahead <- which(d$rater == who & d$role == "ahead")
+      for (r in seq_len(most)) {
+        told <- d[d$rater == who & d$role %in% paste0("told", seq_len(r - 1)) & !is.na(d$y), ]
+        out[ahead, bars * most + r] <- after(m, bars, told, d[ahead, ])
+      }
+    }
+  }
+  write.table(out, paste0(file, ".out"), row.names = FALSE, col.names = FALSE)
+}
+"""
+
+
+@dataclass(frozen=True)
+class Lme4:
+    """Rscript with lme4."""
+
+    program: str
+    version: str
+    ABSENT: ClassVar[str] = "R with lme4 is not there: its predictions are not added"
+
+    @classmethod
+    def found(cls) -> Self | None:
+        """Return it where it is present."""
+        program = shutil.which("Rscript")
+        if program is None:
+            return None
+        asked = 'suppressMessages(library(lme4)); cat("lme4", format(packageVersion("lme4")), R.version.string)'
+        done = subprocess.run([program, "-e", asked], capture_output=True, text=True, check=False)
+        return None if done.returncode else cls(program, done.stdout.strip())
+
+    def predictions(self, panel: Panel, folds: Sequence[Fold]) -> list[Floats]:
+        """Return for each fold (2, 4, k, N) what intercepts and slopes foretell after 0 ... 3 own ratings.
+
+        NaN where nothing was asked; of new items the first of the four alone is filled.
+        """
+        with tempfile.TemporaryDirectory() as folder:
+            script = Path(folder) / "panels.R"
+            script.write_text(f"most <- {len(TOLD)}\n{SCRIPT}", encoding="utf-8")
+            return [self._fold(panel, fold, script) for fold in folds]
+
+    def _fold(self, panel: Panel, fold: Fold, script: Path) -> Floats:
+        print(f"{panel.name}: lme4, {fold.by}s, fold {fold.number + 1}", file=sys.stderr, flush=True)
+        files = [script.with_name(f"{place}.csv") for place in range(panel.Y.shape[1])]
+        for y, file in zip(panel.Y.T, files, strict=True):
+            file.write_text(_rows(panel, fold, y), encoding="utf-8")
+        done = subprocess.run(
+            [self.program, str(script), *map(str, files)], capture_output=True, text=True, check=False
+        )
+        if done.returncode:
+            raise RuntimeError(f"{panel.name}: lme4 failed: {done.stderr.strip()}")
+        found = np.stack([np.genfromtxt(f"{file}.out", missing_values="NA") for file in files])
+        return np.moveaxis(found.reshape(len(files), len(panel.rater), 2, len(TOLD)), (0, 1), (2, 3))
+
+
+def _rows(panel: Panel, fold: Fold, y: Floats) -> str:
+    """Return the table that the script reads."""
+    role = np.where(fold.kept, "fit", "none   ")
+    for ask in fold.asks:
+        role[ask.ahead] = "new" if fold.by == "item" else "ahead"
+        if fold.by == "rater":
+            role[ask.told] = [f"told{place + 1}" for place in range(len(ask.told))]
+    x, z = (np.char.mod("%.17g", of) for of in (panel.X, panel.tastes))
+    marks = np.where(np.isfinite(y), np.char.mod("%.17g", y), "NA")
+    codes = np.column_stack([marks, panel.rater.astype(str), panel.item.astype(str), x, z, role])
+    head = ["y", "rater", "item", *(f"x{i}" for i in range(x.shape[1])), *(f"z{i}" for i in range(z.shape[1])), "role"]
+    return "\n".join([",".join(head), *(",".join(line) for line in codes.tolist())]) + "\n"

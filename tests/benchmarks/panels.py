@@ -1,0 +1,136 @@
+"""How well the model foretells open panels of real people beside the mixed models and simpler ways: new raters, new items.
+
+Nothing is tuned to a set: covariates, tastes, sample and folds follow one rule each, and every fit is plain REML. A prior
+would need a scale for each set, and whoever chooses it could choose the outcome; there is enough to estimate from.
+"""
+
+import argparse
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from model.scores import Estimate, Foretold, Score, Scored
+from tests.benchmarks._figures import table
+from tests.benchmarks._panels_data import SOURCES, Panel, load
+from tests.benchmarks._panels_foretell import FOLDS, METHODS, NEW_ITEMS, TOLD, after, folds, foretold
+from tests.benchmarks._panels_lme4 import LME4, Lme4
+
+FIGURES = {"rmse": "RMSE", "pair_accuracy": "pairs", "pair_log_loss": "pair log loss", "log_loss": "log loss"}
+SITUATIONS = (*(after(r) for r in TOLD), NEW_ITEMS)
+CLEAR = {("VerbAgg", after(TOLD[-1])), ("VerbAgg", NEW_ITEMS), ("movielens", NEW_ITEMS)}
+"""Where raters differ in ways that the covariates tell: two standard errors better is aimed at."""
+COVER, MANY = (0.87, 0.93), 60
+"""Aim for the 90 % intervals on sets with more raters than that."""
+REFERENCE, OURS = 0, 1
+Found = Mapping[str, Scored]
+
+
+@dataclass(frozen=True)
+class Aim:
+    """One thing aimed at, and whether it was reached."""
+
+    what: str
+    figure: str
+    reached: bool
+
+
+def gain(scores: Sequence[Score], method: int, figure: str) -> Estimate:
+    """Return by how much a method is better than the random-intercept model, paired; positive where it is."""
+    ahead = scores[method].better[figure]
+    return Estimate(-ahead.mean, ahead.error)
+
+
+def run(panel: Panel, lme4: Lme4 | None) -> Found:
+    """Return every method's answers by situation."""
+    gathered: dict[str, list[Foretold]] = defaultdict(list)
+    others = lme4.predictions(panel, list(folds(panel))) if lme4 else None
+    for place, fold in enumerate(folds(panel)):
+        began = time.monotonic()
+        for situation, each in foretold(panel, fold, others[place] if others else None):
+            gathered[situation].append(each)
+        spent = time.monotonic() - began
+        print(
+            f"{panel.name}: {fold.by}s, fold {fold.number + 1} of {FOLDS}, {spent:.1f} s", file=sys.stderr, flush=True
+        )
+    methods = METHODS + (LME4 if others else ())
+    return {situation: Scored(methods, gathered[situation]) for situation in SITUATIONS}
+
+
+def show(panel: Panel, found: Found) -> None:
+    """Print the figures of one set."""
+    n, columns = int(np.isfinite(panel.Y).sum()), panel.X.shape[1] - 1
+    print(
+        f"\n== {panel.name}: {n:,} ratings ({', '.join(panel.responses)}), {panel.raters} raters, {panel.items} items; "
+    )
+    print(f"   {columns} covariates of what is rated, {panel.tastes.shape[1]} tastes")
+    for situation, scored in found.items():
+        scores = scored.scores()
+        print(f"\n{panel.name}, {situation}: {len(scored.value):,} ratings foretold, {scored.pairs:,} pairs\n")
+        print(table(["", *FIGURES.values(), "in 50 %", "width", "in 90 %", "width"], _figures(scored, scores)))
+        print("\nbetter than random intercepts by (paired; positive: better)\n")
+        print(table(["", *FIGURES.values()], _gains(scores)))
+
+
+def _figures(scored: Scored, scores: Sequence[Score]) -> Iterator[list[str]]:
+    for place, score in enumerate(scores):
+        reach = 2.0 * float(scored.deviation[place].mean())
+        inside = [
+            cell
+            for of in score.inside
+            for cell in (f"{of.share.mean:.3f} ± {of.share.error:.3f}", f"{reach * ndtri((1 + of.level) / 2):.2f}")
+        ]
+        yield [score.method, *(str(getattr(score, figure)) for figure in FIGURES), *inside]
+
+
+def _gains(scores: Sequence[Score]) -> Iterator[list[str]]:
+    for place, score in enumerate(scores):
+        if place != REFERENCE:
+            yield [score.method, *(_finely(gain(scores, place, figure)) for figure in FIGURES)]
+
+
+def _finely(estimate: Estimate) -> str:
+    return f"{estimate.mean:+.4f} ± {estimate.error:.4f}"
+
+
+def aims(panel: Panel, found: Found) -> Iterator[Aim]:
+    """Return what is aimed at on one set."""
+    for situation, scored in found.items():
+        scores = scored.scores()
+        for figure, name in FIGURES.items():
+            ours = gain(scores, OURS, figure)
+            where = f"{panel.name}, {situation}, {name}"
+            yield Aim(f"{where}: not worse by one s.e.", _finely(ours), bool(ours.mean >= -ours.error))
+            if (panel.name, situation) in CLEAR:
+                yield Aim(f"{where}: better by two s.e.", _finely(ours), bool(ours.mean >= 2.0 * ours.error))
+        if panel.raters > MANY:
+            share = scores[OURS].inside[-1].share
+            what = f"{panel.name}, {situation}: 90 % intervals hold {COVER[0]:.0%} to {COVER[1]:.0%}"
+            yield Aim(what, str(share), COVER[0] <= share.mean <= COVER[1])
+
+
+def main(argv: Sequence[str]) -> int:
+    """Print the figures; exit status 1 if an aim was missed."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks panels", description=__doc__)
+    names = [source.name for source in SOURCES]
+    parser.add_argument("--only", choices=names, help="one set alone")
+    parser.add_argument("--without-r", action="store_true", help="leave R's lme4 out even where it is present")
+    given = parser.parse_args(argv)
+    lme4 = None if given.without_r else Lme4.found()
+    print("lme4: " + ("left out, as asked" if given.without_r else lme4.version if lme4 else Lme4.ABSENT))
+    reached: list[Aim] = []
+    for source in SOURCES:
+        if given.only in (None, source.name):
+            panel = load(source)
+            found = run(panel, lme4)
+            show(panel, found)
+            reached += aims(panel, found)
+    missed = [aim for aim in reached if not aim.reached]
+    print(f"\n== {len(reached) - len(missed)} of {len(reached)} aims reached")
+    for aim in reached:
+        print(f"{'met   ' if aim.reached else 'MISSED'}  {aim.what}: {aim.figure}")
+    return 1 if missed else 0
