@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from service import advice, fits, migrations
+from service import advice, fits, migrations, model_page
 from service.commands.common import add, opened
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -37,6 +37,9 @@ def add_to(commands: "Commands") -> None:
     other.add_argument(
         "--adopt", type=int, metavar="ID", help="put this version in use instead, a candidate or an earlier one"
     )
+    other.add_argument(
+        "--report", type=Path, metavar="FILE", help="write what the version in use has learnt as one page of HTML instead"
+    )
     advising = add(
         commands,
         "advise",
@@ -57,10 +60,19 @@ def fit(asked: argparse.Namespace, settings: Settings) -> int:
             with database.writing() as session:
                 fits.adopt(session, asked.adopt)
             print(f"Version {asked.adopt} is in use.")
+        elif asked.report is not None:
+            _write_report(database, asked.report, demo=settings.demo)
         else:
             for line in fits.fit(database, progress=bar() if sys.stderr.isatty() else None).lines:
                 print(line)
     return 0
+
+
+def _write_report(database: Database, file: Path, *, demo: bool) -> None:
+    with database.reading() as session:
+        page = model_page.page_of(session, demo=demo)
+    model_page.write(file, page)
+    print(f"What the version in use has learnt is in {file}.")
 
 
 def bar() -> fits.Progress:

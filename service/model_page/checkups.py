@@ -1,7 +1,7 @@
 """The versions of the model and their check-ups, as they were stored when each was fitted."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,29 +12,63 @@ from service.tables import ModelVersion
 
 MOST_VERSIONS = 12
 """So many of the newest versions are shown; the adopted one is among them whatever its age."""
+FEWEST_DIFFERING = 2
+"""Of one trial alone no standard error can be told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure and its standard error, None where the error cannot be told."""
+
+    mean: float
+    error: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class CheckUp:
-    """How a version did on players held out of its fit.
+    """How a version's kind did on players held out of its fit, once they had rated ``told`` bows besides their own.
 
     Attributes
     ----------
     error, tier_mean : root mean squared error of the overall rating in points, of the model and of the tier's mean alone.
     coverage : share of the 90 % intervals that held, None where it was not measured.
+    regret : points by which the best bow of a trial was liked better than the model's first choice, None likewise.
     ratings, players : how many were held out.
     """
 
-    error: float
-    tier_mean: float
+    told: int
+    error: Figure
+    tier_mean: Figure
+    coverage: Figure | None
+    regret: Figure | None
     ratings: int
     players: int
-    coverage: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Won:
+    """What the bows that the model named first won, in points, against those of a rule of thumb, in trials held out.
+
+    ``bows`` were named in each trial; ``differing`` trials are those in which the two named different ones.
+    """
+
+    rule: str
+    bows: int
+    better: Figure
+    differing: int
 
 
 @dataclass(frozen=True, slots=True)
 class Version:
-    """One version. ``standing``: 'in_use', 'candidate' (newer than the one in use) or 'earlier'; ``why`` as it was decided."""
+    """One version.
+
+    Attributes
+    ----------
+    standing : 'in_use', 'candidate' (never was in use) or 'earlier' (was in use before).
+    checkups : by the number of bows rated, ascending; none where there were too few players.
+    won : against each rule of thumb that could be compared.
+    why : why it was adopted or stays a candidate, as it was said when it was fitted.
+    """
 
     number: int
     fitted_at: dt.datetime
@@ -42,41 +76,65 @@ class Version:
     trials: int
     data_digest: str
     code_version: str
-    checkup: CheckUp | None
+    checkups: tuple[CheckUp, ...]
+    won: tuple[Won, ...]
     why: str
 
+    @property
+    def checkup(self) -> CheckUp | None:
+        """The first of its check-ups, before any rating of the player's own but that of the own bow."""
+        return next(iter(self.checkups), None)
 
-def versions(session: Session) -> list[Version]:
-    """Return the newest versions and the adopted one, oldest first."""
+
+def versions(session: Session, shown: int) -> list[Version]:
+    """Return the newest versions, the adopted one and that which is shown, oldest first."""
     light = select(ModelVersion).options(defer(ModelVersion.artifact))
     newest = session.scalars(light.order_by(ModelVersion.id.desc()).limit(MOST_VERSIONS)).all()
-    adopted = session.scalars(light.where(ModelVersion.adopted)).one_or_none()
-    rows = {row.id: row for row in (*newest, *([adopted] if adopted else []))}
-    in_use = adopted.id if adopted else 0
-    return [_version(rows[number], in_use) for number in sorted(rows)]
+    others = session.scalars(light.where(ModelVersion.adopted | (ModelVersion.id == shown))).all()
+    rows = {row.id: row for row in (*newest, *others)}
+    return [_version(rows[number]) for number in sorted(rows)]
 
 
-def _version(row: ModelVersion, in_use: int) -> Version:
+def _version(row: ModelVersion) -> Version:
     report = row.report
     return Version(
         number=row.id,
         fitted_at=row.fitted_at,
-        standing="in_use" if row.id == in_use else "candidate" if row.id > in_use else "earlier",
+        standing="in_use" if row.adopted else "earlier" if report.get("used") else "candidate",
         trials=int(report.get("trials", 0)),
         data_digest=row.data_digest,
         code_version=row.code_version,
-        checkup=_checkup(report),
+        checkups=tuple(_checkups(report.get("check_up") or {})),
+        won=tuple(_won(report.get("check_up") or {})),
         why=str(report.get("why", "")),
     )
 
 
-def _checkup(report: Mapping[str, Any]) -> CheckUp | None:
-    held_out = report.get("held_out_players")
-    if not held_out:
-        return None
-    return CheckUp(
-        error=float(held_out["rmse_model"]),
-        tier_mean=float(held_out["rmse_tier_mean"]),
-        ratings=int(held_out["ratings"]),
-        players=int(held_out["players"]),
-    )
+def _checkups(report: Mapping[str, Any]) -> Iterator[CheckUp]:
+    for state in (report.get("by_player") or {}).get("overall", ()):
+        scores = {score["method"]: score for score in state["scores"]}
+        model, tier = scores["model"], scores["tier mean"]
+        error, tier_mean = _figure(model["rmse"]), _figure(tier["rmse"])
+        if error is not None and tier_mean is not None:
+            yield CheckUp(
+                told=int(state["told"]),
+                error=error,
+                tier_mean=tier_mean,
+                coverage=next((_figure(of["share"]) for of in model["inside"] if of["level"] == 0.9), None),
+                regret=_figure(model["regret"]),
+                ratings=int(state["ratings"]),
+                players=int(state["players"]),
+            )
+
+
+def _won(report: Mapping[str, Any]) -> Iterator[Won]:
+    for win in report.get("wins", ()):
+        better = _figure(win["better"])
+        if better is not None and win["differing"] >= FEWEST_DIFFERING:
+            yield Won(str(win["rule"]), int(win["bows"]), better, int(win["differing"]))
+
+
+def _figure(stored: Mapping[str, float | None]) -> Figure | None:
+    """Return a stored estimate; None where its mean could not be computed."""
+    mean = stored["mean"]
+    return None if mean is None else Figure(float(mean), stored["error"])

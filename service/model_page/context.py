@@ -16,12 +16,18 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Sureness:
-    """How sure the model is: sentences, and the check-ups over time where there are any.
+    """How sure the model is: sentences, and the check-ups where there are any.
 
-    ``coverage`` is a picture of its own, there only where check-ups tell how many intervals held.
+    Attributes
+    ----------
+    won : what its advice won against rules of thumb, each a sentence.
+    by_ratings : of the version in use, by how many bows the players held out had rated.
+    errors, coverage, checkups : of the last versions over time.
     """
 
     sentences: tuple[str, ...]
+    won: tuple[str, ...]
+    by_ratings: Table | None
     errors: PointPicture | None
     coverage: PointPicture | None
     checkups: Table | None
@@ -50,15 +56,33 @@ class Rating:
 
 
 @dataclass(frozen=True, slots=True)
+class Notable:
+    """Copies that stand out in one way, named one by one: 'Best liked: VN-1 (+0.4)'; ``more`` says how many are left out."""
+
+    label: str
+    copies: tuple[str, ...]
+    more: str
+
+
+@dataclass(frozen=True, slots=True)
 class TierOfCopies:
     """How the copies of one tier differ; without a picture where none of them was rated."""
 
     anchor: str
     name: str
     about: str
-    sentences: tuple[str, ...]
+    notable: tuple[Notable, ...]
+    sentence: str
     picture: EffectPicture | None
     numbers: Table
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentOfCopies:
+    """The tiers of one instrument that have copies, by grade."""
+
+    name: str
+    tiers: tuple[TierOfCopies, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +112,7 @@ class ModelPage:
     facts : the quiet line above the heading: version, date, trials, players.
     lead : the paragraph under the heading.
     copies_lead : what the pictures of the tiers show.
-    tiers : one part for each tier that has copies, in the order of the range.
+    copies : the tiers that have copies, by instrument and grade.
     thin_tiers, thin_players : where too little is known; players are counted and never named.
     """
 
@@ -98,7 +122,7 @@ class ModelPage:
     sureness: Sureness
     rating: Rating
     copies_lead: tuple[str, ...]
-    tiers: tuple[TierOfCopies, ...]
+    copies: tuple[InstrumentOfCopies, ...]
     thin_tiers: Told
     thin_players: Told
     keeping: Told

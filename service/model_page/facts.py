@@ -8,9 +8,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model import anatomy
-from model.anatomy import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, Count, Tally, TierLevel
+from model.anatomy import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, TierLevel
 from model.posterior import Posterior
 from model.records import Tier
+from model.tally import Count, Tally, tally
+from model.view import View
+from model.vocabulary import Instrument
 from service import catalogue, fits, history, tables
 from service.errors import Refused
 from service.language import _
@@ -27,7 +30,8 @@ class Facts:
 
     Attributes
     ----------
-    versions : the newest ones, oldest first; ``version`` is the one in use.
+    versions : the newest ones, oldest first; ``version`` is the one shown, which stands in where ``adopted`` cannot be read.
+    view : the fitted model over the range.
     tiers, names : the tiers and their names by slug; ``copies`` has each serial's tier, ``statuses`` where it is.
     effects, levels : by slug.
     tally : of the trials and outcomes on record now.
@@ -38,7 +42,8 @@ class Facts:
 
     version: Version
     versions: Sequence[Version]
-    posterior: Posterior
+    adopted: int
+    view: View
     tiers: Mapping[str, Tier]
     copies: Mapping[str, str]
     names: Mapping[str, str]
@@ -50,6 +55,21 @@ class Facts:
     last: dt.date | None
     unchanged: bool
     same_code: bool
+
+    @property
+    def posterior(self) -> Posterior:
+        """The fitted model."""
+        return self.view.posterior
+
+    def of_instrument(self, instrument: Instrument) -> list[str]:
+        """Return the slugs of an instrument's tiers, by grade."""
+        found = [tier for tier in self.tiers.values() if tier.instrument is instrument]
+        return [tier.slug for tier in sorted(found, key=lambda tier: (tier.grade, tier.slug))]
+
+    @property
+    def by_grade(self) -> list[str]:
+        """The slugs of all tiers, by instrument and grade."""
+        return [slug for instrument in Instrument for slug in self.of_instrument(instrument)]
 
     def is_gone(self, serial: str) -> bool:
         """Say whether nobody can be lent the copy any more."""
@@ -73,25 +93,26 @@ def gather(session: Session) -> Facts:
         No version is in use, or the one that is cannot be read.
     """
     current = fits.current(session)
-    if current.posterior is None:
+    if current.posterior is None or current.version is None:
         msg = _("No model version is in use yet, so there is nothing to show; run `fit` first.")
         raise Refused(msg)
     now_on_sale = catalogue.current(session)
     view, range_ = now_on_sale.view(current), now_on_sale.range
-    trials, known = history.read_trials(session), checkups.versions(session)
+    trials, known = history.read_trials(session), checkups.versions(session, current.version)
     version = next(each for each in known if each.number == current.version)
     days = [trial.on for trial in trials]
     return Facts(
         version=version,
         versions=known,
-        posterior=current.posterior,
+        adopted=next(each.number for each in known if each.standing == "in_use"),
+        view=view,
         tiers=range_.tiers,
         copies={copy.serial: copy.tier for copy in range_.copies.values()},
         names=now_on_sale.names,
-        statuses=dict(session.execute(select(tables.Copy.serial, tables.Copy.status)).tuples().all()),
+        statuses={row.serial: row.status for row in session.execute(select(tables.Copy.serial, tables.Copy.status))},
         effects=anatomy.copy_effects(view),
         levels=anatomy.tier_levels(view),
-        tally=anatomy.tally(range_, trials, history.read_outcomes(session)),
+        tally=tally(range_, trials, history.read_outcomes(session)),
         first=min(days, default=None),
         last=max(days, default=None),
         unchanged=history.digest(session) == version.data_digest,

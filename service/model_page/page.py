@@ -1,6 +1,6 @@
 """The page's context, part by part: figures from the model, words from `sentences`, places from `pictures`."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from sqlalchemy.orm import Session
 
@@ -8,22 +8,24 @@ from model import anatomy
 from model.anatomy import CopyEffects
 from model.posterior import Posterior
 from model.preference import Beliefs
+from model.tally import Count, Kept
+from model.view import View
 from model.vocabulary import CRITERIA, SCALES, Criterion
 from service import formats
 from service.language import _
 from service.model_page import pictures, sentences
-from service.model_page.checkups import Version
 from service.model_page.context import (
     Beginnings,
+    InstrumentOfCopies,
     ModelPage,
     PartOfRating,
     Rating,
-    Sureness,
     Table,
     TierOfCopies,
     Told,
 )
 from service.model_page.facts import Facts, gather
+from service.model_page.sureness import sureness
 from service.words import fitted, phrases
 
 
@@ -41,10 +43,10 @@ def page_of(session: Session, *, demo: bool = False) -> ModelPage:
         demo=demo,
         facts=sentences.quiet_line(facts),
         lead=sentences.lead(facts),
-        sureness=_sureness(facts),
+        sureness=sureness(facts),
         rating=_rating(facts),
         copies_lead=sentences.copies_lead(),
-        tiers=tuple(_tiers(facts)),
+        copies=tuple(_copies(facts)),
         thin_tiers=_thin_tiers(facts),
         thin_players=_thin_players(facts),
         keeping=_keeping(facts.posterior),
@@ -54,91 +56,30 @@ def page_of(session: Session, *, demo: bool = False) -> ModelPage:
     )
 
 
-# How sure it is
-
-
-def _sureness(facts: Facts) -> Sureness:
-    checked = [version for version in facts.versions if version.checkup]
-    return Sureness(
-        sentences=sentences.sureness(facts.version.checkup),
-        errors=_errors(checked),
-        coverage=_coverage(checked),
-        checkups=_checkups(checked),
-    )
-
-
-def _errors(checked: Sequence[Version]) -> pictures.PointPicture | None:
-    marks = [
-        pictures.Mark(str(each.number), formats.day(each.fitted_at.date()), each.checkup.error, each.checkup.tier_mean)
-        for each in checked
-        if each.checkup
-    ]
-    if not marks:
-        return None
-    told = _("Version {version}: model {model}, tier mean {other}.")
-    description = " ".join(
-        told.format(version=mark.label, model=formats.number(mark.value, 2), other=formats.number(mark.other or 0, 2))
-        for mark in marks
-    )
-    title = _("Error of the last check-ups, in points")
-    return pictures.over_time("errors", title, description, marks, step=0.1)
-
-
-def _coverage(checked: Sequence[Version]) -> pictures.PointPicture | None:
-    marks = [
-        pictures.Mark(str(each.number), formats.day(each.fitted_at.date()), 100 * each.checkup.coverage)
-        for each in checked
-        if each.checkup and each.checkup.coverage is not None
-    ]
-    if not marks:
-        return None
-    told = _("Version {version}: {held} %.")
-    description = " ".join(told.format(version=mark.label, held=formats.number(mark.value, 0)) for mark in marks)
-    title = _("How many of the nine-in-ten intervals held, in per cent")
-    return pictures.over_time("coverage", title, description, marks, step=5.0, goal=90.0)
-
-
-def _checkups(checked: Sequence[Version]) -> Table | None:
-    if not checked:
-        return None
-    return Table(
-        name=_("The last check-ups"),
-        head=(
-            _("Version"),
-            _("Checked"),
-            _("Model’s error"),
-            _("Tier mean’s error"),
-            _("Intervals held"),
-            _("Held out"),
-        ),
-        rows=tuple(sentences.checkup_cells(each) for each in reversed(checked)),
-    )
-
-
 # What one rating is made of
 
 
 def _rating(facts: Facts) -> Rating:
-    shares = anatomy.variance_shares(facts.posterior)
+    shares = anatomy.variance_shares(facts.view)
     by_criterion = [(_(SCALES[criterion].name), of) for criterion, of in zip(CRITERIA, shares.tolist(), strict=True)]
     overall = by_criterion[CRITERIA.index(Criterion.OVERALL)]
     return Rating(
-        lead=sentences.rating_lead(facts.posterior),
+        lead=sentences.rating_lead(facts.view),
         parts=tuple(
             PartOfRating(part, _(fitted.PART_NAMES[part]), formats.percent(share), _(fitted.PART_MEANINGS[part]))
             for part, share in zip(anatomy.PARTS, overall[1], strict=True)
         ),
         overall=pictures.composition("overall", _("What one rating as a whole is made of"), [overall]),
-        sentences=sentences.rating(facts.posterior, facts.tally),
+        sentences=sentences.rating(facts),
         criteria=pictures.composition("criteria", _("What one rating is made of, by criterion"), by_criterion),
-        numbers=_rating_numbers(facts.posterior, by_criterion),
+        numbers=_rating_numbers(facts.view, by_criterion),
     )
 
 
-def _rating_numbers(posterior: Posterior, by_criterion: Sequence[tuple[str, Sequence[float]]]) -> Table:
+def _rating_numbers(view: View, by_criterion: Sequence[tuple[str, Sequence[float]]]) -> Table:
     parts = tuple(_(fitted.PART_NAMES[part]) for part in anatomy.PARTS)
-    strays = anatomy.variance_parts(posterior).sum(axis=1) ** 0.5
-    rows = zip(by_criterion, strays.tolist(), posterior.rows.tolist(), strict=True)
+    strays = anatomy.variance_parts(view).sum(axis=1) ** 0.5
+    rows = zip(by_criterion, strays.tolist(), view.posterior.rows.tolist(), strict=True)
     return Table(
         name=_("What one rating is made of"),
         head=(_("Criterion"), *parts, _("Strays by"), _("Ratings")),
@@ -152,11 +93,14 @@ def _rating_numbers(posterior: Posterior, by_criterion: Sequence[tuple[str, Sequ
 # How copies of a tier differ
 
 
-def _tiers(facts: Facts) -> list[TierOfCopies]:
+def _copies(facts: Facts) -> Iterator[InstrumentOfCopies]:
     limit = pictures.reach(
         [end for each in facts.effects.values() for ends in (each.low, each.high) for end in ends[each.rated].tolist()]
     )
-    return [_tier(facts, slug, limit) for slug in facts.tiers if slug in facts.effects]
+    for instrument, name in phrases.INSTRUMENTS.items():
+        slugs = [slug for slug in facts.of_instrument(instrument) if slug in facts.effects]
+        if slugs:
+            yield InstrumentOfCopies(formats.capital(_(name)), tuple(_tier(facts, slug, limit) for slug in slugs))
 
 
 def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
@@ -167,8 +111,9 @@ def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
         anchor=f"tier-{slug}",
         name=name,
         about=_about(facts, slug),
-        sentences=sentences.copies(facts, slug),
-        picture=pictures.effects(slug, name, rows, limit) if rows else None,
+        notable=sentences.notable(facts, slug),
+        sentence=sentences.how_apart(facts, slug),
+        picture=pictures.effects(f"copies-{slug}", name, rows, limit) if rows else None,
         numbers=Table(
             name=_("The copies of {tier}").format(tier=name),
             head=(_("Copy"), _("Effect"), _("Nine in ten"), _("Trials"), _("Kept"), _("Where")),
@@ -180,8 +125,7 @@ def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
 def _about(facts: Facts, slug: str) -> str:
     tier, count = facts.tiers[slug], facts.count(slug)
     parts = (
-        formats.capital(_(phrases.INSTRUMENTS[tier.instrument])),
-        _("grade {grade}").format(grade=tier.grade),
+        _("Grade {grade}").format(grade=tier.grade),
         formats.trials(count.trials),
         fitted.players(count.players),
     )
@@ -203,8 +147,8 @@ def _unrated_cells(facts: Facts, effects: CopyEffects) -> list[tuple[str, ...]]:
 
 
 def _counted_cells(facts: Facts, serial: str) -> tuple[str, str, str]:
-    trials = facts.tally.copies.get(serial, anatomy.Count()).trials
-    kept = facts.tally.kept.get(serial, anatomy.Kept())
+    trials = facts.tally.copies.get(serial, Count()).trials
+    kept = facts.tally.kept.get(serial, Kept())
     status = facts.statuses.get(serial)
     return (
         str(trials),
@@ -230,7 +174,7 @@ def _thin_tiers(facts: Facts) -> Told:
                 _("Players"),
                 _("Copies rated"),
             ),
-            rows=tuple(_level_cells(facts, slug) for slug in facts.tiers),
+            rows=tuple(_level_cells(facts, slug) for slug in facts.by_grade),
         ),
     )
 
@@ -253,7 +197,7 @@ def _thin_players(facts: Facts) -> Told:
     counts = facts.tally.bows_of_players
     different = sorted(set(counts))
     return Told(
-        sentences=sentences.thin_players(facts.posterior, facts.tally),
+        sentences=sentences.thin_players(facts),
         numbers=Table(
             name=_("How many bows players have rated"),
             head=(_("Bows rated"), _("Players")),
@@ -288,19 +232,21 @@ def _learnt_cells(learnt: anatomy.Learnt, name: str) -> tuple[str, str, str]:
 
 def _beginnings(facts: Facts) -> Beginnings:
     head = (_("What"), _("Starting value"), _("With the data"))
-    lesser = [each for each in anatomy.coefficients(facts.posterior) if each.name not in {"intercept", "grade"}]
-    main = anatomy.learnt(facts.posterior, Beliefs())
+    main = anatomy.learnt(facts.view, Beliefs())
     return Beginnings(
         sentences=sentences.beginnings(facts),
         main=Table(
             name=_("Starting values, and what the data made of them"),
             head=head,
-            rows=tuple(_learnt_cells(each, _(fitted.BEGINNINGS[each.name])) for each in main),
+            rows=tuple(_learnt_cells(each, fitted.beginning(each.name)) for each in main),
         ),
         columns=Table(
             name=_("What else may shift a rating"),
             head=head,
-            rows=tuple(_learnt_cells(each, formats.capital(fitted.column(each.name))) for each in lesser),
+            rows=tuple(
+                _learnt_cells(each, formats.capital(fitted.column(each.name)))
+                for each in anatomy.lesser(facts.posterior)
+            ),
         ),
     )
 

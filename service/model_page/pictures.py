@@ -212,9 +212,11 @@ def _along(value: float, limit: float) -> str:
 
 
 def _whole_steps(limit: float) -> list[float]:
-    """Return numbers for the axis, five to seven of them, 0 in the middle."""
-    step = 0.5 if limit <= 1.5 else 1.0 if limit <= 3 else 2.0
-    count = int(limit / step)
+    """Return three or five numbers for the axis, 0 in the middle: more would not fit on a phone."""
+    step = 0.5
+    while limit // step > 2:
+        step *= 2
+    count = int(limit // step)
     return [step * place for place in range(-count, count + 1)]
 
 
@@ -229,10 +231,19 @@ class Mark:
 
 
 def over_time(
-    key: str, title: str, description: str, marks: Sequence[Mark], step: float, goal: float | None = None
+    key: str,
+    title: str,
+    description: str,
+    marks: Sequence[Mark],
+    step: float,
+    goal: float | None = None,
+    ends: tuple[float, ...] = (),
 ) -> PointPicture:
-    """Lay out check-ups, oldest first, on heights from the lowest value to the highest, rounded to ``step``."""
-    values = [value for mark in marks for value in (mark.value, mark.other, goal) if value is not None]
+    """Lay out check-ups, oldest first, on heights from the lowest value to the highest, rounded to ``step``.
+
+    ``ends`` are on the axis whatever the values.
+    """
+    values = [value for mark in marks for value in (mark.value, mark.other, goal, *ends) if value is not None]
     low, high = step * math.floor(min(values) / step), step * math.ceil(max(values) / step)
     high = max(high, low + step)
     foot = _HEADROOM + _HEIGHT

@@ -1,20 +1,25 @@
 """The sentences of the model's page, in an honest colleague's voice; what is not known is said."""
 
+from collections.abc import Sequence
+
 from model import anatomy
-from model.anatomy import CopyEffects, Tally
+from model.anatomy import CopyEffects
 from model.choice import Keeping
 from model.outlook import TRIALS_FOR_A_BASIS
 from model.player import OVERALL
-from model.posterior import Posterior
+from model.view import View
 from service import formats
 from service.formats import NBSP
 from service.language import _, ngettext
-from service.model_page.checkups import CheckUp, Version
+from service.model_page.checkups import Version
+from service.model_page.context import Notable
 from service.model_page.facts import Facts
 from service.words import fitted
 
 REPEATS_THAT_TELL = 30
 """From so many repeated plays on, match and repeat count as told apart by the data (a judgement, no source)."""
+MOST_NAMED = 8
+"""So many copies are named under one heading; the table has them all."""
 HALF = 0.5
 """Share of what is known below which the starting values are said to rule."""
 
@@ -65,95 +70,35 @@ def _news(facts: Facts) -> str:
     )
 
 
-# How sure it is
-
-
-def sureness(checkup: CheckUp | None) -> tuple[str, ...]:
-    """Return how far the version in use was off for players it had not seen."""
-    if checkup is None:
-        return (
-            _(
-                "This version was not checked on players held out of the fit; that takes at least five players who rated bows."
-            ),
-        )
-    sentence = _(
-        "Asked about {players} it had not seen, and told only their answers and their own bow, it was off by {error} "
-        "points a rating; whoever goes by the tier’s mean alone is off by {tier_mean} (root mean square, {ratings})."
-    )
-    said = [
-        sentence.format(
-            players=fitted.players(checkup.players),
-            error=formats.number(checkup.error, 2),
-            tier_mean=formats.number(checkup.tier_mean, 2),
-            ratings=fitted.ratings(checkup.ratings),
-        ),
-        _verdict(checkup),
-    ]
-    if checkup.coverage is not None:
-        held = _("Of the intervals that should hold nine times in ten, {share} held.")
-        said.append(held.format(share=formats.percent(checkup.coverage)))
-    return tuple(said)
-
-
-def _verdict(checkup: CheckUp) -> str:
-    if checkup.error >= checkup.tier_mean:
-        return _("So far it is no better than the tier’s mean: go by the tier, and by your ear.")
-    better = formats.percent(1 - (checkup.error / checkup.tier_mean) ** 2)
-    return _(
-        "It takes away {share} of the tier mean’s squared error; most of the rest is the day, and the match of bow and player."
-    ).format(share=better)
-
-
-def checkup_cells(version: Version) -> tuple[str, ...]:
-    """Return one row of the table of check-ups."""
-    checkup = version.checkup
-    if checkup is None:
-        msg = f"version {version.number}: got no check-up, expected one"
-        raise ValueError(msg)
-    return (
-        str(version.number),
-        formats.day(version.fitted_at.date()),
-        formats.number(checkup.error, 2),
-        formats.number(checkup.tier_mean, 2),
-        "–" if checkup.coverage is None else formats.percent(checkup.coverage),
-        fitted.ratings(checkup.ratings),
-    )
-
-
 # What one rating is made of
 
 
-def rating_lead(posterior: Posterior) -> str:
+def rating_lead(view: View) -> str:
     """Return how far one rating strays."""
-    strays = float(anatomy.variance_parts(posterior)[OVERALL].sum() ** 0.5)
+    strays = float(anatomy.variance_parts(view)[OVERALL].sum() ** 0.5)
     return _(
         "One player’s one rating of a bow as a whole strays about {points} points from what its tier is worth to people at "
         "large (standard deviation). Four things make it stray; these are their shares of the variance:"
     ).format(points=formats.number(strays))
 
 
-def rating(posterior: Posterior, tally: Tally) -> tuple[str, ...]:
+def rating(facts: Facts) -> tuple[str, ...]:
     """Return what follows from the parts: how much of a good copy is good for all, and how surely match and repeat are told apart."""
-    said = []
-    common = anatomy.common_to_all(posterior)
-    if common is not None:
-        said.append(
-            _(
-                "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be "
-                "known beforehand. The rest is the match, and only a trial finds it."
-            ).format(share=formats.percent(common))
-        )
+    common = _(
+        "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be known "
+        "beforehand. The rest is the match, and only a trial finds it."
+    ).format(share=formats.percent(anatomy.common_to_all(facts.view)))
     repeated = ngettext(
         "A copy was played twice by the same player in {count} case",
         "A copy was played twice by the same player in {count} cases",
-        tally.repeats,
-    ).format(count=formats.number(tally.repeats, 0))
+        facts.tally.repeats,
+    ).format(count=formats.number(facts.tally.repeats, 0))
     told = (
         _("{repeated}; these tell match and repeat apart.")
-        if tally.repeats >= REPEATS_THAT_TELL
+        if facts.tally.repeats >= REPEATS_THAT_TELL
         else _("{repeated}: too few to tell match from repeat, so the starting share rules between the two.")
     )
-    return (*said, told.format(repeated=repeated))
+    return common, told.format(repeated=repeated)
 
 
 # How copies of a tier differ
@@ -170,26 +115,36 @@ def copies_lead() -> tuple[str, ...]:
     )
 
 
-def copies(facts: Facts, slug: str) -> tuple[str, ...]:
-    """Return best and worst of a tier, what was played and never kept, and what was never rated."""
-    return (*_best_and_worst(facts, slug), *_never_kept(facts, slug), *_never_rated(facts, slug))
+def notable(facts: Facts, slug: str) -> tuple[Notable, ...]:
+    """Return best and worst of a tier, what was played and never kept, and what was never rated; none of these: nothing."""
+    effects = facts.effects[slug]
+    order = effects.order
+    ends = [(_("Best liked"), order[0]), (_("Least liked"), order[-1])] if len(order) > 1 else []
+    found = [(label, [_effect(effects, place)]) for label, place in ends]
+    found += [(_("Played, never kept"), _never_kept(facts, slug)), (_("Never rated yet"), _never_rated(facts, slug))]
+    return tuple(_notable(label, copies) for label, copies in found if copies)
 
 
-def _best_and_worst(facts: Facts, slug: str) -> list[str]:
+def _notable(label: str, copies: Sequence[str]) -> Notable:
+    left_out = len(copies) - MOST_NAMED
+    if left_out < 2:  # one more takes no more room than to say so
+        return Notable(label, tuple(copies), "")
+    return Notable(label, tuple(copies[:MOST_NAMED]), _("and {count} more").format(count=left_out))
+
+
+def how_apart(facts: Facts, slug: str) -> str:
+    """Return how surely best and worst of a tier differ, or why that cannot be said."""
     effects = facts.effects[slug]
     order = effects.order
     if not order:
-        return [_("No copy of this tier has been rated yet, so nothing is known of how they differ.")]
+        return _("No copy of this tier has been rated yet, so nothing is known of how they differ.")
     if len(order) == 1:
-        return [
-            _("Only {copy} has been rated: never judge a tier by one copy.").format(copy=_effect(effects, order[0]))
-        ]
-    best, worst = order[0], order[-1]
-    sentence = _("Best liked is {best}, least {worst}; that the first is really the better of the two is {chance}.")
-    chance = effects.chance_ahead(best, worst)
+        sentence = _("Of this tier only {copy} has been rated; never judge a tier by one copy.")
+        return sentence.format(copy=effects.serials[order[0]])
+    chance = effects.chance_ahead(order[0], order[-1])
     few = facts.count(slug).trials < TRIALS_FOR_A_BASIS
     word = formats.chance_word(chance) if few else formats.chance(chance)
-    return [sentence.format(best=_effect(effects, best), worst=_effect(effects, worst), chance=word)]
+    return _("That the best liked is really better than the least liked is {chance}.").format(chance=word)
 
 
 def _effect(effects: CopyEffects, place: int) -> str:
@@ -197,24 +152,19 @@ def _effect(effects: CopyEffects, place: int) -> str:
 
 
 def _never_kept(facts: Facts, slug: str) -> list[str]:
+    """Name the copies still there that nobody kept, those first that most trials had."""
     kept = facts.tally.kept
-    never = sorted(
-        (serial for serial in facts.effects[slug].serials if serial in kept and not kept[serial].kept),
-        key=lambda serial: (-kept[serial].decided, serial),
-    )
-    there = [serial for serial in never if not facts.is_gone(serial)]
-    if not there:
-        return []
-    names = [f"{serial}{NBSP}({formats.trials(kept[serial].decided).replace(' ', NBSP)})" for serial in there]
-    return [_("Played, and never kept: {copies}.").format(copies=fitted.named(names))]
+    never = [s for s in facts.effects[slug].serials if s in kept and not kept[s].kept and not facts.is_gone(s)]
+    return [
+        f"{serial} ({formats.trials(kept[serial].decided)})"
+        for serial in sorted(never, key=lambda serial: (-kept[serial].decided, serial))
+    ]
 
 
 def _never_rated(facts: Facts, slug: str) -> list[str]:
     serials = facts.effects[slug].serials
     never = sorted(serial for serial in serials if serial not in facts.tally.copies and not facts.is_gone(serial))
-    if not never or len(never) == len(serials):
-        return []
-    return [_("Never rated yet: {copies}.").format(copies=fitted.named(never))]
+    return never if len(never) < len(serials) else []
 
 
 # Where too little is known
@@ -226,18 +176,18 @@ def thin_tiers(facts: Facts) -> tuple[str, ...]:
         "A tier’s level is what people at large would give one of its copies, blind and midway through a trial. We call a tier "
         "known once its level is sure to within half a point either way, nine times in ten, and at least two copies were rated."
     )
-    thin = [slug for slug in facts.tiers if not facts.is_judged(slug)]
+    thin = [slug for slug in facts.by_grade if not facts.is_judged(slug)]
     if not thin:
         return meant, _("That holds for every tier.")
     if len(thin) == len(facts.tiers):
         return meant, _("That holds for none of the tiers yet.")
     names = [facts.names.get(slug, slug) for slug in thin]
-    return meant, _("Not known well enough yet: {tiers}.").format(tiers=fitted.named(names))
+    return meant, _("Not known well enough yet: {tiers}.").format(tiers=formats.listed(names))
 
 
-def thin_players(posterior: Posterior, tally: Tally) -> tuple[str, ...]:
+def thin_players(facts: Facts) -> tuple[str, ...]:
     """Return after how many bows a player is known, and how many players have rated fewer."""
-    rated, needed = tally.bows_of_players, anatomy.bows_to_know_a_player(posterior)
+    rated, needed = facts.tally.bows_of_players, anatomy.bows_to_know_a_player(facts.view)
     if not rated:
         return (_("No player has rated a bow of the range yet."),)
     if needed is None:
@@ -285,11 +235,13 @@ def _what_counts(learnt: Keeping) -> list[str]:
             share=formats.percent(learnt.priority_weight), within=formats.number(100 * learnt.priority_weight_se, 0)
         ),
         _(
-            "Twice the price weighs like {points} points of liking; the shortlist counts {counted} of them, as far as outcomes "
-            "tell."
+            "Twice the price weighs like {points} points of liking; the shortlist counts {counted}, as far as outcomes tell."
         ).format(
-            points=fitted.signed(told.points_of_twice_the_price).removeprefix("+"),
+            points=fitted.more_or_less(told.points_of_twice_the_price, None),
             counted=formats.number(told.points_counted, 2),
+        ),
+        _("Of two bows rated alike, the own bow stays about {odds} times as often as another one bought.").format(
+            odds=formats.number(told.odds_of_own, 0 if told.odds_of_own >= 10 else 1)
         ),
     ]
 
@@ -334,12 +286,19 @@ def beginnings(facts: Facts) -> tuple[str, ...]:
 
 def versions(facts: Facts) -> tuple[str, ...]:
     """Return which version is in use, and whether newer ones wait."""
-    in_use = _("Version {number} is in use.").format(number=facts.version.number)
-    waiting = [str(each.number) for each in facts.versions if each.standing == "candidate"]
+    in_use = _("Version {number} is in use.").format(number=facts.adopted)
+    if facts.adopted != facts.version.number:
+        stands_in = _("It cannot be read, so version {number} stands in, and is what this page shows.")
+        in_use = f"{in_use} {stands_in.format(number=facts.version.number)}"
+    waiting = [
+        str(each.number) for each in facts.versions if each.number > facts.adopted and each.standing == "candidate"
+    ]
     if not waiting:
         return (in_use,)
     sentence = ngettext(
-        "Version {numbers} is newer and not in use.", "Versions {numbers} are newer and not in use.", len(waiting)
+        "Version {numbers} is newer and stays a candidate; the table says why.",
+        "Versions {numbers} are newer and stay candidates; the table says why.",
+        len(waiting),
     )
     return in_use, sentence.format(numbers=formats.listed(waiting))
 
@@ -348,7 +307,7 @@ def version_cells(version: Version) -> tuple[str, ...]:
     """Return one row of the table of versions."""
     return (
         str(version.number),
-        formats.day(version.fitted_at.date()),
+        fitted.held(formats.day(version.fitted_at.date())),
         formats.number(version.trials, 0),
         _(fitted.STANDINGS[version.standing]),
         version.why or "–",

@@ -9,9 +9,6 @@ from service.formats import NBSP
 from service.language import N_, _, ngettext
 from service.words import phrases
 
-MOST_NAMED = 8
-"""So many copies or tiers are named in one sentence; the table has them all."""
-
 PART_NAMES = {
     "player": N_("Player"),
     "copy": N_("Copy"),
@@ -19,7 +16,7 @@ PART_NAMES = {
     "repeat": N_("Repeat"),
 }
 PART_MEANINGS = {
-    "player": N_("some players give every bow more, others less"),
+    "player": N_("some players give more to every bow, or to one kind of bow"),
     "copy": N_("this bow is better or worse for everyone who plays it"),
     "match": N_("this bow suits this player on this instrument, or does not"),
     "repeat": N_("the same player would rate the same bow otherwise another time"),
@@ -48,6 +45,13 @@ BEGINNINGS = {
     "repeat": N_("How far a repeated rating strays"),
     "own": N_("How players rate the bow they own"),
     "correlation": N_("How closely two criteria go together (0 to 1)"),
+}
+_TASTE = "taste for "
+_TASTES = {
+    "grade": N_("How far players differ in what a grade more is worth"),
+    "mass": N_("How far players differ in what more mass is worth"),
+    "balance": N_("How far players differ in where they want the balance point"),
+    "brightness": N_("How far players differ in what brightness is worth"),
 }
 _COLUMNS = {
     "hold french": N_("French hold instead of German"),
@@ -80,15 +84,26 @@ def signed(value: float, decimals: int = 1) -> str:
     return ("+" if value > 0 else "−") + text
 
 
+def held(text: str) -> str:
+    """Return the text so that no line breaks within it."""
+    return text.replace(" ", NBSP)
+
+
 def between(low: float, high: float, decimals: int = 1) -> str:
     """Return an interval of differences: '−0.1 to +0.8'."""
-    return _("{low} to {high}").format(low=signed(low, decimals), high=signed(high, decimals)).replace(" ", NBSP)
+    return held(_("{low} to {high}").format(low=signed(low, decimals), high=signed(high, decimals)))
 
 
 def more_or_less(value: float, deviation: float | None, decimals: int = 2) -> str:
     """Return a value with its standard deviation where there is one: '4.40 ± 0.50'."""
     text = formats.number(value, decimals).replace("-", "−")
     return text if deviation is None else f"{text}{NBSP}±{NBSP}{formats.number(deviation, decimals)}"
+
+
+def signed_with(value: float, error: float | None, decimals: int = 2) -> str:
+    """Return a difference with its standard error where there is one: '+0.06 ± 0.03'."""
+    text = signed(value, decimals)
+    return text if error is None else f"{text}{NBSP}±{NBSP}{formats.number(error, decimals)}"
 
 
 def players(count: int) -> str:
@@ -101,20 +116,17 @@ def ratings(count: int) -> str:
     return ngettext("{count} rating", "{count} ratings", count).format(count=formats.number(count, 0))
 
 
-def named(names: Sequence[str]) -> str:
-    """Return names as a list in a sentence, the many left over counted: 'a, b and 3 more'."""
-    if len(names) <= MOST_NAMED:
-        return formats.listed(names)
-    rest = len(names) - (MOST_NAMED - 1)
-    return formats.listed([*names[: MOST_NAMED - 1], _("{count} more").format(count=rest)])
-
-
 def shares_told(name: str, shares: Sequence[float]) -> str:
     """Return one bar in words: 'Overall: player 34 %, copy 13 %, …'."""
     parts = ", ".join(
         f"{_(PART_NAMES[part]).lower()} {formats.percent(share)}" for part, share in zip(PARTS, shares, strict=True)
     )
     return f"{name}: {parts}"
+
+
+def beginning(name: str) -> str:
+    """Return what a starting value speaks of."""
+    return _(_TASTES[name.removeprefix(_TASTE)] if name.startswith(_TASTE) else BEGINNINGS[name])
 
 
 def column(name: str) -> str:

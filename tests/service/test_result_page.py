@@ -217,6 +217,14 @@ def test_every_text_of_the_form_can_be_translated(reader: Reader, step: str) -> 
 
 def test_every_template_is_reached_by_name() -> None:
     names = rendering.environment().list_templates(extensions=["html"])
-    assert {name.split("/")[0] for name in names} == {"base.html", "components", "errors", "form", "shortlist"}
+    assert {name.split("/")[0] for name in names} == {
+        "base.html",
+        "components",
+        "desk",
+        "errors",
+        "file.html",
+        "form",
+        "shortlist",
+    }
     for name in names:
         rendering.environment().get_template(name)
