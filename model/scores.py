@@ -286,6 +286,8 @@ def _ahead(figure: str, terms: Floats, m: int, player: Ints) -> Estimate:
 
 def _unlike_pairs(each: Foretold) -> tuple[Ints, Ints]:
     """Return the pairs of different copies that were not rated alike."""
+    if len(each.value) < 2:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
     one, other = np.triu_indices(len(each.value), 1)
     _, copy = np.unique(np.array(each.copy, dtype=str), return_inverse=True)
     unlike = (np.abs(each.value[one] - each.value[other]) > TINY) & (copy[one] != copy[other])

@@ -127,6 +127,21 @@ def test_the_first_version_is_adopted_and_its_check_up_kept(filled: Database) ->
     assert any(line.startswith("after 0 own ratings") for line in result.lines)
 
 
+def test_a_fit_is_kept_on_postgresql_too(
+    postgres_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fits, "MODEL", QUICK)
+    monkeypatch.setattr(fits, "REFERENCE", QUICK)
+    # One bow a trial: no pairs and no choices, so that figures without a number are among those kept.
+    history = liking("A", 6, date(2026, 3, 2))
+    history["runs"] = [each for each in history["runs"] if each["position"] == "2"]
+    factories.load(postgres_database, tmp_path / "given", history)
+    assert fits.fit(postgres_database).adopted
+    (state,) = report(postgres_database, 1)["check_up"]["by_player"]["overall"]
+    assert state["scores"][0]["regret"]["mean"] is None
+    assert in_use(postgres_database) == 1
+
+
 def test_no_player_is_named_by_what_is_kept(unchecked: Database) -> None:
     fits.fit(unchecked)
     text = json.dumps(report(unchecked, 1))
