@@ -37,6 +37,6 @@ def _brought() -> str | None:
 
 if __name__ == "__main__":
     try:
-        print(path())  # noqa: T201 - this is the command's answer
+        print(path())
     except FileNotFoundError as error:
         sys.exit(str(error))
