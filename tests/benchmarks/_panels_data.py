@@ -80,7 +80,7 @@ class Panel:
     Attributes
     ----------
     rater, item : (N,) codes.
-    Y : (N, k) responses, NaN where not rated.
+    Y : (N, k) responses, NaN where not rated; several are each in units of their own deviation.
     X : (N, p) intercept and covariates.
     tastes : (N, q) columns on which raters may differ.
     """
@@ -116,7 +116,7 @@ def load(source: Source) -> Panel:
         rater=codes(frame, (source.rater,)),
         item=codes(frame, source.item),
         responses=source.responses,
-        Y=np.column_stack([_marks(frame[name], source.order) for name in source.responses]),
+        Y=_comparable(np.column_stack([_marks(frame[name], source.order) for name in source.responses])),
         X=np.column_stack([np.ones(len(frame)), covariates]),
         tastes=leading(covariates),
     )
@@ -143,6 +143,11 @@ def columns(frame: Any, source: Source) -> Floats:
     labels = [column for name in source.labels for column in frame[name].str.get_dummies("|").to_numpy(np.float64).T]
     common = [column for column in categories + labels if RARE <= column.mean() <= 1.0 - RARE]
     return np.column_stack([*numbers, *common])
+
+
+def _comparable(Y: Floats) -> Floats:
+    """Return (N, k) responses, each in units of its own deviation where there are several, so that they count alike."""
+    return Y if Y.shape[1] == 1 else np.asarray(Y / np.nanstd(Y, axis=0))
 
 
 def _standard(values: Floats) -> Floats:

@@ -15,7 +15,7 @@ from sklearn.model_selection import KFold
 
 from model._posterior import FittedResponse, Sheet, shared_covariance
 from model.baselines import Baseline, Table, baselines
-from model.ratings import CrossedRatings
+from model.ratings import CrossedRatings, Prior
 from model.scores import Foretold
 from tests.benchmarks._panels_data import SEED, Floats, Ints, Panel
 
@@ -26,8 +26,20 @@ FOLDS = 5
 TOLD = (0, 1, 2, 3)
 AHEAD = 20
 NEW_ITEMS = "new items"
-METHODS = ("random intercepts", "this model", "global mean", "item mean", "item mean + raw offset", "ridge")
-"""The first two tell a joint normal law; the others are those of `baselines`, in its order, a tier being one item."""
+BELIEVED = {"player_sd": 0.7, "copy_sd": 0.35, "match_sd": 0.45, "repeat_sd": 0.7}
+BELIEVED_TASTE = 0.3
+"""Deviations that the service begins with, in points of its own scale; a judgement, no source."""
+METHODS = (
+    "random intercepts",
+    "tastes if told",
+    "tastes always",
+    "tastes, with prior",
+    "global mean",
+    "item mean",
+    "item mean + raw offset",
+    "ridge",
+)
+"""The first four tell a joint normal law; the others are those of `baselines`, in its order, a tier being one item."""
 
 
 def after(told: int) -> str:
@@ -79,36 +91,69 @@ def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[
 
     Parameters
     ----------
-    others : (2, 4, k, N) what two more methods foretell after 0 ... 3 own ratings, or None
+    others : (B, 4, k, N) what B more methods foretell after 0 ... 3 own ratings, or None
     """
-    rows, who, what, Y = fold.kept, panel.rater[fold.kept], panel.item[fold.kept], panel.Y[fold.kept]
-    plain = CrossedRatings().fit(panel.X[rows], Y, who, what)
-    full = CrossedRatings(match=True).fit(panel.X[rows], Y, who, what, panel.tastes[rows])
+    models, rows = fits(panel, fold.kept), fold.kept
     table = Table(panel.X, panel.item, panel.item, panel.rater)
     fitted = [[each.fit(table, y, rows) for each in baselines(SEED)] for y in panel.Y.T]
     if fold.by == "rater":
         for ask in fold.asks:
-            yield from _new_rater(panel, ask, (plain, full), fitted, others)
+            yield from _new_rater(panel, ask, models, fitted, others)
         return
-    laws = [known_laws(model, panel, fold.asks) for model in (plain, full)]
+    laws = {id(model): known_laws(model, panel, fold.asks) for method in models for model in method}
     for place, ask in enumerate(fold.asks):
         for response, each in enumerate(fitted):
-            chosen = [law[response] for law in (of[place] for of in laws)]
+            chosen = [laws[id(method[response])][place][response] for method in models]
             more = None if others is None else others[:, 0, response]
             made = _made(panel, ask, ask.told, response, chosen, each, more)
             if made is not None:
                 yield NEW_ITEMS, made
 
 
+def fits(panel: Panel, rows: Bools) -> list[list[CrossedRatings]]:
+    """Fit the models that tell a law, in the order of `METHODS`; for each one by response, most of them the same for all."""
+    rated = panel.X[rows], panel.Y[rows], panel.rater[rows], panel.item[rows]
+    levels = CrossedRatings(match=True).fit(*rated)
+    always = CrossedRatings(match=True).fit(*rated, panel.tastes[rows])
+    held = CrossedRatings(match=True, prior=beliefs(panel, rows)).fit(*rated, panel.tastes[rows])
+    pairs = zip(levels.responses_, always.responses_, strict=True)
+    told = [always if are_told(plain, full) else levels for plain, full in pairs]
+    return [[CrossedRatings().fit(*rated)] * len(told), told, [always] * len(told), [held] * len(told)]
+
+
+def are_told(levels: FittedResponse, tastes: FittedResponse) -> bool:
+    """Return whether the ratings of a fit tell its tastes: whether these lower Akaike's criterion.
+
+    Akaike 1974, IEEE Trans. Autom. Control 19: 716, of the restricted likelihood, the fixed part being the same. A variance
+    at its boundary makes the criterion sparing with parameters (Greven & Kneib 2010, Biometrika 97: 773).
+    """
+    q = sum(tastes.tastes_estimable)
+    return levels.reml - tastes.reml > 2.0 * ((q + 1) * (q + 2) / 2 - 1)
+
+
+def beliefs(panel: Panel, rows: Bools) -> Prior:
+    """Return what the service believes before the first rating, put on the scale of some rows of a panel.
+
+    The service's deviations keep their proportions to each other; together, the tastes apart, they make up the spread of the
+    ratings. A slope's is by unit of a column: one category against another, or one deviation of a number. Nothing is believed
+    of the coefficients.
+    """
+    spread = float(np.nanstd(panel.Y[rows], axis=0).mean())
+    common = spread / float(np.sqrt(sum(sd**2 for sd in BELIEVED.values())))
+    p, q = panel.X.shape[1], panel.tastes.shape[1]
+    sds = {name: common * sd for name, sd in BELIEVED.items()}
+    return Prior(np.zeros(p), np.full(p, np.inf), **sds, taste_sd=np.full(q, common * BELIEVED_TASTE))
+
+
 def _new_rater(
     panel: Panel,
     ask: Ask,
-    models: Sequence[CrossedRatings],
+    models: Sequence[Sequence[CrossedRatings]],
     fitted: Sequence[Sequence[Baseline]],
     others: Floats | None,
 ) -> Iterator[tuple[str, Foretold]]:
     for response, each in enumerate(fitted):
-        joint = [new_law(model.responses_[response], panel, np.append(ask.told, ask.ahead)) for model in models]
+        joint = [new_law(of[response].responses_[response], panel, np.append(ask.told, ask.ahead)) for of in models]
         y = panel.Y[ask.told, response]
         for r in TOLD:
             laws = [conditioned(law, y, r, len(ask.told)) for law in joint]

@@ -15,6 +15,7 @@ from tests.benchmarks._panels_data import Floats, Panel
 from tests.benchmarks._panels_foretell import TOLD, Fold
 
 LME4 = ("lme4, intercepts", "lme4, slopes")
+MOST_SECONDS = 60
 
 # A table of rows: y, rater, item, x1 ..., z1 ..., role: "fit", "told1" ... in the order told, "ahead", "new". A rater of the
 # fit is foretold by predict(); a new one by the best linear predictor with the estimates taken for true, what is uncertain
@@ -36,15 +37,20 @@ after <- function(m, bars, told, ahead) {
   H <- Z %*% S %*% t(Z) + diag(unsure(told) + sigma(m)^2, nrow(told))
   found + as.vector(own(ahead) %*% S %*% t(Z) %*% solve(H, told$y - mean(told)))
 }
-for (file in commandArgs(TRUE)) {
+for (file in commandArgs(TRUE)[-1]) {
   d <- read.csv(file); d$rater <- factor(d$rater); d$item <- factor(d$item)
   x <- grep("^x", names(d), value = TRUE); z <- grep("^z", names(d), value = TRUE)
   train <- d[d$role == "fit" & !is.na(d$y), ]
   out <- matrix(NA, nrow(d), 2 * most)
-  for (bars in 0:1) {
+  for (bars in seq_len(as.integer(commandArgs(TRUE)[1])) - 1) {
     part <- if (bars) paste("(1 +", paste(z, collapse = " + "), "| rater)") else "(1 | rater)"
     model <- as.formula(paste("y ~ 0 +", paste(x, collapse = " + "), "+", part, "+ (1 | item)"))
-    m <- suppressMessages(suppressWarnings(lmer(model, train, control = lmerControl(calc.derivs = FALSE))))
+    m <- tryCatch({
+      setTimeLimit(elapsed = most_seconds, transient = TRUE)
+      suppressMessages(suppressWarnings(lmer(model, train, control = lmerControl(calc.derivs = FALSE))))
+    }, error = function(e) if (grepl("time limit", conditionMessage(e))) NULL else stop(e))
+    setTimeLimit()
+    if (is.null(m)) next
     new <- which(d$role == "new")
     if (length(new)) out[new, bars * most + 1] <- predict(m, d[new, ], allow.new.levels = TRUE)
     for (who in unique(d$rater[d$role == "ahead"])) {
@@ -78,24 +84,32 @@ class Lme4:
         done = subprocess.run([program, "-e", asked], capture_output=True, text=True, check=False)
         return None if done.returncode else cls(program, done.stdout.strip())
 
-    def predictions(self, panel: Panel, folds: Sequence[Fold]) -> list[Floats]:
-        """Return for each fold (2, 4, k, N) what intercepts and slopes foretell after 0 ... 3 own ratings.
+    def predictions(self, panel: Panel, folds: Sequence[Fold]) -> tuple[tuple[str, ...], list[Floats]]:
+        """Return the names of B methods, and for each fold (B, 4, k, N) what they foretell after 0 ... 3 own ratings.
 
-        NaN where nothing was asked; of new items the first of the four alone is filled.
+        NaN where nothing was asked; of new items the first of the four alone is filled. Slopes that take longer than
+        `MOST_SECONDS` a fit are left out of the set, and this is said.
         """
+        found: list[Floats] = []
+        methods: tuple[str, ...] = LME4
         with tempfile.TemporaryDirectory() as folder:
             script = Path(folder) / "panels.R"
-            script.write_text(f"most <- {len(TOLD)}\n{SCRIPT}", encoding="utf-8")
-            return [self._fold(panel, fold, script) for fold in folds]
+            script.write_text(f"most <- {len(TOLD)}; most_seconds <- {MOST_SECONDS}\n{SCRIPT}", encoding="utf-8")
+            for fold in folds:
+                found.append(self._fold(panel, fold, script, len(methods)))
+                asked = np.concatenate([ask.ahead for ask in fold.asks])
+                if len(methods) > 1 and np.isnan(found[-1][1, 0][:, asked]).any():
+                    methods = LME4[:1]
+                    print(f"{panel.name}: lme4's slopes took more than {MOST_SECONDS} s a fit: left out")
+        return methods, [of[: len(methods)] for of in found]
 
-    def _fold(self, panel: Panel, fold: Fold, script: Path) -> Floats:
+    def _fold(self, panel: Panel, fold: Fold, script: Path, methods: int) -> Floats:
         print(f"{panel.name}: lme4, {fold.by}s, fold {fold.number + 1}", file=sys.stderr, flush=True)
         files = [script.with_name(f"{place}.csv") for place in range(panel.Y.shape[1])]
         for y, file in zip(panel.Y.T, files, strict=True):
             file.write_text(_rows(panel, fold, y), encoding="utf-8")
-        done = subprocess.run(
-            [self.program, str(script), *map(str, files)], capture_output=True, text=True, check=False
-        )
+        command = [self.program, str(script), str(methods), *map(str, files)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             raise RuntimeError(f"{panel.name}: lme4 failed: {done.stderr.strip()}")
         found = np.stack([np.genfromtxt(f"{file}.out", missing_values="NA") for file in files])
