@@ -39,7 +39,7 @@ class Site:
         return Session(self.database.engine)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def live_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """Serve the application on a free port of this machine."""
     app = create_app(settings_in(tmp_path_factory.mktemp("journeys"), demo=True))
@@ -66,7 +66,8 @@ def _fill(database: Database) -> None:
         fits.fit(database)
 
 
-@pytest.fixture(scope="session")
+# For this package only: the driver keeps an event loop running in the thread of the tests, and those of the service need their own.
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
     """Start Chromium; where it is missing the journeys fail and say how to get it."""
     try:
