@@ -240,7 +240,7 @@ def _what_counts(learnt: Keeping) -> list[str]:
             points=fitted.more_or_less(told.points_of_twice_the_price, None),
             counted=formats.number(told.points_counted, 2),
         ),
-        _("Of two bows rated alike, the own bow stays about {odds} times as often as another one bought.").format(
+        _("Of two bows rated alike, the own bow stays about {odds} times as often as the other is kept.").format(
             odds=formats.number(told.odds_of_own, 0 if told.odds_of_own >= 10 else 1)
         ),
     ]
