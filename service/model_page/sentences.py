@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from model import anatomy
-from model.anatomy import CopyEffects
+from model.anatomy import Choosing, CopyEffects
 from model.choice import Keeping
 from model.outlook import TRIALS_FOR_A_BASIS
 from model.player import OVERALL
@@ -45,9 +45,13 @@ def _learnt_from(facts: Facts) -> list[str]:
     trials, people = facts.tally.trials, fitted.players(len(facts.tally.bows_of_players))
     if facts.first is None or facts.last is None:
         return [_("There is no trial on record any more.")]
-    sentence = _("On record: {trials} by {players}, between {first} and {last}.")
-    days = {"first": formats.day(facts.first), "last": formats.day(facts.last)}
-    said = [sentence.format(trials=formats.trials(trials), players=people, **days)]
+    words = {"trials": formats.trials(trials), "players": people}
+    if facts.first == facts.last:
+        record = _("On record: {trials} by {players}, on {day}.").format(day=formats.day(facts.first), **words)
+    else:
+        days = {"first": formats.day(facts.first), "last": formats.day(facts.last)}
+        record = _("On record: {trials} by {players}, between {first} and {last}.").format(**days, **words)
+    said = [record]
     if sum(facts.posterior.trials.values()) < TRIALS_FOR_A_BASIS:
         said.append(_("That is little: the starting values still speak loudest."))
     return said
@@ -57,7 +61,13 @@ def _known(facts: Facts) -> str:
     judged = sum(map(facts.is_judged, facts.tiers))
     if judged == len(facts.tiers):
         return _("Every tier is known well enough to be judged.")
-    sentence = _("Of {all} tiers, {judged} are known well enough to be judged.")
+    if not judged:
+        return _("No tier is known well enough to be judged yet.")
+    sentence = ngettext(
+        "Of {all} tiers, {judged} is known well enough to be judged.",
+        "Of {all} tiers, {judged} are known well enough to be judged.",
+        judged,
+    )
     return sentence.format(all=formats.counted(len(facts.tiers)), judged=formats.counted(judged))
 
 
@@ -88,17 +98,23 @@ def rating(facts: Facts) -> tuple[str, ...]:
         "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be known "
         "beforehand. The rest is the match, and only a trial finds it."
     ).format(share=formats.percent(anatomy.common_to_all(facts.view)))
+    return common, _how_repeat_is_told(facts.tally.repeats)
+
+
+def _how_repeat_is_told(repeats: int) -> str:
+    if not repeats:
+        return _("No player has rated a copy twice in a trial, so the starting share rules between match and repeat.")
     repeated = ngettext(
         "A copy was played twice by the same player in {count} case",
         "A copy was played twice by the same player in {count} cases",
-        facts.tally.repeats,
-    ).format(count=formats.number(facts.tally.repeats, 0))
+        repeats,
+    ).format(count=formats.number(repeats, 0))
     told = (
         _("{repeated}; these tell match and repeat apart.")
-        if facts.tally.repeats >= REPEATS_THAT_TELL
+        if repeats >= REPEATS_THAT_TELL
         else _("{repeated}: too few to tell match from repeat, so the starting share rules between the two.")
     )
-    return common, told.format(repeated=repeated)
+    return told.format(repeated=repeated)
 
 
 # How copies of a tier differ
@@ -200,7 +216,13 @@ def thin_players(facts: Facts) -> tuple[str, ...]:
     fewer = sum(bows < needed for bows in rated)
     if not fewer:
         return after, _("Each of the {players} on record has rated as many.").format(players=fitted.players(len(rated)))
-    sentence = _("{fewer} of {all} have rated fewer, and cannot be judged.")
+    if fewer == len(rated):
+        return after, _("Not one of the {players} on record has rated as many.").format(players=fitted.players(fewer))
+    sentence = ngettext(
+        "{fewer} of the {all} on record has rated fewer, and cannot be judged.",
+        "{fewer} of the {all} on record have rated fewer, and cannot be judged.",
+        fewer,
+    )
     return after, sentence.format(fewer=formats.number(fewer, 0), all=fitted.players(len(rated)))
 
 
@@ -234,16 +256,23 @@ def _what_counts(learnt: Keeping) -> list[str]:
         ).format(
             share=formats.percent(learnt.priority_weight), within=formats.number(100 * learnt.priority_weight_se, 0)
         ),
-        _(
-            "Twice the price weighs like {points} points of liking; the shortlist counts {counted}, as far as outcomes tell."
-        ).format(
-            points=fitted.more_or_less(told.points_of_twice_the_price, None),
-            counted=formats.number(told.points_counted, 2),
-        ),
+        _price_words(told),
         _("Of two bows rated alike, the own bow stays about {odds} times as often as the other is kept.").format(
             odds=formats.number(told.odds_of_own, 0 if told.odds_of_own >= 10 else 1)
         ),
     ]
+
+
+def _price_words(told: Choosing) -> str:
+    points = fitted.more_or_less(told.points_of_twice_the_price, None)
+    counted = formats.number(told.points_counted, 2)
+    if float(counted) == 0:
+        sentence = _("Twice the price weighs like {points} points of liking; the shortlist counts none of it.")
+        return sentence.format(points=points)
+    sentence = _(
+        "Twice the price weighs like {points} points of liking; the shortlist counts {counted}, as far as outcomes tell."
+    )
+    return sentence.format(points=points, counted=counted)
 
 
 def _still_believed(learnt: Keeping) -> list[str]:

@@ -107,7 +107,9 @@ def signed_with(value: float, error: float | None, decimals: int = 2) -> str:
 
 
 def players(count: int) -> str:
-    """Return a number of players: '142 players'."""
+    """Return a number of players: '142 players', 'no players'."""
+    if count == 0:
+        return _("no players")
     return ngettext("{count} player", "{count} players", count).format(count=formats.number(count, 0))
 
 
