@@ -43,8 +43,8 @@ def lead(facts: Facts) -> tuple[str, ...]:
 
 def _learnt_from(facts: Facts) -> list[str]:
     trials, people = facts.tally.trials, fitted.players(len(facts.tally.bows_of_players))
-    if facts.first is None or facts.last is None:
-        return [_("There is no trial on record any more.")]
+    if not trials or facts.first is None or facts.last is None:
+        return [_("There is no trial on record in which a bow of the range was rated.")]
     words = {"trials": formats.trials(trials), "players": people}
     if facts.first == facts.last:
         record = _("On record: {trials} by {players}, on {day}.").format(day=formats.day(facts.first), **words)

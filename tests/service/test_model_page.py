@@ -284,8 +284,11 @@ def test_a_tiny_history_gives_a_sound_page_that_says_how_little_it_knows(
     filled(database, tmp_path, tables)
     page = page_in(database)
     parsed = read(page)
-    assert "That is little: the starting values still speak loudest." in page.lead
-    assert page.lead[0].endswith(", on 2 March 2026.") or name == "only the own bow"
+    little = "That is little: the starting values still speak loudest."
+    assert (little in page.lead) == (name != "only the own bow")
+    nothing = "There is no trial on record in which a bow of the range was rated."
+    assert (page.lead[0] == nothing) == (name == "only the own bow")
+    assert page.lead[0].endswith(", on 2 March 2026.") == (name != "only the own bow")
     assert "No tier is known well enough to be judged yet." in page.lead
     assert page.sureness.errors is None
     assert "was not checked on players held out" in parsed.text
