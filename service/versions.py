@@ -22,7 +22,19 @@ from service.tables import ModelVersion
 KEPT_IN_MEMORY = 3
 """Fitted models held by a process: the adopted one, and its neighbours while the adoption changes."""
 CHECKS = frozenset(
-    {"adoption", "anatomy", "baselines", "calibration", "checkup", "foretell", "heldout", "notation", "scores", "winnings"}
+    {
+        "adoption",
+        "anatomy",
+        "baselines",
+        "calibration",
+        "checkup",
+        "foretell",
+        "heldout",
+        "notation",
+        "scores",
+        "tally",
+        "winnings",
+    }
 )
 """Modules of the model that check and tell; no fit goes through them, so that a change there makes no other kind of model."""
 _log = logging.getLogger(__name__)

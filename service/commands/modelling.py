@@ -38,7 +38,10 @@ def add_to(commands: "Commands") -> None:
         "--adopt", type=int, metavar="ID", help="put this version in use instead, a candidate or an earlier one"
     )
     other.add_argument(
-        "--report", type=Path, metavar="FILE", help="write what the version in use has learnt as one page of HTML instead"
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="write what the version in use has learnt as one page of HTML instead",
     )
     advising = add(
         commands,
