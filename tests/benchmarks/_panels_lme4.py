@@ -22,20 +22,22 @@ MOST_SECONDS = 60
 # of a known item's effect added to the noise.
 SCRIPT = r"""
 suppressMessages(library(lme4))
-after <- function(m, bars, told, ahead) {
-  S <- VarCorr(m)$rater; V <- VarCorr(m)$item
+known <- function(m) {
   item <- ranef(m, condVar = TRUE)$item
-  spread <- attr(item, "postVar")[1, 1, ]; names(spread) <- rownames(item)
-  effect <- function(d) { e <- item[as.character(d$item), 1]; e[is.na(e)] <- 0; e }
-  unsure <- function(d) { v <- spread[as.character(d$item)]; v[is.na(v)] <- V[1, 1]; v }
-  mean <- function(d) as.vector(fixed(d) %*% fixef(m)) + effect(d)
-  fixed <- function(d) as.matrix(d[, grep("^x", names(d)), drop = FALSE])
-  own <- function(d) if (bars) cbind(1, as.matrix(d[, grep("^z", names(d)), drop = FALSE])) else matrix(1, nrow(d), 1)
+  place <- rownames(item)
+  list(S = VarCorr(m)$rater, V = VarCorr(m)$item[1, 1], beta = fixef(m), noise = sigma(m)^2,
+       effect = setNames(item[, 1], place), spread = setNames(attr(item, "postVar")[1, 1, ], place))
+}
+after <- function(k, bars, told, ahead) {
+  or <- function(v, other) { v[is.na(v)] <- other; unname(v) }
+  columns <- function(d, letter) as.matrix(d[, grep(paste0("^", letter), names(d)), drop = FALSE])
+  mean <- function(d) as.vector(columns(d, "x") %*% k$beta) + or(k$effect[as.character(d$item)], 0)
+  own <- function(d) if (bars) cbind(1, columns(d, "z")) else matrix(1, nrow(d), 1)
   found <- mean(ahead)
   if (nrow(told) == 0) return(found)
   Z <- own(told)
-  H <- Z %*% S %*% t(Z) + diag(unsure(told) + sigma(m)^2, nrow(told))
-  found + as.vector(own(ahead) %*% S %*% t(Z) %*% solve(H, told$y - mean(told)))
+  H <- Z %*% k$S %*% t(Z) + diag(or(k$spread[as.character(told$item)], k$V) + k$noise, nrow(told))
+  found + as.vector(own(ahead) %*% k$S %*% t(Z) %*% solve(H, told$y - mean(told)))
 }
 for (file in commandArgs(TRUE)[-1]) {
   d <- read.csv(file); d$rater <- factor(d$rater); d$item <- factor(d$item)
@@ -51,13 +53,14 @@ for (file in commandArgs(TRUE)[-1]) {
     }, error = function(e) if (grepl("time limit", conditionMessage(e))) NULL else stop(e))
     setTimeLimit()
     if (is.null(m)) next
+    k <- known(m)
     new <- which(d$role == "new")
     if (length(new)) out[new, bars * most + 1] <- predict(m, d[new, ], allow.new.levels = TRUE)
     for (who in unique(d$rater[d$role == "ahead"])) {
       ahead <- which(d$rater == who & d$role == "ahead")
       for (r in seq_len(most)) {
         told <- d[d$rater == who & d$role %in% paste0("told", seq_len(r - 1)) & !is.na(d$y), ]
-        out[ahead, bars * most + r] <- after(m, bars, told, d[ahead, ])
+        out[ahead, bars * most + r] <- after(k, bars, told, d[ahead, ])
       }
     }
   }
