@@ -15,7 +15,7 @@ from tests.benchmarks import __main__ as dispatcher
 from tests.benchmarks._cases import Shelf, Truth
 from tests.benchmarks._predictions import compared, wins
 
-NAMES = ("advise", "fit", "heldout", "panels", "serve")
+NAMES = ("advise", "fit", "heldout", "panels", "serve", "tastes", "together")
 
 
 def test_without_a_name_the_benchmarks_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
