@@ -6,6 +6,7 @@ Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^2.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -87,7 +88,57 @@ class Design:
         return cls(fixed, start, residual, columns, y.size + outside.size - edge.size)
 
 
-class Restricted:
+class Profiled(ABC):
+    """The criterion with coefficients and noise at their best, whatever was eliminated before.
+
+    Attributes
+    ----------
+    design : Design
+    prior : Prior or None
+    log_determinant : float, log|H|
+    root : (r, r) lower root of Q'H^-1 Q
+    gamma : (r,) coefficients of Q
+    degrees, q, whole : degrees of freedom, y'Py, and y'y of the residual; the prior's share in the first two
+    """
+
+    def __init__(self, design: Design, prior: Prior | None, product: Floats, log_determinant: float):
+        self.design, self.prior, self.log_determinant = design, prior, log_determinant
+        self.root = np.linalg.cholesky(product[:-1, :-1])
+        self.gamma = self._inverse_information(product[:-1, -1])
+        self.degrees = float(design.degrees)
+        self.whole = float(design.columns.product[-1, -1])
+        self.q = float(product[-1, -1] - product[:-1, -1] @ self.gamma)
+        if prior is not None:
+            self.degrees += prior.weight
+            self.q += prior.weight * prior.repeat_sd**2
+        self.q = max(self.q, np.finfo(np.float64).tiny)
+
+    def _inverse_information(self, right: Floats) -> Floats:
+        """C `right`, C = (Q'H^-1 Q)^-1."""
+        half = solve_triangular(self.root, right, lower=True)
+        return np.asarray(solve_triangular(self.root, half, lower=True, trans="T"))
+
+    @property
+    def noise_variance(self) -> float:
+        """sigma^2 in squared rating points."""
+        return self.q / self.degrees
+
+    @cached_property
+    def criterion(self) -> float:
+        """-2 log restricted likelihood with all constants; with a prior, less twice its log density."""
+        determinants = self.log_determinant + 2.0 * float(
+            np.log(np.diagonal(self.root)).sum() + np.log(np.abs(np.diagonal(self.design.fixed.R))).sum()
+        )
+        value = determinants + self.degrees * (1.0 + np.log(2.0 * np.pi * self.q / self.degrees))
+        return float(value) + self._penalty
+
+    @property
+    @abstractmethod
+    def _penalty(self) -> float:
+        """-2 log density of the prior, 0 without one."""
+
+
+class Restricted(Profiled):
     """The penalised REML criterion and its derivatives at given ratios.
 
     Parameters
@@ -115,39 +166,16 @@ class Restricted:
         free: Flags,
         prior: Prior | None,
     ):
-        self.design, self.ratios, self.free, self.prior, self._swapped = design, ratios, free, prior, swapped
+        self.ratios, self.free, self._swapped = ratios, free, swapped
         l_a, l_b = (ratios[COPY], ratios[PLAYER]) if swapped else (ratios[PLAYER], ratios[COPY])
         self.elimination = Elimination(cells, columns, (float(l_a), float(l_b), float(ratios[MATCH])))
         product = self.elimination.solved.product
         self.information = product[:-1, :-1]
-        self.root = np.linalg.cholesky(self.information)
-        self.gamma = self._inverse_information(product[:-1, -1])
-        self.degrees = float(design.degrees)
-        self.whole = float(design.columns.product[-1, -1])
-        self.q = float(product[-1, -1] - product[:-1, -1] @ self.gamma)
-        if prior is not None:
-            self.degrees += prior.weight
-            self.q += prior.weight * prior.repeat_sd**2
-        self.q = max(self.q, np.finfo(np.float64).tiny)
-
-    def _inverse_information(self, right: Floats) -> Floats:
-        """C `right`, C = (Q'H^-1 Q)^-1."""
-        half = solve_triangular(self.root, right, lower=True)
-        return np.asarray(solve_triangular(self.root, half, lower=True, trans="T"))
+        super().__init__(design, prior, product, self.elimination.log_determinant)
 
     @property
-    def noise_variance(self) -> float:
-        """sigma^2 in squared rating points."""
-        return self.q / self.degrees
-
-    @cached_property
-    def criterion(self) -> float:
-        """-2 log restricted likelihood with all constants; with a prior, less twice its log density."""
-        determinants = self.elimination.log_determinant + 2.0 * float(
-            np.log(np.diagonal(self.root)).sum() + np.log(np.abs(np.diagonal(self.design.fixed.R))).sum()
-        )
-        value = determinants + self.degrees * (1.0 + np.log(2.0 * np.pi * self.q / self.degrees))
-        return float(value) + (0.0 if self.prior is None else self.prior.penalty(self.ratios, self.free)[0])
+    def _penalty(self) -> float:
+        return 0.0 if self.prior is None else self.prior.penalty(self.ratios, self.free)[0]
 
     @cached_property
     def _solutions(self) -> list[Floats]:

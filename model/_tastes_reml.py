@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from model._prior import Prior
-from model._reml import COPY, MATCH, Design, Flags
+from model._reml import COPY, MATCH, Design, Flags, Profiled
 from model._structure import Floats
 from model._tastes_elimination import PlayerRows, TasteColumns, TasteElimination, Working
 
@@ -82,46 +82,18 @@ class TasteProblem:
         return TasteRestricted(self, S, ratios)
 
 
-class TasteRestricted:
+class TasteRestricted(Profiled):
     """The penalised REML criterion and its derivatives at a players' covariance and ratios."""
 
     def __init__(self, problem: TasteProblem, S: Floats, ratios: Floats):
         self.problem, self.S, self.ratios = problem, S, ratios
-        self.design, self.free, self.prior = problem.design, problem.free, problem.prior
+        self.free = problem.free
         matched = bool(self.free[MATCH])
         l_c, l_w = float(ratios[COPY]), float(ratios[MATCH])
         self.elimination = TasteElimination(problem.rows, problem.columns, S, l_c, l_w, matched)
-        product = self.elimination.product
-        self.root = np.linalg.cholesky(product[:-1, :-1])
-        self.gamma = self._inverse_information(product[:-1, -1])
-        self.degrees = float(self.design.degrees)
-        self.whole = float(self.design.columns.product[-1, -1])
-        self.q = float(product[-1, -1] - product[:-1, -1] @ self.gamma)
-        if self.prior is not None:
-            self.degrees += self.prior.weight
-            self.q += self.prior.weight * self.prior.repeat_sd**2
-        self.q = max(self.q, np.finfo(np.float64).tiny)
-
-    def _inverse_information(self, right: Floats) -> Floats:
-        """C `right`, C = (Q'H^-1 Q)^-1."""
-        half = solve_triangular(self.root, right, lower=True)
-        return np.asarray(solve_triangular(self.root, half, lower=True, trans="T"))
+        super().__init__(problem.design, problem.prior, self.elimination.product, self.elimination.log_determinant)
 
     @property
-    def noise_variance(self) -> float:
-        """sigma^2 in squared rating points."""
-        return self.q / self.degrees
-
-    @cached_property
-    def criterion(self) -> float:
-        """-2 log restricted likelihood with all constants; with a prior, less twice its log density."""
-        determinants = self.elimination.log_determinant + 2.0 * float(
-            np.log(np.diagonal(self.root)).sum() + np.log(np.abs(np.diagonal(self.design.fixed.R))).sum()
-        )
-        value = determinants + self.degrees * (1.0 + np.log(2.0 * np.pi * self.q / self.degrees))
-        return float(value) + self._penalty
-
-    @cached_property
     def _penalty(self) -> float:
         if self.prior is None:
             return 0.0

@@ -13,9 +13,9 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.staticfiles import StaticFiles
 
-from service import security
+from service import security, templating
 from service.database import Database
-from service.pages import api, errors, form, rendering
+from service.pages import api, errors, form
 from service.settings import Settings
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
@@ -33,7 +33,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     # The pages that describe the API load scripts from elsewhere; the description itself stays at /openapi.json.
     app = FastAPI(title="Bow trial", version="1", docs_url=None, redoc_url=None, lifespan=_while_serving)
     app.state.database = Database(settings.database_url)
-    app.state.templates = rendering.environment()
+    app.state.templates = templating.environment()
     app.state.tokens = security.FormTokens(settings.secret_key())
     app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
     app.state.demo = settings.demo

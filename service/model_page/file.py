@@ -4,35 +4,27 @@ import os
 import secrets
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from service import formats, language
+from service import templating
 from service.errors import Refused
 from service.model_page.context import ModelPage
 
-_HERE = Path(__file__).resolve().parents[2]
-TEMPLATES = _HERE / "templates"
-STYLES = tuple(_HERE / "service" / "static" / name for name in ("style.css", "model.css"))
-LANGUAGE = "en"
+_STATIC = Path(__file__).resolve().parents[1] / "static"
+STYLES = tuple(_STATIC / name for name in ("style.css", "model.css"))
 BEGINNING = "<!doctype html>"
 """What an earlier page begins with; a file that does not is never overwritten."""
 
 
 def render(page: ModelPage) -> str:
     """Return the whole file's text."""
-    templates = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    language.install(templates)
-    formats.install(templates)
     # The styles are this program's own files, and must not be escaped.
     style = Markup("\n".join(file.read_text(encoding="utf-8") for file in STYLES))  # noqa: S704 - nothing from outside
-    return templates.get_template("desk/model.html").render(page=page, lang=LANGUAGE, frame="file.html", style=style)
+    return (
+        templating.environment()
+        .get_template("desk/model.html")
+        .render(page=page, lang=templating.LANGUAGE, frame="file.html", style=style)
+    )
 
 
 def write(file: Path, page: ModelPage) -> None:

@@ -1,33 +1,13 @@
 """Templates to pages: the one place where a template meets a request."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
-from service import formats, language
-
-TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
-LANGUAGE = "en"
-
-
-def environment() -> Environment:
-    """Return the templates' environment: everything escaped, nothing undefined, filters and gettext in place."""
-    # Escaped whatever the file's name; a template's text never comes from outside.
-    templates = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-    )
-    language.install(templates)
-    formats.install(templates)
-    return templates
+from service.templating import LANGUAGE
 
 
 def render(request: Request, template: str | Sequence[str], page: Any, status: int = 200) -> HTMLResponse:

@@ -18,14 +18,13 @@ from model import anatomy
 from model.choice import TERMS, WhyLeftOut
 from model.design import FIXED
 from model.preference import Beliefs
-from service import catalogue, commands, fits
+from service import catalogue, commands, fits, templating
 from service.app import STATIC_FILES
 from service.database import Database
 from service.errors import Refused
 from service.language import using
 from service.model_page import ModelPage, page_of, render, write
 from service.model_page import pictures as drawn
-from service.pages import rendering
 from service.tables import STATUSES, ModelVersion
 from service.words import fitted
 from tests import factories
@@ -132,7 +131,7 @@ def test_nothing_on_the_page_tells_a_player_or_a_trial(shown: tuple[ModelPage, P
 
 def test_the_same_template_serves_a_page_of_the_desk(shown: tuple[ModelPage, Page]) -> None:
     context, _page = shown
-    templates = rendering.environment()
+    templates = templating.environment()
     text = templates.get_template("desk/model.html").render(page=context, lang="en", frame="base.html")
     assert "<style>" not in text
     assert '<link rel="stylesheet" href="/static/style.css' in text

@@ -9,9 +9,8 @@ from typing import Any
 
 import pytest
 
-from service import tables
+from service import tables, templating
 from service.language import using
-from service.pages import rendering
 from tests.service.client import serving, settings_in
 from tests.service.documents import document, entry, under_the_prior
 from tests.service.page import Element, Page, Reader
@@ -216,7 +215,7 @@ def test_every_text_of_the_form_can_be_translated(reader: Reader, step: str) -> 
 
 
 def test_every_template_is_reached_by_name() -> None:
-    names = rendering.environment().list_templates(extensions=["html"])
+    names = templating.environment().list_templates(extensions=["html"])
     assert {name.split("/")[0] for name in names} == {
         "base.html",
         "components",
@@ -227,4 +226,4 @@ def test_every_template_is_reached_by_name() -> None:
         "shortlist",
     }
     for name in names:
-        rendering.environment().get_template(name)
+        templating.environment().get_template(name)
