@@ -5,26 +5,40 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from sqlalchemy import insert, select, text
+from sqlalchemy import insert, select, text, update
 from sqlalchemy.exc import DBAPIError, StatementError
 
 from model.vocabulary import Hold, Instrument
 from service.database import Database
 from service.tables import (
+    AuditEntry,
     Base,
     BenchReading,
+    Composition,
+    Contact,
     Copy,
     Dealer,
     Draft,
     Enquiry,
     Event,
+    HeadToHead,
     ModelVersion,
     Outcome,
+    Pair,
+    PasswordLink,
     Player,
     Price,
     Run,
+    Seat,
+    Sheet,
+    Slot,
+    StaffSession,
+    Tablet,
+    TabletCode,
     Tier,
     Trial,
+    TrialCopy,
+    User,
 )
 
 DAY = dt.date(2026, 3, 2)
@@ -39,6 +53,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (Event, {"copy": "VN-1", "on": DAY, "event": "moved"}),
     (Player, {"key": "P1"}),
     (Trial, {"key": "T1", "player": 1, "on": DAY, "instrument": "violin"}),
+    (Trial, {"key": "T9", "player": 1, "on": DAY, "instrument": "violin"}),
     (Run, {"trial": 1, "position": 1, "copy": "VN-1", "overall": 5}),
     (Outcome, {"trial": 1, "on": DAY, "outcome": "none"}),
     (
@@ -47,6 +62,50 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     ),
     (Draft, {"id": "d", "created_at": MOMENT, "updated_at": MOMENT, "answers": {}, "step": "hold"}),
     (Enquiry, {"id": "e", "address": "a", "created_at": MOMENT, "language": "en", "answers": {}, "advice": {}}),
+    (User, {"email": "ada@harbour.example", "role": "adviser", "dealer": "harbour", "created_at": MOMENT}),
+    (PasswordLink, {"digest": "p", "user": 1, "expires_at": MOMENT}),
+    (StaffSession, {"digest": "s", "user": 1, "created_at": MOMENT, "seen_at": MOMENT, "expires_at": MOMENT}),
+    (AuditEntry, {"at": MOMENT, "user": 1, "dealer": "harbour", "did": "revealed", "about": "trial T1", "detail": {}}),
+    (Tablet, {"id": "t", "dealer": "harbour", "name": "One", "digest": "k", "file_key": "f", "enrolled_at": MOMENT}),
+    (TabletCode, {"digest": "c", "dealer": "harbour", "name": "One", "made_by": 1, "expires_at": MOMENT}),
+    (Contact, {"player": 1, "dealer": "harbour", "mail_consent": False, "created_at": MOMENT}),
+    (
+        Composition,
+        {
+            "trial": 1,
+            "dealer": "harbour",
+            "number": 1,
+            "answers": {},
+            "plan": {},
+            "minutes": 45,
+            "seed": 1,
+            "own_plays": 2,
+            "repeat": False,
+            "state": "open",
+            "created_at": MOMENT,
+        },
+    ),
+    (TrialCopy, {"trial": 1, "copy": "VN-1", "out_from": DAY, "due_back": DAY, "out_at": MOMENT}),
+    (Slot, {"trial": 1, "position": 1, "letter": "K", "copy": "VN-1"}),
+    (
+        Sheet,
+        {
+            "trial": 1,
+            "run": "r",
+            "position": 1,
+            "letter": "K",
+            "rater": "player",
+            "revision": 1,
+            "ratings": {},
+            "received_at": MOMENT,
+            "sender": "desk",
+            "digest": "d",
+            "counts": True,
+        },
+    ),
+    (Seat, {"id": "s", "trial": 1, "rater": "listener", "made_at": MOMENT, "expires_at": MOMENT}),
+    (HeadToHead, {"id": "h", "trial": 1, "first": "VN-1", "seed": 1, "started_at": MOMENT}),
+    (Pair, {"id": "p", "head_to_head": "h", "number": 1, "preferred": "first", "received_at": MOMENT}),
 ]
 
 
@@ -103,6 +162,22 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Draft, {}),
     (Enquiry, {"id": "f"}),
     (Enquiry, {"id": "f", "address": "b", "model_version": 99}),
+    (User, {}),
+    (User, {"email": "Eve@harbour.example"}),
+    (User, {"email": "eve@harbour.example", "dealer": None}),
+    (User, {"email": "eve@harbour.example", "role": "guest"}),
+    (Composition, {}),
+    (Composition, {"trial": 2, "state": "lost"}),
+    (TrialCopy, {}),
+    (TrialCopy, {"trial": 2}),
+    (Slot, {"letter": "M"}),
+    (Slot, {"position": 2}),
+    (Slot, {"position": 2, "letter": ""}),
+    (Sheet, {}),
+    (Sheet, {"run": "q", "rater": "critic"}),
+    (Seat, {"id": "u", "rater": "critic"}),
+    (Pair, {"id": "q"}),
+    (Pair, {"id": "q", "number": 2, "preferred": "both"}),
 ]
 
 
@@ -136,10 +211,18 @@ def test_every_table_has_its_valid_row_here() -> None:
     assert {table.__tablename__ for table, _ in ROWS} | {"range_state"} == set(Base.metadata.tables)
 
 
+def test_a_copy_that_came_back_may_go_out_again(filled: Database) -> None:
+    with filled.writing() as session:
+        session.execute(update(TrialCopy).values(back_at=MOMENT))
+        session.execute(insert(TrialCopy), {**next(row for of, row in ROWS if of is TrialCopy), "trial": 2})
+    with filled.reading() as session:
+        assert len(session.scalars(select(TrialCopy.id)).all()) == 2
+
+
 def test_many_versions_may_wait_and_one_is_adopted(filled: Database) -> None:
     with filled.writing() as session:
         for _ in range(2):
-            session.execute(insert(ModelVersion), {**ROWS[11][1], "adopted": False})
+            session.execute(insert(ModelVersion), {**ROWS[12][1], "adopted": False})
     with filled.reading() as session:
         assert sorted(session.scalars(select(ModelVersion.adopted))) == [False, False, True]
 
@@ -169,6 +252,6 @@ def test_a_moment_comes_back_in_utc_whatever_zone_it_had(filled: Database) -> No
 
 def test_a_word_comes_back_as_its_member_and_an_unknown_one_is_refused(filled: Database) -> None:
     with filled.reading() as session:
-        assert session.scalars(select(Trial.instrument)).one() is Instrument.VIOLIN
+        assert session.scalars(select(Trial.instrument)).first() is Instrument.VIOLIN
     with filled.writing() as session, pytest.raises(StatementError, match="not a valid Instrument"):
         session.execute(insert(Trial), {**ROWS[8][1], "key": "T2", "instrument": "guitar"})

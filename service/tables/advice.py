@@ -1,0 +1,66 @@
+"""Fitted models, enquiries with the advice given, questionnaires on their way."""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, String, text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.columns import Key, Moment
+from service.tables.base import Base
+
+
+class ModelVersion(Base):
+    """A fitted model: what it was fitted from, by which code, how well it does, and itself. At most one is adopted."""
+
+    __tablename__ = "model_versions"
+    __table_args__ = (
+        Index(
+            "uq_model_versions_adopted",
+            "adopted",
+            unique=True,
+            sqlite_where=text("adopted"),
+            postgresql_where=text("adopted"),
+        ),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    fitted_at: Mapped[dt.datetime] = mapped_column(Moment)
+    adopted: Mapped[bool] = mapped_column(default=False)
+    data_digest: Mapped[str] = mapped_column(String)
+    code_version: Mapped[str] = mapped_column(String)
+    report: Mapped[dict[str, Any]] = mapped_column(JSON)
+    artifact: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class Enquiry(Base):
+    """One player's answers and the advice given. ``address`` is the unguessable part of its link; ``id`` the client's.
+
+    ``player``: known once a trial was composed from it. ``settled_at``: put aside at the desk without a trial.
+    """
+
+    __tablename__ = "enquiries"
+
+    id: Mapped[str] = mapped_column(String, primary_key=True)
+    address: Mapped[str] = mapped_column(String, unique=True)
+    created_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"), index=True)
+    language: Mapped[str] = mapped_column(String)
+    answers: Mapped[dict[str, Any]] = mapped_column(JSON)
+    contact: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    advice: Mapped[dict[str, Any]] = mapped_column(JSON)
+    player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
+    settled_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    model_version: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
+
+
+class Draft(Base):
+    """A questionnaire being filled in; ``id`` is the unguessable part of its link."""
+
+    __tablename__ = "drafts"
+
+    id: Mapped[str] = mapped_column(String, primary_key=True)
+    created_at: Mapped[dt.datetime] = mapped_column(Moment)
+    updated_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
+    answers: Mapped[dict[str, Any]] = mapped_column(JSON)
+    step: Mapped[str] = mapped_column(String)

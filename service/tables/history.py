@@ -1,0 +1,181 @@
+"""The history: players by key, trials with their runs, outcomes. Every accepted revision is kept; the highest counts."""
+
+import datetime as dt
+import decimal
+
+from sqlalchemy import (
+    Boolean,
+    CheckConstraint,
+    ColumnElement,
+    ForeignKey,
+    Index,
+    Integer,
+    SmallInteger,
+    String,
+    Text,
+    UniqueConstraint,
+    exists,
+    func,
+    text,
+    true,
+)
+from sqlalchemy.orm import Mapped, aliased, mapped_column
+
+from model.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
+from service.columns import Key, Moment, Money, Number, Word
+from service.tables.base import (
+    HOLDS_PLAYED,
+    INSTRUMENTS,
+    INSTRUMENTS_USED,
+    RATED,
+    RATERS,
+    REASONS,
+    Base,
+    above_zero,
+    measured,
+    one_of,
+    rating,
+)
+
+
+class Player(Base):
+    """A player, known by a key only. ``in_model``: whether a fit may read this player's ratings."""
+
+    __tablename__ = "players"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(Key, unique=True)
+    in_model: Mapped[bool] = mapped_column(Boolean, default=True, server_default=true())
+
+
+class Trial(Base):
+    """One player, one instrument, one occasion, with what the questionnaire said. None: not known."""
+
+    __tablename__ = "trials"
+    __table_args__ = (
+        one_of("instrument", INSTRUMENTS),
+        one_of("hold", HOLDS_PLAYED),
+        CheckConstraint("(instrument = 'double_bass') = (hold IS NOT NULL)", name="hold_for_double_bass"),
+        CheckConstraint("strings BETWEEN 3 AND 7", name="strings"),
+        measured("string_length_mm"),
+        above_zero("budget"),
+        CheckConstraint("budget IS NULL OR currency IS NOT NULL", name="budget_has_currency"),
+        CheckConstraint("wish_mass BETWEEN -1 AND 1", name="wish_mass"),
+        CheckConstraint("wish_tone BETWEEN -1 AND 1", name="wish_tone"),
+        one_of("place", tuple(Place)),
+        one_of("blinding", tuple(Blinding)),
+        one_of("instrument_used", INSTRUMENTS_USED),
+        Index(None, "player"),
+        Index(None, "dealer"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(Key, unique=True)
+    player: Mapped[int] = mapped_column(ForeignKey("players.id"))
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
+    on: Mapped[dt.date] = mapped_column("date")
+    instrument: Mapped[Instrument] = mapped_column(Word(Instrument))
+    hold: Mapped[Hold | None] = mapped_column(Word(Hold))
+    strings: Mapped[int | None] = mapped_column(SmallInteger)
+    string_length_mm: Mapped[float | None] = mapped_column(Number)
+    settings: Mapped[str] = mapped_column(String, default="")
+    budget: Mapped[decimal.Decimal | None] = mapped_column(Money)
+    currency: Mapped[str | None] = mapped_column(String)
+    priorities: Mapped[str] = mapped_column(String, default="")
+    wish_mass: Mapped[int | None] = mapped_column(SmallInteger)
+    wish_tone: Mapped[int | None] = mapped_column(SmallInteger)
+    place: Mapped[Place | None] = mapped_column(Word(Place))
+    blinding: Mapped[Blinding | None] = mapped_column(Word(Blinding))
+    instrument_used: Mapped[str | None] = mapped_column(String)
+
+
+class Run(Base):
+    """One bow played once, as one rater rated it. ``copy`` None: the own bow.
+
+    A rating is 1 to 7; None was not asked, or, where its name stands in ``cannot_tell``, could not be told.
+    """
+
+    __tablename__ = "runs"
+    __table_args__ = (
+        UniqueConstraint("trial", "position", "rater", "revision"),
+        CheckConstraint("position >= 1", name="position"),
+        CheckConstraint("revision >= 1", name="revision"),
+        one_of("rater", RATERS),
+        *(rating(name) for name in RATED),
+        CheckConstraint("carrying IS NULL OR rater = 'listener'", name="carrying_by_listener"),
+        Index(None, "copy"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
+    position: Mapped[int] = mapped_column(SmallInteger)
+    rater: Mapped[str] = mapped_column(Key, default="player")
+    revision: Mapped[int] = mapped_column(Integer, default=1)
+    copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
+    overall: Mapped[int | None] = mapped_column(SmallInteger)
+    response: Mapped[int | None] = mapped_column(SmallInteger)
+    clarity: Mapped[int | None] = mapped_column(SmallInteger)
+    dynamic_range: Mapped[int | None] = mapped_column(SmallInteger)
+    steadiness: Mapped[int | None] = mapped_column(SmallInteger)
+    off_string: Mapped[int | None] = mapped_column(SmallInteger)
+    ease: Mapped[int | None] = mapped_column(SmallInteger)
+    tone: Mapped[int | None] = mapped_column(SmallInteger)
+    carrying: Mapped[int | None] = mapped_column(SmallInteger)
+    cannot_tell: Mapped[str] = mapped_column(String, default="")
+    note: Mapped[str | None] = mapped_column(Text)
+    rated_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class Outcome(Base):
+    """What came of a trial."""
+
+    __tablename__ = "outcomes"
+    __table_args__ = (
+        UniqueConstraint("trial", "date", "outcome", "copy", "revision"),
+        # NULLs differ from each other in the constraint above, so outcomes without a copy need their own.
+        Index(
+            "uq_outcomes_without_copy",
+            "trial",
+            "date",
+            "outcome",
+            "revision",
+            unique=True,
+            sqlite_where=text("copy IS NULL"),
+            postgresql_where=text("copy IS NULL"),
+        ),
+        CheckConstraint("revision >= 1", name="revision"),
+        one_of("outcome", tuple(OutcomeKind)),
+        one_of("reason", REASONS),
+        CheckConstraint("outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name="kept_names_copy"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
+    on: Mapped[dt.date] = mapped_column("date")
+    outcome: Mapped[OutcomeKind] = mapped_column(Word(OutcomeKind))
+    copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
+    reason: Mapped[str | None] = mapped_column(String)
+    revision: Mapped[int] = mapped_column(Integer, default=1)
+
+
+def newest_run() -> ColumnElement[bool]:
+    """Return the condition that a run is of the highest revision of its sheet."""
+    later = aliased(Run)
+    return ~exists().where(
+        later.trial == Run.trial,
+        later.position == Run.position,
+        later.rater == Run.rater,
+        later.revision > Run.revision,
+    )
+
+
+def newest_outcome() -> ColumnElement[bool]:
+    """Return the condition that an outcome is of the highest revision."""
+    later = aliased(Outcome)
+    return ~exists().where(
+        later.trial == Outcome.trial,
+        later.on == Outcome.on,
+        later.outcome == Outcome.outcome,
+        func.coalesce(later.copy, "") == func.coalesce(Outcome.copy, ""),
+        later.revision > Outcome.revision,
+    )

@@ -1,0 +1,98 @@
+"""Who may: staff and their sessions, tablets, and what was done by whom. Secrets are kept as digests only."""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, String, Text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.columns import Key, Moment
+from service.tables.base import ROLES, Base, one_of
+
+
+class User(Base):
+    """One of the staff. ``password``: its argon2id digest, None until it is set; ``dealer`` None: not bound to one shop."""
+
+    __tablename__ = "users"
+    __table_args__ = (
+        one_of("role", ROLES),
+        CheckConstraint("role <> 'adviser' OR dealer IS NOT NULL", name="adviser_has_dealer"),
+        CheckConstraint("email = lower(email)", name="email_lower"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    email: Mapped[str] = mapped_column(Key, unique=True)
+    name: Mapped[str | None] = mapped_column(Text)
+    role: Mapped[str] = mapped_column(String)
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
+    language: Mapped[str | None] = mapped_column(String)
+    password: Mapped[str | None] = mapped_column(String)
+    created_at: Mapped[dt.datetime] = mapped_column(Moment)
+    disabled_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class PasswordLink(Base):
+    """A one-time link to set the password; ``digest`` is the SHA-256 of its secret."""
+
+    __tablename__ = "password_links"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    expires_at: Mapped[dt.datetime] = mapped_column(Moment)
+    used_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class StaffSession(Base):
+    """A sign-in that lasts; ``digest`` is the SHA-256 of the cookie. ``dealer``: the shop that an owner looks at just now."""
+
+    __tablename__ = "staff_sessions"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
+    created_at: Mapped[dt.datetime] = mapped_column(Moment)
+    seen_at: Mapped[dt.datetime] = mapped_column(Moment)
+    expires_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
+
+
+class AuditEntry(Base):
+    """What was done, by whom, to what; never a rating, a name or an address. ``about``: kind and key of the thing."""
+
+    __tablename__ = "audit"
+    __table_args__ = (Index(None, "dealer", "at"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    at: Mapped[dt.datetime] = mapped_column(Moment)
+    user: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
+    did: Mapped[str] = mapped_column(String)
+    about: Mapped[str] = mapped_column(Key)
+    detail: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+
+
+class Tablet(Base):
+    """A tablet of one dealer. ``digest`` is the SHA-256 of its key; ``file_key`` authenticates what it saves to a file."""
+
+    __tablename__ = "tablets"
+
+    id: Mapped[str] = mapped_column(String, primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), index=True)
+    name: Mapped[str] = mapped_column(Text)
+    digest: Mapped[str] = mapped_column(String, unique=True)
+    file_key: Mapped[str] = mapped_column(String)
+    enrolled_at: Mapped[dt.datetime] = mapped_column(Moment)
+    seen_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    revoked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class TabletCode(Base):
+    """A one-time code by which a tablet is enrolled; ``digest`` is the SHA-256 of the code."""
+
+    __tablename__ = "tablet_codes"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"))
+    name: Mapped[str] = mapped_column(Text)
+    made_by: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    expires_at: Mapped[dt.datetime] = mapped_column(Moment)
+    used_at: Mapped[dt.datetime | None] = mapped_column(Moment)

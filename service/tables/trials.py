@@ -1,0 +1,210 @@
+"""A trial from its composition to its end: which copies, in which blind order, on whose screen, with which sheets.
+
+The history (`service.tables.history`) is what a fit reads; here is what a trial needs while it goes on. A trial read from a
+file has no row here. Every sheet is kept as it came; those that count are runs of the history too.
+"""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    CheckConstraint,
+    ForeignKey,
+    Index,
+    Integer,
+    SmallInteger,
+    String,
+    Text,
+    UniqueConstraint,
+    text,
+)
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.columns import Key, Moment
+from service.tables.base import RATERS, STATES, Base, one_of
+
+_LETTERED = text("letter <> ''")
+_OUT = text("out_at IS NOT NULL AND back_at IS NULL")
+
+
+class Contact(Base):
+    """Who a player is to one dealer; kept apart from the history, which knows a key only."""
+
+    __tablename__ = "contacts"
+    __table_args__ = (Index(None, "dealer"),)
+
+    player: Mapped[int] = mapped_column(ForeignKey("players.id"), primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"))
+    name: Mapped[str | None] = mapped_column(Text)
+    email: Mapped[str | None] = mapped_column(Key, index=True)
+    phone: Mapped[str | None] = mapped_column(Text)
+    language: Mapped[str | None] = mapped_column(String)
+    mail_consent: Mapped[bool] = mapped_column(Boolean, default=False)
+    created_at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class Composition(Base):
+    """How a trial was composed and where it stands.
+
+    ``answers``: the questionnaire's body without the contact. ``number`` counts the dealer's trials, from 1: the order of
+    bows is rotated by it. ``plan``: chance and gain as they were promised. ``country``: where the parcel goes, for a trial by post.
+    """
+
+    __tablename__ = "compositions"
+    __table_args__ = (
+        one_of("state", STATES),
+        UniqueConstraint("dealer", "number"),
+        CheckConstraint("minutes BETWEEN 20 AND 240", name="minutes"),
+        CheckConstraint("own_plays BETWEEN 0 AND 2", name="own_plays"),
+        CheckConstraint("due_back IS NULL OR due_back >= out_from", name="due_back"),
+        CheckConstraint("state <> 'closed' OR closed_at IS NOT NULL", name="closed_at"),
+        CheckConstraint("(revealed_at IS NULL) = (revealed_by IS NULL)", name="revealed_by_someone"),
+        CheckConstraint(
+            "(materials_confirmed_at IS NULL) = (materials_confirmed_by IS NULL)", name="confirmed_by_someone"
+        ),
+        Index(None, "dealer", "state"),
+    )
+
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"))
+    number: Mapped[int] = mapped_column(Integer)
+    enquiry: Mapped[str | None] = mapped_column(ForeignKey("enquiries.id"), index=True)
+    previous: Mapped[int | None] = mapped_column(ForeignKey("trials.id"))
+    answers: Mapped[dict[str, Any]] = mapped_column(JSON)
+    plan: Mapped[dict[str, Any]] = mapped_column(JSON)
+    model_version: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
+    minutes: Mapped[int] = mapped_column(SmallInteger)
+    seed: Mapped[int] = mapped_column(Integer)
+    own_plays: Mapped[int] = mapped_column(SmallInteger)
+    repeat: Mapped[bool] = mapped_column(Boolean)
+    state: Mapped[str] = mapped_column(String, default="planned")
+    created_at: Mapped[dt.datetime] = mapped_column(Moment)
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    opened_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    closed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    revealed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    revealed_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    out_from: Mapped[dt.date | None] = mapped_column()
+    due_back: Mapped[dt.date | None] = mapped_column(index=True)
+    country: Mapped[str | None] = mapped_column(String)
+    materials_confirmed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    materials_confirmed_by: Mapped[str | None] = mapped_column(Text)
+    note: Mapped[str | None] = mapped_column(Text)
+
+
+class TrialCopy(Base):
+    """A copy set aside for a trial from one day to another, and when it was out. A copy is out on one trial at a time."""
+
+    __tablename__ = "trial_copies"
+    __table_args__ = (
+        UniqueConstraint("trial", "copy"),
+        CheckConstraint("due_back >= out_from", name="due_back"),
+        CheckConstraint("back_at IS NULL OR out_at IS NOT NULL", name="back_after_out"),
+        Index("uq_trial_copies_out", "copy", unique=True, sqlite_where=_OUT, postgresql_where=_OUT),
+        Index(None, "copy"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
+    copy: Mapped[str] = mapped_column(Key, ForeignKey("copies.serial"))
+    out_from: Mapped[dt.date] = mapped_column()
+    due_back: Mapped[dt.date] = mapped_column()
+    out_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    back_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    condition_out: Mapped[str | None] = mapped_column(Text)
+    condition_back: Mapped[str | None] = mapped_column(Text)
+
+
+class Slot(Base):
+    """One place in the blind order: the letter on the screen and the copy behind it; None and no letter is the own bow."""
+
+    __tablename__ = "slots"
+    __table_args__ = (
+        UniqueConstraint("trial", "position"),
+        CheckConstraint("position >= 1", name="position"),
+        CheckConstraint("(letter = '') = (copy IS NULL)", name="letter_hides_copy"),
+        Index("uq_slots_letter", "trial", "letter", unique=True, sqlite_where=_LETTERED, postgresql_where=_LETTERED),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
+    position: Mapped[int] = mapped_column(SmallInteger)
+    letter: Mapped[str] = mapped_column(Key)
+    copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
+
+
+class Sheet(Base):
+    """A rating sheet exactly as it came; ``run`` is the sender's own id of it, ``flags`` say what is odd, ``counts`` whether a fit reads it."""
+
+    __tablename__ = "sheets"
+    __table_args__ = (
+        one_of("rater", RATERS),
+        UniqueConstraint("trial", "run", "revision", "digest"),
+        CheckConstraint("revision >= 1", name="revision"),
+        Index(None, "trial", "position"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
+    run: Mapped[str] = mapped_column(Key)
+    position: Mapped[int] = mapped_column(SmallInteger)
+    letter: Mapped[str] = mapped_column(Key)
+    rater: Mapped[str] = mapped_column(String)
+    revision: Mapped[int] = mapped_column(Integer)
+    ratings: Mapped[dict[str, Any]] = mapped_column(JSON)
+    note: Mapped[str | None] = mapped_column(Text)
+    rated_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    received_at: Mapped[dt.datetime] = mapped_column(Moment)
+    sender: Mapped[str] = mapped_column(String)
+    digest: Mapped[str] = mapped_column(String)
+    flags: Mapped[str] = mapped_column(String, default="")
+    counts: Mapped[bool] = mapped_column(Boolean)
+
+
+class Seat(Base):
+    """A link to one trial's sheets for one rater: the player at home, or the listener across the room."""
+
+    __tablename__ = "seats"
+    __table_args__ = (one_of("rater", RATERS),)
+
+    id: Mapped[str] = mapped_column(String, primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), index=True)
+    rater: Mapped[str] = mapped_column(String)
+    made_at: Mapped[dt.datetime] = mapped_column(Moment)
+    expires_at: Mapped[dt.datetime] = mapped_column(Moment)
+    closed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class HeadToHead(Base):
+    """Blind pairs of the last two bows of a trial; ``second`` or ``first`` None: the own bow."""
+
+    __tablename__ = "head_to_heads"
+
+    id: Mapped[str] = mapped_column(String, primary_key=True)
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), index=True)
+    first: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
+    second: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
+    seed: Mapped[int] = mapped_column(Integer)
+    started_at: Mapped[dt.datetime] = mapped_column(Moment)
+    started_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    ended_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class Pair(Base):
+    """One blind pair: which of the two was preferred. ``id`` is the sender's own, so that a repeat is one pair."""
+
+    __tablename__ = "pairs"
+    __table_args__ = (
+        one_of("preferred", ("first", "second")),
+        UniqueConstraint("head_to_head", "number"),
+        CheckConstraint("number >= 1", name="number"),
+    )
+
+    id: Mapped[str] = mapped_column(String, primary_key=True)
+    head_to_head: Mapped[str] = mapped_column(ForeignKey("head_to_heads.id"))
+    number: Mapped[int] = mapped_column(SmallInteger)
+    preferred: Mapped[str] = mapped_column(String)
+    rated_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    received_at: Mapped[dt.datetime] = mapped_column(Moment)
