@@ -13,7 +13,9 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from pathlib import Path
+from threading import Thread
 from typing import Any, ParamSpec, TypeVar
 
 from sqlalchemy import select
@@ -227,17 +229,35 @@ def _workers(past: Past) -> Iterator[Executor]:
     if processors == 1 or sum(len(trial.runs) for trial in past.trials) <= ALONE_UP_TO:
         yield _Here()
         return
-    executor = ProcessPoolExecutor(processors, mp_context=get_context("spawn"), initializer=_behind_others)
+    executor = ProcessPoolExecutor(processors, mp_context=get_context(_way_to_start()), initializer=_behind_others)
     try:
         yield executor
     finally:
         executor.shutdown(cancel_futures=True)
 
 
+def _way_to_start() -> str:
+    """Return how processes start: as copies of this one where no other thread runs here, else each anew.
+
+    A copy has all modules loaded, but of the threads only the one that made it: a lock that another held stays shut in it.
+    """
+    threads = Path("/proc/self/task")  # of the libraries too, which Python does not count; elsewhere it cannot be told
+    return "fork" if threads.is_dir() and len(list(threads.iterdir())) == 1 else "spawn"
+
+
 def _behind_others() -> None:
-    """Let requests go first, and leave Ctrl-C to the process that waits for the results."""
+    """Let requests go first, leave Ctrl-C to the process that waits for the results, and end where that one does."""
     os.nice(10)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End when the parent does: a copy holds what that one held open, which must not outlive it."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+    os._exit(1)
 
 
 # Keeping

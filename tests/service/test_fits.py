@@ -1,6 +1,11 @@
 """Fitting, checking and adopting versions, each against a real database; what is damaged is refused and what was stays."""
 
 import json
+import os
+import subprocess
+import sys
+import threading
+import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
@@ -23,6 +28,7 @@ from service.versions import Seen
 from tests import factories
 from tests.factories import Cells
 from tests.model.worlds import START, trial
+from tests.service.test_serving import ROOT
 
 QUICK = partial(PreferenceModel, tastes=False)
 
@@ -163,6 +169,53 @@ def test_processes_find_what_one_process_finds(filled: Database, monkeypatch: py
     fits.fit(filled)
     one, other = (report(filled, version)["check_up"] for version in (1, 2))
     assert one == other
+
+
+def started(code: str) -> subprocess.Popen[str]:
+    """Run some lines in a process of its own, as a command runs."""
+    environ = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
+    return subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, env=environ, stdout=subprocess.PIPE, text=True)
+
+
+def test_a_process_is_copied_only_where_no_other_thread_runs() -> None:
+    over = threading.Event()
+    beside = threading.Thread(target=over.wait)
+    beside.start()
+    try:
+        assert fits._way_to_start() == "spawn"
+    finally:
+        over.set()
+        beside.join()
+    with started("from service import fits; print(fits._way_to_start())") as alone:
+        assert alone.communicate()[0].strip() == ("fork" if sys.platform == "linux" else "spawn")
+
+
+WAITING = """
+import os, time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from service import fits
+with ProcessPoolExecutor(2, mp_context=get_context(fits._way_to_start()), initializer=fits._behind_others) as executor:
+    print(executor.submit(os.getpid).result(), flush=True)
+    time.sleep(60)
+"""
+
+
+def test_a_fit_that_is_killed_leaves_no_process_behind() -> None:
+    with started(WAITING) as parent:
+        assert parent.stdout is not None
+        child = int(parent.stdout.readline())
+        parent.kill()
+    until = time.monotonic() + 20.0
+    while is_running(child):
+        assert time.monotonic() < until, f"process {child} is still there"
+        time.sleep(0.02)
+
+
+def is_running(process: int) -> bool:
+    """Say whether a process still does anything; one that has ended stays listed until somebody asks after it."""
+    said = subprocess.run(["ps", "-o", "stat=", "-p", str(process)], capture_output=True, text=True, check=False)
+    return said.stdout.strip()[:1] not in ("", "Z")
 
 
 def test_a_process_that_was_ended_is_told_in_words(filled: Database, monkeypatch: pytest.MonkeyPatch) -> None:
