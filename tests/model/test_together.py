@@ -185,6 +185,19 @@ def test_random_signs_give_the_traces_within_their_error(monkeypatch: pytest.Mon
     assert off[1] < 0.05
 
 
+def test_the_error_of_random_signs_is_far_below_that_of_the_ratings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against (1 - R^2) / root(levels + worth), the standard error of a correlation told by so many (Fisher 1915, Biometrika 10: 507)."""
+    world = trial_gaps(drawn(5, players=90, copies=60, runs=12, k=4), 0.3)
+    probed = world.together()
+    assert world.X.shape[0] > _components.EXACT_UP_TO
+    monkeypatch.setattr(_components, "EXACT_UP_TO", world.X.shape[0])
+    exact, off = world.together(), np.triu_indices(4, 1)
+    for name in RHO:
+        R, moved = getattr(exact, name)[off], (getattr(probed, name) - getattr(exact, name))[off]
+        error = (1.0 - R**2) / np.sqrt(exact.told[name][off] + 50.0)
+        assert 0.0 < np.sqrt(np.mean(moved**2)) < 0.2 * np.sqrt(np.mean(error**2)), name
+
+
 def covariances(worlds: list[World]) -> Floats:
     """The estimates (worlds, L, k, k), weighted with the true variance ratios."""
     truth = drawn(0).records()
