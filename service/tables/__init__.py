@@ -20,6 +20,7 @@ from service.tables.base import (
     STATUSES,
     Base,
 )
+from service.tables.doors import ApiKey, ClosedAddress, Door, FollowUp, OutboxItem
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier
 from service.tables.staff import AuditEntry, PasswordLink, StaffSession, Tablet, TabletCode, User
@@ -40,18 +41,23 @@ __all__ = [
     "ROLES",
     "STATES",
     "STATUSES",
+    "ApiKey",
     "AuditEntry",
     "Base",
     "BenchReading",
+    "ClosedAddress",
     "Composition",
     "Contact",
     "Copy",
     "Dealer",
+    "Door",
     "Draft",
     "Enquiry",
     "Event",
+    "FollowUp",
     "HeadToHead",
     "ModelVersion",
+    "OutboxItem",
     "Outcome",
     "Pair",
     "PasswordLink",

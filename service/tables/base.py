@@ -29,6 +29,9 @@ INSTRUMENTS_USED = ("own", "house")
 ROLES = ("adviser", "workshop", "owner")
 STATES = ("planned", "open", "closed", "cancelled")
 """Where a trial stands: composed; being played, the copies out; over, the copies back; given up."""
+CHANNELS = ("mail", "webhook")
+KEY_KINDS = ("website", "server")
+ADDRESS_STATES = ("unsubscribed", "bounced")
 REASONS = ("price", "sound", "handling", "undecided", "other")
 
 

@@ -11,18 +11,23 @@ from sqlalchemy.exc import DBAPIError, StatementError
 from model.vocabulary import Hold, Instrument
 from service.database import Database
 from service.tables import (
+    ApiKey,
     AuditEntry,
     Base,
     BenchReading,
+    ClosedAddress,
     Composition,
     Contact,
     Copy,
     Dealer,
+    Door,
     Draft,
     Enquiry,
     Event,
+    FollowUp,
     HeadToHead,
     ModelVersion,
+    OutboxItem,
     Outcome,
     Pair,
     PasswordLink,
@@ -106,6 +111,24 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (Seat, {"id": "s", "trial": 1, "rater": "listener", "made_at": MOMENT, "expires_at": MOMENT}),
     (HeadToHead, {"id": "h", "trial": 1, "first": "VN-1", "seed": 1, "started_at": MOMENT}),
     (Pair, {"id": "p", "head_to_head": "h", "number": 1, "preferred": "first", "received_at": MOMENT}),
+    (Door, {"dealer": "harbour", "changed_at": MOMENT}),
+    (ApiKey, {"digest": "k", "dealer": "harbour", "kind": "server", "hint": "x7", "made_at": MOMENT}),
+    (
+        OutboxItem,
+        {
+            "channel": "mail",
+            "kind": "advice",
+            "about": "e",
+            "address": "eve@player.example",
+            "language": "en",
+            "values": {},
+            "message_id": "<1@bows.example>",
+            "queued_at": MOMENT,
+            "due_at": MOMENT,
+        },
+    ),
+    (ClosedAddress, {"digest": "a", "dealer": "harbour", "state": "bounced", "at": MOMENT}),
+    (FollowUp, {"trial": 1, "still_right": True, "at": MOMENT}),
 ]
 
 
@@ -177,6 +200,13 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Sheet, {"run": "q", "rater": "critic"}),
     (Seat, {"id": "u", "rater": "critic"}),
     (Pair, {"id": "q"}),
+    (Door, {}),
+    (ApiKey, {"digest": "l", "kind": "master"}),
+    (OutboxItem, {"message_id": "<2@bows.example>"}),
+    (OutboxItem, {"about": "f"}),
+    (OutboxItem, {"about": "f", "message_id": "<2@bows.example>", "sent_at": MOMENT, "failed_at": MOMENT}),
+    (ClosedAddress, {"digest": "b", "state": "lost"}),
+    (FollowUp, {}),
     (Pair, {"id": "q", "number": 2, "preferred": "both"}),
 ]
 

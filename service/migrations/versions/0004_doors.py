@@ -1,0 +1,130 @@
+"""The doors: how a dealer's website, mailbox and own system are reached, and what goes out."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0004"
+down_revision = "0003"
+branch_labels = None
+depends_on = None
+
+KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
+MOMENT = sa.DateTime(timezone=True)
+
+
+def upgrade() -> None:
+    """Make the tables, each after those it points to."""
+    _doors()
+    _api_keys()
+    _outbox()
+    _closed_addresses()
+    _follow_ups()
+
+
+def _doors() -> None:
+    op.create_table(
+        "doors",
+        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("origins", sa.Text(), nullable=False),
+        sa.Column("action_colour", sa.String(), nullable=True),
+        sa.Column("point_colour", sa.String(), nullable=True),
+        sa.Column("logo", sa.LargeBinary(), nullable=True),
+        sa.Column("logo_type", sa.String(), nullable=True),
+        sa.Column("notify", sa.Text(), nullable=True),
+        sa.Column("booking", sa.Text(), nullable=True),
+        sa.Column("webhook", sa.Text(), nullable=True),
+        sa.Column("webhook_number", sa.Integer(), nullable=False),
+        sa.Column("keep_months", sa.SmallInteger(), nullable=False),
+        sa.Column("changed_at", MOMENT, nullable=False),
+        sa.CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name=op.f("ck_doors_logo_has_type")),
+        sa.CheckConstraint("keep_months BETWEEN 1 AND 120", name=op.f("ck_doors_keep_months")),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_doors_dealer"),
+        sa.PrimaryKeyConstraint("dealer", name="pk_doors"),
+    )
+
+
+def _api_keys() -> None:
+    op.create_table(
+        "api_keys",
+        sa.Column("digest", sa.String(), nullable=False),
+        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("hint", sa.String(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("made_at", MOMENT, nullable=False),
+        sa.Column("made_by", sa.Integer(), nullable=True),
+        sa.Column("used_on", sa.Date(), nullable=True),
+        sa.Column("revoked_at", MOMENT, nullable=True),
+        sa.CheckConstraint("kind IN ('website', 'server')", name=op.f("ck_api_keys_kind")),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_api_keys_dealer"),
+        sa.ForeignKeyConstraint(["made_by"], ["users.id"], name="fk_api_keys_made_by"),
+        sa.PrimaryKeyConstraint("digest", name="pk_api_keys"),
+    )
+    op.create_index("ix_api_keys_dealer", "api_keys", ["dealer"])
+
+
+def _outbox() -> None:
+    op.create_table(
+        "outbox",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("channel", sa.String(), nullable=False),
+        sa.Column("kind", KEY, nullable=False),
+        sa.Column("about", KEY, nullable=False),
+        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("player", sa.Integer(), nullable=True),
+        sa.Column("enquiry", sa.String(), nullable=True),
+        sa.Column("address", sa.Text(), nullable=False),
+        sa.Column("language", sa.String(), nullable=False),
+        sa.Column("values", sa.JSON(), nullable=False),
+        sa.Column("message_id", sa.String(), nullable=False),
+        sa.Column("queued_at", MOMENT, nullable=False),
+        sa.Column("due_at", MOMENT, nullable=False),
+        sa.Column("leased_until", MOMENT, nullable=True),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("last_error", sa.Text(), nullable=True),
+        sa.Column("sent_at", MOMENT, nullable=True),
+        sa.Column("failed_at", MOMENT, nullable=True),
+        sa.CheckConstraint("channel IN ('mail', 'webhook')", name=op.f("ck_outbox_channel")),
+        sa.CheckConstraint("attempts >= 0", name=op.f("ck_outbox_attempts")),
+        sa.CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name=op.f("ck_outbox_one_end")),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_outbox_dealer"),
+        sa.ForeignKeyConstraint(["enquiry"], ["enquiries.id"], name="fk_outbox_enquiry"),
+        sa.ForeignKeyConstraint(["player"], ["players.id"], name="fk_outbox_player"),
+        sa.PrimaryKeyConstraint("id", name="pk_outbox"),
+        sa.UniqueConstraint("kind", "about", name="uq_outbox_kind_about"),
+        sa.UniqueConstraint("message_id", name="uq_outbox_message_id"),
+    )
+    op.create_index("ix_outbox_dealer_queued_at", "outbox", ["dealer", "queued_at"])
+    op.create_index("ix_outbox_enquiry", "outbox", ["enquiry"])
+    op.create_index("ix_outbox_player", "outbox", ["player"])
+    op.create_index(
+        "ix_outbox_waiting",
+        "outbox",
+        ["due_at"],
+        sqlite_where=sa.text("sent_at IS NULL AND failed_at IS NULL"),
+        postgresql_where=sa.text("sent_at IS NULL AND failed_at IS NULL"),
+    )
+
+
+def _closed_addresses() -> None:
+    op.create_table(
+        "closed_addresses",
+        sa.Column("digest", sa.String(), nullable=False),
+        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("state", sa.String(), nullable=False),
+        sa.Column("at", MOMENT, nullable=False),
+        sa.CheckConstraint("state IN ('unsubscribed', 'bounced')", name=op.f("ck_closed_addresses_state")),
+        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_closed_addresses_dealer"),
+        sa.PrimaryKeyConstraint("digest", "dealer", name="pk_closed_addresses"),
+    )
+
+
+def _follow_ups() -> None:
+    op.create_table(
+        "follow_ups",
+        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("still_right", sa.Boolean(), nullable=False),
+        sa.Column("at", MOMENT, nullable=False),
+        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_follow_ups_trial"),
+        sa.PrimaryKeyConstraint("trial", name="pk_follow_ups"),
+    )

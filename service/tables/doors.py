@@ -1,0 +1,128 @@
+"""The doors: how a dealer's website, mailbox and own system reach the service, and what goes out to whom."""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    CheckConstraint,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    SmallInteger,
+    String,
+    Text,
+    UniqueConstraint,
+    text,
+)
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.columns import Key, Moment
+from service.tables.base import ADDRESS_STATES, CHANNELS, KEY_KINDS, Base, one_of
+
+_WAITING = text("sent_at IS NULL AND failed_at IS NULL")
+
+
+class Door(Base):
+    """How one dealer's door is set up.
+
+    ``origins``: where the form may be embedded, separated by blanks. ``webhook_number``: counts the secrets made for the
+    address of the dealer's own system; none is stored. ``keep_months``: how long a person's data is kept after the last contact.
+    """
+
+    __tablename__ = "doors"
+    __table_args__ = (
+        CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name="logo_has_type"),
+        CheckConstraint("keep_months BETWEEN 1 AND 120", name="keep_months"),
+    )
+
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
+    origins: Mapped[str] = mapped_column(Text, default="")
+    action_colour: Mapped[str | None] = mapped_column(String)
+    point_colour: Mapped[str | None] = mapped_column(String)
+    logo: Mapped[bytes | None] = mapped_column(LargeBinary)
+    logo_type: Mapped[str | None] = mapped_column(String)
+    notify: Mapped[str | None] = mapped_column(Text)
+    booking: Mapped[str | None] = mapped_column(Text)
+    webhook: Mapped[str | None] = mapped_column(Text)
+    webhook_number: Mapped[int] = mapped_column(Integer, default=1)
+    keep_months: Mapped[int] = mapped_column(SmallInteger, default=24)
+    changed_at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class ApiKey(Base):
+    """A key of one dealer's website (public, for advice only) or own server (secret); ``digest`` is the SHA-256 of it."""
+
+    __tablename__ = "api_keys"
+    __table_args__ = (one_of("kind", KEY_KINDS),)
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), index=True)
+    kind: Mapped[str] = mapped_column(String)
+    hint: Mapped[str] = mapped_column(String)
+    note: Mapped[str | None] = mapped_column(Text)
+    made_at: Mapped[dt.datetime] = mapped_column(Moment)
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    used_on: Mapped[dt.date | None] = mapped_column()
+    revoked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class OutboxItem(Base):
+    """Something on its way out: a mail or a message to a dealer's system. It waits while neither sent nor given up.
+
+    ``kind`` and ``about`` are one of a kind: the same mail about the same thing is never queued twice. ``leased_until``: a
+    sender has taken it until then. ``message_id`` is fixed when queued, so that a repeat is known as one.
+    """
+
+    __tablename__ = "outbox"
+    __table_args__ = (
+        one_of("channel", CHANNELS),
+        UniqueConstraint("kind", "about"),
+        CheckConstraint("attempts >= 0", name="attempts"),
+        CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name="one_end"),
+        Index("ix_outbox_waiting", "due_at", sqlite_where=_WAITING, postgresql_where=_WAITING),
+        Index(None, "dealer", "queued_at"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    channel: Mapped[str] = mapped_column(String)
+    kind: Mapped[str] = mapped_column(Key)
+    about: Mapped[str] = mapped_column(Key)
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
+    player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
+    enquiry: Mapped[str | None] = mapped_column(ForeignKey("enquiries.id"), index=True)
+    address: Mapped[str] = mapped_column(Text)
+    language: Mapped[str] = mapped_column(String)
+    values: Mapped[dict[str, Any]] = mapped_column(JSON)
+    message_id: Mapped[str] = mapped_column(String, unique=True)
+    queued_at: Mapped[dt.datetime] = mapped_column(Moment)
+    due_at: Mapped[dt.datetime] = mapped_column(Moment)
+    leased_until: Mapped[dt.datetime | None] = mapped_column(Moment)
+    attempts: Mapped[int] = mapped_column(Integer, default=0)
+    last_error: Mapped[str | None] = mapped_column(Text)
+    sent_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    failed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class ClosedAddress(Base):
+    """An address to which no more mail goes; ``digest`` is a keyed digest of it, so that erasure leaves no address behind."""
+
+    __tablename__ = "closed_addresses"
+    __table_args__ = (one_of("state", ADDRESS_STATES),)
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
+    state: Mapped[str] = mapped_column(String)
+    at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class FollowUp(Base):
+    """What a player answered, weeks later, to whether the bow is still the right one."""
+
+    __tablename__ = "follow_ups"
+
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), primary_key=True)
+    still_right: Mapped[bool] = mapped_column(Boolean)
+    at: Mapped[dt.datetime] = mapped_column(Moment)
