@@ -182,15 +182,19 @@ class _Asked:
         trial = self.past.trials[place]
         sheets = [Sheet(model.view_, trial) for model in self.models]
         held = self.held[self.past.start[place] + sheets[0].place]
+        marks = {measure: sheets[0].marks(self.weights(measure, trial)) for measure in MEASURES}
         for r in TOLD:
             known = _known(held, by_player, r)
             if known is None:
                 return
             laws = [sheet.after(known) for sheet in sheets]
-            for measure in MEASURES:
-                each = self._foretold(place, measure, sheets[0], laws, known, held & ~known)
-                if each is not None:
-                    yield (measure, r), each
+            for measure, (runs, of_runs) in marks.items():
+                ahead = (held & ~known)[runs]
+                if ahead.any():
+                    yield (
+                        (measure, r),
+                        self._foretold(place, measure, sheets[0], laws, known, runs[ahead], of_runs[ahead]),
+                    )
 
     def _foretold(
         self,
@@ -199,13 +203,10 @@ class _Asked:
         sheet: Sheet,
         laws: Sequence[tuple[Floats, Floats]],
         known: Bools,
-        ahead: Bools,
-    ) -> Foretold | None:
+        runs: Ints,
+        marks: Floats,
+    ) -> Foretold:
         trial = self.past.trials[place]
-        runs, marks = sheet.marks(self.weights(measure, trial))
-        runs, marks = runs[ahead[runs]], marks[ahead[runs]]
-        if not len(runs):
-            return None
         rows = self.past.start[place] + sheet.place
         copies = tuple(str(sheet.runs[run].copy) for run in runs)
         met = {sheet.runs[run].copy for run in np.flatnonzero(known)}

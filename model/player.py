@@ -41,7 +41,6 @@ Ints = NDArray[np.intp]
 OVERALL = CRITERION_INDEX[Criterion.OVERALL]
 PRIOR_REPEAT_SD = 0.7
 """The repeat noise at which the coefficients' prior deviations are meant, in points."""
-EVERY = slice(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,14 +170,14 @@ class Player:
             self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], unknown, own, no_match])
         return self._of_tiers[c]
 
-    def _copy_features(self, c: int, k: Ints | slice) -> Floats:
-        """Return (n, q) of the suited copies ``k``."""
-        out = self._tier_features(c)[self.suited.tier_of[k]]
+    def _copy_features(self, c: int) -> Floats:
+        """Return (K, q) of the suited copies."""
+        out = self._tier_features(c)[self.suited.tier_of]
         p = self.tier_X.shape[1]
-        out[:, :p] += self.suited.apart[c, k] + self.wish[k] @ self.posterior.coef_root[c, WISH_COLUMNS]
+        out[:, :p] += self.suited.apart[c] + self.wish @ self.posterior.coef_root[c, WISH_COLUMNS]
         first = p + len(self.unknown)
         own = slice(first, first + len(PLAYER_COLUMNS))
-        out[:, own] += self.suited.traits[k] @ self.posterior.players.root[c, OF_TRAITS]
+        out[:, own] += self.suited.traits @ self.posterior.players.root[c, OF_TRAITS]
         return out
 
     def _own_features(self, c: int) -> Floats:
@@ -209,14 +208,14 @@ class Player:
     def copies(self, weights: Floats) -> Quantities:
         """Return the liking of each suited copy (K); its own effect enters the mean only, see `Suited.covariance`."""
         used = np.flatnonzero(weights)
-        features = np.array([weights[c] * self._copy_features(c, EVERY) for c in used.tolist()])
+        features = np.array([weights[c] * self._copy_features(c) for c in used.tolist()])
         return Quantities(self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect), used, features)
 
-    def _copy_means(self, coef: Floats, effect: Floats, k: Ints | slice = EVERY) -> Floats:
-        """Return (n,) x'coef + effect of the suited copies ``k``; ``effect`` (K,)."""
+    def _copy_means(self, coef: Floats, effect: Floats) -> Floats:
+        """Return (K,) x'coef + effect (K,) of the suited copies."""
         suited = self.suited
-        own = suited.traits[k] @ coef[TRAIT_COLUMNS] + self.wish[k] @ coef[WISH_COLUMNS]
-        return np.asarray((self.tier_X @ coef)[suited.tier_of[k]] + own + effect[k])
+        own = suited.traits @ coef[TRAIT_COLUMNS] + self.wish @ coef[WISH_COLUMNS]
+        return np.asarray((self.tier_X @ coef)[suited.tier_of] + own + effect)
 
     # What the player has rated
 
@@ -224,15 +223,15 @@ class Player:
         own = self.answers.own_bow.ratings if self.answers.own_bow else {}
         sheets = [(-1, 0, own), *((self._place(run), run.position, run.ratings) for run in runs)]
         picked = [
-            (CRITERION_INDEX[criterion], copy, number, position, value)
-            for number, (copy, position, ratings) in enumerate(sheets)
+            (CRITERION_INDEX[criterion], number, value)
+            for number, (_, _, ratings) in enumerate(sheets)
             for criterion, value in ratings.items()
         ]
-        table = np.array([row[:4] for row in picked], dtype=np.intp)
-        criterion, copy, number, position = table.reshape(-1, 4).T
+        criterion, run = np.array([each[:2] for each in picked], dtype=np.intp).reshape(-1, 2).T
         value = np.array([value for *_, value in picked], dtype=np.float64)
-        features, mean = self._observed(criterion, copy, position)
-        return Observations(features, mean, value, criterion, copy, number)
+        copy, position = (np.array([sheet[of] for sheet in sheets], dtype=np.intp) for of in (0, 1))
+        features, mean = self._observed(copy, position, run, criterion)
+        return Observations(features, mean, value, criterion, copy[run], run)
 
     def _place(self, run: Run) -> int:
         if run.copy is None:
@@ -242,30 +241,38 @@ class Player:
             raise ValueError(msg)
         return self.suited.serials.index(run.copy)
 
-    def _observed(self, criterion: Ints, copy: Ints, position: Ints) -> tuple[Floats, Floats]:
-        """Return features (O, q) and expected ratings (O,) of the ratings given."""
-        posterior, p = self.posterior, self.tier_X.shape[1]
-        placed = place_values(position)
-        width = p + len(self.unknown) + len(PLAYER_COLUMNS) + 1
-        features, mean = np.zeros((len(criterion), width)), np.zeros(len(criterion))
-        for c in np.unique(criterion):
-            own, away = (np.flatnonzero((criterion == c) & (copy < 0)), np.flatnonzero((criterion == c) & (copy >= 0)))
-            coef, k = posterior.coef[c], copy[away]
-            features[own], mean[own] = self._own_features(c), self.own_x @ coef + posterior.players.own_shift[c]
-            features[away] = self._copy_features(c, k)
-            mean[away] = self._copy_means(coef, self.suited.effect[c], k)
-            here = criterion == c
-            features[here, :p] += placed[here] @ posterior.coef_root[c, PLACE_COLUMNS]
-            mean[here] += placed[here] @ coef[PLACE_COLUMNS]
-            sight = self._sight(k)
-            features[away, :p] += sight @ posterior.coef_root[c, SEEN_COLUMNS[self.blinding]]
-            mean[away] += sight @ coef[SEEN_COLUMNS[self.blinding]]
-        return features, mean
+    def _observed(self, copy: Ints, position: Ints, run: Ints, criterion: Ints) -> tuple[Floats, Floats]:
+        """Return features (O, q) and expected ratings (O,) of sheets (n,) on one criterion each, at (run, criterion) (O,)."""
+        posterior, suited = self.posterior, self.suited
+        X, Z = self._columns(copy, position)
+        mean, fixed = X @ posterior.coef.T, (X @ posterior.coef_root)[criterion, run]
+        away, k = np.flatnonzero(copy >= 0), copy[copy >= 0]
+        mean[away] += suited.traits[k] @ posterior.coef[:, TRAIT_COLUMNS].T + suited.effect[:, k].T
+        mean[copy < 0] += posterior.players.own_shift
+        of_copy = np.flatnonzero(copy[run] >= 0)
+        k, c = copy[run[of_copy]], criterion[of_copy]
+        fixed[of_copy] += suited.apart[c, k]
+        unknown = np.zeros((len(run), len(self.unknown)))
+        unknown[of_copy] = (suited.tier_of[k][:, None] == self.unknown) * self.unknown_sd()[c][:, None]
+        own = (Z @ posterior.players.root)[criterion, run]
+        match = np.where(copy[run] < 0, posterior.players.own_match[criterion], 0.0)
+        return np.hstack([fixed, unknown, own, match[:, None]]), mean[run, criterion]
+
+    def _columns(self, copy: Ints, position: Ints) -> tuple[Floats, Floats]:
+        """Return the columns (n, p) and the player's own (n, Q) of sheets; a copy's traits are in the latter only."""
+        X, Z = np.tile(self.own_x, (len(copy), 1)), np.tile(self.own_z, (len(copy), 1))
+        away, k = np.flatnonzero(copy >= 0), copy[copy >= 0]
+        X[away], Z[away] = self.tier_X[self.suited.tier_of[k]], self.tier_Z[self.suited.tier_of[k]]
+        Z[away, OF_TRAITS] += self.suited.traits[k]
+        X[away[:, None], WISH_COLUMNS] += self.wish[k]
+        if seen := SEEN_COLUMNS[self.blinding]:
+            X[away[:, None], seen] += self._sight(k)
+        X[:, PLACE_COLUMNS] += place_values(position)
+        return X, Z
 
     def _sight(self, k: Ints) -> Floats:
-        """Return (n, 2) the `SEEN_COLUMNS` of the suited copies ``k``, (n, 0) where they were played blind."""
-        grade = self.tier_X[self.suited.tier_of[k], POSITION_OF["grade"]]
-        return np.column_stack([np.ones(len(k)), grade])[:, : len(SEEN_COLUMNS[self.blinding])]
+        """Return (n, 2) the `SEEN_COLUMNS` of the suited copies ``k`` where they were seen."""
+        return np.column_stack([np.ones(len(k)), self.tier_X[self.suited.tier_of[k], POSITION_OF["grade"]]])
 
     def _factor(self) -> tuple[Floats, Floats]:
         """Return the root of the ratings' covariance and the solved residuals, both empty without ratings."""
