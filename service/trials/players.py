@@ -1,0 +1,1 @@
+"""Players as one dealer knows them: a key that the history knows, and who that is."""
