@@ -3,8 +3,8 @@
 import datetime as dt
 import secrets
 import uuid
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from model.records import Answers, Run
 from model.shortlist import Entry, Shortlist, propose
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Basis, Place
-from service import catalogue, versions
+from service import catalogue, language, versions
 from service.catalogue import Catalogue
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -88,17 +88,47 @@ def recompute(session: Session, enquiry: str) -> Document:
     return document | {key: row.advice[key] for key in ("id", "created")}
 
 
+@dataclass(frozen=True, slots=True)
+class Considered:
+    """An advice with what it was made from: for the desk, which goes on from it with single bows."""
+
+    questionnaire: Questionnaire
+    now_on_sale: Catalogue
+    fitted: Fitted
+    view: View
+    outlook: Outlook
+    shortlist: Shortlist
+    document: Document
+    currency: str | None
+
+
+def consider(session: Session, questionnaire: Questionnaire, at_hand: Collection[str] | None = None) -> Considered:
+    """Return the advice with its parts, nothing stored; ``at_hand`` are the serials to choose from, None: the dealer's stock.
+
+    Raises `Invalid` as `advise` does.
+    """
+    return _considered(session, questionnaire, versions.current(session), at_hand)
+
+
 def _advised(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> Document:
+    return _considered(session, questionnaire, fitted).document
+
+
+def _considered(
+    session: Session, questionnaire: Questionnaire, fitted: Fitted, at_hand: Collection[str] | None = None
+) -> Considered:
     now_on_sale = catalogue.current(session)
     view = now_on_sale.view(fitted)
     _check_dealer(questionnaire, now_on_sale)
     runs = _tried(questionnaire, view)
     outlook = personal.outlook(view, questionnaire.answers(), runs)
     offer = _offer(questionnaire, now_on_sale, outlook)
+    if at_hand is not None:
+        offer = replace(offer, stock=outlook.stock.only(at_hand))
     shortlist = _proposal(questionnaire, now_on_sale, outlook, offer)
     document = _document(questionnaire, now_on_sale, fitted, outlook, offer, shortlist)
     document["notes"] += _model_notes(view, questionnaire.answers())
-    return document
+    return Considered(questionnaire, now_on_sale, fitted, view, outlook, shortlist, document, offer.currency)
 
 
 def stored(session: Session, address: str) -> Document | None:
@@ -356,7 +386,7 @@ def _enquiry(questionnaire: Questionnaire, document: Document, fitted: Fitted) -
         address=secrets.token_urlsafe(24),
         created_at=dt.datetime.now(dt.UTC),
         dealer=questionnaire.dealer,
-        language=questionnaire.language or "en",
+        language=language.known(questionnaire.language) or language.spoken(),
         answers=document["answers"],
         contact=contact.model_dump(mode="json", exclude_none=True) if contact else None,
         advice=document,

@@ -1,10 +1,12 @@
-"""The range as it stands now: tiers, copies, prices, dealers and stock, read once and kept until something changes."""
+"""The range as it stands now: tiers, copies, prices, dealers and stock, read once and kept until something changes.
+
+Where a copy is changes all day; then the stock alone is read anew, and the model's views of the range stay.
+"""
 
 import decimal
 from collections import OrderedDict
-from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -37,10 +39,12 @@ class Catalogue:
 
     Attributes
     ----------
+    facts, mark : words that are others after a change of anything but the stock, and after any change.
     prices : for each dealer's slug, and None for the maker's own, price and currency by tier.
     stock : for each dealer's slug the serials at hand.
     """
 
+    facts: str
     mark: str
     range: Range
     names: Mapping[str, str]
@@ -48,10 +52,7 @@ class Catalogue:
     prices: Mapping[str | None, Mapping[str, tuple[decimal.Decimal, str]]]
     stock: Mapping[str, frozenset[str]]
     stretches: Stretches
-
-    @cached_property
-    def _views(self) -> OrderedDict[str, View]:
-        return OrderedDict()
+    _views: OrderedDict[str, View] = field(default_factory=OrderedDict)
 
     def view(self, fitted: Fitted) -> View:
         """Return the fitted model laid over this range; kept, since it takes longer than a player's advice."""
@@ -64,27 +65,38 @@ class Catalogue:
 
 
 _memory: OrderedDict[str, Catalogue] = OrderedDict()
+"""By the mark of the facts; its stock as it was when it was last looked at."""
 
 
 def current(session: Session) -> Catalogue:
-    """Return the range as it stands; read anew only when its mark has changed."""
-    mark = history.range_mark(session)
-    if mark not in _memory:
-        _memory[mark] = _read(session, mark)
-        while len(_memory) > KEPT_IN_MEMORY:
-            _memory.popitem(last=False)
-    return _memory[mark]
+    """Return the range as it stands; what a change left as it was is not read anew."""
+    facts, mark = history.range_mark(session)
+    known = _memory.get(facts)
+    if known is None:
+        known = _read(session, facts, mark)
+    elif known.mark != mark:
+        known = replace(known, mark=mark, stock=_stock(session, known.dealers))
+    _memory[facts] = known
+    while len(_memory) > KEPT_IN_MEMORY:
+        _memory.popitem(last=False)
+    return known
 
 
-def _read(session: Session, mark: str) -> Catalogue:
+def _read(session: Session, facts: str, mark: str) -> Catalogue:
     rows = session.scalars(select(Dealer)).all()
     dealers = {row.slug: DealerFacts(row.name, row.currency, row.language, row.carry_cost) for row in rows}
     return Catalogue(
+        facts=facts,
         mark=mark,
         range=history.read_range(session),
         names={row.slug: row.name for row in session.execute(select(Tier.slug, Tier.name))},
         dealers=dealers,
         prices={slug: history.prices(session, slug) for slug in (None, *dealers)},
-        stock={slug: frozenset(history.stock(session, slug)) for slug in dealers},
+        stock=_stock(session, dealers),
         stretches=Stretches.from_events(history.read_events(session)),
     )
+
+
+def _stock(session: Session, dealers: Iterable[str]) -> Mapping[str, frozenset[str]]:
+    found = history.stock_by_dealer(session)
+    return {slug: found.get(slug, frozenset()) for slug in dealers}

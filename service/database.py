@@ -15,14 +15,16 @@ from typing import Annotated, Any
 from weakref import WeakKeyDictionary
 
 from fastapi import Depends, Request
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, update
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, make_url, select, update
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import ORMExecuteState, Session
 
-from service.tables import RANGE, RangeState
+from service.tables import RANGE, Copy, RangeState
 
 BUSY_SECONDS = 10
 """How long a writer waits for another one before it gives up."""
+STOCK = frozenset({"dealer", "status"})
+"""What of a copy changes all day: where it is. The rest are facts, over which the model's view is laid."""
 APPLICATION_ID = 0x426F7773
 """Marks an SQLite file as this service's own: 'Bows' in ASCII, the header field that SQLite reserves for this purpose."""
 
@@ -90,8 +92,15 @@ class _WritingSession(Session):
 
 @event.listens_for(_WritingSession, "before_flush")
 def _mark_flushed(session: Session, _context: object, _instances: object) -> None:
-    if any(isinstance(item, RANGE) for item in (*session.new, *session.dirty, *session.deleted)):
+    if any(isinstance(item, RANGE) for item in (*session.new, *session.deleted)):
         _mark_range(session)
+    for item in session.dirty:
+        if isinstance(item, RANGE):
+            _mark_range(session, stock_only=isinstance(item, Copy) and _changed(item) <= STOCK)
+
+
+def _changed(item: object) -> set[str]:
+    return {attribute.key for attribute in inspect(item).attrs if attribute.history.has_changes()}
 
 
 @event.listens_for(_WritingSession, "do_orm_execute")
@@ -101,10 +110,19 @@ def _mark_executed(state: ORMExecuteState) -> None:
         _mark_range(state.session)
 
 
-def _mark_range(session: Session) -> None:
-    if not session.info.get("range_marked"):
-        session.info["range_marked"] = True
-        session.execute(update(RangeState).values(mark=secrets.token_hex(16)))
+def _mark_range(session: Session, *, stock_only: bool = False) -> None:
+    """Draw the mark anew, once a transaction: both of its halves, or the stock's alone.
+
+    The row is locked before it is read, so that no change of the range by another transaction is painted over.
+    """
+    marked = session.info.get("range_marked")
+    if marked == "all" or (marked and stock_only):
+        return
+    session.info["range_marked"] = "stock" if stock_only else "all"
+    facts = secrets.token_hex(16)
+    if stock_only:
+        facts = session.scalars(select(RangeState.mark).with_for_update()).one().partition(".")[0]
+    session.execute(update(RangeState).values(mark=f"{facts}.{secrets.token_hex(8)}"))
 
 
 def writing_engine(database: Database) -> Engine:

@@ -10,7 +10,7 @@ from decimal import Decimal
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import Row, Select, exists, func, select
+from sqlalchemy import ColumnElement, Row, Select, exists, func, select
 from sqlalchemy.orm import Session
 
 from model.choice import Offer
@@ -38,7 +38,7 @@ def read_range(session: Session) -> Range:
 
 
 def read_trials(session: Session) -> tuple[Trial, ...]:
-    """Return every trial with at least one sheet of its player, by key, its runs by position.
+    """Return every trial with at least one sheet of its player, by key, its runs by position; of players in the model only.
 
     What is not known of the place or the blinding is taken as the usual: in the shop, and blind.
     """
@@ -64,7 +64,8 @@ def read_offers(session: Session) -> dict[str, Offer]:
     Where no budget was named, the currency is the one that most tiers are priced in at that dealer.
     """
     trial = tables.Trial
-    rows = list(_rows(session, select(trial.key, trial.dealer, trial.budget, trial.currency).order_by(trial.key)))
+    asked = select(trial.key, trial.dealer, trial.budget, trial.currency).where(_in_model()).order_by(trial.key)
+    rows = list(_rows(session, asked))
     on_sale = {dealer: prices(session, dealer) for dealer in {row.dealer for row in rows}}
     return {key: _offer(on_sale[dealer], budget, currency) for key, dealer, budget, currency in rows}
 
@@ -94,9 +95,23 @@ def stock(session: Session, dealer: str | None) -> tuple[str, ...]:
     return tuple(session.scalars(select(copy.serial).where(place, copy.status == "in_stock").order_by(copy.serial)))
 
 
-def range_mark(session: Session) -> str:
-    """Return a word that is another one after every change of dealers, tiers, prices, copies or events."""
-    return session.scalars(select(tables.RangeState.mark)).one()
+def stock_by_dealer(session: Session) -> dict[str, frozenset[str]]:
+    """Return the serials in stock at every dealer that has any."""
+    copy = tables.Copy
+    found: dict[str, set[str]] = {}
+    in_stock = select(copy.dealer, copy.serial).where(copy.dealer.is_not(None), copy.status == "in_stock")
+    for dealer, serial in _rows(session, in_stock):
+        found.setdefault(dealer, set()).add(serial)
+    return {dealer: frozenset(serials) for dealer, serials in found.items()}
+
+
+def range_mark(session: Session) -> tuple[str, str]:
+    """Return two words: the first is another one after every change of dealers, tiers, prices, copies or events.
+
+    The second is another one after these and after every change of where a copy is, too.
+    """
+    facts, _, stock = session.scalars(select(tables.RangeState.mark)).one().partition(".")
+    return facts, stock
 
 
 def digest(session: Session) -> str:
@@ -147,7 +162,7 @@ def _trials() -> Statement:
             *(trial.blinding, trial.place, trial.dealer, trial.budget, trial.currency),
         )
         .join(player, trial.player == player.id)
-        .where(exists().where(run.trial == trial.id, run.rater == "player"))
+        .where(player.in_model, exists().where(run.trial == trial.id, run.rater == "player"))
         .order_by(trial.key)
     )
 
@@ -158,9 +173,14 @@ def _runs() -> Statement:
     return (
         select(trial.key.label("trial"), run.position, run.copy, *ratings)
         .join(trial, run.trial == trial.id)
-        .where(run.rater == "player", newest_run())
+        .where(run.rater == "player", newest_run(), _in_model())
         .order_by(trial.key, run.position)
     )
+
+
+def _in_model() -> ColumnElement[bool]:
+    """Return the condition that a fit may read a trial: its player did not ask to be left out."""
+    return exists().where(tables.Player.id == tables.Trial.player, tables.Player.in_model)
 
 
 def _events() -> Statement:
@@ -173,7 +193,7 @@ def _outcomes() -> Statement:
     return (
         select(trial.key, outcome.on, outcome.outcome, outcome.copy)
         .join(trial, outcome.trial == trial.id)
-        .where(newest_outcome())
+        .where(newest_outcome(), _in_model())
         .order_by(trial.key, outcome.on, outcome.outcome, func.coalesce(outcome.copy, ""))
     )
 

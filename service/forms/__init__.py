@@ -1,5 +1,6 @@
 """What people fill in: one set of rules for the JSON API and the form's pages, one sentence for each mistake."""
 
+from service.forms.composing import Composing
 from service.forms.questionnaire import (
     Budget,
     Consent,
@@ -10,7 +11,7 @@ from service.forms.questionnaire import (
     Tried,
     Wishes,
 )
-from service.forms.reading import check, read
+from service.forms.reading import check, check_as, read
 from service.forms.step import NOT_SURE, Step, number
 from service.forms.steps import (
     HAS_BOW,
@@ -31,6 +32,7 @@ __all__ = [
     "STEPS",
     "Budget",
     "BudgetStep",
+    "Composing",
     "Consent",
     "Contact",
     "ContactStep",
@@ -45,6 +47,7 @@ __all__ = [
     "WishesStep",
     "WorkStep",
     "check",
+    "check_as",
     "number",
     "read",
 ]

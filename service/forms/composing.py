@@ -59,7 +59,7 @@ class Composing(Body):
     @field_validator("due_back")
     @classmethod
     def _not_before(cls, value: dt.date | None, info: ValidationInfo) -> dt.date | None:
-        on = info.data.get("on")
+        on: dt.date | None = info.data.get("on")
         if on is None:
             return value
         if value is None:

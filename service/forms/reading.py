@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import Iterator
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -14,6 +14,7 @@ from service.errors import FieldProblem, Invalid
 from service.forms.questionnaire import Questionnaire
 from service.language import N_, _
 
+F = TypeVar("F", bound=BaseModel)
 SHOWN = 60
 """So much of a wrong value is shown, in characters; the rest is cut."""
 
@@ -32,6 +33,7 @@ _ITEMS = {
     "tried": N_("an object with copy and ratings"),
     "ratings": N_("a whole number from 1 to 7"),
     "settings": N_("one of orchestra, theatre, chamber, solo, early_music, jazz, folk, study, teaching"),
+    "copies": N_("the serial of a bow"),
     "priorities": N_("one of response, clarity, dynamic_range, steadiness, off_string, ease, tone"),
 }
 """What would be right for one item of a list or mapping, by the field that holds it."""
@@ -57,10 +59,15 @@ def _is_utf8(body: bytes) -> bool:
 
 def check(answers: object) -> Questionnaire:
     """Return the questionnaire in ``answers``, a JSON value already read; raises `Invalid` as `read` does."""
+    return check_as(Questionnaire, answers)
+
+
+def check_as(form: type[F], value: object) -> F:
+    """Return the form in ``value``, a JSON value already read, with a sentence for every mistake as `Invalid`."""
     try:
-        return Questionnaire.model_validate(answers)
+        return form.model_validate(value)
     except ValidationError as error:
-        raise Invalid(_problems(error)) from None
+        raise Invalid(_problems(error, form)) from None
 
 
 def shown(value: object) -> str:
@@ -74,17 +81,17 @@ def shown(value: object) -> str:
     return text if len(text) <= SHOWN else text[: SHOWN - 1] + "…"
 
 
-def _problems(error: ValidationError) -> Iterator[FieldProblem]:
+def _problems(error: ValidationError, form: type[BaseModel] = Questionnaire) -> Iterator[FieldProblem]:
     seen = set()
     for detail in error.errors(include_url=False):
         loc = tuple(part for part in detail["loc"] if part != "[key]")
         path = ".".join(shown(part).strip('"') for part in loc)
         if path not in seen:
             seen.add(path)
-            yield FieldProblem(path, _sentence(detail, loc))
+            yield FieldProblem(path, _sentence(detail, loc, form))
 
 
-def _sentence(detail: ErrorDetails, loc: tuple[int | str, ...]) -> str:
+def _sentence(detail: ErrorDetails, loc: tuple[int | str, ...], form: type[BaseModel]) -> str:
     kind = detail["type"]
     if kind == "sentence":
         return _(str(detail["ctx"]["sentence"]))
@@ -92,19 +99,21 @@ def _sentence(detail: ErrorDetails, loc: tuple[int | str, ...]) -> str:
         return _malformed(str(detail["ctx"]["error"]))
     if not loc:
         return _("Got {value}; expected an object with the answers.").format(value=shown(detail["input"]))
-    return _unknown_name(detail, loc) or _unfit_value(detail, loc)
+    return _unknown_name(detail, loc, form) or _unfit_value(detail, loc, form)
 
 
-def _unknown_name(detail: ErrorDetails, loc: tuple[int | str, ...]) -> str | None:
+def _unknown_name(detail: ErrorDetails, loc: tuple[int | str, ...], form: type[BaseModel]) -> str | None:
     if detail["type"] == "extra_forbidden":
-        return _("There is no field of this name; expected one of {names}.").format(names=", ".join(_siblings(loc)))
+        return _("There is no field of this name; expected one of {names}.").format(
+            names=", ".join(_siblings(loc, form))
+        )
     if detail["loc"][-1] == "[key]":
         return _("There is no criterion of this name; expected one of {names}.").format(names=", ".join(CRITERIA))
     return None
 
 
-def _unfit_value(detail: ErrorDetails, loc: tuple[int | str, ...]) -> str:
-    expected = _(_expected(loc))
+def _unfit_value(detail: ErrorDetails, loc: tuple[int | str, ...], form: type[BaseModel]) -> str:
+    expected = _(_expected(loc, form))
     if detail["type"] == "missing":
         return _("This is needed: {expected}.").format(expected=expected)
     return _("Got {value}; expected {expected}.").format(value=shown(detail["input"]), expected=expected)
@@ -131,23 +140,23 @@ def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
     return {info.alias or name: info for name, info in model.model_fields.items()}
 
 
-def _holder(loc: tuple[int | str, ...]) -> type[BaseModel] | None:
+def _holder(loc: tuple[int | str, ...], form: type[BaseModel]) -> type[BaseModel] | None:
     """Return the model that holds the last part of ``loc``; None where that part is an item of a list or a mapping."""
-    model: type[BaseModel] | None = Questionnaire
+    model: type[BaseModel] | None = form
     for part in loc[:-1]:
         if model is not None and isinstance(part, str):
             model = _model_in(_fields(model)[part].annotation)
     return model
 
 
-def _siblings(loc: tuple[int | str, ...]) -> list[str]:
-    holder = _holder(loc)
+def _siblings(loc: tuple[int | str, ...], form: type[BaseModel]) -> list[str]:
+    holder = _holder(loc, form)
     return list(_fields(holder)) if holder else []
 
 
-def _expected(loc: tuple[int | str, ...]) -> str:
+def _expected(loc: tuple[int | str, ...], form: type[BaseModel]) -> str:
     """Return the description of the field at ``loc``, or of one item of the field before it."""
-    holder, name = _holder(loc), loc[-1]
+    holder, name = _holder(loc, form), loc[-1]
     if holder is not None and isinstance(name, str):
         return _fields(holder)[name].description or ""
     return _ITEMS[str(loc[-2])]
