@@ -29,3 +29,7 @@ class Invalid(Exception):  # noqa: N818 - reads as what it says of the input
 
 class Refused(Exception):  # noqa: N818 - reads as what it says of the request
     """A request that cannot be met as things stand; its text is one plain sentence for the person who asked."""
+
+
+class NotHere(Exception):  # noqa: N818 - reads as what it says of the thing
+    """Nothing of this id is here for the one who asks: unknown, or another dealer's; the two are told apart by nobody."""
