@@ -148,7 +148,7 @@ def cone_minimum(model: ConeModel) -> Floats:
     x = model.inside()
     mu = max(1.0, model.newton(x, 1.0)[1])  # from here Newton's steps are whole ones from the first
     while mu > _LAST:
-        x, mu = _centre(model, x, mu), 0.1 * mu
+        x, mu = _centre(model, x, mu), 1e-3 * mu  # smaller steps of the path cost more than they save
     return _on_boundary(model, _centre(model, x, _LAST))
 
 

@@ -286,5 +286,5 @@ class TasteElimination:
             if self._matched:
                 left = -B @ self.K[group.players] @ B.transpose(0, 2, 1)
                 left[:, np.arange(B.shape[1]), np.arange(B.shape[1])] += w[group.cells]
-                spread += float(np.einsum("iab,ibc,ica->", inverse, left, left, optimize=True))
+                spread += float(np.vdot(inverse @ left, left))  # of symmetric matrices
         return through, spread
