@@ -91,8 +91,8 @@ class Projection:
 
     def __call__(self, U: Floats) -> Floats:
         """P U (n + m, t), 0 on rows not rated."""
-        inverse = self._inverse(U[self.rows])
-        return self._over_all(inverse - self._half.T @ (self._half @ U[self.rows]))
+        own = U[self.rows]
+        return self._over_all(self._inverse(own) - self._half.T @ (self._half @ own))
 
     @property
     def coefficients(self) -> Floats:
@@ -174,7 +174,7 @@ def _projected(X: Floats, y: Floats, P: Projection, fitted: FittedResponse) -> F
     return P(np.concatenate([np.nan_to_num(y - X @ fitted.coef), outside])[:, None])
 
 
-def _forms(who: Components, columns: Sequence[Floats]) -> Floats:
+def _forms(who: Components, columns: Iterable[Floats]) -> Floats:
     """Sum the products (L, k, k) of Z_l'U_c and Z_l'U_d over the criteria's columns U_c (n + m, t)."""
     gathered = [who.gathered(U) for U in columns]
     stacked = [np.array([of[number].ravel() for of in gathered]) for number in range(len(who.names))]
@@ -188,7 +188,7 @@ def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
         step = max(1, AT_ONCE // max(1, sums.shape[1]))
         for first in range(0, probes.shape[1], step):
             U = np.asarray(sums.T @ probes[:, first : first + step])
-            F[:, number] += _forms(who, [P(U) for P in projections])
+            F[:, number] += _forms(who, (P(U) for P in projections))
     return np.asarray((F + F.swapaxes(0, 1)) / 2.0, dtype=np.float64)
 
 
