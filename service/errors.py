@@ -33,3 +33,7 @@ class Refused(Exception):  # noqa: N818 - reads as what it says of the request
 
 class NotHere(Exception):  # noqa: N818 - reads as what it says of the thing
     """Nothing of this id is here for the one who asks: unknown, or another dealer's; the two are told apart by nobody."""
+
+
+class NotAllowed(Exception):  # noqa: N818 - reads as what it says of the person who asked
+    """Something that is there, but not for the role of the person who asked; its text is a plain sentence, or empty."""

@@ -17,7 +17,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from service import security
-from service.errors import FieldProblem, Invalid, Refused
+from service.errors import FieldProblem, Invalid, NotAllowed, NotHere, Refused
 from service.language import N_, _
 from service.pages.contexts import Page
 from service.pages.rendering import render
@@ -54,17 +54,23 @@ SENTENCES: dict[int, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorPage(Page):
-    """An error in plain words; ``title`` is its heading. Rendered by errors/STATUS.html, else by errors/error.html."""
+    """An error in plain words; ``title`` is its heading, ``at_desk`` says whose way back it shows.
+
+    Rendered by errors/STATUS.html, else by errors/error.html.
+    """
 
     status: int
     message: str
     problems: tuple[FieldProblem, ...] = ()
+    at_desk: bool = False
 
 
 def install(app: FastAPI) -> None:
     """Let every error of ``app`` be answered in the one shape."""
     app.add_exception_handler(Invalid, _invalid)
     app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(NotHere, _not_here)
+    app.add_exception_handler(NotAllowed, _not_allowed)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _by_status)
     app.add_exception_handler(OperationalError, _busy)
@@ -77,10 +83,14 @@ def answer(
     message: str | None = None,
     problems: Sequence[FieldProblem] = (),
     headers: Mapping[str, str] | None = None,
+    title: str | None = None,
 ) -> Response:
-    """Return the error in the shape that the client can read."""
+    """Return the error in the shape that the client can read; ``title``: a page's heading other than its status's own."""
     message = message or _(SENTENCES.get(status, SENTENCES[400 if status < 500 else 500]))
-    reply = _page(request, status, message, problems) if _is_browser(request) else _json(status, message, problems)
+    title = title or _(HEADINGS.get(status, HEADINGS[400 if status < 500 else 500]))
+    reply = (
+        _page(request, status, title, message, problems) if _is_browser(request) else _json(status, message, problems)
+    )
     reply.headers.update(headers or {})
     return reply
 
@@ -95,9 +105,15 @@ def _json(status: int, message: str, problems: Sequence[FieldProblem]) -> Respon
     return JSONResponse(body(message, problems), status)
 
 
-def _page(request: Request, status: int, message: str, problems: Sequence[FieldProblem]) -> Response:
-    title = _(HEADINGS.get(status, HEADINGS[400 if status < 500 else 500]))
-    page = ErrorPage(title=title, status=status, message=message, problems=tuple(problems), demo=request.app.state.demo)
+def _page(request: Request, status: int, title: str, message: str, problems: Sequence[FieldProblem]) -> Response:
+    page = ErrorPage(
+        title=title,
+        status=status,
+        message=message,
+        problems=tuple(problems),
+        demo=request.app.state.demo,
+        at_desk=request.url.path.startswith("/desk"),
+    )
     try:
         return render(request, [f"errors/{status}.html", "errors/error.html"], page, status)
     except TemplateError:
@@ -124,6 +140,16 @@ async def _invalid(request: Request, error: Exception) -> Response:
 
 async def _refused(request: Request, error: Exception) -> Response:
     return answer(request, 409, str(error))
+
+
+async def _not_here(request: Request, error: Exception) -> Response:
+    del error
+    return answer(request, 404)
+
+
+async def _not_allowed(request: Request, error: Exception) -> Response:
+    message = str(error) or _("Your role does not cover this. Whoever looks after the accounts can change that.")
+    return answer(request, 403, message, title=_("This is not open to you"))
 
 
 async def _unreadable(request: Request, error: Exception) -> Response:
