@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.staticfiles import StaticFiles
 
-from service import security, templating
+from service import security, speaking, templating
 from service.database import Database
 from service.pages import api, errors, form
 from service.settings import Settings
@@ -49,6 +49,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 
 def _protect(app: FastAPI, https_only: bool) -> None:
     app.add_middleware(security.BodyLimit)
+    app.add_middleware(speaking.ReadersLanguage)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
 
 

@@ -1,38 +1,28 @@
 """Numbers to words: money, masses, lengths, shares, chances, dates, small counts; every one a filter for templates.
 
-English is the source: '2,450 €', '1,050 mm', '82 %'. A value and its unit are held together by a no-break space.
+English is the source: '2,450 €', '1,050 mm', '82 %'; other languages have their own marks and dates (Unicode CLDR, by Babel). A
+value and its unit are held together by a no-break space.
 """
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
+from functools import cache
 from types import MappingProxyType
 from typing import Any
 
+from babel.dates import format_date
+from babel.numbers import get_currency_symbol, get_decimal_symbol, get_group_symbol
 from jinja2 import Environment
 
-from service.language import N_, _, ngettext
+from service.language import N_, SOURCE, _, locale, ngettext, spoken
 
 NBSP = "\u00a0"
 Real = int | float | Decimal
 
 _MONEY = MappingProxyType({"EUR": f"{{amount}}{NBSP}€", "USD": "${amount}", "GBP": "£{amount}"})
-"""How an amount is written; every other currency by its ISO 4217 code after the amount."""
+"""How an amount is written in English; every other currency by its ISO 4217 code after the amount."""
 
-_MONTHS = (
-    N_("January"),
-    N_("February"),
-    N_("March"),
-    N_("April"),
-    N_("May"),
-    N_("June"),
-    N_("July"),
-    N_("August"),
-    N_("September"),
-    N_("October"),
-    N_("November"),
-    N_("December"),
-)
 _COUNTS = (
     N_("no"),
     N_("one"),
@@ -49,8 +39,15 @@ _COUNTS = (
 
 
 def number(value: Real, decimals: int = 1) -> str:
-    """Return a number with so many decimals: '5.0'."""
-    return f"{value:,.{decimals}f}"
+    """Return a number with so many decimals: '5.0', in German '5,0'."""
+    return f"{value:,.{decimals}f}".translate(_marks(spoken()))
+
+
+@cache
+def _marks(code: str) -> dict[int, str]:
+    """Return what stands for the marks of thousands and decimals in a language (Unicode CLDR)."""
+    there = locale(code)
+    return {ord(","): get_group_symbol(there), ord("."): get_decimal_symbol(there)}
 
 
 def interval(low: Real, high: Real) -> str:
@@ -60,12 +57,20 @@ def interval(low: Real, high: Real) -> str:
 
 def money(amount: Real, currency: str) -> str:
     """Return an amount in its currency, cents only where there are any: '2,450 €', '1,249.50 €', '2,450 CHF'."""
-    text = number(amount, 2).removesuffix(".00")
-    return _MONEY.get(currency, f"{{amount}}{NBSP}{currency}").format(amount=text)
+    text = number(amount, 0 if round(100 * float(amount)) % 100 == 0 else 2)
+    return _money(spoken(), currency).format(amount=text)
+
+
+@cache
+def _money(code: str, currency: str) -> str:
+    if code == SOURCE:
+        return _MONEY.get(currency, f"{{amount}}{NBSP}{currency}")
+    # German, French and Italian all write the sign after the amount (Unicode CLDR).
+    return f"{{amount}}{NBSP}{get_currency_symbol(currency, locale(code))}"
 
 
 def _measure(value: Real, unit: str) -> str:
-    return f"{number(value, 1).removesuffix('.0')}{NBSP}{unit}"
+    return f"{number(value, 0 if round(10 * float(value)) % 10 == 0 else 1)}{NBSP}{unit}"
 
 
 def grams(mass_g: Real) -> str:
@@ -82,10 +87,15 @@ def percent(share: Real) -> str:
     """Return a share from 0 to 1 in whole percent: '82 %'; a chance short of certain is never shown as 0 or 100."""
     figure = round(100 * float(share))
     if figure == 0 and share > 0:
-        return _("under {figure}").format(figure=f"1{NBSP}%")
+        return _("under {figure}").format(figure=_hundredths(1))
     if figure == 100 and share < 1:
-        return _("over {figure}").format(figure=f"99{NBSP}%")
-    return f"{figure}{NBSP}%"
+        return _("over {figure}").format(figure=_hundredths(99))
+    return _hundredths(figure)
+
+
+def _hundredths(figure: int) -> str:
+    # Italian writes no space before the sign; the other three do (Unicode CLDR, and ISO 80000-1 for English).
+    return f"{figure}{'' if spoken() == 'it' else NBSP}%"
 
 
 def chance_word(chance: Real) -> str:
@@ -107,7 +117,7 @@ def day(value: dt.date | str) -> str:
     """Return a date, or the date of an ISO 8601 moment, as '24 November 2026'."""
     if isinstance(value, str):
         value = dt.datetime.fromisoformat(value)
-    return _("{day} {month} {year}").format(day=value.day, month=_(_MONTHS[value.month - 1]), year=value.year)
+    return format_date(value, "long", locale(spoken()))
 
 
 def minutes(count: int) -> str:

@@ -7,7 +7,6 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from service import formats, language
 
 TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
-LANGUAGE = "en"
 
 
 def environment() -> Environment:

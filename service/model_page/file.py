@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from service import templating
 from service.errors import Refused
+from service.language import spoken
 from service.model_page.context import ModelPage
 
 _STATIC = Path(__file__).resolve().parents[1] / "static"
@@ -23,7 +24,7 @@ def render(page: ModelPage) -> str:
     return (
         templating.environment()
         .get_template("desk/model.html")
-        .render(page=page, lang=templating.LANGUAGE, frame="file.html", style=style)
+        .render(page=page, lang=spoken(), frame="file.html", style=style)
     )
 
 

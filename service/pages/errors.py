@@ -18,7 +18,7 @@ from starlette.exceptions import HTTPException
 
 from service import security
 from service.errors import FieldProblem, Invalid, NotAllowed, NotHere, Refused
-from service.language import N_, _
+from service.language import N_, _, spoken
 from service.pages.contexts import Page
 from service.pages.rendering import render
 
@@ -124,7 +124,7 @@ def _page(request: Request, status: int, title: str, message: str, problems: Seq
 def _bare(status: int, title: str, message: str) -> HTMLResponse:
     """Return a page that needs no template: the template may be what is broken."""
     return HTMLResponse(
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title></head>'
+        f'<!doctype html><html lang="{spoken()}"><head><meta charset="utf-8"><title>{escape(title)}</title></head>'
         f"<body><main><h1>{escape(title)}</h1><p>{escape(message)}</p></main></body></html>",
         status,
     )

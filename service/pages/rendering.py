@@ -7,7 +7,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment
 
-from service.templating import LANGUAGE
+from service.language import spoken
 
 
 def render(request: Request, template: str | Sequence[str], page: Any, status: int = 200) -> HTMLResponse:
@@ -17,5 +17,5 @@ def render(request: Request, template: str | Sequence[str], page: Any, status: i
     """
     templates: Environment = request.app.state.templates
     names = [template] if isinstance(template, str) else list(template)
-    text = templates.select_template(names).render(page=page, lang=LANGUAGE)
+    text = templates.select_template(names).render(page=page, lang=spoken())
     return HTMLResponse(text, status)

@@ -132,7 +132,7 @@ class Shouting(NullTranslations):
 
 
 def test_texts_are_spoken_in_the_language_in_use_and_only_there() -> None:
-    with language.using(Shouting()):
+    with language.translated_by(Shouting()):
         assert formats.chance_word(0.8) == "LIKELY"
         assert formats.copies(2) == "2 COPIES"
     assert formats.chance_word(0.8) == "likely"
@@ -144,5 +144,5 @@ def test_templates_speak_the_language_in_use() -> None:
     template = environment.from_string("{{ _('one bow') }}")
     counting = environment.from_string("{% trans n=2 %}{{ n }} bow{% pluralize %}{{ n }} bows{% endtrans %}")
     assert (template.render(), counting.render()) == ("one bow", "2 bows")
-    with language.using(Shouting()):
+    with language.translated_by(Shouting()):
         assert template.render() == "ONE BOW"

@@ -1,5 +1,6 @@
 """The model's page: it stands alone, names no player, says what is not known, and is written wholly or not at all."""
 
+import calendar
 import datetime as dt
 import os
 import re
@@ -15,6 +16,7 @@ import pytest
 from sqlalchemy import select
 
 from model import anatomy
+from model.adoption import Decision, Why
 from model.choice import TERMS, WhyLeftOut
 from model.design import FIXED
 from model.preference import Beliefs
@@ -22,7 +24,7 @@ from service import catalogue, commands, fits, templating
 from service.app import STATIC_FILES
 from service.database import Database
 from service.errors import Refused
-from service.language import using
+from service.language import translated_by
 from service.model_page import ModelPage, page_of, render, write
 from service.model_page import pictures as drawn
 from service.tables import STATUSES, ModelVersion
@@ -231,14 +233,15 @@ def test_check_ups_over_time_and_why_a_version_is_used_are_shown(shown: tuple[Mo
 
 
 def test_a_candidate_is_shown_with_its_reason(twice_fitted: Database) -> None:
+    decision = Decision(adopt=False, why=Why.UNREADABLE)
     with twice_fitted.writing() as session:
         first, second = session.scalars(select(ModelVersion).order_by(ModelVersion.id))
         second.adopted = False
         session.flush()
         first.adopted = True
-        second.report = {**second.report, "used": False, "why": "It is worse."}
+        second.report = {**second.report, "used": False, "decision": decision.to_json()}
     page = page_in(twice_fitted)
-    assert page.versions.numbers.rows[0][3:] == ("candidate", "It is worse.")
+    assert page.versions.numbers.rows[0][3:] == ("candidate", "The version in use cannot be read.")
     assert page.versions.sentences == (
         "Version 1 is in use.",
         "Version 2 is newer and stays a candidate; the table says why.",
@@ -334,16 +337,17 @@ def _own_texts(element: Element) -> Iterator[str]:
 
 
 def test_every_text_can_be_translated(twice_fitted: Database) -> None:
-    # What was decided is stored with the version, in the words of whoever fitted it.
-    with twice_fitted.writing() as session:
-        for version in session.scalars(select(ModelVersion)):
-            version.report = {**version.report, "why": "4"}
-    with using(_Marked()):
+    with translated_by(_Marked()):
         page = read(page_in(twice_fitted))
     texts = " ".join(_own_texts(page.all("html")[0]))
     while "⟦" in texts:
         texts = re.sub(r"⟦[^⟦⟧]*⟧", " ", texts)
-    assert set(re.findall(r"[A-Za-z]{2,}", texts)) <= {"VN", "Heron", "Plover"}
+    assert set(re.findall(r"[A-Za-z]{2,}", texts)) <= {
+        "VN",
+        "Heron",
+        "Plover",
+        *calendar.month_name,
+    }  # dates are the language's own
 
 
 def test_every_part_column_term_and_status_has_its_words() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from service import tables, templating
-from service.language import using
+from service.language import translated_by
 from tests.service.client import serving, settings_in
 from tests.service.documents import document, entry, under_the_prior
 from tests.service.page import Element, Page, Reader
@@ -198,7 +198,7 @@ def _unmarked(page: Page) -> set[str]:
 
 
 def test_every_text_of_the_answer_can_be_translated(shown: Shown) -> None:
-    with using(_Marked()):
+    with translated_by(_Marked()):
         page = shown(document())
     assert _unmarked(page) == {"Juniper", "Rowan"}
 
@@ -207,7 +207,7 @@ def test_every_text_of_the_answer_can_be_translated(shown: Shown) -> None:
 def test_every_text_of_the_form_can_be_translated(reader: Reader, step: str) -> None:
     first = reader.send(reader.get("/"))
     reader.send(first, {"instrument": "double_bass", "hold": "german", "strings": "4"})
-    with using(_Marked()):
+    with translated_by(_Marked()):
         page = reader.get(first.address.replace("instrument", step) + "?check=yes")
         start = reader.get("/")
     assert _unmarked(page) <= {"EUR", "mm"}

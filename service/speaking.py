@@ -1,0 +1,61 @@
+"""Which language a request is answered in: the reader's choice, else the browser's, else the dealer's, else English.
+
+A choice is made by ``?lang=de`` on any page and kept in a cookie; where cookies are blocked, each link may carry it.
+"""
+
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import parse_qs
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service import language
+
+PARAMETER = COOKIE = "lang"
+_A_YEAR = 365 * 24 * 3600
+
+
+class ReadersLanguage:
+    """Speaks the reader's language while a request is answered, and says in the answer which one it was."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, in the language that it asks for."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        chosen = _chosen(scope)
+        language.speak(chosen or _kept(headers) or language.preferred(headers.get("accept-language", "")))
+
+        async def send_named(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                answer = MutableHeaders(scope=message)
+                answer.setdefault("Content-Language", language.spoken())
+                answer.add_vary_header("Accept-Language, Cookie")
+                if chosen:
+                    answer.append("Set-Cookie", f"{COOKIE}={chosen}; Path=/; Max-Age={_A_YEAR}; SameSite=Lax")
+            await send(message)
+
+        await self.app(scope, receive, send_named)
+
+
+def _chosen(scope: Scope) -> str | None:
+    query: bytes = scope.get("query_string", b"")
+    if b"lang=" not in query:
+        return None
+    values = parse_qs(query.decode("latin-1")).get(PARAMETER, [])
+    return language.known(values[0]) if values else None
+
+
+def _kept(headers: Headers) -> str | None:
+    text = headers.get("cookie", "")
+    if f"{COOKIE}=" not in text:
+        return None
+    try:
+        morsel = SimpleCookie(text).get(COOKIE)
+    except CookieError:
+        return None  # another site's part of the cookies is malformed: the browser's own wish stands
+    return language.known(morsel.value) if morsel else None

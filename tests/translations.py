@@ -1,0 +1,109 @@
+"""Every text that a reader meets, and the catalogues of its translations: ``python -m tests.translations`` brings them up to date.
+
+Texts of the templates and of the service are collected anew; what a catalogue lacks is added without a translation, what no
+text asks for is dropped. Nothing is guessed: a changed text is a new one.
+"""
+
+import datetime as dt
+import sys
+from functools import cache
+from pathlib import Path
+
+from babel.messages import Catalog
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import read_po, write_po
+
+from service.language import NAMES, SOURCE, catalogue_file
+
+ROOT = Path(__file__).resolve().parents[1]
+TRANSLATED = tuple(code for code in NAMES if code != SOURCE)
+KEYWORDS = {"_": None, "N_": None, "gettext": None, "ngettext": (1, 2)}
+JINJA = {"trim_blocks": "true", "lstrip_blocks": "true", "newstyle_gettext": "false"}
+HEADER = """# The texts of the service in another language: see DEVELOPERS.md, 'A translation'."""
+SINCE = dt.datetime(2026, 11, 25, tzinfo=dt.UTC)
+"""A date that stays, so that a catalogue changes only with its texts."""
+METHODS = {
+    "service": [("**.py", "python")],
+    "templates": [("**.html", "jinja2"), ("**.txt", "jinja2")],
+}
+
+
+@cache
+def texts() -> Catalog:
+    """Return every text marked for translation, each with the files that hold it."""
+    found = Catalog(charset="utf-8", fuzzy=False)
+    for folder, methods in METHODS.items():
+        options = {pattern: JINJA for pattern, method in methods if method == "jinja2"}
+        for name, line, message, comments, context in extract_from_dir(
+            ROOT / folder, methods, options, KEYWORDS, comment_tags=("Translators:",), strip_comment_tags=True
+        ):
+            found.add(message, None, [(f"{folder}/{name}", line)], auto_comments=comments, context=context)
+    return found
+
+
+def catalogue(code: str) -> Catalog:
+    """Return a language's translations; empty where there are none yet."""
+    file = catalogue_file(code)
+    if not file.exists():
+        return _empty(code)
+    with file.open("rb") as stream:
+        return read_po(stream, locale=code, abort_invalid=True)
+
+
+def _empty(code: str) -> Catalog:
+    return Catalog(
+        locale=code,
+        charset="utf-8",
+        fuzzy=False,
+        header_comment=HEADER,
+        project="bow-trial",
+        version="1",
+        copyright_holder="",
+        msgid_bugs_address="",
+        last_translator="",
+        language_team="",
+        creation_date=SINCE,
+        revision_date=SINCE,
+    )
+
+
+def refreshed(code: str) -> Catalog:
+    """Return a language's catalogue of today's texts, with what was translated already."""
+    kept, fresh = catalogue(code), _empty(code)
+    for message in texts():
+        if message.id:
+            known = kept.get(message.id, message.context)
+            string = known.string if known is not None and not known.fuzzy else None
+            fresh.add(
+                message.id,
+                string,
+                sorted({(name, None) for name, _line in message.locations}),  # type: ignore[misc] # lines change too often
+                auto_comments=message.auto_comments,
+                context=message.context,
+            )
+    return fresh
+
+
+def untranslated(catalog: Catalog) -> list[str]:
+    """Return the texts that lack a translation, or one of its plural forms."""
+    return [
+        str(message.id)
+        for message in catalog
+        if message.id and not (all(message.string) if isinstance(message.string, tuple | list) else message.string)
+    ]
+
+
+def main() -> int:
+    """Write every catalogue anew and say what each lacks."""
+    for code in TRANSLATED:
+        catalog = refreshed(code)
+        file = catalogue_file(code)
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with file.open("wb") as stream:
+            write_po(stream, catalog, width=120, sort_output=True, omit_header=False, include_lineno=False)
+        print(f"{code}: {len(catalog)} texts, {len(untranslated(catalog))} without a translation")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
