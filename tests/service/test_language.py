@@ -1,6 +1,7 @@
 """Languages: which one is spoken to whom, and how each writes its numbers, money and dates."""
 
 import datetime as dt
+from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from tests.service.client import Client, serving, settings_in
 
 
 @pytest.fixture
-def client(tmp_path: Path) -> Client:
+def client(tmp_path: Path) -> Iterator[Client]:
     with serving(settings_in(tmp_path)) as opened:
         yield opened
 
