@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +64,15 @@ class Decision:
             name: None if of is None else [of.mean, of.error if np.isfinite(of.error) else None]
             for name, of in compared.items()
         }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Self:
+        """Read what `to_json` wrote."""
+        worse, than_best = (
+            None if of is None else Estimate(of[0], np.inf if of[1] is None else of[1])
+            for of in (data["worse"], data["worse_than_best"])
+        )
+        return cls(data["adopt"], Why(data["why"]), data["players"], worse, than_best, data["best"])
 
 
 def losses(view: View, trials: Sequence[Trial]) -> dict[str, float]:

@@ -276,7 +276,6 @@ def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, 
             "held_out_players": _held_out(report),
             "check_up": report.to_json(),
             "decision": decision.to_json(),
-            "why": words.decided(decision),
         },
         artifact=artifact,
     )

@@ -18,6 +18,7 @@ from model.posterior import Posterior
 from model.records import Trial
 from service.errors import Refused
 from service.tables import ModelVersion
+from service.words import fits as words
 
 KEPT_IN_MEMORY = 3
 """Fitted models held by a process: the adopted one, and its neighbours while the adoption changes."""
@@ -128,7 +129,7 @@ def _listed(row: ModelVersion) -> Listed:
         error=held_out.get("rmse_model"),
         tier_mean_error=held_out.get("rmse_tier_mean"),
         used=row.adopted or bool(row.report.get("used")),
-        why=str(row.report.get("why", "")),
+        why=words.why(row.report),
     )
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, defer
 
 from service.tables import ModelVersion
+from service.words import fits
 
 MOST_VERSIONS = 12
 """So many of the newest versions are shown; the adopted one is among them whatever its age."""
@@ -106,7 +107,7 @@ def _version(row: ModelVersion) -> Version:
         code_version=row.code_version,
         checkups=tuple(_checkups(report.get("check_up") or {})),
         won=tuple(_won(report.get("check_up") or {})),
-        why=str(report.get("why", "")),
+        why=fits.why(report),
     )
 
 

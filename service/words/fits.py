@@ -1,11 +1,13 @@
 """What a fit says to whoever ran it, in plain words."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from model.adoption import FEWEST_PLAYERS, Decision, Why
 from model.checkup import Report, State
 from model.posterior import Posterior
 from model.winnings import Win
+from service.language import N_, _
 
 
 def fitted(version: int, posterior: Posterior) -> tuple[str, ...]:
@@ -80,26 +82,40 @@ def _win(win: Win) -> str:
     )
 
 
+WHY = {
+    Why.FIRST: N_("Nothing was in use before."),
+    Why.UNREADABLE: N_("The version in use cannot be read."),
+    Why.SAME_KIND: N_(
+        "It is of the same kind as the version in use, fitted to what there is now: {players} players have come since, and "
+        "fewer than {fewest} decide nothing."
+    ),
+    Why.OTHER_KIND: N_(
+        "It is of another kind than the version in use: {players} players have come since, and fewer than {fewest} decide "
+        "nothing."
+    ),
+    Why.NOT_WORSE: N_(
+        "It is not worse than the version in use on {players} players whom neither has seen: log loss by {worse} a rating."
+    ),
+    Why.WORSE: N_(
+        "It is worse than the version in use on {players} players whom neither has seen: log loss by {worse} a rating."
+    ),
+    Why.WORSE_THAN_BEST: N_(
+        "It is worse than version {best}, the best of the last year: log loss by {worse_than_best} a rating."
+    ),
+}
+
+
 def decided(decision: Decision) -> str:
-    """Return why a version was adopted, or stays a candidate."""
-    few = f"{decision.players} players have come since, and fewer than {FEWEST_PLAYERS} decide nothing"
-    return {
-        Why.FIRST: "Nothing was in use before.",
-        Why.UNREADABLE: "The version in use cannot be read.",
-        Why.SAME_KIND: f"It is of the same kind as the version in use, fitted to what there is now: {few}.",
-        Why.OTHER_KIND: f"It is of another kind than the version in use: {few}.",
-        Why.NOT_WORSE: f"It is not worse than the version in use {_compared(decision)}.",
-        Why.WORSE: f"It is worse than the version in use {_compared(decision)}.",
-        Why.WORSE_THAN_BEST: (
-            f"It is worse than version {decision.best}, the best of the last year: log loss by "
-            f"{decision.worse_than_best and decision.worse_than_best.signed()} a rating."
-        ),
-    }[decision.why]
+    """Return why a version was adopted, or stays a candidate, in the reader's language."""
+    values = {"players": decision.players, "fewest": FEWEST_PLAYERS, "best": decision.best}
+    compared = {"worse": decision.worse, "worse_than_best": decision.worse_than_best}
+    return _(WHY[decision.why]).format(**values, **{name: of and of.signed() for name, of in compared.items()})
 
 
-def _compared(decision: Decision) -> str:
-    by = decision.worse.signed() if decision.worse else "nothing"
-    return f"on {decision.players} players whom neither has seen: log loss by {by} a rating"
+def why(report: Mapping[str, Any]) -> str:
+    """Return the same of a version's stored report; empty where it has none. A very old one has a sentence instead."""
+    stored = report.get("decision")
+    return decided(Decision.from_json(stored)) if stored else str(report.get("why", ""))
 
 
 def adopted(version: int, decision: Decision) -> str:

@@ -1,5 +1,6 @@
 """When a candidate is adopted, and the log losses that decide it, against scipy's multivariate normal law."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -7,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from model.adoption import FEWEST_PLAYERS, Why, decide, joint_log_loss, losses
+from model.adoption import FEWEST_PLAYERS, Decision, Why, decide, joint_log_loss, losses
 from model.foretell import Sheet
 from model.preference import PreferenceModel
+from model.scores import Estimate
 from model.vocabulary import Criterion
 from tests.model.worlds import drawn_trials, random_covariance, trial, violins
 
@@ -73,6 +75,13 @@ def test_a_decision_is_plain_json() -> None:
         "worse_than_best": None,
         "best": None,
     }
+
+
+@pytest.mark.parametrize("best", [None, 3])
+def test_a_decision_comes_back_from_json(best: int | None) -> None:
+    than_best = None if best is None else Estimate(0.3, 0.2)
+    given = Decision(False, Why.WORSE, 30, Estimate(0.5, np.inf), than_best, best)
+    assert Decision.from_json(json.loads(json.dumps(given.to_json()))) == given
 
 
 # The losses

@@ -17,14 +17,17 @@ from typing import Any, Self
 import pytest
 from sqlalchemy import select
 
+from model.adoption import Decision, Why
 from model.checkup import Report
 from model.preference import PreferenceModel
 from model.records import Event, Outcome, Range, Trial
+from model.scores import Estimate
 from service import fits, versions
 from service.database import Database
 from service.errors import Refused
 from service.tables import ModelVersion
 from service.versions import Seen
+from service.words import fits as words
 from tests import factories
 from tests.factories import Cells
 from tests.model.worlds import START, trial
@@ -234,6 +237,19 @@ def test_without_trials_nothing_is_fitted(database: Database) -> None:
 
 
 # Adoption
+
+
+@pytest.mark.parametrize("why", list(Why))
+def test_what_was_decided_is_worded_when_it_is_read(why: Why) -> None:
+    decision = Decision(adopt=False, why=why, players=30, worse=Estimate(0.2, 0.1), worse_than_best=Estimate(0.3, 0.1))
+    said = words.why({"decision": replace(decision, best=7).to_json()})
+    assert said.endswith(".")
+    assert not set("{}") & set(said)
+
+
+def test_a_reason_that_was_stored_as_a_sentence_stays_as_it_was() -> None:
+    assert words.why({"why": "It is worse."}) == "It is worse."
+    assert words.why({}) == ""
 
 
 def test_the_same_kind_is_adopted_on_what_there_is_now(unchecked: Database, tmp_path: Path) -> None:
