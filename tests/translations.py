@@ -5,11 +5,13 @@ text asks for is dropped. Nothing is guessed: a changed text is a new one.
 """
 
 import datetime as dt
+import string
 import sys
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
-from babel.messages import Catalog
+from babel.messages import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
@@ -91,6 +93,35 @@ def untranslated(catalog: Catalog) -> list[str]:
         for message in catalog
         if message.id and not (all(message.string) if isinstance(message.string, tuple | list) else message.string)
     ]
+
+
+def _pairs(message: Message) -> Iterator[tuple[str, str, bool]]:
+    """Yield each source text with its translation, and whether it is the singular of several forms."""
+    if isinstance(message.id, tuple | list):
+        forms = list(message.string or ())
+        yield message.id[0], forms[0], True
+        yield from ((message.id[1], form, False) for form in forms[1:])
+    else:
+        yield str(message.id), str(message.string), False
+
+
+def _values(text: str) -> set[str]:
+    """Return the names of what is put into a text, of both kinds: {name} and %(name)s."""
+    named = {name for _text, name, _spec, _conversion in string.Formatter().parse(text) if name is not None}
+    return named | {part.partition(")s")[0] for part in text.split("%(")[1:]}
+
+
+def wrong(message: Message) -> list[str]:
+    """Return what a translation has lost of its text, or added to it."""
+    found = []
+    for source, translated, singular in _pairs(message):
+        missing, added = _values(source) - _values(translated), _values(translated) - _values(source)
+        # 'one bow' may say its one in the word itself, so that the singular may do without the count.
+        if added or (missing and not singular) or missing - {"count", "bows", "copies"}:
+            found.append(f"{source!r}: got {sorted(_values(translated))}, expected {sorted(_values(source))}")
+        if source[:1].isspace() != translated[:1].isspace() or source[-1:].isspace() != translated[-1:].isspace():
+            found.append(f"{source!r}: got other blanks at its ends in {translated!r}")
+    return found
 
 
 def main() -> int:
