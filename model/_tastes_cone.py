@@ -147,8 +147,9 @@ def cone_minimum(model: ConeModel) -> Floats:
     """
     x = model.inside()
     mu = max(1.0, model.newton(x, 1.0)[1])  # from here Newton's steps are whole ones from the first
+    less = 0.1 if model.closed else 1e-3  # a prior keeps off the boundary, where long steps along the path lose it
     while mu > _LAST:
-        x, mu = _centre(model, x, mu), 1e-3 * mu  # smaller steps of the path cost more than they save
+        x, mu = _centre(model, x, mu), less * mu
     return _on_boundary(model, _centre(model, x, _LAST))
 
 
