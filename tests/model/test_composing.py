@@ -1,0 +1,181 @@
+"""Cases composed by hand: the plan's own figures, closed forms and drawn trials; and what speaks for each copy."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from model.composing import Ranked, Why, of_named, ranked
+from model.copies import KnownBow
+from model.design import POSITION_OF
+from model.outlook import Outlook
+from model.personal import outlook
+from model.preference import PreferenceModel
+from model.records import Answers, OwnBow, Run
+from model.shortlist import propose
+from model.view import View
+from model.vocabulary import CRITERIA, Criterion, Instrument
+from tests.model.worlds import VIOLIN, drawn_trials, trial, violins
+
+Floats = NDArray[np.float64]
+O = Criterion.OVERALL  # noqa: E741 - overall
+OWNER = Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={O: 4.0}))
+RANGE = violins([6, 6, 6])
+PRICES = {"a": 900.0, "b": 1800.0, "c": 3600.0}
+
+
+@cache
+def view() -> View:
+    return PreferenceModel(RANGE).fit(drawn_trials(RANGE, players=25, bows=4, seed=2)).view_
+
+
+def look(answers: Answers = OWNER, runs: tuple[Run, ...] = ()) -> Outlook:
+    return outlook(view(), answers, runs)
+
+
+def row_of(rows: Sequence[Ranked], serial: str) -> Ranked:
+    return next(row for row in rows if row.serial == serial)
+
+
+# What named copies are worth
+
+
+def test_the_copies_that_are_proposed_are_worth_what_the_plan_says() -> None:
+    proposed = propose(look(), PRICES, budget=4000.0, stock=look().stock)
+    assert proposed.plan is not None
+    case = of_named(look(), proposed.bring)
+    recommended = proposed.plan.recommended
+    assert case.copies == recommended.copies == len(proposed.bring)
+    assert (case.chance, case.gain) == pytest.approx((recommended.chance, recommended.gain), abs=1e-6)
+
+
+def test_one_copy_beats_the_own_bow_with_the_normal_probability_of_its_rating() -> None:
+    found, at = look(), look().stock.serials.index("b2")
+    assert isinstance(found.yardstick, KnownBow)
+    tier = int(found.stock.tier[at])
+    deviation = np.sqrt(found.cov[tier, tier] + found.stock.spread[at] ** 2 + found.noise**2)
+    expected = norm.cdf((found.mean[tier] + found.stock.offset[at] - found.yardstick.level) / deviation)
+    assert of_named(found, ["b2"]).chance == pytest.approx(float(expected), abs=1e-9)
+
+
+def test_copies_of_three_tiers_win_what_they_win_in_drawn_trials() -> None:
+    found, serials, rng, draws = look(), ["a0", "b2", "b5", "c5"], np.random.default_rng(3), 400_000
+    assert isinstance(found.yardstick, KnownBow)
+    at = np.array([found.stock.serials.index(serial) for serial in serials])
+    tiers = rng.multivariate_normal(found.mean, found.cov, draws)
+    own = found.yardstick.expected + (tiers - found.mean) @ found.yardstick.slope
+    true = (
+        tiers[:, found.stock.tier[at]] + found.stock.offset[at] + found.stock.spread[at] * rng.normal(size=(draws, 4))
+    )
+    rated = true + found.noise * rng.normal(size=(draws, 4))
+    best = rated.argmax(axis=1)
+    ahead = rated.max(axis=1) > found.yardstick.level
+    won = ahead * (true[np.arange(draws), best] - own)
+    case = of_named(found, serials)
+    assert case.chance == pytest.approx(float(ahead.mean()), abs=4 * float(ahead.std()) / np.sqrt(draws))
+    assert case.gain == pytest.approx(float(won.mean()), abs=4 * float(won.std()) / np.sqrt(draws) + 1e-3)
+
+
+@pytest.mark.parametrize("answers", [OWNER, VIOLIN, Answers(Instrument.VIOLIN, plays_no_bow=True)])
+def test_adding_a_copy_never_lowers_the_chance_and_the_order_does_not_matter(answers: Answers) -> None:
+    found = look(answers)
+    serials = ["a1", "b0", "c0", "b3", "a5", "c3"]
+    chances = [of_named(found, serials[:count]).chance for count in range(7)]
+    assert chances == sorted(chances)
+    one, other = of_named(found, serials), of_named(found, serials[::-1])
+    assert (one.chance, one.gain) == pytest.approx((other.chance, other.gain), abs=1e-12)
+
+
+def test_no_copies_are_worth_nothing() -> None:
+    case = of_named(look(), [])
+    assert (case.copies, case.chance, case.gain) == (0, 0.0, 0.0)
+
+
+def test_a_swap_for_a_copy_of_the_tier_that_is_liked_more_wins_more() -> None:
+    of_tier = [row.serial for row in ranked(view(), look(), RANGE.copies) if row.tier == "a"]
+    assert of_named(look(), [of_tier[0], "b2"]).gain > of_named(look(), [of_tier[-1], "b2"]).gain
+
+
+@pytest.mark.parametrize(("serials", "word"), [(["z1"], "got the copy 'z1'"), (["a0", "b0", "a0"], "'a0' twice")])
+def test_copies_that_cannot_be_in_a_case_are_refused(serials: list[str], word: str) -> None:
+    with pytest.raises(ValueError, match=word):
+        of_named(look(), serials)
+
+
+# What speaks for each copy
+
+
+def test_the_parts_of_a_copys_place_add_up_to_it() -> None:
+    wishes = replace(OWNER, wish_mass=-1, wish_tone=1, priorities=(Criterion.TONE,))
+    runs = (Run(1, "a0", {O: 6.0}), Run(2, "c2", dict.fromkeys(CRITERIA, 2.0)))
+    found = look(wishes, runs)
+    for row in ranked(view(), found, found.stock.serials):
+        parts = row.liked + sum(row.bench.values()) + sum(row.wish.values()) + row.own
+        assert row.above_tier == pytest.approx(parts, abs=1e-12)
+        assert row.above_tier == found.stock.offset[found.stock.serials.index(row.serial)]
+
+
+def test_without_own_ratings_nothing_comes_from_them() -> None:
+    assert all(row.own == pytest.approx(0.0, abs=1e-9) for row in ranked(view(), look(VIOLIN), RANGE.copies))
+
+
+def test_copies_come_highest_first_with_the_interval_of_a_rating_to_come() -> None:
+    rows = ranked(view(), look(), RANGE.copies)
+    assert [row.expected for row in rows] == sorted((row.expected for row in rows), reverse=True)
+    assert {row.serial for row in rows} == set(RANGE.copies)
+    found, row = look(), row_of(rows, "b2")
+    at = found.stock.serials.index("b2")
+    deviation = np.sqrt(found.cov[1, 1] + found.stock.spread[at] ** 2 + found.noise**2)
+    assert (row.low, row.high) == pytest.approx(norm.interval(0.9, row.expected, deviation), abs=1e-9)
+
+
+def test_a_copy_that_players_liked_is_named_for_it_and_one_never_tried_says_so() -> None:
+    bare = PreferenceModel(violins([6, 6, 6], bench=False))
+    sheets = [trial(number, [(f"b{number % 5}", {O: 4.0}), ("a0", {O: 6.0}), ("a1", {O: 3.0})]) for number in range(12)]
+    known = bare.fit(sheets).view_
+    rows = ranked(known, outlook(known, VIOLIN), known.range.copies, tried={"a0": 12, "a1": 12})
+    liked, fresh = row_of(rows, "a0"), row_of(rows, "a5")
+    assert (liked.why, liked.trait, liked.rated, liked.tried) == (Why.LIKED, None, True, 12)
+    assert liked.liked > 0.5
+    assert (fresh.why, fresh.rated, fresh.tried) == (Why.NEVER_TRIED, False, 0)
+    assert row_of(rows, "a1").why is Why.LIKE_ITS_TIER
+    assert row_of(ranked(known, outlook(known, VIOLIN), ["a0"]), "a0").tried is None
+
+
+def with_coefficient(name: str, value: float) -> View:
+    """A view before any trial in which one column of the design is known to count so much."""
+    posterior = PreferenceModel(RANGE).fit([]).posterior_
+    coef = posterior.coef.copy()
+    coef[:, POSITION_OF[name]] = value
+    return View(replace(posterior, coef=coef), RANGE)
+
+
+@pytest.mark.parametrize(
+    ("column", "answers", "why", "trait"),
+    [
+        ("balance", VIOLIN, Why.BENCH, "balance"),
+        ("wish_mass x mass", replace(VIOLIN, wish_mass=1), Why.WISH, "mass"),
+        ("wish_tone x brightness", replace(VIOLIN, wish_tone=-1), Why.WISH, "brightness"),
+    ],
+)
+def test_a_copy_whose_traits_suit_is_named_for_the_trait(column: str, answers: Answers, why: Why, trait: str) -> None:
+    told = with_coefficient(column, 0.8)
+    best = ranked(told, outlook(told, answers), [serial for serial in RANGE.copies if serial.startswith("a")])[0]
+    assert (best.why, best.trait) == (why, trait)
+    assert (best.bench if why is Why.BENCH else best.wish)[trait] > 0.05
+
+
+def test_a_copy_that_the_player_rated_high_before_is_named_for_that() -> None:
+    runs = (Run(1, "c5", dict.fromkeys(CRITERIA, 7.0)), Run(2, "c4", dict.fromkeys(CRITERIA, 3.0)))
+    row = row_of(ranked(view(), look(OWNER, runs), RANGE.copies), "c5")
+    assert row.why is Why.OWN_RATINGS
+    assert row.own > 0.05
+
+
+def test_a_copy_outside_the_range_is_not_ranked() -> None:
+    with pytest.raises(ValueError, match="got the copy 'z1'"):
+        ranked(view(), look(), ["z1"])
