@@ -17,7 +17,6 @@ from sqlalchemy import select
 
 from model import anatomy
 from model.adoption import Decision, Why
-from model.adoption import Decision, Why
 from model.choice import TERMS, WhyLeftOut
 from model.design import FIXED
 from model.preference import Beliefs
@@ -234,7 +233,6 @@ def test_check_ups_over_time_and_why_a_version_is_used_are_shown(shown: tuple[Mo
 
 
 def test_a_candidate_is_shown_with_its_reason(twice_fitted: Database) -> None:
-    decision = Decision(adopt=False, why=Why.UNREADABLE)
     decision = Decision(adopt=False, why=Why.UNREADABLE)
     with twice_fitted.writing() as session:
         first, second = session.scalars(select(ModelVersion).order_by(ModelVersion.id))
