@@ -126,6 +126,36 @@ is known of gamma_3 that outcomes told (1 - its variance now / before): 0 withou
 cheapest tier. The best fit has the highest gain net of lambda_u log(price / budget); cases of bows are compared net of
 lambda_u log(price / price of the best fit), within a factor of 4 either way. What is shown is the liking, not net of price.
 
+The trial (`model.blinding`, `model.stopping`, `model.headtohead`)
+------------------------------------------------------------------
+The copies are played in the order of a row of a Williams square (Williams 1949, Aust. J. Sci. Res. A 2: 149), rows taken in turn from
+trial to trial: over all rows every copy follows every other one equally often. The own bow is put between two of them at a place that
+goes round too, so that it parts every two copies equally often, and comes again at the end. A hidden repeat tells the match and the
+noise apart; it stands in trials 0, 3, 6, 9 of every eleven.
+
+Standing. The true likings of the B bows here, u ~ N(mu, C), are exactly joint given all own ratings: copies' effects share their block,
+matches are each copy's own, everything else is in the features above (`model._here`; the plan's independent copies are not used). With
+u of one more sheet y = u_k + e, the means after it are mu + b Z, b = C_.k / sqrt(C_kk + sigma_u^2), Z standard normal, and
+
+    P(i is best) = P(u_i > u_j, all j), an orthant by separation of variables (Genz 1992, J. Comput. Graph. Stat. 1: 141),
+    worth of a play = E[max_i (mu_i + b_i Z)] - max_i mu_i  (Frazier, Powell & Dayanik 2009, INFORMS J. Comput. 21: 599),
+
+two plays at once likewise with b (B, 2). An unknown copy of tier t is one more bow with mean m_t, covariance Cov(m_t, u) and variance
+C_tt + s_t^2; its worth counts that it will be rated once, noise included. As the noise goes to 0 this is the expected improvement
+(Jones, Schonlau & Welch 1998, J. Glob. Optim. 13: 455).
+
+What is said, the first that holds: go on, while bows to come may be the best with 5 % or more (J), or the order holds second plays
+and the leader is the best with less than 80 % (J); else, of playing the leader and its closest rival again (worth less 2 x .02, J, and
+only while the leader is not at 80 %) and of one or two more copies (worth less the carrying cost each), the one that wins most, if it wins
+anything; else stop with the highest mean, the own bow among them.
+
+Head-to-head. In n pairs r are won. Two of Wald's tests (1947, Sequential Analysis) run together, p = 1/2 against 3/4 for either bow,
+alpha = .10 a side, beta = .20: yes from r >= h_1 + s n on, no from r <= -h_0 + s n on; each keeps its first verdict, two no are 'no
+settled preference', 20 pairs the most. How it fares is exact, by recursion over (n, r, who has said no): without a preference .076,
+.076, .653, and .196 not settled; with 3 of 4 pairs won .724 right after 11.8 pairs. Fixed numbers of pairs: binomial, as in ISO 5495.
+Plays to find the best of k bows with probability P*: n = (tau sigma / lead)^2, integral of phi(x) Phi(x + tau)^(k - 1) = P*
+(Bechhofer 1954, Ann. Math. Statist. 25: 16).
+
 When the copies outgrow memory
 ------------------------------
 A block of m copies between events holds C m^2 float64 (64 m^2 bytes: 1 MB for 125, 64 MB for 1,000, 1.6 GB for 5,000) and
