@@ -1,0 +1,105 @@
+"""Dealers as whoever runs the service keeps them."""
+
+import re
+from dataclasses import dataclass
+
+from babel import Locale
+from babel.numbers import list_currencies
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import language, tables
+from service.access import audit, sessions
+from service.errors import FieldProblem, Invalid, NotHere
+from service.language import N_, _
+
+_SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+_LONGEST = 120
+
+
+@dataclass(frozen=True, slots=True)
+class DealerInfo:
+    """A dealer; ``carry_cost`` is what carrying one more bow costs, in points of liking."""
+
+    slug: str
+    name: str
+    currency: str | None = None
+    language: str | None = None
+    country: str | None = None
+    carry_cost: float | None = None
+
+
+def add(session: Session, given: DealerInfo) -> bool:
+    """Make a dealer, or complete one that is known; return whether it is new.
+
+    Raises
+    ------
+    Invalid : a value cannot be used; each is named.
+    """
+    problems = [FieldProblem(*problem) for problem in _problems(given)]
+    if problems:
+        raise Invalid(problems)
+    dealer = session.get(tables.Dealer, given.slug)
+    new = dealer is None
+    if dealer is None:
+        dealer = tables.Dealer(slug=given.slug, name=given.name)
+        session.add(dealer)
+    dealer.name, dealer.currency, dealer.language = given.name.strip(), given.currency, given.language
+    dealer.country = given.country
+    if given.carry_cost is not None:
+        dealer.carry_cost = given.carry_cost
+    session.flush()
+    did = N_("made a dealer") if new else N_("completed a dealer")
+    audit.record(session, None, did, f"dealer {given.slug}", dealer=given.slug)
+    return new
+
+
+def listed(session: Session, home: str | None = None) -> list[DealerInfo]:
+    """Return every dealer by slug; with ``home`` that one only."""
+    asked = select(tables.Dealer).order_by(tables.Dealer.slug)
+    if home is not None:
+        asked = asked.where(tables.Dealer.slug == home)
+    return [
+        DealerInfo(row.slug, row.name, row.currency, row.language, row.country, row.carry_cost)
+        for row in session.scalars(asked)
+    ]
+
+
+def act_for(session: Session, staff_session: str, home: str | None, slug: str) -> DealerInfo:
+    """Let a session act for a dealer and return it; raises `NotHere` for one unknown, or not the account's own."""
+    found = next((dealer for dealer in listed(session, home) if dealer.slug == slug), None)
+    if found is None:
+        raise NotHere
+    sessions.act_for(session, staff_session, slug)
+    return found
+
+
+def _problems(given: DealerInfo) -> list[tuple[str, str]]:
+    checks = {
+        "slug": (
+            bool(_SLUG.fullmatch(given.slug)) and len(given.slug) <= _LONGEST,
+            _("Expected a slug of small letters, digits and single hyphens, such as ‘harbour-strings’."),
+        ),
+        "name": (0 < len(given.name.strip()) <= _LONGEST, _("Expected a name of 1 to 120 characters.")),
+        "currency": (
+            given.currency is None or given.currency in list_currencies(),
+            _("Expected a currency by its ISO 4217 code, such as EUR."),
+        ),
+        "language": (
+            given.language is None or given.language in language.NAMES,
+            _("Expected one of the languages {codes}.").format(codes=", ".join(language.NAMES)),
+        ),
+        "country": (
+            given.country is None or _is_country(given.country),
+            _("Expected a country by its two letters (ISO 3166-1), such as AT."),
+        ),
+        "carry-cost": (
+            given.carry_cost is None or 0 <= given.carry_cost < 7,
+            _("Expected the cost of carrying one more bow, in points of liking from 0 to below 7."),
+        ),
+    }
+    return [(field, sentence) for field, (good, sentence) in checks.items() if not good]
+
+
+def _is_country(code: str) -> bool:
+    return bool(re.fullmatch("[A-Z]{2}", code)) and code in Locale("en").territories

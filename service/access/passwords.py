@@ -1,0 +1,144 @@
+"""Passwords as argon2id digests (RFC 9106), and which passwords are taken.
+
+One digest costs about 40 ms and 19 MiB. It is made in a thread, so that the event loop goes on meanwhile, and by few threads
+at a time, so that a flood of sign-ins meets a queue and not the end of the memory.
+"""
+
+import asyncio
+import base64
+import re
+import secrets
+import unicodedata
+from collections.abc import Callable
+from typing import TypeVar
+from weakref import WeakKeyDictionary
+
+from argon2 import PasswordHasher, Type
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from service.errors import Invalid
+from service.language import _
+
+MEMORY_KIB, PASSES, LANES = 19_456, 2, 1
+"""Cost: the least that OWASP's Password Storage Cheat Sheet names for argon2id."""
+SALT_BYTES, TAG_BYTES = 16, 32
+"""As RFC 9106, section 4, recommends."""
+AT_ONCE = 2
+"""So many digests are made at the same time."""
+SHORTEST, LONGEST = 15, 256
+"""Characters: ASVS 5.0 (6.2.1) strongly recommends 15 where nothing but the password is asked; 6.2.9 wants 64 allowed."""
+FEWEST_DIFFERENT = 6
+_LONGEST_UNIT = 8
+_ROWS = ("abcdefghijklmnopqrstuvwxyz", "01234567890", "qwertyuiop", "qwertzuiop", "azertyuiop", "asdfghjkl", "zxcvbnm")
+_SMALLEST_WORD = 4
+
+R = TypeVar("R")
+_hasher = PasswordHasher(
+    time_cost=PASSES,
+    memory_cost=MEMORY_KIB,
+    parallelism=LANES,
+    hash_len=TAG_BYTES,
+    salt_len=SALT_BYTES,
+    type=Type.ID,
+)
+_turns: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKeyDictionary()
+
+
+def _nobodys() -> str:
+    salt, tag = (base64.b64encode(secrets.token_bytes(count)).decode().rstrip("=") for count in (SALT_BYTES, TAG_BYTES))
+    return f"$argon2id$v=19$m={MEMORY_KIB},t={PASSES},p={LANES}${salt}${tag}"
+
+
+NOBODYS = _nobodys()
+"""A digest that no password has: an unknown address is checked against it and so takes as long as a known one."""
+
+
+def hash_password(password: str) -> str:
+    """Return the digest of a password, with its parameters and a salt of its own. Takes about 40 ms."""
+    return _hasher.hash(_same_form(password))
+
+
+def fits(digest: str, password: str) -> bool:
+    """Say whether a password is the one of a digest. Takes about 40 ms, whatever the answer."""
+    try:
+        return _hasher.verify(digest, _same_form(password))
+    except (VerificationError, InvalidHashError):
+        return False
+
+
+def is_outdated(digest: str) -> bool:
+    """Say whether a digest was made at another cost than today's, so that it should be made anew."""
+    return _hasher.check_needs_rehash(digest)
+
+
+async def in_thread(slow: Callable[..., R], *arguments: str) -> R:
+    """Run one of the slow functions above in a thread, at most `AT_ONCE` of them together."""
+    turn = _turns.setdefault(asyncio.get_running_loop(), asyncio.Semaphore(AT_ONCE))
+    async with turn:
+        return await asyncio.to_thread(slow, *arguments)
+
+
+def require_good(password: str, about: tuple[str, ...] = (), field: str = "password") -> None:
+    """Raise `Invalid` where a new password is too easily guessed; ``about``: words that stand for its owner or the shop.
+
+    No kind of character is asked for, and none refused (ASVS 5.0, 6.2.5).
+    """
+    problem = _weakness(_same_form(password), about)
+    if problem:
+        raise Invalid([(field, problem)])
+
+
+def _same_form(password: str) -> str:
+    """Return the password in one form of Unicode, so that 'ä' is the same from every keyboard (RFC 8265, 4.2.2: NFC)."""
+    return unicodedata.normalize("NFC", password)
+
+
+def _weakness(password: str, about: tuple[str, ...]) -> str:
+    if len(password) < SHORTEST:
+        return _(
+            "This password has {count} characters; expected {least} or more. Four or five words that do not belong "
+            "together are easy to remember and hard to guess."
+        ).format(count=len(password), least=SHORTEST)
+    if len(password) > LONGEST:
+        return _("This password has {count} characters; expected {most} or fewer.").format(
+            count=len(password), most=LONGEST
+        )
+    bare = _without(password.casefold(), about)
+    if len(set(bare)) < FEWEST_DIFFERENT or _repeats(bare) or _runs(bare):
+        return _(
+            "This password is easily guessed: little is left of it without what repeats, rows of the keyboard, and your own "
+            "or the shop’s name. Expected four or five words that do not belong together."
+        )
+    return ""
+
+
+def _without(password: str, about: tuple[str, ...]) -> str:
+    """Return what is left of a password without the words that others know of its owner."""
+    known = {word for text in about for word in re.split(r"[^\w]+|_", text.casefold()) if len(word) >= _SMALLEST_WORD}
+    for word in sorted(known, key=len, reverse=True):
+        password = password.replace(word, "")
+    return password
+
+
+def _repeats(text: str) -> bool:
+    """Say whether a text is one short piece over and over: 'abcabcabcabc'."""
+    return any(len(text) >= 2 * n and text == (text[:n] * len(text))[: len(text)] for n in range(1, _LONGEST_UNIT + 1))
+
+
+def _runs(text: str) -> bool:
+    """Say whether more than half of a text is read off a row of keys or the alphabet, three or more at a time."""
+    return 2 * sum(len(run) for run in _rows_in(text)) > len(text)
+
+
+def _rows_in(text: str) -> list[str]:
+    found, start = [], 0
+    while start < len(text):
+        end = start + 1
+        while end < len(text) and any(
+            text[start : end + 1] in row or text[start : end + 1] in row[::-1] for row in _ROWS
+        ):
+            end += 1
+        if end - start >= 3:
+            found.append(text[start:end])
+        start = end
+    return found
