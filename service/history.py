@@ -5,7 +5,7 @@ Of a run the highest revision of the player's own sheet is read; what the player
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import groupby
 from typing import Any
@@ -103,6 +103,13 @@ def stock_by_dealer(session: Session) -> dict[str, frozenset[str]]:
     for dealer, serial in _rows(session, in_stock):
         found.setdefault(dealer, set()).add(serial)
     return {dealer: frozenset(serials) for dealer, serials in found.items()}
+
+
+def workshop_by_tier(session: Session, tiers: Sequence[str]) -> dict[str, int]:
+    """Return how many bows of each of some tiers are in stock at the workshop."""
+    copy = tables.Copy
+    there = copy.dealer.is_(None) & (copy.status == "in_stock") & copy.tier.in_(tiers)
+    return dict(session.execute(select(copy.tier, func.count()).where(there).group_by(copy.tier)).tuples().all())
 
 
 def range_mark(session: Session) -> tuple[str, str]:

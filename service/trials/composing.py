@@ -1,96 +1,28 @@
-"""A trial composed from the stock at hand: which bows, with reasons and the chance of exactly these; then set aside for it."""
+"""A trial composed: bows set aside for its days, letters and order drawn, who plays it known by a key."""
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import secrets
+from collections.abc import Sequence
+from decimal import Decimal
 from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.forms import Questionnaire
-from service.forms.composing import Composing
+from model.composing import Case
+from service import advice, tables
+from service.advice import Considered
+from service.errors import FieldProblem, Invalid, NotHere, Refused
+from service.forms import Composing, Questionnaire
+from service.forms.composing import MOST_COPIES
+from service.language import N_, _
+from service.trials import enquiring, ordering, players, reservations
+from service.trials._common import composed, lock_copies, lock_dealer, noted, now
+from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
 
+__all__ = ["MOST_COPIES", "BowChoice", "ByCopies", "Composing", "Proposal", "compose", "propose"]
 
-@dataclass(frozen=True, slots=True)
-class BowChoice:
-    """One bow that could be brought.
-
-    Attributes
-    ----------
-    expected, low, high : the mark this player can be expected to give it, and its interval of probability .9, within 1 to 7.
-    reason : a sentence on why, or why not.
-    blocked : a sentence on why it cannot be had on these days; None where it can.
-    """
-
-    copy: str
-    tier: str
-    tier_name: str
-    price: float | None
-    currency: str | None
-    expected: float
-    low: float
-    high: float
-    reason: str
-    chosen: bool
-    blocked: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class ByCopies:
-    """What so many bows promise, best case each, from the stock at hand."""
-
-    copies: int
-    chance: float
-    gain: float
-
-
-@dataclass(frozen=True, slots=True)
-class Proposal:
-    """What to bring.
-
-    Attributes
-    ----------
-    bows : the chosen first, best first, then the next best of each tier of the shortlist; at most 30.
-    chance, gain : that at least one of exactly the chosen is rated above the own bow; points expected to be won; None without any.
-    by_copies : the best case of 1 to 6 bows from the stock at hand.
-    runs, minutes : length of the trial with the chosen bows.
-    recommended : the serials that the plan would bring, best first.
-    lacking, notes : sentences.
-    basis : 'trials', or 'prior' where few trials stand behind it and no percentage is shown.
-    document : the advice document, for `service.words`.
-    """
-
-    bows: tuple[BowChoice, ...]
-    chance: float | None
-    gain: float | None
-    by_copies: tuple[ByCopies, ...]
-    runs: int
-    minutes: int
-    recommended: tuple[str, ...]
-    lacking: tuple[str, ...]
-    notes: tuple[str, ...]
-    basis: str
-    model_version: int | None
-    document: Mapping[str, Any]
-
-
-def propose(
-    session: Session,
-    dealer: str,
-    questionnaire: Questionnaire,
-    *,
-    chosen: Sequence[str] | None = None,
-    on: dt.date | None = None,
-    due_back: dt.date | None = None,
-) -> Proposal:
-    """Say which bows of the dealer's stock to bring, and what exactly the ``chosen`` ones promise (None: the recommended).
-
-    Raises
-    ------
-    Invalid
-        A chosen bow that is unknown, another dealer's, or for another instrument or hold; tried bows likewise.
-    """
-    raise NotImplementedError
+SEEDS = 2**31 - 1
 
 
 def compose(session: Session, user: int | None, dealer: str, request: Composing) -> str:
@@ -105,4 +37,200 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     Invalid
         A bow that is unknown here or does not suit the instrument.
     """
-    raise NotImplementedError
+    lock_dealer(session, dealer)
+    key = str(request.id)
+    if _is_there(session, dealer, key):
+        return key
+    enquiry = enquiring.own(session, dealer, request.enquiry) if request.enquiry else None
+    previous = composed(session, dealer, request.previous)[0].id if request.previous else None
+    considered = consider_answers(session, request.plan_answers(dealer), request.copies)
+    set_aside(session, dealer, request.copies, request.on, _due_back(request))
+    trial = _trial(session, dealer, request, enquiry)
+    session.add(trial)
+    session.flush()
+    composition = _composition(session, user, dealer, request, considered)
+    composition.trial, composition.previous = trial.id, previous
+    session.add(composition)
+    session.flush()
+    keep_aside(session, composition, request.copies)
+    ordering.lay_out(session, composition, request.copies)
+    if enquiry is not None:
+        enquiry.player = trial.player
+    noted(
+        session,
+        user,
+        dealer,
+        N_("composed a trial"),
+        f"trial {key}",
+        number=composition.number,
+        copies=sorted(request.copies),
+    )
+    return key
+
+
+def _is_there(session: Session, dealer: str, key: str) -> bool:
+    """Say whether the trial was composed already; raises `Refused` where the id is another one's."""
+    if session.scalar(select(tables.Trial.id).where(tables.Trial.key == key)) is None:
+        return False
+    try:
+        composed(session, dealer, key)
+    except NotHere:
+        raise Refused(_("This id is taken; draw a new one for a new trial.")) from None
+    return True
+
+
+def _due_back(request: Composing) -> dt.date:
+    return request.due_back or request.on
+
+
+def consider_answers(session: Session, questionnaire: Questionnaire, copies: Sequence[str]) -> Considered:
+    """Return the advice for a trial's answers, with exactly its bows at hand; raises `Invalid` with the form's paths."""
+    try:
+        considered = advice.consider(session, questionnaire, copies)
+    except Invalid as invalid:
+        raise Invalid(FieldProblem(f"answers.{each.path}", each.message) for each in invalid.problems) from None
+    check_suited(considered, copies)
+    return considered
+
+
+def check_suited(considered: Considered, copies: Sequence[str]) -> None:
+    """Raise `Invalid` for a bow that the player cannot use, or that is in no range."""
+    known, suited = considered.now_on_sale.range.copies, set(considered.outlook.stock.serials)
+    problems = []
+    for place, serial in enumerate(copies):
+        if serial in suited:
+            continue
+        sentence = (
+            _("The bow {copy} is for another instrument or hold; choose one that the player can use.")
+            if serial in known
+            else _("There is no bow {copy} in your stock; look at its serial again.")
+        )
+        problems.append((f"copies.{place}", sentence.format(copy=serial)))
+    if problems:
+        raise Invalid(problems)
+
+
+def set_aside(
+    session: Session, dealer: str, copies: Sequence[str], first: dt.date, last: dt.date, but: int | None = None
+) -> None:
+    """Hold the rows of bows for this transaction and make sure that they can be had.
+
+    Raises
+    ------
+    Invalid
+        A bow that is not in the dealer's stock.
+    Refused
+        Bows that are wanted elsewhere, each in a sentence.
+    """
+    rows = lock_copies(session, copies)
+    unknown = _("There is no bow {copy} in your stock; look at its serial again.")
+    elsewhere = [
+        (f"copies.{place}", unknown.format(copy=serial))
+        for place, serial in enumerate(copies)
+        if serial not in rows or rows[serial].dealer != dealer
+    ]
+    if elsewhere:
+        raise Invalid(elsewhere)
+    reserved, today = reservations.of_copies(session, copies), now().date()
+    reasons = [
+        reservations.why_not(serial, rows[serial].status, reserved.get(serial, ()), first, last, today, but)
+        for serial in copies
+    ]
+    if any(reasons):
+        raise Refused(" ".join(reason for reason in reasons if reason))
+
+
+def keep_aside(session: Session, composition: tables.Composition, copies: Sequence[str]) -> None:
+    """Reserve bows for a trial's days; they are locked by `set_aside`."""
+    if composition.out_from is None or composition.due_back is None:
+        msg = f"trial {composition.trial}: got no days, expected the first and the last"
+        raise ValueError(msg)
+    for row in lock_copies(session, copies).values():
+        session.add(
+            tables.TrialCopy(
+                trial=composition.trial,
+                copy=row.serial,
+                out_from=composition.out_from,
+                due_back=composition.due_back,
+            )
+        )
+        if row.status == "in_stock":
+            row.status = "reserved"
+    session.flush()
+
+
+def _trial(session: Session, dealer: str, request: Composing, enquiry: tables.Enquiry | None) -> tables.Trial:
+    """Return the row of the history, the answers' columns filled."""
+    contact = request.contact or players.contact_of(enquiry.contact if enquiry else None)
+    key = request.player or enquiring.player_key(session, enquiry)
+    language = enquiry.language if enquiry else request.answers.language
+    player = players.found_or_made(session, dealer, key, contact, language)
+    return tables.Trial(
+        key=str(request.id),
+        player=player.id,
+        dealer=dealer,
+        on=request.on,
+        place=request.place,
+        blinding=request.blinding,
+        **answer_columns(request.answers),
+    )
+
+
+def answer_columns(answers: Questionnaire) -> dict[str, Any]:
+    """Return the answers as the history's columns."""
+    budget = round(Decimal(str(answers.budget.amount)), 2) if answers.budget else None
+    return {
+        "instrument": answers.instrument,
+        "hold": answers.hold,
+        "strings": answers.strings,
+        "string_length_mm": answers.string_length_mm,
+        "settings": " ".join(sorted(answers.settings)),
+        "budget": budget or None,
+        "currency": answers.budget.currency if answers.budget and budget else None,
+        "priorities": " ".join(answers.priorities),
+        "wish_mass": answers.wishes.mass,
+        "wish_tone": answers.wishes.tone,
+    }
+
+
+def _composition(
+    session: Session, user: int | None, dealer: str, request: Composing, considered: Considered
+) -> tables.Composition:
+    number = ordering.next_number(session, dealer)
+    no_bow, count = request.answers.plays_no_bow, len(request.copies)
+    if request.repeat is None:
+        repeat = ordering.wants_repeat(session, dealer, number, request.blinding)
+        repeat = repeat and ordering.repeat_fits(count, request.minutes, no_bow)
+    else:
+        repeat = request.repeat and count + (not no_bow) > 1
+    own = ordering.own_plays(count, request.minutes, repeat, no_bow)
+    return tables.Composition(
+        dealer=dealer,
+        number=number,
+        enquiry=request.enquiry,
+        answers=request.plan_answers(dealer).body(),
+        plan=planned(considered, named(considered, request.copies), request.copies, count + own + repeat),
+        model_version=considered.fitted.version,
+        minutes=request.minutes,
+        seed=secrets.randbelow(SEEDS),
+        own_plays=own,
+        repeat=repeat,
+        state="planned",
+        created_at=now(),
+        made_by=user,
+        out_from=request.on,
+        due_back=_due_back(request),
+        country=request.country,
+    )
+
+
+def planned(considered: Considered, case: Case, copies: Sequence[str], runs: int) -> dict[str, Any]:
+    """Return what the case promised when it was put together, as it is kept."""
+    return {
+        "copies": sorted(copies),
+        "chance": round(case.chance, 3),
+        "gain": round(case.gain, 3),
+        "runs": runs,
+        "minutes": ordering.minutes_of(runs),
+        "basis": considered.document["model"]["basis"],
+    }

@@ -1,45 +1,332 @@
 """A trial on its way: opened, sent, swapped, taken back, closed, cancelled, revealed. Each raises `NotHere` or `Refused` with a sentence."""
 
-from collections.abc import Mapping
+import datetime as dt
+from collections.abc import Iterable, Mapping
 
+from sqlalchemy import select, update
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
+
+from model.vocabulary import Place
+from service import formats, tables
+from service.errors import Invalid, Refused
+from service.forms import check
+from service.language import N_, _
+from service.trials import composing, materials, ordering, reservations
+from service.trials._common import carried, claimed, lock_copies, lock_dealer, noted, now, require_state
+from service.trials.proposing import named as named_case
+
+LONGEST_NOTE = 2_000
+KEPT = "kept"
+"""The condition of a bow that does not come back because the player kept it."""
 
 
 def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
-    """Open a planned trial in the shop: the bows go out. A trial by post is opened by `send`."""
-    raise NotImplementedError
+    """Open a planned trial in the shop: the bows go out. A trial by post is opened by `send`. Open already: nothing changes."""
+    trial, composition = claimed(session, dealer, key)
+    if composition.state == "open":
+        return
+    if trial.place is Place.POST:
+        raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
+    _go_out(session, composition, {})
+    noted(session, user, dealer, N_("opened a trial"), f"trial {key}")
 
 
 def send(session: Session, user: int | None, dealer: str, key: str, condition: Mapping[str, str]) -> None:
-    """Send the parcel of a trial by post and open it; ``condition`` by serial."""
-    raise NotImplementedError
+    """Send the parcel of a trial by post and open it; ``condition`` by serial, one for every bow. Sent already: nothing changes.
+
+    Raises
+    ------
+    Invalid
+        A bow without its condition, or a bow that is not in the parcel.
+    Refused
+        Not by post, not planned, materials not confirmed, or a bow that is still out elsewhere.
+    """
+    trial, composition = claimed(session, dealer, key)
+    if trial.place is not Place.POST:
+        raise Refused(_("This trial is in the shop; there is no parcel to send."))
+    if composition.state == "open":
+        return
+    waiting = unconfirmed(session, composition)
+    if waiting:
+        sentence = _(
+            "The parcel waits: confirm first that the materials of {copies} may cross the border, and who says so."
+        )
+        raise Refused(sentence.format(copies=formats.listed(waiting)))
+    _check_conditions(condition, [row.copy for row in carried(session, composition.trial)], every=True)
+    _go_out(session, composition, condition)
+    noted(session, user, dealer, N_("sent a parcel"), f"trial {key}", copies=sorted(condition))
+
+
+def unconfirmed(session: Session, composition: tables.Composition) -> tuple[str, ...]:
+    """Return the bows whose materials somebody has to confirm before the parcel goes; none where that was done or no border is crossed."""
+    if composition.materials_confirmed_at is not None:
+        return ()
+    return to_confirm(session, composition)
+
+
+def to_confirm(session: Session, composition: tables.Composition) -> tuple[str, ...]:
+    """Return the bows with listed or unknown material in a parcel that crosses a border, by serial."""
+    dealer = session.get_one(tables.Dealer, composition.dealer)
+    if not materials.crosses_border(composition, dealer):
+        return ()
+    statement = (
+        select(tables.Copy.serial, tables.Copy.materials)
+        .join(tables.TrialCopy, tables.TrialCopy.copy == tables.Copy.serial)
+        .where(tables.TrialCopy.trial == composition.trial)
+        .order_by(tables.Copy.serial)
+    )
+    return tuple(serial for serial, made_of in session.execute(statement) if not materials.unlisted(made_of))
 
 
 def confirm_materials(session: Session, user: int | None, dealer: str, key: str, by: str) -> None:
-    """Confirm that the materials may cross the border; ``by``: who says so."""
-    raise NotImplementedError
+    """Confirm that the materials may cross the border; ``by``: who says so. Confirmed already: nothing changes.
+
+    Raises `Invalid` without a name.
+    """
+    trial, composition = claimed(session, dealer, key)
+    name = " ".join(by.split())
+    if not name or len(name) > 200:
+        raise Invalid([("by", _("Say who confirms it, in at most 200 letters."))])
+    if trial.place is not Place.POST:
+        raise Refused(_("This trial is in the shop; nothing crosses a border."))
+    require_state(composition, ("planned",), _("Trial {number} {state}; its parcel waits no more."))
+    if composition.materials_confirmed_at is not None:
+        return
+    composition.materials_confirmed_at, composition.materials_confirmed_by = now(), name
+    noted(
+        session,
+        user,
+        dealer,
+        N_("confirmed the materials of a parcel"),
+        f"trial {key}",
+        copies=list(to_confirm(session, composition)),
+    )
 
 
 def swap(session: Session, user: int | None, dealer: str, key: str, out: str | None, in_: str | None) -> None:
-    """Exchange, add (``out`` None) or drop (``in_`` None) a bow of a planned trial; letters and order are drawn anew."""
-    raise NotImplementedError
+    """Exchange, add (``out`` None) or drop (``in_`` None) a bow of a planned trial; letters and order are drawn anew.
+
+    Raises
+    ------
+    Invalid
+        A bow that is not in the trial, is in it already, is unknown here, or does not suit.
+    Refused
+        The trial is planned no more, a bow is wanted elsewhere, or none would be left.
+    """
+    lock_dealer(session, dealer)
+    _trial, composition = claimed(session, dealer, key)
+    require_state(
+        composition, ("planned",), _("Trial {number} {state}; its bows can be changed only while it is planned.")
+    )
+    before = {row.copy: row for row in carried(session, composition.trial)}
+    after = _swapped(list(before), out, in_)
+    if set(after) == set(before):
+        return
+    if out is not None:
+        session.delete(before[out])
+        session.flush()
+        release(session, [out])
+    if in_ is not None:
+        composing.set_aside(session, dealer, [in_], *_days(composition))
+        composing.keep_aside(session, composition, [in_])
+    _plan_anew(session, composition, after)
+    noted(session, user, dealer, N_("changed the bows of a trial"), f"trial {key}", out=out, into=in_)
+
+
+def _swapped(before: list[str], out: str | None, in_: str | None) -> list[str]:
+    if out is not None and out not in before:
+        raise Invalid([("out", _("The bow {copy} is not in this trial.").format(copy=out))])
+    if in_ is not None and in_ in before and in_ != out:
+        raise Invalid([("in", _("The bow {copy} is in this trial already.").format(copy=in_))])
+    after = [copy for copy in before if copy != out] + ([in_] if in_ is not None else [])
+    if not after:
+        raise Refused(_("A trial needs one bow at least; cancel it if none is to be played."))
+    if len(after) > composing.MOST_COPIES:
+        sentence = _("That would be {count} bows; at most {most} can be kept apart in one trial.")
+        raise Refused(sentence.format(count=len(after), most=composing.MOST_COPIES))
+    return after
+
+
+def _plan_anew(session: Session, composition: tables.Composition, copies: list[str]) -> None:
+    """Work out the promise, the own bow's plays and the order for other bows; a repeat stays where it can be hidden."""
+    questionnaire = check(composition.answers)
+    considered = composing.consider_answers(session, questionnaire, copies)
+    no_bow, count = questionnaire.plays_no_bow, len(copies)
+    composition.repeat = composition.repeat and count + (not no_bow) > 1
+    composition.own_plays = ordering.own_plays(count, composition.minutes, composition.repeat, no_bow)
+    runs = count + composition.own_plays + composition.repeat
+    composition.plan = composing.planned(considered, named_case(considered, copies), copies, runs)
+    composition.model_version = considered.fitted.version
+    composition.materials_confirmed_at = composition.materials_confirmed_by = None  # it was of other bows
+    ordering.lay_out(session, composition, copies)
 
 
 def take_back(session: Session, user: int | None, dealer: str, key: str, copies: Mapping[str, str]) -> None:
-    """Take bows back, each with its condition; the others stay out."""
-    raise NotImplementedError
+    """Take bows back, each with its condition; the others stay out. A bow that is back already stays as it is.
+
+    Raises `Invalid` for a bow that is not out on this trial.
+    """
+    _trial, composition = claimed(session, dealer, key)
+    rows = {row.copy: row for row in carried(session, composition.trial)}
+    _check_conditions(copies, [copy for copy, row in rows.items() if row.out_at is not None], every=False)
+    come = {copy: note for copy, note in copies.items() if rows[copy].back_at is None}
+    for copy, note in come.items():
+        rows[copy].back_at, rows[copy].condition_back = now(), note.strip()
+    session.flush()
+    release(session, come)
+    noted(session, user, dealer, N_("took bows back"), f"trial {key}", copies=sorted(come))
 
 
 def close(session: Session, user: int | None, dealer: str, key: str) -> None:
-    """Close an open trial; in the shop its bows are back with it, by post they are taken back one by one."""
-    raise NotImplementedError
+    """Close an open trial; in the shop its bows are back with it, by post they are taken back one by one. Closed: nothing changes."""
+    trial, composition = claimed(session, dealer, key)
+    if composition.state == "closed":
+        return
+    require_state(composition, ("open",), _("Trial {number} {state}; only an open trial can be closed."))
+    end(session, trial, composition)
+    noted(session, user, dealer, N_("closed a trial"), f"trial {key}")
+
+
+def end(session: Session, trial: tables.Trial, composition: tables.Composition) -> None:
+    """Put an open trial's state to closed, its bows back where it was in the shop, and its links shut."""
+    composition.state, composition.closed_at = "closed", now()
+    _come_home(session, trial, composition)
+    _shut_seats(session, composition)
 
 
 def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
-    """Give a trial up; its sheets stay, its bows are free again, those out stay out until they are taken back."""
-    raise NotImplementedError
+    """Give a trial up. Its sheets stay; bows not yet out are free again, in the shop those out are back, by post they stay out.
+
+    Cancelled already: nothing changes.
+    """
+    trial, composition = claimed(session, dealer, key)
+    if composition.state == "cancelled":
+        return
+    require_state(composition, ("planned", "open"), _("Trial {number} {state}; it cannot be cancelled any more."))
+    was = composition.state
+    composition.state = "cancelled"
+    _come_home(session, trial, composition)
+    release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])
+    _shut_seats(session, composition)
+    noted(session, user, dealer, N_("cancelled a trial"), f"trial {key}", was=was)
 
 
 def reveal(session: Session, user: int, dealer: str, key: str) -> None:
-    """Reveal which letter was which bow, once and for good; later sheets are kept but do not count."""
-    raise NotImplementedError
+    """Reveal which letter was which bow, once and for good; sheets that come later are kept but do not count."""
+    _trial, composition = claimed(session, dealer, key)
+    if composition.revealed_at is not None:
+        return
+    require_state(
+        composition,
+        ("open", "closed", "cancelled"),
+        _("Trial {number} {state}; there is nothing to reveal before the first bow is played."),
+    )
+    composition.revealed_at, composition.revealed_by = now(), user
+    noted(session, user, dealer, N_("revealed the letters of a trial"), f"trial {key}")
+
+
+# Bows out and back
+
+
+def _go_out(session: Session, composition: tables.Composition, condition: Mapping[str, str]) -> None:
+    """Let a trial's bows go out and open it. Of two trials that take the same bow the database refuses one."""
+    require_state(composition, ("planned",), _("Trial {number} {state}; only a planned trial can be opened."))
+    rows = carried(session, composition.trial)
+    held = lock_copies(session, [row.copy for row in rows])
+    _refuse_gone(composition, held.values())
+    try:
+        with session.begin_nested():
+            for row in rows:
+                row.out_at, row.condition_out = now(), condition.get(row.copy, "").strip() or None
+            session.flush()
+    except IntegrityError:
+        raise Refused(_out_elsewhere(session, composition, list(held))) from None
+    for copy in held.values():
+        copy.status = "on_trial"
+    composition.state, composition.opened_at = "open", now()
+
+
+def _refuse_gone(composition: tables.Composition, copies: Iterable[tables.Copy]) -> None:
+    """Raise `Refused` where a bow cannot go out because it was sold, is in repair, or has left the shop since it was set aside."""
+    gone = [
+        reservations.status_sentence(copy.serial, copy.status)
+        for copy in copies
+        if copy.status not in ("in_stock", "reserved", "on_trial")
+    ]
+    moved = _("{copy} is no more in this shop.")
+    gone += [moved.format(copy=copy.serial) for copy in copies if copy.dealer != composition.dealer]
+    if gone:
+        raise Refused(" ".join([*gone, _("Exchange or drop it first.")]))
+
+
+def _out_elsewhere(session: Session, composition: tables.Composition, copies: list[str]) -> str:
+    """Name the trials that hold some of these bows."""
+    found = [
+        _("{copy} is still out on trial {number}.").format(copy=each.copy, number=each.number)
+        for reserved in reservations.of_copies(session, copies).values()
+        for each in reserved
+        if each.out and each.trial != composition.trial
+    ]
+    return " ".join([*found, _("Take it back there first, or exchange it here.")])
+
+
+def _come_home(session: Session, trial: tables.Trial, composition: tables.Composition) -> None:
+    """Take what is out back, where the trial was in the shop: the bows never left it."""
+    if trial.place is Place.POST:
+        return
+    out = [row for row in carried(session, composition.trial) if row.out_at is not None and row.back_at is None]
+    for row in out:
+        row.back_at = now()
+    session.flush()
+    release(session, [row.copy for row in out])
+
+
+def release(session: Session, copies: Iterable[str]) -> None:
+    """Put bows that a trial held back on the shelf: reserved where another trial wants them, else in stock.
+
+    What staff said meanwhile of a bow, that it is sold or in repair, stays.
+    """
+    rows = lock_copies(session, copies)
+    reserved = reservations.of_copies(session, rows)
+    for serial, row in rows.items():
+        if row.status in ("reserved", "on_trial"):
+            wanted = reserved.get(serial, ())
+            out = any(each.out for each in wanted)
+            row.status = "on_trial" if out else "reserved" if wanted else "in_stock"
+    session.flush()
+
+
+def _shut_seats(session: Session, composition: tables.Composition) -> None:
+    seats = update(tables.Seat).where(tables.Seat.trial == composition.trial, tables.Seat.closed_at.is_(None))
+    session.execute(seats.values(closed_at=now()))
+
+
+def _check_conditions(condition: Mapping[str, str], copies: Iterable[str], *, every: bool) -> None:
+    there = list(copies)
+    strange = _("The bow {copy} is not out on this trial.")
+    long = _("The condition is longer than {most} letters; say it shorter.")
+    missing = (
+        _("Say in what condition {copy} leaves, if only 'as new'.")
+        if every
+        else _("Say in what condition {copy} came.")
+    )
+    problems = [(f"condition.{copy}", strange.format(copy=copy)) for copy in condition if copy not in there]
+    problems += [
+        (f"condition.{copy}", long.format(most=LONGEST_NOTE))
+        for copy, note in condition.items()
+        if len(note) > LONGEST_NOTE
+    ]
+    wanted = there if every else [copy for copy in condition if copy in there]
+    problems += [
+        (f"condition.{copy}", missing.format(copy=copy)) for copy in wanted if not condition.get(copy, "").strip()
+    ]
+    if problems:
+        raise Invalid(problems)
+
+
+def _days(composition: tables.Composition) -> tuple[dt.date, dt.date]:
+    if composition.out_from is None or composition.due_back is None:
+        msg = f"trial {composition.trial}: got no days, expected the first and the last"
+        raise ValueError(msg)
+    return composition.out_from, composition.due_back

@@ -1,10 +1,31 @@
-"""What came of a trial, and the next one composed from it."""
+"""What came of a trial, and the next one composed from it.
+
+A bow that was kept is sold and leaves the stock; in the shop the others are back on the shelf with it. Outcomes follow each other
+as days do: one may ask for more and keep a bow later, or bring one back. What contradicts an earlier one is refused with a
+sentence; an entry made by mistake is mended by `correct`, and the record of what was done keeps how it stood.
+"""
 
 import datetime as dt
+import uuid
+from collections import defaultdict
+from collections.abc import Sequence
 
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from service.forms.composing import Composing
+from model.vocabulary import CRITERIA, Blinding, OutcomeKind, Place
+from service import formats, tables
+from service.errors import Invalid, NotHere, Refused
+from service.forms import Composing, OwnBow, Questionnaire, Tried, check
+from service.forms.composing import MOST_COPIES
+from service.language import N_, _
+from service.trials import lifecycle
+from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
+from service.trials.proposing import Proposal, propose
+
+NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
+HOPELESS = 1.0
+"""A bow that was tried and can be expected to please so many points less than the best one tried is not brought again (a judgement)."""
 
 
 def record(
@@ -19,11 +40,313 @@ def record(
 ) -> None:
     """Record what came of a trial: kept, more_asked, none, returned; ``reason``: price, sound, handling, undecided, other.
 
-    The same again changes nothing; a correction is kept as a new revision. Raises `NotHere`, `Refused`, `Invalid`.
+    The same again changes nothing; with another reason it is a new revision. An open trial is closed by it.
+
+    Raises
+    ------
+    NotHere
+        The dealer has no such trial.
+    Invalid
+        A word that is none of these, a bow that was not in the trial, a day before the trial or to come.
+    Refused
+        The trial was not played, or the outcome contradicts an earlier one.
     """
-    raise NotImplementedError
+    trial, composition = claimed(session, dealer, key)
+    require_state(composition, ("open", "closed"), _("Trial {number} {state}; there is no outcome to record."))
+    kind = _checked(session, trial, outcome, copy, reason, on)
+    before = _told(session, trial.id)
+    same = next((row for row in before if _is_same(row, kind, copy, on)), None)
+    if same is not None and same.reason == reason:
+        return
+    if same is None:
+        _refuse_contradiction(before, kind, copy, on)
+    revision = _next_revision(session, trial.id, kind, copy, on)
+    session.add(tables.Outcome(trial=trial.id, on=on, outcome=kind, copy=copy, reason=reason, revision=revision))
+    session.flush()
+    if composition.state == "open":
+        _end(session, trial, composition, copy if kind is OutcomeKind.KEPT else None)
+    if same is None:
+        _move(session, composition, kind, copy)
+    noted(
+        session,
+        user,
+        dealer,
+        N_("recorded what came of a trial"),
+        f"trial {key}",
+        outcome=str(kind),
+        copy=copy,
+        reason=reason,
+        on=on.isoformat(),
+        revision=revision,
+    )
+
+
+def correct(
+    session: Session,
+    user: int | None,
+    dealer: str,
+    key: str,
+    wrong: tuple[str, str | None, dt.date],
+    outcome: str,
+    copy: str | None,
+    reason: str | None,
+    on: dt.date,
+) -> None:
+    """Put an outcome in place of one that was recorded by mistake, ``wrong``: its outcome, copy and day.
+
+    The new one is the next revision of the old; how the old one stood is kept in the record of what was done.
+    Raises `NotHere` where there is no such outcome, else as `record` does.
+    """
+    trial, composition = claimed(session, dealer, key)
+    mistaken = next((row for row in _told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
+    if mistaken is None:
+        raise NotHere
+    revision = mistaken.revision
+    was = {"outcome": str(mistaken.outcome), "copy": mistaken.copy, "reason": mistaken.reason}
+    for row in session.scalars(select(tables.Outcome).where(_same_as(trial.id, mistaken))):
+        session.delete(row)
+    session.flush()
+    _undo(session, composition, OutcomeKind(was["outcome"] or ""), mistaken.copy)
+    record(session, user, dealer, key, outcome, copy, reason, on)
+    kind = OutcomeKind(outcome)
+    newest = next(row for row in _told(session, trial.id) if _is_same(row, kind, copy, on))
+    newest.revision = max(newest.revision, revision + 1)
+    did = N_("corrected what came of a trial")
+    noted(session, user, dealer, did, f"trial {key}", was=was | {"on": wrong[2].isoformat()}, revision=newest.revision)
+
+
+def _checked(
+    session: Session, trial: tables.Trial, outcome: str, copy: str | None, reason: str | None, on: dt.date
+) -> OutcomeKind:
+    problems: list[tuple[str, str]] = []
+    if outcome not in tuple(OutcomeKind):
+        problems.append(("outcome", _("Say what came of it: kept, more_asked, none or returned.")))
+    if reason is not None and reason not in tables.REASONS:
+        words = ", ".join(tables.REASONS)
+        problems.append(("reason", _("Give one of these reasons, or none: {words}.").format(words=words)))
+    if on < trial.on:
+        problems.append(("on", _("This is before the trial, {day}.").format(day=formats.day(trial.on))))
+    if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
+        problems.append(("on", _("This day is still to come.")))
+    problems += _copy_problems(session, trial, outcome, copy)
+    if problems:
+        raise Invalid(problems)
+    return OutcomeKind(outcome)
+
+
+def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: str | None) -> list[tuple[str, str]]:
+    if copy is None:
+        needed = outcome in tuple(map(str, NAMES_COPY))
+        return [("copy", _("Say which bow was kept or brought back."))] if needed else []
+    if outcome not in tuple(map(str, NAMES_COPY)):
+        return [("copy", _("A bow is named only where it was kept or brought back; leave it out."))]
+    if copy not in [row.copy for row in carried(session, trial.id)]:
+        return [("copy", _("The bow {copy} was not in this trial.").format(copy=copy))]
+    return []
+
+
+def _told(session: Session, trial: int) -> list[tables.Outcome]:
+    """Return what was told of a trial so far, by day and arrival, the highest revision of each."""
+    told = select(tables.Outcome).where(tables.Outcome.trial == trial, tables.newest_outcome())
+    return list(session.scalars(told.order_by(tables.Outcome.on, tables.Outcome.id)))
+
+
+def _is_same(row: tables.Outcome, kind: OutcomeKind, copy: str | None, on: dt.date) -> bool:
+    return row.outcome is kind and row.copy == copy and row.on == on
+
+
+def _same_as(trial: int, row: tables.Outcome) -> ColumnElement[bool]:
+    of = tables.Outcome
+    same_copy = func.coalesce(of.copy, "") == (row.copy or "")
+    return (of.trial == trial) & (of.outcome == row.outcome) & (of.on == row.on) & same_copy
+
+
+def _next_revision(session: Session, trial: int, kind: OutcomeKind, copy: str | None, on: dt.date) -> int:
+    of = tables.Outcome
+    highest = select(func.max(of.revision)).where(
+        of.trial == trial, of.outcome == kind, of.on == on, func.coalesce(of.copy, "") == (copy or "")
+    )
+    return (session.scalar(highest) or 0) + 1
+
+
+def kept_since(told: Sequence[tables.Outcome]) -> dict[str, dt.date]:
+    """Return the bows that were kept and not brought back, with the day."""
+    kept: dict[str, dt.date] = {}
+    for row in sorted(told, key=lambda each: (each.on, each.outcome is OutcomeKind.RETURNED)):
+        if row.outcome is OutcomeKind.KEPT and row.copy is not None:
+            kept.setdefault(row.copy, row.on)
+        elif row.outcome is OutcomeKind.RETURNED and row.copy is not None:
+            kept.pop(row.copy, None)
+    return kept
+
+
+def _refuse_contradiction(told: Sequence[tables.Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
+    kept = kept_since(told)
+    if kind is OutcomeKind.KEPT and copy in kept:
+        sentence = _("{copy} was recorded as kept on {day} already; correct that entry if the day is wrong.")
+        raise Refused(sentence.format(copy=copy, day=formats.day(kept[copy])))
+    if kind is OutcomeKind.RETURNED and (copy not in kept or kept[copy] > on):
+        raise Refused(_("{copy} was not kept before that day, so it cannot have been brought back.").format(copy=copy))
+    if kind in (OutcomeKind.NONE, OutcomeKind.MORE_ASKED) and kept:
+        one, since = next(iter(kept.items()))
+        sentence = _(
+            "{copy} was kept on {day}. Record it as brought back first, or correct that entry if it was a mistake."
+        )
+        raise Refused(sentence.format(copy=one, day=formats.day(since)))
+    _refuse_kept_before_none(told, kind, on)
+
+
+def _refuse_kept_before_none(told: Sequence[tables.Outcome], kind: OutcomeKind, on: dt.date) -> None:
+    none = [row.on for row in told if row.outcome is OutcomeKind.NONE and row.on >= on]
+    if kind is OutcomeKind.KEPT and none:
+        sentence = _("On {day} it was recorded that none was kept; correct that entry instead.")
+        raise Refused(sentence.format(day=formats.day(max(none))))
+
+
+def _end(session: Session, trial: tables.Trial, composition: tables.Composition, kept: str | None) -> None:
+    """Close the trial; the bow that was kept does not come back."""
+    if kept is not None:
+        _stays_away(session, composition, kept)
+    lifecycle.end(session, trial, composition)
+
+
+def _stays_away(session: Session, composition: tables.Composition, copy: str) -> None:
+    row = next(row for row in carried(session, composition.trial) if row.copy == copy)
+    if row.out_at is not None and row.back_at is None:
+        row.back_at, row.condition_back = now(), lifecycle.KEPT
+        session.flush()
+
+
+def _move(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None) -> None:
+    """Let the stock follow: a bow kept is sold, one brought back is in the shop again."""
+    if copy is None:
+        return
+    if kind is OutcomeKind.KEPT:
+        _stays_away(session, composition, copy)
+        lock_copies(session, [copy])[copy].status = "sold"
+    elif kind is OutcomeKind.RETURNED:
+        _into_stock(session, copy)
+    session.flush()
+
+
+def _undo(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None) -> None:
+    """Take back what a mistaken outcome did to the stock."""
+    if copy is not None and kind is OutcomeKind.KEPT:
+        _into_stock(session, copy)
+    elif copy is not None and kind is OutcomeKind.RETURNED:
+        _move(session, composition, OutcomeKind.KEPT, copy)
+
+
+def _into_stock(session: Session, copy: str) -> None:
+    row = lock_copies(session, [copy])[copy]
+    if row.status == "sold":
+        # Where another trial waits for it, `release` says reserved.
+        row.status = "reserved"
+        session.flush()
+        lifecycle.release(session, [copy])
+
+
+# The next trial
 
 
 def follow_up(session: Session, dealer: str, key: str, on: dt.date | None = None) -> Composing:
-    """Return the next trial prefilled from what was learnt: best kept in, hopeless ones out, the rest proposed anew."""
-    raise NotImplementedError
+    """Return the next trial prefilled from what was learnt: the best kept in, hopeless ones out, the rest proposed anew.
+
+    Parameters
+    ----------
+    on : the day that is planned for; by default today.
+
+    Raises
+    ------
+    NotHere
+        The dealer has no such trial.
+    Refused
+        It is still to be played, or no bow that suits can be had on that day.
+    """
+    trial, composition = composed(session, dealer, key)
+    require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
+    day = on or now().date()
+    place, minutes = trial.place or Place.SHOP, composition.minutes
+    due_back = day + dt.timedelta(days=14 if place is Place.POST else 0)
+    answers = learnt(session, trial.id, composition)
+    copies = _next_copies(session, dealer, answers, day, due_back)
+    player = session.get_one(tables.Player, trial.player)
+    return Composing(
+        id=uuid.uuid4(),
+        enquiry=composition.enquiry,
+        previous=key,
+        player=player.key,
+        answers=answers,
+        copies=copies,
+        place=place,
+        blinding=trial.blinding or Blinding.BLIND,
+        minutes=minutes,
+        on=day,
+        due_back=due_back,
+        country=composition.country,
+    )
+
+
+def _next_copies(
+    session: Session, dealer: str, answers: Questionnaire, day: dt.date, due_back: dt.date
+) -> tuple[str, ...]:
+    best, hopeless = _by_own_ratings(session, dealer, answers, day, due_back)
+    proposal = propose(session, dealer, answers, on=day, due_back=due_back, keep=best, without=hopeless)
+    copies = tuple(bow.copy for bow in proposal.bows if bow.chosen)[:MOST_COPIES]
+    if not copies:
+        raise Refused(_("No bow that suits can be had on that day; look at the stock, or ask the workshop."))
+    return copies
+
+
+def _by_own_ratings(
+    session: Session, dealer: str, answers: Questionnaire, day: dt.date, due_back: dt.date
+) -> tuple[list[str], set[str]]:
+    """Return the best bow of those tried, where it can be had, and those that need not come again."""
+    tried = [each.copy_ for each in answers.tried]
+    here = _of_dealer(session, dealer, tried)
+    if not here:
+        return [], set()
+    seen: Proposal = propose(session, dealer, answers, chosen=here, on=day, due_back=due_back)
+    judged = sorted((bow for bow in seen.bows if bow.chosen), key=lambda bow: -bow.expected)
+    hopeless = {bow.copy for bow in judged if bow.expected < judged[0].expected - HOPELESS}
+    best = [judged[0].copy] if judged[0].blocked is None else []
+    return best, hopeless
+
+
+def _of_dealer(session: Session, dealer: str, serials: Sequence[str]) -> list[str]:
+    """Return those of some bows that the dealer still has."""
+    of = tables.Copy
+    there = (of.dealer == dealer) & of.status.not_in(("sold", "withdrawn")) & of.serial.in_(serials)
+    return list(session.scalars(select(of.serial).where(there).order_by(of.serial)))
+
+
+def learnt(session: Session, trial: int, composition: tables.Composition) -> Questionnaire:
+    """Return a trial's answers with what the player rated in it: the bows as tried, the own bow as rated."""
+    answers = check(composition.answers)
+    rated = _mean_ratings(session, trial)
+    own = rated.pop(None, None)
+    before = {each.copy_: each for each in answers.tried}
+    tried = before | {
+        copy: Tried.model_validate({"copy": copy, "ratings": marks}) for copy, marks in rated.items() if copy and marks
+    }
+    changes: dict[str, object] = {"tried": tuple(tried.values())[-20:]}
+    if own:
+        changes["own_bow"] = (answers.own_bow or OwnBow()).model_copy(update={"ratings": own})
+    return check(answers.model_copy(update=changes).body())
+
+
+def _mean_ratings(session: Session, trial: int) -> dict[str | None, dict[str, int]]:
+    """Return what the player gave each bow, the mean of its plays as whole points."""
+    run = tables.Run
+    rows = session.scalars(select(run).where(run.trial == trial, run.rater == "player", tables.newest_run()))
+    given: dict[str | None, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for row in rows.all():
+        for criterion in CRITERIA:
+            value = getattr(row, criterion)
+            if value is not None:
+                given[row.copy][str(criterion)].append(value)
+    return {copy: {criterion: _rounded(marks) for criterion, marks in sheet.items()} for copy, sheet in given.items()}
+
+
+def _rounded(marks: Sequence[int]) -> int:
+    return int(sum(marks) / len(marks) + 0.5)

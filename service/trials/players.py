@@ -1,1 +1,96 @@
 """Players as one dealer knows them: a key that the history knows, and who that is."""
+
+import uuid
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import ColumnElement, exists, func, or_, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.errors import NotHere
+from service.forms import Contact
+from service.trials._common import now
+
+
+def of_dealer(dealer: str) -> ColumnElement[bool]:
+    """Return the condition that a player is known to a dealer: by a trial there, or by name."""
+    trial, contact = tables.Trial, tables.Contact
+    return or_(
+        exists().where(trial.player == tables.Player.id, trial.dealer == dealer),
+        exists().where(contact.player == tables.Player.id, contact.dealer == dealer),
+    )
+
+
+def known(session: Session, dealer: str, key: str) -> tables.Player:
+    """Return a player of the dealer; raises `NotHere`."""
+    found = session.scalars(select(tables.Player).where(tables.Player.key == key, of_dealer(dealer))).one_or_none()
+    if found is None:
+        raise NotHere
+    return found
+
+
+def found_or_made(
+    session: Session,
+    dealer: str,
+    key: str | None,
+    contact: Contact | None,
+    language: str | None,
+) -> tables.Player:
+    """Return the player of a key, else the one of the same name and address here, else a new one.
+
+    What the contact tells is kept; whether ratings may enter a fit is as the contact's consent says, and without a contact,
+    where nobody can be named, they may.
+
+    Raises
+    ------
+    NotHere
+        The key is of no player of this dealer.
+    """
+    row = known(session, dealer, key) if key else _same(session, dealer, contact)
+    if row is None:
+        row = tables.Player(key=str(uuid.uuid4()), in_model=True)
+        session.add(row)
+        session.flush()
+    if contact is not None:
+        row.in_model = contact.consent.model
+        _keep(session, dealer, row.id, contact, language)
+    return row
+
+
+def contact_of(stored: Mapping[str, Any] | None) -> Contact | None:
+    """Return the contact that an enquiry kept, None where there is none."""
+    return Contact.model_validate(dict(stored)) if stored else None
+
+
+def _same(session: Session, dealer: str, contact: Contact | None) -> tables.Player | None:
+    """Return the player of the same address here, unless another name is given with it."""
+    if contact is None or not contact.email:
+        return None
+    row = tables.Contact
+    found = session.execute(
+        select(tables.Player, row.name)
+        .join(row, row.player == tables.Player.id)
+        .where(row.dealer == dealer, func.lower(row.email) == contact.email.lower())
+        .order_by(tables.Player.id)
+    )
+    alike = (player for player, name in found if not (name and contact.name) or _plain(name) == _plain(contact.name))
+    return next(alike, None)
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.casefold().split())
+
+
+def _keep(session: Session, dealer: str, player: int, contact: Contact, language: str | None) -> None:
+    row = session.get(tables.Contact, player)
+    if row is None:
+        row = tables.Contact(player=player, dealer=dealer, created_at=now(), mail_consent=False)
+        session.add(row)
+    elif row.dealer != dealer:
+        return  # a player of two shops, by a file: the name stays with the shop that asked for it
+    for name in ("name", "email", "phone"):
+        if getattr(contact, name):
+            setattr(row, name, getattr(contact, name))
+    row.language = language or row.language
+    row.mail_consent = contact.consent.mail

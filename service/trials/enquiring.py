@@ -1,0 +1,28 @@
+"""Enquiries as one dealer may see them: its own, and those made of nobody in particular where there is one dealer only."""
+
+from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.errors import NotHere
+
+
+def of_dealer(dealer: str) -> ColumnElement[bool]:
+    """Return the condition that an enquiry is a dealer's to see."""
+    shops = select(func.count()).select_from(tables.Dealer).scalar_subquery()
+    return or_(tables.Enquiry.dealer == dealer, and_(tables.Enquiry.dealer.is_(None), shops == 1))
+
+
+def own(session: Session, dealer: str, id_: str) -> tables.Enquiry:
+    """Return an enquiry of the dealer; raises `NotHere`."""
+    found = session.scalars(select(tables.Enquiry).where(tables.Enquiry.id == id_, of_dealer(dealer))).one_or_none()
+    if found is None:
+        raise NotHere
+    return found
+
+
+def player_key(session: Session, enquiry: tables.Enquiry | None) -> str | None:
+    """Return the key of the player whom an enquiry is known to be of."""
+    if enquiry is None or enquiry.player is None:
+        return None
+    return session.scalar(select(tables.Player.key).where(tables.Player.id == enquiry.player))

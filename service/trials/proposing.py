@@ -1,0 +1,274 @@
+"""Which bows of a dealer's stock to bring to one player, why, and what exactly the chosen ones promise.
+
+The advice is asked with the bows that can be had on the days of the trial; what goes on from there is single bows by name.
+"""
+
+import datetime as dt
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import chain, zip_longest
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from model.composing import Case, Ranked, of_named, ranked
+from service import advice, history, tables, words
+from service.advice import Considered
+from service.errors import Invalid
+from service.forms import Questionnaire
+from service.language import _
+from service.trials import ordering, reservations
+from service.words import composing as phrases
+
+MOST_SHOWN = 30
+"""So many bows are shown to choose from; more are no help."""
+
+
+@dataclass(frozen=True, slots=True)
+class BowChoice:
+    """One bow that could be brought.
+
+    Attributes
+    ----------
+    expected, low, high : the mark this player can be expected to give it, and its interval of probability .9, within 1 to 7.
+    reason : a sentence on why, or why not.
+    blocked : a sentence on why it cannot be had on these days; None where it can.
+    """
+
+    copy: str
+    tier: str
+    tier_name: str
+    price: float | None
+    currency: str | None
+    expected: float
+    low: float
+    high: float
+    reason: str
+    chosen: bool
+    blocked: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ByCopies:
+    """What so many bows promise, best case each, from the stock at hand."""
+
+    copies: int
+    chance: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What to bring.
+
+    Attributes
+    ----------
+    bows : the chosen first, best first, then the next best of each tier of the shortlist; at most 30.
+    chance, gain : that at least one of exactly the chosen is rated above the own bow; points expected to be won; None without any.
+    by_copies : the best case of 1 to 6 bows from the stock at hand.
+    runs, minutes : length of the trial with the chosen bows, without a hidden repeat.
+    recommended : the serials that the plan would bring, best first.
+    lacking, notes : sentences.
+    basis : 'trials', or 'prior' where few trials stand behind it and no percentage is shown.
+    document : the advice document, for `service.words`.
+    """
+
+    bows: tuple[BowChoice, ...]
+    chance: float | None
+    gain: float | None
+    by_copies: tuple[ByCopies, ...]
+    runs: int
+    minutes: int
+    recommended: tuple[str, ...]
+    lacking: tuple[str, ...]
+    notes: tuple[str, ...]
+    basis: str
+    model_version: int | None
+    document: Mapping[str, Any]
+
+
+def propose(
+    session: Session,
+    dealer: str,
+    questionnaire: Questionnaire,
+    *,
+    chosen: Sequence[str] | None = None,
+    on: dt.date | None = None,
+    due_back: dt.date | None = None,
+    keep: Sequence[str] = (),
+    without: Collection[str] = (),
+) -> Proposal:
+    """Say which bows of the dealer's stock to bring, and what exactly the ``chosen`` ones promise (None: the recommended).
+
+    Parameters
+    ----------
+    on, due_back : the days for which the bows are wanted; by default today, and the same day.
+    keep, without : bows that come, and that do not come, whatever the plan says of them, where nothing is chosen.
+
+    Raises
+    ------
+    Invalid
+        A chosen bow that is unknown, another dealer's, or for another instrument or hold; tried bows likewise.
+    """
+    today = dt.datetime.now(dt.UTC).date()
+    first = on or today
+    shelf = _Shelf.of(session, dealer, first, due_back or first, today)
+    asked = questionnaire.model_copy(update={"dealer": dealer})
+    considered = advice.consider(session, asked, shelf.free - set(without))
+    suited = set(considered.outlook.stock.serials) & shelf.blocked.keys()
+    _check_chosen(chosen or (), suited, shelf.blocked.keys())
+    recommended = tuple(considered.document["trial"]["bring"] if considered.document["trial"] else ())
+    case = (
+        tuple(chosen) if chosen is not None else _with_kept(recommended, [k for k in keep if k in shelf.free & suited])
+    )
+    return _proposal(session, considered, shelf, case, recommended, suited)
+
+
+def named(considered: Considered, copies: Sequence[str]) -> Case:
+    """Return what exactly these bows promise this player."""
+    return of_named(considered.outlook, copies)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shelf:
+    """A dealer's bows: why each cannot be had on the days of the trial, None where it can."""
+
+    dealer: str
+    blocked: Mapping[str, str | None]
+
+    @property
+    def free(self) -> set[str]:
+        """The bows that can be had."""
+        return {serial for serial, why in self.blocked.items() if why is None}
+
+    @classmethod
+    def of(cls, session: Session, dealer: str, first: dt.date, last: dt.date, today: dt.date) -> "_Shelf":
+        gone = ("sold", "withdrawn")
+        copy = tables.Copy
+        rows = session.execute(select(copy.serial, copy.status).where(copy.dealer == dealer))
+        reserved = reservations.of_copies(session, dealer=dealer)
+        blocked = {
+            serial: reservations.why_not(serial, status, reserved.get(serial, ()), first, last, today)
+            for serial, status in rows
+            if status not in gone
+        }
+        return cls(dealer, blocked)
+
+
+def _with_kept(recommended: Iterable[str], keep: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((*keep, *recommended)))
+
+
+def _check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
+    problems = []
+    for place, serial in enumerate(chosen):
+        if serial not in here:
+            sentence = _("There is no bow {copy} in your stock; look at its serial again.")
+        elif serial not in suited:
+            sentence = _("The bow {copy} is for another instrument or hold; choose one that the player can use.")
+        else:
+            continue
+        problems.append((f"copies.{place}", sentence.format(copy=serial)))
+    if problems:
+        raise Invalid(problems)
+
+
+def _proposal(
+    session: Session,
+    considered: Considered,
+    shelf: _Shelf,
+    case: tuple[str, ...],
+    recommended: tuple[str, ...],
+    suited: Collection[str],
+) -> Proposal:
+    document = considered.document
+    promised = named(considered, case) if case else None
+    bows = _shown(considered, case, suited)
+    plan = document["trial"] or {"by_copies": ()}
+    minutes = considered.questionnaire.trial.minutes or ordering.USUAL_MINUTES
+    own = ordering.own_plays(len(case), minutes, False, considered.questionnaire.plays_no_bow)
+    runs = len(case) + own
+    return Proposal(
+        bows=_choices(session, considered, bows, frozenset(case), shelf),
+        chance=promised.chance if promised else None,
+        gain=promised.gain if promised else None,
+        by_copies=tuple(ByCopies(row["copies"], row["chance"], row["expected_gain"]) for row in plan["by_copies"]),
+        runs=runs,
+        minutes=ordering.minutes_of(runs),
+        recommended=recommended,
+        lacking=_lacking(session, considered, shelf),
+        notes=tuple(words.notes(document)),
+        basis=document["model"]["basis"],
+        model_version=considered.fitted.version,
+        document=document,
+    )
+
+
+def _shown(considered: Considered, case: Sequence[str], suited: Collection[str]) -> tuple[str, ...]:
+    """Return the chosen, then the next best of the shortlist's tiers in turn."""
+    order = [bow for bow in _by_liking(considered) if bow in suited and bow not in set(case)]
+    tier_of = {serial: copy.tier for serial, copy in considered.now_on_sale.range.copies.items()}
+    tiers = [entry["tier"] for entry in considered.document["shortlist"]]
+    of_tier = [[bow for bow in order if tier_of[bow] == tier] for tier in tiers]
+    in_turn = [bow for bow in chain.from_iterable(zip_longest(*of_tier)) if bow is not None]
+    return (*case, *in_turn)[: max(MOST_SHOWN, len(case))]
+
+
+def _by_liking(considered: Considered) -> list[str]:
+    """Return every suited bow, highest expected liking first."""
+    outlook = considered.outlook
+    liking = outlook.mean[outlook.stock.tier] + outlook.stock.offset
+    return [outlook.stock.serials[place] for place in (-liking).argsort(kind="stable").tolist()]
+
+
+def _choices(
+    session: Session, considered: Considered, bows: Sequence[str], case: frozenset[str], shelf: _Shelf
+) -> tuple[BowChoice, ...]:
+    found = {bow.serial: bow for bow in ranked(considered.view, considered.outlook, bows, _tried(session, bows))}
+    # The chosen by liking, the others as they were put.
+    order = [*(serial for serial in found if serial in case), *(bow for bow in bows if bow not in case)]
+    return tuple(_choice(considered, found[bow], bow in case, shelf.blocked[bow]) for bow in order)
+
+
+def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | None) -> BowChoice:
+    on_sale = considered.now_on_sale
+    price, currency = on_sale.prices[considered.questionnaire.dealer].get(bow.tier, (None, None))
+    return BowChoice(
+        copy=bow.serial,
+        tier=bow.tier,
+        tier_name=on_sale.names[bow.tier],
+        price=None if price is None else float(price),
+        currency=currency,
+        expected=bow.expected,
+        low=bow.low,
+        high=bow.high,
+        reason=phrases.reason(bow),
+        chosen=chosen,
+        blocked=blocked,
+    )
+
+
+def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
+    """Return in how many trials each bow was rated by a player."""
+    run = tables.Run
+    counted = (
+        select(run.copy, func.count(run.trial.distinct()))
+        .where(run.copy.in_(bows), run.rater == "player")
+        .group_by(run.copy)
+    )
+    return {copy: count for copy, count in session.execute(counted) if copy is not None}
+
+
+def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
+    """Say of each tier of the shortlist what is wanted beyond the stock at hand, or is not at hand at all but at the workshop."""
+    tiers = [entry["tier"] for entry in considered.document["shortlist"]]
+    at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in shelf.free}
+    there = history.workshop_by_tier(session, tiers)
+    names = considered.now_on_sale.names
+    missing = considered.shortlist.short_of_stock
+    return tuple(
+        phrases.lacking(names[tier], missing.get(tier, 0), there.get(tier, 0))
+        for tier in tiers
+        if missing.get(tier, 0) or (tier not in at_hand and there.get(tier, 0))
+    )

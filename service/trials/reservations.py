@@ -1,0 +1,106 @@
+"""Which bow is set aside for which days, and why it cannot be had on others."""
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import formats, tables
+from service.language import _
+from service.trials._common import days, still_wanted
+
+
+@dataclass(frozen=True, slots=True)
+class Reservation:
+    """A bow set aside for, or out on, one trial. ``out``: it has left and is not back."""
+
+    copy: str
+    trial: int
+    key: str
+    number: int
+    dealer: str
+    out_from: dt.date
+    due_back: dt.date
+    out: bool
+
+    def meets(self, first: dt.date, last: dt.date, today: dt.date) -> bool:
+        """Say whether the bow is wanted elsewhere between two days; one that is overdue may never come."""
+        if self.out and self.due_back < today:
+            return True
+        return self.out_from <= last and first <= self.due_back
+
+    def is_overdue(self, today: dt.date) -> bool:
+        """Say whether it should be back."""
+        return self.out and self.due_back < today
+
+
+def of_copies(
+    session: Session, serials: Iterable[str] | None = None, dealer: str | None = None
+) -> Mapping[str, Sequence[Reservation]]:
+    """Return by serial what is set aside or out, earliest first; of some copies, or of one dealer's trials."""
+    kept, composition = tables.TrialCopy, tables.Composition
+    statement = (
+        select(kept, composition.number, composition.dealer, tables.Trial.key)
+        .join(composition, composition.trial == kept.trial)
+        .join(tables.Trial, tables.Trial.id == kept.trial)
+        .where(still_wanted())
+        .order_by(kept.copy, kept.out_from)
+    )
+    if serials is not None:
+        statement = statement.where(kept.copy.in_(sorted(serials)))
+    if dealer is not None:
+        statement = statement.where(composition.dealer == dealer)
+    found: dict[str, list[Reservation]] = defaultdict(list)
+    for row, number, of, key in session.execute(statement):
+        out = row.out_at is not None and row.back_at is None
+        found[row.copy].append(Reservation(row.copy, row.trial, key, number, of, row.out_from, row.due_back, out))
+    return found
+
+
+def why_not(
+    serial: str,
+    status: str | None,
+    reserved: Sequence[Reservation],
+    first: dt.date,
+    last: dt.date,
+    today: dt.date,
+    but: int | None = None,
+) -> str | None:
+    """Return a sentence on why a bow cannot be had between two days, None where it can; ``but``: the trial that asks."""
+    others = [each for each in reserved if each.trial != but]
+    for each in others:
+        if each.meets(first, last, today):
+            return _clash(each, today)
+    # With a reservation the status only tells of that; without one it is what staff or a file said.
+    if status == "in_stock" or (reserved and status in ("reserved", "on_trial")):
+        return None
+    return status_sentence(serial, status)
+
+
+def _clash(of: Reservation, today: dt.date) -> str:
+    values = {"copy": of.copy, "number": of.number}
+    if of.is_overdue(today):
+        sentence = _("{copy} has not come back from trial {number}; it was due on {day}.")
+        return sentence.format(day=formats.day(of.due_back), **values)
+    if of.out:
+        sentence = _("{copy} is out on trial {number} until {day}.")
+        return sentence.format(day=formats.day(of.due_back), **values)
+    sentence = _("{copy} is reserved for trial {number} {days}.")
+    return sentence.format(days=days(of.out_from, of.due_back), **values)
+
+
+def status_sentence(serial: str, status: str | None) -> str:
+    """Say what a status that keeps a bow from a trial means."""
+    sentences = {
+        "reserved": _("{copy} is set aside; put it in stock first."),
+        "on_trial": _("{copy} is out on trial; put it in stock when it is back."),
+        "in_transit": _("{copy} is on its way."),
+        "in_repair": _("{copy} is in repair."),
+        "sold": _("{copy} has been sold."),
+        "withdrawn": _("{copy} has been withdrawn."),
+    }
+    unknown = _("It is not known where {copy} is; say first that it is in stock.")
+    return sentences.get(status or "", unknown).format(copy=serial)

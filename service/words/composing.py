@@ -1,0 +1,98 @@
+"""Why this bow and not another, and what is lacking: sentences for the adviser who composes a trial."""
+
+from collections.abc import Callable, Mapping
+
+from model.composing import Ranked, Why
+from service import formats
+from service.language import N_, _, ngettext
+
+NOTABLE = 0.05
+"""Points from which on earlier players' liking is said to be above or below the tier's (a judgement)."""
+
+_WISHED: Mapping[str, str] = {
+    "mass": N_("Its mass goes the way the player wished."),
+    "brightness": N_("It leans to the side of tone that the player wished for."),
+}
+_MEASURED: Mapping[str, str] = {
+    "mass": N_("Its mass is one that players like in bows of this kind."),
+    "balance": N_("Its balance is one that players like in bows of this kind."),
+    "brightness": N_("By its bench readings its tone is one that players like."),
+}
+
+
+def reason(bow: Ranked) -> str:
+    """Return what speaks for a bow, or how little is known of it, in one sentence or two."""
+    return " ".join(part for part in (_first[bow.why](bow), _history(bow)) if part)
+
+
+def _history(bow: Ranked) -> str:
+    """Say what earlier players made of it, unless the first sentence did."""
+    if bow.why in (Why.LIKED, Why.LIKE_ITS_TIER, Why.NEVER_TRIED):
+        return ""
+    return _liked(bow) if bow.rated else _("Nobody has rated it yet.")
+
+
+def _liked(bow: Ranked) -> str:
+    count = bow.tried or 0
+    if not count:
+        return _("Rated before, and liked about as its tier.") if bow.rated else ""
+    if bow.liked >= NOTABLE:
+        sentence = ngettext(
+            "Rated in one trial, and liked above its tier.", "Rated in {count} trials, and liked above its tier.", count
+        )
+    elif bow.liked <= -NOTABLE:
+        sentence = ngettext(
+            "Rated in one trial, and liked below its tier.", "Rated in {count} trials, and liked below its tier.", count
+        )
+    else:
+        sentence = ngettext(
+            "Rated in one trial, and liked about as its tier.",
+            "Rated in {count} trials, and liked about as its tier.",
+            count,
+        )
+    return sentence.format(count=formats.counted(count))
+
+
+def _own_ratings(bow: Ranked) -> str:
+    del bow
+    return _("This player's own ratings speak for it.")
+
+
+def _wish(bow: Ranked) -> str:
+    return _(_WISHED[bow.trait or "mass"])
+
+
+def _bench(bow: Ranked) -> str:
+    return _(_MEASURED[bow.trait or "mass"])
+
+
+def _never_tried(bow: Ranked) -> str:
+    del bow
+    return _("Never tried yet: it stands for its tier.")
+
+
+_first: Mapping[Why, Callable[[Ranked], str]] = {
+    Why.OWN_RATINGS: _own_ratings,
+    Why.LIKED: _liked,
+    Why.WISH: _wish,
+    Why.BENCH: _bench,
+    Why.NEVER_TRIED: _never_tried,
+    Why.LIKE_ITS_TIER: _liked,
+}
+
+
+def lacking(tier_name: str, missing: int, workshop: int) -> str:
+    """Say how many bows of a tier are wanted beyond those at hand, and how many the workshop has."""
+    if missing:
+        wanted = ngettext(
+            "One more of {tier} is wanted than is at hand",
+            "{missing} more of {tier} are wanted than are at hand",
+            missing,
+        ).format(missing=formats.capital(formats.counted(missing)), tier=tier_name)
+        there = ngettext("one is at the workshop", "{workshop} are at the workshop", workshop) if workshop else ""
+        there = there.format(workshop=formats.counted(workshop)) or _("the workshop has none either")
+        return _("{wanted}; {there}.").format(wanted=wanted, there=there)
+    sentence = ngettext(
+        "One of {tier} is at the workshop.", "{workshop} of {tier} are at the workshop.", workshop
+    ).format(workshop=formats.counted(workshop), tier=tier_name)
+    return formats.capital(sentence)
