@@ -141,8 +141,8 @@ u of one more sheet y = u_k + e, the means after it are mu + b Z, b = C_.k / sqr
     worth of a play = E[max_i (mu_i + b_i Z)] - max_i mu_i  (Frazier, Powell & Dayanik 2009, INFORMS J. Comput. 21: 599),
 
 two plays at once likewise with b (B, 2). An unknown copy of tier t is one more bow with mean m_t, covariance Cov(m_t, u) and variance
-C_tt + s_t^2; its worth counts that it will be rated once, noise included. As the noise goes to 0 this is the expected improvement
-(Jones, Schonlau & Welch 1998, J. Glob. Optim. 13: 455).
+C_tt + s_t^2; its worth counts that it will be rated once, noise included. Without noise, and beside bows that are known, it is the
+expected improvement (Jones, Schonlau & Welch 1998, J. Glob. Optim. 13: 455).
 
 What is said, the first that holds: go on, while bows to come may be the best with 5 % or more (J), or the order holds second plays
 and the leader is the best with less than 80 % (J); else, of playing the leader and its closest rival again (worth less 2 x .02, J, and

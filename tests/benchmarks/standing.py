@@ -1,24 +1,27 @@
-"""How long standing and composing take, and what going by the posterior mean wins over going by the marks: an invented range."""
+"""How long standing and composing take, and what going by the standing wins over going by the marks."""
 
 import argparse
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from model._here import Here, here
 from model.blinding import order
 from model.composing import of_named, ranked
-from model.personal import outlook
+from model.personal import outlook, utility_weights
+from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
 from model.shortlist import propose
-from model.stopping import Standing, standing
+from model.stopping import PLAY_COST, Recommendation, Say, Standing, standing
 from model.view import View
 from model.vocabulary import CRITERIA, Criterion, Instrument
-from tests.benchmarks._figures import Floats, table, timed
+from tests.benchmarks._figures import table, timed
 
 OVERALL = Criterion.OVERALL
 TIERS, COPIES, BOWS = 5, 500, 6
+HEARD, SHELF, CARRY_COST = 4, 12, 0.05
 ANSWERS = Answers(
     Instrument.VIOLIN,
     priorities=(Criterion.TONE, Criterion.RESPONSE, Criterion.EASE),
@@ -78,59 +81,109 @@ def _times(view: View, rng: np.random.Generator, repeats: int) -> str:
     return table(["", "wall ms", "CPU ms"], [[name, *_median(call, repeats)] for name, call in calls])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass
 class _World:
-    """Likings drawn as the beliefs describe them, of one player for so many copies of one tier and the own bow (last)."""
+    """One player drawn as the beliefs describe players: true likings by bow, None the own one, and what was rated so far."""
 
-    true: Floats
+    true: dict[str | None, float]
     noise: float
+    rng: np.random.Generator
+    sheets: list[Run] = field(default_factory=list)
 
     @classmethod
-    def draw(cls, view: View, rng: np.random.Generator, copies: int) -> "_World":
-        posterior, overall = view.posterior, 0
-        apart = np.hypot(posterior.copy_sd[overall], posterior.match_sd[overall])
-        level = 4.4 + rng.normal(0, posterior.player_sd[overall])
-        likings = np.append(level + rng.normal(0, apart, copies), level + rng.normal(0, 0.5))
-        return cls(likings, float(posterior.repeat_sd[overall]))
+    def draw(cls, law: Here, rng: np.random.Generator) -> "_World":
+        likings = rng.multivariate_normal(law.bows_mean, law.bows_cov)
+        return cls(dict(zip(law.bows, likings.tolist(), strict=True)), law.noise, rng)
 
-    def mark(self, bow: int, rng: np.random.Generator) -> float:
-        return float(np.clip(np.round(self.true[bow] + rng.normal(0, self.noise)), 1, 7))
+    def rate(self, bow: str | None) -> None:
+        mark = float(np.clip(np.round(self.true[bow] + self.rng.normal(0, self.noise)), 1, 7))
+        self.sheets.append(Run(len(self.sheets) + 1, bow, {OVERALL: mark}))
 
-
-def _won(view: View, rng: np.random.Generator, number: int, bows: int) -> tuple[float, float, float]:
-    """Return true liking above the own bow's of the bow taken by posterior mean, by marks, and of the truly best one."""
-    world = _World.draw(view, rng, bows)
-    serials = [serial for serial, copy in view.range.copies.items() if copy.tier == "t3"][:bows]
-    slots = order(bows, number, repeat=number % 3 == 0, rotation=number).slots
-    sheets = [
-        Run(slot.position, None if slot.bow is None else serials[slot.bow], {OVERALL: world.mark(bow, rng)})
-        for slot in slots
-        for bow in [bows if slot.bow is None else slot.bow]
-    ]
-    found = standing(view, Answers(Instrument.VIOLIN), sheets, can_bring=0)
-    place = {serial: at for at, serial in enumerate(serials)} | {None: bows}
-    taken = world.true[[place[found.bows[0].copy], place[_by_marks(found, rng)]]] - world.true[bows]
-    return float(taken[0]), float(taken[1]), float(world.true.max() - world.true[bows])
+    def ahead(self, bow: str | None) -> float:
+        """Return by how much a bow is truly liked better than the own one."""
+        return self.true[bow] - self.true[None]
 
 
 def _by_marks(found: Standing, rng: np.random.Generator) -> str | None:
     """Return the bow with the highest mean mark, one of them at random where several have it."""
-    marks = [(-np.inf if bow.mark is None else bow.mark) for bow in found.bows]
-    return found.bows[int(rng.choice(np.flatnonzero(np.array(marks) == max(marks))))].copy
+    marks = np.array([(-np.inf if bow.mark is None else bow.mark) for bow in found.bows])
+    return found.bows[int(rng.choice(np.flatnonzero(marks == marks.max())))].copy
+
+
+def _next(world: _World, found: Recommendation, law: Here, tiers: dict[str, str]) -> list[str | None]:
+    """Return the bows to play: the two again, or new copies of the tier."""
+    if found.say is Say.REPLAY:
+        return list(found.bows)
+    rated = {run.copy for run in world.sheets}
+    fresh = [bow for bow in law.bows if bow is not None and tiers[bow] == found.tier and bow not in rated]
+    return [*fresh[: found.copies]]
+
+
+def _follow(view: View, world: _World, law: Here, tiers: dict[str, str], can_bring: int) -> tuple[float, float]:
+    """Do as recommended to the end; return points above the own bow of the bow taken, and the effort in points."""
+    world = replace(world, sheets=list(world.sheets))
+    start, brought, player = len(world.sheets), 0, Answers(Instrument.VIOLIN)
+    found = standing(view, player, world.sheets, can_bring=can_bring)
+    while found.recommendation.say is not Say.STOP and (bows := _next(world, found.recommendation, law, tiers)):
+        for bow in bows:
+            world.rate(bow)
+        brought += found.recommendation.copies
+        found = standing(view, player, world.sheets, can_bring=can_bring)
+    effort = PLAY_COST * (len(world.sheets) - start - brought) + CARRY_COST * brought
+    return world.ahead(found.bows[0].copy), effort
+
+
+def _trial(view: View, law: Here, rng: np.random.Generator, number: int) -> list[tuple[float, float]]:
+    """Return what each way of choosing takes home, in points above the own bow, and its effort in points."""
+    world = _World.draw(law, rng)
+    tiers = {serial: view.range.copies[serial].tier for serial in law.bows if serial is not None}
+    case = [bow for bow in law.bows if bow is not None and tiers[bow] == "t3"][:HEARD]
+    for slot in order(HEARD, number, repeat=number % 3 == 0, rotation=number).slots:
+        world.rate(None if slot.bow is None else case[slot.bow])
+    found = standing(view, Answers(Instrument.VIOLIN), world.sheets)
+    return [
+        (world.ahead(_by_marks(found, rng)), 0.0),
+        (world.ahead(found.bows[0].copy), 0.0),
+        _follow(view, world, law, tiers, 0),
+        _follow(view, world, law, tiers, 2),
+        (max(map(world.ahead, [*case, None])), 0.0),
+    ]
+
+
+def _gains(view: View, rng: np.random.Generator, trials: int) -> str:
+    player = Player(view, Answers(Instrument.VIOLIN))
+    shelf = [serial for place, serial in enumerate(view.range.copies) if place < SHELF * TIERS]
+    law = here(player, utility_weights(player.answers, view.posterior.priority_weight), (*shelf, None))
+    drawn = [_trial(view, law, rng, number) for number in range(trials)]
+    won, effort = np.moveaxis(np.array(drawn), -1, 0)
+    names = (
+        "by marks",
+        "by expected liking",
+        "as recommended, nothing brought",
+        "as recommended",
+        f"the truly best of the {HEARD} and the own bow",
+    )
+    net = won - effort - won[:, [1]]
+    rows = [
+        [
+            name,
+            f"{won[:, at].mean():.3f}",
+            f"{effort[:, at].mean():.3f}",
+            f"{net[:, at].mean():+.4f} +- {net[:, at].std(ddof=1) / np.sqrt(trials):.4f}",
+        ]
+        for at, name in enumerate(names)
+    ]
+    return table(["points above the own bow, taken", "won", "effort", "net, over expected liking"], rows)
 
 
 def main(argv: Sequence[str]) -> int:
     """Print the figures."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks standing", description=__doc__)
     parser.add_argument("--repeats", type=int, default=50, help="calls of each kind (50)")
-    parser.add_argument("--trials", type=int, default=1000, help="drawn trials (1000)")
+    parser.add_argument("--trials", type=int, default=500, help="drawn trials (500)")
     arguments, rng = parser.parse_args(argv), np.random.default_rng(5)
     view = PreferenceModel(_range(rng)).fit([]).view_
     print(_times(view, rng, arguments.repeats))
-    won = np.array([_won(view, rng, number, 4) for number in range(arguments.trials)])
-    mean, error = won.mean(axis=0), won.std(axis=0, ddof=1) / np.sqrt(len(won))
-    print(f"\nFour bows and the own one, {len(won)} drawn trials; points above the own bow:")
-    print(f"  by posterior mean {mean[0]:.3f} (+-{error[0]:.3f}), by marks {mean[1]:.3f}, the truly best {mean[2]:.3f}")
-    gap = won[:, 0] - won[:, 1]
-    print(f"  posterior mean over marks {gap.mean():+.4f} (+-{gap.std(ddof=1) / np.sqrt(len(gap)):.4f})")
+    print(f"\n{arguments.trials} players drawn as believed, {HEARD} bows of the middle tier and the own one:")
+    print(_gains(view, rng, arguments.trials))
     return 0

@@ -147,6 +147,14 @@ def test_two_plays_of_bows_known_to_be_alike_have_their_closed_form() -> None:
     )
 
 
+def test_a_new_copy_heard_without_noise_beside_a_known_bow_has_the_expected_improvement() -> None:
+    # Jones, Schonlau & Welch 1998, J. Glob. Optim. 13: 455.
+    m, s, f = 4.2, 0.6, 4.5
+    mean, cov = np.array([f, m]), np.diag([0.0, s**2])
+    z = (m - f) / s
+    assert gain_of_plays(mean, cov, (1,), 0.0) == pytest.approx((m - f) * norm.cdf(z) + s * norm.pdf(z), abs=1e-12)
+
+
 def test_two_plays_are_worth_at_least_as_much_as_one() -> None:
     mean, cov = law(5, 9)
     one, two = gain_of_plays(mean, cov, (1,), 0.6), gain_of_plays(mean, cov, (1, 2), 0.6)
