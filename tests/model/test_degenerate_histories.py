@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from model.choice import WhyLeftOut
 from model.outlook import Outlook
 from model.preference import PreferenceModel
-from model.records import Answers, Copy, Event, OwnBow, Range, Run, Tier, Trial
+from model.records import Answers, Copy, Event, Outcome, OwnBow, Range, Run, Tier, Trial
 from model.shortlist import propose
-from model.vocabulary import CRITERIA, Criterion, EventKind, Instrument
+from model.vocabulary import CRITERIA, Criterion, EventKind, Instrument, OutcomeKind
 from tests.model.worlds import START, VIOLIN, drawn_trials, trial, violins
 
 O, TONE = Criterion.OVERALL, Criterion.TONE  # noqa: E741 - overall
@@ -25,6 +26,12 @@ HISTORIES: dict[str, Callable[[], list[Trial]]] = {
     "one player": lambda: [trial(0, [(serial, {O: 3.0 + n % 4}) for n, serial in enumerate(RANGE.copies)])],
     "one copy": lambda: [trial(n, [("a0", {O: 1.0 + n % 7, TONE: 4.0})]) for n in range(12)],
     "all marks equal": lambda: [trial(n, [(serial, ALL_FIVES) for serial in RANGE.copies]) for n in range(10)],
+    "all marks 4": lambda: [
+        trial(n, [(serial, dict.fromkeys(CRITERIA, 4.0)) for serial in RANGE.copies]) for n in range(9)
+    ],
+    "a tier never tried": lambda: [
+        trial(n, [("a0", {O: 4.0}), ("b1", {O: 2.0 + n % 4}), (None, {O: 5.0})]) for n in range(9)
+    ],
     "all marks at the top": lambda: [trial(n, [("a0", {O: 7.0}), ("b0", {O: 7.0})]) for n in range(30)],
     "one copy a tier": lambda: [
         trial(n, [("a0", {O: 3.0}), ("b0", {O: 5.0 + n % 2}), ("c0", {O: 6.0})]) for n in range(8)
@@ -86,6 +93,26 @@ def test_an_odd_history_still_gives_a_sound_answer(history: str) -> None:
         shortlist = propose(found, {"a": 500.0, "b": 900.0, "c": 2000.0}, budget=1000.0, stock=found.stock)
         assert shortlist.plan is not None
         assert all(np.isfinite([row.gain, row.chance]).all() for row in shortlist.plan.rows)
+
+
+def test_contradictory_outcomes_are_left_out_and_counted() -> None:
+    """Kept without being played; brought back without being kept; kept and none kept."""
+    trials = drawn_trials(RANGE, 30, 3, seed=4)
+    played = {t.key: {run.copy for run in t.runs} for t in trials}
+    other = next((t.key, serial) for t in trials for serial in RANGE.copies if serial not in played[t.key])
+    back, both = [(t.key, next(run.copy for run in t.runs if run.copy)) for t in trials if t.key != other[0]][:2]
+    told = [
+        Outcome(other[0], START, OutcomeKind.KEPT, other[1]),
+        Outcome(back[0], START, OutcomeKind.RETURNED, back[1]),
+        Outcome(both[0], START, OutcomeKind.KEPT, both[1]),
+        Outcome(both[0], START, OutcomeKind.NONE, None),
+    ]
+    model = PreferenceModel(RANGE).fit(trials, outcomes=told)
+    keeping = model.posterior_.keeping
+    assert keeping is not None
+    assert keeping.left_out[WhyLeftOut.NOT_PLAYED] == 1
+    assert keeping.outcomes + sum(keeping.left_out.values()) == 3
+    assert_sound(model.outlook(VIOLIN))
 
 
 def test_a_range_without_copies_or_tiers_still_gives_an_answer() -> None:
