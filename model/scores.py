@@ -96,7 +96,7 @@ class Score:
         turned out, known afterwards only: in its favour.
     pair_accuracy : share of pairs of two bows of a trial, not rated alike, that were foretold the right way round; a pair
         foretold alike counts a half.
-    pair_log_loss : minus the log of the probability of the right way round.
+    pair_log_loss : minus the log of the probability of the right way round, given that the two are not rated alike.
     regret : best rating of the bows ahead minus that of the method's first choice, in points.
     inside : by level.
     better : by how much the first method is better than this one, by figure, positive where it is.
@@ -128,10 +128,10 @@ def _codes(labels: Sequence[str], repeats: Sequence[int]) -> Ints:
 
 
 def _with_own(told: Floats, found: Floats) -> Floats:
-    """Return deviations (M, n): the G told ones, and for the other methods the root mean square of what was ``found``."""
+    """Return deviations (M, n): the G told ones (G, n), and for the others the root mean square of the errors (M, N)."""
     untold = found[len(told) :]
     rest = np.sqrt((untold**2).sum(axis=1, keepdims=True) / max(untold.shape[1], 1))
-    return np.asarray(np.maximum(np.vstack([told, np.broadcast_to(rest, untold.shape)]), TINY))
+    return np.asarray(np.maximum(np.vstack([told, np.broadcast_to(rest, (len(untold), told.shape[1]))]), TINY))
 
 
 class Scored:
@@ -179,21 +179,37 @@ class Scored:
 
     @cached_property
     def _pairs(self) -> tuple[Ints, Floats, Floats]:
-        """Players (P,), foretold lead of the better rated bow (M, P) and its deviation (M, P)."""
-        M, players, leads, spreads, actual = len(self.methods), [], [], [], []
+        """Players (P,), foretold lead of the better rated bow (M, P) and its deviation (M, P), of pairs not rated alike."""
+        M, players, leads, spreads, errors = len(self.methods), [], [], [], []
         for each in self.foretold:
-            one, other = _unlike_pairs(each)
-            lead = each.value[one] - each.value[other]
+            one, other, unlike = _pairs_of(each)
+            lead, expected = each.value[one] - each.value[other], each.mean[:, one] - each.mean[:, other]
             diagonal = np.diagonal(each.cov, axis1=1, axis2=2)
-            players.append(len(lead))
-            actual.append(np.abs(lead))
-            leads.append(np.sign(lead) * (each.mean[:, one] - each.mean[:, other]))
-            spreads.append(np.sqrt(diagonal[:, one] + diagonal[:, other] - 2.0 * each.cov[:, one, other]))
+            players.append(int(unlike.sum()))
+            errors.append(lead - expected)
+            leads.append((np.sign(lead) * expected)[:, unlike])
+            spread = np.sqrt(diagonal[:, one] + diagonal[:, other] - 2.0 * each.cov[:, one, other])
+            spreads.append(spread[:, unlike])
         if not leads:
             return np.zeros(0, dtype=np.intp), np.zeros((M, 0)), np.zeros((M, 0))
-        lead = np.hstack(leads)
-        spread = _with_own(np.hstack(spreads), np.concatenate(actual) - lead)
-        return _codes([each.player for each in self.foretold], players), lead, spread
+        deviation = _with_own(np.hstack(spreads), np.hstack(errors))
+        return _codes([each.player for each in self.foretold], players), np.hstack(leads), deviation
+
+    @cached_property
+    def step(self) -> float:
+        """The least difference of two ratings of a trial that are not alike: what the scale tells apart."""
+        pairs = [(each.value, *_pairs_of(each)) for each in self.foretold]
+        found = [np.abs(value[one] - value[other])[unlike] for value, one, other, unlike in pairs]
+        return float(np.concatenate([np.zeros(0), *found]).min(initial=np.inf))
+
+    def _pair_log_loss(self, lead: Floats, spread: Floats) -> Floats:
+        """Minus the log of the probability (M, P) that the difference has the sign it has, given that it has one.
+
+        A difference of less than half a step is rounded to none. Where half of all pairs are alike, Phi(lead / spread),
+        which leaves that out, is far from the share of the others that come the right way round.
+        """
+        right, wrong = (log_ndtr((of - self.step / 2.0) / spread) for of in (lead, -lead))
+        return np.asarray(np.logaddexp(right, wrong) - right)
 
     @property
     def pairs(self) -> int:
@@ -222,7 +238,7 @@ class Scored:
             "rmse": (self.error**2, self.player),
             "log_loss": (density, self.player),
             "pair_accuracy": (0.5 - 0.5 * np.sign(np.round(lead, 9)), pair_player),
-            "pair_log_loss": (-log_ndtr(lead / spread), pair_player),
+            "pair_log_loss": (self._pair_log_loss(lead, spread), pair_player),
             "regret": (regret, regret_player),
         }
 
@@ -284,14 +300,13 @@ def _ahead(figure: str, terms: Floats, m: int, player: Ints) -> Estimate:
     return Estimate(float(other - first), Estimate.of(linear, player).error)
 
 
-def _unlike_pairs(each: Foretold) -> tuple[Ints, Ints]:
-    """Return the pairs of different copies that were not rated alike."""
-    if len(each.value) < 2:
-        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+def _pairs_of(each: Foretold) -> tuple[Ints, Ints, Bools]:
+    """Return the pairs of different copies, and whether they were rated unlike."""
     one, other = np.triu_indices(len(each.value), 1)
     _, copy = np.unique(np.array(each.copy, dtype=str), return_inverse=True)
-    unlike = (np.abs(each.value[one] - each.value[other]) > TINY) & (copy[one] != copy[other])
-    return one[unlike].astype(np.intp), other[unlike].astype(np.intp)
+    different = copy[one] != copy[other]
+    one, other = one[different].astype(np.intp), other[different].astype(np.intp)
+    return one, other, np.abs(each.value[one] - each.value[other]) > TINY
 
 
 def _regret(each: Foretold) -> Floats:

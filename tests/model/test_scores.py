@@ -68,10 +68,42 @@ def test_right_pairs_are_kendalls() -> None:
     assert CONSTANT.pair_log_loss.mean == pytest.approx(np.log(2.0))
 
 
-def test_the_log_loss_of_a_pair_takes_what_the_two_share() -> None:
+def test_the_log_loss_of_a_pair_takes_what_the_two_share_and_that_they_are_not_alike() -> None:
+    """P(B | A) = P(A and B) / P(A), A: the difference, rounded to whole steps of the scale, is not 0."""
     cov = np.array([[1.0, 0.7], [0.7, 2.0]])
     (score, _) = Scored(METHODS, [foretold("p", [5.0, 4.0], [4.5, 4.4], cov)]).scores()
-    assert score.pair_log_loss.mean == pytest.approx(-stats.norm.logcdf(0.1 / np.sqrt(1.0 + 2.0 - 1.4)))
+    law = stats.norm(0.1, np.sqrt(1.0 + 2.0 - 1.4))
+    assert score.pair_log_loss.mean == pytest.approx(-np.log(law.sf(0.5) / (law.sf(0.5) + law.cdf(-0.5))))
+
+
+def test_on_a_fine_scale_the_log_loss_of_a_pair_is_that_of_the_plain_probability() -> None:
+    fine = [foretold(str(place), [5.0, 5.0 - 1e-7], [4.5, 4.4]) for place in range(2)]
+    assert Scored(METHODS, fine).scores()[0].pair_log_loss.mean == pytest.approx(-stats.norm.logcdf(0.1 / np.sqrt(2.0)))
+
+
+def test_no_law_loses_less_on_pairs_than_the_one_that_rounded_ratings_are_drawn_from() -> None:
+    """A proper score is least in expectation at the truth (Gneiting & Raftery 2007, J. Am. Stat. Assoc. 102: 359).
+
+    With Phi(lead / spread) a spread too small would win here, since most pairs are alike and are left out.
+    """
+    rng = np.random.default_rng(12)
+    trials = []
+    for number in range(4000):
+        mean = rng.normal(4.0, 0.25, 2)
+        given = foretold(str(number), np.round(rng.normal(mean, 0.4)).tolist(), mean.tolist())
+        laws = 0.16 * np.array([1.0, 0.5, 2.0])[:, None, None] * np.eye(2)
+        trials.append(
+            Foretold(str(number), given.copy, given.tier, given.tried, given.value, np.tile(mean, (3, 1)), laws)
+        )
+    scored = Scored(("truth", "too sure", "too unsure"), trials)
+    truth, sure, unsure = (score.pair_log_loss.mean for score in scored.scores())
+    assert 0.4 < scored.pairs / 4000 < 0.6
+    assert truth < min(sure, unsure)
+    actual = np.array([each.value[0] - each.value[1] for each in trials])
+    expected = np.array([each.mean[0, 0] - each.mean[0, 1] for each in trials])
+    lead = (np.sign(actual) * expected)[actual != 0]
+    plain, plain_too_sure = (-stats.norm.logcdf(lead / np.sqrt(2.0 * v)).mean() for v in (0.16, 0.08))
+    assert plain_too_sure < plain
 
 
 def test_pairs_rated_alike_and_pairs_of_one_copy_do_not_count() -> None:
