@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Sequence
+from operator import index
 from typing import Any
 
 import numpy as np
@@ -62,6 +63,20 @@ def check_tastes(tastes: ArrayLike | None, rows: int, columns: int | None = None
         row, column = np.argwhere(~np.isfinite(tastes))[0].tolist()
         raise ValueError(f"tastes: got {tastes[row, column]} in row {row}, column {column}, expected finite numbers")
     return tastes if tastes.shape[1] else None
+
+
+def check_taste_sets(sets: Sequence[int] | None, tastes: Floats | None) -> tuple[int, ...]:
+    """Return which numbers of taste columns may have slopes, the largest first; None: all of them."""
+    columns = 0 if tastes is None else tastes.shape[1]
+    if sets is None:
+        return (columns,)
+    try:
+        given = sorted({index(number) for number in sets}, reverse=True)
+    except TypeError as error:
+        raise ValueError(f"taste_sets: got {sets!r}, expected whole numbers of columns") from error
+    if not given or given[-1] < 0 or given[0] > MOST_TASTES:
+        raise ValueError(f"taste_sets: got {sets!r}, expected numbers of columns from 0 to {MOST_TASTES}")
+    return tuple(dict.fromkeys(min(number, columns) for number in given))
 
 
 def check_use_of_tastes(tastes: Floats, player: Any, prior: Prior | None) -> None:

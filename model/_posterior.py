@@ -62,6 +62,8 @@ class FittedResponse:
         Covariance of a player's level at that centre and the slopes on the columns; empty without tastes.
     tastes_estimable : (q,) bool
         Whether the ratings can tell each column's slopes.
+    tastes_kept : (q,) bool
+        Which columns have slopes.
     """
 
     coef: Floats
@@ -83,6 +85,7 @@ class FittedResponse:
     taste_centre: Floats = field(default_factory=_no_rows)
     taste_covariance: Floats = field(default_factory=_no_rows)
     tastes_estimable: tuple[bool, ...] = ()
+    tastes_kept: tuple[bool, ...] = ()
 
     @cached_property
     def player_covariance(self) -> Floats:

@@ -137,6 +137,33 @@ class Profiled(ABC):
     def _penalty(self) -> float:
         """-2 log density of the prior, 0 without one."""
 
+    @property
+    @abstractmethod
+    def informations(self) -> tuple[Floats, Floats]:
+        """What the ratings and the prior tell of the parameters that are sought, second derivatives (m, m) each."""
+
+    @property
+    def told(self) -> float:
+        """How many of the parameters that are sought the ratings tell: all without a prior, none without a rating.
+
+        tr(I (I + I_0)^-1) of the information I of the ratings and I_0 of the prior (Spiegelhalter, Best, Carlin & van der
+        Linde 2002, J. R. Stat. Soc. B 64: 583, sec. 2.3).
+        """
+        ratings, prior = self.informations
+        if self.prior is None:
+            return float(len(ratings))
+        return float(np.trace(np.linalg.solve(ratings + prior, ratings)))
+
+    @property
+    def akaike(self) -> float:
+        """Akaike's criterion: -2 log restricted likelihood + 2 (parameters told).
+
+        Akaike 1974, IEEE Trans. Autom. Control 19: 716; of the restricted likelihood it compares what has one fixed part.
+        A variance at its boundary counts as a parameter too, which makes the criterion sparing with them (Greven & Kneib
+        2010, Biometrika 97: 773).
+        """
+        return self.criterion - self._penalty + 2.0 * self.told
+
 
 class Restricted(Profiled):
     """The penalised REML criterion and its derivatives at given ratios.
@@ -176,6 +203,14 @@ class Restricted(Profiled):
     @property
     def _penalty(self) -> float:
         return 0.0 if self.prior is None else self.prior.penalty(self.ratios, self.free)[0]
+
+    @property
+    def informations(self) -> tuple[Floats, Floats]:
+        """Of the free ratios; the average information of the ratings."""
+        second = np.zeros(3) if self.prior is None else self.prior.penalty(self.ratios, self.free)[2]
+        sought = np.ix_(self.free, self.free)
+        prior = np.diag(second)[sought]
+        return self.curvature[sought] - prior, prior
 
     @cached_property
     def _solutions(self) -> list[Floats]:

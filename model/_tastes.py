@@ -23,7 +23,7 @@ from model._tastes_columns import (
 )
 from model._tastes_elimination import PlayerRows, TasteColumns
 from model._tastes_reml import CovariancePrior, TasteProblem, TasteRestricted
-from model._tastes_search import search_tastes
+from model._tastes_search import TasteControl, search_tastes
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +33,7 @@ class TasteStructure:
     Attributes
     ----------
     told : (q,) whether the ratings can tell each slope
+    kept : (q,) whether there are slopes on each column
     rows : PlayerRows
     known : (I, Q, p) Z_i'Q of the fixed part's columns
     moment : TasteMoments
@@ -41,6 +42,7 @@ class TasteStructure:
 
     coordinates: Coordinates
     told: tuple[bool, ...]
+    kept: tuple[bool, ...]
     rows: PlayerRows
     known: Floats
     moment: TasteMoments
@@ -48,26 +50,35 @@ class TasteStructure:
 
     @classmethod
     def of(cls, tastes: Floats, part: FixedPart, prior: Prior | None) -> TasteStructure:
-        """Find which of the tastes (N, q) can be told, and sum their rows."""
-        kept = _candidates(part.cells, tastes) if part.told[PLAYER] else np.zeros(0, dtype=np.int64)
-        made = cls._in(settled(part.cells, tastes, kept), tastes, part, None)
-        found = np.array(made.moment.told(part.told), dtype=bool)
-        if not found.all():
-            kept = kept[found]
-            made = cls._in(settled(part.cells, tastes, kept), tastes, part, None)
-        if prior is not None:
-            made = cls._in(scaled(tastes), tastes, part, prior)
-        return replace(made, told=tuple(np.isin(np.arange(tastes.shape[1]), kept).tolist()))
+        """Find which of the tastes (N, q) can be told, and sum their rows; those that cannot be told need a prior."""
+        candidates = _candidates(part.cells, tastes) if part.told[PLAYER] else np.zeros(0, dtype=np.int64)
+        made = cls._in(settled(part.cells, tastes, candidates), candidates, tastes, part, None)
+        told = candidates[np.array(made.moment.told(part.told), dtype=bool)]
+        flags = tuple(np.isin(np.arange(tastes.shape[1]), told).tolist())
+        if prior is None and told.size == candidates.size:
+            return replace(made, told=flags)
+        return replace(made, told=flags).first(tastes.shape[1], tastes, part, prior)
+
+    def first(self, number: int, tastes: Floats, part: FixedPart, prior: Prior | None) -> TasteStructure:
+        """Return the same with slopes on the first `number` columns alone, so far as they can be told or a prior speaks of them."""
+        told = np.flatnonzero(self.told)
+        kept = told[told < number] if prior is None else np.arange(number)
+        coordinates = settled(part.cells, tastes, kept) if prior is None else scaled(tastes, kept)
+        return replace(self._in(coordinates, kept, tastes, part, prior), told=self.told)
 
     @classmethod
-    def _in(cls, coordinates: Coordinates, tastes: Floats, part: FixedPart, prior: Prior | None) -> TasteStructure:
+    def _in(
+        cls, coordinates: Coordinates, kept: Ints, tastes: Floats, part: FixedPart, prior: Prior | None
+    ) -> TasteStructure:
         """Sum the rows of tastes in these coordinates."""
         rows = PlayerRows.of(part.cells, coordinates.rows(tastes))
         known = rows.total(part.fixed.Q)
         same = part.fixed.outside.size == 0  # then Q is a basis of the fixed part on the rated rows
         means = part.fixed.means if same else part.cells.means(part.basis)
         moment = TasteMoments.of(rows, known if same else rows.total(part.basis), means, part.moment)
-        return cls(coordinates, (), rows, known, moment, coordinates.prior(prior) if prior is not None else None)
+        believed = coordinates.prior(prior, kept) if prior is not None else None
+        flags = tuple(np.isin(np.arange(tastes.shape[1]), kept).tolist())
+        return cls(coordinates, (), flags, rows, known, moment, believed)
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,32 +109,61 @@ def _candidates(cells: Cells, tastes: Floats) -> Ints:
     return kept[: enough_players(cells, kept.size)]
 
 
+Start = tuple[Floats, Floats]  # the players' covariance over sigma^2 in the search's coordinates, and ratios (3,)
+
+
+ROUGH = TasteControl(decrease=1e-2, confirmed=0.1)  # far less than what criteria are told apart by
+
+
 def fit_tastes(
-    structure: TasteStructure, part: FixedPart, y: Floats, residual: Floats, ratios: Floats, prior: Prior | None
+    structure: TasteStructure,
+    part: FixedPart,
+    design: Design,
+    start: Start,
+    prior: Prior | None,
+    control: TasteControl | None = None,
 ) -> tuple[TasteRestricted, int]:
     """Fit one response.
-
-    Parameters
-    ----------
-    y, residual : (N,) ratings, and what the fixed part leaves of them
-    ratios : (3,)
-        Those of the prior, or zeros; of copy and match they stay where the ratings cannot tell them.
 
     Returns
     -------
     tuple of the criterion at its minimum and the number of steps
     """
-    rows, free = structure.rows, np.array(part.told)
-    design = Design.of(part.fixed, y, part.cells)
+    rows = structure.rows
     players = np.concatenate([structure.known, rows.total(design.residual[:, None])], axis=2)
     columns = TasteColumns(design.columns, players)
-    problem = TasteProblem(rows, design, columns, free, prior, structure.prior)
-    S, start = structure.moment.start(taste_forms(rows, residual, structure.moment.basis), free)
+    problem = TasteProblem(rows, design, columns, np.array(part.told), prior, structure.prior)
+    found, ended = search_tastes(problem, *start, control)
+    return found, ended.iterations
+
+
+def settled_fit(at: TasteRestricted) -> tuple[TasteRestricted, int]:
+    """Go on from the end of a rough search."""
+    found, control = search_tastes(at.problem, at.S, at.ratios)
+    return found, control.iterations
+
+
+def start_by_moments(structure: TasteStructure, part: FixedPart, residual: Floats, ratios: Floats) -> Start:
+    """Begin at MINQUE(0).
+
+    Parameters
+    ----------
+    residual : (N,) what the fixed part leaves of the ratings
+    ratios : (3,)
+        Those of the prior, or zeros; of copy and match they stay where the ratings cannot tell them.
+    """
+    free, moment = np.array(part.told), structure.moment
+    S, start = moment.start(taste_forms(structure.rows, residual, moment.basis), free)
     if structure.prior is not None:
         S = _near(S, structure.prior.mode) if free[PLAYER] else structure.prior.mode
         start = np.where(free, np.clip(start, 0.1 * ratios, 10.0 * ratios), ratios)
-    found, control = search_tastes(problem, S, start)
-    return found, control.iterations
+    return S, start
+
+
+def start_from(structure: TasteStructure, larger: TasteStructure, at: TasteRestricted) -> Start:
+    """Begin where a fit with more tastes has ended."""
+    covariance = larger.coordinates.at_centre(at.S)
+    return structure.coordinates.of_centre(covariance, np.flatnonzero(structure.kept)), at.ratios
 
 
 def _near(S: Floats, mode: Floats) -> Floats:

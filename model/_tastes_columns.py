@@ -46,12 +46,18 @@ class Coordinates:
         A[0, 0], A[1:, 1:] = 1.0, self.turn
         return A @ S @ A.T
 
-    def prior(self, prior: Prior) -> CovariancePrior:
-        """Prior of the covariance over sigma^2; no column is left out."""
-        sd = np.append(prior.player_sd, np.asarray(prior.taste_sd)) / prior.repeat_sd
-        q = self.centre.size
-        T = np.eye(q + 1)
-        T[0, 1:], T[1:, 1:] = self.centre, np.linalg.inv(self.turn)
+    def of_centre(self, covariance: Floats, kept: Ints) -> Floats:
+        """Turn such a covariance (q + 1, q + 1), so far as it is of the level and the columns `kept` (q'), back into S."""
+        turn = np.eye(kept.size + 1)
+        turn[1:, 1:] = np.linalg.inv(self.turn[kept])
+        chosen = np.append(0, kept + 1)
+        return np.asarray(turn @ covariance[np.ix_(chosen, chosen)] @ turn.T)
+
+    def prior(self, prior: Prior, kept: Ints) -> CovariancePrior:
+        """Prior of the covariance over sigma^2 of the level and the slopes on the columns `kept` (q')."""
+        sd = np.append(prior.player_sd, np.asarray(prior.taste_sd)[kept]) / prior.repeat_sd
+        T = np.eye(kept.size + 1)
+        T[0, 1:], T[1:, 1:] = self.centre[kept], np.linalg.inv(self.turn[kept])
         return CovariancePrior((T * sd**2) @ T.T, 2.0 * float(np.linalg.slogdet(T)[1]))
 
 
@@ -99,10 +105,10 @@ def settled(cells: Cells, tastes: Floats, kept: Ints) -> Coordinates:
     return Coordinates(centre, turn)
 
 
-def scaled(tastes: Floats) -> Coordinates:
-    """Coordinates that keep every column, centred and scaled."""
+def scaled(tastes: Floats, kept: Ints) -> Coordinates:
+    """Coordinates that are the kept columns, centred and scaled."""
     centre, scale = centred(tastes)
-    return Coordinates(centre, np.diag(1.0 / scale))
+    return Coordinates(centre, np.diag(1.0 / scale)[:, kept])
 
 
 def enough_players(cells: Cells, slopes: int) -> int:

@@ -53,6 +53,11 @@ class CovariancePrior:
         sign, log_determinant = np.linalg.slogdet(S)
         return float(np.sum(self.precision * S) - log_determinant) + self.constant if sign > 0 else np.inf
 
+    def curvature(self, S: Floats, basis: Floats) -> Floats:
+        """Second derivatives (nE, nE) of the value along the directions `basis` (nE, Q, Q)."""
+        turned, nE = np.linalg.inv(S) @ basis, len(basis)
+        return np.asarray(turned.reshape(nE, -1) @ turned.transpose(0, 2, 1).reshape(nE, -1).T)
+
 
 @dataclass(frozen=True, eq=False)
 class TasteProblem:
@@ -100,6 +105,19 @@ class TasteRestricted(Profiled):
         value = self.prior.penalty(self.ratios, self._free_ratios)[0]
         chosen = self.problem.covariance_prior if self.free[0] else None
         return value + (chosen.value(self.S) if chosen else 0.0)
+
+    @property
+    def informations(self) -> tuple[Floats, Floats]:
+        """Of the entries of S, where it is sought, and the free ratios; the average information of the ratings."""
+        basis, ratings = self.problem.basis, self.curvature
+        prior, chosen = np.zeros(ratings.shape), self.problem.covariance_prior
+        if chosen is not None and len(basis):
+            prior[: len(basis), : len(basis)] = chosen.curvature(self.S, basis)
+        if self.prior is not None:
+            second = self.prior.penalty(self.ratios, self._free_ratios)[2]
+            of_ratios = np.arange(len(basis), len(ratings))
+            prior[of_ratios, of_ratios] = second[self._free_ratios]
+        return ratings, prior
 
     @property
     def _free_ratios(self) -> Flags:

@@ -91,11 +91,10 @@ def _prior_slope(at: TasteRestricted) -> Floats:
 
 def _prior_curvature(at: TasteRestricted) -> Floats:
     """Second derivatives (m, m) of the prior of S."""
-    m, nE = _place(at).size, len(at.problem.basis)
+    m, chosen, basis = _place(at).size, at.problem.covariance_prior, at.problem.basis
     found = np.zeros((m, m))
-    if at.problem.covariance_prior is not None and nE:
-        turned = np.linalg.inv(at.S) @ at.problem.basis
-        found[:nE, :nE] = turned.reshape(nE, -1) @ turned.transpose(0, 2, 1).reshape(nE, -1).T
+    if chosen is not None and len(basis):
+        found[: len(basis), : len(basis)] = chosen.curvature(at.S, basis)
     return found
 
 

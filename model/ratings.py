@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy as shallow
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
@@ -19,53 +19,18 @@ from sklearn.utils.validation import check_is_fitted
 
 from model._input import (
     check_columns,
-    check_proper,
     check_responses,
-    check_room,
-    check_spread,
+    check_taste_sets,
     check_tastes,
     check_use_of_tastes,
     listed,
 )
-from model._posterior import (
-    FittedResponse,
-    KnownPlayers,
-    Sheet,
-    conditioned,
-    known_players,
-    new_player_variance,
-    record,
-)
+from model._posterior import FittedResponse, Sheet, conditioned, new_player_variance
 from model._prior import Prior
-from model._reml import Design, Fixed, Problem
-from model._search import search
-from model._start import Moments, first_ratios, moments, range_basis, told_apart
-from model._structure import Cells, Floats, Ints, encode, find_cells, look_up
-from model._tastes import FixedPart, TasteStructure, fit_tastes
-from model._tastes_posterior import KnownTastes, known_tastes, taste_record
-from model._tastes_search import RanOffError
+from model._response import TERMS, Asked, Known, Labels, Structure, fit_response
+from model._structure import Floats, Ints, encode, look_up
 
 __all__ = ["CrossedRatings", "FittedResponse", "Prior"]
-
-TERMS = ("player", "copy", "match")
-
-
-@dataclass(frozen=True, eq=False)
-class _Labels:
-    """Codes (n,) and names of one factor; no names where it is left out."""
-
-    codes: Ints
-    levels: tuple[Hashable, ...]
-
-    def at(self, rows: Ints) -> _Labels:
-        """Keep the labels of some rows, levels without a rating left out."""
-        codes = self.codes[rows]
-        used = np.flatnonzero(np.bincount(codes, minlength=len(self.levels)))
-        if used.size == len(self.levels) or not self.levels:
-            return _Labels(codes, self.levels)
-        place = np.zeros(len(self.levels), dtype=np.int64)
-        place[used] = np.arange(used.size)
-        return _Labels(place[codes], tuple(self.levels[level] for level in used.tolist()))
 
 
 class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
@@ -78,6 +43,11 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         player rated a copy more than once.
     prior : Prior or None
         Without one, plain REML.
+    taste_sets : sequence of int, or None
+        Which numbers of taste columns, counted from the first, may have slopes: each response is fitted with each of
+        them, and the fit with the lowest criterion of Akaike's stands (of the restricted likelihood; Akaike 1974, IEEE
+        Trans. Autom. Control 19: 716), of equal ones that with more columns. The ratings of the fit alone decide.
+        None: all columns that are given have slopes.
 
     Attributes
     ----------
@@ -88,20 +58,21 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         In rating points; 0.0 for a term left out, not estimable without a prior, or estimated as none.
     player_covariance_ : (q + 1, q + 1) float, or (k, q + 1, q + 1)
         Of a player's level where all tastes are 0 and the slopes on the q columns, in the columns' own units;
-        player_sd_ is the root of its first entry. Without tastes q is 0.
+        player_sd_ is the root of its first entry. Without tastes q is 0; a column without slopes has zeros.
     estimable_ : dict
         'player', 'copy', 'match': bool, or (k,) bool: whether the ratings can tell the term. With tastes, 'tastes':
         whether they can tell all slopes; `responses_[...].tastes_estimable` says so column by column. Without a prior,
-        slopes that cannot be told are left out.
+        slopes that cannot be told are left out; `responses_[...].tastes_kept` says which columns have slopes.
     reml_ : float, or (k,)
         The REML criterion with all constants (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)).
     n_features_in_ : int
         p.
     """
 
-    def __init__(self, match: bool = False, prior: Prior | None = None):
+    def __init__(self, match: bool = False, prior: Prior | None = None, taste_sets: Sequence[int] | None = None):
         self.match = match
         self.prior = prior
+        self.taste_sets = taste_sets
 
     def fit(
         self,
@@ -143,8 +114,9 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         tastes = check_tastes(tastes, X.shape[0])
         if tastes is not None:
             check_use_of_tastes(tastes, player, self.prior)
-        labels = _Labels(*encode(player, X.shape[0], "player")), _Labels(*encode(copy, X.shape[0], "copy"))
-        structures: dict[bytes, _Structure] = {}
+        labels = Labels(*encode(player, X.shape[0], "player")), Labels(*encode(copy, X.shape[0], "copy"))
+        asked = Asked(self.match, self.prior, tastes, check_taste_sets(self.taste_sets, tastes))
+        structures: dict[bytes, Structure] = {}
         fits = []
         for place, y in enumerate(Y.T):
             rated = np.isfinite(y)
@@ -152,9 +124,9 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
                 raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
             key = rated.tobytes()
             if key not in structures:
-                structures[key] = _Structure.of(X, *labels, np.flatnonzero(rated), self.match, self.prior, tastes)
-            fits.append(_fit_response(structures[key], y[rated], X.shape[0], self.prior, f"response {place}"))
-        self._players: list[_Known | None] = [players for _, players in fits]
+                structures[key] = Structure.of(X, *labels, np.flatnonzero(rated), asked)
+            fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
+        self._players: list[Known | None] = [players for _, players in fits]
         return self._hold(tuple(fitted for fitted, _ in fits), single)
 
     @classmethod
@@ -295,9 +267,6 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         return other
 
 
-_Known = KnownPlayers | KnownTastes
-
-
 @dataclass(frozen=True, eq=False)
 class _Rows:
     """X (r, p), tastes (r, q) where there are any, and labels of the copies (r)."""
@@ -343,116 +312,3 @@ def _numbered(labels: list[Any]) -> Ints:
     table: dict[Any, int] = {}
     keys = [("none", place) if label is None else ("label", label) for place, label in enumerate(labels)]
     return np.fromiter((table.setdefault(key, len(table)) for key in keys), np.int64, len(labels))
-
-
-@dataclass(frozen=True, eq=False)
-class _Structure:
-    """What the responses rated on the same rows share."""
-
-    observed: Ints
-    player: _Labels
-    copy: _Labels
-    basis: Floats
-    cells: Cells
-    fixed: Fixed
-    moment: Moments
-    told: tuple[bool, bool, bool]
-    present: tuple[bool, bool, bool]
-    tastes: TasteStructure | None
-    columns_of_tastes: int
-
-    @classmethod
-    def of(
-        cls,
-        X: Floats,
-        player: _Labels,
-        copy: _Labels,
-        observed: Ints,
-        match: bool,
-        prior: Prior | None,
-        tastes: Floats | None,
-    ) -> _Structure:
-        """Find the cells of the rated rows, and which terms their ratings can tell."""
-        X, player, copy = X[observed], player.at(observed), copy.at(observed)
-        basis, dependent = range_basis(X)
-        if prior is None:
-            check_room(X, dependent)
-        elif set(dependent) & set(np.flatnonzero(np.isinf(np.asarray(prior.sd))).tolist()):
-            check_proper(X, prior)
-        nothing = observed.size == 0  # before the first rating every factor of a prior is there
-        has_player, has_copy = bool(player.levels) or nothing, bool(copy.levels) or nothing
-        present = has_player, has_copy, match and (bool(player.levels and copy.levels) or nothing)
-        cells = find_cells(player.codes, copy.codes, max(1, len(player.levels)), max(1, len(copy.levels)))
-        moment = moments(cells, present, cells.means(basis))
-        told = (False, False, False) if nothing else told_apart(moment)
-        kept = told if prior is None else present
-        cells = replace(cells, coupled=kept[0] and kept[1])
-        fixed, found = Fixed.of(X, cells, prior), None
-        if tastes is not None and not nothing:
-            found = TasteStructure.of(tastes[observed], FixedPart(cells, fixed, basis, moment, told), prior)
-        columns = 0 if tastes is None else tastes.shape[1]
-        return cls(observed, player, copy, basis, cells, fixed, moment, told, present, found, columns)
-
-    @property
-    def part(self) -> FixedPart:
-        """What is known before the tastes."""
-        return FixedPart(self.cells, self.fixed, self.basis, self.moment, self.told)
-
-
-def _fit_response(
-    shared: _Structure, y: Floats, n: int, prior: Prior | None, name: str
-) -> tuple[FittedResponse, _Known | None]:
-    """Fit one response, `y` (N,) without gaps."""
-    residual = y - shared.basis @ (shared.basis.T @ y)
-    residual -= shared.basis @ (shared.basis.T @ residual)
-    if prior is None:
-        check_spread(y, residual, name)
-    if shared.tastes is not None and (prior is not None or any(shared.tastes.told)):
-        try:
-            return _fit_tastes(shared, shared.tastes, y, residual, n, prior)
-        except RanOffError:  # slopes that leave nothing for the noise cannot be told from it
-            pass
-    fitted, players = _fit_levels(shared, y, residual, n, prior)
-    return (_without_slopes(fitted, shared, prior) if shared.columns_of_tastes else fitted), players
-
-
-def _fit_levels(
-    shared: _Structure, y: Floats, residual: Floats, n: int, prior: Prior | None
-) -> tuple[FittedResponse, KnownPlayers | None]:
-    """Fit one response without tastes; `residual` (N,) is what the fixed part leaves."""
-    free = np.array(shared.told)
-    start = first_ratios(shared.moment, free, shared.cells, residual)
-    if prior is not None:
-        near = np.clip(start, 0.1 * prior.ratios, 10.0 * prior.ratios)
-        start = np.where(free, near, np.array(shared.present) * prior.ratios)
-    design = Design.of(shared.fixed, y, shared.cells)
-    at, control = search(Problem(shared.cells, design, free, prior), start)
-    estimable = dict(zip(TERMS, shared.told, strict=True))
-    fitted = record(at, shared.copy.levels, estimable, shared.observed, n, control.iterations)
-    return fitted, known_players(at, shared.player.levels, len(shared.copy.levels)) if shared.player.levels else None
-
-
-def _fit_tastes(
-    shared: _Structure, structure: TasteStructure, y: Floats, residual: Floats, n: int, prior: Prior | None
-) -> tuple[FittedResponse, KnownTastes]:
-    """Fit one response with tastes."""
-    ratios = np.zeros(3) if prior is None else np.array(shared.present) * prior.ratios
-    at, steps = fit_tastes(structure, shared.part, y, residual, ratios, prior)
-    estimable = dict(zip(TERMS, shared.told, strict=True)) | {"tastes": all(structure.told)}
-    known = known_tastes(at, structure.coordinates, shared.player.levels, len(shared.copy.levels))
-    copies, observed = shared.copy.levels, shared.observed
-    fitted = taste_record(at, structure.coordinates, copies, estimable, structure.told, observed, n, steps)
-    return fitted, known
-
-
-def _without_slopes(fitted: FittedResponse, shared: _Structure, prior: Prior | None) -> FittedResponse:
-    """Record that no slope was fitted: none without a prior, and the prior's own before the first rating."""
-    q = shared.columns_of_tastes
-    sd = np.zeros(q) if prior is None else np.asarray(prior.taste_sd) * fitted.repeat_sd / prior.repeat_sd
-    return replace(
-        fitted,
-        estimable=fitted.estimable | {"tastes": False},
-        taste_centre=np.zeros(q),
-        taste_covariance=np.diag(np.append(fitted.player_sd, sd) ** 2),
-        tastes_estimable=(False,) * q,
-    )

@@ -103,7 +103,7 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
 
 def test_it_is_an_estimator_that_can_be_cloned_pickled_and_asked_for_its_parameters(data: Ratings) -> None:
     model = CrossedRatings(match=True, prior=PRIOR)
-    assert model.get_params() == {"match": True, "prior": PRIOR}
+    assert model.get_params() == {"match": True, "prior": PRIOR, "taste_sets": None}
     copied = clone(model)
     assert not hasattr(copied, "responses_")
     first, second = (one.fit(data.X, data.y, data.player, data.copy) for one in (model, copied))
