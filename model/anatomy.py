@@ -264,7 +264,8 @@ def _deviations(posterior: Posterior, beliefs: Beliefs) -> Iterator[Learnt]:
 
 
 def _has_tastes(posterior: Posterior) -> bool:
-    return bool(posterior.players.root[:, OF_GRADE:].any())
+    """Return whether players might have tastes; then the fit has told the own bow, which has a match of its own."""
+    return bool(posterior.players.own_match.any())
 
 
 def _own_level(view: View) -> float:

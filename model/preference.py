@@ -16,6 +16,7 @@ from model.design import (
     FIXED,
     OF_GRADE,
     OF_OWN,
+    OF_TRAITS,
     PLAYER_COLUMNS,
     POSITION_OF,
     TRAITS,
@@ -38,6 +39,12 @@ from model.vocabulary import CRITERIA, OWN, Instrument
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+
+TASTE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) - OF_OWN)
+"""How many of the own bow, the grade and the bench traits a criterion may have slopes on, as its own ratings tell.
+
+The own bow's slope always stays: it is to the own bow what their effects are to other bows.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +113,8 @@ class PreferenceModel:
     ----------
     range_ : the tiers and copies that the trials speak of.
     beliefs : what is believed before the first trial.
-    tastes : whether players have slopes of their own on grade and bench traits; without them only their levels differ.
+    tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as the ratings
+        tell of them (`TASTE_SETS`); without them only their levels differ.
     """
 
     def __init__(self, range_: Range, beliefs: Beliefs | None = None, tastes: bool = True) -> None:
@@ -141,7 +149,7 @@ class PreferenceModel:
         prior = self.beliefs.prior(design, self.tastes)
         fitted = history.whole() if self.tastes else history
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
-        ratings = CrossedRatings(match=True, prior=prior)
+        ratings = CrossedRatings(match=True, prior=prior, taste_sets=TASTE_SETS)
         ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, tastes=tastes)
         together = correlations(
             fitted.X,
