@@ -10,10 +10,11 @@ from tests.benchmarks import _panels_data as data
 from tests.benchmarks._panels_data import Panel, Source
 from tests.benchmarks._panels_foretell import (
     AHEAD,
+    METHODS,
     Ask,
-    are_told,
     beliefs,
     conditioned,
+    fits,
     folds,
     foretold,
     known_laws,
@@ -120,11 +121,14 @@ def test_two_new_items_of_a_known_rater_vary_together_as_least_squares_says() ->
     assert cov[0, 0] + cov[1, 1] - 2.0 * cov[0, 1] == pytest.approx(bend[0] + 2.0 * apart[0, 0])
 
 
-def test_tastes_are_told_where_raters_differ_and_not_where_they_do_not() -> None:
-    for slopes, told in ((0.8, True), (0.0, False)):
+def test_this_model_keeps_tastes_where_raters_differ_and_not_where_they_do_not() -> None:
+    for slopes, kept in ((0.8, True), (0.0, False)):
         of = panel(slopes)
-        levels = CrossedRatings().fit(of.X, of.Y, of.rater, of.item)
-        assert are_told(levels.responses_[0], fit(of).responses_[0]) is told
+        names = dict(zip(METHODS, fits(of, np.ones(len(of.rater), dtype=bool)), strict=False))
+        assert names["this model"].responses_[0].tastes_kept == (kept,)
+        assert names["tastes always"].responses_[0].tastes_kept == (True,)
+        if not kept:
+            np.testing.assert_allclose(names["this model"].coef_, names["random intercepts"].coef_, rtol=1e-3)
 
 
 def test_beliefs_together_make_up_the_spread_of_the_ratings() -> None:

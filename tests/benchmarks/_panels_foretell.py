@@ -31,7 +31,7 @@ BELIEVED_TASTE = 0.3
 """Deviations that the service begins with, in points of its own scale; a judgement, no source."""
 METHODS = (
     "random intercepts",
-    "tastes if told",
+    "this model",
     "tastes always",
     "tastes, with prior",
     "global mean",
@@ -100,35 +100,30 @@ def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[
         for ask in fold.asks:
             yield from _new_rater(panel, ask, models, fitted, others)
         return
-    laws = {id(model): known_laws(model, panel, fold.asks) for method in models for model in method}
+    laws = [known_laws(model, panel, fold.asks) for model in models]
     for place, ask in enumerate(fold.asks):
         for response, each in enumerate(fitted):
-            chosen = [laws[id(method[response])][place][response] for method in models]
+            chosen = [law[place][response] for law in laws]
             more = None if others is None else others[:, 0, response]
             made = _made(panel, ask, ask.told, response, chosen, each, more)
             if made is not None:
                 yield NEW_ITEMS, made
 
 
-def fits(panel: Panel, rows: Bools) -> list[list[CrossedRatings]]:
-    """Fit the models that tell a law, in the order of `METHODS`; for each one by response, most of them the same for all."""
-    rated = panel.X[rows], panel.Y[rows], panel.rater[rows], panel.item[rows]
-    levels = CrossedRatings(match=True).fit(*rated)
-    always = CrossedRatings(match=True).fit(*rated, panel.tastes[rows])
-    held = CrossedRatings(match=True, prior=beliefs(panel, rows)).fit(*rated, panel.tastes[rows])
-    pairs = zip(levels.responses_, always.responses_, strict=True)
-    told = [always if are_told(plain, full) else levels for plain, full in pairs]
-    return [[CrossedRatings().fit(*rated)] * len(told), told, [always] * len(told), [held] * len(told)]
+def fits(panel: Panel, rows: Bools) -> list[CrossedRatings]:
+    """Fit the models that tell a law, in the order of `METHODS`.
 
-
-def are_told(levels: FittedResponse, tastes: FittedResponse) -> bool:
-    """Return whether the ratings of a fit tell its tastes: whether these lower Akaike's criterion.
-
-    Akaike 1974, IEEE Trans. Autom. Control 19: 716, of the restricted likelihood, the fixed part being the same. A variance
-    at its boundary makes the criterion sparing with parameters (Greven & Kneib 2010, Biometrika 97: 773).
+    This model keeps the tastes of a response or none, by Akaike's criterion of the ratings that it is fitted to: the option
+    that `model.preference` uses, whose columns have an order besides. A panel's have none, so there is nothing in between.
     """
-    q = sum(tastes.tastes_estimable)
-    return levels.reml - tastes.reml > 2.0 * ((q + 1) * (q + 2) / 2 - 1)
+    rated = panel.X[rows], panel.Y[rows], panel.rater[rows], panel.item[rows]
+    tastes, sets = panel.tastes[rows], (0, panel.tastes.shape[1])
+    return [
+        CrossedRatings().fit(*rated),
+        CrossedRatings(match=True, taste_sets=sets).fit(*rated, tastes),
+        CrossedRatings(match=True).fit(*rated, tastes),
+        CrossedRatings(match=True, prior=beliefs(panel, rows)).fit(*rated, tastes),
+    ]
 
 
 def beliefs(panel: Panel, rows: Bools) -> Prior:
@@ -148,12 +143,12 @@ def beliefs(panel: Panel, rows: Bools) -> Prior:
 def _new_rater(
     panel: Panel,
     ask: Ask,
-    models: Sequence[Sequence[CrossedRatings]],
+    models: Sequence[CrossedRatings],
     fitted: Sequence[Sequence[Baseline]],
     others: Floats | None,
 ) -> Iterator[tuple[str, Foretold]]:
     for response, each in enumerate(fitted):
-        joint = [new_law(of[response].responses_[response], panel, np.append(ask.told, ask.ahead)) for of in models]
+        joint = [new_law(of.responses_[response], panel, np.append(ask.told, ask.ahead)) for of in models]
         y = panel.Y[ask.told, response]
         for r in TOLD:
             laws = [conditioned(law, y, r, len(ask.told)) for law in joint]

@@ -1,8 +1,8 @@
 """How well the model foretells open panels of real people beside the mixed models and simpler ways: new raters, new items.
 
 Nothing is tuned to a set: covariates, tastes, sample and folds follow one rule each, and fits are plain REML, beside one under
-the service's own beliefs. `tastes if told` fits with and without tastes and keeps them where the ratings it was fitted to,
-no others, tell them: a covariance of slopes that raters hardly have costs more to estimate than it tells.
+the service's own beliefs. This model keeps as many tastes as the ratings it was fitted to, no others, tell of: a covariance
+of slopes that raters hardly have costs more to estimate than it tells, as `tastes always` shows beside it.
 """
 
 import argparse
@@ -27,8 +27,8 @@ CLEAR = {("VerbAgg", after(TOLD[-1])), ("VerbAgg", NEW_ITEMS), ("movielens", NEW
 """Where raters differ in ways that the covariates tell: two standard errors better is aimed at."""
 COVER, MANY = (0.87, 0.93), 60
 """Aim for the 90 % intervals on sets with more raters than that."""
-REFERENCE, OURS = 0, ("tastes if told", "tastes always")
-"""What is compared with, and what is held to the aims."""
+REFERENCE, OURS, BESIDE = 0, "this model", "tastes always"
+"""What is compared with, what is held to the aims, and what they would have been without a choice of tastes."""
 Found = Mapping[str, Scored]
 
 
@@ -126,7 +126,7 @@ def verdict(method: str, reached: Sequence[Aim]) -> bool:
 
 
 def main(argv: Sequence[str]) -> int:
-    """Print the figures; exit status 1 if an aim was missed."""
+    """Print the figures; exit status 1 if this model missed an aim."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks panels", description=__doc__)
     names = [source.name for source in SOURCES]
     parser.add_argument("--only", choices=names, help="one set alone")
@@ -134,13 +134,13 @@ def main(argv: Sequence[str]) -> int:
     given = parser.parse_args(argv)
     lme4 = None if given.without_r else Lme4.found()
     print("lme4: " + ("left out, as asked" if given.without_r else lme4.version if lme4 else Lme4.ABSENT))
-    reached: dict[str, list[Aim]] = {method: [] for method in OURS}
+    reached: dict[str, list[Aim]] = {method: [] for method in (BESIDE, OURS)}
     for source in SOURCES:
         if given.only in (None, source.name):
             panel = load(source)
             found = run(panel, lme4)
             show(panel, found)
-            for method in OURS:
-                reached[method] += aims(panel, found, method)
-    missed = [method for method, of in reached.items() if not verdict(method, of)]
-    return 1 if missed else 0
+            for method, of in reached.items():
+                of.extend(aims(panel, found, method))
+    met = {method: verdict(method, of) for method, of in reached.items()}
+    return 0 if met[OURS] else 1
