@@ -44,6 +44,18 @@ Sigma_b itself, not on its root (whose score vanishes where a column is zero), i
 result. Its prior is a Wishart density with its mode at the starting values, slopes .3 a grade and .2 a unit of a trait (J), that
 vanishes where Sigma_b is singular (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
 
+How many columns of z have slopes each criterion's own ratings decide, among own bow; own bow, grade; own bow, grade, traits: the
+set with the lowest
+
+    -2 log restricted likelihood + 2 tr(I (I + I_0)^-1)
+
+at its estimates. I is the information of the ratings on the variances' parameters (average information), I_0 that of their priors:
+without a prior the trace is the number of parameters (Akaike 1974, IEEE Trans. Autom. Control 19: 716), under one the number of
+those that the ratings tell (Spiegelhalter, Best, Carlin & van der Linde 2002, J. R. Stat. Soc. B 64: 583, sec. 2.3). The restricted
+likelihood serves since the fixed part is the same in all sets; a variance on its boundary makes the criterion sparing with
+slopes (Greven & Kneib 2010, Biometrika 97: 773). The other rows and columns of Sigma_b are zero. The own bow's slope always stays: it
+has no copy's effect, so its slope is what tells one player's own bow from another's.
+
 Criteria together (`model.together`, `model.posterior`)
 -------------------------------------------------------
 Each component has its own correlations R over the criteria: what is unknown of x'beta, player (level and own bow), tastes, copies,
