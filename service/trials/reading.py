@@ -2,8 +2,13 @@
 
 import datetime as dt
 
+from sqlalchemy import exists
 from sqlalchemy.orm import Session
 
+from service import tables
+from service.language import N_
+from service.trials import enquiring, page, people, rows
+from service.trials._common import composed, noted, now, out_now
 from service.trials.shown import (
     CaseRow,
     EnquiryPage,
@@ -39,49 +44,72 @@ __all__ = [
 
 def enquiries(session: Session, dealer: str, *, show: str = "new") -> tuple[EnquiryRow, ...]:
     """Return the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
-    raise NotImplementedError
+    return people.enquiry_rows(session, dealer, *([people.is_new()] if show == "new" else []))
 
 
 def enquiry(session: Session, dealer: str, id_: str) -> EnquiryPage:
     """Return one enquiry; raises `NotHere`."""
-    raise NotImplementedError
+    return people.enquiry_page(session, dealer, id_)
 
 
 def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
     """Put an enquiry aside without a trial; a repeat changes nothing. Raises `NotHere`."""
-    raise NotImplementedError
+    row = enquiring.own(session, dealer, id_)
+    if row.settled_at is None:
+        row.settled_at = now()
+        noted(session, user, dealer, N_("put an enquiry aside"), f"enquiry {id_}")
 
 
-def trials(session: Session, dealer: str, state: str | None = None) -> tuple[TrialRow, ...]:
-    """Return the trials, newest first; of one state where it is given."""
-    raise NotImplementedError
+def trials(
+    session: Session, dealer: str, state: str | None = None, today: dt.date | None = None
+) -> tuple[TrialRow, ...]:
+    """Return the trials composed here, newest first; of one state where it is given."""
+    of_state = [tables.Composition.state == state] if state else []
+    return rows.trial_rows(session, dealer, *of_state, today=today)
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
     """Return one trial; raises `NotHere`."""
-    raise NotImplementedError
+    return page.trial(session, dealer, key, today)
 
 
 def key_sheet(session: Session, dealer: str, key: str) -> tuple[SlotRow, ...]:
     """Return the blind key, letters with copies, for the page that is printed apart; raises `NotHere`."""
-    raise NotImplementedError
+    return page.slots(session, composed(session, dealer, key)[0].id, with_copies=True)
 
 
 def overdue(session: Session, dealer: str, today: dt.date) -> tuple[Overdue, ...]:
     """Return what should be back, longest first."""
-    raise NotImplementedError
+    kept = tables.TrialCopy
+    late = exists().where(kept.trial == tables.Trial.id, out_now(), kept.due_back < today)
+    found = rows.trial_rows(session, dealer, late, today=today)
+    copies = rows.copies_out(session, [row.key for row in found])
+    items = [Overdue(row, copies[row.key], (today - (row.due_back or row.on)).days) for row in found]
+    return tuple(sorted(items, key=lambda item: (-item.days, item.trial.number or 0)))
 
 
 def players(session: Session, dealer: str, search: str = "") -> tuple[PlayerRow, ...]:
     """Return the players, latest trial first; ``search`` is part of a name, an address or a key."""
-    raise NotImplementedError
+    return people.player_rows(session, dealer, *([people.search_for(search)] if search.strip() else []))
 
 
 def player(session: Session, dealer: str, key: str) -> PlayerPage:
     """Return one player; raises `NotHere`."""
-    raise NotImplementedError
+    return people.player_page(session, dealer, key)
 
 
 def home(session: Session, dealer: str, today: dt.date) -> Home:
     """Return what waits at the desk."""
-    raise NotImplementedError
+    composition, told = tables.Composition, tables.Outcome
+    undecided = (composition.state == "closed") & ~exists().where(told.trial == tables.Trial.id)
+    planned = trials(session, dealer, "planned", today)
+    return Home(
+        new_enquiries=enquiries(session, dealer),
+        today=tuple(row for row in planned if row.on <= today),
+        open=trials(session, dealer, "open", today),
+        coming=tuple(reversed([row for row in planned if row.on > today])),
+        without_outcome=rows.trial_rows(session, dealer, undecided, today=today),
+        overdue=overdue(session, dealer, today),
+        parcels_waiting=tuple(row for row in planned if page.parcel_waits(session, row)),
+        flagged=rows.trial_rows(session, dealer, rows.has_flagged_sheets(), today=today),
+    )

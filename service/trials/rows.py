@@ -1,0 +1,124 @@
+"""Trials as rows of a list: a handful of queries however many there are."""
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, false, func, or_, select, true
+from sqlalchemy.orm import Session
+
+from model.vocabulary import Blinding, OutcomeKind, Place
+from service import tables
+from service.trials._common import now, out_now
+from service.trials.shown import TrialRow
+
+FROM_FILE = "closed"
+"""Where a trial stands that was read from a file."""
+
+
+def trial_rows(
+    session: Session, dealer: str, *conditions: ColumnElement[bool], today: dt.date | None = None, files: bool = False
+) -> tuple[TrialRow, ...]:
+    """Return the dealer's trials that meet the conditions, newest first; with ``files`` those read from a file too."""
+    day = today or now().date()
+    rows = session.execute(_statement(dealer, day, files).where(*conditions)).all()
+    outcomes = _outcomes(session, [row.id for row in rows])
+    return tuple(_row(row, outcomes.get(row.id)) for row in rows)
+
+
+def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, ...]]:
+    trial, composition, contact, kept = tables.Trial, tables.Composition, tables.Contact, tables.TrialCopy
+    return (
+        select(
+            *(trial.id, trial.key, trial.on, trial.instrument, trial.hold, trial.place, trial.blinding),
+            *(composition.number, composition.state, composition.due_back, composition.revealed_at),
+            tables.Player.key.label("player"),
+            contact.name.label("who"),
+            _count(kept.id, kept.trial == trial.id).label("copies"),
+            _count(tables.Slot.id, tables.Slot.trial == trial.id).label("slots"),
+            _count(
+                tables.Run.position.distinct(), and_(tables.Run.trial == trial.id, tables.Run.rater == "player")
+            ).label("sheets"),
+            exists()
+            .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
+            .label("overdue"),
+        )
+        .join(tables.Player, tables.Player.id == trial.player)
+        .outerjoin(composition, composition.trial == trial.id)
+        .outerjoin(contact, and_(contact.player == trial.player, contact.dealer == dealer))
+        .where(
+            or_(
+                composition.dealer == dealer,
+                and_(composition.trial.is_(None), trial.dealer == dealer, true() if files else false()),
+            )
+        )
+        .order_by(trial.on.desc(), composition.number.desc(), trial.key)
+    )
+
+
+def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
+    return select(func.count(of)).where(where).correlate(tables.Trial).scalar_subquery()
+
+
+def _outcomes(session: Session, trials: Sequence[int]) -> dict[int, OutcomeKind]:
+    """Return the last outcome told of each trial."""
+    told = tables.Outcome
+    rows = session.execute(
+        select(told.trial, told.outcome).where(told.trial.in_(trials)).order_by(told.on, told.id)
+    ).tuples()
+    return dict(rows.all())
+
+
+def _row(row: Row[*tuple[Any, ...]], outcome: OutcomeKind | None) -> TrialRow:
+    from_file = row.number is None
+    return TrialRow(
+        key=row.key,
+        number=row.number,
+        state=row.state or FROM_FILE,
+        on=row.on,
+        due_back=row.due_back,
+        instrument=row.instrument,
+        hold=row.hold,
+        player=row.player,
+        who=row.who,
+        place=row.place or Place.SHOP,
+        blinding=row.blinding or Blinding.BLIND,
+        copies=row.copies,
+        sheets_in=row.sheets,
+        sheets_of=row.sheets if from_file else row.slots,
+        outcome=outcome,
+        revealed=from_file or row.revealed_at is not None,
+        overdue=bool(row.overdue),
+    )
+
+
+def numbered(session: Session, trials: Iterable[int]) -> dict[int, tuple[str, int]]:
+    """Return key and number of composed trials by id."""
+    of = tables.Composition
+    rows = session.execute(
+        select(of.trial, tables.Trial.key, of.number)
+        .join(tables.Trial, tables.Trial.id == of.trial)
+        .where(of.trial.in_(list(trials)))
+    )
+    return {trial: (key, number) for trial, key, number in rows}
+
+
+def copies_out(session: Session, keys: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Return by trial's key the bows that are out, by serial."""
+    kept = tables.TrialCopy
+    found: dict[str, tuple[str, ...]] = {}
+    for key, copy in session.execute(
+        select(tables.Trial.key, kept.copy)
+        .join(tables.Trial, tables.Trial.id == kept.trial)
+        .where(tables.Trial.key.in_(list(keys)), out_now())
+        .order_by(kept.copy)
+    ):
+        found[key] = (*found.get(key, ()), copy)
+    return found
+
+
+def has_flagged_sheets() -> ColumnElement[bool]:
+    """Return the condition that two sheets claim one place, or one came that fits none, in a trial not given up."""
+    sheet = tables.Sheet
+    odd = or_(*(sheet.flags.contains(flag) for flag in ("conflict", "other_device", "unknown_letter")))
+    return (tables.Composition.state != "cancelled") & exists().where(sheet.trial == tables.Trial.id, odd)
