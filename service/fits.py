@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
 from multiprocessing import get_context, parent_process
 from pathlib import Path
@@ -275,6 +275,7 @@ def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, 
             "seen": Seen.of(read.past.trials, now.date()).to_json(),
             "held_out_players": _held_out(report),
             "check_up": report.to_json(),
+            "beliefs": asdict(MODEL(read.past.range).beliefs),
             "decision": decision.to_json(),
         },
         artifact=artifact,

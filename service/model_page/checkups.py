@@ -2,12 +2,13 @@
 
 import datetime as dt
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, defer
 
+from model.preference import Beliefs
 from service.tables import ModelVersion
 from service.words import fits
 
@@ -68,7 +69,8 @@ class Version:
     standing : 'in_use', 'candidate' (never was in use) or 'earlier' (was in use before).
     checkups : by the number of bows rated, ascending; none where there were too few players.
     won : against each rule of thumb that could be compared.
-    why : why it was adopted or stays a candidate, as it was said when it was fitted.
+    why : why it was adopted or stays a candidate.
+    beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
     """
 
     number: int
@@ -80,6 +82,7 @@ class Version:
     checkups: tuple[CheckUp, ...]
     won: tuple[Won, ...]
     why: str
+    beliefs: Beliefs
 
     @property
     def checkup(self) -> CheckUp | None:
@@ -108,7 +111,13 @@ def _version(row: ModelVersion) -> Version:
         checkups=tuple(_checkups(report.get("check_up") or {})),
         won=tuple(_won(report.get("check_up") or {})),
         why=fits.why(report),
+        beliefs=_beliefs(report.get("beliefs") or {}),
     )
+
+
+def _beliefs(stored: Mapping[str, float]) -> Beliefs:
+    """Return starting values as stored; what another program called by a name not known here is left out."""
+    return Beliefs(**{each.name: stored[each.name] for each in fields(Beliefs) if each.name in stored})
 
 
 def _checkups(report: Mapping[str, Any]) -> Iterator[CheckUp]:

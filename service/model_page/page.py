@@ -7,7 +7,6 @@ from sqlalchemy.orm import Session
 from model import anatomy
 from model.anatomy import CopyEffects
 from model.posterior import Posterior
-from model.preference import Beliefs
 from model.tally import Count, Kept
 from model.view import View
 from model.vocabulary import CRITERIA, SCALES, Criterion
@@ -232,7 +231,7 @@ def _learnt_cells(learnt: anatomy.Learnt, name: str) -> tuple[str, str, str]:
 
 def _beginnings(facts: Facts) -> Beginnings:
     head = (_("What"), _("Starting value"), _("With the data"))
-    main = anatomy.learnt(facts.view, Beliefs())
+    main = anatomy.learnt(facts.view, facts.version.beliefs)
     return Beginnings(
         sentences=sentences.beginnings(facts),
         main=Table(

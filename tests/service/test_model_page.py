@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
+from dataclasses import asdict
 from gettext import NullTranslations
 from itertools import pairwise
 from pathlib import Path
@@ -191,6 +192,15 @@ def test_the_figures_are_those_of_the_model(twice_fitted: Database) -> None:
     started = {each.name: each for each in anatomy.learnt(view, Beliefs())}
     level = fitted.more_or_less(started["level"].after, started["level"].after_sd)
     assert (fitted.BEGINNINGS["level"], "4.40\u00a0±\u00a00.50", level) in page.beginnings.main.rows
+
+
+def test_the_starting_values_are_those_that_the_version_was_fitted_from(twice_fitted: Database) -> None:
+    with twice_fitted.writing() as session:
+        for version in session.scalars(select(ModelVersion)):
+            assert version.report["beliefs"] == asdict(Beliefs())
+            version.report = {**version.report, "beliefs": {"copy_sd": 0.99, "called_otherwise_then": 1.0}}
+    rows = {each[0]: each[1] for each in page_in(twice_fitted).beginnings.main.rows}
+    assert (rows[fitted.BEGINNINGS["copy"]], rows[fitted.BEGINNINGS["player"]]) == ("0.99", "0.70")
 
 
 def test_best_worst_never_kept_and_never_rated_copies_are_named_but_for_those_gone(
