@@ -5,6 +5,7 @@ What is well formed is taken, whatever the state of the trial; what is not gets 
 
 import hashlib
 import json
+import re
 import unicodedata
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, TypeVar
@@ -44,7 +45,8 @@ Moment = Annotated[
     AfterValidator(_storable),
     Field(description=N_("a moment with its zone, as 2026-03-02T12:30:00Z (ISO 8601)")),
 ]
-RunId = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{8,64}$")]
+RUN_ID = re.compile(r"[A-Za-z0-9_-]{8,64}")
+RunId = Annotated[str, Field(pattern=f"^{RUN_ID.pattern}$")]
 
 
 class SheetIn(Body):
@@ -164,3 +166,17 @@ def _expected(form: type[BaseModel], loc: tuple[int | str, ...]) -> str:
     if len(loc) > 1 and loc[0] == "ratings":
         return _("a whole number from 1 to 7, or cannot_tell")
     return _(form.model_fields[str(loc[0])].description or "")
+
+
+class CodeIn(Body):
+    """The code by which a tablet is enrolled."""
+
+    code: Annotated[StrictStr, Field(min_length=1, max_length=60, description=N_("the code that the desk shows"))]
+
+
+def read_code(body: bytes) -> str:
+    """Return the code in a JSON body; raises `Invalid`."""
+    try:
+        return CodeIn.model_validate_json(body).code
+    except ValidationError as error:
+        raise Invalid(_problems(CodeIn, error)) from None

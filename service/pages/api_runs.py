@@ -1,0 +1,63 @@
+"""The API's door for sheets: a tablet, a phone or a listener puts them here, as often as it takes."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path
+from fastapi.responses import JSONResponse
+
+from service.access import tablets
+from service.database import Writing
+from service.errors import Invalid, NotHere
+from service.forms.sheet import RUN_ID, SheetIn, read_sheet
+from service.language import _
+from service.pages import schema
+from service.pages.screens import Json, Key, Links, unknown_key
+from service.trials import senders, sheets
+
+router = APIRouter()
+
+
+class SheetStored(schema.Answer):
+    """What became of a sheet."""
+
+    stored_revision: int
+    flags: list[str]
+
+
+_NOT_STORED: dict[int | str, dict[str, Any]] = {
+    401: {"model": schema.Error, "description": "No key, or one that opens nothing (any more)"},
+    404: {"model": schema.Error, "description": "No such trial for this key"},
+    **schema.errors(413, 415, 422, 500, 503),
+}
+
+
+@router.put(
+    "/api/v1/trials/{trial}/runs/{run_id}",
+    summary="Keep one rating sheet; the same one again changes nothing",
+    responses={
+        200: {"model": SheetStored, "description": "Stored"},
+        **_NOT_STORED,
+    },
+    openapi_extra={
+        "security": [{"bearer": []}],
+        "requestBody": {"required": True, "content": {"application/json": {"schema": SheetIn.model_json_schema()}}},
+    },
+)
+async def put_sheet(
+    trial: Annotated[str, Path(max_length=200)], run_id: str, content: Json, key: Key, links: Links, session: Writing
+) -> JSONResponse:
+    """Keep a sheet under the sender's own id: the highest revision counts, every one is kept, none that is well formed is refused."""
+    if not RUN_ID.fullmatch(run_id):
+        raise Invalid([("run_id", _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID."))])
+    sheet = read_sheet(content)
+    sender = senders.identify(session, key, links)
+    if sender is None:
+        raise unknown_key()
+    if not sender.may_send(trial):
+        raise NotHere
+    if sender.rater not in (None, sheet.rater):
+        raise Invalid([("rater", _("This link is for the {rater}’s sheets.").format(rater=sender.rater))])
+    stored = sheets.record(session, sender.dealer, trial, run_id, sheet, sender.name, closed=sender.closed)
+    if sender.tablet is not None:
+        tablets.seen(session, sender.tablet)
+    return JSONResponse({"stored_revision": stored.stored_revision, "flags": list(stored.flags)})

@@ -1,0 +1,106 @@
+"""The tablet's doors: its one page, its enrolment, the open trials of its dealer, the pairs of a head-to-head.
+
+What a tablet is told holds letters only.
+"""
+
+import hashlib
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import JSONResponse, Response
+from sqlalchemy.orm import Session
+
+from service import drafts
+from service.access import tablets
+from service.database import Reading, Writing
+from service.errors import Invalid
+from service.forms.sheet import RUN_ID, read_code, read_pair
+from service.language import _
+from service.pages.rendering import render
+from service.pages.screens import Json, Key, ScreenPage, not_too_often, unknown_key
+from service.trials import head_to_head, screens, sheets
+from service.words import tablet as words
+
+router = APIRouter()
+STATIC_FILES = Path(__file__).resolve().parents[1] / "static"
+TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
+WORKER = "tablet-worker.js"
+KEPT = ("style.css", "tablet.css", "favicon.svg", "tablet.js", "play.js")
+"""Of the static files, those that tablet and phone need without network, the scripts of `static/tablet` beside them."""
+SHELL = "/tablet"
+
+
+@router.get("/tablet")
+@router.get("/tablet/enrol")
+async def show(request: Request) -> Response:
+    """Show the tablet's page; it finds out by itself what comes next."""
+    page = ScreenPage(title=_("The tablet of the trial"), demo=request.app.state.demo, words=words.of_script())
+    return render(request, "tablet/tablet.html", page)
+
+
+@router.post("/tablet/enrol")
+async def enrol(request: Request, content: Json, session: Writing) -> JSONResponse:
+    """Enrol a tablet by its one-time code; its key is told this once."""
+    not_too_often(request, request.app.state.enrol_limit)
+    tablet, key = tablets.enrol(session, read_code(content))
+    told = {"id": tablet.id, "name": tablet.name, "key": key, "file_key": tablets.file_key(key)}
+    dealer = {"dealer": tablet.dealer, "dealer_name": drafts.dealer_name(session, tablet.dealer) or tablet.dealer}
+    return JSONResponse(told | dealer, 201)
+
+
+@router.get("/tablet/trials")
+async def open_trials(key: Key, session: Reading) -> JSONResponse:
+    """Tell the open trials of the tablet's dealer: number and first name, no more."""
+    dealer = _known(session, key).dealer
+    return JSONResponse({"trials": [trial.told() for trial in screens.open_trials(session, dealer)]})
+
+
+@router.get("/tablet/trials/{trial}")
+async def one_trial(trial: str, key: Key, session: Reading) -> JSONResponse:
+    """Tell all that the screen needs to play a trial through without network."""
+    dealer = _known(session, key).dealer
+    screen = sheets.for_screen(session, trial, "player", dealer)
+    return JSONResponse(screen | {"pairs": head_to_head.state(session, dealer, trial)})
+
+
+@router.put("/tablet/trials/{trial}/pairs/{pair_id}")
+async def put_pair(trial: str, pair_id: str, content: Json, key: Key, session: Writing) -> JSONResponse:
+    """Keep one pair of a head-to-head; the same one again changes nothing."""
+    if not RUN_ID.fullmatch(pair_id):
+        raise Invalid(
+            [("pair_id", _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID."))]
+        )
+    pair = read_pair(content)
+    dealer = _known(session, key).dealer
+    return JSONResponse(head_to_head.record_pair(session, dealer, trial, pair_id, pair))
+
+
+@router.get(f"/{WORKER}")
+async def worker() -> Response:
+    """Give the service worker, which lets tablet and phone open their page without network."""
+    return Response(_worker(), media_type="text/javascript", headers={"Cache-Control": "no-cache"})
+
+
+@cache
+def _worker() -> str:
+    """Return the worker's script, headed by what it keeps and a version that changes when any of it does."""
+    scripts = sorted((STATIC_FILES / "tablet").glob("*.js"))
+    files = [*(STATIC_FILES / name for name in KEPT), *scripts]
+    pages = [*sorted((TEMPLATES / "tablet").glob("*.html")), TEMPLATES / "kiosk_base.html", Path(words.__file__)]
+    version = hashlib.sha256()
+    for file in (*files, *pages, STATIC_FILES / WORKER):
+        version.update(file.read_bytes())
+    addresses = [SHELL, *(f"/static/{file.relative_to(STATIC_FILES).as_posix()}" for file in files)]
+    head: dict[str, Any] = {"VERSION": version.hexdigest()[:16], "FILES": addresses}
+    said = "".join(f"const {name} = {json.dumps(value)};\n" for name, value in head.items())
+    return said + (STATIC_FILES / WORKER).read_text(encoding="utf-8")
+
+
+def _known(session: Session, key: str) -> tablets.TabletInfo:
+    tablet = tablets.tablet_of(session, key)
+    if tablet is None:
+        raise unknown_key()
+    return tablet

@@ -1,0 +1,154 @@
+"""What a tablet, a phone or a listener is shown of a trial: letters, questions and words; never a serial, a tier or a price."""
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place, Scale
+from service import tables
+from service.errors import NotHere
+from service.language import _
+from service.words import phrases, playing
+from service.words.tablet import LISTENED, LISTENER_NOTES, LISTENER_WORDS
+
+MINUTES_A_BOW = 5
+"""Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenTrial:
+    """One line of the tablet's list: 'Trial 14, Anna', no more. ``pairs``: a head-to-head is going on."""
+
+    id: str
+    number: int
+    name: str
+    pairs: bool
+
+    def told(self) -> dict[str, Any]:
+        """Return it as the tablet's JSON."""
+        return {"id": self.id, "number": self.number, "name": self.name, "pairs": self.pairs}
+
+
+def open_trials(session: Session, dealer: str) -> tuple[OpenTrial, ...]:
+    """Return the dealer's open trials, the newest first."""
+    trial, composition, contact, head = tables.Trial, tables.Composition, tables.Contact, tables.HeadToHead
+    going_on = select(head.id).where(head.trial == trial.id, head.ended_at.is_(None)).exists()
+    rows = session.execute(
+        select(trial.key, composition.number, contact.name, going_on)
+        .join(composition, composition.trial == trial.id)
+        .outerjoin(contact, contact.player == trial.player)
+        .where(composition.dealer == dealer, composition.state == "open")
+        .order_by(composition.number.desc())
+    )
+    return tuple(OpenTrial(key, number, first_name(name), pairs) for key, number, name, pairs in rows)
+
+
+def first_name(name: str | None) -> str:
+    """Return the first word of a name, empty where none is known."""
+    return next(iter((name or "").split()), "")
+
+
+def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: str | None = None) -> dict[str, Any]:
+    """Return all that a screen needs to play a trial through without network.
+
+    Parameters
+    ----------
+    trial_id : the trial's key.
+    rater : player or listener; decides which criteria are asked.
+    dealer : whose tablet asks; None where a signed link has said so already.
+
+    Returns
+    -------
+    The JSON of the screen. ``rated``: positions that have a sheet already, so that another device goes on after them.
+
+    Raises
+    ------
+    NotHere : there is no such trial at this dealer.
+    """
+    trial, composition = _found(session, trial_id, dealer)
+    slots = _slots(session, trial.id)
+    return {
+        "trial": trial.key,
+        "title": _("Trial {number}").format(number=composition.number),
+        "state": composition.state,
+        "rater": rater,
+        "own_name": _("your own bow") if rater == "player" else _("the player’s own bow"),
+        "slots": slots,
+        "minutes_a_bow": MINUTES_A_BOW,
+        "plays": _plays(trial, rater),
+        "criteria": [_asked(name, scale) for name, scale in _criteria(trial, rater)],
+        "cautions": _cautions(trial, rater),
+        "rated": _rated(session, trial.id, rater),
+        "started": _told(composition.opened_at),
+    }
+
+
+def _found(session: Session, key: str, dealer: str | None) -> tuple[tables.Trial, tables.Composition]:
+    asked = (
+        select(tables.Trial, tables.Composition)
+        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
+        .where(tables.Trial.key == key, tables.Composition.state != "planned")
+    )
+    if dealer is not None:
+        asked = asked.where(tables.Composition.dealer == dealer)
+    row = session.execute(asked).one_or_none()
+    if row is None:
+        raise NotHere
+    return row[0], row[1]
+
+
+def _slots(session: Session, trial: int) -> list[dict[str, Any]]:
+    slot = tables.Slot
+    rows = session.execute(
+        select(slot.position, slot.letter).where(slot.trial == trial).order_by(slot.position)
+    ).tuples()
+    return [{"position": position, "letter": letter, "own": letter == ""} for position, letter in rows]
+
+
+def _criteria(trial: tables.Trial, rater: str) -> list[tuple[str, Scale]]:
+    """Return what is asked: overall first, what leads for the instrument, then what the player said matters most."""
+    if rater == "listener":
+        return [(name, LISTENER_WORDS[name]) for name in (*map(str, LISTENED), CARRYING)]
+    names = (Criterion.OVERALL, *LEADING[trial.instrument], *map(Criterion, trial.priorities.split()))
+    return [(str(name), SCALES[name]) for name in dict.fromkeys(names)]
+
+
+def _asked(name: str, scale: Scale) -> dict[str, str]:
+    question = _(scale.question)
+    if name != Criterion.OVERALL:
+        # The name stands before the question, which then goes on in its sentence.
+        question = _("{criterion}: {question}").format(
+            criterion=_(scale.name), question=question[:1].lower() + question[1:]
+        )
+    return {"name": name, "question": question, "low": _(scale.low), "high": _(scale.high)}
+
+
+def _plays(trial: tables.Trial, rater: str) -> list[str]:
+    if rater == "listener":
+        return [_(sentence) for sentence in LISTENER_NOTES]
+    return list(playing.what_to_play(trial.instrument, trial.settings.split()))
+
+
+def _cautions(trial: tables.Trial, rater: str) -> list[str]:
+    if rater == "listener":
+        return []
+    codes = ("pain", "bow_care", *(["shipping"] if trial.place is Place.POST else []))
+    return [_(phrases.CAUTIONS[code]) for code in codes]
+
+
+def _rated(session: Session, trial: int, rater: str) -> list[int]:
+    sheet = tables.Sheet
+    return list(
+        session.scalars(
+            select(sheet.position)
+            .where(sheet.trial == trial, sheet.rater == rater, sheet.counts)
+            .order_by(sheet.position)
+        )
+    )
+
+
+def _told(moment: dt.datetime | None) -> str | None:
+    return moment.isoformat() if moment else None

@@ -1,0 +1,47 @@
+"""Who may send sheets: an enrolled tablet, for every trial of its dealer, or whoever holds a link, for one trial as one rater."""
+
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from service.access import tablets
+from service.access.links import Signer
+from service.errors import NotHere
+from service.trials import seats
+
+
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """Who sends.
+
+    Attributes
+    ----------
+    dealer : slug of the dealer whose trials it may send for.
+    name : as it stands beside a sheet: 'tablet 9f2c…' or 'link 17ab…'.
+    trial, rater : the one trial and the one rater of a link; None for a tablet, which has them all.
+    closed : the link is closed; what it still sends is kept and flagged.
+    tablet : the tablet's id; None for a link.
+    """
+
+    dealer: str
+    name: str
+    trial: str | None = None
+    rater: str | None = None
+    closed: bool = False
+    tablet: str | None = None
+
+    def may_send(self, trial: str) -> bool:
+        """Say whether a sheet of this trial may come from here."""
+        return self.trial in (None, trial)
+
+
+def identify(session: Session, key: str, signer: Signer) -> Sender | None:
+    """Return whose key or link's token this is; None where it is nobody's, or a tablet's that was withdrawn."""
+    if signer.read(seats.PURPOSE, key) is not None:
+        try:
+            seat = seats.read(session, key, signer=signer)
+        except NotHere:
+            return None
+        return Sender(seat.dealer, f"link {seat.id}", seat.trial, seat.rater, seat.closed)
+    tablet = tablets.tablet_of(session, key)
+    return None if tablet is None else Sender(tablet.dealer, f"tablet {tablet.id}", tablet=tablet.id)
