@@ -1,0 +1,131 @@
+"""What frames every page of the desk: where one can go, who is signed in, and what was just done."""
+
+import base64
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlsplit
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from service.language import N_, _
+from service.pages import guard
+from service.pages.guard import Staff
+from service.pages.rendering import render
+
+SAID = "desk-said"
+_SAID_SECONDS = 60
+_LONGEST_SAID = 1000
+"""Characters; a cookie holds about four thousand bytes."""
+_PLACES = (
+    ("/desk", N_("Today"), "trials"),
+    ("/desk/enquiries", N_("Enquiries"), "trials"),
+    ("/desk/trials", N_("Trials"), "trials"),
+    ("/desk/stock", N_("Stock"), "stock"),
+    ("/desk/players", N_("Players"), "trials"),
+    ("/desk/model", N_("Model"), "model"),
+    ("/desk/tablets", N_("Tablets"), "trials"),
+    ("/desk/users", N_("Users"), "accounts"),
+    ("/desk/audit", N_("Audit"), "accounts"),
+)
+ROLES = {"adviser": N_("adviser"), "workshop": N_("workshop"), "owner": N_("owner")}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One way to go; ``here``: the page shown is this one or lies under it."""
+
+    href: str
+    label: str
+    here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """The frame, which templates see as ``desk``.
+
+    Attributes
+    ----------
+    dealer : name of the dealer acted for, None for none. ``chooses``: another one may be chosen.
+    said : what was just done, one sentence, empty for nothing.
+    csrf : the token for every form of the page: ``{{ frame.csrf(desk) }}``.
+    """
+
+    places: tuple[Place, ...]
+    who: str
+    role: str
+    dealer: str | None
+    chooses: bool
+    said: str
+    csrf: str
+    demo: bool
+
+
+def show(request: Request, staff: Staff, template: str, page: Any, *, status: int = 200, **more: Any) -> HTMLResponse:
+    """Return a page of the desk; its template extends ``desk_base.html`` and sees ``page``, ``desk`` and ``more``.
+
+    What the page before left to be said (`see`) is shown once.
+    """
+    said = _said(request)
+    reply = render(request, template, page, status, desk=_desk(request, staff, said), frame="desk_base.html", **more)
+    if guard.cookie_name(request, SAID) in request.cookies:
+        guard.drop_cookie(request, reply, SAID)
+    return reply
+
+
+def see(request: Request, address: str, said: str = "") -> Response:
+    """Lead to another page after a post, so that reload and back send nothing twice; it says ``said`` at its head."""
+    reply = RedirectResponse(address, 303)
+    if said:
+        text = said[:_LONGEST_SAID]
+        packed = base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
+        value = f"{packed}.{request.app.state.tokens.make(f'said:{text}')}"
+        guard.set_cookie(request, reply, value, SAID, _SAID_SECONDS)
+    return reply
+
+
+def said_to_stranger(request: Request) -> str:
+    """Return what was left to be said to somebody who is not signed in; the page drops the cookie `SAID` itself."""
+    return _said(request)
+
+
+def address_of(request: Request, path: str) -> str:
+    """Return the whole address of a path, as those outside of this machine reach it: for QR codes and links handed on."""
+    base: str = request.app.state.public_address or str(request.base_url).rstrip("/")
+    return f"{base}{path}"
+
+
+def host_of(request: Request) -> str:
+    """Return under which name the service is reached: 'bows.example'."""
+    return urlsplit(address_of(request, "")).netloc
+
+
+def _desk(request: Request, staff: Staff, said: str) -> Desk:
+    return Desk(
+        places=_places(request.url.path, staff),
+        who=staff.name,
+        role=_(ROLES[staff.role]),
+        dealer=staff.dealer_name,
+        chooses=staff.may("accounts") and staff.home is None,
+        said=said,
+        csrf=staff.csrf,
+        demo=request.app.state.demo,
+    )
+
+
+def _places(path: str, staff: Staff) -> tuple[Place, ...]:
+    return tuple(
+        Place(href, _(label), path == href or (href != "/desk" and path.startswith(f"{href}/")))
+        for href, label, what in _PLACES
+        if staff.may(what)
+    )
+
+
+def _said(request: Request) -> str:
+    """Read the cookie; one that was not written here says nothing."""
+    packed, _dot, mac = request.cookies.get(guard.cookie_name(request, SAID), "").partition(".")
+    try:
+        text = base64.urlsafe_b64decode(packed + "=" * (-len(packed) % 4)).decode()
+    except ValueError:
+        return ""
+    return text if text and request.app.state.tokens.fits(f"said:{text}", mac) else ""

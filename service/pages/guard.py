@@ -1,0 +1,287 @@
+"""Who asks, and whether they may: the dependencies of every page of the desk.
+
+A route names what it needs by the type of one parameter, and is handed who is signed in::
+
+    @router.get("/desk/trials")
+    async def trials(request: Request, staff: Adviser, session: Reading) -> Response: ...
+
+    @router.post("/desk/trials/{key}/close")
+    async def close(request: Request, key: str, staff: Adviser, form: Posted, session: Writing) -> Response: ...
+
+`Adviser`: an adviser, or an owner, who acts for a dealer (``staff.dealer`` is that dealer's slug). `Workshop`: the workshop or
+an owner. `Owner`: an owner. `AnyStaff`: whoever is signed in. `Posted`: the form's fields, once its token was found to be this
+session's own; every route that changes something takes it. `PostedFile`: the same with one file.
+"""
+
+import hmac
+import re
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import Depends, FastAPI, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+
+from service import language
+from service.access import sessions
+from service.access.sessions import SignedIn
+from service.database import Database
+from service.errors import NotAllowed
+from service.language import _
+from service.pages import errors
+
+SIGN_IN = "/desk/sign-in"
+CHOOSE = "/desk/dealers"
+MOST_FIELDS = 400
+MAY: Mapping[str, frozenset[str]] = {
+    "adviser": frozenset({"trials", "stock"}),
+    "workshop": frozenset({"stock", "model"}),
+    "owner": frozenset({"trials", "stock", "model", "accounts"}),
+}
+"""What each role may: lead trials (enquiries, players, tablets too), see the stock, see the model, look after accounts."""
+_LOCAL = re.compile(r"/desk(?:/[A-Za-z0-9._~%-]+)*(?:\?[A-Za-z0-9._~%&=+-]*)?")
+
+Fields = Mapping[str, list[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Staff:
+    """One of the staff, signed in.
+
+    Attributes
+    ----------
+    name : their name, else their address.
+    dealer, dealer_name : slug and name of the dealer acted for, None for none.
+    home : slug of the dealer that the account is bound to, None where it may act for any.
+    session : digest of the session; shown to nobody.
+    csrf : the token that every form of this session carries.
+    """
+
+    user: int
+    email: str
+    name: str
+    role: str
+    dealer: str | None
+    dealer_name: str | None
+    home: str | None
+    session: str = field(repr=False)
+    csrf: str = field(repr=False)
+
+    def may(self, what: str) -> bool:
+        """Say whether this role may do one of the things in `MAY`."""
+        return what in MAY[self.role]
+
+
+@dataclass(frozen=True, slots=True)
+class AtDealer(Staff):
+    """One of the staff who acts for a dealer."""
+
+    dealer: str
+    dealer_name: str
+
+
+class SignInFirst(Exception):  # noqa: N818 - reads as what it asks for
+    """Nobody is signed in."""
+
+
+class ChooseDealerFirst(Exception):  # noqa: N818 - reads as what it asks for
+    """Somebody who may act for any dealer has not chosen one."""
+
+
+def install(app: FastAPI) -> None:
+    """Let an application lead those to the sign-in who are not signed in."""
+    app.add_exception_handler(SignInFirst, _sign_in_first)
+    app.add_exception_handler(ChooseDealerFirst, _choose_first)
+
+
+def is_https(request: Request) -> bool:
+    """Say whether readers reach the service by https, as far as it can know."""
+    return request.url.scheme == "https" or (request.app.state.public_address or "").startswith("https:")
+
+
+def cookie_name(request: Request, name: str = "desk") -> str:
+    """Return a cookie's name; by https with the prefix that binds it to this host (RFC 6265bis, 4.1.3.2)."""
+    return f"__Host-{name}" if is_https(request) else name
+
+
+def set_cookie(request: Request, reply: Response, value: str, name: str = "desk", seconds: int | None = None) -> None:
+    """Set a cookie that no script reads and no other site's post brings along."""
+    reply.set_cookie(
+        cookie_name(request, name),
+        value,
+        max_age=seconds,
+        path="/",
+        secure=is_https(request),
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def drop_cookie(request: Request, reply: Response, name: str = "desk") -> None:
+    """Take a cookie back."""
+    reply.delete_cookie(cookie_name(request, name), path="/", secure=is_https(request), httponly=True, samesite="lax")
+
+
+def local(address: str) -> str:
+    """Return an address of the desk as it is, and the desk's first page for any other (no open redirect: CWE-601)."""
+    return address if _LOCAL.fullmatch(address) else "/desk"
+
+
+def find(request: Request) -> SignedIn | None:
+    """Return who is signed in, None where nobody is."""
+    secret = request.cookies.get(cookie_name(request))
+    if not secret:
+        return None
+    with _database(request).reading() as session:
+        return sessions.find(session, secret)
+
+
+async def _any_staff(request: Request) -> AsyncIterator[Staff]:
+    """Find who is signed in, and write down after the answer that they were seen.
+
+    After it, because by then the route has given the database back, in whichever order it asked for both.
+    """
+    found = find(request)
+    if found is None:
+        raise SignInFirst
+    if found.language:
+        language.speak(found.language)
+    try:
+        yield _staff(request, found)
+    finally:
+        if not found.seen_lately:
+            await _note_seen(request, found.digest)
+
+
+def _staff(request: Request, found: SignedIn) -> Staff:
+    return Staff(
+        user=found.user,
+        email=found.email,
+        name=found.name or found.email,
+        role=found.role,
+        dealer=found.dealer,
+        dealer_name=found.dealer_name,
+        home=found.home,
+        session=found.digest,
+        csrf=request.app.state.tokens.make(f"desk:{found.digest}"),
+    )
+
+
+async def _note_seen(request: Request, digest: str) -> None:
+    database = _database(request)
+    async with database.turn():
+        with database.writing() as session:
+            sessions.seen(session, digest)
+
+
+def _database(request: Request) -> Database:
+    database = request.app.state.database
+    assert isinstance(database, Database)  # noqa: S101 - wiring, not input
+    return database
+
+
+AnyStaff = Annotated[Staff, Depends(_any_staff)]
+"""Whoever is signed in."""
+
+
+async def _adviser(staff: AnyStaff) -> AtDealer:
+    _require(staff, "trials")
+    if staff.dealer is None:
+        raise ChooseDealerFirst
+    return AtDealer(
+        user=staff.user,
+        email=staff.email,
+        name=staff.name,
+        role=staff.role,
+        dealer=staff.dealer,
+        dealer_name=staff.dealer_name or staff.dealer,
+        home=staff.home,
+        session=staff.session,
+        csrf=staff.csrf,
+    )
+
+
+async def _workshop(staff: AnyStaff) -> Staff:
+    _require(staff, "model")
+    return staff
+
+
+async def _owner(staff: AnyStaff) -> Staff:
+    _require(staff, "accounts")
+    return staff
+
+
+def _require(staff: Staff, what: str) -> None:
+    if not staff.may(what):
+        raise NotAllowed
+
+
+Adviser = Annotated[AtDealer, Depends(_adviser)]
+"""An adviser or an owner, acting for a dealer."""
+Workshop = Annotated[Staff, Depends(_workshop)]
+"""The workshop or an owner."""
+Owner = Annotated[Staff, Depends(_owner)]
+"""An owner."""
+
+
+async def fields_of(request: Request) -> Fields:
+    """Read a posted form; no database keeps NUL in text, and nobody types it."""
+    form = await request.form(max_files=0, max_fields=MOST_FIELDS)
+    fields: dict[str, list[str]] = {}
+    for name, value in form.multi_items():
+        if isinstance(value, str):
+            fields.setdefault(name, []).append(value.replace("\0", ""))
+    return fields
+
+
+def check_token(staff: Staff, token: str) -> None:
+    """Raise 403 where a form's token is not this session's own."""
+    if not hmac.compare_digest(staff.csrf.encode(), token.encode("utf-8", "replace")):
+        raise HTTPException(403)
+
+
+async def _posted(staff: AnyStaff, form: Annotated[Fields, Depends(fields_of)]) -> Fields:
+    check_token(staff, first(form, "csrf"))
+    return form
+
+
+async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes]:
+    form = await request.form(max_files=1, max_fields=MOST_FIELDS)
+    token, file = form.get("csrf"), form.get("file")
+    check_token(staff, token if isinstance(token, str) else "")
+    fields = {name: [str(form[name]).replace("\0", "")] for name in form if isinstance(form[name], str)}
+    return fields, await file.read() if isinstance(file, UploadFile) else b""
+
+
+Posted = Annotated[Fields, Depends(_posted)]
+"""The fields of a form of this session."""
+PostedFile = Annotated[tuple[Fields, bytes], Depends(_posted_file)]
+"""The fields of a form of this session and the bytes of its one ``file``, empty where none was chosen."""
+
+
+def first(form: Fields, name: str) -> str:
+    """Return the first value of a field, empty where there is none."""
+    return next(iter(form.get(name, ())), "")
+
+
+async def _sign_in_first(request: Request, error: Exception) -> Response:
+    del error
+    if "text/html" not in request.headers.get("accept", ""):
+        return errors.answer(request, 403, _("Sign in first."))
+    return RedirectResponse(SIGN_IN + _back(request), 303)
+
+
+async def _choose_first(request: Request, error: Exception) -> Response:
+    del error
+    return RedirectResponse(CHOOSE + _back(request), 303)
+
+
+def _back(request: Request) -> str:
+    """Return the part of an address that leads back to a page that was asked for; what was posted is not sent again."""
+    if request.method not in ("GET", "HEAD"):
+        return ""
+    there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return f"?next={quote(there, safe='')}" if local(there) != "/desk" else ""
