@@ -1,12 +1,27 @@
 """The stock by tier with where each bow is; its place and status changed, and what was done to it."""
 
 import datetime as dt
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
+from sqlalchemy import ColumnElement, func, select, true
 from sqlalchemy.orm import Session
 
 from model.vocabulary import EventKind, Hold, Instrument
+from service import formats, history, tables
+from service.errors import Invalid, NotHere, Refused
+from service.language import N_, _
+from service.trials import reservations, rows
+from service.trials._common import lock_copies, noted, now
+from service.trials.reservations import Reservation
 from service.trials.shown import TrialRow
+from service.words import stock as words
+
+SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
+"""What staff may say of a bow; reserved and on trial follow from the trials."""
+LONGEST_NOTE = 2_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,24 +101,197 @@ class CopyPage:
     trials: tuple[TrialRow, ...]
 
 
+# Looking
+
+
 def by_tier(session: Session, dealer: str | None, today: dt.date | None = None) -> tuple[TierStock, ...]:
-    """Return the tiers with the dealer's bows; None, for the workshop: every bow wherever it is."""
-    raise NotImplementedError
+    """Return the tiers with the dealer's bows; None, for the workshop: every bow wherever it is. Sold ones are left out."""
+    day = today or now().date()
+    here = true() if dealer is None else tables.Copy.dealer == dealer
+    gone = tables.Copy.status.in_(("sold", "withdrawn"))
+    copies = _copy_rows(session, dealer, here & ~func.coalesce(gone, False), day)
+    of_tier: dict[str, list[CopyRow]] = defaultdict(list)
+    for row in copies:
+        of_tier[row.tier].append(row)
+    prices = history.prices(session, dealer)
+    return tuple(
+        _tier(tier, prices, of_tier.get(tier.slug, [])) for tier in session.scalars(_tiers()) if tier.slug in of_tier
+    )
 
 
 def copy(session: Session, dealer: str | None, serial: str, today: dt.date | None = None) -> CopyPage:
     """Return one bow; raises `NotHere` where it is not this dealer's (None: the workshop sees every one)."""
-    raise NotImplementedError
+    bow = _own(session, dealer, serial)
+    row = _copy_rows(session, dealer, tables.Copy.serial == serial, today or now().date())[0]
+    tier = _tier(session.get_one(tables.Tier, bow.tier), history.prices(session, dealer), [row])
+    readings = select(tables.BenchReading).where(tables.BenchReading.copy == serial)
+    order = (tables.BenchReading.on.desc(), tables.BenchReading.quantity, tables.BenchReading.method)
+    return CopyPage(
+        row=row,
+        tier=tier,
+        bench={name: getattr(bow, name) for name in tables.BENCH_COLUMNS if getattr(bow, name) is not None},
+        readings=tuple(
+            BenchRow(each.on, each.quantity, each.value, tables.QUANTITIES[each.quantity], each.method, each.by)
+            for each in session.scalars(readings.order_by(*order))
+        ),
+        events=_events(session, serial),
+        trials=_trials(session, dealer, serial),
+    )
 
 
-def set_status(session: Session, user: int | None, dealer: str | None, serial: str, status: str) -> None:
-    """Say what a bow is: in_stock, in_transit, in_repair, sold, withdrawn. Raises `NotHere`, `Refused`, `Invalid`."""
-    raise NotImplementedError
+def _own(session: Session, dealer: str | None, serial: str) -> tables.Copy:
+    found = session.get(tables.Copy, serial)
+    if found is None or (dealer is not None and found.dealer != dealer):
+        raise NotHere
+    return found
+
+
+def _tiers() -> Any:
+    tier = tables.Tier
+    return select(tier).order_by(tier.instrument, tier.grade, tier.slug)
+
+
+def _tier(tier: tables.Tier, prices: Mapping[str, tuple[Any, str]], copies: Sequence[CopyRow]) -> TierStock:
+    price, currency = prices.get(tier.slug, (None, None))
+    return TierStock(
+        tier=tier.slug,
+        name=tier.name,
+        instrument=tier.instrument,
+        holds=tuple(map(Hold, tier.holds.split())),
+        grade=tier.grade,
+        price=None if price is None else float(price),
+        currency=currency,
+        at_hand=sum(row.status == "in_stock" for row in copies),
+        copies=tuple(copies),
+    )
+
+
+def _copy_rows(session: Session, dealer: str | None, where: ColumnElement[bool], today: dt.date) -> tuple[CopyRow, ...]:
+    found = session.execute(
+        select(tables.Copy, tables.Dealer.name)
+        .outerjoin(tables.Dealer, tables.Dealer.slug == tables.Copy.dealer)
+        .where(where)
+        .order_by(tables.Copy.tier, tables.Copy.serial)
+    ).all()
+    reserved = reservations.of_copies(session, dealer=dealer)
+    tried = _tried(session)
+    return tuple(
+        _copy_row(bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), dealer, today)
+        for bow, name in found
+    )
+
+
+def _copy_row(
+    bow: tables.Copy, name: str | None, reserved: Sequence[Reservation], tried: int, dealer: str | None, today: dt.date
+) -> CopyRow:
+    next_ = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
+    return CopyRow(
+        copy=bow.serial,
+        tier=bow.tier,
+        hold=bow.hold,
+        dealer=bow.dealer,
+        dealer_name=name,
+        status=bow.status,
+        where=words.where(bow.status, name, next_, today),
+        trial=(next_.key, next_.number) if next_ and next_.dealer == dealer else None,
+        due_back=next_.due_back if next_ else None,
+        overdue=next_ is not None and next_.is_overdue(today),
+        insured_value=None if bow.insured_value is None else float(bow.insured_value),
+        materials=bow.materials,
+        mass_g=bow.mass_g,
+        tried=tried,
+    )
+
+
+def _tried(session: Session) -> dict[str, int]:
+    run = tables.Run
+    counted = select(run.copy, func.count(run.trial.distinct())).where(run.rater == "player").group_by(run.copy)
+    return {serial: count for serial, count in session.execute(counted) if serial is not None}
+
+
+def _events(session: Session, serial: str) -> tuple[EventRow, ...]:
+    of = tables.Event
+    found = session.scalars(select(of).where(of.copy == serial).order_by(of.on.desc(), of.event))
+    return tuple(
+        EventRow(each.on, EventKind(each.event), each.note, words.effect(EventKind(each.event))) for each in found
+    )
+
+
+def _trials(session: Session, dealer: str | None, serial: str) -> tuple[TrialRow, ...]:
+    """Return the looking dealer's trials that a bow was set aside for or rated in; the workshop sees numbers elsewhere."""
+    if dealer is None:
+        return ()
+    of = tables.Trial
+    kept = select(tables.TrialCopy.trial).where(tables.TrialCopy.copy == serial)
+    rated = select(tables.Run.trial).where(tables.Run.copy == serial)
+    return rows.trial_rows(session, dealer, of.id.in_(kept) | of.id.in_(rated), files=True)
+
+
+# Changing
+
+
+def set_status(session: Session, user: int | None, dealer: str | None, serial: str, status: str) -> str | None:
+    """Say what a bow is: in_stock, in_transit, in_repair, sold, withdrawn; return what staff should know then, if anything.
+
+    A bow that is sold while on a trial stays in it and is still rated; the trial's page says so.
+
+    Raises
+    ------
+    NotHere
+        It is not this dealer's (None: the workshop may change every one).
+    Invalid
+        Another word, or one that follows from the trials.
+    Refused
+        It is out on a trial and cannot be in stock at the same time.
+    """
+    _own(session, dealer, serial)
+    if status not in SETTABLE:
+        words_ = ", ".join(SETTABLE)
+        raise Invalid(
+            [("status", _("Say one of {words}; reserved and on trial follow by themselves.").format(words=words_))]
+        )
+    bow = lock_copies(session, [serial])[serial]
+    wanted = reservations.of_copies(session, [serial]).get(serial, ())
+    out = next((each for each in wanted if each.out), None)
+    if status == "in_stock" and out is not None:
+        sentence = _("{copy} is out on trial {number}; take it back there.")
+        raise Refused(sentence.format(copy=serial, number=out.number))
+    was = bow.status
+    bow.status = "reserved" if status == "in_stock" and wanted else status
+    session.flush()
+    if bow.status != was:
+        noted(session, user, bow.dealer, N_("changed a bow's status"), f"copy {serial}", was=was, now=bow.status)
+    return words.still_wanted(serial, [each.number for each in wanted]) if status != "in_stock" and wanted else None
 
 
 def set_place(session: Session, user: int | None, dealer: str | None, serial: str, to: str | None) -> None:
-    """Move a bow to another dealer or, None, to the workshop. Raises `NotHere`, `Refused`."""
-    raise NotImplementedError
+    """Move a bow to another dealer or, None, to the workshop.
+
+    Raises
+    ------
+    NotHere
+        It is not this dealer's (None: the workshop may move every one).
+    Invalid
+        There is no such dealer.
+    Refused
+        It is out on a trial, or set aside for one.
+    """
+    _own(session, dealer, serial)
+    if to is not None and session.get(tables.Dealer, to) is None:
+        raise Invalid(
+            [("to", _("There is no dealer {dealer}; choose one of the list, or the workshop.").format(dealer=to))]
+        )
+    bow = lock_copies(session, [serial])[serial]
+    if bow.dealer == to:
+        return
+    wanted = reservations.of_copies(session, [serial]).get(serial, ())
+    if wanted:
+        sentence = _("{copy} belongs to trial {number} until {day}; take it back or drop it there first.")
+        values = {"copy": serial, "number": wanted[0].number, "day": formats.day(wanted[0].due_back)}
+        raise Refused(sentence.format(**values))
+    was, bow.dealer = bow.dealer, to
+    session.flush()
+    noted(session, user, was or to, N_("moved a bow"), f"copy {serial}", was=was, now=to)
 
 
 def record_event(
@@ -115,5 +303,43 @@ def record_event(
     on: dt.date,
     note: str | None = None,
 ) -> str:
-    """Record what was done to a bow and return the sentence on what it does to older ratings. Raises `NotHere`, `Invalid`."""
-    raise NotImplementedError
+    """Record what was done to a bow and return the sentence on what it does to older ratings; the same again changes its note.
+
+    Raises
+    ------
+    NotHere
+        It is not this dealer's (None: the workshop may tell of every one).
+    Invalid
+        A day to come, or a note that is too long.
+    """
+    _own(session, dealer, serial)
+    text = _note(note)
+    if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
+        raise Invalid([("on", _("This day is still to come; record it when it is done."))])
+    kind = EventKind(event)
+    of = tables.Event
+    known = session.scalars(select(of).where(of.copy == serial, of.on == on, of.event == str(kind))).one_or_none()
+    if known is None:
+        session.add(of(copy=serial, on=on, event=str(kind), note=text))
+        noted(
+            session, user, dealer, N_("recorded what was done to a bow"), f"copy {serial}", event=str(kind), on=str(on)
+        )
+    elif text is not None:
+        known.note = text
+    session.flush()
+    return words.effect(kind, _trials_before(session, serial, on))
+
+
+def _note(note: str | None) -> str | None:
+    text = (note or "").strip()
+    if len(text) > LONGEST_NOTE:
+        raise Invalid(
+            [("note", _("The note is longer than {most} letters; say it shorter.").format(most=LONGEST_NOTE))]
+        )
+    return text or None
+
+
+def _trials_before(session: Session, serial: str, on: dt.date) -> int:
+    run, trial = tables.Run, tables.Trial
+    counted = select(func.count(run.trial.distinct())).join(trial, trial.id == run.trial)
+    return session.scalar(counted.where(run.copy == serial, run.rater == "player", trial.on < on)) or 0
