@@ -25,6 +25,7 @@ from service.database import Database
 from service.errors import Invalid, Refused
 from service.forms import Questionnaire, check
 from service.language import _
+from service.mail import mails
 from service.tables import Enquiry
 from service.versions import Fitted
 from service.words import reply
@@ -49,7 +50,7 @@ class _Offer:
 
 
 def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True) -> Document:
-    """Return the advice for a questionnaire and keep it as an enquiry of the caller's transaction.
+    """Return the advice for a questionnaire and keep it as an enquiry of the caller's transaction, its mails with it.
 
     A known id returns what was stored for it, so that a repeat changes nothing.
 
@@ -64,7 +65,11 @@ def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True
     fitted = versions.current(session)
     document = _advised(session, questionnaire, fitted)
     if store:
-        session.add(_enquiry(questionnaire, document, fitted))
+        enquiry = _enquiry(questionnaire, document, fitted)
+        session.add(enquiry)
+        session.flush()
+        mails.advice(session, enquiry)
+        mails.enquiry_notice(session, enquiry)
     return document
 
 

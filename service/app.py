@@ -14,16 +14,24 @@ from fastapi.openapi.utils import get_openapi
 from starlette.staticfiles import StaticFiles
 
 from service import security, speaking, templating
+from service.access.links import Signer
 from service.database import Database
-from service.pages import api, errors, form
+from service.mail.office import open_office
+from service.mail.sending import Postman
+from service.pages import api, api_runs, errors, form, play, tablet
 from service.settings import Settings
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
+ENROLMENTS_PER_MINUTE = 10
+"""Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
 
 
 @asynccontextmanager
 async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
+    postman = Postman(app.state.database, app.state.office)
+    postman.start()
     yield
+    postman.stop()
     app.state.database.close()
 
 
@@ -36,10 +44,18 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.templates = templating.environment()
     app.state.tokens = security.FormTokens(settings.secret_key())
     app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
+    app.state.enrol_limit = security.RateLimit(ENROLMENTS_PER_MINUTE)
+    app.state.signer = Signer(settings.secret_key())
+    app.state.office = open_office(
+        settings.mail, settings.data_dir / "mail", settings.public_address, settings.secret_key()
+    )
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address
     app.include_router(api.router)
+    app.include_router(api_runs.router)
     app.include_router(form.router, include_in_schema=False)
+    app.include_router(tablet.router, include_in_schema=False)
+    app.include_router(play.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     errors.install(app)
     _protect(app, https_only=(settings.public_address or "").startswith("https:"))

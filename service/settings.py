@@ -8,7 +8,7 @@ import os
 import secrets
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -17,6 +17,8 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError
 
 from service.errors import Refused
+from service.mail import server
+from service.mail.server import MailServer
 
 LOG_LEVELS = ("critical", "error", "warning", "info", "debug")
 SHORTEST_SECRET = 32
@@ -38,6 +40,7 @@ class Settings:
     trusted_proxies : addresses whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all.
     public_address : ``https://host`` under which players reach the service; None: as the request says.
     advice_per_minute : enquiries that one address may make in a minute, per process; 0: no limit.
+    mail : the mail server and the sender; see `service.mail.server`.
     demo : True only for the demonstration, whose data is invented and says so on every page.
     """
 
@@ -48,20 +51,26 @@ class Settings:
     trusted_proxies: str = "127.0.0.1"
     public_address: str | None = None
     advice_per_minute: int = ADVICE_PER_MINUTE
+    mail: MailServer = field(default_factory=MailServer)
     demo: bool = False
 
     @classmethod
     def from_environment(cls, environ: Mapping[str, str]) -> "Settings":
         """Read the settings; raises `Refused` with the name of a value that cannot be used."""
         data_dir = Path(_value(environ, "DATA_DIR") or "var").absolute()
+        mail = server.read(lambda name: _value(environ, name))
+        public_address = _public_address(_value(environ, "PUBLIC_ADDRESS"))
+        if mail.host and not public_address:
+            raise Refused("SMTP_HOST needs PUBLIC_ADDRESS too, which the links in mails lead to; got none.")
         return cls(
             database_url=_database_url(_value(environ, "DATABASE_URL"), data_dir),
             data_dir=data_dir,
             given_secret=_secret(_value(environ, "SECRET_KEY")),
             log_level=_log_level(_value(environ, "LOG_LEVEL")),
             trusted_proxies=_value(environ, "FORWARDED_ALLOW_IPS") or "127.0.0.1",
-            public_address=_public_address(_value(environ, "PUBLIC_ADDRESS")),
+            public_address=public_address,
             advice_per_minute=_advice_per_minute(_value(environ, "ADVICE_PER_MINUTE")),
+            mail=mail,
         )
 
     def secret_key(self) -> str:

@@ -1,0 +1,96 @@
+"""Addresses of mail: which can be written to, how they are sent, and what is kept of one that wants no more mail."""
+
+import hashlib
+import hmac
+import re
+import unicodedata
+from dataclasses import dataclass
+from email.headerregistry import Address as Mailbox
+
+import idna
+
+from service.language import N_, _
+
+LONGEST_LOCAL, LONGEST = 64, 254
+"""Octets before the @ and in all (RFC 5321, 4.5.3.1; 254 is what is left of a path of 256)."""
+LONGEST_NAME = 60
+_DOT_STRING = re.compile(r"[^\s\x00-\x1f\x7f()<>\[\]:;@\\,.\"]+(\.[^\s\x00-\x1f\x7f()<>\[\]:;@\\,.\"]+)*")
+"""A local part without quotes (RFC 5321, 4.1.2), letters beyond ASCII included (RFC 6531, 3.3)."""
+_NAME = re.compile(r"(?:[^\W\d_]\w*['’]?|[-–'’]|\.(?=\s|$|-)|\s)+")
+"""What a greeting repeats: words of letters. Nothing that a mail program would make a link of."""
+_ODD = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+
+NOT_AN_ADDRESS = N_("{address} is no address that mail can be sent to; expected one like name@example.org.")
+NOT_A_DOMAIN = N_("{domain} is no domain that mail can be sent to; look for a mistyped letter after the @.")
+
+
+class Unusable(Exception):  # noqa: N818 - reads as what it says of the address or name
+    """No mail can be made for this address or name; the text is one plain sentence for the desk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """An address as it is sent: the part before the @ as given, the domain in ASCII (IDNA 2008, RFC 5891)."""
+
+    local: str
+    domain: str
+
+    def __str__(self) -> str:
+        return f"{self.local}@{self.domain}"
+
+    @property
+    def needs_utf8(self) -> bool:
+        """Say whether the server must take letters beyond ASCII before the @ (SMTPUTF8, RFC 6531)."""
+        return not self.local.isascii()
+
+    def named(self, name: str | None) -> Mailbox:
+        """Return the address with a name for a header; raises `Unusable` for a name that could begin another header."""
+        if any(unicodedata.category(letter) in _ODD for letter in name or ""):
+            raise Unusable(_("The name holds line breaks or control characters; nothing was sent. Mend it first."))
+        return Mailbox(display_name=name or "", username=self.local, domain=self.domain)
+
+
+def parse(text: str) -> Address:
+    """Return an address that mail can be sent to; raises `Unusable` with what is wrong."""
+    local, _at, domain = text.strip().rpartition("@")
+    if not _DOT_STRING.fullmatch(local) or any(unicodedata.category(letter) in _ODD for letter in text):
+        raise Unusable(_(NOT_AN_ADDRESS).format(address=shown(text)))
+    if len(local.encode()) > LONGEST_LOCAL:
+        raise Unusable(_("The part before the @ is longer than 64 characters, which no mail server takes."))
+    made = Address(unicodedata.normalize("NFC", local), _ascii_domain(domain))
+    if len(str(made).encode()) > LONGEST:
+        raise Unusable(_("The address is longer than 254 characters, which no mail server takes."))
+    return made
+
+
+def _ascii_domain(domain: str) -> str:
+    try:
+        coded = idna.encode(domain, uts46=True).decode("ascii")
+    except idna.IDNAError:
+        coded = ""
+    if "." not in coded.strip(".") or coded.endswith("."):
+        raise Unusable(_(NOT_A_DOMAIN).format(domain=shown(domain)))
+    return coded
+
+
+def shown(text: str) -> str:
+    """Return what somebody typed, fit to stand in a sentence."""
+    return "".join(" " if unicodedata.category(letter) in _ODD else letter for letter in text)[:LONGEST].strip()
+
+
+def greeting_name(name: str | None) -> str:
+    """Return the name to greet by; empty where it is more than a name, since anybody may type one into a form."""
+    name = " ".join((name or "").split())
+    return name if name and len(name) <= LONGEST_NAME and _NAME.fullmatch(name) else ""
+
+
+def digest(secret: str, address: str) -> str:
+    """Return the keyed digest by which an address that is closed is known (RFC 2104, SHA-256).
+
+    Upper and lower case are one: some servers tell them apart, no player does.
+    """
+    try:
+        address = str(parse(address))
+    except Unusable:
+        address = address.strip()
+    return hmac.new(secret.encode(), f"address:{address.lower()}".encode(), hashlib.sha256).hexdigest()

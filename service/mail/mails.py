@@ -1,0 +1,144 @@
+"""Every mail by its name: each function queues one, in the transaction of the use case that calls it.
+
+What a mail tells stands in `contents`, its words in ``templates/mail/NAME``. Nothing is queued for who has not agreed.
+"""
+
+import datetime as dt
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service import webhooks
+from service.mail import outbox
+from service.mail.closed import agreed_in
+from service.mail.outbox import To
+from service.tables import Composition, Contact, Dealer, Door, Enquiry, Trial, User
+
+STILL_RIGHT_AFTER = dt.timedelta(days=42)
+"""When, after a bow was kept, it is asked whether it is still the right one: once a player knows it (a judgement)."""
+BEFORE = dt.timedelta(days=1)
+BY_ITSELF = dt.timedelta(days=1)
+"""So long after a trial its mail waits for what was kept to be recorded."""
+MORNING = dt.time(8, tzinfo=dt.UTC)
+
+
+def advice(session: Session, enquiry: Enquiry) -> None:
+    """Queue the shortlist with a link back to it, to a player who agreed to mail."""
+    address = (enquiry.contact or {}).get("email")
+    if address and agreed_in(enquiry) and not outbox.too_many(session, "advice", address):
+        to = To(address, enquiry.language, dealer_of(session, enquiry), enquiry=enquiry.id)
+        outbox.queue(session, "advice", enquiry.id, to)
+
+
+def before_trial(session: Session, key: str) -> None:
+    """Queue what to bring, the day before a trial."""
+    found = _player_of(session, key)
+    if found:
+        trial, to = found
+        due = dt.datetime.combine(trial.on, MORNING) - BEFORE
+        outbox.queue(session, "before_trial", key, to, due=due)
+
+
+def after_trial(session: Session, key: str, *, at_once: bool = False) -> None:
+    """Queue what the ratings said and what was kept: a day after a trial, or at once where it is known what was kept."""
+    found = _player_of(session, key)
+    if found:
+        due = _now() if at_once else _now() + BY_ITSELF
+        outbox.queue(session, "after_trial", key, found[1], due=due)
+
+
+def follow_up(session: Session, key: str) -> None:
+    """Queue the question, weeks after a bow was kept and once, whether it is still the right one."""
+    found = _player_of(session, key)
+    if found:
+        outbox.queue(session, "follow_up", key, found[1], due=_now() + STILL_RIGHT_AFTER)
+
+
+def no_trial(session: Session, key: str) -> None:
+    """Take back what was to come before and after a trial that is given up."""
+    for kind in ("before_trial", "after_trial", "follow_up"):
+        outbox.withdraw(session, kind, key)
+
+
+def enquiry_notice(session: Session, enquiry: Enquiry) -> None:
+    """Tell the dealer of a new enquiry, by mail and in its own system."""
+    dealer = dealer_of(session, enquiry)
+    _notify(session, dealer, "enquiry_notice", enquiry.id, enquiry=enquiry.id)
+    webhooks.queue(session, dealer, "enquiry", enquiry.id, {"enquiry": enquiry.id})
+
+
+def outcome_notice(
+    session: Session,
+    key: str,
+    outcome: str,
+    copy: str | None,
+    on: dt.date,
+    *,
+    reason: str | None = None,
+    by_player: bool = False,
+) -> None:
+    """Tell the dealer what came of a trial, by mail and in its own system."""
+    dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
+    about = f"{key}:{outcome}:{copy or ''}:{on.isoformat()}"
+    told = {"trial": key, "outcome": outcome, "copy": copy}
+    _notify(session, dealer, "outcome_notice", about, values=told | {"by_player": by_player})
+    webhooks.queue(session, dealer, "outcome", about, told | {"reason": reason, "date": on.isoformat()})
+
+
+def send_data_link(session: Session, to: To, name: str | None, path: str, about: str) -> None:
+    """Queue the link to one's own data, to whoever asked for it; ``about``: one for each asking."""
+    outbox.queue(session, "data_link", about, to, {"name": name, "path": path})
+
+
+def send_erasure_link(session: Session, to: To, name: str | None, path: str, about: str) -> None:
+    """Queue the link that erases one's data, to whoever asked for it; ``about``: one for each asking."""
+    outbox.queue(session, "erasure_link", about, to, {"name": name, "path": path})
+
+
+def password(session: Session, user: User, path: str, about: str) -> None:
+    """Queue the one-time link by which one of the staff sets the password; it is dropped from the outbox once it has gone."""
+    outbox.queue(session, "password", about, To(user.email, user.language or "en", user.dealer), {"secret": path})
+
+
+def dealer_of(session: Session, enquiry: Enquiry) -> str | None:
+    """Return whose enquiry it is: the dealer's on whose page it was made, else the only one's there is."""
+    if enquiry.dealer is not None:
+        return enquiry.dealer
+    only, count = session.execute(select(func.min(Dealer.slug), func.count(Dealer.slug))).one()
+    return only if count == 1 else None
+
+
+def _player_of(session: Session, key: str) -> tuple[Trial, To] | None:
+    """Return a trial and its player's address, None where the player has none or has not agreed to mail."""
+    row = session.execute(
+        select(Trial, Contact, Composition.enquiry, Dealer.language)
+        .join(Contact, Contact.player == Trial.player)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Dealer.slug == Composition.dealer)
+        .where(Trial.key == key)
+    ).one_or_none()
+    if row is None:
+        return None
+    trial, contact, enquiry, language = row
+    if not contact.mail_consent or not contact.email:
+        return None
+    to = To(contact.email, contact.language or language or "en", trial.dealer, trial.player, enquiry)
+    return trial, to
+
+
+def _notify(
+    session: Session,
+    dealer: str | None,
+    kind: str,
+    about: str,
+    enquiry: str | None = None,
+    values: dict[str, object] | None = None,
+) -> None:
+    door = session.get(Door, dealer) if dealer else None
+    if door is not None and door.notify:
+        language = session.scalar(select(Dealer.language).where(Dealer.slug == dealer))
+        outbox.queue(session, kind, about, To(door.notify, language or "en", dealer, enquiry=enquiry), values)
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

@@ -1,0 +1,228 @@
+"""The outbox: a row for everything on its way out, queued in the transaction that gives the reason for it.
+
+A row waits while it is neither sent nor given up. A sender takes it by a conditional UPDATE with a lease, so that any number
+of them may run: whoever changes the row first has it, and a sender that dies gives it back when the lease ends. So nothing is
+lost, and at worst one thing goes out twice, under the same Message-ID.
+"""
+
+import datetime as dt
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, delete, func, or_, select, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from service.tables import OutboxItem
+
+LEASE = dt.timedelta(minutes=10)
+"""How long a sender has a row to itself: longer than a server may keep it waiting step by step."""
+FIRST_WAIT, LONGEST_WAIT = dt.timedelta(minutes=1), dt.timedelta(hours=4)
+KEEP_TRYING = dt.timedelta(days=3)
+"""For so long something that cannot be sent is tried again (RFC 5321, 4.5.4.1 asks for four to five days of a relay; a
+player who hears nothing for three has long since asked)."""
+MOST_A_DAY = 5
+"""So many mails of one kind go to one address in a day: anybody can type somebody else's address into a form."""
+
+
+def wait_after(attempts: int) -> dt.timedelta | None:
+    """Return how long to wait after so many vain attempts, doubling each time; None: given up."""
+    waits = [min(FIRST_WAIT * 2**number, LONGEST_WAIT) for number in range(min(attempts, 60))]
+    return None if sum(waits[:-1], dt.timedelta()) >= KEEP_TRYING else waits[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class To:
+    """Whom something goes to: a mail's address with the reader's language, or the address of a dealer's system."""
+
+    address: str
+    language: str = "en"
+    dealer: str | None = None
+    player: int | None = None
+    enquiry: str | None = None
+    channel: str = "mail"
+
+
+def queue(
+    session: Session,
+    kind: str,
+    about: str,
+    to: To,
+    values: Mapping[str, Any] | None = None,
+    due: dt.datetime | None = None,
+) -> OutboxItem:
+    """Return the row of this kind about this thing, queued in the caller's transaction unless it was there already.
+
+    Parameters
+    ----------
+    about : what it is about, as an enquiry's id: there is never a second row of the same kind about it.
+    due : when it is to go out; None: at once. A row that still waits for a later moment is brought forward.
+    """
+    there = find(session, kind, about) or _added(session, _new(kind, about, to, dict(values or {}), due or _now()))
+    if there.attempts == 0 and there.sent_at is None and there.failed_at is None:
+        there.due_at = min(there.due_at, due or _now())
+    return there
+
+
+def _new(kind: str, about: str, to: To, values: dict[str, Any], due: dt.datetime) -> OutboxItem:
+    return OutboxItem(
+        channel=to.channel,
+        kind=kind,
+        about=about,
+        dealer=to.dealer,
+        player=to.player,
+        enquiry=to.enquiry,
+        address=to.address,
+        language=to.language,
+        values=values,
+        message_id=secrets.token_hex(16),
+        queued_at=_now(),
+        due_at=due,
+        attempts=0,
+    )
+
+
+def _added(session: Session, row: OutboxItem) -> OutboxItem:
+    """Return the row, added, or the one that somebody else queued at the same moment."""
+    session.flush()
+    try:
+        with session.begin_nested():
+            session.add(row)
+    except IntegrityError:
+        there = find(session, row.kind, row.about)
+        if there is None:
+            raise
+        return there
+    return row
+
+
+def find(session: Session, kind: str, about: str) -> OutboxItem | None:
+    """Return the row of a kind about a thing, None where there is none."""
+    return session.scalar(select(OutboxItem).where(OutboxItem.kind == kind, OutboxItem.about == about))
+
+
+def withdraw(session: Session, kind: str, about: str) -> None:
+    """Take back what has not gone out: the reason for it is gone."""
+    session.execute(
+        delete(OutboxItem).where(
+            OutboxItem.kind == kind,
+            OutboxItem.about == about,
+            OutboxItem.sent_at.is_(None),
+            OutboxItem.leased_until.is_(None) | (OutboxItem.leased_until <= _now()),
+        )
+    )
+
+
+def too_many(session: Session, kind: str, address: str) -> bool:
+    """Say whether an address got as many mails of a kind in the last day as it may."""
+    count = session.scalar(
+        select(func.count()).where(
+            OutboxItem.kind == kind,
+            OutboxItem.address == address,
+            OutboxItem.queued_at > _now() - dt.timedelta(days=1),
+        )
+    )
+    return (count or 0) >= MOST_A_DAY
+
+
+# What senders do
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A row taken by a sender: ``attempts`` says by which of them."""
+
+    id: int
+    attempts: int
+
+
+def claim(session: Session, now: dt.datetime, domain: str) -> OutboxItem | None:
+    """Take the row that has been due longest, for the length of a lease; None where nothing is due.
+
+    The Message-ID gets its right half, the sender's ``domain``, before the first attempt and keeps it.
+    """
+    for ident in session.scalars(select(OutboxItem.id).where(_free(now)).order_by(OutboxItem.due_at).limit(20)):
+        taken = session.execute(
+            update(OutboxItem)
+            .where(OutboxItem.id == ident, _free(now))
+            .values(leased_until=now + LEASE, attempts=OutboxItem.attempts + 1)
+            .execution_options(synchronize_session=False)
+        )
+        if getattr(taken, "rowcount", 0) == 1:
+            row = session.get(OutboxItem, ident, populate_existing=True)
+            if row is not None and "@" not in row.message_id:
+                row.message_id = f"{row.message_id}@{domain}"
+            return row
+    return None
+
+
+def _waiting() -> ColumnElement[bool]:
+    return and_(OutboxItem.sent_at.is_(None), OutboxItem.failed_at.is_(None))
+
+
+def _free(now: dt.datetime) -> ColumnElement[bool]:
+    unleased = or_(OutboxItem.leased_until.is_(None), OutboxItem.leased_until <= now)
+    return and_(_waiting(), OutboxItem.due_at <= now, unleased)
+
+
+def sent(session: Session, taken: Taken, now: dt.datetime) -> None:
+    """Note that a row has gone out; what must not be kept of it is dropped."""
+    row = session.get(OutboxItem, taken.id)
+    if row is not None and row.sent_at is None:
+        row.sent_at, row.failed_at, row.leased_until, row.last_error = now, None, None, None
+        _drop_secret(row)
+
+
+def later(session: Session, taken: Taken, now: dt.datetime, words: str) -> None:
+    """Note a vain attempt and when the next one comes; after three days it is given up."""
+    row = _still(session, taken)
+    if row is not None:
+        wait = wait_after(row.attempts)
+        row.last_error, row.leased_until = words, None
+        row.due_at = now + (wait or dt.timedelta())
+        row.failed_at = now if wait is None else None
+        if wait is None:
+            _drop_secret(row)
+
+
+def failed(session: Session, taken: Taken, now: dt.datetime, words: str) -> None:
+    """Note that a row will never go out, and why."""
+    row = _still(session, taken)
+    if row is not None:
+        row.failed_at, row.leased_until, row.last_error = now, None, words
+        _drop_secret(row)
+
+
+def _drop_secret(row: OutboxItem) -> None:
+    """Forget a link that works without any other proof: it is kept no longer than it has to wait."""
+    row.values = {name: value for name, value in row.values.items() if name != "secret"}
+
+
+def _still(session: Session, taken: Taken) -> OutboxItem | None:
+    """Return the row unless its lease has passed to another sender meanwhile, or it is gone or done."""
+    row = session.get(OutboxItem, taken.id)
+    return row if row is not None and row.sent_at is None and row.attempts == taken.attempts else None
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What waits and what failed; ``oldest``: since when the one that should have gone out first waits."""
+
+    waiting: int
+    failed: int
+    oldest: dt.datetime | None
+
+
+def health(session: Session, now: dt.datetime) -> Health:
+    """Return what is due and still waits, and how many were given up in the last week."""
+    due = and_(_waiting(), OutboxItem.due_at <= now)
+    tried = and_(_waiting(), OutboxItem.attempts > 0)
+    waiting, oldest = session.execute(select(func.count(), func.min(OutboxItem.queued_at)).where(or_(due, tried))).one()
+    given_up = select(func.count()).where(OutboxItem.failed_at > now - dt.timedelta(days=7))
+    return Health(waiting, session.scalar(given_up) or 0, oldest)
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

@@ -1,0 +1,150 @@
+"""Emptying the outbox: one row after the other is taken, written, handed over, and noted.
+
+Nothing of the database is held while a server is spoken to. A crash after the hand-over leaves the row leased; when the lease
+ends it goes out again under the same Message-ID: twice at worst, never not at all.
+"""
+
+import datetime as dt
+import logging
+import threading
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import webhooks
+from service.database import Database
+from service.mail import addresses, outbox, writing
+from service.mail.contents import Needless
+from service.mail.message import make_message
+from service.mail.office import Office
+from service.mail.transport import Never, NotNow
+from service.tables import OutboxItem
+
+Clock = Callable[[], dt.datetime]
+EVERY = 5.0
+"""Seconds between two looks into an empty outbox."""
+TIDY_EVERY = 720
+"""Looks between two tidyings of what the transport keeps: an hour."""
+_log = logging.getLogger(__name__)
+
+
+def utc_now() -> dt.datetime:
+    """Return this moment in UTC."""
+    return dt.datetime.now(dt.UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """What one emptying of the outbox did: so many sent, put off, given up."""
+
+    sent: int = 0
+    put_off: int = 0
+    failed: int = 0
+
+
+def send_waiting(database: Database, office: Office, clock: Clock = utc_now, most: int = 1000) -> Sent:
+    """Send what is due, at most so many; any number of processes may do so at once."""
+    done = {"sent": 0, "put_off": 0, "failed": 0}
+    for _number in range(most):
+        how = send_one(database, office, clock)
+        if how is None:
+            break
+        done[how] += 1
+    return Sent(**done)
+
+
+def send_one(database: Database, office: Office, clock: Clock = utc_now) -> str | None:
+    """Take the row that is due and send it; return what came of it, None where nothing is due."""
+    with database.writing() as session:
+        row = outbox.claim(session, clock(), office.sender.domain)
+        if row is None:
+            return None
+        taken = outbox.Taken(row.id, row.attempts)
+    try:
+        _go_out(database, office, taken, clock)
+    except NotNow as trouble:
+        return _note(database, outbox.later, taken, clock, str(trouble))
+    except (Never, Needless, addresses.Unusable) as trouble:
+        return _note(database, outbox.failed, taken, clock, str(trouble))
+    except Exception as trouble:  # noqa: BLE001 - a mistake of ours in one mail must not hold up the others
+        _log.error("outbox row %d could not be made: %s", taken.id, _where(trouble))
+        return _note(database, outbox.later, taken, clock, type(trouble).__name__)
+    with database.writing() as session:
+        outbox.sent(session, taken, clock())
+    return "sent"
+
+
+def _go_out(database: Database, office: Office, taken: outbox.Taken, clock: Clock) -> None:
+    with database.reading() as session:
+        row = session.get(OutboxItem, taken.id)
+        if row is None:
+            raise Needless("It was taken back.")
+        if row.channel == "webhook":
+            call = webhooks.call_of(session, office.secret, row, clock())
+        else:
+            letter = writing.write(session, office, row)
+    if row.channel == "webhook":
+        office.caller.send(call)
+    else:
+        office.transport.send(letter, make_message(letter, clock()))
+
+
+def _note(
+    database: Database,
+    how: Callable[[Session, outbox.Taken, dt.datetime, str], None],
+    taken: outbox.Taken,
+    clock: Clock,
+    words: str,
+) -> str:
+    _log.warning("outbox row %d: attempt %d was in vain", taken.id, taken.attempts)
+    with database.writing() as session:
+        how(session, taken, clock(), words)
+        row = session.get(OutboxItem, taken.id)
+        return "failed" if row is not None and row.failed_at is not None else "put_off"
+
+
+def _where(trouble: Exception) -> str:
+    """Return what went wrong and where, without the error's own words: they may hold an address."""
+    return f"{type(trouble).__name__}\n{''.join(traceback.format_tb(trouble.__traceback__))}"
+
+
+def tidy(database: Database, office: Office) -> None:
+    """Let the transport forget the mails whose rows are erased."""
+    with database.reading() as session:
+        kept = session.scalars(select(OutboxItem.message_id)).all()
+    office.transport.keep_only(kept)
+
+
+class Postman:
+    """Empties the outbox for as long as a process serves, in a thread of its own: servers may be slow to answer."""
+
+    def __init__(self, database: Database, office: Office, every: float = EVERY) -> None:
+        self._database, self._office, self._every = database, office, every
+        self._end = threading.Event()
+        # A daemon: a server that hangs does not keep the process from ending; what was under way goes out later.
+        self._thread = threading.Thread(target=self._run, name="postman", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self, patience: float = 5.0) -> None:
+        """Take no more rows, and wait so many seconds for what is under way."""
+        self._end.set()
+        self._thread.join(patience)
+
+    def _run(self) -> None:
+        looks = 0
+        while not self._end.is_set():
+            try:
+                while not self._end.is_set() and send_one(self._database, self._office) is not None:
+                    pass
+                if looks % TIDY_EVERY == 0:
+                    tidy(self._database, self._office)
+            except Exception as trouble:  # noqa: BLE001 - the database may be away for a while; the loop must outlive that
+                _log.error("the outbox could not be emptied: %s", _where(trouble))
+            looks += 1
+            self._end.wait(self._every)
