@@ -1,0 +1,70 @@
+"""The desk's page that takes in what a tablet saved to a file."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service.database import Writing
+from service.errors import Refused
+from service.language import _, ngettext
+from service.pages.desk_frame import show
+from service.pages.guard import Adviser, PostedFile
+from service.trials import parcels
+
+router = APIRouter()
+ADDRESS = "/desk/tablets/load"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadPage:
+    """The page: what came of the file just sent, as sentences; ``fault`` says why it was not taken."""
+
+    title: str
+    action: str = ADDRESS
+    fault: str = ""
+    said: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+@router.get(ADDRESS)
+async def ask(request: Request, staff: Adviser) -> Response:
+    """Ask for a file that a tablet saved."""
+    return show(request, staff, "desk/tablet_file.html", LoadPage(title=_("Load a tablet’s file")))
+
+
+@router.post(ADDRESS)
+async def load(request: Request, staff: Adviser, posted: PostedFile, session: Writing) -> Response:
+    """Store what a tablet saved to a file, and say what came of it; the same file again changes nothing."""
+    _fields, content = posted
+    title = _("Load a tablet’s file")
+    if not content:
+        page = LoadPage(title=title, fault=_("Choose the file first; its name begins with ‘waiting-sheets’."))
+        return show(request, staff, "desk/tablet_file.html", page, status=422)
+    try:
+        loaded = parcels.load(session, staff.user, staff.dealer, content)
+    except Refused as refused:
+        return show(request, staff, "desk/tablet_file.html", LoadPage(title=title, fault=str(refused)), status=422)
+    page = LoadPage(title=title, said=_told(loaded), left_out=loaded.left_out)
+    return show(request, staff, "desk/tablet_file.html", page)
+
+
+def _told(loaded: parcels.Loaded) -> tuple[str, ...]:
+    said = [
+        ngettext(
+            "{count} sheet of {tablet} is stored now.", "{count} sheets of {tablet} are stored now.", loaded.sheets
+        ).format(count=loaded.sheets, tablet=loaded.tablet)
+    ]
+    if loaded.pairs:
+        pairs = ngettext("{count} pair too.", "{count} pairs too.", loaded.pairs)
+        said.append(pairs.format(count=loaded.pairs))
+    if loaded.flagged:
+        flagged = ngettext(
+            "{count} of them has a flag: look at it on its trial’s page.",
+            "{count} of them have a flag: look at them on their trial’s page.",
+            loaded.flagged,
+        )
+        said.append(flagged.format(count=loaded.flagged))
+    if loaded.withdrawn:
+        said.append(_("This tablet’s key was withdrawn earlier; its file was taken because you loaded it."))
+    return tuple(said)
