@@ -15,6 +15,7 @@ from service import language, tables
 from service.access import audit, drawn, passwords, sessions
 from service.errors import FieldProblem, Invalid, NotHere, Refused
 from service.language import N_, _
+from service.mail import mails
 
 LINK_LIFE = dt.timedelta(hours=72)
 _LONGEST = 254
@@ -107,6 +108,7 @@ def new_link(session: Session, user: int, *, home: str | None = None, by: int | 
     secret = drawn.secret()
     session.add(tables.PasswordLink(digest=drawn.digest(secret), user=row.id, expires_at=_now() + LINK_LIFE))
     audit.record(session, by, N_("made a link to set a password"), f"user {row.id}", dealer=row.dealer)
+    mails.password(session, row, f"/desk/password/{secret}", drawn.digest(secret))
     return secret
 
 

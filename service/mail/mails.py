@@ -8,6 +8,7 @@ import datetime as dt
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from model.vocabulary import OutcomeKind
 from service import webhooks
 from service.mail import outbox
 from service.mail.closed import agreed_in
@@ -58,6 +59,17 @@ def no_trial(session: Session, key: str) -> None:
     """Take back what was to come before and after a trial that is given up."""
     for kind in ("before_trial", "after_trial", "follow_up"):
         outbox.withdraw(session, kind, key)
+
+
+def outcome(session: Session, key: str, kind: str, copy: str | None, on: dt.date, reason: str | None) -> None:
+    """Queue all that follows from what came of a trial: to the player, and to the dealer."""
+    outcome_notice(session, key, kind, copy, on, reason=reason)
+    if kind == OutcomeKind.RETURNED:
+        outbox.withdraw(session, "follow_up", key)
+    else:
+        after_trial(session, key, at_once=True)
+    if kind == OutcomeKind.KEPT:
+        follow_up(session, key)
 
 
 def enquiry_notice(session: Session, enquiry: Enquiry) -> None:

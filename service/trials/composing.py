@@ -16,6 +16,7 @@ from service.errors import FieldProblem, Invalid, NotHere, Refused
 from service.forms import Composing, Questionnaire
 from service.forms.composing import MOST_COPIES
 from service.language import N_, _
+from service.mail import mails
 from service.trials import enquiring, ordering, players, reservations
 from service.trials._common import composed, lock_copies, lock_dealer, noted, now
 from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
@@ -56,6 +57,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     ordering.lay_out(session, composition, request.copies)
     if enquiry is not None:
         enquiry.player = trial.player
+    mails.before_trial(session, key)
     noted(
         session,
         user,

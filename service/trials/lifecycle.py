@@ -12,6 +12,7 @@ from service import formats, tables
 from service.errors import Invalid, Refused
 from service.forms import check
 from service.language import N_, _
+from service.mail import mails
 from service.trials import composing, materials, ordering, reservations
 from service.trials._common import carried, claimed, lock_copies, lock_dealer, noted, now, require_state
 from service.trials.proposing import named as named_case
@@ -193,6 +194,7 @@ def end(session: Session, trial: tables.Trial, composition: tables.Composition) 
     composition.state, composition.closed_at = "closed", now()
     _come_home(session, trial, composition)
     _shut_seats(session, composition)
+    mails.after_trial(session, trial.key)
 
 
 def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -209,6 +211,7 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
     _come_home(session, trial, composition)
     release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])
     _shut_seats(session, composition)
+    mails.no_trial(session, key)
     noted(session, user, dealer, N_("cancelled a trial"), f"trial {key}", was=was)
 
 

@@ -19,6 +19,7 @@ from service.errors import Invalid, NotHere, Refused
 from service.forms import Composing, OwnBow, Questionnaire, Tried, check
 from service.forms.composing import MOST_COPIES
 from service.language import N_, _
+from service.mail import mails
 from service.trials import lifecycle
 from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
 from service.trials.proposing import Proposal, propose
@@ -67,6 +68,7 @@ def record(
         _end(session, trial, composition, copy if kind is OutcomeKind.KEPT else None)
     if same is None:
         _move(session, composition, kind, copy)
+    mails.outcome(session, key, str(kind), copy, on, reason)
     noted(
         session,
         user,
