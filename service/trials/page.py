@@ -237,14 +237,25 @@ def _flags(
         for bow in case
         if bow.status in gone and bow.copy not in kept and (row.state in ("planned", "open") or _is_out(bow))
     ]
-    places = {(sheet.rater, sheet.position) for sheet in sheets if {"conflict", "other_device"} & set(sheet.flags)}
-    if places:
-        sentences.append(_("More than one sheet came for one bow; look which of them counts."))
-    if any("after_reveal" in sheet.flags for sheet in sheets):
-        sentences.append(_("A sheet was changed after the key was revealed; the blind one counts."))
-    if any("late" in sheet.flags for sheet in sheets):
-        sentences.append(_("A sheet came after the trial was closed; it is kept."))
-    return tuple(sentences)
+    return (*sentences, *_odd_sheets([sheet.flags for sheet in sheets]))
+
+
+def sheet_flags(session: Session, trial_: int) -> tuple[str, ...]:
+    """Return a sentence for each thing that staff should look at in a trial's sheets."""
+    flags = session.scalars(select(tables.Sheet.flags).where(tables.Sheet.trial == trial_))
+    return _odd_sheets([tuple(each.split()) for each in flags])
+
+
+def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    there = {flag for each in flags for flag in each}
+    told = (
+        ({"conflict", "other_device"}, _("More than one sheet came for one bow; look which of them counts.")),
+        ({"unknown_letter"}, _("A sheet names a letter that is not in this trial; it is kept, but does not count.")),
+        ({"after_reveal"}, _("A sheet was changed after the key was revealed; the blind one counts.")),
+        ({"late"}, _("A sheet came after the trial was closed; it is kept.")),
+        ({"cancelled"}, _("A sheet came after the trial was given up; it is kept, but does not count.")),
+    )
+    return tuple(sentence for names, sentence in told if names & there)
 
 
 def _is_out(bow: CaseRow) -> bool:

@@ -1,9 +1,28 @@
-"""How a trial stands: what the sheets so far say of each bow, by letter until the key is revealed, and what to do next."""
+"""How a trial stands: what the sheets so far say of each bow, by letter until the key is revealed, and what to do next.
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+Only the player's own sheets that count enter; a listener's are shown beside. The own bow's ratings in the answers count as long
+as it has not been rated in the trial itself.
+"""
 
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from sqlalchemy import select
 from sqlalchemy.orm import Session
+
+from model.records import Answers, Run
+from model.stopping import Stand, Standing, drift, repeat_difference
+from model.stopping import standing as stand
+from model.vocabulary import CRITERIA, Blinding, Criterion
+from service import catalogue, tables, versions
+from service.advice import CARRY_COST
+from service.catalogue import Catalogue
+from service.forms import check
+from service.language import _
+from service.trials import ordering, page
+from service.trials._common import composed
+from service.words import standing as words
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,7 +31,7 @@ class BowStanding:
 
     Attributes
     ----------
-    letters : under which it was played; two where the hidden repeat is revealed or of no more use; empty for the own bow.
+    letters : under which it was played; two where both plays of a hidden repeat are in, or the key is revealed. Empty for the own bow.
     plays : how often it was rated. ``mark``: the mean of its overall marks, None while not rated.
     expected, low, high : its posterior liking with an interval of probability .9, within 1 to 7; None while not rated.
     best : probability that it is the best of those here; None while not rated.
@@ -71,4 +90,228 @@ class StandingView:
 
 def standing(session: Session, dealer: str, key: str) -> StandingView:
     """Return how a trial stands; raises `NotHere`."""
-    raise NotImplementedError
+    return _shown(session, _Trial.read(session, dealer, key))
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """What the database knows of a trial, as far as its standing asks.
+
+    Attributes
+    ----------
+    slots : position, letter and copy, in order.
+    runs : the player's sheets that count.
+    cannot_tell : by copy, how often a criterion could not be told.
+    """
+
+    trial: tables.Trial
+    composition: tables.Composition
+    slots: Sequence[tuple[int, str, str | None]]
+    runs: Sequence[Run]
+    cannot_tell: Mapping[str | None, int]
+
+    @classmethod
+    def read(cls, session: Session, dealer: str, key: str) -> "_Trial":
+        trial, composition = composed(session, dealer, key)
+        slot, run = tables.Slot, tables.Run
+        slots = session.execute(
+            select(slot.position, slot.letter, slot.copy).where(slot.trial == trial.id).order_by(slot.position)
+        ).tuples()
+        mine = run.trial == trial.id, run.rater == "player", tables.newest_run()
+        rated = session.scalars(select(run).where(*mine).order_by(run.position)).all()
+        cannot: dict[str | None, int] = defaultdict(int)
+        for row in rated:
+            cannot[row.copy] += len(row.cannot_tell.split())
+        return cls(trial, composition, slots.all(), [_run(row) for row in rated], cannot)
+
+    @property
+    def is_on(self) -> bool:
+        """Whether there is more to be played."""
+        return self.composition.state in ("planned", "open")
+
+    @property
+    def revealed(self) -> bool:
+        return self.composition.revealed_at is not None
+
+    def remaining(self) -> list[str | None]:
+        """Return what the order still holds; nothing once the trial is over."""
+        rated = {run.position for run in self.runs}
+        return [copy for position, _letter, copy in self.slots if position not in rated] if self.is_on else []
+
+    def letters(self) -> dict[str, tuple[str, ...]]:
+        """Return the letters of each copy that were rated, of a revealed trial all."""
+        rated = {run.position for run in self.runs}
+        found: dict[str, tuple[str, ...]] = {}
+        for position, letter, copy in self.slots:
+            if copy is not None and (position in rated or self.revealed):
+                found[copy] = (*found.get(copy, ()), letter)
+        return found
+
+    def has_time(self) -> bool:
+        """Say whether two more plays fit into the time at hand; at home there is time."""
+        from_now = ordering.minutes_of(len(self.runs) + 2)
+        return self.is_on and (self.composition.country is not None or from_now <= self.composition.minutes)
+
+
+def _run(row: tables.Run) -> Run:
+    given = {criterion: getattr(row, criterion) for criterion in CRITERIA}
+    return Run(row.position, row.copy, {c: float(value) for c, value in given.items() if value is not None})
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The model's standing; ``unfit``: bows of the trial that the range knows no more for this player."""
+
+    standing: Standing
+    unfit: tuple[str, ...]
+    names: Mapping[str, str]
+    tier_of: Mapping[str, str]
+
+
+def _judge(session: Session, of: _Trial) -> _Judged:
+    now_on_sale = catalogue.current(session)
+    view = now_on_sale.view(versions.current(session))
+    answers = _answers(of)
+    suited = set(view.suited(answers.instrument, answers.hold).serials)
+    unfit = {copy for _position, _letter, copy in of.slots if copy is not None and copy not in suited}
+    runs = [run for run in of.runs if run.copy not in unfit]
+    found = stand(
+        view,
+        answers,
+        runs,
+        blinding=of.trial.blinding or Blinding.BLIND,
+        remaining=[copy for copy in of.remaining() if copy not in unfit],
+        prices=_prices(now_on_sale, of),
+        carry_cost=_carry_cost(now_on_sale, of.composition.dealer),
+        can_replay=of.has_time(),
+    )
+    tier_of = {serial: copy.tier for serial, copy in now_on_sale.range.copies.items()}
+    return _Judged(found, tuple(sorted(unfit)), now_on_sale.names, tier_of)
+
+
+def _answers(of: _Trial) -> Answers:
+    """Return the answers; what they say of the own bow gives way to how it was rated here."""
+    answers = check(of.composition.answers).answers()
+    if answers.own_bow is None or not any(run.copy is None and run.ratings for run in of.runs):
+        return answers
+    return replace(answers, own_bow=replace(answers.own_bow, ratings={}))
+
+
+def _prices(now_on_sale: Catalogue, of: _Trial) -> dict[str, float]:
+    """Return the tiers of which the shop has more bows than lie in this trial, within the budget, at its own prices."""
+    dealer, questionnaire = of.composition.dealer, check(of.composition.answers)
+    budget = questionnaire.budget
+    at_hand = {now_on_sale.range.copies[serial].tier for serial in now_on_sale.stock[dealer]}
+    priced = {tier: price for tier, price in now_on_sale.prices[dealer].items() if tier in at_hand}
+    currency = budget.currency if budget else now_on_sale.dealers[dealer].currency
+    most = budget.amount * (1 + budget.stretch_percent / 100) if budget else None
+    return {
+        tier: float(price)
+        for tier, (price, used) in priced.items()
+        if used == (currency or used) and (most is None or float(price) <= most)
+    }
+
+
+def _carry_cost(now_on_sale: Catalogue, dealer: str) -> float:
+    cost = now_on_sale.dealers[dealer].carry_cost
+    return CARRY_COST if cost is None else cost
+
+
+# As it is shown
+
+
+def _shown(session: Session, of: _Trial) -> StandingView:
+    judged = _judge(session, of)
+    letters = of.letters()
+    marks = repeat_difference(of.runs)
+    twice = next((points for copy, points in marks.items() if len(letters.get(copy, ())) > 1), None)
+    return StandingView(
+        bows=(*_bows(of, judged, letters), *_unplayed(of)),
+        recommendation=_recommendation(judged, letters),
+        drift=words.drift(drift(of.runs)),
+        repeat=words.repeat(None if twice is None else abs(twice)),
+        listener=_listener(session, of),
+        revealed=of.revealed,
+        sheets_in=len(of.runs),
+        sheets_of=len(of.slots),
+        flags=_flags(session, of, judged),
+    )
+
+
+def _bows(of: _Trial, judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -> tuple[BowStanding, ...]:
+    """Return the bows that were played, best first, and last those that the range knows no more."""
+    known = [_bow(of, judged, each.copy, each, letters) for each in judged.standing.bows]
+    unfit = [_bow(of, judged, copy, None, letters) for copy in judged.unfit if any(r.copy == copy for r in of.runs)]
+    return (*known, *unfit)
+
+
+def _bow(
+    of: _Trial, judged: _Judged, copy: str | None, figures: Stand | None, letters: Mapping[str, tuple[str, ...]]
+) -> BowStanding:
+    marks = [run.ratings[Criterion.OVERALL] for run in of.runs if run.copy == copy and Criterion.OVERALL in run.ratings]
+    tier = judged.tier_of.get(copy) if copy is not None and of.revealed else None
+    return BowStanding(
+        letters=letters.get(copy, ()) if copy is not None else (),
+        own=copy is None,
+        plays=sum(run.copy == copy for run in of.runs),
+        mark=sum(marks) / len(marks) if marks else None,
+        expected=figures.mean if figures else None,
+        low=figures.low if figures else None,
+        high=figures.high if figures else None,
+        best=figures.best if figures else None,
+        copy=copy if of.revealed else None,
+        tier_name=judged.names[tier] if tier else None,
+        cannot_tell=of.cannot_tell.get(copy, 0),
+    )
+
+
+def _unplayed(of: _Trial) -> tuple[BowStanding, ...]:
+    """Return a row without figures for each letter that is still to be played, in the order of playing.
+
+    A letter of the hidden repeat stands for itself until it is rated, so that the list does not give it away.
+    """
+    rated = {run.position for run in of.runs}
+    played = {run.copy for run in of.runs}
+    empty = BowStanding((), False, 0, None, None, None, None, None, None, None, 0)
+    return tuple(
+        replace(empty, letters=(letter,), copy=copy if of.revealed else None)
+        for position, letter, copy in of.slots
+        if copy is not None and position not in rated and not (of.revealed and copy in played)
+    )
+
+
+def _recommendation(judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -> Recommendation:
+    said = judged.standing.recommendation
+
+    def name(copy: str | None) -> str:
+        return words.bow(() if copy is None else letters.get(copy, ()))
+
+    tier_name = judged.names.get(said.tier) if said.tier else None
+    return Recommendation(
+        say=str(said.say),
+        text=words.text(said, name, tier_name),
+        letters=tuple(letters[copy][0] for copy in said.bows if copy is not None and copy in letters),
+        tier=said.tier,
+        tier_name=tier_name,
+    )
+
+
+def _listener(session: Session, of: _Trial) -> tuple[ListenerRow, ...]:
+    run = tables.Run
+    letter_at = {position: letter for position, letter, _copy in of.slots}
+    rated = session.scalars(
+        select(run).where(run.trial == of.trial.id, run.rater == "listener", tables.newest_run()).order_by(run.position)
+    )
+    return tuple(ListenerRow(letter_at.get(row.position, ""), row.copy is None, _heard(row), row.note) for row in rated)
+
+
+def _heard(row: tables.Run) -> dict[str, int | str]:
+    given: dict[str, int | str] = {name: getattr(row, name) for name in tables.RATED if getattr(row, name) is not None}
+    return given | dict.fromkeys(row.cannot_tell.split(), "cannot_tell")
+
+
+def _flags(session: Session, of: _Trial, judged: _Judged) -> tuple[str, ...]:
+    unfit = _(
+        "A bow of this trial is no more in the range for this player; its marks stand, but no figures are worked out."
+    )
+    return (*page.sheet_flags(session, of.trial.id), *([unfit] if judged.unfit else []))
