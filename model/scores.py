@@ -1,8 +1,8 @@
 """How good predictions were: errors, right pairs, log losses, intervals and first choices, each with its standard error."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Self
 
 import numpy as np
@@ -18,6 +18,7 @@ Bools = NDArray[np.bool_]
 LEVELS = (0.5, 0.9)
 """Probabilities of the intervals that are looked at."""
 TINY = 1e-9
+NONE = np.zeros(0, dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +123,17 @@ class Part:
     inside: tuple[Inside, ...]
 
 
-def _codes(labels: Sequence[str], repeats: Sequence[int]) -> Ints:
-    _, code = np.unique(np.array(labels, dtype=str), return_inverse=True)
-    return np.repeat(code.astype(np.intp), repeats)
+def _codes(labels: Iterable[str]) -> Ints:
+    """Return (n,) a number for each label, the same for the same."""
+    table: dict[str, int] = {}
+    return np.array([table.setdefault(label, len(table)) for label in labels], dtype=np.intp)
+
+
+@lru_cache(maxsize=64)
+def _places(n: int) -> tuple[Ints, Ints]:
+    """Return the places of every two of n."""
+    one, other = np.triu_indices(n, 1)
+    return one.astype(np.intp), other.astype(np.intp)
 
 
 def _with_own(told: Floats, found: Floats) -> Floats:
@@ -144,7 +153,7 @@ class Scored:
     @cached_property
     def player(self) -> Ints:
         """(N,) number of each rating's player."""
-        return _codes([each.player for each in self.foretold], [len(each.value) for each in self.foretold])
+        return np.repeat(_codes(each.player for each in self.foretold), [len(each.value) for each in self.foretold])
 
     @cached_property
     def value(self) -> Floats:
@@ -178,29 +187,36 @@ class Scored:
         return found
 
     @cached_property
+    def _couples(self) -> tuple[Ints, Ints, Floats]:
+        """Ratings (Q,), (Q,) of two different copies of one trial, and their covariance (G, Q)."""
+        if not self.foretold:
+            return NONE, NONE, np.zeros((0, 0))
+        start = np.cumsum([0, *(len(each.value) for each in self.foretold)])
+        places = [_places(len(each.value)) for each in self.foretold]
+        one, other = (
+            np.concatenate([*(at[of] + first for at, first in zip(places, start, strict=False))]) for of in (0, 1)
+        )
+        copy = _codes([name for each in self.foretold for name in each.copy])
+        different = copy[one] != copy[other]
+        cov = np.hstack([each.cov[:, *at] for each, at in zip(self.foretold, places, strict=True)])
+        return one[different], other[different], cov[:, different]
+
+    @cached_property
     def _pairs(self) -> tuple[Ints, Floats, Floats]:
         """Players (P,), foretold lead of the better rated bow (M, P) and its deviation (M, P), of pairs not rated alike."""
-        M, players, leads, spreads, errors = len(self.methods), [], [], [], []
-        for each in self.foretold:
-            one, other, unlike = _pairs_of(each)
-            lead, expected = each.value[one] - each.value[other], each.mean[:, one] - each.mean[:, other]
-            diagonal = np.diagonal(each.cov, axis1=1, axis2=2)
-            players.append(int(unlike.sum()))
-            errors.append(lead - expected)
-            leads.append((np.sign(lead) * expected)[:, unlike])
-            spread = np.sqrt(diagonal[:, one] + diagonal[:, other] - 2.0 * each.cov[:, one, other])
-            spreads.append(spread[:, unlike])
-        if not leads:
-            return np.zeros(0, dtype=np.intp), np.zeros((M, 0)), np.zeros((M, 0))
-        deviation = _with_own(np.hstack(spreads), np.hstack(errors))
-        return _codes([each.player for each in self.foretold], players), np.hstack(leads), deviation
+        one, other, cov = self._couples
+        lead, expected = self.value[one] - self.value[other], self.mean[:, one] - self.mean[:, other]
+        unlike, variance = np.abs(lead) > TINY, self.deviation[: len(cov)] ** 2
+        spread = np.sqrt(variance[:, one] + variance[:, other] - 2.0 * cov)
+        deviation = _with_own(spread[:, unlike], lead - expected)
+        return self.player[one[unlike]], (np.sign(lead) * expected)[:, unlike], deviation
 
     @cached_property
     def step(self) -> float:
         """The least difference of two ratings of a trial that are not alike: what the scale tells apart."""
-        pairs = [(each.value, *_pairs_of(each)) for each in self.foretold]
-        found = [np.abs(value[one] - value[other])[unlike] for value, one, other, unlike in pairs]
-        return float(np.concatenate([np.zeros(0), *found]).min(initial=np.inf))
+        one, other, _ = self._couples
+        found = np.abs(self.value[one] - self.value[other])
+        return float(found[found > TINY].min(initial=np.inf))
 
     def _pair_log_loss(self, lead: Floats, spread: Floats) -> Floats:
         """Minus the log of the probability (M, P) that the difference has the sign it has, given that it has one.
@@ -222,7 +238,7 @@ class Scored:
         chosen = [(each.player, _regret(each)) for each in self.foretold if len(set(each.copy)) > 1]
         if not chosen:
             return np.zeros(0, dtype=np.intp), np.zeros((len(self.methods), 0))
-        return _codes([player for player, _ in chosen], [1] * len(chosen)), np.column_stack([of for _, of in chosen])
+        return _codes(player for player, _ in chosen), np.column_stack([of for _, of in chosen])
 
     @property
     def choices(self) -> int:
@@ -300,18 +316,9 @@ def _ahead(figure: str, terms: Floats, m: int, player: Ints) -> Estimate:
     return Estimate(float(other - first), Estimate.of(linear, player).error)
 
 
-def _pairs_of(each: Foretold) -> tuple[Ints, Ints, Bools]:
-    """Return the pairs of different copies, and whether they were rated unlike."""
-    one, other = np.triu_indices(len(each.value), 1)
-    _, copy = np.unique(np.array(each.copy, dtype=str), return_inverse=True)
-    different = copy[one] != copy[other]
-    one, other = one[different].astype(np.intp), other[different].astype(np.intp)
-    return one, other, np.abs(each.value[one] - each.value[other]) > TINY
-
-
 def _regret(each: Foretold) -> Floats:
     """Return (M,) the best copy's mean rating less that of the first choice; of equal first choices, the mean."""
-    _, copy = np.unique(np.array(each.copy, dtype=str), return_inverse=True)
+    copy = _codes(each.copy)
     count = np.bincount(copy)
     value = np.bincount(copy, each.value) / count
     mean = np.array([np.bincount(copy, of) / count for of in each.mean])
