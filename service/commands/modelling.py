@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from service import advice, fits, migrations, model_page
+from service.commands import posting
 from service.commands.common import add, opened
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -51,7 +52,7 @@ def add_to(commands: "Commands") -> None:
         """echo '{"instrument": "cello"}' | python -m service advise""",
     )
     advising.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the answers; default: standard input")
-    add(commands, "check", check, "check database, model and disk", "python -m service check")
+    add(commands, "check", check, "check database, model, outbox and disk", "python -m service check")
 
 
 def fit(asked: argparse.Namespace, settings: Settings) -> int:
@@ -195,6 +196,7 @@ def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
             yield f"database: reached, at this version ({migrations.newest()})", True
             with database.reading() as session:
                 yield fits.check(session), True
+                yield posting.finding(session)
     except Refused as error:
         yield str(error), False
     yield _disk(settings.data_dir)

@@ -18,6 +18,7 @@ from service.commands.common import add, opened
 from service.commands.modelling import bar
 from service.database import Database
 from service.errors import Refused
+from service.mail.server import MailServer
 from service.settings import Settings, default_database_url
 from service.tables import Dealer
 
@@ -76,7 +77,8 @@ def serve(asked: argparse.Namespace, settings: Settings) -> int:
     with _listen(asked.host, asked.port) as listening:
         print(f"Serving at {address(listening)}", flush=True)
         if asked.workers == 1:
-            return _run(_config(settings, create_app(settings)), listening)
+            mail = dataclasses.replace(settings.mail, base=address(listening).rstrip("/"))
+            return _run(_config(settings, create_app(dataclasses.replace(settings, mail=mail))), listening)
         config = _config(settings, "service.app:create_app", workers=asked.workers)
         Multiprocess(config, sockets=[listening]).run()
     return 0
@@ -87,7 +89,13 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
     with _listen(asked.host, asked.port) as listening:
         folder = _demo_folder(asked.data)
         shown = dataclasses.replace(
-            settings, database_url=default_database_url(folder), data_dir=folder, given_secret=None, demo=True
+            settings,
+            database_url=default_database_url(folder),
+            data_dir=folder,
+            given_secret=None,
+            # No mail leaves a demonstration, whatever is set: it goes to a folder that the desk shows.
+            mail=MailServer(base=address(listening).rstrip("/")),
+            demo=True,
         )
         _fill(shown)
         print(f"The data is invented. It lies in {folder}.")

@@ -67,4 +67,4 @@ class Office:
 def open_office(server: MailServer, folder: Path, base: str | None, secret: str, **changes: Any) -> Office:
     """Return the office of the settings; ``folder`` takes the mails where there is no mail server."""
     given = {"transport": transport_of(server, folder)} | changes
-    return Office(base=base or USUAL_BASE, sender=server.sender, secret=secret, **given)
+    return Office(base=base or server.base or USUAL_BASE, sender=server.sender, secret=secret, **given)

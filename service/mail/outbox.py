@@ -29,8 +29,16 @@ MOST_A_DAY = 5
 
 def wait_after(attempts: int) -> dt.timedelta | None:
     """Return how long to wait after so many vain attempts, doubling each time; None: given up."""
-    waits = [min(FIRST_WAIT * 2**number, LONGEST_WAIT) for number in range(min(attempts, 60))]
-    return None if sum(waits[:-1], dt.timedelta()) >= KEEP_TRYING else waits[-1]
+    return None if tried_for(attempts) >= KEEP_TRYING else _wait(attempts)
+
+
+def tried_for(attempts: int) -> dt.timedelta:
+    """Return how long something has been tried after so many attempts."""
+    return sum((_wait(number) for number in range(1, attempts)), dt.timedelta())
+
+
+def _wait(attempts: int) -> dt.timedelta:
+    return min(FIRST_WAIT * (1 << min(attempts - 1, 20)), LONGEST_WAIT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,20 +216,22 @@ def _still(session: Session, taken: Taken) -> OutboxItem | None:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """What waits and what failed; ``oldest``: since when the one that should have gone out first waits."""
+    """What is due and waits, how many were given up in the last week, and how long the one that waits longest does so."""
 
     waiting: int
     failed: int
-    oldest: dt.datetime | None
+    longest: dt.timedelta
 
 
 def health(session: Session, now: dt.datetime) -> Health:
-    """Return what is due and still waits, and how many were given up in the last week."""
-    due = and_(_waiting(), OutboxItem.due_at <= now)
+    """Return how the outbox stands."""
+    late = and_(_waiting(), OutboxItem.due_at <= now)
     tried = and_(_waiting(), OutboxItem.attempts > 0)
-    waiting, oldest = session.execute(select(func.count(), func.min(OutboxItem.queued_at)).where(or_(due, tried))).one()
-    given_up = select(func.count()).where(OutboxItem.failed_at > now - dt.timedelta(days=7))
-    return Health(waiting, session.scalar(given_up) or 0, oldest)
+    waiting = session.scalar(select(func.count()).where(or_(late, tried))) or 0
+    untouched = session.scalar(select(func.min(OutboxItem.due_at)).where(late, OutboxItem.attempts == 0))
+    attempts = session.scalar(select(func.max(OutboxItem.attempts)).where(tried)) or 0
+    failed = session.scalar(select(func.count()).where(OutboxItem.failed_at > now - dt.timedelta(days=7))) or 0
+    return Health(waiting, failed, max(tried_for(attempts), now - untouched if untouched else dt.timedelta()))
 
 
 def _now() -> dt.datetime:

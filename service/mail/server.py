@@ -31,6 +31,7 @@ class MailServer:
     security : ``starttls`` (asked for, and nothing is sent without it), ``tls`` from the first byte, or ``none``.
     trusted : a file of certificates to trust in place of the system's.
     timeout : seconds for which a server may be silent.
+    base : where the links in mails lead while no public address is set: the very address listened on.
     """
 
     host: str | None = None
@@ -41,6 +42,7 @@ class MailServer:
     trusted: Path | None = None
     timeout: float = TIMEOUT
     sender: addresses.Address = NOBODY
+    base: str | None = None
 
 
 def read(value: Callable[[str], str | None]) -> MailServer:

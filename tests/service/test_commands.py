@@ -15,7 +15,7 @@ from tests import factories
 from tests.factories import row
 
 ROOT = Path(__file__).resolve().parents[2]
-NAMES = ("demo", "serve", "migrate", "load", "dump", "backup", "restore", "fit", "advise", "check")
+NAMES = ("demo", "serve", "migrate", "load", "dump", "backup", "restore", "fit", "advise", "check", "send")
 
 
 class Cli:
@@ -209,14 +209,14 @@ def test_fit_adopts_lists_and_goes_back(ready: Cli) -> None:
 
 def test_check_tells_what_is_well_and_what_is_not(ready: Cli) -> None:
     assert ready("check") == 0
-    assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "ok", "ok"]
+    assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "ok", "ok", "ok"]
     database = Database(f"sqlite:///{ready.folder}/var/bows.db")
     ready("fit")
     with database.writing() as session:
         session.execute(text("UPDATE model_versions SET artifact = x'00'"))
     database.close()
     assert ready("check") == 1
-    assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "WRONG", "ok"]
+    assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "WRONG", "ok", "ok"]
 
 
 def test_check_raises_the_alarm_when_the_disk_is_nearly_full(ready: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
