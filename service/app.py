@@ -19,6 +19,7 @@ from service.database import Database
 from service.mail.office import open_office
 from service.mail.sending import Postman
 from service.pages import api, api_runs, errors, form, play, tablet
+from service.pages.desk import routes as desk
 from service.settings import Settings
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
@@ -56,6 +57,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(form.router, include_in_schema=False)
     app.include_router(tablet.router, include_in_schema=False)
     app.include_router(play.router, include_in_schema=False)
+    app.include_router(desk.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     errors.install(app)
     _protect(app, https_only=(settings.public_address or "").startswith("https:"))

@@ -1,0 +1,219 @@
+"""A trial is composed: from an enquiry, for a walk-in in three taps, or from the trial before.
+
+The page is asked for with what is known in its address, and shows what is advised. Its form is posted to see what another
+choice of bows would do (``go`` is ``look``, nothing is written), or to set the bows aside (``set``).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service import drafts
+from service.database import Reading, Writing
+from service.errors import Invalid, Refused
+from service.language import N_, _
+from service.pages import desk_frame, summary
+from service.pages.contexts import Typed
+from service.pages.desk import composing_form, composing_page
+from service.pages.desk.common import all_or_nothing, by_field, faults, first, today
+from service.pages.desk.composing_page import ComposePage
+from service.pages.guard import Adviser, AtDealer, Fields, Posted
+from service.trials import composing, outcomes, reading
+from service.trials.composing import Proposal
+from service.words import desk_lines
+
+router = APIRouter(prefix="/desk/compose")
+
+_ASKED = ("instrument", "budget", "amount", "minutes")
+_HIDDEN = ("id", "enquiry", "previous", "player")
+_NAMES = {
+    "instrument": N_("Instrument"),
+    "amount": N_("Budget"),
+    "minutes": N_("Time"),
+    "copies": N_("Bows"),
+    "place": N_("Where"),
+    "blinding": N_("Blinding"),
+    "on": N_("Day"),
+    "due_back": N_("Due back"),
+    "country": N_("Country"),
+    "name": N_("Name"),
+    "email": N_("E-mail"),
+    "phone": N_("Telephone"),
+    "consent_advice": N_("Consent"),
+}
+_ANCHORS = {
+    "instrument": "instrument-violin",
+    "minutes": "minutes-20",
+    "place": "place-shop",
+    "blinding": "blinding-blind",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Basis:
+    """What a composition starts from.
+
+    Attributes
+    ----------
+    body : the questionnaire's body; None while a walk-in's instrument is not chosen.
+    who : whom it is for; None where it is not known. ``known``: their contact is not asked.
+    walk_in : the three choices are asked on this page.
+    """
+
+    body: Mapping[str, Any] | None
+    who: str | None
+    known: bool
+    walk_in: bool
+    currency: str
+
+
+@router.get("")
+async def ask(
+    request: Request, staff: Adviser, session: Reading, enquiry: str = "", previous: str = "", player: str = ""
+) -> Response:
+    """Show what is advised for an enquiry, for the trial after another, or ask a walk-in's three questions."""
+    fields = composing_form.usual(today())
+    sent = {name: request.query_params.getlist(name) for name in _ASKED if name in request.query_params}
+    links = {"enquiry": enquiry, "previous": previous, "player": player}
+    fields |= sent | {name: [value] for name, value in links.items() if value}
+    fields |= _from_before(session, staff, links)
+    return _show(request, session, staff, fields, chosen=None, quiet=not sent)
+
+
+@router.post("")
+async def compose(request: Request, form: Posted, staff: Adviser, session: Writing) -> Response:
+    """Show what the chosen bows would do, or set them aside."""
+    if first(form, "go") != "set":
+        return _show(request, session, staff, form, chosen=form.get("copies", ()))
+    problems: dict[str, str] = {}
+    notice = ""
+    try:
+        with all_or_nothing(session):
+            basis = _basis(session, staff, form)
+            asked = composing_form.composing(form, basis.body or {})
+            key = composing.compose(session, staff.user, staff.dealer, asked)
+    except Invalid as invalid:
+        problems = by_field(invalid)
+    except Refused as refused:
+        notice = str(refused)
+    else:
+        return desk_frame.see(request, f"/desk/trials/{key}", _("The bows are set aside."))
+    chosen = form.get("copies", ())
+    return _show(
+        request, session, staff, form, chosen, problems=problems, notice=notice, status=422 if problems else 409
+    )
+
+
+def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) -> dict[str, list[str]]:
+    """Return what stands in the fields already, from the enquiry or from the trial before; raises `NotHere`."""
+    if links["previous"]:
+        prefilled = outcomes.follow_up(session, staff.dealer, links["previous"], on=today())
+        found = prefilled.model_dump(mode="json", include={"place", "blinding", "minutes", "country"})
+        return {
+            **{name: [str(value)] for name, value in found.items() if value is not None},
+            "copies": list(prefilled.copies),
+            "player": [prefilled.player or ""],
+        }
+    if links["enquiry"]:
+        wish = reading.enquiry(session, staff.dealer, links["enquiry"]).answers.get("trial") or {}
+        return {name: [str(wish[name])] for name in ("place", "minutes") if wish.get(name)}
+    return {}
+
+
+def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
+    """Return what a composition starts from.
+
+    Raises
+    ------
+    NotHere
+        An enquiry, trial or player that is not this dealer's.
+    Invalid
+        A walk-in's choices cannot be used.
+    """
+    currency = drafts.currencies(session, staff.dealer)[0]
+    previous, enquiry, player = (first(fields, name) for name in ("previous", "enquiry", "player"))
+    if previous:
+        row = reading.trial(session, staff.dealer, previous)
+        return _Basis(row.answers, desk_lines.somebody(row.row.who), True, False, currency)
+    if enquiry:
+        page = reading.enquiry(session, staff.dealer, enquiry)
+        return _Basis(page.answers, desk_lines.somebody(page.row.name), page.contact is not None, False, currency)
+    who = desk_lines.somebody(reading.player(session, staff.dealer, player).row.name) if player else None
+    return _Basis(composing_form.walk_in(fields, currency), who, bool(player), True, currency)
+
+
+def _unasked(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
+    """Return the start of a walk-in whose choices cannot be used yet; raises `NotHere` for an unknown player."""
+    player = first(fields, "player")
+    who = desk_lines.somebody(reading.player(session, staff.dealer, player).row.name) if player else None
+    return _Basis(None, who, bool(player), True, drafts.currencies(session, staff.dealer)[0])
+
+
+def _show(
+    request: Request,
+    session: Session,
+    staff: AtDealer,
+    fields: Fields,
+    chosen: Sequence[str] | None,
+    *,
+    problems: Mapping[str, str] | None = None,
+    notice: str = "",
+    status: int = 200,
+    quiet: bool = False,
+) -> Response:
+    """Show the page with what stands in its fields; ``quiet``: a missing instrument is not complained of."""
+    wrong = dict(problems or {})
+    proposal = None
+    try:
+        basis = _basis(session, staff, fields)
+        proposal = _proposal(session, staff, basis, fields, chosen)
+    except Invalid as invalid:
+        basis = _unasked(session, staff, fields) if _is_walk_in(fields) else _basis(session, staff, fields)
+        wrong |= {} if quiet else {k: v for k, v in by_field(invalid).items() if k not in wrong}
+    page = _page(basis, fields, proposal, wrong, notice)
+    return desk_frame.show(request, staff, "desk/compose.html", page, status=422 if wrong else status)
+
+
+def _is_walk_in(fields: Fields) -> bool:
+    return not first(fields, "enquiry") and not first(fields, "previous")
+
+
+def _proposal(
+    session: Session, staff: AtDealer, basis: _Basis, fields: Fields, chosen: Sequence[str] | None
+) -> Proposal:
+    asked = composing_form.questionnaire(basis.body or {}, fields, staff.dealer)
+    on, due_back = composing_form.days(fields)
+    if chosen is None and fields.get("copies"):
+        chosen = fields["copies"]
+    return composing.propose(session, staff.dealer, asked, chosen=chosen, on=on, due_back=due_back)
+
+
+def _page(
+    basis: _Basis, fields: Fields, proposal: Proposal | None, wrong: Mapping[str, str], notice: str
+) -> ComposePage:
+    hidden = {name: first(fields, name) for name in _HIDDEN}
+    if basis.walk_in:
+        hidden |= {name: first(fields, name) for name in _ASKED}
+    return ComposePage(
+        title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
+        answers="" if basis.walk_in or not basis.body else summary.quiet_line(basis.body),
+        walk_in=basis.walk_in,
+        notice=notice,
+        typed=Typed(fields, wrong),
+        faults=faults(wrong, _NAMES, _ANCHORS),
+        hidden=hidden,
+        instruments=composing_page.instruments(),
+        budgets=composing_page.budgets(basis.currency),
+        currency=basis.currency,
+        minutes=composing_page.minutes(first(fields, "minutes")),
+        effect=composing_page.effect(proposal) if proposal else None,
+        bows=composing_page.bow_lines(proposal.bows) if proposal else (),
+        places=composing_page.places(),
+        blindings=composing_page.blindings(),
+        repeats=composing_page.repeats(),
+        asks_contact=not basis.known,
+    )

@@ -1,0 +1,147 @@
+"""The composing page's context: who it is for, what the chosen bows promise, which bows there are, when and where."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from service import formats
+from service.language import _
+from service.pages.contexts import Fault, Page, Typed
+from service.pages.desk.common import options
+from service.pages.questions import MINUTES, Option, offered
+from service.pages.shortlist import BowStep
+from service.trials.composing import BowChoice, Proposal
+from service.words import desk
+from service.words import desk_composing as words
+
+BUDGETS = (500, 1000, 2000, 4000, 8000)
+"""Amounts that are offered to a walk-in beside 'no limit' and an amount of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class BowLine:
+    """One bow that could be brought: ``blocked`` says why it cannot be had."""
+
+    serial: str
+    tier: str
+    price: str
+    expected: str
+    reason: str
+    chosen: bool
+    blocked: str
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What the chosen bows promise. ``steps``: the best case of 1 to 6 bows; ``in_words`` while it holds no figures."""
+
+    promise: str
+    more: tuple[str, ...]
+    steps: tuple[BowStep, ...]
+    in_words: bool
+    lacking: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComposePage(Page):
+    """The composing page.
+
+    Attributes
+    ----------
+    answers : the answers it rests on, in one line; empty for a walk-in.
+    walk_in : the three choices of a walk-in are asked.
+    notice : why it cannot be set aside as it stands; empty where it can.
+    hidden : what travels along in the form, by name.
+    effect, bows : None and empty while nothing can be proposed.
+    asks_contact : the player is not known yet.
+    """
+
+    answers: str
+    walk_in: bool
+    notice: str
+    typed: Typed
+    faults: tuple[Fault, ...]
+    hidden: Mapping[str, str]
+    instruments: tuple[Option, ...]
+    budgets: tuple[Option, ...]
+    currency: str
+    minutes: tuple[Option, ...]
+    effect: Effect | None
+    bows: tuple[BowLine, ...]
+    places: tuple[Option, ...]
+    blindings: tuple[Option, ...]
+    repeats: tuple[Option, ...]
+    asks_contact: bool
+
+
+def effect(proposal: Proposal) -> Effect:
+    """Say what the chosen bows promise."""
+    chosen = sum(bow.chosen for bow in proposal.bows)
+    prior = words.rests_on_prior(proposal)
+    say = formats.chance_word if prior else formats.percent
+    advised = len(proposal.recommended)
+    return Effect(
+        promise=words.promise(proposal, chosen),
+        more=tuple(filter(None, (words.gain(proposal, chosen), words.length(proposal, chosen)))),
+        steps=tuple(BowStep(row.copies, say(row.chance), row.copies == advised) for row in proposal.by_copies),
+        in_words=prior,
+        lacking=proposal.lacking,
+        notes=proposal.notes,
+    )
+
+
+def bow_lines(bows: Iterable[BowChoice]) -> tuple[BowLine, ...]:
+    """Return the bows as they are listed."""
+    return tuple(
+        BowLine(
+            serial=bow.copy,
+            tier=bow.tier_name,
+            price=words.price(bow),
+            expected=words.expected(bow),
+            reason=bow.reason,
+            chosen=bow.chosen,
+            blocked=bow.blocked or "",
+        )
+        for bow in bows
+    )
+
+
+def instruments() -> tuple[Option, ...]:
+    """Return the instruments, the double bass once for each hold: one tap for both."""
+    names = {
+        "violin": _("Violin"),
+        "viola": _("Viola"),
+        "cello": _("Cello"),
+        "double_bass german": _("Double bass, German hold"),
+        "double_bass french": _("Double bass, French hold"),
+    }
+    return tuple(Option(value, label) for value, label in names.items())
+
+
+def budgets(currency: str) -> tuple[Option, ...]:
+    """Return the budgets that are one tap away."""
+    return (Option("", _("no limit")), *(Option(str(amount), formats.money(amount, currency)) for amount in BUDGETS))
+
+
+def minutes(chosen: str) -> tuple[Option, ...]:
+    """Return the lengths of a trial."""
+    return offered(MINUTES, chosen, _("{number} minutes"))
+
+
+def places() -> tuple[Option, ...]:
+    """Return where a trial may be."""
+    return options(desk.PLACES)
+
+
+def blindings() -> tuple[Option, ...]:
+    """Return how much the player may know."""
+    return options(desk.BLINDINGS)
+
+
+def repeats() -> tuple[Option, ...]:
+    """Return whether a bow is hidden a second time."""
+    return (
+        Option("", _("by the rule"), _("in at least one trial of three")),
+        Option("yes", _("yes"), _("one bow comes again under another letter")),
+        Option("no", _("no")),
+    )

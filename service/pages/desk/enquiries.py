@@ -1,0 +1,98 @@
+"""Enquiries as they come, and one with its advice in the words that the player read."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service import formats
+from service.database import Reading, Writing
+from service.language import _
+from service.pages import desk_frame, shortlist, summary
+from service.pages.contexts import Page
+from service.pages.desk import rows
+from service.pages.desk.common import Fact, Line, ListPage, Tab
+from service.pages.guard import Adviser, Posted
+from service.trials import reading
+from service.words import desk_lines
+
+router = APIRouter(prefix="/desk/enquiries")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnquiryView(Page):
+    """One enquiry; ``link`` is the player's own page of it, ``contact`` empty where none was given."""
+
+    id: str
+    facts: str
+    state: str
+    contact: tuple[Fact, ...]
+    answers: tuple[Fact, ...]
+    advice: shortlist.ShortlistPage
+    trials: tuple[Line, ...]
+    link: str
+    may_settle: bool
+
+
+@router.get("")
+async def listed(request: Request, staff: Adviser, session: Reading, show: str = "new") -> Response:
+    """List the enquiries, the new ones first of all."""
+    everything = show == "all"
+    found = reading.enquiries(session, staff.dealer, show="all" if everything else "new")
+    page = ListPage(
+        title=_("Enquiries"),
+        tabs=(
+            Tab(_("New"), "/desk/enquiries", not everything),
+            Tab(_("All"), "/desk/enquiries?show=all", everything),
+        ),
+        tabs_label=_("Which enquiries"),
+        lines=tuple(rows.enquiry(row) for row in found),
+        empty=_("No enquiry waits."),
+    )
+    return desk_frame.show(request, staff, "desk/list.html", page)
+
+
+@router.get("/{id_}")
+async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> Response:
+    """Show one enquiry with the advice that was given."""
+    found = reading.enquiry(session, staff.dealer, id_)
+    row = found.row
+    page = EnquiryView(
+        title=desk_lines.somebody(row.name),
+        id=row.id,
+        facts=f"{desk_lines.enquiry_facts(row)}{formats.NBSP}· {formats.day(row.created_at.date())}",
+        state=desk_lines.enquiry_state(row),
+        contact=_contact(found.contact),
+        answers=tuple(Fact(line.question, line.answer) for line in summary.lines(found.answers)),
+        advice=shortlist.page_of(dict(found.document), again="", csrf="", dealer=None, demo=False),
+        trials=tuple(_composed(key, number) for key, number in row.trials),
+        link=f"/advice/{found.address}",
+        may_settle=row.settled_at is None and not row.trials,
+    )
+    return desk_frame.show(request, staff, "desk/enquiry.html", page)
+
+
+@router.post("/{id_}/settle")
+async def settle(request: Request, id_: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+    """Put an enquiry aside without a trial."""
+    del form  # only its token matters
+    reading.settle(session, staff.user, staff.dealer, id_)
+    return desk_frame.see(request, "/desk/enquiries", _("The enquiry is settled."))
+
+
+def _composed(key: str, number: int) -> Line:
+    return Line(desk_lines.trial_number(number, key), "", "", f"/desk/trials/{key}", _("Open"))
+
+
+def _contact(contact: Mapping[str, Any] | None) -> tuple[Fact, ...]:
+    """Return who it is and what was agreed to, as it was given."""
+    if not contact:
+        return ()
+    named = ((_("Name"), "name"), (_("E-mail"), "email"), (_("Telephone"), "phone"))
+    consent = contact.get("consent") or {}
+    mail = _("yes, we may write") if consent.get("mail") else _("no, do not write")
+    model = _("yes, without the name") if consent.get("model") else _("no")
+    agreed = (Fact(_("Mail"), mail), Fact(_("Ratings may help to advise others"), model))
+    return (*(Fact(label, contact[key]) for label, key in named if contact.get(key)), *agreed)

@@ -1,0 +1,69 @@
+"""Today: what waits at the desk, each a line with one action."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service import formats
+from service.database import Reading
+from service.language import _
+from service.pages import desk_frame
+from service.pages.contexts import Page
+from service.pages.desk import rows
+from service.pages.desk.common import Line, today
+from service.pages.guard import Adviser
+from service.trials import reading
+from service.trials.reading import Home
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """What waits for one reason."""
+
+    anchor: str
+    title: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HomePage(Page):
+    """What waits today; ``quiet`` is said where nothing does. Groups without lines are left out."""
+
+    day: str
+    quiet: str
+    groups: tuple[Group, ...]
+
+
+@router.get("/desk")
+async def show(request: Request, staff: Adviser, session: Reading) -> Response:
+    """Show what waits today."""
+    day = today()
+    groups = tuple(group for group in _groups(reading.home(session, staff.dealer, day)) if group.lines)
+    page = HomePage(
+        title=_("Today"),
+        day=formats.day(day),
+        quiet="" if groups else _("Nothing waits."),
+        groups=groups,
+    )
+    return desk_frame.show(request, staff, "desk/home.html", page)
+
+
+def _groups(home: Home) -> Iterator[Group]:
+    yield Group("overdue", _("Due back"), tuple(rows.overdue(item) for item in home.overdue))
+    yield Group("open", _("Being played"), _trials(home.open, _("See how it stands")))
+    yield Group("today", _("Planned for today"), _trials(home.today, _("Begin")))
+    yield Group("parcels", _("Parcels that wait for their materials"), _trials(home.parcels_waiting, _("Confirm")))
+    yield Group("flagged", _("Sheets to look at"), _trials(home.flagged, _("Look at them")))
+    yield Group("enquiries", _("New enquiries"), tuple(rows.enquiry(row) for row in home.new_enquiries))
+    yield Group(
+        "outcomes", _("Over, and nothing recorded yet"), _trials(home.without_outcome, _("Say what came of it"))
+    )
+    yield Group("coming", _("Planned for later"), _trials(home.coming, _("Open")))
+
+
+def _trials(found: tuple[reading.TrialRow, ...], action: str) -> tuple[Line, ...]:
+    return tuple(rows.trial(row, action) for row in found)

@@ -1,0 +1,69 @@
+"""Players as the dealer knows them: a list with a search, and one with trials and what came of them."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service.database import Reading
+from service.language import _
+from service.pages import desk_frame
+from service.pages.contexts import Page
+from service.pages.desk import rows
+from service.pages.desk.common import Fact, Line, ListPage
+from service.pages.guard import Adviser
+from service.trials import reading
+from service.trials.reading import PlayerPage
+from service.words import desk_lines
+
+router = APIRouter(prefix="/desk/players")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayerView(Page):
+    """One player."""
+
+    key: str
+    facts: str
+    about: tuple[Fact, ...]
+    trials: tuple[Line, ...]
+    enquiries: tuple[Line, ...]
+
+
+@router.get("")
+async def listed(request: Request, staff: Adviser, session: Reading, search: str = "") -> Response:
+    """List the players, the latest trial first."""
+    search = search.strip()
+    page = ListPage(
+        title=_("Players"),
+        searches="/desk/players",
+        search=search,
+        search_label=_("Part of a name, an address or a key"),
+        lines=tuple(rows.player(row) for row in reading.players(session, staff.dealer, search)),
+        empty=_("Nobody is found; search for less, or for another part.") if search else _("No player is known yet."),
+    )
+    return desk_frame.show(request, staff, "desk/list.html", page)
+
+
+@router.get("/{key}")
+async def show(request: Request, key: str, staff: Adviser, session: Reading) -> Response:
+    """Show one player."""
+    found = reading.player(session, staff.dealer, key)
+    page = PlayerView(
+        title=desk_lines.somebody(found.row.name),
+        key=found.row.key,
+        facts=desk_lines.player_facts(found.row),
+        about=_about(found),
+        trials=tuple(rows.trial(row) for row in found.trials),
+        enquiries=tuple(rows.enquiry(row) for row in found.enquiries),
+    )
+    return desk_frame.show(request, staff, "desk/player.html", page)
+
+
+def _about(found: PlayerPage) -> tuple[Fact, ...]:
+    row = found.row
+    named = ((_("Key"), row.key), (_("E-mail"), row.email), (_("Telephone"), row.phone))
+    mail = _("yes, we may write") if found.mail_consent else _("no, do not write")
+    model = _("yes, without the name") if row.in_model else _("no")
+    agreed = (Fact(_("Mail"), mail), Fact(_("Ratings may help to advise others"), model))
+    return (*(Fact(label, value) for label, value in named if value), *agreed)

@@ -1,0 +1,37 @@
+"""What is printed for a trial, each paper at an address of its own; the key too, and for the adviser only."""
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+from service.pages import desk_frame
+from service.pages.desk import paper
+from service.pages.desk.common import today
+from service.pages.desk.paper import Paper
+from service.pages.desk.trial_show import Asked, AtTrial
+from service.trials import reading
+from service.words import desk_lines
+
+router = APIRouter(prefix="/desk/trials/{key}/print")
+
+
+@router.get("/{name}")
+async def show(at: Asked, name: str) -> Response:
+    """Show one paper of a trial, ready to be printed."""
+    page = _paper(at, name)
+    if page is None:
+        raise HTTPException(404)
+    return desk_frame.show(at.request, at.staff, f"desk/print/{name}.html", page)
+
+
+def _paper(at: AtTrial, name: str) -> Paper | None:
+    """Return a paper; None where the trial has no such paper."""
+    trial = reading.trial(at.session, at.staff.dealer, at.key, today())
+    if not trial.slots:
+        return None
+    if name == "key":
+        return paper.key(trial, reading.key_sheet(at.session, at.staff.dealer, at.key))
+    if name == "parcel":
+        return paper.parcel(trial) if desk_lines.is_by_post(trial.row) else None
+    makers = {"sheet": paper.sheet, "letters": paper.letters}
+    return makers[name](trial) if name in makers else None

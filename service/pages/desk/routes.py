@@ -1,0 +1,9 @@
+"""Every page of the desk as one router."""
+
+from fastapi import APIRouter
+
+from service.pages.desk import compose, enquiries, home, players, prints, stock_routes, trials
+
+router = APIRouter()
+for part in (home, enquiries, compose, trials, prints, stock_routes, players):
+    router.include_router(part.router)

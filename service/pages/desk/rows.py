@@ -1,0 +1,56 @@
+"""Enquiries, trials and players as lines of a list, each with its one action."""
+
+from service.language import _
+from service.pages.desk.common import Line
+from service.trials.reading import EnquiryRow, Overdue, PlayerRow, TrialRow
+from service.words import desk, desk_lines
+
+
+def enquiry(row: EnquiryRow) -> Line:
+    """Return an enquiry's line."""
+    return Line(
+        name=desk_lines.somebody(row.name),
+        facts=desk_lines.enquiry_facts(row),
+        state=desk_lines.enquiry_state(row),
+        href=f"/desk/enquiries/{row.id}",
+        action=_("Look at it"),
+    )
+
+
+def trial(row: TrialRow, action: str = "") -> Line:
+    """Return a trial's line; ``action`` says what is to be done with it."""
+    back = desk_lines.coming_back(row) if row.state == "open" else ""
+    came = [desk.OUTCOMES[row.outcome]] if row.outcome else []
+    states = [desk.STATES[row.state], *came]
+    state = ", ".join([*(_(word) for word in states), *filter(None, (back, desk_lines.bows_and_sheets(row)))])
+    return Line(
+        name=desk_lines.trial_title(row),
+        facts=desk_lines.trial_facts(row),
+        state=state[:1].upper() + state[1:],
+        href=f"/desk/trials/{row.key}",
+        action=action or _("Open"),
+        urgent=row.overdue,
+    )
+
+
+def overdue(item: Overdue) -> Line:
+    """Return the line of a trial whose bows should be back."""
+    return Line(
+        name=desk_lines.trial_title(item.trial),
+        facts=desk_lines.trial_facts(item.trial),
+        state=desk_lines.overdue(item),
+        href=f"/desk/trials/{item.trial.key}",
+        action=_("Take them back"),
+        urgent=True,
+    )
+
+
+def player(row: PlayerRow) -> Line:
+    """Return a player's line."""
+    return Line(
+        name=desk_lines.somebody(row.name),
+        facts=desk_lines.player_facts(row),
+        state=row.email or row.phone or "",
+        href=f"/desk/players/{row.key}",
+        action=_("Open"),
+    )

@@ -1,0 +1,318 @@
+"""The page of one trial, from what the use cases say of it."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import segno
+
+from service import formats
+from service.language import _
+from service.pages.desk import pictures
+from service.pages.desk.common import Fact, Line
+from service.pages.desk.trial_context import (
+    CaseLine,
+    ConditionField,
+    HandingPart,
+    HeardRow,
+    NextStep,
+    OutcomePart,
+    SeatPart,
+    SheetLine,
+    SlotLine,
+    StandingPart,
+    StandingRow,
+    SwapPart,
+)
+from service.pages.questions import Option
+from service.trials.head_to_head import Handing
+from service.trials.reading import CaseRow, TrialPage
+from service.trials.standing import BowStanding, StandingView
+from service.words import desk, desk_lines
+from service.words import trial as words
+
+_HEARD = ("overall", "tone", "clarity", "carrying")
+_OWN = "own"
+
+
+def step(trial: TrialPage) -> NextStep | None:
+    """Return the one next step with what it asks."""
+    found = words.next_step(trial)
+    if found is None:
+        return None
+    asked = trial.case if found.name in ("send", "take-back") else ()
+    conditions = (ConditionField(f"condition-{row.copy}", row.copy) for row in asked if _is_concerned(found.name, row))
+    action = "" if found.name == "outcome" else f"/desk/trials/{trial.row.key}/{found.name}"
+    return NextStep(found.name, found.why, found.button, action, tuple(conditions), found.name == "confirm")
+
+
+def _is_concerned(name: str, row: CaseRow) -> bool:
+    return name == "send" or (row.out_at is not None and row.back_at is None)
+
+
+def order(trial: TrialPage) -> tuple[SlotLine, ...]:
+    """Return the places in the order of playing, the next one marked."""
+    rated = {sheet.position for sheet in trial.sheets if sheet.counts and sheet.rater == "player"}
+    open_ = trial.row.state == "open"
+    following = next((slot.position for slot in trial.slots if slot.position not in rated), None) if open_ else None
+    return tuple(
+        SlotLine(
+            position=slot.position,
+            name=words.bow_name((slot.letter,), slot.own),
+            done=slot.position in rated,
+            here=slot.position == following,
+            revealed=_named(slot.copy, slot.tier_name),
+        )
+        for slot in trial.slots
+    )
+
+
+def handover(trial: TrialPage, lines: tuple[SlotLine, ...]) -> str:
+    """Say what to hand over next, and what after it; empty where nothing is handed over."""
+    if desk_lines.is_by_post(trial.row):
+        return ""
+    ahead = [line.name for line in lines if line.here or (not line.done and trial.row.state == "open")]
+    if not ahead:
+        return ""
+    if len(ahead) == 1:
+        return _("Hand over last: {bow}.").format(bow=ahead[0])
+    return _("Hand over next: {bow}. After it: {then}.").format(bow=ahead[0], then=ahead[1])
+
+
+def _named(copy: str | None, tier: str | None) -> str:
+    if copy is None:
+        return ""
+    return _("{serial}, {tier}").format(serial=copy, tier=tier) if tier else copy
+
+
+def standing(view: StandingView) -> StandingPart:
+    """Return how the bows stand, in words and as a picture."""
+    remarks = (view.drift, view.repeat, *view.flags)
+    heads = tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
+    heard = (
+        HeardRow(
+            words.bow_name((row.letter,), row.own),
+            tuple(words.rating(row.ratings.get(name)) for name in heads),
+            row.note or "",
+        )
+        for row in view.listener
+    )
+    return StandingPart(
+        progress=words.progress(view.sheets_in, view.sheets_of),
+        say=_(words.SAY[view.recommendation.say]),
+        text=view.recommendation.text,
+        picture=pictures.standing(view.bows),
+        rows=tuple(_standing_row(bow) for bow in view.bows),
+        remarks=tuple(filter(None, remarks)),
+        heard_heads=tuple(words.criterion(name) for name in heads),
+        heard=tuple(heard),
+        revealed=view.revealed,
+    )
+
+
+def _standing_row(bow: BowStanding) -> StandingRow:
+    ends = bow.low is not None and bow.high is not None
+    return StandingRow(
+        name=words.bow_name(bow.letters, bow.own),
+        plays=bow.plays,
+        mark="–" if bow.mark is None else formats.number(bow.mark),
+        expected="–" if bow.expected is None else formats.number(bow.expected),
+        interval=formats.interval(bow.low, bow.high) if ends else "–",  # type: ignore[arg-type]  # `ends` says so
+        best=words.best(bow),
+        revealed=_named(bow.copy, bow.tier_name),
+    )
+
+
+def sheets(trial: TrialPage) -> tuple[SheetLine, ...]:
+    """Return every sheet as it came, by place and arrival."""
+    return tuple(
+        SheetLine(
+            id=sheet.id,
+            place=sheet.position,
+            bow=words.bow_name((sheet.letter,), not sheet.letter),
+            sender=words.sender(sheet),
+            overall=words.rating(sheet.ratings.get("overall")),
+            note=sheet.note or "",
+            counts=sheet.counts,
+            flags=desk.flags(sheet.flags),
+            may_count=not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags),
+        )
+        for sheet in trial.sheets
+    )
+
+
+def case(trial: TrialPage) -> tuple[CaseLine, ...]:
+    """Return the bows of the case by serial."""
+    return tuple(
+        CaseLine(
+            serial=row.copy,
+            tier=row.tier_name,
+            status=desk.word(desk.STATUSES, row.status),
+            value=insured(row),
+            condition=row.condition_back or row.condition_out or "",
+        )
+        for row in trial.case
+    )
+
+
+def insured(row: CaseRow) -> str:
+    """Return what a bow is insured for, words where that is not known."""
+    if row.insured_value is None:
+        return _("not known")
+    return formats.money(row.insured_value, row.currency) if row.currency else formats.number(row.insured_value, 2)
+
+
+def about(trial: TrialPage) -> tuple[Fact, ...]:
+    """Return what else is known of the trial."""
+    return tuple(Fact(label, value) for label, value in _about(trial) if value)
+
+
+def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:
+    yield _("Bows"), formats.capital(formats.bows(trial.row.copies))
+    yield _("Time"), formats.minutes(trial.minutes)
+    yield _("Promise"), words.promised(trial.plan)
+    yield _("Hidden repeat"), words.repeat(trial)
+    yield _("Country"), trial.country or ""
+    yield _("Materials"), words.confirmed(trial)
+    yield _("Due back"), formats.day(trial.row.due_back) if trial.row.due_back else ""
+    if trial.created_at is not None:
+        day = formats.day(trial.created_at.date())
+        yield (
+            _("Composed"),
+            _("{day}, by {name}").format(day=day, name=trial.made_by) if trial.made_by else day,
+        )
+    if trial.revealed_at is not None:
+        day = formats.day(trial.revealed_at.date())
+        yield _("Key revealed"), _("{day}, by {name}").format(day=day, name=trial.revealed_by or _("somebody"))
+    yield _("Note"), trial.note or ""
+
+
+def related(trial: TrialPage) -> tuple[Line, ...]:
+    """Return the player, the enquiry and the trials before and after."""
+    return tuple(_related(trial))
+
+
+def _related(trial: TrialPage) -> Iterator[Line]:
+    player = trial.player
+    name = desk_lines.somebody(player.name)
+    yield Line(name, desk_lines.player_facts(player), "", f"/desk/players/{player.key}", _("Open"))
+    if trial.enquiry:
+        yield Line(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Open"))
+    others = [(trial.previous, _("The trial before"))] if trial.previous else []
+    for (key, number), words_of in [*others, *((link, _("The trial after")) for link in trial.follow_ups)]:
+        yield Line(desk_lines.trial_number(number, key), words_of, "", f"/desk/trials/{key}", _("Open"))
+
+
+def seat(rater: str, address: str) -> SeatPart:
+    """Return the link of a rater with its QR code (ISO/IEC 18004); ``address`` '' while there is none."""
+    title, why = {
+        "player": (
+            _("The player’s phone"),
+            _("The same sheets on the player’s own phone: for a trial by post, or where no tablet is at hand."),
+        ),
+        "listener": (
+            _("The listener’s phone"),
+            _("Somebody who listens from across the room rates too, under the same letters."),
+        ),
+    }[rater]
+    if not address:
+        return SeatPart(rater, title, why, "", "", 0)
+    path, size = qr(address)
+    return SeatPart(rater, title, why, address, path, size)
+
+
+def qr(text: str) -> tuple[str, int]:
+    """Return the dark modules of a QR code as the path of an SVG picture, and its side in modules, the quiet zone included."""
+    border = 4
+    rows: list[Any] = list(segno.make(text, micro=False, error="m").matrix)
+    squares = (
+        f"M{x + border} {y + border}h1v1h-1z" for y, row in enumerate(rows) for x, dark in enumerate(row) if dark
+    )
+    return "".join(squares), len(rows) + 2 * border
+
+
+def handing(state: Handing | None, trial: TrialPage) -> HandingPart | None:
+    """Return the head-to-head's panel; None where it has no place."""
+    if trial.row.state != "open" and state is None:
+        return None
+    letters = [slot.letter for slot in trial.slots if not slot.own]
+    bows = [Option(letter, words.bow_name((letter,), own=False)) for letter in letters]
+    own = [Option(_OWN, words.bow_name((), own=True))] if any(slot.own for slot in trial.slots) else []
+    offered = (*bows, *own) if trial.row.state == "open" else ()
+    if state is None:
+        return HandingPart(offered, "", "", "", "", "", going_on=False)
+    names = [words.bow_name((letter,), not letter) for letter in state.letters]
+    return HandingPart(
+        bows=offered,
+        title=_("{one} and {other}").format(one=names[0], other=names[1]),
+        next=_next_pair(state),
+        ahead=", ".join(words.bow_name((letter,), not letter) for letter in state.ahead),
+        count=_("{pairs} pairs: {one} preferred {first} times, {other} {second} times.").format(
+            pairs=state.pairs, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1]
+        ),
+        verdict=state.text,
+        going_on=state.number is not None,
+    )
+
+
+def _next_pair(state: Handing) -> str:
+    if state.number is None or state.first is None or state.second is None:
+        return ""
+    one, two = (words.bow_name((letter,), not letter) for letter in (state.first, state.second))
+    return _("Pair {number}: hand over {first} first, then {second}.").format(
+        number=state.number, first=one, second=two
+    )
+
+
+def outcome(trial: TrialPage) -> OutcomePart | None:
+    """Return the taps by which it is recorded what came of a trial; None while there is nothing to record."""
+    recorded = tuple(words.outcome(row) for row in trial.outcomes)
+    if "outcome" not in trial.may:
+        return OutcomePart(recorded, (), (), ()) if recorded else None
+    held = {row.copy for row in trial.outcomes if row.outcome == "kept"} - {
+        row.copy for row in trial.outcomes if row.outcome == "returned"
+    }
+    returned = [option for serial in sorted(filter(None, held)) for option in _because("returned", serial)]
+    return OutcomePart(recorded, _kept(trial), tuple(_because("none", "")), tuple(returned))
+
+
+def _because(what: str, serial: str) -> Iterator[Option]:
+    """Yield one tap for each reason why nothing was kept, or a bow came back."""
+    for reason, words_of in desk.REASONS.items():
+        yield Option(f"{what} {reason} {serial}".strip(), formats.capital(_(words_of)), serial)
+
+
+def _kept(trial: TrialPage) -> tuple[Option, ...]:
+    """Return one tap for each bow that may be kept: by letter too where the key is revealed."""
+    letters = {slot.copy: slot.letter for slot in reversed(trial.slots) if slot.copy}
+    return tuple(
+        Option(
+            f"kept - {row.copy}",
+            row.copy,
+            _("{tier}, bow {letter}").format(tier=row.tier_name, letter=letters[row.copy])
+            if row.copy in letters
+            else row.tier_name,
+        )
+        for row in trial.case
+    )
+
+
+def swap(trial: TrialPage, stock: tuple[Option, ...]) -> SwapPart | None:
+    """Return what may be swapped in a planned trial; None where nothing may."""
+    if "swap" not in trial.may:
+        return None
+    inside = {row.copy for row in trial.case}
+    out = (Option("", _("none: add one")), *(Option(row.copy, f"{row.copy}, {row.tier_name}") for row in trial.case))
+    into = (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in inside))
+    return SwapPart(out, into)
+
+
+def prints(trial: TrialPage) -> tuple[Option, ...]:
+    """Return the papers of a trial; ``value`` is the last part of each address."""
+    papers = [
+        ("sheet", _("Trial sheet"), _("the paper form, for all bows")),
+        ("letters", _("Letters and loops"), _("for the slots of the case and for the buttons")),
+        ("key", _("The key"), _("which bow is behind which letter; for the adviser only")),
+    ]
+    if desk_lines.is_by_post(trial.row):
+        papers.append(("parcel", _("Packing list and loan note"), _("for the parcel and for the file")))
+    return tuple(Option(*paper) for paper in papers) if trial.slots else ()

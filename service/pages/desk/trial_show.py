@@ -1,0 +1,152 @@
+"""One trial, shown: gathered from the use cases, and shown again with what was typed where a step is refused."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from model.vocabulary import Hold
+from service import stock
+from service.database import Reading, Writing
+from service.errors import Invalid, Refused
+from service.language import N_
+from service.pages import desk_frame
+from service.pages.contexts import Typed
+from service.pages.desk import trial_page
+from service.pages.desk.common import all_or_nothing, by_field, faults, today
+from service.pages.desk.trial_context import SeatPart, StandingPart, TrialView
+from service.pages.guard import Adviser, AtDealer, Fields, Posted
+from service.pages.questions import Option
+from service.pages.screens import signer
+from service.trials import head_to_head, reading, seats
+from service.trials.reading import TrialPage
+from service.trials.standing import standing
+from service.words import desk, desk_lines
+from service.words import trial as words
+
+OWN = "own"
+_NAMES = {"by": N_("Who confirms it")}
+Verb = Callable[[Session, int, str, str], object]
+"""One step of a trial: session, who, dealer, key."""
+
+
+@dataclass(frozen=True, slots=True)
+class AtTrial:
+    """One request about a trial: what every step of it needs. ``form``: what was posted, empty for a page asked for."""
+
+    request: Request
+    session: Session
+    staff: AtDealer
+    key: str
+    form: Fields
+
+    def do(self, done: str, verb: Verb, anchor: str = "", on: str = "") -> Response:
+        """Do one step and go on to the trial, or to ``on``; a refused one shows the trial with what was typed and why.
+
+        Parameters
+        ----------
+        done : said at the head of the next page. anchor : the part of the trial's page to go to.
+        """
+        try:
+            with all_or_nothing(self.session):
+                verb(self.session, self.staff.user, self.staff.dealer, self.key)
+        except Invalid as invalid:
+            return self.show(problems=by_field(invalid), status=422)
+        except Refused as refused:
+            return self.show(notice=str(refused), status=409)
+        return desk_frame.see(self.request, on or f"/desk/trials/{self.key}{anchor}", done)
+
+    def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
+        """Show the trial; ``notice``: why a step was refused, ``problems``: what is wrong with which field."""
+        page = _view(self, notice, problems or {})
+        return desk_frame.show(self.request, self.staff, "desk/trial.html", page, status=status)
+
+
+async def _asked(request: Request, key: str, staff: Adviser, session: Reading) -> AtTrial:
+    return AtTrial(request, session, staff, key, {})
+
+
+async def _stepped(request: Request, key: str, form: Posted, staff: Adviser, session: Writing) -> AtTrial:
+    return AtTrial(request, session, staff, key, form)
+
+
+Asked = Annotated[AtTrial, Depends(_asked)]
+"""A trial of this dealer that is looked at."""
+Stepped = Annotated[AtTrial, Depends(_stepped)]
+"""A trial of this dealer, and a form of this session that is to change it."""
+
+
+def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
+    request, session, staff, key = at.request, at.session, at.staff, at.key
+    trial = reading.trial(session, staff.dealer, key, today())
+    order = trial_page.order(trial)
+    hands = head_to_head.handing(session, staff.dealer, key) if trial.slots else None
+    typed = Typed({"by": [staff.name], **_last_two(trial), **at.form}, problems)
+    return TrialView(
+        title=desk_lines.trial_title(trial.row),
+        key=key,
+        facts=desk_lines.trial_facts(trial.row),
+        state=words.state(trial),
+        notice=notice,
+        remarks=trial.flags,
+        typed=typed,
+        faults=faults(problems, _NAMES, {}),
+        step=trial_page.step(trial),
+        live=trial.row.state == "open",
+        order=order,
+        handover=trial_page.handover(trial, order),
+        standing=_standing(session, staff, trial),
+        sheets=trial_page.sheets(trial),
+        case=trial_page.case(trial),
+        about=trial_page.about(trial),
+        seats=_seats(request, session, staff, trial),
+        handing=trial_page.handing(hands, trial) if trial.slots else None,
+        outcome=trial_page.outcome(trial),
+        swap=trial_page.swap(trial, _free(session, staff, trial)) if "swap" in trial.may else None,
+        related=trial_page.related(trial),
+        prints=trial_page.prints(trial),
+        may_reveal="reveal" in trial.may,
+        may_cancel="cancel" in trial.may,
+        may_follow_up="follow_up" in trial.may,
+    )
+
+
+def _standing(session: Session, staff: AtDealer, trial: TrialPage) -> StandingPart | None:
+    """Return how the bows stand; None before the first sheet could be there."""
+    if not trial.slots or trial.row.state == "planned":
+        return None
+    return trial_page.standing(standing(session, staff.dealer, trial.row.key))
+
+
+def _seats(request: Request, session: Session, staff: AtDealer, trial: TrialPage) -> tuple[SeatPart, ...]:
+    """Return the links by which phones rate, while the trial is open."""
+    if trial.row.state != "open":
+        return ()
+    paths = seats.open_paths(session, staff.dealer, trial.row.key, signer=signer(request))
+    return tuple(
+        trial_page.seat(rater, desk_frame.address_of(request, paths[rater]) if rater in paths else "")
+        for rater in desk.RATERS
+    )
+
+
+def _last_two(trial: TrialPage) -> dict[str, list[str]]:
+    """Return two different bows to begin with in the choice of a head-to-head."""
+    letters = [slot.letter for slot in trial.slots if not slot.own]
+    return {"one": letters[:1], "other": letters[1:2] or [OWN]}
+
+
+def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, ...]:
+    """Return the bows of the stock that may come into a planned trial."""
+    found: list[Option] = []
+    for tier in stock.by_tier(session, staff.dealer, today()):
+        if tier.instrument is trial.row.instrument:
+            fit = [copy for copy in tier.copies if copy.status == "in_stock" and _holds(trial, copy)]
+            found += [Option(copy.copy, f"{copy.copy}, {tier.name}") for copy in fit]
+    return tuple(found)
+
+
+def _holds(trial: TrialPage, copy: stock.CopyRow) -> bool:
+    return trial.row.hold in (None, Hold.EITHER, copy.hold)

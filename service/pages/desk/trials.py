@@ -1,0 +1,193 @@
+"""Trials: the list, one with its next step, and every step by which it goes on. A refused step shows its page again, with why."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service.database import Reading
+from service.errors import Invalid, Refused
+from service.formats import capital
+from service.language import _
+from service.pages import desk_frame
+from service.pages.desk import rows
+from service.pages.desk.common import ListPage, Tab, first, today
+from service.pages.desk.trial_context import RevealView
+from service.pages.desk.trial_show import OWN, Asked, Stepped
+from service.pages.guard import Adviser, Fields
+from service.pages.screens import signer
+from service.trials import head_to_head, lifecycle, outcomes, reading, seats, sheets
+from service.words import desk, desk_lines
+from service.words import trial as words
+
+router = APIRouter(prefix="/desk/trials")
+
+_CONDITION = "condition-"
+_HANDING, _OUTCOME = "#handing-title", "#outcome-title"
+
+
+@router.get("")
+async def listed(request: Request, staff: Adviser, session: Reading, state: str = "") -> Response:
+    """List the trials, newest first; of one state where it is asked for."""
+    state = state if state in desk.STATES else ""
+    tabs = (Tab(capital(_(label)), f"/desk/trials?state={name}", name == state) for name, label in desk.STATES.items())
+    page = ListPage(
+        title=_("Trials"),
+        tabs=(Tab(_("All"), "/desk/trials", not state), *tabs),
+        tabs_label=_("Which trials"),
+        lines=tuple(rows.trial(row) for row in reading.trials(session, staff.dealer, state or None)),
+        empty=_("There is no such trial."),
+    )
+    return desk_frame.show(request, staff, "desk/list.html", page)
+
+
+@router.get("/{key}")
+async def show(at: Asked) -> Response:
+    """Show one trial."""
+    return at.show()
+
+
+@router.post("/{key}/open")
+async def open_(at: Stepped) -> Response:
+    """Let the bows of a trial in the shop go out."""
+    return at.do(_("The trial is open: on a tablet choose it from the list."), lifecycle.open_)
+
+
+@router.post("/{key}/send")
+async def send(at: Stepped) -> Response:
+    """Send the parcel, each bow with its condition."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        lifecycle.send(session, user, dealer, key, _conditions(at.form))
+
+    return at.do(_("The parcel is on its way."), verb)
+
+
+@router.post("/{key}/confirm")
+async def confirm(at: Stepped) -> Response:
+    """Take down who confirmed that the materials may cross the border."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        by = first(at.form, "by")
+        if not by:
+            raise Invalid([("by", _("Name who confirmed it; it is recorded with the trial."))])
+        lifecycle.confirm_materials(session, user, dealer, key, by)
+
+    return at.do(_("Confirmed; the parcel may be sent."), verb)
+
+
+@router.post("/{key}/take-back")
+async def take_back(at: Stepped) -> Response:
+    """Take the bows back, each with its condition."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        lifecycle.take_back(session, user, dealer, key, _conditions(at.form))
+
+    return at.do(_("The bows are back in the stock."), verb)
+
+
+@router.post("/{key}/close")
+async def close(at: Stepped) -> Response:
+    """Close a trial."""
+    return at.do(_("The trial is closed."), lifecycle.close)
+
+
+@router.post("/{key}/cancel")
+async def cancel(at: Stepped) -> Response:
+    """Give a trial up."""
+    return at.do(_("The trial is given up; its sheets are kept."), lifecycle.cancel)
+
+
+@router.post("/{key}/swap")
+async def swap(at: Stepped) -> Response:
+    """Exchange, add or drop a bow of a planned trial."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        out, into = first(at.form, "out") or None, first(at.form, "into") or None
+        if out is None and into is None:
+            raise Refused(_("Choose a bow to take out, one to put in, or both."))
+        lifecycle.swap(session, user, dealer, key, out, into)
+
+    return at.do(_("The case is changed; print the papers again."), verb)
+
+
+@router.post("/{key}/count")
+async def count(at: Stepped) -> Response:
+    """Let another sheet of a place count."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        sheet = first(at.form, "sheet")
+        if not (sheet.isascii() and sheet.isdigit() and len(sheet) < 10):
+            raise Refused(_("Choose one of the sheets of this trial."))
+        sheets.count(session, user, dealer, key, int(sheet))
+
+    return at.do(_("This sheet counts now."), verb)
+
+
+@router.post("/{key}/seat")
+async def seat(at: Stepped) -> Response:
+    """Make the link by which a player or a listener rates on a phone."""
+    rater = first(at.form, "rater")
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        if rater not in desk.RATERS:
+            raise Refused(_("A link is for the player or for a listener."))
+        seats.open_seat(session, user, dealer, key, rater, signer=signer(at.request))
+
+    return at.do(_("The link is made."), verb, f"#seat-{rater}")
+
+
+@router.post("/{key}/head-to-head")
+async def pairs(at: Stepped) -> Response:
+    """Begin or end a head-to-head of two bows."""
+    if first(at.form, "go") == "end":
+        return at.do(_("It is ended as it stands."), head_to_head.end, _HANDING)
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        head_to_head.start(session, user, dealer, key, (_letter(at.form, "one"), _letter(at.form, "other")))
+
+    return at.do(_("It begins: the tablet asks for the first pair."), verb, _HANDING)
+
+
+@router.get("/{key}/reveal")
+async def ask_to_reveal(at: Asked) -> Response:
+    """Ask whether the key is to be revealed."""
+    trial = reading.trial(at.session, at.staff.dealer, at.key, today())
+    if "reveal" not in trial.may:
+        return at.show(notice=_("There is no key to reveal here."), status=409)
+    page = RevealView(
+        title=_("Reveal the key of {trial}?").format(trial=desk_lines.trial_number(trial.row.number, at.key)),
+        key=at.key,
+        left=words.progress(trial.row.sheets_in, trial.row.sheets_of),
+    )
+    return desk_frame.show(at.request, at.staff, "desk/reveal.html", page)
+
+
+@router.post("/{key}/reveal")
+async def reveal(at: Stepped) -> Response:
+    """Reveal which bow is behind which letter."""
+    return at.do(_("The key is revealed."), lifecycle.reveal)
+
+
+@router.post("/{key}/outcome")
+async def outcome(at: Stepped) -> Response:
+    """Record what came of a trial, by one tap; more bows asked for leads on to the next composition."""
+    what, reason, serial = (*first(at.form, "what").split(" ", 2), "", "", "")[:3]
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        if what not in desk.OUTCOMES:
+            raise Refused(_("Choose what came of it."))
+        why = reason if reason in desk.REASONS else None
+        outcomes.record(session, user, dealer, key, what, serial or None, why, today())
+
+    on = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
+    return at.do(_("Recorded."), verb, _OUTCOME, on)
+
+
+def _letter(form: Fields, name: str) -> str:
+    letter = first(form, name)
+    return head_to_head.OWN_LETTER if letter == OWN else letter
+
+
+def _conditions(form: Fields) -> dict[str, str]:
+    """Return the condition of each bow by serial."""
+    return {name.removeprefix(_CONDITION): first(form, name) for name in form if name.startswith(_CONDITION)}

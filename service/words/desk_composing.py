@@ -1,0 +1,64 @@
+"""What the chosen bows promise, in words: the composing page says it, and says it anew when a bow is swapped."""
+
+from model.vocabulary import Basis
+from service import formats
+from service.language import _, ngettext
+from service.trials.composing import BowChoice, Proposal
+
+
+def rests_on_prior(proposal: Proposal) -> bool:
+    """Say whether so few trials stand behind it that no percentage is shown."""
+    return proposal.basis == Basis.PRIOR
+
+
+def promise(proposal: Proposal, chosen: int) -> str:
+    """Say how likely one of exactly the chosen bows beats the own bow."""
+    if not chosen or proposal.chance is None:
+        return _("No bow is chosen yet.")
+    prior = rests_on_prior(proposal)
+    said = formats.chance_word(proposal.chance) if prior else formats.chance(proposal.chance)
+    if proposal.document["own_bow"]["state"] == "none":
+        sentence = ngettext(
+            "With this bow: that the player would call it good is {chance}.",
+            "With these {bows}: that the player would call at least one good is {chance}.",
+            chosen,
+        )
+    else:
+        sentence = ngettext(
+            "With this bow: that it beats the player’s own is {chance}.",
+            "With these {bows}: that at least one beats the player’s own is {chance}.",
+            chosen,
+        )
+    return sentence.format(bows=formats.bows(chosen), chance=said)
+
+
+def gain(proposal: Proposal, chosen: int) -> str:
+    """Say what is won on average; empty while the prior speaks or nothing is chosen."""
+    if not chosen or proposal.gain is None or rests_on_prior(proposal):
+        return ""
+    return _(
+        "On average the bow taken home is {points} points better than the own one, on the scale from 1 to 7."
+    ).format(points=formats.number(proposal.gain))
+
+
+def length(proposal: Proposal, chosen: int) -> str:
+    """Say how long the trial takes."""
+    if not chosen:
+        return ""
+    return _("It takes {runs} plays and about {minutes}.").format(
+        runs=proposal.runs, minutes=formats.minutes(proposal.minutes)
+    )
+
+
+def expected(bow: BowChoice) -> str:
+    """Say what mark a bow can be expected to get."""
+    return _("{expected} expected, {interval}").format(
+        expected=formats.number(bow.expected), interval=formats.interval(bow.low, bow.high)
+    )
+
+
+def price(bow: BowChoice) -> str:
+    """Return a bow's price, words where it has none."""
+    if bow.price is None or bow.currency is None:
+        return _("no price")
+    return formats.money(bow.price, bow.currency)

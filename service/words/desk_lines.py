@@ -1,0 +1,123 @@
+"""What the desk says of enquiries, trials, players and bows in one line each."""
+
+import datetime as dt
+
+from model.vocabulary import Hold, Instrument, Place
+from service import formats
+from service.language import _, ngettext
+from service.stock import TierStock
+from service.trials.reading import EnquiryRow, Overdue, PlayerRow, TrialRow
+from service.words import desk, phrases
+
+
+def instrument(name: Instrument, hold: Hold | None) -> str:
+    """Return an instrument with its hold: 'double bass, German hold'."""
+    return ", ".join([_(phrases.INSTRUMENTS[name]), *([_(phrases.HOLDS[hold])] if hold else [])])
+
+
+def somebody(name: str | None) -> str:
+    """Return a player's name, or words where none was given."""
+    return name or _("no name given")
+
+
+def trial_number(number: int | None, key: str) -> str:
+    """Name a trial: by the dealer's running number, by its key where it was read from a file."""
+    return _("Trial {number}").format(number=key if number is None else number)
+
+
+def trial_title(row: TrialRow) -> str:
+    """Name a trial and its player: 'Trial 14, Clara Ahrens'."""
+    return _("{trial}, {player}").format(trial=trial_number(row.number, row.key), player=somebody(row.who))
+
+
+def trial_facts(row: TrialRow) -> str:
+    """Return a trial's instrument, place, blinding and day in one line."""
+    return f"{formats.NBSP}· ".join(
+        [
+            formats.capital(instrument(row.instrument, row.hold)),
+            desk.place(row.place),
+            desk.blinding(row.blinding),
+            formats.day(row.on),
+        ]
+    )
+
+
+def bows_and_sheets(row: TrialRow) -> str:
+    """Say how many bows a trial has and how many of its sheets are in."""
+    if row.sheets_of == 0:
+        return formats.capital(formats.bows(row.copies))
+    return _("{bows}, {done} of {all} sheets are in").format(
+        bows=formats.capital(formats.bows(row.copies)), done=row.sheets_in, all=row.sheets_of
+    )
+
+
+def coming_back(row: TrialRow) -> str:
+    """Say when the bows of a trial are due back; empty where they are not lent over night."""
+    if row.due_back is None or row.due_back == row.on:
+        return ""
+    return _("due back on {day}").format(day=formats.day(row.due_back))
+
+
+def overdue(item: Overdue) -> str:
+    """Say which bows should be back, and since when."""
+    since = ngettext("{count} day ago", "{count} days ago", item.days).format(count=item.days)
+    due = item.trial.due_back or item.trial.on
+    return _("{bows}, due back on {day}, {since}").format(
+        bows=formats.capital(formats.bows(len(item.copies))), day=formats.day(due), since=since
+    )
+
+
+def enquiry_facts(row: EnquiryRow) -> str:
+    """Return what an enquiry is about: instrument, budget, place, bows advised."""
+    parts = [formats.capital(instrument(row.instrument, row.hold))]
+    if row.budget is not None and row.currency is not None:
+        parts.append(_("up to {amount}").format(amount=formats.money(row.budget, row.currency)))
+    parts += [desk.place(row.place), _("{bows} advised").format(bows=formats.bows(row.copies))]
+    return f"{formats.NBSP}· ".join(parts)
+
+
+def enquiry_state(row: EnquiryRow) -> str:
+    """Say what became of an enquiry."""
+    if row.trials:
+        named = formats.listed([trial_number(number, key) for key, number in row.trials])
+        return _("composed: {trials}").format(trials=named)
+    if row.settled_at is not None:
+        return _("settled without a trial on {day}").format(day=formats.day(row.settled_at.date()))
+    return _("new")
+
+
+def player_facts(row: PlayerRow) -> str:
+    """Return a player's instruments and trials in one line."""
+    parts = [_(phrases.INSTRUMENTS[name]) for name in row.instruments]
+    line = formats.capital(formats.listed(parts)) if parts else _("no instrument known")
+    count = formats.trials(row.trials)
+    last = _("{trials}, the last on {day}").format(trials=count, day=formats.day(row.last)) if row.last else count
+    return f"{line}{formats.NBSP}· {last}"
+
+
+def tier_facts(tier: TierStock) -> str:
+    """Return a tier's instrument, holds, grade, price and what is at hand."""
+    parts = [_(phrases.INSTRUMENTS[tier.instrument])]
+    parts += [_(phrases.HOLDS[hold]) for hold in tier.holds]
+    parts.append(_("grade {number}").format(number=tier.grade))
+    if tier.price is not None and tier.currency is not None:
+        parts.append(formats.money(tier.price, tier.currency))
+    parts.append(_("{copies} at hand").format(copies=formats.copies(tier.at_hand)))
+    return formats.capital(f"{formats.NBSP}· ".join(parts))
+
+
+def parcel_waits() -> str:
+    """Say why a parcel waits."""
+    return _("The parcel waits until somebody has confirmed its materials.")
+
+
+def is_by_post(row: TrialRow) -> bool:
+    """Say whether a trial goes by post."""
+    return row.place is Place.POST
+
+
+def days_between(start: dt.date, end: dt.date | None) -> str:
+    """Return a day, or both ends of a stretch of days."""
+    if end is None or end == start:
+        return formats.day(start)
+    return _("{start} to {end}").format(start=formats.day(start), end=formats.day(end))
