@@ -115,6 +115,8 @@ class App {
       tell("trouble", say(payload === null ? "no_network_open" : "not_here"));
       return undefined;
     }
+    const pairs = payload.pairs && !payload.pairs.ended;
+    if (!pairs && payload.rated.length === payload.slots.length) { tell("trouble", say("all_rated")); return undefined; }
     const place = { trial: id, step: "start", touched: Date.now() };
     await this.store.put("trial", payload);
     await this.store.put("place", place);

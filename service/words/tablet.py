@@ -25,9 +25,11 @@ LISTENER_NOTES = (
     N_("Look away while a bow is handed over, and do not talk about the bows before the end."),
 )
 
+CARE = N_("Loosen the hair after playing, and never bend a stick by hand to test it.")
+"""What a player has to know of the care of bows; the rest of the caution is for the bench."""
+
 SAID: dict[str, str] = {
     "offline": N_("No network."),
-    "all_sent": N_("Everything is saved."),
     "revoked": N_(
         "This tablet is no longer enrolled here. What waits stays on it: save it to a file, or ask at the desk for a new code."
     ),
@@ -36,7 +38,7 @@ SAID: dict[str, str] = {
     "next_bow": N_("Next bow: {letter}"),
     "next_own": N_("Next: your own bow"),
     "next_own_listener": N_("Next: the player’s own bow"),
-    "last": N_("That was the last one"),
+    "last": N_("Finish"),
     "needed": N_("Say first how you like it as a whole, or that you cannot tell."),
     "step": N_("{number} of 7"),
     "trial_for": N_("Trial {number}, {name}"),
@@ -53,8 +55,7 @@ SAID: dict[str, str] = {
     "no_storage": N_(
         "This browser keeps nothing here (a private window?), so a trial cannot be kept safe. Please open an ordinary window."
     ),
-    "over": N_("This trial is over. Please hand the tablet back."),
-    "own_warm_up": N_("Your own bow, to warm up"),
+    "all_rated": N_("Every bow of this trial is rated already."),
     "saved": N_("Saved to the file {name}. What waits stays here until it is sent."),
     "not_here": N_("There is no such trial here any more."),
 }
