@@ -18,6 +18,7 @@ from service.trials._common import carried, claimed, lock_copies, lock_dealer, n
 from service.trials.proposing import named as named_case
 
 LONGEST_NOTE = 2_000
+A_DAY = dt.timedelta(days=1)
 KEPT = "kept"
 """The condition of a bow that does not come back because the player kept it."""
 
@@ -29,7 +30,7 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
         return
     if trial.place is Place.POST:
         raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
-    _go_out(session, composition, {})
+    _go_out(session, trial, composition, {})
     noted(session, user, dealer, N_("opened a trial"), f"trial {key}")
 
 
@@ -55,7 +56,7 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
         )
         raise Refused(sentence.format(copies=formats.listed(waiting)))
     _check_conditions(condition, [row.copy for row in carried(session, composition.trial)], every=True)
-    _go_out(session, composition, condition)
+    _go_out(session, trial, composition, condition)
     noted(session, user, dealer, N_("sent a parcel"), f"trial {key}", copies=sorted(condition))
 
 
@@ -232,7 +233,9 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
 # Bows out and back
 
 
-def _go_out(session: Session, composition: tables.Composition, condition: Mapping[str, str]) -> None:
+def _go_out(
+    session: Session, trial: tables.Trial, composition: tables.Composition, condition: Mapping[str, str]
+) -> None:
     """Let a trial's bows go out and open it. Of two trials that take the same bow the database refuses one."""
     require_state(composition, ("planned",), _("Trial {number} {state}; only a planned trial can be opened."))
     rows = carried(session, composition.trial)
@@ -247,7 +250,20 @@ def _go_out(session: Session, composition: tables.Composition, condition: Mappin
         raise Refused(_out_elsewhere(session, composition, list(held))) from None
     for copy in held.values():
         copy.status = "on_trial"
+    _on_the_day(trial, composition, rows)
     composition.state, composition.opened_at = "open", now()
+
+
+def _on_the_day(trial: tables.Trial, composition: tables.Composition, rows: Iterable[tables.TrialCopy]) -> None:
+    """Let the trial's days be those on which it is really played; one day off may be the clock's zone and stays."""
+    today = now().date()
+    first, last = _days(composition)
+    if abs((today - trial.on).days) > 1:
+        trial.on = today
+    if today < first - A_DAY or today > last + A_DAY:
+        composition.out_from, composition.due_back = min(first, today), max(last, today)
+        for row in rows:
+            row.out_from, row.due_back = min(first, today), max(last, today)
 
 
 def _refuse_gone(composition: tables.Composition, copies: Iterable[tables.Copy]) -> None:

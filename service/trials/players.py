@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import ColumnElement, exists, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service import tables
 from service.errors import NotHere
@@ -15,7 +15,8 @@ from service.trials._common import now
 
 def of_dealer(dealer: str) -> ColumnElement[bool]:
     """Return the condition that a player is known to a dealer: by a trial there, or by name."""
-    trial, contact = tables.Trial, tables.Contact
+    # Aliases, so that a query which joins the same tables is not taken for their source.
+    trial, contact = aliased(tables.Trial), aliased(tables.Contact)
     return or_(
         exists().where(trial.player == tables.Player.id, trial.dealer == dealer),
         exists().where(contact.player == tables.Player.id, contact.dealer == dealer),

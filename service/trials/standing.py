@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.outlook import TRIALS_FOR_A_BASIS
+from model.personal import trials_behind
 from model.records import Answers, Run
 from model.stopping import Stand, Standing, drift, repeat_difference
 from model.stopping import standing as stand
-from model.vocabulary import CRITERIA, Blinding, Criterion
+from model.vocabulary import CRITERIA, Basis, Blinding, Criterion
 from service import catalogue, tables, versions
 from service.advice import CARRY_COST
 from service.catalogue import Catalogue
@@ -75,7 +77,14 @@ class ListenerRow:
 
 @dataclass(frozen=True, slots=True)
 class StandingView:
-    """How a trial stands. ``drift``, ``repeat``: sentences, None while there is nothing to say; ``flags``: sentences for staff."""
+    """How a trial stands.
+
+    Attributes
+    ----------
+    drift, repeat : sentences, None while there is nothing to say.
+    flags : sentences for staff.
+    basis : 'trials', or 'prior' where few trials stand behind the figures and no percentage is shown.
+    """
 
     bows: tuple[BowStanding, ...]
     recommendation: Recommendation
@@ -86,6 +95,7 @@ class StandingView:
     sheets_in: int
     sheets_of: int
     flags: tuple[str, ...]
+    basis: str = "trials"
 
 
 def standing(session: Session, dealer: str, key: str) -> StandingView:
@@ -164,6 +174,7 @@ class _Judged:
 
     standing: Standing
     unfit: tuple[str, ...]
+    basis: Basis
     names: Mapping[str, str]
     tier_of: Mapping[str, str]
 
@@ -186,7 +197,9 @@ def _judge(session: Session, of: _Trial) -> _Judged:
         can_replay=of.has_time(),
     )
     tier_of = {serial: copy.tier for serial, copy in now_on_sale.range.copies.items()}
-    return _Judged(found, tuple(sorted(unfit)), now_on_sale.names, tier_of)
+    behind = trials_behind(view.posterior, answers.instrument, answers.hold)
+    basis = Basis.TRIALS if behind >= TRIALS_FOR_A_BASIS else Basis.PRIOR
+    return _Judged(found, tuple(sorted(unfit)), basis, now_on_sale.names, tier_of)
 
 
 def _answers(of: _Trial) -> Answers:
@@ -235,6 +248,7 @@ def _shown(session: Session, of: _Trial) -> StandingView:
         sheets_in=len(of.runs),
         sheets_of=len(of.slots),
         flags=_flags(session, of, judged),
+        basis=str(judged.basis),
     )
 
 
@@ -289,7 +303,7 @@ def _recommendation(judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -> 
     tier_name = judged.names.get(said.tier) if said.tier else None
     return Recommendation(
         say=str(said.say),
-        text=words.text(said, name, tier_name),
+        text=words.text(said, name, tier_name, figures=judged.basis is Basis.TRIALS),
         letters=tuple(letters[copy][0] for copy in said.bows if copy is not None and copy in letters),
         tier=said.tier,
         tier_name=tier_name,

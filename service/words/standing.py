@@ -10,11 +10,19 @@ NO_DRIFT = 1.0
 """The own bow rated within less than so many points at the end and before is no drift worth a word (one step of the scale)."""
 Values = Mapping[str, float]
 Name = Callable[[str | None], str]
+Chance = Callable[[float], str]
 
 
-def text(said: Recommendation, name: Name, tier_name: str | None) -> str:
-    """Return the recommendation in plain words with its reason; ``name`` gives a bow's letter, or 'the own bow'."""
-    parts = [_what(said, name, tier_name), _why(said, name), _against_marks(said, name)]
+def text(said: Recommendation, name: Name, tier_name: str | None, *, figures: bool = True) -> str:
+    """Return the recommendation in plain words with its reason.
+
+    Parameters
+    ----------
+    name : gives a bow's letter, or 'the own bow'.
+    figures : whether chances are told in percent; not where only the starting beliefs speak.
+    """
+    chance = formats.chance if figures else formats.chance_word
+    parts = [_what(said, name, tier_name), _REASONS[said.reason.code](said.reason.values, chance), _against_marks(said)]
     return " ".join(part for part in parts if part)
 
 
@@ -41,59 +49,56 @@ def _what(said: Recommendation, name: Name, tier_name: str | None) -> str:
     return _("Stop here: {bow} is the one.").format(bow=name(said.bows[0] if said.bows else None))
 
 
-def _why(said: Recommendation, name: Name) -> str:
-    del name
-    return _REASONS[said.reason.code](said.reason.values)
-
-
-def _nothing_rated(values: Values) -> str:
-    del values
+def _nothing_rated(values: Values, chance: Chance) -> str:
+    del values, chance
     return _("Nothing has been rated yet.")
 
 
-def _bows_to_come(values: Values) -> str:
+def _bows_to_come(values: Values, chance: Chance) -> str:
     count = round(values["unplayed"])
     sentence = ngettext(
         "One bow is still to be played; that it is the best is {chance}.",
         "{count} bows are still to be played; that one of them is the best is {chance}.",
         count,
     )
-    return sentence.format(count=formats.capital(formats.counted(count)), chance=formats.chance(values["probability"]))
+    return sentence.format(count=formats.capital(formats.counted(count)), chance=chance(values["probability"]))
 
 
-def _plays_to_come(values: Values) -> str:
+def _plays_to_come(values: Values, chance: Chance) -> str:
     count = round(values["plays"])
     sentence = ngettext(
         "One play is left, and that the first so far is the best here is {chance}.",
         "{count} plays are left, and that the first so far is the best here is {chance}.",
         count,
     )
-    return sentence.format(count=formats.capital(formats.counted(count)), chance=formats.chance(values["probability"]))
+    return sentence.format(count=formats.capital(formats.counted(count)), chance=chance(values["probability"]))
 
 
-def _too_close(values: Values) -> str:
+def _too_close(values: Values, chance: Chance) -> str:
+    del chance
     return _("They are too close: {lead} points apart, less than one play can settle.").format(
         lead=formats.number(values["lead"])
     )
 
 
-def _more_may_be_better(values: Values) -> str:
+def _more_may_be_better(values: Values, chance: Chance) -> str:
+    del chance
     return _(
         "A bow not here may well be better: it can be expected to win {gain} points over the best one here."
     ).format(gain=formats.number(values["gain"]))
 
 
-def _clear(values: Values) -> str:
-    return _("That it is the best one here is {chance}.").format(chance=formats.chance(values["probability"]))
+def _clear(values: Values, chance: Chance) -> str:
+    return _("That it is the best one here is {chance}.").format(chance=chance(values["probability"]))
 
 
-def _nothing_to_win(values: Values) -> str:
+def _nothing_to_win(values: Values, chance: Chance) -> str:
     return _("That it is the best one here is {chance}, and more playing would hardly tell more.").format(
-        chance=formats.chance(values["probability"])
+        chance=chance(values["probability"])
     )
 
 
-_REASONS: Mapping[Because, Callable[[Values], str]] = {
+_REASONS: Mapping[Because, Callable[[Values, Chance], str]] = {
     Because.NOTHING_RATED: _nothing_rated,
     Because.BOWS_TO_COME: _bows_to_come,
     Because.PLAYS_TO_COME: _plays_to_come,
@@ -105,8 +110,7 @@ _REASONS: Mapping[Because, Callable[[Values], str]] = {
 """One sentence a reason; a reason without one is a mistake of the program and raises ``KeyError``."""
 
 
-def _against_marks(said: Recommendation, name: Name) -> str:
-    del name
+def _against_marks(said: Recommendation) -> str:
     if not said.differs_from_marks:
         return ""
     return _("Another bow has the higher mark so far, but a single mark is not trusted that far.")
