@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from sqlalchemy.orm import Session
+
 from service import advice, fits, migrations, model_page
 from service.commands import posting
 from service.commands.common import add, opened
@@ -195,11 +197,18 @@ def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
         with opened(settings) as database:
             yield f"database: reached, at this version ({migrations.newest()})", True
             with database.reading() as session:
-                yield fits.check(session), True
+                yield _model(session)
                 yield posting.finding(session)
     except Refused as error:
         yield str(error), False
     yield _disk(settings.data_dir)
+
+
+def _model(session: Session) -> tuple[str, bool]:
+    try:
+        return fits.check(session), True
+    except Refused as error:
+        return str(error), False
 
 
 def _disk(folder: Path) -> tuple[str, bool]:
