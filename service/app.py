@@ -18,13 +18,15 @@ from service.access.links import Signer
 from service.database import Database
 from service.mail.office import open_office
 from service.mail.sending import Postman
-from service.pages import api, api_runs, errors, form, play, tablet
+from service.pages import api, api_runs, errors, form, guard, play, staff, tablet
 from service.pages.desk import routes as desk
 from service.settings import Settings
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
+SIGN_INS_PER_MINUTE, TRIES_PER_MINUTE = 20, 5
+"""Tries at a password from one address of the network, and for one account from anywhere."""
 
 
 @asynccontextmanager
@@ -46,6 +48,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.tokens = security.FormTokens(settings.secret_key())
     app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
     app.state.enrol_limit = security.RateLimit(ENROLMENTS_PER_MINUTE)
+    app.state.sign_in_limit = security.RateLimit(SIGN_INS_PER_MINUTE)
+    app.state.account_limit = security.RateLimit(TRIES_PER_MINUTE)
     app.state.signer = Signer(settings.secret_key())
     app.state.office = open_office(
         settings.mail, settings.data_dir / "mail", settings.public_address, settings.secret_key()
@@ -58,8 +62,10 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(tablet.router, include_in_schema=False)
     app.include_router(play.router, include_in_schema=False)
     app.include_router(desk.router, include_in_schema=False)
+    app.include_router(staff.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     errors.install(app)
+    guard.install(app)
     _protect(app, https_only=(settings.public_address or "").startswith("https:"))
     _describe(app)
     return app

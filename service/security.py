@@ -41,8 +41,8 @@ EVERYWHERE = {
 }
 """Headers of every answer (OWASP Secure Headers Project; CSP Level 3)."""
 STATIC = "/static/"
-_UNGUESSABLE = ("/form/", "/advice/")
-"""Paths of links that are known to one player only."""
+_UNGUESSABLE = ("/form/", "/advice/", "/play/", "/tablet", "/desk")
+"""Paths of links that are known to one player only, and those of the staff: no search engine lists them."""
 
 
 def headers_for(path: str, https_only: bool = False) -> dict[str, str]:

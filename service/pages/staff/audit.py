@@ -1,0 +1,44 @@
+"""The record of who did what, for an owner; one who is bound to a dealer sees that dealer's."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service.access import audit
+from service.database import Reading
+from service.errors import NotHere
+from service.language import _
+from service.pages.desk_frame import show
+from service.pages.guard import Owner
+from service.pages.staff.contexts import AuditLine, AuditPage
+from service.words import times
+
+router = APIRouter()
+AUDIT = "/desk/audit"
+_MOST_DIGITS = 9
+
+
+@router.get(AUDIT)
+async def listed(request: Request, staff: Owner, session: Reading, before: str = "") -> Response:
+    """Show one page of the record, newest first."""
+    if before and not (before.isascii() and before.isdigit() and len(before) <= _MOST_DIGITS):
+        raise NotHere
+    entries = audit.entries(session, staff.home, int(before) if before else None)
+    page = AuditPage(
+        title=_("Audit"),
+        lines=tuple(_line(entry) for entry in entries),
+        older=f"{AUDIT}?before={entries[-1].id}" if len(entries) == audit.A_PAGE else "",
+        newest=not before,
+    )
+    return show(request, staff, "desk/audit.html", page)
+
+
+def _line(entry: audit.Entry) -> AuditLine:
+    details = ", ".join(f"{name} {value}" for name, value in sorted(entry.detail.items()))
+    return AuditLine(
+        at=entry.at,
+        when=times.moment(entry.at),
+        who=entry.who or _("nobody signed in"),
+        dealer=entry.dealer or "",
+        did=_(entry.did),
+        about=f"{entry.about} ({details})" if details else entry.about,
+    )

@@ -1,0 +1,34 @@
+"""Which dealer an owner acts for."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service.access import dealers
+from service.database import Reading, Writing
+from service.language import _
+from service.pages import guard
+from service.pages.desk_frame import see, show
+from service.pages.guard import Owner, Posted, first
+from service.pages.staff.contexts import DealerLine, DealersPage
+
+router = APIRouter()
+
+
+@router.get(guard.CHOOSE)
+async def choose(request: Request, staff: Owner, session: Reading, next: str = "") -> Response:  # noqa: A002 - in the address
+    """Show the dealers there are."""
+    known = dealers.listed(session, staff.home)
+    page = DealersPage(
+        title=_("Which dealer do you act for?"),
+        csrf=staff.csrf,
+        next=guard.local(next),
+        dealers=tuple(DealerLine(each.slug, each.name, each.slug == staff.dealer) for each in known),
+    )
+    return show(request, staff, "desk/dealers.html", page)
+
+
+@router.post(guard.CHOOSE)
+async def act_for(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Act for a dealer from now on, and go on to the page that was asked for."""
+    dealer = dealers.act_for(session, staff.session, staff.home, first(form, "dealer"))
+    return see(request, guard.local(first(form, "next")), _("You act for {dealer} now.").format(dealer=dealer.name))

@@ -1,0 +1,17 @@
+"""What the model has learnt, at the desk: the page that `fit --report` writes, in the desk's frame."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service import model_page
+from service.database import Reading
+from service.pages.desk_frame import show
+from service.pages.guard import Workshop
+
+router = APIRouter()
+
+
+@router.get("/desk/model")
+def model(request: Request, staff: Workshop, session: Reading) -> Response:
+    """Show the page; made in a thread, since it reads the whole history."""
+    return show(request, staff, "desk/model.html", model_page.page_of(session, demo=request.app.state.demo))

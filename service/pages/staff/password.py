@@ -1,0 +1,67 @@
+"""Setting a password by a one-time link. The link's page changes nothing; its button does, once."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from service.access import passwords, users
+from service.access.users import Account
+from service.database import Database, Reading, Writing
+from service.language import _
+from service.pages import guard
+from service.pages.desk_frame import see
+from service.pages.guard import Fields, first
+from service.pages.rendering import render
+from service.pages.staff import forms
+from service.pages.staff.contexts import PasswordPage
+from service.pages.staff.forms import NewPassword
+
+router = APIRouter()
+
+
+@router.get("/desk/password/{secret}")
+async def ask(request: Request, secret: str, session: Reading) -> Response:
+    """Show the form to whoever has a link that works."""
+    return _form(request, secret, users.link_of(session, secret), {})
+
+
+async def _new(request: Request, secret: str, form: Annotated[Fields, Depends(guard.fields_of)]) -> NewPassword:
+    """Make the digest before the route asks for the database's turn."""
+    request.app.state.tokens.require(_bound_to(secret), first(form, "csrf"))
+    forms.limit_tries(request, secret)
+    database: Database = request.app.state.database
+    with database.reading() as session:
+        account = users.link_of(session, secret)
+    return await forms.new_password(request, form, account)
+
+
+@router.post("/desk/password/{secret}")
+async def set_password(
+    request: Request, secret: str, new: Annotated[NewPassword, Depends(_new)], session: Writing
+) -> Response:
+    """Set the password, and lead to the sign-in."""
+    if new.problems:
+        return _form(request, secret, users.link_of(session, secret), dict(new.problems))
+    users.set_password(session, secret, new.digest)
+    reply = see(request, guard.SIGN_IN, _("Your password is set. Sign in with it now."))
+    guard.drop_cookie(request, reply)
+    return reply
+
+
+def _form(request: Request, secret: str, account: Account, problems: dict[str, str]) -> Response:
+    page = PasswordPage(
+        title=_("Choose your password"),
+        demo=request.app.state.demo,
+        action=f"/desk/password/{secret}",
+        csrf=request.app.state.tokens.make(_bound_to(secret)),
+        typed=forms.typed({}, problems),
+        faults=forms.faults(problems),
+        email=account.email,
+        least=passwords.SHORTEST,
+    )
+    return render(request, "desk/password.html", page, 422 if problems else 200)
+
+
+def _bound_to(secret: str) -> str:
+    return f"password:{secret}"

@@ -1,0 +1,171 @@
+"""Accounts, for an owner: made, given a new link, disabled, let in again, signed out everywhere (ASVS 5.0, 7.4.5).
+
+An owner who is bound to a dealer sees and makes that dealer's accounts only.
+"""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service.access import dealers, users
+from service.access.users import Account
+from service.database import Reading, Writing
+from service.errors import Invalid, NotHere, Refused
+from service.language import N_, _
+from service.pages.desk_frame import ROLES, address_of, see, show
+from service.pages.guard import Fields, Owner, Posted, Staff, first
+from service.pages.questions import Option
+from service.pages.staff import forms
+from service.pages.staff.contexts import UserLine, UsersPage
+
+router = APIRouter()
+USERS = "/desk/users"
+_MAY = {
+    "adviser": N_("one dealer’s enquiries, trials, players and stock"),
+    "workshop": N_("the range, every copy, the model; players only as numbers"),
+    "owner": N_("everything, accounts and the record included"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What the page shows besides the accounts: what was typed and is wrong, or a new link."""
+
+    form: Fields | None = None
+    problems: dict[str, str] | None = None
+    link: str = ""
+    link_for: str = ""
+
+
+@router.get(USERS)
+async def listed(request: Request, staff: Owner, session: Reading) -> Response:
+    """Show the accounts."""
+    return _page(request, staff, session, _Shown())
+
+
+@router.post(USERS)
+async def add(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Make an account and show its link, or say what cannot be used."""
+    dealer = staff.home or first(form, "dealer") or None
+    try:
+        _require_unknown(session, first(form, "email"))
+        with session.begin_nested():
+            invited = users.add(
+                session,
+                first(form, "email"),
+                first(form, "role"),
+                dealer,
+                name=first(form, "name").strip() or None,
+                by=staff.user,
+            )
+    except Invalid as error:
+        return _page(request, staff, session, _Shown(form, forms.by_field(error)))
+    return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
+
+
+@router.post(f"{USERS}/{{user}}/link")
+async def new_link(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Show a new link for a known account."""
+    del form
+    account = users.account(session, _number(user), staff.home)
+    if account.disabled:
+        raise Refused(_("This account is disabled; let it in again first."))
+    secret = users.new_link(session, account.id, home=staff.home, by=staff.user)
+    return _page(request, staff, session, _with_link(request, account, secret))
+
+
+@router.post(f"{USERS}/{{user}}/enable")
+async def enable(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Let a disabled account in again, by a new link."""
+    del form
+    known = users.account(session, _number(user), staff.home)
+    invited = users.add(session, known.email, known.role, known.dealer, by=staff.user)
+    return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
+
+
+@router.post(f"{USERS}/{{user}}/disable")
+async def disable(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Disable an account; it is signed out everywhere at once."""
+    del form
+    if _number(user) == staff.user:
+        raise Refused(_("You cannot disable your own account; another owner can."))
+    account = users.account(session, _number(user), staff.home)
+    users.disable(session, account.id, home=staff.home, by=staff.user)
+    return see(request, USERS, _("{email} can no longer sign in.").format(email=account.email))
+
+
+@router.post(f"{USERS}/{{user}}/sessions")
+async def end_sessions(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Sign an account out everywhere."""
+    del form
+    account = users.account(session, _number(user), staff.home)
+    users.end_sessions(session, account.id, home=staff.home, by=staff.user)
+    return see(request, USERS, _("{email} is signed out everywhere.").format(email=account.email))
+
+
+def _number(text: str) -> int:
+    """Return an account's number; raises `NotHere` for what is none (no database has one above 31 bits)."""
+    if not (text.isascii() and text.isdigit() and len(text) <= 10 and int(text) < 1 << 31):
+        raise NotHere
+    return int(text)
+
+
+def _require_unknown(session: Session, email: str) -> None:
+    """Raise `Invalid` for an address that has an account: its role is nothing to be changed by a slip."""
+    try:
+        users.known(session, email)
+    except Refused:
+        return
+    raise Invalid([("email", _("This address has an account already, here or with another dealer."))])
+
+
+def _with_link(request: Request, account: Account, secret: str) -> _Shown:
+    return _Shown(link=address_of(request, f"/desk/password/{secret}"), link_for=account.email)
+
+
+def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Response:
+    known = dealers.listed(session, staff.home)
+    names = {dealer.slug: dealer.name for dealer in known}
+    problems = shown.problems or {}
+    page = UsersPage(
+        title=_("Users"),
+        action=USERS,
+        csrf=staff.csrf,
+        typed=forms.typed(shown.form or {"role": ["adviser"], "dealer": [staff.dealer or ""]}, problems),
+        faults=forms.faults(problems, {"role": "role-adviser"}),
+        users=tuple(_line(each, staff, names) for each in users.listed(session, staff.home)),
+        roles=tuple(Option(role, _(word).capitalize(), _(_MAY[role])) for role, word in ROLES.items()),
+        dealers=_dealers(staff, names),
+        link=shown.link,
+        link_for=shown.link_for,
+    )
+    return show(request, staff, "desk/users.html", page, status=422 if problems else 200)
+
+
+def _dealers(staff: Staff, names: dict[str, str]) -> tuple[Option, ...]:
+    every = () if staff.home else (Option("", _("not bound to one dealer")),)
+    return (*every, *(Option(slug, name) for slug, name in names.items()))
+
+
+def _line(account: Account, staff: Staff, names: dict[str, str]) -> UserLine:
+    return UserLine(
+        id=account.id,
+        email=account.email,
+        name=account.name or "",
+        role=_(ROLES[account.role]),
+        dealer=names.get(account.dealer or "", account.dealer or ""),
+        state=_state(account),
+        disabled=account.disabled,
+        own=account.id == staff.user,
+        sessions=account.sessions,
+    )
+
+
+def _state(account: Account) -> str:
+    if account.disabled:
+        return _("disabled")
+    if not account.has_password:
+        return _("no password yet")
+    return _("signed in") if account.sessions else _("may sign in")
