@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -36,7 +38,7 @@ class TasteStructure:
     kept : (q,) whether there are slopes on each column
     rows : PlayerRows
     known : (I, Q, p) Z_i'Q of the fixed part's columns
-    moment : TasteMoments
+    moments : gives `moment`, which a search that begins elsewhere does without
     prior : None where there is no prior
     """
 
@@ -45,8 +47,13 @@ class TasteStructure:
     kept: tuple[bool, ...]
     rows: PlayerRows
     known: Floats
-    moment: TasteMoments
+    moments: Callable[[], TasteMoments]
     prior: CovariancePrior | None
+
+    @property
+    def moment(self) -> TasteMoments:
+        """What the moments of the ratings can tell."""
+        return self.moments()
 
     @classmethod
     def of(cls, tastes: Floats, part: FixedPart, prior: Prior | None) -> TasteStructure:
@@ -75,10 +82,14 @@ class TasteStructure:
         known = rows.total(part.fixed.Q)
         same = part.fixed.outside.size == 0  # then Q is a basis of the fixed part on the rated rows
         means = part.fixed.means if same else part.cells.means(part.basis)
-        moment = TasteMoments.of(rows, known if same else rows.total(part.basis), means, part.moment)
+
+        @cache
+        def moments() -> TasteMoments:
+            return TasteMoments.of(rows, known if same else rows.total(part.basis), means, part.moment)
+
         believed = coordinates.prior(prior, kept) if prior is not None else None
         flags = tuple(np.isin(np.arange(tastes.shape[1]), kept).tolist())
-        return cls(coordinates, (), flags, rows, known, moment, believed)
+        return cls(coordinates, (), flags, rows, known, moments, believed)
 
 
 @dataclass(frozen=True, eq=False)

@@ -180,12 +180,8 @@ class PreferenceModel:
 
 def _table(runs: Sequence[Run]) -> Floats:
     """Return (n, C) of the runs' ratings, NaN where not rated."""
-    table = np.full((len(runs), len(CRITERIA)), np.nan)
-    for row, run in enumerate(runs):
-        for place, criterion in enumerate(CRITERIA):
-            if criterion in run.ratings:
-                table[row, place] = run.ratings[criterion]
-    return table
+    marks = [[run.ratings.get(criterion, np.nan) for criterion in CRITERIA] for run in runs]
+    return np.array(marks, dtype=np.float64).reshape(-1, len(CRITERIA))
 
 
 def _labels(labels: Sequence[object]) -> NDArray[np.object_]:
@@ -209,15 +205,15 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
             raise ValueError(msg)
     own = [(trial, run) for trial in trials for run in trial.runs if run.copy is None]
     levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
-    rows = history_rows(design, trials, range_)
+    rows, of_own = history_rows(design, trials, range_), _own_rows(own)
     return History(
         X=design.matrix(rows),
         Z=player_columns(rows),
         Y=_table([run for _, run in copies]),
         player=_labels([trial.player for trial, _ in copies]),
         level=_labels(levels),
-        own_X=design.matrix(_own_rows(own), own=True),
-        own_Z=player_columns(_own_rows(own), own=True),
+        own_X=design.matrix(of_own, own=True),
+        own_Z=player_columns(of_own, own=True),
         own_Y=_table([run for _, run in own]),
         own_player=_labels([trial.player for trial, _ in own]),
         own_level=_labels(_own_levels([t.player for t, _ in copies], levels, [t.player for t, _ in own])),
