@@ -18,7 +18,7 @@ from service.access.links import Signer
 from service.database import Database
 from service.mail.office import open_office
 from service.mail.sending import Postman
-from service.pages import api, api_runs, errors, form, guard, play, staff, tablet
+from service.pages import api, api_runs, desk_mail, errors, form, guard, mail_links, play, staff, tablet
 from service.pages.desk import routes as desk
 from service.settings import Settings
 
@@ -63,6 +63,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(play.router, include_in_schema=False)
     app.include_router(desk.router, include_in_schema=False)
     app.include_router(staff.router, include_in_schema=False)
+    app.include_router(mail_links.router, include_in_schema=False)
+    app.include_router(desk_mail.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     errors.install(app)
     guard.install(app)

@@ -41,7 +41,7 @@ EVERYWHERE = {
 }
 """Headers of every answer (OWASP Secure Headers Project; CSP Level 3)."""
 STATIC = "/static/"
-_UNGUESSABLE = ("/form/", "/advice/", "/play/", "/tablet", "/desk")
+_UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/play/", "/tablet", "/desk")
 """Paths of links that are known to one player only, and those of the staff: no search engine lists them."""
 
 

@@ -25,6 +25,7 @@ _PLACES = (
     ("/desk/players", N_("Players"), "trials"),
     ("/desk/model", N_("Model"), "model"),
     ("/desk/tablets", N_("Tablets"), "trials"),
+    ("/desk/mail", N_("Mail"), "trials"),
     ("/desk/users", N_("Users"), "accounts"),
     ("/desk/audit", N_("Audit"), "accounts"),
 )

@@ -1,0 +1,95 @@
+"""The player's answer, weeks later, to whether the bow is still the right one.
+
+'Yes' is kept with the player and never enters the outcomes a second time. 'No' is an outcome: the bow is given back. It is not
+yet in the shop by that, so it stands as in transit until the desk has it.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.vocabulary import OutcomeKind
+from service.errors import NotHere, Refused
+from service.language import _
+from service.mail import closed, mails, told
+from service.mail.office import Office
+from service.tables import Composition, Copy, Dealer, FollowUp, Outcome, Trial
+from service.trials import outcomes
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a link asks about.
+
+    Attributes
+    ----------
+    bow : the tier's name, empty where it is not known.
+    answered : what was answered so far, None for nothing.
+    """
+
+    dealer: str
+    bow: str
+    answered: bool | None
+
+
+def asked(session: Session, office: Office, token: str) -> Asked:
+    """Return what a link asks about; raises `NotHere` for a link that is not ours or whose trial is gone."""
+    trial = _trial(session, office, token)
+    before = session.get(FollowUp, trial.id)
+    kept = _kept(session, trial)
+    name = session.scalar(select(Dealer.name).where(Dealer.slug == trial.dealer))
+    return Asked(
+        name or "", told.tier_name(session, kept.copy if kept else None), before.still_right if before else None
+    )
+
+
+def answer(session: Session, office: Office, token: str, now: dt.datetime, *, still_right: bool) -> None:
+    """Keep the answer of a link; the same again changes nothing.
+
+    Raises
+    ------
+    NotHere
+        The link is not ours, or the trial is gone.
+    Refused
+        The bow is known to have come back.
+    """
+    trial = _trial(session, office, token)
+    session.scalar(select(Composition.trial).where(Composition.trial == trial.id).with_for_update())
+    before, kept = session.get(FollowUp, trial.id), _kept(session, trial)
+    if before is not None and before.still_right == still_right:
+        return
+    if kept is None:
+        raise Refused(_("The bow is recorded as given back already, so there is nothing left to answer."))
+    if before is None:
+        session.add(FollowUp(trial=trial.id, still_right=still_right, at=now))
+    else:
+        before.still_right, before.at = still_right, now
+    session.flush()
+    if not still_right:
+        _give_back(session, trial, kept, now.date())
+
+
+def _trial(session: Session, office: Office, token: str) -> Trial:
+    key = office.signer.read(closed.STILL_RIGHT, token)
+    trial = session.scalar(select(Trial).where(Trial.key == key)) if key else None
+    if trial is None:
+        raise NotHere
+    return trial
+
+
+def _kept(session: Session, trial: Trial) -> Outcome | None:
+    newest = told.newest_outcome(session, trial)
+    return newest if newest is not None and newest.outcome == OutcomeKind.KEPT else None
+
+
+def _give_back(session: Session, trial: Trial, kept: Outcome, on: dt.date) -> None:
+    """Record that the bow is given back, and tell the dealer first, so that the notice says by whom."""
+    copy = kept.copy
+    if trial.dealer is None or copy is None:
+        raise NotHere
+    on = max(on, kept.on)
+    mails.outcome_notice(session, trial.key, OutcomeKind.RETURNED, copy, on, by_player=True)
+    outcomes.record(session, None, trial.dealer, trial.key, OutcomeKind.RETURNED, copy, None, on)
+    session.get_one(Copy, copy).status = "in_transit"

@@ -1,0 +1,150 @@
+"""The outbox at the desk: what waits, failed and was sent, sent again by hand, addresses closed and opened."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service import formats
+from service.database import Reading, Writing
+from service.language import _, ngettext
+from service.mail import closed, desk
+from service.pages.contexts import Page
+from service.pages.desk.common import Tab
+from service.pages.desk_frame import see, show
+from service.pages.guard import Adviser, AtDealer, Posted, first
+from service.pages.mail_links import AnOffice
+
+router = APIRouter(prefix="/desk/mail")
+HOME = "/desk/mail"
+
+
+@dataclass(frozen=True, slots=True)
+class MailLine:
+    """One row of the list; ``href`` leads to the mail's text, empty where it is not kept."""
+
+    id: int
+    kind: str
+    address: str
+    when: str
+    words: str
+    href: str
+    may_resend: bool
+    may_bounce: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailPage(Page):
+    """The outbox; ``in_folder``: no mail leaves, each is written to a folder."""
+
+    tabs: tuple[Tab, ...]
+    lines: tuple[MailLine, ...]
+    empty: str
+    in_folder: bool
+    csrf: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailTextPage(Page):
+    """One mail as it was written."""
+
+    headers: tuple[tuple[str, str], ...]
+    text: str
+    source: str
+
+
+@router.get("")
+async def outbox(request: Request, staff: Adviser, office: AnOffice, session: Reading, state: str = "") -> Response:
+    """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
+    counts = desk.counts(session, staff.dealer, everyone=_everyone(staff))
+    state = state if state in desk.STATES else "failed" if counts["failed"] else "waiting"
+    items = desk.listing(session, office, staff.dealer, state, everyone=_everyone(staff))
+    page = MailPage(
+        title=_("Mail"),
+        dealer=staff.dealer_name,
+        tabs=tuple(_tab(name, counts[name], here=name == state) for name in desk.STATES),
+        lines=tuple(map(_line, items)),
+        empty=_("Nothing here."),
+        in_folder=office.folder is not None,
+        csrf=staff.csrf,
+    )
+    return show(request, staff, "desk/mail.html", page)
+
+
+@router.get("/{ident}")
+async def one(request: Request, ident: int, staff: Adviser, office: AnOffice, session: Reading) -> Response:
+    """Show a mail's text from the folder that takes the place of a mail server."""
+    mail = desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
+    page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, source=mail.source)
+    return show(request, staff, "desk/mail_text.html", page)
+
+
+@router.post("/{ident}/resend")
+async def resend(
+    request: Request, ident: int, staff: Adviser, form: Posted, office: AnOffice, session: Writing
+) -> Response:
+    """Send something again."""
+    del form
+    desk.resend(session, office, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    return see(request, f"{HOME}?state=waiting", _("It goes out again within seconds."))
+
+
+@router.post("/{ident}/bounced")
+async def bounced(
+    request: Request, ident: int, staff: Adviser, form: Posted, office: AnOffice, session: Writing
+) -> Response:
+    """Mark the address of a mail as bouncing."""
+    del form
+    address = desk.bounced(session, office, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    return see(request, HOME, _("No more mail goes to {address}.").format(address=address))
+
+
+@router.post("/addresses/reopen")
+async def reopen(request: Request, staff: Adviser, form: Posted, office: AnOffice, session: Writing) -> Response:
+    """Let mail go to an address again: its reader has agreed anew, or it works again."""
+    address = first(form, "address").strip()
+    was_closed = closed.reopen(session, office, staff.user, staff.dealer, address)
+    said = _("Mail goes to {address} again.") if was_closed else _("{address} was not closed; nothing was changed.")
+    return see(request, HOME, said.format(address=address))
+
+
+def _everyone(staff: AtDealer) -> bool:
+    """Say whether one of the staff sees what belongs to no dealer too."""
+    return staff.may("accounts")
+
+
+def _tab(state: str, count: int, *, here: bool) -> Tab:
+    label = {
+        "waiting": ngettext("{count} waits", "{count} wait", count),
+        "failed": ngettext("{count} failed", "{count} failed", count),
+        "sent": ngettext("{count} sent", "{count} sent", count),
+    }[state]
+    return Tab(label.format(count=formats.number(count, 0)), f"{HOME}?state={state}", here)
+
+
+def _line(item: desk.Item) -> MailLine:
+    closed_words = {closed.BOUNCED: _("marked as bouncing"), closed.UNSUBSCRIBED: _("wants no more mail")}
+    words = [closed_words[item.closed]] if item.closed else []
+    return MailLine(
+        id=item.id,
+        kind=formats.capital(item.kind),
+        address=item.address,
+        when=_when(item),
+        words="; ".join([*words, *([item.words] if item.words else [])]),
+        href=f"{HOME}/{item.id}" if item.has_text else "",
+        may_resend=item.may_resend,
+        may_bounce=item.is_mail and item.closed != closed.BOUNCED,
+    )
+
+
+def _when(item: desk.Item) -> str:
+    moment = _moment(item.at)
+    if item.state == "waiting" and item.attempts:
+        said = ngettext("tried {count} time, next {moment}", "tried {count} times, next {moment}", item.attempts)
+        return said.format(count=item.attempts, moment=moment)
+    return moment
+
+
+def _moment(at: dt.datetime) -> str:
+    return _("{day}, {time} UTC").format(day=formats.day(at.date()), time=f"{at:%H:%M}")
