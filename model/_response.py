@@ -146,12 +146,14 @@ class Fit:
     ----------
     structure : None without slopes
     slopes : (q,) whether the ratings can tell each column's
+    rough : whether the search has come only as far as a choice needs
     """
 
     at: Restricted | TasteRestricted
     steps: int
     structure: TasteStructure | None
     slopes: tuple[bool, ...]
+    rough: bool = False
 
 
 def fit_response(shared: Structure, y: Floats, n: int, name: str) -> tuple[FittedResponse, Known | None]:
@@ -183,10 +185,10 @@ def _best(fits: list[Fit]) -> Fit:
     best = fits[0]
     for fit in fits[1:]:
         best = fit if fit.at.akaike < best.at.akaike - ALIKE else best
-    if len(fits) == 1 or isinstance(best.at, Restricted):
+    if not best.rough or isinstance(best.at, Restricted):
         return best
     at, steps = settled_fit(best.at)
-    return replace(best, at=at, steps=best.steps + steps)
+    return replace(best, at=at, steps=best.steps + steps, rough=False)
 
 
 def _fit_levels(shared: Structure, design: Design, residual: Floats) -> Fit:
@@ -210,9 +212,9 @@ def _fit_tastes(
     else:
         ratios = np.zeros(3) if prior is None else np.array(shared.present) * prior.ratios
         start = start_by_moments(structure, shared.part, residual, ratios)
-    control = ROUGH if len(shared.tastes) > 1 or 0 in shared.asked.sets else None
-    at, steps = fit_tastes(structure, shared.part, design, start, prior, control)
-    return Fit(at, steps, structure, shared.slopes)
+    rough = len(shared.tastes) > 1 or 0 in shared.asked.sets
+    at, steps = fit_tastes(structure, shared.part, design, start, prior, ROUGH if rough else None)
+    return Fit(at, steps, structure, shared.slopes, rough)
 
 
 def _recorded(shared: Structure, fit: Fit, n: int) -> tuple[FittedResponse, Known | None]:

@@ -175,6 +175,19 @@ def test_before_the_first_rating_and_where_players_cannot_be_told_the_belief_in_
         assert np.sqrt(np.diagonal(fitted.player_covariance_)) == pytest.approx(believed)
 
 
+def test_where_slopes_leave_nothing_for_the_noise_a_smaller_set_is_fitted_to_its_minimum() -> None:
+    rng = np.random.default_rng(5)
+    player, t, w = np.repeat(np.arange(30), 4), np.tile([-1.0, 0.0, 1.0, 2.0], 30), rng.normal(size=120)
+    y = rng.normal(size=30)[player] + rng.normal(size=30)[player] * t + 1e-9 * rng.normal(size=120)
+    data = Tasted(np.ones((120, 1)), y, player, np.zeros(120, dtype=np.int64), np.column_stack([w, t]))
+    fitted, alone = (
+        CrossedRatings(taste_sets=sets).fit(data.X, y, player, tastes=data.tastes) for sets in ((1, 2), (1,))
+    )
+    assert fitted.responses_[0].tastes_kept == (True, False)
+    assert fitted.reml_ == pytest.approx(alone.reml_, abs=1e-7)
+    assert fitted.player_covariance_ == pytest.approx(alone.player_covariance_, abs=1e-5)
+
+
 @pytest.mark.parametrize("wrong", [(), (-1, 2), (9,), (0.5,), "ab"])
 def test_sets_that_make_no_sense_are_refused_in_plain_words(wrong: object) -> None:
     with pytest.raises(ValueError, match=r"^taste_sets: got .*, expected "):
