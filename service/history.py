@@ -109,7 +109,7 @@ def workshop_by_tier(session: Session, tiers: Sequence[str]) -> dict[str, int]:
     """Return how many bows of each of some tiers are in stock at the workshop."""
     copy = tables.Copy
     there = copy.dealer.is_(None) & (copy.status == "in_stock") & copy.tier.in_(tiers)
-    return dict(session.execute(select(copy.tier, func.count()).where(there).group_by(copy.tier)).tuples().all())
+    return dict(session.execute(select(copy.tier, func.count()).where(there).group_by(copy.tier)).all())
 
 
 def range_mark(session: Session) -> tuple[str, str]:

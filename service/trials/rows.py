@@ -63,9 +63,7 @@ def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
 def _outcomes(session: Session, trials: Sequence[int]) -> dict[int, OutcomeKind]:
     """Return the last outcome told of each trial."""
     told = tables.Outcome
-    rows = session.execute(
-        select(told.trial, told.outcome).where(told.trial.in_(trials)).order_by(told.on, told.id)
-    ).tuples()
+    rows = session.execute(select(told.trial, told.outcome).where(told.trial.in_(trials)).order_by(told.on, told.id))
     return dict(rows.all())
 
 

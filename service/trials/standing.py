@@ -126,7 +126,7 @@ class _Trial:
         slot, run = tables.Slot, tables.Run
         slots = session.execute(
             select(slot.position, slot.letter, slot.copy).where(slot.trial == trial.id).order_by(slot.position)
-        ).tuples()
+        )
         mine = run.trial == trial.id, run.rater == "player", tables.newest_run()
         rated = session.scalars(select(run).where(*mine).order_by(run.position)).all()
         cannot: dict[str | None, int] = defaultdict(int)

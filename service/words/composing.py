@@ -29,7 +29,9 @@ def _history(bow: Ranked) -> str:
     """Say what earlier players made of it, unless the first sentence did."""
     if bow.why in (Why.LIKED, Why.LIKE_ITS_TIER, Why.NEVER_TRIED):
         return ""
-    return _liked(bow) if bow.rated else _("Nobody has rated it yet.")
+    if bow.rated:
+        return _liked(bow)
+    return _not_yet_learnt(bow) if bow.tried else _("Nobody has rated it yet.")
 
 
 def _liked(bow: Ranked) -> str:
@@ -67,8 +69,17 @@ def _bench(bow: Ranked) -> str:
 
 
 def _never_tried(bow: Ranked) -> str:
-    del bow
-    return _("Never tried yet: it stands for its tier.")
+    return _not_yet_learnt(bow) if bow.tried else _("Never tried yet: it stands for its tier.")
+
+
+def _not_yet_learnt(bow: Ranked) -> str:
+    """Say that a bow was rated after the model in use was fitted."""
+    count = bow.tried or 0
+    return ngettext(
+        "Rated in one trial; the next fit will learn from it.",
+        "Rated in {count} trials; the next fit will learn from them.",
+        count,
+    ).format(count=formats.counted(count))
 
 
 _first: Mapping[Why, Callable[[Ranked], str]] = {
