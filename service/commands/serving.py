@@ -16,6 +16,7 @@ from service import files, fits, migrations
 from service.app import create_app
 from service.commands.common import add, opened
 from service.commands.modelling import bar
+from service.commands.staff import make_shown
 from service.database import Database
 from service.errors import Refused
 from service.mail.server import MailServer
@@ -97,9 +98,13 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
             mail=MailServer(base=address(listening).rstrip("/")),
             demo=True,
         )
-        _fill(shown)
+        accounts = _fill(shown)
         print(f"The data is invented. It lies in {folder}.")
-        print(f"The form: {address(listening)}", flush=True)
+        print(f"The form: {address(listening)}")
+        print(f"The desk: {address(listening)}desk")
+        for role, email, password in accounts:
+            print(f"  {role}: {email}, password {password}")
+        print("These accounts were made for this run.", flush=True)
         return _run(_config(shown, create_app(shown)), listening)
 
 
@@ -163,7 +168,8 @@ def _demo_folder(asked: Path | None) -> Path:
     return folder
 
 
-def _fill(settings: Settings) -> None:
+def _fill(settings: Settings) -> list[tuple[str, str, str]]:
+    """Fill the demonstration's database and return role, address and password of each account made for it."""
     database = Database(settings.database_url)
     try:
         migrations.upgrade(database)
@@ -179,5 +185,6 @@ def _fill(settings: Settings) -> None:
         print(f"Loaded {runs} invented runs. Fitting …", flush=True)
         for line in fits.fit(database, progress=bar() if sys.stderr.isatty() else None).lines:
             print(line)
+        return make_shown(database)
     finally:
         database.close()

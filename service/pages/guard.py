@@ -33,8 +33,7 @@ from service.errors import NotAllowed
 from service.language import _
 from service.pages import errors
 
-SIGN_IN = "/desk/sign-in"
-CHOOSE = "/desk/dealers"
+FIRST, SIGN_IN, CHOOSE, STOCK = "/desk", "/desk/sign-in", "/desk/dealers", "/desk/stock"
 MOST_FIELDS = 400
 MAY: Mapping[str, frozenset[str]] = {
     "adviser": frozenset({"trials", "stock"}),
@@ -87,14 +86,18 @@ class SignInFirst(Exception):  # noqa: N818 - reads as what it asks for
     """Nobody is signed in."""
 
 
-class ChooseDealerFirst(Exception):  # noqa: N818 - reads as what it asks for
-    """Somebody who may act for any dealer has not chosen one."""
+class Elsewhere(Exception):  # noqa: N818 - reads as what it says of the page
+    """A page that this person is better led away from; ``address`` is where to."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        super().__init__(address)
 
 
 def install(app: FastAPI) -> None:
     """Let an application lead those to the sign-in who are not signed in."""
     app.add_exception_handler(SignInFirst, _sign_in_first)
-    app.add_exception_handler(ChooseDealerFirst, _choose_first)
+    app.add_exception_handler(Elsewhere, _elsewhere)
 
 
 def is_https(request: Request) -> bool:
@@ -127,7 +130,7 @@ def drop_cookie(request: Request, reply: Response, name: str = "desk") -> None:
 
 def local(address: str) -> str:
     """Return an address of the desk as it is, and the desk's first page for any other (no open redirect: CWE-601)."""
-    return address if _LOCAL.fullmatch(address) else "/desk"
+    return address if _LOCAL.fullmatch(address) else FIRST
 
 
 def find(request: Request) -> SignedIn | None:
@@ -187,10 +190,12 @@ AnyStaff = Annotated[Staff, Depends(_any_staff)]
 """Whoever is signed in."""
 
 
-async def _adviser(staff: AnyStaff) -> AtDealer:
+async def _adviser(request: Request, staff: AnyStaff) -> AtDealer:
+    if not staff.may("trials") and request.url.path == FIRST:
+        raise Elsewhere(STOCK)
     _require(staff, "trials")
     if staff.dealer is None:
-        raise ChooseDealerFirst
+        raise Elsewhere(CHOOSE + _back(request))
     return AtDealer(
         user=staff.user,
         email=staff.email,
@@ -274,9 +279,9 @@ async def _sign_in_first(request: Request, error: Exception) -> Response:
     return RedirectResponse(SIGN_IN + _back(request), 303)
 
 
-async def _choose_first(request: Request, error: Exception) -> Response:
-    del error
-    return RedirectResponse(CHOOSE + _back(request), 303)
+async def _elsewhere(request: Request, error: Exception) -> Response:
+    del request
+    return RedirectResponse(error.address if isinstance(error, Elsewhere) else FIRST, 303)
 
 
 def _back(request: Request) -> str:
@@ -284,4 +289,4 @@ def _back(request: Request) -> str:
     if request.method not in ("GET", "HEAD"):
         return ""
     there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    return f"?next={quote(there, safe='')}" if local(there) != "/desk" else ""
+    return f"?next={quote(there, safe='')}" if local(there) != FIRST else ""

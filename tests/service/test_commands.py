@@ -15,7 +15,10 @@ from tests import factories
 from tests.factories import row
 
 ROOT = Path(__file__).resolve().parents[2]
-NAMES = ("demo", "serve", "migrate", "load", "dump", "backup", "restore", "fit", "advise", "check", "send")
+NAMES = (
+    *("demo", "serve", "migrate", "load", "dump", "backup", "restore"),
+    *("dealers", "users", "fit", "advise", "check", "send"),
+)
 
 
 class Cli:
@@ -77,6 +80,10 @@ WRONG_USE = [
     ["serve", "--workers", "0"],
     ["demo", "--port", "http"],
     ["check", "now"],
+    ["users"],
+    ["users", "add", "ada@example.org"],
+    ["users", "add", "ada@example.org", "--role", "player"],
+    ["dealers", "add", "harbour"],
 ]
 
 
@@ -95,6 +102,8 @@ NEED_TABLES = [
     ["fit", "--list"],
     ["advise", __file__],
     ["serve"],
+    ["dealers", "list"],
+    ["users", "list"],
 ]
 
 

@@ -25,7 +25,6 @@ router = APIRouter()
 log = logging.getLogger(__name__)
 BEFORE = "desk-in"
 """The cookie that the form's token hangs on before there is a session."""
-FIRST_PAGE = {"workshop": "/desk/stock"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +43,7 @@ async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the
     """Show the form; whoever is signed in already goes on."""
     found = guard.find(request)
     if found is not None:
-        return RedirectResponse(_onwards(next, found.role), 303)
+        return RedirectResponse(guard.local(next), 303)
     return _form(request, next, {}, {})
 
 
@@ -78,7 +77,7 @@ async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], se
     secret = sessions.begin(session, tried.user, request.cookies.get(guard.cookie_name(request)))
     account = users.account(session, tried.user)
     audit.record(session, tried.user, N_("signed in"), f"user {tried.user}", dealer=account.dealer)
-    reply = RedirectResponse(_onwards(tried.next, account.role), 303)
+    reply = RedirectResponse(guard.local(tried.next), 303)
     guard.set_cookie(request, reply, secret)
     guard.drop_cookie(request, reply, BEFORE)
     return reply
@@ -116,11 +115,6 @@ def _form(request: Request, onwards: str, fields: dict[str, list[str]], problems
 
 def _bound_to(nonce: str) -> str:
     return f"sign-in:{nonce}"
-
-
-def _onwards(onwards: str, role: str) -> str:
-    address = guard.local(onwards)
-    return FIRST_PAGE.get(role, address) if address == "/desk" else address
 
 
 def _database(request: Request) -> Database:
