@@ -92,7 +92,10 @@ export class Trial {
       clearTimeout(pause);
       const { ratings, note } = answers(form, this.payload.criteria);
       if (ratings.overall !== undefined) tell("fault", "");
-      this.saving = this.saving.then(() => this.app.store.draft(sheet.run, ratings, note));
+      form.dataset.kept = "no";
+      this.saving = this.saving
+        .then(() => this.app.store.draft(sheet.run, ratings, note))
+        .then(() => { form.dataset.kept = "yes"; });
     };
     form.addEventListener("change", keep);
     form.addEventListener("input", () => { clearTimeout(pause); pause = setTimeout(keep, NOTE_PAUSE); });
