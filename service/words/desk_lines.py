@@ -17,7 +17,7 @@ def instrument(name: Instrument, hold: Hold | None) -> str:
 
 def somebody(name: str | None) -> str:
     """Return a player's name, or words where none was given."""
-    return name or _("no name given")
+    return name or _("No name given")
 
 
 def trial_number(number: int | None, key: str) -> str:
@@ -77,13 +77,13 @@ def enquiry_facts(row: EnquiryRow) -> str:
 
 
 def enquiry_state(row: EnquiryRow) -> str:
-    """Say what became of an enquiry."""
+    """Say what became of an enquiry, or when it came."""
     if row.trials:
         named = formats.listed([trial_number(number, key) for key, number in row.trials])
         return _("composed: {trials}").format(trials=named)
     if row.settled_at is not None:
         return _("settled without a trial on {day}").format(day=formats.day(row.settled_at.date()))
-    return _("new")
+    return _("came on {day}").format(day=formats.day(row.created_at.date()))
 
 
 def player_facts(row: PlayerRow) -> str:

@@ -94,9 +94,7 @@ def promised(plan: Mapping[str, Any]) -> str:
     chance = plan.get("chance")
     if chance is None or plan.get("basis") == "prior":
         return ""
-    return _("Composed with the promise that at least one beats the own bow: {chance}.").format(
-        chance=formats.chance(chance)
-    )
+    return _("{chance} that at least one beats the own bow").format(chance=formats.chance(chance))
 
 
 def repeat(trial: TrialPage) -> str:

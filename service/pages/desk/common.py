@@ -1,17 +1,23 @@
 """What the desk's routes and pages share: forms as they come, and the lines of lists."""
 
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TypeVar
 
 from sqlalchemy.orm import Session
 
 from service.errors import Invalid
-from service.language import _
+from service.formats import capital
+from service.language import _, ngettext
 from service.pages.contexts import Fault, Page
 from service.pages.guard import Fields
 from service.pages.questions import Option
+
+T = TypeVar("T")
+MOST_LINES = 60
+"""So many lines a list shows; a search or a tab finds the others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +43,14 @@ class Tab:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListPage(Page):
-    """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none."""
+    """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
+
+    ``more``: said below where the list goes on.
+    """
 
     lines: tuple[Line, ...]
     empty: str
+    more: str = ""
     tabs: tuple[Tab, ...] = ()
     tabs_label: str = ""
     searches: str = ""
@@ -54,6 +64,19 @@ class Fact:
 
     label: str
     value: str
+
+
+def some(lines: Sequence[T]) -> Sequence[T]:
+    """Return as many as a page shows."""
+    return lines[:MOST_LINES]
+
+
+def more(lines: Sequence[object]) -> str:
+    """Say how many are not shown; empty where all are."""
+    left = len(lines) - MOST_LINES
+    if left <= 0:
+        return ""
+    return ngettext("{count} more is not shown here.", "{count} more are not shown here.", left).format(count=left)
 
 
 def first(fields: Fields, name: str) -> str:
@@ -80,7 +103,7 @@ def options(table: Mapping[str, tuple[str, str]]) -> tuple[Option, ...]:
 
 def plain_options(table: Mapping[str, str]) -> tuple[Option, ...]:
     """Return the choices of a table of words, each with a capital."""
-    return tuple(Option(str(value), _(label)[:1].upper() + _(label)[1:]) for value, label in table.items())
+    return tuple(Option(str(value), capital(_(label))) for value, label in table.items())
 
 
 def faults(problems: Mapping[str, str], names: Mapping[str, str], anchors: Mapping[str, str]) -> tuple[Fault, ...]:

@@ -200,7 +200,7 @@ def _page(
         hidden |= {name: first(fields, name) for name in _ASKED}
     return ComposePage(
         title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
-        answers="" if basis.walk_in or not basis.body else summary.quiet_line(basis.body),
+        answers=summary.quiet_line(basis.body) if basis.body else "",
         walk_in=basis.walk_in,
         notice=notice,
         typed=Typed(fields, wrong),

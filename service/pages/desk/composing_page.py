@@ -48,7 +48,7 @@ class ComposePage(Page):
 
     Attributes
     ----------
-    answers : the answers it rests on, in one line; empty for a walk-in.
+    answers : the answers it rests on, in one line; empty before a walk-in has chosen.
     walk_in : the three choices of a walk-in are asked.
     notice : why it cannot be set aside as it stands; empty where it can.
     hidden : what travels along in the form, by name.

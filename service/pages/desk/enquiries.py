@@ -7,13 +7,13 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service import formats
 from service.database import Reading, Writing
+from service.formats import capital
 from service.language import _
 from service.pages import desk_frame, shortlist, summary
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, ListPage, Tab
+from service.pages.desk.common import Fact, Line, ListPage, Tab, more, some
 from service.pages.guard import Adviser, Posted
 from service.trials import reading
 from service.words import desk_lines
@@ -48,7 +48,8 @@ async def listed(request: Request, staff: Adviser, session: Reading, show: str =
             Tab(_("All"), "/desk/enquiries?show=all", everything),
         ),
         tabs_label=_("Which enquiries"),
-        lines=tuple(rows.enquiry(row) for row in found),
+        lines=tuple(rows.enquiry(row) for row in some(found)),
+        more=more(found),
         empty=_("No enquiry waits."),
     )
     return desk_frame.show(request, staff, "desk/list.html", page)
@@ -62,8 +63,8 @@ async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> 
     page = EnquiryView(
         title=desk_lines.somebody(row.name),
         id=row.id,
-        facts=f"{desk_lines.enquiry_facts(row)}{formats.NBSP}· {formats.day(row.created_at.date())}",
-        state=desk_lines.enquiry_state(row),
+        facts=desk_lines.enquiry_facts(row),
+        state=capital(desk_lines.enquiry_state(row)),
         contact=_contact(found.contact),
         answers=tuple(Fact(line.question, line.answer) for line in summary.lines(found.answers)),
         advice=shortlist.page_of(dict(found.document), again="", csrf="", dealer=None, demo=False),

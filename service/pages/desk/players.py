@@ -10,7 +10,7 @@ from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, ListPage
+from service.pages.desk.common import Fact, Line, ListPage, more, some
 from service.pages.guard import Adviser
 from service.trials import reading
 from service.trials.reading import PlayerPage
@@ -34,12 +34,14 @@ class PlayerView(Page):
 async def listed(request: Request, staff: Adviser, session: Reading, search: str = "") -> Response:
     """List the players, the latest trial first."""
     search = search.strip()
+    found = reading.players(session, staff.dealer, search)
     page = ListPage(
         title=_("Players"),
         searches="/desk/players",
         search=search,
         search_label=_("Part of a name, an address or a key"),
-        lines=tuple(rows.player(row) for row in reading.players(session, staff.dealer, search)),
+        lines=tuple(rows.player(row) for row in some(found)),
+        more=more(found),
         empty=_("Nobody is found; search for less, or for another part.") if search else _("No player is known yet."),
     )
     return desk_frame.show(request, staff, "desk/list.html", page)

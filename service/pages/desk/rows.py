@@ -1,5 +1,6 @@
 """Enquiries, trials and players as lines of a list, each with its one action."""
 
+from service import formats
 from service.language import _
 from service.pages.desk.common import Line
 from service.trials.reading import EnquiryRow, Overdue, PlayerRow, TrialRow
@@ -11,7 +12,7 @@ def enquiry(row: EnquiryRow) -> Line:
     return Line(
         name=desk_lines.somebody(row.name),
         facts=desk_lines.enquiry_facts(row),
-        state=desk_lines.enquiry_state(row),
+        state=formats.capital(desk_lines.enquiry_state(row)),
         href=f"/desk/enquiries/{row.id}",
         action=_("Look at it"),
     )
@@ -26,7 +27,7 @@ def trial(row: TrialRow, action: str = "") -> Line:
     return Line(
         name=desk_lines.trial_title(row),
         facts=desk_lines.trial_facts(row),
-        state=state[:1].upper() + state[1:],
+        state=formats.capital(state),
         href=f"/desk/trials/{row.key}",
         action=action or _("Open"),
         urgent=row.overdue,

@@ -129,8 +129,13 @@ class HandingPart:
 
 @dataclass(frozen=True, slots=True)
 class OutcomePart:
-    """What came of the trial: what is recorded, and the taps that record it; each value is 'outcome', 'reason or serial'."""
+    """What came of the trial: what is recorded, and the taps that record it; ``asked``: it is time to.
 
+    A tap's value is outcome, reason and bow, with a dash for what is not given; a bow is named by its letter until the key
+    is revealed.
+    """
+
+    asked: bool
     recorded: tuple[str, ...]
     kept: tuple[Option, ...]
     none: tuple[Option, ...]

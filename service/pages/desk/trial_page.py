@@ -32,6 +32,8 @@ from service.words import trial as words
 
 _HEARD = ("overall", "tone", "clarity", "carrying")
 _OWN = "own"
+BY_LETTER = "letter:"
+"""Before a bow that is named by its letter: the key is not revealed yet."""
 
 
 def step(trial: TrialPage) -> NextStep | None:
@@ -84,9 +86,9 @@ def _named(copy: str | None, tier: str | None) -> str:
     return _("{serial}, {tier}").format(serial=copy, tier=tier) if tier else copy
 
 
-def standing(view: StandingView) -> StandingPart:
-    """Return how the bows stand, in words and as a picture."""
-    remarks = (view.drift, view.repeat, *view.flags)
+def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
+    """Return how the bows stand, in words and as a picture; ``said``: sentences that the page has told already."""
+    remarks = (view.drift, view.repeat, *(flag for flag in view.flags if flag not in said))
     heads = tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
     heard = (
         HeardRow(
@@ -267,12 +269,18 @@ def outcome(trial: TrialPage) -> OutcomePart | None:
     """Return the taps by which it is recorded what came of a trial; None while there is nothing to record."""
     recorded = tuple(words.outcome(row) for row in trial.outcomes)
     if "outcome" not in trial.may:
-        return OutcomePart(recorded, (), (), ()) if recorded else None
+        return OutcomePart(asked=False, recorded=recorded, kept=(), none=(), returned=()) if recorded else None
     held = {row.copy for row in trial.outcomes if row.outcome == "kept"} - {
         row.copy for row in trial.outcomes if row.outcome == "returned"
     }
     returned = [option for serial in sorted(filter(None, held)) for option in _because("returned", serial)]
-    return OutcomePart(recorded, _kept(trial), tuple(_because("none", "")), tuple(returned))
+    return OutcomePart(
+        asked=trial.row.state == "closed" and not recorded,
+        recorded=recorded,
+        kept=_kept(trial),
+        none=tuple(_because("none", "")),
+        returned=tuple(returned),
+    )
 
 
 def _because(what: str, serial: str) -> Iterator[Option]:
@@ -282,14 +290,17 @@ def _because(what: str, serial: str) -> Iterator[Option]:
 
 
 def _kept(trial: TrialPage) -> tuple[Option, ...]:
-    """Return one tap for each bow that may be kept: by letter too where the key is revealed."""
-    letters = {slot.copy: slot.letter for slot in reversed(trial.slots) if slot.copy}
+    """Return one tap for each bow that may be kept: by its letter, and by its serial too once the key is revealed."""
+    if not trial.row.revealed:
+        letters = sorted(slot.letter for slot in trial.slots if not slot.own)
+        return tuple(Option(f"kept - {BY_LETTER}{letter}", words.bow_name((letter,), own=False)) for letter in letters)
+    letters_of = {slot.copy: slot.letter for slot in reversed(trial.slots) if slot.copy}
     return tuple(
         Option(
             f"kept - {row.copy}",
             row.copy,
-            _("{tier}, bow {letter}").format(tier=row.tier_name, letter=letters[row.copy])
-            if row.copy in letters
+            _("{tier}, bow {letter}").format(tier=row.tier_name, letter=letters_of[row.copy])
+            if row.copy in letters_of
             else row.tier_name,
         )
         for row in trial.case

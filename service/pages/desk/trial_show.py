@@ -17,13 +17,13 @@ from service.pages import desk_frame
 from service.pages.contexts import Typed
 from service.pages.desk import trial_page
 from service.pages.desk.common import all_or_nothing, by_field, faults, today
-from service.pages.desk.trial_context import SeatPart, StandingPart, TrialView
+from service.pages.desk.trial_context import SeatPart, TrialView
 from service.pages.guard import Adviser, AtDealer, Fields, Posted
 from service.pages.questions import Option
 from service.pages.screens import signer
 from service.trials import head_to_head, reading, seats
 from service.trials.reading import TrialPage
-from service.trials.standing import standing
+from service.trials.standing import StandingView, standing
 from service.words import desk, desk_lines
 from service.words import trial as words
 
@@ -83,8 +83,9 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
     request, session, staff, key = at.request, at.session, at.staff, at.key
     trial = reading.trial(session, staff.dealer, key, today())
     order = trial_page.order(trial)
+    stands = _standing(session, staff, trial)
     hands = head_to_head.handing(session, staff.dealer, key) if trial.slots else None
-    typed = Typed({"by": [staff.name], **_last_two(trial), **at.form}, problems)
+    typed = Typed({"by": [staff.name], **_last_two(stands), **at.form}, problems)
     return TrialView(
         title=desk_lines.trial_title(trial.row),
         key=key,
@@ -98,7 +99,7 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
         live=trial.row.state == "open",
         order=order,
         handover=trial_page.handover(trial, order),
-        standing=_standing(session, staff, trial),
+        standing=trial_page.standing(stands, trial.flags) if stands else None,
         sheets=trial_page.sheets(trial),
         case=trial_page.case(trial),
         about=trial_page.about(trial),
@@ -114,11 +115,11 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
     )
 
 
-def _standing(session: Session, staff: AtDealer, trial: TrialPage) -> StandingPart | None:
+def _standing(session: Session, staff: AtDealer, trial: TrialPage) -> StandingView | None:
     """Return how the bows stand; None before the first sheet could be there."""
     if not trial.slots or trial.row.state == "planned":
         return None
-    return trial_page.standing(standing(session, staff.dealer, trial.row.key))
+    return standing(session, staff.dealer, trial.row.key)
 
 
 def _seats(request: Request, session: Session, staff: AtDealer, trial: TrialPage) -> tuple[SeatPart, ...]:
@@ -132,10 +133,13 @@ def _seats(request: Request, session: Session, staff: AtDealer, trial: TrialPage
     )
 
 
-def _last_two(trial: TrialPage) -> dict[str, list[str]]:
-    """Return two different bows to begin with in the choice of a head-to-head."""
-    letters = [slot.letter for slot in trial.slots if not slot.own]
-    return {"one": letters[:1], "other": letters[1:2] or [OWN]}
+def _last_two(stands: StandingView | None) -> dict[str, list[str]]:
+    """Return the two bows that are likeliest the best, to begin a head-to-head with."""
+    if stands is None:
+        return {}
+    ranked = sorted(stands.bows, key=lambda bow: -(bow.best or 0))
+    names = [OWN if bow.own else bow.letters[0] for bow in ranked[:2]]
+    return {"one": names[:1], "other": names[1:]}
 
 
 def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, ...]:
