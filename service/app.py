@@ -18,7 +18,7 @@ from service.access.links import Signer
 from service.database import Database
 from service.mail.office import open_office
 from service.mail.sending import Postman
-from service.pages import api, api_runs, desk_mail, errors, form, guard, mail_links, play, staff, tablet
+from service.pages import api, api_runs, desk_mail, errors, form, guard, mail_links, play, staff, tablet, tablet_files
 from service.pages.desk import routes as desk
 from service.settings import Settings
 
@@ -62,6 +62,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(tablet.router, include_in_schema=False)
     app.include_router(play.router, include_in_schema=False)
     app.include_router(desk.router, include_in_schema=False)
+    app.include_router(tablet_files.router, include_in_schema=False)
     app.include_router(staff.router, include_in_schema=False)
     app.include_router(mail_links.router, include_in_schema=False)
     app.include_router(desk_mail.router, include_in_schema=False)
