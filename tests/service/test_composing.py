@@ -5,6 +5,7 @@ import threading
 import uuid
 from collections import Counter
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -65,7 +66,12 @@ def test_a_trial_is_composed_with_player_history_row_order_and_bows_set_aside(sh
         trial = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
         made = composition(session, key)
         assert (trial.dealer, trial.on, trial.instrument, trial.hold) == (SHOP, ON, "double_bass", "german")
-        assert (trial.budget, trial.currency, trial.blinding, trial.place) == (2600, "EUR", Blinding.BLIND, Place.SHOP)
+        assert (trial.budget, trial.currency, trial.blinding, trial.place) == (
+            Decimal(2600),
+            "EUR",
+            Blinding.BLIND,
+            Place.SHOP,
+        )
         assert (made.number, made.state, made.own_plays, made.minutes) == (1, "planned", 2, 60)
         assert made.plan["copies"] == sorted(BOWS)
         assert {slot.copy for slot in slots(session, key)} == {*BOWS, None}
