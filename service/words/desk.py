@@ -17,7 +17,7 @@ PLACES: Mapping[str, tuple[str, str]] = {
 }
 BLINDINGS: Mapping[str, tuple[str, str]] = {
     Blinding.BLIND: (N_("Blind"), N_("handed over unseen: dark glasses or a dim room, the stamp covered")),
-    Blinding.MASKED: (N_("Masked"), N_("the player sees the bow, but not which one it is")),
+    Blinding.MASKED: (N_("Masked"), N_("the player sees the bow, but not which one it is; usual by post")),
     Blinding.OPEN: (N_("Open"), N_("the player knows which bow it is")),
 }
 UNITS: Mapping[str, str] = {

@@ -4,7 +4,7 @@ import datetime as dt
 
 from model.vocabulary import Hold, Instrument, Place
 from service import formats
-from service.language import _, ngettext
+from service.language import _, locale, ngettext, spoken
 from service.stock import TierStock
 from service.trials.reading import EnquiryRow, Overdue, PlayerRow, TrialRow
 from service.words import desk, phrases
@@ -44,11 +44,9 @@ def trial_facts(row: TrialRow) -> str:
 
 def bows_and_sheets(row: TrialRow) -> str:
     """Say how many bows a trial has and how many of its sheets are in."""
-    if row.sheets_of == 0:
-        return formats.capital(formats.bows(row.copies))
-    return _("{bows}, {done} of {all} sheets are in").format(
-        bows=formats.capital(formats.bows(row.copies)), done=row.sheets_in, all=row.sheets_of
-    )
+    sheets = _("{done} of {all} sheets are in").format(done=row.sheets_in, all=row.sheets_of)
+    parts = [formats.bows(row.copies)] if row.copies else []
+    return ", ".join([*parts, *([sheets] if row.sheets_of else [])])
 
 
 def coming_back(row: TrialRow) -> str:
@@ -104,6 +102,11 @@ def tier_facts(tier: TierStock) -> str:
         parts.append(formats.money(tier.price, tier.currency))
     parts.append(_("{copies} at hand").format(copies=formats.copies(tier.at_hand)))
     return formats.capital(f"{formats.NBSP}· ".join(parts))
+
+
+def country(code: str | None) -> str:
+    """Return a country's name by its code (ISO 3166, Unicode CLDR); the code where it has none, empty without one."""
+    return locale(spoken()).territories.get(code, code) if code else ""
 
 
 def parcel_waits() -> str:

@@ -12,6 +12,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from model.vocabulary import Blinding, Place
 from service import drafts
 from service.database import Reading, Writing
 from service.errors import Invalid, Refused
@@ -120,7 +121,8 @@ def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) ->
         }
     if links["enquiry"]:
         wish = reading.enquiry(session, staff.dealer, links["enquiry"]).answers.get("trial") or {}
-        return {name: [str(wish[name])] for name in ("place", "minutes") if wish.get(name)}
+        found = {name: [str(wish[name])] for name in ("place", "minutes") if wish.get(name)}
+        return found | ({"blinding": [str(Blinding.MASKED)]} if wish.get("place") == Place.POST else {})
     return {}
 
 

@@ -84,7 +84,7 @@ async def settle(request: Request, id_: str, form: Posted, staff: Adviser, sessi
 
 
 def _composed(key: str, number: int) -> Line:
-    return Line(desk_lines.trial_number(number, key), "", "", f"/desk/trials/{key}", _("Open"))
+    return Line(desk_lines.trial_number(number, key), "", "", f"/desk/trials/{key}", _("Show"))
 
 
 def _contact(contact: Mapping[str, Any] | None) -> tuple[Fact, ...]:

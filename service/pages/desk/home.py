@@ -62,7 +62,7 @@ def _groups(home: Home) -> Iterator[Group]:
     yield Group(
         "outcomes", _("Over, and nothing recorded yet"), _trials(home.without_outcome, _("Say what came of it"))
     )
-    yield Group("coming", _("Planned for later"), _trials(home.coming, _("Open")))
+    yield Group("coming", _("Planned for later"), _trials(home.coming, _("Show")))
 
 
 def _trials(found: tuple[reading.TrialRow, ...], action: str) -> tuple[Line, ...]:

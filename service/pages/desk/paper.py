@@ -6,7 +6,8 @@ from model.vocabulary import LEADING, SCALES, Criterion
 from service import formats, words
 from service.language import _
 from service.pages.contexts import Page
-from service.pages.desk.trial_page import insured
+from service.pages.desk.trial_context import SeatPart
+from service.pages.desk.trial_page import insured, seat
 from service.trials.reading import CaseRow, SlotRow, TrialPage
 from service.words import desk_lines, phrases
 from service.words import trial as trial_words
@@ -105,6 +106,7 @@ class ParcelPaper(Paper):
     total_words: str
     materials: str
     shipping: str
+    seat: SeatPart | None
     terms: tuple[str, ...]
     signatures: tuple[str, ...]
 
@@ -191,8 +193,8 @@ def _repeat(slots: tuple[SlotRow, ...]) -> str:
     ).format(letters=formats.listed(found), copy=copy)
 
 
-def parcel(trial: TrialPage) -> ParcelPaper:
-    """Return the packing list and loan note, by serial and without letters."""
+def parcel(trial: TrialPage, link: str) -> ParcelPaper:
+    """Return the packing list and loan note, by serial and without letters; ``link`` to the player's sheets, '' for none."""
     row, waits = trial.row, trial.materials.waits
     total, complete = _total(trial.case)
     return ParcelPaper(
@@ -201,7 +203,7 @@ def parcel(trial: TrialPage) -> ParcelPaper:
         back=f"/desk/trials/{trial.row.key}",
         dealer_name=trial.dealer_name,
         player=desk_lines.somebody(row.who),
-        country=trial.country or _("not known"),
+        country=desk_lines.country(trial.country) or _("not known"),
         sent=formats.day(row.on),
         due_back=formats.day(row.due_back) if row.due_back else _("as agreed"),
         lead=_("Lent for a trial: {bows}. They stay the property of the lender.").format(bows=formats.bows(row.copies)),
@@ -210,6 +212,7 @@ def parcel(trial: TrialPage) -> ParcelPaper:
         total_words=_("Together") if complete else _("Together, as far as it is known"),
         materials=_materials(trial, waits=waits),
         shipping=_(phrases.CAUTIONS["shipping"]),
+        seat=seat("player", link) if link else None,
         terms=_terms(),
         signatures=(
             _("Sent by: place, date, signature"),

@@ -9,7 +9,8 @@ from service.pages.desk import paper
 from service.pages.desk.common import today
 from service.pages.desk.paper import Paper
 from service.pages.desk.trial_show import Asked, AtTrial
-from service.trials import reading
+from service.pages.screens import signer
+from service.trials import reading, seats
 from service.words import desk_lines
 
 router = APIRouter(prefix="/desk/trials/{key}/print")
@@ -32,6 +33,12 @@ def _paper(at: AtTrial, name: str) -> Paper | None:
     if name == "key":
         return paper.key(trial, reading.key_sheet(at.session, at.staff.dealer, at.key))
     if name == "parcel":
-        return paper.parcel(trial) if desk_lines.is_by_post(trial.row) else None
+        return paper.parcel(trial, _link(at)) if desk_lines.is_by_post(trial.row) else None
     makers = {"sheet": paper.sheet, "letters": paper.letters}
     return makers[name](trial) if name in makers else None
+
+
+def _link(at: AtTrial) -> str:
+    """Return the link to the player's sheets, whole; empty while none is made."""
+    paths = seats.open_paths(at.session, at.staff.dealer, at.key, signer=signer(at.request))
+    return desk_frame.address_of(at.request, paths["player"]) if "player" in paths else ""

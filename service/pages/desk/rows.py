@@ -29,7 +29,7 @@ def trial(row: TrialRow, action: str = "") -> Line:
         facts=desk_lines.trial_facts(row),
         state=formats.capital(state),
         href=f"/desk/trials/{row.key}",
-        action=action or _("Open"),
+        action=action or _("Show"),
         urgent=row.overdue,
     )
 
@@ -53,5 +53,5 @@ def player(row: PlayerRow) -> Line:
         facts=desk_lines.player_facts(row),
         state=row.email or row.phone or "",
         href=f"/desk/players/{row.key}",
-        action=_("Open"),
+        action=_("Show"),
     )

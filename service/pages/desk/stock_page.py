@@ -163,7 +163,7 @@ def bench(values: Mapping[str, float]) -> tuple[Fact, ...]:
 
 
 def _measured(value: float, unit: str) -> str:
-    said = formats.number(value, 4).rstrip("0").rstrip(".") if value < 10 else formats.number(value, 1)
+    said = formats.number(value, next(places for places in range(6) if places == 5 or round(value, places) == value))
     return said if unit == "1" else f"{said}{formats.NBSP}{unit}"
 
 

@@ -173,7 +173,7 @@ def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:
     yield _("Time"), formats.minutes(trial.minutes)
     yield _("Promise"), words.promised(trial.plan)
     yield _("Hidden repeat"), words.repeat(trial)
-    yield _("Country"), trial.country or ""
+    yield _("Country"), desk_lines.country(trial.country)
     yield _("Materials"), words.confirmed(trial)
     yield _("Due back"), formats.day(trial.row.due_back) if trial.row.due_back else ""
     if trial.created_at is not None:
@@ -196,12 +196,12 @@ def related(trial: TrialPage) -> tuple[Line, ...]:
 def _related(trial: TrialPage) -> Iterator[Line]:
     player = trial.player
     name = desk_lines.somebody(player.name)
-    yield Line(name, desk_lines.player_facts(player), "", f"/desk/players/{player.key}", _("Open"))
+    yield Line(name, desk_lines.player_facts(player), "", f"/desk/players/{player.key}", _("Show"))
     if trial.enquiry:
-        yield Line(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Open"))
+        yield Line(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Show"))
     others = [(trial.previous, _("The trial before"))] if trial.previous else []
     for (key, number), words_of in [*others, *((link, _("The trial after")) for link in trial.follow_ups)]:
-        yield Line(desk_lines.trial_number(number, key), words_of, "", f"/desk/trials/{key}", _("Open"))
+        yield Line(desk_lines.trial_number(number, key), words_of, "", f"/desk/trials/{key}", _("Show"))
 
 
 def seat(rater: str, address: str) -> SeatPart:
@@ -234,7 +234,8 @@ def qr(text: str) -> tuple[str, int]:
 
 def handing(state: Handing | None, trial: TrialPage) -> HandingPart | None:
     """Return the head-to-head's panel; None where it has no place."""
-    if trial.row.state != "open" and state is None:
+    by_post = desk_lines.is_by_post(trial.row)
+    if state is None and (by_post or trial.row.state != "open"):
         return None
     letters = [slot.letter for slot in trial.slots if not slot.own]
     bows = [Option(letter, words.bow_name((letter,), own=False)) for letter in letters]

@@ -123,8 +123,9 @@ def _standing(session: Session, staff: AtDealer, trial: TrialPage) -> StandingVi
 
 
 def _seats(request: Request, session: Session, staff: AtDealer, trial: TrialPage) -> tuple[SeatPart, ...]:
-    """Return the links by which phones rate, while the trial is open."""
-    if trial.row.state != "open":
+    """Return the links by which phones rate: of an open trial, and of a parcel that they are to travel with."""
+    to_send = trial.row.state == "planned" and desk_lines.is_by_post(trial.row)
+    if trial.row.state != "open" and not to_send:
         return ()
     paths = seats.open_paths(session, staff.dealer, trial.row.key, signer=signer(request))
     return tuple(
