@@ -30,7 +30,8 @@ class _Rules(EmailPolicy):
         return super().fold_binary(name, value)
 
 
-_RULES = _Rules(linesep=policy.SMTP.linesep)
+# 78 is what RFC 5322, 2.1.1 asks for; the library goes one beyond where an encoded name stands before its address.
+_RULES = _Rules(linesep=policy.SMTP.linesep, max_line_length=76)
 _RULES_UTF8 = _RULES.clone(utf8=True)
 
 
@@ -76,11 +77,11 @@ def make_message(letter: Letter, now: dt.datetime) -> EmailMessage:
     message["Message-ID"] = f"<{letter.message_id}>"
     # RFC 3834, 5: no out-of-office note answers a mail that says so.
     message["Auto-Submitted"] = "auto-generated"
-    message["Content-Language"] = letter.language
     if letter.unsubscribe:
         message["List-Unsubscribe"] = f"<{letter.unsubscribe}>"  # RFC 2369
         if letter.unsubscribe.startswith("https://"):
             message["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"  # RFC 8058 knows https only
     message.set_content(letter.text, cte="quoted-printable")
     message.add_alternative(letter.html, subtype="html", cte="quoted-printable")
+    message["Content-Language"] = letter.language  # of the whole: what was set before went into the first part
     return message
