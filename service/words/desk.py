@@ -51,17 +51,10 @@ EVENTS: Mapping[str, str] = {
     EventKind.REPAIRED: N_("repaired"),
     EventKind.MOVED: N_("moved"),
 }
-EFFECTS: Mapping[str, str] = {
-    EventKind.REHAIRED: N_("New hair: ratings from before count less from this day on."),
-    EventKind.RECAMBERED: N_("A new camber: ratings from before count less from this day on."),
-    EventKind.REPAIRED: N_("After a repair ratings from before count less from this day on."),
-    EventKind.MOVED: N_("A move changes nothing in the bow: its ratings count as before."),
-}
-"""What an event does to older ratings of the copy."""
 OUTCOMES: Mapping[str, str] = {
     OutcomeKind.KEPT: N_("kept"),
     OutcomeKind.MORE_ASKED: N_("more bows asked for"),
-    OutcomeKind.NONE: N_("none kept"),
+    OutcomeKind.NONE: N_("nothing kept"),
     OutcomeKind.RETURNED: N_("kept first, then returned"),
 }
 REASONS: Mapping[str, str] = {

@@ -4,9 +4,9 @@ The page is asked for with what is known in its address, and shows what is advis
 choice of bows would do (``go`` is ``look``, nothing is written), or to set the bows aside (``set``).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -29,6 +29,7 @@ from service.words import desk_lines
 
 router = APIRouter(prefix="/desk/compose")
 
+T = TypeVar("T")
 _ASKED = ("instrument", "budget", "amount", "minutes")
 _HIDDEN = ("id", "enquiry", "previous", "player")
 _NAMES = {
@@ -172,26 +173,47 @@ def _show(
     proposal = None
     try:
         basis = _basis(session, staff, fields)
-        proposal = _proposal(session, staff, basis, fields, chosen)
     except Invalid as invalid:
-        basis = _unasked(session, staff, fields) if _is_walk_in(fields) else _basis(session, staff, fields)
-        wrong |= {} if quiet else {k: v for k, v in by_field(invalid).items() if k not in wrong}
+        basis = _unasked(session, staff, fields)
+        wrong |= {} if quiet else by_field(invalid)
+    if basis.body is not None:
+        proposal = _proposal(session, staff, basis.body, fields, chosen, wrong)
     page = _page(basis, fields, proposal, wrong, notice)
     return desk_frame.show(request, staff, "desk/compose.html", page, status=422 if wrong else status)
 
 
-def _is_walk_in(fields: Fields) -> bool:
-    return not first(fields, "enquiry") and not first(fields, "previous")
-
-
 def _proposal(
-    session: Session, staff: AtDealer, basis: _Basis, fields: Fields, chosen: Sequence[str] | None
+    session: Session,
+    staff: AtDealer,
+    body: Mapping[str, Any],
+    fields: Fields,
+    chosen: Sequence[str] | None,
+    wrong: dict[str, str],
 ) -> Proposal:
-    asked = composing_form.questionnaire(basis.body or {}, fields, staff.dealer)
-    on, due_back = composing_form.days(fields)
+    """Return what to bring; what cannot be used is noted in ``wrong`` and left out, so that there is always a page."""
+    usable = {name: values for name, values in fields.items() if name not in ("minutes", "place")}
+    on, due_back = _or(lambda: composing_form.days(fields), wrong) or (None, None)
+    if on is None or due_back is None or due_back < on:
+        due_back = None
+    asked = _or(lambda: composing_form.questionnaire(body, fields, staff.dealer), wrong)
+    answers = asked or composing_form.questionnaire(body, usable, staff.dealer)
     if chosen is None and fields.get("copies"):
         chosen = fields["copies"]
-    return composing.propose(session, staff.dealer, asked, chosen=chosen, on=on, due_back=due_back)
+
+    def proposed(bows: Sequence[str] | None) -> Proposal:
+        return composing.propose(session, staff.dealer, answers, chosen=bows, on=on, due_back=due_back)
+
+    return _or(lambda: proposed(chosen), wrong) or proposed(None)
+
+
+def _or(verb: Callable[[], T], wrong: dict[str, str]) -> T | None:
+    """Return what a verb gives, or None where it finds something wrong, which is noted."""
+    try:
+        return verb()
+    except Invalid as invalid:
+        for field, sentence in by_field(invalid).items():
+            wrong.setdefault("copies" if field.startswith("copies") else field, sentence)
+        return None
 
 
 def _page(

@@ -67,7 +67,7 @@ async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> 
         state=capital(desk_lines.enquiry_state(row)),
         contact=_contact(found.contact),
         answers=tuple(Fact(line.question, line.answer) for line in summary.lines(found.answers)),
-        advice=shortlist.page_of(dict(found.document), again="", csrf="", dealer=None, demo=False),
+        advice=shortlist.page_of(dict(found.document), address="", csrf="", dealer=None, demo=False),
         trials=tuple(_composed(key, number) for key, number in row.trials),
         link=f"/advice/{found.address}",
         may_settle=row.settled_at is None and not row.trials,

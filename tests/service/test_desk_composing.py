@@ -1,0 +1,197 @@
+"""The composing page: from an enquiry, for a walk-in, from the trial before; what a swap does; what is wrong is said where it stands."""
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.service import desk_shop
+from tests.service.desk_shop import Shop, form_to, send
+from tests.service.page import Page
+
+TODAY = dt.datetime.now(dt.UTC).date()
+WALK_IN = "/desk/compose?instrument=double_bass+german&budget=4000&minutes=60"
+
+
+@pytest.fixture
+def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
+    """A shop with its adviser signed in."""
+    with desk_shop.opened(tmp_path, _migrated_file) as shop:
+        yield shop
+
+
+def ticked(page: Page) -> set[str]:
+    """Return the serials of the bows that are chosen."""
+    return {e.get("value") for e in page.all("input", name="copies") if "checked" in e.attributes}
+
+
+def offered(page: Page) -> set[str]:
+    return {e.get("value") for e in page.all("input", name="copies")}
+
+
+def promise(page: Page) -> str:
+    return page.by_id("effect").text
+
+
+def test_an_enquiry_becomes_a_trial_of_the_advised_bows(shop: Shop) -> None:
+    page = shop.adviser.read(f"/desk/compose?enquiry={shop.enquire()}")
+    assert page.h1 == "A trial for Clara Ahrens (invented)"
+    advised = ticked(page)
+    assert advised
+    trial = send(shop.adviser, page, "/desk/compose", go="set")
+    assert trial.h1 == "Trial 1, Clara Ahrens (invented)"
+    assert {serial for serial in offered(page) if shop.status(serial) == "reserved"} == advised
+
+
+def test_the_contact_is_not_asked_where_the_enquiry_gave_it(shop: Shop) -> None:
+    assert not shop.adviser.read(f"/desk/compose?enquiry={shop.enquire()}").all("input", name="name")
+    assert shop.adviser.read(f"/desk/compose?enquiry={shop.enquire(contact=None)}").all("input", name="name")
+
+
+def test_a_walk_in_is_asked_three_things_and_nothing_is_complained_of_before(shop: Shop) -> None:
+    page = shop.adviser.read("/desk/compose")
+    asked = {e.get("name") for e in page.controls}
+    assert asked == {"instrument", "budget", "amount", "minutes"}
+    assert not page.of_class("faults")
+    assert len(page.all("input", name="instrument")) == 5
+
+
+def test_three_taps_propose_bows_for_a_walk_in(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    assert ticked(page)
+    assert "Double bass · German hold · up to 4,000 €" in page.text.replace("\u00a0", " ")
+    assert all(serial.startswith("DB-") for serial in offered(page))
+    assert page.by_id("instrument-double_bass german").get("checked") is not None
+
+
+def test_while_few_trials_stand_behind_it_no_percentage_is_shown(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    assert "at least one beats the player’s own" in promise(page)
+    assert "%" not in promise(page)
+
+
+def test_no_bow_chosen_is_said_and_written_nowhere(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    looked = send(shop.adviser, page, "/desk/compose", copies=[], go="look")
+    assert "No bow is chosen yet." in promise(looked)
+    refused = send(shop.adviser, page, "/desk/compose", copies=[], go="set")
+    assert refused.status == 422
+    assert "Bows: Choose at least one bow, and at most twelve." in refused.of_class("faults")[0].text
+    assert "There is no such trial." in shop.adviser.read("/desk/trials").text
+
+
+def test_looking_at_another_choice_keeps_it_and_writes_nothing(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    other = sorted(offered(page) - ticked(page))[:1]
+    looked = send(shop.adviser, page, "/desk/compose", copies=other, go="look")
+    assert ticked(looked) == set(other)
+    assert "With this bow" in promise(looked)
+    assert shop.status(other[0]) == "in_stock"
+
+
+def test_the_same_form_sent_twice_is_one_trial(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    first = send(shop.adviser, page, "/desk/compose", go="set")
+    again = send(shop.adviser, page, "/desk/compose", go="set")
+    assert first.address == again.address
+    assert len(shop.adviser.read("/desk/trials").of_class("line")) == 1
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "said"),
+    [
+        ("on", "soon", 'Day: Got "soon"; expected a day, as 2026-11-30.'),
+        ("due_back", "2020-01-01", "Due back: The bows cannot be back before the trial"),
+        ("email", "clara", "E-mail: This does not look like an e-mail address"),
+    ],
+)
+def test_wrong_input_keeps_what_was_typed_and_says_what_is_right(shop: Shop, field: str, typed: str, said: str) -> None:
+    page = shop.adviser.read(WALK_IN)
+    changes = {field: [typed], "name": ["Bo (invented)"], "consent_advice": ["yes"], "go": "set"}
+    refused = send(shop.adviser, page, "/desk/compose", **changes)
+    assert refused.status == 422
+    assert said in refused.of_class("faults")[0].text
+    assert refused.by_id(field).get("value") == typed
+    assert refused.by_id("name").get("value") == "Bo (invented)"
+    assert "Error:" in refused.all("title")[0].text
+
+
+def test_a_name_without_consent_is_not_kept(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    refused = send(shop.adviser, page, "/desk/compose", name=["Bo (invented)"], go="set")
+    assert refused.status == 422
+    assert "Consent: Got no consent to keep the contact" in refused.of_class("faults")[0].text
+
+
+def test_a_parcel_needs_to_know_its_country(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    refused = send(shop.adviser, page, "/desk/compose", place=["post"], go="set")
+    assert "Country: For a trial by post we need the country it goes to" in refused.of_class("faults")[0].text
+    trial = send(shop.adviser, page, "/desk/compose", place=["post"], country=["at"], blinding=["masked"], go="set")
+    assert "by post" in trial.text
+    assert "Austria" in trial.text
+
+
+def test_a_bow_that_was_taken_meanwhile_is_named_and_nothing_is_set_aside(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    serial = min(ticked(page))
+    shop.compose(copies=[serial])
+    refused = send(shop.adviser, page, "/desk/compose", go="set")
+    assert refused.status == 409
+    notice = refused.of_class("notice")[0].text
+    assert serial in notice
+    assert "trial 1" in notice
+    assert ticked(refused) == ticked(page)
+    assert len(shop.adviser.read("/desk/trials").of_class("line")) == 1
+
+
+def test_a_reserved_bow_is_shown_with_why_it_cannot_be_had(shop: Shop) -> None:
+    serial = min(ticked(shop.adviser.read(WALK_IN)))
+    shop.compose(copies=[serial])
+    page = shop.adviser.read(WALK_IN)
+    box = next(e for e in page.all("input", name="copies") if e.get("value") == serial)
+    assert "disabled" in box.attributes
+    why = box.within("label")
+    assert why is not None
+    assert "trial 1" in why.text
+
+
+@pytest.mark.parametrize(
+    "query", ["enquiry=no-such", "previous=no-such", "player=no-such", "instrument=violin&player=no-such"]
+)
+def test_what_is_not_this_dealers_is_not_there(shop: Shop, query: str) -> None:
+    assert shop.adviser.get(f"/desk/compose?{query}").status_code == 404
+
+
+def test_an_amount_that_can_be_read_in_two_ways_is_asked_again(shop: Shop) -> None:
+    page = shop.adviser.read("/desk/compose?instrument=violin&amount=2,600&minutes=40")
+    assert page.status == 422
+    assert 'Budget: Got "2,600", which can be read in two ways' in page.of_class("faults")[0].text
+    assert page.by_id("amount").get("value") == "2,600"
+    assert page.by_id("instrument-violin").get("checked") is not None
+
+
+def test_a_trial_leads_to_the_next_one_with_what_was_learnt(shop: Shop) -> None:
+    key = shop.opened()
+    shop.rate(key, [6, 4, 5, 3, 4])
+    shop.adviser.post(f"/desk/trials/{key}/close")
+    page = shop.adviser.read(f"/desk/compose?previous={key}")
+    assert page.h1.startswith("A trial for ")
+    assert ticked(page)
+    trial = send(shop.adviser, page, "/desk/compose", go="set")
+    assert trial.h1.startswith("Trial 2")
+    assert "The trial before" in trial.text
+
+
+def test_who_is_not_signed_in_is_led_to_the_sign_in(shop: Shop) -> None:
+    reply = shop.desk.nobody().get("/desk/compose")
+    assert reply.status_code == 303
+    assert reply.headers["location"].startswith("/desk/sign-in")
+
+
+def test_a_form_of_another_session_is_refused(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    fields = desk_shop.fields_of(form_to(page, "/desk/compose")) | {"go": ["set"]}
+    reply = shop.desk.sign_in("stranger").send("POST", "/desk/compose", data=fields)
+    assert reply.status_code == 403
