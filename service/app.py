@@ -13,12 +13,25 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.staticfiles import StaticFiles
 
-from service import security, speaking, templating
+from service import embedding, security, speaking, templating
 from service.access.links import Signer
 from service.database import Database
 from service.mail.office import open_office
 from service.mail.sending import Postman
-from service.pages import api, api_runs, desk_mail, errors, form, guard, mail_links, play, staff, tablet, tablet_files
+from service.pages import (
+    api,
+    api_runs,
+    desk_mail,
+    embed,
+    errors,
+    form,
+    guard,
+    mail_links,
+    play,
+    staff,
+    tablet,
+    tablet_files,
+)
 from service.pages.desk import routes as desk
 from service.settings import Settings
 
@@ -69,6 +82,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     errors.install(app)
     guard.install(app)
+    app.include_router(embed.router, include_in_schema=False)
     _protect(app, https_only=(settings.public_address or "").startswith("https:"))
     _describe(app)
     return app
@@ -77,6 +91,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 def _protect(app: FastAPI, https_only: bool) -> None:
     app.add_middleware(security.BodyLimit)
     app.add_middleware(speaking.ReadersLanguage)
+    app.add_middleware(embedding.Embedding, database=app.state.database)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
 
 

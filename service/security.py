@@ -30,7 +30,15 @@ _ALLOWED = {
     "base-uri": "'none'",
     "frame-ancestors": "'none'",
 }
-CONTENT_SECURITY_POLICY = "; ".join(f"{what} {where}" for what, where in _ALLOWED.items())
+
+
+def policy(**changes: str) -> str:
+    """Return the Content-Security-Policy with other values for some of its directives: ``frame_src="'self'"``."""
+    allowed = _ALLOWED | {name.replace("_", "-"): where for name, where in changes.items()}
+    return "; ".join(f"{what} {where}" for what, where in allowed.items())
+
+
+CONTENT_SECURITY_POLICY = policy()
 EVERYWHERE = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "Referrer-Policy": "no-referrer",
@@ -41,7 +49,9 @@ EVERYWHERE = {
 }
 """Headers of every answer (OWASP Secure Headers Project; CSP Level 3)."""
 STATIC = "/static/"
-_UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/play/", "/tablet", "/desk")
+LOADER = "/static/embed.js"
+"""The one part that other sites' pages load: it puts the form into them."""
+_UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/play/", "/tablet", "/desk", "/embed/")
 """Paths of links that are known to one player only, and those of the staff: no search engine lists them."""
 
 
@@ -50,6 +60,8 @@ def headers_for(path: str, https_only: bool = False) -> dict[str, str]:
     headers = dict(EVERYWHERE)
     # Styles and scripts may be kept, but are asked for anew (by their ETag), so that an upgrade shows at once.
     headers["Cache-Control"] = "no-cache" if path.startswith(STATIC) else "no-store"
+    if path == LOADER:
+        headers["Cross-Origin-Resource-Policy"] = "cross-origin"
     if path.startswith(_UNGUESSABLE):
         headers["X-Robots-Tag"] = "noindex, nofollow"
     if https_only:

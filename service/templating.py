@@ -4,7 +4,7 @@ from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from service import formats, language
+from service import formats, framing, language
 
 TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
 
@@ -22,4 +22,5 @@ def environment() -> Environment:
     )
     language.install(templates)
     formats.install(templates)
+    framing.install(templates)
     return templates

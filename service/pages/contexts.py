@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from service.doors import Look
 from service.pages.questions import Option, ScaleWords
 
 
@@ -36,11 +37,12 @@ class Fault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """What every page has: its heading, the dealer it belongs to, and whether all data is invented."""
+    """What every page has: its heading, the dealer it belongs to and that dealer's look, and whether all data is invented."""
 
     title: str
     dealer: str | None = None
     demo: bool = False
+    look: Look | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

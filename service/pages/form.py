@@ -13,7 +13,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service import drafts
+from service import doors, drafts
 from service.database import Reading, Writing
 from service.language import _
 from service.pages import contexts, result, steps
@@ -52,6 +52,7 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
         title=_("Which bow should you try?"),
         dealer=name,
         demo=request.app.state.demo,
+        look=doors.look(session, dealer) if name else None,
         slug=dealer if name else "",
         notice=notice if dealer and not name else "",
         csrf=_tokens(request).make(BEGINNING),
@@ -150,6 +151,7 @@ def _show(
         demo=request.app.state.demo,
         csrf=_tokens(request).make(draft.address),
         currencies=drafts.currencies(session, draft.dealer) if name == steps.BUDGET else (),
+        look=doors.look(session, draft.dealer) if draft.dealer else None,
         checking=checking,
     )
     return render(request, f"form/{name}.html", steps.page_of(name, draft, faults, frame), status)

@@ -5,7 +5,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service import advice, drafts
+from service import advice, doors, drafts
 from service.database import Reading, Writing
 from service.pages import shortlist
 from service.pages.rendering import render
@@ -24,12 +24,14 @@ async def show(request: Request, address: str, session: Reading) -> Response:
     doc = advice.stored(session, address)
     if doc is None:
         raise HTTPException(404)
+    dealer = doc["answers"].get("dealer")
     page = shortlist.page_of(
         doc,
-        again=f"/advice/{address}/again",
+        address=f"/advice/{address}",
         csrf=request.app.state.tokens.make(address),
-        dealer=drafts.dealer_name(session, doc["answers"].get("dealer")),
+        dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
+        look=doors.look(session, dealer) if dealer else None,
     )
     return render(request, "shortlist/result.html", page)
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service import formats, pictures, words
+from service.doors import Look
 from service.language import _
 from service.pages import summary
 from service.pages.contexts import Page
@@ -50,6 +51,7 @@ class ShortlistPage(Page):
     within, beats : headings of the table of numbers.
     steps_lead : what the steps say; ``in_words`` while they hold no figures.
     again : where 'change your answers' is posted, with its token ``csrf``.
+    address : the page's own, under which it is found again.
     """
 
     answers: str
@@ -70,16 +72,25 @@ class ShortlistPage(Page):
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     again: str
+    address: str
     csrf: str
 
 
-def page_of(doc: dict[str, Any], again: str, csrf: str, dealer: str | None, demo: bool) -> ShortlistPage:
-    """Return the result page of a stored advice."""
+def page_of(
+    doc: dict[str, Any],
+    address: str,
+    csrf: str,
+    dealer: str | None,
+    demo: bool,
+    look: Look | None = None,
+) -> ShortlistPage:
+    """Return the result page of a stored advice, found at ``address``."""
     answers = doc["answers"]
     return ShortlistPage(
         title=words.headline(doc),
         dealer=dealer,
         demo=demo,
+        look=look,
         answers=summary.quiet_line(answers),
         lead=words.lead(doc),
         tiers=tuple(_card(entry, doc) for entry in doc["shortlist"]),
@@ -97,7 +108,8 @@ def page_of(doc: dict[str, Any], again: str, csrf: str, dealer: str | None, demo
         sureness=words.sureness(doc),
         notes=tuple(words.notes(doc)),
         cautions=tuple(words.cautions(doc)),
-        again=again,
+        again=f"{address}/again",
+        address=address,
         csrf=csrf,
     )
 

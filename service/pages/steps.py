@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.vocabulary import LEADING, Criterion, Instrument
+from service.doors import Look
 from service.drafts import Draft
 from service.forms import NOT_SURE, STEPS, OwnBowStep
 from service.language import _
@@ -31,6 +32,7 @@ class Frame:
     demo: bool
     csrf: str
     currencies: tuple[str, ...]
+    look: Look | None = None
     checking: bool = False
 
 
@@ -69,6 +71,7 @@ def _around(name: str, draft: Draft, typed: contexts.Typed, frame: Frame) -> dic
         "title": _("Your double bass") if name == BASS else _(questions.STEP_WORDS[step][0]),
         "dealer": frame.dealer,
         "demo": frame.demo,
+        "look": frame.look,
         "progress": _("{number} of {all}, {time}").format(
             number=ORDER.index(step) + 1, all=len(ORDER), time=questions.time_left(step)
         ),
