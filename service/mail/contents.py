@@ -82,7 +82,8 @@ def _of_trial(trial: Trial, composition: Composition, contact: Contact | None) -
 
 def _before_trial(session: Session, row: OutboxItem) -> Values:
     trial, composition, contact = _composed(session, row)
-    if composition.state != "planned":
+    # A parcel is sent, and by that its trial open, before the day from which the bows may be played.
+    if composition.state == "closed" or (composition.state == "open" and trial.place is not Place.POST):
         raise Needless(_("The trial has begun already."))
     if trial.on < dt.datetime.now(dt.UTC).date():
         raise Needless(_("The day of the trial is past."))

@@ -40,6 +40,11 @@ def before_trial(session: Session, key: str) -> None:
         outbox.queue(session, "before_trial", key, to, due=due)
 
 
+def begun(session: Session, key: str) -> None:
+    """Take back what was to be said before a trial that has begun."""
+    outbox.withdraw(session, "before_trial", key)
+
+
 def after_trial(session: Session, key: str, *, at_once: bool = False) -> None:
     """Queue what the ratings said and what was kept: a day after a trial, or at once where it is known what was kept."""
     found = _player_of(session, key)

@@ -31,6 +31,7 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
     if trial.place is Place.POST:
         raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
     _go_out(session, trial, composition, {})
+    mails.begun(session, key)
     noted(session, user, dealer, N_("opened a trial"), f"trial {key}")
 
 
