@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import CRITERIA, Blinding, OutcomeKind, Place
+from model.vocabulary import CRITERIA, Blinding, Criterion, OutcomeKind, Place
 from service import formats, tables
 from service.errors import Invalid, NotHere, Refused
 from service.forms import Composing, OwnBow, Questionnaire, Tried, check
@@ -337,16 +337,16 @@ def learnt(session: Session, trial: int, composition: tables.Composition) -> Que
     return check(answers.model_copy(update=changes).body())
 
 
-def _mean_ratings(session: Session, trial: int) -> dict[str | None, dict[str, int]]:
+def _mean_ratings(session: Session, trial: int) -> dict[str | None, dict[Criterion, int]]:
     """Return what the player gave each bow, the mean of its plays as whole points."""
     run = tables.Run
     rows = session.scalars(select(run).where(run.trial == trial, run.rater == "player", tables.newest_run()))
-    given: dict[str | None, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    given: dict[str | None, dict[Criterion, list[int]]] = defaultdict(lambda: defaultdict(list))
     for row in rows.all():
         for criterion in CRITERIA:
             value = getattr(row, criterion)
             if value is not None:
-                given[row.copy][str(criterion)].append(value)
+                given[row.copy][criterion].append(value)
     return {copy: {criterion: _rounded(marks) for criterion, marks in sheet.items()} for copy, sheet in given.items()}
 
 
