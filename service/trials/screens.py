@@ -102,9 +102,7 @@ def _found(session: Session, key: str, dealer: str | None) -> tuple[tables.Trial
 
 def _slots(session: Session, trial: int) -> list[dict[str, Any]]:
     slot = tables.Slot
-    rows = session.execute(
-        select(slot.position, slot.letter).where(slot.trial == trial).order_by(slot.position)
-    ).tuples()
+    rows = session.execute(select(slot.position, slot.letter).where(slot.trial == trial).order_by(slot.position))
     return [{"position": position, "letter": letter, "own": letter == ""} for position, letter in rows]
 
 

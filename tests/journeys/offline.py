@@ -7,7 +7,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from tests.journeys.shop import Shop, enrolled, until_true
+from tests.journeys.shop import Shop, all_sent, enrolled, until_true
 
 CRITERIA = ("overall", "response", "clarity", "dynamic_range", "steadiness")
 GOES_BACK, GOES_WRONG, ANSWERS = 0.2, 0.35, 0.8
@@ -86,7 +86,9 @@ class Player:
         self.filled[position] = (ratings, note)
 
     def _until_kept(self) -> None:
-        until_true(self.page, "() => document.querySelector('form').dataset.kept !== 'no'", "what was tapped to be kept")
+        until_true(
+            self.page, "() => document.querySelector('form').dataset.kept !== 'no'", "what was tapped to be kept"
+        )
 
     def _leave(self, button: str) -> None:
         """Go on or back; what stands on the sheet is then given. Sometimes the page is loaded anew in that very moment."""
@@ -148,7 +150,7 @@ class Player:
         self._calm()
         self._join()
         self.page.wait_for_selector("main[data-screen=thanks], main[data-screen=waiting]")
-        until_true(self.page, "() => document.getElementById('status').textContent === ''", "everything to be sent", 60)
+        all_sent(self.page)
 
 
 def played(browser: Browser, shop: Shop, seed: int) -> tuple[str, Given]:
@@ -171,7 +173,7 @@ def check(shop: Shop, key: str, given: Given) -> None:
         for revision, (ratings, note) in enumerate(revisions, start=1)
     ]
     stored.sort(key=lambda one: one[:2])
-    assert stored == expected, f'got {stored}, expected {expected}'
+    assert stored == expected, f"got {stored}, expected {expected}"
     assert [one.flags for one in shop.sheets(key)] == [""] * len(expected)
     final = {position: revisions[-1] for position, revisions in given.sheets.items()}
     runs = {run.position: run for run in shop.runs(key)}

@@ -109,6 +109,12 @@ def until_true(page: Page, script: str, what: str, seconds: float = SECONDS) -> 
         page.wait_for_timeout(20)
 
 
+def all_sent(page: Page) -> None:
+    """Wait until nothing is on its way and nothing waits."""
+    sent = "document.documentElement.dataset.sending === 'no' && document.getElementById('status').textContent === ''"
+    until_true(page, f"() => {sent}", "everything to be sent", 3 * SECONDS)
+
+
 def enrolled(browser: Browser, shop: Shop, width: int = 1024, height: int = 768) -> BrowserContext:
     """Return a browser of its own that is an enrolled tablet and can be opened without network."""
     context = browser.new_context(viewport={"width": width, "height": height}, base_url=shop.address)

@@ -15,11 +15,12 @@ FAULTS = ("busy", "lost", "dropped")
 
 
 class Weather:
-    """What goes wrong next: a share of the requests that touch the trial, drawn by a seed; none at first."""
+    """What goes wrong next: ``share`` of the requests that touch the trial, in one of the ``faults``, drawn by a seed; none at first."""
 
     def __init__(self, seed: int = 0) -> None:
         self._random, self._lock = random.Random(seed), threading.Lock()
         self.share = 0.0
+        self.faults: tuple[str, ...] = FAULTS
         self.counted = dict.fromkeys(FAULTS, 0)
 
     def next(self, path: str) -> str:
@@ -27,7 +28,7 @@ class Weather:
         with self._lock:
             if not path.startswith(("/api/", "/tablet/trials", "/play/")) or self._random.random() >= self.share:
                 return "fine"
-            fault = self._random.choice(FAULTS)
+            fault = self._random.choice(self.faults)
             self.counted[fault] += 1
             return fault
 
@@ -72,7 +73,7 @@ class _Handler(BaseHTTPRequestHandler):
         except (BrokenPipeError, ConnectionResetError):
             self.close_connection = True  # the page was left before its answer came
 
-    do_GET = do_PUT = do_POST = do_HEAD = _pass  # noqa: N815 - the names are the base class's
+    do_GET = do_PUT = do_POST = do_HEAD = _pass
 
 
 class _Server(ThreadingHTTPServer):

@@ -36,6 +36,7 @@ export class Sender {
   send() {
     if (this.busy) { this.again = true; return this.busy; }
     clearTimeout(this.timer);
+    mark("yes");
     this.busy = this.alone(() => this.round()).finally(() => {
       this.busy = null;
       if (this.again) { this.again = false; this.send(); }
@@ -53,7 +54,7 @@ export class Sender {
       if (!await this.one(item)) { well = false; break; }
     }
     await this.told();
-    if (well) { this.pause = FIRST_WAIT; return; }
+    if (well) { this.pause = FIRST_WAIT; mark("no"); return; }
     // A little chance in it: a shop full of tablets must not come back all at once.
     this.timer = setTimeout(() => this.send(), this.pause * (0.75 + Math.random() / 2));
     this.pause = Math.min(2 * this.pause, LONGEST_WAIT);
@@ -98,6 +99,11 @@ export class Sender {
     const items = await this.store.waiting();
     this.note({ waiting: new Set(items.map((item) => item.id)).size, refused: items.find((item) => item.refused)?.refused ?? "" });
   }
+}
+
+/** Mark in the page whether anything is on its way, for whoever looks at it from outside. */
+function mark(sending) {
+  document.documentElement.dataset.sending = sending;
 }
 
 async function reason(answer) {
