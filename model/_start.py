@@ -19,12 +19,15 @@ _ALIASED = 1e-9  # of a component's own size: what is left of it after the fixed
 
 
 def orthonormal(X: Floats) -> tuple[Floats, Floats]:
-    """Q (n, p) and R (p, p) of X = QR for X of full rank, turned twice against a bad condition."""
-    R = np.eye(X.shape[1])
-    for _ in range(2):
-        triangle = np.asarray(np.linalg.qr(X, mode="r"), dtype=np.float64)
-        X, R = solve_triangular(triangle, X.T, trans="T").T, triangle @ R
-    return X, R
+    """Q (n, p) and R (p, p) of X = QR for X of full rank, turned twice against a bad condition.
+
+    The second time by a Cholesky root, which takes a third of the time and does for columns that are nearly orthonormal
+    (Yamamoto, Nakatsukasa, Yanagisawa & Fukaya 2015, Electron. Trans. Numer. Anal. 44: 306).
+    """
+    first = np.asarray(np.linalg.qr(X, mode="r"), dtype=np.float64)
+    turned = solve_triangular(first, X.T, trans="T").T
+    second = np.linalg.cholesky(turned.T @ turned).T
+    return solve_triangular(second, turned.T, trans="T").T, second @ first
 
 
 def range_basis(X: Floats) -> tuple[Floats, list[int]]:
