@@ -91,7 +91,8 @@ def _before_trial(session: Session, row: OutboxItem) -> Values:
     return _of_trial(trial, composition, contact) | {
         "minutes": composition.minutes,
         "due_back": composition.due_back,
-        "advice": words.how_to_try(),
+        # What to bring has a list of its own; at home there is the room to speak of too.
+        "advice": words.how_to_try()[0 if trial.place is Place.POST else 1 :],
         "plays": words.what_to_play(trial.instrument, trial.settings.split()),
         "cautions": [_(phrases.CAUTIONS[code]) for code in cautions],
     }
@@ -103,7 +104,6 @@ def _after_trial(session: Session, row: OutboxItem) -> Values:
     return _of_trial(trial, composition, contact) | {
         "ratings": told.ratings(session, trial, revealed=revealed),
         "kept": told.kept(session, trial),
-        "cautions": [_(phrases.CAUTIONS["estimate"])],
     }
 
 
