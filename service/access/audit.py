@@ -58,5 +58,5 @@ def entries(session: Session, dealer: str | None = None, before: int | None = No
         asked = asked.where(kept.id < before)
     return [
         Entry(row.id, row.at, email, row.dealer, row.did, row.about, row.detail)
-        for row, email in session.execute(asked).tuples()
+        for row, email in session.execute(asked)
     ]

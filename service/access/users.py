@@ -172,7 +172,8 @@ def listed(session: Session, home: str | None = None) -> list[Account]:
     """Return every account by address, with its open sessions; with ``home`` those of that dealer only."""
     kept, now = tables.StaffSession, _now()
     open_ = (kept.expires_at > now, kept.seen_at > now - sessions.IDLE)
-    counts = dict(session.execute(select(kept.user, func.count()).where(*open_).group_by(kept.user)).tuples().all())
+    counted = session.execute(select(kept.user, func.count()).where(*open_).group_by(kept.user))
+    counts = {user: count for user, count in counted}  # noqa: C416 - rows are no pairs to `dict` for the type checker
     asked = select(tables.User).order_by(tables.User.email)
     if home is not None:
         asked = asked.where(tables.User.dealer == home)

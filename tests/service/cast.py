@@ -24,8 +24,9 @@ PEOPLE: Mapping[str, tuple[str, str | None]] = {
     "workshop": ("workshop", None),
     "owner": ("owner", None),
     "stranger": ("adviser", OTHER),
+    "strange owner": ("owner", OTHER),
 }
-"""Role and dealer of each; 'stranger' is another dealer's adviser."""
+"""Role and dealer of each; the strangers are another dealer's."""
 
 
 @dataclass
@@ -57,8 +58,11 @@ class Member:
 
     async def _send(self, method: str, path: str, follow: bool, request: Mapping[str, Any]) -> httpx.Response:
         transport = httpx.ASGITransport(self.app, client=("127.0.0.1", 50_000))
+        kept = httpx.Cookies()
+        for name, value in self.cookies.items():
+            kept.set(name, value, domain="bows.example")
         async with httpx.AsyncClient(
-            transport=transport, base_url=self.base, headers=BROWSER, cookies=self.cookies, follow_redirects=follow
+            transport=transport, base_url=self.base, headers=BROWSER, cookies=kept, follow_redirects=follow
         ) as client:
             reply = await client.request(method, path, **request)
             self.cookies = {cookie.name: cookie.value or "" for cookie in client.cookies.jar}
@@ -95,7 +99,7 @@ class Desk:
             session.add(tables.Dealer(slug=OTHER, name="Hill Strings (invented)", currency="EUR"))
             session.flush()
             for name, (role, dealer) in PEOPLE.items():
-                account = users.add(session, f"{name}@bows.example", role, dealer).account
+                account = users.add(session, f"{name.replace(' ', '-')}@bows.example", role, dealer).account
                 self.ids[name] = account.id
 
     def sign_in(self, name: str, *, acts_for: str | None = DEALER) -> Member:
