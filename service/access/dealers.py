@@ -15,6 +15,8 @@ from service.language import N_, _
 
 _SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST = 120
+_NO_COUNTRIES = frozenset({"EU", "EZ", "QO", "UN", "XA", "XB", "ZZ"})
+"""Codes that the Unicode CLDR knows besides countries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,4 +104,5 @@ def _problems(given: DealerInfo) -> list[tuple[str, str]]:
 
 
 def _is_country(code: str) -> bool:
-    return bool(re.fullmatch("[A-Z]{2}", code)) and code in Locale("en").territories
+    known = Locale("en").territories.keys() - _NO_COUNTRIES
+    return bool(re.fullmatch("[A-Z]{2}", code)) and code in known
