@@ -20,7 +20,9 @@ from service.mail.office import open_office
 from service.mail.sending import Postman
 from service.pages import (
     api,
+    api_keys,
     api_runs,
+    api_trials,
     desk_mail,
     embed,
     errors,
@@ -36,6 +38,8 @@ from service.pages.desk import routes as desk
 from service.settings import Settings
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
+SERVER_CALLS_PER_MINUTE = 600
+"""Enquiries that one dealer's server may make in a minute, per process."""
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
 SIGN_INS_PER_MINUTE, TRIES_PER_MINUTE = 20, 5
@@ -60,6 +64,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.templates = templating.environment()
     app.state.tokens = security.FormTokens(settings.secret_key())
     app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
+    app.state.server_limit = security.RateLimit(SERVER_CALLS_PER_MINUTE)
     app.state.enrol_limit = security.RateLimit(ENROLMENTS_PER_MINUTE)
     app.state.sign_in_limit = security.RateLimit(SIGN_INS_PER_MINUTE)
     app.state.account_limit = security.RateLimit(TRIES_PER_MINUTE)
@@ -71,6 +76,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.public_address = settings.public_address
     app.include_router(api.router)
     app.include_router(api_runs.router)
+    app.include_router(api_trials.router)
     app.include_router(form.router, include_in_schema=False)
     app.include_router(tablet.router, include_in_schema=False)
     app.include_router(play.router, include_in_schema=False)
@@ -90,6 +96,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 
 def _protect(app: FastAPI, https_only: bool) -> None:
     app.add_middleware(security.BodyLimit)
+    app.add_middleware(api_keys.DealersPages, database=app.state.database)
     app.add_middleware(speaking.ReadersLanguage)
     app.add_middleware(embedding.Embedding, database=app.state.database)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)

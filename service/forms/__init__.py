@@ -11,7 +11,7 @@ from service.forms.questionnaire import (
     Tried,
     Wishes,
 )
-from service.forms.reading import check, check_as, read
+from service.forms.reading import check, check_as, read, read_as
 from service.forms.step import NOT_SURE, Step, number
 from service.forms.steps import (
     HAS_BOW,
@@ -50,4 +50,5 @@ __all__ = [
     "check_as",
     "number",
     "read",
+    "read_as",
 ]

@@ -14,7 +14,8 @@ MOST_COPIES = 12
 """Nobody keeps more bows apart in one sitting; a slip more likely above."""
 
 
-def _distinct(values: tuple[str, ...]) -> tuple[str, ...]:
+def distinct(values: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the serials as they are; raises for one that stands twice."""
     if len(set(values)) < len(values):
         raise refusal(N_("Got the same bow twice; expected every serial once. A repeat is hidden by the order itself."))
     return values
@@ -37,7 +38,7 @@ class Composing(Body):
     copies: Annotated[
         tuple[Line, ...],
         Field(min_length=1, max_length=MOST_COPIES, description=N_("the serials of one to twelve bows")),
-        AfterValidator(_distinct),
+        AfterValidator(distinct),
     ]
     place: Annotated[Place, Field(description=N_("shop or post"))] = Place.SHOP
     blinding: Annotated[Blinding, Field(description=N_("blind, masked or open"))] = Blinding.BLIND

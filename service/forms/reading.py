@@ -41,12 +41,17 @@ _ITEMS = {
 
 def read(body: bytes) -> Questionnaire:
     """Return the questionnaire in a JSON ``body``; raises `Invalid` with every problem by path."""
+    return read_as(Questionnaire, body)
+
+
+def read_as(form: type[F], body: bytes) -> F:
+    """Return the form in a JSON ``body``; raises `Invalid` with every problem by path."""
     try:
-        return Questionnaire.model_validate_json(body)
+        return form.model_validate_json(body)
     except ValidationError as error:
         if not _is_utf8(body):
             raise Invalid([("", _("This is not UTF-8 text; expected JSON in UTF-8."))]) from None
-        raise Invalid(_problems(error)) from None
+        raise Invalid(_problems(error, form)) from None
 
 
 def _is_utf8(body: bytes) -> bool:

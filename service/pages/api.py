@@ -11,8 +11,11 @@ from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from service import advice, forms, words
+from service.access import keys
 from service.database import Writing
-from service.pages import schema
+from service.forms.server import OutcomeIn, TrialIn
+from service.pages import api_keys, schema
+from service.pages.api_keys import Brought
 from service.security import RateLimit
 
 router = APIRouter()
@@ -25,7 +28,7 @@ async def asked(request: Request) -> forms.Questionnaire:
 
     A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
     """
-    limit: RateLimit = request.app.state.advice_limit
+    limit = _limit(request)
     wait = limit.wait(request.client.host if request.client else "")
     if wait:
         raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
@@ -35,20 +38,35 @@ async def asked(request: Request) -> forms.Questionnaire:
     return forms.read(await request.body())
 
 
+def _limit(request: Request) -> RateLimit:
+    """Return how often the one who asks may: a dealer's server, which speaks for many players, more often than a player."""
+    is_server = f" {keys.PREFIXES[keys.SERVER]}" in request.headers.get("authorization", "")
+    limit: RateLimit = request.app.state.server_limit if is_server else request.app.state.advice_limit
+    return limit
+
+
 @router.post(
-    "/api/v1/advice",
+    api_keys.ADVICE,
     summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
     responses={
         200: {"model": schema.Advice, "description": "The advice"},
-        **schema.errors(413, 415, 422, 429, 500, 503),
+        **schema.errors(401, 403, 413, 415, 422, 429, 500, 503),
     },
     openapi_extra={
-        "requestBody": {"required": True, "content": {"application/json": {"schema": {"$ref": _QUESTIONNAIRE}}}}
+        "security": [{}, {"bearer": []}],
+        "requestBody": {"required": True, "content": {"application/json": {"schema": {"$ref": _QUESTIONNAIRE}}}},
     },
 )
-async def give_advice(questionnaire: Annotated[forms.Questionnaire, Depends(asked)], session: Writing) -> JSONResponse:
-    """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice."""
-    return JSONResponse(words.reply(advice.advise(session, questionnaire)))
+async def give_advice(
+    questionnaire: Annotated[forms.Questionnaire, Depends(asked)], brought: Brought, session: Writing
+) -> JSONResponse:
+    """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice.
+
+    With a dealer's key it is that dealer's enquiry; with the server key the answer names the copies to bring.
+    """
+    found = api_keys.caller(session, brought)
+    told = advice.advise(session, api_keys.bound(questionnaire, found))
+    return JSONResponse(words.reply(told, operator=found is not None and found.kind == keys.SERVER))
 
 
 @router.head("/healthz", include_in_schema=False)
@@ -71,7 +89,9 @@ async def health(request: Request) -> JSONResponse:
 
 
 def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
-    """Return the OpenAPI description with the questionnaire's models, which `asked` reads without FastAPI's help."""
-    _refs, models = models_json_schema([(forms.Questionnaire, "validation")], ref_template=_REF)
+    """Return the OpenAPI description with the models of the bodies that routes read without FastAPI's help, and the keys."""
+    _refs, models = models_json_schema(
+        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn)], ref_template=_REF
+    )
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
-    return description
+    return api_keys.add_security(description)

@@ -26,6 +26,7 @@ log = logging.getLogger(__name__)
 
 HEADINGS: dict[int, str] = {
     400: N_("This request could not be read"),
+    401: N_("This needs a key"),
     403: N_("This form has expired"),
     404: N_("There is nothing at this address"),
     405: N_("This address does not take that"),
@@ -39,6 +40,7 @@ HEADINGS: dict[int, str] = {
 }
 SENTENCES: dict[int, str] = {
     400: N_("The request is not well formed; please send it again."),
+    401: N_("Expected a key that opens this, sent as Authorization: Bearer KEY; this one is unknown or was revoked."),
     403: N_("Go back to the page, load it again and send the form once more; nothing was changed."),
     404: N_("The link may be mistyped, or what it led to is no longer kept."),
     405: N_("The address exists, but not for this method."),

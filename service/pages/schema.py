@@ -74,7 +74,9 @@ class TrialPlan(Answer):
     minutes: int = Field(ge=0)
     chance_one_beats_own_bow: Share = Field(ge=0, le=1)
     by_copies: list[Step]
-    bring: list[str] = Field(default=[], description="the serials to bring, best first; only for the operator")
+    bring: list[str] = Field(
+        default=[], description="the serials to bring, best first; only for the operator and with a dealer's server key"
+    )
     recommendation: str
 
 
@@ -166,6 +168,10 @@ class Error(Answer):
 def errors(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """Return the descriptions of the errors that a route may answer with."""
     said = {
+        401: "No key, or one that opens nothing (any more)",
+        403: "A key of the wrong kind, or used on a page that is not its dealer's",
+        404: "Nothing of this id for this key",
+        409: "Cannot be done as things stand; the sentence says why",
         413: "Larger than 256 kB",
         415: "Not JSON",
         422: "Fields that cannot be used, each with its path and a sentence",

@@ -1,10 +1,11 @@
-"""Who may send sheets: an enrolled tablet, for every trial of its dealer, or whoever holds a link, for one trial as one rater."""
+"""Who may send sheets: a tablet or the server of a dealer, for every trial there, or whoever holds a link, for one trial as one rater."""
 
+import datetime as dt
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from service.access import tablets
+from service.access import keys, tablets
 from service.access.links import Signer
 from service.errors import NotHere
 from service.trials import seats
@@ -17,10 +18,10 @@ class Sender:
     Attributes
     ----------
     dealer : slug of the dealer whose trials it may send for.
-    name : as it stands beside a sheet: 'tablet 9f2c…' or 'link 17ab…'.
-    trial, rater : the one trial and the one rater of a link; None for a tablet, which has them all.
+    name : as it stands beside a sheet: 'tablet 9f2c…', 'link 17ab…' or 'server …Qx2a'.
+    trial, rater : the one trial and the one rater of a link; None for a tablet and a server, which have them all.
     closed : the link is closed; what it still sends is kept and flagged.
-    tablet : the tablet's id; None for a link.
+    tablet : the tablet's id; None for any other.
     """
 
     dealer: str
@@ -36,12 +37,19 @@ class Sender:
 
 
 def identify(session: Session, key: str, signer: Signer) -> Sender | None:
-    """Return whose key or link's token this is; None where it is nobody's, or a tablet's that was withdrawn."""
+    """Return whose key or link's token this is; None where it is nobody's, or was withdrawn."""
     if signer.read(seats.PURPOSE, key) is not None:
         try:
             seat = seats.read(session, key, signer=signer)
         except NotHere:
             return None
         return Sender(seat.dealer, f"link {seat.id}", seat.trial, seat.rater, seat.closed)
+    if key.startswith(keys.PREFIXES[keys.SERVER]):
+        found = keys.of(session, key)
+        if found is not None:
+            return Sender(found.dealer, f"server …{found.hint}")
     tablet = tablets.tablet_of(session, key)
-    return None if tablet is None else Sender(tablet.dealer, f"tablet {tablet.id}", tablet=tablet.id)
+    if tablet is None:
+        return None
+    long_ago = tablet.seen_at is None or tablet.seen_at < dt.datetime.now(dt.UTC) - tablets.SEEN_EVERY
+    return Sender(tablet.dealer, f"tablet {tablet.id}", tablet=tablet.id if long_ago else None)

@@ -159,13 +159,20 @@ def test_an_instrument_without_bows_is_said_plainly(client: Client) -> None:
 
 def test_the_description_holds_what_goes_in_and_what_comes_out(client: Client) -> None:
     description = client.get("/openapi.json").json()
-    assert set(description["paths"]) == {"/api/v1/advice", "/healthz"}
+    assert set(description["paths"]) == {
+        "/api/v1/advice",
+        "/api/v1/trials",
+        "/api/v1/trials/{trial}/outcome",
+        "/api/v1/trials/{trial}/runs/{run_id}",
+        "/api/v1/trials/{trial}/standing",
+        "/healthz",
+    }
     post = description["paths"]["/api/v1/advice"]["post"]
     wanted = post["requestBody"]["content"]["application/json"]["schema"]["$ref"]
     models = description["components"]["schemas"]
     assert wanted == "#/components/schemas/Questionnaire"
     assert models["Questionnaire"]["required"] == ["instrument"]
-    assert set(post["responses"]) == {"200", "413", "415", "422", "429", "500", "503"}
+    assert set(post["responses"]) == {"200", "401", "403", "413", "415", "422", "429", "500", "503"}
 
 
 def test_every_reference_of_the_description_leads_somewhere(client: Client) -> None:

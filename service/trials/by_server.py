@@ -1,0 +1,141 @@
+"""A trial as a dealer's own server asks for it, and what it is told of one: letters, never which bow is behind them before the key is revealed."""
+
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service import forms
+from service.errors import Invalid, NotHere
+from service.forms import Composing, Questionnaire
+from service.forms.server import OutcomeIn, TrialIn
+from service.language import _
+from service.trials import composing, enquiring, lifecycle, outcomes, page, players, standing
+from service.trials._common import now
+from service.trials.standing import BowStanding
+
+LEVEL = 0.9
+"""The probability of a standing's intervals; see `service.trials.standing`."""
+
+
+def compose(session: Session, dealer: str, asked: TrialIn) -> dict[str, Any]:
+    """Compose a trial, begin it where that is asked for, and return its order by letter; a repeat returns the same.
+
+    Raises
+    ------
+    Invalid
+        A field that cannot be used, each by its path.
+    Refused
+        A bow that cannot be had in these days; the sentence says why.
+    """
+    key = composing.compose(session, None, dealer, _composing(session, dealer, asked))
+    shown = page.trial(session, dealer, key)
+    if asked.open and shown.row.state == "planned":
+        lifecycle.open_(session, None, dealer, key)
+        shown = page.trial(session, dealer, key)
+    runs = [{"position": slot.position, "letter": slot.letter, "own": slot.own} for slot in shown.slots]
+    return {"id": key, "number": shown.row.number, "state": shown.row.state, "player": shown.row.player, "runs": runs}
+
+
+def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
+    """Return the request as the desk makes it, checked by the same rules."""
+    if asked.player is not None:
+        _require_player(session, dealer, asked.player)
+    answers = _answers(session, dealer, asked)
+    body: dict[str, Any] = {
+        **asked.model_dump(mode="json", include={"id", "enquiry", "player", "copies", "place", "blinding", "minutes"}),
+        "answers": answers.body(),
+        "on": (asked.date or now().date()).isoformat(),
+        "due_back": asked.due_back and asked.due_back.isoformat(),
+        "country": asked.country,
+    }
+    try:
+        return forms.check_as(Composing, body)
+    except Invalid as invalid:
+        raise _renamed(invalid) from None
+
+
+def _require_player(session: Session, dealer: str, key: str) -> None:
+    try:
+        players.known(session, dealer, key)
+    except NotHere:
+        sentence = _("There is no player of this key here; leave it out for one who is new.")
+        raise Invalid([("player", sentence)]) from None
+
+
+def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
+    """Return the answers of the enquiry, else those given; an instrument beside them must be theirs."""
+    told = {key: str(value) for key, value in (("instrument", asked.instrument), ("hold", asked.hold)) if value}
+    if asked.enquiry is not None:
+        answers = _of_enquiry(session, dealer, asked.enquiry)
+    elif asked.answers is not None:
+        answers = asked.answers
+    else:
+        return forms.check(told)
+    for field, value in told.items():
+        if getattr(answers, field) != value:
+            sentence = _("The answers say {value}; leave this out, or say the same.")
+            raise Invalid([(field, sentence.format(value=getattr(answers, field)))])
+    return answers
+
+
+def _of_enquiry(session: Session, dealer: str, id_: str) -> Questionnaire:
+    try:
+        return forms.check(enquiring.own(session, dealer, id_).answers)
+    except NotHere:
+        sentence = _("There is no enquiry of this id here; leave it out and give the answers instead.")
+        raise Invalid([("enquiry", sentence)]) from None
+
+
+def tell(session: Session, dealer: str, key: str) -> dict[str, Any]:
+    """Return how a trial stands, by letter; raises `NotHere`."""
+    found = standing.standing(session, dealer, key)
+    said = found.recommendation
+    return {
+        "bows": [_bow(bow) for bow in found.bows],
+        "recommendation": {
+            "say": said.say,
+            "letters": list(said.letters),
+            "tier": said.tier,
+            "text": said.text,
+        },
+        "revealed": found.revealed,
+        "sheets_in": found.sheets_in,
+        "sheets_of": found.sheets_of,
+        "basis": found.basis,
+        "notes": [note for note in (found.drift, found.repeat, *found.flags) if note],
+    }
+
+
+def _bow(bow: BowStanding) -> dict[str, Any]:
+    told = None
+    if bow.expected is not None and bow.low is not None and bow.high is not None:
+        told = {
+            "expected": round(bow.expected, 2),
+            "low": round(bow.low, 2),
+            "high": round(bow.high, 2),
+            "level": LEVEL,
+        }
+    return {
+        "letter": bow.letters[0] if bow.letters else "",
+        "letters": list(bow.letters),
+        "own": bow.own,
+        "plays": bow.plays,
+        "fit": told,
+        "best": None if bow.best is None else round(bow.best, 3),
+        "copy": bow.copy,
+    }
+
+
+def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[str, Any]:
+    """Record what came of a trial, the same again changing nothing; raises as `service.trials.outcomes.record` does."""
+    on = told.date or now().date()
+    try:
+        outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, on)
+    except Invalid as invalid:
+        raise _renamed(invalid) from None
+    return {"outcome": told.outcome, "copy": told.copy_, "reason": told.reason, "date": on.isoformat()}
+
+
+def _renamed(invalid: Invalid) -> Invalid:
+    """Return what is wrong by the names that a server uses."""
+    return Invalid(("date" if each.path == "on" else each.path, each.message) for each in invalid.problems)
