@@ -13,26 +13,25 @@ change. The first id that comes for a place has it: the highest revision under t
 """
 
 import datetime as dt
-from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.access import audit
 from service.errors import NotHere, Refused
-from service.forms.sheet import CANNOT_TELL, SheetIn
+from service.forms.sheet import SheetIn
 from service.language import N_, _
+from service.trials import sheet_rows
 from service.trials.screens import for_screen
+from service.trials.sheet_rows import Known, Place
 
 __all__ = ["FLAGS", "SheetIn", "Stored", "count", "for_screen", "played_at", "record"]
 
 FLAGS = ("conflict", "other_device", "unknown_letter", "late", "cancelled", "after_reveal", "clock")
 NOT_COUNTED = frozenset({"conflict", "other_device", "unknown_letter", "cancelled", "after_reveal"})
 """With one of these a sheet is kept beside the one that counts, until staff choose."""
-NEVER_COUNTED = frozenset({"unknown_letter", "after_reveal"})
-"""With one of these not even staff can make a sheet count: there is no bow behind it, or it was not rated blind."""
 CLOCK_OFF = dt.timedelta(minutes=10)
 
 
@@ -69,20 +68,21 @@ def record(
     ------
     NotHere : the dealer has no such trial.
     """
-    composition = _locked(session, dealer, key)
-    near = _near(session, composition.trial, run, sheet)
+    session.flush()  # what follows goes past the session's objects
+    place = sheet_rows.place(session, dealer, key, sheet.position, sheet.letter)
+    if place is None:
+        raise NotHere
+    near = sheet_rows.near(session, place.trial, sheet.position, sheet.rater, run)
     digest = sheet.digest()
-    same = next((known for known in near if _is(known, run, sheet.revision) and known.digest == digest), None)
-    if same is None:
-        received = at or dt.datetime.now(dt.UTC)
-        same = _new(composition, run, sheet, sender, received)
-        same.digest = digest
-        flags = _flags(session, composition, near, same, sheet, closed=closed)
-        same.flags = " ".join(flags)
-        _keep(session, near, same, played_at(sheet, received))
-        near = [*near, same]
-    highest = max(known.revision for known in near if known.run == run)
-    return Stored(highest, tuple(same.flags.split()))
+    revisions = [known.revision for known in near if known.run == run]
+    for known in near:
+        if (known.run, known.revision, known.digest) == (run, sheet.revision, digest):
+            return Stored(max(revisions), tuple(known.flags.split()))
+    arrival = _Arrival(place, near, run, sheet, closed, at or dt.datetime.now(dt.UTC))
+    flags = arrival.flags()
+    _keep(session, arrival, flags, sender, digest)
+    session.expire_all()
+    return Stored(max([*revisions, sheet.revision]), flags)
 
 
 def played_at(sheet: SheetIn, received: dt.datetime) -> dt.datetime:
@@ -107,20 +107,23 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     chosen = session.get(tables.Sheet, sheet_id)
     if chosen is None or chosen.trial != composition.trial:
         raise NotHere
-    flags = set(chosen.flags.split())
-    if "unknown_letter" in flags:
+    place = sheet_rows.place(session, dealer, key, chosen.position, chosen.letter)
+    if place is None or place.slot is None:
         raise Refused(_("This sheet names a letter that is not at its place in the trial; no bow stands behind it."))
-    if "after_reveal" in flags:
+    if "after_reveal" in chosen.flags.split():
         raise Refused(_("This sheet was filled in after the key was revealed; the blind one counts."))
     if chosen.counts:
         return
-    place = select(tables.Sheet).where(
-        tables.Sheet.trial == chosen.trial,
-        tables.Sheet.position == chosen.position,
-        tables.Sheet.rater == chosen.rater,
+    sheet_rows.uncount(session, chosen.trial, chosen.position, chosen.rater)
+    session.refresh(chosen)
+    chosen.counts = True
+    played = chosen.rated_at or chosen.received_at
+    sheet_rows.add_run(
+        session, chosen.trial, chosen.position, chosen.rater, place.bow, chosen.ratings, chosen.note, played
     )
-    _let_count(session, session.scalars(place).all(), chosen, chosen.rated_at or chosen.received_at)
     audit.record(session, user, N_("chose a sheet"), f"trial {key}", dealer=dealer, position=chosen.position)
+    session.flush()
+    session.expire_all()
 
 
 def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
@@ -136,111 +139,65 @@ def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
     return found
 
 
-def _near(session: Session, trial: int, run: str, sheet: SheetIn) -> list[tables.Sheet]:
-    """Return the sheets of the same place, and all of the same id."""
-    kept = tables.Sheet
-    same_place = (kept.position == sheet.position) & (kept.rater == sheet.rater)
-    return list(session.scalars(select(kept).where(kept.trial == trial, or_(same_place, kept.run == run))))
+@dataclass(frozen=True, slots=True)
+class _Arrival:
+    """A sheet that is not stored yet, and all that it has to be seen beside."""
+
+    place: Place
+    near: list[Known]
+    run: str
+    sheet: SheetIn
+    closed: bool
+    received: dt.datetime
+
+    @property
+    def played(self) -> dt.datetime:
+        return played_at(self.sheet, self.received)
+
+    @property
+    def counting(self) -> Known | None:
+        """The sheet of its place that counts now."""
+        return next((known for known in self.near if known.counts and self._same_place(known)), None)
+
+    def flags(self) -> tuple[str, ...]:
+        """Return what is odd, in the order of `FLAGS`."""
+        counting, revealed = self.counting, self.place.revealed_at
+        holds = {
+            "conflict": any(self._contradicts(known) for known in self.near),
+            "other_device": counting is not None and counting.run != self.run,
+            "unknown_letter": self.place.slot is None,
+            "late": self.closed or self.place.state == "closed",
+            "cancelled": self.place.state == "cancelled",
+            "after_reveal": revealed is not None and self.played > revealed,
+            "clock": self._clock_is_off(),
+        }
+        return tuple(flag for flag in FLAGS if holds[flag])
+
+    def counts(self, flags: tuple[str, ...]) -> bool:
+        """Say whether it takes the place of the sheet that counts now."""
+        newer = self.counting is None or self.sheet.revision > self.counting.revision
+        return newer and NOT_COUNTED.isdisjoint(flags)
+
+    def _same_place(self, known: Known) -> bool:
+        return (known.position, known.rater) == (self.sheet.position, self.sheet.rater)
+
+    def _contradicts(self, known: Known) -> bool:
+        return known.run == self.run and (known.revision == self.sheet.revision or not self._same_place(known))
+
+    def _clock_is_off(self) -> bool:
+        if self.sheet.sent_at is None:
+            return self.sheet.rated_at > self.received + CLOCK_OFF
+        return abs(self.sheet.sent_at - self.received) > CLOCK_OFF
 
 
-def _is(known: tables.Sheet, run: str, revision: int) -> bool:
-    return known.run == run and known.revision == revision
-
-
-def _new(composition: tables.Composition, run: str, sheet: SheetIn, sender: str, received: dt.datetime) -> tables.Sheet:
-    return tables.Sheet(
-        trial=composition.trial,
-        run=run,
-        position=sheet.position,
-        letter=sheet.letter,
-        rater=sheet.rater,
-        revision=sheet.revision,
-        ratings=dict(sheet.ratings),
-        note=sheet.note,
-        rated_at=sheet.rated_at,
-        received_at=received,
-        sender=sender,
-        counts=False,
-    )
-
-
-def _flags(
-    session: Session,
-    composition: tables.Composition,
-    near: list[tables.Sheet],
-    new: tables.Sheet,
-    sheet: SheetIn,
-    *,
-    closed: bool,
-) -> list[str]:
-    revealed, played = composition.revealed_at, played_at(sheet, new.received_at)
-    holds = {
-        "conflict": any(_contradicts(known, new) for known in near),
-        "other_device": any(known.counts and _same_place(known, new) and known.run != new.run for known in near),
-        "unknown_letter": _slot(session, new) is None,
-        "late": closed or composition.state == "closed",
-        "cancelled": composition.state == "cancelled",
-        "after_reveal": revealed is not None and played > revealed,
-        "clock": _clock_is_off(sheet, new.received_at),
-    }
-    return [flag for flag in FLAGS if holds[flag]]
-
-
-def _contradicts(known: tables.Sheet, new: tables.Sheet) -> bool:
-    return known.run == new.run and (known.revision == new.revision or not _same_place(known, new))
-
-
-def _same_place(one: tables.Sheet, other: tables.Sheet) -> bool:
-    return (one.position, one.rater) == (other.position, other.rater)
-
-
-def _clock_is_off(sheet: SheetIn, received: dt.datetime) -> bool:
-    if sheet.sent_at is None:
-        return sheet.rated_at > received + CLOCK_OFF
-    return abs(sheet.sent_at - received) > CLOCK_OFF
-
-
-def _slot(session: Session, sheet: tables.Sheet) -> tables.Slot | None:
-    slot = tables.Slot
-    return session.scalar(
-        select(slot).where(slot.trial == sheet.trial, slot.position == sheet.position, slot.letter == sheet.letter)
-    )
-
-
-def _keep(session: Session, near: list[tables.Sheet], new: tables.Sheet, played: dt.datetime) -> None:
-    session.add(new)
-    place = [known for known in near if _same_place(known, new)]
-    counting = next((known for known in place if known.counts), None)
-    if NOT_COUNTED.isdisjoint(new.flags.split()) and (counting is None or new.revision > counting.revision):
-        _let_count(session, place, new, played)
-    session.flush()
-
-
-def _let_count(session: Session, place: Iterable[tables.Sheet], new: tables.Sheet, played: dt.datetime) -> None:
-    """Make ``new`` the sheet of its place that counts, and a run of the history that takes the place of the one before."""
-    for known in place:
-        known.counts = False
-    new.counts = True
-    session.add(_run(session, new, played))
-    session.flush()
-
-
-def _run(session: Session, sheet: tables.Sheet, played: dt.datetime) -> tables.Run:
-    run, slot = tables.Run, _slot(session, sheet)
-    earlier = session.scalar(
-        select(func.max(run.revision)).where(
-            run.trial == sheet.trial, run.position == sheet.position, run.rater == sheet.rater
-        )
-    )
-    told = {name: value for name, value in sheet.ratings.items() if value != CANNOT_TELL}
-    return tables.Run(
-        trial=sheet.trial,
-        position=sheet.position,
-        rater=sheet.rater,
-        revision=(earlier or 0) + 1,
-        copy=slot.copy if slot else None,
-        cannot_tell=" ".join(sorted(set(sheet.ratings) - set(told))),
-        note=" ".join(sheet.note.split()) if sheet.note else None,
-        rated_at=played,
-        **told,
-    )
+def _keep(session: Session, arrival: _Arrival, flags: tuple[str, ...], sender: str, digest: str) -> None:
+    """Store the sheet; where it counts, it takes the place of the one that did, here and in the history."""
+    sheet, counts, trial = arrival.sheet, arrival.counts(flags), arrival.place.trial
+    if counts and arrival.counting is not None:
+        sheet_rows.uncount(session, trial, sheet.position, sheet.rater)
+    told = sheet.model_dump(exclude={"sent_at"})
+    came = {"trial": trial, "run": arrival.run, "received_at": arrival.received, "sender": sender}
+    sheet_rows.add(session, told | came | {"digest": digest, "flags": " ".join(flags), "counts": counts})
+    if counts:
+        place = (trial, sheet.position, sheet.rater, arrival.place.bow)
+        sheet_rows.add_run(session, *place, sheet.ratings, sheet.note, arrival.played)

@@ -47,8 +47,10 @@ def main(argv: Sequence[str]) -> int:
         database = Database(settings.database_url)
         keys = _fill(database, asked.tablets)
         with running("service", settings) as server:
+            server.send(200, "GET", "/healthz")  # it has started
+            before = server.cpu()
             tally = asyncio.run(_play(str(server.client.base_url), keys, asked.seconds))
-            cpu = server.cpu()
+            cpu = server.cpu() - before
         lost, doubled = _missing(database, tally)
         _print(tally, lost, doubled, cpu, _durability(database), asked)
         database.close()
