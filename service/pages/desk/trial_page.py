@@ -42,7 +42,7 @@ def step(trial: TrialPage) -> NextStep | None:
     if found is None:
         return None
     asked = trial.case if found.name in ("send", "take-back") else ()
-    conditions = (ConditionField(f"condition-{row.copy}", row.copy) for row in asked if _is_concerned(found.name, row))
+    conditions = (ConditionField(f"condition.{row.copy}", row.copy) for row in asked if _is_concerned(found.name, row))
     action = "" if found.name == "outcome" else f"/desk/trials/{trial.row.key}/{found.name}"
     return NextStep(found.name, found.why, found.button, action, tuple(conditions), found.name == "confirm")
 

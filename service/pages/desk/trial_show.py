@@ -28,7 +28,10 @@ from service.words import desk, desk_lines
 from service.words import trial as words
 
 OWN = "own"
-_NAMES = {"by": N_("Who confirms it")}
+CONDITION = "condition."
+_NAMES = {"by": N_("Who confirms it"), "out": N_("Take out"), "into": N_("Put in")}
+_FIELDS = {"in": "into"}
+"""By a use case's name of what is wrong: the page's field."""
 Verb = Callable[[Session, int, str, str], object]
 """One step of a trial: session, who, dealer, key."""
 
@@ -54,7 +57,10 @@ class AtTrial:
             with all_or_nothing(self.session):
                 verb(self.session, self.staff.user, self.staff.dealer, self.key)
         except Invalid as invalid:
-            return self.show(problems=by_field(invalid), status=422)
+            wrong = {_FIELDS.get(field, field): sentence for field, sentence in by_field(invalid).items()}
+            elsewhere = [sentence for field, sentence in wrong.items() if not _is_asked(field)]
+            asked = {field: sentence for field, sentence in wrong.items() if _is_asked(field)}
+            return self.show(notice=" ".join(elsewhere), problems=asked, status=422)
         except Refused as refused:
             return self.show(notice=str(refused), status=409)
         return desk_frame.see(self.request, on or f"/desk/trials/{self.key}{anchor}", done)
@@ -63,6 +69,11 @@ class AtTrial:
         """Show the trial; ``notice``: why a step was refused, ``problems``: what is wrong with which field."""
         page = _view(self, notice, problems or {})
         return desk_frame.show(self.request, self.staff, "desk/trial.html", page, status=status)
+
+
+def _is_asked(field: str) -> bool:
+    """Say whether a page asks for a field; what came by a button is complained of at the head of the page."""
+    return field in _NAMES or field.startswith(CONDITION)
 
 
 async def _asked(request: Request, key: str, staff: Adviser, session: Reading) -> AtTrial:

@@ -13,7 +13,7 @@ from service.pages.desk import rows
 from service.pages.desk.common import ListPage, Tab, first, more, some, today
 from service.pages.desk.trial_context import RevealView
 from service.pages.desk.trial_page import BY_LETTER
-from service.pages.desk.trial_show import OWN, Asked, Stepped
+from service.pages.desk.trial_show import CONDITION, OWN, Asked, Stepped
 from service.pages.guard import Adviser, Fields
 from service.pages.screens import signer
 from service.trials import head_to_head, lifecycle, outcomes, reading, seats, sheets
@@ -22,7 +22,6 @@ from service.words import trial as words
 
 router = APIRouter(prefix="/desk/trials")
 
-_CONDITION = "condition-"
 _HANDING, _OUTCOME = "#handing-title", "#outcome-title"
 
 
@@ -83,7 +82,9 @@ async def take_back(at: Stepped) -> Response:
     """Take the bows back, each with its condition."""
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        lifecycle.take_back(session, user, dealer, key, _conditions(at.form))
+        told = _conditions(at.form)
+        # Those without a word are still out; where nothing is said at all, it is asked for every one.
+        lifecycle.take_back(session, user, dealer, key, {copy: note for copy, note in told.items() if note} or told)
 
     return at.do(_("The bows are back in the stock."), verb)
 
@@ -205,4 +206,4 @@ def _letter(form: Fields, name: str) -> str:
 
 def _conditions(form: Fields) -> dict[str, str]:
     """Return the condition of each bow by serial."""
-    return {name.removeprefix(_CONDITION): first(form, name) for name in form if name.startswith(_CONDITION)}
+    return {name.removeprefix(CONDITION): first(form, name) for name in form if name.startswith(CONDITION)}
