@@ -1,0 +1,126 @@
+"""Erasure: the person goes; ratings stay, without a name, where that was agreed to, and go too where it was not.
+
+A copy that was kept stays sold, since that is the dealer's own record. While bows are still out, or a trial goes on, nothing is
+erased: whoever has a bow on loan must be known.
+"""
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, delete, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.access import audit
+from service.errors import Refused
+from service.language import N_, _
+from service.privacy.persons import Person
+from service.tables import (
+    Composition,
+    Contact,
+    Draft,
+    Enquiry,
+    FollowUp,
+    HeadToHead,
+    OutboxItem,
+    Outcome,
+    Pair,
+    Player,
+    Run,
+    Seat,
+    Sheet,
+    Slot,
+    Trial,
+    TrialCopy,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Erased:
+    """How much was erased, and how many trials stay without a name."""
+
+    enquiries: int
+    trials: int
+    trials_kept: int
+
+
+def erase(session: Session, user: int | None, person: Person) -> Erased:
+    """Erase a person's data in the caller's transaction.
+
+    Raises
+    ------
+    Refused
+        A trial of theirs goes on, or bows are still with them.
+    """
+    _check_nothing_is_out(session, person)
+    named = set(session.scalars(select(Player.id).where(Player.id.in_(person.players), Player.in_model)))
+    gone = [player for player in person.players if player not in named]
+    trials = list(session.scalars(select(Trial.id).where(Trial.player.in_(gone))))
+    kept = list(session.scalars(select(Trial.id).where(Trial.player.in_(named))))
+    _erase_mail(session, person)
+    session.execute(delete(Contact).where(Contact.player.in_(person.players)))
+    _erase_enquiries(session, person)
+    _make_nameless(session, named, kept)
+    _erase_trials(session, trials)
+    session.execute(delete(Player).where(Player.id.in_(gone)))
+    erased = Erased(len(person.enquiries), len(trials), len(kept))
+    audit.record(
+        session,
+        user,
+        N_("erased a person’s data"),
+        "person",
+        dealer=person.dealer,
+        enquiries=erased.enquiries,
+        trials=erased.trials,
+        trials_kept=erased.trials_kept,
+    )
+    return erased
+
+
+def _check_nothing_is_out(session: Session, person: Person) -> None:
+    of_theirs = Trial.player.in_(person.players)
+    on = select(Composition.trial).join(Trial, Trial.id == Composition.trial)
+    out = select(TrialCopy.id).join(Trial, Trial.id == TrialCopy.trial)
+    if session.scalar(on.where(of_theirs, Composition.state.in_(("planned", "open"))).limit(1)) is not None:
+        raise Refused(_("A trial of theirs still goes on; end it or give it up first, then their data can be erased."))
+    if session.scalar(out.where(of_theirs, TrialCopy.out_at.is_not(None), TrialCopy.back_at.is_(None)).limit(1)):
+        raise Refused(_("A bow is still with them; once it is back, or noted as kept, their data can be erased."))
+
+
+def _erase_mail(session: Session, person: Person) -> None:
+    theirs: list[ColumnElement[bool]] = [
+        OutboxItem.player.in_(person.players),
+        OutboxItem.enquiry.in_(person.enquiries),
+    ]
+    if person.email:
+        here = OutboxItem.dealer == person.dealer if person.dealer else OutboxItem.dealer.is_(None)
+        theirs.append(here & (OutboxItem.address == person.email))
+    session.execute(delete(OutboxItem).where(or_(*theirs)))
+
+
+def _erase_enquiries(session: Session, person: Person) -> None:
+    of = Enquiry.id.in_(person.enquiries)
+    session.execute(update(Composition).where(Composition.enquiry.in_(person.enquiries)).values(enquiry=None))
+    session.execute(delete(Draft).where(Draft.answers["enquiry"].as_string().in_(person.enquiries)))
+    session.execute(delete(Enquiry).where(of))
+
+
+def _make_nameless(session: Session, named: set[int], trials: Sequence[int]) -> None:
+    """Give what stays a key that nothing else knows, and take out what somebody wrote: a note may name a person."""
+    for player in sorted(named):
+        session.execute(update(Player).where(Player.id == player).values(key=str(uuid.uuid4())))
+    for table in (Run, Sheet):
+        session.execute(update(table).where(table.trial.in_(trials)).values(note=None))
+    session.execute(update(Composition).where(Composition.trial.in_(trials)).values(note=None))
+    session.execute(delete(Seat).where(Seat.trial.in_(trials)))
+
+
+def _erase_trials(session: Session, trials: Sequence[int]) -> None:
+    pairs = select(HeadToHead.id).where(HeadToHead.trial.in_(trials))
+    session.execute(delete(Pair).where(Pair.head_to_head.in_(pairs)))
+    session.execute(update(Composition).where(Composition.previous.in_(trials)).values(previous=None))
+    tables: tuple[Any, ...] = (HeadToHead, Seat, FollowUp, Sheet, Slot, TrialCopy, Run, Outcome, Composition)
+    for table in tables:
+        session.execute(delete(table).where(table.trial.in_(trials)))
+    session.execute(delete(Trial).where(Trial.id.in_(trials)))

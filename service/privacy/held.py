@@ -1,0 +1,136 @@
+"""What is kept of a person, as one JSON document in plain words: to be read, downloaded and taken elsewhere."""
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.privacy.persons import Person
+from service.tables import (
+    RATED,
+    Composition,
+    Contact,
+    Enquiry,
+    FollowUp,
+    OutboxItem,
+    Outcome,
+    Player,
+    Run,
+    Sheet,
+    Trial,
+    newest_outcome,
+    newest_run,
+)
+
+Json = dict[str, Any]
+
+
+def held(session: Session, person: Person) -> Json:
+    """Return everything that is kept of a person; bows are named as the player knew them, by trial and place."""
+    return {
+        "contacts": [_contact(row) for row in session.scalars(_of(Contact, Contact.player, person.players))],
+        "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
+        "trials": [_trial(session, trial) for trial in session.scalars(_of(Trial, Trial.player, person.players))],
+        "mails": _mails(session, person),
+    }
+
+
+def _of(table: Any, column: Any, values: Sequence[Any]) -> Any:
+    return select(table).where(column.in_(values)).order_by(column)
+
+
+def _contact(row: Contact) -> Json:
+    return {
+        "name": row.name,
+        "email": row.email,
+        "phone": row.phone,
+        "language": row.language,
+        "may_write": row.mail_consent,
+        "since": _moment(row.created_at),
+    }
+
+
+def _enquiry(row: Enquiry) -> Json:
+    return {
+        "made": _moment(row.created_at),
+        "language": row.language,
+        "answers": row.answers,
+        "contact": row.contact,
+        "advice": {key: value for key, value in row.advice.items() if key != "answers"},
+    }
+
+
+def _trial(session: Session, trial: Trial) -> Json:
+    player = session.get_one(Player, trial.player)
+    composed, later = session.get(Composition, trial.id), session.get(FollowUp, trial.id)
+    return {
+        "day": trial.on.isoformat(),
+        "instrument": str(trial.instrument),
+        "ratings_used_for_others": player.in_model,
+        "number": composed.number if composed else None,
+        "answers": composed.answers if composed else None,
+        "ratings": [_run(run) for run in session.scalars(_runs(trial.id))],
+        "sheets": [_sheet(sheet) for sheet in session.scalars(_of(Sheet, Sheet.trial, [trial.id]))],
+        "outcomes": [_outcome(row) for row in session.scalars(_outcomes(trial.id))],
+        "still_right": later.still_right if later else None,
+    }
+
+
+def _runs(trial: int) -> Any:
+    return select(Run).where(Run.trial == trial, newest_run()).order_by(Run.position, Run.rater)
+
+
+def _outcomes(trial: int) -> Any:
+    return select(Outcome).where(Outcome.trial == trial, newest_outcome()).order_by(Outcome.on, Outcome.id)
+
+
+def _run(row: Run) -> Json:
+    ratings = {name: getattr(row, name) for name in RATED if getattr(row, name) is not None}
+    return {
+        "position": row.position,
+        "rater": row.rater,
+        "own_bow": row.copy is None,
+        "ratings": ratings,
+        "cannot_tell": row.cannot_tell.split(),
+        "note": row.note,
+    }
+
+
+def _sheet(row: Sheet) -> Json:
+    return {
+        "position": row.position,
+        "letter": row.letter,
+        "rater": row.rater,
+        "revision": row.revision,
+        "ratings": row.ratings,
+        "note": row.note,
+        "rated": row.rated_at and _moment(row.rated_at),
+        "received": _moment(row.received_at),
+    }
+
+
+def _outcome(row: Outcome) -> Json:
+    return {"day": row.on.isoformat(), "outcome": str(row.outcome), "bow": row.copy, "reason": row.reason}
+
+
+def _mails(session: Session, person: Person) -> list[Json]:
+    theirs = OutboxItem.player.in_(person.players) | OutboxItem.enquiry.in_(person.enquiries)
+    if person.email:
+        theirs |= (OutboxItem.address == person.email) & (OutboxItem.dealer == person.dealer)
+    rows = session.scalars(select(OutboxItem).where(theirs, OutboxItem.channel == "mail").order_by(OutboxItem.id))
+    return [
+        {
+            "kind": row.kind,
+            "to": row.address,
+            "queued": _moment(row.queued_at),
+            "sent": row.sent_at and _moment(row.sent_at),
+        }
+        for row in rows
+        if row.address == person.email
+    ]
+
+
+def _moment(moment: dt.datetime) -> str:
+    return moment.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
