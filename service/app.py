@@ -33,9 +33,11 @@ from service.pages import (
     staff,
     tablet,
     tablet_files,
+    website,
 )
 from service.pages.desk import routes as desk
 from service.settings import Settings
+from service.together import Together
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
 SERVER_CALLS_PER_MINUTE = 600
@@ -61,6 +63,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     # The pages that describe the API load scripts from elsewhere; the description itself stays at /openapi.json.
     app = FastAPI(title="Bow trial", version="1", docs_url=None, redoc_url=None, lifespan=_while_serving)
     app.state.database = Database(settings.database_url)
+    app.state.together = Together(app.state.database)
     app.state.templates = templating.environment()
     app.state.tokens = security.FormTokens(settings.secret_key())
     app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
@@ -89,6 +92,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     errors.install(app)
     guard.install(app)
     app.include_router(embed.router, include_in_schema=False)
+    app.include_router(website.router, include_in_schema=False)
     _protect(app, https_only=(settings.public_address or "").startswith("https:"))
     _describe(app)
     return app

@@ -2,16 +2,19 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse
+from sqlalchemy.orm import Session
+from starlette.exceptions import HTTPException
 
 from service.access import tablets
-from service.database import Writing
+from service.access.links import Signer
 from service.errors import Invalid, NotHere
 from service.forms.sheet import RUN_ID, SheetIn, read_sheet
 from service.language import _
 from service.pages import schema
 from service.pages.screens import Json, Key, Links, unknown_key
+from service.together import Together
 from service.trials import senders, sheets
 
 router = APIRouter()
@@ -24,6 +27,7 @@ class SheetStored(schema.Answer):
     flags: list[str]
 
 
+_REFUSALS = (HTTPException, NotHere, Invalid)
 _NOT_STORED: dict[int | str, dict[str, Any]] = {
     401: {"model": schema.Error, "description": "No key, or one that opens nothing (any more)"},
     404: {"model": schema.Error, "description": "No such trial for this key"},
@@ -44,12 +48,18 @@ _NOT_STORED: dict[int | str, dict[str, Any]] = {
     },
 )
 async def put_sheet(
-    trial: Annotated[str, Path(max_length=200)], run_id: str, content: Json, key: Key, links: Links, session: Writing
+    request: Request, trial: Annotated[str, Path(max_length=200)], run_id: str, content: Json, key: Key, links: Links
 ) -> JSONResponse:
     """Keep a sheet under the sender's own id: the highest revision counts, every one is kept, none that is well formed is refused."""
     if not RUN_ID.fullmatch(run_id):
         raise Invalid([("run_id", _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID."))])
     sheet = read_sheet(content)
+    together: Together = request.app.state.together
+    stored = await together.write(lambda session: _keep(session, key, links, trial, run_id, sheet), _REFUSALS)
+    return JSONResponse({"stored_revision": stored.stored_revision, "flags": list(stored.flags)})
+
+
+def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet: SheetIn) -> sheets.Stored:
     sender = senders.identify(session, key, links)
     if sender is None:
         raise unknown_key()
@@ -57,7 +67,7 @@ async def put_sheet(
         raise NotHere
     if sender.rater not in (None, sheet.rater):
         raise Invalid([("rater", _("This link is for the {rater}’s sheets.").format(rater=sender.rater))])
-    stored = sheets.record(session, sender.dealer, trial, run_id, sheet, sender.name, closed=sender.closed)
+    stored = sheets.record(session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
     if sender.tablet is not None:
         tablets.seen(session, sender.tablet)
-    return JSONResponse({"stored_revision": stored.stored_revision, "flags": list(stored.flags)})
+    return stored
