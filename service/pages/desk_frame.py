@@ -26,6 +26,7 @@ _PLACES = (
     ("/desk/model", N_("Model"), "model"),
     ("/desk/tablets", N_("Tablets"), "trials"),
     ("/desk/mail", N_("Mail"), "trials"),
+    ("/desk/website", N_("Website"), "trials"),
     ("/desk/users", N_("Users"), "accounts"),
     ("/desk/audit", N_("Audit"), "accounts"),
 )

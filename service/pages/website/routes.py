@@ -1,0 +1,110 @@
+"""The routes of the page: every adviser of the dealer sees it, an owner changes it."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service import doors, security
+from service.access import keys
+from service.database import Reading, Writing
+from service.errors import Invalid, NotAllowed
+from service.language import _
+from service.pages.desk_frame import see, show
+from service.pages.guard import Adviser, AtDealer, Posted, PostedFile, first
+from service.pages.staff import forms
+from service.pages.website.page import ANY, Shown, page_of
+
+HOME = "/desk/website"
+router = APIRouter(prefix=HOME)
+
+
+async def _keeper(staff: Adviser) -> AtDealer:
+    if not staff.may("accounts"):
+        raise NotAllowed
+    return staff
+
+
+Keeper = Annotated[AtDealer, Depends(_keeper)]
+"""An owner who acts for a dealer."""
+
+
+@router.get("")
+async def website(request: Request, staff: Adviser, session: Reading, line: str = ANY) -> Response:
+    """Show how the dealer's door is set up."""
+    return _page(request, staff, session, Shown(line=line))
+
+
+@router.post("")
+async def set_pages(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+    """Set origins and colours."""
+    given = (first(form, name) for name in ("origins", "action_colour", "point_colour"))
+    try:
+        doors.set_pages(session, staff.user, staff.dealer, *given)
+    except Invalid as error:
+        return _page(request, staff, session, Shown(pages=form, problems=forms.by_field(error)))
+    return see(request, HOME, _("Kept. What you see here is what your visitors see from now on."))
+
+
+@router.post("/messages")
+async def set_messages(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+    """Set where messages go."""
+    names = ("notify", "booking", "webhook", "keep_months")
+    try:
+        doors.set_messages(session, staff.user, staff.dealer, **{name: first(form, name) for name in names})
+    except Invalid as error:
+        return _page(request, staff, session, Shown(messages=form, problems=forms.by_field(error)))
+    return see(request, f"{HOME}#messages", _("Kept."))
+
+
+@router.post("/secret")
+async def renew_secret(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+    """Draw another secret for messages."""
+    del form
+    doors.renew_secret(session, staff.user, staff.dealer)
+    return see(request, f"{HOME}#messages", _("There is a new secret; set it in your own system now."))
+
+
+@router.post("/logo")
+async def put_logo(request: Request, staff: Keeper, sent: PostedFile, session: Writing) -> Response:
+    """Keep a logo."""
+    try:
+        doors.put_logo(session, staff.user, staff.dealer, sent[1])
+    except Invalid as error:
+        return _page(request, staff, session, Shown(problems=forms.by_field(error)))
+    return see(request, HOME, _("The logo is kept."))
+
+
+@router.post("/logo/remove")
+async def drop_logo(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+    """Keep no logo."""
+    del form
+    doors.drop_logo(session, staff.user, staff.dealer)
+    return see(request, HOME, _("The logo is taken away; your name stands in its place."))
+
+
+@router.post("/keys")
+async def make_key(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+    """Show a new key, once."""
+    try:
+        key = keys.make(session, staff.user, staff.dealer, first(form, "kind"), first(form, "note"))
+    except Invalid as error:
+        return _page(request, staff, session, Shown(keying=form, problems=forms.by_field(error)))
+    return _page(request, staff, session, Shown(key=key))
+
+
+@router.post("/keys/{key}/revoke")
+async def revoke(request: Request, key: str, staff: Keeper, form: Posted, session: Writing) -> Response:
+    """Revoke a key."""
+    del form
+    keys.revoke(session, staff.user, staff.dealer, key)
+    return see(request, f"{HOME}#keys", _("The key is revoked; it opens nothing any more."))
+
+
+def _page(request: Request, staff: AtDealer, session: Session, shown: Shown) -> Response:
+    status = 422 if shown.problems else 200
+    reply = show(request, staff, "desk/website.html", page_of(request, staff, session, shown), status=status)
+    # The form stands in this page as it does in a dealer's.
+    reply.headers["Content-Security-Policy"] = security.policy(frame_src="'self'")
+    return reply
