@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 import httpx
 from sqlalchemy.orm import Session
 
-from service.language import _
+from service.language import N_, _
 from service.mail import outbox
 from service.mail.contents import Needless
 from service.mail.transport import Never, NotNow, plain
@@ -81,7 +81,7 @@ def call_of(session: Session, server_secret: str, row: OutboxItem, now: dt.datet
     """Return the message of a row as the dealer's door is set up now; raises `Needless` where it has no address any more."""
     door = session.get(Door, row.dealer) if row.dealer else None
     if door is None or not door.webhook:
-        raise Needless(_("The dealer's system has no address any more."))
+        raise Needless(N_("The dealer's system has no address any more."))
     ident = row.message_id.partition("@")[0]
     body = {"id": ident, "dealer": row.dealer, "at": row.queued_at.isoformat(), **row.values}
     return Call(

@@ -12,7 +12,7 @@ from sqlalchemy import Select, delete, select, true
 from sqlalchemy.orm import Session
 
 from service.access import audit
-from service.language import N_, _
+from service.language import N_
 from service.mail.contents import KINDS, Needless
 from service.mail.office import Office
 from service.tables import ClosedAddress, Contact, Dealer, Enquiry, OutboxItem
@@ -26,11 +26,11 @@ def check(session: Session, office: Office, row: OutboxItem) -> None:
     """Raise `Needless` where no mail of this kind may go to the row's address."""
     states = set(session.scalars(_states(office, row.address, row.dealer)))
     if BOUNCED in states:
-        raise Needless(_("This address is marked as bouncing; no mail goes there."))
+        raise Needless(N_("This address is marked as bouncing; no mail goes there."))
     if not KINDS[row.kind].agreed:
         return
     if UNSUBSCRIBED in states or not _agreed(session, row):
-        raise Needless(_("The reader wants no more mail."))
+        raise Needless(N_("The reader wants no more mail."))
 
 
 def _states(office: Office, address: str, dealer: str | None) -> Select[Any]:

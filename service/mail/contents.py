@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import OutcomeKind, Place
 from service import formats, words
-from service.language import _
+from service.language import N_, _
 from service.mail import told
 from service.mail.addresses import greeting_name
 from service.tables import Composition, Contact, Enquiry, OutboxItem, Trial, User
@@ -23,7 +23,7 @@ _IN_THE_ADVICE = ("estimate", "shipping", "personal_data")
 
 
 class Needless(Exception):  # noqa: N818 - reads as what it says of the mail
-    """The reason for the mail is gone; the text is one sentence for the desk."""
+    """The reason for the mail is gone; the text is one sentence for the desk, translated where it is shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Kind:
 def _advice(session: Session, row: OutboxItem) -> Values:
     enquiry = session.get(Enquiry, row.enquiry)
     if enquiry is None:
-        raise Needless(_("The enquiry is no longer kept."))
+        raise Needless(N_("The enquiry is no longer kept."))
     doc = enquiry.advice
     return {
         "name": greeting_name((enquiry.contact or {}).get("name")),
@@ -67,7 +67,7 @@ def _composed(session: Session, row: OutboxItem) -> tuple[Trial, Composition, Co
     trial = session.scalar(select(Trial).where(Trial.key == row.about))
     composition = session.get(Composition, trial.id) if trial else None
     if trial is None or composition is None or composition.state == "cancelled":
-        raise Needless(_("The trial was cancelled, or is no longer kept."))
+        raise Needless(N_("The trial was cancelled, or is no longer kept."))
     return trial, composition, session.get(Contact, trial.player)
 
 
@@ -84,9 +84,9 @@ def _before_trial(session: Session, row: OutboxItem) -> Values:
     trial, composition, contact = _composed(session, row)
     # A parcel is sent, and by that its trial open, before the day from which the bows may be played.
     if composition.state == "closed" or (composition.state == "open" and trial.place is not Place.POST):
-        raise Needless(_("The trial has begun already."))
+        raise Needless(N_("The trial has begun already."))
     if trial.on < dt.datetime.now(dt.UTC).date():
-        raise Needless(_("The day of the trial is past."))
+        raise Needless(N_("The day of the trial is past."))
     cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
     return _of_trial(trial, composition, contact) | {
         "minutes": composition.minutes,
@@ -111,7 +111,7 @@ def _follow_up(session: Session, row: OutboxItem) -> Values:
     trial, composition, contact = _composed(session, row)
     outcome = told.newest_outcome(session, trial)
     if outcome is None or outcome.outcome != OutcomeKind.KEPT:
-        raise Needless(_("The bow is no longer with the player."))
+        raise Needless(N_("The bow is no longer with the player."))
     return _of_trial(trial, composition, contact) | {
         "bow": told.tier_name(session, outcome.copy),
         "kept_on": outcome.on,
@@ -121,7 +121,7 @@ def _follow_up(session: Session, row: OutboxItem) -> Values:
 def _enquiry_notice(session: Session, row: OutboxItem) -> Values:
     enquiry = session.get(Enquiry, row.enquiry)
     if enquiry is None:
-        raise Needless(_("The enquiry is no longer kept."))
+        raise Needless(N_("The enquiry is no longer kept."))
     return {
         "player": told.player_words(enquiry.answers),
         "budget": told.budget_words(enquiry.answers),
@@ -135,7 +135,7 @@ def _outcome_notice(session: Session, row: OutboxItem) -> Values:
     trial = session.scalar(select(Trial).where(Trial.key == row.values["trial"]))
     composition = session.get(Composition, trial.id) if trial else None
     if trial is None or composition is None:
-        raise Needless(_("The trial is no longer kept."))
+        raise Needless(N_("The trial is no longer kept."))
     return {
         "number": composition.number,
         "outcome": told.outcome_words(row.values["outcome"]),
@@ -152,7 +152,7 @@ def _link(_session: Session, row: OutboxItem) -> Values:
 
 def _password(session: Session, row: OutboxItem) -> Values:
     if "secret" not in row.values:
-        raise Needless(_("The link has been sent and is not kept; make a new one."))
+        raise Needless(N_("The link has been sent and is not kept; make a new one."))
     user = session.scalar(select(User).where(User.email == row.address))
     return {"name": greeting_name(user.name if user else None), "path": row.values["secret"]}
 

@@ -107,7 +107,7 @@ def _item(session: Session, office: Office, dealer: str, row: OutboxItem) -> Ite
         state=state,
         at=row.sent_at or row.failed_at or row.due_at,
         attempts=row.attempts,
-        words=row.last_error or "",
+        words=_(row.last_error) if row.last_error else "",
         closed=why_closed,
         is_mail=is_mail,
         may_resend=_obstacle(row, why_closed) is None,

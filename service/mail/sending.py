@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from service import webhooks
 from service.database import Database
+from service.language import N_
 from service.mail import addresses, outbox, writing
 from service.mail.contents import Needless
 from service.mail.message import make_message
@@ -81,7 +82,7 @@ def _go_out(database: Database, office: Office, taken: outbox.Taken, clock: Cloc
     with database.reading() as session:
         row = session.get(OutboxItem, taken.id)
         if row is None:
-            raise Needless("It was taken back.")
+            raise Needless(N_("It was taken back."))
         if row.channel == "webhook":
             call = webhooks.call_of(session, office.secret, row, clock())
         else:

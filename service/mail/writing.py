@@ -24,10 +24,10 @@ def write(session: Session, office: Office, row: OutboxItem) -> Letter:
         The address or a name cannot be used.
     """
     spoken = language.known(row.language) or language.SOURCE
+    # What is wrong is said to the desk, not to the reader: in the source's language until it is shown.
+    closed.check(session, office, row)
+    kind, to, dealer = KINDS[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
     with language.using(spoken):
-        closed.check(session, office, row)
-        kind = KINDS[row.kind]
-        to, dealer = addresses.parse(row.address), _dealer(session, row.dealer)
         reply_to = _reply_to(dealer["notify"]) if kind.agreed else None
         unsubscribe = office.base + closed.path(office, row) if kind.agreed else None
         values = kind.values(session, row) | dealer | _answers(office, row)

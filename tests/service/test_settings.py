@@ -26,6 +26,7 @@ def test_a_value_may_come_from_a_file(tmp_path: Path) -> None:
     assert settings.secret_key() == SECRET
 
 
+MAIL = {"SMTP_HOST": "mx.example", "MAIL_FROM": "bows@maker.example"}
 BAD = [
     ({"DATABASE_URL": "nonsense"}, "DATABASE_URL is not an address"),
     ({"DATABASE_URL": "mysql://u:geheim@h/d"}, "DATABASE_URL: got a mysql database, expected sqlite or postgresql"),
@@ -37,14 +38,51 @@ BAD = [
     ({"LOG_LEVEL": "info", "LOG_LEVEL_FILE": "x"}, "LOG_LEVEL and LOG_LEVEL_FILE are both set"),
     ({"PUBLIC_ADDRESS": "bows.example"}, "PUBLIC_ADDRESS: got 'bows.example', expected an address such as https"),
     ({"ADVICE_PER_MINUTE": "many"}, "ADVICE_PER_MINUTE: got 'many', expected a whole number from 0"),
+    ({"SMTP_SECURITY": "some"}, "SMTP_SECURITY: got 'some', expected starttls, tls or none"),
+    ({"SMTP_PORT": "0"}, "SMTP_PORT: got '0', expected a whole number from 1 to 65535"),
+    ({"SMTP_TIMEOUT": "1h"}, "SMTP_TIMEOUT: got '1h', expected a whole number from 1 to 300"),
+    ({"SMTP_CA": "/no/such/file"}, "SMTP_CA names /no/such/file, which is no readable file of certificates"),
+    ({"SMTP_HOST": "mx.example"}, "MAIL_FROM is not set; expected the address that mails come from"),
+    ({"MAIL_FROM": "bows"}, "MAIL_FROM: bows is no address that mail can be sent to"),
+    ({"SMTP_USER": "bows"}, "SMTP_USER and SMTP_PASSWORD belong together; got one of the two"),
+    (MAIL, "SMTP_HOST needs PUBLIC_ADDRESS too"),
+    (
+        MAIL | {"SMTP_SECURITY": "none", "SMTP_USER": "bows", "SMTP_PASSWORD": "geheim"},
+        "SMTP_SECURITY=none would send the password in the clear",
+    ),
 ]
 
 
-@pytest.mark.parametrize(("environ", "sentence"), BAD, ids=[next(iter(environ)) for environ, _ in BAD])
+@pytest.mark.parametrize(("environ", "sentence"), BAD, ids=[sentence.split()[0] for _, sentence in BAD])
 def test_a_bad_value_names_itself_and_tells_no_secret(environ: dict[str, str], sentence: str) -> None:
     with pytest.raises(Refused, match="^" + sentence) as refused:
         Settings.from_environment(environ)
     assert "geheim" not in str(refused.value)
+
+
+def test_mail_goes_to_a_folder_until_a_server_is_named() -> None:
+    assert Settings.from_environment({}).mail.host is None
+
+
+@pytest.mark.parametrize(("security", "port"), [("starttls", 587), ("tls", 465), ("none", 25)])
+def test_a_mail_server_has_the_usual_port_of_its_security(security: str, port: int) -> None:
+    """RFC 6409 (submission), RFC 8314 (implicit TLS), RFC 5321 (SMTP)."""
+    named = MAIL | {"PUBLIC_ADDRESS": "https://bows.example", "SMTP_SECURITY": security}
+    mail = Settings.from_environment(named).mail
+    assert (mail.host, mail.port, mail.security, str(mail.sender)) == (
+        "mx.example",
+        port,
+        security,
+        "bows@maker.example",
+    )
+
+
+def test_the_password_of_the_mail_server_may_come_from_a_file_and_is_shown_nowhere(tmp_path: Path) -> None:
+    (tmp_path / "password").write_text("geheim\n", encoding="utf-8")
+    named = {"SMTP_USER": "bows", "SMTP_PASSWORD_FILE": str(tmp_path / "password")}
+    settings = Settings.from_environment(MAIL | {"PUBLIC_ADDRESS": "https://bows.example"} | named)
+    assert settings.mail.password == "geheim"
+    assert "geheim" not in repr(settings)
 
 
 def test_the_kept_key_is_made_once_for_its_owner_only(tmp_path: Path) -> None:
