@@ -1,15 +1,17 @@
 """The desk's page that takes in what a tablet saved to a file."""
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
+from starlette.datastructures import UploadFile
 
 from service.database import Writing
 from service.errors import Refused
 from service.language import _, ngettext
 from service.pages.desk_frame import show
-from service.pages.guard import Adviser, PostedFile
+from service.pages.guard import Adviser, check_token
 from service.trials import parcels
 
 router = APIRouter()
@@ -27,6 +29,14 @@ class LoadPage:
     left_out: tuple[str, ...] = ()
 
 
+async def _file(request: Request, staff: Adviser) -> bytes:
+    """Return the file of a form of this session, empty where none was chosen, and close what it was kept in meanwhile."""
+    async with request.form(max_files=1, max_fields=10) as form:
+        token, file = form.get("csrf"), form.get("file")
+        check_token(staff, token if isinstance(token, str) else "")
+        return await file.read() if isinstance(file, UploadFile) else b""
+
+
 @router.get(ADDRESS)
 async def ask(request: Request, staff: Adviser) -> Response:
     """Ask for a file that a tablet saved."""
@@ -34,9 +44,10 @@ async def ask(request: Request, staff: Adviser) -> Response:
 
 
 @router.post(ADDRESS)
-async def load(request: Request, staff: Adviser, posted: PostedFile, session: Writing) -> Response:
+async def load(
+    request: Request, staff: Adviser, content: Annotated[bytes, Depends(_file)], session: Writing
+) -> Response:
     """Store what a tablet saved to a file, and say what came of it; the same file again changes nothing."""
-    _fields, content = posted
     title = _("Load a tablet’s file")
     if not content:
         page = LoadPage(title=title, fault=_("Choose the file first; its name begins with ‘waiting-sheets’."))

@@ -31,11 +31,10 @@ class TrialRows:
 
 
 def add_dealer(session: Session, slug: str = "quayside") -> None:
-    """Add a dealer with two tiers and three copies, unless they are there."""
-    if session.get(tables.Dealer, slug) is not None:
-        return
-    session.add(tables.Dealer(slug=slug, name=f"{slug.capitalize()} Strings (invented)", currency="EUR"))
-    session.flush()
+    """Add a dealer, two tiers and three copies, unless they are there."""
+    if session.get(tables.Dealer, slug) is None:
+        session.add(tables.Dealer(slug=slug, name=f"{slug.capitalize()} Strings (invented)", currency="EUR"))
+        session.flush()
     if session.get(tables.Tier, TIERS[0]) is None:
         for grade, (tier, price) in enumerate(zip(TIERS, PRICES, strict=True), start=1):
             session.add(
