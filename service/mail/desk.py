@@ -33,6 +33,8 @@ KIND_WORDS = {
     "outcome_event": N_("message on an outcome"),
 }
 STATES = ("waiting", "failed", "sent")
+_UNREAD = frozenset({"password"})
+"""Kinds whose text the desk does not show: whoever reads the link can use it in another's place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ def _item(session: Session, office: Office, dealer: str, row: OutboxItem) -> Ite
         closed=why_closed,
         is_mail=is_mail,
         may_resend=_obstacle(row, why_closed) is None,
-        has_text=state == "sent" and office.folder is not None and is_mail,
+        has_text=state == "sent" and office.folder is not None and is_mail and row.kind not in _UNREAD,
     )
 
 
@@ -136,7 +138,8 @@ def _row(session: Session, dealer: str, ident: int, *, everyone: bool) -> Outbox
 def text(session: Session, office: Office, dealer: str, ident: int, *, everyone: bool = False) -> Text:
     """Return a mail from the folder; raises `NotHere` where there is none."""
     row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)))
-    source = office.folder.read(row.message_id) if row is not None and office.folder else None
+    readable = row is not None and row.kind not in _UNREAD
+    source = office.folder.read(row.message_id) if row is not None and readable and office.folder else None
     if row is None or source is None:
         raise NotHere
     message = Parser(policy=policy.default).parsestr(source)

@@ -22,7 +22,10 @@ HOME = "/desk/mail"
 
 @dataclass(frozen=True, slots=True)
 class MailLine:
-    """One row of the list; ``href`` leads to the mail's text, empty where it is not kept."""
+    """One row of the list; ``href`` leads to the mail's text, empty where it is not kept.
+
+    ``resend``: the words of the button that sends it again, or now; empty where it cannot be.
+    """
 
     id: int
     kind: str
@@ -30,7 +33,7 @@ class MailLine:
     when: str
     words: str
     href: str
-    may_resend: bool
+    resend: str
     may_bounce: bool
 
 
@@ -133,8 +136,8 @@ def _line(item: desk.Item) -> MailLine:
         when=_when(item),
         words="; ".join([*words, *([item.words] if item.words else [])]),
         href=f"{HOME}/{item.id}" if item.has_text else "",
-        may_resend=item.may_resend,
-        may_bounce=item.is_mail and item.closed != closed.BOUNCED,
+        resend=(_("Send now") if item.state == "waiting" else _("Send again")) if item.may_resend else "",
+        may_bounce=item.is_mail and item.state != "waiting" and item.closed != closed.BOUNCED,
     )
 
 

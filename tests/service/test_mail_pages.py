@@ -9,6 +9,7 @@ from sqlalchemy import select
 
 from model.vocabulary import OutcomeKind
 from service import tables
+from service.access import users
 from service.mail import closed, mails, outbox, sending
 from service.mail.office import Office
 from service.mail.sending import Sent, send_waiting
@@ -249,6 +250,19 @@ def test_the_text_of_a_mail_in_the_folder_is_shown(desk: Desk) -> None:
     assert "Answer this mail with two or three days" in page.text
     assert "anna@player.example" in page.text
     assert "No mail server is set" in adviser.read("/desk/mail").text
+
+
+def test_nobody_reads_at_the_desk_the_link_that_sets_anothers_password(desk: Desk) -> None:
+    with desk.database.writing() as session:
+        users.add(session, "new@bows.example", "adviser", DEALER)
+    send_waiting(desk.database, office(desk))
+    row = rows(desk.database)[-1]
+    assert row.kind == "password"
+    for name in ("adviser", "owner"):
+        member = desk.sign_in(name)
+        assert f'href="/desk/mail/{row.id}"' not in member.read("/desk/mail?state=sent").source
+        assert member.get(f"/desk/mail/{row.id}").status_code == 404
+        assert member.post(f"/desk/mail/{row.id}/resend").status_code == 409
 
 
 def test_a_failed_mail_is_sent_again_by_hand_under_its_message_id_and_a_sent_one_under_a_new_one(desk: Desk) -> None:
