@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import Place
 from service import formats, tables
+from service.advice import Considered
 from service.errors import Invalid, Refused
 from service.forms import check
 from service.language import N_, _
@@ -126,14 +127,18 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     after = _swapped(list(before), out, in_)
     if set(after) == set(before):
         return
+    # All that can be refused is asked before the first change, so that a refusal leaves the trial as it was.
+    lock_copies(session, {*before, *after})
+    if in_ is not None:
+        composing.set_aside(session, dealer, [in_], *_days(composition))
+    considered = composing.consider_answers(session, check(composition.answers), after)
     if out is not None:
         session.delete(before[out])
         session.flush()
         release(session, [out])
     if in_ is not None:
-        composing.set_aside(session, dealer, [in_], *_days(composition))
         composing.keep_aside(session, composition, [in_])
-    _plan_anew(session, composition, after)
+    _plan_anew(session, composition, considered, after)
     noted(session, user, dealer, N_("changed the bows of a trial"), f"trial {key}", out=out, into=in_)
 
 
@@ -151,11 +156,9 @@ def _swapped(before: list[str], out: str | None, in_: str | None) -> list[str]:
     return after
 
 
-def _plan_anew(session: Session, composition: tables.Composition, copies: list[str]) -> None:
+def _plan_anew(session: Session, composition: tables.Composition, considered: Considered, copies: list[str]) -> None:
     """Work out the promise, the own bow's plays and the order for other bows; a repeat stays where it can be hidden."""
-    questionnaire = check(composition.answers)
-    considered = composing.consider_answers(session, questionnaire, copies)
-    no_bow, count = questionnaire.plays_no_bow, len(copies)
+    no_bow, count = considered.questionnaire.plays_no_bow, len(copies)
     composition.repeat = composition.repeat and count + (not no_bow) > 1
     composition.own_plays = ordering.own_plays(count, composition.minutes, composition.repeat, no_bow)
     runs = count + composition.own_plays + composition.repeat
@@ -209,6 +212,7 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
         return
     require_state(composition, ("planned", "open"), _("Trial {number} {state}; it cannot be cancelled any more."))
     was = composition.state
+    lock_copies(session, [row.copy for row in carried(session, composition.trial)])
     composition.state = "cancelled"
     _come_home(session, trial, composition)
     release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])

@@ -61,6 +61,7 @@ def record(
         return
     if same is None:
         _refuse_contradiction(before, kind, copy, on)
+    lock_copies(session, [row.copy for row in carried(session, trial.id)])
     revision = _next_revision(session, trial.id, kind, copy, on)
     session.add(tables.Outcome(trial=trial.id, on=on, outcome=kind, copy=copy, reason=reason, revision=revision))
     session.flush()
@@ -103,18 +104,24 @@ def correct(
     mistaken = next((row for row in _told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
     if mistaken is None:
         raise NotHere
-    revision = mistaken.revision
-    was = {"outcome": str(mistaken.outcome), "copy": mistaken.copy, "reason": mistaken.reason}
-    for row in session.scalars(select(tables.Outcome).where(_same_as(trial.id, mistaken))):
+    lock_copies(session, [row.copy for row in carried(session, trial.id)])
+    was = {"outcome": str(mistaken.outcome), "copy": mistaken.copy, "reason": mistaken.reason, "on": str(mistaken.on)}
+    revision = mistaken.revision + 1
+    with session.begin_nested():  # what is refused in the new one leaves the old one as it was
+        _take_out(session, composition, mistaken)
+        record(session, user, dealer, key, outcome, copy, reason, on)
+        newest = next(row for row in _told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
+        newest.revision = max(newest.revision, revision)
+    noted(session, user, dealer, N_("corrected what came of a trial"), f"trial {key}", was=was, revision=revision)
+
+
+def _take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:
+    """Take an outcome out with every revision of it, and undo what it did to the stock."""
+    kind, copy = mistaken.outcome, mistaken.copy
+    for row in session.scalars(select(tables.Outcome).where(_same_as(composition.trial, mistaken))):
         session.delete(row)
     session.flush()
-    _undo(session, composition, OutcomeKind(was["outcome"] or ""), mistaken.copy)
-    record(session, user, dealer, key, outcome, copy, reason, on)
-    kind = OutcomeKind(outcome)
-    newest = next(row for row in _told(session, trial.id) if _is_same(row, kind, copy, on))
-    newest.revision = max(newest.revision, revision + 1)
-    did = N_("corrected what came of a trial")
-    noted(session, user, dealer, did, f"trial {key}", was=was | {"on": wrong[2].isoformat()}, revision=newest.revision)
+    _undo(session, composition, kind, copy)
 
 
 def _checked(

@@ -165,9 +165,11 @@ def test_a_swap_that_cannot_be_is_refused_and_the_trial_stays_as_it_was(shop: Da
     with shop.writing() as session:
         key = compose(session)
         compose(session, copies=["DB-juniper-3"])
-    with pytest.raises(Refused) as caught, shop.writing() as session:
-        lifecycle.swap(session, None, SHOP, key, BOWS[0], "DB-juniper-3")
-    assert str(caught.value) == "DB-juniper-3 is reserved for trial 2 on 3 May 2027."
+    with shop.writing() as session:
+        said = refused(lambda: lifecycle.swap(session, None, SHOP, key, BOWS[0], "DB-juniper-3"))
+        with pytest.raises(Invalid):
+            lifecycle.swap(session, None, SHOP, key, BOWS[0], "V-linnet-0")
+    assert said == "DB-juniper-3 is reserved for trial 2 on 3 May 2027."
     with shop.reading() as session:
         assert {slot.copy for slot in slots(session, key)} == {None, *BOWS}
         assert status(session, BOWS[0]) == "reserved"

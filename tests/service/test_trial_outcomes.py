@@ -185,8 +185,10 @@ def test_a_correction_that_cannot_be_leaves_all_as_it_was(shop: Database) -> Non
     with shop.writing() as session:
         key = played(session)
         record(session, key, "kept", BOWS[0])
-    with pytest.raises(Invalid), shop.writing() as session:
-        outcomes.correct(session, None, SHOP, key, ("kept", BOWS[0], TODAY), "kept", "DB-juniper-3", None, TODAY)
+    with shop.writing() as session:
+        wrong = ("kept", BOWS[0], TODAY)
+        with pytest.raises(Invalid):  # and what the page then commits is nothing
+            outcomes.correct(session, None, SHOP, key, wrong, "kept", "DB-juniper-3", None, TODAY)
     with shop.reading() as session:
         assert [row.copy for row in reading.trial(session, SHOP, key).outcomes] == [BOWS[0]]
         assert status(session, BOWS[0]) == "sold"
