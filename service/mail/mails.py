@@ -26,8 +26,10 @@ MORNING = dt.time(8, tzinfo=dt.UTC)
 def advice(session: Session, enquiry: Enquiry) -> None:
     """Queue the shortlist with a link back to it, to a player who agreed to mail."""
     address = (enquiry.contact or {}).get("email")
-    if address and agreed_in(enquiry) and not outbox.too_many(session, "advice", address):
-        to = To(address, enquiry.language, dealer_of(session, enquiry), enquiry=enquiry.id)
+    if not address or not agreed_in(enquiry):
+        return
+    to = To(address, enquiry.language, dealer_of(session, enquiry), enquiry=enquiry.id)
+    if not outbox.too_many(session, "advice", to):
         outbox.queue(session, "advice", enquiry.id, to)
 
 

@@ -24,7 +24,7 @@ KEEP_TRYING = dt.timedelta(days=3)
 """For so long something that cannot be sent is tried again (RFC 5321, 4.5.4.1 asks for four to five days of a relay; a
 player who hears nothing for three has long since asked)."""
 MOST_A_DAY = 5
-"""So many mails of one kind go to one address in a day: anybody can type somebody else's address into a form."""
+"""So many mails of one kind go from one dealer to one address in a day: anybody can type somebody else's address into a form."""
 
 
 def wait_after(attempts: int) -> dt.timedelta | None:
@@ -123,12 +123,13 @@ def withdraw(session: Session, kind: str, about: str) -> None:
     )
 
 
-def too_many(session: Session, kind: str, address: str) -> bool:
-    """Say whether an address got as many mails of a kind in the last day as it may."""
+def too_many(session: Session, kind: str, to: To) -> bool:
+    """Say whether an address got as many mails of a kind from a dealer in the last day as it may."""
     count = session.scalar(
         select(func.count()).where(
             OutboxItem.kind == kind,
-            OutboxItem.address == address,
+            OutboxItem.address == to.address,
+            OutboxItem.dealer.is_(None) if to.dealer is None else OutboxItem.dealer == to.dealer,
             OutboxItem.queued_at > _now() - dt.timedelta(days=1),
         )
     )
