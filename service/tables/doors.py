@@ -126,3 +126,14 @@ class FollowUp(Base):
     trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), primary_key=True)
     still_right: Mapped[bool] = mapped_column(Boolean)
     at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class Duty(Base):
+    """What the service does by itself once a day: when it did so last, and how much that was. One row a duty."""
+
+    __tablename__ = "duties"
+
+    name: Mapped[str] = mapped_column(String, primary_key=True)
+    begun_at: Mapped[dt.datetime] = mapped_column(Moment)
+    ended_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    counts: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)

@@ -39,13 +39,18 @@ from service.tables.base import (
 
 
 class Player(Base):
-    """A player, known by a key only. ``in_model``: whether a fit may read this player's ratings."""
+    """A player, known by a key only.
+
+    ``in_model``: whether a fit may read this player's ratings. ``asked_at``: when the player said so or said no; None: was
+    never asked, as in a trial read from a file.
+    """
 
     __tablename__ = "players"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     key: Mapped[str] = mapped_column(Key, unique=True)
     in_model: Mapped[bool] = mapped_column(Boolean, default=True, server_default=true())
+    asked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
 
 class Trial(Base):

@@ -22,6 +22,7 @@ from service.tables import (
     Dealer,
     Door,
     Draft,
+    Duty,
     Enquiry,
     Event,
     FollowUp,
@@ -129,6 +130,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     ),
     (ClosedAddress, {"digest": "a", "dealer": "harbour", "state": "bounced", "at": MOMENT}),
     (FollowUp, {"trial": 1, "still_right": True, "at": MOMENT}),
+    (Duty, {"name": "sweep", "begun_at": MOMENT, "counts": {}}),
 ]
 
 
@@ -183,6 +185,7 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Outcome, {"reason": "price"}),
     (ModelVersion, {}),
     (Draft, {}),
+    (Duty, {}),
     (Enquiry, {"id": "f"}),
     (Enquiry, {"id": "f", "address": "b", "model_version": 99}),
     (User, {}),
