@@ -14,8 +14,9 @@ from service import files, fits, history, migrations, tables
 from service.database import Database
 from service.errors import Invalid, NotHere, Refused
 from service.forms import check
-from service.trials import composing, lifecycle, outcomes, reading, standing
-from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate, status
+from service.forms.sheet import SheetIn
+from service.trials import composing, lifecycle, outcomes, reading, sheets, standing
+from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate, slots, status
 
 TODAY = dt.datetime.now(dt.UTC).date()
 YESTERDAY = TODAY - dt.timedelta(days=1)
@@ -370,3 +371,44 @@ def test_the_own_bow_of_the_answers_gives_way_to_its_ratings_in_the_trial(shop: 
     own = [next(bow for bow in view.bows if bow.own) for view in (without, with_)]
     assert own[0].plays == own[1].plays == 2
     assert own[0].expected == pytest.approx(own[1].expected, abs=0.05)
+
+
+# Sheets as they come
+
+
+def send(session: Session, key: str, position: int, mark: int, revision: int = 1) -> tuple[str, ...]:
+    """Send the sheet of one place of the order, as a tablet does, and return its flags."""
+    slot = slots(session, key)[position - 1]
+    body = {
+        "revision": revision,
+        "position": position,
+        "letter": slot.letter,
+        "rater": "player",
+        "ratings": {"overall": mark, "response": "cannot_tell"},
+        "rated_at": dt.datetime.now(dt.UTC).isoformat(),
+    }
+    sheet = SheetIn.model_validate(body)
+    return sheets.record(session, SHOP, key, f"sheet-{key[:8]}-{position}", sheet, "tablet t").flags
+
+
+def test_a_sheet_changed_after_the_reveal_is_kept_and_the_blind_one_is_learnt_from(shop: Database) -> None:
+    with shop.writing() as session:
+        user = tables.User(email="a@harbour.example", role="adviser", dealer=SHOP, created_at=dt.datetime.now(dt.UTC))
+        session.add(user)
+        session.flush()
+        key = compose(session, on=TODAY.isoformat())
+        lifecycle.open_(session, user.id, SHOP, key)
+        for slot in slots(session, key):
+            assert send(session, key, slot.position, MARKS[slot.copy]) == ()
+        lifecycle.close(session, user.id, SHOP, key)
+        lifecycle.reveal(session, user.id, SHOP, key)
+        blind = standing.standing(session, SHOP, key)
+        place = next(slot.position for slot in slots(session, key) if slot.copy == BOWS[2])
+        assert "after_reveal" in send(session, key, place, 7, revision=2)
+        after, page = standing.standing(session, SHOP, key), reading.trial(session, SHOP, key)
+        read = history.read_trials(session)
+    assert after.bows == blind.bows
+    assert "A sheet was changed after the key was revealed; the blind one counts." in page.flags
+    assert len(page.sheets) == 7
+    marks = {run.copy: run.ratings[Criterion.OVERALL] for run in read[0].runs}
+    assert marks == MARKS
