@@ -55,7 +55,10 @@ class LinkPage(ScreenPage):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BowPage(ScreenPage):
-    """One bow's sheet as a plain form; ``back`` leads to the one before, ``place`` says which of how many this is."""
+    """One bow's sheet as a plain form; ``back`` leads to the one before, ``place`` says which of how many this is.
+
+    ``asks``: with the first sheet the player is asked, once, whether the ratings may help others.
+    """
 
     action: str
     back: str
@@ -67,7 +70,9 @@ class BowPage(ScreenPage):
     typed: Typed
     scales: tuple[ScaleWords, ...]
     fault: str
+    listener: bool
     plays: tuple[str, ...]
+    asks: bool
 
 
 @router.get("/play/{token}")
@@ -115,7 +120,8 @@ async def answer(request: Request, token: str, position: int, form: Form, links:
     if OVERALL not in ratings:
         fault = words.SAID["needed"]
         return _bow(request, token, seat, screen, slot, Typed(form, {OVERALL: _(fault)}), status=422)
-    plain_sheets.record(session, seat, slot, ratings, next(iter(form.get("note", ())), "")[:1000])
+    may_help = {"yes": True, "no": False}.get(next(iter(form.get("may_help", ())), ""))
+    plain_sheets.record(session, seat, slot, ratings, next(iter(form.get("note", ())), "")[:1000], may_help)
     after = [each["position"] for each in screen["slots"] if each["position"] > position]
     return RedirectResponse(f"/play/{token}/{after[0]}" if after else f"/play/{token}", 303)
 
@@ -166,6 +172,8 @@ def _bow(
             ScaleWords(each["name"], each["question"], each["low"], each["high"]) for each in screen["criteria"]
         ),
         fault=typed.fault(OVERALL),
+        listener=seat.rater == "listener",
         plays=tuple(screen["plays"]),
+        asks=screen["ask_model"] and not screen["rated"],
     )
     return render(request, "tablet/bow.html", page, status)

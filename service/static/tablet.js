@@ -74,6 +74,7 @@ class App {
   async wait() {
     this.screen = null;
     this.idle.watch([]);
+    document.querySelectorAll("dialog").forEach((question) => question.remove());
     show("waiting", { where: this.device.name, texts: { dealer: this.device.dealer_name, trouble: "" } });
     on("questions", () => this.questions());
     on("save", () => this.saveFile());

@@ -36,7 +36,8 @@ export class Questions {
     holder.replaceChildren(...document.importNode(page, true).childNodes);
     for (const form of holder.querySelectorAll("form")) this.catch(form, address);
     for (const field of holder.querySelectorAll("input, select")) field.autocomplete = "off";
-    holder.querySelectorAll("[data-print]").forEach((button) => button.remove());
+    // No printer here, and no address to come back to.
+    holder.querySelectorAll("[data-print], p.no-print").forEach((each) => each.remove());
     on("again", () => this.app.left());
     (holder.querySelector("#faults") ?? holder.querySelector("h1"))?.setAttribute("tabindex", "-1");
     (holder.querySelector("#faults") ?? holder.querySelector("h1"))?.focus({ preventScroll: true });

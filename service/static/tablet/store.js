@@ -118,13 +118,15 @@ class Store {
   }
 }
 
-async function makeReady({ sheets, waiting }, sheet) {
+async function makeReady({ kept, sheets, waiting }, sheet) {
   if (!sheet || !Object.keys(sheet.ratings).length) return;
   const told = JSON.stringify([Object.entries(sheet.ratings).sort(), sheet.note]);
   if (told === sheet.ready) return;
   const revision = sheet.revision + 1;
   const { run, trial, position, letter, rater, ratings, note } = sheet;
   const body = { revision, position, letter, rater, ratings, note: note || null, rated_at: new Date().toISOString() };
+  const place = await asked(kept.get("place"));
+  if (place?.trial === trial && place.mayHelp !== undefined) body.model_consent = place.mayHelp;
   await asked(sheets.put({ ...sheet, revision, ready: told }));
   await asked(waiting.add({ kind: "sheet", trial, id: run, body }));
 }

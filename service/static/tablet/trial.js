@@ -44,8 +44,23 @@ export class Trial {
     });
     list(main, "plays", this.payload.plays);
     list(main, "cautions", this.payload.cautions);
+    this.askMayHelp(main.querySelector("[data-may-help]"));
     on("go", () => this.go(this.withOwn ? "warm" : this.first()));
     on("back", () => this.app.left());
+  }
+
+  /** Ask once whether the ratings may help others; what is said goes along with the sheets. */
+  askMayHelp(place) {
+    if (!place) return;
+    place.hidden = !this.payload.ask_model;
+    const said = { true: "yes", false: "no" }[this.place.mayHelp];
+    for (const input of place.querySelectorAll("input")) {
+      input.checked = input.value === said;
+      input.addEventListener("change", () => {
+        this.place = { ...this.place, mayHelp: input.value === "yes", touched: Date.now() };
+        this.app.store.put("place", this.place);
+      });
+    }
   }
 
   warm() {
@@ -78,6 +93,7 @@ export class Trial {
     });
     main.querySelector(".lettered").hidden = slot.own;
     list(main, "plays", this.payload.plays);
+    if (this.payload.rater === "listener") main.querySelectorAll("[data-player]").forEach((each) => each.remove());
     const form = main.querySelector("form");
     form.querySelector("[data-scales]").replaceChildren(...this.payload.criteria.map((each) => scale(each, sheet.ratings)));
     form.elements.note.value = sheet.note;
