@@ -14,4 +14,5 @@ router = APIRouter()
 @router.get("/desk/model")
 def model(request: Request, staff: Workshop, session: Reading) -> Response:
     """Show the page; made in a thread, since it reads the whole history."""
-    return show(request, staff, "desk/model.html", model_page.page_of(session, demo=request.app.state.demo))
+    page = model_page.page_of(session, demo=request.app.state.demo)
+    return show(request, staff, "desk/model.html", page, narrow=True)
