@@ -74,7 +74,9 @@ def state(trial: TrialPage) -> str:
         day = trial.closed_at.date() if trial.closed_at else row.on
         return _("Over since {day}").format(day=formats.day(day))
     back = desk_lines.coming_back(row)
-    return _("Being played, {back}").format(back=back) if back else _("Being played")
+    if back:
+        return _("Being played, {back}").format(back=back)
+    return _("Being played. On every tablet of the shop it can be picked from the list.")
 
 
 def confirmed(trial: TrialPage) -> str:

@@ -192,7 +192,7 @@ def test_the_workshop_sees_every_bow_but_no_player(shop: Shop) -> None:
     workshop = shop.desk.sign_in("workshop")
     assert BOWS[0] in workshop.read("/desk/stock").text
     assert workshop.get("/desk/players").status_code == 403
-    assert workshop.get("/desk").headers["location"] != "/desk"
+    assert workshop.get("/desk").headers["location"] == "/desk/stock"
 
 
 @pytest.mark.parametrize("path", ["/desk/enquiries/{enquiry}", "/desk/stock/{copy}", "/desk/players/{player}"])

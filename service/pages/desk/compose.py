@@ -239,5 +239,6 @@ def _page(
         places=composing_page.places(),
         blindings=composing_page.blindings(),
         repeats=composing_page.repeats(),
+        may_help=composing_page.may_help(),
         asks_contact=not basis.known,
     )

@@ -37,6 +37,7 @@ _SAID = {
 }
 """What is said of a field whatever is wrong with it."""
 _OF_CONTACT = ("name", "email", "phone")
+_YES_OR_NO = {"yes": True, "no": False}
 
 
 def usual(today: dt.date) -> dict[str, list[str]]:
@@ -48,6 +49,7 @@ def usual(today: dt.date) -> dict[str, list[str]]:
         "minutes": [str(MINUTES)],
         "on": [today.isoformat()],
         "repeat": [""],
+        "consent_model": [""],
         "budget": [""],
     }
 
@@ -113,7 +115,8 @@ def composing(fields: Fields, body: Mapping[str, Any]) -> Composing:
     asked: Body = {name: first(fields, name) for name in (*_HIDDEN, *_PLAIN)}
     asked["country"] = asked["country"].upper() if _COUNTRY.fullmatch(asked["country"]) else asked["country"]
     asked |= {"on": on, "due_back": due_back, "minutes": minutes(fields), "contact": _contact(fields)}
-    asked["repeat"] = {"yes": True, "no": False}.get(first(fields, "repeat"))
+    asked["repeat"] = _YES_OR_NO.get(first(fields, "repeat"))
+    asked["model_consent"] = _YES_OR_NO.get(first(fields, "consent_model"))
     asked |= {"copies": tuple(fields.get("copies", ())), "answers": dict(body)}
     try:
         return forms.check_as(Composing, {name: value for name, value in asked.items() if value not in ("", None)})
@@ -125,7 +128,7 @@ def _contact(fields: Fields) -> Body | None:
     given = {name: first(fields, name) for name in _OF_CONTACT if first(fields, name)}
     if not given:
         return None
-    consent = {name: first(fields, f"consent_{name}") == "yes" for name in ("advice", "mail", "model")}
+    consent = {name: first(fields, f"consent_{name}") == "yes" for name in ("advice", "mail")}
     return {"consent": consent, **given}
 
 

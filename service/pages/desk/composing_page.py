@@ -53,7 +53,7 @@ class ComposePage(Page):
     notice : why it cannot be set aside as it stands; empty where it can.
     hidden : what travels along in the form, by name.
     effect, bows : None and empty while nothing can be proposed.
-    asks_contact : the player is not known yet.
+    asks_contact : the player is not known yet; then ``may_help`` is asked too.
     """
 
     answers: str
@@ -71,6 +71,7 @@ class ComposePage(Page):
     places: tuple[Option, ...]
     blindings: tuple[Option, ...]
     repeats: tuple[Option, ...]
+    may_help: tuple[Option, ...]
     asks_contact: bool
 
 
@@ -136,6 +137,15 @@ def places() -> tuple[Option, ...]:
 def blindings() -> tuple[Option, ...]:
     """Return how much the player may know."""
     return options(desk.BLINDINGS)
+
+
+def may_help() -> tuple[Option, ...]:
+    """Return what the player may say of whether the ratings help others."""
+    return (
+        Option("", _("not asked here"), _("the tablet or the phone asks before the first bow")),
+        Option("yes", _("yes, they may")),
+        Option("no", _("no, this trial only")),
+    )
 
 
 def repeats() -> tuple[Option, ...]:

@@ -57,6 +57,7 @@ def _groups(home: Home) -> Iterator[Group]:
     yield Group("open", _("Being played"), _trials(home.open, _("See how it stands")))
     yield Group("today", _("Planned for today"), _trials(home.today, _("Begin")))
     yield Group("parcels", _("Parcels that wait for their materials"), _trials(home.parcels_waiting, _("Confirm")))
+    yield Group("given-back", _("A player gives a bow back"), _trials(home.given_back, _("See to it")))
     yield Group("flagged", _("Sheets to look at"), _trials(home.flagged, _("Look at them")))
     yield Group("enquiries", _("New enquiries"), tuple(rows.enquiry(row) for row in home.new_enquiries))
     yield Group(

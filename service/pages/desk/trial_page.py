@@ -6,7 +6,7 @@ from typing import Any
 import segno
 
 from service import formats
-from service.language import _
+from service.language import _, ngettext
 from service.pages.desk import pictures
 from service.pages.desk.common import Fact, Line
 from service.pages.desk.trial_context import (
@@ -249,11 +249,21 @@ def handing(state: Handing | None, trial: TrialPage) -> HandingPart | None:
         title=_("{one} and {other}").format(one=names[0], other=names[1]),
         next=_next_pair(state),
         ahead=", ".join(words.bow_name((letter,), not letter) for letter in state.ahead),
-        count=_("{pairs} pairs: {one} preferred {first} times, {other} {second} times.").format(
-            pairs=state.pairs, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1]
-        ),
+        count=_pairs(state, names),
         verdict=state.text,
         going_on=state.number is not None,
+    )
+
+
+def _pairs(state: Handing, names: list[str]) -> str:
+    """Say what the pairs so far tell; empty before the first."""
+    if not state.pairs:
+        return ""
+    counted = ngettext("{pairs} pair was answered", "{pairs} pairs were answered", state.pairs).format(
+        pairs=state.pairs
+    )
+    return _("{counted}: {one} was preferred in {first}, {other} in {second}.").format(
+        counted=counted, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1]
     )
 
 

@@ -1,0 +1,260 @@
+"""An adviser at the desk: composing, a trial from its opening to what came of it, a parcel, papers; at three widths, with and without scripts."""
+
+import datetime as dt
+import json
+import uuid
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Page
+from sqlalchemy import select
+
+from service import advice, forms, tables
+from service.access import sessions, users
+from service.forms.sheet import SheetIn
+from service.trials import reading, sheets
+from tests.journeys import measures
+from tests.journeys.conftest import Opened, Site
+
+Keep = Callable[[Page, str], None]
+DEALER = "quince-court"
+WIDTHS = {1440: "light", 1024: "dark", 390: "light"}
+PAPERS = {"A4": 210.0, "Letter": 215.9}
+"""Widths in mm (ISO 216; ANSI Y14.1)."""
+SIDES_MM = 30.0
+"""Both margins that the style sheet asks for."""
+ENQUIRY = {
+    "instrument": "double_bass",
+    "hold": "french",
+    "settings": ["orchestra"],
+    "budget": {"amount": 3800, "currency": "EUR", "stretch_percent": 10},
+    "priorities": ["response"],
+    "own_bow": {"kind": "wood", "ratings": {"overall": 4}},
+    "trial": {"minutes": 60, "place": "shop"},
+    "contact": {"name": "Clara Ahrens (invented)", "consent": {"advice": True}},
+}
+_BEYOND = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+class Adviser:
+    """Somebody signed in at the desk, in a browser."""
+
+    def __init__(self, opened: Opened, site: Site, picture: Keep) -> None:
+        self.opened, self.site, self.picture = opened, site, picture
+        with site.database.writing() as session:
+            email = f"{uuid.uuid4().hex}@bows.example"
+            account = users.add(session, email, "adviser", DEALER).account
+            session.get_one(tables.User, account.id).name = "Ada Lindqvist (invented)"
+            self.secret = sessions.begin(session, account.id)
+
+    def open(self, path: str, width: int = 1440, **options: object) -> Page:
+        """Open a page of the desk."""
+        page = self.opened("/", width, **options)
+        page.context.add_cookies([{"name": "desk", "value": self.secret, "url": self.site.address}])
+        page.goto(path)
+        return page
+
+    def look(self, page: Page, name: str) -> None:
+        """Measure the page at every width and keep a picture of each."""
+        for width, scheme in WIDTHS.items():
+            page.set_viewport_size({"width": width, "height": 900})
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type] # one of the two words
+            measures.check(page, width)
+            self.picture(page, f"{name}-{width}")
+        page.set_viewport_size({"width": 1440, "height": 900})
+
+    def enquire(self) -> str:
+        """Let a player ask, and return the enquiry's id."""
+        body = {**ENQUIRY, "dealer": DEALER, "id": str(uuid.uuid4())}
+        with self.site.database.writing() as session:
+            found: str = advice.advise(session, forms.check(body))["id"]
+        return found
+
+    def rate(self, key: str, marks: list[int]) -> None:
+        """Let sheets come in for the first places of a trial."""
+        with self.site.database.reading() as session:
+            slots = reading.trial(session, DEALER, key).slots
+        for slot, mark in zip(slots, marks, strict=False):
+            now = dt.datetime.now(dt.UTC).isoformat()
+            told = {"revision": 1, "position": slot.position, "letter": slot.letter, "rater": "player"}
+            sheet = {
+                **told,
+                "ratings": {"overall": mark, "response": mark},
+                "note": None,
+                "rated_at": now,
+                "sent_at": now,
+            }
+            with self.site.database.writing() as session:
+                run = f"{key}-{slot.position}"
+                sheets.record(session, DEALER, key, run, SheetIn.model_validate_json(json.dumps(sheet)), "a test")
+
+
+@pytest.fixture
+def adviser(opened: Opened, live_server: Site, picture: Keep) -> Iterator[Adviser]:
+    """Give an adviser; at the end every trial is given back, so that the next one finds the same stock."""
+    person = Adviser(opened, live_server, picture)
+    yield person
+    with live_server.database.writing() as session:
+        now = dt.datetime.now(dt.UTC)
+        for carried in session.scalars(select(tables.TrialCopy).where(tables.TrialCopy.back_at.is_(None))):
+            carried.out_at, carried.back_at = carried.out_at or now, now
+        for composition in session.scalars(select(tables.Composition)):
+            composition.state, composition.closed_at = "closed", composition.closed_at or now
+        away = ("reserved", "on_trial", "in_transit")
+        for copy in session.scalars(
+            select(tables.Copy).where(tables.Copy.status.in_(away), tables.Copy.dealer == DEALER)
+        ):
+            copy.status = "in_stock"
+
+
+def key_of(page: Page) -> str:
+    return page.url.split("/desk/trials/")[1].split("#")[0]
+
+
+def waiting(page: Page, what: Callable[[], bool]) -> None:
+    """Wait until something is so; the policy forbids the browser to evaluate it itself."""
+    for _try in range(80):
+        if what():
+            return
+        page.wait_for_timeout(100)
+    pytest.fail(f"{page.url}: it did not come within eight seconds")
+
+
+def test_a_trial_is_composed_played_and_kept(adviser: Adviser) -> None:
+    page = adviser.open(f"/desk/enquiries/{adviser.enquire()}")
+    adviser.look(page, "1-enquiry")
+    page.click("text=Compose a trial")
+    adviser.look(page, "2-compose")
+    page.click(".effect .go")
+    adviser.look(page, "3-planned")
+    key = key_of(page)
+    page.click(".next .go")
+    adviser.rate(key, [6, 4])
+    page.reload()
+    adviser.look(page, "4-open")
+    adviser.rate(key, [6, 4, 5, 3, 4, 6, 5])
+    page.reload()
+    adviser.look(page, "5-played")
+    page.click(".pair-form button[value=start]")
+    assert "Pair 1: hand over" in page.inner_text("#handing")
+    adviser.look(page, "6-pairs")
+    page.click(".next .go")
+    page.click("text=Reveal the key …")
+    adviser.look(page, "7-reveal")
+    page.click("main .go")
+    assert "DB-" in page.inner_text(".standing")
+    page.click(".taps button >> nth=0")
+    assert "Kept: DB-" in page.inner_text(".outcome")
+    adviser.look(page, "8-kept")
+
+
+def test_what_a_swap_does_is_seen_at_once(adviser: Adviser) -> None:
+    page = adviser.open("/desk/compose?instrument=double_bass+french&budget=4000&minutes=60")
+    before = page.inner_text("#effect .lead")
+    page.locator("input[name=copies]:checked").first.uncheck()
+    waiting(page, lambda: page.inner_text("#effect .lead") != before)
+    assert not page.locator("button[value=look]").is_visible()
+    while page.locator("input[name=copies]:checked").count():
+        page.locator("input[name=copies]:checked").first.uncheck()
+    waiting(page, lambda: "No bow is chosen yet." in page.inner_text("#effect"))
+
+
+def test_without_scripts_a_swap_is_looked_at_by_a_button(adviser: Adviser) -> None:
+    page = adviser.open("/desk/compose", java_script_enabled=False)
+    page.locator("[id='instrument-double_bass french']").check()
+    page.check("#budget-4000")
+    page.click("text=Propose bows")
+    before = page.inner_text("#effect .lead")
+    page.locator("input[name=copies]:checked").first.uncheck()
+    page.click("button[value=look]")
+    assert page.inner_text("#effect .lead") != before
+    page.locator("button[value=set]").first.click()
+    assert page.inner_text("h1").startswith("Trial ")
+
+
+def test_a_walk_in_is_composed_by_three_taps_on_a_tablet(adviser: Adviser) -> None:
+    page = adviser.open("/desk/compose", 1024)
+    adviser.look(page, "1-asked")
+    page.set_viewport_size({"width": 1024, "height": 768})
+    for tap in ("label:has([id='instrument-double_bass french'])", "label:has(#budget-4000)", "text=Propose bows"):
+        page.click(tap)
+    assert page.locator("input[name=copies]:checked").count() >= 2
+    adviser.look(page, "2-proposed")
+
+
+def test_the_standing_comes_by_itself_and_leaves_the_focus_where_it_is(adviser: Adviser) -> None:
+    page = adviser.open(f"/desk/compose?enquiry={adviser.enquire()}")
+    page.click(".effect .go")
+    page.click(".next .go")
+    key = key_of(page)
+    page.focus("#one")
+    page.evaluate("() => { document.getElementById('case-fold').open = true; }")
+    adviser.rate(key, [6, 4, 5])
+    waiting(page, lambda: page.inner_text("#standing").startswith("3 of"))
+    assert page.evaluate("() => document.activeElement.id") == "one"
+    assert page.evaluate("() => document.getElementById('case-fold').open")
+    assert page.locator("#standing .picture").count() == 1
+
+
+def test_a_parcel_is_confirmed_sent_and_its_papers_print_whole(adviser: Adviser) -> None:
+    page = adviser.open("/desk/compose?instrument=double_bass+french&budget=4000&minutes=75")
+    page.check("#place-post")
+    page.check("#blinding-masked")
+    page.fill("#country", "AT")
+    page.fill("#name", "Bo Lind (invented)")
+    page.check("#consent_advice")
+    page.click("summary:has-text('The hidden repeat')")
+    page.check("#repeat-yes")
+    page.click(".effect .go")
+    adviser.look(page, "1-waits")
+    key = key_of(page)
+    with adviser.site.database.reading() as session:
+        crosses = reading.trial(session, DEALER, key).materials.waits
+    if crosses:
+        page.fill("#by", "Ada Lindqvist (invented)")
+        page.click(".next .go")
+    page.click("button[name=rater][value=player]")
+    adviser.look(page, "2-to-send")
+    for name in ("sheet", "letters", "key", "parcel"):
+        _check_paper(adviser, page, f"/desk/trials/{key}/print/{name}", name)
+
+
+def _check_paper(adviser: Adviser, page: Page, path: str, name: str) -> None:
+    """Look at a paper on screens of every width, and at the widths of A4 and Letter as it is printed."""
+    page.emulate_media(media="screen")
+    page.goto(path)
+    adviser.look(page, f"3-{name}")
+    page.emulate_media(media="print", color_scheme="dark")
+    assert not page.locator(".masthead").is_visible()
+    for paper, width in PAPERS.items():
+        assert page.pdf(format=paper).startswith(b"%PDF")
+        # A CSS pixel is 1/96 of an inch (CSS Values 4, 6.2).
+        page.set_viewport_size({"width": int((width - SIDES_MM) / 25.4 * 96), "height": 900})
+        measures.check_reflow(page)
+        adviser.picture(page, f"3-{name}-{paper}")
+    ink = page.evaluate("() => getComputedStyle(document.body).color + getComputedStyle(document.body).backgroundColor")
+    assert ink == "rgb(0, 0, 0)rgb(255, 255, 255)"
+
+
+@pytest.mark.parametrize("path", ["", "/enquiries?show=all", "/trials", "/stock?instrument=cello", "/players"])
+def test_lists_hold_together_at_every_width(adviser: Adviser, path: str) -> None:
+    adviser.enquire()
+    adviser.look(adviser.open(f"/desk{path}"), "list")
+
+
+def test_one_bow_holds_together_and_is_rehaired(adviser: Adviser) -> None:
+    page = adviser.open("/desk/stock?instrument=cello")
+    page.locator("table.stock th a").first.click()
+    adviser.look(page, "bow")
+    page.check("#event-rehaired")
+    page.click("form[action$=event] .go")
+    assert page.locator(".notice[role=status]").count() == 1
+
+
+def test_on_the_narrowest_screen_the_desk_does_not_scroll_sideways(adviser: Adviser) -> None:
+    page = adviser.open(f"/desk/compose?enquiry={adviser.enquire()}", 320)
+    assert page.evaluate(_BEYOND) <= 0
+    page.locator(".narrow-only .go").click()
+    assert page.evaluate(_BEYOND) <= 0
+    page.goto("/desk/stock?instrument=cello")
+    assert page.evaluate(_BEYOND) <= 0
