@@ -4,23 +4,22 @@ import pytest
 
 from service import origins
 
+AS_WRITTEN = [
+    # The serialization as `new URL(text).origin` gives it (URL Standard, 4.7): checked in tests/journeys/test_embedding.py.
+    ("https://shop.example", "https://shop.example"),
+    (" https://Shop.Example/ ", "https://shop.example"),
+    ("https://shop.example:443", "https://shop.example"),
+    ("https://shop.example:8443", "https://shop.example:8443"),
+    ("https://www.bögen.example", "https://www.xn--bgen-5qa.example"),
+    ("https://192.0.2.7", "https://192.0.2.7"),
+    ("https://[2001:DB8::1]", "https://[2001:db8::1]"),
+    ("http://localhost:8001", "http://localhost:8001"),
+    ("http://127.0.0.1:80", "http://127.0.0.1"),
+    ("http://[::1]:3000", "http://[::1]:3000"),
+]
 
-@pytest.mark.parametrize(
-    ("text", "origin"),
-    [
-        # The serialization as `new URL(text).origin` gives it (URL Standard, 4.7): checked in tests/journeys/test_embedding.py.
-        ("https://shop.example", "https://shop.example"),
-        (" https://Shop.Example/ ", "https://shop.example"),
-        ("https://shop.example:443", "https://shop.example"),
-        ("https://shop.example:8443", "https://shop.example:8443"),
-        ("https://www.bögen.example", "https://www.xn--bgen-5qa.example"),
-        ("https://192.0.2.7", "https://192.0.2.7"),
-        ("https://[2001:DB8::1]", "https://[2001:db8::1]"),
-        ("http://localhost:8001", "http://localhost:8001"),
-        ("http://127.0.0.1:80", "http://127.0.0.1"),
-        ("http://[::1]:3000", "http://[::1]:3000"),
-    ],
-)
+
+@pytest.mark.parametrize(("text", "origin"), AS_WRITTEN)
 def test_an_origin_is_written_as_browsers_do(text: str, origin: str) -> None:
     assert origins.read(text) == origin
     assert origins.read(origin) == origin
