@@ -40,8 +40,12 @@ WHO = {
     "/desk/tablets": "trials",
     "/desk/trials": "trials",
     "/desk/users": "accounts",
+    "/desk/website": "trials",
+    "POST /desk/website": "accounts",
 }
-"""What a route asks for, by the first two parts of its path: nothing ('open'), a sign-in ('any'), or a role that may so in `MAY`."""
+"""What a route asks for, by the first two parts of its path: nothing ('open'), a sign-in ('any'), or a role that may so in `MAY`.
+
+With a method before it, what is said holds for that method only."""
 NAMED = ("{secret}",)
 """Places in a path that belong to no dealer."""
 NOT_KEPT = ("/desk/mail/{ident}",)
@@ -67,6 +71,8 @@ class World:
             mail = _mail()
             session.add(mail)
             session.flush()
+            key = tables.ApiKey(digest="a" * 64, dealer=DEALER, kind="server", hint="aaaa", made_at=mail.queued_at)
+            session.add(key)
             self.places = {
                 "/desk/enquiries/{id_}": enquiry,
                 "/desk/mail/{ident}": str(mail.id),
@@ -77,6 +83,7 @@ class World:
                 "/desk/trials/{key}": trial,
                 "/desk/trials/{key}/print/{name}": "sheet",
                 "/desk/users/{user}": str(target),
+                "/desk/website/keys/{key}": key.digest,
             }
 
     def address(self, path: str, **instead: str) -> str:
@@ -111,21 +118,25 @@ def world(tmp_path_factory: pytest.TempPathFactory, _migrated_file: Path) -> Ite
         yield World(desk)
 
 
-def who(path: str) -> str:
+def start_of(path: str) -> str:
+    return "/".join(path.split("/")[:3])
+
+
+def who(method: str, path: str) -> str:
     """Return what a route asks for."""
-    start = "/".join(path.split("/")[:3])
+    start = start_of(path)
     assert start in WHO, f"{start} is not in this test's table"
-    return WHO[start]
+    return WHO.get(f"{method} {start}", WHO[start])
 
 
-def may(name: str | None, path: str) -> bool:
-    asks = who(path)
+def may(name: str | None, method: str, path: str) -> bool:
+    asks = who(method, path)
     return asks == "open" or (name is not None and (asks == "any" or asks in MAY[PEOPLE[name][0]]))
 
 
 def test_every_route_is_in_the_table_and_nothing_else_is(world: World) -> None:
     paths = {path for _method, path in desk_routes(world.desk.app)}
-    assert {"/".join(path.split("/")[:3]) for path in paths} == set(WHO)
+    assert {start_of(path) for path in paths} == {start.split(" ")[-1] for start in WHO}
     assert {path for path in paths if "{" in world.address(path)} == set()
 
 
@@ -133,7 +144,7 @@ def test_every_route_is_in_the_table_and_nothing_else_is(world: World) -> None:
 def test_each_role_reaches_what_it_may_and_nothing_else(world: World, name: str | None) -> None:
     wrong = []
     for method, path in desk_routes(world.desk.app):
-        if who(path) == "open" and method == "POST":
+        if who(method, path) == "open" and method == "POST":
             continue  # their tokens are not a session's; test_sign_in has them
         reply = world.ask(name, method, world.address(path))
         to_sign_in = reply.status_code == 303 and reply.headers["location"].startswith("/desk/sign-in")
@@ -141,7 +152,7 @@ def test_each_role_reaches_what_it_may_and_nothing_else(world: World, name: str 
         reached = reply.status_code not in (403, 500) and not (to_sign_in and not signs_out)
         led_away = path == "/desk" and name == "workshop" and reply.headers.get("location") == "/desk/stock"
         refused = led_away or (to_sign_in if name is None else reply.status_code == 403)
-        if not (reached if may(name, path) else refused):
+        if not (reached if may(name, method, path) else refused):
             wrong.append((method, path, reply.status_code))
     assert wrong == []
 
@@ -151,7 +162,7 @@ def test_what_is_another_dealers_is_not_there(world: World, name: str) -> None:
     # A foreign id is a 404, not a 403: that it is somebody's would be telling too.
     asked, wrong = 0, []
     for method, path in desk_routes(world.desk.app):
-        if "{" not in path or path.endswith(NAMED) or not may(name, path):
+        if "{" not in path or path.endswith(NAMED) or not may(name, method, path):
             continue
         asked += 1
         foreign = world.ask(name, method, world.address(path))
@@ -174,7 +185,7 @@ def test_what_is_another_dealers_is_there_for_its_own(world: World) -> None:
 def test_an_id_that_nobody_has_is_not_there_either(world: World, id_: str) -> None:
     wrong = []
     for method, path in desk_routes(world.desk.app):
-        if "{" in path and who(path) != "open":
+        if "{" in path and who(method, path) != "open":
             reply = world.ask("owner", method, world.address(path, every=id_))
             if reply.status_code not in (404, 422):
                 wrong.append((method, path, reply.status_code))
@@ -205,7 +216,7 @@ def test_no_post_changes_anything_without_its_own_token(world: World, kind: str)
         if method == "GET":
             continue
         asked += 1
-        name = next((n for n in ("adviser", "owner") if may(n, path)), "owner")
+        name = next((n for n in ("adviser", "owner") if may(n, method, path)), "owner")
         reply = world.ask(name, method, world.address(path), token)
         if reply.status_code != 403:
             wrong.append((method, path, reply.status_code))

@@ -74,7 +74,10 @@ def test_the_whole_password_counts_up_to_the_longest_allowed() -> None:
     # ASVS 5.0, 6.2.8 and 6.2.9: no truncation, at least 64 characters. 72 is where bcrypt would have cut.
     long = "".join(chr(97 + k * k % 26) for k in range(passwords.LONGEST))
     passwords.require_good(long)
-    assert not passwords.fits(passwords.hash_password(long), long[:-1])
+    digest = passwords.hash_password(long)
+    assert passwords.fits(digest, long)
+    assert not passwords.fits(digest, long[:-1])
+    assert not passwords.fits(digest, f"{long}x")
 
 
 def test_an_umlaut_is_the_same_from_every_keyboard() -> None:

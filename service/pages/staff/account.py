@@ -33,7 +33,7 @@ async def _changed(request: Request, staff: AnyStaff, form: Posted) -> NewPasswo
     database: Database = request.app.state.database
     with database.reading() as session:
         known, mine = users.credentials(session, staff.email), users.account(session, staff.user)
-    if not await passwords.in_thread(passwords.fits, known.digest, first(form, "current")[: passwords.LONGEST]):
+    if not await passwords.in_thread(passwords.fits, known.digest, first(form, "current")):
         return NewPassword("", {"current": _("This is not your current password.")})
     return await forms.new_password(request, form, mine, (staff.dealer_name or "",))
 

@@ -55,7 +55,7 @@ async def _tried(request: Request, form: Annotated[Fields, Depends(guard.fields_
     forms.limit_tries(request, email)
     with _database(request).reading() as session:
         known = users.credentials(session, email)
-    fits = await passwords.in_thread(passwords.fits, known.digest, password[: passwords.LONGEST])
+    fits = await passwords.in_thread(passwords.fits, known.digest, password)
     if not fits or known.user is None:
         return Tried(None, email, onwards)
     if not passwords.is_outdated(known.digest):
