@@ -23,7 +23,7 @@ from service.access import audit
 from service.errors import NotHere, Refused
 from service.forms.sheet import SheetIn
 from service.language import N_, _
-from service.trials import sheet_rows
+from service.trials import players, sheet_rows
 from service.trials.screens import for_screen
 from service.trials.sheet_rows import Known, Place
 
@@ -32,6 +32,8 @@ __all__ = ["FLAGS", "SheetIn", "Stored", "count", "for_screen", "played_at", "re
 FLAGS = ("conflict", "other_device", "unknown_letter", "late", "cancelled", "after_reveal", "clock")
 NOT_COUNTED = frozenset({"conflict", "other_device", "unknown_letter", "cancelled", "after_reveal"})
 """With one of these a sheet is kept beside the one that counts, until staff choose."""
+LARGEST_ID = 2**31 - 1
+"""Of a row; a larger number is nobody's, and no database takes it."""
 CLOCK_OFF = dt.timedelta(minutes=10)
 
 
@@ -104,7 +106,7 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     Refused : there is no bow behind it, or it was not rated blind.
     """
     composition = _locked(session, dealer, key)
-    chosen = session.get(tables.Sheet, sheet_id)
+    chosen = session.get(tables.Sheet, sheet_id) if 0 < sheet_id <= LARGEST_ID else None
     if chosen is None or chosen.trial != composition.trial:
         raise NotHere
     place = sheet_rows.place(session, dealer, key, chosen.position, chosen.letter)
@@ -195,7 +197,9 @@ def _keep(session: Session, arrival: _Arrival, flags: tuple[str, ...], sender: s
     sheet, counts, trial = arrival.sheet, arrival.counts(flags), arrival.place.trial
     if counts and arrival.counting is not None:
         sheet_rows.uncount(session, trial, sheet.position, sheet.rater)
-    told = sheet.model_dump(exclude={"sent_at"})
+    if sheet.model_consent is not None and sheet.rater == "player":
+        players.said_with_sheet(session, trial, yes=sheet.model_consent)
+    told = sheet.model_dump(exclude={"sent_at", "model_consent"})
     came = {"trial": trial, "run": arrival.run, "received_at": arrival.received, "sender": sender}
     sheet_rows.add(session, told | came | {"digest": digest, "flags": " ".join(flags), "counts": counts})
     if counts:

@@ -216,8 +216,9 @@ def test_another_dealer_has_no_such_trial(session: Session) -> None:
 def test_staff_choose_only_among_the_sheets_of_the_trial(session: Session) -> None:
     trial_rows.add_trial(session, key="trial-two", letters=("M", "N"))
     put(session, sheet())
-    with pytest.raises(NotHere):
-        sheets.count(session, None, "quayside", "trial-two", kept(session)[0].id)
+    for number in (kept(session)[0].id, 0, -1, 10**30):
+        with pytest.raises(NotHere):
+            sheets.count(session, None, "quayside", "trial-two", number)
 
 
 def test_several_odd_things_are_all_said(session: Session) -> None:
