@@ -36,8 +36,11 @@ class Transport(Protocol):
     def send(self, letter: Letter, message: EmailMessage) -> None:
         """Hand over one mail; raises `NotNow` or `Never`."""
 
-    def keep_only(self, ids: Collection[str]) -> None:
-        """Forget what it keeps of mails other than those with these ids."""
+    def kept(self) -> frozenset[str]:
+        """Return the left halves of the Message-IDs of the mails it keeps."""
+
+    def forget(self, kept: Collection[str]) -> None:
+        """Forget mails that it keeps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +64,12 @@ class Smtp:
         except (smtplib.SMTPException, OSError) as error:
             raise NotNow(plain(str(error) or type(error).__name__)) from None
 
-    def keep_only(self, ids: Collection[str]) -> None:
-        """Nothing is kept of what was sent."""
+    def kept(self) -> frozenset[str]:
+        """Return nothing: what was sent is not kept."""
+        return frozenset()
+
+    def forget(self, kept: Collection[str]) -> None:
+        """Forget nothing, since nothing is kept."""
 
     @contextmanager
     def _connected(self) -> Iterator[smtplib.SMTP]:
@@ -145,12 +152,14 @@ class Folder:
         except FileNotFoundError:
             return None
 
-    def keep_only(self, ids: Collection[str]) -> None:
-        """Delete every mail but those with these ids: so what is erased from the database is gone here too."""
-        kept = {self._file(message_id).name for message_id in ids}
-        for file in self.path.glob("*.eml") if self.path.is_dir() else ():
-            if file.name not in kept:
-                file.unlink(missing_ok=True)
+    def kept(self) -> frozenset[str]:
+        """Return the left halves of the Message-IDs of the mails in the folder."""
+        return frozenset(file.stem for file in self.path.glob("*.eml"))
+
+    def forget(self, kept: Collection[str]) -> None:
+        """Delete mails."""
+        for message_id in kept:
+            self._file(message_id).unlink(missing_ok=True)
 
     def _file(self, message_id: str) -> Path:
         return self.path / f"{message_id.partition('@')[0]}.eml"

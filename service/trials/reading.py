@@ -2,9 +2,10 @@
 
 import datetime as dt
 
-from sqlalchemy import exists
+from sqlalchemy import ColumnElement, exists
 from sqlalchemy.orm import Session
 
+from model.vocabulary import OutcomeKind
 from service import tables
 from service.language import N_
 from service.trials import enquiring, page, people, rows
@@ -112,4 +113,18 @@ def home(session: Session, dealer: str, today: dt.date) -> Home:
         overdue=overdue(session, dealer, today),
         parcels_waiting=tuple(row for row in planned if page.parcel_waits(session, row)),
         flagged=rows.trial_rows(session, dealer, rows.has_flagged_sheets(), today=today),
+        given_back=rows.trial_rows(session, dealer, _given_back(), today=today),
     )
+
+
+def _given_back() -> ColumnElement[bool]:
+    """Return the condition that a player gives a bow back which is still on its way."""
+    said, told, copy = tables.FollowUp, tables.Outcome, tables.Copy
+    answered = exists().where(said.trial == tables.Trial.id, said.still_right.is_(False))
+    on_its_way = exists().where(
+        told.trial == tables.Trial.id,
+        told.outcome == OutcomeKind.RETURNED,
+        told.copy == copy.serial,
+        copy.status == "in_transit",
+    )
+    return answered & on_its_way

@@ -228,7 +228,11 @@ class Overdue:
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """What waits at the desk today. ``without_outcome``: closed and nothing recorded; ``flagged``: sheets that staff should look at."""
+    """What waits at the desk today.
+
+    ``without_outcome``: closed and nothing recorded; ``flagged``: sheets that staff should look at; ``given_back``: a player said
+    by mail that the bow kept is not the right one any more, and it is not back yet.
+    """
 
     new_enquiries: tuple[EnquiryRow, ...]
     today: tuple[TrialRow, ...]
@@ -238,3 +242,4 @@ class Home:
     overdue: tuple[Overdue, ...]
     parcels_waiting: tuple[TrialRow, ...]
     flagged: tuple[TrialRow, ...]
+    given_back: tuple[TrialRow, ...]

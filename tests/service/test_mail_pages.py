@@ -180,6 +180,11 @@ def test_no_is_an_outcome_the_dealer_is_told_and_the_bow_is_on_its_way(desk: Des
     assert outcomes_of(desk) == [("kept", BOWS[1]), (str(OutcomeKind.RETURNED), BOWS[1])]
     with desk.database.reading() as session:
         assert session.get_one(tables.Copy, BOWS[1]).status == "in_transit"
+    adviser = desk.sign_in("adviser")
+    assert "A player gives a bow back" in adviser.read("/desk").text
+    with desk.database.writing() as session:
+        session.get_one(tables.Copy, BOWS[1]).status = "in_stock"
+    assert "A player gives a bow back" not in adviser.read("/desk").text
     notices = [
         row for row in rows(desk.database) if row.kind == "outcome_notice" and row.values["outcome"] == "returned"
     ]
