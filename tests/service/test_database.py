@@ -94,7 +94,7 @@ CHANGES: list[Callable[[Session], object]] = [
 def test_the_mark_of_the_range_moves_with_every_change(
     any_database: Database, change: Callable[[Session], object]
 ) -> None:
-    def mark() -> str:
+    def mark() -> tuple[str, str]:
         with any_database.reading() as session:
             return history.range_mark(session)
 
