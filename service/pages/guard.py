@@ -254,11 +254,11 @@ async def _posted(staff: AnyStaff, form: Annotated[Fields, Depends(fields_of)]) 
 
 
 async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes]:
-    form = await request.form(max_files=1, max_fields=MOST_FIELDS)
-    token, file = form.get("csrf"), form.get("file")
-    check_token(staff, token if isinstance(token, str) else "")
-    fields = {name: [str(form[name]).replace("\0", "")] for name in form if isinstance(form[name], str)}
-    return fields, await file.read() if isinstance(file, UploadFile) else b""
+    async with request.form(max_files=1, max_fields=MOST_FIELDS) as form:
+        token, file = form.get("csrf"), form.get("file")
+        check_token(staff, token if isinstance(token, str) else "")
+        fields = {name: [str(form[name]).replace("\0", "")] for name in form if isinstance(form[name], str)}
+        return fields, await file.read() if isinstance(file, UploadFile) else b""
 
 
 Posted = Annotated[Fields, Depends(_posted)]
