@@ -16,7 +16,7 @@ class App {
 
   async begin() {
     this.sender.send();
-    if (given.closed) return this.over();
+    if (given.closed) return this.end();
     const payload = given.screen;
     this.screen = new Trial(this, payload, await this.store.get("place"));
     const done = await this.store.get("done");
@@ -36,6 +36,14 @@ class App {
       await this.screen.go(this.screen.slots.length - 1);
     });
     this.status(this.sender.state);
+  }
+
+  /** The trial is over: what was begun here is made ready and sent, and nothing else stays on the phone. */
+  async end() {
+    const place = await this.store.get("place");
+    if (place) await this.store.end(place.trial);
+    this.sender.soon();
+    this.over();
   }
 
   over() {

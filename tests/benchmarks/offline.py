@@ -9,11 +9,11 @@ from pathlib import Path
 from playwright.sync_api import Browser, sync_playwright
 
 from tests import browser as chromium
-from tests.benchmarks._figures import table
 from tests.journeys import offline, shop
 from tests.journeys.conftest import FLAGS
 
 SCHEDULES = 50
+HEAD = ("seed", "revisions", "cuts", "reloads", "closed", "503", "lost replies", "dropped", "each once")
 
 
 def main(argv: Sequence[str]) -> int:
@@ -31,13 +31,14 @@ def main(argv: Sequence[str]) -> int:
         sync_playwright() as driver,
     ):
         browser = driver.chromium.launch(executable_path=chromium.path(), headless=True, args=FLAGS)
-        rows = [_one(browser, site, seed) for seed in range(asked.first, asked.first + asked.schedules)]
+        print("python -m tests.benchmarks offline\n")
+        print("  ".join(HEAD))
+        rows = []
+        for seed in range(asked.first, asked.first + asked.schedules):
+            rows.append(_one(browser, site, seed))
+            print("  ".join(cell.rjust(len(head)) for cell, head in zip(rows[-1], HEAD, strict=True)), flush=True)
         browser.close()
     failed = sum(row[-1] != "yes" for row in rows)
-    print("python -m tests.benchmarks offline\n")
-    print(
-        table(("seed", "revisions", "cuts", "reloads", "closed", "503", "lost replies", "dropped", "each once"), rows)
-    )
     print(f"\n{len(rows) - failed} of {len(rows)} schedules: every rating given is in the database exactly once.")
     print(f"{time.monotonic() - began:.0f} s, {chromium.path()}, headless, a real service worker.")
     return 1 if failed else 0
