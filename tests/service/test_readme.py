@@ -1,0 +1,72 @@
+"""The README's examples as they stand: for a dealer's own server against a live one, and for whoever receives messages."""
+
+import os
+import re
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+
+from service import migrations
+from service.access import keys
+from service.app import create_app
+from service.webhooks import Call
+from tests.service.client import add_small_range, settings_in
+
+README = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+SECONDS = 20
+
+
+def example(language: str, about: str) -> str:
+    """Return the README's one example in a language that speaks of something."""
+    blocks = re.findall(rf"^```{language}\n(.*?)^```", README, re.DOTALL | re.MULTILINE)
+    (found,) = (block for block in blocks if about in block)
+    return str(found)
+
+
+def test_the_example_leads_a_trial_from_advice_to_outcome(tmp_path: Path) -> None:
+    app = create_app(settings_in(tmp_path))
+    migrations.upgrade(app.state.database)
+    add_small_range(app.state.database)
+    with app.state.database.writing() as session:
+        key = keys.make(session, None, "harbour", "server")
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    until = time.monotonic() + SECONDS
+    while not server.started and time.monotonic() < until:
+        time.sleep(0.02)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    told = subprocess.run(
+        [sys.executable, "-c", example("python", "httpx")],
+        env=os.environ | {"BOWS": f"http://127.0.0.1:{port}", "BOWS_KEY": key},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    server.should_exit = True
+    thread.join(SECONDS)
+    assert told.returncode == 0, told.stderr
+    lines = told.stdout.splitlines()
+    assert re.match(r"(Juniper|Bramble) (best_fit|best_value|step_up) \d", lines[0])
+    assert lines[-2].endswith(".")
+    assert "'outcome': 'none'" in lines[-1]
+
+
+def test_the_example_of_a_receiver_knows_our_messages_from_others() -> None:
+    # Written without the service's code: RFC 2104's HMAC by the standard library.
+    receiver: dict[str, Any] = {}
+    exec(example("python", "Bow-Signature"), receiver)
+    now = str(int(time.time()))
+    call = Call("https://shop.example", b'{"event":"enquiry"}', "id", now, "secret")
+    assert receiver["is_ours"](call.headers, call.body, "secret")
+    assert not receiver["is_ours"](call.headers, call.body + b" ", "secret")
+    assert not receiver["is_ours"](call.headers, call.body, "another")
+    old = replace(call, time=str(int(now) - 301))
+    assert not receiver["is_ours"](old.headers, old.body, "secret")
