@@ -25,6 +25,7 @@ class Composing(Body):
     """A trial to be composed.
 
     ``id`` is drawn by the client, so that a repeat is the same trial. ``repeat`` None: by the rule of one in three at least.
+    ``model_consent``: whether the ratings, without a name, may help to advise others.
     ``player``: the key of one who is known already; None: a new one. ``due_back`` None: the same day in the shop, two weeks on
     by post.
     """
@@ -34,6 +35,10 @@ class Composing(Body):
     previous: Annotated[Line | None, Field(max_length=100, description=N_("the key of the trial before"))] = None
     player: Annotated[Line | None, Field(max_length=100, description=N_("the key of a player who is known"))] = None
     contact: Annotated[Contact | None, Field(description=N_("a name and address, with consent"))] = None
+    model_consent: Annotated[
+        StrictBool | None,
+        Field(description=N_("true or false, as the player said; left out where the player was not asked")),
+    ] = None
     answers: Annotated[Questionnaire, Field(description=N_("the answers, at least the instrument"))]
     copies: Annotated[
         tuple[Line, ...],

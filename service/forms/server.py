@@ -15,7 +15,8 @@ from service.language import N_
 class TrialIn(Body):
     """A trial to be composed: of an enquiry's answers, or of those given here, at least the instrument.
 
-    The bows are named by their serials; the answer names them by letters only.
+    The bows are named by their serials; the answer names them by letters only. Without ``model_consent`` the ratings serve
+    this trial only, until the player is asked on a screen.
     """
 
     model_config = ConfigDict(
@@ -45,6 +46,10 @@ class TrialIn(Body):
         Hold | None, Field(description=N_("for the double bass one of german, french, either; else left out"))
     ] = None
     answers: Annotated[Questionnaire | None, Field(description=N_("the answers, at least the instrument"))] = None
+    model_consent: Annotated[
+        StrictBool | None,
+        Field(description=N_("true or false, as the player said; left out where the player was not asked")),
+    ] = None
     copies: Annotated[
         tuple[Line, ...],
         Field(min_length=1, max_length=MOST_COPIES, description=N_("the serials of one to twelve bows")),

@@ -10,7 +10,16 @@ import unicodedata
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, Field, StrictStr, ValidationError, ValidationInfo
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    Field,
+    StrictBool,
+    StrictStr,
+    ValidationError,
+    ValidationInfo,
+)
 from pydantic import field_validator as validated
 from pydantic_core import ErrorDetails
 
@@ -50,7 +59,10 @@ RunId = Annotated[str, Field(pattern=f"^{RUN_ID.pattern}$")]
 
 
 class SheetIn(Body):
-    """One bow as one rater rated it; ``letter`` is empty for the own bow. ``sent_at``: the device's clock when it was sent."""
+    """One bow as one rater rated it; ``letter`` is empty for the own bow. ``sent_at``: the device's clock when it was sent.
+
+    ``model_consent``: whether the player, asked beside this sheet, lets the ratings help to advise others.
+    """
 
     revision: Annotated[
         Whole, Field(ge=1, le=LARGEST_REVISION, description=N_("a whole number from 1, one more for every change"))
@@ -69,6 +81,10 @@ class SheetIn(Body):
     )
     rated_at: Moment
     sent_at: Moment | None = None
+    model_consent: Annotated[
+        StrictBool | None,
+        Field(description=N_("true or false, as the player said; left out where the player was not asked")),
+    ] = None
 
     @validated("ratings")
     @classmethod
@@ -82,7 +98,7 @@ class SheetIn(Body):
 
     def digest(self) -> str:
         """Return the SHA-256 of what was rated; when it was sent is no part of it, so that sending again is no other sheet."""
-        told = self.model_dump(mode="json", exclude={"sent_at", "rated_at"})
+        told = self.model_dump(mode="json", exclude={"sent_at", "rated_at", "model_consent"})
         told["rated_at"] = self.rated_at.astimezone(UTC).isoformat()
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 

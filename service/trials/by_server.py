@@ -13,6 +13,7 @@ from service.trials import composing, enquiring, lifecycle, outcomes, page, play
 from service.trials._common import now
 from service.trials.standing import BowStanding
 
+_SAME = {"id", "enquiry", "player", "model_consent", "copies", "place", "blinding", "minutes"}
 LEVEL = 0.9
 """The probability of a standing's intervals; see `service.trials.standing`."""
 
@@ -42,7 +43,7 @@ def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
         _require_player(session, dealer, asked.player)
     answers = _answers(session, dealer, asked)
     body: dict[str, Any] = {
-        **asked.model_dump(mode="json", include={"id", "enquiry", "player", "copies", "place", "blinding", "minutes"}),
+        **asked.model_dump(mode="json", include=_SAME),
         "answers": answers.body(),
         "on": (asked.date or now().date()).isoformat(),
         "due_back": asked.due_back and asked.due_back.isoformat(),

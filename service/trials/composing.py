@@ -166,7 +166,7 @@ def _trial(session: Session, dealer: str, request: Composing, enquiry: tables.En
     contact = request.contact or players.contact_of(enquiry.contact if enquiry else None)
     key = request.player or enquiring.player_key(session, enquiry)
     language = enquiry.language if enquiry else request.answers.language
-    player = players.found_or_made(session, dealer, key, contact, language)
+    player = players.found_or_made(session, dealer, key, contact, language, _said(request, enquiry))
     return tables.Trial(
         key=str(request.id),
         player=player.id,
@@ -176,6 +176,17 @@ def _trial(session: Session, dealer: str, request: Composing, enquiry: tables.En
         blinding=request.blinding,
         **answer_columns(request.answers),
     )
+
+
+def _said(request: Composing, enquiry: tables.Enquiry | None) -> players.Said | None:
+    """Return whether the ratings may help others, as it was said now, else with the enquiry; None: nobody asked."""
+    consent = request.contact.consent if request.contact else None
+    if consent is not None and "model" in consent.model_fields_set:
+        return players.Said(consent.model, now())
+    if request.model_consent is not None:
+        return players.Said(request.model_consent, now())
+    kept = players.contact_of(enquiry.contact) if enquiry else None
+    return players.Said(kept.consent.model, enquiry.created_at) if enquiry and kept else None
 
 
 def answer_columns(answers: Questionnaire) -> dict[str, Any]:

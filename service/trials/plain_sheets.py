@@ -32,9 +32,14 @@ def filled(session: Session, seat: SeatInfo, position: int) -> tables.Sheet | No
 
 
 def record(
-    session: Session, seat: SeatInfo, slot: Mapping[str, Any], ratings: Mapping[str, Any], note: str
+    session: Session,
+    seat: SeatInfo,
+    slot: Mapping[str, Any],
+    ratings: Mapping[str, Any],
+    note: str,
+    may_help: bool | None = None,
 ) -> sheets.Stored | None:
-    """Keep a form as a sheet; the same content again is no new revision.
+    """Keep a form as a sheet; the same content again is no new revision. ``may_help``: what the player said beside it.
 
     Raises
     ------
@@ -43,6 +48,7 @@ def record(
     """
     last = filled(session, seat, slot["position"])
     sheet = _sheet(seat, slot, ratings, note, last.revision + 1 if last else 1)
+    sheet = sheet.model_copy(update={"model_consent": may_help})
     if last is not None and (last.ratings, last.note) == (dict(sheet.ratings), sheet.note):
         return None
     run = run_of(seat, slot["position"])

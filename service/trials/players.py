@@ -1,16 +1,26 @@
 """Players as one dealer knows them: a key that the history knows, and who that is."""
 
+import datetime as dt
 import uuid
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, exists, func, or_, select
+from sqlalchemy import ColumnElement, exists, func, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service import tables
 from service.errors import NotHere
 from service.forms import Contact
 from service.trials._common import now
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a player said of whether the ratings, without a name, may help to advise others, and when."""
+
+    yes: bool
+    at: dt.datetime
 
 
 def of_dealer(dealer: str) -> ColumnElement[bool]:
@@ -37,11 +47,11 @@ def found_or_made(
     key: str | None,
     contact: Contact | None,
     language: str | None,
+    said: Said | None = None,
 ) -> tables.Player:
     """Return the player of a key, else the one of the same name and address here, else a new one.
 
-    What the contact tells is kept; whether ratings may enter a fit is as the contact's consent says, and without a contact,
-    where nobody can be named, they may.
+    What the contact tells is kept. Ratings enter a fit as the player last said; until anything was said they do not.
 
     Raises
     ------
@@ -50,13 +60,30 @@ def found_or_made(
     """
     row = known(session, dealer, key) if key else _same(session, dealer, contact)
     if row is None:
-        row = tables.Player(key=str(uuid.uuid4()), in_model=True)
+        row = tables.Player(key=str(uuid.uuid4()), in_model=False)
         session.add(row)
         session.flush()
+    if said is not None and (row.asked_at is None or row.asked_at < said.at):
+        row.in_model, row.asked_at = said.yes, said.at
     if contact is not None:
-        row.in_model = contact.consent.model
         _keep(session, dealer, row.id, contact, language)
     return row
+
+
+def said_with_sheet(session: Session, trial: int, *, yes: bool) -> None:
+    """Note what a player said beside a sheet: 'no' always, 'yes' only where nothing was said before.
+
+    Sheets may wait for days on a device without network: one that comes late must not undo a later 'no'.
+    """
+    player = tables.Player
+    whose = select(tables.Trial.player).where(tables.Trial.id == trial).scalar_subquery()
+    changes = player.asked_at.is_(None) if yes else or_(player.asked_at.is_(None), player.in_model)
+    session.execute(
+        update(player)
+        .where(player.id == whose, changes)
+        .values(in_model=yes, asked_at=now())
+        .execution_options(synchronize_session=False)
+    )
 
 
 def contact_of(stored: Mapping[str, Any] | None) -> Contact | None:

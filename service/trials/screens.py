@@ -63,12 +63,13 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
     Returns
     -------
     The JSON of the screen. ``rated``: positions that have a sheet already, so that another device goes on after them.
+    ``ask_model``: the player was never asked whether the ratings may help others, and is to be, once.
 
     Raises
     ------
     NotHere : there is no such trial at this dealer.
     """
-    trial, composition = _found(session, trial_id, dealer)
+    trial, composition, asked_at = _found(session, trial_id, dealer)
     slots = _slots(session, trial.id)
     return {
         "trial": trial.key,
@@ -83,13 +84,17 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
         "cautions": _cautions(trial, rater),
         "rated": _rated(session, trial.id, rater),
         "started": _told(composition.opened_at),
+        "ask_model": rater == "player" and asked_at is None,
     }
 
 
-def _found(session: Session, key: str, dealer: str | None) -> tuple[tables.Trial, tables.Composition]:
+def _found(
+    session: Session, key: str, dealer: str | None
+) -> tuple[tables.Trial, tables.Composition, dt.datetime | None]:
     asked = (
-        select(tables.Trial, tables.Composition)
+        select(tables.Trial, tables.Composition, tables.Player.asked_at)
         .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
+        .join(tables.Player, tables.Player.id == tables.Trial.player)
         .where(tables.Trial.key == key, tables.Composition.state != "planned")
     )
     if dealer is not None:
@@ -97,7 +102,7 @@ def _found(session: Session, key: str, dealer: str | None) -> tuple[tables.Trial
     row = session.execute(asked).one_or_none()
     if row is None:
         raise NotHere
-    return row[0], row[1]
+    return row[0], row[1], row[2]
 
 
 def _slots(session: Session, trial: int) -> list[dict[str, Any]]:

@@ -59,7 +59,7 @@ def problems(call: Callable[[], object]) -> dict[str, str]:
 
 def test_a_trial_is_composed_with_player_history_row_order_and_bows_set_aside(shop: Database) -> None:
     with shop.writing() as session:
-        key = compose(session)
+        key = compose(session, model_consent=None)
     with shop.reading() as session:
         trial = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
         made = composition(session, key)
@@ -75,7 +75,8 @@ def test_a_trial_is_composed_with_player_history_row_order_and_bows_set_aside(sh
         assert {slot.copy for slot in slots(session, key)} == {*BOWS, None}
         assert {status(session, bow) for bow in BOWS} == {"reserved"}
         player = session.get_one(tables.Player, trial.player)
-        assert player.in_model
+        assert not player.in_model  # nobody was asked
+        assert player.asked_at is None
         assert uuid.UUID(player.key)
 
 

@@ -33,9 +33,10 @@ def open_shop(database: Database) -> Database:
 
 
 def request(**changes: Any) -> Composing:
-    """Return a trial to be composed: three bows for a bassist in the shop, on one day."""
+    """Return a trial to be composed: three bows for a bassist in the shop, on one day, whose ratings may help others."""
     body: dict[str, Any] = {
         "id": str(uuid.uuid4()),
+        "model_consent": None if changes.get("contact") else True,
         "answers": BASS,
         "copies": list(BOWS),
         "minutes": 60,
