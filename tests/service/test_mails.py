@@ -3,6 +3,7 @@
 import datetime as dt
 import email
 import os
+import re
 from contextlib import suppress
 from email import policy
 from email.message import EmailMessage
@@ -13,7 +14,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import advice, forms, tables
+from service import advice, forms, language, tables
 from service.access import users
 from service.database import Database
 from service.mail import addresses, contents, mails, outbox
@@ -26,7 +27,7 @@ from service.templating import TEMPLATES
 from service.trials import lifecycle, outcomes
 from tests.service.client import SECRET, add_small_range
 from tests.service.mail_server import BASE, Clock, add_dealer, add_enquiry, queue_advice, rows
-from tests.service.trial_cast import BOWS, SHOP, compose, open_shop, rate
+from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, rate
 
 CLARA = {"name": "Clara Invented", "email": "clara@player.example", "consent": {"advice": True, "mail": True}}
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -378,6 +379,42 @@ def test_a_mail_speaks_the_language_of_its_row(database: Database, office: Offic
     assert html is not None
     assert '<html lang="de">' in html.get_content()
     assert sent["Content-Language"] == "de"
+
+
+@pytest.mark.parametrize("spoken", sorted(language.NAMES))
+def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Database, office: Office, spoken: str) -> None:
+    with shop.writing() as session:
+        session.get_one(tables.Dealer, SHOP).language = spoken
+        enquiry = add_enquiry(session, language=spoken)
+        mails.advice(session, enquiry)
+        mails.enquiry_notice(session, enquiry)
+        for kind in ("data_link", "erasure_link"):
+            outbox.queue(
+                session, kind, "1", To("clara@player.example", spoken, SHOP), {"name": None, "path": "/data/x"}
+            )
+        user = tables.User(
+            email="eva@harbour.example", role="owner", language=spoken, created_at=dt.datetime.now(dt.UTC)
+        )
+        session.add(user)
+        mails.password(session, user, "/desk/password/x", "1")
+    key = composed(shop, answers=BASS | {"language": spoken})
+    send_waiting(shop, office)
+    kept(shop, key)
+    clock = Clock()
+    clock.pass_(days=43)
+    send_waiting(shop, office, clock)
+    sent = {row.kind: message(office, row) for row in rows(shop) if row.sent_at}
+    assert set(sent) == set(contents.KINDS)
+    for kind, mail in sent.items():
+        plain, html = mail.get_body(("plain",)), mail.get_body(("html",))
+        assert plain is not None, kind
+        assert html is not None, kind
+        said, shown = plain.get_content(), html.get_content()
+        assert f'<html lang="{spoken}">' in shown
+        assert not re.search(r"<(table|img|script|link|iframe|form)|src=|url\(|@import", shown), kind
+        assert not re.search(r"[{}]|%\(|\bNone\b", said + str(mail["Subject"])), kind
+        assert set(re.findall(r"https?://\S+", said)) == set(re.findall(r'href="([^"]+)"', shown)), kind
+        assert max(len(line) for line in said.splitlines() if "://" not in line) <= 78, kind
 
 
 def test_an_address_that_no_mail_can_go_to_fails_with_a_sentence(database: Database, office: Office) -> None:
