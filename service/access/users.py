@@ -97,7 +97,7 @@ def add(
 
 
 def new_link(session: Session, user: int, *, home: str | None = None, by: int | None = None) -> str:
-    """Return the secret of a new link to set a user's password; earlier ones end.
+    """Return the secret of a new link to set a user's password, which goes out by mail too; earlier ones end.
 
     Raises
     ------

@@ -42,6 +42,17 @@ def test_an_owner_makes_an_account_and_its_link_works(desk: Desk) -> None:
     assert link not in owner.read("/desk/users").source
 
 
+def test_a_link_goes_out_by_mail_and_stands_in_no_list_of_the_desk(desk: Desk) -> None:
+    owner = desk.sign_in("owner")
+    page = owner.submit("/desk/users", {"email": "ann@bows.example", "role": "workshop"})
+    link = urlsplit(page.of_class("once")[0].text.strip()).path
+    with desk.database.reading() as session:
+        queued = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.address == "ann@bows.example")).one()
+        assert (queued.kind, queued.values) == ("password", {"secret": link})
+    for path in ("/desk/mail?state=waiting", "/desk/audit", f"/desk/mail/{queued.id}"):
+        assert link not in owner.get(path).text
+
+
 def test_what_cannot_be_an_account_is_said_by_field_and_nothing_typed_is_lost(desk: Desk) -> None:
     owner = desk.sign_in("owner")
     page = owner.submit("/desk/users", {"email": "eve at home", "name": "Eve", "role": "adviser", "dealer": ""})
