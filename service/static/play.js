@@ -64,6 +64,7 @@ class App {
 }
 
 async function begin() {
+  if (!isSecureContext) return;  // the page's own forms do without
   keepOffline("/play/", location.pathname).catch(() => undefined);  // it works while it is open all the same
   let store;
   try {

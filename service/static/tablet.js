@@ -245,6 +245,11 @@ function codeInAddress() {
 }
 
 async function begin() {
+  // Without https there is no service worker, no key that signs, no id that nobody else draws (Secure Contexts, W3C).
+  if (!isSecureContext) {
+    document.getElementById("status").textContent = say("insecure");
+    return;
+  }
   keepOffline("/tablet").catch(() => undefined);  // it works while it is open all the same
   let store;
   try {

@@ -52,6 +52,9 @@ SAID: dict[str, str] = {
     "unreadable": N_("The service did not answer as expected. Please try again."),
     "bad_code": N_("This code is not valid, or was used already. Ask at the desk for a new one."),
     "too_often": N_("Too many codes were tried. Please wait a minute."),
+    "insecure": N_(
+        "This address is not secure, so a browser keeps nothing safe for it. Please open the tablet’s page by https."
+    ),
     "no_storage": N_(
         "This browser keeps nothing here (a private window?), so a trial cannot be kept safe. Please open an ordinary window."
     ),

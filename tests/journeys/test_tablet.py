@@ -118,6 +118,23 @@ def test_a_wrong_code_is_refused_in_a_sentence(browser: Browser, site: Shop) -> 
     context.close()
 
 
+def test_where_the_address_is_not_secure_the_tablet_says_so_and_a_phone_has_its_plain_forms(
+    browser: Browser, site: Shop
+) -> None:
+    key = site.new_trial()
+    context = browser.new_context(base_url=site.address)
+    context.add_init_script("Object.defineProperty(window, 'isSecureContext', {get: () => false})")
+    page = context.new_page()
+    page.goto("/tablet")
+    until_true(page, "() => document.getElementById('status').textContent.includes('https')", "a sentence on https")
+    page.goto(site.link(key))
+    page.click(".links a >> nth=0")
+    page.check("#overall-4")
+    page.click("footer .go")
+    assert site.sheets(key)[0].ratings == {"overall": 4}
+    context.close()
+
+
 def test_a_whole_trial_at_every_size(tablet: BrowserContext, site: Shop, look: Keep) -> None:
     key = site.new_trial()
     page = opened(tablet)

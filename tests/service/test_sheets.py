@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -226,3 +227,22 @@ def test_several_odd_things_are_all_said(session: Session) -> None:
     composition(session).state = "cancelled"
     odd = sheet(letter="Z", sent_at=NOON + dt.timedelta(days=3))
     assert put(session, odd).flags == ("conflict", "unknown_letter", "cancelled", "clock")
+
+
+def test_sheets_that_come_at_the_same_moment_leave_one_that_counts(any_database: Database) -> None:
+    with any_database.writing() as session:
+        trial_rows.add_all(session)
+
+    def send(number: int) -> sheets.Stored:
+        given = sheet(revision=number // 2 + 1, ratings={"overall": number // 2 + 1})
+        with any_database.writing() as session:
+            return put(session, given, (RUN, OTHER_RUN)[number % 2])
+
+    with ThreadPoolExecutor(8) as pool:
+        stored = list(pool.map(send, range(12)))
+    with any_database.reading() as session:
+        counting = [one for one in kept(session) if one.counts]
+        assert len(kept(session)) == 12
+        assert [one.revision for one in counting] == [6]
+        assert fitted(session) == {1: 6}
+    assert sum("other_device" in one.flags for one in stored) == 6
