@@ -111,6 +111,12 @@ def key_of(page: Page) -> str:
     return page.url.split("/desk/trials/")[1].split("#")[0]
 
 
+def go(page: Page, what: str) -> None:
+    """Click something that leads to a page, and wait until that page is there with its styles."""
+    with page.expect_navigation(wait_until="load"):
+        page.click(what)
+
+
 def waiting(page: Page, what: Callable[[], bool]) -> None:
     """Wait until something is so; the policy forbids the browser to evaluate it itself."""
     for _try in range(80):
@@ -123,27 +129,27 @@ def waiting(page: Page, what: Callable[[], bool]) -> None:
 def test_a_trial_is_composed_played_and_kept(adviser: Adviser) -> None:
     page = adviser.open(f"/desk/enquiries/{adviser.enquire()}")
     adviser.look(page, "1-enquiry")
-    page.click("text=Compose a trial")
+    go(page, "text=Compose a trial")
     adviser.look(page, "2-compose")
-    page.click(".effect .go")
+    go(page, ".effect .go")
     adviser.look(page, "3-planned")
     key = key_of(page)
-    page.click(".next .go")
+    go(page, ".next .go")
     adviser.rate(key, [6, 4])
     page.reload()
     adviser.look(page, "4-open")
     adviser.rate(key, [6, 4, 5, 3, 4, 6, 5])
     page.reload()
     adviser.look(page, "5-played")
-    page.click(".pair-form button[value=start]")
+    go(page, ".pair-form button[value=start]")
     assert "Pair 1: hand over" in page.inner_text("#handing")
     adviser.look(page, "6-pairs")
-    page.click(".next .go")
-    page.click("text=Reveal the key …")
+    go(page, ".next .go")
+    go(page, "text=Reveal the key …")
     adviser.look(page, "7-reveal")
-    page.click("main .go")
+    go(page, "main .go")
     assert "DB-" in page.inner_text(".standing")
-    page.click(".taps button >> nth=0")
+    go(page, ".taps button >> nth=0")
     assert "Kept: DB-" in page.inner_text(".outcome")
     adviser.look(page, "8-kept")
 
@@ -163,12 +169,12 @@ def test_without_scripts_a_swap_is_looked_at_by_a_button(adviser: Adviser) -> No
     page = adviser.open("/desk/compose", java_script_enabled=False)
     page.locator("[id='instrument-double_bass french']").check()
     page.check("#budget-4000")
-    page.click("text=Propose bows")
+    go(page, "text=Propose bows")
     before = page.inner_text("#effect .lead")
     page.locator("input[name=copies]:checked").first.uncheck()
-    page.click("button[value=look]")
+    go(page, "button[value=look]")
     assert page.inner_text("#effect .lead") != before
-    page.locator("button[value=set]").first.click()
+    go(page, "button[value=set] >> nth=0")
     assert page.inner_text("h1").startswith("Trial ")
 
 
@@ -176,16 +182,17 @@ def test_a_walk_in_is_composed_by_three_taps_on_a_tablet(adviser: Adviser) -> No
     page = adviser.open("/desk/compose", 1024)
     adviser.look(page, "1-asked")
     page.set_viewport_size({"width": 1024, "height": 768})
-    for tap in ("label:has([id='instrument-double_bass french'])", "label:has(#budget-4000)", "text=Propose bows"):
+    for tap in ("label:has([id='instrument-double_bass french'])", "label:has(#budget-4000)"):
         page.click(tap)
+    go(page, "text=Propose bows")
     assert page.locator("input[name=copies]:checked").count() >= 2
     adviser.look(page, "2-proposed")
 
 
 def test_the_standing_comes_by_itself_and_leaves_the_focus_where_it_is(adviser: Adviser) -> None:
     page = adviser.open(f"/desk/compose?enquiry={adviser.enquire()}")
-    page.click(".effect .go")
-    page.click(".next .go")
+    go(page, ".effect .go")
+    go(page, ".next .go")
     key = key_of(page)
     page.focus("#one")
     page.evaluate("() => { document.getElementById('case-fold').open = true; }")
@@ -205,15 +212,15 @@ def test_a_parcel_is_confirmed_sent_and_its_papers_print_whole(adviser: Adviser)
     page.check("#consent_advice")
     page.click("summary:has-text('The hidden repeat')")
     page.check("#repeat-yes")
-    page.click(".effect .go")
+    go(page, ".effect .go")
     adviser.look(page, "1-waits")
     key = key_of(page)
     with adviser.site.database.reading() as session:
         crosses = reading.trial(session, DEALER, key).materials.waits
     if crosses:
         page.fill("#by", "Ada Lindqvist (invented)")
-        page.click(".next .go")
-    page.click("button[name=rater][value=player]")
+        go(page, ".next .go")
+    go(page, "button[name=rater][value=player]")
     adviser.look(page, "2-to-send")
     for name in ("sheet", "letters", "key", "parcel"):
         _check_paper(adviser, page, f"/desk/trials/{key}/print/{name}", name)
@@ -244,17 +251,17 @@ def test_lists_hold_together_at_every_width(adviser: Adviser, path: str) -> None
 
 def test_one_bow_holds_together_and_is_rehaired(adviser: Adviser) -> None:
     page = adviser.open("/desk/stock?instrument=cello")
-    page.locator("table.stock th a").first.click()
+    go(page, "table.stock th a >> nth=0")
     adviser.look(page, "bow")
     page.check("#event-rehaired")
-    page.click("form[action$=event] .go")
+    go(page, "form[action$=event] .go")
     assert page.locator(".notice[role=status]").count() == 1
 
 
 def test_on_the_narrowest_screen_the_desk_does_not_scroll_sideways(adviser: Adviser) -> None:
     page = adviser.open(f"/desk/compose?enquiry={adviser.enquire()}", 320)
     assert page.evaluate(_BEYOND) <= 0
-    page.locator(".narrow-only .go").click()
+    go(page, ".narrow-only .go")
     assert page.evaluate(_BEYOND) <= 0
     page.goto("/desk/stock?instrument=cello")
     assert page.evaluate(_BEYOND) <= 0
