@@ -220,10 +220,16 @@ def test_every_template_is_reached_by_name() -> None:
         "base.html",
         "components",
         "desk",
+        "desk_base.html",
+        "embed",
         "errors",
         "file.html",
         "form",
+        "kiosk_base.html",
+        "links",
+        "mail",
         "shortlist",
+        "tablet",
     }
     for name in names:
         templating.environment().get_template(name)
