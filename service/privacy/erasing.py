@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from service.access import audit
 from service.errors import Refused
 from service.language import N_, _
-from service.privacy.persons import Person
+from service.privacy.persons import Person, to_address
 from service.tables import (
     Composition,
     Contact,
@@ -34,15 +34,23 @@ from service.tables import (
     Trial,
     TrialCopy,
 )
+from service.trials._common import lock_dealer
 
 
 @dataclass(frozen=True, slots=True)
 class Erased:
-    """How much was erased, and how many trials stay without a name."""
+    """How much is erased, and how many trials stay without a name."""
 
     enquiries: int
     trials: int
     trials_kept: int
+
+
+def would_erase(session: Session, person: Person) -> Erased:
+    """Return how much `erase` would erase and keep; raises `Refused` as it does."""
+    _check_nothing_is_out(session, person)
+    consented = _trials_of(session, person, in_model=True)
+    return Erased(len(person.enquiries), len(_trials_of(session, person, in_model=False)), len(consented))
 
 
 def erase(session: Session, user: int | None, person: Person) -> Erased:
@@ -53,12 +61,14 @@ def erase(session: Session, user: int | None, person: Person) -> Erased:
     Refused
         A trial of theirs goes on, or bows are still with them.
     """
+    if person.dealer is not None:
+        lock_dealer(session, person.dealer)  # nobody composes a trial for them meanwhile
     _check_nothing_is_out(session, person)
     named = set(session.scalars(select(Player.id).where(Player.id.in_(person.players), Player.in_model)))
     gone = [player for player in person.players if player not in named]
-    trials = list(session.scalars(select(Trial.id).where(Trial.player.in_(gone))))
-    kept = list(session.scalars(select(Trial.id).where(Trial.player.in_(named))))
-    _erase_mail(session, person)
+    trials = _trials_of(session, person, in_model=False)
+    kept = _trials_of(session, person, in_model=True)
+    _erase_mail(session, person, trials)
     session.execute(delete(Contact).where(Contact.player.in_(person.players)))
     _erase_enquiries(session, person)
     _make_nameless(session, named, kept)
@@ -78,6 +88,12 @@ def erase(session: Session, user: int | None, person: Person) -> Erased:
     return erased
 
 
+def _trials_of(session: Session, person: Person, *, in_model: bool) -> list[int]:
+    """Return the trials whose ratings may stay without a name, or those that go."""
+    theirs = select(Trial.id).join(Player, Player.id == Trial.player).where(Player.id.in_(person.players))
+    return list(session.scalars(theirs.where(Player.in_model if in_model else ~Player.in_model).order_by(Trial.id)))
+
+
 def _check_nothing_is_out(session: Session, person: Person) -> None:
     of_theirs = Trial.player.in_(person.players)
     on = select(Composition.trial).join(Trial, Trial.id == Composition.trial)
@@ -88,21 +104,24 @@ def _check_nothing_is_out(session: Session, person: Person) -> None:
         raise Refused(_("A bow is still with them; once it is back, or noted as kept, their data can be erased."))
 
 
-def _erase_mail(session: Session, person: Person) -> None:
+def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None:
+    """Erase all mail to the person, and what the dealer is told of them and of trials that go."""
     theirs: list[ColumnElement[bool]] = [
         OutboxItem.player.in_(person.players),
         OutboxItem.enquiry.in_(person.enquiries),
     ]
     if person.email:
-        here = OutboxItem.dealer == person.dealer if person.dealer else OutboxItem.dealer.is_(None)
-        theirs.append(here & (OutboxItem.address == person.email))
+        theirs.append(to_address(person.dealer, person.email))
+    for key in session.scalars(select(Trial.key).where(Trial.id.in_(trials))):
+        of_trial = OutboxItem.about.startswith(f"{key}:", autoescape=True)
+        theirs.append((OutboxItem.dealer == person.dealer) & ((OutboxItem.about == key) | of_trial))
     session.execute(delete(OutboxItem).where(or_(*theirs)))
 
 
 def _erase_enquiries(session: Session, person: Person) -> None:
     of = Enquiry.id.in_(person.enquiries)
     session.execute(update(Composition).where(Composition.enquiry.in_(person.enquiries)).values(enquiry=None))
-    session.execute(delete(Draft).where(Draft.answers["enquiry"].as_string().in_(person.enquiries)))
+    session.execute(delete(Draft).where(Draft.id.in_(person.drafts)))
     session.execute(delete(Enquiry).where(of))
 
 

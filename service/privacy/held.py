@@ -7,15 +7,18 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.privacy.persons import Person
+from service.privacy.persons import Person, to_address
 from service.tables import (
     RATED,
     Composition,
     Contact,
+    Draft,
     Enquiry,
     FollowUp,
+    HeadToHead,
     OutboxItem,
     Outcome,
+    Pair,
     Player,
     Run,
     Sheet,
@@ -34,6 +37,7 @@ def held(session: Session, person: Person) -> Json:
         "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
         "trials": [_trial(session, trial) for trial in session.scalars(_of(Trial, Trial.player, person.players))],
         "mails": _mails(session, person),
+        "unfinished_questionnaires": [_draft(row) for row in session.scalars(_of(Draft, Draft.id, person.drafts))],
     }
 
 
@@ -58,8 +62,19 @@ def _enquiry(row: Enquiry) -> Json:
         "language": row.language,
         "answers": row.answers,
         "contact": row.contact,
-        "advice": {key: value for key, value in row.advice.items() if key != "answers"},
+        "advice": _advice(row.advice),
     }
+
+
+def _advice(document: Json) -> Json:
+    """Return what was advised, without the serials that the dealer is to bring: a trial is played blind."""
+    trial = document.get("trial")
+    told = {key: value for key, value in document.items() if key not in ("answers", "trial")}
+    return told | {"trial": trial and {key: value for key, value in trial.items() if key != "bring"}}
+
+
+def _draft(row: Draft) -> Json:
+    return {"begun": _moment(row.created_at), "changed": _moment(row.updated_at), "answers": row.answers.get("typed")}
 
 
 def _trial(session: Session, trial: Trial) -> Json:
@@ -68,11 +83,15 @@ def _trial(session: Session, trial: Trial) -> Json:
     return {
         "day": trial.on.isoformat(),
         "instrument": str(trial.instrument),
-        "ratings_used_for_others": player.in_model,
+        "ratings_may_help_others": player.in_model,
+        "asked_on": player.asked_at and _moment(player.asked_at),
         "number": composed.number if composed else None,
         "answers": composed.answers if composed else None,
+        "country": composed.country if composed else None,
+        "note": composed.note if composed else None,
         "ratings": [_run(run) for run in session.scalars(_runs(trial.id))],
         "sheets": [_sheet(sheet) for sheet in session.scalars(_of(Sheet, Sheet.trial, [trial.id]))],
+        "pairs": [_pair(pair) for pair in session.scalars(_pairs(trial.id))],
         "outcomes": [_outcome(row) for row in session.scalars(_outcomes(trial.id))],
         "still_right": later.still_right if later else None,
     }
@@ -80,6 +99,15 @@ def _trial(session: Session, trial: Trial) -> Json:
 
 def _runs(trial: int) -> Any:
     return select(Run).where(Run.trial == trial, newest_run()).order_by(Run.position, Run.rater)
+
+
+def _pairs(trial: int) -> Any:
+    of_trial = select(HeadToHead.id).where(HeadToHead.trial == trial)
+    return select(Pair).where(Pair.head_to_head.in_(of_trial)).order_by(Pair.head_to_head, Pair.number)
+
+
+def _pair(row: Pair) -> Json:
+    return {"number": row.number, "preferred": row.preferred, "received": _moment(row.received_at)}
 
 
 def _outcomes(trial: int) -> Any:
@@ -116,10 +144,10 @@ def _outcome(row: Outcome) -> Json:
 
 
 def _mails(session: Session, person: Person) -> list[Json]:
-    theirs = OutboxItem.player.in_(person.players) | OutboxItem.enquiry.in_(person.enquiries)
-    if person.email:
-        theirs |= (OutboxItem.address == person.email) & (OutboxItem.dealer == person.dealer)
-    rows = session.scalars(select(OutboxItem).where(theirs, OutboxItem.channel == "mail").order_by(OutboxItem.id))
+    if not person.email:
+        return []  # nobody is written to without an address; what there is goes to the dealer
+    to = to_address(person.dealer, person.email)
+    rows = session.scalars(select(OutboxItem).where(to, OutboxItem.channel == "mail").order_by(OutboxItem.id))
     return [
         {
             "kind": row.kind,
@@ -128,7 +156,6 @@ def _mails(session: Session, person: Person) -> list[Json]:
             "sent": row.sent_at and _moment(row.sent_at),
         }
         for row in rows
-        if row.address == person.email
     ]
 
 

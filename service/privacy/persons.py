@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.errors import NotHere
-from service.tables import Contact, Enquiry, Player
-from service.trials import players
+from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem
+from service.trials import enquiring, players
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,16 +17,24 @@ class Person:
 
     Attributes
     ----------
-    dealer : slug; None where the enquiry was made of nobody in particular.
+    dealer : slug; None where the enquiry was made of nobody in particular, and there are several dealers.
     email : None where none is known: then the one enquiry or player it was found by, and what belongs to it, is all.
+    names : under which they are known, each once; more than one where several share an address.
+    drafts : questionnaires on their way that hold the address, or became one of the enquiries.
     """
 
     dealer: str | None
     email: str | None
-    name: str | None
+    names: tuple[str, ...]
     language: str | None
     enquiries: tuple[str, ...]
     players: tuple[int, ...]
+    drafts: tuple[str, ...]
+
+    @property
+    def name(self) -> str | None:
+        """The first of the names."""
+        return next(iter(self.names), None)
 
 
 def of_enquiry(session: Session, enquiry: str) -> Person:
@@ -36,7 +44,7 @@ def of_enquiry(session: Session, enquiry: str) -> Person:
         raise NotHere
     contact = row.contact or {}
     found = [row.player] if row.player is not None else []
-    return _person(session, row.dealer, contact.get("email"), contact.get("name"), row.language, [row.id], found)
+    return _person(session, _whose(session, row.dealer), contact.get("email"), row.language, [row.id], found)
 
 
 def of_player(session: Session, dealer: str, key: str) -> Person:
@@ -44,21 +52,43 @@ def of_player(session: Session, dealer: str, key: str) -> Person:
     player = players.known(session, dealer, key)
     contact = session.get(Contact, player.id)
     if contact is None or contact.dealer != dealer:
-        return _person(session, dealer, None, None, None, [], [player.id])
-    return _person(session, dealer, contact.email, contact.name, contact.language, [], [player.id])
+        return _person(session, dealer, None, None, [], [player.id])
+    return _person(session, dealer, contact.email, contact.language, [], [player.id])
+
+
+def of_address(session: Session, dealer: str | None, email: str) -> Person | None:
+    """Return who is known under an address, None where nobody is."""
+    person = _person(session, _whose(session, dealer), email, None, [], [])
+    return person if person.enquiries or person.players else None
+
+
+def _whose(session: Session, dealer: str | None) -> str | None:
+    """Return the dealer; the only one there is stands in where none was named."""
+    if dealer is not None:
+        return dealer
+    slugs = session.scalars(select(Dealer.slug).limit(2)).all()
+    return slugs[0] if len(slugs) == 1 else None
 
 
 def _person(
     session: Session,
     dealer: str | None,
     email: str | None,
-    name: str | None,
     language: str | None,
     enquiries: Sequence[str],
     found: Sequence[int],
 ) -> Person:
     theirs = _players(session, dealer, email, found)
-    return Person(dealer, email, name, language, _enquiries(session, dealer, email, enquiries, theirs), theirs)
+    asked = _enquiries(session, dealer, email, enquiries, theirs)
+    return Person(
+        dealer=dealer,
+        email=email,
+        names=_names(session, asked, theirs),
+        language=language,
+        enquiries=asked,
+        players=theirs,
+        drafts=_drafts(session, dealer, email, asked),
+    )
 
 
 def _players(session: Session, dealer: str | None, email: str | None, found: Sequence[int]) -> tuple[int, ...]:
@@ -71,13 +101,33 @@ def _players(session: Session, dealer: str | None, email: str | None, found: Seq
 def _enquiries(
     session: Session, dealer: str | None, email: str | None, found: Sequence[str], theirs: Sequence[int]
 ) -> tuple[str, ...]:
-    here = Enquiry.dealer == dealer if dealer is not None else Enquiry.dealer.is_(None)
     conditions: list[ColumnElement[bool]] = [Enquiry.id.in_(found), Enquiry.player.in_(theirs)]
     if email:
-        conditions.append(here & (func.lower(Enquiry.contact["email"].as_string()) == email.lower()))
+        here = enquiring.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
+        same = func.lower(Enquiry.contact["email"].as_string()) == email.lower()
+        conditions.append(and_(here, same))
     return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
 
-def key_of(session: Session, player: int) -> str:
-    """Return a player's key."""
-    return session.scalars(select(Player.key).where(Player.id == player)).one()
+def _names(session: Session, enquiries: Sequence[str], theirs: Sequence[int]) -> tuple[str, ...]:
+    known = session.scalars(select(Contact.name).where(Contact.player.in_(theirs)).order_by(Contact.player))
+    given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
+    names = [*known, *((contact or {}).get("name") for contact in given)]
+    return tuple(dict.fromkeys(" ".join(name.split()) for name in names if name))
+
+
+def _drafts(session: Session, dealer: str | None, email: str | None, enquiries: Sequence[str]) -> tuple[str, ...]:
+    """Return the drafts of an address at a dealer, or of one of the enquiries."""
+    kept = Draft.answers
+    conditions: list[ColumnElement[bool]] = [kept["enquiry"].as_string().in_(enquiries)]
+    if email:
+        same = func.lower(kept[("typed", "contact", "email", 0)].as_string()) == email.lower()
+        slug = kept["dealer"].as_string()
+        conditions.append(and_(same, slug.is_(None) | (slug == dealer) if dealer else slug.is_(None)))
+    return tuple(session.scalars(select(Draft.id).where(or_(*conditions)).order_by(Draft.id)))
+
+
+def to_address(dealer: str | None, email: str) -> ColumnElement[bool]:
+    """Return the condition that something in the outbox goes to an address, in the name of a dealer."""
+    here = OutboxItem.dealer == dealer if dealer is not None else OutboxItem.dealer.is_(None)
+    return here & (func.lower(OutboxItem.address) == email.lower())

@@ -1,23 +1,33 @@
-"""How long anything is kept: what has had its time is erased, once a day, by the service itself."""
+"""How long anything is kept: what has had its time is erased, once a day, by the service itself.
+
+One person a transaction, so that nobody waits for long; one process a day, by a row that only one of them can take.
+"""
 
 import datetime as dt
+import logging
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, CursorResult, and_, delete, func, or_, select
+from sqlalchemy import ColumnElement, CursorResult, delete, exists, func, or_, select, update
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service import drafts
-from service.errors import Refused
+from service.database import Database
+from service.errors import NotHere, Refused
 from service.privacy import persons
 from service.privacy.erasing import erase
+from service.privacy.persons import Person
 from service.tables import (
     Composition,
     Contact,
     Dealer,
     Door,
     Draft,
+    Duty,
     Enquiry,
+    OutboxItem,
     PasswordLink,
     Player,
     Seat,
@@ -29,107 +39,173 @@ from service.tables import (
 KEEP_MONTHS = 24
 """How many months a person's data is kept after the last contact, where the dealer has not said."""
 A_MONTH = dt.timedelta(days=30.4375)
+SWEEP = "sweep"
+EVERY = dt.timedelta(hours=20)
+"""Between two sweeps at least; the service looks every hour, so it is one a day."""
+LATE = dt.timedelta(days=3)
+"""A sweep that was longer ago is a reason for alarm, as is one that began and did not end."""
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """How many persons, drafts and spent links and sessions were erased."""
+    """How many persons, drafts and spent links, sessions and messages were erased; how many persons could not be."""
 
-    persons: int
-    drafts: int
-    spent: int
+    persons: int = 0
+    drafts: int = 0
+    spent: int = 0
+    failed: int = 0
 
-
-def sweep(session: Session, now: dt.datetime) -> Swept:
-    """Erase what has had its time, in the caller's transaction."""
-    return Swept(_persons(session, now), _drafts(session, now), _spent(session, now))
-
-
-def _persons(session: Session, now: dt.datetime) -> int:
-    months = {
-        dealer: keep or KEEP_MONTHS
-        for dealer, keep in session.execute(
-            select(Dealer.slug, Door.keep_months).outerjoin(Door, Door.dealer == Dealer.slug)
-        )
-    }
-    count = 0
-    for dealer in (None, *months):
-        until = now - months.get(dealer or "", KEEP_MONTHS) * A_MONTH
-        count += _old_enquiries(session, dealer, until) + _old_players(session, dealer, until)
-    return count
+    def counts(self) -> dict[str, int]:
+        """Return it as it is stored."""
+        return {"persons": self.persons, "drafts": self.drafts, "spent": self.spent, "failed": self.failed}
 
 
-def _old_enquiries(session: Session, dealer: str | None, until: dt.datetime) -> int:
-    here = Enquiry.dealer == dealer if dealer is not None else Enquiry.dealer.is_(None)
-    old = select(Enquiry.id).where(here, Enquiry.player.is_(None), Enquiry.created_at < until)
-    return sum(
-        _erased(session, persons.of_enquiry(session, id_), until)
-        for id_ in session.scalars(old).all()
-        if session.get(Enquiry, id_)
-    )
+@dataclass(frozen=True, slots=True)
+class _Old:
+    """Somebody who may have had their time: an enquiry or a player by its key, and the moment that counts."""
+
+    dealer: str | None
+    enquiry: str | None
+    player: str | None
+    until: dt.datetime
 
 
-def _old_players(session: Session, dealer: str | None, until: dt.datetime) -> int:
-    if dealer is None:
-        return 0
-    last = func.max(Trial.on)
-    old = (
-        select(Player.key)
-        .join(Contact, Contact.player == Player.id)
-        .outerjoin(Trial, Trial.player == Player.id)
-        .where(Contact.dealer == dealer, Contact.created_at < until)
-        .group_by(Player.key)
-        .having(or_(last.is_(None), last < until.date()))
-    )
-    keys = session.scalars(old).all()
-    return sum(
-        _erased(session, persons.of_player(session, dealer, key), until) for key in keys if _is_there(session, key)
-    )
+def months_of(session: Session, dealer: str | None) -> int:
+    """Return how many months after the last contact a dealer keeps what is known of a person."""
+    return session.scalar(select(Door.keep_months).where(Door.dealer == dealer)) or KEEP_MONTHS
 
 
-def _is_there(session: Session, key: str) -> bool:
-    return (
-        session.scalar(select(Contact.player).join(Player, Player.id == Contact.player).where(Player.key == key))
-        is not None
-    )
+def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
+    """Sweep unless this or another process has done so within the day; return what was erased, None where nothing was due."""
+    with database.writing() as session:
+        if not _takes_its_turn(session, now):
+            return None
+    swept = sweep(database, now)
+    with database.writing() as session:
+        duty = session.get_one(Duty, SWEEP)
+        duty.ended_at, duty.counts = dt.datetime.now(dt.UTC), swept.counts()
+    return swept
 
 
-def _erased(session: Session, person: persons.Person, until: dt.datetime) -> int:
-    """Erase a person unless something younger is kept of them; return how many were."""
-    younger = or_(
-        and_(Trial.player.in_(person.players), Trial.on >= until.date()),
-    )
-    if session.scalar(select(Trial.id).where(younger).limit(1)) is not None or _asked_since(session, person, until):
-        return 0
+def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
+    """Say whether the day's sweep is this process's: whoever changes the row first has it."""
+    taken = update(Duty).where(Duty.name == SWEEP, Duty.begun_at <= now - EVERY).values(begun_at=now, ended_at=None)
+    if _changed(session, taken.execution_options(synchronize_session=False)):
+        return True
+    if session.get(Duty, SWEEP) is not None:
+        return False
     try:
+        with session.begin_nested():
+            session.add(Duty(name=SWEEP, begun_at=now, counts={}))
+    except IntegrityError:
+        return False  # another process was the first by a moment
+    return True
+
+
+def sweep(database: Database, now: dt.datetime) -> Swept:
+    """Erase what has had its time."""
+    with database.reading() as session:
+        old = list(_old(session, now))
+    done = [_erase_one(database, each) for each in old]
+    with database.writing() as session:
+        typed, spent = _drafts(session, now), _spent(session, now)
+    return Swept(done.count("erased"), typed, spent, done.count("failed"))
+
+
+def _erase_one(database: Database, old: _Old) -> str:
+    try:
+        with database.writing() as session:
+            return "erased" if _is_erased(session, old) else "kept"
+    except Exception as trouble:  # noqa: BLE001 - one who cannot be erased must not keep the others from it; it is counted, and `check` tells
+        _log.error("a person whose time is over could not be erased: %s", type(trouble).__name__)
+        return "failed"
+
+
+def _is_erased(session: Session, old: _Old) -> bool:
+    """Erase a person unless something younger is kept of them, or they are erased already with another."""
+    try:
+        person = (
+            persons.of_enquiry(session, old.enquiry)
+            if old.enquiry is not None
+            else persons.of_player(session, old.dealer or "", old.player or "")
+        )
+        if _is_younger(session, person, old.until):
+            return False
         erase(session, None, person)
-    except Refused:
-        return 0  # a bow is still out: whoever has it must be known, and the desk shows it as overdue
-    return 1
+    except (NotHere, Refused):
+        return False  # gone; or a bow is still out: whoever has it must be known, and the desk shows it as overdue
+    return True
 
 
-def _asked_since(session: Session, person: persons.Person, until: dt.datetime) -> bool:
-    since: ColumnElement[bool] = and_(Enquiry.id.in_(person.enquiries), Enquiry.created_at >= until)
-    return session.scalar(select(Enquiry.id).where(since).limit(1)) is not None
+def _is_younger(session: Session, person: Person, until: dt.datetime) -> bool:
+    """Say whether there was contact since: a trial, an enquiry, a contact given."""
+    since = (
+        select(Trial.id).where(Trial.player.in_(person.players), Trial.on >= until.date()),
+        select(Enquiry.id).where(Enquiry.id.in_(person.enquiries), Enquiry.created_at >= until),
+        select(Contact.player).where(Contact.player.in_(person.players), Contact.created_at >= until),
+    )
+    return any(session.scalar(statement.limit(1)) is not None for statement in since)
+
+
+def _old(session: Session, now: dt.datetime) -> Iterator[_Old]:
+    for dealer in (None, *session.scalars(select(Dealer.slug).order_by(Dealer.slug)).all()):
+        until = now - months_of(session, dealer) * A_MONTH
+        here = Enquiry.dealer == dealer if dealer is not None else Enquiry.dealer.is_(None)
+        asked = select(Enquiry.id).where(here, Enquiry.player.is_(None), Enquiry.created_at < until)
+        yield from (_Old(dealer, each, None, until) for each in session.scalars(asked).all())
+        if dealer is not None:
+            yield from (_Old(dealer, None, key, until) for key in session.scalars(_players(dealer, until)).all())
+
+
+def _players(dealer: str, until: dt.datetime) -> Any:
+    """Return the statement for players whom a dealer knows by name, or whose ratings serve one trial only."""
+    composed = exists().where(Trial.player == Player.id, Composition.trial == Trial.id, Composition.dealer == dealer)
+    named = exists().where(Contact.player == Player.id, Contact.dealer == dealer)
+    nameless = ~exists().where(Contact.player == Player.id) & ~Player.in_model & composed
+    since = exists().where(Trial.player == Player.id, Trial.on >= until.date())
+    return select(Player.key).where(or_(named, nameless), ~since).order_by(Player.id)
 
 
 def _drafts(session: Session, now: dt.datetime) -> int:
-    return _deleted(session, delete(Draft).where(Draft.updated_at < now - drafts.LIFE))
+    return _changed(session, delete(Draft).where(Draft.updated_at < now - drafts.LIFE))
 
 
 def _spent(session: Session, now: dt.datetime) -> int:
-    over = (
-        delete(PasswordLink).where(PasswordLink.expires_at < now),
-        delete(StaffSession).where(StaffSession.expires_at < now),
-        delete(TabletCode).where(TabletCode.expires_at < now),
-        delete(Seat).where(
-            Seat.expires_at < now, Seat.trial.in_(select(Composition.trial).where(Composition.state != "open"))
-        ),
+    over: tuple[ColumnElement[bool], ...] = (
+        PasswordLink.expires_at < now,
+        StaffSession.expires_at < now,
+        TabletCode.expires_at < now,
+        (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
     )
-    return sum(_deleted(session, statement) for statement in over)
+    of = (PasswordLink, StaffSession, TabletCode, Seat)
+    gone = sum(_changed(session, delete(table).where(each)) for table, each in zip(of, over, strict=True))
+    return gone + _changed(session, delete(OutboxItem).where(*_of_nobody(now)))
 
 
-def _deleted(session: Session, statement: Any) -> int:
+def _of_nobody(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
+    """Return the conditions of what went out long ago and is about no person who is still kept."""
+    out = func.coalesce(OutboxItem.sent_at, OutboxItem.failed_at) < now - KEEP_MONTHS * A_MONTH
+    return out, OutboxItem.player.is_(None), OutboxItem.enquiry.is_(None)
+
+
+def _changed(session: Session, statement: Any) -> int:
     result = session.execute(statement)
-    assert isinstance(result, CursorResult)  # noqa: S101 - what a DELETE gives
+    assert isinstance(result, CursorResult)  # noqa: S101 - what an UPDATE and a DELETE give
     return result.rowcount
+
+
+def finding(session: Session, now: dt.datetime) -> tuple[str, bool]:
+    """Return one line on when the last sweep was and what it erased, and whether that is well."""
+    duty = session.get(Duty, SWEEP)
+    if duty is None:
+        return "retention: not run yet; `serve` does so once a day", True
+    if duty.ended_at is None:
+        begun = f"retention: begun {duty.begun_at:%Y-%m-%d %H:%M} UTC and not ended"
+        return begun, now - duty.begun_at < dt.timedelta(hours=1)
+    counts = {name: int(duty.counts.get(name, 0)) for name in Swept().counts()}
+    said = f"retention: last run {duty.ended_at:%Y-%m-%d %H:%M} UTC, erased " + ", ".join(
+        f"{count} {name}" for name, count in counts.items() if name != "failed"
+    )
+    said += f"; {counts['failed']} persons could not be erased" if counts["failed"] else ""
+    return said, now - duty.ended_at < LATE and not counts["failed"]

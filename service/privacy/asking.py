@@ -1,0 +1,71 @@
+"""What a person asks for behind their links: the link itself, the mail that lets them erase, and what ratings may be used for."""
+
+import datetime as dt
+
+from sqlalchemy import update
+from sqlalchemy.orm import Session
+
+from service.access import audit
+from service.errors import Refused
+from service.language import N_, _, spoken
+from service.mail import mails, outbox
+from service.mail.addresses import greeting_name
+from service.mail.office import Office
+from service.mail.outbox import To
+from service.privacy import links, persons
+from service.privacy.erasing import would_erase
+from service.privacy.links import Opened
+from service.privacy.persons import Person
+from service.tables import Player
+
+
+def send_link(session: Session, office: Office, dealer: str | None, email: str, now: dt.datetime) -> None:
+    """Mail the link to all that is kept under an address, where anything is; whoever asks learns nothing of that."""
+    person = persons.of_address(session, dealer, email)
+    if person is not None:
+        mail_link(session, office, person, now)
+
+
+def mail_link(session: Session, office: Office, person: Person, now: dt.datetime) -> None:
+    """Mail a person the link to their data, so many times a day and no more."""
+    path = links.of_person(session, office.signer, person)
+    if path and person.email and not outbox.too_many(session, "data_link", person.email):
+        mails.send_data_link(session, _to(person), greeting_name(person.name), path, _about(office, person, now))
+
+
+def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datetime) -> str | None:
+    """Mail the link that erases what a link opens; return its path where there is no address that it could go to.
+
+    Raises
+    ------
+    Refused
+        Nothing can be erased as things stand, or the mail was asked for too often today.
+    """
+    person = opened.person
+    would_erase(session, person)
+    path = links.to_erase(session, office.signer, opened, now)
+    if not person.email:
+        return path
+    if outbox.too_many(session, "erasure_link", person.email):
+        raise Refused(_("This mail was sent several times today; look for it among the unwanted ones, or wait a day."))
+    mails.send_erasure_link(session, _to(person), greeting_name(person.name), path, _about(office, person, now))
+    return None
+
+
+def say(session: Session, user: int | None, person: Person, now: dt.datetime, *, may_help: bool) -> None:
+    """Note whether a person's ratings may help to advise others; the next fit goes by it."""
+    changed = update(Player).where(Player.id.in_(person.players)).values(in_model=may_help, asked_at=now)
+    session.execute(changed.execution_options(synchronize_session=False))
+    did = N_("let ratings help to advise others") if may_help else N_("kept ratings from helping to advise others")
+    audit.record(session, user, did, "person", dealer=person.dealer, players=len(person.players))
+
+
+def _to(person: Person) -> To:
+    player = person.players[0] if person.players else None
+    enquiry = person.enquiries[0] if person.enquiries else None
+    return To(person.email or "", person.language or spoken(), person.dealer, player, enquiry)
+
+
+def _about(office: Office, person: Person, now: dt.datetime) -> str:
+    """Return what makes two askings of one minute one mail."""
+    return f"{office.digest(person.email or '')[:16]}:{person.dealer or ''}:{now:%Y%m%d%H%M}"

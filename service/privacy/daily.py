@@ -1,0 +1,46 @@
+"""The thread that sees to retention for as long as a process serves."""
+
+import datetime as dt
+import logging
+import threading
+
+from service.database import Database
+from service.privacy.retention import sweep_if_due
+
+LOOK_EVERY = 3600.0
+"""Seconds between two looks whether the day's sweep is due."""
+FIRST_LOOK = 60.0
+"""Seconds from the start: a service that has just come up has other things to do."""
+_log = logging.getLogger(__name__)
+
+
+class Caretaker:
+    """Looks every hour whether the day's sweep is due, and does it where no other process has."""
+
+    def __init__(self, database: Database, first: float = FIRST_LOOK, every: float = LOOK_EVERY) -> None:
+        self._database, self._first, self._every = database, first, every
+        self._end = threading.Event()
+        # A daemon: it does not keep the process from ending; each person is erased whole or not at all.
+        self._thread = threading.Thread(target=self._run, name="caretaker", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self, patience: float = 5.0) -> None:
+        """Look no more, and wait so many seconds for what is under way."""
+        self._end.set()
+        self._thread.join(patience)
+
+    def _run(self) -> None:
+        wait = self._first
+        while not self._end.wait(wait):
+            wait = self._every
+            try:
+                swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
+            except Exception as trouble:  # noqa: BLE001 - the database may be away for a while; the loop must outlive that
+                # Without the error's own words: they may hold what it was about.
+                _log.error("retention did not run: %s", type(trouble).__name__)
+            else:
+                if swept is not None:
+                    _log.info("retention: %s", swept.counts())
