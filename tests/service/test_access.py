@@ -157,6 +157,37 @@ def test_a_known_address_gets_a_new_link_and_a_changed_role_ends_its_sessions(sh
         assert sessions.find(session, secret) is None
 
 
+def test_a_link_sets_a_password_once_and_ends_sessions(shop: Database) -> None:
+    with shop.writing() as session:
+        ada = _ada(session)
+        opened, link = sessions.begin(session, ada), users.new_link(session, ada)
+    with shop.writing() as session:
+        assert users.credentials(session, "ada@bows.example").user is None
+        assert users.set_password(session, link, "a digest").id == ada
+        assert users.credentials(session, "ADA@bows.example ") == users.Credentials(ada, "a digest")
+        assert sessions.find(session, opened) is None
+    with shop.writing() as session, pytest.raises(NotHere):
+        users.set_password(session, link, "another digest")
+
+
+def test_a_session_is_seen_listed_and_swept_on_each_kind_of_database(shop: Database) -> None:
+    with shop.writing() as session:
+        ada = _ada(session)
+        began = dt.datetime(2026, 3, 1, 8, tzinfo=dt.UTC)
+        secret = sessions.begin(session, ada, now=began)
+        later = began + dt.timedelta(minutes=90)
+        sessions.seen(session, drawn.digest(secret), later)
+        sessions.seen(session, drawn.digest(secret), began)
+        (open_,) = sessions.of_user(session, ada, later)
+        assert (open_.created_at, open_.seen_at) == (began, later)
+        assert sessions.find(session, secret, later + sessions.IDLE - dt.timedelta(seconds=1)) is not None
+        assert sessions.find(session, secret, later + sessions.IDLE) is None
+        sessions.begin(session, ada, now=began + sessions.LIFE)
+        assert [each.created_at for each in sessions.of_user(session, ada, began + sessions.LIFE)] == [
+            began + sessions.LIFE
+        ]
+
+
 @pytest.mark.parametrize(
     ("email", "role", "dealer", "field"),
     [
