@@ -2,8 +2,9 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Path, Request
 from fastapi.responses import Response
 
 from service import formats
@@ -18,6 +19,8 @@ from service.pages.mail_links import AnOffice
 
 router = APIRouter(prefix="/desk/mail")
 HOME = "/desk/mail"
+RowId = Annotated[int, Path(ge=1, le=2**31 - 1)]
+"""A row's number, as large as both databases keep it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ async def outbox(request: Request, staff: Adviser, office: AnOffice, session: Re
 
 
 @router.get("/{ident}")
-async def one(request: Request, ident: int, staff: Adviser, office: AnOffice, session: Reading) -> Response:
+async def one(request: Request, ident: RowId, staff: Adviser, office: AnOffice, session: Reading) -> Response:
     """Show a mail's text from the folder that takes the place of a mail server."""
     mail = desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
     page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, source=mail.source)
@@ -85,7 +88,7 @@ async def one(request: Request, ident: int, staff: Adviser, office: AnOffice, se
 
 @router.post("/{ident}/resend")
 async def resend(
-    request: Request, ident: int, staff: Adviser, form: Posted, office: AnOffice, session: Writing
+    request: Request, ident: RowId, staff: Adviser, form: Posted, office: AnOffice, session: Writing
 ) -> Response:
     """Send something again."""
     del form
@@ -95,7 +98,7 @@ async def resend(
 
 @router.post("/{ident}/bounced")
 async def bounced(
-    request: Request, ident: int, staff: Adviser, form: Posted, office: AnOffice, session: Writing
+    request: Request, ident: RowId, staff: Adviser, form: Posted, office: AnOffice, session: Writing
 ) -> Response:
     """Mark the address of a mail as bouncing."""
     del form
