@@ -3,20 +3,22 @@
   "use strict";
 
   const DEBOUNCE = 250;
+  const LONELY = 90 * 60 * 1000;
+  const was = new Map();
 
   // A part of the page that may change while one looks at it: marked data-live, found again by its id.
   const renew = (fresh) => {
     document.querySelectorAll("[data-live]").forEach((part) => {
       const other = fresh.getElementById(part.id);
-      if (!other || other.innerHTML === part.dataset.was) return;
+      if (!other || other.innerHTML === was.get(part.id)) return;
       if (part.contains(document.activeElement)) return;
       const opened = [...part.querySelectorAll("details[open]")].map((fold) => fold.id);
-      part.dataset.was = other.innerHTML;
+      was.set(part.id, other.innerHTML);
       part.replaceChildren(...document.importNode(other, true).childNodes);
       opened.forEach((id) => { const fold = id && document.getElementById(id); if (fold) fold.open = true; });
     });
   };
-  document.querySelectorAll("[data-live]").forEach((part) => { part.dataset.was = part.innerHTML; });
+  document.querySelectorAll("[data-live]").forEach((part) => was.set(part.id, part.innerHTML));
 
   const read = async (address, options) => {
     const reply = await fetch(address, { headers: { Accept: "text/html" }, redirect: "error", ...options });
@@ -27,8 +29,11 @@
   const live = document.querySelector("[data-live-page]");
   if (live) {
     const seconds = Number(live.dataset.livePage);
+    // A page that nobody touches for ninety minutes asks no more, so that it does not keep a sign-in alive.
+    let touched = Date.now();
+    ["pointerdown", "keydown"].forEach((what) => addEventListener(what, () => { touched = Date.now(); }));
     setInterval(async () => {
-      if (document.hidden) return;
+      if (document.hidden || Date.now() - touched > LONELY) return;
       try { renew(await read(location.pathname)); } catch { /* no network just now: the next turn tries again */ }
     }, seconds * 1000);
   }

@@ -6,18 +6,10 @@ from typing import Any
 
 from model.vocabulary import CARRYING, SCALES, Criterion
 from service import formats
-from service.language import N_, _, ngettext
+from service.language import _, ngettext
 from service.trials.reading import OutcomeRow, SheetRow, TrialPage
 from service.trials.standing import BowStanding
 from service.words import desk, desk_lines
-
-SAY: Mapping[str, str] = {
-    "go_on": N_("Go on"),
-    "replay": N_("Play again"),
-    "bring_more": N_("Ask for more"),
-    "stop": N_("Stop here"),
-}
-"""The recommendation in two words; its reason follows as a sentence."""
 
 
 @dataclass(frozen=True, slots=True)

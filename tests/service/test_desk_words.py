@@ -49,7 +49,6 @@ ROW = TrialRow(
         (desk.FLAGS, sheets.FLAGS),
         (desk.QUANTITIES, tuple(tables.QUANTITIES)),
         (desk.UNITS, tuple(tables.QUANTITIES)),
-        (words.SAY, ("go_on", "replay", "bring_more", "stop")),
     ],
 )
 def test_no_word_is_missing_and_none_is_left_over(table: dict[str, object], complete: tuple[str, ...]) -> None:

@@ -28,6 +28,7 @@ class PlayerView(Page):
     about: tuple[Fact, ...]
     trials: tuple[Line, ...]
     enquiries: tuple[Line, ...]
+    in_model: bool
 
 
 @router.get("")
@@ -58,6 +59,7 @@ async def show(request: Request, key: str, staff: Adviser, session: Reading) -> 
         about=_about(found),
         trials=tuple(rows.trial(row) for row in found.trials),
         enquiries=tuple(rows.enquiry(row) for row in found.enquiries),
+        in_model=found.row.in_model,
     )
     return desk_frame.show(request, staff, "desk/player.html", page)
 

@@ -55,7 +55,6 @@ class StandingPart:
     """How the bows stand."""
 
     progress: str
-    say: str
     text: str
     picture: LikingPicture | None
     rows: tuple[StandingRow, ...]

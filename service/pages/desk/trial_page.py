@@ -100,7 +100,6 @@ def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
     )
     return StandingPart(
         progress=words.progress(view.sheets_in, view.sheets_of),
-        say=_(words.SAY[view.recommendation.say]),
         text=view.recommendation.text,
         picture=pictures.standing(view.bows),
         rows=tuple(_standing_row(bow) for bow in view.bows),
