@@ -141,6 +141,11 @@ def stored(session: Session, address: str) -> Document | None:
     return session.scalar(select(Enquiry.advice).where(Enquiry.address == address))
 
 
+def language_of(session: Session, address: str) -> str | None:
+    """Return the language in which the advice at an enquiry's address was asked for."""
+    return session.scalar(select(Enquiry.language).where(Enquiry.address == address))
+
+
 def address_of(session: Session, enquiry: str) -> str | None:
     """Return the unguessable part of an enquiry's link."""
     return session.scalar(select(Enquiry.address).where(Enquiry.id == enquiry))

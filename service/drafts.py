@@ -16,7 +16,7 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import LEADING, Criterion, Instrument
-from service import advice, forms, tables
+from service import advice, forms, language, tables
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
@@ -49,6 +49,7 @@ class Draft:
     typed : what stands in the fields, by step.
     dropped : what the last change of the instrument took away: ``hold``, ``own_bow``.
     step : the step the reader was sent to last.
+    language : in which it is being filled in, None where that was not noted.
     """
 
     address: str
@@ -58,6 +59,7 @@ class Draft:
     dropped: tuple[str, ...] = ()
     step: str = FIRST
     finished: bool = False
+    language: str | None = None
 
     def fields(self, step: str) -> Typed:
         """Return what stands in a step's fields."""
@@ -95,6 +97,7 @@ class Draft:
             "typed": {step: dict(fields) for step, fields in self.typed.items() if self._may_keep(step)},
             "dropped": list(self.dropped),
             "finished": self.finished,
+            "language": self.language,
         }
 
 
@@ -102,7 +105,7 @@ def begin(session: Session, dealer: str | None = None, typed: Mapping[str, Typed
     """Begin a draft, empty or with answers given before; the draft's address is the reader's to keep."""
     now = dt.datetime.now(dt.UTC)
     session.execute(delete(tables.Draft).where(tables.Draft.updated_at < now - LIFE))
-    draft = Draft(secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {})
+    draft = Draft(secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {}, language=language.spoken())
     session.add(
         tables.Draft(id=draft.address, created_at=now, updated_at=now, answers=draft.to_store(), step=draft.step)
     )
@@ -142,7 +145,8 @@ def at(draft: Draft, page: str) -> Draft:
 
 def answered(draft: Draft, step: str, form: Typed) -> Draft:
     """Return the draft with a step's fields as typed; what a changed instrument leaves without sense is dropped."""
-    new = replace(draft, typed={**draft.typed, step: _within_reason(form)}, dropped=())
+    typed = {**draft.typed, step: _within_reason(form)}
+    new = replace(draft, typed=typed, dropped=(), language=language.spoken())
     before, after = draft.instrument, new.instrument
     if before is None or after is None or before is after:
         return new
@@ -178,6 +182,11 @@ def finish(session: Session, draft: Draft) -> str:
 def dealer_name(session: Session, slug: str | None) -> str | None:
     """Return the name of the dealer of a slug; None where there is no such dealer."""
     return session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == slug)) if slug else None
+
+
+def dealer_language(session: Session, slug: str | None) -> str | None:
+    """Return the language of the dealer of a slug; None where none is known."""
+    return session.scalar(select(tables.Dealer.language).where(tables.Dealer.slug == slug)) if slug else None
 
 
 def currencies(session: Session, dealer: str | None) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ cookie is blocked: none is read here, and none is set. Only the player's pages c
 
 import re
 from dataclasses import dataclass
-from urllib.parse import parse_qs, quote, urlencode
+from urllib.parse import parse_qs, parse_qsl, quote, urlencode
 
 from starlette.datastructures import MutableHeaders
 from starlette.responses import RedirectResponse
@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service import doors, framing, language, origins, security
 from service.database import Database
 from service.framing import Framed
+from service.speaking import COOKIE, PARAMETER
 
 ROOT = "/embed/"
 PREVIEW = "preview"
@@ -26,7 +27,6 @@ _PLACE = re.compile(rf"(?P<origin>[0-9a-f]{{12}}|{PREVIEW})/(?P<language>[a-z]{{
 _ADDRESS = re.compile(rf"(?P<prefix>{ROOT}(?P<dealer>[^/]+)/{_PLACE.pattern})(?P<inner>/.*)?")
 _INNER = re.compile(r"/|/form(/.*)?|/advice/.*|/privacy")
 """What may be framed: the pages that a player sees on the way to an answer, and what is kept of it."""
-_TAKEN_OUT = (b"cookie",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,8 @@ class Embedding:
             return
         other = _other_language(scope, place)
         if other is not None:
-            await RedirectResponse(quote(other.prefix + inner, safe="/%"), 303)(scope, receive, _framing(send, other))
+            there = quote(other.prefix + inner, safe="/%") + _rest(scope)
+            await RedirectResponse(there, 303)(scope, receive, _framing(send, other))
             return
         token = framing.enter(Framed(place.prefix, place.parent, place.scheme == "light"))
         try:
@@ -103,15 +104,22 @@ def _other_language(scope: Scope, place: Place) -> Place | None:
     query: bytes = scope["query_string"]
     if scope["method"] != "GET" or b"lang=" not in query:
         return None
-    chosen = language.known(parse_qs(query.decode("latin-1")).get("lang", [""])[0])
+    chosen = language.known(parse_qs(query.decode("latin-1")).get(PARAMETER, [""])[0])
     return Place(place.dealer, place.parent, chosen, place.scheme, place.ancestors) if chosen else None
+
+
+def _rest(scope: Scope) -> str:
+    """Return what else was asked for, without the language."""
+    query: bytes = scope["query_string"]
+    rest = [pair for pair in parse_qsl(query.decode("latin-1")) if pair[0] != PARAMETER]
+    return f"?{urlencode(rest)}" if rest else ""
 
 
 def _inner_scope(scope: Scope, place: Place, inner: str) -> Scope:
     """Return the request as the plain routes know it: no cookie, the dealer and the language as the address says."""
-    spoken = [] if place.language == ANY else [(b"accept-language", place.language.encode())]
-    dropped = (*_TAKEN_OUT, b"accept-language") if spoken else _TAKEN_OUT
-    headers = [(name, value) for name, value in scope["headers"] if name not in dropped]
+    # The routes know a reader's choice by its cookie; here it stands in the address.
+    spoken = [] if place.language == ANY else [(b"cookie", f"{COOKIE}={place.language}".encode())]
+    headers = [(name, value) for name, value in scope["headers"] if name != b"cookie"]
     query = urlencode({"dealer": place.dealer}).encode() if inner == "/" else scope["query_string"]
     changed = {"path": inner, "raw_path": quote(inner).encode(), "query_string": query, "headers": headers + spoken}
     return {**scope, **changed}

@@ -33,6 +33,7 @@ _TAG = re.compile(r"\s*([A-Za-z]{1,8}(?:-[A-Za-z0-9]{1,8})*|\*)\s*(?:;\s*q\s*=\s
 _spoken: ContextVar[str] = ContextVar("language", default=SOURCE)
 _instead: ContextVar[NullTranslations | None] = ContextVar("translations", default=None)
 _asked: ContextVar[bool] = ContextVar("language_asked", default=False)
+_chosen: ContextVar[bool] = ContextVar("language_chosen", default=False)
 
 
 def spoken() -> str:
@@ -78,10 +79,21 @@ def translated_by(given: NullTranslations) -> Iterator[None]:
         _instead.reset(token)
 
 
-def speak(code: str | None) -> None:
-    """Speak a reader's own language from here on; None: nothing is known of the reader, the dealer's may stand in."""
+def speak(code: str | None, *, chosen: bool = False) -> None:
+    """Speak a reader's own language from here on; None: nothing is known of the reader, the dealer's may stand in.
+
+    ``chosen``: the reader said so, and not merely the browser.
+    """
     _spoken.set(code or SOURCE)
     _asked.set(code is not None)
+    _chosen.set(chosen and code is not None)
+
+
+def carry_on(tag: str | None) -> None:
+    """Go on in the language of the page before, unless the reader has chosen one: it survives where cookies are blocked."""
+    code = known(tag)
+    if code and not _chosen.get():
+        speak(code)
 
 
 def stand_in(tag: str | None) -> None:

@@ -1,6 +1,7 @@
 """Which language a request is answered in: the reader's choice, else the browser's, else the dealer's, else English.
 
-A choice is made by ``?lang=de`` on any page and kept in a cookie; where cookies are blocked, each link may carry it.
+A choice is made by ``?lang=de`` on any page and kept in a cookie. Where cookies are blocked the form carries it from page to
+page (`service.language.carry_on`), and an address in a dealer's page holds it (`service.embedding`).
 """
 
 from http.cookies import CookieError, SimpleCookie
@@ -28,7 +29,8 @@ class ReadersLanguage:
             return
         headers = Headers(scope=scope)
         chosen = _chosen(scope)
-        language.speak(chosen or _kept(headers) or language.preferred(headers.get("accept-language", "")))
+        own = chosen or _kept(headers)
+        language.speak(own or language.preferred(headers.get("accept-language", "")), chosen=own is not None)
 
         async def send_named(message: Message) -> None:
             if message["type"] == "http.response.start":

@@ -13,7 +13,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service import doors, drafts
+from service import doors, drafts, language
 from service.database import Reading, Writing
 from service.language import _
 from service.pages import contexts, result, steps
@@ -25,7 +25,7 @@ router.include_router(result.router)
 BEGINNING = "begin"
 """What the start page's token is bound to: there is no draft yet."""
 MOST_FIELDS = 200
-_OURS = ("csrf", "go")
+_OURS = ("csrf", "go", "lang")
 
 Posted = Mapping[str, list[str]]
 
@@ -47,6 +47,7 @@ Form = Annotated[Posted, Depends(posted)]
 async def start(request: Request, session: Reading, dealer: str = "") -> Response:
     """Say in one paragraph what this is, and offer to begin."""
     name = drafts.dealer_name(session, dealer)
+    language.stand_in(drafts.dealer_language(session, dealer))
     notice = _("The dealer in this link is not known here, so the whole range is looked at.")
     page = contexts.StartPage(
         title=_("Which bow should you try?"),
@@ -64,6 +65,7 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
 async def begin(request: Request, form: Form, session: Writing) -> Response:
     """Begin a draft and show its first step."""
     _tokens(request).require(BEGINNING, _one(form, "csrf"))
+    language.carry_on(_one(form, "lang"))
     _not_too_often(request)
     dealer = _one(form, "dealer")
     draft = drafts.begin(session, dealer if drafts.dealer_name(session, dealer) else None)
@@ -81,6 +83,7 @@ async def resume(address: str, session: Reading) -> Response:
 async def ask(request: Request, address: str, name: str, session: Reading, check: str = "", then: str = "") -> Response:
     """Show one step with what stands in its fields; with ``check`` what is wrong with them too."""
     draft = _known(drafts.find(session, address))
+    language.carry_on(draft.language)
     _page_named(name)
     if draft.finished:
         return _see(result.link(session, draft))
@@ -94,6 +97,7 @@ async def ask(request: Request, address: str, name: str, session: Reading, check
 async def answer(request: Request, address: str, name: str, form: Form, session: Writing, then: str = "") -> Response:
     """Keep what was typed and go on, back, to the step that is to be changed, or to the answer."""
     _tokens(request).require(address, _one(form, "csrf"))
+    language.carry_on(_one(form, "lang"))
     draft = _known(drafts.claim(session, address))
     _page_named(name)
     if draft.finished:

@@ -4,11 +4,13 @@ import datetime as dt
 from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
-from service import formats, language
-from tests.service.client import Client, serving, settings_in
+from service import formats, language, tables
+from tests.service.client import BROWSER, Client, add_small_range, serving, settings_in
+from tests.service.page import Foreign, Page, Reader
 
 
 @pytest.fixture
@@ -97,3 +99,53 @@ def test_whole_amounts_and_measures_lose_their_decimals_in_every_language() -> N
 
 def test_a_page_says_which_language_it_is_in(client: Client) -> None:
     assert '<html lang="de">' in client.get("/?lang=de").text
+
+
+def switch(page: Page) -> dict[str, str]:
+    """Return where the page is in every other language, by code."""
+    (nav,) = page.of_class("languages")
+    return {link.get("hreflang"): link.get("href") for link in nav.walk() if link.tag == "a"}
+
+
+def test_every_page_of_the_player_offers_itself_in_every_language(client: Client) -> None:
+    add_small_range(client.database)
+    reader = Reader(client.app)
+    for page in (reader.get("/?dealer=harbour"), reader.send(reader.get("/")), reader.get("/nothing")):
+        assert set(switch(page)) == {"de", "fr", "it"}
+        for code, there in switch(page).items():
+            assert spoken_to(client, there, accept="text/html") == code
+    assert switch(reader.get("/?dealer=harbour"))["de"] == "/?dealer=harbour&lang=de"
+
+
+@pytest.mark.parametrize("path", ["//evil.example/x", "///evil.example", "/\\\\evil.example"])
+def test_no_language_leads_to_another_host(client: Client, path: str) -> None:
+    for there in switch(Page(client.get(f"http://bows.example{path}", headers=BROWSER))).values():
+        assert urlsplit(there).netloc == ""
+        assert there.startswith("/")
+
+
+def test_a_choice_is_kept_from_step_to_step_without_any_cookie(client: Client) -> None:
+    # The reader of these tests keeps no cookie, and its browser asks for English.
+    add_small_range(client.database)
+    reader = Foreign(client.app)
+    page = reader.send(reader.get("/?lang=fr"))
+    assert page.headers["content-language"] == "fr"
+    page = reader.get(page.address + "?lang=it")
+    page = reader.send(page, {"instrument": "violin"})
+    while "/advice/" not in page.address:
+        assert page.headers["content-language"] == "it"
+        page = reader.send(page)
+    assert page.headers["content-language"] == "it"
+    assert [row.language for row in client.enquiries()] == ["it"]
+    assert reader.send(page).headers["content-language"] == "it"
+
+
+def test_the_dealers_language_stands_in_where_nothing_is_known_of_the_reader(client: Client) -> None:
+    with client.database.writing() as session:
+        session.add(tables.Dealer(slug="hof", name="Hof (invented)", language="de"))
+    reader = Foreign(client.app)
+    page = reader.get("/?dealer=hof")
+    assert page.headers["content-language"] == "de"
+    assert reader.send(page).headers["content-language"] == "de"
+    assert spoken_to(client, "/?dealer=hof", accept_language="fr") == "fr"
+    assert spoken_to(client, "/?dealer=hof", cookie="lang=it") == "it"
