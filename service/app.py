@@ -30,12 +30,14 @@ from service.pages import (
     guard,
     mail_links,
     play,
+    privacy,
     staff,
     tablet,
     tablet_files,
     website,
 )
 from service.pages.desk import routes as desk
+from service.privacy.daily import Caretaker
 from service.settings import Settings
 from service.together import Together
 
@@ -51,8 +53,11 @@ SIGN_INS_PER_MINUTE, TRIES_PER_MINUTE = 20, 5
 @asynccontextmanager
 async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     postman = Postman(app.state.database, app.state.office)
+    caretaker = Caretaker(app.state.database)
     postman.start()
+    caretaker.start()
     yield
+    caretaker.stop()
     postman.stop()
     app.state.database.close()
 
@@ -88,6 +93,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(staff.router, include_in_schema=False)
     app.include_router(mail_links.router, include_in_schema=False)
     app.include_router(desk_mail.router, include_in_schema=False)
+    app.include_router(privacy.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     errors.install(app)
     guard.install(app)

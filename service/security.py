@@ -51,7 +51,7 @@ EVERYWHERE = {
 STATIC = "/static/"
 LOADER = "/static/embed.js"
 """The one part that other sites' pages load: it puts the form into them."""
-_UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/play/", "/tablet", "/desk", "/embed/")
+_UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/data/", "/erase/", "/play/", "/tablet", "/desk", "/embed/")
 """Paths of links that are known to one player only, and those of the staff: no search engine lists them."""
 
 

@@ -1,6 +1,7 @@
 """The commands around the model: fit, advise, check."""
 
 import argparse
+import datetime as dt
 import json
 import shutil
 import sys
@@ -15,6 +16,7 @@ from service.commands import posting
 from service.commands.common import add, opened
 from service.database import Database
 from service.errors import Invalid, Refused
+from service.privacy import retention
 from service.settings import Settings
 
 if TYPE_CHECKING:
@@ -199,6 +201,7 @@ def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
             with database.reading() as session:
                 yield _model(session)
                 yield posting.finding(session)
+                yield retention.finding(session, dt.datetime.now(dt.UTC))
     except Refused as error:
         yield str(error), False
     yield _disk(settings.data_dir)

@@ -10,6 +10,7 @@ from service.mail import addresses, closed, markup
 from service.mail.contents import KINDS
 from service.mail.message import Letter
 from service.mail.office import Office
+from service.privacy import links
 from service.tables import Dealer, Door, OutboxItem
 
 
@@ -32,6 +33,7 @@ def write(session: Session, office: Office, row: OutboxItem) -> Letter:
         unsubscribe = office.base + closed.path(office, row) if kind.agreed else None
         values = kind.values(session, row) | dealer | _answers(office, row)
         values |= {"base": office.base, "unsubscribe": unsubscribe, "can_answer": reply_to is not None}
+        values["own_data"] = links.of_mail(session, office.signer, row) if kind.agreed else None
         subject = " ".join(_text(office, row.kind, "subject", values).split())
         blocks = markup.parse(_text(office, row.kind, "body", values))
         return Letter(

@@ -131,6 +131,7 @@ class Answered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContactPage(StepPage):
-    """The last step: contact, and the answers to be checked."""
+    """The last step: contact, and the answers to be checked; ``privacy`` leads to what is kept and why."""
 
     answers: tuple[Answered, ...]
+    privacy: str

@@ -5,10 +5,12 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service import advice, doors, drafts
+from service import advice, doors, drafts, language
 from service.database import Reading, Writing
 from service.pages import shortlist
 from service.pages.rendering import render
+from service.privacy import links
+from service.words import privacy
 
 router = APIRouter()
 
@@ -24,6 +26,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
     doc = advice.stored(session, address)
     if doc is None:
         raise HTTPException(404)
+    language.carry_on(advice.language_of(session, address))
     dealer = doc["answers"].get("dealer")
     page = shortlist.page_of(
         doc,
@@ -32,6 +35,8 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=doors.look(session, dealer) if dealer else None,
+        data=links.of_answer(request.app.state.office.signer, doc["id"]),
+        privacy=privacy.path(dealer),
     )
     return render(request, "shortlist/result.html", page)
 
@@ -41,6 +46,7 @@ async def change(request: Request, address: str, session: Writing) -> Response:
     """Begin a new draft with these answers in it; the advice given stays as it is."""
     form = await request.form(max_files=0, max_fields=10)
     request.app.state.tokens.require(address, str(form.get("csrf", "")))
+    language.carry_on(str(form.get("lang", "")))
     doc = advice.stored(session, address)
     if doc is None:
         raise HTTPException(404)

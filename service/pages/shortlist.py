@@ -52,6 +52,7 @@ class ShortlistPage(Page):
     steps_lead : what the steps say; ``in_words`` while they hold no figures.
     again : where 'change your answers' is posted, with its token ``csrf``.
     address : the page's own, under which it is found again.
+    data, privacy : where the player's own data is, and where it stands what is kept and why; empty at the desk.
     """
 
     answers: str
@@ -74,6 +75,8 @@ class ShortlistPage(Page):
     again: str
     address: str
     csrf: str
+    data: str = ""
+    privacy: str = ""
 
 
 def page_of(
@@ -83,6 +86,8 @@ def page_of(
     dealer: str | None,
     demo: bool,
     look: Look | None = None,
+    data: str = "",
+    privacy: str = "",
 ) -> ShortlistPage:
     """Return the result page of a stored advice, found at ``address``."""
     answers = doc["answers"]
@@ -111,6 +116,8 @@ def page_of(
         again=f"{address}/again",
         address=address,
         csrf=csrf,
+        data=data,
+        privacy=privacy,
     )
 
 

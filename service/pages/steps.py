@@ -11,6 +11,7 @@ from service.forms import NOT_SURE, STEPS, OwnBowStep
 from service.language import _
 from service.pages import contexts, questions, summary
 from service.pages.questions import Option
+from service.words import privacy
 
 BASS = "double-bass"
 """The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
@@ -149,10 +150,11 @@ def _budget(around: dict[str, Any], _draft: Draft, typed: contexts.Typed, frame:
     )
 
 
-def _contact(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+def _contact(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, frame: Frame) -> contexts.StepPage:
     lines = summary.lines(draft.answers())
     answers = tuple(contexts.Answered(line.question, line.answer, line.step) for line in lines)
-    return contexts.ContactPage(**around, answers=answers)
+    kept = privacy.path(draft.dealer if frame.dealer else None)
+    return contexts.ContactPage(**around, answers=answers, privacy=kept)
 
 
 _MAKERS: dict[str, Callable[[dict[str, Any], Draft, contexts.Typed, Frame], contexts.StepPage]] = {

@@ -2,7 +2,7 @@
 
 import datetime as dt
 
-from sqlalchemy import update
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.access import audit
@@ -29,8 +29,9 @@ def send_link(session: Session, office: Office, dealer: str | None, email: str, 
 def mail_link(session: Session, office: Office, person: Person, now: dt.datetime) -> None:
     """Mail a person the link to their data, so many times a day and no more."""
     path = links.of_person(session, office.signer, person)
-    if path and person.email and not outbox.too_many(session, "data_link", person.email):
-        mails.send_data_link(session, _to(person), greeting_name(person.name), path, _about(office, person, now))
+    to = _to(person)
+    if path and person.email and not outbox.too_many(session, "data_link", to):
+        mails.send_data_link(session, to, greeting_name(person.name), path, _about(office, person, now))
 
 
 def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datetime) -> str | None:
@@ -46,10 +47,17 @@ def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datet
     path = links.to_erase(session, office.signer, opened, now)
     if not person.email:
         return path
-    if outbox.too_many(session, "erasure_link", person.email):
+    to = _to(person)
+    if outbox.too_many(session, "erasure_link", to):
         raise Refused(_("This mail was sent several times today; look for it among the unwanted ones, or wait a day."))
-    mails.send_erasure_link(session, _to(person), greeting_name(person.name), path, _about(office, person, now))
+    mails.send_erasure_link(session, to, greeting_name(person.name), path, _about(office, person, now))
     return None
+
+
+def may_help(session: Session, person: Person) -> bool | None:
+    """Return whether all of a person's ratings may help to advise others; None where there are no players of theirs."""
+    said = session.scalars(select(Player.in_model).where(Player.id.in_(person.players))).all()
+    return all(said) if said else None
 
 
 def say(session: Session, user: int | None, person: Person, now: dt.datetime, *, may_help: bool) -> None:

@@ -53,8 +53,8 @@ def would_erase(session: Session, person: Person) -> Erased:
     return Erased(len(person.enquiries), len(_trials_of(session, person, in_model=False)), len(consented))
 
 
-def erase(session: Session, user: int | None, person: Person) -> Erased:
-    """Erase a person's data in the caller's transaction.
+def erase(session: Session, user: int | None, person: Person, reason: str = "asked") -> Erased:
+    """Erase a person's data in the caller's transaction; ``reason`` is recorded: asked, over, mistake.
 
     Raises
     ------
@@ -81,6 +81,7 @@ def erase(session: Session, user: int | None, person: Person) -> Erased:
         N_("erased a person’s data"),
         "person",
         dealer=person.dealer,
+        reason=reason,
         enquiries=erased.enquiries,
         trials=erased.trials,
         trials_kept=erased.trials_kept,

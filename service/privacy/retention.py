@@ -76,6 +76,11 @@ def months_of(session: Session, dealer: str | None) -> int:
     return session.scalar(select(Door.keep_months).where(Door.dealer == dealer)) or KEEP_MONTHS
 
 
+def ask_at(session: Session, dealer: str | None) -> str:
+    """Return the address at which a dealer reads mail, empty where none is set."""
+    return session.scalar(select(Door.notify).where(Door.dealer == dealer)) or ""
+
+
 def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
     """Sweep unless this or another process has done so within the day; return what was erased, None where nothing was due."""
     with database.writing() as session:
@@ -132,7 +137,7 @@ def _is_erased(session: Session, old: _Old) -> bool:
         )
         if _is_younger(session, person, old.until):
             return False
-        erase(session, None, person)
+        erase(session, None, person, "over")
     except (NotHere, Refused):
         return False  # gone; or a bow is still out: whoever has it must be known, and the desk shows it as overdue
     return True

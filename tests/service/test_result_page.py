@@ -232,6 +232,7 @@ def test_every_template_is_reached_by_name() -> None:
         "kiosk_base.html",
         "links",
         "mail",
+        "privacy",
         "shortlist",
         "tablet",
     }
