@@ -4,13 +4,14 @@ What a mail tells stands in `contents`, its words in ``templates/mail/NAME``. No
 """
 
 import datetime as dt
+from contextlib import suppress
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import OutcomeKind
 from service import webhooks
-from service.mail import outbox
+from service.mail import addresses, outbox
 from service.mail.closed import agreed_in
 from service.mail.outbox import To
 from service.tables import Composition, Contact, Dealer, Door, Enquiry, Trial, User
@@ -116,7 +117,10 @@ def send_erasure_link(session: Session, to: To, name: str | None, path: str, abo
 
 def password(session: Session, user: User, path: str, about: str) -> None:
     """Queue the one-time link by which one of the staff sets the password; it is dropped from the outbox once it has gone."""
-    outbox.queue(session, "password", about, To(user.email, user.language or "en", user.dealer), {"secret": path})
+    # An account's name need not be an address that mail can be sent to; whoever makes the link has it to hand on.
+    with suppress(addresses.Unusable):
+        addresses.parse(user.email)
+        outbox.queue(session, "password", about, To(user.email, user.language or "en", user.dealer), {"secret": path})
 
 
 def dealer_of(session: Session, enquiry: Enquiry) -> str | None:

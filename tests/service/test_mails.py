@@ -327,6 +327,12 @@ def test_the_link_to_set_a_password_is_mailed_and_then_dropped_from_the_outbox(
     assert secret not in str(row.values)
 
 
+def test_an_account_that_is_no_address_gets_no_mail(database: Database) -> None:
+    with database.writing() as session:
+        users.add(session, "owner@localhost", "owner")
+    assert rows(database) == []
+
+
 # What holds for all
 
 
