@@ -321,12 +321,15 @@ def test_another_dealers_adviser_sees_nothing_at_every_address(shop: Shop, metho
 
 def test_a_trial_read_from_a_file_is_shown_with_what_came_of_it(shop: Shop) -> None:
     with shop.desk.database.writing() as session:
-        player = tables.Player(key="P0001")
+        player = tables.Player(key="P 0001 & Söhne?")
         session.add(player)
         session.flush()
         session.add(
-            tables.Trial(key="T0001", player=player.id, dealer="harbour", on=dt.date(2024, 5, 1), instrument="violin")
+            tables.Trial(key="T 0001#1", player=player.id, dealer="harbour", on=dt.date(2024, 5, 1), instrument="violin")
         )
-    page = read(shop, "T0001")
-    assert page.h1.startswith("Trial T0001")
+    page = read(shop, "T%200001%231")
+    assert page.h1.startswith("Trial T 0001#1")
+    link = next(e.get("href") for e in page.all("a") if e.get("href").startswith("/desk/players/"))
+    player_page = shop.adviser.read(link)
+    assert "/desk/trials/T%200001%231" in [e.get("href") for e in player_page.all("a")]
     assert not page.of_class("order")

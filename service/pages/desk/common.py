@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar
+from urllib.parse import quote
 
 from sqlalchemy.orm import Session
 
@@ -77,6 +78,11 @@ def more(lines: Sequence[object]) -> str:
     if left <= 0:
         return ""
     return ngettext("{count} more is not shown here.", "{count} more are not shown here.", left).format(count=left)
+
+
+def address(*parts: str) -> str:
+    """Return the address of something at the desk: keys may hold any letter."""
+    return "/".join(["/desk", *(quote(part, safe="") for part in parts)])
 
 
 def first(fields: Fields, name: str) -> str:

@@ -2,7 +2,7 @@
 
 from service import formats
 from service.language import _
-from service.pages.desk.common import Line
+from service.pages.desk.common import Line, address
 from service.trials.reading import EnquiryRow, Overdue, PlayerRow, TrialRow
 from service.words import desk, desk_lines
 
@@ -28,7 +28,7 @@ def trial(row: TrialRow, action: str = "") -> Line:
         name=desk_lines.trial_title(row),
         facts=desk_lines.trial_facts(row),
         state=formats.capital(state),
-        href=f"/desk/trials/{row.key}",
+        href=address("trials", row.key),
         action=action or _("Show"),
         urgent=row.overdue,
     )
@@ -40,7 +40,7 @@ def overdue(item: Overdue) -> Line:
         name=desk_lines.trial_title(item.trial),
         facts=desk_lines.trial_facts(item.trial),
         state=desk_lines.overdue(item),
-        href=f"/desk/trials/{item.trial.key}",
+        href=address("trials", item.trial.key),
         action=_("Take them back"),
         urgent=True,
     )
@@ -52,6 +52,6 @@ def player(row: PlayerRow) -> Line:
         name=desk_lines.somebody(row.name),
         facts=desk_lines.player_facts(row),
         state=row.email or row.phone or "",
-        href=f"/desk/players/{row.key}",
+        href=address("players", row.key),
         action=_("Show"),
     )

@@ -2,13 +2,12 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from urllib.parse import quote
 
 from service import formats
 from service.language import _
 from service.pages.contexts import Fault, Page, Typed
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, Tab
+from service.pages.desk.common import Fact, Line, Tab, address
 from service.pages.questions import Option
 from service.stock import BenchRow, CopyPage, CopyRow, EventRow, TierStock
 from service.words import desk, desk_lines, phrases
@@ -90,11 +89,6 @@ class CopyView(Page):
     places: tuple[Option, ...]
 
 
-def address(serial: str) -> str:
-    """Return the address of a bow's page."""
-    return f"/desk/stock/{quote(serial, safe='')}"
-
-
 def view(tiers: tuple[TierStock, ...], instrument: str) -> StockView:
     """Return the stock's page, of one instrument where it is asked for."""
     there = tuple(dict.fromkeys(tier.instrument for tier in tiers))
@@ -127,11 +121,11 @@ def _tier(tier: TierStock) -> TierPart:
 def _copy(row: CopyRow) -> CopyLine:
     return CopyLine(
         serial=row.copy,
-        href=address(row.copy),
+        href=address("stock", row.copy),
         hold=_(phrases.HOLDS[row.hold]) if row.hold else "",
         where=row.where,
         trial=desk_lines.trial_number(row.trial[1], row.trial[0]) if row.trial else "",
-        trial_href=f"/desk/trials/{row.trial[0]}" if row.trial else "",
+        trial_href=address("trials", row.trial[0]) if row.trial else "",
         due=formats.day(row.due_back) if row.due_back else "–",
         overdue=row.overdue,
         mass=formats.grams(row.mass_g) if row.mass_g else "–",

@@ -22,7 +22,7 @@ from service.language import N_, _
 from service.pages import desk_frame
 from service.pages.contexts import Typed
 from service.pages.desk import stock_page
-from service.pages.desk.common import all_or_nothing, by_field, faults, first, plain_options, today
+from service.pages.desk.common import address, all_or_nothing, by_field, faults, first, plain_options, today
 from service.pages.desk.stock_page import CopyView
 from service.pages.guard import AnyStaff, Fields, Posted, Staff
 from service.pages.questions import Option
@@ -69,7 +69,7 @@ class AtCopy:
             return self.show(problems=by_field(invalid), status=422)
         except Refused as refused:
             return self.show(notice=str(refused), status=409)
-        return desk_frame.see(self.request, stock_page.address(self.serial), said)
+        return desk_frame.see(self.request, address("stock", self.serial), said)
 
     def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
         """Show the bow."""
@@ -164,7 +164,7 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
     usual = {"on": [today().isoformat()], "status": [page.row.status or ""], "to": [""]}
     return CopyView(
         title=page.row.copy,
-        href=stock_page.address(at.serial),
+        href=address("stock", at.serial),
         facts=f"{page.tier.name}: {desk_lines.tier_facts(page.tier)}",
         where=page.row.where,
         notice=notice,

@@ -8,7 +8,7 @@ import segno
 from service import formats
 from service.language import _, ngettext
 from service.pages.desk import pictures
-from service.pages.desk.common import Fact, Line
+from service.pages.desk.common import Fact, Line, address
 from service.pages.desk.trial_context import (
     CaseLine,
     ConditionField,
@@ -195,12 +195,12 @@ def related(trial: TrialPage) -> tuple[Line, ...]:
 def _related(trial: TrialPage) -> Iterator[Line]:
     player = trial.player
     name = desk_lines.somebody(player.name)
-    yield Line(name, desk_lines.player_facts(player), "", f"/desk/players/{player.key}", _("Show"))
+    yield Line(name, desk_lines.player_facts(player), "", address("players", player.key), _("Show"))
     if trial.enquiry:
         yield Line(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Show"))
     others = [(trial.previous, _("The trial before"))] if trial.previous else []
     for (key, number), words_of in [*others, *((link, _("The trial after")) for link in trial.follow_ups)]:
-        yield Line(desk_lines.trial_number(number, key), words_of, "", f"/desk/trials/{key}", _("Show"))
+        yield Line(desk_lines.trial_number(number, key), words_of, "", address("trials", key), _("Show"))
 
 
 def seat(rater: str, address: str) -> SeatPart:
