@@ -73,6 +73,8 @@ async function begin() {
     return;  // the page's own forms do without
   }
   navigator.storage?.persist?.();
+  // A full disk, a database taken away by the browser: never go on as if all were well.
+  addEventListener("unhandledrejection", () => { document.getElementById("status").textContent = say("not_kept"); });
   await new App(store).begin();
 }
 

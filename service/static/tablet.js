@@ -259,6 +259,8 @@ async function begin() {
     return;
   }
   navigator.storage?.persist?.();
+  // A full disk, a database taken away by the browser: never go on as if all were well.
+  addEventListener("unhandledrejection", () => { document.getElementById("status").textContent = say("not_kept"); });
   await new App(store).begin();
 }
 

@@ -55,6 +55,9 @@ SAID: dict[str, str] = {
     "insecure": N_(
         "This address is not secure, so a browser keeps nothing safe for it. Please open the tablet’s page by https."
     ),
+    "not_kept": N_(
+        "This device could not keep what was just entered. Please call the adviser, and go on with printed sheets."
+    ),
     "no_storage": N_(
         "This browser keeps nothing here (a private window?), so a trial cannot be kept safe. Please open an ordinary window."
     ),

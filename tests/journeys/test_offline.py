@@ -83,6 +83,7 @@ def test_once_opened_a_trial_is_played_to_its_end_without_network(
     page.close()
     page = tablet.new_page()
     page.goto("/tablet")
+    page.wait_for_selector("main[data-screen=bow]")
     rate(page, 4)
     rate(page, 5)
     page.wait_for_selector("main[data-screen=thanks]")

@@ -154,7 +154,8 @@ def test_a_whole_trial_at_every_size(tablet: BrowserContext, site: Shop, look: K
     page.check("#response-cannot_tell")
     page.fill("#note", "speaks at once")
     look(page, "bow")
-    go(page, "next", "bow")
+    page.click("footer [data-do=next]")
+    until_true(page, "() => document.getElementById('place').textContent.startsWith('Bow 2')", "the next bow")
     rate(page, 4)
     assert page.inner_text("h1") == "Your own bow"
     look(page, "own-bow")
@@ -429,6 +430,22 @@ def test_a_trial_by_post_without_scripts(browser: Browser, site: Shop, picture: 
     picture(page, "plain-end")
     assert [one.ratings["overall"] for one in site.sheets(key)] == [4, 5, 6, 7]
     context.close()
+
+
+def test_where_the_device_cannot_keep_a_sheet_it_says_so_and_does_not_go_on(tablet: BrowserContext, site: Shop) -> None:
+    key = site.new_trial()
+    page = opened(tablet)
+    first_bow(page, key)
+    page.check("#overall-4")
+    page.evaluate(
+        "() => { IDBObjectStore.prototype.add = () => { throw new DOMException('full', 'QuotaExceededError'); }; }"
+    )
+    page.click("footer [data-do=next]")
+    until_true(
+        page, "() => document.getElementById('status').textContent.startsWith('This device could not keep')", "it"
+    )
+    assert page.inner_text("#place").startswith("Bow 1")
+    assert page.is_checked("#overall-4")
 
 
 def test_a_sheet_is_filled_in_by_keyboard_alone(tablet: BrowserContext, site: Shop) -> None:

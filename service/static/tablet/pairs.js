@@ -26,14 +26,21 @@ export class Pairs {
   async prefer(preferred) {
     if (this.kept) return;
     this.kept = true;
+    try {
+      await this.keep(preferred);
+    } finally {
+      this.kept = false;
+    }
+    if (this.app.screen === this) await this.resume();
+  }
+
+  async keep(preferred) {
     const body = { head_to_head: this.head.id, number: this.number, preferred, rated_at: new Date().toISOString() };
     await this.app.store.wait({ kind: "pair", trial: this.payload.trial, id: crypto.randomUUID(), body });
     await Promise.race([this.app.sender.soon(), new Promise((done) => { setTimeout(done, 1500); })]);
     // From here on the number counts what this screen has asked, whether it has reached the service or not.
     this.head = { ...this.head, number: this.number + 1 };
     await this.app.refresh();
-    this.kept = false;
-    await this.resume();
   }
 
   /** Take in what the service says. */

@@ -31,10 +31,16 @@ export class Trial {
     return this.bow(step);
   }
 
+  /** Whether it is still this trial that the screen is for: it may have been ended while something was being kept. */
+  get here() {
+    return this.app.screen === this;
+  }
+
   async go(step) {
+    if (!this.here) return;
     this.place = { ...this.place, step, touched: Date.now() };
     await this.app.store.put("place", this.place);
-    await this.resume();
+    if (this.here) await this.resume();
   }
 
   start() {
@@ -86,6 +92,7 @@ export class Trial {
   async bow(step) {
     const slot = this.slots[step];
     const sheet = await this.app.store.sheet(this.payload.trial, this.payload.rater, slot);
+    if (!this.here) return;
     const minutes = this.payload.minutes_a_bow * (this.slots.length - step);
     const { main } = show("bow", {
       where: `${say("bow", { place: step + 1, all: this.slots.length })} · ${say("left", { count: minutes })}`,
@@ -129,7 +136,7 @@ export class Trial {
     }
     await this.ready(sheet);
     if (step + 1 < this.slots.length) await this.go(step + 1);
-    else await this.app.played(this);
+    else if (this.here) await this.app.played();
   }
 
   async back(sheet, step) {
@@ -149,6 +156,7 @@ export class Trial {
   /** Take the sheet from the screen: what was rated before is not to be seen by whoever passes by. */
   async cover() {
     await this.saving;
+    if (!this.here) return;
     const slot = this.current;
     show("cover", {
       where: this.payload.title,
