@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service import advice, forms, language, tables
 from service.access import users
 from service.database import Database
-from service.mail import addresses, contents, mails, outbox
+from service.mail import addresses, closed, contents, desk, mails, outbox, still_right
 from service.mail.office import Office, open_office
 from service.mail.outbox import To
 from service.mail.sending import Sent, send_waiting, tidy
@@ -299,6 +299,36 @@ def test_the_dealer_is_told_what_came_of_a_trial(shop: Database, office: Office)
     assert message(office, row)["Subject"] == "Trial 1: a bow was kept"
     assert BOWS[1] in text(office, row)
     assert "clara" not in str(message(office, row)).lower()
+
+
+def test_an_answer_of_no_gives_the_bow_back_on_either_database(any_database: Database, office: Office) -> None:
+    open_shop(any_database)
+    key = composed(any_database)
+    kept(any_database, key)
+    token = office.signer.make(closed.STILL_RIGHT, key)
+    for _again in range(2):
+        with any_database.writing() as session:
+            still_right.answer(session, office, token, dt.datetime.now(dt.UTC), still_right=False)
+    with any_database.reading() as session:
+        told = list(session.scalars(select(tables.Outcome.outcome).order_by(tables.Outcome.id)))
+        assert [str(outcome) for outcome in told] == ["kept", "returned"]
+        assert session.get_one(tables.Copy, BOWS[1]).status == "in_transit"
+
+
+def test_the_desk_sends_again_and_closes_an_address_on_either_database(any_database: Database, office: Office) -> None:
+    queue_advice(any_database)
+    send_waiting(any_database, office)
+    (row,) = rows(any_database)
+    with any_database.writing() as session:
+        user = adviser(session)
+        desk.resend(session, office, user, SHOP, row.id)
+        assert desk.counts(session, SHOP) == {"waiting": 1, "failed": 0, "sent": 0}
+    assert send_waiting(any_database, office) == Sent(sent=1)
+    with any_database.writing() as session:
+        desk.bounced(session, office, user, SHOP, row.id)
+    with any_database.reading() as session:
+        (item,) = desk.listing(session, office, SHOP, "sent")
+    assert (item.closed, item.may_resend) == ("bounced", False)
 
 
 # What somebody asked for
