@@ -147,6 +147,11 @@ class Taken:
     attempts: int
 
 
+def is_due(session: Session, now: dt.datetime) -> bool:
+    """Say whether anything could be taken; a look that locks nothing, for those who look every few seconds."""
+    return session.scalar(select(OutboxItem.id).where(_free(now)).limit(1)) is not None
+
+
 def claim(session: Session, now: dt.datetime, domain: str) -> OutboxItem | None:
     """Take the row that has been due longest, for the length of a lease; None where nothing is due.
 

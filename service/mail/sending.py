@@ -59,6 +59,9 @@ def send_waiting(database: Database, office: Office, clock: Clock = utc_now, mos
 
 def send_one(database: Database, office: Office, clock: Clock = utc_now) -> str | None:
     """Take the row that is due and send it; return what came of it, None where nothing is due."""
+    with database.reading() as session:
+        if not outbox.is_due(session, clock()):
+            return None
     with database.writing() as session:
         row = outbox.claim(session, clock(), office.sender.domain)
         if row is None:
