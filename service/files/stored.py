@@ -1,13 +1,14 @@
 """What is stored, seen as the rows of the seven files: the same columns, the same values, the files' order.
 
-`dump` writes these rows; `load` compares them with a folder's. Of a run and an outcome the highest revision counts.
+`dump` writes these rows; `load` compares them with a folder's. Of a run and an outcome the highest revision counts. Trials of
+players who keep their ratings to themselves are in no file.
 """
 
 from collections.abc import Collection, Iterable, Iterator
 from itertools import islice
 from typing import Any, TypeVar
 
-from sqlalchemy import Select, case, exists, func, select
+from sqlalchemy import ColumnElement, Select, case, exists, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from model.vocabulary import OWN
@@ -47,10 +48,15 @@ def rows(session: Session, kind: Kind, only: Collection[str] | None = None) -> I
     """
     statement, first_key = _STATEMENTS[kind.name]()
     if only is None:
-        yield from _fetch(session, statement)
+        yield from _fetch(session, statement.where(_lent()) if kind.name in _OF_PLAYERS else statement)
         return
     for part in batched(sorted(only)):
         yield from _fetch(session, statement.where(first_key.in_(part)))
+
+
+def _lent() -> ColumnElement[bool]:
+    """Return the condition that a trial's player lets others learn from it: a file has no column to say so, hence holds no other."""
+    return Trial.player.in_(select(Player.id).where(Player.in_model).correlate(None))
 
 
 def batched(items: Iterable[T]) -> Iterator[list[T]]:
@@ -150,6 +156,7 @@ def _outcomes() -> Statement:
     return statement.order_by(*order), Trial.key
 
 
+_OF_PLAYERS = frozenset({kinds.RUNS.name, kinds.OUTCOMES.name})
 _STATEMENTS = {
     kinds.TIERS.name: _tiers,
     kinds.PRICES.name: _prices,

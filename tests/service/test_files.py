@@ -5,7 +5,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 
 from service import files
 from service.database import Database
@@ -238,6 +238,20 @@ def test_two_trials_of_one_player_share_the_player(database: Database, tmp_path:
     factories.load(database, tmp_path / "f", tables)
     with database.reading() as session:
         assert session.scalar(select(func.count()).select_from(Player)) == 1
+
+
+def test_trials_of_a_player_who_keeps_the_ratings_to_themselves_are_in_no_file(
+    any_database: Database, tmp_path: Path
+) -> None:
+    factories.load(
+        any_database, tmp_path / "in", factories.usual() | {"runs": [row("runs"), row("runs", trial="T2", player="P2")]}
+    )
+    with any_database.writing() as session:
+        session.execute(update(Player).where(Player.key == "P1").values(in_model=False))
+    written = dumped(any_database, tmp_path / "out")
+    assert b"T2" in written["runs.csv"]
+    assert b"T1" not in written["runs.csv"] + written["outcomes.csv"]
+    assert loaded(any_database, tmp_path / "in").problems == ()  # what is stored is still compared with
 
 
 def test_the_latest_reading_shows_in_the_copy_and_an_older_value_is_told_of(database: Database, tmp_path: Path) -> None:
