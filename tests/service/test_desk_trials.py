@@ -325,7 +325,9 @@ def test_a_trial_read_from_a_file_is_shown_with_what_came_of_it(shop: Shop) -> N
         session.add(player)
         session.flush()
         session.add(
-            tables.Trial(key="T 0001#1", player=player.id, dealer="harbour", on=dt.date(2024, 5, 1), instrument="violin")
+            tables.Trial(
+                key="T 0001#1", player=player.id, dealer="harbour", on=dt.date(2024, 5, 1), instrument="violin"
+            )
         )
     page = read(shop, "T%200001%231")
     assert page.h1.startswith("Trial T 0001#1")
