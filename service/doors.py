@@ -222,9 +222,11 @@ def _change(session: Session, user: int | None, dealer: str, did: str, **values:
 
 
 def _row(session: Session, dealer: str) -> tables.Door:
-    if session.get(tables.Dealer, dealer) is None:
+    """Return the dealer's door, made where there is none yet; the dealer's row is held, so that two make one."""
+    held = select(tables.Dealer.slug).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
+    if session.scalar(held) is None:
         raise NotHere
-    row = session.get(tables.Door, dealer, with_for_update=True)
+    row = session.get(tables.Door, dealer, populate_existing=True)
     if row is None:
         row = tables.Door(dealer=dealer, origins="", changed_at=dt.datetime.now(dt.UTC))
         session.add(row)

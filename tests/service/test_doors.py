@@ -1,11 +1,16 @@
 """What a dealer sets up: kept, shown on every page of that dealer, and refused with a sentence where it cannot be used."""
 
+import datetime as dt
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from sqlalchemy import select
 
 from service import doors, tables
+from service.access import keys
+from service.database import Database
 from service.errors import Invalid, NotHere
 from tests.service.client import BROWSER, Client, add_small_range, serving, settings_in
 from tests.service.logo_files import PNG
@@ -176,3 +181,42 @@ def test_an_origin_is_known_whole_only(client: Client) -> None:
         assert doors.is_known_origin(session, "https://shop.example")
         for other in ("https://shop.exampl", "shop.example", "https://%.example", "", " ", "https://shop.example "):
             assert not doors.is_known_origin(session, other), other
+
+
+def test_a_door_and_its_keys_are_kept_alike_by_both_databases(any_database: Database) -> None:
+    add_small_range(any_database)
+    with any_database.writing() as session:
+        doors.set_pages(session, None, DEALER, "https://shop.example", "#ffcc00", "")
+        doors.put_logo(session, None, DEALER, PNG)
+        key = keys.make(session, None, DEALER, "server", "The till")
+    with any_database.writing() as session:
+        found = keys.of(session, key)
+        assert found is not None
+        for day in (1, 1, 2):
+            keys.used(session, found.digest, dt.date(2026, 11, day))
+        (info,) = keys.listed(session, DEALER)
+        assert (info.used_on, info.revoked) == (dt.date(2026, 11, 2), False)
+        assert doors.logo(session, DEALER) == (PNG, "image/png")
+        assert doors.is_known_origin(session, "https://shop.example")
+        assert not doors.is_known_origin(session, "https://shop.exampl_")
+        keys.revoke(session, None, DEALER, found.digest)
+        assert keys.of(session, key) is None
+
+
+def test_of_two_owners_who_set_up_a_door_at_once_both_do(postgres_database: Database) -> None:
+    add_small_range(postgres_database)
+
+    def set_logo() -> None:
+        with postgres_database.writing() as session:
+            doors.put_logo(session, None, DEALER, PNG)
+
+    with ThreadPoolExecutor(1) as pool:
+        with postgres_database.writing() as session:
+            doors.set_pages(session, None, DEALER, "https://shop.example", "", "")
+            second = pool.submit(set_logo)
+            time.sleep(0.2)
+            assert not second.done(), "the second waits for the first"
+        second.result(10)
+    with postgres_database.reading() as session:
+        assert doors.read(session, DEALER).origins == ("https://shop.example",)
+        assert doors.logo(session, DEALER)[0] == PNG
