@@ -40,7 +40,8 @@ class Database:
     def __init__(self, url: str) -> None:
         self.url = _with_driver(make_url(url))
         # No request may wait for a connection: it would hold up the loop on which the others give theirs back.
-        self.engine = create_engine(self.url, max_overflow=-1, pool_pre_ping=not self.is_sqlite)
+        # What a statement was about stands in no error, and so in no log: it may be somebody's name and address.
+        self.engine = create_engine(self.url, max_overflow=-1, pool_pre_ping=not self.is_sqlite, hide_parameters=True)
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_connection)
             event.listen(self.engine, "begin", _begin)

@@ -225,7 +225,7 @@ def test_check_tells_what_is_well_and_what_is_not(ready: Cli) -> None:
         session.execute(text("UPDATE model_versions SET artifact = x'00'"))
     database.close()
     assert ready("check") == 1
-    assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "WRONG", "ok", "ok"]
+    assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "WRONG", "ok", "ok", "ok"]
 
 
 def test_check_raises_the_alarm_when_the_disk_is_nearly_full(ready: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
