@@ -109,6 +109,7 @@ def _protect(app: FastAPI, https_only: bool) -> None:
     app.add_middleware(api_keys.DealersPages, database=app.state.database)
     app.add_middleware(speaking.ReadersLanguage)
     app.add_middleware(embedding.Embedding, database=app.state.database)
+    app.add_middleware(security.WithoutNul)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
 
 

@@ -2,11 +2,14 @@
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import httpx
 import pytest
 
 from service import doors, origins
+from service.app import create_app
+from service.database import Database
 from tests.service.client import BROWSER, Client, add_small_range, serving, settings_in
 from tests.service.page import Foreign, Page, Reader
 
@@ -187,3 +190,25 @@ def test_the_loader_may_be_loaded_by_any_page_and_nothing_else_may(client: Clien
 def test_after_an_answer_the_next_request_stands_by_itself(client: Client, prefix: str) -> None:
     client.get(f"{prefix}/", headers=BROWSER)
     assert 'action="/form"' in client.get("/", headers=BROWSER).text
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/?dealer=%00", 200),
+        ("/embed/%00?from=x", 404),
+        ("/embed/harbour?from=%00", 403),
+        ("/embed/%00/0123456789ab/de-light/", 404),
+        ("/embed-look/%00.css", 404),
+        ("/embed-logo/%00", 404),
+        ("/form/%00/work", 404),
+        ("/advice/%00", 404),
+    ],
+)
+def test_an_address_with_nul_leads_nowhere_on_either_database(
+    any_database: Database, tmp_path: Path, path: str, status: int
+) -> None:
+    add_small_range(any_database)
+    app = create_app(settings_in(tmp_path, database_url=any_database.url.render_as_string(hide_password=False)))
+    assert Client(app).get(path, headers=BROWSER).status_code == status
+    app.state.database.close()
