@@ -93,7 +93,11 @@ def test_files_for_the_workshop_versions_and_the_models_page_know_keys_only(desk
         files.dump(session, tmp_path / "dump")
         version = session.scalars(select(tables.ModelVersion)).one()
         page = model_page.page_of(session, demo=False)
-        told = [version.artifact, repr(version.report), *(file.read_bytes() for file in (tmp_path / "dump").iterdir())]
+        told: list[str | bytes] = [
+            version.artifact,
+            repr(version.report),
+            *(file.read_bytes() for file in (tmp_path / "dump").iterdir()),
+        ]
     model_page.write(tmp_path / "model.html", page)
     told.append((tmp_path / "model.html").read_bytes())
     assert len(told) == 10

@@ -126,7 +126,7 @@ def test_what_is_handed_out_holds_everything_and_no_serial_that_a_blind_trial_hi
     for told in (NAME, EMAIL, PHONE, "liked it"):
         assert told in text
     (trial,) = held["trials"]
-    assert len(trial["ratings"]) == len(trial["sheets"]) == 7  # six places in the order, and one of the listener
+    assert len(trial["ratings"]) == len(trial["sheets"]) == 6  # five places in the order, and one of the listener
     assert [len(held[part]) for part in ("contacts", "enquiries", "unfinished_questionnaires")] == [1, 1, 1]
     assert len(trial["pairs"]) == 1
     assert {mail["kind"] for mail in held["mails"]} >= {"advice"}

@@ -12,7 +12,7 @@ from service import privacy, tables
 from service.mail.office import Office
 from service.mail.sending import send_waiting
 from service.privacy import links
-from service.trials import lifecycle
+from service.trials import lifecycle, seats
 from tests.service import cast, desk_shop
 from tests.service.cast import DEALER, Desk
 from tests.service.mail_server import rows
@@ -318,3 +318,20 @@ def test_a_walk_in_is_asked_at_the_desk_with_no_name_too(desk: Desk) -> None:
             player = session.scalars(theirs.where(tables.Trial.key == key)).one()
             assert (player.in_model, player.asked_at is not None) == expected
         adviser.submit(f"/desk/trials/{key}/cancel")
+
+
+def test_a_link_without_scripts_asks_with_the_first_sheet_only_and_no_listener(desk: Desk) -> None:
+    with desk.database.writing() as session:
+        key = compose(session, on=NOW.date().isoformat(), model_consent=None, repeat=False)
+        lifecycle.open_(session, None, DEALER, key)
+        signer = desk.app.state.signer
+        mine, theirs = (seats.open_seat(session, None, DEALER, key, rater, signer=signer) for rater in tables.RATERS)
+    reader = Reader(desk.app)
+    assert "help to advise other players" not in reader.get(f"{theirs}/1").text
+    page = reader.get(f"{mine}/1")
+    assert "May these ratings help to advise other players?" in page.text
+    after = reader.send(page, {"overall": "5", "may_help": "yes"})
+    assert after.address == f"{mine}/2"
+    assert "help to advise other players" not in after.text
+    with desk.database.reading() as session:
+        assert [player.in_model for player in session.scalars(select(tables.Player))] == [True]
