@@ -159,6 +159,11 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def within(text: str) -> str:
+    """Return a name as it stands inside a sentence: with a small letter, which German keeps for other words than nouns."""
+    return text if spoken() == "de" else text[:1].lower() + text[1:]
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
     {
         "number": number,
@@ -176,6 +181,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "trials": trials,
         "listed": listed,
         "capital": capital,
+        "within": within,
     }
 )
 

@@ -4,6 +4,7 @@ Texts of the templates and of the service are collected anew; what a catalogue l
 text asks for is dropped. Nothing is guessed: a changed text is a new one.
 """
 
+import dataclasses
 import datetime as dt
 import string
 import sys
@@ -15,6 +16,9 @@ from babel.messages import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
+from model.choice import WhyLeftOut
+from model.vocabulary import SCALES
+from model.winnings import RULES
 from service.language import NAMES, SOURCE, catalogue_file
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -40,7 +44,17 @@ def texts() -> Catalog:
             ROOT / folder, methods, options, KEYWORDS, comment_tags=("Translators:",), strip_comment_tags=True
         ):
             found.add(message, None, [(f"{folder}/{name}", line)], auto_comments=comments, context=context)
+    for text in _words_of_the_model():
+        found.add(text, None, [("model/vocabulary.py", 0)])
     return found
+
+
+def _words_of_the_model() -> Iterator[str]:
+    """Yield what the model says itself: it marks no text, since it knows no languages."""
+    for scale in SCALES.values():
+        yield from dataclasses.astuple(scale)
+    yield from map(str, WhyLeftOut)
+    yield from RULES
 
 
 def catalogue(code: str) -> Catalog:
@@ -117,7 +131,7 @@ def wrong(message: Message) -> list[str]:
     for source, translated, singular in _pairs(message):
         missing, added = _values(source) - _values(translated), _values(translated) - _values(source)
         # 'one bow' may say its one in the word itself, so that the singular may do without the count.
-        if added or (missing and not singular) or missing - {"count", "bows", "copies"}:
+        if added or (missing and not singular) or missing - {"count", "number", "bows", "copies"}:
             found.append(f"{source!r}: got {sorted(_values(translated))}, expected {sorted(_values(source))}")
         if source[:1].isspace() != translated[:1].isspace() or source[-1:].isspace() != translated[-1:].isspace():
             found.append(f"{source!r}: got other blanks at its ends in {translated!r}")

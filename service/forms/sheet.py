@@ -181,7 +181,8 @@ def _sentence(form: type[BaseModel], detail: ErrorDetails) -> str:
 def _expected(form: type[BaseModel], loc: tuple[int | str, ...]) -> str:
     if len(loc) > 1 and loc[0] == "ratings":
         return _("a whole number from 1 to 7, or cannot_tell")
-    return _(form.model_fields[str(loc[0])].description or "")
+    field = form.model_fields[str(loc[0])]
+    return _(field.description) if field.description else ""
 
 
 class CodeIn(Body):

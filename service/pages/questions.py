@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from model.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
+from service import formats
 from service.forms import OwnBowStep
 from service.language import N_, _, ngettext
 
@@ -182,7 +183,7 @@ def _scale(criterion: Criterion, field: str) -> ScaleWords:
     words = SCALES[criterion]
     legend = _(words.question)
     if criterion is not Criterion.OVERALL:
-        legend = _("{name}: {question}").format(name=_(words.name), question=legend[:1].lower() + legend[1:])
+        legend = _("{name}: {question}").format(name=_(words.name), question=formats.within(legend))
     return ScaleWords(field, legend, _(words.low), _(words.high))
 
 

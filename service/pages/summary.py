@@ -91,7 +91,9 @@ def _of_own_bow(own: Body) -> Iterator[str]:
     if own.get("mass_g"):
         yield formats.grams(own["mass_g"])
     for name, rating in (own.get("ratings") or {}).items():
-        yield _("{criterion} {rating} of 7").format(criterion=_lowered(_(SCALES[Criterion(name)].name)), rating=rating)
+        yield _("{criterion} {rating} of 7").format(
+            criterion=formats.within(_(SCALES[Criterion(name)].name)), rating=rating
+        )
 
 
 def _priorities(body: Body) -> str:

@@ -61,7 +61,8 @@ def _own_ratings(bow: Ranked) -> str:
 
 
 def _wish(bow: Ranked) -> str:
-    return _(_WISHED[bow.trait or "mass"])
+    trait = bow.trait or "mass"
+    return _(_WISHED[trait])
 
 
 def _bench(bow: Ranked) -> str:

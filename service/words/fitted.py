@@ -121,7 +121,8 @@ def ratings(count: int) -> str:
 def shares_told(name: str, shares: Sequence[float]) -> str:
     """Return one bar in words: 'Overall: player 34 %, copy 13 %, …'."""
     parts = ", ".join(
-        f"{_(PART_NAMES[part]).lower()} {formats.percent(share)}" for part, share in zip(PARTS, shares, strict=True)
+        f"{formats.within(_(PART_NAMES[part]))} {formats.percent(share)}"
+        for part, share in zip(PARTS, shares, strict=True)
     )
     return f"{name}: {parts}"
 

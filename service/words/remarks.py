@@ -113,7 +113,7 @@ def _own_mass(values: Values, doc: Document) -> str:
 
 def _priorities_unknown(values: Values, doc: Document) -> str:
     del doc
-    names = [_(SCALES[Criterion(name)].name).lower() for name in values["criteria"]]
+    names = [formats.within(_(SCALES[Criterion(name)].name)) for name in values["criteria"]]
     return _("Nobody has rated {names} yet, so that could not count.").format(names=formats.listed(names))
 
 

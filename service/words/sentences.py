@@ -95,7 +95,8 @@ def criterion_advantage(criterion: str, effect: float) -> str:
 
 def yardstick(doc: Document) -> str:
     """Return what the tiers are compared with: 'than your own bow'."""
-    return _(phrases.YARDSTICKS[doc["own_bow"]["state"]])
+    state = doc["own_bow"]["state"]
+    return _(phrases.YARDSTICKS[state])
 
 
 def effect_sentence(effect: Mapping[str, Any], doc: Document) -> str:

@@ -5,7 +5,7 @@ holds no sentence of its own.
 """
 
 from model.vocabulary import CARRYING, Criterion, Scale
-from service.language import N_, _, ngettext
+from service.language import N_, _
 
 LISTENED = (Criterion.OVERALL, Criterion.TONE, Criterion.CLARITY)
 """What a listener across the room can tell; carrying comes last."""
@@ -82,5 +82,5 @@ COUNTED: dict[str, tuple[str, str]] = {
 
 def of_script() -> dict[str, str | list[str]]:
     """Return every text that a script says, in the reader's language; a counted one as [one, many]."""
-    counted = {name: [ngettext(one, many, 1), ngettext(one, many, 2)] for name, (one, many) in COUNTED.items()}
+    counted = {name: [_(one), _(many)] for name, (one, many) in COUNTED.items()}
     return {name: _(text) for name, text in SAID.items()} | counted
