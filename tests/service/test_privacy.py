@@ -3,6 +3,9 @@
 import datetime as dt
 import io
 import json
+import logging
+import time
+import uuid
 import zipfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -10,13 +13,15 @@ from typing import Any
 
 import pytest
 from sqlalchemy import select, update
+from sqlalchemy.exc import OperationalError
 
 from model import artifact
-from service import fits, history, privacy, tables
+from service import fits, forms, history, privacy, tables
 from service.database import Database
 from service.errors import NotHere, Refused
-from service.privacy import retention
-from service.trials import lifecycle, reading
+from service.forms.server import TrialIn
+from service.privacy import daily, retention
+from service.trials import by_server, lifecycle, reading
 from tests.service.privacy_cast import (
     EMAIL,
     NAME,
@@ -222,36 +227,29 @@ def test_an_enquiry_of_nobody_in_particular_is_erased_by_itself(database: Databa
 
 def test_the_next_fit_contains_nothing_of_the_erased_and_no_version_a_player(shop: Database) -> None:
     with shop.writing() as session:
-        serials = [f"DB-bramble-{n}" for n in range(4)] + [f"DB-juniper-{n}" for n in range(4)]
-        for number in range(12):
-            key = compose(
-                session,
-                copies=serials[number % 5 : number % 5 + 3],
-                on=(TODAY + dt.timedelta(days=100 + number)).isoformat(),
-            )
-            rate(session, key, {None: 4} | {serial: 3 + (number + n) % 4 for n, serial in enumerate(serials)})
+        for number in range(7):
+            bows = [f"DB-juniper-{number % 3}", "DB-juniper-3"]
+            key = compose(session, copies=bows, on=(TODAY + dt.timedelta(days=100 + number)).isoformat())
+            rate(session, key, {None: 4, bows[0]: 3 + number % 4, bows[1]: 6 - number % 3})
         without = history.digest(session)
         kept = add_all(session, model=True)
-        of_player = update(tables.Player).where(tables.Player.key == kept.player)
-    fits.fit(shop)
     with shop.writing() as session:
         assert history.digest(session) != without
-        session.execute(of_player.values(in_model=False))
+        assert kept.player in {trial.player for trial in history.read_trials(session)}
+        session.execute(update(tables.Player).where(tables.Player.key == kept.player).values(in_model=False))
         privacy.erase(session, None, privacy.of_player(session, SHOP, kept.player))
         assert history.digest(session) == without
-        assert len(history.read_trials(session)) == 12
+        assert len(history.read_trials(session)) == 7
     fits.fit(shop)
     with shop.reading() as session:
-        players = set(session.scalars(select(tables.Player.key))) | {kept.player}
-        trials = set(session.scalars(select(tables.Trial.key))) | {kept.trial}
-        versions = session.scalars(select(tables.ModelVersion)).all()
-        assert len(versions) == 2
-        assert versions[1].data_digest != versions[0].data_digest
-        for version in versions:
-            told = repr(artifact.from_bytes(version.artifact)) + _unpacked(version.artifact)
-            assert [key for key in players | trials if key in told] == []
-            # Beside the artifact stand the random keys of the trials it has seen, never whose they were.
-            assert [key for key in players if key in json.dumps(version.report)] == []
+        players, trials = (set(session.scalars(select(table.key))) for table in (tables.Player, tables.Trial))
+        version = session.scalars(select(tables.ModelVersion)).one()
+        assert version.data_digest == without
+        told = repr(artifact.from_bytes(version.artifact)) + _unpacked(version.artifact)
+        assert len(players) == len(trials) == 7
+        assert [key for key in players | trials if key in told] == []
+        # Beside the artifact stand the random keys of the trials it has seen, never whose they were.
+        assert [key for key in players if key in json.dumps(version.report)] == []
 
 
 def _unpacked(content: bytes) -> str:
@@ -369,3 +367,41 @@ def test_a_draft_of_another_address_stays(shop: Database) -> None:
         privacy.erase(session, None, privacy.of_enquiry(session, enquiry))
         assert session.scalars(select(tables.Draft.id)).all() == [other]
         assert mine != other
+
+
+def test_the_caretaker_sweeps_while_a_process_serves_and_outlives_a_database_that_is_away(
+    shop: Database, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, logger="service")
+    with shop.writing() as session:
+        stale = draft(session)
+        session.get_one(tables.Draft, stale).updated_at = NOW - dt.timedelta(days=15)
+    looks = iter([OperationalError(EMAIL, {}, RuntimeError(EMAIL))])
+
+    def away_at_first(database: Database, now: dt.datetime) -> retention.Swept | None:
+        for trouble in looks:
+            raise trouble
+        return retention.sweep_if_due(database, now)
+
+    monkeypatch.setattr(daily, "sweep_if_due", away_at_first)
+    caretaker = daily.Caretaker(shop, first=0.0, every=0.01)
+    caretaker.start()
+    until = time.monotonic() + 10
+    while "'drafts': 1" not in caplog.text and time.monotonic() < until:
+        time.sleep(0.01)
+    caretaker.stop()
+    assert "retention: {'persons': 0, 'drafts': 1, 'spent': 0, 'failed': 0}" in caplog.text
+    assert "retention did not run: OperationalError" in caplog.text
+    assert EMAIL not in caplog.text
+    with shop.reading() as session:
+        assert session.scalars(select(tables.Draft)).all() == []
+
+
+def test_a_dealers_server_says_what_the_player_said(shop: Database) -> None:
+    for said in (True, False, None):
+        body = {"id": str(uuid.uuid4()), "instrument": "double_bass", "hold": "german", "copies": [BOWS[0]]}
+        asked = forms.check_as(TrialIn, body | {"model_consent": said})
+        with shop.writing() as session:
+            told = by_server.compose(session, SHOP, asked)
+            assert in_model(session, told["id"]) == (said is True, said is not None)
+            lifecycle.cancel(session, None, SHOP, told["id"])
