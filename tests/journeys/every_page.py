@@ -1,0 +1,172 @@
+"""Every page that a person meets: where it is, and how one gets there. A route that is not here fails the test of the registry."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from fastapi import FastAPI
+from fastapi.routing import iter_route_contexts
+from playwright.sync_api import Browser, BrowserContext, Page
+from starlette.routing import compile_path
+
+from service.speaking import COOKIE
+from tests.journeys import accessibility
+from tests.journeys.one_of_each import World
+
+SECONDS = 15
+LANGUAGES = ("de", "fr", "it", "en")
+LONGEST = ("de", "fr")
+"""The languages with the longest words and sentences: what is measured in them holds in the others."""
+READER, OWNER, WORKSHOP, NOBODY = "reader", "owner", "workshop", "nobody"
+
+PAGES: Mapping[str, tuple[str, ...]] = {
+    "/": ("/", "/?dealer={dealer}"),
+    "/advice/{address}": ("/advice/{answer}", "/advice/{plain_answer}"),
+    "/privacy": ("/privacy", "/privacy?dealer={dealer}&sent=yes"),
+    "/data/{token}": ("/data/{data}", "/data/{data}?done=erasure", "/data/{answer_data}"),
+    "/erase/{token}": ("/erase/{erase}", "/erase/{late_erase}"),
+    "/mail/unsubscribe/{token}": ("/mail/unsubscribe/{unsubscribe}",),
+    "/mail/still-right/{token}/{answer}": (
+        "/mail/still-right/{still_right}/yes",
+        "/mail/still-right/{still_right}/no",
+        "/mail/still-right/{still_right}/perhaps",
+    ),
+    "/embed/{dealer}": ("/embed/{dealer}?from=https://strangers.example", "/embed/nobody"),
+    "/embed/{dealer}/{rest:path}": (
+        "/embed/{dealer}/mistyped/",
+        "/embed/{dealer}/preview/{language}-both/",
+        "/embed/{dealer}/preview/{language}-light/advice/{answer}",
+        "/embed/{dealer}/preview/{language}-both/privacy",
+    ),
+    "/desk/sign-in": ("/desk/sign-in",),
+    "/desk/password/{secret}": ("/desk/password/{secret}", "/desk/password/nobodys"),
+    "/desk": ("/desk",),
+    "/desk/enquiries": ("/desk/enquiries?show=all",),
+    "/desk/enquiries/{id_}": ("/desk/enquiries/{answer}",),
+    "/desk/enquiries/{id_}/erase": ("/desk/enquiries/{answer}/erase",),
+    "/desk/compose": (
+        "/desk/compose",
+        "/desk/compose?enquiry={answer}",
+        "/desk/compose?instrument=double_bass+french&budget=4000",
+    ),
+    "/desk/trials": ("/desk/trials", "/desk/trials?state=closed"),
+    "/desk/trials/{key}": tuple(
+        f"/desk/trials/{{{state}}}"
+        for state in ("planned", "open", "part", "played", "revealed", "kept", "cancelled", "post")
+    ),
+    "/desk/trials/{key}/reveal": ("/desk/trials/{part}/reveal",),
+    "/desk/trials/{key}/print/{name}": (
+        *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel")),
+        "/desk/trials/{open}/print/parcel",
+    ),
+    "/desk/stock": ("/desk/stock?instrument=cello",),
+    "/desk/stock/{serial}": ("/desk/stock/{serial}",),
+    "/desk/players": ("/desk/players", "/desk/players?search=nobody"),
+    "/desk/players/{key}": ("/desk/players/{player}",),
+    "/desk/players/{key}/erase": ("/desk/players/{player}/erase",),
+    "/desk/tablets": ("/desk/tablets",),
+    "/desk/tablets/load": ("/desk/tablets/load",),
+    "/desk/account": ("/desk/account",),
+    "/desk/users": ("/desk/users",),
+    "/desk/audit": ("/desk/audit",),
+    "/desk/dealers": ("/desk/dealers",),
+    "/desk/model": ("/desk/model",),
+    "/desk/mail": ("/desk/mail?state=sent", "/desk/mail?state=failed", "/desk/mail?state=waiting"),
+    "/desk/mail/{ident}": ("/desk/mail/{mail}",),
+    "/desk/website": ("/desk/website",),
+}
+"""By route: addresses, in whose places stands what `tests.journeys.one_of_each` put there. The rest is walked to by `WALKS`."""
+NO_PAGES: Mapping[str, str] = {
+    "/openapi.json": "/openapi.json",
+    "/healthz": "/healthz",
+    "/tablet-worker.js": "/tablet-worker.js",
+    "/tablet/trials": "/tablet/trials",
+    "/tablet/trials/{trial}": "/tablet/trials/{part}",
+    "/api/v1/trials/{trial}/standing": "/api/v1/trials/{part}/standing",
+    "/data/{token}/download": "/data/{data}/download",
+    "/desk/players/{key}/data": "/desk/players/{player}/data",
+    "/desk/enquiries/{id_}/data": "/desk/enquiries/{answer}/data",
+    "/embed-look/{dealer}.css": "/embed-look/{dealer}.css",
+    "/embed-logo/{dealer}": "/embed-logo/{dealer}",
+    "/form/{address}": "/form/{draft}",
+}
+"""By route: an address that is answered by something else than a page; a test asks each."""
+
+
+@dataclass
+class Visit:
+    """Somebody who goes through pages in one language and has each looked at.
+
+    Attributes
+    ----------
+    look : called with a page and its name wherever there is something to be looked at.
+    seen : the routes of the pages looked at.
+    """
+
+    world: World
+    browser: Browser
+    language: str
+    look: Callable[[Page, str], None]
+    seen: set[str] = field(default_factory=set)
+    contexts: dict[str, BrowserContext] = field(default_factory=dict)
+
+    def page(self, who: str = READER, **options: object) -> Page:
+        """Return a page of somebody who reads this visit's language."""
+        if who not in self.contexts:
+            context = self.browser.new_context(base_url=self.world.address, **options)  # type: ignore[arg-type] # handed through
+            context.set_default_timeout(SECONDS * 1000)
+            cookies = {COOKIE: self.language} | ({"desk": self.world.secrets[who]} if who in self.world.secrets else {})
+            for name, value in cookies.items():
+                context.add_cookies([{"name": name, "value": value, "url": self.world.address}])
+            context.set_extra_http_headers({"Accept-Language": self.language})
+            self.contexts[who] = context
+        page = self.contexts[who].new_page()
+        page.set_viewport_size({"width": accessibility.DESK, "height": 800})
+        return page
+
+    def at(self, page: Page, name: str) -> None:
+        """Have a page looked at, which must be in this visit's language."""
+        spoken = page.evaluate("() => document.documentElement.lang")
+        assert spoken == self.language, f"{page.url} is in {spoken!r}, expected {self.language!r}"
+        path = page.url.removeprefix(self.world.address).partition("?")[0].partition("#")[0]
+        self.seen.add(next(route for route in page_routes(self.world.app) if compile_path(route)[0].fullmatch(path)))
+        self.look(page, name)
+
+    def close(self) -> None:
+        """Close what was opened."""
+        for context in self.contexts.values():
+            context.close()
+
+
+def page_routes(app: FastAPI) -> list[str]:
+    """Return the path of every route that a browser can ask for by an address, in the order in which they are tried."""
+    found = [route.path for route in iter_route_contexts(app.routes) if route.path and "GET" in (route.methods or ())]
+    assert len(found) > 40
+    return found
+
+
+def addresses(world: World, route: str, language: str) -> Iterator[tuple[str, str]]:
+    """Give the addresses of a route, each with its name."""
+    for template in PAGES[route]:
+        yield template, template.format_map(world.places | {"language": language})
+
+
+def visited(visit: Visit, route: str) -> None:
+    """Look at every page of a route."""
+    page = visit.page(OWNER if route.startswith("/desk") else READER)
+    for name, address in addresses(visit.world, route, visit.language):
+        page.goto(address)
+        if route == "/desk/website":
+            page.frame_locator("iframe").locator(".go").wait_for()
+        visit.at(page, name)
+
+
+def gone(visit: Visit, name: str, walks: Mapping[str, tuple[Callable[[Visit], None], object]]) -> set[str]:
+    """Look at the pages of a route, or of a walk by its name, and return the routes seen."""
+    try:
+        if name in walks:
+            walks[name][0](visit)
+        else:
+            visited(visit, name)
+    finally:
+        visit.close()
+    return visit.seen

@@ -1,0 +1,243 @@
+"""A served copy of the demo's database with one of everything that a page can be about."""
+
+import datetime as dt
+import sqlite3
+import threading
+import time
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+from sqlalchemy import make_url, select
+from sqlalchemy.orm import Session
+
+from service import advice, doors, forms, privacy, tables
+from service.access import drawn, keys, sessions, tablets, users
+from service.app import create_app
+from service.database import Database
+from service.forms import Composing, check_as
+from service.forms.sheet import check_sheet
+from service.mail import closed
+from service.privacy import links
+from service.trials import composing, head_to_head, lifecycle, outcomes, reading, seats, sheets
+from tests.service.client import settings_in
+
+SECONDS = 10
+DEALER = "quince-court"
+PLAYER = "clara@player.example"
+CONTACT = {
+    "name": "Clara Ahrens (invented)",
+    "email": PLAYER,
+    "consent": {"advice": True, "mail": True, "model": True},
+}
+BASS = {
+    "instrument": "double_bass",
+    "hold": "french",
+    "settings": ["orchestra", "solo"],
+    "budget": {"amount": 3800, "currency": "EUR", "stretch_percent": 10},
+    "priorities": ["response", "off_string"],
+    "own_bow": {"kind": "wood", "ratings": {"overall": 4, "response": 3}},
+    "trial": {"minutes": 60, "place": "shop"},
+}
+VIOLIN = {"instrument": "violin", "budget": {"amount": 2600, "currency": "EUR"}, "own_bow": None}
+TODAY = dt.datetime.now(dt.UTC).date()
+
+
+@dataclass
+class World:
+    """The served application and, by name, what stands in the places of its addresses."""
+
+    address: str
+    app: FastAPI
+    places: dict[str, str]
+    secrets: dict[str, str]
+    """The sessions of an owner and of somebody of the workshop."""
+
+    @property
+    def database(self) -> Database:
+        database = self.app.state.database
+        assert isinstance(database, Database)
+        return database
+
+    def code(self) -> str:
+        """Return a code that enrols one tablet."""
+        with self.database.writing() as session:
+            return tablets.make_code(session, int(self.places["owner"]), DEALER, "The tablet by the window")
+
+    def trial(self, rater: str = "player") -> tuple[str, str]:
+        """Return the key of a new open trial of two bows, and the link for a rater."""
+        with self.database.writing() as session:
+            key = _compose(session, BASS, 2, minutes=40)
+            lifecycle.open_(session, None, DEALER, key)
+            return key, seats.open_seat(session, None, DEALER, key, rater, signer=self.app.state.signer)
+
+    def end(self, key: str) -> None:
+        """Close a trial, so that its bows are there for the next."""
+        with self.database.writing() as session:
+            lifecycle.close(session, None, DEALER, key)
+
+    def pairs(self, key: str) -> None:
+        """Begin to compare the two bows of a trial pair by pair."""
+        with self.database.writing() as session:
+            letters = sorted({slot.letter for slot in _slots(session, key) if slot.letter})
+            head_to_head.start(session, None, DEALER, key, (letters[0], letters[1]))
+
+
+@contextmanager
+def opened(folder: Path, filled: Database) -> Iterator[World]:
+    """Serve a copy of a fitted database, the contents of the one given, on a free port of this machine."""
+    with sqlite3.connect(make_url(filled.url).database or "") as kept:
+        kept.execute("VACUUM INTO ?", [str(folder / "bows.db")])
+    app = create_app(settings_in(folder, demo=True, advice_per_minute=0))
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    until = time.monotonic() + SECONDS
+    while not server.started and time.monotonic() < until:
+        time.sleep(0.02)
+    assert server.started, f"the application did not start within {SECONDS} seconds"
+    world = World(f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}", app, {}, {})
+    furnish(world)
+    yield world
+    server.should_exit = True
+    thread.join(SECONDS)
+
+
+def furnish(world: World) -> None:
+    """Put one of everything there."""
+    with world.database.writing() as session:
+        session.get_one(tables.Dealer, DEALER).country = "DE"
+        doors.set_pages(session, None, DEALER, "https://strings.example", "#c8102e", "#e8a33d")
+        keys.make(session, None, DEALER, "website")
+        _people(session, world)
+        world.places |= {"answer": _enquire(session, BASS), "plain_answer": _enquire(session, VIOLIN, contact=None)}
+    _trials(world)
+    with world.database.writing() as session:
+        _links(session, world)
+        _mails(session, world)
+    _wait_for_mail(world)
+
+
+def _people(session: Session, world: World) -> None:
+    owner = users.add(session, "owner@bows.example", "owner").account.id
+    workshop = users.add(session, "workshop@bows.example", "workshop").account.id
+    new = users.add(session, "adviser@bows.example", "adviser", DEALER)
+    world.secrets |= {"owner": sessions.begin(session, owner), "workshop": sessions.begin(session, workshop)}
+    sessions.act_for(session, drawn.digest(world.secrets["owner"]), DEALER)
+    tablets.enrol(session, tablets.make_code(session, owner, DEALER, "Trial room"))
+    world.places |= {"owner": str(owner), "secret": new.secret, "dealer": DEALER}
+
+
+def _enquire(session: Session, answers: Mapping[str, Any], contact: Mapping[str, Any] | None = CONTACT) -> str:
+    body = {**answers, "dealer": DEALER, "id": str(uuid.uuid4())} | ({"contact": dict(contact)} if contact else {})
+    found: str = advice.advise(session, forms.check(body))["id"]
+    return found
+
+
+def _compose(session: Session, answers: Mapping[str, Any], count: int, **changes: Any) -> str:
+    """Compose a trial of bows that are in stock, and return its key."""
+    copy = tables.Copy
+    suiting = select(copy.serial).join(tables.Tier, tables.Tier.slug == copy.tier)
+    suiting = suiting.where(copy.dealer == DEALER, copy.status == "in_stock")
+    suiting = suiting.where(tables.Tier.instrument == answers["instrument"])
+    if "hold" in answers:
+        suiting = suiting.where(copy.hold == answers["hold"])
+    bows = list(session.scalars(suiting.order_by(copy.serial).limit(count)))
+    body = {"id": str(uuid.uuid4()), "answers": dict(answers), "copies": bows, "on": TODAY.isoformat(), "minutes": 60}
+    consent = {} if "contact" in changes or "enquiry" in changes else {"model_consent": True}
+    return composing.compose(session, None, DEALER, check_as(Composing, body | consent | changes))
+
+
+def _slots(session: Session, key: str) -> tuple[Any, ...]:
+    return tuple(reading.trial(session, DEALER, key).slots)
+
+
+def _rate(session: Session, key: str, marks: tuple[int, ...], rater: str = "player") -> None:
+    now = dt.datetime.now(dt.UTC)
+    for slot, mark in zip(_slots(session, key), marks, strict=False):
+        place = {"position": slot.position, "letter": slot.letter or "", "rater": rater, "revision": 1}
+        told = {"ratings": {"overall": mark, "response": mark}, "note": "speaks at once", "rated_at": now}
+        sheets.record(session, DEALER, key, str(uuid.uuid4()), check_sheet(place | told), "a test")
+
+
+def _trials(world: World) -> None:
+    """Put a trial in every state there."""
+    places = world.places
+    with world.database.writing() as session:
+        post = {"place": "post", "blinding": "masked", "country": "AT", "contact": CONTACT, "repeat": True}
+        places |= {
+            "kept": _compose(session, VIOLIN, 2, contact=CONTACT),
+            "cancelled": _compose(session, VIOLIN, 2),
+            "post": _compose(session, BASS, 2, **post),
+        }
+        lifecycle.cancel(session, None, DEALER, places["cancelled"])
+        for name in ("open", "part", "played", "revealed"):
+            places[name] = _compose(session, BASS, 2, enquiry=places["answer"] if name == "played" else None)
+        for name in ("open", "part", "played", "revealed", "kept"):
+            lifecycle.open_(session, None, DEALER, places[name])
+        places["planned"] = _compose(session, BASS, 2)
+        for name, marks in {
+            "part": (6, 4),
+            "played": (6, 4, 5, 3, 4),
+            "revealed": (6, 5, 4, 6),
+            "kept": (5, 6),
+        }.items():
+            _rate(session, places[name], marks)
+        _rate(session, places["played"], (5, 4), "listener")
+    world.pairs(places["played"])
+    with world.database.writing() as session:
+        lifecycle.reveal(session, int(places["owner"]), DEALER, places["revealed"])
+        kept = next(slot for slot in reading.key_sheet(session, DEALER, places["kept"]) if slot.copy)
+        outcomes.record(session, None, DEALER, places["kept"], "kept", kept.copy, "sound", TODAY)
+        places["serial"] = str(kept.copy)
+        trial = session.scalars(select(tables.Trial).where(tables.Trial.key == places["kept"])).one()
+        places["player"] = session.get_one(tables.Player, trial.player).key
+
+
+def _links(session: Session, world: World) -> None:
+    """Sign every link that a mail or a page can hold."""
+    signer, office, now = world.app.state.signer, world.app.state.office, dt.datetime.now(dt.UTC)
+    person = privacy.persons.of_player(session, DEALER, world.places["player"])
+    whole = links.of_person(session, signer, person) or ""
+    opened = links.read(session, signer, links.DATA, whole.removeprefix("/data/"))
+    row = tables.OutboxItem(address="gone@player.example", dealer=DEALER)
+    world.places |= {
+        "data": whole.removeprefix("/data/"),
+        "answer_data": links.of_answer(signer, world.places["answer"]).removeprefix("/data/"),
+        "erase": links.to_erase(session, signer, opened, now).removeprefix("/erase/"),
+        "late_erase": links.to_erase(session, signer, opened, now - 2 * links.LIFE).removeprefix("/erase/"),
+        "unsubscribe": closed.path(office, row).removeprefix("/mail/unsubscribe/"),
+        "still_right": office.signer.make(closed.STILL_RIGHT, world.places["kept"]),
+    }
+
+
+def _mails(session: Session, world: World) -> None:
+    """Add a mail that failed and one whose hour is still to come; one that was sent is there by the enquiry."""
+    now = dt.datetime.now(dt.UTC)
+    usual = {"channel": "mail", "dealer": DEALER, "values": {}, "language": "en", "queued_at": now}
+    words = "550 5.1.1 The mailbox is unknown (invented)"
+    failed = {"kind": "before_trial", "about": "a test", "message_id": "<1@bows.example>", "due_at": now}
+    later = {"kind": "follow_up", "about": "a test", "message_id": "<2@bows.example>"}
+    session.add(tables.OutboxItem(address="lost@player.example", **usual, **failed, failed_at=now, last_error=words))
+    session.add(tables.OutboxItem(address=PLAYER, **usual, **later, due_at=now + dt.timedelta(days=30)))
+
+
+def _wait_for_mail(world: World) -> None:
+    until = time.monotonic() + SECONDS
+    sent = select(tables.OutboxItem.id).where(
+        tables.OutboxItem.sent_at.is_not(None), tables.OutboxItem.kind == "advice"
+    )
+    while time.monotonic() < until:
+        with world.database.reading() as session:
+            ident = session.scalar(sent.limit(1))
+        if ident is not None:
+            world.places["mail"] = str(ident)
+            return
+        time.sleep(0.05)
+    msg = f"got no mail sent within {SECONDS} seconds, expected the shortlist to be written to its folder"
+    raise AssertionError(msg)

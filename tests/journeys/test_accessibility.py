@@ -1,0 +1,93 @@
+"""Every page that a person meets keeps WCAG 2.2 AA, in the light and in the dark, and holds together small and large.
+
+Here each page is looked at in one language, its words measured in one with long words; ``python -m tests.benchmarks accessibility``
+looks at all of them in every language.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.journeys import accessibility, every_page, one_of_each
+from tests.journeys.conftest import Site
+from tests.journeys.every_page import LANGUAGES, LONGEST, NO_PAGES, OWNER, PAGES, Visit
+from tests.journeys.one_of_each import World
+from tests.journeys.walks import WALKS
+
+TURNS = {name: turn for turn, name in enumerate([*PAGES, *WALKS])}
+"""Whose turn it is decides the language, so that each language is met on a quarter of the pages."""
+
+
+@pytest.fixture(scope="module")
+def world(live_server: Site, tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    with one_of_each.opened(tmp_path_factory.mktemp("accessibility"), live_server.database) as opened:
+        yield opened
+
+
+def go(world: World, browser: Browser, name: str) -> tuple[list[str], set[str]]:
+    """Look at the pages of a route or walk; return what is wrong, and the routes seen."""
+    turn, wrong = TURNS[name], list[str]()
+    language = LANGUAGES[turn % len(LANGUAGES)]
+
+    def breaks_no_rule(page: Page, what: str) -> None:
+        wrong.extend(f"{what}, {language}, {scheme}: {each}" for scheme, each in accessibility.in_both_schemes(page))
+
+    def holds_together(page: Page, what: str) -> None:
+        wrong.extend(f"{what}: {each}" for each in accessibility.measured(page))
+        page.set_viewport_size({"width": accessibility.DESK, "height": 800})
+
+    def both(page: Page, what: str) -> None:
+        breaks_no_rule(page, what)
+        holds_together(page, what)
+
+    if language in LONGEST:
+        return wrong, every_page.gone(Visit(world, browser, language, both), name, WALKS)
+    seen = every_page.gone(Visit(world, browser, language, breaks_no_rule), name, WALKS)
+    every_page.gone(Visit(world, browser, LONGEST[turn % 2], holds_together), name, WALKS)
+    return wrong, seen
+
+
+@pytest.mark.parametrize("route", PAGES)
+def test_the_pages_of_a_route_break_no_rule_and_hold_together(world: World, browser: Browser, route: str) -> None:
+    wrong, seen = go(world, browser, route)
+    assert wrong == []
+    assert seen == {route}
+
+
+@pytest.mark.parametrize("walk", WALKS)
+def test_the_pages_of_a_walk_break_no_rule_and_hold_together(world: World, browser: Browser, walk: str) -> None:
+    wrong, seen = go(world, browser, walk)
+    assert wrong == []
+    assert seen >= set(WALKS[walk][1])
+
+
+def test_every_route_has_its_pages_here_or_is_known_to_have_none(world: World) -> None:
+    walked = {route for _walk, routes in WALKS.values() for route in routes}
+    assert set(every_page.page_routes(world.app)) == {*PAGES, *NO_PAGES, *walked}
+
+
+@pytest.mark.parametrize("route", NO_PAGES)
+def test_a_route_that_is_said_to_have_no_page_has_none(world: World, browser: Browser, route: str) -> None:
+    visit = Visit(world, browser, "en", lambda _page, _name: None)
+    page = visit.page(OWNER)
+    reply = page.request.get(NO_PAGES[route].format_map(world.places | {"draft": "nobodys"}), max_redirects=0)
+    kind = reply.headers.get("content-type", "")
+    visit.close()
+    assert reply.status in (301, 303, 401, 404) or not kind.startswith("text/html")
+
+
+def test_a_page_that_breaks_rules_is_found_out(browser: Browser, tmp_path: Path) -> None:
+    file = tmp_path / "page.html"
+    file.write_text(
+        "<!doctype html><title>A page</title><p style='color:#aaa;width:50px'>Bogenstangenhalter</p>"
+        "<button style='width:20px;height:20px;padding:0'></button><p style='margin-top:-1.2em'>over</p>"
+    )
+    page = browser.new_page(viewport={"width": 1024, "height": 800})
+    page.goto(file.as_uri())
+    broken = " ".join(each for _scheme, each in accessibility.in_both_schemes(page))
+    assert all(rule in broken for rule in ("color-contrast", "html-has-lang", "button-name", "target-size"))
+    found = " ".join(accessibility.measured(page))
+    assert all(words in found for words in ("reaches out of", "20 x 20", "with letters of 200 %"))
+    page.close()
