@@ -66,7 +66,8 @@ def _money(code: str, currency: str) -> str:
     if code == SOURCE:
         return _MONEY.get(currency, f"{{amount}}{NBSP}{currency}")
     # German, French and Italian all write the sign after the amount (Unicode CLDR).
-    return f"{{amount}}{NBSP}{get_currency_symbol(currency, locale(code))}"
+    sign = "£" if currency == "GBP" else get_currency_symbol(currency, locale(code))
+    return f"{{amount}}{NBSP}{sign}"
 
 
 def _measure(value: Real, unit: str) -> str:
@@ -117,7 +118,9 @@ def day(value: dt.date | str) -> str:
     """Return a date, or the date of an ISO 8601 moment, as '24 November 2026'."""
     if isinstance(value, str):
         value = dt.datetime.fromisoformat(value)
-    return format_date(value, "long", locale(spoken()))
+    text = format_date(value, "long", locale(spoken()))
+    # The first of a month is an ordinal in French, for which the data of the languages have no pattern.
+    return f"1er{text[1:]}" if spoken() == "fr" and value.day == 1 else text
 
 
 def minutes(count: int) -> str:
@@ -157,6 +160,11 @@ def listed(parts: Sequence[str]) -> str:
 def capital(text: str) -> str:
     """Return the text with a capital at its beginning."""
     return text[:1].upper() + text[1:]
+
+
+def labelled(name: str, text: str) -> str:
+    """Return a text under its name: 'Tone: exactly my sound'; French parts them by a space."""
+    return _("{name}: {text}").format(name=name, text=text)
 
 
 def within(text: str) -> str:

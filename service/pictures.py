@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
+from service import formats
 from service.language import _
 
 _MARGIN = 3.0
@@ -134,7 +135,11 @@ def _describe(doc: dict[str, Any]) -> str:
     own = doc["own_bow"]
     parts = [_("On a scale from 1 to 7.")]
     if own.get("level") is not None:
-        parts.append(_("{line}: {level:.1f}.").format(line=own_words(own).capitalize(), level=own["level"]))
-    sentence = _("{tier}: {expected:.1f}, from {low:.1f} to {high:.1f}.")
-    parts += [sentence.format(tier=tier["name"], **tier["fit"]) for tier in doc["shortlist"]]
+        parts.append(
+            _("{line}: {level}.").format(line=formats.capital(own_words(own)), level=formats.number(own["level"]))
+        )
+    sentence = _("{tier}: {expected}, from {low} to {high}.")
+    for tier in doc["shortlist"]:
+        told = {name: formats.number(tier["fit"][name]) for name in ("expected", "low", "high")}
+        parts.append(sentence.format(tier=tier["name"], **told))
     return " ".join(parts)

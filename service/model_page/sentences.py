@@ -266,7 +266,7 @@ def _what_counts(learnt: Keeping) -> list[str]:
 def _price_words(told: Choosing) -> str:
     points = fitted.more_or_less(told.points_of_twice_the_price, None)
     counted = formats.number(told.points_counted, 2)
-    if float(counted) == 0:
+    if round(told.points_counted, 2) == 0:
         sentence = _("Twice the price weighs like {points} points of liking; the shortlist counts none of it.")
         return sentence.format(points=points)
     sentence = _(

@@ -171,7 +171,7 @@ def with_hints(table: dict[Hold, tuple[str, str]] | dict[Place, tuple[str, str]]
 def criteria() -> tuple[Option, ...]:
     """Return what may be a priority: every criterion but the liking as a whole, each with its better end."""
     chosen = (criterion for criterion in CRITERIA if criterion is not Criterion.OVERALL)
-    return tuple(Option(str(item), f"{_(SCALES[item].name)}: {_(SCALES[item].high)}") for item in chosen)
+    return tuple(Option(str(item), formats.labelled(_(SCALES[item].name), _(SCALES[item].high))) for item in chosen)
 
 
 def leading(instrument: Instrument, fields: dict[Criterion, str]) -> tuple[ScaleWords, ...]:

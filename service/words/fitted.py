@@ -79,7 +79,7 @@ CHOICE_TERMS = {
 def signed(value: float, decimals: int = 1) -> str:
     """Return a difference with its sign: '+0.4', '−1.2', '0.0'."""
     text = formats.number(abs(value), decimals)
-    if float(text.replace(",", "")) == 0:
+    if round(abs(value), decimals) == 0:
         return text
     return ("+" if value > 0 else "−") + text
 
@@ -124,7 +124,7 @@ def shares_told(name: str, shares: Sequence[float]) -> str:
         f"{formats.within(_(PART_NAMES[part]))} {formats.percent(share)}"
         for part, share in zip(PARTS, shares, strict=True)
     )
-    return f"{name}: {parts}"
+    return formats.labelled(name, parts)
 
 
 def beginning(name: str) -> str:

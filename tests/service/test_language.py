@@ -149,3 +149,12 @@ def test_the_dealers_language_stands_in_where_nothing_is_known_of_the_reader(cli
     assert reader.send(page).headers["content-language"] == "de"
     assert spoken_to(client, "/?dealer=hof", accept_language="fr") == "fr"
     assert spoken_to(client, "/?dealer=hof", cookie="lang=it") == "it"
+
+
+def test_the_first_of_a_month_is_an_ordinal_in_french_only() -> None:
+    # Lexique des règles typographiques en usage à l'Imprimerie nationale: "1er janvier", then "2 janvier".
+    with language.using("fr"):
+        assert formats.day(dt.date(2026, 7, 1)) == "1er juillet 2026"
+        assert formats.day(dt.date(2026, 7, 11)) == "11 juillet 2026"
+    with language.using("it"):
+        assert formats.day(dt.date(2026, 7, 1)) == "1 luglio 2026"

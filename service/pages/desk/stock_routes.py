@@ -13,7 +13,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from model.vocabulary import EventKind
-from service import stock
+from service import formats, stock
 from service.access import dealers
 from service.database import Reading, Writing
 from service.errors import Invalid, NotAllowed, Refused
@@ -165,7 +165,7 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
     return CopyView(
         title=page.row.copy,
         href=address("stock", at.serial),
-        facts=f"{page.tier.name}: {desk_lines.tier_facts(page.tier)}",
+        facts=formats.labelled(page.tier.name, desk_lines.tier_facts(page.tier)),
         where=page.row.where,
         notice=notice,
         typed=Typed({**usual, **at.form}, problems),
