@@ -15,7 +15,7 @@ from babel.dates import format_date
 from babel.numbers import get_currency_symbol, get_decimal_symbol, get_group_symbol
 from jinja2 import Environment
 
-from service.language import N_, SOURCE, _, locale, ngettext, spoken
+from service.language import N_, SOURCE, _, locale, ngettext, pgettext, spoken
 
 NBSP = "\u00a0"
 Real = int | float | Decimal
@@ -24,7 +24,6 @@ _MONEY = MappingProxyType({"EUR": f"{{amount}}{NBSP}€", "USD": "${amount}", "G
 """How an amount is written in English; every other currency by its ISO 4217 code after the amount."""
 
 _COUNTS = (
-    N_("no"),
     N_("one"),
     N_("two"),
     N_("three"),
@@ -130,7 +129,9 @@ def minutes(count: int) -> str:
 
 def counted(count: int) -> str:
     """Return a small count in words, a larger one in figures: 'four', '12'."""
-    return _(_COUNTS[count]) if 0 <= count < len(_COUNTS) else number(count, 0)
+    if count == 0:
+        return pgettext("a count of nothing", "no")
+    return _(_COUNTS[count - 1]) if 0 < count <= len(_COUNTS) else number(count, 0)
 
 
 def bows(count: int) -> str:

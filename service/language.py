@@ -51,6 +51,11 @@ def ngettext(one: str, many: str, count: int) -> str:
     return (_instead.get() or translations(_spoken.get())).ngettext(one, many, count)
 
 
+def pgettext(context: str, text: str) -> str:
+    """Return ``text`` as it is said in a context, for a word that other languages have several for."""
+    return (_instead.get() or translations(_spoken.get())).pgettext(context, text)
+
+
 def N_(text: str) -> str:  # noqa: N802 - the name that gettext's extractors know
     """Mark ``text`` of a table for translation; ``_`` translates it where it is shown."""
     return text

@@ -23,7 +23,7 @@ from service.language import NAMES, SOURCE, catalogue_file
 
 ROOT = Path(__file__).resolve().parents[1]
 TRANSLATED = tuple(code for code in NAMES if code != SOURCE)
-KEYWORDS = {"_": None, "N_": None, "gettext": None, "ngettext": (1, 2)}
+KEYWORDS = {"_": None, "N_": None, "gettext": None, "ngettext": (1, 2), "pgettext": ((1, "c"), 2)}
 JINJA = {"trim_blocks": "true", "lstrip_blocks": "true", "newstyle_gettext": "false"}
 HEADER = """# The texts of the service in another language: see DEVELOPERS.md, 'A translation'."""
 SINCE = dt.datetime(2026, 11, 25, tzinfo=dt.UTC)

@@ -3,7 +3,7 @@
 Texts stand in tables as English source and are translated where a page is made.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from model.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
@@ -216,11 +216,5 @@ def time_left(step: str) -> str:
     count = round(SECONDS_LEFT[step] / 60)
     if SECONDS_LEFT[step] < 60:
         return _("less than a minute left")
-    number = spelled(count)
+    number = formats.counted(count)
     return ngettext("about {number} minute left", "about {number} minutes left", count).format(number=number)
-
-
-def spelled(count: int) -> str:
-    """Spell a small number."""
-    words: Sequence[str] = (_("no"), _("one"), _("two"), _("three"), _("four"), _("five"), _("six"))
-    return words[count] if 0 <= count < len(words) else str(count)
