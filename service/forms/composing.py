@@ -24,7 +24,8 @@ def distinct(values: tuple[str, ...]) -> tuple[str, ...]:
 class Composing(Body):
     """A trial to be composed.
 
-    ``id`` is drawn by the client, so that a repeat is the same trial. ``repeat`` None: by the rule of one in three at least.
+    ``id`` is drawn by the client, so that a repeat is the same trial. ``repeat`` None: by the rule of one in three at least, and never
+    by post: with the case in hand the player would see two loops on one bow.
     ``model_consent``: whether the ratings, without a name, may help to advise others.
     ``player``: the key of one who is known already; None: a new one. ``due_back`` None: the same day in the shop, two weeks on
     by post.
@@ -61,6 +62,15 @@ class Composing(Body):
         ),
     ] = None
     repeat: Annotated[StrictBool | None, Field(description=N_("true, false, or left out for the usual rule"))] = None
+
+    @field_validator("repeat")
+    @classmethod
+    def _hidden_in_the_shop_only(cls, value: bool | None, info: ValidationInfo) -> bool | None:
+        if value and info.data.get("place") is Place.POST:
+            raise refusal(
+                N_("By post no repeat can be hidden: one bow would carry two loops. Leave it out, or play in the shop.")
+            )
+        return value
 
     @field_validator("due_back")
     @classmethod

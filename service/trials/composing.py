@@ -211,11 +211,7 @@ def _composition(
 ) -> tables.Composition:
     number = ordering.next_number(session, dealer)
     no_bow, count = request.answers.plays_no_bow, len(request.copies)
-    if request.repeat is None:
-        repeat = ordering.wants_repeat(session, dealer, number, request.blinding)
-        repeat = repeat and ordering.repeat_fits(count, request.minutes, no_bow)
-    else:
-        repeat = request.repeat and count + (not no_bow) > 1
+    repeat = _hides_repeat(session, dealer, request)
     own = ordering.own_plays(count, request.minutes, repeat, no_bow)
     return tables.Composition(
         dealer=dealer,
@@ -235,6 +231,15 @@ def _composition(
         due_back=_due_back(request),
         country=request.country,
     )
+
+
+def _hides_repeat(session: Session, dealer: str, request: Composing) -> bool:
+    """Say whether a bow is to be played twice unannounced: as the adviser says, else by the rule."""
+    no_bow, count = request.answers.plays_no_bow, len(request.copies)
+    if request.repeat is not None:
+        return request.repeat and count + (not no_bow) > 1
+    wanted = ordering.wants_repeat(session, dealer, request.place, request.blinding)
+    return wanted and ordering.repeat_fits(count, request.minutes, no_bow)
 
 
 def planned(considered: Considered, case: Case, copies: Sequence[str], runs: int) -> dict[str, Any]:

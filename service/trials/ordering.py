@@ -7,13 +7,13 @@ from sqlalchemy.orm import Session
 
 from model.blinding import needs_repeat, order
 from model.shortlist import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS
-from model.vocabulary import Blinding
+from model.vocabulary import Blinding, Place
 from service import tables
 
 USUAL_MINUTES = 60
 """Where nobody said how much time there is."""
 RECENT = 2
-"""Where so many trials before had no hidden repeat, this one has: one in three at the least."""
+"""Where so many trials in the shop before had no hidden repeat, this one has: one in three at the least."""
 
 
 def next_number(session: Session, dealer: str) -> int:
@@ -22,19 +22,19 @@ def next_number(session: Session, dealer: str) -> int:
     return (session.scalar(counted) or 0) + 1
 
 
-def wants_repeat(session: Session, dealer: str, number: int, blinding: Blinding) -> bool:
-    """Say whether a bow is to be played twice unannounced; never where the player sees which bow it is."""
-    if blinding is Blinding.OPEN:
+def wants_repeat(session: Session, dealer: str, place: Place, blinding: Blinding) -> bool:
+    """Say whether a bow is to be played twice unannounced in the dealer's next trial; the rule counts trials in the shop.
+
+    Never where the player sees which bow it is, and never by post, where one bow would carry two loops.
+    """
+    if blinding is Blinding.OPEN or place is Place.POST:
         return False
-    composition = tables.Composition
-    before = (
-        select(composition.repeat)
-        .where(composition.dealer == dealer, composition.number < number)
-        .order_by(composition.number.desc())
-        .limit(RECENT)
-    )
-    recent = session.scalars(before).all()
-    return needs_repeat(number - 1) or (len(recent) == RECENT and not any(recent))
+    composition, trial = tables.Composition, tables.Trial
+    in_shop = (composition.dealer == dealer) & trial.place.is_distinct_from(Place.POST)
+    before = select(composition.repeat).join(trial, trial.id == composition.trial).where(in_shop)
+    recent = session.scalars(before.order_by(composition.number.desc()).limit(RECENT)).all()
+    played = session.scalar(select(func.count()).select_from(before.subquery())) or 0
+    return needs_repeat(played) or (len(recent) == RECENT and not any(recent))
 
 
 def minutes_of(runs: int) -> int:

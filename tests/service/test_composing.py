@@ -389,6 +389,35 @@ def test_a_trial_after_two_without_a_repeat_has_one(small_shop: Database) -> Non
         assert composition(session, compose(session, on="2027-06-10")).repeat
 
 
+BY_POST = {"place": "post", "country": "DE"}
+
+
+def test_by_post_no_repeat_is_hidden_since_one_bow_would_carry_two_loops(small_shop: Database) -> None:
+    with small_shop.writing() as session:
+        key = compose(session, **BY_POST)
+        assert not composition(session, key).repeat
+        assert max(Counter(slot.copy for slot in slots(session, key) if slot.copy).values()) == 1
+        assert not composition(session, compose(session, **BY_POST | {"on": "2028-01-01"})).repeat
+    with pytest.raises(Invalid) as wrong:
+        request(repeat=True, **BY_POST)
+    assert [(each.path, each.message) for each in wrong.value.problems] == [
+        ("repeat", "By post no repeat can be hidden: one bow would carry two loops. Leave it out, or play in the shop.")
+    ]
+    assert request(repeat=False, **BY_POST).repeat is False
+
+
+def test_the_rule_of_one_in_three_counts_trials_in_the_shop(small_shop: Database) -> None:
+    with small_shop.writing() as session:
+        hidden = []
+        for number in range(9):
+            day = (ON + dt.timedelta(days=40 * number)).isoformat()
+            hidden.append(composition(session, compose(session, on=day)).repeat)
+            parcel = BY_POST | {"on": (ON + dt.timedelta(days=40 * number + 5)).isoformat()}
+            compose(session, **parcel)
+    assert all(any(hidden[place : place + 3]) for place in range(len(hidden) - 2))
+    assert hidden[:7] == [True, False, False] * 2 + [True]
+
+
 def test_a_repeat_is_not_hidden_where_the_player_sees_the_bow(small_shop: Database) -> None:
     with small_shop.writing() as session:
         assert not composition(session, compose(session, blinding="open")).repeat

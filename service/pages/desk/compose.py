@@ -42,6 +42,7 @@ _NAMES = {
     "on": N_("Day"),
     "due_back": N_("Due back"),
     "country": N_("Country"),
+    "repeat": N_("The hidden repeat"),
     "name": N_("Name"),
     "email": N_("E-mail"),
     "phone": N_("Telephone"),
@@ -52,6 +53,7 @@ _ANCHORS = {
     "minutes": "minutes-20",
     "place": "place-shop",
     "blinding": "blinding-blind",
+    "repeat": "repeat-yes",
 }
 
 
