@@ -198,7 +198,7 @@ def _proposal(
         minutes=ordering.minutes_of(runs),
         recommended=recommended,
         lacking=_lacking(session, considered, shelf),
-        notes=tuple(words.notes(document)),
+        notes=tuple(words.notes(_said_once(document))),
         basis=document["model"]["basis"],
         model_version=considered.fitted.version,
         document=document,
@@ -258,6 +258,15 @@ def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
         .group_by(run.copy)
     )
     return {copy: count for copy, count in session.execute(counted) if copy is not None}
+
+
+def _said_once(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the document without the notes that `_lacking` says, and says with what the workshop has."""
+    shown = {entry["tier"] for entry in document["shortlist"]}
+    told = [
+        note for note in document["notes"] if note["code"] != "short_of_stock" or note["values"]["tier"] not in shown
+    ]
+    return {**document, "notes": told}
 
 
 def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
