@@ -34,6 +34,7 @@ class CopyRow:
     where : a sentence: 'On trial 14 until 10 May', 'At the workshop', 'In repair'.
     trial : (key, number) of the trial that it is out on or reserved for next; None for none, or another dealer's.
     tried : in how many trials it was rated.
+    event, event_on : what was done to it last, and on which day; None where nothing is known.
     """
 
     copy: str
@@ -50,6 +51,8 @@ class CopyRow:
     materials: str | None
     mass_g: float | None
     tried: int
+    event: EventKind | None
+    event_on: dt.date | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,15 +177,23 @@ def _copy_rows(session: Session, dealer: str | None, where: ColumnElement[bool],
         .order_by(tables.Copy.tier, tables.Copy.serial)
     ).all()
     reserved = reservations.of_copies(session, dealer=dealer)
-    tried = _tried(session)
+    tried, last = _tried(session), _last_events(session, where)
     return tuple(
-        _copy_row(bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), dealer, today)
+        _copy_row(
+            bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), dealer, today
+        )
         for bow, name in found
     )
 
 
 def _copy_row(
-    bow: tables.Copy, name: str | None, reserved: Sequence[Reservation], tried: int, dealer: str | None, today: dt.date
+    bow: tables.Copy,
+    name: str | None,
+    reserved: Sequence[Reservation],
+    tried: int,
+    last: tuple[EventKind, dt.date] | None,
+    dealer: str | None,
+    today: dt.date,
 ) -> CopyRow:
     next_ = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
     return CopyRow(
@@ -200,6 +211,8 @@ def _copy_row(
         materials=bow.materials,
         mass_g=bow.mass_g,
         tried=tried,
+        event=last[0] if last else None,
+        event_on=last[1] if last else None,
     )
 
 
@@ -207,6 +220,16 @@ def _tried(session: Session) -> dict[str, int]:
     run = tables.Run
     counted = select(run.copy, func.count(run.trial.distinct())).where(run.rater == "player").group_by(run.copy)
     return {serial: count for serial, count in session.execute(counted) if serial is not None}
+
+
+def _last_events(session: Session, where: ColumnElement[bool]) -> dict[str, tuple[EventKind, dt.date]]:
+    """Return by serial what was done last to the bows that meet a condition; of one day the latest recorded."""
+    of = tables.Event
+    latest = func.row_number().over(partition_by=of.copy, order_by=(of.on.desc(), of.id.desc())).label("place")
+    ordered = select(of.copy, of.event, of.on, latest).join(tables.Copy, tables.Copy.serial == of.copy).where(where)
+    rows_ = ordered.subquery()
+    found = session.execute(select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1))
+    return {serial: (EventKind(event), on) for serial, event, on in found}
 
 
 def _events(session: Session, serial: str) -> tuple[EventRow, ...]:

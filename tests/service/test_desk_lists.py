@@ -127,6 +127,19 @@ def test_a_player_is_found_by_a_part_of_the_name_and_shown_with_trials(shop: Sho
 # Stock
 
 
+def test_the_stock_says_what_was_done_last_to_each_bow_and_when(shop: Shop) -> None:
+    done = [("2025-03-01", "repaired"), ("2026-10-02", "rehaired"), ("2024-01-05", "moved")]
+    with shop.desk.database.writing() as session:
+        for day, event in done:
+            session.add(tables.Event(copy=BOWS[0], on=dt.date.fromisoformat(day), event=event))
+    rows = {row.text.split()[0]: row for row in shop.adviser.read("/desk/stock").all("tr") if BOWS[0][:2] in row.text}
+    last = {serial: [e.text for e in row.walk() if e.get("data-name") == "Last done"] for serial, row in rows.items()}
+    assert [" ".join(text.split()) for text in next(v for k, v in last.items() if k.startswith(BOWS[0]))] == [
+        "Rehaired 2 October 2026"
+    ]
+    assert next(v for k, v in last.items() if k.startswith(BOWS[1])) == ["–"]
+
+
 def test_the_stock_says_where_each_bow_is_and_for_which_trial(shop: Shop) -> None:
     key = shop.opened(copies=[BOWS[0]])
     page = shop.adviser.read("/desk/stock")

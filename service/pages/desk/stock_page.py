@@ -15,7 +15,7 @@ from service.words import desk, desk_lines, phrases
 
 @dataclass(frozen=True, slots=True)
 class CopyLine:
-    """One bow in the list."""
+    """One bow in the list. ``last``: what was done to it last, ``last_on`` when."""
 
     serial: str
     href: str
@@ -27,6 +27,8 @@ class CopyLine:
     overdue: bool
     mass: str
     tried: int
+    last: str
+    last_on: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +132,8 @@ def _copy(row: CopyRow) -> CopyLine:
         overdue=row.overdue,
         mass=formats.grams(row.mass_g) if row.mass_g else "–",
         tried=row.tried,
+        last=formats.capital(_(desk.EVENTS[row.event])) if row.event else "–",
+        last_on=formats.day(row.event_on) if row.event_on else "",
     )
 
 
