@@ -40,7 +40,7 @@ _SMALL = """(least) => [...document.querySelectorAll('a[href], button, input:not
   .filter(([_, width, height]) => width < least - 0.01 || height < least - 0.01)
   .map(([what, width, height]) => `${what}: ${width} x ${height}`)"""
 # A line of text: one box of one text node. A line that lies over another, that reaches out of the block around it, or that an
-# ancestor clips, cannot be read.
+# ancestor clips, cannot be read. What stays in view while the rest scrolls, and a dialog, lie over it on purpose.
 _LINES = """
   const shown = (e) => e.checkVisibility({checkVisibilityCSS: true, checkOpacity: true}) && !e.closest('.hidden-words, .skip, option, select')
     && getComputedStyle(e).clipPath === 'none' && !e.closest('[data-clipped]');
@@ -60,14 +60,14 @@ _UNREADABLE = (
     "() => {"
     + _LINES
     + """
-  const over = [], fixed = (e) => e.closest('footer.bar, .aside') !== null;
+  const over = [], layer = (e) => e.closest('dialog, footer.bar, .aside');
   lines.sort((a, b) => a.box.top - b.box.top);
   lines.forEach((one, at) => {
     for (let next = at + 1; next < lines.length && lines[next].box.top < one.box.bottom - 3; next += 1) {
       const other = lines[next], a = one.box, b = other.box;
       const wide = Math.min(a.right, b.right) - Math.max(a.left, b.left);
       const high = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
-      if (wide > 2 && high > 0.35 * Math.min(a.height, b.height) && fixed(one.parent) === fixed(other.parent))
+      if (wide > 2 && high > 0.35 * Math.min(a.height, b.height) && layer(one.parent) === layer(other.parent))
         over.push(`'${one.text}' lies over '${other.text}'`);
     }
     if (one.parent.closest('svg')) return;
@@ -76,7 +76,9 @@ _UNREADABLE = (
       const style = getComputedStyle(e), frame = e.getBoundingClientRect();
       if (scrolls(e)) break;
       if (style.display === 'inline' || style.display === 'contents') continue;
-      if (one.box.right > frame.right + 1.5 || one.box.left < frame.left - 1.5) {
+      // A space at the end of a line of preformatted text hangs out of it (CSS Text 3, 4.1.3).
+      const hanging = /pre-wrap/.test(style.whiteSpace) ? parseFloat(style.fontSize) : 0;
+      if (one.box.right > frame.right + hanging + 1.5 || one.box.left < frame.left - 1.5) {
         over.push(`'${one.text}' reaches out of <${e.tagName.toLowerCase()} class="${e.className}">`);
         break;
       }
@@ -164,7 +166,7 @@ def _of_width(page: Page, width: int) -> Iterator[str]:
     try:
         measures.check(page, width)
     except AssertionError as error:
-        yield str(error)[:600]
+        yield " ".join(str(error).split())[:600]
 
 
 def _beyond(page: Page) -> list[str]:

@@ -154,7 +154,9 @@ def visited(visit: Visit, route: str) -> None:
     """Look at every page of a route."""
     page = visit.page(OWNER if route.startswith("/desk") else READER)
     for name, address in addresses(visit.world, route, visit.language):
-        page.goto(address)
+        reply = page.goto(address)
+        assert reply is not None
+        assert reply.status < 500, f"{address}: got {reply.status}, expected a page"
         if route == "/desk/website":
             page.frame_locator("iframe").locator(".go").wait_for()
         visit.at(page, name)

@@ -161,8 +161,10 @@ def mistakes_at_the_desk(visit: Visit) -> None:
     press(page, "form[action='/desk/tablets'] button")
     visit.at(page, "tablets, a code")
     page.goto("/desk/account")
+    for each in page.locator("input[type=password]").all():
+        each.fill("short")
     press(page, "form[action='/desk/account/password'] button")
-    visit.at(page, "account, no password")
+    visit.at(page, "account, wrong passwords")
     page.goto("/desk/website")
     page.fill("#action_colour", "red")
     press(page, "form[action='/desk/website'] button")
