@@ -95,7 +95,7 @@ def test_an_older_consent_of_an_enquiry_does_not_undo_what_was_said_since(shop: 
         session.execute(
             update(tables.Player)
             .where(tables.Player.id.in_(privacy_said_no.players))
-            .values(in_model=False, asked_at=NOW + dt.timedelta(minutes=1))
+            .values(in_model=False, asked_at=dt.datetime.now(dt.UTC))
         )
         session.expire_all()
         second = compose(session, enquiry=enquiry, model_consent=None, copies=BOWS[1:2])
