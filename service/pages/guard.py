@@ -69,6 +69,11 @@ class Staff:
     session: str = field(repr=False)
     csrf: str = field(repr=False)
 
+    @property
+    def any_dealer(self) -> bool:
+        """Whether they look after accounts and are bound to no dealer: they may act for any."""
+        return self.may("accounts") and self.home is None
+
     def may(self, what: str) -> bool:
         """Say whether this role may do one of the things in `MAY`."""
         return what in MAY[self.role]

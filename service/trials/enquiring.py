@@ -21,6 +21,20 @@ def own(session: Session, dealer: str, id_: str) -> tables.Enquiry:
     return found
 
 
+def of_nobody() -> ColumnElement[bool]:
+    """Return the condition that an enquiry waits for one of several dealers: who may act for any of them hands it on."""
+    shops = select(func.count()).select_from(tables.Dealer).scalar_subquery()
+    return and_(tables.Enquiry.dealer.is_(None), shops > 1)
+
+
+def nobodys(session: Session, id_: str, *, claim: bool = False) -> tables.Enquiry | None:
+    """Return an enquiry that is no dealer's yet, None for any other; ``claim``: for this transaction alone to change."""
+    found = select(tables.Enquiry).where(tables.Enquiry.id == id_, of_nobody())
+    if claim:
+        found = found.with_for_update().execution_options(populate_existing=True)
+    return session.scalars(found).one_or_none()
+
+
 def player_key(session: Session, enquiry: tables.Enquiry | None) -> str | None:
     """Return the key of the player whom an enquiry is known to be of."""
     if enquiry is None or enquiry.player is None:

@@ -21,8 +21,17 @@ MOST_LISTED = 500
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     """Return the dealer's enquiries that meet the conditions, newest first."""
+    return _enquiry_rows(session, dealer, enquiring.of_dealer(dealer), *conditions)
+
+
+def nobodys_rows(session: Session, dealer: str) -> tuple[EnquiryRow, ...]:
+    """Return the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
+    return _enquiry_rows(session, dealer, enquiring.of_nobody(), tables.Enquiry.settled_at.is_(None))
+
+
+def _enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     of = tables.Enquiry
-    asked = select(of).where(enquiring.of_dealer(dealer), *conditions)
+    asked = select(of).where(*conditions)
     found = session.scalars(asked.order_by(of.created_at.desc(), of.id).limit(MOST_LISTED)).all()
     trials = _trials_of(session, dealer, [row.id for row in found])
     return tuple(_enquiry_row(row, trials.get(row.id, [])) for row in found)
@@ -68,9 +77,10 @@ def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> Enqu
     )
 
 
-def enquiry_page(session: Session, dealer: str, id_: str) -> EnquiryPage:
-    """Return one enquiry; raises `NotHere`."""
-    row = enquiring.own(session, dealer, id_)
+def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
+    """Return one enquiry; ``any_dealer``: one that is no dealer's yet too. Raises `NotHere`."""
+    nobodys = enquiring.nobodys(session, id_) if any_dealer else None
+    row = nobodys or enquiring.own(session, dealer, id_)
     return EnquiryPage(
         row=_enquiry_row(row, _trials_of(session, dealer, [id_]).get(id_, [])),
         address=row.address,
@@ -79,6 +89,7 @@ def enquiry_page(session: Session, dealer: str, id_: str) -> EnquiryPage:
         contact=row.contact,
         document=row.advice,
         player=enquiring.player_key(session, row),
+        nobodys=nobodys is not None,
     )
 
 

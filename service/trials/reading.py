@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 from model.vocabulary import OutcomeKind
 from service import tables
 from service.language import N_
+from service.mail import mails
 from service.trials import enquiring, page, people, rows
 from service.trials._common import composed, noted, now, out_now
 from service.trials.shown import (
@@ -48,9 +49,29 @@ def enquiries(session: Session, dealer: str, *, show: str = "new") -> tuple[Enqu
     return people.enquiry_rows(session, dealer, *([people.is_new()] if show == "new" else []))
 
 
-def enquiry(session: Session, dealer: str, id_: str) -> EnquiryPage:
-    """Return one enquiry; raises `NotHere`."""
-    return people.enquiry_page(session, dealer, id_)
+def nobodys_enquiries(session: Session, dealer: str) -> tuple[EnquiryRow, ...]:
+    """Return the enquiries that were made of no dealer where there are several: for those who may act for any."""
+    return people.nobodys_rows(session, dealer)
+
+
+def enquiry(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
+    """Return one enquiry; ``any_dealer``: who looks may act for any, and sees what is no dealer's yet. Raises `NotHere`."""
+    return people.enquiry_page(session, dealer, id_, any_dealer=any_dealer)
+
+
+def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
+    """Make an enquiry that is no dealer's yet this dealer's own, who is told of it; a repeat changes nothing.
+
+    It is for those who may act for any dealer. Raises `NotHere`, also where another dealer has it.
+    """
+    row = enquiring.nobodys(session, id_, claim=True)
+    if row is None:
+        enquiring.own(session, dealer, id_)
+        return
+    row.dealer = dealer
+    session.flush()
+    mails.enquiry_notice(session, row)
+    noted(session, user, dealer, N_("took an enquiry of no dealer"), f"enquiry {id_}")
 
 
 def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
@@ -67,6 +88,12 @@ def trials(
     """Return the trials composed here, newest first; of one state where it is given."""
     of_state = [tables.Composition.state == state] if state else []
     return rows.trial_rows(session, dealer, *of_state, today=today)
+
+
+def trials_from_files(session: Session, dealer: str, most: int) -> tuple[TrialRow, ...]:
+    """Return the latest trials that were read from a file, at most so many; a player's page has every one of that player's."""
+    from_file = tables.Composition.trial.is_(None)
+    return rows.trial_rows(session, dealer, from_file, files=True, most=most)
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:

@@ -17,11 +17,16 @@ FROM_FILE = "closed"
 
 
 def trial_rows(
-    session: Session, dealer: str, *conditions: ColumnElement[bool], today: dt.date | None = None, files: bool = False
+    session: Session,
+    dealer: str,
+    *conditions: ColumnElement[bool],
+    today: dt.date | None = None,
+    files: bool = False,
+    most: int | None = None,
 ) -> tuple[TrialRow, ...]:
     """Return the dealer's trials that meet the conditions, newest first; with ``files`` those read from a file too."""
     day = today or now().date()
-    rows = session.execute(_statement(dealer, day, files).where(*conditions)).all()
+    rows = session.execute(_statement(dealer, day, files).where(*conditions).limit(most)).all()
     outcomes = _outcomes(session, [row.id for row in rows])
     return tuple(_row(row, outcomes.get(row.id)) for row in rows)
 

@@ -27,7 +27,11 @@ class EnquiryRow:
 
 @dataclass(frozen=True, slots=True)
 class EnquiryPage:
-    """One enquiry. ``answers``: the questionnaire's body; ``contact``: name, email, phone, consent; ``document``: the advice."""
+    """One enquiry.
+
+    ``answers``: the questionnaire's body; ``contact``: name, email, phone, consent; ``document``: the advice; ``nobodys``: it is
+    no dealer's yet.
+    """
 
     row: EnquiryRow
     address: str
@@ -36,6 +40,7 @@ class EnquiryPage:
     contact: Mapping[str, Any] | None
     document: Mapping[str, Any]
     player: str | None
+    nobodys: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,6 +100,55 @@ def test_a_settled_enquiry_is_new_no_more(shop: Shop) -> None:
     assert "Settled without a trial" in everything.of_class("line")[0].text
 
 
+def of_nobody(shop: Shop) -> str:
+    """Let a player ask nobody in particular, where two dealers would do."""
+    return shop.enquire(dealer=None)
+
+
+def test_an_enquiry_of_no_dealer_is_nobodys_until_an_owner_takes_it_for_one(shop: Shop) -> None:
+    id_ = of_nobody(shop)
+    address = f"/desk/enquiries/{id_}"
+    stranger, owner = shop.desk.sign_in("stranger"), shop.desk.sign_in("owner")
+    for member in (shop.adviser, stranger, shop.desk.sign_in("strange owner")):
+        assert member.get(address).status_code == 404
+        assert member.post(f"{address}/take").status_code == 404
+        assert not member.read("/desk/enquiries?show=nobodys").of_class("line")
+        assert "Of no dealer" not in member.read("/desk/enquiries").text
+    assert "Enquiries of no dealer" in groups(owner.read("/desk"))
+    assert len(owner.read("/desk/enquiries?show=nobodys").of_class("line")) == 1
+    page = owner.read(address)
+    assert [e.get("action") for e in page.all("form", method="post") if id_ in e.get("action")] == [f"{address}/take"]
+    assert "Take it for Harbour Strings (invented)" in page.text
+    assert send(owner, page, "/take").address == address
+    assert shop.adviser.read(address).h1 == "Clara Ahrens (invented)"
+    assert stranger.get(address).status_code == 404
+    assert "Of no dealer" in owner.read("/desk/enquiries").text
+    assert not owner.read("/desk/enquiries?show=nobodys").of_class("line")
+
+
+def test_that_an_enquiry_was_taken_is_written_down_once_and_nobody_takes_it_away_again(shop: Shop) -> None:
+    address = f"/desk/enquiries/{of_nobody(shop)}"
+    owner = shop.desk.sign_in("owner")
+    for _again in range(2):
+        assert owner.post(f"{address}/take").status_code == 303
+    for_another = shop.desk.sign_in("owner", acts_for="hill")
+    assert for_another.get(address).status_code == 404
+    assert for_another.post(f"{address}/take").status_code == 404
+    with shop.desk.database.reading() as session:
+        entry = session.query(tables.AuditEntry).filter_by(did="took an enquiry of no dealer").one()
+        assert (entry.dealer, entry.about) == (
+            "harbour",
+            address.removeprefix("/desk/").replace("enquiries/", "enquiry "),
+        )
+
+
+def test_what_is_of_no_dealer_can_be_neither_composed_from_nor_settled_before_it_is_taken(shop: Shop) -> None:
+    id_ = of_nobody(shop)
+    owner = shop.desk.sign_in("owner")
+    assert owner.get(f"/desk/compose?enquiry={id_}").status_code == 404
+    assert owner.post(f"/desk/enquiries/{id_}/settle").status_code == 404
+
+
 def test_the_tab_that_is_shown_is_marked(shop: Shop) -> None:
     page = shop.adviser.read("/desk/trials?state=open")
     tabs = page.of_class("tabs")[0]
@@ -133,11 +182,14 @@ def test_the_stock_says_what_was_done_last_to_each_bow_and_when(shop: Shop) -> N
         for day, event in done:
             session.add(tables.Event(copy=BOWS[0], on=dt.date.fromisoformat(day), event=event))
     rows = {row.text.split()[0]: row for row in shop.adviser.read("/desk/stock").all("tr") if BOWS[0][:2] in row.text}
-    last = {serial: [e.text for e in row.walk() if e.get("data-name") == "Last done"] for serial, row in rows.items()}
-    assert [" ".join(text.split()) for text in next(v for k, v in last.items() if k.startswith(BOWS[0]))] == [
-        "Rehaired 2 October 2026"
-    ]
-    assert next(v for k, v in last.items() if k.startswith(BOWS[1])) == ["–"]
+    last = {
+        serial: " ".join(e.text for e in row.walk() if e.get("data-name") == "Last done")
+        for serial, row in rows.items()
+    }
+    assert (
+        next(text for serial, text in last.items() if serial.startswith(BOWS[0])).strip() == "Rehaired 2 October 2026"
+    )
+    assert next(text for serial, text in last.items() if serial.startswith(BOWS[1])).strip() == "–"
 
 
 def test_the_stock_says_where_each_bow_is_and_for_which_trial(shop: Shop) -> None:

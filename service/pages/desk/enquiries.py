@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service.database import Reading, Writing
+from service.errors import NotHere
 from service.formats import capital
 from service.language import _
 from service.pages import desk_frame, shortlist, summary
@@ -23,7 +24,10 @@ router = APIRouter(prefix="/desk/enquiries")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EnquiryView(Page):
-    """One enquiry; ``link`` is the player's own page of it, ``contact`` empty where none was given."""
+    """One enquiry; ``link`` is the player's own page of it, ``contact`` empty where none was given.
+
+    ``take_for``: the dealer acted for, where the enquiry is no dealer's yet; else empty.
+    """
 
     id: str
     facts: str
@@ -34,18 +38,25 @@ class EnquiryView(Page):
     trials: tuple[Line, ...]
     link: str
     may_settle: bool
+    take_for: str
 
 
 @router.get("")
 async def listed(request: Request, staff: Adviser, session: Reading, show: str = "new") -> Response:
     """List the enquiries, the new ones first of all."""
-    everything = show == "all"
-    found = reading.enquiries(session, staff.dealer, show="all" if everything else "new")
+    everything, nobodys = show == "all", show == "nobodys" and staff.any_dealer
+    found = (
+        reading.nobodys_enquiries(session, staff.dealer)
+        if nobodys
+        else reading.enquiries(session, staff.dealer, show="all" if everything else "new")
+    )
+    of_nobody = (Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.any_dealer else ()
     page = ListPage(
         title=_("Enquiries"),
         tabs=(
-            Tab(_("New"), "/desk/enquiries", not everything),
+            Tab(_("New"), "/desk/enquiries", not everything and not nobodys),
             Tab(_("All"), "/desk/enquiries?show=all", everything),
+            *of_nobody,
         ),
         tabs_label=_("Which enquiries"),
         lines=tuple(rows.enquiry(row) for row in some(found)),
@@ -58,7 +69,7 @@ async def listed(request: Request, staff: Adviser, session: Reading, show: str =
 @router.get("/{id_}")
 async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> Response:
     """Show one enquiry with the advice that was given."""
-    found = reading.enquiry(session, staff.dealer, id_)
+    found = reading.enquiry(session, staff.dealer, id_, any_dealer=staff.any_dealer)
     row = found.row
     page = EnquiryView(
         title=desk_lines.somebody(row.name),
@@ -70,7 +81,8 @@ async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> 
         advice=shortlist.page_of(dict(found.document), address="", csrf="", dealer=None, demo=False),
         trials=tuple(_composed(key, number) for key, number in row.trials),
         link=f"/advice/{found.address}",
-        may_settle=row.settled_at is None and not row.trials,
+        may_settle=row.settled_at is None and not row.trials and not found.nobodys,
+        take_for=staff.dealer_name if found.nobodys else "",
     )
     return desk_frame.show(request, staff, "desk/enquiry.html", page)
 
@@ -81,6 +93,17 @@ async def settle(request: Request, id_: str, form: Posted, staff: Adviser, sessi
     del form  # only its token matters
     reading.settle(session, staff.user, staff.dealer, id_)
     return desk_frame.see(request, "/desk/enquiries", _("The enquiry is settled."))
+
+
+@router.post("/{id_}/take")
+async def take(request: Request, id_: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+    """Make an enquiry that is no dealer's yet the dealer's who is acted for."""
+    del form  # only its token matters
+    if not staff.any_dealer:
+        raise NotHere
+    reading.take(session, staff.user, staff.dealer, id_)
+    said = _("The enquiry is now one of {dealer}.").format(dealer=staff.dealer_name)
+    return desk_frame.see(request, f"/desk/enquiries/{id_}", said)
 
 
 def _composed(key: str, number: int) -> Line:

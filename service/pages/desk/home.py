@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
+from sqlalchemy.orm import Session
 
 from service import formats
 from service.database import Reading
@@ -12,8 +13,8 @@ from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Line, today
-from service.pages.guard import Adviser
+from service.pages.desk.common import Line, some, today
+from service.pages.guard import Adviser, AtDealer
 from service.trials import reading
 from service.trials.reading import Home
 
@@ -42,7 +43,8 @@ class HomePage(Page):
 async def show(request: Request, staff: Adviser, session: Reading) -> Response:
     """Show what waits today."""
     day = today()
-    groups = tuple(group for group in _groups(reading.home(session, staff.dealer, day)) if group.lines)
+    waiting = (*_groups(reading.home(session, staff.dealer, day)), *_of_no_dealer(session, staff))
+    groups = tuple(group for group in waiting if group.lines)
     page = HomePage(
         title=_("Today"),
         day=formats.day(day),
@@ -64,6 +66,12 @@ def _groups(home: Home) -> Iterator[Group]:
         "outcomes", _("Over, and nothing recorded yet"), _trials(home.without_outcome, _("Say what came of it"))
     )
     yield Group("coming", _("Planned for later"), _trials(home.coming, _("Show")))
+
+
+def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
+    if staff.any_dealer:
+        found = reading.nobodys_enquiries(session, staff.dealer)
+        yield Group("nobodys", _("Enquiries of no dealer"), tuple(rows.enquiry(row) for row in some(found)))
 
 
 def _trials(found: tuple[reading.TrialRow, ...], action: str) -> tuple[Line, ...]:
