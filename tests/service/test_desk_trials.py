@@ -329,6 +329,11 @@ def test_a_trial_read_from_a_file_is_shown_with_what_came_of_it(shop: Shop) -> N
                 key="T 0001#1", player=player.id, dealer="harbour", on=dt.date(2024, 5, 1), instrument="violin"
             )
         )
+    listed = shop.adviser.read("/desk/trials?state=files")
+    assert len(listed.of_class("line")) == 1
+    assert "A player’s page lists every one of that player’s." in listed.text
+    assert not shop.adviser.read("/desk/trials").of_class("line")
+    assert not shop.desk.sign_in("stranger").read("/desk/trials?state=files").of_class("line")
     page = read(shop, "T%200001%231")
     assert page.h1.startswith("Trial T 0001#1")
     link = next(e.get("href") for e in page.all("a") if e.get("href").startswith("/desk/players/"))

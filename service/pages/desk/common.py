@@ -46,11 +46,12 @@ class Tab:
 class ListPage(Page):
     """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
 
-    ``more``: said below where the list goes on.
+    ``note``: said above the list. ``more``: said below where it goes on.
     """
 
     lines: tuple[Line, ...]
     empty: str
+    note: str = ""
     more: str = ""
     tabs: tuple[Tab, ...] = ()
     tabs_label: str = ""

@@ -10,7 +10,7 @@ from service.formats import capital
 from service.language import _
 from service.pages import desk_frame
 from service.pages.desk import rows
-from service.pages.desk.common import ListPage, Tab, first, more, some, today
+from service.pages.desk.common import MOST_LINES, ListPage, Tab, first, more, some, today
 from service.pages.desk.trial_context import RevealView
 from service.pages.desk.trial_page import BY_LETTER
 from service.pages.desk.trial_show import CONDITION, OWN, Asked, Stepped
@@ -22,19 +22,34 @@ from service.words import trial as words
 
 router = APIRouter(prefix="/desk/trials")
 
+FILES = "files"
+"""In the place of a state: trials that were read from files."""
 _HANDING, _OUTCOME = "#handing-title", "#outcome-title"
 
 
 @router.get("")
 async def listed(request: Request, staff: Adviser, session: Reading, state: str = "") -> Response:
-    """List the trials, newest first; of one state where it is asked for."""
-    state = state if state in desk.STATES else ""
+    """List the trials, newest first; of one state where it is asked for, or those that were read from files."""
+    files = state == FILES
+    state = state if files or state in desk.STATES else ""
     tabs = (Tab(capital(_(label)), f"/desk/trials?state={name}", name == state) for name, label in desk.STATES.items())
-    found = reading.trials(session, staff.dealer, state or None)
+    found = (
+        reading.trials_from_files(session, staff.dealer, MOST_LINES)
+        if files
+        else reading.trials(session, staff.dealer, state or None)
+    )
+    from_files = _(
+        "Trials read from files, the latest {count} at most. A player’s page lists every one of that player’s."
+    )
     page = ListPage(
         title=_("Trials"),
-        tabs=(Tab(_("All"), "/desk/trials", not state), *tabs),
+        tabs=(
+            Tab(_("All"), "/desk/trials", not state),
+            *tabs,
+            Tab(_("From files"), f"/desk/trials?state={FILES}", files),
+        ),
         tabs_label=_("Which trials"),
+        note=from_files.format(count=MOST_LINES) if files else "",
         lines=tuple(rows.trial(row) for row in some(found)),
         more=more(found),
         empty=_("There is no such trial."),
