@@ -105,10 +105,12 @@ def stock_by_dealer(session: Session) -> dict[str, frozenset[str]]:
     return {dealer: frozenset(serials) for dealer, serials in found.items()}
 
 
-def workshop_by_tier(session: Session, tiers: Sequence[str]) -> dict[str, int]:
-    """Return how many bows of each of some tiers are in stock at the workshop."""
+def workshop_by_tier(session: Session, tiers: Sequence[str], hold: Hold | None) -> dict[str, int]:
+    """Return how many bows of each of some tiers are in stock at the workshop, of one hold where one is asked for."""
     copy = tables.Copy
     there = copy.dealer.is_(None) & (copy.status == "in_stock") & copy.tier.in_(tiers)
+    if hold is not None:
+        there &= copy.hold == hold
     return dict(session.execute(select(copy.tier, func.count()).where(there).group_by(copy.tier)).all())
 
 

@@ -206,13 +206,14 @@ def _proposal(
 
 
 def _shown(considered: Considered, case: Sequence[str], suited: Collection[str]) -> tuple[str, ...]:
-    """Return the chosen, then the next best of the shortlist's tiers in turn."""
+    """Return the chosen, then the next best of the shortlist's tiers in turn, then those of every other tier."""
     order = [bow for bow in _by_liking(considered) if bow in suited and bow not in set(case)]
     tier_of = {serial: copy.tier for serial, copy in considered.now_on_sale.range.copies.items()}
     tiers = [entry["tier"] for entry in considered.document["shortlist"]]
     of_tier = [[bow for bow in order if tier_of[bow] == tier] for tier in tiers]
     in_turn = [bow for bow in chain.from_iterable(zip_longest(*of_tier)) if bow is not None]
-    return (*case, *in_turn)[: max(MOST_SHOWN, len(case))]
+    others = [bow for bow in order if tier_of[bow] not in tiers]
+    return (*case, *in_turn, *others)[: max(MOST_SHOWN, len(case))]
 
 
 def _by_liking(considered: Considered) -> list[str]:
@@ -272,8 +273,9 @@ def _said_once(document: Mapping[str, Any]) -> dict[str, Any]:
 def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
     """Say of each tier of the shortlist what is wanted beyond the stock at hand, or is not at hand at all but at the workshop."""
     tiers = [entry["tier"] for entry in considered.document["shortlist"]]
-    at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in shelf.free}
-    there = history.workshop_by_tier(session, tiers)
+    suited = shelf.free.intersection(considered.outlook.stock.serials)
+    at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in suited}
+    there = history.workshop_by_tier(session, tiers, considered.questionnaire.hold)
     names = considered.now_on_sale.names
     missing = considered.shortlist.short_of_stock
     return tuple(
