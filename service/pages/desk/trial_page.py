@@ -89,6 +89,7 @@ def _named(copy: str | None, tier: str | None) -> str:
 def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
     """Return how the bows stand, in words and as a picture; ``said``: sentences that the page has told already."""
     remarks = (view.drift, view.repeat, *(flag for flag in view.flags if flag not in said))
+    alone = sum(bow.best is not None for bow in view.bows) == 1
     heads = tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
     heard = (
         HeardRow(
@@ -102,7 +103,7 @@ def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
         progress=words.progress(view.sheets_in, view.sheets_of),
         text=view.recommendation.text,
         picture=pictures.standing(view.bows),
-        rows=tuple(_standing_row(bow) for bow in view.bows),
+        rows=tuple(_standing_row(bow, alone) for bow in view.bows),
         remarks=tuple(filter(None, remarks)),
         heard_heads=tuple(words.criterion(name) for name in heads),
         heard=tuple(heard),
@@ -110,7 +111,8 @@ def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
     )
 
 
-def _standing_row(bow: BowStanding) -> StandingRow:
+def _standing_row(bow: BowStanding, alone: bool) -> StandingRow:
+    """Return a bow's line; while only one is rated, nothing is said of which is the best."""
     ends = bow.low is not None and bow.high is not None
     return StandingRow(
         name=words.bow_name(bow.letters, bow.own),
@@ -118,7 +120,7 @@ def _standing_row(bow: BowStanding) -> StandingRow:
         mark="–" if bow.mark is None else formats.number(bow.mark),
         expected="–" if bow.expected is None else formats.number(bow.expected),
         interval=formats.interval(bow.low, bow.high) if ends else "–",  # type: ignore[arg-type]  # `ends` says so
-        best=words.best(bow),
+        best="–" if alone and bow.best is not None else words.best(bow),
         revealed=_named(bow.copy, bow.tier_name),
     )
 
