@@ -209,8 +209,10 @@ def _why_no_more(doc: Document) -> str:
         return _("More than six bows are hard to keep apart in one sitting.")
     if "limited_by_time" in codes:
         return _("There is no time for more.")
-    if "short_of_stock" in codes or len(doc["trial"]["by_copies"]) <= copies:
+    if len(doc["trial"]["by_copies"]) <= copies:
         return _("There are no more copies at hand that would help.")
+    if "short_of_stock" in codes:
+        return _("{another} from what is at hand would win little more.").format(another=_(_NEXT[copies]))
     return _("{another} would add little.").format(another=_(_NEXT[copies]))
 
 

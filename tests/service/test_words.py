@@ -130,12 +130,17 @@ def test_the_recommendation_says_how_many_which_how_long_and_why_no_more() -> No
 
 
 @pytest.mark.parametrize(
-    ("code", "said"), [("limited_by_time", "no time for more"), ("short_of_stock", "no more copies at hand")]
+    ("code", "said"), [("limited_by_time", "no time for more"), ("short_of_stock", "A fifth bow from what is at hand")]
 )
 def test_the_recommendation_names_what_holds_it_back(code: str, said: str) -> None:
     doc = document(notes=[{"code": code, "values": NOTE_VALUES[code]}])
     assert said in words.recommendation(doc)
     assert "would add little" not in words.recommendation(doc)
+
+
+def test_where_every_bow_at_hand_is_in_the_case_no_more_are_said_to_be_there() -> None:
+    held = document()["trial"]["by_copies"][:4]
+    assert "no more copies at hand" in words.recommendation(document(trial={"by_copies": held}))
 
 
 def test_six_bows_are_said_to_be_as_many_as_an_ear_keeps_apart() -> None:
