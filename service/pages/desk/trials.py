@@ -11,8 +11,8 @@ from service.language import _
 from service.pages import desk_frame
 from service.pages.desk import rows
 from service.pages.desk.common import MOST_LINES, ListPage, Tab, first, more, some, today
+from service.pages.desk.correcting import bow_named
 from service.pages.desk.trial_context import RevealView
-from service.pages.desk.trial_page import BY_LETTER
 from service.pages.desk.trial_show import CONDITION, OWN, Asked, Stepped
 from service.pages.guard import Adviser, Fields
 from service.pages.screens import signer
@@ -196,22 +196,10 @@ async def outcome(at: Stepped) -> Response:
         if what not in desk.OUTCOMES:
             raise Refused(_("Choose what came of it."))
         why = reason if reason in desk.REASONS else None
-        outcomes.record(session, user, dealer, key, what, _bow(session, dealer, key, serial), why, today())
+        outcomes.record(session, user, dealer, key, what, bow_named(session, dealer, key, serial), why, today())
 
     on = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
     return at.do(_("Recorded."), verb, _OUTCOME, on)
-
-
-def _bow(session: Session, dealer: str, key: str, name: str) -> str | None:
-    """Return the serial of a bow that was named by it, or by its letter; None where none was named."""
-    if not name.startswith(BY_LETTER):
-        return name or None
-    letter = name.removeprefix(BY_LETTER)
-    slots = reading.key_sheet(session, dealer, key)
-    found = next((slot.copy for slot in slots if slot.letter == letter and not slot.own), None)
-    if found is None:
-        raise Refused(_("There is no bow {letter} in this trial.").format(letter=letter))
-    return found
 
 
 def _letter(form: Fields, name: str) -> str:
