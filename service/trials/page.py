@@ -237,13 +237,18 @@ def _flags(
         for bow in case
         if bow.status in gone and bow.copy not in kept and (row.state in ("planned", "open") or _is_out(bow))
     ]
-    return (*sentences, *_odd_sheets([sheet.flags for sheet in sheets]))
+    return (*sentences, *_odd_sheets([still_odd(sheet.flags, sheet.counts) for sheet in sheets]))
 
 
 def sheet_flags(session: Session, trial_: int) -> tuple[str, ...]:
     """Return a sentence for each thing that staff should look at in a trial's sheets."""
-    flags = session.scalars(select(tables.Sheet.flags).where(tables.Sheet.trial == trial_))
-    return _odd_sheets([tuple(each.split()) for each in flags])
+    found = session.execute(select(tables.Sheet.flags, tables.Sheet.counts).where(tables.Sheet.trial == trial_))
+    return _odd_sheets([still_odd(tuple(flags.split()), counts) for flags, counts in found])
+
+
+def still_odd(flags: Sequence[str], counts: bool) -> tuple[str, ...]:
+    """Return a sheet's flags without what staff settled when they chose it from two."""
+    return tuple(flag for flag in flags if not (counts and flag == "other_device"))
 
 
 def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:

@@ -230,6 +230,8 @@ def test_a_sheet_from_a_second_screen_can_be_made_to_count(shop: Shop) -> None:
     marks = [row.text for row in counted.of_class("spare")]
     assert len(marks) == 1
     assert " 6 " in marks[0]
+    assert "until you choose it" not in counted.by_id("sheets").text
+    assert "look which of them counts" not in counted.text
 
 
 @pytest.mark.parametrize("sheet", ["", "x", "99999", "٣", "9" * 30])

@@ -25,6 +25,7 @@ from service.pages.desk.trial_context import (
 )
 from service.pages.questions import Option
 from service.trials.head_to_head import Handing
+from service.trials.page import still_odd
 from service.trials.reading import CaseRow, TrialPage
 from service.trials.standing import BowStanding, StandingView
 from service.words import desk, desk_lines
@@ -136,7 +137,7 @@ def sheets(trial: TrialPage) -> tuple[SheetLine, ...]:
             overall=words.rating(sheet.ratings.get("overall")),
             note=sheet.note or "",
             counts=sheet.counts,
-            flags=desk.flags(sheet.flags),
+            flags=desk.flags(still_odd(sheet.flags, sheet.counts)),
             may_count=not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags),
         )
         for sheet in trial.sheets
