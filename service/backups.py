@@ -3,6 +3,9 @@
 On SQLite a backup is one SQLite file with one table more, `backup_manifest`: when it was taken, of which version the tables
 are, and a digest of every row, so that damage anywhere is found before anything is replaced. On PostgreSQL it is what
 `pg_dump` writes in its own archive format, which `pg_restore` reads back in one transaction.
+
+What was put back holds no sign-in: sessions, links to set a password and codes for tablets are left out, since those that were
+ended after the backup would come alive again. Accounts, tablets and dealers' keys are as they were when it was taken.
 """
 
 import datetime as dt
@@ -14,13 +17,17 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from service import migrations, postgres
+from sqlalchemy import delete
+
+from service import migrations, postgres, tables
 from service.database import APPLICATION_ID, BUSY_SECONDS, Database
 from service.errors import Refused
 
 SQLITE_HEADER = b"SQLite format 3\x00"
 """The first 16 bytes of every SQLite file (SQLite's documentation, 'Database File Format', 1.3)."""
 MANIFEST = "backup_manifest"
+ENDED = (tables.StaffSession, tables.PasswordLink, tables.TabletCode)
+"""What a restored database holds none of: whoever has the secret of one would be let in."""
 
 
 def backup(database: Database, file: Path) -> int:
@@ -132,7 +139,7 @@ def _restore_sqlite(target: Path, file: Path, *, force: bool) -> bool:
             backed_up.backup(copy)
             copy.execute(f"DROP TABLE {MANIFEST}")
             copy.commit()
-        migrated = _migrate_copy(new)
+        migrated = _make_current(new)
         if target.exists():
             _close_log(target)
         _put_in_place(new, target)
@@ -152,13 +159,22 @@ def _check_whole(backed_up: sqlite3.Connection, file: Path) -> None:
         raise Refused(f"{file} was made by a newer version of this service; restore it with that version.")
 
 
-def _migrate_copy(file: Path) -> bool:
+def _make_current(file: Path) -> bool:
+    """Migrate a copy of a backup and end the sign-ins in it; return whether it was of an older version."""
     copy = Database(f"sqlite:///{file}")
     try:
-        return migrations.upgrade(copy)
+        migrated = migrations.upgrade(copy)
+        _end_sign_ins(copy)
+        return migrated
     finally:
         copy.close()
         file.with_name(f"{file.name}.lock").unlink(missing_ok=True)
+
+
+def _end_sign_ins(database: Database) -> None:
+    with database.writing() as session:
+        for table in ENDED:
+            session.execute(delete(table))
 
 
 def _close_log(target: Path) -> None:
@@ -183,7 +199,9 @@ def _restore_postgres(database: Database, file: Path, *, force: bool) -> bool:
     if not migrations.knows(version):
         raise Refused(f"{file} was made by a newer version of this service; restore it with that version.")
     postgres.load(database.url, file)
-    return migrations.upgrade(database)
+    migrated = migrations.upgrade(database)
+    _end_sign_ins(database)
+    return migrated
 
 
 @contextmanager

@@ -168,6 +168,7 @@ def test_backup_and_restore_go_together(ready: Cli) -> None:
     assert ready("restore", ready.folder / "b") == 1
     assert "--force" in ready.line
     assert ready("restore", ready.folder / "b", "--force") == 0
+    assert "All staff sign in anew." in ready.out
     assert ready("check") == 0
 
 
