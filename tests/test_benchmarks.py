@@ -15,13 +15,20 @@ from tests.benchmarks import __main__ as dispatcher
 from tests.benchmarks._cases import Shelf, Truth
 from tests.benchmarks._predictions import compared, wins
 
-NAMES = ("advise", "fit", "heldout", "panels", "serve", "tastes", "together")
+NAMES = (
+    *("advise", "compose", "fit", "heldout", "offline", "panels", "plan"),
+    *("serve", "standing", "tablets", "tastes", "together"),
+)
 
 
 def test_without_a_name_the_benchmarks_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
     assert dispatcher.main([]) == 0
     listed = capsys.readouterr().out
     assert all(f"\n  {name} " in listed for name in NAMES)
+
+
+def test_every_benchmark_is_named_here() -> None:
+    assert tuple(sorted(dispatcher.summaries())) == NAMES
 
 
 @pytest.mark.parametrize("name", NAMES)
