@@ -33,7 +33,8 @@ async def listed(request: Request, staff: Owner, session: Reading, before: str =
 
 
 def _line(entry: audit.Entry) -> AuditLine:
-    details = ", ".join(f"{name} {value}" for name, value in sorted(entry.detail.items()))
+    told = ((name, value) for name, value in sorted(entry.detail.items()) if value is not None)
+    details = ", ".join(f"{name} {_plain(value)}" for name, value in told)
     return AuditLine(
         at=entry.at,
         when=times.moment(entry.at),
@@ -42,3 +43,7 @@ def _line(entry: audit.Entry) -> AuditLine:
         did=_(entry.did),
         about=f"{entry.about} ({details})" if details else entry.about,
     )
+
+
+def _plain(value: object) -> str:
+    return " ".join(map(str, value)) if isinstance(value, list) else str(value)
