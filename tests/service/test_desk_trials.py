@@ -166,6 +166,7 @@ def test_the_key_is_revealed_only_after_it_was_asked(shop: Shop) -> None:
     assert BOWS[0] in table
     assert "Juniper" in table
     assert "Key revealed" in page.text
+    assert "The key is revealed." in shop.adviser.read(f"/desk/trials/{key}/reveal").text
 
 
 # How the bows stand

@@ -171,6 +171,8 @@ async def pairs(at: Stepped) -> Response:
 async def ask_to_reveal(at: Asked) -> Response:
     """Ask whether the key is to be revealed."""
     trial = reading.trial(at.session, at.staff.dealer, at.key, today())
+    if trial.revealed_at is not None:
+        return at.show(notice=_("The key is revealed."))
     if "reveal" not in trial.may:
         return at.show(notice=_("There is no key to reveal here."), status=409)
     page = RevealView(
