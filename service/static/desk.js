@@ -50,6 +50,14 @@
       try { renew(await read(form.action, { method: "POST", body, signal: asked.signal })); } catch { /* the button does the same */ }
     };
     form.addEventListener("change", () => { clearTimeout(waiting); waiting = setTimeout(ask, DEBOUNCE); });
+    // By post the player sees the bows: until the adviser says otherwise, the trial is masked there and blind in the shop.
+    let said = false;
+    form.addEventListener("change", (event) => {
+      if (event.target.name === "blinding") said = true;
+      if (event.target.name !== "place" || said) return;
+      const usual = form.querySelector(`[name=blinding][value=${event.target.value === "post" ? "masked" : "blind"}]`);
+      if (usual) usual.checked = true;
+    });
     const look = form.querySelector("button[value=look]");
     if (look) look.hidden = true;
   }
