@@ -18,8 +18,8 @@ _ROW, _TOP, _FOOT = 30, 12, 26
 """Pixels from row to row, above the first, and below the last for the numbers."""
 _LONGEST_NAME = 11
 """Characters of a serial that fit beside its bar on a phone; a longer one shows its end."""
-_LABELLED_FROM = 0.07
-"""A part of the bar smaller than this share has no room for its figure; the words and the table have it."""
+_LABELLED_FROM = 0.12
+"""Share of a bar from which its figure is written into it: two neighbours' still stand apart on the narrowest screen."""
 _HEIGHT, _HEADROOM, _AXIS = 150, 14, 46
 """Pixels of the plot over time, above it, and below it for the versions and their dates."""
 _FIRST, _LAST = 14.0, 94.0

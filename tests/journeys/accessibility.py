@@ -158,17 +158,8 @@ def measured(page: Page) -> Iterator[str]:
         grown = page.evaluate("() => parseFloat(getComputedStyle(document.body).fontSize)")
         if grown < 2 * USUAL_LETTERS:
             yield f"with letters of 200 %: got text of {grown} px, expected {2 * USUAL_LETTERS} or more"
-        yield from (f"with letters of 200 %: {each}" for each in (*_beyond(page), *unreadable(page)))
+        yield from (f"with letters of 200 %: {each}" for each in (*measures.reflow_faults(page), *unreadable(page)))
 
 
 def _of_width(page: Page, width: int) -> Iterator[str]:
-    yield from (*_beyond(page), *unreadable(page), *small_targets(page))
-    try:
-        measures.check(page, width)
-    except AssertionError as error:
-        yield " ".join(str(error).split())[:600]
-
-
-def _beyond(page: Page) -> list[str]:
-    wide = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
-    return [f"scrolls sideways by {wide} px"] if wide > 0 else []
+    yield from (*measures.faults(page, width), *unreadable(page), *small_targets(page))

@@ -128,7 +128,9 @@ class Visit:
         spoken = page.evaluate("() => document.documentElement.lang")
         assert spoken == self.language, f"{page.url} is in {spoken!r}, expected {self.language!r}"
         path = page.url.removeprefix(self.world.address).partition("?")[0].partition("#")[0]
-        self.seen.add(next(route for route in page_routes(self.world.app) if compile_path(route)[0].fullmatch(path)))
+        # A form that is shown again may stand at an address of its own, which cannot be asked for.
+        asked = (route for route in page_routes(self.world.app) if compile_path(route)[0].fullmatch(path))
+        self.seen.add(next(asked, path))
         self.look(page, name)
 
     def close(self) -> None:

@@ -169,7 +169,7 @@ def _trials(world: World) -> None:
     """Put a trial in every state there."""
     places = world.places
     with world.database.writing() as session:
-        post = {"place": "post", "blinding": "masked", "country": "AT", "contact": CONTACT, "repeat": True}
+        post = {"place": "post", "blinding": "masked", "country": "AT", "contact": CONTACT}
         places |= {
             "kept": _compose(session, VIOLIN, 2, contact=CONTACT),
             "cancelled": _compose(session, VIOLIN, 2),
