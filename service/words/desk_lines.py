@@ -94,14 +94,19 @@ def player_facts(row: PlayerRow) -> str:
 
 
 def tier_facts(tier: TierStock) -> str:
-    """Return a tier's instrument, holds, grade, price and what is at hand."""
+    """Return a tier's instrument, holds, grade and price."""
     parts = [_(phrases.INSTRUMENTS[tier.instrument])]
     parts += [_(phrases.HOLDS[hold]) for hold in tier.holds]
     parts.append(_("grade {number}").format(number=tier.grade))
     if tier.price is not None and tier.currency is not None:
         parts.append(formats.money(tier.price, tier.currency))
-    parts.append(_("{copies} at hand").format(copies=formats.copies(tier.at_hand)))
     return formats.capital(f"{formats.NBSP}· ".join(parts))
+
+
+def tier_at_hand(tier: TierStock) -> str:
+    """Return a tier's facts, and how many of its copies are at hand."""
+    at_hand = _("{copies} at hand").format(copies=formats.copies(tier.at_hand))
+    return f"{tier_facts(tier)}{formats.NBSP}· {at_hand}"
 
 
 def country(code: str | None) -> str:

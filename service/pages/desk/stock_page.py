@@ -117,7 +117,7 @@ def _lead(tiers: list[TierStock]) -> str:
 
 
 def _tier(tier: TierStock) -> TierPart:
-    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_facts(tier), tuple(map(_copy, tier.copies)))
+    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), tuple(map(_copy, tier.copies)))
 
 
 def _copy(row: CopyRow) -> CopyLine:
