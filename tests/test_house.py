@@ -91,7 +91,7 @@ def test_use_cases_know_no_pages() -> None:
         for line in found("service", "service.pages", "service.app")
         if not line.startswith(("service/pages", "service/app.py"))
     ]
-    assert known == ["service/commands/serving.py imports service.app.create_app"]
+    assert known == ["service/commands/server.py imports service.app.create_app"]
 
 
 def test_only_the_wiring_and_the_commands_read_settings() -> None:
@@ -147,4 +147,4 @@ def test_the_top_level_holds_what_it_promises_and_nothing_else() -> None:
 
 def test_the_checks_of_this_file_see_what_they_look_for() -> None:
     assert found("service/files", "service.tables") != []
-    assert "service.app.create_app" in set(imports(ROOT / "service/commands/serving.py"))
+    assert "service.app.create_app" in set(imports(ROOT / "service/commands/server.py"))

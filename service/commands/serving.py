@@ -8,12 +8,9 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import uvicorn
 from sqlalchemy import select
-from uvicorn.supervisors import Multiprocess
 
 from service import files, fits, migrations
-from service.app import create_app
 from service.commands.common import add, opened
 from service.commands.modelling import bar
 from service.commands.staff import make_shown
@@ -79,10 +76,8 @@ def serve(asked: argparse.Namespace, settings: Settings) -> int:
         print(f"Serving at {address(listening)}", flush=True)
         if asked.workers == 1:
             mail = dataclasses.replace(settings.mail, base=address(listening).rstrip("/"))
-            return _run(_config(settings, create_app(dataclasses.replace(settings, mail=mail))), listening)
-        config = _config(settings, "service.app:create_app", workers=asked.workers)
-        Multiprocess(config, sockets=[listening]).run()
-    return 0
+            return _served(dataclasses.replace(settings, mail=mail), listening)
+        return _served(settings, listening, asked.workers)
 
 
 def demo(asked: argparse.Namespace, settings: Settings) -> int:
@@ -105,27 +100,13 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
         for role, email, password in accounts:
             print(f"  {role}: {email}, password {password}")
         print("These accounts were made for this run.", flush=True)
-        return _run(_config(shown, create_app(shown)), listening)
+        return _served(shown, listening)
 
 
-def _run(config: uvicorn.Config, listening: socket.socket) -> int:
-    server = uvicorn.Server(config)
-    server.run(sockets=[listening])
-    return 0 if server.started else 1
+def _served(settings: Settings, listening: socket.socket, workers: int = 1) -> int:
+    from service.commands import server  # noqa: PLC0415 - takes a second to load, which no other command should wait for
 
-
-def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
-    return uvicorn.Config(
-        app,  # type: ignore[arg-type] # an application or, for several workers, where to find it
-        factory=isinstance(app, str),
-        workers=workers,
-        loop="uvloop",
-        http="httptools",
-        log_level=settings.log_level,
-        # Addresses of enquiries are secrets: they stay out of every log.
-        access_log=False,
-        forwarded_allow_ips=settings.trusted_proxies,
-    )
+    return server.run(settings, listening) if workers == 1 else server.run_many(settings, listening, workers)
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -109,5 +109,7 @@ def restore(asked: argparse.Namespace, settings: Settings) -> int:
     with opened(settings, current=False) as database:
         migrated = backups.restore(database, asked.file, force=asked.force)
     print(f"Restored from {asked.file}{', and brought to this version' if migrated else ''}.")
-    print("All staff sign in anew. Accounts, tablets and keys are as in the backup: end those again that were ended since.")
+    print(
+        "All staff sign in anew. Accounts, tablets and keys are as in the backup: end those again that were ended since."
+    )
     return 0

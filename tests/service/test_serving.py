@@ -108,7 +108,7 @@ def test_demo_makes_its_own_folder_anew(
 ) -> None:
     """The whole way but for the data, which is small here, and the serving itself, which returns at once."""
     monkeypatch.setattr(serving, "SEED_DATA", factories.write(tmp_path / "seed", factories.history()))
-    monkeypatch.setattr(serving, "_run", lambda *_: 0)
+    monkeypatch.setattr(serving, "_served", lambda *_: 0)
     for _ in range(2):
         assert commands.main(["demo", "--port", "0", "--data", str(tmp_path / "demo")], {}) == 0
         out = capsys.readouterr().out

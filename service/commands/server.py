@@ -1,0 +1,36 @@
+"""The web server of `serve` and `demo`, apart: its libraries and all pages take a second to load, which no other command needs."""
+
+import socket
+
+import uvicorn
+from uvicorn.supervisors import Multiprocess
+
+from service.app import create_app
+from service.settings import Settings
+
+
+def run(settings: Settings, listening: socket.socket) -> int:
+    """Serve by this process until it is told to end; return the exit status."""
+    server = uvicorn.Server(_config(settings, create_app(settings)))
+    server.run(sockets=[listening])
+    return 0 if server.started else 1
+
+
+def run_many(settings: Settings, listening: socket.socket, workers: int) -> int:
+    """Serve by so many processes until they are told to end; return the exit status."""
+    Multiprocess(_config(settings, "service.app:create_app", workers), sockets=[listening]).run()
+    return 0
+
+
+def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
+    return uvicorn.Config(
+        app,  # type: ignore[arg-type] # an application or, for several workers, where to find it
+        factory=isinstance(app, str),
+        workers=workers,
+        loop="uvloop",
+        http="httptools",
+        log_level=settings.log_level,
+        # Addresses of enquiries are secrets: they stay out of every log.
+        access_log=False,
+        forwarded_allow_ips=settings.trusted_proxies,
+    )
