@@ -43,11 +43,13 @@ class LinkPage(ScreenPage):
     action : the link's path, to which the plain forms' addresses are added.
     closed : the trial is over.
     listener : the listener's page, not the player's.
+    warms_up : the player begins with the own bow, unrated.
     """
 
     action: str
     closed: bool
     listener: bool = False
+    warms_up: bool = False
     bows: tuple[BowLink, ...] = ()
     plays: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -90,6 +92,7 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         action=f"/play/{token}",
         closed=seat.closed,
         listener=seat.rater == "listener",
+        warms_up=seat.rater == "player" and any(slot["own"] for slot in screen["slots"]),
         bows=_bows(screen),
         plays=tuple(screen["plays"]),
         cautions=tuple(screen["cautions"]),
