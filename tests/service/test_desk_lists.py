@@ -206,6 +206,7 @@ def test_the_stock_says_where_each_bow_is_and_for_which_trial(shop: Shop) -> Non
 def test_a_rehair_is_recorded_and_what_it_does_is_said(shop: Shop) -> None:
     page = shop.adviser.read(f"/desk/stock/{BOWS[0]}")
     assert "Nothing is recorded." in page.text
+    assert "at hand" not in page.text
     done = send(shop.adviser, page, "/event", event="rehaired", note="at our own bench")
     assert [e for e in done.of_class("notice") if e.get("role") == "status"]
     assert "Rehaired" in done.of_class("events")[0].text
