@@ -142,6 +142,19 @@ def test_that_an_enquiry_was_taken_is_written_down_once_and_nobody_takes_it_away
         )
 
 
+def test_the_dealer_is_told_of_an_enquiry_that_was_taken_for_it_once(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        moment = dt.datetime.now(dt.UTC)
+        session.add(tables.Door(dealer="harbour", notify="desk@bows.example", changed_at=moment))
+    id_ = of_nobody(shop)
+    owner = shop.desk.sign_in("owner")
+    for _again in range(2):
+        owner.post(f"/desk/enquiries/{id_}/take")
+    with shop.desk.database.reading() as session:
+        notices = session.query(tables.OutboxItem).filter_by(kind="enquiry_notice").all()
+        assert [(item.address, item.enquiry) for item in notices] == [("desk@bows.example", id_)]
+
+
 def test_what_is_of_no_dealer_can_be_neither_composed_from_nor_settled_before_it_is_taken(shop: Shop) -> None:
     id_ = of_nobody(shop)
     owner = shop.desk.sign_in("owner")
