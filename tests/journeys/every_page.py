@@ -53,6 +53,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
         f"/desk/trials/{{{state}}}"
         for state in ("planned", "open", "part", "played", "revealed", "kept", "cancelled", "post")
     ),
+    "/desk/trials/{key}/correct": ("/desk/trials/{kept}/correct",),
     "/desk/trials/{key}/reveal": ("/desk/trials/{part}/reveal",),
     "/desk/trials/{key}/print/{name}": (
         *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel")),
@@ -90,6 +91,8 @@ NO_PAGES: Mapping[str, str] = {
     "/form/{address}": "/form/{draft}",
 }
 """By route: an address that is answered by something else than a page; a test asks each."""
+OPEN = ("/desk/sign-in", "/desk/password/{secret}")
+"""Pages of the desk for whoever is not signed in yet."""
 
 
 @dataclass
@@ -154,7 +157,7 @@ def addresses(world: World, route: str, language: str) -> Iterator[tuple[str, st
 
 def visited(visit: Visit, route: str) -> None:
     """Look at every page of a route."""
-    page = visit.page(OWNER if route.startswith("/desk") else READER)
+    page = visit.page(OWNER if route.startswith("/desk") and route not in OPEN else READER)
     for name, address in addresses(visit.world, route, visit.language):
         reply = page.goto(address)
         assert reply is not None
