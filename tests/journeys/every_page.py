@@ -103,6 +103,7 @@ class Visit:
     ----------
     look : called with a page and its name wherever there is something to be looked at.
     seen : the routes of the pages looked at.
+    elsewhere : what a page asked of anybody but the service; nothing may be.
     """
 
     world: World
@@ -111,6 +112,7 @@ class Visit:
     look: Callable[[Page, str], None]
     seen: set[str] = field(default_factory=set)
     contexts: dict[str, BrowserContext] = field(default_factory=dict)
+    elsewhere: list[str] = field(default_factory=list)
 
     def page(self, who: str = READER, **options: object) -> Page:
         """Return a page of somebody who reads this visit's language."""
@@ -120,6 +122,7 @@ class Visit:
             cookies = {COOKIE: self.language} | ({"desk": self.world.secrets[who]} if who in self.world.secrets else {})
             for name, value in cookies.items():
                 context.add_cookies([{"name": name, "value": value, "url": self.world.address}])
+            context.on("request", lambda request: self._note(request.url))
             context.set_extra_http_headers({"Accept-Language": self.language})
             self.contexts[who] = context
         page = self.contexts[who].new_page()
@@ -135,6 +138,10 @@ class Visit:
         asked = (route for route in page_routes(self.world.app) if compile_path(route)[0].fullmatch(path))
         self.seen.add(next(asked, path))
         self.look(page, name)
+
+    def _note(self, address: str) -> None:
+        if not address.startswith((self.world.address, "data:", "about:")):
+            self.elsewhere.append(address)
 
     def close(self) -> None:
         """Close what was opened."""
@@ -176,4 +183,5 @@ def gone(visit: Visit, name: str, walks: Mapping[str, tuple[Callable[[Visit], No
             visited(visit, name)
     finally:
         visit.close()
+    assert visit.elsewhere == [], f"{name}: got requests to {visit.elsewhere}, expected none to others"
     return visit.seen
