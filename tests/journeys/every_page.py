@@ -1,7 +1,10 @@
 """Every page that a person meets: where it is, and how one gets there. A route that is not here fails the test of the registry."""
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache
+from typing import Self
 
 from fastapi import FastAPI
 from fastapi.routing import iter_route_contexts
@@ -135,7 +138,7 @@ class Visit:
         assert spoken == self.language, f"{page.url} is in {spoken!r}, expected {self.language!r}"
         path = page.url.removeprefix(self.world.address).partition("?")[0].partition("#")[0]
         # A form that is shown again may stand at an address of its own, which cannot be asked for.
-        asked = (route for route in page_routes(self.world.app) if compile_path(route)[0].fullmatch(path))
+        asked = (route for route in page_routes(self.world.app) if _pattern(route).fullmatch(path))
         self.seen.add(next(asked, path))
         self.look(page, name)
 
@@ -143,10 +146,17 @@ class Visit:
         if not address.startswith((self.world.address, "data:", "about:")):
             self.elsewhere.append(address)
 
-    def close(self) -> None:
-        """Close what was opened."""
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
         for context in self.contexts.values():
             context.close()
+
+
+@cache
+def _pattern(route: str) -> re.Pattern[str]:
+    return compile_path(route)[0]
 
 
 def page_routes(app: FastAPI) -> list[str]:
@@ -172,16 +182,15 @@ def visited(visit: Visit, route: str) -> None:
         if route == "/desk/website":
             page.frame_locator("iframe").locator(".go").wait_for()
         visit.at(page, name)
+    page.close()
 
 
 def gone(visit: Visit, name: str, walks: Mapping[str, tuple[Callable[[Visit], None], object]]) -> set[str]:
     """Look at the pages of a route, or of a walk by its name, and return the routes seen."""
-    try:
-        if name in walks:
-            walks[name][0](visit)
-        else:
-            visited(visit, name)
-    finally:
-        visit.close()
+    visit.seen.clear()
+    if name in walks:
+        walks[name][0](visit)
+    else:
+        visited(visit, name)
     assert visit.elsewhere == [], f"{name}: got requests to {visit.elsewhere}, expected none to others"
-    return visit.seen
+    return set(visit.seen)

@@ -28,6 +28,7 @@ _CUT = """() => [...document.querySelectorAll('main *')]
 
 def reflow_faults(page: Page) -> Iterator[str]:
     """Give how far the page scrolls sideways, and what reaches over its edge."""
+    page.wait_for_load_state()  # a page that has come may still wait for its styles
     beyond = page.evaluate(_BEYOND)
     if beyond > 0:
         yield f"scrolls sideways by {beyond} px"

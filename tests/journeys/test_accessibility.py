@@ -4,7 +4,8 @@ Here each page is looked at in one language, its words measured in one with long
 looks at all of them in every language.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -16,9 +17,6 @@ from tests.journeys.every_page import LANGUAGES, LONGEST, NO_PAGES, OWNER, PAGES
 from tests.journeys.one_of_each import World
 from tests.journeys.walks import WALKS
 
-TURNS = {name: turn for turn, name in enumerate([*PAGES, *WALKS])}
-"""Whose turn it is decides the language, so that each language is met on a quarter of the routes."""
-
 
 @pytest.fixture(scope="module")
 def world(live_server: Site, tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
@@ -26,40 +24,56 @@ def world(live_server: Site, tmp_path_factory: pytest.TempPathFactory) -> Iterat
         yield opened
 
 
-def go(world: World, browser: Browser, name: str) -> tuple[list[str], set[str]]:
-    """Look at the pages of a route or walk; return what is wrong, and the routes seen."""
-    turn, wrong = TURNS[name], list[str]()
-    # A walk takes long; in a language with long words one is enough for both.
-    language = LONGEST[turn % 2] if name in WALKS else LANGUAGES[turn % len(LANGUAGES)]
+@pytest.fixture(scope="module")
+def visits(world: World, browser: Browser) -> Iterator[Mapping[str, Visit]]:
+    """Give a reader of each language, whose browser is kept from page to page."""
+    with ExitStack() as opened:
+        yield {code: opened.enter_context(Visit(world, browser, code, _nothing)) for code in LANGUAGES}
+
+
+def _nothing(_page: Page, _name: str) -> None:
+    """Do not look."""
+
+
+def go(visit: Visit, longest: Visit, name: str) -> tuple[list[str], set[str]]:
+    """Look at the pages of a route or walk, their words in a long language; return what is wrong, and the routes seen."""
+    wrong = list[str]()
 
     def breaks_no_rule(page: Page, what: str) -> None:
-        wrong.extend(f"{what}, {language}, {scheme}: {each}" for scheme, each in accessibility.in_both_schemes(page))
+        found = accessibility.in_both_schemes(page)
+        wrong.extend(f"{what}, {visit.language}, {scheme}: {each}" for scheme, each in found)
 
     def holds_together(page: Page, what: str) -> None:
-        wrong.extend(f"{what}: {each}" for each in accessibility.measured(page))
+        wrong.extend(f"{what}, {longest.language}: {each}" for each in accessibility.measured(page))
         page.set_viewport_size({"width": accessibility.DESK, "height": 800})
 
     def both(page: Page, what: str) -> None:
         breaks_no_rule(page, what)
         holds_together(page, what)
 
-    if language in LONGEST:
-        return wrong, every_page.gone(Visit(world, browser, language, both), name, WALKS)
-    seen = every_page.gone(Visit(world, browser, language, breaks_no_rule), name, WALKS)
-    every_page.gone(Visit(world, browser, LONGEST[turn % 2], holds_together), name, WALKS)
+    visit.look = both if visit is longest else breaks_no_rule
+    seen = every_page.gone(visit, name, WALKS)
+    if visit is not longest:
+        longest.look = holds_together
+        every_page.gone(longest, name, WALKS)
     return wrong, seen
 
 
 @pytest.mark.parametrize("route", PAGES)
-def test_the_pages_of_a_route_break_no_rule_and_hold_together(world: World, browser: Browser, route: str) -> None:
-    wrong, seen = go(world, browser, route)
+def test_the_pages_of_a_route_break_no_rule_and_hold_together(visits: Mapping[str, Visit], route: str) -> None:
+    turn = list(PAGES).index(route)
+    language, longest = LANGUAGES[turn % len(LANGUAGES)], LONGEST[turn % len(LONGEST)]
+    wrong, seen = go(visits[language], visits[language if language in LONGEST else longest], route)
     assert wrong == []
     assert seen == {route}
 
 
 @pytest.mark.parametrize("walk", WALKS)
 def test_the_pages_of_a_walk_break_no_rule_and_hold_together(world: World, browser: Browser, walk: str) -> None:
-    wrong, seen = go(world, browser, walk)
+    # A walk takes long: it is gone once, in a language with long words.
+    language = LONGEST[list(WALKS).index(walk) % len(LONGEST)]
+    with Visit(world, browser, language, _nothing) as visit:
+        wrong, seen = go(visit, visit, walk)
     assert wrong == []
     assert seen >= set(WALKS[walk][1])
 
@@ -71,11 +85,10 @@ def test_every_route_has_its_pages_here_or_is_known_to_have_none(world: World) -
 
 @pytest.mark.parametrize("route", NO_PAGES)
 def test_a_route_that_is_said_to_have_no_page_has_none(world: World, browser: Browser, route: str) -> None:
-    visit = Visit(world, browser, "en", lambda _page, _name: None)
-    page = visit.page(OWNER)
-    reply = page.request.get(NO_PAGES[route].format_map(world.places | {"draft": "nobodys"}), max_redirects=0)
-    kind = reply.headers.get("content-type", "")
-    visit.close()
+    address = NO_PAGES[route].format_map(world.places | {"draft": "nobodys"})
+    with Visit(world, browser, "en", _nothing) as visit:
+        reply = visit.page(OWNER).request.get(address, max_redirects=0)
+        kind = reply.headers.get("content-type", "")
     assert reply.status in (301, 303, 401, 404) or not kind.startswith("text/html")
 
 

@@ -38,6 +38,9 @@ def visit(context: BrowserContext, address: str) -> tuple[Page, FrameLocator]:
     page.goto(address)
     frame = page.frame_locator("iframe")
     frame.locator("h1").wait_for()
+    content = page.locator("iframe").element_handle().content_frame()
+    assert content is not None
+    content.wait_for_load_state()  # what is there may still wait for its styles
     return page, frame
 
 
