@@ -16,10 +16,10 @@ from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
 from tests.service.trial_rows import OPENED
 
 SEEDS = (3, 14)
+"""A handful; `python -m tests.benchmarks offline` plays fifty."""
 # Only a worker that is at work answers for a page without network; that the page lies in its cache is not enough.
 KEPT = """async () => Boolean(await caches.match(location.pathname))
   && (await navigator.serviceWorker.getRegistration())?.active?.state === 'activated'"""
-"""A handful; `python -m tests.benchmarks offline` plays fifty."""
 
 
 @pytest.fixture(scope="module")
