@@ -45,7 +45,8 @@ def _in(world: World, browser: Browser, language: str, names: Sequence[str], pic
     for name in names:
         look = _looking(language, name, pages, found, pictures)
         try:
-            every_page.gone(Visit(world, browser, language, look), name, WALKS)
+            with Visit(world, browser, language, look) as visit:
+                every_page.gone(visit, name, WALKS)
         except Exception as error:  # noqa: BLE001 - whatever keeps a page from being reached is one of the findings
             found.append(f"{name}: not gone to its end: {type(error).__name__}: {' '.join(str(error).split())[:300]}")
     print(f"{language}: {len(pages)} pages, {len(found)} violations, {time.monotonic() - began:.0f} s", flush=True)
