@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from model._components import (
     COPY,
@@ -35,6 +34,7 @@ from model._posterior import FittedResponse
 from model._prior import Prior
 from model._reml import Fixed
 from model._structure import Floats, Ints
+from model._triangles import root_inverse
 
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
@@ -69,7 +69,7 @@ class Projection:
         self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
         self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
         self._root = np.linalg.cholesky(self.elimination.solved.product)
-        self._half = solve_triangular(self._root, self._solved.T, lower=True)
+        self._half = root_inverse(self._root, self._solved.T)
 
     def _inverse(self, U: Floats) -> Floats:
         """H^-1 U for U (N + m, t)."""
@@ -97,8 +97,8 @@ class Projection:
     @property
     def coefficients(self) -> Floats:
         """W (n + m, p): the generalised least squares coefficients of columns T are W'T."""
-        ahead = solve_triangular(self._root, self._half, lower=True, trans="T")
-        return self._over_all(np.linalg.solve(self.fixed.R, ahead).T)
+        ahead = root_inverse(self._root, self._half, turned=True)
+        return self._over_all(np.asarray(np.linalg.solve(self.fixed.R, ahead).T, dtype=np.float64))
 
 
 @dataclass(frozen=True, eq=False)

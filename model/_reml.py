@@ -12,12 +12,12 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from model._elimination import Columns, Elimination
 from model._prior import Prior
 from model._start import orthonormal
 from model._structure import Cells, Floats
+from model._triangles import inverse_of_root
 
 Flags = NDArray[np.bool_]
 
@@ -115,8 +115,7 @@ class Profiled(ABC):
 
     def _inverse_information(self, right: Floats) -> Floats:
         """C `right`, C = (Q'H^-1 Q)^-1."""
-        half = solve_triangular(self.root, right, lower=True)
-        return np.asarray(solve_triangular(self.root, half, lower=True, trans="T"))
+        return inverse_of_root(self.root, right)
 
     @property
     def noise_variance(self) -> float:

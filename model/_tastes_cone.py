@@ -145,12 +145,22 @@ def cone_minimum(model: ConeModel) -> Floats:
     -------
     (m,) float
     """
+    if (found := _in_the_open(model)) is not None:
+        return _on_boundary(model, found)
     x = model.inside()
     mu = max(1.0, model.newton(x, 1.0)[1])  # from here Newton's steps are whole ones from the first
     less = 0.1 if model.closed else 1e-3  # a prior keeps off the boundary, where long steps along the path lose it
     while mu > _LAST:
         x, mu = _centre(model, x, mu), less * mu
     return _on_boundary(model, _centre(model, x, _LAST))
+
+
+def _in_the_open(model: ConeModel) -> Floats | None:
+    """Return the minimum of the quadratic alone where it lies within all bounds: the model is convex, so it is the minimum."""
+    if model.prior is not None and len(model.basis):
+        return None
+    x = model.now - np.linalg.solve(model.curvature, model.slope)
+    return x if np.isfinite(model.barrier(x, 0.0)) else None
 
 
 def _on_boundary(model: ConeModel, x: Floats) -> Floats:

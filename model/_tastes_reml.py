@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import solve_triangular
 
 from model._prior import Prior
 from model._reml import COPY, MATCH, Design, Flags, Profiled
 from model._structure import Floats
 from model._tastes_elimination import PlayerRows, TasteColumns, TasteElimination, Working
+from model._triangles import inverse_of_root, root_inverse
 
 
 def symmetric_basis(Q: int) -> Floats:
@@ -142,8 +142,7 @@ class TasteRestricted(Profiled):
 
     def _told(self, G: Floats) -> float:
         """tr(G C G') of G (n, p)."""
-        half = solve_triangular(self.root, G.T @ G, lower=True)
-        return float(np.trace(solve_triangular(self.root, half.T, lower=True)))
+        return float(np.trace(inverse_of_root(self.root, G.T @ G)))
 
     @cached_property
     def traces(self) -> tuple[Floats, float, float]:
@@ -151,7 +150,7 @@ class TasteRestricted(Profiled):
         own, copy, match = self.elimination.traces
         p, Q = self.gamma.size, self.problem.rows.width
         known = self.elimination.players[:, :, :-1].reshape(-1, p)
-        half = solve_triangular(self.root, known.T, lower=True).reshape(p, -1, Q)
+        half = root_inverse(self.root, known.T).reshape(p, -1, Q)
         own = own - np.tensordot(half, half, ((0, 1), (0, 1)))
         copy = copy - self._told(self.elimination.copies[:, :-1]) if self.free[COPY] else 0.0
         match = match - self._told(self._cell_solutions) if self.free[MATCH] else 0.0

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
+from model._triangles import Root, root_inverse
 from model.player import Player
 from model.records import Answers, OwnBow, Run, Trial
 from model.view import View
@@ -60,8 +60,8 @@ class Sheet:
         self.runs = tuple(away[place] for place in kept)
         self.place = np.array(kept, dtype=np.intp)
         player = Player(view, self.answers, self.runs, trial.blinding)
-        root, _ = player.factor
-        self._seen, self._cov = player.seen, root @ root.T
+        self._seen, self._root = player.seen, player.factor[0]
+        self._cov = self._root @ self._root.T
 
     def after(self, runs: Bools) -> tuple[Floats, Floats]:
         """Return mean (O,) and covariance (O, O) of all ratings given the own bow's and those of some runs (n,)."""
@@ -69,10 +69,14 @@ class Sheet:
         given = np.concatenate([[True], runs])[seen.run]
         if not given.any():
             return seen.mean, cov
-        factor = cho_factor(cov[np.ix_(given, given)], lower=True)
-        mean = seen.mean + cov[:, given] @ cho_solve(factor, (seen.value - seen.mean)[given])
-        explained = solve_triangular(factor[0], cov[given], lower=True)
-        return mean, cov - explained.T @ explained
+        first, order = int(given.sum()), np.argsort(~given, kind="stable")
+        # The root of the given ratings before the others holds the law of these: no other needs to be found.
+        in_order = bool(given[:first].all())
+        root: Root = self._root if in_order else np.linalg.cholesky(cov[np.ix_(order, order)])
+        mean, left = seen.mean.copy(), np.zeros_like(cov)
+        mean[order] += root[:, :first] @ root_inverse(root[:first, :first], (seen.value - seen.mean)[order[:first]])
+        left[np.ix_(order[first:], order[first:])] = root[first:, first:] @ root[first:, first:].T
+        return mean, left
 
     def marks(self, weights: Floats) -> tuple[Ints, Floats]:
         """Return the runs (m,) rated on every criterion that has a weight (C,), and the weights (m, O) of their ratings."""

@@ -16,8 +16,10 @@ from model.baselines import Baseline, Table, baselines
 from model.calibration import Comparison, compare
 from model.choice import Offer
 from model.foretell import Sheet, first_runs, told
+from model.levels import Stretches
+from model.material import Material, gather
 from model.personal import utility_weights
-from model.preference import PreferenceModel, gather
+from model.preference import PreferenceModel
 from model.records import Event, Outcome, Range, Run, Trial
 from model.scores import Foretold
 from model.vocabulary import CRITERIA
@@ -45,10 +47,14 @@ class Past:
     outcomes: Sequence[Outcome] = ()
     offers: Mapping[str, Offer] = field(default_factory=dict)
 
+    def gathered(self, trials: Sequence[Trial] | None = None) -> Material:
+        """Return what fits to these trials, or to some of them, are made of."""
+        given = self.trials if trials is None else trials
+        return Material.of(self.range, given, self.events, self.outcomes, self.offers)
+
     def fitted(self, make_model: MakeModel, trials: Sequence[Trial] | None = None) -> PreferenceModel:
         """Return a model fitted to these trials, or to some of them."""
-        given = self.trials if trials is None else trials
-        return make_model(self.range).fit(given, self.events, self.outcomes, self.offers)
+        return make_model(self.range).fit_to(self.gathered(trials))
 
     @cached_property
     def played(self) -> tuple[tuple[int, Run], ...]:
@@ -116,7 +122,8 @@ def answer(task: Task) -> Found:
     past, by_player = task.past, task.by == "player"
     held = np.array([_is_held(task, past.trials[place], run) for place, run in past.played], dtype=bool)
     kept = [_kept(task, trial) for trial in past.trials if not (by_player and trial.player in task.held)]
-    models = [past.fitted(make, kept) for make in (task.make_model, task.reference) if make is not None]
+    material = past.gathered(kept)
+    models = [make(past.range).fit_to(material) for make in (task.make_model, task.reference) if make is not None]
     asked = _Asked(past, models, held, task.seed)
     places = np.unique([place for (place, _), of in zip(past.played, held, strict=True) if of]).astype(int).tolist()
     foretold: dict[tuple[str, int], list[Foretold]] = {(measure, r): [] for measure in MEASURES for r in TOLD}
@@ -234,7 +241,7 @@ def _known(held: Bools, by_player: bool, r: int) -> Bools | None:
 
 def _table(past: Past, model: PreferenceModel) -> tuple[Table, Floats]:
     """Return every run of a copy as columns and codes, and its ratings (N, C)."""
-    history = gather(model.posterior_.design, past.trials, past.range, model.stretches)
+    history = gather(model.posterior_.design, past.trials, past.range, Stretches.from_events(past.events))
     copies = [str(run.copy) for _, run in past.played]
     tiers = [past.range.copies[copy].tier for copy in copies]
     players = [past.trials[place].player for place, _ in past.played]

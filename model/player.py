@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, solve_triangular
 
+from model._triangles import inverse_of_root, root_inverse
 from model.design import (
     OF_GRADE,
     OF_TRAITS,
@@ -291,7 +291,7 @@ class Player:
         same_copy = (k[:, None] == k) * np.outer(match[away], match[away]) * R.match[np.ix_(c, c)]
         gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + same_copy
         lower = np.linalg.cholesky(gram)
-        return lower, np.asarray(cho_solve((lower, True), seen.value - seen.mean))
+        return lower, inverse_of_root(lower, seen.value - seen.mean)
 
     # The law after the ratings
 
@@ -306,7 +306,7 @@ class Player:
         cross = self.parts.with_ratings(quantities, self.seen)
         if extra is not None:
             cross = cross + extra
-        return quantities.mean + cross @ solved, np.asarray(solve_triangular(lower, cross.T, lower=True))
+        return quantities.mean + cross @ solved, root_inverse(lower, cross.T)
 
     def shared_with_ratings(self, weights: Floats) -> Floats:
         """Return (K, O) covariance of each copy's own effect and match with the ratings given."""

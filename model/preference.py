@@ -7,11 +7,9 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from model import personal
-from model.choice import Offer, keeping
+from model.choice import Offer
 from model.design import (
     FIXED,
     OF_GRADE,
@@ -21,13 +19,9 @@ from model.design import (
     POSITION_OF,
     TRAITS,
     Design,
-    Rows,
-    history_rows,
-    own_rows,
-    player_columns,
 )
-from model.levels import Level, Stretches
 from model.likelihood import Likelihood
+from model.material import History, Material
 from model.outlook import Outlook
 from model.player import PRIOR_REPEAT_SD
 from model.posterior import Correlations, PlayerLaw, Posterior, gather_levels, labels_of, lower_root, principal_root
@@ -35,7 +29,7 @@ from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.records import Answers, Event, Outcome, Range, Run, Trial
 from model.together import Together, correlations
 from model.view import View
-from model.vocabulary import CRITERIA, OWN, Instrument
+from model.vocabulary import OWN
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -84,28 +78,6 @@ class Beliefs:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class History:
-    """Trials as arrays: X (n, p), Z (n, Q), Y (n, C) with NaN where not rated, labels (n,); own bows' runs apart."""
-
-    X: Floats
-    Z: Floats
-    Y: Floats
-    player: NDArray[np.object_]
-    level: NDArray[np.object_]
-    own_X: Floats
-    own_Z: Floats
-    own_Y: Floats
-    own_player: NDArray[np.object_]
-    own_level: NDArray[np.object_]
-
-    def whole(self) -> "History":
-        """Return the history with the own bows' runs among the others."""
-        pairs = (("X", "own_X"), ("Z", "own_Z"), ("Y", "own_Y"), ("player", "own_player"), ("level", "own_level"))
-        joined = {name: np.concatenate([getattr(self, name), getattr(self, own)]) for name, own in pairs}
-        return replace(self, **joined)
-
-
 class PreferenceModel:
     """Which bows suit whom, learnt from trials.
 
@@ -143,9 +115,11 @@ class PreferenceModel:
         RuntimeError
             The fit did not converge.
         """
-        self.stretches = Stretches.from_events(events)
-        design = Design.from_range(self.range)
-        history = gather(design, trials, self.range, self.stretches)
+        return self.fit_to(Material.of(self.range, trials, events, outcomes, offers))
+
+    def fit_to(self, material: Material) -> Self:
+        """Fit to what has been gathered from this range's trials; raises as `fit`."""
+        design, history = material.design, material.history
         prior = self.beliefs.prior(design, self.tastes)
         fitted = history.whole() if self.tastes else history
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
@@ -162,9 +136,9 @@ class PreferenceModel:
             worth=self.beliefs.correlation_worth,
             prior=prior,
         )
-        posterior = assemble(design, history, ratings.responses_, together, self.beliefs, trials)
-        self.posterior_ = replace(posterior, keeping=keeping(trials, outcomes, offers or {}, self.range))
-        self.view_ = View(self.posterior_, self.range, self.stretches)
+        posterior = assemble(design, history, ratings.responses_, together, self.beliefs, material.trials)
+        self.posterior_ = replace(posterior, keeping=material.keeping)
+        self.view_ = View(self.posterior_, self.range, material.stretches)
         return self
 
     def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
@@ -176,70 +150,6 @@ class PreferenceModel:
             A run of a copy that is not in the range or does not suit the player's instrument and hold.
         """
         return personal.outlook(self.view_, answers, runs)
-
-
-def _table(runs: Sequence[Run]) -> Floats:
-    """Return (n, C) of the runs' ratings, NaN where not rated."""
-    marks = [[run.ratings.get(criterion, np.nan) for criterion in CRITERIA] for run in runs]
-    return np.array(marks, dtype=np.float64).reshape(-1, len(CRITERIA))
-
-
-def _labels(labels: Sequence[object]) -> NDArray[np.object_]:
-    out = np.empty(len(labels), dtype=object)
-    out[:] = labels
-    return out
-
-
-def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: Stretches) -> History:
-    """Turn trials into arrays.
-
-    Raises
-    ------
-    ValueError
-        A run of a copy that the range does not hold.
-    """
-    copies = [(trial, run) for trial in trials for run in trial.runs if run.copy is not None]
-    for trial, run in copies:
-        if run.copy not in range_.copies:
-            msg = f"trial {trial.key}, run {run.position}: got the copy {run.copy!r}, expected one of the range"
-            raise ValueError(msg)
-    own = [(trial, run) for trial in trials for run in trial.runs if run.copy is None]
-    levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
-    rows, of_own = history_rows(design, trials, range_), _own_rows(own)
-    return History(
-        X=design.matrix(rows),
-        Z=player_columns(rows),
-        Y=_table([run for _, run in copies]),
-        player=_labels([trial.player for trial, _ in copies]),
-        level=_labels(levels),
-        own_X=design.matrix(of_own, own=True),
-        own_Z=player_columns(of_own, own=True),
-        own_Y=_table([run for _, run in own]),
-        own_player=_labels([trial.player for trial, _ in own]),
-        own_level=_labels(_own_levels([t.player for t, _ in copies], levels, [t.player for t, _ in own])),
-    )
-
-
-def _own_rows(own: Sequence[tuple[Trial, Run]]) -> Rows:
-    nothing = own_rows(Answers(Instrument.VIOLIN), [])
-    parts = [nothing, *(own_rows(trial.answers, [run.position]) for trial, run in own)]
-    return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in Rows.__slots__})
-
-
-def _own_levels(players: Sequence[str], levels: Sequence[Level], owners: Sequence[str]) -> list[Level]:
-    """Return the level of each own bow's run: one for all players whose trials hang together by copies.
-
-    An own bow has no effect for everybody; the one level that each component needs takes up what own bows have in common
-    there, and joins no components that copies do not join.
-    """
-    of_player = {name: place for place, name in enumerate(dict.fromkeys([*players, *owners]))}
-    of_level = {level: len(of_player) + place for place, level in enumerate(dict.fromkeys(levels))}
-    size = len(of_player) + len(of_level)
-    if not size:
-        return []
-    edges = ([of_player[player] for player in players], [of_level[level] for level in levels])
-    _, component = connected_components(coo_array((np.ones(len(levels)), edges), shape=(size, size)), directed=False)
-    return [(OWN, int(component[of_player[owner]])) for owner in owners]
 
 
 def assemble(

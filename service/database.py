@@ -8,13 +8,11 @@ asks for the lock later is refused when another wrote in between. On PostgreSQL 
 import asyncio
 import secrets
 import sqlite3
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
 from weakref import WeakKeyDictionary
 
-from fastapi import Depends, Request
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, make_url, select, update
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import ORMExecuteState, Session
@@ -150,28 +148,3 @@ def _begin(connection: Connection) -> None:
     may_write = connection.get_execution_options().get("may_write", True)
     connection.exec_driver_sql(f"PRAGMA query_only = {'OFF' if may_write else 'ON'}")
     connection.exec_driver_sql("BEGIN IMMEDIATE" if may_write else "BEGIN")
-
-
-async def _reading(request: Request) -> AsyncIterator[Session]:
-    with _database(request).reading() as session:
-        yield session
-
-
-async def _writing(request: Request) -> AsyncIterator[Session]:
-    database = _database(request)
-    async with database.turn():
-        with database.writing() as session:
-            yield session
-
-
-def _database(request: Request) -> Database:
-    database: Any = request.app.state.database
-    assert isinstance(database, Database)  # noqa: S101 - wiring, not input
-    return database
-
-
-# `scope="function"` ends the session, and with it commits, before the reply is sent: a failed commit is never answered 'done'.
-Reading = Annotated[Session, Depends(_reading, scope="function")]
-"""A route's session to read with; the database is ``app.state.database``."""
-Writing = Annotated[Session, Depends(_writing, scope="function")]
-"""A route's session to write with; committed before the reply."""

@@ -7,12 +7,12 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from service import forms
-from service.database import Writing
 from service.forms.server import OutcomeIn, TrialIn
 from service.pages import api_keys, schema
 from service.pages.api_keys import Brought
 from service.pages.schema import Answer
 from service.pages.screens import Json
+from service.pages.sessions import Writing
 from service.trials import by_server
 
 router = APIRouter()

@@ -8,7 +8,6 @@ from fastapi import APIRouter, Path, Request
 from fastapi.responses import Response
 
 from service import formats
-from service.database import Reading, Writing
 from service.language import _, ngettext
 from service.mail import closed, desk
 from service.pages.contexts import Page
@@ -16,6 +15,7 @@ from service.pages.desk.common import Tab
 from service.pages.desk_frame import see, show
 from service.pages.guard import Adviser, AtDealer, Posted, first
 from service.pages.mail_links import AnOffice
+from service.pages.sessions import Reading, Writing
 
 router = APIRouter(prefix="/desk/mail")
 HOME = "/desk/mail"

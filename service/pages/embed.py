@@ -7,11 +7,11 @@ from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service import doors, drafts, embedding
-from service.database import Reading
 from service.language import _
 from service.pages.contexts import Page
 from service.pages.desk_frame import address_of
 from service.pages.rendering import render
+from service.pages.sessions import Reading
 
 router = APIRouter()
 KEPT = "public, max-age=31536000, immutable"

@@ -14,10 +14,10 @@ from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import doors, drafts, language
-from service.database import Reading, Writing
 from service.language import _
 from service.pages import contexts, result, steps
 from service.pages.rendering import render
+from service.pages.sessions import Reading, Writing
 from service.security import FormTokens
 
 router = APIRouter()

@@ -12,12 +12,12 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
-from service.database import Reading, Writing
 from service.language import _
 from service.mail import closed, still_right
 from service.mail.office import Office
 from service.pages.contexts import Page
 from service.pages.rendering import render
+from service.pages.sessions import Reading, Writing
 
 router = APIRouter(prefix="/mail")
 Answer = Literal["yes", "no"]

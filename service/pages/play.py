@@ -10,7 +10,6 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.database import Reading, Writing
 from service.errors import NotHere
 from service.language import _
 from service.pages.contexts import Typed
@@ -18,6 +17,7 @@ from service.pages.form import Form
 from service.pages.questions import ScaleWords
 from service.pages.rendering import render
 from service.pages.screens import Links, ScreenPage
+from service.pages.sessions import Reading, Writing
 from service.trials import plain_sheets, seats, sheets
 from service.words import tablet as words
 

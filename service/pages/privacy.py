@@ -16,7 +16,6 @@ from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import doors, drafts, privacy
-from service.database import Reading, Writing
 from service.errors import Refused
 from service.forms.questionnaire import EMAIL
 from service.language import _
@@ -25,6 +24,7 @@ from service.pages.contexts import Fault, Page, Typed
 from service.pages.form import Form
 from service.pages.mail_links import AnOffice, LinkPage
 from service.pages.rendering import render
+from service.pages.sessions import Reading, Writing
 from service.privacy import asking, links, retention
 from service.privacy.links import Opened
 from service.words import privacy as words

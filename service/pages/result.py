@@ -6,9 +6,9 @@ from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import advice, doors, drafts, language
-from service.database import Reading, Writing
 from service.pages import shortlist
 from service.pages.rendering import render
+from service.pages.sessions import Reading, Writing
 from service.privacy import links
 from service.words import privacy
 

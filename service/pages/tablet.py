@@ -15,12 +15,12 @@ from sqlalchemy.orm import Session
 
 from service import drafts
 from service.access import tablets
-from service.database import Reading, Writing
 from service.errors import Invalid
 from service.forms.sheet import RUN_ID, read_code, read_pair
 from service.language import _
 from service.pages.rendering import render
 from service.pages.screens import Json, Key, ScreenPage, not_too_often, unknown_key
+from service.pages.sessions import Reading, Writing
 from service.trials import head_to_head, screens, sheets
 from service.words import tablet as words
 

@@ -7,11 +7,11 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 
-from service.database import Writing
 from service.errors import Refused
 from service.language import _, ngettext
 from service.pages.desk_frame import show
 from service.pages.guard import Adviser, check_token
+from service.pages.sessions import Writing
 from service.trials import parcels
 
 router = APIRouter()

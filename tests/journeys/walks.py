@@ -66,7 +66,6 @@ def form(visit: Visit) -> None:
     visit.at(page, "answer, its numbers shown")
     press(page, "form[action$=again] button")
     visit.at(page, "again")
-    page.close()
 
 
 def framed(visit: Visit) -> None:
@@ -82,7 +81,6 @@ def framed(visit: Visit) -> None:
     page.check("#own_bow-yes")
     page.check("#own_rating_overall-4")
     visit.at(page, "framed own bow")
-    page.close()
 
 
 def refusals(visit: Visit) -> None:
@@ -97,11 +95,9 @@ def refusals(visit: Visit) -> None:
     press(page)
     visit.look(page, "403")
     _too_often(visit, page)
-    page.close()
     page = visit.page(WORKSHOP)
     page.goto("/desk/users")
     visit.at(page, "403 at the desk")
-    page.close()
 
 
 def _too_often(visit: Visit, page: Page) -> None:
@@ -129,7 +125,6 @@ def asking_for_data(visit: Visit) -> None:
     page.goto(f"/mail/unsubscribe/{places['unsubscribe']}")
     press(page, "main button")
     visit.at(page, "unsubscribed")
-    page.close()
 
 
 def signing_in(visit: Visit) -> None:
@@ -145,7 +140,6 @@ def signing_in(visit: Visit) -> None:
         each.fill("short")
     press(page, "main form button")
     visit.at(page, "password too short")
-    page.close()
 
 
 def mistakes_at_the_desk(visit: Visit) -> None:
@@ -174,7 +168,6 @@ def mistakes_at_the_desk(visit: Visit) -> None:
         page.locator("input[name=copies]:checked").first.uncheck()
     press(page, ".effect .go")
     visit.at(page, "compose, no bow")
-    page.close()
 
 
 def _shown(page: Page, button: str, then: str) -> None:
@@ -224,7 +217,6 @@ def tablet(visit: Visit) -> None:
     _shown(page, "go", "bow")
     _rest_of_the_bows(visit, page)
     visit.world.end(key)
-    page.close()
 
 
 def _rest_of_the_bows(visit: Visit, page: Page) -> None:
@@ -260,7 +252,6 @@ def pairs(visit: Visit) -> None:
         until_true(page, f"() => {changed} || document.querySelector('main[data-screen=pairs-over]') !== null", "more")
     visit.at(page, "pairs over")
     visit.world.end(key)
-    page.close()
 
 
 def questions(visit: Visit) -> None:
@@ -273,7 +264,6 @@ def questions(visit: Visit) -> None:
     page.clock.run_for(121_000)
     page.wait_for_selector("dialog[open]")
     visit.at(page, "somebody there?")
-    page.close()
 
 
 def phone(visit: Visit) -> None:
@@ -283,7 +273,6 @@ def phone(visit: Visit) -> None:
     page.goto(link)
     page.wait_for_selector("main[data-screen]")
     visit.at(page, "link")
-    page.close()
     plain = visit.page("without scripts")
     plain.route("**/static/*.js", lambda route: route.abort())  # axe-core itself needs a browser that runs scripts
     plain.goto(link)
@@ -292,12 +281,10 @@ def phone(visit: Visit) -> None:
     visit.at(plain, "plain bow")
     plain.click("footer .go")
     visit.at(plain, "plain bow, nothing rated")
-    plain.close()
     visit.world.end(key)
     page = visit.page()
     page.goto(link)
     visit.at(page, "link of a trial that is over")
-    page.close()
 
 
 def listener(visit: Visit) -> None:
@@ -310,7 +297,6 @@ def listener(visit: Visit) -> None:
     page.click("footer [data-do=go]")
     page.wait_for_selector("#carrying-4")
     visit.at(page, "listener's bow")
-    page.close()
     visit.world.end(key)
 
 

@@ -12,8 +12,9 @@ import pytest
 from model.design import Design
 from model.levels import Stretches
 from model.likelihood import Likelihood
+from model.material import gather
 from model.posterior import Block, Posterior
-from model.preference import Beliefs, PreferenceModel, gather
+from model.preference import Beliefs, PreferenceModel
 from model.vocabulary import CRITERIA
 from tests.model.worlds import drawn_trials, violins
 

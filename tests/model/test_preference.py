@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from model.design import TIER_SD, Design
 from model.levels import Stretches
+from model.material import History, gather
 from model.outlook import Outlook
-from model.preference import Beliefs, History, PreferenceModel, gather
+from model.preference import Beliefs, PreferenceModel
 from model.ratings import FittedResponse
 from model.records import Answers, Copy, Event, OwnBow, Range, Run, Tier, Trial
 from model.view import View
@@ -150,7 +151,7 @@ def dense_gls(history: History, c: int, response: FittedResponse, design: Design
 def responses_of(posterior_rows: PreferenceModel, trials: Sequence[Trial]) -> tuple[History, list[FittedResponse]]:
     """The history as arrays and the variance components of the fit, as records without anything else."""
     design, posterior = posterior_rows.posterior_.design, posterior_rows.posterior_
-    history = gather(design, trials, posterior_rows.range, posterior_rows.stretches)
+    history = gather(design, trials, posterior_rows.range, posterior_rows.view_.stretches)
     records = []
     for c in range(C):
         rated = np.isfinite(history.Y[:, c])

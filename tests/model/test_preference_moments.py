@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from model.design import Design
-from model.preference import Beliefs, History, own_bow_moments
+from model.material import History
+from model.preference import Beliefs, own_bow_moments
 from model.ratings import FittedResponse
 from model.records import Range
 

@@ -14,7 +14,8 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from service import history
-from service.database import Database, Reading, Writing
+from service.database import Database
+from service.pages.sessions import Reading, Writing
 from service.tables import Dealer, Event, Player, Tier
 
 

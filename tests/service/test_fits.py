@@ -6,7 +6,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from datetime import date, timedelta
@@ -19,8 +19,9 @@ from sqlalchemy import select
 
 from model.adoption import Decision, Why
 from model.checkup import Report
+from model.material import Material
 from model.preference import PreferenceModel
-from model.records import Event, Outcome, Range, Trial
+from model.records import Range, Trial
 from model.scores import Estimate
 from service import fits, versions
 from service.database import Database
@@ -42,18 +43,9 @@ class UpsideDown(PreferenceModel):
     def __init__(self, range_: Range) -> None:
         super().__init__(range_, tastes=False)
 
-    def fit(
-        self,
-        trials: Sequence[Trial],
-        events: Iterable[Event] = (),
-        outcomes: Iterable[Outcome] = (),
-        offers: Any = None,
-    ) -> Self:
-        turned = [
-            replace(t, runs=tuple(replace(r, ratings={c: 8.0 - m for c, m in r.ratings.items()}) for r in t.runs))
-            for t in trials
-        ]
-        return super().fit(turned, events, outcomes, offers)
+    def fit_to(self, material: Material) -> Self:
+        history = replace(material.history, Y=8.0 - material.history.Y, own_Y=8.0 - material.history.own_Y)
+        return super().fit_to(replace(material, history=history))
 
 
 @pytest.fixture

@@ -14,7 +14,6 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import Blinding, Place
 from service import drafts
-from service.database import Reading, Writing
 from service.errors import Invalid, Refused
 from service.language import N_, _
 from service.pages import desk_frame, summary
@@ -23,6 +22,7 @@ from service.pages.desk import composing_form, composing_page
 from service.pages.desk.common import all_or_nothing, by_field, faults, first, today
 from service.pages.desk.composing_page import ComposePage
 from service.pages.guard import Adviser, AtDealer, Fields, Posted
+from service.pages.sessions import Reading, Writing
 from service.trials import composing, outcomes, reading
 from service.trials.composing import Proposal
 from service.words import desk_lines

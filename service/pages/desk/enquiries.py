@@ -7,7 +7,6 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service.database import Reading, Writing
 from service.errors import NotHere
 from service.formats import capital
 from service.language import _
@@ -16,6 +15,7 @@ from service.pages.contexts import Page
 from service.pages.desk import rows
 from service.pages.desk.common import Fact, Line, ListPage, Tab, more, some
 from service.pages.guard import Adviser, Posted
+from service.pages.sessions import Reading, Writing
 from service.trials import reading
 from service.words import desk_lines
 

@@ -8,13 +8,13 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import formats
-from service.database import Reading
 from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
 from service.pages.desk.common import Line, some, today
 from service.pages.guard import Adviser, AtDealer
+from service.pages.sessions import Reading
 from service.trials import reading
 from service.trials.reading import Home
 

@@ -9,7 +9,6 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import privacy
-from service.database import Reading, Writing
 from service.errors import Refused
 from service.language import N_, _
 from service.pages import desk_frame
@@ -17,6 +16,7 @@ from service.pages.contexts import Fault, Page, Typed
 from service.pages.guard import Adviser, AtDealer, Posted, first
 from service.pages.privacy import as_file
 from service.pages.questions import Option
+from service.pages.sessions import Reading, Writing
 from service.privacy import Person, asking
 from service.trials import reading
 from service.words import privacy as words

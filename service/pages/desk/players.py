@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service.database import Reading
 from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
 from service.pages.desk.common import Fact, Line, ListPage, more, some
 from service.pages.guard import Adviser
+from service.pages.sessions import Reading
 from service.trials import reading
 from service.trials.reading import PlayerPage
 from service.words import desk_lines

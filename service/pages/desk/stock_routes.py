@@ -15,7 +15,6 @@ from sqlalchemy.orm import Session
 from model.vocabulary import EventKind
 from service import formats, stock
 from service.access import dealers
-from service.database import Reading, Writing
 from service.errors import Invalid, NotAllowed, Refused
 from service.forms.reading import shown
 from service.language import N_, _
@@ -26,6 +25,7 @@ from service.pages.desk.common import address, all_or_nothing, by_field, faults,
 from service.pages.desk.stock_page import CopyView
 from service.pages.guard import AnyStaff, Fields, Posted, Staff
 from service.pages.questions import Option
+from service.pages.sessions import Reading, Writing
 from service.words import desk, desk_lines
 
 router = APIRouter(prefix="/desk/stock")

@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import Hold
 from service import stock
-from service.database import Reading, Writing
 from service.errors import Invalid, Refused
 from service.language import N_
 from service.pages import desk_frame
@@ -21,6 +20,7 @@ from service.pages.desk.trial_context import SeatPart, TrialView
 from service.pages.guard import Adviser, AtDealer, Fields, Posted
 from service.pages.questions import Option
 from service.pages.screens import signer
+from service.pages.sessions import Reading, Writing
 from service.trials import head_to_head, reading, seats
 from service.trials.reading import TrialPage
 from service.trials.standing import StandingView, standing

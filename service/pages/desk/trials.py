@@ -4,7 +4,6 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.database import Reading
 from service.errors import Invalid, Refused
 from service.formats import capital
 from service.language import _
@@ -16,6 +15,7 @@ from service.pages.desk.trial_context import RevealView
 from service.pages.desk.trial_show import CONDITION, OWN, Asked, Stepped
 from service.pages.guard import Adviser, Fields
 from service.pages.screens import signer
+from service.pages.sessions import Reading
 from service.trials import head_to_head, lifecycle, outcomes, reading, seats, sheets
 from service.words import desk, desk_lines
 from service.words import trial as words

@@ -8,10 +8,11 @@ from sqlalchemy.orm import Session
 
 from service.access import passwords, sessions, users
 from service.access.sessions import OpenSession
-from service.database import Database, Reading, Writing
+from service.database import Database
 from service.language import _
 from service.pages.desk_frame import ROLES, see, show
 from service.pages.guard import AnyStaff, Posted, Staff, first
+from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import AccountPage, SessionLine
 from service.pages.staff.forms import NewPassword

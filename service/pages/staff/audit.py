@@ -4,11 +4,11 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service.access import audit
-from service.database import Reading
 from service.errors import NotHere
 from service.language import _
 from service.pages.desk_frame import show
 from service.pages.guard import Owner
+from service.pages.sessions import Reading
 from service.pages.staff.contexts import AuditLine, AuditPage
 from service.words import times
 

@@ -4,11 +4,11 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service.access import dealers
-from service.database import Reading, Writing
 from service.language import _
 from service.pages import guard
 from service.pages.desk_frame import see, show
 from service.pages.guard import Owner, Posted, first
+from service.pages.sessions import Reading, Writing
 from service.pages.staff.contexts import DealerLine, DealersPage
 
 router = APIRouter()

@@ -4,9 +4,9 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service import model_page
-from service.database import Reading
 from service.pages.desk_frame import show
 from service.pages.guard import Workshop
+from service.pages.sessions import Reading
 
 router = APIRouter()
 

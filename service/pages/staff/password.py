@@ -7,12 +7,13 @@ from fastapi.responses import Response
 
 from service.access import passwords, users
 from service.access.users import Account
-from service.database import Database, Reading, Writing
+from service.database import Database
 from service.language import _
 from service.pages import guard
 from service.pages.desk_frame import see
 from service.pages.guard import Fields, first
 from service.pages.rendering import render
+from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import PasswordPage
 from service.pages.staff.forms import NewPassword

@@ -12,12 +12,13 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service.access import audit, drawn, passwords, sessions, users
-from service.database import Database, Writing
+from service.database import Database
 from service.language import N_, _
 from service.pages import guard
 from service.pages.desk_frame import SAID, said_to_stranger, see
 from service.pages.guard import AnyStaff, Fields, Posted, first
 from service.pages.rendering import render
+from service.pages.sessions import Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import SignInPage
 

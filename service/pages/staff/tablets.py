@@ -9,12 +9,12 @@ from sqlalchemy.orm import Session
 
 from service.access import tablets
 from service.access.tablets import TabletInfo
-from service.database import Reading, Writing
 from service.errors import Invalid
 from service.language import _
 from service.pages import qr
 from service.pages.desk_frame import address_of, host_of, see, show
 from service.pages.guard import Adviser, AtDealer, Fields, Posted, first
+from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import TabletLine, TabletsPage
 from service.words import times

@@ -11,12 +11,12 @@ from sqlalchemy.orm import Session
 
 from service.access import dealers, users
 from service.access.users import Account
-from service.database import Reading, Writing
 from service.errors import Invalid, NotHere, Refused
 from service.language import N_, _
 from service.pages.desk_frame import ROLES, address_of, see, show
 from service.pages.guard import Fields, Owner, Posted, Staff, first
 from service.pages.questions import Option
+from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import UserLine, UsersPage
 

@@ -8,11 +8,11 @@ from sqlalchemy.orm import Session
 
 from service import doors, security
 from service.access import keys
-from service.database import Reading, Writing
 from service.errors import Invalid, NotAllowed
 from service.language import _
 from service.pages.desk_frame import see, show
 from service.pages.guard import Adviser, AtDealer, Posted, PostedFile, first
+from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.website.page import ANY, Shown, page_of
 
