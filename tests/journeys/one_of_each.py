@@ -44,6 +44,8 @@ BASS = {
     "own_bow": {"kind": "wood", "ratings": {"overall": 4, "response": 3}},
     "trial": {"minutes": 60, "place": "shop"},
 }
+LEAVING = {"email": "ben@player.example", "consent": {"advice": True, "mail": False, "model": False}}
+"""A player whose trials are over: there are none."""
 VIOLIN = {"instrument": "violin", "budget": {"amount": 2600, "currency": "EUR"}, "own_bow": None}
 TODAY = dt.datetime.now(dt.UTC).date()
 
@@ -115,7 +117,12 @@ def furnish(world: World) -> None:
         doors.set_pages(session, None, DEALER, "https://strings.example", "#c8102e", "#e8a33d")
         keys.make(session, None, DEALER, "website")
         _people(session, world)
-        world.places |= {"answer": _enquire(session, BASS), "plain_answer": _enquire(session, VIOLIN, contact=None)}
+        plain = _enquire(session, VIOLIN, contact=None)
+        world.places |= {"answer": _enquire(session, BASS), "leaving": _enquire(session, VIOLIN, contact=LEAVING)}
+        world.places |= {
+            "answer_page": str(advice.address_of(session, world.places["answer"])),
+            "plain_page": str(advice.address_of(session, plain)),
+        }
     _trials(world)
     with world.database.writing() as session:
         _links(session, world)
@@ -204,13 +211,16 @@ def _links(session: Session, world: World) -> None:
     signer, office, now = world.app.state.signer, world.app.state.office, dt.datetime.now(dt.UTC)
     person = privacy.persons.of_player(session, DEALER, world.places["player"])
     whole = links.of_person(session, signer, person) or ""
-    opened = links.read(session, signer, links.DATA, whole.removeprefix("/data/"))
+    busy = links.read(session, signer, links.DATA, whole.removeprefix("/data/"))
+    of_leaving = links.of_answer(signer, world.places["leaving"])
+    leaving = links.read(session, signer, links.DATA, of_leaving.removeprefix("/data/"))
     row = tables.OutboxItem(address="gone@player.example", dealer=DEALER)
     world.places |= {
         "data": whole.removeprefix("/data/"),
         "answer_data": links.of_answer(signer, world.places["answer"]).removeprefix("/data/"),
-        "erase": links.to_erase(session, signer, opened, now).removeprefix("/erase/"),
-        "late_erase": links.to_erase(session, signer, opened, now - 2 * links.LIFE).removeprefix("/erase/"),
+        "erase": links.to_erase(session, signer, leaving, now).removeprefix("/erase/"),
+        "early_erase": links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
+        "late_erase": links.to_erase(session, signer, leaving, now - 2 * links.LIFE).removeprefix("/erase/"),
         "unsubscribe": closed.path(office, row).removeprefix("/mail/unsubscribe/"),
         "still_right": office.signer.make(closed.STILL_RIGHT, world.places["kept"]),
     }
