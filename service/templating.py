@@ -1,5 +1,6 @@
 """The templates' environment: one for pages that are served and for those that are written as files."""
 
+from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -9,8 +10,12 @@ from service import formats, framing, language
 TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
 
 
+@cache
 def environment() -> Environment:
-    """Return the environment: everything escaped, nothing undefined, filters and gettext in place."""
+    """Return the one environment: everything escaped, nothing undefined, filters and gettext in place.
+
+    It holds nothing of an application's own, and each template is compiled once in a process.
+    """
     # Escaped whatever the file's name; a template's text never comes from outside.
     templates = Environment(
         loader=FileSystemLoader(TEMPLATES),

@@ -1,7 +1,7 @@
 """What senders and pages of mail need besides the database, put together once by the wiring."""
 
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,15 @@ from service.mail.transport import Folder, Transport, transport_of
 from service.webhooks import Caller
 
 USUAL_BASE = "http://127.0.0.1:8000"
+
+
+@cache
+def _of_texts() -> Environment:
+    # Text, not HTML: the HTML part is made by a template of its own, which escapes everything. A tag alone on its line
+    # leaves an empty one, which parts paragraphs and nothing else.
+    return templating.environment().overlay(
+        autoescape=False, finalize=markup.safe, trim_blocks=False, lstrip_blocks=False
+    )
 
 
 @dataclass(frozen=True)
@@ -38,11 +47,7 @@ class Office:
     @cached_property
     def templates(self) -> Environment:
         """The environment of texts: what somebody typed cannot begin a line with a mark of `markup`."""
-        # Text, not HTML: the HTML part is made by a template of its own, which escapes everything. A tag alone on its line
-        # leaves an empty one, which parts paragraphs and nothing else.
-        return templating.environment().overlay(
-            autoescape=False, finalize=markup.safe, trim_blocks=False, lstrip_blocks=False
-        )
+        return _of_texts()
 
     @cached_property
     def pages(self) -> Environment:
