@@ -1,7 +1,6 @@
 """What the tests share: databases of both kinds, and no way out to the network."""
 
 import itertools
-import shutil
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +10,7 @@ from sqlalchemy import make_url, text
 
 from service import migrations
 from service.database import Database, writing_engine
+from tests import migrated
 from tests.postgres import Server
 
 LOOPBACK = ("127.0.0.1", "::1", "localhost", "")
@@ -44,17 +44,15 @@ def _check(used: socket.socket, address: object) -> None:
 @pytest.fixture(scope="session")
 def _migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("migrated") / "bows.db"
-    database = Database(f"sqlite:///{file}")
-    migrations.upgrade(database)
-    database.close()
+    migrated.put(file)
     return file
 
 
 @pytest.fixture
-def database(tmp_path: Path, _migrated_file: Path) -> Iterator[Database]:
+def database(tmp_path: Path) -> Iterator[Database]:
     """An SQLite file of its own with this version's tables, empty."""
     file = tmp_path / "bows.db"
-    shutil.copyfile(_migrated_file, file)
+    migrated.put(file)
     opened = Database(f"sqlite:///{file}")
     yield opened
     opened.close()
