@@ -14,10 +14,11 @@ from sklearn.model_selection import KFold
 
 from model.baselines import Baseline, Table, baselines
 from model.calibration import Comparison, compare
-from model.choice import Offer
+from model.choice import Offer, keeping
+from model.design import Design
 from model.foretell import Sheet, first_runs, told
 from model.levels import Stretches
-from model.material import Material, gather
+from model.material import History, Material, gather
 from model.personal import utility_weights
 from model.preference import PreferenceModel
 from model.records import Event, Outcome, Range, Run, Trial
@@ -30,6 +31,9 @@ Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 FOLDS = 5
+COPY_FOLDS = 3
+"""Fewer, so larger, than of players: a new copy is told by its tier, which two thirds of the copies tell about as well as four
+fifths (a tier's mean of n copies errs by 1/n of the copies' variance), and every fold asks of nearly every trial again."""
 TOLD = (0, 1, 2, 3)
 """Numbers of own ratings that a player has given before the ratings that are foretold."""
 OVERALL, UTILITY = MEASURES = ("overall", "utility")
@@ -51,6 +55,29 @@ class Past:
         """Return what fits to these trials, or to some of them, are made of."""
         given = self.trials if trials is None else trials
         return Material.of(self.range, given, self.events, self.outcomes, self.offers)
+
+    @cached_property
+    def history(self) -> History:
+        """All trials as arrays; gathered once, and handed with the rest to the processes of the folds."""
+        return gather(self.design, self.trials, self.range, self.stretches)
+
+    @cached_property
+    def design(self) -> Design:
+        """The columns of a fit to these trials or to some of them: they are the range's."""
+        return Design.from_range(self.range)
+
+    @cached_property
+    def stretches(self) -> Stretches:
+        """What was done to copies."""
+        return Stretches.from_events(self.events)
+
+    def without(self, held: Bools, kept: Sequence[Trial]) -> Material:
+        """Return what a fit without the runs of copies held (N,) is made of; ``kept`` are the trials without them."""
+        keys = {trial.key for trial in kept}
+        own = [trial.key in keys for trial in self.trials for run in trial.runs if run.copy is None]
+        history = self.history.at(~held, np.array(own, dtype=bool))
+        what = keeping(kept, self.outcomes, self.offers, self.range)
+        return Material(kept, self.stretches, self.design, history, what)
 
     def fitted(self, make_model: MakeModel, trials: Sequence[Trial] | None = None) -> PreferenceModel:
         """Return a model fitted to these trials, or to some of them."""
@@ -96,17 +123,22 @@ class Found:
 
 
 def tasks(past: Past, make_model: MakeModel, reference: MakeModel | None, seed: int) -> list[Task]:
-    """Return the folds by player and by copy; none where there are fewer than `FOLDS` players, or copies rated."""
+    """Return the folds by copy and by player; none where there are fewer than `FOLDS` players, or copies rated.
+
+    Those by copy take longest and come first, so that processes which share them end together.
+    """
     players = sorted({trial.player for trial in past.trials})
     copies = sorted({str(run.copy) for _, run in past.played if run.ratings})
-    held = [("player", of) for of in _folds(players, seed)] + [("copy", of) for of in _folds(copies, seed)]
+    held = [("copy", of) for of in _folds(copies, seed, COPY_FOLDS)]
+    held += [("player", of) for of in _folds(players, seed)]
+    past.history  # noqa: B018 - so that every process has it
     return [Task(past, by, of, make_model, reference, seed) for by, of in held]
 
 
-def _folds(names: Sequence[str], seed: int) -> Iterator[frozenset[str]]:
+def _folds(names: Sequence[str], seed: int, number: int = FOLDS) -> Iterator[frozenset[str]]:
     if len(names) < FOLDS:
         return
-    for _, held in KFold(FOLDS, shuffle=True, random_state=seed).split(names):
+    for _, held in KFold(number, shuffle=True, random_state=seed).split(names):
         yield frozenset(names[place] for place in held)
 
 
@@ -122,7 +154,7 @@ def answer(task: Task) -> Found:
     past, by_player = task.past, task.by == "player"
     held = np.array([_is_held(task, past.trials[place], run) for place, run in past.played], dtype=bool)
     kept = [_kept(task, trial) for trial in past.trials if not (by_player and trial.player in task.held)]
-    material = past.gathered(kept)
+    material = past.without(held, kept)
     models = [make(past.range).fit_to(material) for make in (task.make_model, task.reference) if make is not None]
     asked = _Asked(past, models, held, task.seed)
     places = np.unique([place for (place, _), of in zip(past.played, held, strict=True) if of]).astype(int).tolist()
@@ -168,7 +200,7 @@ class _Asked:
     def __init__(self, past: Past, models: Sequence[PreferenceModel], held: Bools, seed: int) -> None:
         self.past, self.models, self.held = past, models, held
         self.h = models[0].posterior_.priority_weight
-        table, Y = _table(past, models[0])
+        table, Y = _table(past), past.history.Y
         self._fitted: dict[str, list[Baseline]] = {}
         for measure in MEASURES:
             y = self._rated(measure, Y)
@@ -239,12 +271,11 @@ def _known(held: Bools, by_player: bool, r: int) -> Bools | None:
     return known
 
 
-def _table(past: Past, model: PreferenceModel) -> tuple[Table, Floats]:
-    """Return every run of a copy as columns and codes, and its ratings (N, C)."""
-    history = gather(model.posterior_.design, past.trials, past.range, Stretches.from_events(past.events))
+def _table(past: Past) -> Table:
+    """Return every run of a copy as columns and codes."""
     copies = [str(run.copy) for _, run in past.played]
     tiers = [past.range.copies[copy].tier for copy in copies]
     players = [past.trials[place].player for place, _ in past.played]
     coded = [np.unique(np.array(names, dtype=str), return_inverse=True)[1] for names in (tiers, copies, players)]
     tier, copy, player = (code.astype(np.intp) for code in coded)
-    return Table(history.X, tier, copy, player), history.Y
+    return Table(past.history.X, tier, copy, player)

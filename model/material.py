@@ -16,6 +16,7 @@ from model.records import Answers, Event, Outcome, Range, Run, Trial
 from model.vocabulary import CRITERIA, OWN, Instrument
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,13 @@ class History:
         pairs = (("X", "own_X"), ("Z", "own_Z"), ("Y", "own_Y"), ("player", "own_player"), ("level", "own_level"))
         joined = {name: np.concatenate([getattr(self, name), getattr(self, own)]) for name, own in pairs}
         return replace(self, **joined)
+
+    def at(self, rows: Flags, own: Flags) -> "History":
+        """Return some of the rows (n,) and of the own bows' runs (own,); what own bows have in common is told anew."""
+        picked = {name: getattr(self, name)[rows] for name in ("X", "Z", "Y", "player", "level")}
+        picked |= {name: getattr(self, name)[own] for name in ("own_X", "own_Z", "own_Y", "own_player")}
+        common = _own_levels(picked["player"].tolist(), picked["level"].tolist(), picked["own_player"].tolist())
+        return replace(self, **picked, own_level=_labels(common))
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from sqlalchemy.orm import Session
 from model.adoption import Decision, Losses, Why, decide, losses
 from model.artifact import ArtifactError, from_bytes, to_bytes
 from model.checkup import Report, check_up
-from model.heldout import MakeModel, Past, tasks
+from model.heldout import MakeModel, Past, answer, tasks
 from model.levels import Stretches
 from model.posterior import Posterior
 from model.preference import PreferenceModel
@@ -163,9 +163,11 @@ def _rivals(session: Session, past: Past, in_use: _InUse) -> Iterator[tuple[int,
 
 def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, Report]:
     new = read.new
-    made = len(tasks(read.past, MODEL, REFERENCE, seed=1))
-    steps = made + 1 + bool(new)
+    made = tasks(read.past, MODEL, REFERENCE, seed=1)
+    steps = len(made) + 1 + bool(new)
     with _workers(read.past) as executor:
+        # The folds first: fits alone are shorter, and fill up what is left of the time.
+        found = executor.map(answer, made)
         candidate = executor.submit(_fitted, read.past, read.past.trials)
         without = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
         report = check_up(
@@ -173,7 +175,7 @@ def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, 
             MODEL,
             REFERENCE,
             (lambda done, _: progress(done, steps)) if progress else None,
-            run=executor.map,
+            run=lambda _answer, _made: found,
         )
         artifact = candidate.result()
         decision = _decided(read, new, without.result() if without else None)

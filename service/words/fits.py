@@ -31,8 +31,9 @@ def checked(report: Report) -> Iterator[str]:
     if report.by_player is None:
         yield "Fewer than five players: no check on players held out of the fit is possible yet."
         return
+    copies = " (new copies: a third of all copies at a time)" if report.by_copy is not None else ""
     yield (
-        f"Checked on {report.players} players held out, a fifth at a time. Error (root mean square) and what the first choice "
+        f"Checked on {report.players} players held out, a fifth at a time{copies}. Error (root mean square) and what the first choice "
         "falls short of the best bow (regret), in points; ± is one standard error, counted by player."
     )
     rows = [_row(f"after {state.told} own ratings", state) for state in report.by_player.overall]

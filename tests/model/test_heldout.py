@@ -9,6 +9,7 @@ import pytest
 
 from model.foretell import told
 from model.heldout import FOLDS, MEASURES, OVERALL, TOLD, UTILITY, Found, Past, Task, answer, folds, tasks
+from model.material import History
 from model.preference import PreferenceModel
 from model.records import Run, Trial
 from model.vocabulary import Criterion
@@ -71,6 +72,32 @@ def test_every_player_and_every_copy_is_held_out_once(by: str) -> None:
     held = [name for each in tasks(PAST, LEVELS_ALONE, None, seed=3) if each.by == by for name in each.held]
     whole = {t.player for t in TRIALS} if by == "player" else {str(r.copy) for t in TRIALS for r in t.runs if r.copy}
     assert sorted(held) == sorted(whole)
+
+
+def test_what_fits_without_the_held_out_are_made_of_is_what_their_trials_alone_would_give() -> None:
+    own = [replace(t, runs=(*t.runs, Run(len(t.runs) + 1, None, {O: 5.0}))) for t in TRIALS]
+    past = Past(RANGE, own)
+    for by in ("player", "copy"):
+        held_out = task(by, past).held
+        if by == "player":
+            kept = [t for t in own if t.player not in held_out]
+        else:
+            kept = [replace(t, runs=tuple(r for r in t.runs if r.copy not in held_out)) for t in own]
+        held = np.array([(own[n].player if by == "player" else r.copy) in held_out for n, r in past.played])
+        assert 0 < held.sum() < len(held)
+        picked, gathered = past.without(held, kept), past.gathered(kept)
+        assert len(picked.history.X) == (~held).sum()
+        for name in History.__slots__:
+            np.testing.assert_array_equal(getattr(picked.history, name), getattr(gathered.history, name), err_msg=name)
+        assert picked.trials == gathered.trials
+        assert picked.keeping.outcomes == gathered.keeping.outcomes
+
+
+def test_two_thirds_of_the_copies_and_four_fifths_of_the_players_are_kept() -> None:
+    made = tasks(PAST, LEVELS_ALONE, None, seed=3)
+    assert [each.by for each in made] == ["copy"] * 3 + ["player"] * 5
+    assert {len(each.held) for each in made if each.by == "copy"} <= {2, 3}
+    assert {len(each.held) for each in made if each.by == "player"} <= {4, 5}
 
 
 def test_the_folds_are_those_of_the_seed() -> None:
