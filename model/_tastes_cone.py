@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from model._structure import Floats
-from model._tastes_reml import CovariancePrior
+from model._tastes_reml import CovariancePrior, along_entries, entry_places, of_entries
 
 _LAST = 1e-10  # this barrier leaves the model 1e-9 above its minimum, by the barrier's own bound
 
@@ -43,7 +43,7 @@ class ConeModel:
 
     def covariance(self, x: Floats) -> Floats:
         """S (Q, Q) of x."""
-        return np.asarray(np.tensordot(x[: len(self.basis)], self.basis, ((0,), (0,))))
+        return of_entries(x[: len(self.basis)], self.basis.shape[1])
 
     def within(self, x: Floats) -> Floats:
         """Bring x within the bounds: ratios to the nearest, S to its part above 0."""
@@ -106,11 +106,11 @@ class ConeModel:
         own[nE:], around[nE:] = mu * (above / below - 1.0), mu * (1.0 + (above / below) ** 2)
         if nE:
             L = np.linalg.cholesky(self.covariance(x))
-            turn[:nE, :nE] = (L @ self.basis @ L.T)[:, *np.tril_indices(len(L))].T
+            turn[:nE, :nE] = (L @ self.basis @ L.T)[:, *entry_places(len(L))].T
             weight, diagonal = mu + (self.prior is not None), np.trace(self.basis, axis1=1, axis2=2)
             own[:nE], around[:nE] = -weight * diagonal, weight * (2.0 - diagonal)
             if self.prior is not None:
-                gradient[:nE] += np.tensordot(self.basis, self.prior.precision, ((1, 2), (0, 1)))
+                gradient[:nE] += along_entries(self.prior.precision)
         slope = turn.T @ gradient + own
         step = -np.linalg.solve(turn.T @ self.curvature @ turn + np.diag(around), slope)
         return turn @ step, -float(slope @ step)
@@ -118,7 +118,7 @@ class ConeModel:
 
 def entries(S: Floats) -> Floats:
     """Entries S_ab, a >= b, row by row."""
-    return np.asarray(S[np.tril_indices(len(S))])
+    return np.asarray(S[entry_places(len(S))])
 
 
 def _centre(model: ConeModel, x: Floats, mu: float) -> Floats:

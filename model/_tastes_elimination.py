@@ -100,11 +100,21 @@ class PlayerRows:
 
     def total(self, T: Floats) -> Floats:
         """Z_i'T (I, Q, t) of columns T (N, t)."""
-        return np.asarray(self.rows.T @ T).reshape(self.cells.n_a, self.width, -1)
+        return np.asarray(self._of_rows @ T).reshape(self.cells.n_a, self.width, -1)
 
     def total_of_cells(self, T: Floats) -> Floats:
         """Sum over the player's cells of the cell's sum of z times T, (I, Q, t), for T (J, t)."""
-        return np.asarray(self.cell.T @ T).reshape(self.cells.n_a, self.width, -1)
+        return np.asarray(self._of_cells @ T).reshape(self.cells.n_a, self.width, -1)
+
+    @cached_property
+    def _of_rows(self) -> sparse.csc_matrix:
+        """Z' (I Q, N); turning a matrix round anew costs as much as a product with a few columns."""
+        return self.rows.T
+
+    @cached_property
+    def _of_cells(self) -> sparse.csc_matrix:
+        """The same by cell, (I Q, J)."""
+        return self.cell.T
 
     @cached_property
     def _by_copy(self) -> tuple[Ints, NDArray[Any], NDArray[Any]]:

@@ -8,23 +8,43 @@ after Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
 from model._prior import Prior
 from model._reml import COPY, MATCH, Design, Flags, Profiled
-from model._structure import Floats
+from model._structure import Floats, Ints
 from model._tastes_elimination import PlayerRows, TasteColumns, TasteElimination, Working
 from model._triangles import inverse_of_root, root_inverse
 
 
 def symmetric_basis(Q: int) -> Floats:
     """Matrices (Q (Q + 1) / 2, Q, Q) of ones at (a, b) and (b, a), a >= b, so that S = sum S_ab E_ab."""
-    a, b = np.tril_indices(Q)
+    a, b = entry_places(Q)
     basis = np.zeros((a.size, Q, Q))
     basis[np.arange(a.size), a, b] = basis[np.arange(a.size), b, a] = 1.0
     return basis
+
+
+def of_entries(x: Floats, Q: int) -> Floats:
+    """Return S (Q, Q) = sum x_ab E_ab of entries x (Q (Q + 1) / 2,)."""
+    S, (a, b) = np.empty((Q, Q)), entry_places(Q)
+    S[a, b] = S[b, a] = x
+    return S
+
+
+def along_entries(M: Floats) -> Floats:
+    """Return sums (Q (Q + 1) / 2,) of M (Q, Q) times each E_ab, entry by entry."""
+    a, b = entry_places(len(M))
+    return np.asarray(np.where(a == b, M[a, b], M[a, b] + M[b, a]))
+
+
+@cache
+def entry_places(Q: int) -> tuple[Ints, Ints]:
+    """Return rows and columns of the entries S_ab, a >= b, of S (Q, Q), row by row; kept, not to be changed."""
+    a, b = np.tril_indices(Q)
+    return a, b
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +184,7 @@ class TasteRestricted(Profiled):
 
     def _along(self, parts: tuple[Floats, float, float]) -> Floats:
         """Values by parameter (nE + number of free ratios) of what is a matrix for the players and a number for ratios."""
-        of_players = np.tensordot(self.problem.basis, parts[0], ((1, 2), (0, 1)))
+        of_players = along_entries(parts[0])[: len(self.problem.basis)]
         ratios = np.array([0.0, parts[1], parts[2]])
         return np.concatenate([of_players, ratios[self._free_ratios]])
 

@@ -14,7 +14,7 @@ from model._reml import COPY, MATCH, Flags
 from model._search import _REPRODUCED, Control, _convex
 from model._structure import Floats
 from model._tastes_cone import ConeModel, cone_minimum, entries
-from model._tastes_reml import TasteProblem, TasteRestricted
+from model._tastes_reml import TasteProblem, TasteRestricted, along_entries, entry_places
 
 
 class RanOffError(ValueError):
@@ -85,7 +85,7 @@ def _prior_slope(at: TasteRestricted) -> Floats:
     """Slope (m,) of the prior of S."""
     found, chosen, nE = np.zeros(_place(at).size), at.problem.covariance_prior, len(at.problem.basis)
     if chosen is not None and nE:
-        found[:nE] = np.tensordot(at.problem.basis, chosen.precision - np.linalg.inv(at.S), ((1, 2), (0, 1)))
+        found[:nE] = along_entries(chosen.precision - np.linalg.inv(at.S))
     return found
 
 
@@ -112,7 +112,7 @@ def _ways(at: TasteRestricted) -> Floats:
     if nE:
         size = np.maximum(np.diagonal(at.S), 1e-2)
         L = np.linalg.cholesky(at.S + 1e-3 * np.diag(size))
-        a, b = np.tril_indices(Q)
+        a, b = entry_places(Q)
         v = np.where((a == b)[:, None], L.T[a], L.T[a] + L.T[b])
         ways[:nE, :nE] = v[:, a] * v[:, b]
     return ways.reshape(m, m)
