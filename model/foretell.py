@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model._triangles import Root, root_inverse
-from model.player import Player
+from model.player import Laid, Player
 from model.records import Answers, OwnBow, Run, Trial
 from model.view import View
 
@@ -49,9 +49,10 @@ class Sheet:
     answers : with the own bow as first rated.
     runs : (n,) of copies that suit the player and were rated on anything, in the order played.
     place : (n,) their places among the trial's runs of copies.
+    laid : what the answers make of the range's columns; given where it is at hand from another fit to the same range.
     """
 
-    def __init__(self, view: View, trial: Trial) -> None:
+    def __init__(self, view: View, trial: Trial, laid: Laid | None = None) -> None:
         self.answers = told(trial)
         suited = set(view.suited(self.answers.instrument, self.answers.hold).serials)
         away = [run for run in trial.runs if run.copy is not None]
@@ -59,7 +60,8 @@ class Sheet:
         kept = [place for place in played if away[place].copy in suited and away[place].ratings]
         self.runs = tuple(away[place] for place in kept)
         self.place = np.array(kept, dtype=np.intp)
-        player = Player(view, self.answers, self.runs, trial.blinding)
+        player = Player(view, self.answers, self.runs, trial.blinding, laid)
+        self.laid = player.laid
         self._seen, self._root = player.seen, player.factor[0]
         self._cov = self._root @ self._root.T
 

@@ -219,7 +219,8 @@ class _Asked:
     def foretell(self, place: int, by_player: bool) -> Iterator[tuple[tuple[str, int], Foretold]]:
         """Give what is foretold of one trial's held-out runs, by measure and number of ratings told before."""
         trial = self.past.trials[place]
-        sheets = [Sheet(model.view_, trial) for model in self.models]
+        sheets = [Sheet(self.models[0].view_, trial)]
+        sheets += [Sheet(model.view_, trial, sheets[0].laid) for model in self.models[1:]]
         held = self.held[self.past.start[place] + sheets[0].place]
         marks = {measure: sheets[0].marks(self.weights(measure, trial)) for measure in MEASURES}
         for r in TOLD:

@@ -135,25 +135,61 @@ def _mixed(R: Floats, features: Floats) -> Floats:
     return (R @ features.reshape(len(features), -1)).reshape(len(R), *features.shape[1:])
 
 
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """What the answers make of the range's columns, whatever was fitted to them.
+
+    Attributes
+    ----------
+    tier_X, tier_Z : (T, p), (T, Q) of the tiers that suit, Z the player's own effects'.
+    own_x, own_z : (p,), (Q,) of the own bow.
+    wish : (K, 2) what the copies' `WISH_COLUMNS` have beyond their tiers'.
+    unknown : places of the tiers that the design has no column for.
+    """
+
+    tier_X: Floats
+    tier_Z: Floats
+    own_x: Floats
+    own_z: Floats
+    wish: Floats
+    unknown: Ints
+
+    @classmethod
+    def out(cls, view: View, answers: Answers) -> "Laid":
+        """Lay the answers out."""
+        design, suited = view.posterior.design, view.suited(answers.instrument, answers.hold)
+        rows, own = tier_rows(design, answers, suited.tiers), own_rows(answers, [0])
+        return cls(
+            tier_X=design.matrix(rows),
+            tier_Z=player_columns(rows),
+            own_x=design.matrix(own, own=True)[0],
+            own_z=player_columns(own, own=True)[0],
+            wish=wished_beyond(rows, suited.tier_of, suited.traits),
+            unknown=np.flatnonzero(rows.tier < 0),
+        )
+
+
 class Player:
     """A player before the model: the prior law of every tier, copy and the own bow, and what own ratings make of it.
 
-    Tiers and copies are taken as played blind; ``blinding`` says what the player saw of the bows of ``runs``.
+    Tiers and copies are taken as played blind; ``blinding`` says what the player saw of the bows of ``runs``. ``laid`` is what
+    `Laid.out` gives, where it is at hand from another fit to the same range.
     """
 
     def __init__(
-        self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
+        self,
+        view: View,
+        answers: Answers,
+        runs: Sequence[Run] = (),
+        blinding: Blinding = Blinding.BLIND,
+        laid: Laid | None = None,
     ) -> None:
         self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
         self.suited = view.suited(answers.instrument, answers.hold)
-        design = self.posterior.design
-        rows = tier_rows(design, answers, self.suited.tiers)
-        self.unknown = np.flatnonzero(rows.tier < 0)
-        self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
-        own = own_rows(answers, [0])
-        self.own_x, self.own_z = design.matrix(own, own=True)[0], player_columns(own, own=True)[0]
+        self.laid = laid = laid or Laid.out(view, answers)
+        self.tier_X, self.tier_Z, self.own_x, self.own_z = laid.tier_X, laid.tier_Z, laid.own_x, laid.own_z
+        self.wish, self.unknown = laid.wish, laid.unknown
         self.parts = Parts.of(self.posterior.correlations, self.tier_X.shape[1], len(self.unknown))
-        self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self.seen = self._observe(runs)
         self.factor = self._factor()
