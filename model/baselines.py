@@ -23,7 +23,7 @@ Bools = NDArray[np.bool_]
 ALPHAS = (0.3, 1.0, 3.0, 10.0, 30.0)
 """Penalties that ridge regression chooses from, by cross-validation in so many folds."""
 FOLDS = 3
-TOLERANCE, ROUGHLY, TINY = 1e-6, 1e-3, 1e-12
+TOLERANCE, TINY = 1e-6, 1e-12
 DENSE_UP_TO = 1500
 """Columns up to which a factorisation costs less than it saves."""
 
@@ -143,25 +143,25 @@ def _best_penalty(Z: sparse.csr_array, y: Floats, seed: int) -> float:
     for place, (_, rows) in enumerate(KFold(FOLDS, shuffle=True, random_state=seed).split(y)):
         held[rows, place] = 1.0
     fold, penalty = np.repeat(np.arange(FOLDS), len(ALPHAS)), np.tile(ALPHAS, FOLDS)
-    left = (y[:, None] - Z @ ridge(Z, y, 1.0 - held[:, fold], penalty, ROUGHLY)) * held[:, fold]
+    left = (y[:, None] - Z @ ridge(Z, y, 1.0 - held[:, fold], penalty)) * held[:, fold]
     spread = ((y[:, None] - y @ held / held.sum(axis=0)) * held)[:, fold]
     lost = np.sum(left**2, axis=0) / np.maximum(np.sum(spread**2, axis=0), TINY)
     return float(ALPHAS[np.argmin(lost.reshape(FOLDS, -1).sum(axis=0))])
 
 
-def ridge(Z: sparse.csr_array, y: Floats, weights: Floats, penalty: Floats, tolerance: float = TOLERANCE) -> Floats:
+def ridge(Z: sparse.csr_array, y: Floats, weights: Floats, penalty: Floats) -> Floats:
     """Return coefficients (p, t) of t ridge regressions of y (n,) on Z (n, p), each with its own weights of the rows (n, t).
 
     The penalties (t,) leave out the first column. All are solved at once by conjugate gradients (Hestenes & Stiefel 1952,
     J. Res. Natl. Bur. Stand. 49: 409), preconditioned by the mean of their equations, until what is left of each right hand
-    side is `tolerance` of it (for a choice of penalty `ROUGHLY` does): a factorisation for each takes three times as long.
+    side is `TOLERANCE` of it: a factorisation for each takes three times as long.
     """
     of_rows, penalised = sparse.csr_array(Z.T), np.outer(np.arange(Z.shape[1]) > 0, penalty)
     typical = of_rows @ Z * weights.mean() + sparse.diags_array(np.exp(np.log(penalty).mean()) * (penalised[:, 0] > 0))
     solve = _preconditioner(sparse.csr_array(typical))
     left = of_rows @ (weights * y[:, None])
     coef, ahead, before = np.zeros_like(left), np.zeros_like(left), np.ones(left.shape[1])
-    enough = tolerance * np.linalg.norm(left, axis=0)
+    enough = TOLERANCE * np.linalg.norm(left, axis=0)
     for _ in range(Z.shape[1]):
         if np.all(np.linalg.norm(left, axis=0) <= enough):
             break
@@ -180,7 +180,7 @@ def _preconditioner(matrix: sparse.csr_array) -> Callable[[Floats], Floats]:
     if len(diagonal) > DENSE_UP_TO:
         return lambda right: right / diagonal[:, None]
     factor = cho_factor(matrix.toarray() + TINY * np.diag(diagonal), lower=True)
-    return lambda right: np.asarray(cho_solve(factor, right))
+    return lambda right: np.asarray(cho_solve(factor, right, check_finite=False))
 
 
 def _dummies(code: Ints) -> sparse.csr_array:
