@@ -193,8 +193,7 @@ def test_what_is_wrong_has_the_focus_and_leads_to_its_field(opened: Opened, pict
     page.fill("#own_mass_g", "7000")
     next_(page)
     assert page.title().startswith("Error")
-    page.wait_for_timeout(200)
-    assert page.evaluate("() => document.activeElement.id") == "faults"
+    page.wait_for_function("document.activeElement.id === 'faults'")  # comes a moment after the page
     page.locator("#faults a").click()
     assert page.evaluate("() => document.activeElement.id") == "own_mass_g"
     assert page.input_value("#own_mass_g") == "7000"
