@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
-from model.foretell import Sheet
+from model.foretell import Law, Sheets
 from model.personal import utility_weights
 from model.records import Trial
 from model.scores import Estimate
@@ -82,13 +82,15 @@ def losses(view: View, trials: Sequence[Trial]) -> dict[str, float]:
     sheet being told before; players without such a rating are left out.
     """
     given: dict[str, list[tuple[float, int]]] = {}
-    for trial in trials:
-        sheet = Sheet(view, trial)
-        runs, marks = sheet.marks(utility_weights(trial.answers, 0.0))
-        if len(runs):
-            mean, cov = sheet.after(np.zeros(len(sheet.runs), dtype=bool))
-            loss = joint_log_loss(marks @ (sheet.value - mean), marks @ cov @ marks.T)
-            given.setdefault(trial.player, []).append((loss, len(runs)))
+    sheets = Sheets.of(view.posterior.design, view.range, trials)
+    for group in sheets.groups(range(len(trials)), np.zeros(len(sheets.trial), dtype=bool)):
+        marks = group.marks(np.array([utility_weights(sheets.answers[place], 0.0) for place in group.trials]))
+        mean, cov = Law(view, group).after(marks, 0)
+        error = marks.rated(group) - mean
+        for row, count in enumerate(np.bincount(marks.row, minlength=len(group.trials)).tolist()):
+            if count:
+                loss = joint_log_loss(error[row, :count], cov[row, :count, :count])
+                given.setdefault(trials[group.trials[row]].player, []).append((loss, count))
     return {player: sum(loss for loss, _ in of) / sum(count for _, count in of) for player, of in given.items()}
 
 

@@ -30,12 +30,13 @@ DENSE_UP_TO = 1500
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """N ratings of copies: columns X (N, p) and codes (N,) of tier, copy and player."""
+    """N ratings of copies: columns X (N, p) and codes (N,) of tier, copy, player and trial."""
 
     X: Floats
     tier: Ints
     copy: Ints
     player: Ints
+    trial: Ints
 
 
 class Baseline(Protocol):
@@ -47,7 +48,7 @@ class Baseline(Protocol):
         """Learn from the rated ones among some rows (N,) of y (N,), NaN where not rated."""
 
     def foretell(self, ahead: Ints, told: Ints) -> Floats:
-        """Return (n,) ratings of the rows ``ahead``, all of one player, whose rows ``told`` are known."""
+        """Return (n,) ratings of the rows ``ahead``; of each trial the rows ``told`` are known."""
 
 
 class GlobalMean:
@@ -66,10 +67,13 @@ class GlobalMean:
         """See `Baseline`."""
         return np.full(len(ahead), self._mean)
 
-    def _left(self, told: Ints, foretold: Floats) -> Floats:
-        """Return what is left of the known ratings among the rows ``told``."""
-        left = self._y[told] - foretold
-        return np.asarray(left[np.isfinite(left)])
+    def _left(self, ahead: Ints, told: Ints, foretold: Floats) -> tuple[Floats, Ints]:
+        """Return (n,), (n,) the sum of what is left of the known ratings of each row's trial, and their number."""
+        left, trial = self._y[told] - foretold, self._table.trial
+        known, size = np.isfinite(left), int(trial.max(initial=-1)) + 1
+        count = np.bincount(trial[told[known]], minlength=size)
+        sums = np.bincount(trial[told[known]], left[known], minlength=size)
+        return np.asarray(sums[trial[ahead]], dtype=np.float64), count[trial[ahead]]
 
 
 class TierMean(GlobalMean):
@@ -99,8 +103,8 @@ class TierMeanAndOffset(TierMean):
 
     def foretell(self, ahead: Ints, told: Ints) -> Floats:
         """See `Baseline`."""
-        left = self._left(told, super().foretell(told, told))
-        return super().foretell(ahead, told) + (left.mean() if left.size else 0.0)
+        left, count = self._left(ahead, told, super().foretell(told, told))
+        return super().foretell(ahead, told) + left / np.maximum(count, 1)
 
 
 class RidgeRegression(TierMean):
@@ -133,8 +137,8 @@ class RidgeRegression(TierMean):
         """See `Baseline`."""
         if self._penalty is None:
             return super().foretell(ahead, told)
-        left = self._left(told, self._without_player[told])
-        return np.asarray(self._without_player[ahead] + left.sum() / (left.size + self._penalty))
+        left, count = self._left(ahead, told, self._without_player[told])
+        return np.asarray(self._without_player[ahead] + left / (count + self._penalty))
 
 
 def _best_penalty(Z: sparse.csr_array, y: Floats, seed: int) -> float:

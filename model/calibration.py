@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from model.copies import KnownBow
-from model.outlook import Outlook
+from model.outlook import Standing
 from model.personal import compared_weights, utility_weights
 from model.records import Run
 from model.scores import Estimate
@@ -68,7 +68,7 @@ class Calibration:
     brier_base: Estimate
 
 
-def marks(outlook: Outlook, runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
+def marks(outlook: Standing, runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
     """Give the runs that were rated on every criterion of the comparison with the own bow, with their weighted mark."""
     weights, _ = compared_weights(outlook.answers, utility_weights(outlook.answers, outlook.priority_weight))
     counted = {criterion: float(weight) for criterion, weight in zip(CRITERIA, weights, strict=True) if weight}
@@ -77,7 +77,7 @@ def marks(outlook: Outlook, runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
             yield run, sum(weight * run.ratings[criterion] for criterion, weight in counted.items())
 
 
-def compare(outlook: Outlook, player: str, runs: Sequence[Run]) -> Iterator[Comparison]:
+def compare(outlook: Standing, player: str, runs: Sequence[Run]) -> Iterator[Comparison]:
     """Give the comparisons of some runs' copies with the own bow as told; none where it was not rated."""
     bow, stock = outlook.yardstick, outlook.stock
     if not isinstance(bow, KnownBow):

@@ -274,15 +274,15 @@ def player_columns(rows: Rows, own: bool = False) -> Floats:
     return Z
 
 
-def own_rows(answers: Answers, positions: Sequence[int]) -> Rows:
-    """Return rows for the own bow at the given positions (0 = a typical place): no tier, no grade, no traits."""
+def own_rows(answers: Sequence[Answers], positions: Sequence[int]) -> Rows:
+    """Return rows for players' own bows at the given positions (0 = a typical place): no tier, no grade, no traits."""
     n = len(positions)
     zeros = np.zeros(n)
     return Rows(
         tier=np.full(n, -1, dtype=np.intp),
-        instrument=np.full(n, INSTRUMENTS.index(answers.instrument), dtype=np.intp),
+        instrument=np.array([INSTRUMENTS.index(of.instrument) for of in answers], dtype=np.intp),
         grade=zeros,
-        hold=np.full(n, hold_sign(answers.hold)),
+        hold=np.array([hold_sign(of.hold) for of in answers], dtype=np.float64),
         settings=np.zeros((n, len(SETTINGS))),
         position=np.array(positions, dtype=np.float64),
         masked=zeros,
@@ -348,7 +348,7 @@ def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows
     runs = [(trial, run, range_.copies[run.copy]) for trial in trials for run in trial.runs if run.copy is not None]
     index, tiers = design.index, [range_.tiers[copy.tier] for _, _, copy in runs]
     settings = {trial.key: settings_row(trial.answers.settings) for trial in trials}
-    place = np.array([index[tier.slug] for tier in tiers], dtype=np.intp)
+    place = np.array([index.get(tier.slug, -1) for tier in tiers], dtype=np.intp)
     instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
     traits = design.traits([copy for _, _, copy in runs], range_)
     own_mass = np.array([_own_mass(trial.answers) for trial, _, _ in runs], dtype=np.float64)

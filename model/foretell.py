@@ -1,19 +1,31 @@
-"""What a fitted model foretells of a trial that it has not seen: the joint law of all ratings, given those already told."""
+"""What a fitted model foretells of trials that it has not seen: the joint law of all ratings, given those already told.
 
-from collections.abc import Sequence
-from dataclasses import replace
+The sums are those of `model.player`, for many trials at once: a check-up asks of every trial, several times.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from model._triangles import Root, root_inverse
-from model.player import Laid, Player
-from model.records import Answers, OwnBow, Run, Trial
+from model.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
+from model.player import Parts, unknown_sd
+from model.records import Answers, OwnBow, Range, Run, Trial
 from model.view import View
+from model.vocabulary import CRITERIA, CRITERION_INDEX
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
+
+ALIKE = 1.25
+"""Trials of one group have at most so many times the ratings of its smallest."""
+MOST_ENTRIES = 2_000_000
+"""Entries of a group's covariances."""
+NEVER = np.iinfo(np.intp).max
 
 
 def told(trial: Trial) -> Answers:
@@ -38,57 +50,319 @@ def first_runs(trials: Sequence[Trial]) -> dict[str, tuple[Run, ...]]:
     return found
 
 
-class Sheet:
-    """All ratings of one trial before a model that has not seen them.
+@dataclass(frozen=True, eq=False)
+class Sheets:
+    """All that was rated in n trials, laid out whatever is fitted: of each trial the own bow's sheet, then the copies'.
 
-    Each rating stands at its own place in the trial, seen or blind as it was given; copies are taken in their present state, as
-    the advice takes them.
+    Of the copies there are those that suit the player and were rated on anything, in the order played. Each rating stands at
+    its own place in the trial, seen or blind as it was given. There are S sheets and R ratings.
 
     Attributes
     ----------
-    answers : with the own bow as first rated.
-    runs : (n,) of copies that suit the player and were rated on anything, in the order played.
-    place : (n,) their places among the trial's runs of copies.
-    laid : what the answers make of the range's columns; given where it is at hand from another fit to the same range.
+    trials : (n,)
+    answers : (n,) with the own bow as first rated.
+    trial : (S,) each sheet's trial.
+    place : (S,) its run's place among the trial's runs of copies, -1 for the own bow.
+    copy, tier : (S,) places of its copy and tier in the range, -1 for the own bow.
+    X, Z : (S, p), (S, Q) columns, Z the player's own effects'.
+    sheet, criterion, value : (R,) ratings, sheet by sheet.
     """
 
-    def __init__(self, view: View, trial: Trial, laid: Laid | None = None) -> None:
-        self.answers = told(trial)
-        suited = set(view.suited(self.answers.instrument, self.answers.hold).serials)
-        away = [run for run in trial.runs if run.copy is not None]
-        played = sorted(range(len(away)), key=lambda place: away[place].position)
-        kept = [place for place in played if away[place].copy in suited and away[place].ratings]
-        self.runs = tuple(away[place] for place in kept)
-        self.place = np.array(kept, dtype=np.intp)
-        player = Player(view, self.answers, self.runs, trial.blinding, laid)
-        self.laid = player.laid
-        self._seen, self._root = player.seen, player.factor[0]
-        self._cov = self._root @ self._root.T
+    trials: tuple[Trial, ...]
+    answers: tuple[Answers, ...]
+    trial: Ints
+    place: Ints
+    copy: Ints
+    tier: Ints
+    X: Floats
+    Z: Floats
+    sheet: Ints
+    criterion: Ints
+    value: Floats
 
-    def after(self, runs: Bools) -> tuple[Floats, Floats]:
-        """Return mean (O,) and covariance (O, O) of all ratings given the own bow's and those of some runs (n,)."""
-        seen, cov = self._seen, self._cov
-        given = np.concatenate([[True], runs])[seen.run]
-        if not given.any():
-            return seen.mean, cov
-        first, order = int(given.sum()), np.argsort(~given, kind="stable")
-        # The root of the given ratings before the others holds the law of these: no other needs to be found.
-        in_order = bool(given[:first].all())
-        root: Root = self._root if in_order else np.linalg.cholesky(cov[np.ix_(order, order)])
-        mean, left = seen.mean.copy(), np.zeros_like(cov)
-        mean[order] += root[:, :first] @ root_inverse(root[:first, :first], (seen.value - seen.mean)[order[:first]])
-        left[np.ix_(order[first:], order[first:])] = root[first:, first:] @ root[first:, first:].T
-        return mean, left
+    @classmethod
+    def of(cls, design: Design, range_: Range, trials: Sequence[Trial]) -> Self:
+        """Lay trials out by the columns of a design."""
+        answers = tuple(told(trial) for trial in trials)
+        kept = [_kept(trial, range_) for trial in trials]
+        runs = [run for of in kept for _, run in of]
+        of_own = own_rows(answers, np.zeros(len(trials), dtype=int).tolist())
+        own_sheets = [of.own_bow.ratings if of.own_bow else {} for of in answers]
+        rated = [replace(t, runs=tuple(run for _, run in of)) for t, of in zip(trials, kept, strict=True)]
+        rows = history_rows(design, rated, range_)
+        trial = np.concatenate([np.arange(len(trials)), np.repeat(np.arange(len(trials)), [len(of) for of in kept])])
+        order = np.argsort(trial, kind="stable")
+        copies = {serial: number for number, serial in enumerate(range_.copies)}
+        tiers = {slug: number for number, slug in enumerate(range_.tiers)}
+        own = [-1] * len(trials)
+        place = np.array([*own, *(place for of in kept for place, _ in of)], dtype=np.intp)
+        copy = np.array([*own, *(copies[str(run.copy)] for run in runs)], dtype=np.intp)
+        tier = np.array([*own, *(tiers[range_.copies[str(run.copy)].tier] for run in runs)], dtype=np.intp)
+        X = np.vstack([design.matrix(of_own, own=True), design.matrix(rows)])
+        Z = np.vstack([player_columns(of_own, own=True), player_columns(rows)])
+        given = [*own_sheets, *(run.ratings for run in runs)]
+        ratings = [
+            (number, CRITERION_INDEX[criterion], value)
+            for number, which in enumerate(order.tolist())
+            for criterion, value in given[which].items()
+        ]
+        sheet, criterion = np.array([each[:2] for each in ratings], dtype=np.intp).reshape(-1, 2).T
+        value = np.array([each[2] for each in ratings], dtype=np.float64)
+        return cls(
+            trials=tuple(trials),
+            answers=answers,
+            trial=trial[order],
+            place=place[order],
+            copy=copy[order],
+            tier=tier[order],
+            X=X[order],
+            Z=Z[order],
+            sheet=sheet,
+            criterion=criterion,
+            value=value,
+        )
 
-    def marks(self, weights: Floats) -> tuple[Ints, Floats]:
-        """Return the runs (m,) rated on every criterion that has a weight (C,), and the weights (m, O) of their ratings."""
-        seen, needed = self._seen, np.flatnonzero(weights)
-        wanted = np.isin(seen.criterion, needed)
-        rated = np.bincount(seen.run[wanted], minlength=len(self.runs) + 1)[1:]
-        runs = np.flatnonzero(rated == len(needed))
-        return runs, np.where((seen.run == runs[:, None] + 1) & wanted, weights[seen.criterion], 0.0)
+    def groups(self, trials: Iterable[int], late: Bools) -> Iterator["Group"]:
+        """Give some trials in groups with nearly as many ratings; sheets that are ``late`` (S,) are told after all others."""
+        size = np.bincount(self.trial[self.sheet], minlength=len(self.trials))
+        group: list[int] = []
+        for trial in sorted((each for each in trials if size[each]), key=lambda each: (size[each], each)):
+            if group and (size[trial] > ALIKE * size[group[0]] or (len(group) + 1) * size[trial] ** 2 > MOST_ENTRIES):
+                yield Group.of(self, np.sort(group), late)
+                group = []
+            group.append(trial)
+        if group:
+            yield Group.of(self, np.sort(group), late)
 
-    @property
-    def value(self) -> Floats:
-        """(O,) the ratings given."""
-        return self._seen.value
+
+def _kept(trial: Trial, range_: Range) -> list[tuple[int, Run]]:
+    """Return the runs of copies that suit the player and were rated, as played, with their places among those of copies."""
+    suited = {copy.serial for copy in range_.suited(trial.answers.instrument, trial.answers.hold)}
+    away = [run for run in trial.runs if run.copy is not None]
+    played = sorted(range(len(away)), key=lambda place: away[place].position)
+    return [(place, away[place]) for place in played if away[place].copy in suited and away[place].ratings]
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """T trials side by side, each with up to O ratings, in the order in which they are told.
+
+    Attributes
+    ----------
+    trials : (T,) places among the sheets' trials, ascending.
+    rank : (S,) 0 for the own bow, else which of the trial's copies' sheets is told, 1 the first; of other trials `NEVER`.
+    tellable : (T,) sheets of copies that are not late.
+    sheet, criterion : (T, O), -1 and 0 where a trial has fewer ratings.
+    value : (T, O) 0 there.
+    """
+
+    sheets: Sheets
+    trials: Ints
+    rank: Ints
+    tellable: Ints
+    sheet: Ints
+    criterion: Ints
+    value: Floats
+
+    @classmethod
+    def of(cls, sheets: Sheets, trials: Ints, late: Bools) -> Self:
+        """Lay trials side by side, their ``late`` sheets (S,) last."""
+        row = np.full(len(sheets.trials), -1, dtype=np.intp)
+        row[trials] = np.arange(len(trials))
+        here = np.flatnonzero(row[sheets.trial] >= 0)
+        of_own = sheets.place[here] < 0
+        here = here[np.lexsort((here, late[here] & ~of_own, row[sheets.trial[here]]))]
+        rank = np.full(len(sheets.trial), NEVER)
+        rank[here] = _within(row[sheets.trial[here]], len(trials))
+        tellable = (sheets.place >= 0) & ~late & (rank < NEVER)
+        ratings = np.flatnonzero(rank[sheets.sheet] < NEVER)
+        of_trial = row[sheets.trial[sheets.sheet[ratings]]]
+        order = np.lexsort((ratings, rank[sheets.sheet[ratings]], of_trial))
+        ratings, of_trial = ratings[order], of_trial[order]
+        slot = _within(of_trial, len(trials))
+        shape = (len(trials), int(slot.max(initial=-1)) + 1)
+        sheet, criterion, value = np.full(shape, -1), np.zeros(shape, dtype=np.intp), np.zeros(shape)
+        sheet[of_trial, slot] = sheets.sheet[ratings]
+        criterion[of_trial, slot] = sheets.criterion[ratings]
+        value[of_trial, slot] = sheets.value[ratings]
+        count = np.bincount(row[sheets.trial[tellable]], minlength=len(trials))
+        return cls(sheets, trials, rank, count, sheet, criterion, value)
+
+    @cached_property
+    def at(self) -> tuple[Ints, Ints]:
+        """Where ratings lie in (T, O)."""
+        rows, slots = np.nonzero(self.sheet >= 0)
+        return rows, slots
+
+    @cached_property
+    def copy(self) -> Ints:
+        """(T, O) place of the copy in the range, -1 for the own bow and where there is no rating."""
+        return np.where(self.sheet >= 0, self.sheets.copy[self.sheet], -1)
+
+    @cached_property
+    def same_sheet(self) -> Bools:
+        """(T, O, O) whether two ratings are of one sheet."""
+        return _alike(self.sheet)
+
+    @cached_property
+    def same_copy(self) -> Bools:
+        """(T, O, O) whether two ratings are of one copy."""
+        return _alike(self.copy)
+
+    @cached_property
+    def _pair(self) -> Ints:
+        """(T, O, O) which two criteria, as places in a flat matrix over all of them."""
+        return self.criterion[:, :, None] * len(CRITERIA) + self.criterion[:, None, :]
+
+    def between(self, R: Floats) -> Floats:
+        """Return (T, O, O) the entries of a matrix (C, C) over the criteria for every two ratings."""
+        return np.take(R, self._pair)
+
+    def told(self, runs: int) -> Bools:
+        """Return (T, O) which ratings are told with the own bow's and those of so many copies' sheets: the first of each trial."""
+        return (self.sheet >= 0) & (self.sheets_rank <= runs)
+
+    @cached_property
+    def sheets_rank(self) -> Ints:
+        """(T, O) each rating's sheet's rank."""
+        return np.where(self.sheet >= 0, self.rank[self.sheet], NEVER)
+
+    def marks(self, weights: Floats) -> "Marks":
+        """Return the marks of the sheets of copies rated on every criterion that has a weight for its trial (T, C)."""
+        weighed = np.take_along_axis(weights, self.criterion, axis=1)
+        wanted = (self.copy >= 0) & (weighed != 0)
+        count = np.bincount(self.sheet[wanted], minlength=len(self.sheets.trial))
+        needed = np.zeros(len(self.sheets.trials), dtype=np.intp)
+        needed[self.trials] = np.count_nonzero(weights, axis=1)
+        own = self.sheets.place < 0
+        sheet = np.flatnonzero((self.rank < NEVER) & ~own & (count == needed[self.sheets.trial]))
+        row = np.searchsorted(self.trials, self.sheets.trial[sheet])
+        number = np.full(len(self.sheets.trial), -1)
+        number[sheet] = _within(row, len(self.trials))
+        kept = wanted & (number[self.sheet] >= 0)
+        rows, slots = np.nonzero(kept)
+        out = np.zeros((len(self.trials), int(number.max(initial=-1)) + 1, self.sheet.shape[1]))
+        out[rows, number[self.sheet[kept]], slots] = weighed[kept]
+        return Marks(row, sheet, number[sheet], out)
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """Weighted sums of ratings, one for each of M sheets; at most J of one trial.
+
+    Attributes
+    ----------
+    row : (M,) place of the sheet's trial in the group; ascending, sheets of one trial in the order played.
+    sheet : (M,)
+    number : (M,) which of its trial's.
+    weights : (T, J, O) of the ratings, zeros where a trial has fewer.
+    """
+
+    row: Ints
+    sheet: Ints
+    number: Ints
+    weights: Floats
+
+    def rated(self, group: Group) -> Floats:
+        """Return (T, J) the marks as rated."""
+        return np.asarray((self.weights @ group.value[..., None])[..., 0])
+
+
+def _alike(codes: Ints) -> Bools:
+    """Return (T, O, O) whether every two of the codes (T, O) are the same, and not -1."""
+    return np.asarray((codes[:, :, None] == codes[:, None, :]) & (codes >= 0)[:, :, None])
+
+
+def _within(group: Ints, groups: int) -> Ints:
+    """Return (n,) which of its group's each is, of ascending groups (n,)."""
+    count = np.bincount(group, minlength=groups)
+    return np.asarray(np.arange(len(group)) - (np.cumsum(count) - count)[group], dtype=np.intp)
+
+
+class Law:
+    """The joint law of all ratings of a group's trials before a model that has not seen them.
+
+    Copies are taken in their present state, as the advice takes them.
+    """
+
+    def __init__(self, view: View, group: Group) -> None:
+        self.group = group
+        shape = group.sheet.shape
+        features, expected, parts = _features(view, group)
+        self._mean = np.zeros(shape)
+        self._mean[group.at] = expected
+        rows = np.zeros((*shape, features.shape[1]))
+        rows[group.at] = features
+        cov = np.zeros((*shape, shape[1]))
+        for part, R in parts.pairs:
+            if part.stop > part.start:
+                cov += rows[..., part] @ rows[..., part].swapaxes(1, 2) * group.between(R)
+        cov += _of_copies_and_noise(view, group)
+        cov[:, np.arange(shape[1]), np.arange(shape[1])] += group.sheet < 0  # where there is no rating the root is 1
+        self._root = np.linalg.cholesky(cov)
+        self._solved = np.linalg.solve(self._root, (group.value - self._mean)[..., None])
+
+    def after(self, marks: Marks, runs: int) -> tuple[Floats, Floats]:
+        """Return mean (T, J) and covariance (T, J, J) of marks given the own bow's and the first so many copies' ratings.
+
+        What is told comes before the rest, and so its root is the first part of the whole root.
+        """
+        told, by_root = self.group.told(runs)[:, None], marks.weights @ self._root
+        left = np.where(told, 0.0, by_root)
+        mean = marks.weights @ self._mean[..., None] + np.where(told, by_root, 0.0) @ self._solved
+        return mean[..., 0], left @ left.swapaxes(1, 2)
+
+
+def _features(view: View, group: Group) -> tuple[Floats, Floats, Parts]:
+    """Return features (m, q) and expectations (m,) of the m ratings `Group.at`, and the features' parts."""
+    posterior, every, sheets = view.posterior, view.everything, group.sheets
+    sheet, c, k = (of[group.at] for of in (group.sheet, group.criterion, group.copy))
+    away = k >= 0
+    expected = np.einsum("mp,mp->m", sheets.X[sheet], posterior.coef[c])
+    expected[away] += every.effect[c[away], k[away]]
+    expected[~away] += posterior.players.own_shift[c[~away]]
+    X = sheets.X.copy()
+    X[:, TRAIT_COLUMNS] = 0.0  # `apart` has them
+    fixed = _by_criterion(X, sheet, c, posterior.coef_root)
+    fixed[away] += every.apart[c[away], k[away]]
+    without = np.array([place for place, tier in enumerate(every.tiers) if tier.slug not in posterior.design.index])
+    unknown = (sheets.tier[sheet][:, None] == without.reshape(1, -1)) * unknown_sd(posterior)[c][:, None]
+    own = _by_criterion(sheets.Z, sheet, c, posterior.players.root)
+    match = np.where(away, 0.0, posterior.players.own_match[c])
+    parts = Parts.of(posterior.correlations, fixed.shape[1], len(without))
+    return np.hstack([fixed, unknown, own, match[:, None]]), expected, parts
+
+
+def _by_criterion(columns: Floats, sheet: Ints, criterion: Ints, root: Floats) -> Floats:
+    """Return (m, r) rows of the sheets' columns (S, p) times the root (C, p, r) of each rating's criterion."""
+    out = np.zeros((len(sheet), root.shape[2]))
+    for c, of in enumerate(root):
+        here = criterion == c
+        out[here] = columns[sheet[here]] @ of
+    return out
+
+
+def _of_copies_and_noise(view: View, group: Group) -> Floats:
+    """Return (T, O, O) what copies' own effects, their match with the player and the noise of each sheet add."""
+    posterior, every, R = view.posterior, view.everything, view.posterior.correlations
+    rated, c, k = group.sheet >= 0, group.criterion, group.copy
+    away = np.nonzero(k >= 0)
+    rest = np.zeros(k.shape)
+    rest[away] = np.sqrt(every.rest[c[away], k[away]])
+    effects = group.same_copy * _outer(rest)
+    for number, of_block in enumerate(every.rows):
+        rows, slots = (of[every.block[k[away]] == number] for of in away)
+        trials, place = np.unique(rows, return_inverse=True)
+        told = np.zeros((len(trials), c.shape[1], of_block.shape[2]))
+        told[place, slots] = of_block[c[rows, slots], every.rows_at[k[rows, slots]]]
+        effects[trials] += told @ told.swapaxes(1, 2)
+    match, noise = (np.where(rated, sd[c], 0.0) for sd in (posterior.match_sd, posterior.repeat_sd))
+    return np.asarray(
+        effects * group.between(R.copy)
+        + group.same_copy * _outer(match) * group.between(R.match)
+        + group.same_sheet * _outer(noise) * group.between(R.repeat)
+    )
+
+
+def _outer(of: Floats) -> Floats:
+    return of[:, :, None] * of[:, None, :]

@@ -16,10 +16,10 @@ from model.baselines import Baseline, Table, baselines
 from model.calibration import Comparison, compare
 from model.choice import Offer, keeping
 from model.design import Design
-from model.foretell import Sheet, first_runs, told
+from model.foretell import Group, Law, Marks, Sheets, first_runs, told
 from model.levels import Stretches
 from model.material import History, Material, gather
-from model.personal import utility_weights
+from model.personal import standing, utility_weights
 from model.preference import PreferenceModel
 from model.records import Event, Outcome, Range, Run, Trial
 from model.scores import Foretold
@@ -89,10 +89,16 @@ class Past:
         return tuple((place, run) for place, trial in enumerate(self.trials) for run in trial.runs if run.copy)
 
     @cached_property
-    def start(self) -> Ints:
-        """(trials,) row of each trial's first run of a copy."""
+    def sheets(self) -> Sheets:
+        """All trials as they are to be foretold."""
+        return Sheets.of(self.design, self.range, self.trials)
+
+    @cached_property
+    def row(self) -> Ints:
+        """(S,) place of each sheet of `sheets` among the runs played, -1 for own bows."""
         count = np.bincount([place for place, _ in self.played], minlength=len(self.trials))
-        return np.asarray(np.cumsum(count) - count)
+        start, sheets = np.cumsum(count) - count, self.sheets
+        return np.where(sheets.place >= 0, start[sheets.trial] + sheets.place, -1)
 
 
 @dataclass(frozen=True)
@@ -131,7 +137,7 @@ def tasks(past: Past, make_model: MakeModel, reference: MakeModel | None, seed: 
     copies = sorted({str(run.copy) for _, run in past.played if run.ratings})
     held = [("copy", of) for of in _folds(copies, seed, COPY_FOLDS)]
     held += [("player", of) for of in _folds(players, seed)]
-    past.history  # noqa: B018 - so that every process has it
+    past.history, past.sheets, past.row  # noqa: B018 - so that every process has them
     return [Task(past, by, of, make_model, reference, seed) for by, of in held]
 
 
@@ -156,12 +162,8 @@ def answer(task: Task) -> Found:
     kept = [_kept(task, trial) for trial in past.trials if not (by_player and trial.player in task.held)]
     material = past.without(held, kept)
     models = [make(past.range).fit_to(material) for make in (task.make_model, task.reference) if make is not None]
-    asked = _Asked(past, models, held, task.seed)
     places = np.unique([place for (place, _), of in zip(past.played, held, strict=True) if of]).astype(int).tolist()
-    foretold: dict[tuple[str, int], list[Foretold]] = {(measure, r): [] for measure in MEASURES for r in TOLD}
-    for place in places:
-        for key, each in asked.foretell(place, by_player):
-            foretold[key].append(each)
+    foretold = _Asked(past, models, held, task.seed).foretell(places, by_player)
     if not by_player:
         return Found(foretold)
     comparisons, visits = _before(models[0], past.trials, places)
@@ -176,9 +178,9 @@ def _before(
     comparisons: list[Comparison] = []
     visits: list[Visit] = []
     for trial in (trials[place] for place in places):
-        outlook = model.outlook(told(trial))
-        comparisons += compare(outlook, trial.player, first[trial.key])
-        seen = visit(outlook, trial)
+        before = standing(model.view_, told(trial))
+        comparisons += compare(before, trial.player, first[trial.key])
+        seen = visit(before, trial)
         visits += [seen] if seen else []
     return comparisons, visits
 
@@ -199,77 +201,71 @@ class _Asked:
 
     def __init__(self, past: Past, models: Sequence[PreferenceModel], held: Bools, seed: int) -> None:
         self.past, self.models, self.held = past, models, held
-        self.h = models[0].posterior_.priority_weight
+        h = models[0].posterior_.priority_weight
         table, Y = _table(past), past.history.Y
+        self._weights: dict[str, Floats] = {}
         self._fitted: dict[str, list[Baseline]] = {}
         for measure in MEASURES:
-            y = self._rated(measure, Y)
+            share = 0.0 if measure == OVERALL else h
+            weights = np.array([utility_weights(trial.answers, share) for trial in past.trials])
+            self._weights[measure] = weights.reshape(-1, len(CRITERIA))
+            y = _rated(self._weights[measure][table.trial], Y)
             self._fitted[measure] = [each.fit(table, y, ~held) for each in baselines(seed)]
 
-    def weights(self, measure: str, trial: Trial) -> Floats:
-        """Return (C,) the criteria's weights in a measure."""
-        return utility_weights(trial.answers, 0.0 if measure == OVERALL else self.h)
-
-    def _rated(self, measure: str, Y: Floats) -> Floats:
-        """Return (N,) the measure as rated, NaN where a criterion that it needs was not."""
-        weights = np.array([self.weights(measure, trial) for trial in self.past.trials]).reshape(-1, len(CRITERIA))
-        weights = weights[[place for place, _ in self.past.played]]
-        return np.asarray(np.where(weights > 0, weights * Y, 0.0).sum(axis=1))
-
-    def foretell(self, place: int, by_player: bool) -> Iterator[tuple[tuple[str, int], Foretold]]:
-        """Give what is foretold of one trial's held-out runs, by measure and number of ratings told before."""
-        trial = self.past.trials[place]
-        sheets = [Sheet(self.models[0].view_, trial)]
-        sheets += [Sheet(model.view_, trial, sheets[0].laid) for model in self.models[1:]]
-        held = self.held[self.past.start[place] + sheets[0].place]
-        marks = {measure: sheets[0].marks(self.weights(measure, trial)) for measure in MEASURES}
-        for r in TOLD:
-            known = _known(held, by_player, r)
-            if known is None:
-                return
-            laws = [sheet.after(known) for sheet in sheets]
-            for measure, (runs, of_runs) in marks.items():
-                ahead = (held & ~known)[runs]
-                if ahead.any():
-                    yield (
-                        (measure, r),
-                        self._foretold(place, measure, sheets[0], laws, known, runs[ahead], of_runs[ahead]),
-                    )
+    def foretell(self, places: Sequence[int], by_player: bool) -> dict[tuple[str, int], list[Foretold]]:
+        """Return what is foretold of some trials' held-out runs, by measure and number of ratings told before."""
+        found: dict[tuple[str, int], list[tuple[int, Foretold]]] = {(of, r): [] for of in MEASURES for r in TOLD}
+        sheets, row = self.past.sheets, self.past.row
+        held = np.zeros(len(row), dtype=bool)
+        held[row >= 0] = self.held[row[row >= 0]]
+        late = held if not by_player else np.zeros(len(row), dtype=bool)
+        for group in sheets.groups(places, late):
+            laws = [Law(model.view_, group) for model in self.models]
+            for measure in MEASURES:
+                marks = group.marks(self._weights[measure][group.trials])
+                for r in TOLD:
+                    ahead = (group.tellable >= r)[marks.row] & held[marks.sheet] & (group.rank[marks.sheet] > r)
+                    found[measure, r] += self._foretold(measure, group, laws, marks, ahead, r)
+        return {key: [each for _, each in sorted(of, key=lambda pair: pair[0])] for key, of in found.items()}
 
     def _foretold(
-        self,
-        place: int,
-        measure: str,
-        sheet: Sheet,
-        laws: Sequence[tuple[Floats, Floats]],
-        known: Bools,
-        runs: Ints,
-        marks: Floats,
-    ) -> Foretold:
-        trial = self.past.trials[place]
-        rows = self.past.start[place] + sheet.place
-        copies = tuple(str(sheet.runs[run].copy) for run in runs)
-        met = {sheet.runs[run].copy for run in np.flatnonzero(known)}
-        baselines_ = [each.foretell(rows[runs], rows[known]) for each in self._fitted[measure]]
-        return Foretold(
-            player=trial.player,
-            copy=copies,
-            tier=tuple(self.past.range.copies[copy].tier for copy in copies),
-            tried=np.array([copy in met for copy in copies]),
-            value=marks @ sheet.value,
-            mean=np.array([*(marks @ mean for mean, _ in laws), *baselines_]),
-            cov=np.array([marks @ cov @ marks.T for _, cov in laws]),
-        )
+        self, measure: str, group: Group, laws: Sequence[Law], marks: Marks, ahead: Bools, r: int
+    ) -> Iterator[tuple[int, Foretold]]:
+        """Give what is foretold of the marks ahead (M,), trial by trial with its place."""
+        sheets, copies, tiers = group.sheets, tuple(self.past.range.copies), tuple(self.past.range.tiers)
+        row, number, sheet = marks.row[ahead], marks.number[ahead], marks.sheet[ahead]
+        told = np.flatnonzero((group.rank > 0) & (group.rank <= r))
+        mean, cov = (np.array(of) for of in zip(*(law.after(marks, r) for law in laws), strict=True))
+        rows = self.past.row[sheet]
+        others = [each.foretell(rows, self.past.row[told]) for each in self._fitted[measure]]
+        means = np.vstack([mean[:, row, number], others])
+        value = marks.rated(group)[row, number]
+        tried = np.isin(_copy_of_trial(sheets, sheet), _copy_of_trial(sheets, told))
+        for here in np.split(np.arange(len(row)), np.flatnonzero(np.diff(row)) + 1):
+            if len(here):
+                of, at = int(group.trials[row[here[0]]]), number[here]
+                yield (
+                    of,
+                    Foretold(
+                        player=self.past.trials[of].player,
+                        copy=tuple(copies[place] for place in sheets.copy[sheet[here]].tolist()),
+                        tier=tuple(tiers[place] for place in sheets.tier[sheet[here]].tolist()),
+                        tried=tried[here],
+                        value=value[here],
+                        mean=means[:, here],
+                        cov=cov[:, row[here[0]]][:, at[:, None], at],
+                    ),
+                )
 
 
-def _known(held: Bools, by_player: bool, r: int) -> Bools | None:
-    """Return which of a trial's runs (n,) are told: the first r that may be; None where there are not so many."""
-    tellable = np.arange(len(held)) if by_player else np.flatnonzero(~held)
-    if len(tellable) < r:
-        return None
-    known = np.zeros(len(held), dtype=bool)
-    known[tellable[:r]] = True
-    return known
+def _copy_of_trial(sheets: Sheets, sheet: Ints) -> Ints:
+    """Return (m,) a number for the copy of each sheet (m,), another one in each trial."""
+    return np.asarray(sheets.trial[sheet] * (sheets.copy.max(initial=0) + 1) + sheets.copy[sheet])
+
+
+def _rated(weights: Floats, Y: Floats) -> Floats:
+    """Return (N,) the measure with these weights (N, C) as rated, NaN where a criterion that it needs was not."""
+    return np.asarray(np.where(weights > 0, weights * Y, 0.0).sum(axis=1))
 
 
 def _table(past: Past) -> Table:
@@ -279,4 +275,4 @@ def _table(past: Past) -> Table:
     players = [past.trials[place].player for place, _ in past.played]
     coded = [np.unique(np.array(names, dtype=str), return_inverse=True)[1] for names in (tiers, copies, players)]
     tier, copy, player = (code.astype(np.intp) for code in coded)
-    return Table(past.history.X, tier, copy, player)
+    return Table(past.history.X, tier, copy, player, np.array([place for place, _ in past.played], dtype=np.intp))

@@ -10,10 +10,10 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from model.choice import Keeping, Offer, keeping
-from model.design import Design, Rows, history_rows, own_rows, player_columns
+from model.design import Design, history_rows, own_rows, player_columns
 from model.levels import Level, Stretches
-from model.records import Answers, Event, Outcome, Range, Run, Trial
-from model.vocabulary import CRITERIA, OWN, Instrument
+from model.records import Event, Outcome, Range, Run, Trial
+from model.vocabulary import CRITERIA, OWN
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -112,7 +112,8 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
             raise ValueError(msg)
     own = [(trial, run) for trial in trials for run in trial.runs if run.copy is None]
     levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
-    rows, of_own = history_rows(design, trials, range_), _own_rows(own)
+    rows = history_rows(design, trials, range_)
+    of_own = own_rows([trial.answers for trial, _ in own], [run.position for _, run in own])
     return History(
         X=design.matrix(rows),
         Z=player_columns(rows),
@@ -125,12 +126,6 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
         own_player=_labels([trial.player for trial, _ in own]),
         own_level=_labels(_own_levels([t.player for t, _ in copies], levels, [t.player for t, _ in own])),
     )
-
-
-def _own_rows(own: Sequence[tuple[Trial, Run]]) -> Rows:
-    nothing = own_rows(Answers(Instrument.VIOLIN), [])
-    parts = [nothing, *(own_rows(trial.answers, [run.position]) for trial, run in own)]
-    return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in Rows.__slots__})
 
 
 def _own_levels(players: Sequence[str], levels: Sequence[Level], owners: Sequence[str]) -> list[Level]:

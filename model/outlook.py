@@ -42,49 +42,60 @@ class Stock:
         return Stock(kept, self.tier[keep], self.offset[keep], self.spread[keep])
 
 
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """The joint law of one player's utility u for the T tiers that suit the player.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """The joint law of one player's utility u for the T tiers that suit the player, beside the own bow.
 
-    All on the 1 to 7 scale; u = (1 - h) overall + h weighted priorities. ``fit_*`` use the full weights, everything from
-    ``mean`` on those of the comparison with the own bow (rescaled to the criteria that the own bow was rated on).
+    All on the 1 to 7 scale; u = (1 - h) overall + h weighted priorities. ``mean`` and what follows it are on the weights of the
+    comparison with the own bow (rescaled to the criteria that the own bow was rated on).
 
     Attributes
     ----------
     tiers : (T,) the tiers that suit the player's instrument and hold.
-    fit_mean, fit_sd : (T,) the rating u that the player would give to a copy of the tier not yet played, all noise in.
     mean, cov : (T,), (T, T) joint normal law of the tier means m (leniency, taste and what is known of tiers are shared).
     spread : (T,) s_t, deviation of one copy around its tier's mean (copy and match with this player).
     noise : repeat noise of one rated u.
     yardstick : the own bow, in the form that `model.copies.plan` takes.
     beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
-    criteria : (C,) the criteria that reasons may be given in: the priorities, else those that lead for the instrument.
-    weights : (C,) the weight of each in the reasons; they add up to 1.
-    advantage_mean, advantage_sd : (T, C) law of the expected advantage of the tier over the own bow, in points.
-    priority_weight : h.
-    price_weight : points of liking that a price e times as high weighs; 0 while no outcome has told of it.
-    trials, trials_all : trials of this instrument (and hold) behind the answer, and all.
     stock : every copy of the tiers that suits the player.
+    priority_weight : h.
     """
 
     answers: Answers
     tiers: tuple[Tier, ...]
-    fit_mean: Floats
-    fit_sd: Floats
     mean: Floats
     cov: Floats
     spread: Floats
     noise: float
     yardstick: Yardstick
     beats_own_bow: Floats
+    stock: Stock
+    priority_weight: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook(Standing):
+    """A standing, with what is told of it.
+
+    Attributes
+    ----------
+    fit_mean, fit_sd : (T,) the rating u that the player would give to a copy of the tier not yet played, on the full weights, all
+        noise in.
+    criteria : (C,) the criteria that reasons may be given in: the priorities, else those that lead for the instrument.
+    weights : (C,) the weight of each in the reasons; they add up to 1.
+    advantage_mean, advantage_sd : (T, C) law of the expected advantage of the tier over the own bow, in points.
+    price_weight : points of liking that a price e times as high weighs; 0 while no outcome has told of it.
+    trials, trials_all : trials of this instrument (and hold) behind the answer, and all.
+    """
+
+    fit_mean: Floats
+    fit_sd: Floats
     criteria: tuple[Criterion, ...]
     weights: Floats
     advantage_mean: Floats
     advantage_sd: Floats
-    priority_weight: float
     trials: int
     trials_all: int
-    stock: Stock
     price_weight: float = 0.0
 
     @property

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from model.copies import NO_BOW_LEVEL, KnownBow, UnratedBow, Yardstick, rank_order_weights
-from model.outlook import Outlook, Stock
+from model.outlook import Outlook, Standing, Stock
 from model.player import OVERALL, Player, Quantities
 from model.posterior import Posterior
 from model.records import Answers, Run
@@ -61,11 +61,33 @@ def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
     ValueError
         A run of a copy that is not in the range or does not suit the instrument.
     """
-    player = Player(view, answers, runs)
-    posterior = view.posterior
-    weights = utility_weights(answers, posterior.priority_weight)
-    compared, level = compared_weights(answers, weights)
-    fit_mean, fit_var = _fit(player, weights)
+    player, posterior = Player(view, answers, runs), view.posterior
+    stands = _standing(player)
+    fit_mean, fit_var = _fit(player, utility_weights(answers, posterior.priority_weight))
+    criteria, reason_weights = reason_criteria(answers)
+    advantage_mean, advantage_sd = _advantages(player, criteria)
+    return Outlook(
+        **{name: getattr(stands, name) for name in Standing.__slots__},
+        fit_mean=fit_mean,
+        fit_sd=np.sqrt(fit_var),
+        criteria=criteria,
+        weights=reason_weights,
+        advantage_mean=advantage_mean,
+        advantage_sd=advantage_sd,
+        price_weight=posterior.keeping.price_weight,
+        trials=trials_behind(posterior, answers.instrument, answers.hold),
+        trials_all=sum(posterior.trials.values()),
+    )
+
+
+def standing(view: View, answers: Answers) -> Standing:
+    """Return how tiers and copies stand beside the own bow, without what is told of it."""
+    return _standing(Player(view, answers))
+
+
+def _standing(player: Player) -> Standing:
+    answers, h = player.answers, player.posterior.priority_weight
+    compared, level = compared_weights(answers, utility_weights(answers, h))
     tiers = player.tiers(compared)
     mean, told = player.after(tiers)
     cov = player.parts.covariance(tiers, tiers) - told.T @ told
@@ -73,28 +95,17 @@ def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
     spread = np.sqrt(player.spread(compared))
     noise = float(np.sqrt(player.noise(compared)))
     yardstick = _yardstick(player, compared, level, tiers, told, cov)
-    criteria, reason_weights = reason_criteria(answers)
-    advantage_mean, advantage_sd = _advantages(player, criteria)
-    return Outlook(
+    return Standing(
         answers=answers,
         tiers=player.suited.tiers,
-        fit_mean=fit_mean,
-        fit_sd=np.sqrt(fit_var),
         mean=mean,
         cov=cov,
         spread=spread,
         noise=noise,
         yardstick=yardstick,
         beats_own_bow=_beats(mean, np.diag(cov) + spread**2 + noise**2, yardstick, noise),
-        criteria=criteria,
-        weights=reason_weights,
-        advantage_mean=advantage_mean,
-        advantage_sd=advantage_sd,
-        priority_weight=posterior.priority_weight if answers.priorities else 0.0,
-        price_weight=posterior.keeping.price_weight,
-        trials=trials_behind(posterior, answers.instrument, answers.hold),
-        trials_all=sum(posterior.trials.values()),
         stock=_stock(player, compared, mean, cov),
+        priority_weight=h if answers.priorities else 0.0,
     )
 
 

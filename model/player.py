@@ -30,7 +30,7 @@ from model.design import (
     tier_rows,
     wished_beyond,
 )
-from model.posterior import Correlations
+from model.posterior import Correlations, Posterior
 from model.records import Answers, Run
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Blinding, Criterion
@@ -135,61 +135,25 @@ def _mixed(R: Floats, features: Floats) -> Floats:
     return (R @ features.reshape(len(features), -1)).reshape(len(R), *features.shape[1:])
 
 
-@dataclass(frozen=True, slots=True)
-class Laid:
-    """What the answers make of the range's columns, whatever was fitted to them.
-
-    Attributes
-    ----------
-    tier_X, tier_Z : (T, p), (T, Q) of the tiers that suit, Z the player's own effects'.
-    own_x, own_z : (p,), (Q,) of the own bow.
-    wish : (K, 2) what the copies' `WISH_COLUMNS` have beyond their tiers'.
-    unknown : places of the tiers that the design has no column for.
-    """
-
-    tier_X: Floats
-    tier_Z: Floats
-    own_x: Floats
-    own_z: Floats
-    wish: Floats
-    unknown: Ints
-
-    @classmethod
-    def out(cls, view: View, answers: Answers) -> "Laid":
-        """Lay the answers out."""
-        design, suited = view.posterior.design, view.suited(answers.instrument, answers.hold)
-        rows, own = tier_rows(design, answers, suited.tiers), own_rows(answers, [0])
-        return cls(
-            tier_X=design.matrix(rows),
-            tier_Z=player_columns(rows),
-            own_x=design.matrix(own, own=True)[0],
-            own_z=player_columns(own, own=True)[0],
-            wish=wished_beyond(rows, suited.tier_of, suited.traits),
-            unknown=np.flatnonzero(rows.tier < 0),
-        )
-
-
 class Player:
     """A player before the model: the prior law of every tier, copy and the own bow, and what own ratings make of it.
 
-    Tiers and copies are taken as played blind; ``blinding`` says what the player saw of the bows of ``runs``. ``laid`` is what
-    `Laid.out` gives, where it is at hand from another fit to the same range.
+    Tiers and copies are taken as played blind; ``blinding`` says what the player saw of the bows of ``runs``.
     """
 
     def __init__(
-        self,
-        view: View,
-        answers: Answers,
-        runs: Sequence[Run] = (),
-        blinding: Blinding = Blinding.BLIND,
-        laid: Laid | None = None,
+        self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
     ) -> None:
         self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
         self.suited = view.suited(answers.instrument, answers.hold)
-        self.laid = laid = laid or Laid.out(view, answers)
-        self.tier_X, self.tier_Z, self.own_x, self.own_z = laid.tier_X, laid.tier_Z, laid.own_x, laid.own_z
-        self.wish, self.unknown = laid.wish, laid.unknown
+        design = self.posterior.design
+        rows = tier_rows(design, answers, self.suited.tiers)
+        self.unknown = np.flatnonzero(rows.tier < 0)
+        self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
+        own = own_rows([answers], [0])
+        self.own_x, self.own_z = design.matrix(own, own=True)[0], player_columns(own, own=True)[0]
         self.parts = Parts.of(self.posterior.correlations, self.tier_X.shape[1], len(self.unknown))
+        self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self.seen = self._observe(runs)
         self.factor = self._factor()
@@ -200,7 +164,7 @@ class Player:
         """Return (T, q) = coefficients, tiers without a column, the player's own effects, the own bow's match."""
         if c not in self._of_tiers:
             posterior, unknown = self.posterior, np.zeros((len(self.tier_X), len(self.unknown)))
-            unknown[self.unknown, np.arange(len(self.unknown))] = self.unknown_sd()[c]
+            unknown[self.unknown, np.arange(len(self.unknown))] = unknown_sd(self.posterior)[c]
             no_match = np.zeros((len(self.tier_X), 1))
             own = self.tier_Z @ posterior.players.root[c]
             self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], unknown, own, no_match])
@@ -221,10 +185,6 @@ class Player:
         players, no_tier = self.posterior.players, np.zeros(len(self.unknown))
         fixed = self.own_x @ self.posterior.coef_root[c]
         return np.concatenate([fixed, no_tier, self.own_z @ players.root[c], players.own_match[c : c + 1]])
-
-    def unknown_sd(self) -> Floats:
-        """Return (C,) the deviation of a tier that the fit had no column for from the line through the grades."""
-        return TIER_SD * self.posterior.repeat_sd / PRIOR_REPEAT_SD
 
     # Quantities
 
@@ -289,7 +249,7 @@ class Player:
         k, c = copy[run[of_copy]], criterion[of_copy]
         fixed[of_copy] += suited.apart[c, k]
         unknown = np.zeros((len(run), len(self.unknown)))
-        unknown[of_copy] = (suited.tier_of[k][:, None] == self.unknown) * self.unknown_sd()[c][:, None]
+        unknown[of_copy] = (suited.tier_of[k][:, None] == self.unknown) * unknown_sd(self.posterior)[c][:, None]
         own = (Z @ posterior.players.root)[criterion, run]
         match = np.where(copy[run] < 0, posterior.players.own_match[criterion], 0.0)
         return np.hstack([fixed, unknown, own, match[:, None]]), mean[run, criterion]
@@ -383,6 +343,11 @@ class Player:
         traits = self.suited.trait_variance @ ((slopes @ weights) ** 2 + varied)
         copies = _weighed(weights, posterior.copy_sd, posterior.correlations.copy)
         return np.asarray(traits + copies + self.match(weights))
+
+
+def unknown_sd(posterior: Posterior) -> Floats:
+    """Return (C,) the deviation of a tier that the fit had no column for from the line through the grades."""
+    return TIER_SD * posterior.repeat_sd / PRIOR_REPEAT_SD
 
 
 def _weighed(weights: Floats, sd: Floats, correlation: Floats) -> float:

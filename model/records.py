@@ -101,6 +101,10 @@ class Copy:
     hold: Hold | None = None
     bench: Bench = Bench()
 
+    def suits(self, hold: Hold | None) -> bool:
+        """Say whether a player with this hold can play it, given that the tier suits."""
+        return self.hold is None or hold is Hold.EITHER or self.hold is hold
+
 
 @dataclass(frozen=True, slots=True)
 class OwnBow:
@@ -212,3 +216,8 @@ class Range:
             if copy.tier not in self.tiers:
                 msg = f"copy {copy.serial}: got the unknown tier {copy.tier!r}, expected one of the range"
                 raise ValueError(msg)
+
+    def suited(self, instrument: Instrument, hold: Hold | None) -> tuple[Copy, ...]:
+        """Return the copies that a player of this instrument and hold can play, in the range's order."""
+        tiers = {tier.slug for tier in self.tiers.values() if tier.suits(instrument, hold)}
+        return tuple(copy for copy in self.copies.values() if copy.tier in tiers and copy.suits(hold))

@@ -1,7 +1,7 @@
 """The fitted model laid over a range: what does not depend on a player, computed once and kept."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,10 +85,17 @@ class View:
         self.stretches = stretches or Stretches({})
         self.suited = lru_cache(maxsize=16)(self._suited)
 
+    @cached_property
+    def everything(self) -> Suited:
+        """All tiers and copies of the range, in its order."""
+        return self._laid_over(tuple(self.range.tiers.values()), tuple(self.range.copies.values()))
+
     def _suited(self, instrument: Instrument, hold: Hold | None) -> Suited:
         tiers = tuple(tier for tier in self.range.tiers.values() if tier.suits(instrument, hold))
+        return self._laid_over(tiers, self.range.suited(instrument, hold))
+
+    def _laid_over(self, tiers: tuple[Tier, ...], copies: tuple[Copy, ...]) -> Suited:
         place = {tier.slug: index for index, tier in enumerate(tiers)}
-        copies = tuple(c for c in self.range.copies.values() if c.tier in place and _held(c, hold))
         chains = [self._chain(copy.serial) for copy in copies]
         block, rows, rows_at, rest = self._rows(chains)
         traits = self.posterior.design.traits(copies, self.range)
@@ -169,10 +176,6 @@ class View:
                 known[copy.tier] = np.maximum(known[copy.tier], [reading is not None for reading in readings])
         table = np.array(list(known.values())).reshape(-1, 4)
         return np.column_stack([table[:, 0], table[:, 1], table[:, 2] + table[:, 3]])
-
-
-def _held(copy: Copy, hold: Hold | None) -> bool:
-    return copy.hold is None or hold is Hold.EITHER or copy.hold is hold
 
 
 def _weigh(chains: list[Chain], values: Floats) -> Floats:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from model.calibration import marks
 from model.choice import Offer
 from model.copies import KnownBow
-from model.outlook import Outlook
+from model.outlook import Standing
 from model.records import Trial
 from model.scores import Estimate
 
@@ -67,7 +67,7 @@ class Win:
     better: Estimate
 
 
-def visit(outlook: Outlook, trial: Trial) -> Visit | None:
+def visit(outlook: Standing, trial: Trial) -> Visit | None:
     """Return a trial as it came out beside what was expected; None with fewer than two bows fully marked."""
     place = {serial: k for k, serial in enumerate(outlook.stock.serials)}
     given: dict[str, list[float]] = {}

@@ -94,7 +94,7 @@ def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[
     others : (B, 4, k, N) what B more methods foretell after 0 ... 3 own ratings, or None
     """
     models, rows = fits(panel, fold.kept), fold.kept
-    table = Table(panel.X, panel.item, panel.item, panel.rater)
+    table = Table(panel.X, panel.item, panel.item, panel.rater, panel.rater)
     fitted = [[each.fit(table, y, rows) for each in baselines(SEED)] for y in panel.Y.T]
     if fold.by == "rater":
         for ask in fold.asks:

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from model.adoption import FEWEST_PLAYERS, Decision, Why, decide, joint_log_loss, losses
-from model.foretell import Sheet
+from model.foretell import Law, Sheets
 from model.preference import PreferenceModel
 from model.scores import Estimate
 from model.vocabulary import Criterion
@@ -100,11 +100,12 @@ def test_the_joint_log_loss_is_scipys() -> None:
 def test_a_players_loss_is_that_of_each_rating_told_the_ones_before() -> None:
     # Chain rule: the joint density is the product of each rating's, given the ones before.
     came = trial(60, [("a0", {O: 5.0}), ("b1", {O: 6.0}), ("a1", {O: 3.0}), (None, {O: 4.0})])
-    sheet, total = Sheet(MODEL.view_, came), 0.0
-    for step in range(3):
-        mean, cov = sheet.after(np.arange(3) < step)
-        _, marks = sheet.marks(np.eye(8)[0])
-        total += joint_log_loss(marks[[step]] @ (sheet.value - mean), marks[[step]] @ cov @ marks[[step]].T)
+    sheets, total = Sheets.of(MODEL.view_.posterior.design, RANGE, [came]), 0.0
+    (group,) = sheets.groups([0], np.zeros(len(sheets.trial), dtype=bool))
+    law, marks = Law(MODEL.view_, group), group.marks(np.eye(8)[:1])
+    for step, rated in enumerate((5.0, 6.0, 3.0)):
+        mean, cov = law.after(marks, step)
+        total += joint_log_loss(np.array([rated - mean[0, step]]), cov[0, step, step].reshape(1, 1))
     assert losses(MODEL.view_, [came]) == {"p60": pytest.approx(total / 3)}
 
 

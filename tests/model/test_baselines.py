@@ -12,7 +12,9 @@ from model.baselines import ALPHAS, GlobalMean, RidgeRegression, Table, TierMean
 rng = np.random.default_rng(5)
 N = 240
 TIER, COPY, PLAYER = np.repeat(np.arange(3), N // 3), np.arange(N) % 24, np.arange(N) // 4
-TABLE = Table(np.column_stack([np.ones(N), rng.normal(size=N)]), TIER.astype(np.intp), COPY.astype(np.intp), PLAYER)
+TABLE = Table(
+    np.column_stack([np.ones(N), rng.normal(size=N)]), TIER.astype(np.intp), COPY.astype(np.intp), PLAYER, PLAYER
+)
 Y = 4 + 0.5 * TIER + rng.normal(0, 0.6, 24)[COPY] + rng.normal(0, 0.7, PLAYER.max() + 1)[PLAYER] + rng.normal(0, 0.5, N)
 Y[::17] = np.nan
 KEPT = PLAYER < 50

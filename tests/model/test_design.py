@@ -164,7 +164,7 @@ def test_what_a_wish_makes_of_a_copys_traits_is_what_its_row_has_beyond_the_tier
 
 def test_the_own_bow_has_no_tier_no_grade_and_no_traits() -> None:
     design = Design.from_range(basses())
-    X = design.matrix(own_rows(Answers(B, Hold.FRENCH, frozenset({Setting.SOLO}), wish_mass=1), [0, 1]))
+    X = design.matrix(own_rows([Answers(B, Hold.FRENCH, frozenset({Setting.SOLO}), wish_mass=1)] * 2, [0, 1]))
     filled = {each.name for each, used in zip(design.columns, np.atleast_1d(X.any(axis=0)), strict=True) if used}
     assert filled == {"intercept", "instrument double_bass", "hold french", "position", "first bow"}
 

@@ -1,19 +1,21 @@
 """What is told of a held-out trial, and the joint law of its ratings against the outlook's own algebra."""
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from model.design import history_rows
-from model.foretell import Sheet, first_runs, told
+from model.foretell import Group, Law, Marks, Sheets, first_runs, told
 from model.personal import outlook
 from model.preference import PreferenceModel
-from model.records import Answers, OwnBow, Run, Trial
+from model.records import Answers, Copy, OwnBow, Run, Tier, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from tests.model.worlds import VIOLIN, basses, drawn_trials, joined, trial, violins
 
+Floats = NDArray[np.float64]
 O, TONE = Criterion.OVERALL, Criterion.TONE  # noqa: E741 - overall
 RANGE = violins([3, 4])
 OVERALL_ALONE = np.eye(len(CRITERIA))[0]
@@ -40,33 +42,120 @@ SEEN = a_sheet(
 )
 
 
+@dataclass(frozen=True)
+class Alone:
+    """One trial before a model."""
+
+    view: View
+    trial: Trial
+    late: tuple[int, ...] = ()
+    weights: Floats = field(default_factory=lambda: OVERALL_ALONE)
+
+    @property
+    def sheets(self) -> Sheets:
+        return Sheets.of(self.view.posterior.design, self.view.range, [self.trial])
+
+    @property
+    def group(self) -> Group:
+        sheets = self.sheets
+        (group,) = sheets.groups([0], np.isin(sheets.place, self.late) & (sheets.place >= 0))
+        return group
+
+    @property
+    def marks(self) -> Marks:
+        return self.group.marks(self.weights[None])
+
+    @property
+    def copies(self) -> list[str]:
+        """Of the marks."""
+        return [list(self.view.range.copies)[copy] for copy in self.sheets.copy[self.marks.sheet]]
+
+    def after(self, runs: int) -> tuple[Floats, Floats]:
+        mean, cov = Law(self.view, self.group).after(self.marks, runs)
+        return mean[0], cov[0]
+
+
 @pytest.mark.parametrize("known", [0, 1, 2, 3])
 def test_the_law_after_some_ratings_is_the_outlooks(view: View, known: int) -> None:
-    sheet = Sheet(view, SEEN)
-    mean, cov = sheet.after(np.arange(4) < known)
-    _, marks = sheet.marks(OVERALL_ALONE)
-    asked = outlook(view, told(SEEN), sheet.runs[:known])
-    place = [asked.stock.serials.index(str(run.copy)) for run in sheet.runs]
+    alone = Alone(view, SEEN)
+    mean, cov = alone.after(known)
+    runs = [run for run in SEEN.runs if run.copy]
+    asked = outlook(view, told(SEEN), runs[:known])
+    place = [asked.stock.serials.index(copy) for copy in alone.copies]
     tier = asked.stock.tier[place]
-    np.testing.assert_allclose(
-        (marks @ mean)[known:], (asked.mean[tier] + asked.stock.offset[place])[known:], atol=1e-9
-    )
+    np.testing.assert_allclose(mean[known:], (asked.mean[tier] + asked.stock.offset[place])[known:], atol=1e-9)
     # The outlook gives a tried copy no less variance than its tier's mean has; the law here is the exact one.
-    tried = {run.copy for run in sheet.runs[:known]}
-    new = [n for n, run in enumerate(sheet.runs) if n >= known and run.copy not in tried]
+    tried = {run.copy for run in runs[:known]}
+    new = [n for n, copy in enumerate(alone.copies) if n >= known and copy not in tried]
     variance = np.diag(asked.cov)[tier] + asked.stock.spread[place] ** 2 + asked.noise**2
-    np.testing.assert_allclose(np.diag(marks @ cov @ marks.T)[new], variance[new], atol=1e-9)
+    np.testing.assert_allclose(np.diag(cov)[new], variance[new], atol=1e-9)
 
 
 def test_one_rating_after_the_other_is_all_of_them_at_once(view: View) -> None:
-    # Conditioning in two steps: p(y2 | y1) from the law after none is the law after the first.
-    sheet = Sheet(view, SEEN)
-    mean, cov = sheet.after(np.zeros(4, dtype=bool))
-    first = np.flatnonzero(np.isin(sheet._seen.run, [1]))
-    gain = cov[:, first] @ np.linalg.inv(cov[np.ix_(first, first)])
-    after, cov_after = sheet.after(np.arange(4) < 1)
-    np.testing.assert_allclose(after, mean + gain @ (sheet.value - mean)[first], atol=1e-9)
-    np.testing.assert_allclose(cov_after, cov - gain @ cov[first], atol=1e-9)
+    # Conditioning in two steps: p(y2 | y1) from the law after none is the law after the first, rated on both criteria.
+    both = a_sheet(("a0", {O: 5.0}), ("b1", {O: 6.0}), ("a0", {O: 4.0}), ("b2", {O: 3.0}))
+    alone = Alone(view, both)
+    mean, cov = alone.after(0)
+    gain = cov[:, 0] / cov[0, 0]
+    after, cov_after = alone.after(1)
+    np.testing.assert_allclose(after, mean + gain * (5.0 - mean[0]), atol=1e-9)
+    np.testing.assert_allclose(cov_after, cov - np.outer(gain, cov[0]), atol=1e-9)
+
+
+@pytest.mark.parametrize(("known", "before"), [(0, ()), (1, (1,)), (2, (1, 3))])
+def test_what_is_late_is_told_last_wherever_it_was_played(view: View, known: int, before: tuple[int, ...]) -> None:
+    late = Alone(view, SEEN, late=(0, 2))
+    runs = [run for run in SEEN.runs if run.copy]
+    mean, cov = late.after(known)
+    asked = outlook(view, told(SEEN), [runs[place] for place in before])
+    place = asked.stock.serials.index("a0")
+    tier = asked.stock.tier[place]
+    assert late.copies == ["a0", "b1", "a0", "b2"]
+    np.testing.assert_allclose(mean[[0, 2]], asked.mean[tier] + asked.stock.offset[place], atol=1e-9)
+    variance = asked.cov[tier, tier] + asked.stock.spread[place] ** 2 + asked.noise**2
+    np.testing.assert_allclose(np.diag(cov)[[0, 2]], variance, atol=1e-9)
+    assert (np.diag(cov)[[1, 3]] < 1e-9).sum() == known, "what is told is known"
+
+
+def test_many_trials_at_once_are_each_of_them_alone(view: View) -> None:
+    rng = np.random.default_rng(3)
+    trials = [
+        replace(each, runs=each.runs[: rng.integers(1, 5)], blinding=list(Blinding)[n % 3])
+        for n, each in enumerate(drawn_trials(RANGE, 30, 4, seed=8))
+    ]
+    sheets = Sheets.of(view.posterior.design, RANGE, trials)
+    late = np.array([place >= 0 and place % 2 == 0 for place in sheets.place])
+    groups = list(sheets.groups(range(len(trials)), late))
+    assert sorted(place for group in groups for place in group.trials.tolist()) == list(range(len(trials)))
+    assert 1 < len(groups) < 8
+    weights = np.full(len(CRITERIA), 1.0 / len(CRITERIA))
+    for group in groups:
+        marks = group.marks(np.tile(weights, (len(group.trials), 1)))
+        law = Law(view, group)
+        for runs in (0, 1, 2):
+            means, covs = law.after(marks, runs)
+            for row, place in enumerate(group.trials.tolist()):
+                alone = Alone(view, trials[place], late=(0, 2), weights=weights)
+                mean, cov = alone.after(runs)
+                np.testing.assert_allclose(means[row, : len(mean)], mean, atol=1e-9)
+                np.testing.assert_allclose(covs[row, : len(mean), : len(mean)], cov, atol=1e-9)
+
+
+def test_trials_that_differ_much_in_size_are_not_held_side_by_side(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
+    sizes = [1, 1, 10, 11, 10, 30]
+    trials = [
+        replace(trial(n, []), runs=tuple(Run(TYPICAL, "a0", {O: 4.0}) for _ in range(size)))
+        for n, size in enumerate(sizes)
+    ]
+
+    def found() -> list[list[int]]:
+        sheets = Sheets.of(view.posterior.design, RANGE, trials)
+        nothing_late = np.zeros(len(sheets.trial), dtype=bool)
+        return [group.trials.tolist() for group in sheets.groups(range(len(trials)), nothing_late)]
+
+    assert found() == [[0, 1], [2, 3, 4], [5]]
+    monkeypatch.setattr("model.foretell.MOST_ENTRIES", 242)
+    assert found() == [[0, 1], [2, 4], [3], [5]]
 
 
 @pytest.mark.parametrize("seen", [Blinding.MASKED, Blinding.OPEN])
@@ -77,7 +166,7 @@ def test_a_bow_that_was_seen_is_foretold_as_seen(seen: Blinding) -> None:
     view = PreferenceModel(RANGE).fit([*half, *history[1::2]]).view_
     alone = a_sheet(("b3", {O: 5.0}))
     (blind, blind_var), (open_, open_var) = (
-        [float(of.item()) for of in Sheet(view, replace(alone, blinding=each)).after(np.array([False]))]
+        [float(of.item()) for of in Alone(view, replace(alone, blinding=each)).after(0)]
         for each in (Blinding.BLIND, seen)
     )
     posterior = view.posterior
@@ -92,33 +181,54 @@ def test_a_bow_that_was_seen_is_foretold_as_seen(seen: Blinding) -> None:
     assert abs(open_ - blind) > 1e-3
 
 
+def test_a_tier_that_the_fit_had_no_column_for_is_foretold_as_the_outlook_has_it(view: View) -> None:
+    later = replace(
+        RANGE,
+        tiers={**RANGE.tiers, "z": Tier("z", Instrument.VIOLIN, 3)},
+        copies={**RANGE.copies, **{serial: Copy(serial, "z") for serial in ("z0", "z1")}},
+    )
+    over = View(view.posterior, later)
+    alone = Alone(over, a_sheet(("z0", {O: 5.0}), ("z1", {O: 4.0}), ("a0", {O: 4.0})))
+    mean, cov = alone.after(1)
+    asked = outlook(over, alone.trial.answers, alone.trial.runs[:1])
+    place = asked.stock.serials.index("z1")
+    tier = asked.stock.tier[place]
+    assert mean[1] == pytest.approx(asked.mean[tier] + asked.stock.offset[place], abs=1e-9)
+    assert cov[1, 1] == pytest.approx(asked.cov[tier, tier] + asked.stock.spread[place] ** 2 + asked.noise**2, abs=1e-9)
+
+
 def test_a_measure_counts_the_runs_rated_on_all_that_it_needs(view: View) -> None:
-    sheet = Sheet(view, SEEN)
     weights = 0.5 * OVERALL_ALONE
     weights[CRITERIA.index(TONE)] = 0.5
-    runs, marks = sheet.marks(weights)
-    assert runs.tolist() == [0, 2, 3]
-    np.testing.assert_allclose(marks @ sheet.value, [4.5, 5.0, 2.5])
+    alone = Alone(view, SEEN, weights=weights)
+    assert alone.sheets.place[alone.marks.sheet].tolist() == [0, 2, 3]
+    np.testing.assert_allclose(alone.marks.rated(alone.group), [[4.5, 5.0, 2.5]])
 
 
 def test_runs_are_taken_in_the_order_played(view: View) -> None:
     turned = replace(SEEN, runs=(Run(4, "b1", {O: 6.0}), Run(2, "a0", {O: 5.0}), Run(3, "a1", {})))
-    sheet = Sheet(view, turned)
-    assert [run.copy for run in sheet.runs] == ["a0", "b1"]
-    assert sheet.place.tolist() == [1, 0]
+    alone = Alone(view, turned)
+    assert alone.copies == ["a0", "b1"]
+    assert alone.sheets.place.tolist() == [-1, 1, 0]
 
 
 def test_a_copy_that_does_not_suit_the_player_is_left_out() -> None:
     both = joined(RANGE, basses())
-    sheet = Sheet(PreferenceModel(both).fit([]).view_, a_sheet(("g0", {O: 4.0}), ("a0", {O: 4.0})))
-    assert [run.copy for run in sheet.runs] == ["a0"]
+    alone = Alone(PreferenceModel(both).fit([]).view_, a_sheet(("g0", {O: 4.0}), ("a0", {O: 4.0})))
+    assert alone.copies == ["a0"]
 
 
 def test_a_trial_with_no_usable_rating_foretells_nothing(view: View) -> None:
-    sheet = Sheet(view, a_sheet(("a0", {})))
-    runs, _ = sheet.marks(OVERALL_ALONE)
-    mean, cov = sheet.after(np.zeros(0, dtype=bool))
-    assert (len(runs), mean.shape, cov.shape) == (0, (0,), (0, 0))
+    sheets = Sheets.of(view.posterior.design, RANGE, [a_sheet(("a0", {}))])
+    assert list(sheets.groups([0], np.zeros(1, dtype=bool))) == []
+
+
+def test_the_own_bows_ratings_alone_are_no_marks() -> None:
+    # Of a range without a copy too.
+    empty = replace(RANGE, copies={})
+    alone = Alone(PreferenceModel(empty).fit([]).view_, a_sheet((None, {O: 4.0})))
+    mean, cov = alone.after(0)
+    assert (mean.shape, cov.shape) == ((0,), (0, 0))
 
 
 # What is told
