@@ -234,11 +234,24 @@ class Scored:
 
     @cached_property
     def _regrets(self) -> tuple[Ints, Floats]:
-        """Players (T,) and regrets (M, T) of the trials with at least two bows to choose from."""
-        chosen = [(each.player, _regret(each)) for each in self.foretold if len(set(each.copy)) > 1]
-        if not chosen:
-            return np.zeros(0, dtype=np.intp), np.zeros((len(self.methods), 0))
-        return _codes(player for player, _ in chosen), np.column_stack([of for _, of in chosen])
+        """Players (T,) and regrets (M, T) of the trials with at least two bows to choose from.
+
+        The regret is the best copy's mean rating less that of the first choice; of equal first choices, the mean.
+        """
+        copy = _codes([name for each in self.foretold for name in each.copy])
+        trial = np.repeat(np.arange(len(self.foretold)), [len(each.value) for each in self.foretold])
+        bows, bow = np.unique(trial * len(copy) + copy, return_inverse=True)
+        of_trial, count = bows // max(len(copy), 1), np.bincount(bow)
+        start = np.flatnonzero(np.diff(of_trial, prepend=-1))
+        value = np.bincount(bow, self.value) / count
+        mean = np.array([np.bincount(bow, of) / count for of in self.mean]).reshape(len(self.methods), -1)
+        if not len(start):
+            return NONE, mean
+        first = mean >= np.maximum.reduceat(mean, start, axis=1)[:, of_trial] - TINY
+        chosen = np.add.reduceat(first * value, start, axis=1) / np.add.reduceat(first, start, axis=1, dtype=np.float64)
+        several = np.diff(start, append=len(of_trial)) > 1
+        player = self.player[np.searchsorted(trial, of_trial[start[several]])]
+        return player, (np.maximum.reduceat(value, start) - chosen)[:, several]
 
     @property
     def choices(self) -> int:
@@ -314,13 +327,3 @@ def _ahead(figure: str, terms: Floats, m: int, player: Ints) -> Estimate:
     first, other = np.sqrt(terms[0].mean()), np.sqrt(terms[m].mean())
     linear = terms[m] / (2.0 * max(other, TINY)) - terms[0] / (2.0 * max(first, TINY))
     return Estimate(float(other - first), Estimate.of(linear, player).error)
-
-
-def _regret(each: Foretold) -> Floats:
-    """Return (M,) the best copy's mean rating less that of the first choice; of equal first choices, the mean."""
-    copy = _codes(each.copy)
-    count = np.bincount(copy)
-    value = np.bincount(copy, each.value) / count
-    mean = np.array([np.bincount(copy, of) / count for of in each.mean])
-    first = mean >= mean.max(axis=1, keepdims=True) - TINY
-    return np.asarray(value.max() - (first * value).sum(axis=1) / first.sum(axis=1))

@@ -147,6 +147,23 @@ def test_one_bow_is_no_choice() -> None:
     assert np.isnan(scored.scores()[0].regret.mean)
 
 
+def test_regrets_of_many_trials_are_those_of_each_alone() -> None:
+    several = [
+        foretold("p", [3.0], [4.0]),
+        foretold("p", [3.0, 6.0, 5.0], [4.0, 4.4, 4.9]),
+        foretold("q", [2.0, 2.0], [1.0, 1.0]),
+        foretold("r", [7.0], [4.0]),
+        foretold("q", [1.0, 4.0, 4.0, 6.0], [5.0, 5.0, 4.0, 3.0]),
+    ]
+    together = Scored(METHODS, several)
+    assert together.choices == 3
+    alone = [Scored(METHODS, [each]).scores()[0].regret.mean for each in several if len(each.value) > 1]
+    assert alone == pytest.approx([1.0, 0.0, 3.5])
+    expected = Estimate.of(alone, ["p", "q", "q"])
+    found = together.scores()[0].regret
+    assert (found.mean, found.error) == pytest.approx((expected.mean, expected.error))
+
+
 def test_the_paired_difference_is_that_of_the_figures_and_its_error_is_paired() -> None:
     better = CONSTANT.better
     assert better["log_loss"].mean == pytest.approx(CONSTANT.log_loss.mean - MODEL.log_loss.mean)
