@@ -25,7 +25,7 @@ from model._tastes_columns import (
 )
 from model._tastes_elimination import PlayerRows, TasteColumns
 from model._tastes_reml import CovariancePrior, TasteProblem, TasteRestricted
-from model._tastes_search import TasteControl, search_tastes
+from model._tastes_search import TasteControl, search_on, search_tastes
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +150,7 @@ def fit_tastes(
 
 def settled_fit(at: TasteRestricted) -> tuple[TasteRestricted, int]:
     """Go on from the end of a rough search."""
-    found, control = search_tastes(at.problem, at.S, at.ratios)
+    found, control = search_on(at)
     return found, control.iterations
 
 

@@ -225,7 +225,12 @@ def _descend(at: TasteRestricted, control: TasteControl) -> tuple[TasteRestricte
 def search_tastes(
     problem: TasteProblem, S: Floats, ratios: Floats, control: TasteControl | None = None
 ) -> tuple[TasteRestricted, TasteControl]:
-    """Minimise the criterion over what is free, from S (Q, Q) and ratios (3,).
+    """Minimise the criterion over what is free, from S (Q, Q) and ratios (3,); returns and raises as `search_on`."""
+    return search_on(problem.at(S, ratios), control)
+
+
+def search_on(start: TasteRestricted, control: TasteControl | None = None) -> tuple[TasteRestricted, TasteControl]:
+    """Minimise the criterion over what is free, from where it was set up.
 
     Returns
     -------
@@ -238,13 +243,12 @@ def search_tastes(
     RuntimeError
         The search does not end within its most iterations.
     """
-    control = control or TasteControl()
-    start = problem.at(S, ratios)
+    problem, control = start.problem, control or TasteControl()
     if not problem.free.any():
         return start, control
     found = _descend(start, control)
     few = problem.prior is None and problem.design.residual.size <= control.few
-    return _from_elsewhere(found, ratios, control) if few and _on_edge(found[0]) else found
+    return _from_elsewhere(found, start.ratios, control) if few and _on_edge(found[0]) else found
 
 
 def _from_elsewhere(
