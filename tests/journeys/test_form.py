@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from service.tables import Enquiry
 from tests.journeys import measures
 from tests.journeys.conftest import Opened, Site
+from tests.journeys.shop import until_true
 
 Keep = Callable[[Page, str], None]
 INSTRUMENTS = ("violin", "viola", "cello", "double_bass")
@@ -193,7 +194,7 @@ def test_what_is_wrong_has_the_focus_and_leads_to_its_field(opened: Opened, pict
     page.fill("#own_mass_g", "7000")
     next_(page)
     assert page.title().startswith("Error")
-    page.wait_for_function("document.activeElement.id === 'faults'")  # comes a moment after the page
+    until_true(page, "() => document.activeElement.id === 'faults'", "the focus on what is wrong")
     page.locator("#faults a").click()
     assert page.evaluate("() => document.activeElement.id") == "own_mass_g"
     assert page.input_value("#own_mass_g") == "7000"

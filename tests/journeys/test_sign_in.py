@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page
 from service.access import passwords, users
 from tests.journeys import measures
 from tests.journeys.conftest import SECONDS
+from tests.journeys.shop import until_true
 from tests.service import cast
 from tests.service.cast import DEALER, PASSWORD, Desk
 
@@ -77,7 +78,8 @@ def test_signing_in_needs_no_mouse(page: Page, picture: Callable[[Page, str], No
         page.keyboard.press("Tab")
         page.keyboard.type(text)
     page.keyboard.press("Enter")
-    page.wait_for_function("document.activeElement.id === 'faults'")  # comes a moment after the page
+    page.wait_for_selector(".faults")
+    until_true(page, "() => document.activeElement.id === 'faults'", "the focus on what is wrong")
     look(page, "refused", picture)
     assert page.get_by_label("Password").input_value() == ""
     page.keyboard.press("Tab")
