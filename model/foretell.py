@@ -137,10 +137,16 @@ class Sheets:
 
 def _kept(trial: Trial, range_: Range) -> list[tuple[int, Run]]:
     """Return the runs of copies that suit the player and were rated, as played, with their places among those of copies."""
-    suited = {copy.serial for copy in range_.suited(trial.answers.instrument, trial.answers.hold)}
     away = [run for run in trial.runs if run.copy is not None]
     played = sorted(range(len(away)), key=lambda place: away[place].position)
-    return [(place, away[place]) for place in played if away[place].copy in suited and away[place].ratings]
+    return [(place, away[place]) for place in played if away[place].ratings and _suits(away[place], trial, range_)]
+
+
+def _suits(run: Run, trial: Trial, range_: Range) -> bool:
+    copy, answers = range_.copies.get(str(run.copy)), trial.answers
+    if copy is None:
+        return False
+    return range_.tiers[copy.tier].suits(answers.instrument, answers.hold) and copy.suits(answers.hold)
 
 
 @dataclass(frozen=True, eq=False)

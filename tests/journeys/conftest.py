@@ -27,7 +27,7 @@ from tests.service.client import settings_in
 
 SEED = Path(__file__).resolve().parents[2] / "seed_data"
 FLAGS = ["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--disable-background-networking"]
-SECONDS = 30
+SECONDS = 10
 # What a browser itself notes of an answer of 422; the page in it is what was meant.
 EXPECTED_NOISE = re.compile(r"status of 422")
 

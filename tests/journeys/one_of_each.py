@@ -27,7 +27,7 @@ from service.privacy import links
 from service.trials import composing, head_to_head, lifecycle, outcomes, reading, seats, sheets
 from tests.service.client import settings_in
 
-SECONDS = 30
+SECONDS = 10
 DEALER = "quince-court"
 PLAYER = "clara@player.example"
 CONTACT = {

@@ -119,11 +119,11 @@ def go(page: Page, what: str) -> None:
 
 def waiting(page: Page, what: Callable[[], bool]) -> None:
     """Wait until something is so; the policy forbids the browser to evaluate it itself."""
-    for _try in range(300):
+    for _try in range(80):
         if what():
             return
         page.wait_for_timeout(100)
-    pytest.fail(f"{page.url}: it did not come within thirty seconds")
+    pytest.fail(f"{page.url}: it did not come within eight seconds")
 
 
 def test_a_trial_is_composed_played_and_kept(adviser: Adviser) -> None:

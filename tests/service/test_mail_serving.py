@@ -30,8 +30,8 @@ def test_serve_sends_by_itself_and_no_mail_twice(tmp_path: Path, monkeypatch: py
             for number in range(3):
                 contact = CONTACT | {"email": f"player{number}@player.example"}
                 body = {"instrument": "violin", "contact": contact}
-                httpx.post(f"{address}api/v1/advice", json=body, timeout=60).raise_for_status()
-            for _wait in range(1200):
+                httpx.post(f"{address}api/v1/advice", json=body, timeout=30).raise_for_status()
+            for _wait in range(300):
                 if len(handler.taken) >= 3:
                     break
                 threading.Event().wait(0.05)

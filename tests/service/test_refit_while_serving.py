@@ -49,7 +49,7 @@ class Asking:
     def once(self) -> int | None:
         """Ask once and return the version that answered."""
         began = time.monotonic()
-        reply = httpx.post(f"{self.address}api/v1/advice", json={"instrument": "violin"}, timeout=60)
+        reply = httpx.post(f"{self.address}api/v1/advice", json={"instrument": "violin"}, timeout=30)
         self.longest = max(self.longest, time.monotonic() - began)
         self.status[reply.status_code] += 1
         version = reply.json().get("model", {}).get("version")

@@ -58,7 +58,7 @@ def filled(tmp_path: Path) -> Path:
 @pytest.mark.parametrize("workers", ["1", "2"])
 def test_serve_answers_until_ctrl_c_and_ends_without_a_traceback(filled: Path, workers: str) -> None:
     with started(filled, "serve", "--workers", workers) as (process, address):
-        reply = httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=60)
+        reply = httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=30)
         assert reply.status_code == 200
         assert httpx.get(address, timeout=30, follow_redirects=True).status_code == 200
     assert process.stdout is not None
@@ -70,7 +70,7 @@ def test_a_backup_is_taken_and_a_restore_refused_while_serving(
 ) -> None:
     environ = {"DATA_DIR": str(filled)}
     with started(filled, "serve") as (_, address):
-        httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=60).raise_for_status()
+        httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=30).raise_for_status()
         assert commands.main(["backup", str(filled / "b")], environ) == 0
         assert commands.main(["restore", str(filled / "b"), "--force"], environ) == 1
         assert "is in use; stop the service" in capsys.readouterr().err
