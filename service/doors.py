@@ -9,10 +9,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import colours, logos, origins, tables, webhooks
-from service.access import audit
+from service.access import audit, events
+from service.access.events import Event
 from service.colours import Fitted
 from service.errors import FieldProblem, Invalid, NotHere
-from service.language import N_, _
+from service.language import _
 from service.mail import addresses
 
 DEFAULT_MONTHS = 24
@@ -101,7 +102,7 @@ def set_pages(session: Session, user: int | None, dealer: str, pages: str, actio
             )
     if problems:
         raise Invalid(problems)
-    _change(session, user, dealer, N_("set up a website"), origins=" ".join(found), **chosen)
+    _change(session, user, dealer, events.WEBSITE_SET, origins=" ".join(found), **chosen)
 
 
 def set_messages(
@@ -132,7 +133,7 @@ def set_messages(
         session,
         user,
         dealer,
-        N_("set where messages go"),
+        events.MESSAGES_SET,
         notify=notify or None,
         booking=booking or None,
         webhook=webhook or None,
@@ -143,19 +144,19 @@ def set_messages(
 def renew_secret(session: Session, user: int | None, dealer: str) -> None:
     """Draw another secret for the messages to the dealer's own system; the one before signs nothing any more."""
     row = _row(session, dealer)
-    _change(session, user, dealer, N_("renewed the secret of messages"), webhook_number=row.webhook_number + 1)
+    _change(session, user, dealer, events.MESSAGE_SECRET_RENEWED, webhook_number=row.webhook_number + 1)
 
 
 def put_logo(session: Session, user: int | None, dealer: str, content: bytes) -> None:
     """Keep a logo; raises `Invalid` at ``logo`` where its bytes are none that can be shown."""
     if not content:
         raise Invalid([("logo", _("Choose a picture first."))])
-    _change(session, user, dealer, N_("set a logo"), logo_type=logos.check(content), logo=content)
+    _change(session, user, dealer, events.LOGO_SET, logo_type=logos.check(content), logo=content)
 
 
 def drop_logo(session: Session, user: int | None, dealer: str) -> None:
     """Keep no logo any more."""
-    _change(session, user, dealer, N_("took a logo away"), logo=None, logo_type=None)
+    _change(session, user, dealer, events.LOGO_TAKEN_AWAY, logo=None, logo_type=None)
 
 
 def look(session: Session, dealer: str | None) -> Look | None:
@@ -211,7 +212,7 @@ def is_known_origin(session: Session, origin: str) -> bool:
     return any(origin in line.split() for line in lines)
 
 
-def _change(session: Session, user: int | None, dealer: str, did: str, **values: Any) -> None:
+def _change(session: Session, user: int | None, dealer: str, did: Event, **values: Any) -> None:
     """Set columns of the door and write down that it was done; which address or colour is nobody else's business."""
     row = _row(session, dealer)
     for name, value in values.items():

@@ -11,8 +11,9 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import EventKind, Hold, Instrument
 from service import formats, history, tables
+from service.access import events
 from service.errors import Invalid, NotHere, Refused
-from service.language import N_, _
+from service.language import _
 from service.trials import reservations, rows
 from service.trials._common import lock_copies, noted, now
 from service.trials.reservations import Reservation
@@ -283,7 +284,7 @@ def set_status(session: Session, user: int | None, dealer: str | None, serial: s
     bow.status = "reserved" if status == "in_stock" and wanted else status
     session.flush()
     if bow.status != was:
-        noted(session, user, bow.dealer, N_("changed a bow's status"), f"copy {serial}", was=was, now=bow.status)
+        noted(session, user, bow.dealer, events.STATUS_CHANGED, f"copy {serial}", was=was, now=bow.status)
     return words.still_wanted(serial, [each.number for each in wanted]) if status != "in_stock" and wanted else None
 
 
@@ -314,7 +315,7 @@ def set_place(session: Session, user: int | None, dealer: str | None, serial: st
         raise Refused(sentence.format(**values))
     was, bow.dealer = bow.dealer, to
     session.flush()
-    noted(session, user, was or to, N_("moved a bow"), f"copy {serial}", was=was, now=to)
+    noted(session, user, was or to, events.BOW_MOVED, f"copy {serial}", was=was, now=to)
 
 
 def record_event(
@@ -344,9 +345,7 @@ def record_event(
     known = session.scalars(select(of).where(of.copy == serial, of.on == on, of.event == str(kind))).one_or_none()
     if known is None:
         session.add(of(copy=serial, on=on, event=str(kind), note=text))
-        noted(
-            session, user, dealer, N_("recorded what was done to a bow"), f"copy {serial}", event=str(kind), on=str(on)
-        )
+        noted(session, user, dealer, events.BOW_WORKED_ON, f"copy {serial}", event=str(kind), on=str(on))
     elif text is not None:
         known.note = text
     session.flush()

@@ -1,6 +1,12 @@
-"""What was done, by whom, to what. Never a rating, never a player's name or address."""
+"""What was done, by whom, to what. Never a rating, never a player's name or address.
+
+What there is to record stands in `service.access.events`.
+"""
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,9 +14,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
+from service.access import events
+from service.access.events import Event
 
 A_PAGE = 100
 """So many entries are read at once."""
+_WRITER: ContextVar[str] = ContextVar("writer", default=events.STRANGER)
+_BY = "by"
+"""In an entry's detail: who of `events.WRITERS` it was, where it was none of the staff."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +30,8 @@ class Entry:
 
     Attributes
     ----------
-    who : e-mail address of one of the staff; None: a command, or somebody who was not signed in.
+    who : e-mail address of one of the staff; None where it was none of them.
+    by : which of `events.WRITERS` it was.
     did : in English, as a verb with its object: 'opened a trial'.
     about : kind and key of the thing: 'trial T-12'.
     """
@@ -27,25 +39,39 @@ class Entry:
     id: int
     at: dt.datetime
     who: str | None
+    by: str
     dealer: str | None
     did: str
     about: str
     detail: dict[str, Any]
 
 
-def record(session: Session, user: int | None, did: str, about: str, *, dealer: str | None, **detail: Any) -> None:
+@contextmanager
+def written_by(writer: str) -> Iterator[None]:
+    """Let what is recorded meanwhile without one of the staff be one of `events.WRITERS`' doing."""
+    before = _WRITER.set(writer)
+    try:
+        yield
+    finally:
+        _WRITER.reset(before)
+
+
+def record(session: Session, user: int | None, did: Event, about: str, *, dealer: str | None, **detail: Any) -> None:
     """Write down what was done, in the caller's transaction, so that it stands if and only if the thing was done.
 
     Parameters
     ----------
-    user : id of one of the staff; None: a command, a tablet, or somebody who is not signed in.
-    did : what was done, in English, marked for translation: ``N_("opened a trial")``.
+    user : id of one of the staff; None: a command, a player, or whoever `written_by` says.
+    did : one of the events of the catalogue: ``events.TRIAL_OPENED``.
     about : kind and key of the thing: 'trial T-12', 'user 3', 'tablet 9f2c'.
     dealer : slug of the dealer whose it is; None: nobody's in particular.
     detail : what else is worth keeping, as JSON; no rating, no name, no address.
     """
-    entry = tables.AuditEntry(at=dt.datetime.now(dt.UTC), user=user, dealer=dealer, did=did, about=about, detail=detail)
-    session.add(entry)
+    writer = _WRITER.get()
+    if user is None and writer != events.STRANGER:
+        detail[_BY] = writer
+    now = dt.datetime.now(dt.UTC)
+    session.add(tables.AuditEntry(at=now, user=user, dealer=dealer, did=did.did, about=about, detail=detail))
 
 
 def entries(session: Session, dealer: str | None = None, before: int | None = None) -> list[Entry]:
@@ -56,7 +82,10 @@ def entries(session: Session, dealer: str | None = None, before: int | None = No
         asked = asked.where(kept.dealer == dealer)
     if before is not None:
         asked = asked.where(kept.id < before)
-    return [
-        Entry(row.id, row.at, email, row.dealer, row.did, row.about, row.detail)
-        for row, email in session.execute(asked)
-    ]
+    return [_entry(row, email) for row, email in session.execute(asked)]
+
+
+def _entry(row: tables.AuditEntry, email: str | None) -> Entry:
+    detail = dict(row.detail)
+    by = str(detail.pop(_BY, events.STRANGER)) if row.user is None else events.STAFF
+    return Entry(row.id, row.at, email, by, row.dealer, row.did, row.about, detail)

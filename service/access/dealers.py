@@ -9,9 +9,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import language, tables
-from service.access import audit, sessions
+from service.access import audit, events, sessions
 from service.errors import FieldProblem, Invalid, NotHere
-from service.language import N_, _
+from service.language import _
 
 _SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST = 120
@@ -51,7 +51,7 @@ def add(session: Session, given: DealerInfo) -> bool:
     if given.carry_cost is not None:
         dealer.carry_cost = given.carry_cost
     session.flush()
-    did = N_("made a dealer") if new else N_("completed a dealer")
+    did = events.DEALER_MADE if new else events.DEALER_COMPLETED
     audit.record(session, None, did, f"dealer {given.slug}", dealer=given.slug)
     return new
 

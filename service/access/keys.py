@@ -11,9 +11,9 @@ from sqlalchemy import or_, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit, drawn
+from service.access import audit, drawn, events
 from service.errors import FieldProblem, Invalid, NotHere
-from service.language import N_, _
+from service.language import _
 from service.tables.base import KEY_KINDS
 
 WEBSITE, SERVER = KEY_KINDS
@@ -73,7 +73,7 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
         made_by=user,
     )
     session.add(row)
-    audit.record(session, user, N_("made a key"), f"key …{row.hint}", dealer=dealer, kind=kind)
+    audit.record(session, user, events.KEY_MADE, f"key …{row.hint}", dealer=dealer, kind=kind)
     return key
 
 
@@ -111,7 +111,7 @@ def revoke(session: Session, user: int | None, dealer: str, key: str) -> None:
         raise NotHere
     if row.revoked_at is None:
         row.revoked_at = _now()
-        audit.record(session, user, N_("revoked a key"), f"key …{row.hint}", dealer=dealer, kind=row.kind)
+        audit.record(session, user, events.KEY_REVOKED, f"key …{row.hint}", dealer=dealer, kind=row.kind)
 
 
 def _now() -> dt.datetime:

@@ -15,9 +15,9 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit, drawn
+from service.access import audit, drawn, events
 from service.errors import Invalid, NotHere
-from service.language import N_, _
+from service.language import _
 
 ALPHABET = "ACDEFGHJKMNPQRTVWXY34679"
 """Without what is taken for another sign: B and 8, I, L and 1, O and 0, S and 5, U and V (V stays), Z and 2."""
@@ -54,7 +54,7 @@ def make_code(session: Session, user: int, dealer: str, name: str) -> str:
     session.execute(delete(code).where(code.expires_at <= now))
     text = "".join(secrets.choice(ALPHABET) for _place in range(LENGTH))
     session.add(code(digest=drawn.digest(text), dealer=dealer, name=name, made_by=user, expires_at=now + CODE_LIFE))
-    audit.record(session, user, N_("made a code for a tablet"), "tablets", dealer=dealer)
+    audit.record(session, user, events.TABLET_CODE_MADE, "tablets", dealer=dealer)
     return text
 
 
@@ -87,7 +87,7 @@ def enrol(session: Session, code: str) -> tuple[TabletInfo, str]:
         enrolled_at=now,
     )
     session.add(tablet)
-    audit.record(session, taken.made_by, N_("enrolled a tablet"), f"tablet {tablet.id}", dealer=taken.dealer)
+    audit.record(session, taken.made_by, events.TABLET_ENROLLED, f"tablet {tablet.id}", dealer=taken.dealer)
     return _info(tablet), key
 
 
@@ -130,7 +130,7 @@ def revoke(session: Session, user: int | None, dealer: str, tablet: str) -> None
         raise NotHere
     if row.revoked_at is None:
         row.revoked_at = _now()
-        audit.record(session, user, N_("revoked a tablet"), f"tablet {tablet}", dealer=dealer)
+        audit.record(session, user, events.TABLET_REVOKED, f"tablet {tablet}", dealer=dealer)
 
 
 def _info(row: tables.Tablet) -> TabletInfo:

@@ -12,9 +12,9 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service import language, tables
-from service.access import audit, drawn, passwords, sessions
+from service.access import audit, drawn, events, passwords, sessions
 from service.errors import FieldProblem, Invalid, NotHere, Refused
-from service.language import N_, _
+from service.language import _
 from service.mail import mails
 
 LINK_LIFE = dt.timedelta(hours=72)
@@ -91,7 +91,7 @@ def add(
         sessions.end_all(session, user.id)
     user.name, user.language = name or user.name, language.known(language_code) or user.language
     session.flush()
-    did = N_("made an account") if new else N_("set an account’s role")
+    did = events.ACCOUNT_MADE if new else events.ROLE_SET
     audit.record(session, by, did, f"user {user.id}", dealer=dealer, role=role)
     return Invited(_account(user), new_link(session, user.id, by=by), new)
 
@@ -107,7 +107,7 @@ def new_link(session: Session, user: int, *, home: str | None = None, by: int | 
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
     secret = drawn.secret()
     session.add(tables.PasswordLink(digest=drawn.digest(secret), user=row.id, expires_at=_now() + LINK_LIFE))
-    audit.record(session, by, N_("made a link to set a password"), f"user {row.id}", dealer=row.dealer)
+    audit.record(session, by, events.PASSWORD_LINK_MADE, f"user {row.id}", dealer=row.dealer)
     mails.password(session, row, f"/desk/password/{secret}", drawn.digest(secret))
     return secret
 
@@ -134,7 +134,7 @@ def set_password(session: Session, secret: str, digest: str) -> Account:
     session.get_one(link, drawn.digest(secret)).used_at = _now()
     session.get_one(tables.User, account.id).password = digest
     sessions.end_all(session, account.id)
-    audit.record(session, account.id, N_("set the password"), f"user {account.id}", dealer=account.dealer)
+    audit.record(session, account.id, events.PASSWORD_SET, f"user {account.id}", dealer=account.dealer)
     return account
 
 
@@ -143,7 +143,7 @@ def change_password(session: Session, user: int, digest: str, keep: str) -> None
     row = _user(session, user)
     row.password = digest
     sessions.end_all(session, user, but=keep)
-    audit.record(session, user, N_("changed the password"), f"user {user}", dealer=row.dealer)
+    audit.record(session, user, events.PASSWORD_CHANGED, f"user {user}", dealer=row.dealer)
 
 
 def renew_digest(session: Session, user: int, old: str, new: str) -> None:
@@ -203,14 +203,14 @@ def disable(session: Session, user: int, *, home: str | None = None, by: int | N
     row.disabled_at = _now()
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == user))
     sessions.end_all(session, user)
-    audit.record(session, by, N_("disabled an account"), f"user {user}", dealer=row.dealer)
+    audit.record(session, by, events.ACCOUNT_DISABLED, f"user {user}", dealer=row.dealer)
 
 
 def end_sessions(session: Session, user: int, *, home: str | None = None, by: int | None = None) -> None:
     """End every session of a user; raises `NotHere` as `disable` does."""
     row = _user(session, user, home)
     sessions.end_all(session, user)
-    audit.record(session, by, N_("ended all sessions of an account"), f"user {user}", dealer=row.dealer)
+    audit.record(session, by, events.SESSIONS_ENDED, f"user {user}", dealer=row.dealer)
 
 
 def _require_usable(

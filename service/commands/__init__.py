@@ -13,6 +13,7 @@ from typing import NoReturn
 
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
+from service.access import audit, events
 from service.commands import modelling, posting, serving, staff, storing
 from service.errors import Invalid, Refused
 from service.settings import Settings
@@ -51,7 +52,8 @@ def main(arguments: Sequence[str] | None = None, environ: Mapping[str, str] | No
     try:
         asked = parser().parse_args(arguments)
         run: Command = asked.run
-        return run(asked, Settings.from_environment(os.environ if environ is None else environ))
+        with audit.written_by(events.COMMAND):
+            return run(asked, Settings.from_environment(os.environ if environ is None else environ))
     except SystemExit as ended:  # from the parser: help, or wrong use
         return int(ended.code or 0)
     except KeyboardInterrupt:

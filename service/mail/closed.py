@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Select, delete, select, true
 from sqlalchemy.orm import Session
 
-from service.access import audit
+from service.access import audit, events
 from service.language import N_
 from service.mail.contents import KINDS, Needless
 from service.mail.office import Office
@@ -105,7 +105,7 @@ def mark_bounced(session: Session, office: Office, user: int | None, dealer: str
         session.add(ClosedAddress(digest=key[0], dealer=dealer, state=BOUNCED, at=now))
     else:
         row.state, row.at = BOUNCED, now
-    audit.record(session, user, N_("marked an address as bouncing"), f"address {key[0][:12]}", dealer=dealer)
+    audit.record(session, user, events.ADDRESS_BOUNCES, f"address {key[0][:12]}", dealer=dealer)
 
 
 def reopen(session: Session, office: Office, user: int | None, dealer: str, address: str) -> bool:
@@ -114,5 +114,5 @@ def reopen(session: Session, office: Office, user: int | None, dealer: str, addr
     gone = session.execute(delete(ClosedAddress).where(ClosedAddress.digest == digest, ClosedAddress.dealer == dealer))
     was_closed = getattr(gone, "rowcount", 0) > 0
     if was_closed:
-        audit.record(session, user, N_("let mail go to an address again"), f"address {digest[:12]}", dealer=dealer)
+        audit.record(session, user, events.ADDRESS_OPEN, f"address {digest[:12]}", dealer=dealer)
     return was_closed

@@ -9,7 +9,7 @@ from email.parser import Parser
 from sqlalchemy import ColumnElement, false, func, select
 from sqlalchemy.orm import Session
 
-from service.access import audit
+from service.access import audit, events
 from service.errors import NotHere, Refused
 from service.language import N_, _
 from service.mail import closed
@@ -168,7 +168,7 @@ def resend(session: Session, office: Office, user: int, dealer: str, ident: int,
         row.message_id = secrets.token_hex(16)
     row.sent_at = row.failed_at = None
     row.due_at, row.attempts = dt.datetime.now(dt.UTC), 0
-    audit.record(session, user, N_("sent something again"), f"outbox {row.id}", dealer=dealer, kind=row.kind)
+    audit.record(session, user, events.SENT_AGAIN, f"outbox {row.id}", dealer=dealer, kind=row.kind)
 
 
 def bounced(session: Session, office: Office, user: int, dealer: str, ident: int, *, everyone: bool = False) -> str:

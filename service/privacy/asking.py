@@ -5,9 +5,9 @@ import datetime as dt
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.access import audit
+from service.access import audit, events
 from service.errors import Refused
-from service.language import N_, _, spoken
+from service.language import _, spoken
 from service.mail import mails, outbox
 from service.mail.addresses import greeting_name
 from service.mail.office import Office
@@ -64,7 +64,7 @@ def say(session: Session, user: int | None, person: Person, now: dt.datetime, *,
     """Note whether a person's ratings may help to advise others; the next fit goes by it."""
     changed = update(Player).where(Player.id.in_(person.players)).values(in_model=may_help, asked_at=now)
     session.execute(changed.execution_options(synchronize_session=False))
-    did = N_("let ratings help to advise others") if may_help else N_("kept ratings from helping to advise others")
+    did = events.RATINGS_MAY_HELP if may_help else events.RATINGS_MAY_NOT_HELP
     audit.record(session, user, did, "person", dealer=person.dealer, players=len(person.players))
 
 

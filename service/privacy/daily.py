@@ -4,6 +4,7 @@ import datetime as dt
 import logging
 import threading
 
+from service.access import audit, events
 from service.database import Database
 from service.privacy.retention import sweep_if_due
 
@@ -37,7 +38,8 @@ class Caretaker:
         while not self._end.wait(wait):
             wait = self._every
             try:
-                swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
+                with audit.written_by(events.SERVICE):
+                    swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
             except Exception as trouble:  # noqa: BLE001 - the database may be away for a while; the loop must outlive that
                 # Without the error's own words: they may hold what it was about.
                 _log.error("retention did not run: %s", type(trouble).__name__)

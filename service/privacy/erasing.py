@@ -12,9 +12,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, delete, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.access import audit
+from service.access import audit, events
 from service.errors import Refused
-from service.language import N_, _
+from service.language import _
 from service.privacy.persons import Person, to_address
 from service.tables import (
     Composition,
@@ -78,7 +78,7 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     audit.record(
         session,
         user,
-        N_("erased a person’s data"),
+        events.PERSON_ERASED,
         "person",
         dealer=person.dealer,
         reason=reason,

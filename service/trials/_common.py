@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from service import formats, tables
 from service.access import audit
+from service.access.events import Event
 from service.errors import NotHere, Refused
 from service.language import _
 
@@ -107,6 +108,6 @@ def days(first: dt.date, last: dt.date) -> str:
     return _("from {first} to {last}").format(first=formats.day(first), last=formats.day(last))
 
 
-def noted(session: Session, user: int | None, dealer: str | None, did: str, about: str, **detail: object) -> None:
+def noted(session: Session, user: int | None, dealer: str | None, did: Event, about: str, **detail: object) -> None:
     """Write down what was done, by whom, to what."""
     audit.record(session, user, did, about, dealer=dealer, **detail)

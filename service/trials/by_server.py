@@ -5,6 +5,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service import forms
+from service.access import audit, events
 from service.errors import Invalid, NotHere
 from service.forms import Composing, Questionnaire
 from service.forms.server import OutcomeIn, TrialIn
@@ -28,11 +29,12 @@ def compose(session: Session, dealer: str, asked: TrialIn) -> dict[str, Any]:
     Refused
         A bow that cannot be had in these days; the sentence says why.
     """
-    key = composing.compose(session, None, dealer, _composing(session, dealer, asked))
-    shown = page.trial(session, dealer, key)
-    if asked.open and shown.row.state == "planned":
-        lifecycle.open_(session, None, dealer, key)
+    with audit.written_by(events.DEALERS_SERVER):
+        key = composing.compose(session, None, dealer, _composing(session, dealer, asked))
         shown = page.trial(session, dealer, key)
+        if asked.open and shown.row.state == "planned":
+            lifecycle.open_(session, None, dealer, key)
+            shown = page.trial(session, dealer, key)
     runs = [{"position": slot.position, "letter": slot.letter, "own": slot.own} for slot in shown.slots]
     return {"id": key, "number": shown.row.number, "state": shown.row.state, "player": shown.row.player, "runs": runs}
 
@@ -131,7 +133,8 @@ def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[st
     """Record what came of a trial, the same again changing nothing; raises as `service.trials.outcomes.record` does."""
     on = told.date or now().date()
     try:
-        outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, on)
+        with audit.written_by(events.DEALERS_SERVER):
+            outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, on)
     except Invalid as invalid:
         raise _renamed(invalid) from None
     return {"outcome": told.outcome, "copy": told.copy_, "reason": told.reason, "date": on.isoformat()}

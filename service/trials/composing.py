@@ -11,11 +11,12 @@ from sqlalchemy.orm import Session
 
 from model.composing import Case
 from service import advice, tables
+from service.access import events
 from service.advice import Considered
 from service.errors import FieldProblem, Invalid, NotHere, Refused
 from service.forms import Composing, Questionnaire
 from service.forms.composing import MOST_COPIES
-from service.language import N_, _
+from service.language import _
 from service.mail import mails
 from service.trials import enquiring, ordering, players, reservations
 from service.trials._common import composed, lock_copies, lock_dealer, noted, now
@@ -62,7 +63,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
         session,
         user,
         dealer,
-        N_("composed a trial"),
+        events.TRIAL_COMPOSED,
         f"trial {key}",
         number=composition.number,
         copies=sorted(request.copies),

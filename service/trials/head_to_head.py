@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from model import headtohead
 from model.headtohead import DEFAULT, Verdict
 from service import tables
-from service.access import audit
+from service.access import audit, events
 from service.errors import NotHere, Refused
 from service.forms.sheet import PairIn
 from service.language import N_, _
@@ -84,7 +84,7 @@ def start(session: Session, user: int | None, dealer: str, key: str, letters: tu
     )
     session.add(head)
     session.flush()
-    audit.record(session, user, N_("began a head-to-head"), f"trial {key}", dealer=dealer)
+    audit.record(session, user, events.HEAD_TO_HEAD_BEGUN, f"trial {key}", dealer=dealer)
     return head.id
 
 
@@ -165,7 +165,7 @@ def end(session: Session, user: int | None, dealer: str, key: str) -> None:
     composition = _locked(session, dealer, key)
     for going in _going_on(session, composition.trial):
         going.ended_at = dt.datetime.now(dt.UTC)
-        audit.record(session, user, N_("ended a head-to-head"), f"trial {key}", dealer=dealer)
+        audit.record(session, user, events.HEAD_TO_HEAD_ENDED, f"trial {key}", dealer=dealer)
 
 
 def _sentence(verdict: Verdict, letters: tuple[str, str], pairs: int) -> str:

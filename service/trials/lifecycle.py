@@ -9,10 +9,11 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import Place
 from service import formats, tables
+from service.access import events
 from service.advice import Considered
 from service.errors import Invalid, Refused
 from service.forms import check
-from service.language import N_, _
+from service.language import _
 from service.mail import mails
 from service.trials import composing, materials, ordering, reservations
 from service.trials._common import carried, claimed, lock_copies, lock_dealer, noted, now, require_state
@@ -33,7 +34,7 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
         raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
     _go_out(session, trial, composition, {})
     mails.begun(session, key)
-    noted(session, user, dealer, N_("opened a trial"), f"trial {key}")
+    noted(session, user, dealer, events.TRIAL_OPENED, f"trial {key}")
 
 
 def send(session: Session, user: int | None, dealer: str, key: str, condition: Mapping[str, str]) -> None:
@@ -59,7 +60,7 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
         raise Refused(sentence.format(copies=formats.listed(waiting)))
     _check_conditions(condition, [row.copy for row in carried(session, composition.trial)], every=True)
     _go_out(session, trial, composition, condition)
-    noted(session, user, dealer, N_("sent a parcel"), f"trial {key}", copies=sorted(condition))
+    noted(session, user, dealer, events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
 
 
 def unconfirmed(session: Session, composition: tables.Composition) -> tuple[str, ...]:
@@ -102,7 +103,7 @@ def confirm_materials(session: Session, user: int | None, dealer: str, key: str,
         session,
         user,
         dealer,
-        N_("confirmed the materials of a parcel"),
+        events.MATERIALS_CONFIRMED,
         f"trial {key}",
         copies=list(to_confirm(session, composition)),
     )
@@ -139,7 +140,7 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     if in_ is not None:
         composing.keep_aside(session, composition, [in_])
     _plan_anew(session, composition, considered, after)
-    noted(session, user, dealer, N_("changed the bows of a trial"), f"trial {key}", out=out, into=in_)
+    noted(session, user, dealer, events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
 
 
 def _swapped(before: list[str], out: str | None, in_: str | None) -> list[str]:
@@ -181,7 +182,7 @@ def take_back(session: Session, user: int | None, dealer: str, key: str, copies:
         rows[copy].back_at, rows[copy].condition_back = now(), note.strip()
     session.flush()
     release(session, come)
-    noted(session, user, dealer, N_("took bows back"), f"trial {key}", copies=sorted(come))
+    noted(session, user, dealer, events.BOWS_TAKEN_BACK, f"trial {key}", copies=sorted(come))
 
 
 def close(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -191,7 +192,7 @@ def close(session: Session, user: int | None, dealer: str, key: str) -> None:
         return
     require_state(composition, ("open",), _("Trial {number} {state}; only an open trial can be closed."))
     end(session, trial, composition)
-    noted(session, user, dealer, N_("closed a trial"), f"trial {key}")
+    noted(session, user, dealer, events.TRIAL_CLOSED, f"trial {key}")
 
 
 def end(session: Session, trial: tables.Trial, composition: tables.Composition) -> None:
@@ -218,7 +219,7 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
     release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])
     _shut_seats(session, composition)
     mails.no_trial(session, key)
-    noted(session, user, dealer, N_("cancelled a trial"), f"trial {key}", was=was)
+    noted(session, user, dealer, events.TRIAL_CANCELLED, f"trial {key}", was=was)
 
 
 def reveal(session: Session, user: int, dealer: str, key: str) -> None:
@@ -232,7 +233,7 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
         _("Trial {number} {state}; there is nothing to reveal before the first bow is played."),
     )
     composition.revealed_at, composition.revealed_by = now(), user
-    noted(session, user, dealer, N_("revealed the letters of a trial"), f"trial {key}")
+    noted(session, user, dealer, events.LETTERS_REVEALED, f"trial {key}")
 
 
 # Bows out and back

@@ -15,10 +15,11 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import CRITERIA, Blinding, Criterion, OutcomeKind, Place
 from service import formats, tables
+from service.access import events
 from service.errors import Invalid, NotHere, Refused
 from service.forms import Composing, OwnBow, Questionnaire, Tried, check
 from service.forms.composing import MOST_COPIES
-from service.language import N_, _
+from service.language import _
 from service.mail import mails
 from service.trials import lifecycle
 from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
@@ -74,7 +75,7 @@ def record(
         session,
         user,
         dealer,
-        N_("recorded what came of a trial"),
+        events.OUTCOME_RECORDED,
         f"trial {key}",
         outcome=str(kind),
         copy=copy,
@@ -112,7 +113,7 @@ def correct(
         record(session, user, dealer, key, outcome, copy, reason, on)
         newest = next(row for row in _told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
         newest.revision = max(newest.revision, revision)
-    noted(session, user, dealer, N_("corrected what came of a trial"), f"trial {key}", was=was, revision=revision)
+    noted(session, user, dealer, events.OUTCOME_CORRECTED, f"trial {key}", was=was, revision=revision)
 
 
 def _take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:

@@ -14,10 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit
+from service.access import audit, events
 from service.errors import Invalid, NotHere, Refused
 from service.forms.sheet import RunId, check_pair, check_sheet
-from service.language import N_, _
+from service.language import _
 from service.trials import head_to_head, sheets
 
 FORMAT = "waiting sheets, 1"
@@ -84,9 +84,7 @@ def load(session: Session, user: int | None, dealer: str, content: bytes) -> Loa
     if not hmac.compare_digest(expected, file.hmac):
         raise Refused(_("This file is not as the tablet wrote it: something in it was changed. Nothing was stored."))
     loaded = _store(session, dealer, tablet, _items(file))
-    audit.record(
-        session, user, N_("loaded a tablet’s file"), f"tablet {tablet.id}", dealer=dealer, sheets=loaded.sheets
-    )
+    audit.record(session, user, events.TABLET_FILE_LOADED, f"tablet {tablet.id}", dealer=dealer, sheets=loaded.sheets)
     return loaded
 
 

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import OutcomeKind
 from service import tables
-from service.language import N_
+from service.access import events
 from service.mail import mails
 from service.trials import enquiring, page, people, rows
 from service.trials._common import composed, noted, now, out_now
@@ -71,7 +71,7 @@ def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
     row.dealer = dealer
     session.flush()
     mails.enquiry_notice(session, row)
-    noted(session, user, dealer, N_("took an enquiry of no dealer"), f"enquiry {id_}")
+    noted(session, user, dealer, events.ENQUIRY_TAKEN, f"enquiry {id_}")
 
 
 def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
@@ -79,7 +79,7 @@ def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
     row = enquiring.own(session, dealer, id_)
     if row.settled_at is None:
         row.settled_at = now()
-        noted(session, user, dealer, N_("put an enquiry aside"), f"enquiry {id_}")
+        noted(session, user, dealer, events.ENQUIRY_PUT_ASIDE, f"enquiry {id_}")
 
 
 def trials(

@@ -11,10 +11,10 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit
+from service.access import audit, events
 from service.access.links import Signer
 from service.errors import NotHere, Refused
-from service.language import N_, _
+from service.language import _
 
 PURPOSE = "seat"
 LIFE = dt.timedelta(days=60)
@@ -52,7 +52,7 @@ def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: 
         )
         session.add(seat)
         session.flush()
-        audit.record(session, user, N_("opened a link"), f"trial {key}", dealer=dealer, rater=rater)
+        audit.record(session, user, events.SEAT_OPENED, f"trial {key}", dealer=dealer, rater=rater)
     return path(signer, seat.id)
 
 

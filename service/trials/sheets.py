@@ -19,10 +19,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit
+from service.access import audit, events
 from service.errors import NotHere, Refused
 from service.forms.sheet import SheetIn
-from service.language import N_, _
+from service.language import _
 from service.trials import players, sheet_rows
 from service.trials.screens import for_screen
 from service.trials.sheet_rows import Known, Place
@@ -123,7 +123,7 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     sheet_rows.add_run(
         session, chosen.trial, chosen.position, chosen.rater, place.bow, chosen.ratings, chosen.note, played
     )
-    audit.record(session, user, N_("chose a sheet"), f"trial {key}", dealer=dealer, position=chosen.position)
+    audit.record(session, user, events.SHEET_CHOSEN, f"trial {key}", dealer=dealer, position=chosen.position)
     session.flush()
     session.expire_all()
 

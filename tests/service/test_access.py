@@ -11,7 +11,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit, dealers, drawn, sessions, tablets, users
+from service.access import audit, dealers, drawn, events, sessions, tablets, users
 from service.access.dealers import DealerInfo
 from service.access.links import Signer
 from service.database import Database
@@ -299,8 +299,8 @@ def test_a_dealer_that_cannot_be_is_refused_by_field(
 def test_what_was_done_is_on_record_newest_first_and_by_dealer(shop: Database) -> None:
     with shop.writing() as session:
         ada = _ada(session)
-        audit.record(session, ada, "opened a trial", "trial T-1", dealer="harbour", bows=3)
-        audit.record(session, None, "enrolled a tablet", "tablet x", dealer="hill")
+        audit.record(session, ada, events.TRIAL_OPENED, "trial T-1", dealer="harbour", bows=3)
+        audit.record(session, None, events.TABLET_ENROLLED, "tablet x", dealer="hill")
     with shop.reading() as session:
         newest, *_rest = audit.entries(session)
         (opened, *_made) = audit.entries(session, "harbour")
@@ -318,7 +318,7 @@ def test_what_was_done_is_on_record_newest_first_and_by_dealer(shop: Database) -
 def test_what_is_undone_is_not_on_record(shop: Database) -> None:
     def open_and_fail() -> None:
         with shop.writing() as session:
-            audit.record(session, None, "opened a trial", "trial T-2", dealer=None)
+            audit.record(session, None, events.TRIAL_OPENED, "trial T-2", dealer=None)
             raise RuntimeError("stop")
 
     with pytest.raises(RuntimeError, match="stop"):

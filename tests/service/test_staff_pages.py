@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
-from service.access import audit, tablets, users
+from service.access import audit, events, tablets, users
 from service.pages import qr
 from tests.service import cast
 from tests.service.cast import DEALER, OTHER, Desk
@@ -149,7 +149,7 @@ def test_the_picture_holds_the_whole_address_and_follows_the_policy() -> None:
 def test_the_record_is_read_page_by_page_and_by_owners_only(desk: Desk) -> None:
     with desk.database.writing() as session:
         for number in range(audit.A_PAGE + 5):
-            audit.record(session, desk.ids["adviser"], "opened a trial", f"trial T-{number}", dealer=DEALER, bows=3)
+            audit.record(session, desk.ids["adviser"], events.TRIAL_OPENED, f"trial T-{number}", dealer=DEALER, bows=3)
     owner = desk.sign_in("owner")
     page = owner.read("/desk/audit")
     assert f"trial T-{audit.A_PAGE + 4} (bows 3)" in page.text

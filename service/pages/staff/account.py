@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.access import passwords, sessions, users
+from service.access import audit, events, passwords, sessions, users
 from service.access.sessions import OpenSession
 from service.database import Database
 from service.language import _
@@ -55,6 +55,7 @@ async def end_others(request: Request, staff: AnyStaff, form: Posted, session: W
     """End every other session of one's own."""
     del form
     sessions.end_all(session, staff.user, but=staff.session)
+    audit.record(session, staff.user, events.OTHER_SESSIONS_ENDED, f"user {staff.user}", dealer=staff.home)
     return see(request, ACCOUNT, _("You are signed out everywhere else."))
 
 

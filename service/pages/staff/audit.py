@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service.access import audit
+from service.access import audit, events
 from service.errors import NotHere
 from service.language import _
 from service.pages.desk_frame import show
@@ -38,7 +38,7 @@ def _line(entry: audit.Entry) -> AuditLine:
     return AuditLine(
         at=entry.at,
         when=times.moment(entry.at),
-        who=entry.who or _("nobody signed in"),
+        who=entry.who or _(events.WRITERS[entry.by]),
         dealer=entry.dealer or "",
         did=_(entry.did),
         about=f"{entry.about} ({details})" if details else entry.about,

@@ -11,9 +11,9 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.access import audit, drawn, passwords, sessions, users
+from service.access import audit, drawn, events, passwords, sessions, users
 from service.database import Database
-from service.language import N_, _
+from service.language import _
 from service.pages import guard
 from service.pages.desk_frame import SAID, said_to_stranger, see
 from service.pages.guard import AnyStaff, Fields, Posted, first
@@ -69,7 +69,7 @@ async def _tried(request: Request, form: Annotated[Fields, Depends(guard.fields_
 async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], session: Writing) -> Response:
     """Begin a session, or say that address and password do not belong together."""
     if tried.user is None:
-        audit.record(session, None, N_("refused a sign-in"), "sign-in", dealer=None)
+        audit.record(session, None, events.SIGN_IN_REFUSED, "sign-in", dealer=None)
         log.warning("a sign-in was refused")
         sentence = _("Address and password do not belong together, or this account is not in use.")
         return _form(request, tried.next, {"email": [tried.email]}, {"email": sentence})
@@ -77,7 +77,7 @@ async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], se
         users.renew_digest(session, tried.user, tried.outdated, tried.renewed)
     secret = sessions.begin(session, tried.user, request.cookies.get(guard.cookie_name(request)))
     account = users.account(session, tried.user)
-    audit.record(session, tried.user, N_("signed in"), f"user {tried.user}", dealer=account.dealer)
+    audit.record(session, tried.user, events.SIGNED_IN, f"user {tried.user}", dealer=account.dealer)
     reply = RedirectResponse(guard.local(tried.next), 303)
     guard.set_cookie(request, reply, secret)
     guard.drop_cookie(request, reply, BEFORE)
@@ -89,7 +89,7 @@ async def sign_out(request: Request, staff: AnyStaff, form: Posted, session: Wri
     """End this session."""
     del form
     sessions.end(session, staff.session)
-    audit.record(session, staff.user, N_("signed out"), f"user {staff.user}", dealer=staff.home)
+    audit.record(session, staff.user, events.SIGNED_OUT, f"user {staff.user}", dealer=staff.home)
     reply = see(request, guard.SIGN_IN, _("You are signed out."))
     guard.drop_cookie(request, reply)
     return reply

@@ -1,0 +1,117 @@
+"""The catalogue of what is put on record: every event with its sentence and with who brings it about.
+
+An event's sentence is what the database keeps, so it is never reworded: entries of years ago are read by it.
+"""
+
+from dataclasses import dataclass
+
+from service.language import N_
+
+STAFF = "staff"
+"""One of the staff, signed in; the only ones whose account an entry names."""
+STRANGER = "stranger"
+"""Somebody who is not signed in: at the sign-in, or a player by a link of their own."""
+DEALERS_SERVER = "server"
+"""A dealer's own server, by a key."""
+COMMAND = "command"
+"""Whoever runs a command."""
+SERVICE = "service"
+"""The service, of its own accord."""
+
+WRITERS = {
+    STAFF: N_("the staff"),
+    STRANGER: N_("nobody signed in"),
+    DEALERS_SERVER: N_("a dealer’s server"),
+    COMMAND: N_("the command line"),
+    SERVICE: N_("the service itself"),
+}
+"""Who brings an event about, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One kind of thing that is put on record.
+
+    Attributes
+    ----------
+    name : for programs: small letters and underscores.
+    did : what was done, in English, as a verb with its object: 'opened a trial'. Kept in the database.
+    by : which of `WRITERS` bring it about.
+    """
+
+    name: str
+    did: str
+    by: frozenset[str]
+
+
+CATALOGUE: dict[str, Event] = {}
+"""Every event, by name."""
+
+
+def _event(name: str, did: str, *by: str) -> Event:
+    event = Event(name, did, frozenset(by))
+    if name in CATALOGUE or any(known.did == did for known in CATALOGUE.values()):
+        raise ValueError(f"{name}: this name or this sentence is an event's already")
+    CATALOGUE[name] = event
+    return event
+
+
+# Accounts and sessions
+ACCOUNT_MADE = _event("account_made", N_("made an account"), STAFF, COMMAND)
+ROLE_SET = _event("role_set", N_("set an account’s role"), STAFF, COMMAND)
+PASSWORD_LINK_MADE = _event("password_link_made", N_("made a link to set a password"), STAFF, COMMAND)
+PASSWORD_SET = _event("password_set", N_("set the password"), STAFF)
+PASSWORD_CHANGED = _event("password_changed", N_("changed the password"), STAFF)
+ACCOUNT_DISABLED = _event("account_disabled", N_("disabled an account"), STAFF, COMMAND)
+SESSIONS_ENDED = _event("sessions_ended", N_("ended all sessions of an account"), STAFF)
+OTHER_SESSIONS_ENDED = _event("other_sessions_ended", N_("ended all other sessions of their own"), STAFF)
+SIGNED_IN = _event("signed_in", N_("signed in"), STAFF)
+SIGNED_OUT = _event("signed_out", N_("signed out"), STAFF)
+SIGN_IN_REFUSED = _event("sign_in_refused", N_("refused a sign-in"), STRANGER)
+
+# Dealers, tablets, keys, websites, mail
+DEALER_MADE = _event("dealer_made", N_("made a dealer"), COMMAND)
+DEALER_COMPLETED = _event("dealer_completed", N_("completed a dealer"), COMMAND)
+TABLET_CODE_MADE = _event("tablet_code_made", N_("made a code for a tablet"), STAFF)
+TABLET_ENROLLED = _event("tablet_enrolled", N_("enrolled a tablet"), STAFF)
+TABLET_REVOKED = _event("tablet_revoked", N_("revoked a tablet"), STAFF)
+TABLET_FILE_LOADED = _event("tablet_file_loaded", N_("loaded a tablet’s file"), STAFF)
+KEY_MADE = _event("key_made", N_("made a key"), STAFF)
+KEY_REVOKED = _event("key_revoked", N_("revoked a key"), STAFF)
+WEBSITE_SET = _event("website_set", N_("set up a website"), STAFF)
+MESSAGES_SET = _event("messages_set", N_("set where messages go"), STAFF)
+MESSAGE_SECRET_RENEWED = _event("message_secret_renewed", N_("renewed the secret of messages"), STAFF)
+LOGO_SET = _event("logo_set", N_("set a logo"), STAFF)
+LOGO_TAKEN_AWAY = _event("logo_taken_away", N_("took a logo away"), STAFF)
+SENT_AGAIN = _event("sent_again", N_("sent something again"), STAFF)
+ADDRESS_BOUNCES = _event("address_bounces", N_("marked an address as bouncing"), STAFF)
+ADDRESS_OPEN = _event("address_open", N_("let mail go to an address again"), STAFF)
+
+# Enquiries and trials
+ENQUIRY_TAKEN = _event("enquiry_taken", N_("took an enquiry of no dealer"), STAFF)
+ENQUIRY_PUT_ASIDE = _event("enquiry_put_aside", N_("put an enquiry aside"), STAFF)
+TRIAL_COMPOSED = _event("trial_composed", N_("composed a trial"), STAFF, DEALERS_SERVER)
+TRIAL_OPENED = _event("trial_opened", N_("opened a trial"), STAFF, DEALERS_SERVER)
+BOWS_CHANGED = _event("bows_changed", N_("changed the bows of a trial"), STAFF)
+MATERIALS_CONFIRMED = _event("materials_confirmed", N_("confirmed the materials of a parcel"), STAFF)
+PARCEL_SENT = _event("parcel_sent", N_("sent a parcel"), STAFF)
+BOWS_TAKEN_BACK = _event("bows_taken_back", N_("took bows back"), STAFF)
+TRIAL_CLOSED = _event("trial_closed", N_("closed a trial"), STAFF)
+TRIAL_CANCELLED = _event("trial_cancelled", N_("cancelled a trial"), STAFF)
+LETTERS_REVEALED = _event("letters_revealed", N_("revealed the letters of a trial"), STAFF)
+HEAD_TO_HEAD_BEGUN = _event("head_to_head_begun", N_("began a head-to-head"), STAFF)
+HEAD_TO_HEAD_ENDED = _event("head_to_head_ended", N_("ended a head-to-head"), STAFF)
+SEAT_OPENED = _event("seat_opened", N_("opened a link"), STAFF)
+SHEET_CHOSEN = _event("sheet_chosen", N_("chose a sheet"), STAFF)
+OUTCOME_RECORDED = _event("outcome_recorded", N_("recorded what came of a trial"), STAFF, STRANGER, DEALERS_SERVER)
+OUTCOME_CORRECTED = _event("outcome_corrected", N_("corrected what came of a trial"), STAFF)
+
+# Stock
+STATUS_CHANGED = _event("status_changed", N_("changed a bow's status"), STAFF)
+BOW_MOVED = _event("bow_moved", N_("moved a bow"), STAFF)
+BOW_WORKED_ON = _event("bow_worked_on", N_("recorded what was done to a bow"), STAFF)
+
+# Persons
+RATINGS_MAY_HELP = _event("ratings_may_help", N_("let ratings help to advise others"), STAFF, STRANGER)
+RATINGS_MAY_NOT_HELP = _event("ratings_may_not_help", N_("kept ratings from helping to advise others"), STAFF, STRANGER)
+PERSON_ERASED = _event("person_erased", N_("erased a person’s data"), STAFF, STRANGER, SERVICE)
