@@ -8,6 +8,7 @@ import asyncio
 import base64
 import re
 import secrets
+import threading
 import unicodedata
 from collections.abc import Callable
 from typing import TypeVar
@@ -15,6 +16,7 @@ from weakref import WeakKeyDictionary
 
 from argon2 import PasswordHasher, Type
 from argon2.exceptions import InvalidHashError, VerificationError
+from zxcvbn import zxcvbn
 
 from service.errors import Invalid
 from service.language import _
@@ -28,9 +30,29 @@ AT_ONCE = 2
 SHORTEST, LONGEST = 15, 256
 """Characters: ASVS 5.0 (6.2.1) strongly recommends 15 where nothing but the password is asked; 6.2.9 wants 64 allowed."""
 FEWEST_DIFFERENT = 6
+FEWEST_GUESSES = 12.0
+"""Powers of ten: as many guesses as zxcvbn estimates that somebody needs who knows common passwords, names, words, dates and
+rows of keys, and the words that stand for the owner and the shop. Fifteen digits or letters drawn at random reach it; a name
+with a year, a common password with digits after it and the like stay below 10^11.5."""
+_ESTIMATED = 40
+"""Characters that are estimated: whatever follows makes a password no easier to guess, and a longer text made to be slow
+would take seconds."""
 _LONGEST_UNIT = 8
-_ROWS = ("abcdefghijklmnopqrstuvwxyz", "01234567890", "qwertyuiop", "qwertzuiop", "azertyuiop", "asdfghjkl", "zxcvbnm")
-_SMALLEST_WORD = 4
+_ROWS = (
+    "abcdefghijklmnopqrstuvwxyz",
+    "01234567890",
+    "qwertyuiop",
+    "qwertzuiop",
+    "azertyuiop",
+    "asdfghjkl",
+    "zxcvbnm",
+    "1qaz2wsx3edc4rfv5tgb6yhn7ujm",
+)
+"""Rows of keys, and at last the columns of one keyboard, one after the other."""
+_UNSHIFTED = str.maketrans("!@#$%^&*()", "1234567890")
+"""What stands on the same keys as digits."""
+_SMALLEST_WORD, _SMALLEST_KNOWN = 4, 3
+"""Letters of a word that is taken out of a password, and of one that is told to the estimate."""
 
 R = TypeVar("R")
 _hasher = PasswordHasher(
@@ -41,6 +63,8 @@ _hasher = PasswordHasher(
     salt_len=SALT_BYTES,
     type=Type.ID,
 )
+_one_by_one = threading.Lock()
+"""Held while one password is estimated: the library keeps the words of its owner where every thread finds them."""
 _turns: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKeyDictionary()
 
 
@@ -73,7 +97,7 @@ def is_outdated(digest: str) -> bool:
     return _hasher.check_needs_rehash(digest)
 
 
-async def in_thread(slow: Callable[..., R], *arguments: str) -> R:
+async def in_thread(slow: Callable[..., R], *arguments: object) -> R:
     """Run one of the slow functions above in a thread, at most `AT_ONCE` of them together."""
     turn = _turns.setdefault(asyncio.get_running_loop(), asyncio.Semaphore(AT_ONCE))
     async with turn:
@@ -83,7 +107,7 @@ async def in_thread(slow: Callable[..., R], *arguments: str) -> R:
 def require_good(password: str, about: tuple[str, ...] = (), field: str = "password") -> None:
     """Raise `Invalid` where a new password is too easily guessed; ``about``: words that stand for its owner or the shop.
 
-    No kind of character is asked for, and none refused (ASVS 5.0, 6.2.5).
+    Takes a millisecond or two; up to a second for a text made to be slow, so that routes run it in a thread. No kind of character is asked for, and none refused (ASVS 5.0, 6.2.5).
     """
     problem = _weakness(_same_form(password), about)
     if problem:
@@ -105,19 +129,35 @@ def _weakness(password: str, about: tuple[str, ...]) -> str:
         return _("This password has {count} characters; expected {most} or fewer.").format(
             count=len(password), most=LONGEST
         )
-    bare = _without(password.casefold(), about)
-    if len(set(bare)) < FEWEST_DIFFERENT or _repeats(bare) or _runs(bare):
+    bare = _without(password.casefold(), _words(about, _SMALLEST_WORD))
+    if len(set(bare)) < FEWEST_DIFFERENT or _repeats(bare) or _runs(bare.translate(_UNSHIFTED)):
         return _(
             "This password is easily guessed: little is left of it without what repeats, rows of the keyboard, and your own "
             "or the shop’s name. Expected four or five words that do not belong together."
         )
+    if _guesses(password, _words(about, _SMALLEST_KNOWN)) < FEWEST_GUESSES:
+        return _(
+            "This password is easily guessed: whoever tries passwords begins with common ones, names, years and rows of "
+            "keys. Expected four or five words that do not belong together, or what a password manager draws."
+        )
     return ""
 
 
-def _without(password: str, about: tuple[str, ...]) -> str:
+def _guesses(password: str, known: list[str]) -> float:
+    """Return the power of ten of the guesses that a password is good for, by lists that come with the library."""
+    with _one_by_one:
+        return float(zxcvbn(password[:_ESTIMATED], user_inputs=known)["guesses_log10"])
+
+
+def _words(about: tuple[str, ...], shortest: int) -> list[str]:
+    """Return the words that others know of a password's owner, the longest first."""
+    known = {word for text in about for word in re.split(r"[^\w]+|_", text.casefold()) if len(word) >= shortest}
+    return sorted(known, key=lambda word: (-len(word), word))
+
+
+def _without(password: str, known: list[str]) -> str:
     """Return what is left of a password without the words that others know of its owner."""
-    known = {word for text in about for word in re.split(r"[^\w]+|_", text.casefold()) if len(word) >= _SMALLEST_WORD}
-    for word in sorted(known, key=len, reverse=True):
+    for word in known:
         password = password.replace(word, "")
     return password
 

@@ -1,6 +1,8 @@
 """Passwords: at what cost they are kept, what is taken for one, and that nothing waits while a digest is made."""
 
 import asyncio
+import random
+import string
 import threading
 import time
 
@@ -125,6 +127,68 @@ def test_what_is_short_or_easily_guessed_is_refused_with_the_remedy(password: st
     with pytest.raises(Invalid, match=why) as refused:
         passwords.require_good(password, ("ada@harbour.example", "Ada Byron", "harbour-strings"))
     assert "xpected" in str(refused.value)
+
+
+OFTEN_USED = [
+    *("administrator12345", "Administrator123!", "qwertyuiop1234567", "qwertzuiop1234567", "azertyuiop1234567"),
+    *("asdfghjkl1234567", "qwertyuiop[]1234", "1q2w3e4r5t6y7u8i", "q1w2e3r4t5y6u7i8", "1qaz2wsx3edc4rfv"),
+    *("!QAZ2wsx#EDC4rfv", "qazwsxedcrfvtgb1", "zaq12wsxcde34rfv", "0987654321qwertyuiop", "password12345678"),
+    *("Passw0rd12345678", "P@ssw0rd!P@ssw0rd!", "password!password", "passwordadministrator", "mypassword123456"),
+    *("thisisapassword1", "iloveyou123456789", "letmein123456789", "letmeinletmein1", "changeme12345678"),
+    *("sunshine12345678", "princessprincess1", "trustno1trustno1", "jennifer12345678", "michaeljordan1984"),
+    *("christopher1985!", "alexander01021985", "elizabeth19851985", "alexandermichael1985", "ada.byron.19841984"),
+    *("manchesterunited1", "summer2026summer2026", "january2026january", "01011985010119850", "violinviolinviolin"),
+    *("passwort12345678", "motdepasse1234567", "harbourstrings2026", "HarbourStrings123456"),
+    *("Harbour-Strings-2026!", "adabyron12345678", "byron.harbour.2026"),
+]
+"""Passwords of 15 characters and more that whoever tries passwords tries early: common ones and names with digits after them, rows
+and columns of keys, dates, the owner's and the shop's own words."""
+SELDOM_USED = [
+    *("lamp orbit velvet moss", "plum-anchor-violet-sock", "my violin teacher hates rain", "never trust a wet bow"),
+    *(
+        "tisch wolke garten pfeife",
+        "vier kalte Kartoffeln tanzen",
+        "quatre lampes bleues dorment",
+        "il gatto beve acqua fredda",
+    ),
+    *(
+        "kX9#vQ2!mZ7$pL4w",
+        "gT4vXq9LmZ2rKw7",
+        "7hJk2-9dLsP-qWm4x-Z8",
+        "xkqzv-mwbtr-plgnd-hscfj",
+        "384719206571938",
+        "WqhbLZrTfmVcXpD",
+    ),
+]
+"""Passphrases in four languages, and what password managers draw."""
+
+
+@pytest.mark.parametrize("password", OFTEN_USED)
+def test_a_long_password_that_is_tried_early_is_refused_with_the_remedy(password: str) -> None:
+    # ASVS 5.0, 6.2.4, 6.2.11 and 6.2.12: lists of common passwords, and words of the place.
+    with pytest.raises(Invalid, match="easily guessed") as refused:
+        passwords.require_good(password, ("ada@harbour.example", "Ada Byron", "harbour-strings"))
+    assert "four or five words that do not belong together" in str(refused.value)
+
+
+@pytest.mark.parametrize("password", SELDOM_USED)
+def test_passphrases_and_what_a_manager_draws_are_taken(password: str) -> None:
+    passwords.require_good(password, ("ada@harbour.example", "Ada Byron", "harbour-strings"))
+
+
+def test_what_a_manager_draws_at_random_is_hardly_ever_refused() -> None:
+    drawn = random.Random(26)
+    for letters in (string.ascii_lowercase, string.ascii_letters + string.digits):
+        for _time in range(100):
+            passwords.require_good("".join(drawn.choice(letters) for _place in range(15)))
+
+
+def test_the_estimate_takes_long_passwords_and_stays_within_seconds_for_a_text_made_to_be_slow() -> None:
+    # zxcvbn raises for more than 72 characters, and tries every way in which letters may stand for others.
+    begun = time.process_time()
+    passwords.require_good(("4@8({[<3691!|70$5+7%2z" * 12)[:256])
+    passwords.require_good("rosin kettle amber loom " * 10)
+    assert time.process_time() - begun < 20
 
 
 def test_a_digest_is_made_beside_the_event_loop_and_few_at_a_time() -> None:

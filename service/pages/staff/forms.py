@@ -64,7 +64,7 @@ async def new_password(request: Request, form: Fields, account: Account, words: 
     password = first(form, "password")
     about = (account.email, account.name or "", account.dealer or "", host_of(request), *words)
     try:
-        passwords.require_good(password, about)
+        await passwords.in_thread(passwords.require_good, password, about)
     except Invalid as error:
         return NewPassword("", by_field(error))
     if first(form, "again") != password:
