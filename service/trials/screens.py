@@ -12,7 +12,7 @@ from service import tables
 from service.errors import NotHere
 from service.language import _
 from service.words import phrases, playing
-from service.words.tablet import CARE, LISTENED, LISTENER_NOTES, LISTENER_WORDS
+from service.words.tablet import LISTENED, LISTENER_NOTES, LISTENER_WORDS
 
 MINUTES_A_BOW = 5
 """Common practice, no source."""
@@ -138,8 +138,8 @@ def _plays(trial: tables.Trial, rater: str) -> list[str]:
 def _cautions(trial: tables.Trial, rater: str) -> list[str]:
     if rater == "listener":
         return []
-    shipping = [phrases.CAUTIONS["shipping"]] if trial.place is Place.POST else []
-    return [_(sentence) for sentence in (phrases.CAUTIONS["pain"], CARE, *shipping)]
+    shipping = ["shipping"] if trial.place is Place.POST else []
+    return [_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care", *shipping)]
 
 
 def _rated(session: Session, trial: int, rater: str) -> list[int]:

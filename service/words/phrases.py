@@ -94,10 +94,7 @@ CAUTIONS: dict[str, str] = {
         "Stop at the first pain, tingling or numbness, and rest between sets. Pain that comes back belongs with a physician "
         "or a therapist who knows musicians."
     ),
-    "bow_care": N_(
-        "Loosen the hair after playing, and never bend a stick by hand to test it. At the bench, a bow under test can snap: "
-        "wear eye protection; dust of carbon fibre and of some tropical woods is harmful, follow the local workplace rules."
-    ),
+    "bow_care": N_("Loosen the hair after playing, and never bend a stick by hand to test it."),
     "shipping": N_(
         "Bows may contain protected wood, ivory, tortoiseshell or other listed material, and may need permits to cross a "
         "border (CITES and national law). Ask the competent authority before a bow travels; this is no legal advice."
@@ -107,3 +104,8 @@ CAUTIONS: dict[str, str] = {
         "for how long."
     ),
 }
+BENCH_CAUTION = N_(
+    "A bow under test can snap: wear eye protection. Dust of carbon fibre and of some tropical woods is harmful: follow the "
+    "local workplace rules."
+)
+"""For the bench alone; no page, paper or mail of a player's holds it."""

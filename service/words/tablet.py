@@ -25,9 +25,6 @@ LISTENER_NOTES = (
     N_("Look away while a bow is handed over, and do not talk about the bows before the end."),
 )
 
-CARE = N_("Loosen the hair after playing, and never bend a stick by hand to test it.")
-"""What a player has to know of the care of bows; the rest of the caution is for the bench."""
-
 SAID: dict[str, str] = {
     "offline": N_("No network."),
     "revoked": N_(

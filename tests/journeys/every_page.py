@@ -59,7 +59,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/trials/{key}/correct": ("/desk/trials/{kept}/correct",),
     "/desk/trials/{key}/reveal": ("/desk/trials/{part}/reveal",),
     "/desk/trials/{key}/print/{name}": (
-        *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel")),
+        *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel", "loan")),
         "/desk/trials/{open}/print/parcel",
     ),
     "/desk/stock": ("/desk/stock?instrument=cello",),

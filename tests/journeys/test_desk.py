@@ -220,7 +220,7 @@ def test_a_parcel_is_confirmed_sent_and_its_papers_print_whole(adviser: Adviser)
         go(page, ".next .go")
     go(page, "button[name=rater][value=player]")
     adviser.look(page, "2-to-send")
-    for name in ("sheet", "letters", "key", "parcel"):
+    for name in ("sheet", "letters", "key", "parcel", "loan"):
         _check_paper(adviser, page, f"/desk/trials/{key}/print/{name}", name)
 
 

@@ -1,11 +1,13 @@
 """The papers of a trial: every place has its rows, letters tell nothing, the key stands alone, serials are without letters in a parcel."""
 
 from collections.abc import Iterator
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from model.vocabulary import LEADING, SCALES, Criterion, Instrument
+from service import tables
 from service.trials import reading
 from tests.service import desk_shop
 from tests.service.cast import DEALER
@@ -82,17 +84,56 @@ def test_the_key_stands_on_a_page_of_its_own_and_names_the_repeat(shop: Shop) ->
     assert "For the adviser only." in page.text
 
 
-def test_a_loan_note_lists_serials_values_condition_and_days_without_letters(shop: Shop) -> None:
-    key = shop.compose(place="post", country="AT", blinding="masked")
+def worth(shop: Shop, **values: float) -> None:
+    """Say what bows are insured for, by serial, and what they are made of."""
+    with shop.desk.database.writing() as session:
+        for serial, value in zip(BOWS, values.values(), strict=True):
+            copy = session.get_one(tables.Copy, serial)
+            copy.insured_value, copy.materials = Decimal(str(value)), f"stick of {serial}, ebony frog"
+
+
+@pytest.mark.parametrize("blinding", ["masked", "blind"])
+def test_what_travels_with_a_blind_parcel_tells_letters_and_one_sum(shop: Shop, blinding: str) -> None:
+    key = shop.compose(place="post", country="AT", blinding=blinding)
+    worth(shop, one=1210, two=2430, three=4777)
     page = paper(shop, key, "parcel")
+    assert "8,417" in page.text  # 1210 + 2430 + 4777
+    assert not [value for value in ("1,210", "2,430", "4,777") if value in page.text]
+    names = [e.text.strip() for e in page.of_class("packing")[0].walk() if e.tag == "th" and e.get("scope") == "row"]
+    assert names == [f"Bow {letter}" for letter in sorted(letters_of(shop, key))]
     table = page.of_class("packing")[0].text
-    assert all(serial in table for serial in BOWS)
+    assert not [serial for serial in BOWS if serial in table]
+    assert "Listed or unknown material is in three bows." in page.text
+    assert "may need permits to cross a border" in page.text
+    assert not [name for name in ("Bramble", "Juniper") if name in page.text]
     assert "Austria" in page.text
     assert "The parcel waits until it is confirmed" in page.text
-    assert "may need permits to cross a border" in page.text
     assert len(page.of_class("line")) == 4
-    assert not [letter for letter in letters_of(shop, key) if f"Bow {letter}" in page.text]
     assert not page.of_class("qr")
+
+
+def test_no_other_paper_of_a_blind_parcel_tells_a_serial_or_a_value(shop: Shop) -> None:
+    key = shop.compose(place="post", country="DE", blinding="masked")
+    worth(shop, one=1210, two=2430, three=4777)
+    for name in ("sheet", "letters"):
+        page = paper(shop, key, name)
+        told = [*BOWS, "1,210", "2,430", "4,777", "Bramble", "Juniper", "ebony"]
+        assert not [word for word in told if word in page.text]
+
+
+def test_the_loan_note_for_the_file_lists_serials_and_values_without_letters(shop: Shop) -> None:
+    key = shop.compose(place="post", country="AT", blinding="masked")
+    worth(shop, one=1210, two=2430, three=4777)
+    page = paper(shop, key, "loan")
+    table = page.of_class("packing")[0].text
+    assert all(word in table for word in (*BOWS, "1,210", "2,430", "4,777"))
+    assert not [letter for letter in letters_of(shop, key) if f"Bow {letter}" in page.text]
+
+
+def test_what_travels_tells_each_bow_once_the_player_may_know(shop: Shop) -> None:
+    key = shop.compose(place="post", country="DE", blinding="open")
+    worth(shop, one=1210, two=2430, three=4777)
+    assert all(serial in paper(shop, key, "parcel").of_class("packing")[0].text for serial in BOWS)
 
 
 def test_the_link_to_the_players_sheets_travels_with_the_parcel(shop: Shop) -> None:
@@ -103,6 +144,6 @@ def test_the_link_to_the_players_sheets_travels_with_the_parcel(shop: Shop) -> N
     assert page.of_class("qr")
 
 
-@pytest.mark.parametrize("name", ["parcel", "nothing", "base"])
+@pytest.mark.parametrize("name", ["parcel", "loan", "nothing", "base"])
 def test_a_trial_in_the_shop_has_no_such_paper(shop: Shop, name: str) -> None:
     assert shop.adviser.get(f"/desk/trials/{shop.compose()}/print/{name}").status_code == 404

@@ -179,6 +179,8 @@ def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Databa
     for words in ("your own instrument", "your own rosin", "your own bow", "about 60 minutes", "across the room"):
         assert words in said
     assert "Stop at the first pain" in said
+    assert "never bend a stick by hand" in said
+    assert "eye protection" not in said  # for the bench
     assert not any(bow in said for bow in BOWS)
     assert key not in said
 

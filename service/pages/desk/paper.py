@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from model.vocabulary import LEADING, SCALES, Criterion
+from model.vocabulary import LEADING, SCALES, Blinding, Criterion
 from service import formats, words
 from service.language import _
 from service.pages.contexts import Page
@@ -83,9 +83,9 @@ class KeyPaper(Paper):
 
 @dataclass(frozen=True, slots=True)
 class PackedBow:
-    """One bow in the parcel."""
+    """One bow in the parcel, by serial or, where ``materials`` and ``value`` are empty, by letter."""
 
-    serial: str
+    name: str
     materials: str
     condition: str
     value: str
@@ -93,8 +93,16 @@ class PackedBow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParcelPaper(Paper):
-    """Packing list and loan note."""
+    """Packing list and loan note.
 
+    ``details``: each bow's serial, materials and value stand on it. ``note``: what stands on it and what on the other one.
+    ``made_of``: what the bows are made of, all together. ``travels``: it goes with the parcel.
+    """
+
+    details: bool
+    travels: bool
+    note: str
+    made_of: str
     dealer_name: str
     player: str
     country: str
@@ -193,24 +201,54 @@ def _repeat(slots: tuple[SlotRow, ...]) -> str:
     ).format(letters=formats.listed(found), copy=copy)
 
 
-def parcel(trial: TrialPage, link: str) -> ParcelPaper:
-    """Return the packing list and loan note, by serial and without letters; ``link`` to the player's sheets, '' for none."""
+def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> ParcelPaper:
+    """Return the packing list and loan note that travels with the bows.
+
+    While the player is not to know which bow is which it names letters, and what all are insured for together: what one bow
+    is worth, is made of, or its serial would tell. Then, and in an open trial, it holds the same as `loan`.
+
+    Parameters
+    ----------
+    key : which bow each letter is. link : to the player's sheets, '' for none.
+    """
+    if trial.row.revealed or trial.row.blinding is Blinding.OPEN:
+        return _loan_note(trial, _("Packing list and loan note"), _packed(trial.case), link)
+    letters = {slot.copy: slot.letter for slot in key if slot.copy}
+    bows = sorted(
+        (trial_words.bow_name((letters[bow.copy],), own=False), bow.condition_out or "") for bow in trial.case
+    )
+    rows = tuple(PackedBow(name, "", condition, "") for name, condition in bows)
+    return _loan_note(trial, _("Packing list and loan note"), rows, link)
+
+
+def loan(trial: TrialPage) -> ParcelPaper:
+    """Return the loan note that stays with the dealer: every bow by serial, with its value, and without its letter."""
+    return _loan_note(trial, _("Loan note for the file"), _packed(trial.case), None)
+
+
+def _loan_note(trial: TrialPage, title: str, rows: tuple[PackedBow, ...], link: str | None) -> ParcelPaper:
+    """Return either paper; ``link`` None: the one that stays."""
     row, waits = trial.row, trial.materials.waits
     total, complete = _total(trial.case)
+    details = any(bow.value for bow in rows)
     return ParcelPaper(
-        title=_("Packing list and loan note"),
+        title=title,
         heading=_heading(trial),
         back=f"/desk/trials/{trial.row.key}",
+        details=details,
+        travels=link is not None,
+        note=_by_serial() if details else _by_letter(),
+        made_of=_made_of(trial.case),
         dealer_name=trial.dealer_name,
         player=desk_lines.somebody(row.who),
         country=desk_lines.country(trial.country) or _("not known"),
         sent=formats.day(row.on),
         due_back=formats.day(row.due_back) if row.due_back else _("as agreed"),
         lead=_("Lent for a trial: {bows}. They stay the property of the lender.").format(bows=formats.bows(row.copies)),
-        rows=tuple(_packed(bow) for bow in trial.case),
+        rows=rows,
         total=total,
-        total_words=_("Together") if complete else _("Together, as far as it is known"),
-        materials=_materials(trial, waits=waits),
+        total_words=_("Insured for, together") if complete else _("Insured for, together, as far as it is known"),
+        materials=_materials(trial, waits=waits, named=details),
         shipping=_(phrases.CAUTIONS["shipping"]),
         seat=seat("player", link) if link else None,
         terms=_terms(),
@@ -223,8 +261,28 @@ def parcel(trial: TrialPage, link: str) -> ParcelPaper:
     )
 
 
-def _packed(bow: CaseRow) -> PackedBow:
-    return PackedBow(bow.copy, bow.materials or _("not known"), bow.condition_out or "", insured(bow))
+def _by_serial() -> str:
+    return _("The serials stand here without their letters, so that the trial stays blind.")
+
+
+def _by_letter() -> str:
+    return _(
+        "Each bow stands here by its letter alone, so that the trial stays blind. Serials, materials and values of each are "
+        "on the loan note that stays with the dealer, and are told once it is revealed which bow is which."
+    )
+
+
+def _packed(case: tuple[CaseRow, ...]) -> tuple[PackedBow, ...]:
+    return tuple(
+        PackedBow(bow.copy, bow.materials or _("not known"), bow.condition_out or "", insured(bow)) for bow in case
+    )
+
+
+def _made_of(case: tuple[CaseRow, ...]) -> str:
+    """Return every material in the parcel once, by the alphabet, so that they tell nothing of one bow."""
+    named = sorted({part.strip() for bow in case for part in (bow.materials or "").split(",") if part.strip()})
+    unknown = [] if all(bow.materials for bow in case) else [_("not known of every bow")]
+    return _("In the parcel, all bows taken together: {materials}.").format(materials="; ".join([*named, *unknown]))
 
 
 def _total(case: tuple[CaseRow, ...]) -> tuple[str, bool]:
@@ -237,10 +295,12 @@ def _total(case: tuple[CaseRow, ...]) -> tuple[str, bool]:
     return ", ".join(said) or _("not known"), all(bow.insured_value is not None for bow in case)
 
 
-def _materials(trial: TrialPage, *, waits: bool) -> str:
+def _materials(trial: TrialPage, *, waits: bool, named: bool) -> str:
+    """Say what there is to confirm; ``named``: by serial, else by how many bows."""
     if not trial.materials.needed:
         return _("This parcel crosses no border with listed or unknown material, as far as it is recorded.")
-    bows = formats.listed(trial.materials.copies)
+    copies = trial.materials.copies
+    bows = formats.listed(copies) if named else formats.bows(len(copies))
     if waits:
         return _(
             "Listed or unknown material is in {bows}. The parcel waits until it is confirmed that it may travel."
@@ -254,5 +314,5 @@ def _terms() -> tuple[str, ...]:
     return (
         _("Every bow is looked over when it arrives; what differs from this list is said the same day."),
         _("Loosen the hair after playing, never bend a stick by hand, and take the paper loop off before playing."),
-        _("The bows travel back in the same case by the day named above, insured for the values listed."),
+        _("The bows travel back in the same case by the day named above, insured for what stands above."),
     )

@@ -11,6 +11,7 @@ from service.pages.desk.paper import Paper
 from service.pages.desk.trial_show import Asked, AtTrial
 from service.pages.screens import signer
 from service.trials import reading, seats
+from service.trials.reading import TrialPage
 from service.words import desk_lines
 
 router = APIRouter(prefix="/desk/trials/{key}/print")
@@ -32,10 +33,16 @@ def _paper(at: AtTrial, name: str) -> Paper | None:
         return None
     if name == "key":
         return paper.key(trial, reading.key_sheet(at.session, at.staff.dealer, at.key))
-    if name == "parcel":
-        return paper.parcel(trial, _link(at)) if desk_lines.is_by_post(trial.row) else None
+    if name in ("parcel", "loan"):
+        return _of_the_parcel(at, trial, name) if desk_lines.is_by_post(trial.row) else None
     makers = {"sheet": paper.sheet, "letters": paper.letters}
     return makers[name](trial) if name in makers else None
+
+
+def _of_the_parcel(at: AtTrial, trial: TrialPage, name: str) -> Paper:
+    if name == "loan":
+        return paper.loan(trial)
+    return paper.parcel(trial, reading.key_sheet(at.session, at.staff.dealer, at.key), _link(at))
 
 
 def _link(at: AtTrial) -> str:

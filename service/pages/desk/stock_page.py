@@ -73,7 +73,10 @@ class ReadingLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CopyView(Page):
-    """One bow. ``statuses``, ``places``: what it may be changed to, empty where nothing may."""
+    """One bow. ``statuses``, ``places``: what it may be changed to, empty where nothing may.
+
+    ``caution``: what to mind at the bench, for those who work there.
+    """
 
     href: str
     facts: str
@@ -83,6 +86,7 @@ class CopyView(Page):
     faults: tuple[Fault, ...]
     about: tuple[Fact, ...]
     bench: tuple[Fact, ...]
+    caution: str
     readings: tuple[ReadingLine, ...]
     events: tuple[EventLine, ...]
     event_options: tuple[Option, ...]

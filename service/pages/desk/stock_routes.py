@@ -26,7 +26,7 @@ from service.pages.desk.stock_page import CopyView
 from service.pages.guard import AnyStaff, Fields, Posted, Staff
 from service.pages.questions import Option
 from service.pages.sessions import Reading, Writing
-from service.words import desk, desk_lines
+from service.words import desk, desk_lines, phrases
 
 router = APIRouter(prefix="/desk/stock")
 
@@ -172,6 +172,7 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
         faults=faults(problems, _NAMES, _ANCHORS),
         about=stock_page.about(page),
         bench=stock_page.bench(page.bench),
+        caution=_(phrases.BENCH_CAUTION) if at.staff.may("model") else "",
         readings=stock_page.readings(page.readings),
         events=stock_page.events(page.events),
         event_options=plain_options(desk.EVENTS),

@@ -338,5 +338,8 @@ def prints(trial: TrialPage) -> tuple[Option, ...]:
         ("key", _("The key"), _("which bow is behind which letter; for the adviser only")),
     ]
     if desk_lines.is_by_post(trial.row):
-        papers.append(("parcel", _("Packing list and loan note"), _("for the parcel and for the file")))
+        papers.append(
+            ("parcel", _("Packing list and loan note"), _("for the parcel; what the bows are worth together"))
+        )
+        papers.append(("loan", _("Loan note for the file"), _("stays here; every bow by serial with its value")))
     return tuple(Option(*paper) for paper in papers) if trial.slots else ()
