@@ -3,6 +3,7 @@
 Run by ``uvicorn --factory service.app:create_app``, or by ``python -m service serve``.
 """
 
+import asyncio
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -18,6 +19,7 @@ from starlette.staticfiles import StaticFiles
 from service import embedding, security, speaking, templating
 from service.access.links import Signer
 from service.database import Database
+from service.limits import Ledger, RateLimit
 from service.mail.office import open_office
 from service.mail.sending import Postman
 from service.pages import (
@@ -45,7 +47,7 @@ from service.together import Together
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
 SERVER_CALLS_PER_MINUTE = 600
-"""Enquiries that one dealer's server may make in a minute, per process."""
+"""Enquiries that one dealer's server may make in a minute."""
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
 SIGN_INS_PER_MINUTE, TRIES_PER_MINUTE = 20, 5
@@ -58,7 +60,11 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     caretaker = Caretaker(app.state.database)
     postman.start()
     caretaker.start()
+    settling = asyncio.create_task(app.state.ledger.keep())
     yield
+    settling.cancel()
+    await asyncio.gather(settling, return_exceptions=True)
+    app.state.ledger.close()
     caretaker.stop()
     postman.stop()
     app.state.database.close()
@@ -73,11 +79,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.together = Together(app.state.database)
     app.state.templates = templating.environment()
     app.state.tokens = security.FormTokens(settings.secret_key())
-    app.state.advice_limit = security.RateLimit(settings.advice_per_minute)
-    app.state.server_limit = security.RateLimit(SERVER_CALLS_PER_MINUTE)
-    app.state.enrol_limit = security.RateLimit(ENROLMENTS_PER_MINUTE)
-    app.state.sign_in_limit = security.RateLimit(SIGN_INS_PER_MINUTE)
-    app.state.account_limit = security.RateLimit(TRIES_PER_MINUTE)
+    _limit(app, settings)
     app.state.signer = Signer(settings.secret_key())
     app.state.office = open_office(
         settings.mail, settings.data_dir / "mail", settings.public_address, settings.secret_key()
@@ -90,6 +92,22 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     _protect(app, https_only=(settings.public_address or "").startswith("https:"))
     _describe(app)
     return app
+
+
+def _limit(app: FastAPI, settings: Settings) -> None:
+    """Set up how often one client may ask for what; ``app.state.ledger`` settles it between all processes."""
+    per_minute = {
+        "advice": settings.advice_per_minute,
+        "cost": settings.cost_per_minute,
+        "server": SERVER_CALLS_PER_MINUTE,
+        "enrol": ENROLMENTS_PER_MINUTE,
+        "sign_in": SIGN_INS_PER_MINUTE,
+        "account": TRIES_PER_MINUTE,
+    }
+    limits = {name: RateLimit(most, name) for name, most in per_minute.items()}
+    for name, limit in limits.items():
+        setattr(app.state, f"{name}_limit", limit)
+    app.state.ledger = Ledger(app.state.database, settings.secret_key(), tuple(limits.values()))
 
 
 @cache

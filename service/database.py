@@ -21,6 +21,8 @@ from service.tables import RANGE, Copy, RangeState
 
 BUSY_SECONDS = 10
 """How long a writer waits for another one before it gives up."""
+PASSING_MS = 100
+"""Milliseconds for which what is written in passing waits for other writers."""
 STOCK = frozenset({"dealer", "status"})
 """What of a copy changes all day: where it is. The rest are facts, over which the model's view is laid."""
 APPLICATION_ID = 0x426F7773
@@ -79,6 +81,23 @@ class Database:
         """Give a session whose changes are committed together at the end, or, on any error, not at all."""
         with _WritingSession(self._writer) as session, session.begin():
             yield session
+
+    def in_passing(self) -> Engine:
+        """Return an engine of one connection for what may be lost with the power and waits for nobody; the caller closes it."""
+        if self.is_sqlite:
+            engine = create_engine(self.url, pool_size=1, max_overflow=0, hide_parameters=True)
+            event.listen(engine, "connect", _prepare_passing)
+            event.listen(engine, "begin", _begin)
+            return engine
+        options = f"-c lock_timeout={PASSING_MS} -c statement_timeout={10 * PASSING_MS} -c synchronous_commit=off"
+        return create_engine(
+            self.url,
+            pool_size=1,
+            max_overflow=0,
+            pool_pre_ping=True,
+            hide_parameters=True,
+            connect_args={"connect_timeout": 2, "options": options},
+        )
 
     def close(self) -> None:
         """Close every connection."""
@@ -142,6 +161,13 @@ def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None
         "synchronous = FULL",
     ):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _prepare_passing(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout = {PASSING_MS}")
+    # No wait for the disk, so that the write lock is held for a moment only; the next commit of others brings it there.
+    connection.execute("PRAGMA synchronous = NORMAL")
 
 
 def _begin(connection: Connection) -> None:

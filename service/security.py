@@ -1,13 +1,10 @@
-"""What protects pages and API whatever they say: headers, the token in every form, the size of a body, the rate of asking.
+"""What protects pages and API whatever they say: headers, the token in every form, the size of a body.
 
 The middleware is plain ASGI, which costs microseconds a request, and never reads what a page holds.
 """
 
 import hashlib
 import hmac
-import ipaddress
-import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from urllib.parse import quote
 
@@ -17,8 +14,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_BODY = 256 * 1024
 """Bytes of a request's body; a questionnaire has a few thousand."""
-MOST_CLIENTS = 20_000
-"""So many client addresses are remembered before those that have fallen silent are forgotten."""
 
 _ALLOWED = {
     "default-src": "'none'",
@@ -158,44 +153,3 @@ class FormTokens:
         """Raise 403 where ``token`` does not belong to ``address``."""
         if not self.fits(address, token):
             raise HTTPException(403)
-
-
-def client_key(host: str) -> str:
-    """Return what one client is counted by: its IPv4 address, or the /64 network that an IPv6 household has to itself."""
-    try:
-        address = ipaddress.ip_address(host)
-    except ValueError:
-        return host
-    if address.version == 4:
-        return host
-    return str(ipaddress.ip_network((int(address) >> 64 << 64, 64)))
-
-
-@dataclass(slots=True)
-class RateLimit:
-    """A leaky bucket for each client, in this process (generic cell rate algorithm, ITU-T I.371).
-
-    Attributes
-    ----------
-    per_minute : requests a minute; as many may come at once. 0 = no limit.
-    clock : seconds, never going back.
-    """
-
-    per_minute: int
-    clock: Callable[[], float] = time.monotonic
-    _due: dict[str, float] = field(default_factory=dict)
-
-    def wait(self, client: str) -> float:
-        """Count one request of ``client``; return 0 where it may pass, else the seconds until it may."""
-        if not self.per_minute:
-            return 0.0
-        now, key = self.clock(), client_key(client)
-        due = max(self._due.get(key, now), now)
-        wait = due - now - 60.0 * (self.per_minute - 1) / self.per_minute
-        # Half a microsecond of slack: sums of floats may miss the limit by a rounding error.
-        if wait > 5e-7:
-            return wait
-        self._due[key] = due + 60.0 / self.per_minute
-        if len(self._due) > MOST_CLIENTS:
-            self._due = {known: at for known, at in self._due.items() if at > now}
-        return 0.0

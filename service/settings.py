@@ -25,6 +25,8 @@ SHORTEST_SECRET = 32
 """Characters; 32 hexadecimal digits are 128 bits."""
 ADVICE_PER_MINUTE, MOST_PER_MINUTE = 120, 1_000_000
 """Questions of one client address a minute: far above what a shop full of people asks, far below what a flood is."""
+COST_PER_MINUTE = 12_000
+"""What one client address may spend a minute, in about milliseconds of the service's time: a fifth of one processor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +41,8 @@ class Settings:
     log_level : one of `LOG_LEVELS`.
     trusted_proxies : addresses whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all.
     public_address : ``https://host`` under which players reach the service; None: as the request says.
-    advice_per_minute : enquiries that one address may make in a minute, per process; 0: no limit.
+    advice_per_minute : enquiries that one address may make in a minute; 0: no limit.
+    cost_per_minute : what one address without key or sign-in may spend in a minute, see `service.costs`; 0: no limit.
     mail : the mail server and the sender; see `service.mail.server`.
     demo : True only for the demonstration, whose data is invented and says so on every page.
     """
@@ -51,6 +54,7 @@ class Settings:
     trusted_proxies: str = "127.0.0.1"
     public_address: str | None = None
     advice_per_minute: int = ADVICE_PER_MINUTE
+    cost_per_minute: int = COST_PER_MINUTE
     mail: MailServer = field(default_factory=MailServer)
     demo: bool = False
 
@@ -69,7 +73,8 @@ class Settings:
             log_level=_log_level(_value(environ, "LOG_LEVEL")),
             trusted_proxies=_value(environ, "FORWARDED_ALLOW_IPS") or "127.0.0.1",
             public_address=public_address,
-            advice_per_minute=_advice_per_minute(_value(environ, "ADVICE_PER_MINUTE")),
+            advice_per_minute=_per_minute(environ, "ADVICE_PER_MINUTE", ADVICE_PER_MINUTE),
+            cost_per_minute=_per_minute(environ, "COST_PER_MINUTE", COST_PER_MINUTE),
             mail=mail,
         )
 
@@ -139,13 +144,12 @@ def _public_address(value: str | None) -> str | None:
     return value.rstrip("/")
 
 
-def _advice_per_minute(value: str | None) -> int:
+def _per_minute(environ: Mapping[str, str], name: str, usual: int) -> int:
+    value = _value(environ, name)
     if value is None:
-        return ADVICE_PER_MINUTE
+        return usual
     if not (value.isascii() and value.isdigit() and int(value) <= MOST_PER_MINUTE):
-        raise Refused(
-            f"ADVICE_PER_MINUTE: got {value!r}, expected a whole number from 0 (no limit) to {MOST_PER_MINUTE}."
-        )
+        raise Refused(f"{name}: got {value!r}, expected a whole number from 0 (no limit) to {MOST_PER_MINUTE}.")
     return int(value)
 
 

@@ -13,10 +13,10 @@ from starlette.exceptions import HTTPException
 from service import advice, forms, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
+from service.limits import RateLimit
 from service.pages import api_keys, schema
 from service.pages.api_keys import Brought
 from service.pages.sessions import Writing
-from service.security import RateLimit
 
 router = APIRouter()
 _REF = "#/components/schemas/{model}"

@@ -8,8 +8,8 @@ from fastapi import Depends, Request
 from starlette.exceptions import HTTPException
 
 from service.access.links import Signer
+from service.limits import RateLimit
 from service.pages.contexts import Page
-from service.security import RateLimit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,7 +20,7 @@ from service.tables.base import (
     STATUSES,
     Base,
 )
-from service.tables.doors import ApiKey, ClosedAddress, Door, Duty, FollowUp, OutboxItem
+from service.tables.doors import ApiKey, ClosedAddress, Door, Duty, FollowUp, OutboxItem, Spending
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier
 from service.tables.staff import AuditEntry, PasswordLink, StaffSession, Tablet, TabletCode, User
@@ -69,6 +69,7 @@ __all__ = [
     "Seat",
     "Sheet",
     "Slot",
+    "Spending",
     "StaffSession",
     "Tablet",
     "TabletCode",

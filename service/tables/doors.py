@@ -7,6 +7,7 @@ from sqlalchemy import (
     JSON,
     Boolean,
     CheckConstraint,
+    Float,
     ForeignKey,
     Index,
     Integer,
@@ -137,3 +138,16 @@ class Duty(Base):
     begun_at: Mapped[dt.datetime] = mapped_column(Moment)
     ended_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     counts: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+
+
+class Spending(Base):
+    """What one client of the network spent of one rate limit, until it is over: ``level`` seconds at ``at``, seconds since 1970.
+
+    ``key`` is a keyed digest: no address is stored.
+    """
+
+    __tablename__ = "spendings"
+
+    key: Mapped[str] = mapped_column(String, primary_key=True)
+    level: Mapped[float] = mapped_column(Float)
+    at: Mapped[float] = mapped_column(Float)

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 
 from playwright.sync_api import Page
 
-from service.security import RateLimit
+from service.limits import RateLimit
 from tests.journeys.every_page import NOBODY, OWNER, READER, WORKSHOP, Visit
 from tests.journeys.shop import until_true
 

@@ -175,50 +175,6 @@ def test_too_many_questions_are_told_when_to_come_back(tmp_path: Path) -> None:
         assert Client(client.app, host="198.51.100.7").advice({}).status_code == 422
 
 
-class Clock:
-    now = 1000.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
-def test_the_rate_is_what_it_says_in_bursts_and_in_the_long_run() -> None:
-    clock = Clock()
-    limit = security.RateLimit(per_minute=6, clock=clock)
-    assert [limit.wait("a") == 0 for _ in range(8)] == [True] * 6 + [False] * 2
-    assert limit.wait("a") == pytest.approx(10)
-    assert limit.wait("b") == 0
-    clock.now += 10
-    assert [limit.wait("a") == 0 for _ in range(2)] == [True, False]
-    passed = 0
-    for _ in range(600):
-        clock.now += 1
-        passed += limit.wait("a") == 0
-    assert passed == 60
-
-
-def test_a_limit_of_none_lets_all_pass() -> None:
-    assert not any(security.RateLimit(per_minute=0).wait("a") for _ in range(1_000))
-
-
-def test_silent_clients_are_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(security, "MOST_CLIENTS", 10)
-    clock = Clock()
-    limit = security.RateLimit(per_minute=60, clock=clock)
-    for number in range(100):
-        clock.now += 1
-        limit.wait(f"198.51.100.{number}")
-    assert len(limit._due) <= 11
-
-
-def test_an_ipv6_household_is_one_client() -> None:
-    # RFC 6177: a site is given a /64 or more; the addresses are of RFC 3849's range for documentation.
-    assert security.client_key("2001:db8:1:2::7") == security.client_key("2001:db8:1:2:ffff::9")
-    assert security.client_key("2001:db8:1:2::7") != security.client_key("2001:db8:1:3::7")
-    assert security.client_key("198.51.100.7") != security.client_key("198.51.100.8")
-    assert security.client_key("testclient") == "testclient"
-
-
 def test_a_token_fits_its_own_address_under_its_own_key_only() -> None:
     tokens = security.FormTokens("key one")
     token = tokens.make("address")

@@ -38,6 +38,7 @@ from service.tables import (
     Seat,
     Sheet,
     Slot,
+    Spending,
     StaffSession,
     Tablet,
     TabletCode,
@@ -131,6 +132,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (ClosedAddress, {"digest": "a", "dealer": "harbour", "state": "bounced", "at": MOMENT}),
     (FollowUp, {"trial": 1, "still_right": True, "at": MOMENT}),
     (Duty, {"name": "sweep", "begun_at": MOMENT, "counts": {}}),
+    (Spending, {"key": "5f", "level": 1.5, "at": 1.7e9}),
 ]
 
 

@@ -11,10 +11,10 @@ from service.access import drawn, passwords
 from service.access.users import Account
 from service.errors import Invalid
 from service.language import _
+from service.limits import RateLimit
 from service.pages.contexts import Fault, Typed
 from service.pages.desk_frame import host_of
 from service.pages.guard import Fields, first
-from service.security import RateLimit
 
 SECRET_FIELDS = ("password", "again", "current", "csrf")
 
