@@ -28,6 +28,7 @@ from service.pages import (
     api_runs,
     api_trials,
     desk_mail,
+    edge,
     embed,
     errors,
     form,
@@ -39,6 +40,7 @@ from service.pages import (
     tablet,
     tablet_files,
     website,
+    well_known,
 )
 from service.pages.desk import routes as desk
 from service.privacy.daily import Caretaker
@@ -75,6 +77,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     settings = settings or Settings.from_environment(os.environ)
     # The pages that describe the API load scripts from elsewhere; the description itself stays at /openapi.json.
     app = FastAPI(title="Bow trial", version="1", docs_url=None, redoc_url=None, lifespan=_while_serving)
+    app.router.redirect_slashes = False  # its redirects would repeat the Host header
+    app.router.default = edge.nowhere
     app.state.database = Database(settings.database_url)
     app.state.together = Together(app.state.database)
     app.state.templates = templating.environment()
@@ -86,10 +90,11 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     )
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address
+    app.state.security_contact = settings.security_contact
     app.router.routes.extend(_routes())
     errors.install(app)
     guard.install(app)
-    _protect(app, https_only=(settings.public_address or "").startswith("https:"))
+    _protect(app, settings)
     _describe(app)
     return app
 
@@ -128,18 +133,21 @@ def _routes() -> tuple[BaseRoute, ...]:
         privacy.router,
         embed.router,
         website.router,
+        well_known.router,
     ):
         every.include_router(router, include_in_schema=False)
     every.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
     return tuple(every.routes)
 
 
-def _protect(app: FastAPI, https_only: bool) -> None:
+def _protect(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(security.BodyLimit)
     app.add_middleware(api_keys.DealersPages, database=app.state.database)
     app.add_middleware(speaking.ReadersLanguage)
     app.add_middleware(embedding.Embedding, database=app.state.database)
-    app.add_middleware(security.WithoutNul)
+    app.add_middleware(edge.HeadAsGet)
+    app.add_middleware(edge.Edge, known=settings.hosts())
+    https_only = (settings.public_address or "").startswith("https:")
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
 
 

@@ -6,7 +6,6 @@ The middleware is plain ASGI, which costs microseconds a request, and never read
 import hashlib
 import hmac
 from dataclasses import dataclass, field
-from urllib.parse import quote
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
@@ -85,20 +84,6 @@ class ProtectiveHeaders:
             await send(message)
 
         await self.app(scope, receive, send_with_headers)
-
-
-class WithoutNul:
-    """Puts the replacement character for NUL in an address: PostgreSQL keeps none in text, so nothing is ever found by one."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass the request on; almost always unchanged."""
-        if scope["type"] == "http" and ("\0" in scope["path"] or b"%00" in scope["query_string"]):
-            path, query = scope["path"].replace("\0", "\ufffd"), scope["query_string"].replace(b"%00", b"%EF%BF%BD")
-            scope = {**scope, "path": path, "raw_path": quote(path).encode(), "query_string": query}
-        await self.app(scope, receive, send)
 
 
 class BodyLimit:

@@ -5,6 +5,7 @@ the commands read settings; everything else is handed what it needs.
 """
 
 import os
+import re
 import secrets
 from collections.abc import Mapping
 from contextlib import suppress
@@ -16,6 +17,7 @@ from sqlalchemy import make_url
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError
 
+from service import hosts
 from service.errors import Refused
 from service.mail import server
 from service.mail.server import MailServer
@@ -23,6 +25,7 @@ from service.mail.server import MailServer
 LOG_LEVELS = ("critical", "error", "warning", "info", "debug")
 SHORTEST_SECRET = 32
 """Characters; 32 hexadecimal digits are 128 bits."""
+_CONTACT = re.compile(r"(?:mailto:[^\s@]+@[^\s@]+|tel:\+[0-9().-]{3,30}|https://[^\s/]+\S*)")
 ADVICE_PER_MINUTE, MOST_PER_MINUTE = 120, 1_000_000
 """Questions of one client address a minute: far above what a shop full of people asks, far below what a flood is."""
 COST_PER_MINUTE = 12_000
@@ -40,7 +43,9 @@ class Settings:
     given_secret : SECRET_KEY as set, None where it is to be kept in ``data_dir``; see `secret_key`.
     log_level : one of `LOG_LEVELS`.
     trusted_proxies : addresses whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all.
-    public_address : ``https://host`` under which players reach the service; None: as the request says.
+    public_address : ``https://host`` under which players reach the service; None: the address that it listens on.
+    allowed_hosts : names under which it answers besides; see `hosts`.
+    security_contact : whom to tell of a weakness, as an address ``mailto:…`` or ``https://…``; None: nobody is named.
     advice_per_minute : enquiries that one address may make in a minute; 0: no limit.
     cost_per_minute : what one address without key or sign-in may spend in a minute, see `service.costs`; 0: no limit.
     mail : the mail server and the sender; see `service.mail.server`.
@@ -53,6 +58,8 @@ class Settings:
     log_level: str = "info"
     trusted_proxies: str = "127.0.0.1"
     public_address: str | None = None
+    allowed_hosts: tuple[str, ...] = ()
+    security_contact: str | None = None
     advice_per_minute: int = ADVICE_PER_MINUTE
     cost_per_minute: int = COST_PER_MINUTE
     mail: MailServer = field(default_factory=MailServer)
@@ -73,10 +80,17 @@ class Settings:
             log_level=_log_level(_value(environ, "LOG_LEVEL")),
             trusted_proxies=_value(environ, "FORWARDED_ALLOW_IPS") or "127.0.0.1",
             public_address=public_address,
+            allowed_hosts=_allowed_hosts(_value(environ, "ALLOWED_HOSTS")),
+            security_contact=_security_contact(_value(environ, "SECURITY_CONTACT")),
             advice_per_minute=_per_minute(environ, "ADVICE_PER_MINUTE", ADVICE_PER_MINUTE),
             cost_per_minute=_per_minute(environ, "COST_PER_MINUTE", COST_PER_MINUTE),
             mail=mail,
         )
+
+    def hosts(self) -> frozenset[str]:
+        """Return the names under which the service answers, the public address's among them; see `hosts.answers_to`."""
+        public = hosts.of_address(self.public_address) if self.public_address else None
+        return frozenset((*self.allowed_hosts, *((public,) if public else ())))
 
     def secret_key(self) -> str:
         """Return the key that signs drafts and forms; made once and kept in ``data_dir`` where none is set.
@@ -142,6 +156,27 @@ def _public_address(value: str | None) -> str | None:
     if parts.scheme not in ("http", "https") or not parts.netloc or parts.query or parts.fragment:
         raise Refused(f"PUBLIC_ADDRESS: got {value!r}, expected an address such as https://bows.example.")
     return value.rstrip("/")
+
+
+def _allowed_hosts(value: str | None) -> tuple[str, ...]:
+    try:
+        return hosts.read(value or "")
+    except ValueError as error:
+        raise Refused(
+            f"ALLOWED_HOSTS: got {str(error)!r}, expected names or numbers such as bows.example, comma-separated, "
+            "without scheme and port."
+        ) from None
+
+
+def _security_contact(value: str | None) -> str | None:
+    if value is None:
+        return None
+    contact = f"mailto:{value}" if "@" in value and ":" not in value else value
+    if not _CONTACT.fullmatch(contact):
+        raise Refused(
+            f"SECURITY_CONTACT: got {value!r}, expected security@bows.example, mailto:…, tel:+… or https://… (RFC 9116)."
+        )
+    return contact
 
 
 def _per_minute(environ: Mapping[str, str], name: str, usual: int) -> int:

@@ -69,7 +69,6 @@ async def give_advice(
     return JSONResponse(words.reply(told, operator=found is not None and found.kind == keys.SERVER))
 
 
-@router.head("/healthz", include_in_schema=False)
 @router.get(
     "/healthz",
     summary="Whether the service and its database answer",

@@ -93,8 +93,16 @@ def said_to_stranger(request: Request) -> str:
 
 def address_of(request: Request, path: str) -> str:
     """Return the whole address of a path, as those outside of this machine reach it: for QR codes and links handed on."""
-    base: str = request.app.state.public_address or str(request.base_url).rstrip("/")
+    base: str = request.app.state.public_address or _listening(request)
     return f"{base}{path}"
+
+
+def _listening(request: Request) -> str:
+    """Return the address at which the service took this request: its socket's own, never what a header says."""
+    host, port = request.scope.get("server") or ("localhost", None)
+    shown = f"[{host}]" if ":" in host else host
+    plain = port in (None, 443 if request.scope["scheme"] == "https" else 80)
+    return f"{request.scope['scheme']}://{shown}" + ("" if plain else f":{port}")
 
 
 def host_of(request: Request) -> str:

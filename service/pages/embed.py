@@ -76,6 +76,9 @@ def _closed(request: Request, session: Reading, dealer: str, where: str) -> Resp
 
 
 def _ours(request: Request) -> frozenset[str]:
-    """Return the origins under which this service is reached: as it was told, and as this request came."""
+    """Return the origins under which this service is reached: as it was told, and as this request came.
+
+    The Host header is compared here and named nowhere; which names it may hold `service.pages.edge` has seen to.
+    """
     found = (urlsplit(each) for each in (address_of(request, ""), str(request.base_url)))
     return frozenset(f"{parts.scheme}://{parts.netloc}" for parts in found)

@@ -19,6 +19,7 @@ from starlette.exceptions import HTTPException
 from service import security
 from service.errors import FieldProblem, Invalid, NotAllowed, NotHere, Refused
 from service.language import N_, _, spoken
+from service.pages import methods
 from service.pages.contexts import Page
 from service.pages.rendering import render
 
@@ -33,6 +34,7 @@ HEADINGS: dict[int, str] = {
     409: N_("This cannot be done as things stand"),
     413: N_("That is too large"),
     415: N_("This is the wrong kind of content"),
+    421: N_("This is not the service you asked for"),
     422: N_("Some answers cannot be used"),
     429: N_("Too many questions at once"),
     500: N_("Something went wrong on our side"),
@@ -47,6 +49,7 @@ SENTENCES: dict[int, str] = {
     409: N_("Nothing was changed."),
     413: N_("Expected at most 256 kB; a questionnaire has a few thousand characters."),
     415: N_("Expected JSON, sent as Content-Type: application/json."),
+    421: N_("The service does not answer under this name; whoever runs it sets ALLOWED_HOSTS."),
     422: N_("Nothing was changed. Mend the fields named here and send it again."),
     429: N_("Please wait a moment and ask again."),
     500: N_("The mistake was recorded and nothing was changed; please try again later."),
@@ -165,6 +168,8 @@ async def _unreadable(request: Request, error: Exception) -> Response:
 
 async def _by_status(request: Request, error: Exception) -> Response:
     status, headers = (error.status_code, error.headers) if isinstance(error, HTTPException) else (500, None)
+    if status == 405:
+        headers = {"Allow": methods.allowed(request)}
     return answer(request, status, headers=headers)
 
 

@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from service import doors, drafts, language
 from service.language import _
 from service.pages import contexts, result, steps
+from service.pages.guard import typed
 from service.pages.rendering import render
 from service.pages.sessions import Reading, Writing
 from service.security import FormTokens
@@ -36,7 +37,7 @@ async def posted(request: Request) -> Posted:
     fields: dict[str, list[str]] = {}
     for name, value in form.multi_items():
         if isinstance(value, str):
-            fields.setdefault(name, []).append(value)
+            fields.setdefault(typed(name), []).append(typed(value))
     return fields
 
 

@@ -41,6 +41,9 @@ MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset({"trials", "stock", "model", "accounts"}),
 }
 """What each role may: lead trials (enquiries, players, tablets too), see the stock, see the model, look after accounts."""
+SUBSTITUTE = "\x1a"
+"""ASCII's own character for one that cannot be represented (ECMA-48, 8.3.148)."""
+_UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
 _LOCAL = re.compile(r"/desk(?:/[A-Za-z0-9._~%-]+)*(?:\?[A-Za-z0-9._~%&=+-]*)?")
 
 Fields = Mapping[str, list[str]]
@@ -237,13 +240,21 @@ Owner = Annotated[Staff, Depends(_owner)]
 """An owner."""
 
 
+def typed(text: str) -> str:
+    """Return a form's text with SUBSTITUTE in place of NUL and lone surrogates, which no database keeps and nobody types.
+
+    As a control character it is refused, by the field, wherever plain text is expected.
+    """
+    return _UNKEEPABLE.sub(SUBSTITUTE, text)
+
+
 async def fields_of(request: Request) -> Fields:
-    """Read a posted form; no database keeps NUL in text, and nobody types it."""
+    """Read a posted form; see `typed`."""
     form = await request.form(max_files=0, max_fields=MOST_FIELDS)
     fields: dict[str, list[str]] = {}
     for name, value in form.multi_items():
         if isinstance(value, str):
-            fields.setdefault(name, []).append(value.replace("\0", ""))
+            fields.setdefault(name, []).append(typed(value))
     return fields
 
 
@@ -262,7 +273,7 @@ async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes
     async with request.form(max_files=1, max_fields=MOST_FIELDS) as form:
         token, file = form.get("csrf"), form.get("file")
         check_token(staff, token if isinstance(token, str) else "")
-        fields = {name: [str(form[name]).replace("\0", "")] for name in form if isinstance(form[name], str)}
+        fields = {name: [typed(str(form[name]))] for name in form if isinstance(form[name], str)}
         return fields, await file.read() if isinstance(file, UploadFile) else b""
 
 

@@ -79,6 +79,7 @@ def settings_in(folder: Path, **changes: Any) -> Settings:
         "database_url": f"sqlite:///{folder / 'bows.db'}",
         "data_dir": folder,
         "given_secret": SECRET,
+        "allowed_hosts": ("bows.example",),
     }
     return Settings(**(values | changes))
 

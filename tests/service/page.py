@@ -214,7 +214,7 @@ class Reader:
             transport = httpx.ASGITransport(self.app)
             headers = {"accept": "text/html"}
             async with httpx.AsyncClient(
-                transport=transport, base_url="http://service", headers=headers, follow_redirects=True
+                transport=transport, base_url="http://bows.example", headers=headers, follow_redirects=True
             ) as client:
                 return await client.request(method, address, **options)  # type: ignore[arg-type]  # handed through
 

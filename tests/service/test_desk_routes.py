@@ -187,7 +187,7 @@ def test_an_id_that_nobody_has_is_not_there_either(world: World, id_: str) -> No
     for method, path in desk_routes(world.desk.app):
         if "{" in path and who(method, path) != "open":
             reply = world.ask("owner", method, world.address(path, every=id_))
-            if reply.status_code not in (404, 422):
+            if reply.status_code not in ((400,) if id_ == "%00" else (404, 422)):
                 wrong.append((method, path, reply.status_code))
     assert wrong == []
 

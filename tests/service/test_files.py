@@ -1,6 +1,7 @@
 """Loading and dumping: what goes in comes out, to the byte, and the same again changes nothing."""
 
 import datetime as dt
+import os
 from decimal import Decimal
 from pathlib import Path
 
@@ -41,6 +42,22 @@ def test_the_same_folder_again_changes_nothing(any_database: Database, tmp_path:
     again = loaded(any_database, SEED_DATA)
     assert all(count.new == count.changed == 0 for count in again.files.values())
     assert dumped(any_database, tmp_path / "after") == before
+
+
+def test_what_is_dumped_is_for_its_owner_only(database: Database, tmp_path: Path) -> None:
+    # ASVS 5.0, 14.2: what players said of bows is read by whoever asked for the files, whatever the umask.
+    loaded(database, SEED_DATA)
+    before = os.umask(0)
+    try:
+        dumped(database, tmp_path / "new" / "out")
+        (tmp_path / "there").mkdir(mode=0o755)
+        dumped(database, tmp_path / "there")
+    finally:
+        os.umask(before)
+    assert (tmp_path / "new" / "out").stat().st_mode & 0o777 == 0o700
+    assert (tmp_path / "there").stat().st_mode & 0o777 == 0o755
+    for folder in (tmp_path / "new" / "out", tmp_path / "there"):
+        assert {file.stat().st_mode & 0o777 for file in folder.iterdir()} == {0o600}
 
 
 AWKWARD = {
