@@ -1,8 +1,9 @@
 """How many copies of which tiers to bring to a trial, and which of those at hand.
 
 Every copy of a tier plays a little differently, and the player will take home the one that is rated best, the own bow
-included. So the worth of a case of bows is the expected worth of its best-rated one; `plan` looks at every case of one to six
-bows and recommends the one with the highest gain less the cost of carrying it. No heuristics: the cases are few enough.
+included. So the worth of a case of bows is the expected worth of its best-rated one; `plan` looks at every case of at most six
+bows, none among them, and recommends the one with the highest gain less the cost of carrying it. No heuristics: the cases are few
+enough. A poor bow can make a case worse, since its mark may be high by chance: so a row is the best case of *at most* its number.
 """
 
 import math
@@ -25,6 +26,7 @@ from model._best_rated import (
     line,
     threshold,
 )
+from model._cases import AT_LEAST, Cases, Row, path, recommended, with_guest
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -32,10 +34,6 @@ Ints = NDArray[np.intp]
 MOST_BOWS = 6
 """A player keeps four to six bows apart in one sitting (common practice, no source)."""
 MOST_TIERS = 3
-AT_LEAST = 2
-"""Never judge a tier by one copy: two of the best fit (common practice, no source) ..."""
-UNLESS_IT_COSTS = 0.03
-"""... unless that costs more than so many points."""
 NO_BOW_LEVEL = 5.0
 """What a bow is measured against where the player has none."""
 
@@ -138,31 +136,14 @@ class AtHand:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One case of bows.
-
-    Attributes
-    ----------
-    copies : how many bows in all.
-    allocation : (T,) how many of each tier.
-    chance : probability that at least one is rated above the own bow.
-    gain : expected true advantage in points of the bow taken home, 0 where the own bow stays.
-    """
-
-    copies: int
-    allocation: tuple[int, ...]
-    chance: float
-    gain: float
-
-
-@dataclass(frozen=True, slots=True)
 class Plan:
     """How many bows to bring.
 
     Attributes
     ----------
-    rows : the best case of 1, 2, ... bows, as far as there are copies; at the recommended number the recommended case.
-    recommended : the case to bring.
+    rows : the best case of at most 1, 2, ... bows, none allowed, as far as there are copies; at the recommended number the
+        recommended case. Chance and gain never fall from row to row, and the gain is never below 0.
+    recommended : the case to bring; without a bow where every case is expected to lose against the own bow.
     unlimited : the case that would be recommended without the limit.
     """
 
@@ -349,35 +330,6 @@ def _ratio(top: Floats, bottom: Floats) -> Floats:
     return np.divide(top, bottom, out=np.zeros_like(top), where=bottom > 0)
 
 
-def _case(rows: Ints, chosen: int, gain: Floats, chance: Floats) -> Row:
-    allocation = tuple(int(count) for count in rows[chosen])
-    return Row(sum(allocation), allocation, float(chance[chosen]), float(gain[chosen]))
-
-
-def _highest(score: Floats, among: NDArray[np.bool_]) -> int:
-    """Return the first of the highest scores; what differs by rounding only counts as equal."""
-    return int(np.argmax(np.where(among, np.round(score, 9), -np.inf)))
-
-
-def _recommended(rows: Ints, score: Floats, best: int, held: int, limit: int) -> int:
-    """Return the row of the highest score within the limit, with two copies of the best fit unless that costs too much."""
-    total = rows.sum(axis=1)
-    free = _highest(score, total <= limit)
-    with_two = (total <= limit) & (rows[:, best] >= min(AT_LEAST, held))
-    if not with_two.any():
-        return free
-    chosen = _highest(score, with_two)
-    return chosen if score[free] - score[chosen] <= UNLESS_IT_COSTS else free
-
-
-def _with_guest(rows: Ints, held: list[int], best: int, guest: int | None) -> Ints:
-    """Return the rows in which the guest stays away, or comes alone of its tier beside two of the best."""
-    if guest is None:
-        return rows
-    accompanied = (rows[:, guest] == 1) & (rows[:, best] >= min(AT_LEAST, held[best]))
-    return np.asarray(rows[(rows[:, guest] == 0) | accompanied], dtype=np.intp)
-
-
 def _check_plan(tiers: int, limit: int, carry_cost: float, best: int, guest: int | None) -> None:
     if not 1 <= tiers <= MOST_TIERS:
         msg = f"mean: got {tiers} tiers, expected 1 to {MOST_TIERS}"
@@ -455,13 +407,10 @@ def plan(
     if not any(held):
         msg = "stock: got no copy at all, expected at least one"
         raise ValueError(msg)
-    rows = _with_guest(allocations(held, MOST_BOWS), held, best, guest)
+    rows = with_guest(allocations(held, MOST_BOWS), held, best, guest)
     gain, chance = gains_and_chances(law, bows, rows)
-    total = rows.sum(axis=1)
     net = gain if cost is None else _net_gain(mean, cov, own, noise, plays, cost, bows, rows)
-    score = net - carry_cost * total
-    chosen, free = (_recommended(rows, score, best, held[best], most) for most in (limit, MOST_BOWS))
-    table = {number: _highest(net, total == number) for number in range(1, int(total.max()) + 1)}
-    table[int(total[chosen])] = chosen
-    cases = {row: _case(rows, row, gain, chance) for row in {*table.values(), chosen, free}}
-    return Plan(tuple(cases[row] for row in table.values()), cases[chosen], cases[free])
+    nothing = np.zeros((1, rows.shape[1]), dtype=np.intp)
+    cases = Cases(np.vstack([nothing, rows]), *(np.concatenate([[0.0], each]) for each in (gain, chance, net)))
+    chosen, free = (recommended(cases, carry_cost, best, held[best], most) for most in (limit, MOST_BOWS))
+    return Plan(path(cases, chosen), cases.row(chosen), cases.row(free))

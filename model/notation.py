@@ -123,7 +123,9 @@ The plan (`model.copies`)
 -------------------------
 Copies of tier t: S_t^2 = s_t^2 + sigma^2 / plays, F_t = Phi((x - m_t) / S_t)^n_t. The player takes home the best *rated* bow, own bow
 included; gain and chance are integrals over x and m, Gauss-Hermite over m. Checked against expected normal order statistics
-(Tippett 1925, Biometrika 17: 364).
+(Tippett 1925, Biometrika 17: 364). Since a mark may be high by chance, a poor bow more can lower the gain, even below 0: row n is
+the best case of at most n bows, none among them, along a path through the recommended case on which neither gain nor chance falls
+(`model._cases`); nothing is cut off at 0.
 
 What people keep (`model.choice`)
 ---------------------------------

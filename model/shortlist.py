@@ -78,7 +78,7 @@ class Shortlist:
     entries : best fit, best value, step up, as far as a tier fills the role; empty where no tier suits and has a price.
     plan : over the tiers of ``entries``, in their order; None without entries.
     bring : serials of the copies to bring, best first; empty where no copy of these tiers is known to be at hand.
-    runs, minutes : length of the trial, the own bow's runs counted.
+    runs, minutes : length of the trial, the own bow's runs counted; 0 where no bow is worth bringing.
     limited_by_time : more bows would be recommended if there were time, or there is no time even for one.
     over_budget : nothing fits the budget, and the nearest tier by price is shown.
     short_of_stock : tier -> how many more copies the plan would bring if they were at hand.
@@ -324,14 +324,15 @@ def propose(
     places = list(shown.values())
     cost = price_points(outlook.price_weight, market.price[places], float(market.price[places[0]]))
     case = _planned(outlook, market.tier[places], cost, guest, limit, carry_cost, stock)
-    runs = case.plan.recommended.copies + own_runs
+    # Where no bow is worth bringing there is no trial, and the own bow need not be rated in it.
+    runs = case.plan.recommended.copies + own_runs if case.plan.recommended.copies else 0
     entries = _entries(outlook, market, shown, case.plan.recommended.allocation)
     return Shortlist(
         entries=entries,
         plan=case.plan,
         bring=case.bring,
         runs=runs,
-        minutes=MINUTES_A_RUN * runs + MINUTES_BESIDES,
+        minutes=MINUTES_A_RUN * runs + MINUTES_BESIDES if runs else 0,
         limited_by_time=most < 1 or case.plan.unlimited.copies > case.plan.recommended.copies,
         over_budget=not roles,
         short_of_stock=MappingProxyType({e.tier: n for e, n in zip(entries, case.short, strict=True) if n}),

@@ -334,7 +334,12 @@ def _trial(shortlist: Shortlist, plan: Plan, place: Place) -> dict[str, Any]:
         "minutes": shortlist.minutes,
         "chance_one_beats_own_bow": _rounded(plan.recommended.chance, 3),
         "by_copies": [
-            {"copies": row.copies, "chance": _rounded(row.chance, 3), "expected_gain": _rounded(row.gain, 3)}
+            {
+                "copies": row.copies,
+                "bows": row.bows,
+                "chance": _rounded(row.chance, 3),
+                "expected_gain": _rounded(row.gain, 3),
+            }
             for row in plan.rows
         ],
         "bring": list(shortlist.bring),

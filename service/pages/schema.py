@@ -59,9 +59,12 @@ class Proposed(Answer):
 
 
 class Step(Answer):
-    """What the best composition of so many bows wins."""
+    """What the best composition of at most so many bows wins: neither figure ever falls with one more."""
 
     copies: int = Field(ge=1)
+    bows: int = Field(
+        ge=0, description="how many bows that composition holds; fewer than copies where one more would promise less"
+    )
     chance: Share = Field(ge=0, le=1)
     expected_gain: float = Field(ge=0)
 
@@ -121,7 +124,7 @@ class Advice(Answer):
                         "runs": 6,
                         "minutes": 40,
                         "chance_one_beats_own_bow": 0.98,
-                        "by_copies": [{"copies": 1, "chance": 0.77, "expected_gain": 0.54}],
+                        "by_copies": [{"copies": 1, "bows": 1, "chance": 0.77, "expected_gain": 0.54}],
                         "recommendation": "Try four bows: four of Juniper.",
                     },
                     "cautions": ["This is a statistical estimate from past trials."],

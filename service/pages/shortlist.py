@@ -34,11 +34,12 @@ class NumbersRow:
 
 @dataclass(frozen=True, slots=True)
 class BowStep:
-    """One step of 'how many bows': ``here`` marks the advised one."""
+    """One step of 'how many bows': ``here`` marks the advised one; ``fewer`` says where the best case holds fewer bows than that."""
 
     count: int
     chance: str
     here: bool
+    fewer: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,4 +181,14 @@ def _steps_lead(doc: dict[str, Any]) -> str:
 def _steps(doc: dict[str, Any]) -> list[BowStep]:
     trial = doc["trial"] or {"by_copies": (), "copies": 0}
     say = formats.chance_word if words.rests_on_prior(doc) else formats.percent
-    return [BowStep(row["copies"], say(row["chance"]), row["copies"] == trial["copies"]) for row in trial["by_copies"]]
+    return [
+        bow_step(row["copies"], row.get("bows", row["copies"]), say(row["chance"]), row["copies"] == trial["copies"])
+        for row in trial["by_copies"]
+    ]
+
+
+def bow_step(count: int, bows: int, chance: str, here: bool) -> BowStep:
+    """Return a step of so many bows, of which the best case holds ``bows``: where that is fewer, it says so."""
+    if not bows:
+        return BowStep(count, _("better none"), here)
+    return BowStep(count, chance, here, "" if bows == count else _("only {bows}").format(bows=bows))

@@ -51,9 +51,10 @@ class BowChoice:
 
 @dataclass(frozen=True, slots=True)
 class ByCopies:
-    """What so many bows promise, best case each, from the stock at hand."""
+    """What at most so many bows promise, best case each, from the stock at hand; ``bows``: how many that case holds."""
 
     copies: int
+    bows: int
     chance: float
     gain: float
 
@@ -193,7 +194,9 @@ def _proposal(
         bows=_choices(session, considered, bows, frozenset(case), shelf),
         chance=promised.chance if promised else None,
         gain=promised.gain if promised else None,
-        by_copies=tuple(ByCopies(row["copies"], row["chance"], row["expected_gain"]) for row in plan["by_copies"]),
+        by_copies=tuple(
+            ByCopies(row["copies"], row["bows"], row["chance"], row["expected_gain"]) for row in plan["by_copies"]
+        ),
         runs=runs,
         minutes=ordering.minutes_of(runs),
         recommended=recommended,

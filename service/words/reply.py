@@ -30,4 +30,7 @@ def _told(effect: Mapping[str, Any], doc: Document) -> dict[str, Any]:
 
 def _trial(doc: Document, operator: bool) -> dict[str, Any]:
     keys = ("copies", "runs", "minutes", "chance_one_beats_own_bow", "by_copies", *(("bring",) if operator else ()))
-    return {key: doc["trial"][key] for key in keys if key in doc["trial"]} | {"recommendation": recommendation(doc)}
+    told = {key: doc["trial"][key] for key in keys if key in doc["trial"]}
+    # Documents of before the rows told how many bows they hold are of cases of just their number.
+    told["by_copies"] = [{"bows": row["copies"], **row} for row in told["by_copies"]]
+    return told | {"recommendation": recommendation(doc)}

@@ -74,6 +74,9 @@ def _rests_on(doc: Document) -> str:
         return _(
             "Few trials by {players} are known yet, so these tiers are a first guess for the trial to correct."
         ).format(players=players(doc))
+    if doc["trial"] and not doc["trial"]["copies"]:
+        sentence = _("From {trials} by {players} we expect your own bow to please you more than these.")
+        return sentence.format(trials=formats.trials(doc["model"]["trials"]), players=players(doc))
     sentence = ngettext(
         "From {trials} by {players} we expect this tier to suit you.",
         "From {trials} by {players} we expect these tiers to suit you.",

@@ -73,7 +73,9 @@ _DOCUMENT: dict[str, Any] = {
         "runs": 6,
         "minutes": 40,
         "chance_one_beats_own_bow": 0.98,
-        "by_copies": [{"copies": n, "chance": 1 - 0.23**n, "expected_gain": 0.5 + 0.1 * n} for n in range(1, 7)],
+        "by_copies": [
+            {"copies": n, "bows": n, "chance": 1 - 0.23**n, "expected_gain": 0.5 + 0.1 * n} for n in range(1, 7)
+        ],
         "bring": ["DB-0388", "DB-0401", "DB-0417", "DB-0502"],
         "place": "shop",
     },

@@ -52,6 +52,19 @@ def test_copies_of_the_shortlist_add_up_to_those_of_the_trial(client: Client) ->
     assert chances[told.trial.copies] == told.trial.chance_one_beats_own_bow
 
 
+@pytest.mark.parametrize("mark", [2, 4])
+def test_no_number_of_bows_is_said_to_lose_and_one_more_never_to_win_less(client: Client, mark: int) -> None:
+    # All that the shop has at hand was tried and disliked.
+    tried = [{"copy": f"DB-{tier}-{n}", "ratings": {"overall": 1}} for tier in ("bramble", "juniper") for n in range(4)]
+    own = {"ratings": {"overall": mark}}
+    steps = client.advice(fresh(own_bow=own, tried=tried, dealer="harbour")).json()["trial"]["by_copies"]
+    gains, chances = [step["expected_gain"] for step in steps], [step["chance"] for step in steps]
+    assert gains[0] >= 0
+    assert gains == sorted(gains)
+    assert chances == sorted(chances)
+    assert all(step["bows"] <= step["copies"] for step in steps)
+
+
 def test_a_player_is_never_told_which_serials_to_bring(client: Client) -> None:
     answer = client.advice(fresh(dealer="harbour"))
     assert answer.status_code == 200

@@ -143,6 +143,23 @@ def test_where_every_bow_at_hand_is_in_the_case_no_more_are_said_to_be_there() -
     assert "no more copies at hand" in words.recommendation(document(trial={"by_copies": held}))
 
 
+def test_where_no_bow_is_worth_a_trial_no_sentence_says_that_one_is_expected_to_suit() -> None:
+    told = words.reply(document(trial={"copies": 0, "runs": 0, "minutes": 0}))
+    assert told["trial"]["recommendation"] == "None of these is worth a trial against your own bow as things stand."
+    lead = words.lead(document(trial={"copies": 0}))
+    assert "your own bow to please you more than these" in lead
+    assert "to suit you" not in lead
+
+
+def test_a_document_of_before_rows_told_their_bows_is_still_told() -> None:
+    doc = document()
+    for row in doc["trial"]["by_copies"]:
+        del row["bows"]
+    told = Advice.model_validate(words.reply(doc))
+    assert told.trial is not None
+    assert [step.bows for step in told.trial.by_copies] == [1, 2, 3, 4, 5, 6]
+
+
 def test_six_bows_are_said_to_be_as_many_as_an_ear_keeps_apart() -> None:
     assert "hard to keep apart" in words.recommendation(document(trial={"copies": 6, "runs": 8}))
 

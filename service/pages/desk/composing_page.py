@@ -8,7 +8,7 @@ from service.language import _
 from service.pages.contexts import Fault, Page, Typed
 from service.pages.desk.common import options
 from service.pages.questions import MINUTES, Option, offered
-from service.pages.shortlist import BowStep
+from service.pages.shortlist import BowStep, bow_step
 from service.trials.composing import BowChoice, Proposal
 from service.words import desk
 from service.words import desk_composing as words
@@ -84,7 +84,9 @@ def effect(proposal: Proposal) -> Effect:
     return Effect(
         promise=words.promise(proposal, chosen),
         more=tuple(filter(None, (words.gain(proposal, chosen), words.length(proposal, chosen)))),
-        steps=tuple(BowStep(row.copies, say(row.chance), row.copies == advised) for row in proposal.by_copies),
+        steps=tuple(
+            bow_step(row.copies, row.bows, say(row.chance), row.copies == advised) for row in proposal.by_copies
+        ),
         in_words=prior,
         lacking=proposal.lacking,
         notes=proposal.notes,
