@@ -1,7 +1,7 @@
 """The joint law of one player's liking of the tiers and of single bows, the own bow among them: nothing taken as independent."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,11 @@ class Here:
     def of_bows(self) -> slice:
         """Where the bows stand."""
         return slice(len(self.tiers), len(self.mean))
+
+    def first(self, count: int) -> "Here":
+        """Return the law of the tiers and of the first so many bows."""
+        kept = slice(0, len(self.tiers) + count)
+        return replace(self, mean=self.mean[kept], cov=self.cov[kept, kept], bows=self.bows[:count])
 
     @property
     def bows_mean(self) -> Floats:

@@ -1,10 +1,13 @@
 """The last two bows against each other, blind, pair by pair; and how many plays it takes to find the best of several.
 
-Two sequential tests run together on the same pairs: does the player prefer the first bow (p = 1/2 against 3/4), and the second
+Two sequential tests run together on the same pairs: does the player prefer the first bow (p = 1/2 against .85), and the second
 (the same with the bows changed over). Each is Wald's (1947, Sequential Analysis, ch. 5): of n pairs r were won; with
 D = ln(p1 (1 - p0) / (p0 (1 - p1))) the test says yes from r >= ln((1 - beta) / alpha) / D + s n on, no from
 r <= ln(beta / (1 - alpha)) / D + s n on, s = ln((1 - p0) / (1 - p1)) / D. Each keeps its first verdict; a yes ends it, and so do
 two no (Sobel & Wald 1949, Ann. Math. Statist. 20: 502, run two such tests for a choice of three).
+
+What is looked for is a clear preference, p1 = .85: at alpha = .10 a side and beta = .20 it is the weakest (from .841 on,
+(2 p1)^4 >= (1 - beta) / alpha) with which four pairs to none end the test. `characteristic` has what that costs.
 
 Whether a player can tell two bows *apart* is another question, with another test; nothing here answers it.
 """
@@ -63,7 +66,7 @@ class Rule:
     """
 
     p0: float = 0.5
-    p1: float = 0.75
+    p1: float = 0.85
     alpha: float = 0.10
     beta: float = 0.20
     cap: int | None = 20

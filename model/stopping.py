@@ -1,13 +1,13 @@
 """After each sheet: how the bows of a trial stand with this player, which is the best, and whether to go on.
 
-The standing is the joint law of the bows' true liking given all ratings so far; the recommendation goes by its means, not by the
-marks as given, because a mean counts how far one rating may be trusted. What more playing is worth is the expected gain of the
+The standing is the joint law of the bows' true liking given all ratings and blind pairs so far; the recommendation goes by its
+means, not by the marks as given, because a mean counts how far one rating may be trusted. What more playing is worth is the expected gain of the
 bow that would be taken after it over the one that would be taken now.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from model._here import Here, here
+from model._pairs import Compared, told
 from model._worth import best_after, best_probabilities, gain_of_plays, heard, with_new
 from model.choice import price_points
 from model.personal import utility_weights
@@ -23,6 +24,19 @@ from model.player import Player
 from model.records import Answers, Run
 from model.view import View
 from model.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
+
+__all__ = [
+    "Because",
+    "Compared",
+    "Reason",
+    "Recommendation",
+    "Say",
+    "Stand",
+    "Standing",
+    "drift",
+    "repeat_difference",
+    "standing",
+]
 
 Floats = NDArray[np.float64]
 
@@ -89,6 +103,8 @@ class Recommendation:
     bows : REPLAY: the two; STOP: the one to take, None in it is the own bow ('keep your own'); else none.
     tier, copies : BRING_MORE: what to bring, one or two; else None and 0.
     differs_from_marks : the leader is not the bow (or one of the bows) with the highest mean mark so far.
+    pairs : how many blind pairs are counted in.
+    against_pairs : another bow here was preferred to the leader in more of their pairs than not.
     """
 
     say: Say
@@ -97,6 +113,8 @@ class Recommendation:
     tier: str | None = None
     copies: int = 0
     differs_from_marks: bool = False
+    pairs: int = 0
+    against_pairs: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +161,7 @@ def standing(
     answers: Answers,
     runs: Sequence[Run],
     *,
+    compared: Sequence[Compared] = (),
     blinding: Blinding = Blinding.BLIND,
     remaining: Sequence[str | None] = (),
     prices: Mapping[str, float] | None = None,
@@ -155,6 +174,7 @@ def standing(
     Parameters
     ----------
     runs : the sheets so far, in any order; a copy may be among them more than once, and so may the own bow (None).
+    compared : bows put against each other, pair by pair.
     blinding : what the player sees of the bows.
     remaining : what the order still holds, serials and None for the own bow; second plays count too.
     prices : by slug, of the tiers of which more could be brought, in one currency: a dearer one has to be liked better by what its
@@ -172,11 +192,19 @@ def standing(
     player = Player(view, answers, runs, blinding)
     played = _played(answers, runs)
     unplayed = tuple(bow for bow in dict.fromkeys(remaining) if bow not in played)
-    law = here(player, utility_weights(answers, view.posterior.priority_weight), (*played, *unplayed))
+    law = _law(player, utility_weights(answers, view.posterior.priority_weight), (*played, *unplayed), compared)
     table = _Table(law, len(played), best_probabilities(_mean(law, len(played)), _cov(law, len(played))))
     offers = _Offers.of(table, prices, view.posterior.keeping.price_weight, carry_cost, can_bring)
     said = _recommend(table, _Plays(runs, tuple(remaining), can_replay), offers)
+    said = replace(said, pairs=sum(each.pairs for each in compared), against_pairs=_against_pairs(table, compared))
     return Standing(_stands(table, runs), _improvement(table), said)
+
+
+def _law(player: Player, weights: Floats, bows: tuple[str | None, ...], compared: Sequence[Compared]) -> Here:
+    """Return the law of some bows with what pairs tell of them; a bow of a pair that is none of them tells of the other."""
+    paired = dict.fromkeys(bow for each in compared for bow in (each.first, each.second))
+    beside = [bow for bow in paired if bow not in bows]
+    return told(here(player, weights, (*bows, *beside)), compared).first(len(bows))
 
 
 def drift(runs: Sequence[Run], criterion: Criterion = Criterion.OVERALL) -> float | None:
@@ -395,6 +423,14 @@ def _marks(runs: Sequence[Run]) -> dict[str | None, float]:
 def _differs_from_marks(table: _Table, runs: Sequence[Run]) -> bool:
     marks = _marks(runs)
     return bool(marks) and marks.get(table.bows[table.leader], -math.inf) < max(marks.values())
+
+
+def _against_pairs(table: _Table, compared: Sequence[Compared]) -> bool:
+    if not table.played:
+        return False
+    leader = table.bows[table.leader]
+    lost = (each for each in compared if (each.lost if each.first == leader else each.won) * 2 > each.pairs)
+    return any(leader in (each.first, each.second) for each in lost)
 
 
 def _improvement(table: _Table) -> dict[str, float]:

@@ -5,6 +5,7 @@ The player hears 'first' and 'second' only; which bow is handed over first is dr
 
 import datetime as dt
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,11 +14,12 @@ from sqlalchemy.orm import Session
 
 from model import headtohead
 from model.headtohead import DEFAULT, Verdict
-from service import tables
+from model.stopping import Compared
+from service import formats, tables
 from service.access import audit, events
 from service.errors import NotHere, Refused
 from service.forms.sheet import PairIn
-from service.language import N_, _
+from service.language import N_, _, ngettext
 
 MOST_PAIRS = DEFAULT.cap or 20
 OWN_LETTER = ""
@@ -156,7 +158,7 @@ def handing(session: Session, dealer: str, key: str) -> Handing | None:
         preferred=(wins.count(0), wins.count(1)),
         ahead=ahead[1:],
         verdict=str(verdict),
-        text=_sentence(verdict, letters, len(pairs)),
+        text=_sentence(verdict, letters, wins, over=head.ended_at is not None),
     )
 
 
@@ -168,11 +170,52 @@ def end(session: Session, user: int | None, dealer: str, key: str) -> None:
         audit.record(session, user, events.HEAD_TO_HEAD_ENDED, f"trial {key}", dealer=dealer)
 
 
-def _sentence(verdict: Verdict, letters: tuple[str, str], pairs: int) -> str:
-    if verdict in (Verdict.FIRST, Verdict.SECOND):
-        name = _name(letters[0 if verdict is Verdict.FIRST else 1])
-        return _("The player prefers {bow}, after {pairs} pairs.").format(bow=name, pairs=pairs)
-    return _(_ENDED[verdict]).format(pairs=pairs) if verdict in _ENDED else ""
+def _sentence(verdict: Verdict, letters: tuple[str, str], wins: Sequence[int], *, over: bool) -> str:
+    """Say how it ended and how much that is worth; empty while it goes on, or where nothing was answered."""
+    if verdict in _ENDED:
+        return _(_ENDED[verdict]).format(pairs=len(wins))
+    if not wins or (verdict is Verdict.GO_ON and not over):
+        return ""
+    ahead = _ahead(verdict, wins)
+    bow, won, pairs = _name(letters[ahead]), wins.count(ahead), len(wins)
+    if verdict is Verdict.GO_ON:
+        sentence = ngettext(
+            "Ended after one pair, before a verdict: {bow} was preferred.",
+            "Ended after {pairs} pairs, before a verdict: {bow} was preferred in {won} of them.",
+            pairs,
+        )
+        return sentence.format(bow=bow, won=formats.counted(won), pairs=formats.counted(pairs))
+    sentence = _(
+        "The player preferred {bow} in {won} of {pairs} pairs. With no preference at all, about {mistaken} in 100 "
+        "head-to-heads would end for one of the two bows."
+    )
+    return sentence.format(bow=bow, won=won, pairs=pairs, mistaken=_mistaken())
+
+
+def _ahead(verdict: Verdict, wins: Sequence[int]) -> int:
+    """Return which of the two bows, 0 or 1, the verdict is for; without one, which was preferred more often."""
+    if verdict is Verdict.GO_ON:
+        return int(2 * wins.count(1) > len(wins))
+    return int(verdict is Verdict.SECOND)
+
+
+def _mistaken() -> int:
+    """Return in how many of 100 head-to-heads without any preference the rule names one of the bows."""
+    without = headtohead.characteristic(0.5)
+    return round(100 * (without.first + without.second))
+
+
+def compared(session: Session, trial: int, revealed_at: dt.datetime | None = None) -> tuple[Compared, ...]:
+    """Return what all pairs of a trial say, by head-to-head; those answered after the key was revealed were not blind."""
+    head, pair = tables.HeadToHead, tables.Pair
+    found = []
+    for of in session.scalars(select(head).where(head.trial == trial).order_by(head.started_at, head.id)):
+        answered = session.scalars(select(pair).where(pair.head_to_head == of.id))
+        blind = [each for each in answered if revealed_at is None or (each.rated_at or each.received_at) < revealed_at]
+        first = sum(_won_by(of, each) == 0 for each in blind)
+        if blind:
+            found.append(Compared(of.first, of.second, first, len(blind) - first))
+    return tuple(found)
 
 
 def _name(letter: str) -> str:

@@ -1,6 +1,6 @@
 """How a trial stands: what the sheets so far say of each bow, by letter until the key is revealed, and what to do next.
 
-Only the player's own sheets that count enter; a listener's are shown beside. The own bow's ratings in the answers count as long
+Only the player's own sheets that count enter, and the blind pairs of a head-to-head; a listener's are shown beside. The own bow's ratings in the answers count as long
 as it has not been rated in the trial itself.
 """
 
@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from model.outlook import TRIALS_FOR_A_BASIS
 from model.personal import trials_behind
 from model.records import Answers, Run
-from model.stopping import Stand, Standing, drift, repeat_difference
+from model.stopping import Compared, Stand, Standing, drift, repeat_difference
 from model.stopping import standing as stand
 from model.vocabulary import CRITERIA, Basis, Blinding, Criterion
 from service import catalogue, tables, versions
@@ -22,7 +22,7 @@ from service.advice import CARRY_COST
 from service.catalogue import Catalogue
 from service.forms import check
 from service.language import _
-from service.trials import ordering, page
+from service.trials import head_to_head, ordering, page
 from service.trials._common import composed
 from service.words import standing as words
 
@@ -110,7 +110,7 @@ class _Trial:
     Attributes
     ----------
     slots : position, letter and copy, in order.
-    runs : the player's sheets that count.
+    runs : the player's sheets that count. ``compared``: what the blind pairs say.
     cannot_tell : by copy, how often a criterion could not be told.
     """
 
@@ -119,6 +119,7 @@ class _Trial:
     slots: Sequence[tuple[int, str, str | None]]
     runs: Sequence[Run]
     cannot_tell: Mapping[str | None, int]
+    compared: Sequence[Compared] = ()
 
     @classmethod
     def read(cls, session: Session, dealer: str, key: str) -> "_Trial":
@@ -132,7 +133,8 @@ class _Trial:
         cannot: dict[str | None, int] = defaultdict(int)
         for row in rated:
             cannot[row.copy] += len(row.cannot_tell.split())
-        return cls(trial, composition, slots.all(), [_run(row) for row in rated], cannot)
+        pairs = head_to_head.compared(session, trial.id, composition.revealed_at)
+        return cls(trial, composition, slots.all(), [_run(row) for row in rated], cannot, pairs)
 
     @property
     def is_on(self) -> bool:
@@ -190,6 +192,7 @@ def _judge(session: Session, of: _Trial) -> _Judged:
         view,
         answers,
         runs,
+        compared=[each for each in of.compared if not unfit & {each.first, each.second}],
         blinding=of.trial.blinding or Blinding.BLIND,
         remaining=[copy for copy in of.remaining() if copy not in unfit],
         prices=_prices(now_on_sale, of),

@@ -22,7 +22,12 @@ def text(said: Recommendation, name: Name, tier_name: str | None, *, figures: bo
     figures : whether chances are told in percent; not where only the starting beliefs speak.
     """
     chance = formats.chance if figures else formats.chance_word
-    parts = [_what(said, name, tier_name), _REASONS[said.reason.code](said.reason.values, chance), _against_marks(said)]
+    parts = [
+        _what(said, name, tier_name),
+        _REASONS[said.reason.code](said.reason.values, chance),
+        _against_marks(said),
+        _with_pairs(said),
+    ]
     return " ".join(part for part in parts if part)
 
 
@@ -113,7 +118,24 @@ _REASONS: Mapping[Because, Callable[[Values, Chance], str]] = {
 def _against_marks(said: Recommendation) -> str:
     if not said.differs_from_marks:
         return ""
+    if said.pairs:
+        return _("Another bow has the higher mark so far, but marks and pairs are weighed together.")
     return _("Another bow has the higher mark so far, but a single mark is not trusted that far.")
+
+
+def _with_pairs(said: Recommendation) -> str:
+    """Say that blind pairs are counted in, and that they went the other way where they did."""
+    if not said.pairs:
+        return ""
+    if said.against_pairs:
+        sentence = ngettext(
+            "One blind pair is counted in: it went to another bow, but the marks weigh more.",
+            "{count} blind pairs are counted in: most went to another bow, but the marks weigh more.",
+            said.pairs,
+        )
+    else:
+        sentence = ngettext("One blind pair is counted in.", "{count} blind pairs are counted in.", said.pairs)
+    return sentence.format(count=formats.capital(formats.counted(said.pairs)))
 
 
 def drift(points: float | None) -> str | None:

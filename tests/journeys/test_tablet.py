@@ -351,7 +351,7 @@ def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserC
     page.click(f"[data-trial='{key}']")
     page.wait_for_selector("main[data-screen=pair]")
     look(page, "pair")
-    for number in range(1, 7):
+    for number in range(1, 5):
         until_true(
             page, f"() => document.getElementById('place').textContent.endsWith('Pair {number}')", "the next pair"
         )
@@ -366,7 +366,8 @@ def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserC
     with site.database.reading() as session:
         handing = head_to_head.handing(session, DEALER, key)
     assert handing is not None
-    assert (handing.verdict, handing.text) == ("second", "The player prefers bow C, after 6 pairs.")
+    assert handing.verdict == "second"
+    assert handing.text.startswith("The player preferred bow C in 4 of 4 pairs.")
 
 
 def test_pairs_go_on_without_network_and_arrive_in_order(tablet: BrowserContext, site: Shop) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import math
+from fractions import Fraction
 from itertools import product
 from pathlib import Path
 
@@ -27,6 +28,8 @@ DATA = Path(__file__).parent / "data"
 PAIRED = json.loads((DATA / "paired_comparison.json").read_text())
 BEST = json.loads((DATA / "bechhofer_1954.json").read_text())
 FIRST, SECOND = 0, 1
+THREE_IN_FOUR = Rule(p1=0.75)
+"""Looks for a weaker preference than the default, with the same errors: its figures are those that others have computed."""
 
 # p0, p1, alpha, beta; s, h0, h1; exact mean number of pairs at p0 and p1; exact error rates. Lines by Wald 1947, Sequential
 # Analysis, ch. 5; exact values by recursion over the pairs, computed apart from the product.
@@ -81,7 +84,7 @@ def test_after_each_pair_the_lines_ask_for_walds_numbers(n: str, limits: list[in
 
 def test_without_a_preference_most_are_told_so() -> None:
     # Recursion over the pairs, computed apart from the product: .076, .076, .653, .196.
-    found = characteristic(0.5)
+    found = characteristic(0.5, THREE_IN_FOUR)
     assert (found.first, found.second, found.no_preference, found.not_settled) == pytest.approx(
         (0.076, 0.076, 0.653, 0.196), abs=5e-4
     )
@@ -89,7 +92,7 @@ def test_without_a_preference_most_are_told_so() -> None:
 
 def test_who_prefers_a_bow_three_times_in_four_is_mostly_told_so_after_twelve_pairs() -> None:
     # The same source: .724 right, .136 none, .140 open, 11.8 pairs.
-    found = characteristic(0.75)
+    found = characteristic(0.75, THREE_IN_FOUR)
     assert (found.first, found.no_preference, found.not_settled) == pytest.approx((0.724, 0.136, 0.140), abs=5e-4)
     assert found.pairs == pytest.approx(11.8, abs=0.05)
 
@@ -117,27 +120,84 @@ def test_every_way_that_eleven_pairs_can_go_adds_up_to_the_characteristic() -> N
     assert total[Verdict.GO_ON] == 0.0
 
 
-def test_one_bow_that_always_wins_is_preferred_after_six_pairs() -> None:
-    # (3/2)^n first reaches (1 - .20) / .10 = 8 at n = 6 (5: 7.6, 6: 11.4).
-    assert verdict([FIRST] * 5) is Verdict.GO_ON
-    assert verdict([FIRST] * 6) is Verdict.FIRST
-    assert verdict([SECOND] * 6) is Verdict.SECOND
+@pytest.mark.parametrize(("rule", "pairs"), [(THREE_IN_FOUR, 6), (DEFAULT, 4)])
+def test_one_bow_that_always_wins_is_preferred_after_a_few_pairs(rule: Rule, pairs: int) -> None:
+    # (2 p1)^n first reaches (1 - .20) / .10 = 8 at n = 6 (5: 7.6, 6: 11.4), and with p1 = .85 at n = 4 (3: 4.9, 4: 8.4).
+    assert verdict([FIRST] * (pairs - 1), rule) is Verdict.GO_ON
+    assert verdict([FIRST] * pairs, rule) is Verdict.FIRST
+    assert verdict([SECOND] * pairs, rule) is Verdict.SECOND
+
+
+def recursion(p: Fraction) -> dict[str, Fraction]:
+    """The default rule in likelihood ratios and whole fractions, way by way: no line, no logarithm, nothing of the product."""
+    yes, no, most = Fraction(8), Fraction(2, 9), 20
+    going = {(0, False, False): Fraction(1)}
+    told = dict.fromkeys(("first", "second", "no_preference", "not_settled", "pairs"), Fraction(0))
+    for n in range(1, most + 1):
+        after: dict[tuple[int, bool, bool], Fraction] = {}
+        for (won, first_out, second_out), weight in going.items():
+            told["pairs"] += weight
+            for more, chance in ((1, p), (0, 1 - p)):
+                w, much = won + more, weight * chance
+                ratios = [Fraction(17, 10) ** a * Fraction(3, 10) ** (n - a) for a in (w, n - w)]
+                outs = (first_out or ratios[0] <= no, second_out or ratios[1] <= no)
+                if ratios[0] >= yes and not first_out:
+                    told["first"] += much
+                elif ratios[1] >= yes and not second_out:
+                    told["second"] += much
+                elif all(outs):
+                    told["no_preference"] += much
+                elif n == most:
+                    told["not_settled"] += much
+                else:
+                    after[w, *outs] = after.get((w, *outs), Fraction(0)) + much
+        going = after
+    return told
+
+
+# (p, first, second, no preference, not settled, pairs): what the rule in use costs and gives, as it is stated to the reader.
+STATED = [
+    ("0.5", 0.095, 0.095, 0.800, 0.011, 7.8),
+    ("0.75", 0.623, 0.004, 0.339, 0.034, 7.9),
+    ("0.85", 0.879, 0.001, 0.107, 0.013, 6.7),
+]
+
+
+@pytest.mark.parametrize(("p", "first", "second", "none", "open_", "pairs"), STATED)
+def test_the_rule_in_use_fares_as_is_stated_and_as_whole_fractions_say(
+    p: str, first: float, second: float, none: float, open_: float, pairs: float
+) -> None:
+    exact, found = recursion(Fraction(p)), characteristic(float(p))
+    assert sum(exact.values()) - exact["pairs"] == 1
+    for name, value in exact.items():
+        assert getattr(found, name) == pytest.approx(float(value), abs=1e-12)
+    told = (found.first, found.second, found.no_preference, found.not_settled)
+    assert told == pytest.approx((first, second, none, open_), abs=5e-4)
+    assert found.pairs == pytest.approx(pairs, abs=0.05)
+
+
+def test_neither_error_of_the_rule_in_use_is_above_what_it_is_called() -> None:
+    assert characteristic(0.5).first <= DEFAULT.alpha
+    assert 1 - characteristic(DEFAULT.p1).first <= DEFAULT.beta
 
 
 def test_bows_that_win_in_turn_show_no_preference() -> None:
     # (3/2 * 1/2)^m falls to .20 / .90 at m = 6, that is after 12 pairs; for the one that lost the last pair already after 11.
-    assert verdict([FIRST, SECOND] * 5 + [FIRST]) is Verdict.GO_ON
-    assert verdict([FIRST, SECOND] * 6) is Verdict.NO_PREFERENCE
+    assert verdict([FIRST, SECOND] * 5 + [FIRST], THREE_IN_FOUR) is Verdict.GO_ON
+    assert verdict([FIRST, SECOND] * 6, THREE_IN_FOUR) is Verdict.NO_PREFERENCE
+    # With p1 = .85 already after 6: (1.7 * .3)^3 = .13.
+    assert verdict([FIRST, SECOND] * 2 + [FIRST]) is Verdict.GO_ON
+    assert verdict([FIRST, SECOND] * 3) is Verdict.NO_PREFERENCE
 
 
 def test_twenty_pairs_end_it_either_way() -> None:
     way = [FIRST, FIRST, SECOND] * 7
-    assert verdict(way[:19]) is Verdict.GO_ON
-    assert verdict(way[:20]) is Verdict.NOT_SETTLED
+    assert verdict(way[:19], THREE_IN_FOUR) is Verdict.GO_ON
+    assert verdict(way[:20], THREE_IN_FOUR) is Verdict.NOT_SETTLED
 
 
 def test_what_is_played_after_the_verdict_changes_nothing() -> None:
-    assert verdict([FIRST] * 6 + [SECOND] * 14) is Verdict.FIRST
+    assert verdict([FIRST] * 4 + [SECOND] * 16) is Verdict.FIRST
 
 
 def test_before_the_first_pair_it_goes_on() -> None:
@@ -147,8 +207,8 @@ def test_before_the_first_pair_it_goes_on() -> None:
 def test_a_test_that_said_no_keeps_its_no() -> None:
     # The first bow loses four times: its test says no ((1/2)^4 < .20 / .90); later wins cannot make it the preferred one.
     way = [SECOND] * 4 + [FIRST] * 16
-    assert verdict(way[:4]) is Verdict.GO_ON
-    assert verdict(way) is Verdict.NO_PREFERENCE
+    assert verdict(way[:4], THREE_IN_FOUR) is Verdict.GO_ON
+    assert verdict(way, THREE_IN_FOUR) is Verdict.NO_PREFERENCE
 
 
 @pytest.mark.parametrize("wrong", [2, -1, None, "A"])
@@ -160,7 +220,7 @@ def test_a_pair_without_a_choice_is_refused(wrong: object) -> None:
 @pytest.mark.parametrize(
     ("arguments", "word"),
     [
-        ({"p0": 0.8}, "p0, p1: got 0.8 and 0.75"),
+        ({"p0": 0.9}, "p0, p1: got 0.9 and 0.85"),
         ({"alpha": 0.0}, "alpha, beta: got 0.0"),
         ({"alpha": 0.6, "beta": 0.5}, "alpha, beta: got 0.6"),
         ({"cap": 0}, "cap: got 0"),
@@ -278,4 +338,4 @@ def test_a_single_bow_has_no_chance_to_be_told() -> None:
 
 
 def test_the_default_rule_is_the_one_told() -> None:
-    assert (DEFAULT.p1, DEFAULT.alpha, DEFAULT.beta, DEFAULT.cap) == (0.75, 0.10, 0.20, 20)
+    assert (DEFAULT.p1, DEFAULT.alpha, DEFAULT.beta, DEFAULT.cap) == (0.85, 0.10, 0.20, 20)

@@ -12,7 +12,7 @@ from service import tables
 from service.database import Database
 from service.errors import NotHere, Refused
 from service.forms.sheet import PairIn, check_pair
-from service.trials import head_to_head
+from service.trials import head_to_head, standing
 from tests.service import trial_rows
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)
@@ -75,11 +75,54 @@ def test_a_player_who_always_prefers_one_bow_is_believed_whichever_is_played_fir
         pairs += 1
     told = handing(session)
     assert told.verdict == ("first" if letter == "F" else "second")
-    assert told.text == f"The player prefers bow {letter}, after {told.pairs} pairs."
-    # From Wald's line for one side with alpha .1, beta .2, p0 1/2, p1 3/4, won without a loss: ln 8 / ln 1.5 = 5.13.
-    assert told.pairs == 6
+    # Four of four: from Wald's line for one side with alpha .1, beta .2, p0 1/2, p1 .85, won without a loss: ln 8 / ln 1.7 = 3.92.
+    # Without a preference .095 a side end so, by recursion (test_headtohead).
+    assert told.text == (
+        f"The player preferred bow {letter} in 4 of 4 pairs. With no preference at all, about 19 in 100 head-to-heads would "
+        "end for one of the two bows."
+    )
+    assert told.pairs == 4
     assert (told.number, told.first, told.ahead) == (None, None, ())
-    assert head_to_head.state(session, DEALER, KEY) == {"id": head, "number": 7, "most": 20, "ended": True}
+    assert head_to_head.state(session, DEALER, KEY) == {"id": head, "number": 5, "most": 20, "ended": True}
+
+
+def test_a_head_to_head_that_is_ended_early_says_how_far_it_came(session: Session) -> None:
+    head = start(session)
+    for _pair in range(3):
+        prefer(session, head, "C")
+    assert handing(session).text == ""
+    head_to_head.end(session, None, DEALER, KEY)
+    assert handing(session).text == "Ended after three pairs, before a verdict: bow C was preferred in three of them."
+    start(session, "C", "R")
+    head_to_head.end(session, None, DEALER, KEY)
+    assert handing(session).text == ""
+
+
+def test_the_standing_counts_what_the_pairs_say_until_the_letters_are_revealed(session: Session) -> None:
+    slots = select(tables.Slot).where(tables.Slot.letter.in_(("F", "C")))
+    for slot in session.scalars(slots).all():
+        session.add(tables.Run(trial=slot.trial, position=slot.position, copy=slot.copy, overall=5))
+    session.flush()
+    head, before = start(session), expected(session)
+    while not prefer(session, head, "C"):
+        pass
+    after = expected(session)
+    assert after["C"] > before["C"]
+    assert after["F"] < before["F"]
+    assert "Four blind pairs are counted in." in standing.standing(session, DEALER, KEY).recommendation.text
+    composition = session.scalars(select(tables.Composition)).one()
+    composition.revealed_at, composition.revealed_by = (
+        NOON - dt.timedelta(hours=1),
+        trial_rows.add_user(session, email="o@q.example"),
+    )
+    session.flush()
+    assert expected(session)["C"] == before["C"], "what was answered with the letters known is not blind"
+
+
+def expected(session: Session) -> dict[str, float]:
+    """Return by letter what each bow that was rated can be expected to please."""
+    bows = standing.standing(session, DEALER, KEY).bows
+    return {bow.letters[0]: bow.expected for bow in bows if bow.letters and bow.expected is not None}
 
 
 def test_an_answer_sent_twice_is_one_pair(session: Session) -> None:
@@ -101,18 +144,18 @@ def test_what_was_answered_without_network_is_kept_beyond_the_verdict_and_change
     while not prefer(session, head, "F"):
         pass
     said = handing(session).text
-    for number in (7, 8):
+    for number in (5, 6):
         head_to_head.record_pair(session, DEALER, KEY, f"late-000{number}", pair(head, number, "first"))
-    assert len(session.scalars(select(tables.Pair)).all()) == 8
+    assert len(session.scalars(select(tables.Pair)).all()) == 6
     assert handing(session).verdict == "first"
-    assert said.startswith("The player prefers bow F")
+    assert said.startswith("The player preferred bow F in 4 of 4 pairs")
 
 
 def test_the_own_bow_may_be_one_of_the_two(session: Session) -> None:
     head = start(session, "R", "")
     while not prefer(session, head, ""):
         pass
-    assert handing(session).text.startswith("The player prefers the own bow")
+    assert handing(session).text.startswith("The player preferred the own bow in 4 of 4 pairs")
 
 
 def test_two_letters_of_one_bow_are_refused(session: Session) -> None:
