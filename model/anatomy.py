@@ -4,6 +4,7 @@ Nothing here decides anything: every figure follows from the posterior.
 """
 
 from collections.abc import Iterator, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -142,6 +143,17 @@ class CopyEffects:
         """Places of the rated copies, the best liked first; the serial decides between equals."""
         rated = np.flatnonzero(self.rated).tolist()
         return tuple(sorted(rated, key=lambda k: (-self.mean[k], self.serials[k])))
+
+    def of(self, serials: AbstractSet[str]) -> "CopyEffects":
+        """Return the same of some copies only."""
+        kept = [place for place, serial in enumerate(self.serials) if serial in serials]
+        return CopyEffects(
+            serials=tuple(self.serials[place] for place in kept),
+            mean=self.mean[kept],
+            sd=self.sd[kept],
+            rated=self.rated[kept],
+            covariance=self.covariance[np.ix_(kept, kept)],
+        )
 
     def chance_ahead(self, better: int, worse: int) -> float:
         """Return the probability that one rated copy is really liked better than another, by people at large."""

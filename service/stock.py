@@ -123,8 +123,13 @@ def by_tier(session: Session, dealer: str | None, today: dt.date | None = None) 
     )
 
 
-def copy(session: Session, dealer: str | None, serial: str, today: dt.date | None = None) -> CopyPage:
-    """Return one bow; raises `NotHere` where it is not this dealer's (None: the workshop sees every one)."""
+def copy(
+    session: Session, dealer: str | None, serial: str, today: dt.date | None = None, *, trials: bool = True
+) -> CopyPage:
+    """Return one bow; raises `NotHere` where it is not this dealer's (None: the workshop sees every one).
+
+    ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
+    """
     bow = _own(session, dealer, serial)
     row = _copy_rows(session, dealer, tables.Copy.serial == serial, today or now().date())[0]
     tier = _tier(session.get_one(tables.Tier, bow.tier), history.prices(session, dealer), [row])
@@ -139,7 +144,7 @@ def copy(session: Session, dealer: str | None, serial: str, today: dt.date | Non
             for each in session.scalars(readings.order_by(*order))
         ),
         events=_events(session, serial),
-        trials=_trials(session, dealer, serial),
+        trials=_trials(session, dealer, serial) if trials else (),
     )
 
 
@@ -288,20 +293,23 @@ def set_status(session: Session, user: int | None, dealer: str | None, serial: s
     return words.still_wanted(serial, [each.number for each in wanted]) if status != "in_stock" and wanted else None
 
 
-def set_place(session: Session, user: int | None, dealer: str | None, serial: str, to: str | None) -> None:
-    """Move a bow to another dealer or, None, to the workshop.
+def set_place(
+    session: Session, user: int | None, dealer: str | None, serial: str, to: str | None, *, anywhere: bool = False
+) -> None:
+    """Move a bow to the workshop (None) or, where whoever moves it may reach ``anywhere``, to another dealer.
 
     Raises
     ------
     NotHere
         It is not this dealer's (None: the workshop may move every one).
     Invalid
-        There is no such dealer.
+        There is no such dealer, or none that whoever moves it may reach; which of the two is not told.
     Refused
         It is out on a trial, or set aside for one.
     """
     _own(session, dealer, serial)
-    if to is not None and session.get(tables.Dealer, to) is None:
+    reached = to in (None, dealer) or (anywhere and session.get(tables.Dealer, to) is not None)
+    if not reached:
         raise Invalid(
             [("to", _("There is no dealer {dealer}; choose one of the list, or the workshop.").format(dealer=to))]
         )

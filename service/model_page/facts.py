@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -33,7 +34,8 @@ class Facts:
     versions : the newest ones, oldest first; ``version`` is the one shown, which stands in where ``adopted`` cannot be read.
     view : the fitted model over the range.
     tiers, names : the tiers and their names by slug; ``copies`` has each serial's tier, ``statuses`` where it is.
-    effects, levels : by slug.
+    effects, levels : by slug; ``effects`` of the copies that are shown.
+    at : name of the dealer beyond which no copy is shown; None: every copy is.
     tally : of the trials and outcomes on record now.
     first, last : days of the earliest and the latest trial on record, None without one.
     unchanged : whether the data are still those that the version was fitted to.
@@ -50,6 +52,7 @@ class Facts:
     statuses: Mapping[str, str | None]
     effects: Mapping[str, CopyEffects]
     levels: Mapping[str, TierLevel]
+    at: str | None
     tally: Tally
     first: dt.date | None
     last: dt.date | None
@@ -84,8 +87,8 @@ class Facts:
         return self.levels[slug].within <= JUDGED_WITHIN and self.count(slug).copies >= FEWEST_COPIES
 
 
-def gather(session: Session) -> Facts:
-    """Read everything about the version in use.
+def gather(session: Session, dealer: str | None = None) -> Facts:
+    """Read everything about the version in use; with ``dealer`` of single bows only those that are there.
 
     Raises
     ------
@@ -101,6 +104,8 @@ def gather(session: Session) -> Facts:
     trials, known = history.read_trials(session), checkups.versions(session, current.version)
     version = next(each for each in known if each.number == current.version)
     days = [trial.on for trial in trials]
+    places = session.execute(select(tables.Copy.serial, tables.Copy.status, tables.Copy.dealer)).all()
+    there = {row.serial for row in places if row.dealer == dealer}
     return Facts(
         version=version,
         versions=known,
@@ -109,12 +114,21 @@ def gather(session: Session) -> Facts:
         tiers=range_.tiers,
         copies={copy.serial: copy.tier for copy in range_.copies.values()},
         names=now_on_sale.names,
-        statuses={row.serial: row.status for row in session.execute(select(tables.Copy.serial, tables.Copy.status))},
-        effects=anatomy.copy_effects(view),
+        statuses={row.serial: row.status for row in places},
+        effects=_seen(anatomy.copy_effects(view), None if dealer is None else there),
         levels=anatomy.tier_levels(view),
+        at=None if dealer is None else session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == dealer)),
         tally=tally(range_, trials, history.read_outcomes(session)),
         first=min(days, default=None),
         last=max(days, default=None),
         unchanged=history.digest(session) == version.data_digest,
         same_code=fits.code_version() == version.code_version,
     )
+
+
+def _seen(effects: Mapping[str, CopyEffects], serials: AbstractSet[str] | None) -> Mapping[str, CopyEffects]:
+    """Return the effects of some copies only, without the tiers of which there is none; None: of all."""
+    if serials is None:
+        return effects
+    found = {slug: each.of(serials) for slug, each in effects.items()}
+    return {slug: each for slug, each in found.items() if each.serials}

@@ -28,15 +28,15 @@ from service.model_page.sureness import sureness
 from service.words import fitted, phrases
 
 
-def page_of(session: Session, *, demo: bool = False) -> ModelPage:
-    """Return the page of the version in use.
+def page_of(session: Session, *, demo: bool = False, dealer: str | None = None) -> ModelPage:
+    """Return the page of the version in use; with ``dealer`` only the bows that are there are named.
 
     Raises
     ------
     Refused
         No version is in use, or the one that is cannot be read.
     """
-    facts = gather(session)
+    facts = gather(session, dealer)
     return ModelPage(
         title=_("What the model knows, and how surely"),
         demo=demo,
@@ -44,7 +44,7 @@ def page_of(session: Session, *, demo: bool = False) -> ModelPage:
         lead=sentences.lead(facts),
         sureness=sureness(facts),
         rating=_rating(facts),
-        copies_lead=sentences.copies_lead(),
+        copies_lead=sentences.copies_lead(facts),
         copies=tuple(_copies(facts)),
         thin_tiers=_thin_tiers(facts),
         thin_players=_thin_players(facts),

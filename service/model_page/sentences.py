@@ -120,7 +120,7 @@ def _how_repeat_is_told(repeats: int) -> str:
 # How copies of a tier differ
 
 
-def copies_lead() -> tuple[str, ...]:
+def copies_lead(facts: Facts) -> tuple[str, ...]:
     """Return what the pictures of the tiers show."""
     return (
         _(
@@ -128,6 +128,7 @@ def copies_lead() -> tuple[str, ...]:
             "the tier itself; the dot is what we expect of the copy, the bar holds its true place nine times in ten."
         ),
         _("A bar that crosses 0 means that the copy may just as well be like its tier."),
+        *([_("Only the bows of {dealer} are shown one by one.").format(dealer=facts.at)] if facts.at else []),
     )
 
 
@@ -153,9 +154,13 @@ def how_apart(facts: Facts, slug: str) -> str:
     effects = facts.effects[slug]
     order = effects.order
     if not order:
+        if facts.at is not None:
+            return _("No copy here has been rated yet, so nothing is known of how they differ.")
         return _("No copy of this tier has been rated yet, so nothing is known of how they differ.")
     if len(order) == 1:
         sentence = _("Of this tier only {copy} has been rated; never judge a tier by one copy.")
+        if facts.at is not None:
+            sentence = _("Of these copies only {copy} has been rated; never judge a tier by one copy.")
         return sentence.format(copy=effects.serials[order[0]])
     chance = effects.chance_ahead(order[0], order[-1])
     few = facts.count(slug).trials < TRIALS_FOR_A_BASIS

@@ -116,7 +116,7 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
         who=staff.name,
         role=_(ROLES[staff.role]),
         dealer=staff.dealer_name,
-        chooses=staff.may("accounts") and staff.home is None,
+        chooses=staff.any_dealer,
         said=said,
         csrf=staff.csrf,
         demo=request.app.state.demo,

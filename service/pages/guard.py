@@ -26,7 +26,7 @@ from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from service import language
-from service.access import sessions
+from service.access import roles, sessions
 from service.access.sessions import SignedIn
 from service.database import Database
 from service.errors import NotAllowed
@@ -35,12 +35,6 @@ from service.pages import errors
 
 FIRST, SIGN_IN, CHOOSE, STOCK = "/desk", "/desk/sign-in", "/desk/dealers", "/desk/stock"
 MOST_FIELDS = 400
-MAY: Mapping[str, frozenset[str]] = {
-    "adviser": frozenset({"trials", "stock"}),
-    "workshop": frozenset({"stock", "model"}),
-    "owner": frozenset({"trials", "stock", "model", "accounts"}),
-}
-"""What each role may: lead trials (enquiries, players, tablets too), see the stock, see the model, look after accounts."""
 SUBSTITUTE = "\x1a"
 """ASCII's own character for one that cannot be represented (ECMA-48, 8.3.148)."""
 _UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
@@ -74,12 +68,26 @@ class Staff:
 
     @property
     def any_dealer(self) -> bool:
-        """Whether they look after accounts and are bound to no dealer: they may act for any."""
-        return self.may("accounts") and self.home is None
+        """Whether they lead trials and are bound to no dealer: they may act for any, and see what is no dealer's yet."""
+        return self.may(roles.TRIALS) and self.may(roles.EVERY_DEALER)
+
+    @property
+    def only(self) -> str | None:
+        """The one dealer beyond which they see and change nothing; None: they see every dealer's."""
+        if self.may(roles.EVERY_DEALER):
+            return None
+        if self.home is None:
+            raise NotAllowed
+        return self.home
+
+    @property
+    def bows_of(self) -> str | None:
+        """Whose bows they see and change: of the dealer acted for; None, for a free workshop: every one."""
+        return self.only or (self.dealer if self.may(roles.TRIALS) else None)
 
     def may(self, what: str) -> bool:
-        """Say whether this role may do one of the things in `MAY`."""
-        return what in MAY[self.role]
+        """Say whether this role, so bound, may do one of the things of `service.access.roles`."""
+        return roles.may(self.role, self.home, what)
 
 
 @dataclass(frozen=True, slots=True)

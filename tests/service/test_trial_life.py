@@ -391,7 +391,7 @@ def test_status_and_place_are_changed_with_reasons_where_they_cannot(shop: Datab
             stock.set_place(session, None, "quay", "DB-juniper-3", None)
         with pytest.raises(NotHere):
             stock.copy(session, SHOP, "DB-shed-0")
-        stock.set_place(session, None, SHOP, "DB-juniper-3", "quay")
+        stock.set_place(session, None, SHOP, "DB-juniper-3", "quay", anywhere=True)
         assert stock.copy(session, "quay", "DB-juniper-3").row.where == "In stock"
         assert stock.copy(session, None, "DB-shed-0").row.where == "At the workshop"
 

@@ -90,13 +90,13 @@ class CopyView(Page):
     readings: tuple[ReadingLine, ...]
     events: tuple[EventLine, ...]
     event_options: tuple[Option, ...]
-    trials: tuple[Line, ...]
+    trials: tuple[Line, ...] | None
     statuses: tuple[Option, ...]
     places: tuple[Option, ...]
 
 
-def view(tiers: tuple[TierStock, ...], instrument: str) -> StockView:
-    """Return the stock's page, of one instrument where it is asked for."""
+def view(tiers: tuple[TierStock, ...], instrument: str, *, trials: bool) -> StockView:
+    """Return the stock's page, of one instrument where it is asked for; ``trials``: with the way to them."""
     there = tuple(dict.fromkeys(tier.instrument for tier in tiers))
     shown = instrument if instrument in there else ""
     found = [tier for tier in tiers if not shown or tier.instrument == shown]
@@ -108,7 +108,7 @@ def view(tiers: tuple[TierStock, ...], instrument: str) -> StockView:
         title=_("Stock"),
         lead=_lead(found),
         tabs=(Tab(_("All"), "/desk/stock", not shown), *tabs) if len(there) > 1 else (),
-        tiers=tuple(_tier(tier) for tier in found),
+        tiers=tuple(_tier(tier, trials=trials) for tier in found),
     )
 
 
@@ -120,18 +120,19 @@ def _lead(tiers: list[TierStock]) -> str:
     )
 
 
-def _tier(tier: TierStock) -> TierPart:
-    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), tuple(map(_copy, tier.copies)))
+def _tier(tier: TierStock, *, trials: bool) -> TierPart:
+    copies = tuple(_copy(row, trials=trials) for row in tier.copies)
+    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), copies)
 
 
-def _copy(row: CopyRow) -> CopyLine:
+def _copy(row: CopyRow, *, trials: bool) -> CopyLine:
     return CopyLine(
         serial=row.copy,
         href=address("stock", row.copy),
         hold=_(phrases.HOLDS[row.hold]) if row.hold else "",
         where=row.where,
         trial=desk_lines.trial_number(row.trial[1], row.trial[0]) if row.trial else "",
-        trial_href=address("trials", row.trial[0]) if row.trial else "",
+        trial_href=address("trials", row.trial[0]) if row.trial and trials else "",
         due=formats.day(row.due_back) if row.due_back else "–",
         overdue=row.overdue,
         mass=formats.grams(row.mass_g) if row.mass_g else "–",

@@ -1,6 +1,6 @@
 """The stock, and one bow: its place and status changed, and what was done to it recorded.
 
-An adviser sees the bows of the dealer acted for; the workshop every bow, wherever it is.
+Whoever is bound to a dealer sees its bows; an owner those of the dealer acted for; a free workshop every bow, wherever it is.
 """
 
 import datetime as dt
@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import EventKind
 from service import formats, stock
-from service.access import dealers
+from service.access import dealers, roles
 from service.errors import Invalid, NotAllowed, Refused
 from service.forms.reading import shown
 from service.language import N_, _
@@ -43,11 +43,6 @@ async def _sees(staff: AnyStaff) -> Staff:
 
 
 SeesStock = Annotated[Staff, Depends(_sees)]
-
-
-def _dealer(staff: Staff) -> str | None:
-    """Return whose bows somebody sees; None: every one."""
-    return None if staff.role == _WORKSHOP else staff.dealer
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +87,10 @@ Changed = Annotated[AtCopy, Depends(_changed)]
 @router.get("")
 async def listed(request: Request, staff: SeesStock, session: Reading, instrument: str = "") -> Response:
     """List the stock by tier."""
-    tiers = stock.by_tier(session, _dealer(staff), today())
-    return desk_frame.show(request, staff, "desk/stock.html", stock_page.view(tiers, instrument))
+    tiers = stock.by_tier(session, staff.bows_of, today())
+    return desk_frame.show(
+        request, staff, "desk/stock.html", stock_page.view(tiers, instrument, trials=staff.may(roles.TRIALS))
+    )
 
 
 @router.get("/{serial}")
@@ -109,7 +106,7 @@ async def record_event(at: Changed) -> Response:
     def verb() -> str:
         kind, day = _event(at.form)
         note = first(at.form, "note") or None
-        return stock.record_event(at.session, at.staff.user, _dealer(at.staff), at.serial, kind, day, note)
+        return stock.record_event(at.session, at.staff.user, at.staff.bows_of, at.serial, kind, day, note)
 
     return at.do(verb)
 
@@ -122,7 +119,7 @@ async def set_status(at: Changed) -> Response:
         status = first(at.form, "status")
         if status not in _SETTABLE:
             raise Invalid([("status", _("Choose what the bow is now."))])
-        stock.set_status(at.session, at.staff.user, _dealer(at.staff), at.serial, status)
+        stock.set_status(at.session, at.staff.user, at.staff.bows_of, at.serial, status)
         return _("The status is changed.")
 
     return at.do(verb)
@@ -136,11 +133,13 @@ async def set_place(at: Changed) -> Response:
         to = first(at.form, "to")
         if not to:
             raise Invalid([("to", _("Choose where the bow goes."))])
-        stock.set_place(at.session, at.staff.user, _dealer(at.staff), at.serial, None if to == _WORKSHOP else to)
+        place = None if to == _WORKSHOP else to
+        anywhere = at.staff.may(roles.EVERY_DEALER)
+        stock.set_place(at.session, at.staff.user, at.staff.bows_of, at.serial, place, anywhere=anywhere)
         return _("The bow is moved.")
 
     reply = at.do(verb)
-    moved = reply.status_code == 303 and _dealer(at.staff) is not None
+    moved = reply.status_code == 303 and at.staff.bows_of is not None
     return desk_frame.see(at.request, "/desk/stock", _("The bow is moved.")) if moved else reply
 
 
@@ -160,7 +159,8 @@ def _event(form: Fields) -> tuple[EventKind, dt.date]:
 
 
 def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
-    page = stock.copy(at.session, _dealer(at.staff), at.serial, today())
+    trials = at.staff.may(roles.TRIALS)
+    page = stock.copy(at.session, at.staff.bows_of, at.serial, today(), trials=trials)
     usual = {"on": [today().isoformat()], "status": [page.row.status or ""], "to": [""]}
     return CopyView(
         title=page.row.copy,
@@ -176,15 +176,15 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
         readings=stock_page.readings(page.readings),
         events=stock_page.events(page.events),
         event_options=plain_options(desk.EVENTS),
-        trials=stock_page.trials(page),
+        trials=stock_page.trials(page) if trials else None,
         statuses=plain_options({name: desk.STATUSES[name] for name in _SETTABLE}),
         places=_places(at, page.row.dealer),
     )
 
 
 def _places(at: AtCopy, here: str | None) -> tuple[Option, ...]:
-    """Return where a bow may go: for an adviser to the workshop, for those not bound to a dealer anywhere."""
+    """Return where a bow may go: for those who are bound to a dealer to the workshop, for others anywhere."""
     found = [Option(_WORKSHOP, _("the workshop"))] if here is not None else []
-    if at.staff.home is None:
+    if at.staff.may(roles.EVERY_DEALER):
         found += [Option(info.slug, info.name) for info in dealers.listed(at.session) if info.slug != here]
     return (Option("", _("choose")), *found) if found else ()

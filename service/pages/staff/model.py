@@ -13,6 +13,6 @@ router = APIRouter()
 
 @router.get("/desk/model")
 def model(request: Request, staff: Workshop, session: Reading) -> Response:
-    """Show the page; made in a thread, since it reads the whole history."""
-    page = model_page.page_of(session, demo=request.app.state.demo)
+    """Show the page, with the bows that may be seen; made in a thread, since it reads the whole history."""
+    page = model_page.page_of(session, demo=request.app.state.demo, dealer=staff.only)
     return show(request, staff, "desk/model.html", page, narrow=True)

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.access import dealers, users
+from service.access import dealers, roles, users
 from service.access.users import Account
 from service.errors import Invalid, NotHere, Refused
 from service.language import N_, _
@@ -50,6 +50,7 @@ async def add(request: Request, staff: Owner, form: Posted, session: Writing) ->
     """Make an account and show its link, or say what cannot be used."""
     dealer = staff.home or first(form, "dealer") or None
     try:
+        _require_may_grant(staff, first(form, "role"), dealer)
         _require_unknown(session, first(form, "email"))
         with session.begin_nested():
             invited = users.add(
@@ -110,6 +111,12 @@ def _number(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 10 and int(text) < 1 << 31):
         raise NotHere
     return int(text)
+
+
+def _require_may_grant(staff: Staff, role: str, dealer: str | None) -> None:
+    """Raise `Invalid` for an account that could do more than whoever makes it, or elsewhere."""
+    if role in ROLES and (role != "adviser" or dealer) and not roles.may_grant(staff.role, staff.home, role, dealer):
+        raise Invalid([("role", _("Expected a role that covers no more than your own."))])
 
 
 def _require_unknown(session: Session, email: str) -> None:

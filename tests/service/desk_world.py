@@ -1,0 +1,259 @@
+"""The desk with one of everything at two dealers, everybody who may look at it, and who of them reaches what."""
+
+import datetime as dt
+import re
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import advice, forms, tables
+from service.access import tablets, users
+from service.forms.composing import Composing
+from service.forms.sheet import check_sheet
+from service.mail import closed
+from service.trials import composing, parcels, sheets
+from tests.service import cast
+from tests.service.cast import DEALER, OTHER, Desk
+
+ROLES = ("adviser", "bound workshop", "workshop", "bound owner", "owner")
+"""Every role, bound to a dealer and not; an adviser is always bound. The columns of `REACH`."""
+PEOPLE: Mapping[str, tuple[str, str | None]] = {
+    **cast.PEOPLE,
+    "bound workshop": ("workshop", DEALER),
+    "bound owner": ("owner", DEALER),
+    "strange workshop": ("workshop", OTHER),
+}
+ELSEWHERE = {
+    "adviser": "stranger",
+    "bound workshop": "strange workshop",
+    "workshop": "workshop",
+    "bound owner": "strange owner",
+    "owner": "owner",
+}
+"""Who has the same role where the things of `DEALER` are another's; the free ones only act for the other."""
+
+OPEN, ANY, OWN, EVERY, NEVER, LED, REFUSED = "*", "a", "o", "e", "n", ">", "-"
+"""What `REACH` says: no sign-in is asked; nothing of a dealer's is in it; of the own (or acted-for) dealer only, what is
+another's is not there; of every dealer; it is there for nobody of this role; led to another page; refused."""
+REACH = {
+    line.rsplit(maxsplit=1)[0]: line.rsplit(maxsplit=1)[1]
+    for line in """
+GET /desk                                  o>>oo
+GET /desk/account                          aaaaa
+POST /desk/account/password                aaaaa
+POST /desk/account/sessions                aaaaa
+GET /desk/audit                            ---oe
+GET /desk/compose                          o--oo
+POST /desk/compose                         o--oo
+GET /desk/dealers                          ---oe
+POST /desk/dealers                         ---oe
+GET /desk/enquiries                        o--oo
+GET /desk/enquiries/{id_}                  o--oo
+GET /desk/enquiries/{id_}/data             o--oo
+GET /desk/enquiries/{id_}/erase            o--oo
+POST /desk/enquiries/{id_}/erase           o--oo
+POST /desk/enquiries/{id_}/settle          o--oo
+POST /desk/enquiries/{id_}/take            n--no
+GET /desk/mail                             o--oo
+POST /desk/mail/addresses/reopen           o--oo
+GET /desk/mail/{ident}                     n--nn
+POST /desk/mail/{ident}/bounced            o--oo
+POST /desk/mail/{ident}/resend             o--oo
+GET /desk/model                            -oeoe
+GET /desk/password/{secret}                *****
+POST /desk/password/{secret}               *****
+GET /desk/players                          o--oo
+GET /desk/players/{key}                    o--oo
+GET /desk/players/{key}/data               o--oo
+GET /desk/players/{key}/erase              o--oo
+POST /desk/players/{key}/erase             o--oo
+POST /desk/players/{key}/ratings           o--oo
+GET /desk/sign-in                          *****
+POST /desk/sign-in                         *****
+POST /desk/sign-out                        aaaaa
+GET /desk/stock                            ooeoo
+GET /desk/stock/{serial}                   ooeoo
+POST /desk/stock/{serial}/event            ooeoo
+POST /desk/stock/{serial}/place            ooeoo
+POST /desk/stock/{serial}/status           ooeoo
+GET /desk/tablets                          o--oo
+POST /desk/tablets                         o--oo
+GET /desk/tablets/load                     o--oo
+POST /desk/tablets/load                    o--oo
+POST /desk/tablets/{tablet}/revoke         o--oo
+GET /desk/trials                           o--oo
+GET /desk/trials/{key}                     o--oo
+POST /desk/trials/{key}/cancel             o--oo
+POST /desk/trials/{key}/close              o--oo
+POST /desk/trials/{key}/confirm            o--oo
+GET /desk/trials/{key}/correct             o--oo
+POST /desk/trials/{key}/correct            o--oo
+POST /desk/trials/{key}/count              o--oo
+POST /desk/trials/{key}/head-to-head       o--oo
+POST /desk/trials/{key}/open               o--oo
+POST /desk/trials/{key}/outcome            o--oo
+GET /desk/trials/{key}/print/{name}        o--oo
+GET /desk/trials/{key}/reveal              o--oo
+POST /desk/trials/{key}/reveal             o--oo
+POST /desk/trials/{key}/seat               o--oo
+POST /desk/trials/{key}/send               o--oo
+POST /desk/trials/{key}/swap               o--oo
+POST /desk/trials/{key}/take-back          o--oo
+GET /desk/users                            ---oe
+POST /desk/users                           ---oe
+POST /desk/users/{user}/disable            ---oe
+POST /desk/users/{user}/enable             ---oe
+POST /desk/users/{user}/link               ---oe
+POST /desk/users/{user}/sessions           ---oe
+GET /desk/website                          o--oo
+POST /desk/website                         ---oo
+POST /desk/website/keys                    ---oo
+POST /desk/website/keys/{key}/revoke       ---oo
+POST /desk/website/logo                    ---oo
+POST /desk/website/logo/remove             ---oo
+POST /desk/website/messages                ---oo
+POST /desk/website/secret                  ---oo
+""".strip().splitlines()
+    for line in [re.sub(r"^(\w+) +", r"\1 ", line)]
+}
+"""Who reaches each route, by `ROLES`. ``GET /desk/mail/{ident}``: a mail's text is kept in a folder only, and none is here."""
+
+
+def reach(name: str, method: str, path: str) -> str:
+    """Return what is said of one of `ROLES` and a route; a route of which nothing is said is a gap."""
+    route = f"{method} {path}"
+    assert route in REACH, f"{route}: say in REACH who reaches it"
+    assert len(REACH[route]) == len(ROLES)
+    return REACH[route][ROLES.index(name)]
+
+
+@dataclass(frozen=True)
+class Things:
+    """One of everything that belongs to a dealer: in the places of paths, and what forms name."""
+
+    places: Mapping[str, str]
+    trial: str
+    copies: tuple[str, ...]
+    free: str
+    sheet: str
+    address: str
+    file: bytes
+
+
+class World:
+    """The desk with `Things` of both dealers of the cast."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        with desk.database.writing() as session:
+            for name in PEOPLE.keys() - cast.PEOPLE.keys():
+                role, dealer = PEOPLE[name]
+                account = users.add(session, f"{name.replace(' ', '-')}@bows.example", role, dealer).account
+                desk.ids[name] = account.id
+            for number in range(4):
+                of = {"tier": "bramble", "hold": "german", "dealer": OTHER, "status": "in_stock"}
+                session.add(tables.Copy(serial=f"DB-hill-{number}", **of))
+        self.things = {
+            DEALER: self._things(DEALER, "adviser", ("DB-bramble-0", "DB-juniper-0"), "DB-bramble-1"),
+            OTHER: self._things(OTHER, "stranger", ("DB-hill-0", "DB-hill-1"), "DB-hill-2"),
+        }
+
+    def _things(self, dealer: str, adviser: str, copies: tuple[str, ...], free: str) -> Things:
+        user, enquiry = self.desk.ids[adviser], str(uuid.uuid4())
+        answers = {"instrument": "double_bass", "hold": "german", "budget": {"amount": 2600, "currency": "EUR"}}
+        with self.desk.database.writing() as session:
+            advice.advise(session, forms.check(answers | {"dealer": dealer, "id": enquiry}))
+        with self.desk.database.writing() as session:
+            asked = {"id": uuid.uuid4(), "answers": answers, "copies": list(copies)}
+            on = dt.datetime.now(dt.UTC).date()
+            trial = composing.compose(session, user, dealer, Composing.model_validate(asked | {"on": on}))
+            theirs = select(tables.Player.key).join(tables.Trial, tables.Trial.player == tables.Player.id)
+            player = session.scalars(theirs.where(tables.Trial.key == trial)).one()
+            tablet, key = tablets.enrol(session, tablets.make_code(session, user, dealer, "Room"))
+            target = users.add(session, f"target-{dealer}@bows.example", "adviser", dealer).account.id
+            mail, website_key = mail_of(dealer), tables.ApiKey(digest=_digest(dealer), **_key(dealer))
+            session.add_all([mail, website_key])
+            session.flush()
+            address = f"gone-{dealer}@bows.example"
+            closed.mark_bounced(session, self.desk.app.state.office, None, dealer, address)
+            sheet = _sheet(session, dealer, trial)
+            places = {
+                "/desk/enquiries/{id_}": enquiry,
+                "/desk/mail/{ident}": str(mail.id),
+                "/desk/password/{secret}": "nobodys-link",
+                "/desk/players/{key}": player,
+                "/desk/stock/{serial}": free,
+                "/desk/tablets/{tablet}": tablet.id,
+                "/desk/trials/{key}": trial,
+                "/desk/trials/{key}/print/{name}": "sheet",
+                "/desk/users/{user}": str(target),
+                "/desk/website/keys/{key}": website_key.digest,
+            }
+        file = parcels.sign(tablets.file_key(key), tablet.id, "2026-03-02T12:00:00.000Z", [])
+        return Things(places, trial, copies, free, sheet, address, file)
+
+    def address(self, path: str, of: str = DEALER, **instead: str) -> str:
+        """Return a route's path with a dealer's things in its places; a place without one is a gap."""
+        address, places = path, self.things[of].places
+        for found in re.finditer(r"\{\w+\}", path):
+            place = path[: found.end()]
+            assert place in places, f"{place}: say in World what stands there"
+            address = address.replace(found[0], instead.get("every") or places[place], 1)
+        return address
+
+    def ask(
+        self,
+        name: str | None,
+        method: str,
+        address: str,
+        token: str | None = None,
+        fields: Mapping[str, Any] | None = None,
+        *,
+        acts_for: str = DEALER,
+    ) -> httpx.Response:
+        """Ask as one of `PEOPLE`, in a session of its own; a post carries its token unless another is given."""
+        member = self.desk.nobody() if name is None else self.desk.sign_in(name, acts_for=acts_for)
+        if method == "GET":
+            return member.send("GET", address, params=fields) if fields else member.get(address)
+        posted = {"csrf": member.csrf if token is None else token, **(fields or {})}
+        files = {"file": posted.pop("file")} if "file" in posted else None
+        return member.send(method, address, data=posted, files=files)
+
+
+def _digest(dealer: str) -> str:
+    return {DEALER: "a", OTHER: "b"}[dealer] * 64
+
+
+def _key(dealer: str) -> dict[str, Any]:
+    return {"dealer": dealer, "kind": "server", "hint": "aaaa", "made_at": dt.datetime.now(dt.UTC)}
+
+
+def mail_of(dealer: str | None) -> tables.OutboxItem:
+    now = dt.datetime.now(dt.UTC)
+    given: dict[str, Any] = {
+        "channel": "mail",
+        "kind": "before_trial",
+        "about": f"a test of {dealer}",
+        "dealer": dealer,
+        "values": {},
+    }
+    address = {"address": f"player-{dealer}@bows.example", "language": "en", "message_id": f"<{dealer}@bows.example>"}
+    return tables.OutboxItem(**given, **address, queued_at=now, due_at=now, sent_at=now)
+
+
+def _sheet(session: Session, dealer: str, trial: str) -> str:
+    """Keep one sheet of the trial's first place and return its number."""
+    letter = session.scalars(
+        select(tables.Slot.letter)
+        .join(tables.Trial, tables.Trial.id == tables.Slot.trial)
+        .where(tables.Trial.key == trial, tables.Slot.position == 1)
+    ).one()
+    rated = {"revision": 1, "position": 1, "letter": letter, "rater": "player", "ratings": {"overall": 5}}
+    given = check_sheet(rated | {"note": None, "rated_at": dt.datetime.now(dt.UTC)})
+    sheets.record(session, dealer, trial, f"run-of-{dealer}-1", given, "tablet x")
+    return str(session.scalars(select(tables.Sheet.id).order_by(tables.Sheet.id.desc())).first())
