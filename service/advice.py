@@ -1,6 +1,7 @@
 """The main way: answers in, a stored advice out. Page, JSON and mail read the same stored document."""
 
 import datetime as dt
+import json
 import secrets
 import uuid
 from collections.abc import Collection, Mapping
@@ -159,9 +160,11 @@ def advise_json(database: Database, body: object, *, operator: bool = True) -> D
     Invalid
         Every field that cannot be used, by path.
     """
-    questionnaire = check(body)
-    with database.reading() as session:
-        return reply(advise(session, questionnaire, store=False), operator=operator)
+    asked_in = body.get("language") if isinstance(body, dict) else None
+    with language.using(asked_in if isinstance(asked_in, str) else None):
+        questionnaire = check(body)
+        with database.reading() as session:
+            return reply(advise(session, questionnaire, store=False), operator=operator)
 
 
 # Checks against what is on sale
@@ -173,9 +176,18 @@ def _known(session: Session, questionnaire: Questionnaire) -> Document | None:
     row = session.get(Enquiry, str(questionnaire.id))
     if row is None:
         return None
-    if row.answers != questionnaire.body():
+    if _unordered(row.answers) != _unordered(questionnaire.body()):
         raise Invalid([("id", _("This id stands for other answers already; draw a new one for a new enquiry."))])
     return dict(row.advice)
+
+
+def _unordered(answers: Document) -> Document:
+    """Return answers in one order, that of the lists whose order says nothing; the priorities' says which comes first."""
+    ordered = dict(answers)
+    for name in ("settings", "tried"):
+        if name in ordered:
+            ordered[name] = sorted(ordered[name], key=lambda item: json.dumps(item, sort_keys=True))
+    return ordered
 
 
 def _check_dealer(questionnaire: Questionnaire, now_on_sale: Catalogue) -> None:

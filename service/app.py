@@ -33,6 +33,7 @@ from service.pages import (
     errors,
     form,
     guard,
+    health,
     mail_links,
     play,
     privacy,
@@ -90,6 +91,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     )
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address
+    app.state.data_dir = settings.data_dir
     app.state.security_contact = settings.security_contact
     app.router.routes.extend(_routes())
     errors.install(app)
@@ -119,7 +121,7 @@ def _limit(app: FastAPI, settings: Settings) -> None:
 def _routes() -> tuple[BaseRoute, ...]:
     """Return every route. They hold nothing of an application's own, and are worked out once in a process."""
     every = APIRouter()
-    for described in (api.router, api_runs.router, api_trials.router):
+    for described in (api.router, api_runs.router, api_trials.router, health.router):
         every.include_router(described)
     for router in (
         form.router,

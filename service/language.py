@@ -94,6 +94,13 @@ def speak(code: str | None, *, chosen: bool = False) -> None:
     _chosen.set(chosen and code is not None)
 
 
+def ask(tag: str | None) -> None:
+    """Speak the language that a request itself asks for, before its reader's own; one not known changes nothing."""
+    code = known(tag)
+    if code:
+        speak(code, chosen=True)
+
+
 def carry_on(tag: str | None) -> None:
     """Go on in the language of the page before, unless the reader has chosen one: it survives where cookies are blocked."""
     code = known(tag)

@@ -74,8 +74,7 @@ def test_pages_leave_tables_and_statements_to_the_use_cases() -> None:
     touched = found(
         "service/pages", *statements, "service.tables", "service.files", "service.history", "alembic", "sqlite3"
     )
-    # The sign of life for load balancers is a statement and nothing more.
-    assert touched == ["service/pages/api.py imports sqlalchemy.text"]
+    assert touched == []
 
 
 def test_tables_import_nothing_of_the_service_but_their_columns() -> None:

@@ -3,16 +3,12 @@
 import argparse
 import datetime as dt
 import json
-import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from sqlalchemy.orm import Session
-
-from service import advice, fits, migrations, model_page
-from service.commands import posting
+from service import advice, fits, health, model_page
 from service.commands.common import add, opened
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -22,8 +18,6 @@ from service.settings import Settings
 if TYPE_CHECKING:
     from service.commands.common import Commands
 
-LEAST_FREE = 200 * 1024 * 1024
-"""Bytes on the disk below which `check` raises the alarm."""
 BAR = 30
 """Characters of the progress bar."""
 
@@ -195,26 +189,13 @@ def check(_asked: argparse.Namespace, settings: Settings) -> int:
 
 
 def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
+    database = Database(settings.database_url)
     try:
-        with opened(settings) as database:
-            yield f"database: reached, at this version ({migrations.newest()})", True
+        found = list(health.findings(database, settings.data_dir))
+        yield from ((each.said, each.well) for each in found[:-1] if each.said)
+        if all(each.well for each in found if each.part in ("database", "tables")):
             with database.reading() as session:
-                yield _model(session)
-                yield posting.finding(session)
                 yield retention.finding(session, dt.datetime.now(dt.UTC))
-    except Refused as error:
-        yield str(error), False
-    yield _disk(settings.data_dir)
-
-
-def _model(session: Session) -> tuple[str, bool]:
-    try:
-        return fits.check(session), True
-    except Refused as error:
-        return str(error), False
-
-
-def _disk(folder: Path) -> tuple[str, bool]:
-    there = next(path for path in (folder, *folder.parents) if path.exists())
-    free = shutil.disk_usage(there).free
-    return f"disk: {free // 1024**2} MB free at {there}", free > LEAST_FREE
+        yield found[-1].said, found[-1].well
+    finally:
+        database.close()

@@ -11,7 +11,7 @@ from service.forms.questionnaire import (
     Tried,
     Wishes,
 )
-from service.forms.reading import check, check_as, read, read_as
+from service.forms.reading import check, check_as, language_of, read, read_as
 from service.forms.step import NOT_SURE, Step, number
 from service.forms.steps import (
     HAS_BOW,
@@ -48,6 +48,7 @@ __all__ = [
     "WorkStep",
     "check",
     "check_as",
+    "language_of",
     "number",
     "read",
     "read_as",

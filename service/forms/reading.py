@@ -7,7 +7,7 @@ from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
-from pydantic_core import ErrorDetails
+from pydantic_core import ErrorDetails, from_json
 
 from model.vocabulary import CRITERIA
 from service.errors import FieldProblem, Invalid
@@ -52,6 +52,16 @@ def read_as(form: type[F], body: bytes) -> F:
         if not _is_utf8(body):
             raise Invalid([("", _("This is not UTF-8 text; expected JSON in UTF-8."))]) from None
         raise Invalid(_problems(error, form)) from None
+
+
+def language_of(body: bytes) -> str | None:
+    """Return the language that a JSON ``body`` asks for, be the rest right or wrong; None where it asks for none."""
+    try:
+        told = from_json(body, cache_strings=False)
+    except ValueError:
+        return None
+    asked = told.get("language") if isinstance(told, dict) else None
+    return asked if isinstance(asked, str) else None
 
 
 def _is_utf8(body: bytes) -> bool:

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import Enum
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -33,6 +34,7 @@ class State(Enum):
     NEWER = "newer"
 
 
+@cache
 def newest() -> str:
     """Return the revision of this version's tables."""
     revision = _scripts().get_current_head()
@@ -42,7 +44,12 @@ def newest() -> str:
 
 def knows(revision: str) -> bool:
     """Say whether a revision is one of this version's."""
-    return any(script.revision == revision for script in _scripts().walk_revisions())
+    return revision in _revisions()
+
+
+@cache
+def _revisions() -> frozenset[str]:
+    return frozenset(script.revision for script in _scripts().walk_revisions())
 
 
 def state(database: Database) -> State:
@@ -57,11 +64,16 @@ def state(database: Database) -> State:
 def require_current(database: Database) -> None:
     """Raise `Refused`, with the remedy, unless the database has this version's tables."""
     found = state(database)
-    if found is State.NEWER:
-        raise Refused("The database was made by a newer version of this service; run that version.")
     if found is not State.CURRENT:
-        what = "has no tables yet" if found is State.EMPTY else "is of an older version"
-        raise Refused(f"The database {what}; run migrate first: python -m service migrate")
+        raise Refused(wrong(found))
+
+
+def wrong(found: State) -> str:
+    """Return what is wrong with a database that has not this version's tables, with the remedy."""
+    if found is State.NEWER:
+        return "The database was made by a newer version of this service; run that version."
+    what = "has no tables yet" if found is State.EMPTY else "is of an older version"
+    return f"The database {what}; run migrate first: python -m service migrate"
 
 
 def upgrade(database: Database) -> bool:

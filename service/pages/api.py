@@ -1,4 +1,4 @@
-"""The JSON API: advice for programs, and whether the service is well."""
+"""The JSON API: advice for programs."""
 
 import math
 from typing import Annotated, Any
@@ -6,11 +6,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse
 from pydantic.json_schema import models_json_schema
-from sqlalchemy import text
-from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
-from service import advice, forms, words
+from service import advice, forms, language, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
 from service.limits import RateLimit
@@ -35,7 +33,9 @@ async def asked(request: Request) -> forms.Questionnaire:
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/json":
         raise HTTPException(415)
-    return forms.read(await request.body())
+    body = await request.body()
+    language.ask(forms.language_of(body))
+    return forms.read(body)
 
 
 def _limit(request: Request) -> RateLimit:
@@ -67,24 +67,6 @@ async def give_advice(
     found = api_keys.caller(session, brought)
     told = advice.advise(session, api_keys.bound(questionnaire, found))
     return JSONResponse(words.reply(told, operator=found is not None and found.kind == keys.SERVER))
-
-
-@router.get(
-    "/healthz",
-    summary="Whether the service and its database answer",
-    responses={
-        200: {"model": schema.Health, "description": "Well"},
-        503: {"model": schema.Health, "description": "Not well"},
-    },
-)
-async def health(request: Request) -> JSONResponse:
-    """Nothing but this one word: the address is open."""
-    try:
-        with request.app.state.database.reading() as session:
-            session.execute(text("SELECT 1"))
-    except SQLAlchemyError:
-        return JSONResponse({"status": "no database"}, 503)
-    return JSONResponse({"status": "ok"})
 
 
 def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:

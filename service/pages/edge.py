@@ -11,9 +11,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import hosts, language
 from service.language import _
-from service.pages import errors
+from service.pages import errors, health
 
-HEALTH = ("/healthz", "/health/live", "/health/ready")
+HEALTH = (health.LIVE, health.READY, health.READY_TOO)
 """Asked by load balancers under whatever number or name they know: these answer to any single name, being the same for all."""
 
 

@@ -142,10 +142,17 @@ class Advice(Answer):
     notes: list[str]
 
 
-class Health(Answer):
-    """Whether the service is well."""
+class Alive(Answer):
+    """That the process lives."""
 
-    status: Literal["ok", "no database"]
+    status: Literal["ok"]
+
+
+class Health(Answer):
+    """Whether the service can answer: the first part that is missing, and how each part stands that could be looked at."""
+
+    status: Literal["ok", "no database", "no tables", "no room"]
+    parts: dict[Literal["database", "tables", "model", "outbox", "disk"], Literal["ok", "alarm"]]
 
 
 class Problem(Answer):
@@ -171,6 +178,7 @@ class Error(Answer):
 def errors(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """Return the descriptions of the errors that a route may answer with."""
     said = {
+        400: "Not well formed: its Host header, or NUL in its head",
         401: "No key, or one that opens nothing (any more)",
         403: "A key of the wrong kind, or used on a page that is not its dealer's",
         404: "Nothing of this id for this key",

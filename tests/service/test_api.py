@@ -178,6 +178,8 @@ def test_the_description_holds_what_goes_in_and_what_comes_out(client: Client) -
         "/api/v1/trials/{trial}/outcome",
         "/api/v1/trials/{trial}/runs/{run_id}",
         "/api/v1/trials/{trial}/standing",
+        "/health/live",
+        "/health/ready",
         "/healthz",
     }
     post = description["paths"]["/api/v1/advice"]["post"]

@@ -151,21 +151,6 @@ def test_the_pages_that_would_load_scripts_from_elsewhere_are_off(client: Client
     assert {client.get(path).status_code for path in ("/docs", "/redoc")} == {404}
 
 
-def test_health_is_one_word(client: Client) -> None:
-    answer = client.get("/healthz")
-    assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
-    assert client.send("HEAD", "/healthz").status_code == 200
-
-
-def test_health_tells_of_a_database_that_does_not_answer(tmp_path: Path) -> None:
-    with serving(settings_in(tmp_path)) as client:
-        client.database.close()
-        (tmp_path / "bows.db").rename(tmp_path / "elsewhere.db")
-        (tmp_path / "bows.db").mkdir()
-        answer = client.get("/healthz")
-        assert (answer.status_code, answer.json()) == (503, {"status": "no database"})
-
-
 def test_too_many_questions_are_told_when_to_come_back(tmp_path: Path) -> None:
     with serving(settings_in(tmp_path, advice_per_minute=3)) as client:
         assert [client.advice({}).status_code for _ in range(4)] == [422, 422, 422, 429]

@@ -230,7 +230,7 @@ def test_check_tells_what_is_well_and_what_is_not(ready: Cli) -> None:
 
 
 def test_check_raises_the_alarm_when_the_disk_is_nearly_full(ready: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.commands.modelling.LEAST_FREE", 1 << 62)
+    monkeypatch.setattr("service.health.LEAST_FREE", 1 << 62)
     assert ready("check") == 1
     assert ready.out.splitlines()[-1].startswith("WRONG  disk: ")
 
