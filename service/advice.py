@@ -5,7 +5,8 @@ import json
 import secrets
 import uuid
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,10 @@ from model import personal
 from model.copies import KnownBow, Plan
 from model.design import MIDDLE_POSITION
 from model.outlook import Outlook, Stock
-from model.records import Answers, Run
+from model.records import Answers, OwnBow, Run
 from model.shortlist import Entry, Shortlist, propose
 from model.view import View
-from model.vocabulary import CRITERION_INDEX, Basis, Place
+from model.vocabulary import CRITERION_INDEX, Basis, Criterion, Place
 from service import catalogue, language, versions
 from service.catalogue import Catalogue
 from service.database import Database
@@ -48,6 +49,23 @@ class _Offer:
     currency: str | None
     stock: Stock | None
     notes: tuple[tuple[str, dict[str, Any]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a dealer's own trials add to a player's answers; see `service.trials.marks`.
+
+    Attributes
+    ----------
+    sheets : of bows of the range; for a bow among them the answers' own ratings of it do not count.
+    own : ratings of the own bow that take the place of the answers', criterion by criterion.
+    """
+
+    sheets: tuple[Run, ...] = ()
+    own: Mapping[Criterion, float] = field(default_factory=lambda: MappingProxyType({}))
+
+
+NOTHING_KNOWN = Known()
 
 
 def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True) -> Document:
@@ -108,12 +126,17 @@ class Considered:
     currency: str | None
 
 
-def consider(session: Session, questionnaire: Questionnaire, at_hand: Collection[str] | None = None) -> Considered:
+def consider(
+    session: Session,
+    questionnaire: Questionnaire,
+    at_hand: Collection[str] | None = None,
+    known: Known = NOTHING_KNOWN,
+) -> Considered:
     """Return the advice with its parts, nothing stored; ``at_hand`` are the serials to choose from, None: the dealer's stock.
 
     Raises `Invalid` as `advise` does.
     """
-    return _considered(session, questionnaire, versions.current(session), at_hand)
+    return _considered(session, questionnaire, versions.current(session), at_hand, known)
 
 
 def _advised(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> Document:
@@ -121,20 +144,37 @@ def _advised(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> 
 
 
 def _considered(
-    session: Session, questionnaire: Questionnaire, fitted: Fitted, at_hand: Collection[str] | None = None
+    session: Session,
+    questionnaire: Questionnaire,
+    fitted: Fitted,
+    at_hand: Collection[str] | None = None,
+    known: Known = NOTHING_KNOWN,
 ) -> Considered:
     now_on_sale = catalogue.current(session)
     view = now_on_sale.view(fitted)
     _check_dealer(questionnaire, now_on_sale)
+    rated = {run.copy for run in known.sheets}
+    told = tuple(each for each in questionnaire.tried if each.copy_ not in rated)
+    questionnaire = questionnaire.model_copy(update={"tried": told}) if rated else questionnaire
     runs = _tried(questionnaire, view)
-    outlook = personal.outlook(view, questionnaire.answers(), runs)
+    answers = _with_own(questionnaire.answers(), known.own)
+    suited = set(view.suited(answers.instrument, answers.hold).serials)
+    runs += [run for run in known.sheets if run.copy in suited]
+    outlook = personal.outlook(view, answers, runs)
     offer = _offer(questionnaire, now_on_sale, outlook)
     if at_hand is not None:
         offer = replace(offer, stock=outlook.stock.only(at_hand))
     shortlist = _proposal(questionnaire, now_on_sale, outlook, offer)
     document = _document(questionnaire, now_on_sale, fitted, outlook, offer, shortlist)
-    document["notes"] += _model_notes(view, questionnaire.answers())
+    document["notes"] += _model_notes(view, answers)
     return Considered(questionnaire, now_on_sale, fitted, view, outlook, shortlist, document, offer.currency)
+
+
+def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:
+    if not own or answers.plays_no_bow:
+        return answers
+    bow = answers.own_bow or OwnBow()
+    return replace(answers, own_bow=replace(bow, ratings={**bow.ratings, **own}))
 
 
 def stored(session: Session, address: str) -> Document | None:

@@ -49,6 +49,11 @@ def _marks(code: str) -> dict[int, str]:
     return {ord(","): get_group_symbol(there), ord("."): get_decimal_symbol(there)}
 
 
+def mark(value: float) -> str:
+    """Return a mark from 1 to 7, a mean of several with one decimal: '4', '4.5'."""
+    return number(value, 0 if float(value).is_integer() else 1)
+
+
 def interval(low: Real, high: Real) -> str:
     """Return both ends with one decimal: '3.3 – 6.7'."""
     return f"{number(low)}{NBSP}–{NBSP}{number(high)}"

@@ -18,7 +18,7 @@ from service.forms import Composing, Questionnaire
 from service.forms.composing import MOST_COPIES
 from service.language import _
 from service.mail import mails
-from service.trials import enquiring, ordering, players, reservations
+from service.trials import enquiring, marks, ordering, players, reservations
 from service.trials._common import composed, lock_copies, lock_dealer, noted, now
 from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
 
@@ -45,7 +45,11 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
         return key
     enquiry = enquiring.own(session, dealer, request.enquiry) if request.enquiry else None
     previous = composed(session, dealer, request.previous)[0].id if request.previous else None
-    considered = consider_answers(session, request.plan_answers(dealer), request.copies)
+    answers = request.plan_answers(dealer)
+    stored = marks.gathered(
+        session, dealer, answers, player=request.player, enquiry=request.enquiry, previous=request.previous
+    )
+    considered = consider_answers(session, answers, request.copies, stored)
     set_aside(session, dealer, request.copies, request.on, _due_back(request))
     trial = _trial(session, dealer, request, enquiry)
     session.add(trial)
@@ -86,10 +90,15 @@ def _due_back(request: Composing) -> dt.date:
     return request.due_back or request.on
 
 
-def consider_answers(session: Session, questionnaire: Questionnaire, copies: Sequence[str]) -> Considered:
-    """Return the advice for a trial's answers, with exactly its bows at hand; raises `Invalid` with the form's paths."""
+def consider_answers(
+    session: Session, questionnaire: Questionnaire, copies: Sequence[str], stored: marks.Marks
+) -> Considered:
+    """Return the advice for a trial's answers and its player's stored marks, with exactly its bows at hand.
+
+    Raises `Invalid` with the form's paths.
+    """
     try:
-        considered = advice.consider(session, questionnaire, copies)
+        considered = advice.consider(session, questionnaire, copies, stored.known)
     except Invalid as invalid:
         raise Invalid(FieldProblem(f"answers.{each.path}", each.message) for each in invalid.problems) from None
     check_suited(considered, copies)

@@ -15,7 +15,7 @@ from service.errors import Invalid, Refused
 from service.forms import check
 from service.language import _
 from service.mail import mails
-from service.trials import composing, materials, ordering, reservations
+from service.trials import composing, marks, materials, ordering, reservations
 from service.trials._common import carried, claimed, lock_copies, lock_dealer, noted, now, require_state
 from service.trials.proposing import named as named_case
 
@@ -120,7 +120,7 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
         The trial is planned no more, a bow is wanted elsewhere, or none would be left.
     """
     lock_dealer(session, dealer)
-    _trial, composition = claimed(session, dealer, key)
+    trial, composition = claimed(session, dealer, key)
     require_state(
         composition, ("planned",), _("Trial {number} {state}; its bows can be changed only while it is planned.")
     )
@@ -132,7 +132,9 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     lock_copies(session, {*before, *after})
     if in_ is not None:
         composing.set_aside(session, dealer, [in_], *_days(composition))
-    considered = composing.consider_answers(session, check(composition.answers), after)
+    answers = check(composition.answers)
+    stored = marks.of_trial(session, trial, composition, answers)
+    considered = composing.consider_answers(session, answers, after, stored)
     if out is not None:
         session.delete(before[out])
         session.flush()

@@ -7,27 +7,25 @@ sentence; an entry made by mistake is mended by `correct`, and the record of wha
 
 import datetime as dt
 import uuid
-from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import CRITERIA, Blinding, Criterion, OutcomeKind, Place
+from model.vocabulary import Blinding, OutcomeKind, Place
 from service import formats, tables
 from service.access import events
 from service.errors import Invalid, NotHere, Refused
-from service.forms import Composing, OwnBow, Questionnaire, Tried, check
+from service.forms import Composing, check
 from service.forms.composing import MOST_COPIES
 from service.language import _
 from service.mail import mails
-from service.trials import lifecycle
+from service.trials import lifecycle, marks
 from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
-from service.trials.proposing import Proposal, propose
+from service.trials.proposing import propose
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
-HOPELESS = 1.0
-"""A bow that was tried and can be expected to please so many points less than the best one tried is not brought again (a judgement)."""
 
 
 def record(
@@ -259,8 +257,44 @@ def _into_stock(session: Session, copy: str) -> None:
 # The next trial
 
 
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What a trial leaves to the next one: the rows it is kept in, and who played it."""
+
+    trial: tables.Trial
+    composition: tables.Composition
+    player: str
+
+    @property
+    def place(self) -> Place:
+        """Where it was."""
+        return self.trial.place or Place.SHOP
+
+    @property
+    def blinding(self) -> Blinding:
+        """What the player knew of the bows."""
+        return self.trial.blinding or Blinding.BLIND
+
+
+def before_next(session: Session, dealer: str, key: str) -> Before:
+    """Return what a trial leaves to the next one.
+
+    Raises
+    ------
+    NotHere
+        The dealer has no such trial.
+    Refused
+        It is still to be played.
+    """
+    trial, composition = composed(session, dealer, key)
+    require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
+    return Before(trial, composition, session.get_one(tables.Player, trial.player).key)
+
+
 def follow_up(session: Session, dealer: str, key: str, on: dt.date | None = None) -> Composing:
-    """Return the next trial prefilled from what was learnt: the best kept in, hopeless ones out, the rest proposed anew.
+    """Return the next trial prefilled from what was learnt: the liked kept in, hopeless ones out, the rest proposed anew.
+
+    The answers are those of before; what was rated is found again by `service.trials.marks`, for as long as it may serve.
 
     Parameters
     ----------
@@ -273,90 +307,25 @@ def follow_up(session: Session, dealer: str, key: str, on: dt.date | None = None
     Refused
         It is still to be played, or no bow that suits can be had on that day.
     """
-    trial, composition = composed(session, dealer, key)
-    require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
-    day = on or now().date()
-    place, minutes = trial.place or Place.SHOP, composition.minutes
-    due_back = day + dt.timedelta(days=14 if place is Place.POST else 0)
-    answers = learnt(session, trial.id, composition)
-    copies = _next_copies(session, dealer, answers, day, due_back)
-    player = session.get_one(tables.Player, trial.player)
+    before = before_next(session, dealer, key)
+    day, composition = on or now().date(), before.composition
+    due_back = day + dt.timedelta(days=14 if before.place is Place.POST else 0)
+    answers = check(composition.answers)
+    stored = marks.of_trial(session, before.trial, composition, answers)
+    copies = propose(session, dealer, answers, on=day, due_back=due_back, marks=stored).recommended[:MOST_COPIES]
+    if not copies:
+        raise Refused(_("No bow that suits can be had on that day; look at the stock, or ask the workshop."))
     return Composing(
         id=uuid.uuid4(),
         enquiry=composition.enquiry,
         previous=key,
-        player=player.key,
+        player=before.player,
         answers=answers,
         copies=copies,
-        place=place,
-        blinding=trial.blinding or Blinding.BLIND,
-        minutes=minutes,
+        place=before.place,
+        blinding=before.blinding,
+        minutes=composition.minutes,
         on=day,
         due_back=due_back,
         country=composition.country,
     )
-
-
-def _next_copies(
-    session: Session, dealer: str, answers: Questionnaire, day: dt.date, due_back: dt.date
-) -> tuple[str, ...]:
-    best, hopeless = _by_own_ratings(session, dealer, answers, day, due_back)
-    proposal = propose(session, dealer, answers, on=day, due_back=due_back, keep=best, without=hopeless)
-    copies = tuple(bow.copy for bow in proposal.bows if bow.chosen)[:MOST_COPIES]
-    if not copies:
-        raise Refused(_("No bow that suits can be had on that day; look at the stock, or ask the workshop."))
-    return copies
-
-
-def _by_own_ratings(
-    session: Session, dealer: str, answers: Questionnaire, day: dt.date, due_back: dt.date
-) -> tuple[list[str], set[str]]:
-    """Return the best bow of those tried, where it can be had, and those that need not come again."""
-    tried = [each.copy_ for each in answers.tried]
-    here = _of_dealer(session, dealer, tried)
-    if not here:
-        return [], set()
-    seen: Proposal = propose(session, dealer, answers, chosen=here, on=day, due_back=due_back)
-    judged = sorted((bow for bow in seen.bows if bow.chosen), key=lambda bow: -bow.expected)
-    hopeless = {bow.copy for bow in judged if bow.expected < judged[0].expected - HOPELESS}
-    best = [judged[0].copy] if judged[0].blocked is None else []
-    return best, hopeless
-
-
-def _of_dealer(session: Session, dealer: str, serials: Sequence[str]) -> list[str]:
-    """Return those of some bows that the dealer still has."""
-    of = tables.Copy
-    there = (of.dealer == dealer) & of.status.not_in(("sold", "withdrawn")) & of.serial.in_(serials)
-    return list(session.scalars(select(of.serial).where(there).order_by(of.serial)))
-
-
-def learnt(session: Session, trial: int, composition: tables.Composition) -> Questionnaire:
-    """Return a trial's answers with what the player rated in it: the bows as tried, the own bow as rated."""
-    answers = check(composition.answers)
-    rated = _mean_ratings(session, trial)
-    own = rated.pop(None, None)
-    before = {each.copy_: each for each in answers.tried}
-    tried = before | {
-        copy: Tried.model_validate({"copy": copy, "ratings": marks}) for copy, marks in rated.items() if copy and marks
-    }
-    changes: dict[str, object] = {"tried": tuple(tried.values())[-20:]}
-    if own:
-        changes["own_bow"] = (answers.own_bow or OwnBow()).model_copy(update={"ratings": own})
-    return check(answers.model_copy(update=changes).body())
-
-
-def _mean_ratings(session: Session, trial: int) -> dict[str | None, dict[Criterion, int]]:
-    """Return what the player gave each bow, the mean of its plays as whole points."""
-    run = tables.Run
-    rows = session.scalars(select(run).where(run.trial == trial, run.rater == "player", tables.newest_run()))
-    given: dict[str | None, dict[Criterion, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for row in rows.all():
-        for criterion in CRITERIA:
-            value = getattr(row, criterion)
-            if value is not None:
-                given[row.copy][criterion].append(value)
-    return {copy: {criterion: _rounded(marks) for criterion, marks in sheet.items()} for copy, sheet in given.items()}
-
-
-def _rounded(marks: Sequence[int]) -> int:
-    return int(sum(marks) / len(marks) + 0.5)

@@ -4,7 +4,7 @@ The advice is asked with the bows that can be had on the days of the trial; what
 """
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, zip_longest
 from typing import Any
@@ -13,16 +13,23 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.composing import Case, Ranked, of_named, ranked
+from model.copies import MOST_BOWS
+from model.vocabulary import Criterion
 from service import advice, history, tables, words
 from service.advice import Considered
 from service.errors import Invalid
 from service.forms import Questionnaire
 from service.language import _
 from service.trials import ordering, reservations
+from service.trials.marks import NO_MARKS, Marks, Played
 from service.words import composing as phrases
 
 MOST_SHOWN = 30
 """So many bows are shown to choose from; more are no help."""
+CLEARLY = 1.0
+"""A bow whose mark is so many points below the own bow's was rated clearly below it: one step of the scale."""
+HOPELESS = 1.0
+"""A bow that was tried and can be expected to please so many points less than the best one tried is not brought again (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +58,13 @@ class BowChoice:
 
 @dataclass(frozen=True, slots=True)
 class ByCopies:
-    """What at most so many bows promise, best case each, from the stock at hand; ``bows``: how many that case holds."""
+    """What at most so many bows promise, best case each, from the stock at hand; ``bows``: how many that case holds; ``advised``: it is the advised one."""
 
     copies: int
     bows: int
     chance: float
     gain: float
+    advised: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +77,7 @@ class Proposal:
     chance, gain : that at least one of exactly the chosen is rated above the own bow; points expected to be won; None without any.
     by_copies : the best case of 1 to 6 bows from the stock at hand.
     runs, minutes : length of the trial with the chosen bows, without a hidden repeat.
-    recommended : the serials that the plan would bring, best first.
+    recommended : the serials that are advised, best first; those that the player liked before come first of all.
     lacking, notes : sentences.
     basis : 'trials', or 'prior' where few trials stand behind it and no percentage is shown.
     document : the advice document, for `service.words`.
@@ -97,15 +105,15 @@ def propose(
     chosen: Sequence[str] | None = None,
     on: dt.date | None = None,
     due_back: dt.date | None = None,
-    keep: Sequence[str] = (),
-    without: Collection[str] = (),
+    marks: Marks = NO_MARKS,
 ) -> Proposal:
     """Say which bows of the dealer's stock to bring, and what exactly the ``chosen`` ones promise (None: the recommended).
 
     Parameters
     ----------
     on, due_back : the days for which the bows are wanted; by default today, and the same day.
-    keep, without : bows that come, and that do not come, whatever the plan says of them, where nothing is chosen.
+    marks : what is stored of this player's own ratings. What was rated above the own bow comes, as far as budget and time allow;
+        what was rated clearly below it, or hopelessly below the best, is not recommended again.
 
     Raises
     ------
@@ -116,14 +124,52 @@ def propose(
     first = on or today
     shelf = _Shelf.of(session, dealer, first, due_back or first, today)
     asked = questionnaire.model_copy(update={"dealer": dealer})
-    considered = advice.consider(session, asked, shelf.free - set(without))
+    considered = advice.consider(session, asked, shelf.free, marks.known)
+    liked, passed_over = _by_marks(considered, marks, shelf)
+    if passed_over & shelf.free:
+        considered = advice.consider(session, asked, shelf.free - passed_over, marks.known)
     suited = set(considered.outlook.stock.serials) & shelf.blocked.keys()
     _check_chosen(chosen or (), suited, shelf.blocked.keys())
-    recommended = tuple(considered.document["trial"]["bring"] if considered.document["trial"] else ())
-    case = (
-        tuple(chosen) if chosen is not None else _with_kept(recommended, [k for k in keep if k in shelf.free & suited])
+    planned = tuple(considered.document["trial"]["bring"] if considered.document["trial"] else ())
+    recommended = _with_liked(considered, planned, liked)
+    case = recommended if chosen is None else tuple(chosen)
+    return _proposal(session, considered, shelf, case, _Advised(recommended, planned), suited, marks)
+
+
+def _by_marks(considered: Considered, marks: Marks, shelf: "_Shelf") -> tuple[list[str], set[str]]:
+    """Return the bows to bring again because of the player's own marks, best first, and those that need not come again."""
+    outlook, own_bow = considered.outlook, considered.outlook.answers.own_bow
+    own = own_bow.ratings.get(Criterion.OVERALL) if own_bow else None
+    liking = dict(
+        zip(outlook.stock.serials, (outlook.mean[outlook.stock.tier] + outlook.stock.offset).tolist(), strict=True)
     )
-    return _proposal(session, considered, shelf, case, recommended, suited)
+    again = sorted(
+        (bow for bow in marks.played if bow in liking and bow in shelf.blocked), key=lambda bow: -liking[bow]
+    )
+    lead = {bow: mark - own for bow in again if own is not None and (mark := marks.played[bow].mark) is not None}
+    passed_over = {bow for bow in again if lead.get(bow, 0.0) <= -CLEARLY or liking[bow] < liking[again[0]] - HOPELESS}
+    liked = [bow for bow in again if lead.get(bow, 0.0) > 0] or again[:1]
+    wanted = [bow for bow in liked if bow not in passed_over and bow in shelf.free and _affordable(considered, bow)]
+    return wanted, passed_over
+
+
+def _affordable(considered: Considered, bow: str) -> bool:
+    budget, on_sale = considered.questionnaire.budget, considered.now_on_sale
+    found = on_sale.prices[considered.questionnaire.dealer].get(on_sale.range.copies[bow].tier)
+    if budget is None or found is None:
+        return budget is None
+    price, currency = found
+    return currency == budget.currency and float(price) <= budget.amount * (1 + budget.stretch_percent / 100)
+
+
+def _with_liked(considered: Considered, planned: tuple[str, ...], liked: Sequence[str]) -> tuple[str, ...]:
+    """Return the planned bows with those liked before first, as many as there is time for."""
+    minutes, no_bow = (
+        considered.questionnaire.trial.minutes or ordering.USUAL_MINUTES,
+        considered.questionnaire.plays_no_bow,
+    )
+    room = [n for n in range(1, MOST_BOWS + 1) if ordering.minutes_of(n + (not no_bow)) <= minutes]
+    return tuple(dict.fromkeys((*liked, *planned)))[: max(len(planned), *room, 1)]
 
 
 def named(considered: Considered, copies: Sequence[str]) -> Case:
@@ -157,8 +203,12 @@ class _Shelf:
         return cls(dealer, blocked)
 
 
-def _with_kept(recommended: Iterable[str], keep: Iterable[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys((*keep, *recommended)))
+@dataclass(frozen=True, slots=True)
+class _Advised:
+    """The serials that are advised, and those that the plan alone would bring."""
+
+    recommended: tuple[str, ...]
+    planned: tuple[str, ...]
 
 
 def _check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
@@ -180,8 +230,9 @@ def _proposal(
     considered: Considered,
     shelf: _Shelf,
     case: tuple[str, ...],
-    recommended: tuple[str, ...],
+    advised: _Advised,
     suited: Collection[str],
+    marks: Marks,
 ) -> Proposal:
     document = considered.document
     promised = named(considered, case) if case else None
@@ -191,21 +242,25 @@ def _proposal(
     own = ordering.own_plays(len(case), minutes, False, considered.questionnaire.plays_no_bow)
     runs = len(case) + own
     return Proposal(
-        bows=_choices(session, considered, bows, frozenset(case), shelf),
+        bows=_choices(session, considered, bows, frozenset(case), shelf, marks),
         chance=promised.chance if promised else None,
         gain=promised.gain if promised else None,
-        by_copies=tuple(
-            ByCopies(row["copies"], row["bows"], row["chance"], row["expected_gain"]) for row in plan["by_copies"]
-        ),
+        by_copies=tuple(_step(row, advised) for row in plan["by_copies"]),
         runs=runs,
         minutes=ordering.minutes_of(runs),
-        recommended=recommended,
+        recommended=advised.recommended,
         lacking=_lacking(session, considered, shelf),
-        notes=tuple(words.notes(_said_once(document))),
+        notes=(*phrases.of_marks(marks), *_none_worth(document), *words.notes(_said_once(document))),
         basis=document["model"]["basis"],
         model_version=considered.fitted.version,
         document=document,
     )
+
+
+def _step(row: Mapping[str, Any], advised: _Advised) -> ByCopies:
+    """Return a row of the plan; where bows liked before change the case, no row is of the advised ones."""
+    here = set(advised.recommended) == set(advised.planned) and row["copies"] == len(advised.planned)
+    return ByCopies(row["copies"], row["bows"], row["chance"], row["expected_gain"], here)
 
 
 def _shown(considered: Considered, case: Sequence[str], suited: Collection[str]) -> tuple[str, ...]:
@@ -227,15 +282,17 @@ def _by_liking(considered: Considered) -> list[str]:
 
 
 def _choices(
-    session: Session, considered: Considered, bows: Sequence[str], case: frozenset[str], shelf: _Shelf
+    session: Session, considered: Considered, bows: Sequence[str], case: frozenset[str], shelf: _Shelf, marks: Marks
 ) -> tuple[BowChoice, ...]:
     found = {bow.serial: bow for bow in ranked(considered.view, considered.outlook, bows, _tried(session, bows))}
     # The chosen by liking, the others as they were put.
     order = [*(serial for serial in found if serial in case), *(bow for bow in bows if bow not in case)]
-    return tuple(_choice(considered, found[bow], bow in case, shelf.blocked[bow]) for bow in order)
+    return tuple(
+        _choice(considered, found[bow], bow in case, shelf.blocked[bow], marks.played.get(bow)) for bow in order
+    )
 
 
-def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | None) -> BowChoice:
+def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | None, played: Played | None) -> BowChoice:
     on_sale = considered.now_on_sale
     price, currency = on_sale.prices[considered.questionnaire.dealer].get(bow.tier, (None, None))
     return BowChoice(
@@ -247,7 +304,7 @@ def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | No
         expected=bow.expected,
         low=bow.low,
         high=bow.high,
-        reason=phrases.reason(bow),
+        reason=phrases.reason(bow, played),
         chosen=chosen,
         blocked=blocked,
     )
@@ -262,6 +319,15 @@ def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
         .group_by(run.copy)
     )
     return {copy: count for copy, count in session.execute(counted) if copy is not None}
+
+
+def _none_worth(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say that nothing is advised where every case is expected to lose against the own bow."""
+    if document["trial"] is None or document["trial"]["copies"]:
+        return ()
+    return (
+        _("None of the bows at hand can be expected to better the own bow; tick by hand what is to be tried even so."),
+    )
 
 
 def _said_once(document: Mapping[str, Any]) -> dict[str, Any]:

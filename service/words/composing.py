@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from model.composing import Ranked, Why
 from service import formats
 from service.language import N_, _, ngettext
+from service.trials.marks import Marks, Played
 
 NOTABLE = 0.05
 """Points from which on earlier players' liking is said to be above or below the tier's (a judgement)."""
@@ -20,9 +21,41 @@ _MEASURED: Mapping[str, str] = {
 }
 
 
-def reason(bow: Ranked) -> str:
-    """Return what speaks for a bow, or how little is known of it, in one sentence or two."""
-    return " ".join(part for part in (_first[bow.why](bow), _history(bow)) if part)
+def reason(bow: Ranked, played: Played | None = None) -> str:
+    """Return what the player made of a bow, what speaks for it, or how little is known of it, in a sentence or some."""
+    before = _played(played) if played else ""
+    return " ".join(part for part in (before, _first[bow.why](bow), _history(bow)) if part)
+
+
+def _played(played: Played) -> str:
+    """Say when the player had a bow in hand, and what it got."""
+    day = formats.day(played.on)
+    if played.mark is None:
+        return _("Played on {day}, without a mark as a whole.").format(day=day)
+    return _("Played on {day}, rated {mark}.").format(day=day, mark=formats.mark(played.mark))
+
+
+def of_marks(marks: Marks) -> tuple[str, ...]:
+    """Say what of the player's earlier trials counts here, or why it does not."""
+    said = []
+    if marks.withheld:
+        said.append(
+            _(
+                "The ratings of this player’s earlier trials are left out: without a yes to helping others they serve their own "
+                "trial only."
+            )
+        )
+    own = marks.own_played
+    if own and own.mark is not None:
+        sentence = _("The player rated the own bow {mark} on {day}; what the bows promise is measured against that.")
+        said.append(sentence.format(mark=formats.mark(own.mark), day=formats.day(own.on)))
+    if marks.kept:
+        copy, day = marks.kept
+        sentence = _(
+            "The player kept {copy} on {day}, so earlier marks of the own bow are left out: ask how the bow in use is liked."
+        )
+        said.append(sentence.format(copy=copy, day=formats.day(day)))
+    return tuple(said)
 
 
 def _history(bow: Ranked) -> str:

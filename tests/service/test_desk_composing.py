@@ -5,8 +5,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import update
 
-from tests.service import desk_shop
+from service import tables
+from tests.service import desk_shop, trial_cast
 from tests.service.desk_shop import Shop, form_to, send
 from tests.service.page import Page
 
@@ -195,3 +197,29 @@ def test_a_form_of_another_session_is_refused(shop: Shop) -> None:
     fields = desk_shop.fields_of(form_to(page, "/desk/compose")) | {"go": ["set"]}
     reply = shop.desk.sign_in("stranger").send("POST", "/desk/compose", data=fields)
     assert reply.status_code == 403
+
+
+def test_a_player_is_never_told_on_the_next_page_that_the_own_bow_was_not_rated_or_offered_first_what_was_disliked(
+    shop: Shop,
+) -> None:
+    asked = shop.enquire(own_bow={"kind": "wood"})
+    first = send(shop.adviser, shop.adviser.read(f"/desk/compose?enquiry={asked}"), "/desk/compose", go="set")
+    key = first.address.rsplit("/", 1)[-1]
+    with shop.desk.database.writing() as session:
+        session.execute(update(tables.Player).values(in_model=True))
+    shop.adviser.post(f"/desk/trials/{key}/open")
+    with shop.desk.database.reading() as session:
+        slots = trial_cast.slots(session, key)
+        bows = sorted({slot.copy for slot in slots if slot.copy})
+    # The first bow is liked, the others are not; the own bow gets a 4.
+    shop.rate(key, [4 if slot.copy is None else 6 if slot.copy == bows[0] else 2 for slot in slots])
+    shop.adviser.post(f"/desk/trials/{key}/close")
+    for way in (f"previous={key}", f"enquiry={asked}"):
+        page = shop.adviser.read(f"/desk/compose?{way}")
+        assert "did not rate your own bow" not in page.text, way
+        assert "rated the own bow 4 on" in page.text, way
+        assert bows[0] in ticked(page), way
+        assert not set(bows[1:]) & ticked(page), way
+        assert "rated 6" in page.text, way
+        trial = send(shop.adviser, page, "/desk/compose", go="look")
+        assert promise(trial) == promise(page), way

@@ -198,18 +198,14 @@ def test_a_correction_that_cannot_be_leaves_all_as_it_was(shop: Database) -> Non
 # The next trial
 
 
-def test_the_next_trial_keeps_the_best_in_leaves_the_hopeless_out_and_knows_what_was_rated(shop: Database) -> None:
+def test_the_next_trial_keeps_the_liked_in_leaves_the_hopeless_out_and_is_the_same_players(shop: Database) -> None:
     with shop.writing() as session:
         key = played(session, {None: 4, BOWS[0]: 6, BOWS[1]: 7, BOWS[2]: 1})
         record(session, key, "more_asked")
         asked = outcomes.follow_up(session, SHOP, key, on=TODAY)
-        tried = {each.copy_: dict(each.ratings) for each in asked.answers.tried}
-        assert asked.copies[0] == BOWS[1]
+        assert set(asked.copies[:2]) == {BOWS[0], BOWS[1]}, "both were rated above the own bow"
         assert BOWS[2] not in asked.copies
-        assert len(asked.copies) > 1
-        assert tried[BOWS[2]] == {"overall": 1, "response": 1}
-        assert asked.answers.own_bow is not None
-        assert asked.answers.own_bow.ratings[Criterion.OVERALL] == 4
+        assert len(asked.copies) >= 2
         again = composing.compose(session, None, SHOP, asked)
         page, first = reading.trial(session, SHOP, again), reading.trial(session, SHOP, key)
     assert page.row.player == first.row.player
@@ -223,7 +219,6 @@ def test_a_bow_that_was_kept_comes_to_no_further_trial(shop: Database) -> None:
         record(session, key, "kept", BOWS[1])
         asked = outcomes.follow_up(session, SHOP, key, on=TODAY)
     assert BOWS[1] not in asked.copies
-    assert BOWS[1] in {each.copy_ for each in asked.answers.tried}
 
 
 # The next fit

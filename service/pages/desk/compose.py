@@ -23,7 +23,7 @@ from service.pages.desk.common import all_or_nothing, by_field, faults, first, t
 from service.pages.desk.composing_page import ComposePage
 from service.pages.guard import Adviser, AtDealer, Fields, Posted
 from service.pages.sessions import Reading, Writing
-from service.trials import composing, outcomes, reading
+from service.trials import composing, marks, outcomes, reading
 from service.trials.composing import Proposal
 from service.words import desk_lines
 
@@ -115,12 +115,13 @@ async def compose(request: Request, form: Posted, staff: Adviser, session: Writi
 def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) -> dict[str, list[str]]:
     """Return what stands in the fields already, from the enquiry or from the trial before; raises `NotHere`."""
     if links["previous"]:
-        prefilled = outcomes.follow_up(session, staff.dealer, links["previous"], on=today())
-        found = prefilled.model_dump(mode="json", include={"place", "blinding", "minutes", "country"})
+        before = outcomes.before_next(session, staff.dealer, links["previous"])
         return {
-            **{name: [str(value)] for name, value in found.items() if value is not None},
-            "copies": list(prefilled.copies),
-            "player": [prefilled.player or ""],
+            "place": [str(before.place)],
+            "blinding": [str(before.blinding)],
+            "minutes": [str(before.composition.minutes)],
+            "country": [before.composition.country or ""],
+            "player": [before.player],
         }
     if links["enquiry"]:
         wish = reading.enquiry(session, staff.dealer, links["enquiry"]).answers.get("trial") or {}
@@ -202,8 +203,11 @@ def _proposal(
     if chosen is None and fields.get("copies"):
         chosen = fields["copies"]
 
+    whose = {name: first(fields, name) or None for name in ("player", "enquiry", "previous")}
+    stored = marks.gathered(session, staff.dealer, answers, **whose)
+
     def proposed(bows: Sequence[str] | None) -> Proposal:
-        return composing.propose(session, staff.dealer, answers, chosen=bows, on=on, due_back=due_back)
+        return composing.propose(session, staff.dealer, answers, chosen=bows, on=on, due_back=due_back, marks=stored)
 
     return _or(lambda: proposed(chosen), wrong) or proposed(None)
 

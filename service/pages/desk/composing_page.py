@@ -80,13 +80,10 @@ def effect(proposal: Proposal) -> Effect:
     chosen = sum(bow.chosen for bow in proposal.bows)
     prior = words.rests_on_prior(proposal)
     say = formats.chance_word if prior else formats.percent
-    advised = len(proposal.recommended)
     return Effect(
         promise=words.promise(proposal, chosen),
         more=tuple(filter(None, (words.gain(proposal, chosen), words.length(proposal, chosen)))),
-        steps=tuple(
-            bow_step(row.copies, row.bows, say(row.chance), row.copies == advised) for row in proposal.by_copies
-        ),
+        steps=tuple(bow_step(row.copies, row.bows, say(row.chance), row.advised) for row in proposal.by_copies),
         in_words=prior,
         lacking=proposal.lacking,
         notes=proposal.notes,
