@@ -10,16 +10,13 @@ ended after the backup would come alive again. Accounts, tablets and dealers' ke
 
 import datetime as dt
 import hashlib
-import os
-import secrets
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from pathlib import Path
 
 from sqlalchemy import delete
 
-from service import migrations, postgres, tables
+from service import migrations, postgres, tables, unfinished
 from service.database import APPLICATION_ID, BUSY_SECONDS, Database
 from service.errors import Refused
 
@@ -42,12 +39,12 @@ def backup(database: Database, file: Path) -> int:
     """
     if file.exists() and not is_backup(file):
         raise Refused(f"{file} is there already and is no backup of this service; choose another name.")
-    with _beside(file) as new:
+    with unfinished.beside(file) as new:
         if database.file is not None:
             _back_up_sqlite(database.file, new)
         else:
             postgres.dump(database.url, new)
-        _put_in_place(new, file)
+        unfinished.put_in_place(new, file)
     return file.stat().st_size
 
 
@@ -133,7 +130,7 @@ def _tables(connection: sqlite3.Connection) -> list[tuple[str, str]]:
 def _restore_sqlite(target: Path, file: Path, *, force: bool) -> bool:
     if target.exists() and not force:
         raise Refused(f"There is a database at {target} already; --force overwrites it.")
-    with _beside(target) as new:
+    with unfinished.beside(target) as new:
         with closing(_opened_to_read(file)) as backed_up, closing(sqlite3.connect(new)) as copy:
             _check_whole(backed_up, file)
             backed_up.backup(copy)
@@ -142,7 +139,7 @@ def _restore_sqlite(target: Path, file: Path, *, force: bool) -> bool:
         migrated = _make_current(new)
         if target.exists():
             _close_log(target)
-        _put_in_place(new, target)
+        unfinished.put_in_place(new, target)
     return migrated
 
 
@@ -168,7 +165,6 @@ def _make_current(file: Path) -> bool:
         return migrated
     finally:
         copy.close()
-        file.with_name(f"{file.name}.lock").unlink(missing_ok=True)
 
 
 def _end_sign_ins(database: Database) -> None:
@@ -202,28 +198,3 @@ def _restore_postgres(database: Database, file: Path, *, force: bool) -> bool:
     migrated = migrations.upgrade(database)
     _end_sign_ins(database)
     return migrated
-
-
-@contextmanager
-def _beside(file: Path) -> Iterator[Path]:
-    """Give a new name beside a file, to be written and renamed; whatever is left under it is removed."""
-    file.parent.mkdir(parents=True, exist_ok=True)
-    new = file.with_name(f".{file.name}.{secrets.token_hex(4)}")
-    os.close(os.open(new, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))  # players' data: for the owner's eyes only
-    try:
-        yield new
-    finally:
-        for suffix in ("", "-journal", "-wal", "-shm"):
-            new.with_name(new.name + suffix).unlink(missing_ok=True)
-
-
-def _put_in_place(new: Path, file: Path) -> None:
-    """Rename a finished file over another, and make sure that both the content and the name survive a power cut."""
-    with new.open("rb") as opened:
-        os.fsync(opened.fileno())
-    new.replace(file)
-    folder = os.open(file.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
-from service import files, fits, migrations
+from service import files, fits, migrations, unfinished
 from service.commands.common import add, opened
 from service.commands.modelling import bar
 from service.commands.staff import make_shown
@@ -69,8 +69,8 @@ def _whole(text: str, low: int, high: int) -> int:
 
 def serve(asked: argparse.Namespace, settings: Settings) -> int:
     """Serve the database of the settings."""
-    with opened(settings):
-        pass
+    with opened(settings) as database:
+        _clear(database)
     settings.secret_key()  # made before the workers start, so that they share it
     with _listen(asked.host, asked.port) as listening:
         print(f"Serving at {address(listening)}", flush=True)
@@ -78,6 +78,12 @@ def serve(asked: argparse.Namespace, settings: Settings) -> int:
             mail = dataclasses.replace(settings.mail, base=address(listening).rstrip("/"))
             return _served(dataclasses.replace(settings, mail=mail), listening)
         return _served(settings, listening, asked.workers)
+
+
+def _clear(database: Database) -> None:
+    """Clear copies of the database that a killed restore has left beside it, and say so."""
+    for path in unfinished.clear(database.file) if database.file else ():
+        print(f"Removed {path}, which a restore left that was cut off.")
 
 
 def demo(asked: argparse.Namespace, settings: Settings) -> int:

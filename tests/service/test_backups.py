@@ -2,14 +2,18 @@
 
 import re
 import sqlite3
+import subprocess
+import sys
 import threading
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select, text
 
-from service import backups, files, migrations
+from service import backups, files, migrations, unfinished
+from service.commands import main, serving
 from service.database import Database
 from service.errors import Refused
 from service.tables import Player, Run
@@ -228,3 +232,99 @@ def test_without_the_client_programs_a_backup_of_postgresql_is_refused_in_words(
     with pytest.raises(Refused, match="pg_dump is not installed"):
         backups.backup(postgres_database, tmp_path / "b")
     assert list(tmp_path.glob("*b*")) == []
+
+
+# Cut off in the middle
+
+CUT_OFF = """
+import sys
+from pathlib import Path
+from service import backups
+from service.database import Database
+
+def wait(file):
+    print("half-way", flush=True)
+    sys.stdin.read()
+
+setattr(backups, sys.argv[1], wait)
+database = Database(sys.argv[2])
+{"_make_current": lambda: backups.restore(database, Path(sys.argv[3]), force=True),
+ "_digest": lambda: backups.backup(database, Path(sys.argv[3]))}[sys.argv[1]]()
+"""
+"""A restore or a backup that stands still once its copy is written, until it is killed."""
+
+
+@contextmanager
+def half_way(where: str, database: Path, file: Path) -> Iterator["subprocess.Popen[str]"]:
+    arguments = [sys.executable, "-c", CUT_OFF, where, f"sqlite:///{database}", str(file)]
+    with subprocess.Popen(arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        try:
+            assert process.stdout.readline() == "half-way\n"
+            yield process
+        finally:
+            process.kill()
+            process.wait(30)
+
+
+def beside(file: Path) -> list[str]:
+    """Return what stands in a database's folder besides it and its lock."""
+    return sorted(path.name for path in file.parent.iterdir() if path.name not in (file.name, f"{file.name}.lock"))
+
+
+def test_a_killed_restore_leaves_nothing_hidden_check_names_it_and_the_next_one_clears_it(
+    filled: Database, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    backups.backup(filled, tmp_path / "safe" / "b")
+    file = tmp_path / "there" / "bows.db"
+    back = Database(f"sqlite:///{file}")
+    backups.restore(back, tmp_path / "safe" / "b")
+    back.close()
+    environ = {"DATABASE_URL": f"sqlite:///{file}", "DATA_DIR": str(tmp_path / "data")}
+    with half_way("_make_current", file, tmp_path / "safe" / "b"):
+        # At work: nobody else's to clear, and no reason for alarm.
+        assert unfinished.clear(file) == []
+        (name,) = beside(file)
+        assert main(["check"], environ) == 0
+    assert beside(file) == [name]
+    assert re.fullmatch(r"bows\.db\.unfinished-[0-9a-f]{8}", name)
+    assert file.with_name(name).stat().st_mode & 0o077 == 0
+    capsys.readouterr()
+    assert main(["check"], environ) == 1
+    assert f"{name} is a copy that was cut off" in capsys.readouterr().out
+    backups.restore(back, tmp_path / "safe" / "b", force=True)
+    back.close()
+    assert beside(file) == []
+    assert main(["check"], environ) == 0
+
+
+def test_what_restores_of_earlier_versions_left_hidden_is_cleared_too(filled: Database, tmp_path: Path) -> None:
+    backups.backup(filled, tmp_path / "safe" / "b")
+    folder = tmp_path / "there"
+    folder.mkdir()
+    for suffix in ("", "-wal", "-shm", "-journal", ".lock"):
+        (folder / f".restored.db.0a1b2c3d{suffix}").write_bytes(b"players")
+    (folder / ".restored.db.mine").write_bytes(b"not ours")
+    restored(tmp_path / "safe" / "b", folder).close()
+    assert beside(folder / "restored.db") == [".restored.db.mine"]
+
+
+def test_a_killed_backup_leaves_no_half_file_and_the_next_one_clears_it(filled: Database, tmp_path: Path) -> None:
+    assert filled.file is not None
+    file = tmp_path / "safe" / "b"
+    with half_way("_digest", filled.file, file):
+        pass
+    assert len(beside(file)) == 1
+    assert not file.exists()
+    backups.backup(filled, file)
+    assert beside(file) == []
+
+
+def test_serve_clears_what_a_killed_restore_left(filled: Database, capsys: pytest.CaptureFixture[str]) -> None:
+    assert filled.file is not None
+    left = filled.file.with_name("bows.db.unfinished-0a1b2c3d")
+    left.mkdir()
+    (left / "bows.db").write_bytes(b"players")
+    serving._clear(filled)
+    assert not left.exists()
+    assert str(left) in capsys.readouterr().out
