@@ -37,6 +37,10 @@ FEW_TRIALS = 60
 """With fewer trials of the instrument than this, the advice says that few stand behind it (a judgement)."""
 FEW_OUTCOMES = 20
 """With fewer outcomes than this the prior rules what people keep, and the advice says so (a judgement)."""
+STANDS_IN, BELIEFS_STAND_IN = "model_stands_in", "beliefs_stand_in"
+"""Notes that the version in use is damaged, and what the advice rests on instead."""
+COUNTING = frozenset({"prior_only", "few_outcomes"})
+"""Notes that count what the model was fitted to: untrue where it cannot be read."""
 CARRY_COST = 0.05
 """What carrying one more bow costs, in points, where the dealer has not said."""
 
@@ -108,7 +112,8 @@ def recompute(session: Session, enquiry: str) -> Document:
     if row is None:
         msg = f"There is no enquiry {enquiry}."
         raise Refused(msg)
-    document = _advised(session, check(row.answers), versions.load(session, row.model_version))
+    fitted = _as_it_stood_in(versions.load(session, row.model_version), row.advice)
+    document = _advised(session, check(row.answers), fitted)
     return document | {key: row.advice[key] for key in ("id", "created")}
 
 
@@ -166,7 +171,7 @@ def _considered(
         offer = replace(offer, stock=outlook.stock.only(at_hand))
     shortlist = _proposal(questionnaire, now_on_sale, outlook, offer)
     document = _document(questionnaire, now_on_sale, fitted, outlook, offer, shortlist)
-    document["notes"] += _model_notes(view, answers)
+    document["notes"] = _standing_in(fitted, document["notes"] + _model_notes(view, answers))
     return Considered(questionnaire, now_on_sale, fitted, view, outlook, shortlist, document, offer.currency)
 
 
@@ -444,6 +449,22 @@ def _model_notes(view: View, answers: Answers) -> list[dict[str, Any]]:
     if answers.priorities and outcomes < FEW_OUTCOMES:
         notes.append({"code": "few_outcomes", "values": {"outcomes": outcomes}})
     return notes
+
+
+def _standing_in(fitted: Fitted, notes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the notes, headed by one where the version in use is damaged; none that counts trials then, which are there."""
+    if fitted.instead_of is None:
+        return notes
+    if fitted.posterior is not None:
+        return [{"code": STANDS_IN, "values": {"version": fitted.instead_of}}, *notes]
+    others = [note for note in notes if note["code"] not in COUNTING]
+    return [{"code": BELIEFS_STAND_IN, "values": {"version": fitted.instead_of}}, *others]
+
+
+def _as_it_stood_in(fitted: Fitted, stored: Document) -> Fitted:
+    """Return a version as one that stood in for another, where it did so when the advice was stored."""
+    stood_in = (note["values"]["version"] for note in stored["notes"] if note["code"] in (STANDS_IN, BELIEFS_STAND_IN))
+    return replace(fitted, instead_of=next(stood_in, None))
 
 
 def _enquiry(questionnaire: Questionnaire, document: Document, fitted: Fitted) -> Enquiry:

@@ -5,7 +5,7 @@ import hashlib
 import logging
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Self
 
@@ -43,12 +43,16 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A fitted model with its version; both None where nothing is adopted and the beliefs alone speak."""
+    """A fitted model with its version; both None where the beliefs alone speak.
+
+    ``instead_of`` : the version in use, where it is damaged and this, or the beliefs, stand in for it.
+    """
 
     key: str
     posterior: Posterior | None = None
     version: int | None = None
     fitted_at: dt.datetime | None = None
+    instead_of: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,36 +166,32 @@ def adopt(session: Session, version: int) -> None:
 
 
 _memory: OrderedDict[str, Posterior] = OrderedDict()
-_instead: dict[str, int] = {}
-"""The version that stands in for one in use that cannot be read, by that one's key."""
+_instead: dict[str, int | None] = {}
+"""The version that stands in for one in use that cannot be read, by that one's key; None: the beliefs do."""
 
 
 def current(session: Session) -> Fitted:
     """Return the model in use, from memory where it is there already; without one, an empty record.
 
-    Where the version in use is damaged or of a newer format, the one that was in use before it stands in; `check` tells.
-
-    Raises
-    ------
-    Refused
-        No version that is or was in use can be read.
+    Where the version in use is damaged or of another format, the newest readable one that was in use before stands in, else the
+    beliefs: a damaged file must keep nobody from an advice. The record says so, and `check` tells.
     """
     adopted = session.execute(_facts().where(ModelVersion.adopted)).one_or_none()
     if adopted is None:
         return Fitted(key="")
     key = _key(*adopted)
-    if key in _instead:
-        return load(session, _instead[key])
+    if key not in _instead:
+        try:
+            return _remembered(session, *adopted)
+        except ArtifactError as error:
+            _instead[key] = found = _before(session, adopted.id)
+            instead = "the beliefs stand in" if found is None else f"version {found} stands in"
+            _log.warning("version %s of the model cannot be read (%s); %s", adopted.id, error, instead)
     try:
-        return _remembered(session, *adopted)
-    except ArtifactError as error:
-        found = _before(session, adopted.id)
-        if found is None:
-            msg = f"The fitted model in use, version {adopted.id}, cannot be read: {error}."
-            raise Refused(msg) from error
-        _log.warning("version %s of the model cannot be read (%s); version %s stands in", adopted.id, error, found)
-        _instead[key] = found
-        return load(session, found)
+        return replace(load(session, _instead[key]), instead_of=adopted.id)
+    except Refused:
+        del _instead[key]  # that one is gone or damaged too by now: look for another
+        return current(session)
 
 
 def load(session: Session, version: int | None) -> Fitted:
@@ -245,9 +245,8 @@ def check(session: Session) -> str:
     if adopted is None:
         return "model: none fitted yet, the advice rests on the starting beliefs"
     fitted = current(session)
-    if fitted.version != adopted or fitted.posterior is None:
-        msg = (
-            f"The fitted model in use, version {adopted}, cannot be read; version {fitted.version} stands in. Fit anew."
-        )
+    if fitted.instead_of is not None or fitted.posterior is None:
+        stands_in = "the starting beliefs stand" if fitted.version is None else f"version {fitted.version} stands"
+        msg = f"The fitted model in use, version {adopted}, cannot be read; {stands_in} in. Fit anew."
         raise Refused(msg)
     return f"model: version {fitted.version} in use, fitted to {sum(fitted.posterior.trials.values())} trials"

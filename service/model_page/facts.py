@@ -20,6 +20,7 @@ from service.errors import Refused
 from service.language import _
 from service.model_page import checkups
 from service.model_page.checkups import Version
+from service.words import fits as words
 
 GONE = frozenset({"sold", "withdrawn"})
 """What nobody can be lent any more; such copies are shown, and no advice is drawn from them."""
@@ -96,6 +97,8 @@ def gather(session: Session, dealer: str | None = None) -> Facts:
         No version is in use, or the one that is cannot be read.
     """
     current = fits.current(session)
+    if current.posterior is None and current.instead_of is not None:
+        raise Refused(words.damaged(current.instead_of, None))
     if current.posterior is None or current.version is None:
         msg = _("No model version is in use yet, so there is nothing to show; run `fit` first.")
         raise Refused(msg)

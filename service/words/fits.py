@@ -106,6 +106,18 @@ WHY = {
 }
 
 
+def damaged(version: int, instead: int | None) -> str:
+    """Return that the version in use is damaged and what stands in for it."""
+    sentence = (
+        _("Version {version} is in use and cannot be read. The starting values stand in; have the model fitted anew.")
+        if instead is None
+        else _(
+            "Version {version} is in use and cannot be read. Version {instead} stands in; have the model fitted anew."
+        )
+    )
+    return sentence.format(version=version, instead=instead)
+
+
 def decided(decision: Decision) -> str:
     """Return why a version was adopted, or stays a candidate, in the reader's language."""
     values = {"players": decision.players, "fewest": FEWEST_PLAYERS, "best": decision.best}

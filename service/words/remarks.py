@@ -134,7 +134,19 @@ def _unrated_own_bow(values: Values, doc: Document) -> str:
     return _("You did not rate your own bow, so we took it that you like it as much as players commonly like theirs.")
 
 
+def _model_stands_in(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("What was learnt last from trials cannot be read just now; this rests on what was known before that.")
+
+
+def _beliefs_stand_in(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("What was learnt from trials cannot be read just now; this rests on common knowledge of bows alone.")
+
+
 NOTES: dict[str, Callable[[Values, Document], str]] = {
+    "model_stands_in": _model_stands_in,
+    "beliefs_stand_in": _beliefs_stand_in,
     "prior_only": _prior_only,
     "few_trials": _few_trials,
     "currency_only": _currency_only,

@@ -70,6 +70,8 @@ def _asked_for(doc: Document) -> str:
 
 
 def _rests_on(doc: Document) -> str:
+    if any(note["code"] == "beliefs_stand_in" for note in doc["notes"]):
+        return _("What trials have taught is not at hand, so these tiers are a first guess for the trial to correct.")
     if rests_on_prior(doc):
         return _(
             "Few trials by {players} are known yet, so these tiers are a first guess for the trial to correct."

@@ -5,6 +5,8 @@ from typing import Any
 
 FIT = {"expected": 4.3, "low": 2.6, "high": 6.1, "level": 0.9}
 NOTE_VALUES: dict[str, dict[str, Any]] = {
+    "model_stands_in": {"version": 7},
+    "beliefs_stand_in": {"version": 7},
     "prior_only": {"trials": 3},
     "few_trials": {"trials": 31},
     "currency_only": {"currency": "CHF"},

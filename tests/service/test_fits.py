@@ -407,13 +407,33 @@ def test_a_damaged_version_is_not_adopted_and_the_one_in_use_stays(
     assert in_use(unchecked) == 2
 
 
-def test_a_candidate_never_stands_in(unchecked: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_candidate_never_stands_in_but_the_beliefs_do(unchecked: Database, monkeypatch: pytest.MonkeyPatch) -> None:
     fits.fit(unchecked)
     kinds(monkeypatch, QUICK, "another")
     fits.fit(unchecked)
     damage(unchecked, 1, "flipped", monkeypatch)
-    with unchecked.reading() as session, pytest.raises(Refused, match="model in use, version 1, cannot be read"):
-        fits.current(session)
+    for _ in range(2):
+        with unchecked.reading() as session:
+            fitted = fits.current(session)
+        assert (fitted.version, fitted.posterior, fitted.instead_of) == (None, None, 1)
+    with (
+        unchecked.reading() as session,
+        pytest.raises(Refused, match="version 1, cannot be read; the starting beliefs stand in"),
+    ):
+        fits.check(session)
+
+
+def test_where_what_stands_in_is_damaged_too_another_one_is_looked_for(
+    unchecked: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for _ in range(3):
+        fits.fit(unchecked)
+    damage(unchecked, 3, "flipped", monkeypatch)
+    assert in_use(unchecked) == 2
+    with unchecked.writing() as session:
+        session.get_one(ModelVersion, 2).artifact = b""
+    monkeypatch.setattr(versions, "_memory", type(versions._memory)())
+    assert in_use(unchecked) == 1
 
 
 def test_fitting_anew_heals(unchecked: Database, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service import formats
+from service import alarms, formats
 from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
@@ -43,7 +43,11 @@ class HomePage(Page):
 async def show(request: Request, staff: Adviser, session: Reading) -> Response:
     """Show what waits today."""
     day = today()
-    waiting = (*_groups(reading.home(session, staff.dealer, day)), *_of_no_dealer(session, staff))
+    waiting = (
+        *_alarms(session, staff),
+        *_groups(reading.home(session, staff.dealer, day)),
+        *_of_no_dealer(session, staff),
+    )
     groups = tuple(group for group in waiting if group.lines)
     page = HomePage(
         title=_("Today"),
@@ -52,6 +56,17 @@ async def show(request: Request, staff: Adviser, session: Reading) -> Response:
         groups=groups,
     )
     return desk_frame.show(request, staff, "desk/home.html", page)
+
+
+def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
+    """Give what somebody who looks after the service has to know: erasing that waits for a word, a damaged model."""
+    asked = alarms.erasing(session, staff.home) if staff.may("accounts") else ""
+    damaged = alarms.model(session) if staff.may("model") else ""
+    lines = (
+        Line(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
+        Line(_("The model"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
+    )
+    yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts))
 
 
 def _groups(home: Home) -> Iterator[Group]:

@@ -1,0 +1,22 @@
+"""What the desk says at its head to those who look after the service: erasing that asks for a word, a damaged model."""
+
+import datetime as dt
+
+from sqlalchemy.orm import Session
+
+from service import versions
+from service.privacy import clock, questions
+from service.words import fits
+from service.words import retention as words
+
+
+def erasing(session: Session, home: str | None) -> str:
+    """Return what an owner is asked about erasing by age, empty where nothing; ``home``: the dealer the owner is bound to."""
+    stands = clock.look(session, dt.datetime.now(dt.UTC))
+    return words.waiting(questions.questions(session, home), is_clock=not stands.is_believed)
+
+
+def model(session: Session) -> str:
+    """Return that the version in use is damaged and what stands in; empty where it is whole."""
+    fitted = versions.current(session)
+    return "" if fitted.instead_of is None else fits.damaged(fitted.instead_of, fitted.version)
