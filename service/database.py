@@ -9,7 +9,7 @@ import asyncio
 import secrets
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from weakref import WeakKeyDictionary
 
@@ -23,6 +23,10 @@ BUSY_SECONDS = 10
 """How long a writer waits for another one before it gives up."""
 PASSING_MS = 100
 """Milliseconds for which what is written in passing waits for other writers."""
+LOG_SECONDS = 0.2
+"""How long emptying the log waits for a reader: a request may be waiting for it."""
+REBUILT = 1
+"""SQLite's `user_version` of a file that was written anew once under secure_delete."""
 STOCK = frozenset({"dealer", "status"})
 """What of a copy changes all day: where it is. The rest are facts, over which the model's view is laid."""
 APPLICATION_ID = 0x426F7773
@@ -78,9 +82,30 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
-        """Give a session whose changes are committed together at the end, or, on any error, not at all."""
+        """Give a session whose changes are committed together at the end, or, on any error, not at all.
+
+        Where ``session.info["empty_log"]`` was set, SQLite's log, which holds older copies of the pages, is emptied afterwards.
+        """
         with _WritingSession(self._writer) as session, session.begin():
             yield session
+        if session.info.get("empty_log"):
+            self.empty_log()
+
+    def empty_log(self) -> bool:
+        """Bring SQLite's write-ahead log into the file and cut it to nothing; False where a reader or writer holds it back."""
+        if self.file is None:
+            return True
+        with closing(sqlite3.connect(self.file, timeout=LOG_SECONDS)) as connection:
+            try:
+                held_back, _pages, _moved = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            except sqlite3.OperationalError:
+                return False  # another one is at it
+        return not held_back
+
+    def is_rebuilt(self) -> bool:
+        """Say whether the SQLite file was written anew since deleted content is overwritten: no freed page holds any."""
+        with self.engine.connect() as connection:
+            return not self.is_sqlite or connection.exec_driver_sql("PRAGMA user_version").scalar_one() >= REBUILT
 
     def in_passing(self) -> Engine:
         """Return an engine of one connection for what may be lost with the power and waits for nobody; the caller closes it."""
@@ -159,6 +184,8 @@ def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None
         "foreign_keys = ON",
         # Under WAL the default NORMAL may lose the last commits when power fails; an answer once given must stay.
         "synchronous = FULL",
+        # What is deleted is overwritten with zeros; the default depends on how SQLite was built.
+        "secure_delete = ON",
     ):
         connection.execute(f"PRAGMA {pragma}")
 
@@ -168,6 +195,7 @@ def _prepare_passing(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute(f"PRAGMA busy_timeout = {PASSING_MS}")
     # No wait for the disk, so that the write lock is held for a moment only; the next commit of others brings it there.
     connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("PRAGMA secure_delete = ON")
 
 
 def _begin(connection: Connection) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from sqlalchemy import delete, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import LEADING, Criterion, Instrument
@@ -104,7 +104,6 @@ class Draft:
 def begin(session: Session, dealer: str | None = None, typed: Mapping[str, Typed] | None = None) -> Draft:
     """Begin a draft, empty or with answers given before; the draft's address is the reader's to keep."""
     now = dt.datetime.now(dt.UTC)
-    session.execute(delete(tables.Draft).where(tables.Draft.updated_at < now - LIFE))
     draft = Draft(secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {}, language=language.spoken())
     session.add(
         tables.Draft(id=draft.address, created_at=now, updated_at=now, answers=draft.to_store(), step=draft.step)

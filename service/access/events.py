@@ -115,3 +115,8 @@ BOW_WORKED_ON = _event("bow_worked_on", N_("recorded what was done to a bow"), S
 RATINGS_MAY_HELP = _event("ratings_may_help", N_("let ratings help to advise others"), STAFF, STRANGER)
 RATINGS_MAY_NOT_HELP = _event("ratings_may_not_help", N_("kept ratings from helping to advise others"), STAFF, STRANGER)
 PERSON_ERASED = _event("person_erased", N_("erased a person’s data"), STAFF, STRANGER, SERVICE)
+
+# Erasing by age
+CLOCK_CONFIRMED = _event("clock_confirmed", N_("said that the clock is right"), STAFF, COMMAND)
+ERASING_ALLOWED = _event("erasing_allowed", N_("let those be erased whose time is over"), STAFF, COMMAND)
+FUTURE_MENDED = _event("future_mended", N_("set moments of the future right"), COMMAND)

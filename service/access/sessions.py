@@ -8,7 +8,7 @@ had before (7.2.4).
 import datetime as dt
 from dataclasses import dataclass
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import ColumnElement, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -54,13 +54,12 @@ class OpenSession:
 
 
 def begin(session: Session, user: int, replaced: str | None = None, now: dt.datetime | None = None) -> str:
-    """Begin a session and return its cookie's secret; the one whose cookie was ``replaced`` ends, and so do expired ones.
+    """Begin a session and return its cookie's secret; the one whose cookie was ``replaced`` ends.
 
     Who is not bound to a dealer acts for the only one there is, or chooses.
     """
     now = now or _now()
     kept = tables.StaffSession
-    session.execute(delete(kept).where((kept.expires_at <= now) | (kept.seen_at <= now - IDLE)))
     if replaced is not None:
         session.execute(delete(kept).where(kept.digest == drawn.digest(replaced)))
     secret = drawn.secret()
@@ -87,7 +86,7 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
         select(kept, user, dealer.slug, dealer.name)
         .join(user, kept.user == user.id)
         .outerjoin(dealer, dealer.slug == acting)
-        .where(kept.digest == drawn.digest(secret), kept.expires_at > now, kept.seen_at > now - IDLE)
+        .where(kept.digest == drawn.digest(secret), *_open(now))
         .where(user.disabled_at.is_(None))
     ).one_or_none()
     if row is None:
@@ -134,12 +133,14 @@ def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list
     """Return the sessions that a user has open, newest first."""
     now = now or _now()
     kept = tables.StaffSession
-    rows = session.scalars(
-        select(kept)
-        .where(kept.user == user, kept.expires_at > now, kept.seen_at > now - IDLE)
-        .order_by(kept.created_at.desc())
-    )
+    rows = session.scalars(select(kept).where(kept.user == user, *_open(now)).order_by(kept.created_at.desc()))
     return [OpenSession(row.digest, row.created_at, row.seen_at) for row in rows]
+
+
+def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
+    """Return the conditions of a session that lasts. One that would last longer than any was begun under another clock."""
+    kept = tables.StaffSession
+    return kept.expires_at > now, kept.expires_at <= now + LIFE + SEEN_EVERY, kept.seen_at > now - IDLE
 
 
 def _only_dealer(session: Session) -> str | None:

@@ -11,7 +11,7 @@ import secrets
 import uuid
 from dataclasses import dataclass
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -51,7 +51,6 @@ def make_code(session: Session, user: int, dealer: str, name: str) -> str:
     if not 0 < len(name) <= _LONGEST_NAME:
         raise Invalid([("name", _("Give the tablet a name of at most {most} characters.").format(most=_LONGEST_NAME))])
     code, now = tables.TabletCode, _now()
-    session.execute(delete(code).where(code.expires_at <= now))
     text = "".join(secrets.choice(ALPHABET) for _place in range(LENGTH))
     session.add(code(digest=drawn.digest(text), dealer=dealer, name=name, made_by=user, expires_at=now + CODE_LIFE))
     audit.record(session, user, events.TABLET_CODE_MADE, "tablets", dealer=dealer)

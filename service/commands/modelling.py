@@ -195,7 +195,7 @@ def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
         yield from ((each.said, each.well) for each in found[:-1] if each.said)
         if all(each.well for each in found if each.part in ("database", "tables")):
             with database.reading() as session:
-                yield retention.finding(session, dt.datetime.now(dt.UTC))
+                yield from retention.findings(database, session, dt.datetime.now(dt.UTC))
         yield found[-1].said, found[-1].well
     finally:
         database.close()

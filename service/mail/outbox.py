@@ -177,8 +177,9 @@ def _waiting() -> ColumnElement[bool]:
 
 
 def _free(now: dt.datetime) -> ColumnElement[bool]:
-    unleased = or_(OutboxItem.leased_until.is_(None), OutboxItem.leased_until <= now)
-    return and_(_waiting(), OutboxItem.due_at <= now, unleased)
+    # A lease that ends later than any that is given now was given under a clock that was ahead, and holds nothing.
+    over = or_(OutboxItem.leased_until <= now, OutboxItem.leased_until > now + 2 * LEASE)
+    return and_(_waiting(), OutboxItem.due_at <= now, or_(OutboxItem.leased_until.is_(None), over))
 
 
 def sent(session: Session, taken: Taken, now: dt.datetime) -> None:

@@ -6,7 +6,7 @@
 import fcntl
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from enum import Enum
 from functools import cache
 from pathlib import Path
@@ -18,7 +18,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from service.database import APPLICATION_ID, BUSY_SECONDS, Database, writing_engine
+from service.database import APPLICATION_ID, BUSY_SECONDS, REBUILT, Database, writing_engine
 from service.errors import Refused
 
 ADVISORY_LOCK = APPLICATION_ID
@@ -92,7 +92,9 @@ def upgrade(database: Database) -> bool:
                 raise Refused("The database was made by a newer version of this service; nothing was changed.")
             if found is not State.CURRENT:
                 command.upgrade(_config(connection), "head")
-            return found is not State.CURRENT
+        if database.file is not None:
+            _rebuild(database.file)
+        return found is not State.CURRENT
 
 
 def _config(connection: Connection | None = None) -> Config:
@@ -131,6 +133,26 @@ def _create_file(file: Path) -> None:
             connection.execute("PRAGMA journal_mode = WAL")
     finally:
         connection.close()
+
+
+def _rebuild(file: Path) -> None:
+    """Write the file anew, once: what was deleted before deleted content was overwritten lies in pages that are not used.
+
+    It takes as much room again while it runs. Where another process uses the file it is left for the next time; `check` tells.
+    """
+    with closing(sqlite3.connect(file, timeout=BUSY_SECONDS)) as connection:
+        if connection.execute("PRAGMA user_version").fetchone()[0] >= REBUILT:
+            return
+        connection.execute("PRAGMA secure_delete = ON")
+        try:
+            connection.execute("VACUUM")
+            held_back = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error):
+                raise
+            return
+        if not held_back:
+            connection.execute(f"PRAGMA user_version = {REBUILT}")
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import threading
 
 from service.access import audit, events
 from service.database import Database
+from service.privacy import remains
 from service.privacy.retention import sweep_if_due
 
 LOOK_EVERY = 3600.0
@@ -38,6 +39,7 @@ class Caretaker:
         while not self._end.wait(wait):
             wait = self._every
             try:
+                remains.clear(self._database, dt.datetime.now(dt.UTC))
                 with audit.written_by(events.SERVICE):
                     swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
             except Exception as trouble:  # noqa: BLE001 - the database may be away for a while; the loop must outlive that

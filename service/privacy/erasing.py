@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.access import audit, events
 from service.errors import Refused
 from service.language import _
+from service.privacy import remains
 from service.privacy.persons import Person, to_address
 from service.tables import (
     Composition,
@@ -74,6 +75,7 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     _make_nameless(session, named, kept)
     _erase_trials(session, trials)
     session.execute(delete(Player).where(Player.id.in_(gone)))
+    remains.note(session)
     erased = Erased(len(person.enquiries), len(trials), len(kept))
     audit.record(
         session,

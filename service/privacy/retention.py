@@ -1,10 +1,13 @@
 """How long anything is kept: what has had its time is erased, once a day, by the service itself.
 
-One person a transaction, so that nobody waits for long; one process a day, by a row that only one of them can take.
+One person a transaction, so that nobody waits for long; one process a day, by a row that only one of them can take. All that is
+erased by its age is erased here, and only under a clock that is believed (`clock`); of more persons than usual an owner is
+asked first (`questions`).
 """
 
 import datetime as dt
 import logging
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -16,8 +19,9 @@ from sqlalchemy.orm import Session
 from service import drafts
 from service.database import Database
 from service.errors import NotHere, Refused
-from service.privacy import persons
-from service.privacy.erasing import erase
+from service.mail import redating
+from service.privacy import clock, persons, questions, remains
+from service.privacy.erasing import erase, would_erase
 from service.privacy.persons import Person
 from service.tables import (
     Composition,
@@ -49,16 +53,23 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """How many persons, drafts and spent links, sessions and messages were erased; how many persons could not be."""
+    """How many persons, drafts and spent things (links, sessions, messages) were erased.
+
+    Attributes
+    ----------
+    failed : how many persons could not be erased. held : how many wait for an owner's word.
+    """
 
     persons: int = 0
     drafts: int = 0
     spent: int = 0
     failed: int = 0
+    held: int = 0
 
     def counts(self) -> dict[str, int]:
         """Return it as it is stored."""
-        return {"persons": self.persons, "drafts": self.drafts, "spent": self.spent, "failed": self.failed}
+        erased = {"persons": self.persons, "drafts": self.drafts, "spent": self.spent}
+        return erased | {"failed": self.failed, "held": self.held}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,20 +93,37 @@ def ask_at(session: Session, dealer: str | None) -> str:
 
 
 def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
-    """Sweep unless this or another process has done so within the day; return what was erased, None where nothing was due."""
+    """Sweep unless this or another process has done so within the day; return what was erased, None where nothing was due.
+
+    Under a clock that is not believed nothing is erased, and the sweep stays due.
+    """
+    started = time.monotonic()
     with database.writing() as session:
+        if not clock.keep(session, now).is_believed:
+            _log.error("the clock is not believed, so nothing is erased by age; `check` says more")
+            return None
+        redating.redate(session, now)
         if not _takes_its_turn(session, now):
             return None
     swept = sweep(database, now)
     with database.writing() as session:
         duty = session.get_one(Duty, SWEEP)
-        duty.ended_at, duty.counts = dt.datetime.now(dt.UTC), swept.counts()
+        duty.ended_at = now + dt.timedelta(seconds=time.monotonic() - started)
+        duty.counts = swept.counts()
+    remains.clear(database, now)
     return swept
 
 
 def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
-    """Say whether the day's sweep is this process's: whoever changes the row first has it."""
-    taken = update(Duty).where(Duty.name == SWEEP, Duty.begun_at <= now - EVERY).values(begun_at=now, ended_at=None)
+    """Say whether the day's sweep is this process's: whoever changes the row first has it.
+
+    A sweep that began in the future began under another clock, and holds up none; an owner's yes is carried out at once.
+    """
+    due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + clock.BEHIND)
+    answered = questions.answered_at(session)
+    if answered is not None:
+        due = or_(due, Duty.begun_at < answered)
+    taken = update(Duty).where(Duty.name == SWEEP, due).values(begun_at=now, ended_at=None)
     if _changed(session, taken.execution_options(synchronize_session=False)):
         return True
     if session.get(Duty, SWEEP) is not None:
@@ -109,26 +137,46 @@ def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
 
 
 def sweep(database: Database, now: dt.datetime) -> Swept:
-    """Erase what has had its time."""
+    """Erase what has had its time; a dealer's persons only where they are not more than usual, or an owner has said so."""
     with database.reading() as session:
-        old = list(_old(session, now))
-    done = [_erase_one(database, each) for each in old]
+        due = _due(session, now)
+    with database.writing() as session:
+        questions.drop(session, set(due))
+        let_go = {dealer for dealer, old in due.items() if questions.may_erase(session, dealer, len(old), now)}
+    done = [_erase_one(database, each) for dealer in due if dealer in let_go for each in due[dealer]]
+    held = sum(len(old) for dealer, old in due.items() if dealer not in let_go)
     with database.writing() as session:
         typed, spent = _drafts(session, now), _spent(session, now)
-    return Swept(done.count("erased"), typed, spent, done.count("failed"))
+        remains.note(session)
+    return Swept(done.count("erased"), typed, spent, done.count("failed"), held)
+
+
+def _due(session: Session, now: dt.datetime) -> dict[str | None, list[_Old]]:
+    """Return by dealer those whose time is over, each person once."""
+    found: dict[str | None, dict[tuple[Any, ...], _Old]] = {}
+    for old in _old(session, now):
+        person = _over(session, old)
+        if person is not None:
+            found.setdefault(person.dealer, {}).setdefault((person.enquiries, person.players), old)
+    return {dealer: list(old.values()) for dealer, old in found.items()}
 
 
 def _erase_one(database: Database, old: _Old) -> str:
     try:
         with database.writing() as session:
-            return "erased" if _is_erased(session, old) else "kept"
+            remains.later(session)
+            person = _over(session, old)
+            if person is None:
+                return "kept"
+            erase(session, None, person, "over")
+            return "erased"
     except Exception as trouble:  # noqa: BLE001 - one who cannot be erased must not keep the others from it; it is counted, and `check` tells
         _log.error("a person whose time is over could not be erased: %s", type(trouble).__name__)
         return "failed"
 
 
-def _is_erased(session: Session, old: _Old) -> bool:
-    """Erase a person unless something younger is kept of them, or they are erased already with another."""
+def _over(session: Session, old: _Old) -> Person | None:
+    """Return the person unless something younger is kept of them, they are erased already with another, or may not be."""
     try:
         person = (
             persons.of_enquiry(session, old.enquiry)
@@ -136,11 +184,11 @@ def _is_erased(session: Session, old: _Old) -> bool:
             else persons.of_player(session, old.dealer or "", old.player or "")
         )
         if _is_younger(session, person, old.until):
-            return False
-        erase(session, None, person, "over")
+            return None
+        would_erase(session, person)
     except (NotHere, Refused):
-        return False  # gone; or a bow is still out: whoever has it must be known, and the desk shows it as overdue
-    return True
+        return None  # gone; or a bow is still out: whoever has it must be known, and the desk shows it as overdue
+    return person
 
 
 def _is_younger(session: Session, person: Person, until: dt.datetime) -> bool:
@@ -205,12 +253,22 @@ def finding(session: Session, now: dt.datetime) -> tuple[str, bool]:
     duty = session.get(Duty, SWEEP)
     if duty is None:
         return "retention: not run yet; `serve` does so once a day", True
+    if max(duty.begun_at, duty.ended_at or duty.begun_at) > now + clock.BEHIND:
+        return f"retention: last run {duty.begun_at:%Y-%m-%d %H:%M} UTC, in the future: not believed", False
     if duty.ended_at is None:
         begun = f"retention: begun {duty.begun_at:%Y-%m-%d %H:%M} UTC and not ended"
         return begun, now - duty.begun_at < dt.timedelta(hours=1)
     counts = {name: int(duty.counts.get(name, 0)) for name in Swept().counts()}
     said = f"retention: last run {duty.ended_at:%Y-%m-%d %H:%M} UTC, erased " + ", ".join(
-        f"{count} {name}" for name, count in counts.items() if name != "failed"
+        f"{count} {name}" for name, count in counts.items() if name not in ("failed", "held")
     )
     said += f"; {counts['failed']} persons could not be erased" if counts["failed"] else ""
     return said, now - duty.ended_at < LATE and not counts["failed"]
+
+
+def findings(database: Database, session: Session, now: dt.datetime) -> Iterator[tuple[str, bool]]:
+    """Give the lines of `check` on what is erased by its age, and whether each is well."""
+    yield from clock.findings(session, now)
+    yield finding(session, now)
+    yield from questions.findings(session)
+    yield from remains.findings(database, session, now)

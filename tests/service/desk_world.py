@@ -73,6 +73,9 @@ GET /desk/players/{key}/data               o--oo
 GET /desk/players/{key}/erase              o--oo
 POST /desk/players/{key}/erase             o--oo
 POST /desk/players/{key}/ratings           o--oo
+GET /desk/retention                        ---oe
+POST /desk/retention/clock                 ---aa
+POST /desk/retention/erase                 ---oe
 GET /desk/sign-in                          *****
 POST /desk/sign-in                         *****
 POST /desk/sign-out                        aaaaa

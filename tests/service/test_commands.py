@@ -17,7 +17,7 @@ from tests.factories import row
 ROOT = Path(__file__).resolve().parents[2]
 NAMES = (
     *("demo", "serve", "migrate", "load", "dump", "backup", "restore"),
-    *("dealers", "users", "fit", "advise", "check", "send"),
+    *("dealers", "users", "fit", "advise", "check", "send", "retention"),
 )
 
 

@@ -11,6 +11,7 @@ from sqlalchemy import delete, select, update
 from model.vocabulary import LEADING, Instrument
 from service import drafts, tables
 from service.database import Database
+from service.privacy import retention
 from tests.service.client import add_small_range, serving, settings_in
 from tests.service.page import Page, Reader
 
@@ -384,7 +385,7 @@ def test_a_draft_that_nobody_touched_for_a_fortnight_is_gone(reader: Reader, ser
     with served.writing() as session:
         session.execute(update(tables.Draft).where(tables.Draft.id == address_of(page)).values(updated_at=old))
     assert reader.get(page.address).status == 404
-    begun(reader)
+    retention.sweep(served, dt.datetime.now(dt.UTC))
     assert address_of(page) not in {row[0] for row in drafts_kept(served)}
 
 

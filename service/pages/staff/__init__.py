@@ -2,8 +2,8 @@
 
 from fastapi import APIRouter
 
-from service.pages.staff import account, audit, dealers, model, password, sign_in, tablets, users
+from service.pages.staff import account, audit, dealers, model, password, retention, sign_in, tablets, users
 
 router = APIRouter()
-for _part in (sign_in, password, account, users, tablets, audit, dealers, model):
+for _part in (sign_in, password, account, users, tablets, audit, dealers, model, retention):
     router.include_router(_part.router)

@@ -1,0 +1,125 @@
+"""What is erased by its age, where an owner is asked: a clock that has jumped, more persons at once than usual."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service import drafts
+from service.access import dealers
+from service.language import _
+from service.pages.contexts import Page
+from service.pages.desk_frame import see, show
+from service.pages.guard import Fields, Owner, Posted, Staff, first
+from service.pages.sessions import Reading, Writing
+from service.privacy import clock, questions
+from service.privacy.questions import Question
+from service.words import retention as words
+from service.words import times
+
+router = APIRouter()
+RETENTION = "/desk/retention"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One question about a dealer's persons; ``button`` is empty where it is answered already."""
+
+    title: str
+    sentence: str
+    dealer: str
+    persons: int
+    button: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RetentionPage(Page):
+    """What an owner is asked.
+
+    Attributes
+    ----------
+    clock : what is said of a clock that is not believed; empty where it is.
+    shown : the moment that the page speaks of; empty where this owner cannot say that it is right.
+    quiet : said where nothing is asked.
+    """
+
+    clock: tuple[str, ...]
+    shown: str
+    asked: tuple[Asked, ...]
+    quiet: str
+
+
+@router.get(RETENTION)
+async def asked(request: Request, staff: Owner, session: Reading) -> Response:
+    """Show what is asked."""
+    stands = clock.look(session, _now())
+    persons = tuple(_asked(session, each) for each in questions.questions(session, staff.home))
+    said = () if stands.is_believed else words.clock(stands, may_confirm=_looks_after_all(session, staff))
+    page = RetentionPage(
+        title=_("What is erased by its age"),
+        clock=said,
+        shown=stands.now.isoformat() if said and _looks_after_all(session, staff) else "",
+        asked=persons,
+        quiet="" if said or persons else words.quiet(),
+    )
+    return show(request, staff, "desk/retention.html", page)
+
+
+@router.post(f"{RETENTION}/clock")
+async def clock_is_right(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Take the word that the clock is right; only of the moment that was read, and of who looks after all dealers."""
+    now = _now()
+    if not _looks_after_all(session, staff):
+        return see(request, RETENTION, words.not_yours())
+    if not _is_of_now(first(form, "shown"), now):
+        return see(request, RETENTION, _("The clock says something else by now; please read it again."))
+    clock.confirm(session, staff.user, now)
+    return see(request, RETENTION, _("Noted: {moment} is right.").format(moment=times.moment(now)))
+
+
+@router.post(f"{RETENTION}/erase")
+async def erase(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+    """Let persons go as they were asked about."""
+    question = _read(session, staff, form)
+    if question is None or not questions.allow(session, staff.user, question, _now()):
+        return see(request, RETENTION, _("That is asked no more, or of more persons by now; please read it again."))
+    return see(request, RETENTION, words.allowed())
+
+
+def _read(session: Session, staff: Staff, form: Fields) -> Question | None:
+    """Return the question that a form answers, with the number that its reader saw; None where it is not asked, or of another."""
+    slug, seen = first(form, "dealer") or None, first(form, "persons")
+    mine = (each for each in questions.questions(session, staff.home) if each.dealer == slug)
+    found = next(mine, None)
+    if found is None or not (seen.isascii() and seen.isdigit() and len(seen) < 10):
+        return None
+    return Question(found.dealer, int(seen), found.since, found.allowed)
+
+
+def _asked(session: Session, question: Question) -> Asked:
+    name = drafts.dealer_name(session, question.dealer)
+    return Asked(
+        title=name or _("No dealer in particular"),
+        sentence=words.allowed() if question.allowed else words.persons(question),
+        dealer=question.dealer or "",
+        persons=question.persons,
+        button="" if question.allowed else words.button(question),
+    )
+
+
+def _looks_after_all(session: Session, staff: Staff) -> bool:
+    """Say whether it is for this owner to speak of what holds for all dealers: not bound to one, or to the only one."""
+    return staff.any_dealer or len(dealers.listed(session)) == 1
+
+
+def _is_of_now(shown: str, now: dt.datetime) -> bool:
+    try:
+        return abs(dt.datetime.fromisoformat(shown) - now) < clock.BEHIND
+    except (ValueError, TypeError):
+        return False
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

@@ -1,0 +1,240 @@
+"""Whether the clock can be believed: nothing is erased by age on its word alone.
+
+The service notes every hour that it was seen at work (one row, `WATCH`). A clock that stands far after that, or before it, is
+not believed: nothing is erased by age until it is right again, or until somebody who looks after the service says that it is.
+What is written meanwhile carries wrong moments and proves nothing, so only the noted moment counts. Where none is noted yet, as
+after an update, the moments that the service wrote itself stand in.
+"""
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, CursorResult, func, select, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from service.access import audit, events, sessions, tablets, users
+from service.mail import outbox, redating
+from service.tables import (
+    ApiKey,
+    AuditEntry,
+    ClosedAddress,
+    Composition,
+    Contact,
+    Draft,
+    Duty,
+    Enquiry,
+    FollowUp,
+    ModelVersion,
+    OutboxItem,
+    Pair,
+    PasswordLink,
+    Seat,
+    Sheet,
+    StaffSession,
+    Tablet,
+    TabletCode,
+)
+from service.trials import seats
+
+WATCH = "clock"
+"""The duty whose row says when the service was last seen at work under a clock that was believed."""
+BEHIND = redating.TOLERANCE
+"""So far the clock may stand before the last sign of work, and a moment in the future: a clock is set back by less."""
+AHEAD = dt.timedelta(days=100)
+"""After so long without any sign of work the clock is asked about: a shop may close for a season of three months and come
+back without a question. What a clock that is wrong by less could erase too early is held by the limit of persons a day."""
+_A_DAY = dt.timedelta(days=1)
+
+Column = InstrumentedAttribute[Any]
+_WRITTEN: tuple[Column, ...] = (
+    ApiKey.made_at,
+    AuditEntry.at,
+    ClosedAddress.at,
+    Composition.created_at,
+    Contact.created_at,
+    Draft.created_at,
+    Draft.updated_at,
+    Duty.begun_at,
+    Duty.ended_at,
+    Enquiry.created_at,
+    FollowUp.at,
+    ModelVersion.fitted_at,
+    OutboxItem.failed_at,
+    OutboxItem.queued_at,
+    OutboxItem.sent_at,
+    Pair.received_at,
+    Seat.made_at,
+    Sheet.received_at,
+    StaffSession.created_at,
+    StaffSession.seen_at,
+    Tablet.enrolled_at,
+    Tablet.seen_at,
+)
+"""Moments that the service wrote by its own clock when something happened; no day or hour that somebody typed or a device told."""
+_PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
+    (OutboxItem.due_at, redating.FARTHEST),
+    (OutboxItem.leased_until, outbox.LEASE),
+    (PasswordLink.expires_at, users.LINK_LIFE),
+    (Seat.expires_at, seats.LIFE),
+    (StaffSession.expires_at, sessions.LIFE),
+    (TabletCode.expires_at, tablets.CODE_LIFE),
+)
+"""Moments that lie ahead by their nature, and how far at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """How the clock stands.
+
+    Attributes
+    ----------
+    now : what it says.
+    last : when the service was last known to be at work; None where there is nothing to compare with.
+    """
+
+    now: dt.datetime
+    last: dt.datetime | None
+
+    @property
+    def is_ahead(self) -> bool:
+        """Say whether it stands further after the last sign of work than is believed."""
+        return self.last is not None and self.now - self.last > AHEAD
+
+    @property
+    def is_behind(self) -> bool:
+        """Say whether it stands before the last sign of work."""
+        return self.last is not None and self.last - self.now > BEHIND
+
+    @property
+    def is_believed(self) -> bool:
+        """Say whether things may be erased by their age."""
+        return not (self.is_ahead or self.is_behind)
+
+
+def look(session: Session, now: dt.datetime) -> Clock:
+    """Return how the clock stands; nothing is changed."""
+    noted = session.scalar(select(Duty.begun_at).where(Duty.name == WATCH))
+    return Clock(now, noted or _known_from_rows(session, now))
+
+
+def _known_from_rows(session: Session, now: dt.datetime) -> dt.datetime | None:
+    """Return the last sign of work among the rows; None in a database of today.
+
+    Rows of today are left out: a clock that jumped this morning has written some itself. Rows of the future that go on from
+    now without a gap mean that the clock is behind; a gap, that they were written under a clock that was ahead.
+    """
+    before = [_farthest(session, func.max, column, column <= now - _A_DAY) for column in _WRITTEN]
+    after = [_farthest(session, func.min, column, column > now + BEHIND) for column in _WRITTEN]
+    past, future = [each for each in before if each], [each for each in after if each]
+    if future and (not past or min(future) - now <= AHEAD):
+        return min(future)
+    return max(past, default=None)
+
+
+def _farthest(session: Session, which: Any, column: Column, where: ColumnElement[bool]) -> dt.datetime | None:
+    found: dt.datetime | None = session.scalar(select(which(column)).where(where))
+    return found
+
+
+def keep(session: Session, now: dt.datetime) -> Clock:
+    """Look, and note that the service is at work where the clock is believed."""
+    clock = look(session, now)
+    if clock.is_believed:
+        _note(session, now, Duty.begun_at < now)
+    return clock
+
+
+def confirm(session: Session, user: int | None, now: dt.datetime) -> None:
+    """Take somebody's word that the clock is right."""
+    _note(session, now, Duty.begun_at != now)
+    audit.record(session, user, events.CLOCK_CONFIRMED, "clock", dealer=None)
+
+
+def _note(session: Session, now: dt.datetime, where: ColumnElement[bool]) -> None:
+    changed = update(Duty).where(Duty.name == WATCH, where).values(begun_at=now)
+    session.execute(changed.execution_options(synchronize_session=False))
+    if session.scalar(select(Duty.name).where(Duty.name == WATCH)) is None:
+        try:
+            with session.begin_nested():
+                session.add(Duty(name=WATCH, begun_at=now, counts={}))
+        except IntegrityError:
+            pass  # another process noted it in the same moment
+
+
+# Moments in the future
+
+
+def _of_the_future(now: dt.datetime) -> Iterator[tuple[Column, ColumnElement[bool]]]:
+    """Give each column with the condition that it lies in a future that it cannot know."""
+    for column in _WRITTEN:
+        of_watch = (Duty.name != WATCH,) if column.class_ is Duty else ()
+        yield column, _all((column > now + BEHIND, *of_watch))
+    for column, ahead in _PLANNED:
+        yield column, column > now + ahead + BEHIND
+    yield OutboxItem.due_at, _all((OutboxItem.attempts > 0, OutboxItem.due_at > now + outbox.LONGEST_WAIT + BEHIND))
+
+
+def _all(conditions: tuple[ColumnElement[bool], ...]) -> ColumnElement[bool]:
+    first, *others = conditions
+    for each in others:
+        first = first & each
+    return first
+
+
+def future(session: Session, now: dt.datetime) -> dict[str, int]:
+    """Return how many rows of each table hold a moment of the future, in one column or another; tables without are left out."""
+    conditions: dict[Any, ColumnElement[bool]] = {}
+    for column, wrong in _of_the_future(now):
+        conditions[column.class_] = conditions[column.class_] | wrong if column.class_ in conditions else wrong
+    counted = {
+        table.__tablename__: session.scalar(select(func.count()).select_from(table).where(wrong)) or 0
+        for table, wrong in conditions.items()
+    }
+    return {name: count for name, count in sorted(counted.items()) if count}
+
+
+def mend(session: Session, now: dt.datetime) -> int:
+    """Set moments of the future to now, and plans to what they were from now on; return how many were changed.
+
+    To be called under a clock that is believed.
+    """
+    redating.redate(session, now)
+    session.flush()
+    changed = 0
+    for column, wrong in _of_the_future(now):
+        statement = update(column.class_).where(wrong).values({column: now})
+        result = session.execute(statement.execution_options(synchronize_session=False))
+        assert isinstance(result, CursorResult)  # noqa: S101 - what an UPDATE gives
+        changed += result.rowcount
+    if changed:
+        audit.record(session, None, events.FUTURE_MENDED, "clock", dealer=None, rows=changed)
+    return changed
+
+
+def findings(session: Session, now: dt.datetime) -> Iterator[tuple[str, bool]]:
+    """Give what is unwell: a clock that is not believed, moments of the future."""
+    clock = look(session, now)
+    if not clock.is_believed:
+        apart = f"{_days(clock)} {'after' if clock.is_ahead else 'before'}"
+        known = f"the service was last known to be at work ({_said(clock.last or now)})"
+        until = "until it is right, or `retention --clock-is-right` says that it is"
+        yield f"clock: {_said(now)} lies {apart} {known}; nothing is erased by age {until}", False
+    wrong = future(session, now)
+    if wrong:
+        told = ", ".join(f"{name} {count}" for name, count in wrong.items())
+        yield (
+            f"clock: rows with moments in the future: {told}; under a right clock `retention --mend` sets them right",
+            False,
+        )
+
+
+def _said(moment: dt.datetime) -> str:
+    return f"{moment:%Y-%m-%d %H:%M} UTC"
+
+
+def _days(clock: Clock) -> str:
+    apart = abs(clock.now - (clock.last or clock.now))
+    return f"{apart.days} days" if apart.days > 1 else f"{int(apart.total_seconds() // 3600)} hours"
