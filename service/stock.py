@@ -14,7 +14,7 @@ from service import formats, history, tables
 from service.access import events
 from service.errors import Invalid, NotHere, Refused
 from service.language import _
-from service.trials import reservations, rows
+from service.trials import reservations, rows, sales
 from service.trials._common import lock_copies, noted, now
 from service.trials.reservations import Reservation
 from service.trials.shown import TrialRow
@@ -271,7 +271,7 @@ def set_status(session: Session, user: int | None, dealer: str | None, serial: s
     Invalid
         Another word, or one that follows from the trials.
     Refused
-        It is out on a trial and cannot be in stock at the same time.
+        It is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it cannot be then.
     """
     _own(session, dealer, serial)
     if status not in SETTABLE:
@@ -285,7 +285,15 @@ def set_status(session: Session, user: int | None, dealer: str | None, serial: s
     if status == "in_stock" and out is not None:
         sentence = _("{copy} is out on trial {number}; take it back there.")
         raise Refused(sentence.format(copy=serial, number=out.number))
+    sale = sales.on_trial(session, serial)
+    if bow.status == "sold" and status != "sold" and sale is not None:
+        sentence = _(
+            "{copy} was recorded as kept on trial {number}: correct that there, or say there that it came back."
+        )
+        raise Refused(sentence.format(copy=serial, number=sale.name))
     was = bow.status
+    if status != was:
+        bow.sold_on = now().date() if status == "sold" else None
     bow.status = "reserved" if status == "in_stock" and wanted else status
     session.flush()
     if bow.status != was:

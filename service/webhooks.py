@@ -48,7 +48,7 @@ def signature(secret: str, time: str, body: bytes) -> str:
 
 
 def queue(session: Session, dealer: str | None, kind: str, about: str, values: dict[str, Any]) -> None:
-    """Queue a message where the dealer has an address for them; ``kind``: 'enquiry', 'outcome'; no contact data."""
+    """Queue a message where the dealer has an address for them; ``kind``: 'enquiry', 'outcome', 'reopened'; no contact data."""
     door = session.get(Door, dealer) if dealer else None
     if door is not None and door.webhook:
         to = outbox.To(door.webhook, dealer=dealer, channel="webhook")

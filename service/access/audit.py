@@ -10,7 +10,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -83,6 +83,17 @@ def entries(session: Session, dealer: str | None = None, before: int | None = No
     if before is not None:
         asked = asked.where(kept.id < before)
     return [_entry(row, email) for row, email in session.execute(asked)]
+
+
+def count(session: Session, dealer: str | None = None) -> int:
+    """Return how many entries there are; of one dealer only where asked."""
+    kept = tables.AuditEntry
+    return (
+        session.scalar(
+            select(func.count()).select_from(kept).where(true() if dealer is None else kept.dealer == dealer)
+        )
+        or 0
+    )
 
 
 def _entry(row: tables.AuditEntry, email: str | None) -> Entry:

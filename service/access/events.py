@@ -97,6 +97,7 @@ MATERIALS_CONFIRMED = _event("materials_confirmed", N_("confirmed the materials 
 PARCEL_SENT = _event("parcel_sent", N_("sent a parcel"), STAFF)
 BOWS_TAKEN_BACK = _event("bows_taken_back", N_("took bows back"), STAFF)
 TRIAL_CLOSED = _event("trial_closed", N_("closed a trial"), STAFF)
+TRIAL_REOPENED = _event("trial_reopened", N_("opened a closed trial again"), STAFF)
 TRIAL_CANCELLED = _event("trial_cancelled", N_("cancelled a trial"), STAFF)
 LETTERS_REVEALED = _event("letters_revealed", N_("revealed the letters of a trial"), STAFF)
 HEAD_TO_HEAD_BEGUN = _event("head_to_head_begun", N_("began a head-to-head"), STAFF)

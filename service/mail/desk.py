@@ -9,16 +9,16 @@ from email.parser import Parser
 from sqlalchemy import ColumnElement, false, func, select
 from sqlalchemy.orm import Session
 
+from service import paging
 from service.access import audit, events
 from service.errors import NotHere, Refused
 from service.language import N_, _
 from service.mail import closed
 from service.mail.contents import KINDS
 from service.mail.office import Office
+from service.paging import Leaf
 from service.tables import OutboxItem
 
-A_PAGE = 100
-"""So many are shown, newest first."""
 KIND_WORDS = {
     "advice": N_("shortlist"),
     "before_trial": N_("what to bring"),
@@ -31,6 +31,7 @@ KIND_WORDS = {
     "password": N_("link to set a password"),
     "enquiry_event": N_("message on an enquiry"),
     "outcome_event": N_("message on an outcome"),
+    "reopened_event": N_("message on a trial opened again"),
 }
 STATES = ("waiting", "failed", "sent")
 _UNREAD = frozenset({"password"})
@@ -79,11 +80,23 @@ def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str
     }
 
 
-def listing(session: Session, office: Office, dealer: str, state: str, *, everyone: bool = False) -> list[Item]:
-    """Return the newest of a dealer's; with ``everyone`` those of no dealer in particular too."""
-    order = OutboxItem.due_at if state == "waiting" else OutboxItem.id.desc()
-    rows = session.scalars(select(OutboxItem).where(_of(dealer, everyone), _in(state)).order_by(order).limit(A_PAGE))
-    return [_item(session, office, dealer, row) for row in rows]
+def listing(
+    session: Session, office: Office, dealer: str, state: str, *, everyone: bool = False, after: str = ""
+) -> Leaf[Item]:
+    """Return a page of a dealer's: what waits by when it is due, else the newest first; ``everyone``: those of no dealer too."""
+    of, waits = OutboxItem, state == "waiting"
+    order = (of.due_at, of.id) if waits else (of.id,)
+    mark = paging.read(after, dt.datetime, int) if waits else paging.read(after, int)
+    theirs = (_of(dealer, everyone), _in(state))
+    found = session.scalars(
+        select(of)
+        .where(*theirs, paging.beyond(order, mark, rising=waits))
+        .order_by(*(column if waits else column.desc() for column in order))
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    count = session.scalar(select(func.count()).select_from(of).where(*theirs)) or 0
+    page = paging.leaf(found, count, lambda row: (row.due_at, row.id) if waits else (row.id,))
+    return page.of(_item(session, office, dealer, row) for row in page.rows)
 
 
 def _of(dealer: str, everyone: bool) -> ColumnElement[bool]:

@@ -69,6 +69,20 @@ def no_trial(session: Session, key: str) -> None:
         outbox.withdraw(session, kind, key)
 
 
+def reopened(session: Session, key: str) -> None:
+    """Take back what followed from the end of a trial that goes on; the next end is told anew.
+
+    A dealer's own system that was told what came of it is told that this does not stand any more.
+    """
+    for kind in ("after_trial", "follow_up"):
+        outbox.withdraw(session, kind, key)
+    dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
+    for kind in ("outcome_notice", "outcome_event"):
+        stood = outbox.undo(session, kind, f"{key}:")
+        if stood and kind == "outcome_event":
+            webhooks.queue(session, dealer, "reopened", f"{key}:{max(stood)}", {"trial": key})
+
+
 def outcome(session: Session, key: str, kind: str, copy: str | None, on: dt.date, reason: str | None) -> None:
     """Queue all that follows from what came of a trial: to the player, and to the dealer."""
     outcome_notice(session, key, kind, copy, on, reason=reason)

@@ -26,6 +26,9 @@ player who hears nothing for three has long since asked)."""
 MOST_A_DAY = 5
 """So many mails of one kind go from one dealer to one address in a day: anybody can type somebody else's address into a form."""
 
+_UNDONE = ":undone:"
+"""In the ``about`` of what has gone out and stands no more."""
+
 
 def wait_after(attempts: int) -> dt.timedelta | None:
     """Return how long to wait after so many vain attempts, doubling each time; None: given up."""
@@ -121,6 +124,24 @@ def withdraw(session: Session, kind: str, about: str) -> None:
             OutboxItem.leased_until.is_(None) | (OutboxItem.leased_until <= _now()),
         )
     )
+
+
+def undo(session: Session, kind: str, about: str) -> list[int]:
+    """Take back all of a kind whose ``about`` begins so and that has not gone out; return the ids of what has.
+
+    What has gone out stays, under another ``about``, so that the same can be told again.
+    """
+    of = OutboxItem
+    found = session.scalars(select(of).where(of.kind == kind, of.about.startswith(about, autoescape=True))).all()
+    gone = [row for row in found if row.sent_at is not None or (row.leased_until or _now()) > _now()]
+    for row in found:
+        if row not in gone:
+            session.delete(row)
+    fresh = [row for row in gone if _UNDONE not in row.about]
+    for row in fresh:
+        row.about = f"{row.about}{_UNDONE}{row.id}"
+    session.flush()
+    return [row.id for row in fresh]
 
 
 def too_many(session: Session, kind: str, to: To) -> bool:

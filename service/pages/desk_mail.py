@@ -11,7 +11,7 @@ from service import formats
 from service.language import _, ngettext
 from service.mail import closed, desk
 from service.pages.contexts import Page
-from service.pages.desk.common import Tab
+from service.pages.desk.common import Tab, paged
 from service.pages.desk_frame import see, show
 from service.pages.guard import Adviser, AtDealer, Posted, first
 from service.pages.mail_links import AnOffice
@@ -49,6 +49,9 @@ class MailPage(Page):
     empty: str
     in_folder: bool
     csrf: str
+    count: str = ""
+    older: str = ""
+    newest: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,19 +64,22 @@ class MailTextPage(Page):
 
 
 @router.get("")
-async def outbox(request: Request, staff: Adviser, office: AnOffice, session: Reading, state: str = "") -> Response:
+async def outbox(
+    request: Request, staff: Adviser, office: AnOffice, session: Reading, state: str = "", after: str = ""
+) -> Response:
     """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
     counts = desk.counts(session, staff.dealer, everyone=_everyone(staff))
     state = state if state in desk.STATES else "failed" if counts["failed"] else "waiting"
-    items = desk.listing(session, office, staff.dealer, state, everyone=_everyone(staff))
+    items = desk.listing(session, office, staff.dealer, state, everyone=_everyone(staff), after=after)
     page = MailPage(
         title=_("Mail"),
         dealer=staff.dealer_name,
         tabs=tuple(_tab(name, counts[name], here=name == state) for name in desk.STATES),
-        lines=tuple(map(_line, items)),
+        lines=items.each(_line),
         empty=_("Nothing here."),
         in_folder=office.folder is not None,
         csrf=staff.csrf,
+        **paged(items, f"{HOME}?state={state}", begins=not after),
     )
     return show(request, staff, "desk/mail.html", page)
 

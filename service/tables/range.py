@@ -72,7 +72,7 @@ class Price(Base):
 
 
 class Copy(Base):
-    """One individual bow. ``dealer`` None: at the workshop; ``status`` None: not known."""
+    """One individual bow. ``dealer`` None: at the workshop; ``status`` None: not known; ``sold_on``: of a sold one, where known."""
 
     __tablename__ = "copies"
     __table_args__ = (
@@ -90,6 +90,7 @@ class Copy(Base):
     hold: Mapped[Hold | None] = mapped_column(Word(Hold))
     dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
     status: Mapped[str | None] = mapped_column(String)
+    sold_on: Mapped[dt.date | None]
     materials: Mapped[str | None] = mapped_column(Text)
     insured_value: Mapped[decimal.Decimal | None] = mapped_column(Money)
     mass_g: Mapped[float | None] = mapped_column(Number)

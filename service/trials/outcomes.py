@@ -54,7 +54,7 @@ def record(
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("Trial {number} {state}; there is no outcome to record."))
     kind = _checked(session, trial, outcome, copy, reason, on)
-    before = _told(session, trial.id)
+    before = told(session, trial.id)
     same = next((row for row in before if _is_same(row, kind, copy, on)), None)
     if same is not None and same.reason == reason:
         return
@@ -67,7 +67,7 @@ def record(
     if composition.state == "open":
         _end(session, trial, composition, copy if kind is OutcomeKind.KEPT else None)
     if same is None:
-        _move(session, composition, kind, copy)
+        _move(session, composition, kind, copy, on)
     mails.outcome(session, key, str(kind), copy, on, reason)
     noted(
         session,
@@ -100,27 +100,27 @@ def correct(
     Raises `NotHere` where there is no such outcome, else as `record` does.
     """
     trial, composition = claimed(session, dealer, key)
-    mistaken = next((row for row in _told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
+    mistaken = next((row for row in told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
     if mistaken is None:
         raise NotHere
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
     was = {"outcome": str(mistaken.outcome), "copy": mistaken.copy, "reason": mistaken.reason, "on": str(mistaken.on)}
     revision = mistaken.revision + 1
     with session.begin_nested():  # what is refused in the new one leaves the old one as it was
-        _take_out(session, composition, mistaken)
+        take_out(session, composition, mistaken)
         record(session, user, dealer, key, outcome, copy, reason, on)
-        newest = next(row for row in _told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
+        newest = next(row for row in told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
         newest.revision = max(newest.revision, revision)
     noted(session, user, dealer, events.OUTCOME_CORRECTED, f"trial {key}", was=was, revision=revision)
 
 
-def _take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:
+def take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:
     """Take an outcome out with every revision of it, and undo what it did to the stock."""
-    kind, copy = mistaken.outcome, mistaken.copy
+    kind, copy, on = mistaken.outcome, mistaken.copy, mistaken.on
     for row in session.scalars(select(tables.Outcome).where(_same_as(composition.trial, mistaken))):
         session.delete(row)
     session.flush()
-    _undo(session, composition, kind, copy)
+    _undo(session, composition, kind, copy, on)
 
 
 def _checked(
@@ -153,10 +153,10 @@ def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: st
     return []
 
 
-def _told(session: Session, trial: int) -> list[tables.Outcome]:
+def told(session: Session, trial: int) -> list[tables.Outcome]:
     """Return what was told of a trial so far, by day and arrival, the highest revision of each."""
-    told = select(tables.Outcome).where(tables.Outcome.trial == trial, tables.newest_outcome())
-    return list(session.scalars(told.order_by(tables.Outcome.on, tables.Outcome.id)))
+    newest = select(tables.Outcome).where(tables.Outcome.trial == trial, tables.newest_outcome())
+    return list(session.scalars(newest.order_by(tables.Outcome.on, tables.Outcome.id)))
 
 
 def _is_same(row: tables.Outcome, kind: OutcomeKind, copy: str | None, on: dt.date) -> bool:
@@ -177,10 +177,10 @@ def _next_revision(session: Session, trial: int, kind: OutcomeKind, copy: str | 
     return (session.scalar(highest) or 0) + 1
 
 
-def kept_since(told: Sequence[tables.Outcome]) -> dict[str, dt.date]:
+def kept_since(outcomes: Sequence[tables.Outcome]) -> dict[str, dt.date]:
     """Return the bows that were kept and not brought back, with the day."""
     kept: dict[str, dt.date] = {}
-    for row in sorted(told, key=lambda each: (each.on, each.outcome is OutcomeKind.RETURNED)):
+    for row in sorted(outcomes, key=lambda each: (each.on, each.outcome is OutcomeKind.RETURNED)):
         if row.outcome is OutcomeKind.KEPT and row.copy is not None:
             kept.setdefault(row.copy, row.on)
         elif row.outcome is OutcomeKind.RETURNED and row.copy is not None:
@@ -188,8 +188,8 @@ def kept_since(told: Sequence[tables.Outcome]) -> dict[str, dt.date]:
     return kept
 
 
-def _refuse_contradiction(told: Sequence[tables.Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
-    kept = kept_since(told)
+def _refuse_contradiction(before: Sequence[tables.Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
+    kept = kept_since(before)
     if kind is OutcomeKind.KEPT and copy in kept:
         sentence = _("{copy} was recorded as kept on {day} already; correct that entry if the day is wrong.")
         raise Refused(sentence.format(copy=copy, day=formats.day(kept[copy])))
@@ -201,11 +201,11 @@ def _refuse_contradiction(told: Sequence[tables.Outcome], kind: OutcomeKind, cop
             "{copy} was kept on {day}. Record it as brought back first, or correct that entry if it was a mistake."
         )
         raise Refused(sentence.format(copy=one, day=formats.day(since)))
-    _refuse_kept_before_none(told, kind, on)
+    _refuse_kept_before_none(before, kind, on)
 
 
-def _refuse_kept_before_none(told: Sequence[tables.Outcome], kind: OutcomeKind, on: dt.date) -> None:
-    none = [row.on for row in told if row.outcome is OutcomeKind.NONE and row.on >= on]
+def _refuse_kept_before_none(before: Sequence[tables.Outcome], kind: OutcomeKind, on: dt.date) -> None:
+    none = [row.on for row in before if row.outcome is OutcomeKind.NONE and row.on >= on]
     if kind is OutcomeKind.KEPT and none:
         sentence = _("On {day} it was recorded that none was kept; correct that entry instead.")
         raise Refused(sentence.format(day=formats.day(max(none))))
@@ -225,31 +225,32 @@ def _stays_away(session: Session, composition: tables.Composition, copy: str) ->
         session.flush()
 
 
-def _move(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None) -> None:
+def _move(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
     """Let the stock follow: a bow kept is sold, one brought back is in the shop again."""
     if copy is None:
         return
     if kind is OutcomeKind.KEPT:
         _stays_away(session, composition, copy)
-        lock_copies(session, [copy])[copy].status = "sold"
+        row = lock_copies(session, [copy])[copy]
+        row.status, row.sold_on = "sold", on
     elif kind is OutcomeKind.RETURNED:
         _into_stock(session, copy)
     session.flush()
 
 
-def _undo(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None) -> None:
+def _undo(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
     """Take back what a mistaken outcome did to the stock."""
     if copy is not None and kind is OutcomeKind.KEPT:
         _into_stock(session, copy)
     elif copy is not None and kind is OutcomeKind.RETURNED:
-        _move(session, composition, OutcomeKind.KEPT, copy)
+        _move(session, composition, OutcomeKind.KEPT, copy, kept_since(told(session, composition.trial)).get(copy, on))
 
 
 def _into_stock(session: Session, copy: str) -> None:
     row = lock_copies(session, [copy])[copy]
     if row.status == "sold":
         # Where another trial waits for it, `release` says reserved.
-        row.status = "reserved"
+        row.status, row.sold_on = "reserved", None
         session.flush()
         lifecycle.release(session, [copy])
 

@@ -71,7 +71,7 @@ def _page(
         sheets=sheets,
         outcomes=told,
         flags=_flags(row, case, sheets, told),
-        may=_may(row, case, needed),
+        may=_may(row, case, needed) | _may_reopen(composition),
         note=composition.note,
     )
 
@@ -283,6 +283,13 @@ def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset
         "follow_up": state in ("open", "closed"),
     }
     return frozenset(verb for verb, allowed in verbs.items() if allowed)
+
+
+def _may_reopen(composition: tables.Composition) -> frozenset[str]:
+    """Say whether a trial may be opened again: it is closed, and its key was not revealed since."""
+    closed, revealed = composition.closed_at, composition.revealed_at
+    stays = composition.state != "closed" or (revealed is not None and (closed is None or revealed >= closed))
+    return frozenset() if stays else frozenset({"reopen"})
 
 
 def parcel_waits(session: Session, row: TrialRow) -> bool:

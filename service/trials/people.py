@@ -9,30 +9,47 @@ from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import Hold, Instrument, Place
-from service import tables
+from service import paging, tables
 from service.errors import NotHere
+from service.paging import Leaf
 from service.trials import enquiring, rows
 from service.trials.players import of_dealer
 from service.trials.shown import EnquiryPage, EnquiryRow, PlayerPage, PlayerRow
 
-MOST_LISTED = 500
-"""So many are listed at once; whoever looks for one among more searches."""
-
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
-    """Return the dealer's enquiries that meet the conditions, newest first."""
+    """Return every one of the dealer's enquiries that meets the conditions, newest first."""
     return _enquiry_rows(session, dealer, enquiring.of_dealer(dealer), *conditions)
 
 
-def nobodys_rows(session: Session, dealer: str) -> tuple[EnquiryRow, ...]:
-    """Return the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
-    return _enquiry_rows(session, dealer, enquiring.of_nobody(), tables.Enquiry.settled_at.is_(None))
+def enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
+    """Return a page of the dealer's enquiries that meet the conditions, newest first."""
+    return _enquiries(session, dealer, after, enquiring.of_dealer(dealer), *conditions)
+
+
+def nobodys(session: Session, dealer: str, after: str) -> Leaf[EnquiryRow]:
+    """Return a page of the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
+    return _enquiries(session, dealer, after, enquiring.of_nobody(), tables.Enquiry.settled_at.is_(None))
+
+
+def _enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
+    of = tables.Enquiry
+    order = (of.created_at, of.id)
+    # The ids alone are put in order; the answers and the advice of all would take a hundred times the memory.
+    found = session.execute(
+        select(of.created_at, of.id)
+        .where(*conditions, paging.beyond(order, paging.read(after, dt.datetime, str)))
+        .order_by(*(column.desc() for column in order))
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    count = session.scalar(select(func.count()).select_from(of).where(*conditions)) or 0
+    page = paging.leaf(found, count, tuple)
+    return page.of(_enquiry_rows(session, dealer, of.id.in_([row.id for row in page.rows])))
 
 
 def _enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     of = tables.Enquiry
-    asked = select(of).where(*conditions)
-    found = session.scalars(asked.order_by(of.created_at.desc(), of.id).limit(MOST_LISTED)).all()
+    found = session.scalars(select(of).where(*conditions).order_by(of.created_at.desc(), of.id.desc())).all()
     trials = _trials_of(session, dealer, [row.id for row in found])
     return tuple(_enquiry_row(row, trials.get(row.id, [])) for row in found)
 
@@ -96,8 +113,26 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
 # Players
 
 
+def players(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[PlayerRow]:
+    """Return a page of the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
+    player, contact, trial = tables.Player, tables.Contact, tables.Trial
+    last = func.coalesce(func.max(trial.on), dt.date.max, type_=trial.on.type)
+    theirs = select(player.id).outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
+    theirs = theirs.where(of_dealer(dealer), *conditions)
+    found = session.execute(
+        theirs.with_only_columns(last.label("last"), player.id, maintain_column_froms=True)
+        .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
+        .group_by(player.id)
+        .having(paging.beyond((last, player.id), paging.read(after, dt.date, int)))
+        .order_by(last.desc(), player.id.desc())
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    page = paging.leaf(found, session.scalar(select(func.count()).select_from(theirs.subquery())) or 0, tuple)
+    return page.of(player_rows(session, dealer, player.id.in_([row.id for row in page.rows])))
+
+
 def player_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[PlayerRow, ...]:
-    """Return the dealer's players that meet the conditions, latest trial first."""
+    """Return the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
     player, contact, trial = tables.Player, tables.Contact, tables.Trial
     last = func.max(trial.on)
     statement = (
@@ -108,7 +143,6 @@ def player_rows(session: Session, dealer: str, *conditions: ColumnElement[bool])
         .where(of_dealer(dealer), *conditions)
         .group_by(player.id, player.key, player.in_model, contact.name, contact.email, contact.phone)
         .order_by(func.coalesce(last, dt.date.max).desc(), player.id.desc())
-        .limit(MOST_LISTED)
     )
     found = session.execute(statement).all()
     played = _instruments(session, dealer, [row.id for row in found])

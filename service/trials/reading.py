@@ -9,6 +9,7 @@ from model.vocabulary import OutcomeKind
 from service import tables
 from service.access import events
 from service.mail import mails
+from service.paging import Leaf
 from service.trials import enquiring, page, people, rows
 from service.trials._common import composed, noted, now, out_now
 from service.trials.shown import (
@@ -44,14 +45,14 @@ __all__ = [
 ]
 
 
-def enquiries(session: Session, dealer: str, *, show: str = "new") -> tuple[EnquiryRow, ...]:
-    """Return the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
-    return people.enquiry_rows(session, dealer, *([people.is_new()] if show == "new" else []))
+def enquiries(session: Session, dealer: str, *, show: str = "new", after: str = "") -> Leaf[EnquiryRow]:
+    """Return a page of the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
+    return people.enquiries(session, dealer, after, *([people.is_new()] if show == "new" else []))
 
 
-def nobodys_enquiries(session: Session, dealer: str) -> tuple[EnquiryRow, ...]:
-    """Return the enquiries that were made of no dealer where there are several: for those who may act for any."""
-    return people.nobodys_rows(session, dealer)
+def nobodys_enquiries(session: Session, dealer: str, after: str = "") -> Leaf[EnquiryRow]:
+    """Return a page of the enquiries that were made of no dealer where there are several: for those who may act for any."""
+    return people.nobodys(session, dealer, after)
 
 
 def enquiry(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
@@ -83,17 +84,20 @@ def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
 
 
 def trials(
-    session: Session, dealer: str, state: str | None = None, today: dt.date | None = None
-) -> tuple[TrialRow, ...]:
-    """Return the trials composed here, newest first; of one state where it is given."""
+    session: Session, dealer: str, state: str | None = None, today: dt.date | None = None, after: str = ""
+) -> Leaf[TrialRow]:
+    """Return a page of the trials composed here, newest first; of one state where it is given."""
     of_state = [tables.Composition.state == state] if state else []
-    return rows.trial_rows(session, dealer, *of_state, today=today)
+    return rows.trials(session, dealer, after, *of_state, today=today)
 
 
-def trials_from_files(session: Session, dealer: str, most: int) -> tuple[TrialRow, ...]:
-    """Return the latest trials that were read from a file, at most so many; a player's page has every one of that player's."""
-    from_file = tables.Composition.trial.is_(None)
-    return rows.trial_rows(session, dealer, from_file, files=True, most=most)
+def trials_from_files(session: Session, dealer: str, after: str = "") -> Leaf[TrialRow]:
+    """Return a page of the trials that were read from a file, newest first."""
+    return rows.trials(session, dealer, after, tables.Composition.trial.is_(None), files=True)
+
+
+def _in_state(session: Session, dealer: str, state: str, today: dt.date) -> tuple[TrialRow, ...]:
+    return rows.trial_rows(session, dealer, tables.Composition.state == state, today=today)
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
@@ -116,9 +120,9 @@ def overdue(session: Session, dealer: str, today: dt.date) -> tuple[Overdue, ...
     return tuple(sorted(items, key=lambda item: (-item.days, item.trial.number or 0)))
 
 
-def players(session: Session, dealer: str, search: str = "") -> tuple[PlayerRow, ...]:
-    """Return the players, latest trial first; ``search`` is part of a name, an address or a key."""
-    return people.player_rows(session, dealer, *([people.search_for(search)] if search.strip() else []))
+def players(session: Session, dealer: str, search: str = "", after: str = "") -> Leaf[PlayerRow]:
+    """Return a page of the players, latest trial first; ``search`` is part of a name, an address or a key."""
+    return people.players(session, dealer, after, *([people.search_for(search)] if search.strip() else []))
 
 
 def player(session: Session, dealer: str, key: str) -> PlayerPage:
@@ -130,11 +134,11 @@ def home(session: Session, dealer: str, today: dt.date) -> Home:
     """Return what waits at the desk."""
     composition, told = tables.Composition, tables.Outcome
     undecided = (composition.state == "closed") & ~exists().where(told.trial == tables.Trial.id)
-    planned = trials(session, dealer, "planned", today)
+    planned = _in_state(session, dealer, "planned", today)
     return Home(
         new_enquiries=enquiries(session, dealer),
         today=tuple(row for row in planned if row.on <= today),
-        open=trials(session, dealer, "open", today),
+        open=_in_state(session, dealer, "open", today),
         coming=tuple(reversed([row for row in planned if row.on > today])),
         without_outcome=rows.trial_rows(session, dealer, undecided, today=today),
         overdue=overdue(session, dealer, today),

@@ -4,11 +4,12 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, false, func, or_, select, true
+from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import Blinding, OutcomeKind, Place
-from service import tables
+from service import paging, tables
+from service.paging import Leaf
 from service.trials._common import now, out_now
 from service.trials.shown import TrialRow
 
@@ -22,13 +23,43 @@ def trial_rows(
     *conditions: ColumnElement[bool],
     today: dt.date | None = None,
     files: bool = False,
-    most: int | None = None,
 ) -> tuple[TrialRow, ...]:
     """Return the dealer's trials that meet the conditions, newest first; with ``files`` those read from a file too."""
     day = today or now().date()
-    rows = session.execute(_statement(dealer, day, files).where(*conditions).limit(most)).all()
+    rows = session.execute(_statement(dealer, day, files).where(*conditions)).all()
     outcomes = _outcomes(session, [row.id for row in rows])
     return tuple(_row(row, outcomes.get(row.id)) for row in rows)
+
+
+def trials(
+    session: Session,
+    dealer: str,
+    after: str,
+    *conditions: ColumnElement[bool],
+    today: dt.date | None = None,
+    files: bool = False,
+) -> Leaf[TrialRow]:
+    """Return a page of the same."""
+    trial, composition = tables.Trial, tables.Composition
+    order = (trial.on, trial.id)
+    theirs = select(trial.id).outerjoin(composition, composition.trial == trial.id)
+    theirs = theirs.where(_of_dealer(dealer, files), *conditions)
+    # First which ones, then what is counted of each: so that only the page's own are counted.
+    found = session.execute(
+        theirs.with_only_columns(*order, maintain_column_froms=True)
+        .where(paging.beyond(order, paging.read(after, dt.date, int)))
+        .order_by(*(column.desc() for column in order))
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    page = paging.leaf(found, session.scalar(select(func.count()).select_from(theirs.subquery())) or 0, tuple)
+    ids = [row.id for row in page.rows]
+    return page.of(trial_rows(session, dealer, trial.id.in_(ids), today=today, files=files))
+
+
+def _of_dealer(dealer: str, files: bool) -> ColumnElement[bool]:
+    trial, composition = tables.Trial, tables.Composition
+    from_file = and_(composition.trial.is_(None), trial.dealer == dealer)
+    return or_(composition.dealer == dealer, from_file) if files else composition.dealer == dealer
 
 
 def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, ...]]:
@@ -51,13 +82,8 @@ def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, .
         .join(tables.Player, tables.Player.id == trial.player)
         .outerjoin(composition, composition.trial == trial.id)
         .outerjoin(contact, and_(contact.player == trial.player, contact.dealer == dealer))
-        .where(
-            or_(
-                composition.dealer == dealer,
-                and_(composition.trial.is_(None), trial.dealer == dealer, true() if files else false()),
-            )
-        )
-        .order_by(trial.on.desc(), composition.number.desc(), trial.key)
+        .where(_of_dealer(dealer, files))
+        .order_by(trial.on.desc(), trial.id.desc())
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
+from service.paging import Leaf
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +240,7 @@ class Home:
     by mail that the bow kept is not the right one any more, and it is not back yet.
     """
 
-    new_enquiries: tuple[EnquiryRow, ...]
+    new_enquiries: Leaf[EnquiryRow]
     today: tuple[TrialRow, ...]
     open: tuple[TrialRow, ...]
     coming: tuple[TrialRow, ...]

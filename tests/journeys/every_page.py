@@ -56,13 +56,17 @@ PAGES: Mapping[str, tuple[str, ...]] = {
         f"/desk/trials/{{{state}}}"
         for state in ("planned", "open", "part", "played", "revealed", "kept", "cancelled", "post")
     ),
+    "/desk/trials/{key}/close": ("/desk/trials/{part}/close",),
+    "/desk/trials/{key}/outcome": ("/desk/trials/{part}/outcome?what=none+price",),
+    "/desk/trials/{key}/reopen": ("/desk/trials/{kept}/reopen",),
     "/desk/trials/{key}/correct": ("/desk/trials/{kept}/correct",),
     "/desk/trials/{key}/reveal": ("/desk/trials/{part}/reveal",),
     "/desk/trials/{key}/print/{name}": (
         *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel", "loan")),
         "/desk/trials/{open}/print/parcel",
     ),
-    "/desk/stock": ("/desk/stock?instrument=cello",),
+    "/desk/stock": ("/desk/stock?instrument=cello", "/desk/stock?show=sold"),
+    "/desk/stock/{serial}/sold": ("/desk/stock/{out}/sold",),
     "/desk/stock/{serial}": ("/desk/stock/{serial}",),
     "/desk/players": ("/desk/players", "/desk/players?search=nobody"),
     "/desk/players/{key}": ("/desk/players/{player}",),

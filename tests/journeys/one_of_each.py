@@ -202,6 +202,7 @@ def _trials(world: World) -> None:
         kept = next(slot for slot in reading.key_sheet(session, DEALER, places["kept"]) if slot.copy)
         outcomes.record(session, None, DEALER, places["kept"], "kept", kept.copy, "sound", TODAY)
         places["serial"] = str(kept.copy)
+        places["out"] = next(str(s.copy) for s in reading.key_sheet(session, DEALER, places["part"]) if s.copy)
         trial = session.scalars(select(tables.Trial).where(tables.Trial.key == places["kept"])).one()
         places["player"] = session.get_one(tables.Player, trial.player).key
 

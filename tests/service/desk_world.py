@@ -83,6 +83,7 @@ GET /desk/stock                            ooeoo
 GET /desk/stock/{serial}                   ooeoo
 POST /desk/stock/{serial}/event            ooeoo
 POST /desk/stock/{serial}/place            ooeoo
+GET /desk/stock/{serial}/sold              ooeoo
 POST /desk/stock/{serial}/status           ooeoo
 GET /desk/tablets                          o--oo
 POST /desk/tablets                         o--oo
@@ -92,6 +93,7 @@ POST /desk/tablets/{tablet}/revoke         o--oo
 GET /desk/trials                           o--oo
 GET /desk/trials/{key}                     o--oo
 POST /desk/trials/{key}/cancel             o--oo
+GET /desk/trials/{key}/close               o--oo
 POST /desk/trials/{key}/close              o--oo
 POST /desk/trials/{key}/confirm            o--oo
 GET /desk/trials/{key}/correct             o--oo
@@ -99,8 +101,11 @@ POST /desk/trials/{key}/correct            o--oo
 POST /desk/trials/{key}/count              o--oo
 POST /desk/trials/{key}/head-to-head       o--oo
 POST /desk/trials/{key}/open               o--oo
+GET /desk/trials/{key}/outcome             o--oo
 POST /desk/trials/{key}/outcome            o--oo
 GET /desk/trials/{key}/print/{name}        o--oo
+GET /desk/trials/{key}/reopen              o--oo
+POST /desk/trials/{key}/reopen             o--oo
 GET /desk/trials/{key}/reveal              o--oo
 POST /desk/trials/{key}/reveal             o--oo
 POST /desk/trials/{key}/seat               o--oo

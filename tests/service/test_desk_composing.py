@@ -177,7 +177,7 @@ def test_an_amount_that_can_be_read_in_two_ways_is_asked_again(shop: Shop) -> No
 def test_a_trial_leads_to_the_next_one_with_what_was_learnt(shop: Shop) -> None:
     key = shop.opened()
     shop.rate(key, [6, 4, 5, 3, 4])
-    shop.adviser.post(f"/desk/trials/{key}/close")
+    shop.adviser.post(f"/desk/trials/{key}/close", {"sure": "yes"})
     page = shop.adviser.read(f"/desk/compose?previous={key}")
     assert page.h1.startswith("A trial for ")
     assert ticked(page)

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from service import tables
+from service.trials import reading
 from service.trials.standing import standing
 from tests.service import desk_shop
 from tests.service.cast import DEALER
@@ -55,7 +56,7 @@ def test_a_trial_in_the_shop_goes_from_step_to_step(shop: Shop) -> None:
     assert next_step(read(shop, key)) == "Open the trial"
     assert next_step(act(shop, key, "open")) == "Close the trial"
     assert shop.state(key) == "open"
-    assert next_step(act(shop, key, "close")) == "Record it"
+    assert next_step(act(shop, key, "close", sure="yes")) == "Record it"
     done = act(shop, key, "outcome", what="none price")
     assert "Nothing kept, because of: the price" in done.text
     assert not done.of_class("next")
@@ -195,7 +196,7 @@ def test_what_may_change_while_one_looks_is_marked_and_found_by_its_id(shop: Sho
     live = [e for e in page.elements if "data-live" in e.attributes]
     assert {e.get("id") for e in live} >= {"standing", "order", "sheets"}
     assert [e for e in page.elements if e.get("data-live-page") == "5"]
-    act(shop, key, "close")
+    act(shop, key, "close", sure="yes")
     assert not [e for e in read(shop, key).elements if e.get("data-live-page")]
 
 
@@ -278,7 +279,7 @@ def test_a_bow_against_itself_is_refused(shop: Shop) -> None:
 def test_a_kept_bow_is_named_by_its_letter_before_the_key_is_revealed(shop: Shop) -> None:
     key = shop.opened()
     shop.rate(key, [6, 4, 5, 3, 4])
-    page = act(shop, key, "close")
+    page = act(shop, key, "close", sure="yes")
     tap = next(e for e in page.all("button", name="what") if e.text.strip().startswith("Bow "))
     assert tap.get("value").startswith("kept - letter:")
     kept = act(shop, key, "outcome", what=tap.get("value"))
@@ -288,7 +289,7 @@ def test_a_kept_bow_is_named_by_its_letter_before_the_key_is_revealed(shop: Shop
 
 def test_a_kept_bow_that_comes_back_is_recorded_with_why(shop: Shop) -> None:
     key = shop.opened()
-    act(shop, key, "close")
+    act(shop, key, "close", sure="yes")
     page = act(shop, key, "outcome", what=f"kept - {BOWS[0]}")
     tap = next(e for e in page.all("button", name="what") if e.get("value") == f"returned sound {BOWS[0]}")
     assert "because of: the sound" in act(shop, key, "outcome", what=tap.get("value")).text
@@ -296,7 +297,7 @@ def test_a_kept_bow_that_comes_back_is_recorded_with_why(shop: Shop) -> None:
 
 def test_more_bows_asked_for_lead_on_to_the_next_composition(shop: Shop) -> None:
     key = shop.opened()
-    act(shop, key, "close")
+    act(shop, key, "close", sure="yes")
     reply = shop.adviser.post(f"/desk/trials/{key}/outcome", {"what": "more_asked"})
     assert reply.headers["location"] == f"/desk/compose?previous={key}"
 
@@ -304,9 +305,70 @@ def test_more_bows_asked_for_lead_on_to_the_next_composition(shop: Shop) -> None
 @pytest.mark.parametrize("what", ["", "sold", "kept", "kept - letter:Q", "kept - DB-nowhere", "none wind"])
 def test_an_outcome_that_makes_no_sense_is_refused_in_words(shop: Shop, what: str) -> None:
     key = shop.opened()
-    act(shop, key, "close")
+    act(shop, key, "close", sure="yes")
     page = act(shop, key, "outcome", what=what)
     assert page.status in (409, 422) or (what == "none wind" and page.status == 200)
+
+
+# Asked before it ends
+
+
+def test_closing_with_sheets_missing_asks_and_names_the_places(shop: Shop) -> None:
+    key = shop.opened()
+    shop.rate(key, [6, 4])
+    page = act(shop, key, "close")
+    assert page.h1 == "Close this trial?"
+    assert shop.state(key) == "open"
+    with shop.desk.database.reading() as session:
+        order = reading.trial(session, DEALER, key).slots
+    missing = [item.text.strip() for item in page.of_class("asked")[0].walk() if item.tag == "li"]
+    names = ["Own bow" if slot.own else f"Bow {slot.letter}" for slot in order]
+    assert missing == [f"{name}, place {place} of {len(order)}" for place, name in enumerate(names, 1) if place > 2]
+    assert "The trial is closed." in send(shop.adviser, page, "/close").text
+    assert shop.state(key) == "closed"
+
+
+def test_closing_with_every_sheet_in_does_not_ask(shop: Shop) -> None:
+    key = shop.opened()
+    with shop.desk.database.reading() as session:
+        places = len(reading.trial(session, DEALER, key).slots)
+    shop.rate(key, [5] * places)
+    assert "The trial is closed." in act(shop, key, "close").text
+
+
+def test_an_outcome_tapped_while_a_trial_is_played_asks_first(shop: Shop) -> None:
+    key = shop.opened()
+    letters = [letter for letter in shop.rate(key, [6, 4, 5]) if letter]
+    page = act(shop, key, "outcome", what=f"kept - letter:{letters[0]}")
+    assert page.h1 == "Record this, and close the trial?"
+    assert f"Kept: Bow {letters[0]}" in page.text
+    assert not [serial for serial in BOWS if serial in page.source]
+    assert shop.state(key) == "open"
+    recorded = send(shop.adviser, page, "/outcome")
+    assert "Kept: DB-" in recorded.text
+    assert shop.state(key) == "closed"
+
+
+def test_a_trial_closed_by_mistake_is_opened_again_from_its_page(shop: Shop) -> None:
+    key = shop.opened()
+    letters = [letter for letter in shop.rate(key, [6, 4, 5]) if letter]
+    page = act(shop, key, "outcome", what=f"kept - letter:{letters[0]}", sure="yes")
+    assert f"/desk/trials/{key}/reopen" in [e.get("href") for e in page.all("a")]
+    asked = shop.adviser.read(f"/desk/trials/{key}/reopen")
+    assert "Kept: DB-" in asked.text
+    again = send(shop.adviser, asked, "/reopen")
+    assert "The trial is open again." in again.text
+    assert "Kept" not in again.by_id("outcome-title").within("section").text.replace("A bow was kept", "")  # type: ignore[union-attr]
+    assert [shop.status(serial) for serial in BOWS] == ["on_trial"] * 3
+
+
+def test_once_the_key_is_revealed_a_closed_trial_is_not_opened_again(shop: Shop) -> None:
+    key = shop.opened()
+    act(shop, key, "close", sure="yes")
+    page = act(shop, key, "reveal")
+    assert f"/desk/trials/{key}/reopen" not in [e.get("href") for e in page.all("a")]
+    assert act(shop, key, "reopen").status == 409
+    assert shop.state(key) == "closed"
 
 
 # Who may
@@ -334,7 +396,6 @@ def test_a_trial_read_from_a_file_is_shown_with_what_came_of_it(shop: Shop) -> N
         )
     listed = shop.adviser.read("/desk/trials?state=files")
     assert len(listed.of_class("line")) == 1
-    assert "A player’s page lists every one of that player’s." in listed.text
     assert not shop.adviser.read("/desk/trials").of_class("line")
     assert not shop.desk.sign_in("stranger").read("/desk/trials?state=files").of_class("line")
     page = read(shop, "T%200001%231")

@@ -329,7 +329,7 @@ def test_the_desk_sends_again_and_closes_an_address_on_either_database(any_datab
     with any_database.writing() as session:
         desk.bounced(session, office, user, SHOP, row.id)
     with any_database.reading() as session:
-        (item,) = desk.listing(session, office, SHOP, "sent")
+        (item,) = desk.listing(session, office, SHOP, "sent").rows
     assert (item.closed, item.may_resend) == ("bounced", False)
 
 

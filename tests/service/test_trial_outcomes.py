@@ -286,7 +286,7 @@ def test_composed_trials_are_whole_in_the_files(shop: Database, tmp_path: Path) 
         assert files.load(session, tmp_path / "one").problems == ()
     with fresh.reading() as session:
         files.dump(session, tmp_path / "two")
-        page = reading.trials(session, SHOP)
+        page = reading.trials(session, SHOP).rows
     fresh.close()
     assert page == ()
     for file in sorted((tmp_path / "one").iterdir()):

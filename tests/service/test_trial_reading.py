@@ -38,8 +38,8 @@ def ask(session: Session, dealer: str | None, **changes: Any) -> str:
 def test_each_shop_sees_its_own_enquiries_only(shop: Database) -> None:
     with shop.writing() as session:
         here, there, nowhere = (ask(session, dealer) for dealer in (SHOP, "quay", None))
-        assert [row.id for row in reading.enquiries(session, SHOP)] == [here]
-        assert [row.id for row in reading.enquiries(session, "quay", show="all")] == [there]
+        assert [row.id for row in reading.enquiries(session, SHOP).rows] == [here]
+        assert [row.id for row in reading.enquiries(session, "quay", show="all").rows] == [there]
         for foreign in (there, nowhere, "unknown"):
             with pytest.raises(NotHere):
                 reading.enquiry(session, SHOP, foreign)
@@ -54,7 +54,7 @@ def test_where_there_is_one_shop_enquiries_to_nobody_in_particular_are_its_own(d
         session.delete(session.get_one(tables.Dealer, "quay"))
         session.flush()
         asked = ask(session, None)
-        assert [row.id for row in reading.enquiries(session, SHOP)] == [asked]
+        assert [row.id for row in reading.enquiries(session, SHOP).rows] == [asked]
 
 
 def test_an_enquiry_is_new_until_it_is_settled_or_has_a_trial(shop: Database) -> None:
@@ -63,14 +63,14 @@ def test_an_enquiry_is_new_until_it_is_settled_or_has_a_trial(shop: Database) ->
         reading.settle(session, None, SHOP, settled)
         reading.settle(session, None, SHOP, settled)
         key = compose(session, enquiry=composed)
-        assert [row.id for row in reading.enquiries(session, SHOP)] == [waiting]
-        assert {row.id for row in reading.enquiries(session, SHOP, show="all")} == {settled, composed, waiting}
+        assert [row.id for row in reading.enquiries(session, SHOP).rows] == [waiting]
+        assert {row.id for row in reading.enquiries(session, SHOP, show="all").rows} == {settled, composed, waiting}
         page = reading.enquiry(session, SHOP, composed)
         assert page.row.trials == ((key, 1),)
         assert (page.row.name, page.row.budget, page.row.currency) == ("Ada Bow", 2600, "EUR")
         assert page.document["id"] == composed
         lifecycle.cancel(session, None, SHOP, key)
-        assert {row.id for row in reading.enquiries(session, SHOP)} == {composed, waiting}
+        assert {row.id for row in reading.enquiries(session, SHOP).rows} == {composed, waiting}
         noted = (
             select(func.count()).select_from(tables.AuditEntry).where(tables.AuditEntry.did == "put an enquiry aside")
         )
@@ -82,12 +82,12 @@ def test_players_are_found_by_name_address_or_key_and_only_here(shop: Database) 
         compose(session, contact=CONTACT)
         compose(session, copies=["DB-juniper-3"])
         compose(session, "quay", copies=["DB-quay-0"], contact=CONTACT | {"name": "Bo Bow"})
-        everyone = reading.players(session, SHOP)
+        everyone = reading.players(session, SHOP).rows
         ada = next(row for row in everyone if row.name)
         assert len(everyone) == 2
         for search in ("ada", "EXAMPLE.org", ada.key[:8]):
-            assert [row.key for row in reading.players(session, SHOP, search)] == [ada.key]
-        assert reading.players(session, SHOP, "100%") == ()
+            assert [row.key for row in reading.players(session, SHOP, search).rows] == [ada.key]
+        assert reading.players(session, SHOP, "100%").rows == ()
         page = reading.player(session, SHOP, ada.key)
         assert [row.who for row in page.trials] == ["Ada Bow"]
         with pytest.raises(NotHere):
@@ -100,11 +100,11 @@ def test_trials_are_listed_by_state_newest_first(shop: Database) -> None:
         lifecycle.open_(session, None, SHOP, keys[0])
         rate(session, keys[0], dict.fromkeys((None, *BOWS), 5), places=3)
         lifecycle.cancel(session, None, SHOP, keys[2])
-        assert [row.key for row in reading.trials(session, SHOP)] == keys[::-1]
-        row = reading.trials(session, SHOP, "open")[0]
+        assert [row.key for row in reading.trials(session, SHOP).rows] == keys[::-1]
+        row = reading.trials(session, SHOP, "open").rows[0]
         assert (row.key, row.copies, row.sheets_in, row.sheets_of) == (keys[0], 3, 3, 6)
         home = reading.home(session, SHOP, TODAY)
-        assert reading.trials(session, "quay") == ()
+        assert reading.trials(session, "quay").rows == ()
     assert [row.key for row in home.open] == [keys[0]]
     assert [row.key for row in home.coming] == [keys[1]]
     assert home.today == ()
@@ -160,7 +160,7 @@ def test_a_trial_from_a_file_can_be_read_and_nothing_done_with_it(database: Data
     factories.load(database, tmp_path, rows)
     with database.reading() as session:
         page = reading.trial(session, SHOP, "T1")
-        assert reading.trials(session, SHOP) == ()
+        assert reading.trials(session, SHOP).rows == ()
         assert [row.key for row in reading.player(session, SHOP, "P1").trials] == ["T1"]
         with pytest.raises(NotHere):
             reading.trial(session, "quay", "T1")

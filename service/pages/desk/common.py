@@ -1,24 +1,24 @@
 """What the desk's routes and pages share: forms as they come, and the lines of lists."""
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from sqlalchemy.orm import Session
 
+from service import formats
 from service.errors import Invalid
 from service.formats import capital
-from service.language import _, ngettext
+from service.language import _
 from service.pages.contexts import Fault, Page
 from service.pages.guard import Fields
 from service.pages.questions import Option
+from service.paging import Leaf
 
 T = TypeVar("T")
-MOST_LINES = 60
-"""So many lines a list shows; a search or a tab finds the others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +46,16 @@ class Tab:
 class ListPage(Page):
     """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
 
-    ``note``: said above the list. ``more``: said below where it goes on.
+    ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
+    way on, and back to the beginning; empty at either end.
     """
 
     lines: tuple[Line, ...]
     empty: str
     note: str = ""
-    more: str = ""
+    count: str = ""
+    older: str = ""
+    newest: str = ""
     tabs: tuple[Tab, ...] = ()
     tabs_label: str = ""
     searches: str = ""
@@ -68,17 +71,24 @@ class Fact:
     value: str
 
 
-def some(lines: Sequence[T]) -> Sequence[T]:
-    """Return as many as a page shows."""
-    return lines[:MOST_LINES]
+def paged(found: Leaf[T], address: str, *, begins: bool) -> dict[str, Any]:
+    """Return what a list's page says of where it stands: how many there are, and the way on and back to the beginning.
 
-
-def more(lines: Sequence[object]) -> str:
-    """Say how many are not shown; empty where all are."""
-    left = len(lines) - MOST_LINES
-    if left <= 0:
-        return ""
-    return ngettext("{count} more is not shown here.", "{count} more are not shown here.", left).format(count=left)
+    Parameters
+    ----------
+    address : the list's own, with its tab or search. begins : this is the first page.
+    """
+    if begins and not found.after:
+        return {}
+    shown = _("{shown} of {all} are shown here.").format(
+        shown=formats.number(len(found.rows), 0), all=formats.number(found.count, 0)
+    )
+    joint = "&" if "?" in address else "?"
+    return {
+        "count": shown,
+        "older": f"{address}{joint}after={found.after}" if found.after else "",
+        "newest": "" if begins else address,
+    }
 
 
 def address(*parts: str) -> str:

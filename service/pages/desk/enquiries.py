@@ -13,7 +13,7 @@ from service.language import _
 from service.pages import desk_frame, shortlist, summary
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, ListPage, Tab, more, some
+from service.pages.desk.common import Fact, Line, ListPage, Tab, paged
 from service.pages.guard import Adviser, Posted
 from service.pages.sessions import Reading, Writing
 from service.trials import reading
@@ -42,26 +42,27 @@ class EnquiryView(Page):
 
 
 @router.get("")
-async def listed(request: Request, staff: Adviser, session: Reading, show: str = "new") -> Response:
+async def listed(request: Request, staff: Adviser, session: Reading, show: str = "new", after: str = "") -> Response:
     """List the enquiries, the new ones first of all."""
     everything, nobodys = show == "all", show == "nobodys" and staff.any_dealer
     found = (
-        reading.nobodys_enquiries(session, staff.dealer)
+        reading.nobodys_enquiries(session, staff.dealer, after)
         if nobodys
-        else reading.enquiries(session, staff.dealer, show="all" if everything else "new")
+        else reading.enquiries(session, staff.dealer, show="all" if everything else "new", after=after)
     )
-    of_nobody = (Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.any_dealer else ()
+    tabs = (
+        Tab(_("New"), "/desk/enquiries", not everything and not nobodys),
+        Tab(_("All"), "/desk/enquiries?show=all", everything),
+        *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.any_dealer else ()),
+    )
+    here = next(tab.href for tab in tabs if tab.here)
     page = ListPage(
         title=_("Enquiries"),
-        tabs=(
-            Tab(_("New"), "/desk/enquiries", not everything and not nobodys),
-            Tab(_("All"), "/desk/enquiries?show=all", everything),
-            *of_nobody,
-        ),
+        tabs=tabs,
         tabs_label=_("Which enquiries"),
-        lines=tuple(rows.enquiry(row) for row in some(found)),
-        more=more(found),
+        lines=found.each(rows.enquiry),
         empty=_("No enquiry waits."),
+        **paged(found, here, begins=not after),
     )
     return desk_frame.show(request, staff, "desk/list.html", page)
 

@@ -12,22 +12,27 @@ from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Line, some, today
+from service.pages.desk.common import Line, today
 from service.pages.guard import Adviser, AtDealer
 from service.pages.sessions import Reading
+from service.paging import Leaf
 from service.trials import reading
-from service.trials.reading import Home
+from service.trials.reading import EnquiryRow, Home, TrialRow
 
 router = APIRouter()
+MOST_LINES = 12
+"""So many lines a group shows: today is one look, the lists hold the rest."""
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """What waits for one reason."""
+    """What waits for one reason, the first lines of it; ``everything`` leads to the whole list, in the words of ``whole``."""
 
     anchor: str
     title: str
     lines: tuple[Line, ...]
+    everything: str = ""
+    whole: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,24 +75,39 @@ def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
 
 
 def _groups(home: Home) -> Iterator[Group]:
+    open_, planned, closed = (f"/desk/trials?state={state}" for state in ("open", "planned", "closed"))
     yield Group("overdue", _("Due back"), tuple(rows.overdue(item) for item in home.overdue))
-    yield Group("open", _("Being played"), _trials(home.open, _("See how it stands")))
-    yield Group("today", _("Planned for today"), _trials(home.today, _("Begin")))
+    yield _trials_group("open", _("Being played"), home.open, _("See how it stands"), open_)
+    yield _trials_group("today", _("Planned for today"), home.today, _("Begin"), planned)
     yield Group("parcels", _("Parcels that wait for their materials"), _trials(home.parcels_waiting, _("Confirm")))
     yield Group("given-back", _("A player gives a bow back"), _trials(home.given_back, _("See to it")))
     yield Group("flagged", _("Sheets to look at"), _trials(home.flagged, _("Look at them")))
-    yield Group("enquiries", _("New enquiries"), tuple(rows.enquiry(row) for row in home.new_enquiries))
-    yield Group(
-        "outcomes", _("Over, and nothing recorded yet"), _trials(home.without_outcome, _("Say what came of it"))
-    )
-    yield Group("coming", _("Planned for later"), _trials(home.coming, _("Show")))
+    yield _enquiries("enquiries", _("New enquiries"), home.new_enquiries, "/desk/enquiries")
+    title = _("Over, and nothing recorded yet")
+    yield _trials_group("outcomes", title, home.without_outcome, _("Say what came of it"), closed)
+    yield _trials_group("coming", _("Planned for later"), home.coming, _("Show"), planned)
 
 
 def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
     if staff.any_dealer:
         found = reading.nobodys_enquiries(session, staff.dealer)
-        yield Group("nobodys", _("Enquiries of no dealer"), tuple(rows.enquiry(row) for row in some(found)))
+        yield _enquiries("nobodys", _("Enquiries of no dealer"), found, "/desk/enquiries?show=nobodys")
 
 
-def _trials(found: tuple[reading.TrialRow, ...], action: str) -> tuple[Line, ...]:
+def _enquiries(anchor: str, title: str, found: Leaf[EnquiryRow], everything: str) -> Group:
+    lines = tuple(rows.enquiry(row) for row in found.rows[:MOST_LINES])
+    return _group(anchor, title, lines, everything, found.count)
+
+
+def _trials_group(anchor: str, title: str, found: tuple[TrialRow, ...], action: str, everything: str) -> Group:
+    return _group(anchor, title, _trials(found[:MOST_LINES], action), everything, len(found))
+
+
+def _group(anchor: str, title: str, lines: tuple[Line, ...], everything: str, count: int) -> Group:
+    """Return a group that leads on to the whole list where that is longer."""
+    whole = _("Show all {count}").format(count=formats.number(count, 0)) if count > len(lines) else ""
+    return Group(anchor, title, lines, everything if whole else "", whole)
+
+
+def _trials(found: tuple[TrialRow, ...], action: str) -> tuple[Line, ...]:
     return tuple(rows.trial(row, action) for row in found)

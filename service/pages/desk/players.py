@@ -1,6 +1,7 @@
 """Players as the dealer knows them: a list with a search, and one with trials and what came of them."""
 
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -9,7 +10,7 @@ from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, ListPage, more, some
+from service.pages.desk.common import Fact, Line, ListPage, paged
 from service.pages.guard import Adviser
 from service.pages.sessions import Reading
 from service.trials import reading
@@ -32,18 +33,19 @@ class PlayerView(Page):
 
 
 @router.get("")
-async def listed(request: Request, staff: Adviser, session: Reading, search: str = "") -> Response:
+async def listed(request: Request, staff: Adviser, session: Reading, search: str = "", after: str = "") -> Response:
     """List the players, the latest trial first."""
     search = search.strip()
-    found = reading.players(session, staff.dealer, search)
+    found = reading.players(session, staff.dealer, search, after)
+    here = f"/desk/players?search={quote(search)}" if search else "/desk/players"
     page = ListPage(
         title=_("Players"),
         searches="/desk/players",
         search=search,
         search_label=_("Part of a name, an address or a key"),
-        lines=tuple(rows.player(row) for row in some(found)),
-        more=more(found),
+        lines=found.each(rows.player),
         empty=_("Nobody is found; search for less, or for another part.") if search else _("No player is known yet."),
+        **paged(found, here, begins=not after),
     )
     return desk_frame.show(request, staff, "desk/list.html", page)
 

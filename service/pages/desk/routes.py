@@ -2,8 +2,19 @@
 
 from fastapi import APIRouter
 
-from service.pages.desk import compose, correcting, enquiries, home, person, players, prints, stock_routes, trials
+from service.pages.desk import (
+    asking,
+    compose,
+    correcting,
+    enquiries,
+    home,
+    person,
+    players,
+    prints,
+    stock_routes,
+    trials,
+)
 
 router = APIRouter()
-for part in (home, enquiries, compose, trials, correcting, prints, stock_routes, players, person):
+for part in (home, enquiries, compose, trials, asking, correcting, prints, stock_routes, players, person):
     router.include_router(part.router)

@@ -1,16 +1,23 @@
 """The stock by tier and one bow, from what the use cases say of them."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from model.vocabulary import Instrument
 from service import formats
 from service.language import _
 from service.pages.contexts import Fault, Page, Typed
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, Tab, address
+from service.pages.desk.common import Fact, Line, ListPage, Tab, address, paged
+from service.pages.desk.trial_context import AskView, Other
 from service.pages.questions import Option
+from service.paging import Leaf
 from service.stock import BenchRow, CopyPage, CopyRow, EventRow, TierStock
+from service.trials.sales import OnTrial, Sold
 from service.words import desk, desk_lines, phrases
+
+SOLD = "sold"
+"""In the place of an instrument: bows that are gone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +78,19 @@ class ReadingLine:
     by: str
 
 
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """Of a bow kept on a trial: how that is undone; ``href`` empty for those who do not lead that trial."""
+
+    why: str
+    href: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CopyView(Page):
     """One bow. ``statuses``, ``places``: what it may be changed to, empty where nothing may.
 
-    ``caution``: what to mind at the bench, for those who work there.
+    ``caution``: what to mind at the bench, for those who work there. ``undo``: of a bow that was kept on a trial.
     """
 
     href: str
@@ -87,6 +102,7 @@ class CopyView(Page):
     about: tuple[Fact, ...]
     bench: tuple[Fact, ...]
     caution: str
+    undo: Undo | None
     readings: tuple[ReadingLine, ...]
     events: tuple[EventLine, ...]
     event_options: tuple[Option, ...]
@@ -100,15 +116,81 @@ def view(tiers: tuple[TierStock, ...], instrument: str, *, trials: bool) -> Stoc
     there = tuple(dict.fromkeys(tier.instrument for tier in tiers))
     shown = instrument if instrument in there else ""
     found = [tier for tier in tiers if not shown or tier.instrument == shown]
-    tabs = (
-        Tab(formats.capital(_(phrases.INSTRUMENTS[name])), f"/desk/stock?instrument={name}", name == shown)
-        for name in there
-    )
     return StockView(
         title=_("Stock"),
         lead=_lead(found),
-        tabs=(Tab(_("All"), "/desk/stock", not shown), *tabs) if len(there) > 1 else (),
+        tabs=tabs(there, shown),
         tiers=tuple(_tier(tier, trials=trials) for tier in found),
+    )
+
+
+def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
+    """Return the ways to narrow the stock: to one instrument, or to what is sold."""
+    there = [(name, formats.capital(_(phrases.INSTRUMENTS[name])), f"/desk/stock?instrument={name}") for name in tiers]
+    return (
+        Tab(_("All"), "/desk/stock", not shown),
+        *(Tab(label, href, name == shown) for name, label, href in (there if len(there) > 1 else ())),
+        Tab(_("Sold"), f"/desk/stock?show={SOLD}", shown == SOLD),
+    )
+
+
+def sold(found: Leaf[Sold], *, begins: bool) -> ListPage:
+    """Return the list of sold bows: when, and on which trial; whose the trial was stands on the trial's own page."""
+    return ListPage(
+        title=_("Sold bows"),
+        tabs=tabs((), SOLD),
+        tabs_label=_("Stock"),
+        lines=found.each(_sold),
+        empty=_("No bow is sold."),
+        **paged(found, f"/desk/stock?show={SOLD}", begins=begins),
+    )
+
+
+def _sold(row: Sold) -> Line:
+    day = _("Sold on {day}").format(day=formats.day(row.on)) if row.on else _("Sold; the day is not known")
+    trial = (
+        _("kept on {trial}").format(trial=desk_lines.trial_number(row.trial.number, row.trial.key)) if row.trial else ""
+    )
+    return Line(row.copy, row.tier_name, ", ".join(filter(None, (day, trial))), address("stock", row.copy), _("Show"))
+
+
+def undo(sale: OnTrial, *, leads: bool) -> Undo:
+    """Say how a sale by a trial is undone; ``leads``: whoever looks may correct that trial."""
+    trial = desk_lines.trial_number(sale.number, sale.key)
+    why = _(
+        "It was kept on {trial}. If it came back or that was a mistake, the trial says so, and the bow is free again."
+    )
+    there = leads and sale.plays
+    return Undo(why.format(trial=trial), f"{address('trials', sale.key)}#outcome-title" if there else "")
+
+
+def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
+    """Ask who bought a bow that is out on a trial; ``leads``: whoever asks may record what comes of that trial."""
+    there, serial = address("stock", bow.row.copy), bow.row.copy
+    name = desk_lines.trial_number(trial.number, trial.key)
+    here = (f"{there}/status", (("status", "sold"), ("sure", "yes")), _("Somebody else bought it"))
+    may_tell = leads and trial.plays
+    keeps = (
+        f"{address('trials', trial.key)}/outcome",
+        (("what", f"kept - {serial}"),),
+        _("Its player keeps it: record that on {trial}").format(trial=name),
+    )
+    first, other = (keeps, here) if may_tell else (here, None)
+    return AskView(
+        title=_("Who bought {copy}?").format(copy=serial),
+        about=bow.tier.name,
+        lead=_("It is out on {trial}.").format(trial=name),
+        heading="",
+        lines=(),
+        after=_(
+            "A bow that the player keeps is recorded with the trial, so that the advice learns from it and all else follows."
+        ),
+        action=first[0],
+        fields=first[1],
+        button=first[2],
+        other=Other(*other) if other else None,
+        back=there,
+        no=_("It is not sold"),
     )
 
 

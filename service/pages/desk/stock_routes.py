@@ -26,6 +26,7 @@ from service.pages.desk.stock_page import CopyView
 from service.pages.guard import AnyStaff, Fields, Posted, Staff
 from service.pages.questions import Option
 from service.pages.sessions import Reading, Writing
+from service.trials import sales
 from service.words import desk, desk_lines, phrases
 
 router = APIRouter(prefix="/desk/stock")
@@ -85,12 +86,16 @@ Changed = Annotated[AtCopy, Depends(_changed)]
 
 
 @router.get("")
-async def listed(request: Request, staff: SeesStock, session: Reading, instrument: str = "") -> Response:
-    """List the stock by tier."""
+async def listed(
+    request: Request, staff: SeesStock, session: Reading, instrument: str = "", show: str = "", after: str = ""
+) -> Response:
+    """List the stock by tier, or the bows that are sold, the latest first."""
+    if show == "sold":
+        page = stock_page.sold(sales.sold(session, staff.bows_of, after), begins=not after)
+        return desk_frame.show(request, staff, "desk/list.html", page)
     tiers = stock.by_tier(session, staff.bows_of, today())
-    return desk_frame.show(
-        request, staff, "desk/stock.html", stock_page.view(tiers, instrument, trials=staff.may(roles.TRIALS))
-    )
+    by_tier = stock_page.view(tiers, instrument, trials=staff.may(roles.TRIALS))
+    return desk_frame.show(request, staff, "desk/stock.html", by_tier)
 
 
 @router.get("/{serial}")
@@ -119,10 +124,24 @@ async def set_status(at: Changed) -> Response:
         status = first(at.form, "status")
         if status not in _SETTABLE:
             raise Invalid([("status", _("Choose what the bow is now."))])
-        stock.set_status(at.session, at.staff.user, at.staff.bows_of, at.serial, status)
-        return _("The status is changed.")
+        remark = stock.set_status(at.session, at.staff.user, at.staff.bows_of, at.serial, status)
+        return " ".join(filter(None, (_("The status is changed."), remark)))
 
+    if first(at.form, "status") == "sold" and first(at.form, "sure") != "yes" and sales.out_on(at.session, at.serial):
+        stock.copy(at.session, at.staff.bows_of, at.serial)  # nobody is told of another's bow
+        return desk_frame.see(at.request, f"{address('stock', at.serial)}/sold")
     return at.do(verb)
+
+
+@router.get("/{serial}/sold")
+async def ask_if_sold(at: Asked) -> Response:
+    """Ask who bought a bow that is out on a trial: its player, which the trial's outcome says, or somebody else."""
+    bow = stock.copy(at.session, at.staff.bows_of, at.serial)
+    trial = sales.out_on(at.session, at.serial)
+    if trial is None:
+        return at.show(notice=_("This bow is not out on a trial; say below what it is now."), status=409)
+    page = stock_page.sold_while_out(bow, trial, leads=at.staff.may(roles.TRIALS) and trial.dealer == at.staff.dealer)
+    return desk_frame.show(at.request, at.staff, "desk/ask.html", page)
 
 
 @router.post("/{serial}/place")
@@ -161,6 +180,7 @@ def _event(form: Fields) -> tuple[EventKind, dt.date]:
 def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
     trials = at.staff.may(roles.TRIALS)
     page = stock.copy(at.session, at.staff.bows_of, at.serial, today(), trials=trials)
+    sale = sales.on_trial(at.session, at.serial) if page.row.status == "sold" else None
     usual = {"on": [today().isoformat()], "status": [page.row.status or ""], "to": [""]}
     return CopyView(
         title=page.row.copy,
@@ -170,14 +190,17 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
         notice=notice,
         typed=Typed({**usual, **at.form}, problems),
         faults=faults(problems, _NAMES, _ANCHORS),
+        undo=stock_page.undo(sale, leads=at.staff.may(roles.TRIALS) and sale.dealer == at.staff.dealer)
+        if sale
+        else None,
         about=stock_page.about(page),
         bench=stock_page.bench(page.bench),
-        caution=_(phrases.BENCH_CAUTION) if at.staff.may("model") else "",
+        caution=_(phrases.BENCH_CAUTION) if at.staff.may(roles.MODEL) else "",
         readings=stock_page.readings(page.readings),
         events=stock_page.events(page.events),
         event_options=plain_options(desk.EVENTS),
         trials=stock_page.trials(page) if trials else None,
-        statuses=plain_options({name: desk.STATUSES[name] for name in _SETTABLE}),
+        statuses=() if sale else plain_options({name: desk.STATUSES[name] for name in _SETTABLE}),
         places=_places(at, page.row.dealer),
     )
 

@@ -177,6 +177,7 @@ class TrialView(Page):
     may_reveal: bool
     may_cancel: bool
     may_follow_up: bool
+    may_reopen: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,3 +186,37 @@ class RevealView(Page):
 
     key: str
     left: str
+
+
+@dataclass(frozen=True, slots=True)
+class Other:
+    """Another answer than the first one: where it is posted, with which fields, and its words."""
+
+    action: str
+    fields: tuple[tuple[str, str], ...]
+    button: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskView(Page):
+    """Asks before a step that is not taken lightly.
+
+    Attributes
+    ----------
+    lead : what is about to be done. lines : what is missing or will change, one each; ``heading`` stands above them.
+    after : said below them.
+    action : where the answer 'yes' is posted, with ``fields`` (name, value). button : its words.
+    other : another answer. back : where 'no' leads. no : its words.
+    """
+
+    about: str
+    lead: str
+    heading: str
+    lines: tuple[str, ...]
+    after: str
+    action: str
+    fields: tuple[tuple[str, str], ...]
+    button: str
+    back: str
+    no: str
+    other: Other | None = None

@@ -123,6 +123,7 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
         may_reveal="reveal" in trial.may,
         may_cancel="cancel" in trial.may,
         may_follow_up="follow_up" in trial.may,
+        may_reopen="reopen" in trial.may,
     )
 
 

@@ -8,8 +8,8 @@ from service.errors import Invalid, Refused
 from service.formats import capital
 from service.language import _
 from service.pages import desk_frame
-from service.pages.desk import rows
-from service.pages.desk.common import MOST_LINES, ListPage, Tab, first, more, some, today
+from service.pages.desk import asking, rows
+from service.pages.desk.common import ListPage, Tab, first, paged, today
 from service.pages.desk.correcting import bow_named
 from service.pages.desk.trial_context import RevealView
 from service.pages.desk.trial_show import CONDITION, OWN, Asked, Stepped
@@ -28,18 +28,15 @@ _HANDING, _OUTCOME = "#handing-title", "#outcome-title"
 
 
 @router.get("")
-async def listed(request: Request, staff: Adviser, session: Reading, state: str = "") -> Response:
+async def listed(request: Request, staff: Adviser, session: Reading, state: str = "", after: str = "") -> Response:
     """List the trials, newest first; of one state where it is asked for, or those that were read from files."""
     files = state == FILES
     state = state if files or state in desk.STATES else ""
     tabs = (Tab(capital(_(label)), f"/desk/trials?state={name}", name == state) for name, label in desk.STATES.items())
     found = (
-        reading.trials_from_files(session, staff.dealer, MOST_LINES)
+        reading.trials_from_files(session, staff.dealer, after)
         if files
-        else reading.trials(session, staff.dealer, state or None)
-    )
-    from_files = _(
-        "Trials read from files, the latest {count} at most. A player’s page lists every one of that player’s."
+        else reading.trials(session, staff.dealer, state or None, after=after)
     )
     page = ListPage(
         title=_("Trials"),
@@ -49,10 +46,9 @@ async def listed(request: Request, staff: Adviser, session: Reading, state: str 
             Tab(_("From files"), f"/desk/trials?state={FILES}", files),
         ),
         tabs_label=_("Which trials"),
-        note=from_files.format(count=MOST_LINES) if files else "",
-        lines=tuple(rows.trial(row) for row in some(found)),
-        more=more(found),
+        lines=found.each(rows.trial),
         empty=_("There is no such trial."),
+        **paged(found, f"/desk/trials?state={state}" if state else "/desk/trials", begins=not after),
     )
     return desk_frame.show(request, staff, "desk/list.html", page)
 
@@ -106,7 +102,10 @@ async def take_back(at: Stepped) -> Response:
 
 @router.post("/{key}/close")
 async def close(at: Stepped) -> Response:
-    """Close a trial."""
+    """Close a trial; where sheets are missing it is asked first."""
+    asked = "" if asking.is_sure(at) else asking.before_closing(at)
+    if asked:
+        return desk_frame.see(at.request, asked)
     return at.do(_("The trial is closed."), lifecycle.close)
 
 
@@ -191,8 +190,12 @@ async def reveal(at: Stepped) -> Response:
 
 @router.post("/{key}/outcome")
 async def outcome(at: Stepped) -> Response:
-    """Record what came of a trial, by one tap; more bows asked for leads on to the next composition."""
-    what, reason, serial = (*first(at.form, "what").split(" ", 2), "", "", "")[:3]
+    """Record what came of a trial, by one tap, and while it is played by a second; more bows asked for leads on to the next."""
+    tapped = first(at.form, "what")
+    what, reason, serial = asking.split(tapped)
+    asked = "" if asking.is_sure(at) or what not in desk.OUTCOMES else asking.before_outcome(at, tapped)
+    if asked:
+        return desk_frame.see(at.request, asked)
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
         if what not in desk.OUTCOMES:

@@ -3,6 +3,7 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from service import formats
 from service.access import audit, events
 from service.errors import NotHere
 from service.language import _
@@ -28,6 +29,9 @@ async def listed(request: Request, staff: Owner, session: Reading, before: str =
         lines=tuple(_line(entry) for entry in entries),
         older=f"{AUDIT}?before={entries[-1].id}" if len(entries) == audit.A_PAGE else "",
         newest=not before,
+        count=_("{shown} of {all} are shown here.").format(
+            shown=formats.number(len(entries), 0), all=formats.number(audit.count(session, staff.home), 0)
+        ),
     )
     return show(request, staff, "desk/audit.html", page)
 

@@ -122,6 +122,7 @@ class AuditPage(Page):
     lines: tuple[AuditLine, ...]
     older: str
     newest: bool
+    count: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,100 @@
+"""A trial that was closed by mistake, opened again as it was: its bows, its links, and what was recorded of its end.
+
+What the closing changed is undone, and nothing else: bows that were taken back before it stay back, and a trial whose key was
+revealed since stays closed, because what would be rated now is not blind.
+"""
+
+import datetime as dt
+
+from sqlalchemy import select, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from model.vocabulary import OutcomeKind, Place
+from service import tables
+from service.access import events
+from service.errors import Refused
+from service.language import _
+from service.mail import mails
+from service.trials import lifecycle, outcomes, reservations
+from service.trials._common import carried, claimed, lock_copies, noted, require_state
+
+
+def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
+    """Open a closed trial again. What was recorded of its end is taken out, and the record of what was done keeps how it stood.
+
+    Open already: nothing changes.
+
+    Raises
+    ------
+    NotHere
+        The dealer has no such trial.
+    Refused
+        It is planned or given up, its key was revealed since, a bow was kept and brought back, or a bow cannot go out again.
+    """
+    trial, composition = claimed(session, dealer, key)
+    if composition.state == "open":
+        return
+    require_state(composition, ("closed",), _("Trial {number} {state}; only a closed trial can be opened again."))
+    closed = composition.closed_at or trial_day(trial)
+    if composition.revealed_at is not None and composition.revealed_at >= closed:
+        raise Refused(
+            _("The key was revealed since: what is rated now would not be blind. Compose the next trial from this one.")
+        )
+    told = outcomes.told(session, trial.id)
+    if any(row.outcome is OutcomeKind.RETURNED for row in told):
+        raise Refused(_("A bow was kept and brought back since: correct what was recorded instead."))
+    rows = carried(session, trial.id)
+    lock_copies(session, [row.copy for row in rows])
+    was = [[str(row.outcome), row.copy, row.reason, row.on.isoformat()] for row in told]
+    with session.begin_nested():  # what is refused leaves the trial as it was
+        for row in told:
+            outcomes.take_out(session, composition, row)
+        _out_again(session, composition, [row for row in rows if _went_with_the_closing(row, trial, closed)])
+        composition.state, composition.closed_at = "open", None
+        _open_seats(session, composition, closed)
+    mails.reopened(session, key)
+    noted(session, user, dealer, events.TRIAL_REOPENED, f"trial {key}", outcomes=was)
+
+
+def trial_day(trial: tables.Trial) -> dt.datetime:
+    """Return the beginning of a trial's day."""
+    return dt.datetime.combine(trial.on, dt.time(), dt.UTC)
+
+
+def _went_with_the_closing(row: tables.TrialCopy, trial: tables.Trial, closed: dt.datetime) -> bool:
+    """Say whether a bow was out until the trial was closed: in the shop it came back by that, a kept one stayed away."""
+    if row.out_at is None or row.back_at is None:
+        return False
+    return row.condition_back == lifecycle.KEPT or (trial.place is not Place.POST and row.back_at >= closed)
+
+
+def _out_again(session: Session, composition: tables.Composition, rows: list[tables.TrialCopy]) -> None:
+    held = lock_copies(session, [row.copy for row in rows])
+    gone = [
+        reservations.status_sentence(copy.serial, copy.status)
+        for copy in held.values()
+        if copy.status not in ("in_stock", "reserved", "on_trial")
+    ]
+    moved = _("{copy} is no more in this shop.")
+    gone += [moved.format(copy=copy.serial) for copy in held.values() if copy.dealer != composition.dealer]
+    if gone:
+        raise Refused(" ".join([*gone, _("The trial stays closed.")]))
+    try:
+        with session.begin_nested():
+            for row in rows:
+                row.back_at = row.condition_back = None
+            session.flush()
+    except IntegrityError:
+        # Of two trials that hold the same bow the database refuses one.
+        raise Refused(_("A bow of this trial is out on another one now. The trial stays closed.")) from None
+    for copy in held.values():
+        copy.status = "on_trial"
+    session.flush()
+
+
+def _open_seats(session: Session, composition: tables.Composition, closed: dt.datetime) -> None:
+    """Let the links that were shut by the closing lead to the sheets again."""
+    seat = tables.Seat
+    shut = select(seat.id).where(seat.trial == composition.trial, seat.closed_at >= closed)
+    session.execute(update(seat).where(seat.id.in_(shut)).values(closed_at=None))
