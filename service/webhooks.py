@@ -26,6 +26,7 @@ from service.language import N_, _
 from service.mail import outbox
 from service.mail.contents import Needless
 from service.mail.transport import Never, NotNow, plain
+from service.public_internet import IPAddress, is_public
 from service.tables import Door, OutboxItem
 
 TIME_HEADER, SIGNATURE_HEADER, ID_HEADER = "Bow-Time", "Bow-Signature", "Bow-Event-Id"
@@ -33,8 +34,6 @@ TIMEOUT = 10.0
 """Seconds for everything: resolving apart, connecting, sending and the head of the answer."""
 _LATER = frozenset({408, 425, 429})
 """Statuses of the 4xx that ask to come again (RFC 9110, 15.5.9; RFC 8470, 5.2; RFC 6585, 4)."""
-_NAT64 = ipaddress.ip_network("64:ff9b::/96")
-IPAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 
 def secret_of(server_secret: str, dealer: str, number: int) -> str:
@@ -108,15 +107,6 @@ def fault(address: str) -> str | None:
     if parts.username is not None or parts.fragment or not address.isprintable() or " " in address:
         return _("Leave user names, blanks and everything after a # out of the address.")
     return None
-
-
-def is_public(address: IPAddress) -> bool:
-    """Say whether an address is on the public internet, whatever it is wrapped in (RFC 6890; RFC 4291, 2.5.5; RFC 6052)."""
-    if isinstance(address, ipaddress.IPv6Address):
-        inner = [address.ipv4_mapped, address.sixtofour, *(address.teredo or ())]
-        if address in _NAT64 or any(each is not None and not is_public(each) for each in inner):
-            return False
-    return address.is_global and not address.is_multicast
 
 
 def resolve(host: str, port: int) -> list[str]:

@@ -26,7 +26,8 @@ from service.mail.office import Office, open_office
 from service.mail.sending import Sent, send_waiting
 from service.mail.server import MailServer
 from service.mail.transport import Never, NotNow
-from service.webhooks import Call, Caller, is_public, secret_of
+from service.public_internet import is_public
+from service.webhooks import Call, Caller, secret_of
 from tests.service.client import SECRET
 from tests.service.mail_server import (
     BASE,
@@ -254,27 +255,66 @@ def test_a_certificate_of_another_name_or_of_nobody_known_is_not_believed(
 # Where it may go, by the real check
 
 
-@pytest.mark.parametrize(
-    "address",
-    [
-        # The special-purpose addresses of RFC 6890 and its registries, and ways to wrap them.
-        *("127.0.0.1", "127.255.0.1", "0.0.0.0", "10.1.2.3", "172.16.0.1", "172.31.255.255", "192.168.1.1"),
-        *("169.254.169.254", "100.64.0.1", "192.0.0.1", "192.0.2.1", "198.18.0.1", "198.51.100.1", "203.0.113.1"),
-        *("224.0.0.1", "239.255.255.250", "240.0.0.1", "255.255.255.255"),
-        *("::1", "::", "fe80::1", "fc00::1", "fd12:3456::1", "ff02::1", "2001:db8::1"),
-        *(
-            "::ffff:127.0.0.1",
-            "::ffff:10.0.0.1",
-            "2002:7f00:1::",
-            "2002:a00:1::",
-            "64:ff9b::7f00:1",
-            "64:ff9b::808:808",
-        ),
-        "2001:0:7f00:1::",
-    ],
-)
-def test_an_address_that_is_not_public_is_not_spoken_to(address: str) -> None:
-    assert not is_public(ipaddress.ip_address(address))
+# First and last address of every block in IANA's special-purpose registries (RFC 6890, RFC 8190; as of October 2025) and of
+# multicast (RFC 5771, RFC 4291), and the public addresses beside them; none beside where another block adjoins.
+EDGES = [
+    ("0.0.0.0", "0.255.255.255", None, "1.0.0.0"),
+    ("10.0.0.0", "10.255.255.255", "9.255.255.255", "11.0.0.0"),
+    ("100.64.0.0", "100.127.255.255", "100.63.255.255", "100.128.0.0"),
+    ("127.0.0.0", "127.255.255.255", "126.255.255.255", "128.0.0.0"),
+    ("169.254.0.0", "169.254.255.255", "169.253.255.255", "169.255.0.0"),
+    ("172.16.0.0", "172.31.255.255", "172.15.255.255", "172.32.0.0"),
+    ("192.0.0.0", "192.0.0.255", "191.255.255.255", "192.0.1.0"),
+    ("192.0.2.0", "192.0.2.255", "192.0.1.255", "192.0.3.0"),
+    ("192.31.196.0", "192.31.196.255", "192.31.195.255", "192.31.197.0"),
+    ("192.52.193.0", "192.52.193.255", "192.52.192.255", "192.52.194.0"),
+    ("192.88.99.0", "192.88.99.255", "192.88.98.255", "192.88.100.0"),
+    ("192.168.0.0", "192.168.255.255", "192.167.255.255", "192.169.0.0"),
+    ("192.175.48.0", "192.175.48.255", "192.175.47.255", "192.175.49.0"),
+    ("198.18.0.0", "198.19.255.255", "198.17.255.255", "198.20.0.0"),
+    ("198.51.100.0", "198.51.100.255", "198.51.99.255", "198.51.101.0"),
+    ("203.0.113.0", "203.0.113.255", "203.0.112.255", "203.0.114.0"),
+    ("224.0.0.0", "239.255.255.255", "223.255.255.255", None),
+    ("240.0.0.0", "255.255.255.255", None, None),
+    ("::", "::1", None, None),
+    ("::ffff:0:0", "::ffff:ffff:ffff", None, None),
+    ("::ffff:8.8.8.8", "::ffff:169.254.169.254", None, None),
+    ("64:ff9b::", "64:ff9b::ffff:ffff", None, None),
+    ("64:ff9b::8.8.8.8", "64:ff9b::10.0.0.1", None, None),
+    ("64:ff9b:1::", "64:ff9b:1:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("100::", "100::ffff:ffff:ffff:ffff", None, None),
+    ("100:0:0:1::", "100::1:ffff:ffff:ffff:ffff", None, None),
+    ("1fff::", "1fff:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None, "2000::"),
+    ("2001::", "2001:0:ffff:ffff:ffff:ffff:ffff:ffff", "2000:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None),
+    ("2001:1::1", "2001:1::3", None, None),
+    ("2001:2::", "2001:2:0:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("2001:3::", "2001:3:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("2001:4:112::", "2001:4:112:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("2001:10::", "2001:1f:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("2001:20::", "2001:2f:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("2001:30::", "2001:3f:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("2001:0::", "2001:1ff:ffff:ffff:ffff:ffff:ffff:ffff", None, "2001:200::"),
+    ("2001:db8::", "2001:db8:ffff:ffff:ffff:ffff:ffff:ffff", "2001:db7:ffff:ffff:ffff:ffff:ffff:ffff", "2001:db9::"),
+    ("2002::", "2002:ffff:ffff:ffff:ffff:ffff:ffff:ffff", "2001:ffff:ffff:ffff:ffff:ffff:ffff:ffff", "2003::"),
+    ("2002:7f00:1::", "2002:808:808::", None, None),
+    ("2620:4f:8000::", "2620:4f:8000:ffff:ffff:ffff:ffff:ffff", "2620:4f:7fff::", "2620:4f:8001::"),
+    ("3fff::", "3fff:fff:ffff:ffff:ffff:ffff:ffff:ffff", "3ffe:ffff:ffff:ffff:ffff:ffff:ffff:ffff", "3fff:1000::"),
+    ("4000::", "4000::1", "3fff:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None),
+    ("5f00::", "5f00:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("fc00::", "fdff:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("fe80::", "febf:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("fec0::", "feff:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+    ("ff00::", "ffff:ffff:ffff:ffff:ffff:ffff:ffff:ffff", None, None),
+]
+
+
+@pytest.mark.parametrize(("first", "last", "before", "after"), EDGES)
+def test_no_special_block_is_spoken_to_and_what_lies_beside_it_is(
+    first: str, last: str, before: str | None, after: str | None
+) -> None:
+    reached = [each for each in (first, last) if is_public(ipaddress.ip_address(each))]
+    shut = [each for each in (before, after) if each and not is_public(ipaddress.ip_address(each))]
+    assert (reached, shut) == ([], [])
 
 
 @pytest.mark.parametrize("address", ["8.8.8.8", "93.184.216.34", "2606:4700::1111", "2a00:1450::1"])
