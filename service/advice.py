@@ -72,8 +72,12 @@ class Known:
 NOTHING_KNOWN = Known()
 
 
-def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True) -> Document:
+def advise(
+    session: Session, questionnaire: Questionnaire, *, store: bool = True, client: str | None = None
+) -> Document:
     """Return the advice for a questionnaire and keep it as an enquiry of the caller's transaction, its mails with it.
+
+    ``client``: the address of the network that it is asked from; None where that says nothing, as with a dealer's server.
 
     A known id returns what was stored for it, so that a repeat changes nothing.
 
@@ -91,7 +95,7 @@ def advise(session: Session, questionnaire: Questionnaire, *, store: bool = True
         enquiry = _enquiry(questionnaire, document, fitted)
         session.add(enquiry)
         session.flush()
-        mails.advice(session, enquiry)
+        mails.advice(session, enquiry, client)
         mails.enquiry_notice(session, enquiry)
     return document
 

@@ -83,11 +83,12 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.database = Database(settings.database_url)
     app.state.together = Together(app.state.database)
     app.state.templates = templating.environment()
-    app.state.tokens = security.FormTokens(settings.secret_key())
+    secret, *older = settings.secret_keys()
+    app.state.tokens = security.FormTokens(secret, tuple(older))
     _limit(app, settings)
-    app.state.signer = Signer(settings.secret_key())
+    app.state.signer = Signer(secret, tuple(older))
     app.state.office = open_office(
-        settings.mail, settings.data_dir / "mail", settings.public_address, settings.secret_key()
+        settings.mail, settings.data_dir / "mail", settings.public_address, secret, older=tuple(older)
     )
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address

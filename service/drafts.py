@@ -162,8 +162,8 @@ def named(step: str) -> type[forms.Step]:
     return {known.name: known for known in forms.STEPS}[step]
 
 
-def finish(session: Session, draft: Draft) -> str:
-    """Turn the draft into its one enquiry and return the address of the answer.
+def finish(session: Session, draft: Draft, client: str | None = None) -> str:
+    """Turn the draft into its one enquiry, made from ``client``, and return the address of the answer.
 
     Raises `Unfinished` with the first step that cannot be used as it stands.
     """
@@ -172,7 +172,7 @@ def finish(session: Session, draft: Draft) -> str:
             raise Unfinished(step.name)
     # A dealer who has gone since the draft was begun takes nothing away but his stock.
     dealer = {"dealer": draft.dealer} if dealer_name(session, draft.dealer) else {}
-    advice.advise(session, forms.check(draft.answers() | {"id": draft.enquiry} | dealer))
+    advice.advise(session, forms.check(draft.answers() | {"id": draft.enquiry} | dealer), client=client)
     # The enquiry holds the answers now; a name and an address are kept in one place only.
     keep(session, replace(draft, typed={}, dropped=(), finished=True))
     return result_address(session, draft)

@@ -121,20 +121,29 @@ class BodyLimit:
 class FormTokens:
     """Tokens that show a form was sent from our own page: an HMAC of the address it belongs to (RFC 2104, SHA-256).
 
-    The address is unguessable, so another site can know neither it nor its token. ``key`` is the service's secret key.
+    The address is unguessable, so another site can know neither it nor its token. ``key`` makes them; those of ``older`` keys
+    are taken too, so that a form which was open while the key was changed can be sent.
     """
 
     key: str = field(repr=False)
+    older: tuple[str, ...] = field(default=(), repr=False)
 
     def make(self, address: str) -> str:
         """Return the token of the form at ``address``."""
-        return hmac.new(self.key.encode(), f"form:{address}".encode(), hashlib.sha256).hexdigest()
+        return _form_token(self.key, address)
 
     def fits(self, address: str, token: str) -> bool:
         """Say whether ``token`` belongs to ``address``, in a time that tells nothing about either."""
-        return hmac.compare_digest(self.make(address).encode(), token.encode("utf-8", "replace"))
+        sent = token.encode("utf-8", "replace")
+        # All are compared, whichever fits.
+        found = [hmac.compare_digest(_form_token(key, address).encode(), sent) for key in (self.key, *self.older)]
+        return any(found)
 
     def require(self, address: str, token: str) -> None:
         """Raise 403 where ``token`` does not belong to ``address``."""
         if not self.fits(address, token):
             raise HTTPException(403)
+
+
+def _form_token(key: str, address: str) -> str:
+    return hmac.new(key.encode(), f"form:{address}".encode(), hashlib.sha256).hexdigest()

@@ -4,11 +4,8 @@ Every name may be given as NAME or, for a value kept in a file such as a mounted
 the commands read settings; everything else is handed what it needs.
 """
 
-import os
 import re
-import secrets
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -18,13 +15,13 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError
 
 from service import hosts
+from service.access import secret_file
+from service.access.secret_file import SHORTEST_SECRET
 from service.errors import Refused
 from service.mail import server
 from service.mail.server import MailServer
 
 LOG_LEVELS = ("critical", "error", "warning", "info", "debug")
-SHORTEST_SECRET = 32
-"""Characters; 32 hexadecimal digits are 128 bits."""
 _CONTACT = re.compile(r"(?:mailto:[^\s@]+@[^\s@]+|tel:\+[0-9().-]{3,30}|https://[^\s/]+\S*)")
 ADVICE_PER_MINUTE, MOST_PER_MINUTE = 120, 1_000_000
 """Questions of one client address a minute: far above what a shop full of people asks, far below what a flood is."""
@@ -40,7 +37,8 @@ class Settings:
     ----------
     database_url : SQLAlchemy's address of the database; `sqlite` or `postgresql`.
     data_dir : folder of the files the service keeps for itself.
-    given_secret : SECRET_KEY as set, None where it is to be kept in ``data_dir``; see `secret_key`.
+    given_secret : SECRET_KEY as set, None where it is to be kept in ``data_dir``; see `secret_keys`.
+    older_secrets : SECRET_KEYS_OLDER, the newest first: keys that sign nothing more and are still accepted.
     log_level : one of `LOG_LEVELS`.
     trusted_proxies : addresses whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all.
     public_address : ``https://host`` under which players reach the service; None: the address that it listens on.
@@ -54,7 +52,8 @@ class Settings:
 
     database_url: str
     data_dir: Path
-    given_secret: str | None = None
+    given_secret: str | None = field(default=None, repr=False)
+    older_secrets: tuple[str, ...] = field(default=(), repr=False)
     log_level: str = "info"
     trusted_proxies: str = "127.0.0.1"
     public_address: str | None = None
@@ -76,7 +75,8 @@ class Settings:
         return cls(
             database_url=_database_url(_value(environ, "DATABASE_URL"), data_dir),
             data_dir=data_dir,
-            given_secret=_secret(_value(environ, "SECRET_KEY")),
+            given_secret=_secret("SECRET_KEY", _value(environ, "SECRET_KEY")),
+            older_secrets=_older_secrets(_value(environ, "SECRET_KEYS_OLDER")),
             log_level=_log_level(_value(environ, "LOG_LEVEL")),
             trusted_proxies=_value(environ, "FORWARDED_ALLOW_IPS") or "127.0.0.1",
             public_address=public_address,
@@ -92,12 +92,17 @@ class Settings:
         public = hosts.of_address(self.public_address) if self.public_address else None
         return frozenset((*self.allowed_hosts, *((public,) if public else ())))
 
-    def secret_key(self) -> str:
-        """Return the key that signs drafts and forms; made once and kept in ``data_dir`` where none is set.
+    def secret_keys(self) -> tuple[str, ...]:
+        """Return the keys of links and forms: the first signs, all are accepted. Without SECRET_KEY they are kept in ``data_dir``.
 
         Several machines behind one address must set SECRET_KEY, or one refuses what the other signed.
         """
-        return self.given_secret or _kept_secret(self.data_dir)
+        own = (self.given_secret,) if self.given_secret else secret_file.kept(self.data_dir)
+        return tuple(dict.fromkeys((*own, *self.older_secrets)))
+
+    def secret_key(self) -> str:
+        """Return the key that signs."""
+        return self.secret_keys()[0]
 
 
 def default_database_url(data_dir: Path) -> str:
@@ -136,10 +141,18 @@ def _database_url(value: str | None, data_dir: Path) -> str:
     return value
 
 
-def _secret(value: str | None) -> str | None:
+def _secret(name: str, value: str | None) -> str | None:
     if value is not None and len(value) < SHORTEST_SECRET:
-        raise Refused(f"SECRET_KEY: got {len(value)} characters, expected {SHORTEST_SECRET} or more, drawn at random.")
+        raise Refused(f"{name}: got {len(value)} characters, expected {SHORTEST_SECRET} or more, drawn at random.")
     return value
+
+
+def _older_secrets(value: str | None) -> tuple[str, ...]:
+    """Return keys separated by blanks, commas or line breaks; a key must be longer than any mistyped piece of one."""
+    older = (value or "").replace(",", " ").split()
+    for key in older:
+        _secret("SECRET_KEYS_OLDER", key)
+    return tuple(older)
 
 
 def _log_level(value: str | None) -> str:
@@ -186,30 +199,3 @@ def _per_minute(environ: Mapping[str, str], name: str, usual: int) -> int:
     if not (value.isascii() and value.isdigit() and int(value) <= MOST_PER_MINUTE):
         raise Refused(f"{name}: got {value!r}, expected a whole number from 0 (no limit) to {MOST_PER_MINUTE}.")
     return int(value)
-
-
-def _kept_secret(data_dir: Path) -> str:
-    path = data_dir / "secret.key"
-    try:
-        if not path.exists():
-            data_dir.mkdir(parents=True, exist_ok=True)
-            _write_once(path, secrets.token_hex(32))
-        kept = path.read_text(encoding="ascii").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise Refused(f"The key in {path} cannot be read or made: {error}.") from None
-    if len(kept) < SHORTEST_SECRET:
-        raise Refused(f"The key in {path} is too short; delete the file to have a new one made.")
-    return kept
-
-
-def _write_once(path: Path, text: str) -> None:
-    """Write a file that only its owner may read, whole or not at all; of several processes the first one wins."""
-    beside = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
-    handle = os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-    try:
-        with os.fdopen(handle, "w", encoding="ascii") as file:
-            file.write(text + "\n")
-        with suppress(FileExistsError):
-            path.hardlink_to(beside)
-    finally:
-        beside.unlink()

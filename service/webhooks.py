@@ -2,7 +2,8 @@
 
 The body is JSON without any contact data. ``Bow-Time`` holds the second of sending, ``Bow-Signature`` the HMAC-SHA256 (RFC
 2104), in hexadecimal digits, of that time, a dot and the body, with the secret that the desk shows. The receiver compares
-both and refuses what is old. Only https to public addresses is spoken, checked after the name is resolved and at the very
+both and refuses what is old. While the service's key is being changed, the secret of the oldest key that is still accepted
+signs, and ``Bow-Signature-Next`` is that of the newest: a receiver can take either until the older one is retired. Only https to public addresses is spoken, checked after the name is resolved and at the very
 address that is then connected to, so that a name cannot point elsewhere a moment later; redirects are not followed.
 """
 
@@ -30,6 +31,7 @@ from service.public_internet import IPAddress, is_public
 from service.tables import Door, OutboxItem
 
 TIME_HEADER, SIGNATURE_HEADER, ID_HEADER = "Bow-Time", "Bow-Signature", "Bow-Event-Id"
+NEXT_HEADER = "Bow-Signature-Next"
 TIMEOUT = 10.0
 """Seconds for everything: resolving apart, connecting, sending and the head of the answer."""
 _LATER = frozenset({408, 425, 429})
@@ -39,6 +41,11 @@ _LATER = frozenset({408, 425, 429})
 def secret_of(server_secret: str, dealer: str, number: int) -> str:
     """Return the secret that signs the messages to a dealer's system; a new ``number`` makes a new one."""
     return hmac.new(server_secret.encode(), f"webhook:{dealer}:{number}".encode(), hashlib.sha256).hexdigest()
+
+
+def secrets_of(keys: Sequence[str], dealer: str, number: int) -> tuple[str, str]:
+    """Return the secret that signs now and the one that will once older keys are retired; ``keys``: the newest first."""
+    return secret_of(keys[-1], dealer, number), secret_of(keys[0], dealer, number)
 
 
 def signature(secret: str, time: str, body: bytes) -> str:
@@ -56,18 +63,20 @@ def queue(session: Session, dealer: str | None, kind: str, about: str, values: d
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One message ready to go: ``secret`` signs it."""
+    """One message ready to go: ``secret`` signs it, and ``next_secret`` beside it where it is another."""
 
     address: str
     body: bytes
     event_id: str
     time: str
     secret: str = field(repr=False)
+    next_secret: str = field(default="", repr=False)
 
     @property
     def headers(self) -> dict[str, str]:
         """The headers that say when it was sent and by whom."""
-        return {
+        following = {NEXT_HEADER: signature(self.next_secret, self.time, self.body)} if self.next_secret else {}
+        return following | {
             "Content-Type": "application/json",
             "User-Agent": "bow-trial",
             ID_HEADER: self.event_id,
@@ -76,19 +85,21 @@ class Call:
         }
 
 
-def call_of(session: Session, server_secret: str, row: OutboxItem, now: dt.datetime) -> Call:
+def call_of(session: Session, keys: Sequence[str], row: OutboxItem, now: dt.datetime) -> Call:
     """Return the message of a row as the dealer's door is set up now; raises `Needless` where it has no address any more."""
     door = session.get(Door, row.dealer) if row.dealer else None
     if door is None or not door.webhook:
         raise Needless(N_("The dealer's system has no address any more."))
     ident = row.message_id.partition("@")[0]
+    secret, following = secrets_of(keys, door.dealer, door.webhook_number)
     body = {"id": ident, "dealer": row.dealer, "at": row.queued_at.isoformat(), **row.values}
     return Call(
         address=door.webhook,
         body=json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode(),
         event_id=ident,
         time=str(int(now.timestamp())),
-        secret=secret_of(server_secret, door.dealer, door.webhook_number),
+        secret=secret,
+        next_secret=following if following != secret else "",
     )
 
 

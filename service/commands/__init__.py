@@ -14,7 +14,7 @@ from typing import NoReturn
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from service.access import audit, events
-from service.commands import modelling, posting, retaining, serving, staff, storing
+from service.commands import keys, modelling, posting, retaining, serving, staff, storing
 from service.errors import Invalid, Refused
 from service.settings import Settings
 
@@ -42,7 +42,7 @@ def parser() -> Parser:
         allow_abbrev=False,
     )
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
-    for module in (serving, storing, staff, modelling, posting, retaining):
+    for module in (serving, storing, staff, modelling, posting, retaining, keys):
         module.add_to(commands)
     return top
 

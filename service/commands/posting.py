@@ -33,4 +33,6 @@ def send(_asked: argparse.Namespace, settings: Settings) -> int:
 
 def office_of(settings: Settings) -> Office:
     """Return the office of the settings."""
-    return open_office(settings.mail, settings.data_dir / "mail", settings.public_address, settings.secret_key())
+    secret, *older = settings.secret_keys()
+    folder = settings.data_dir / "mail"
+    return open_office(settings.mail, folder, settings.public_address, secret, older=tuple(older))

@@ -19,6 +19,9 @@ _DOT_STRING = re.compile(r"[^\s\x00-\x1f\x7f()<>\[\]:;@\\,.\"]+(\.[^\s\x00-\x1f\
 _NAME = re.compile(r"(?:[^\W\d_]\w*['’]?|[-–'’]|\.(?=\s|$|-)|\s)+")
 """What a greeting repeats: words of letters. Nothing that a mail program would make a link of."""
 _ODD = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+_COMMENT = re.compile(r"\([^()]*\)")
+_NOWHERE = re.compile("[\u00ad\u200b-\u200f\u2060\ufeff]")
+"""Letters that are not seen."""
 
 NOT_AN_ADDRESS = N_("{address} is no address that mail can be sent to; expected one like name@example.org.")
 NOT_A_DOMAIN = N_("{domain} is no domain that mail can be sent to; look for a mistyped letter after the @.")
@@ -94,3 +97,33 @@ def digest(secret: str, address: str) -> str:
     except Unusable:
         address = address.strip()
     return hmac.new(secret.encode(), f"address:{address.lower()}".encode(), hashlib.sha256).hexdigest()
+
+
+# For counting only: never to tell whose an address is, and never to write to
+
+
+def counted(address: str) -> str:
+    """Return what the spellings of an address that may reach one mailbox have in common.
+
+    Case, compatibility forms, comments and quotes (RFC 5322, 3.2.2, 3.2.4), a tag (RFC 5233), dots and a dot at the end of the
+    domain are taken off. Two mailboxes may come out as one: they share a count, and nothing else.
+    """
+    local, _at, domain = without_tag(address).rpartition("@")
+    return f"{local.replace('.', '')}@{domain}"
+
+
+def without_tag(address: str) -> str:
+    """Return an address in one spelling, without what leads to the same mailbox; dots stay, which some servers heed."""
+    plain = unicodedata.normalize("NFKC", _COMMENT.sub("", _NOWHERE.sub("", address))).strip().casefold()
+    local, _at, domain = plain.rpartition("@")
+    if len(local) > 1 and local[0] == local[-1] == '"':
+        local = re.sub(r"\\(.)", r"\1", local[1:-1])
+    return f"{local.strip().partition('+')[0] or local}@{_counted_domain(domain)}"
+
+
+def _counted_domain(domain: str) -> str:
+    bare = domain.strip().rstrip(".\u3002")
+    try:
+        return idna.encode(bare, uts46=True).decode("ascii").lower()
+    except idna.IDNAError:
+        return bare

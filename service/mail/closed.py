@@ -1,6 +1,6 @@
 """Addresses to which no more mail goes: unsubscribed by their reader, or marked at the desk because mail bounced.
 
-Only a keyed digest of an address is kept, by dealer. An unsubscribed address still gets what its reader asks for (a link to
+Only a keyed digest of an address is kept, by dealer (`address_keys`): it outlives every change of SECRET_KEY. An unsubscribed address still gets what its reader asks for (a link to
 the own data); one that bounces gets nothing.
 """
 
@@ -12,7 +12,9 @@ from sqlalchemy import Select, delete, select, true
 from sqlalchemy.orm import Session
 
 from service.access import audit, events
+from service.access.links import Signer
 from service.language import N_
+from service.mail import address_keys
 from service.mail.contents import KINDS, Needless
 from service.mail.office import Office
 from service.tables import ClosedAddress, Contact, Dealer, Enquiry, OutboxItem
@@ -24,7 +26,7 @@ UNSUBSCRIBED, BOUNCED = "unsubscribed", "bounced"
 
 def check(session: Session, office: Office, row: OutboxItem) -> None:
     """Raise `Needless` where no mail of this kind may go to the row's address."""
-    states = set(session.scalars(_states(office, row.address, row.dealer)))
+    states = set(session.scalars(_states(session, office, row.address, row.dealer)))
     if BOUNCED in states:
         raise Needless(N_("This address is marked as bouncing; no mail goes there."))
     if not KINDS[row.kind].agreed:
@@ -33,9 +35,14 @@ def check(session: Session, office: Office, row: OutboxItem) -> None:
         raise Needless(N_("The reader wants no more mail."))
 
 
-def _states(office: Office, address: str, dealer: str | None) -> Select[Any]:
+def _digests(session: Session, office: Office, address: str) -> tuple[str, ...]:
+    return address_keys.of(session).digests(address, office.secrets)
+
+
+def _states(session: Session, office: Office, address: str, dealer: str | None) -> Select[Any]:
     of_dealer = ClosedAddress.dealer == dealer if dealer is not None else true()
-    return select(ClosedAddress.state).where(ClosedAddress.digest == office.digest(address), of_dealer)
+    known = ClosedAddress.digest.in_(_digests(session, office, address))
+    return select(ClosedAddress.state).where(known, of_dealer)
 
 
 def _agreed(session: Session, row: OutboxItem) -> bool:
@@ -55,15 +62,25 @@ def agreed_in(enquiry: Enquiry) -> bool:
 # The link that ends the mails
 
 
-def path(office: Office, row: OutboxItem) -> str:
+def path(session: Session, office: Office, row: OutboxItem) -> str:
     """Return where the mails to a row's address are ended. It works for good: all it needs stands in it, signed."""
     dealer = base64.urlsafe_b64encode((row.dealer or "").encode()).decode().rstrip("=")
-    return f"/mail/unsubscribe/{office.signer.make(UNSUBSCRIBE, f'{office.digest(row.address)}.{dealer}')}"
+    digest = address_keys.of(session).digest(row.address)
+    return f"/mail/unsubscribe/{_signer(session, office).make(UNSUBSCRIBE, f'{digest}.{dealer}')}"
 
 
-def read(office: Office, token: str) -> tuple[str, str | None] | None:
+def _signer(session: Session, office: Office) -> Signer:
+    """Return what signs the links that end mails: the permanent key, since they must work whatever becomes of the others.
+
+    Those of earlier versions were signed with the SECRET_KEY of the day. All that one of them can do is to end mails.
+    """
+    keys = address_keys.of(session)
+    return Signer(keys.permanent, (*office.secrets, *keys.retired))
+
+
+def read(session: Session, office: Office, token: str) -> tuple[str, str | None] | None:
     """Return the digest of the address and the dealer that a link names, None for any other text."""
-    about = office.signer.read(UNSUBSCRIBE, token)
+    about = _signer(session, office).read(UNSUBSCRIBE, token)
     if about is None:
         return None
     digest, _dot, coded = about.partition(".")
@@ -84,7 +101,7 @@ def _take_back_consent(session: Session, office: Office, digest: str) -> None:
     """Note in enquiries made of nobody in particular that their writer wants no more mail."""
     for enquiry in session.scalars(select(Enquiry).where(Enquiry.dealer.is_(None), Enquiry.contact.is_not(None))):
         contact = enquiry.contact or {}
-        if agreed_in(enquiry) and office.digest(contact.get("email") or "") == digest:
+        if agreed_in(enquiry) and digest in _digests(session, office, contact.get("email") or ""):
             enquiry.contact = contact | {"consent": contact["consent"] | {"mail": False}}
 
 
@@ -93,26 +110,28 @@ def _take_back_consent(session: Session, office: Office, digest: str) -> None:
 
 def is_closed(session: Session, office: Office, dealer: str, address: str) -> str | None:
     """Return why no mail goes to an address, None where it does."""
-    row = session.get(ClosedAddress, (office.digest(address), dealer))
-    return row.state if row else None
+    states = set(session.scalars(_states(session, office, address, dealer)))
+    return next((state for state in (BOUNCED, UNSUBSCRIBED) if state in states), None)
 
 
 def mark_bounced(session: Session, office: Office, user: int | None, dealer: str, address: str) -> None:
     """Note that mail to an address comes back; a repeat changes nothing."""
-    key = (office.digest(address), dealer)
-    row, now = session.get(ClosedAddress, key), dt.datetime.now(dt.UTC)
-    if row is None:
-        session.add(ClosedAddress(digest=key[0], dealer=dealer, state=BOUNCED, at=now))
-    else:
+    digests, now = _digests(session, office, address), dt.datetime.now(dt.UTC)
+    known = select(ClosedAddress).where(ClosedAddress.digest.in_(digests), ClosedAddress.dealer == dealer)
+    rows = session.scalars(known).all()
+    for row in rows:
         row.state, row.at = BOUNCED, now
-    audit.record(session, user, events.ADDRESS_BOUNCES, f"address {key[0][:12]}", dealer=dealer)
+    if not rows:
+        session.add(ClosedAddress(digest=digests[0], dealer=dealer, state=BOUNCED, at=now))
+    audit.record(session, user, events.ADDRESS_BOUNCES, f"address {digests[0][:12]}", dealer=dealer)
 
 
 def reopen(session: Session, office: Office, user: int | None, dealer: str, address: str) -> bool:
     """Let mail go to an address again, its reader having agreed anew; return whether it was closed."""
-    digest = office.digest(address)
-    gone = session.execute(delete(ClosedAddress).where(ClosedAddress.digest == digest, ClosedAddress.dealer == dealer))
+    digests = _digests(session, office, address)
+    known = ClosedAddress.digest.in_(digests)
+    gone = session.execute(delete(ClosedAddress).where(known, ClosedAddress.dealer == dealer))
     was_closed = getattr(gone, "rowcount", 0) > 0
     if was_closed:
-        audit.record(session, user, events.ADDRESS_OPEN, f"address {digest[:12]}", dealer=dealer)
+        audit.record(session, user, events.ADDRESS_OPEN, f"address {digests[0][:12]}", dealer=dealer)
     return was_closed

@@ -1,10 +1,13 @@
 """The outbox as the desk sees it: what waits, what went out, what failed and with which words, and what is done about it."""
 
 import datetime as dt
+import re
 import secrets
 from dataclasses import dataclass
 from email import policy
+from email.message import EmailMessage
 from email.parser import Parser
+from typing import Literal
 
 from sqlalchemy import ColumnElement, false, func, select
 from sqlalchemy.orm import Session
@@ -13,7 +16,7 @@ from service import paging
 from service.access import audit, events
 from service.errors import NotHere, Refused
 from service.language import N_, _
-from service.mail import closed
+from service.mail import closed, mailboxes
 from service.mail.contents import KINDS
 from service.mail.office import Office
 from service.paging import Leaf
@@ -34,8 +37,10 @@ KIND_WORDS = {
     "reopened_event": N_("message on a trial opened again"),
 }
 STATES = ("waiting", "failed", "sent")
-_UNREAD = frozenset({"password"})
+_UNREAD = frozenset({"password", "data_link", "erasure_link"})
 """Kinds whose text the desk does not show: whoever reads the link can use it in another's place."""
+_FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[^\s<>\"')]+")
+"""Links that do something in the reader's name, in mails that are shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +70,15 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A mail as it was written to the folder: its headers, its plain text, and its source."""
+    """A mail as it was written to the folder: its headers, its plain text and its HTML.
+
+    Links that do something in the reader's name are left out, whoever looks: what staff may do has its place at the desk.
+    """
 
     item: Item
     headers: tuple[tuple[str, str], ...]
     text: str
-    source: str
+    html: str
 
 
 def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str, int]:
@@ -156,14 +164,19 @@ def text(session: Session, office: Office, dealer: str, ident: int, *, everyone:
     if row is None or source is None:
         raise NotHere
     message = Parser(policy=policy.default).parsestr(source)
-    part = message.get_body(("plain",))
     names = ("From", "To", "Reply-To", "Subject", "Date")
     return Text(
         item=_item(session, office, dealer, row),
         headers=tuple((name, str(message[name])) for name in names if message[name]),
-        text=part.get_content() if part is not None else "",
-        source=source,
+        text=_shown(message, "plain"),
+        html=_shown(message, "html"),
     )
+
+
+def _shown(message: EmailMessage, kind: Literal["plain", "html"]) -> str:
+    part = message.get_body((kind,))
+    text = part.get_content() if part is not None else ""
+    return _FOR_THE_READER.sub(_("/[for the reader only]"), text)
 
 
 def resend(session: Session, office: Office, user: int, dealer: str, ident: int, *, everyone: bool = False) -> None:
@@ -180,6 +193,7 @@ def resend(session: Session, office: Office, user: int, dealer: str, ident: int,
     if row.sent_at is not None:
         row.message_id = secrets.token_hex(16)
     row.sent_at = row.failed_at = None
+    row.values = {**row.values, **mailboxes.BY_HAND}  # staff answer for it that the address is its reader's
     row.due_at, row.attempts = dt.datetime.now(dt.UTC), 0
     audit.record(session, user, events.SENT_AGAIN, f"outbox {row.id}", dealer=dealer, kind=row.kind)
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import OutcomeKind
 from service import webhooks
-from service.mail import addresses, outbox
+from service.mail import addresses, mailboxes, outbox
 from service.mail.closed import agreed_in
 from service.mail.outbox import To
 from service.tables import Composition, Contact, Dealer, Door, Enquiry, Trial, User
@@ -24,13 +24,17 @@ BY_ITSELF = dt.timedelta(days=1)
 MORNING = dt.time(8, tzinfo=dt.UTC)
 
 
-def advice(session: Session, enquiry: Enquiry) -> None:
-    """Queue the shortlist with a link back to it, to a player who agreed to mail."""
+def advice(session: Session, enquiry: Enquiry, client: str | None = None) -> None:
+    """Queue the shortlist with a link back to it, to a player who agreed to mail.
+
+    ``client``: which address of the network it was asked from, so that none has mail sent to all the world; None: a dealer's
+    own server.
+    """
     address = (enquiry.contact or {}).get("email")
     if not address or not agreed_in(enquiry):
         return
     to = To(address, enquiry.language, dealer_of(session, enquiry), enquiry=enquiry.id)
-    if not outbox.too_many(session, "advice", to):
+    if not outbox.too_many(session, "advice", to) and mailboxes.may_ask(session, client):
         outbox.queue(session, "advice", enquiry.id, to)
 
 

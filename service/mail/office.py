@@ -34,7 +34,7 @@ class Office:
     ----------
     base : address under which readers reach the service, without a slash at its end.
     sender : whose mail it is.
-    secret : the service's secret key.
+    secret : the key that signs links; those of ``older`` keys are read too.
     transport, caller : how mails leave, and messages to dealers' systems.
     """
 
@@ -43,6 +43,7 @@ class Office:
     secret: str = field(repr=False)
     transport: Transport
     caller: Caller = field(default_factory=Caller)
+    older: tuple[str, ...] = field(default=(), repr=False)
 
     @cached_property
     def templates(self) -> Environment:
@@ -57,16 +58,17 @@ class Office:
     @property
     def signer(self) -> Signer:
         """What signs and reads the links in mails."""
-        return Signer(self.secret)
+        return Signer(self.secret, self.older)
+
+    @property
+    def secrets(self) -> tuple[str, ...]:
+        """Every key that is accepted, the newest first."""
+        return (self.secret, *self.older)
 
     @property
     def folder(self) -> Folder | None:
         """The folder that mails are written to, None where there is a mail server."""
         return self.transport if isinstance(self.transport, Folder) else None
-
-    def digest(self, address: str) -> str:
-        """Return the keyed digest of an address."""
-        return addresses.digest(self.secret, address)
 
 
 def open_office(server: MailServer, folder: Path, base: str | None, secret: str, **changes: Any) -> Office:

@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, and_, delete, func, or_, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.mail import address_keys
 from service.tables import OutboxItem
 
 LEASE = dt.timedelta(minutes=10)
@@ -24,7 +25,8 @@ KEEP_TRYING = dt.timedelta(days=3)
 """For so long something that cannot be sent is tried again (RFC 5321, 4.5.4.1 asks for four to five days of a relay; a
 player who hears nothing for three has long since asked)."""
 MOST_A_DAY = 5
-"""So many mails of one kind go from one dealer to one address in a day: anybody can type somebody else's address into a form."""
+"""So many mails of one kind go to one mailbox in a day, whatever its address is spelled like: anybody can type somebody else's
+address into a form. Before its reader has confirmed it, `mailboxes` lets one go."""
 
 _UNDONE = ":undone:"
 """In the ``about`` of what has gone out and stands no more."""
@@ -71,13 +73,13 @@ def queue(
     about : what it is about, as an enquiry's id: there is never a second row of the same kind about it.
     due : when it is to go out; None: at once. A row that still waits for a later moment is brought forward.
     """
-    there = find(session, kind, about) or _added(session, _new(kind, about, to, dict(values or {}), due or _now()))
+    there = find(session, kind, about) or _added(session, _new(session, kind, about, to, values or {}, due or _now()))
     if there.attempts == 0 and there.sent_at is None and there.failed_at is None:
         there.due_at = min(there.due_at, due or _now())
     return there
 
 
-def _new(kind: str, about: str, to: To, values: dict[str, Any], due: dt.datetime) -> OutboxItem:
+def _new(session: Session, kind: str, about: str, to: To, values: Mapping[str, Any], due: dt.datetime) -> OutboxItem:
     return OutboxItem(
         channel=to.channel,
         kind=kind,
@@ -86,8 +88,9 @@ def _new(kind: str, about: str, to: To, values: dict[str, Any], due: dt.datetime
         player=to.player,
         enquiry=to.enquiry,
         address=to.address,
+        mailbox=address_keys.of(session).mailbox(to.address) if to.channel == "mail" else None,
         language=to.language,
-        values=values,
+        values=dict(values),
         message_id=secrets.token_hex(16),
         queued_at=_now(),
         due_at=due,
@@ -145,12 +148,11 @@ def undo(session: Session, kind: str, about: str) -> list[int]:
 
 
 def too_many(session: Session, kind: str, to: To) -> bool:
-    """Say whether an address got as many mails of a kind from a dealer in the last day as it may."""
+    """Say whether a mailbox got as many mails of a kind in the last day as it may."""
     count = session.scalar(
         select(func.count()).where(
             OutboxItem.kind == kind,
-            OutboxItem.address == to.address,
-            OutboxItem.dealer.is_(None) if to.dealer is None else OutboxItem.dealer == to.dealer,
+            OutboxItem.mailbox == address_keys.of(session).mailbox(to.address),
             OutboxItem.queued_at > _now() - dt.timedelta(days=1),
         )
     )
@@ -221,6 +223,18 @@ def later(session: Session, taken: Taken, now: dt.datetime, words: str) -> None:
         row.failed_at = now if wait is None else None
         if wait is None:
             _drop_secret(row)
+
+
+def hold(row: OutboxItem, until: dt.datetime, words: str) -> None:
+    """Give back a row that may not go out yet: it is no attempt, and is taken again at ``until``."""
+    row.leased_until, row.due_at, row.last_error = None, until, words
+    row.attempts -= 1
+
+
+def release(session: Session, mailbox: str, now: dt.datetime) -> None:
+    """Let what waits for a mailbox, and was not tried yet, go out now unless it waits for a day of its own."""
+    held = and_(_waiting(), OutboxItem.mailbox == mailbox, OutboxItem.attempts == 0, OutboxItem.last_error.is_not(None))
+    session.execute(update(OutboxItem).where(held).values(due_at=now, last_error=None))
 
 
 def failed(session: Session, taken: Taken, now: dt.datetime, words: str) -> None:

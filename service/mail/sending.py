@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service import webhooks
 from service.database import Database
 from service.language import N_
-from service.mail import addresses, outbox, writing
+from service.mail import addresses, mailboxes, outbox, writing
 from service.mail.contents import Needless
 from service.mail.message import make_message
 from service.mail.office import Office
@@ -59,14 +59,9 @@ def send_waiting(database: Database, office: Office, clock: Clock = utc_now, mos
 
 def send_one(database: Database, office: Office, clock: Clock = utc_now) -> str | None:
     """Take the row that is due and send it; return what came of it, None where nothing is due."""
-    with database.reading() as session:
-        if not outbox.is_due(session, clock()):
-            return None
-    with database.writing() as session:
-        row = outbox.claim(session, clock(), office.sender.domain)
-        if row is None:
-            return None
-        taken = outbox.Taken(row.id, row.attempts)
+    taken = _take(database, office, clock)
+    if taken is None or isinstance(taken, str):
+        return taken
     try:
         _go_out(database, office, taken, clock)
     except NotNow as trouble:
@@ -81,15 +76,32 @@ def send_one(database: Database, office: Office, clock: Clock = utc_now) -> str 
     return "sent"
 
 
+def _take(database: Database, office: Office, clock: Clock) -> outbox.Taken | str | None:
+    """Take the row that is due; return 'put_off' where it may not go out yet, None where nothing is due."""
+    with database.reading() as session:
+        if not outbox.is_due(session, clock()):
+            return None
+    with database.writing() as session:
+        row = outbox.claim(session, clock(), office.sender.domain)
+        if row is None:
+            return None
+        held = mailboxes.hold(session, office, row, clock())
+        if held is not None:
+            outbox.hold(row, held.until, held.words)
+            return "put_off"
+        return outbox.Taken(row.id, row.attempts)
+
+
 def _go_out(database: Database, office: Office, taken: outbox.Taken, clock: Clock) -> None:
     with database.reading() as session:
         row = session.get(OutboxItem, taken.id)
         if row is None:
             raise Needless(N_("It was taken back."))
+        mailboxes.check(session, row, clock())
         if row.channel == "webhook":
-            call = webhooks.call_of(session, office.secret, row, clock())
+            call = webhooks.call_of(session, office.secrets, row, clock())
         else:
-            letter = writing.write(session, office, row)
+            letter = writing.write(session, office, row, clock())
     if row.channel == "webhook":
         office.caller.send(call)
     else:

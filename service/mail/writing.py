@@ -1,12 +1,13 @@
 """From a row of the outbox to a letter: its texts in the reader's language, text and HTML from one source."""
 
+import datetime as dt
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import language
-from service.mail import addresses, closed, markup
+from service.mail import addresses, closed, mailboxes, markup
 from service.mail.contents import KINDS
 from service.mail.message import Letter
 from service.mail.office import Office
@@ -14,7 +15,7 @@ from service.privacy import links
 from service.tables import Dealer, Door, OutboxItem
 
 
-def write(session: Session, office: Office, row: OutboxItem) -> Letter:
+def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -> Letter:
     """Return the letter of a row.
 
     Raises
@@ -30,10 +31,11 @@ def write(session: Session, office: Office, row: OutboxItem) -> Letter:
     kind, to, dealer = KINDS[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
     with language.using(spoken):
         reply_to = _reply_to(dealer["notify"]) if kind.agreed else None
-        unsubscribe = office.base + closed.path(office, row) if kind.agreed else None
+        unsubscribe = office.base + closed.path(session, office, row) if kind.agreed else None
         values = kind.values(session, row) | dealer | _answers(office, row)
         values |= {"base": office.base, "unsubscribe": unsubscribe, "can_answer": reply_to is not None}
-        values["own_data"] = links.of_mail(session, office.signer, row) if kind.agreed else None
+        values["own_data"] = links.of_mail(session, office.signer, row, now) if kind.agreed else None
+        values["confirm"] = mailboxes.path(session, office, row)
         subject = " ".join(_text(office, row.kind, "subject", values).split())
         blocks = markup.parse(_text(office, row.kind, "body", values))
         return Letter(

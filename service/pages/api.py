@@ -58,15 +58,20 @@ def _limit(request: Request) -> RateLimit:
     },
 )
 async def give_advice(
-    questionnaire: Annotated[forms.Questionnaire, Depends(asked)], brought: Brought, session: Writing
+    request: Request,
+    questionnaire: Annotated[forms.Questionnaire, Depends(asked)],
+    brought: Brought,
+    session: Writing,
 ) -> JSONResponse:
     """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice.
 
     With a dealer's key it is that dealer's enquiry; with the server key the answer names the copies to bring.
     """
     found = api_keys.caller(session, brought)
-    told = advice.advise(session, api_keys.bound(questionnaire, found))
-    return JSONResponse(words.reply(told, operator=found is not None and found.kind == keys.SERVER))
+    is_server = found is not None and found.kind == keys.SERVER
+    client = None if is_server else (request.client.host if request.client else "")
+    told = advice.advise(session, api_keys.bound(questionnaire, found), client=client)
+    return JSONResponse(words.reply(told, operator=is_server))
 
 
 def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:

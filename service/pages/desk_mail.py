@@ -56,11 +56,11 @@ class MailPage(Page):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MailTextPage(Page):
-    """One mail as it was written."""
+    """One mail as it was written, without the links that do something in its reader's name."""
 
     headers: tuple[tuple[str, str], ...]
     text: str
-    source: str
+    html: str
 
 
 @router.get("")
@@ -88,7 +88,7 @@ async def outbox(
 async def one(request: Request, ident: RowId, staff: Adviser, office: AnOffice, session: Reading) -> Response:
     """Show a mail's text from the folder that takes the place of a mail server."""
     mail = desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
-    page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, source=mail.source)
+    page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, html=mail.html)
     return show(request, staff, "desk/mail_text.html", page)
 
 

@@ -115,14 +115,14 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
         return _show(request, session, draft, name, faults, checking=bool(then), status=422)
     if name == steps.CONTACT:
         _not_too_often(request)
-        return _finish(session, draft)
+        return _finish(session, draft, _host(request))
     return _go_to(session, draft, steps.CONTACT if then else steps.after(name))
 
 
-def _finish(session: Session, draft: drafts.Draft) -> Response:
+def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:
     """Go to the answer, or to the first step that has to be mended first."""
     try:
-        drafts.finish(session, draft)
+        drafts.finish(session, draft, client)
     except drafts.Unfinished as unfinished:
         faults = drafts.faults(draft, unfinished.step)
         bass = steps.needs_bass_page(draft, faults, unfinished.step)
@@ -169,9 +169,13 @@ def _go_to(session: Session, draft: drafts.Draft, name: str, query: str = "") ->
 
 def _not_too_often(request: Request) -> None:
     """Raise 429 where one address begins or finishes more questionnaires than it may ask for advice."""
-    wait = request.app.state.advice_limit.wait(request.client.host if request.client else "")
+    wait = request.app.state.advice_limit.wait(_host(request))
     if wait:
         raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
+
+
+def _host(request: Request) -> str:
+    return request.client.host if request.client else ""
 
 
 def _see(address: str) -> Response:

@@ -10,10 +10,11 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service.language import _
-from service.mail import closed, still_right
+from service.mail import closed, mailboxes, still_right
 from service.mail.office import Office
 from service.pages.contexts import Page
 from service.pages.rendering import render
@@ -25,10 +26,14 @@ Answer = Literal["yes", "no"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkPage(Page):
-    """A page behind a link: what it is about in a few sentences, and its one button; ``button`` empty: it is done."""
+    """A page behind a link: what it is about in a few sentences, and its one button; ``button`` empty: it is done.
+
+    ``to``: where the button leads; empty: the page's own address.
+    """
 
     sentences: tuple[str, ...]
     button: str = ""
+    to: str = ""
 
 
 def office_of(request: Request) -> Office:
@@ -42,9 +47,9 @@ AnOffice = Annotated[Office, Depends(office_of)]
 
 
 @router.get("/unsubscribe/{token}")
-async def ask_to_unsubscribe(request: Request, token: str, office: AnOffice) -> Response:
+async def ask_to_unsubscribe(request: Request, token: str, office: AnOffice, session: Reading) -> Response:
     """Ask whether the mails are to end."""
-    _read(office, token)
+    _read(session, office, token)
     page = LinkPage(
         title=_("No more mail?"),
         sentences=(_("One press of the button, and we write to this address no more."),),
@@ -57,7 +62,7 @@ async def ask_to_unsubscribe(request: Request, token: str, office: AnOffice) -> 
 @router.post("/unsubscribe/{token}")
 async def unsubscribe(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
     """End the mails; answered without a redirect, as RFC 8058 wants it."""
-    digest, dealer = _read(office, token)
+    digest, dealer = _read(session, office, token)
     closed.unsubscribe(session, office, digest, dealer, dt.datetime.now(dt.UTC))
     page = LinkPage(
         title=_("You will get no more mail"),
@@ -70,8 +75,44 @@ async def unsubscribe(request: Request, token: str, office: AnOffice, session: W
     return render(request, "links/page.html", page)
 
 
-def _read(office: Office, token: str) -> tuple[str, str | None]:
-    found = closed.read(office, token)
+def _read(session: Session, office: Office, token: str) -> tuple[str, str | None]:
+    found = closed.read(session, office, token)
+    if found is None:
+        raise HTTPException(404)
+    return found
+
+
+@router.get("/confirm/{token}")
+async def ask_to_confirm(request: Request, token: str, office: AnOffice) -> Response:
+    """Ask whether the address is the reader's."""
+    _names(office, token)
+    page = LinkPage(
+        title=_("Is this your address?"),
+        sentences=(
+            _(
+                "Anybody can type an address into a form. So we write once only until its reader has said that it is right."
+            ),
+        ),
+        button=_("Yes, it is mine"),
+        demo=request.app.state.demo,
+    )
+    return render(request, "links/page.html", page)
+
+
+@router.post("/confirm/{token}")
+async def confirm(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+    """Take the address as confirmed; mails that waited for this go out."""
+    mailboxes.confirm(session, *_names(office, token), dt.datetime.now(dt.UTC))
+    page = LinkPage(
+        title=_("Thank you, your address is confirmed"),
+        sentences=(_("Mail that you ask for goes to it from now on. Every mail has a link that ends them."),),
+        demo=request.app.state.demo,
+    )
+    return render(request, "links/page.html", page)
+
+
+def _names(office: Office, token: str) -> mailboxes.Names:
+    found = mailboxes.read(office, token)
     if found is None:
         raise HTTPException(404)
     return found

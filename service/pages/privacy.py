@@ -123,9 +123,11 @@ def _plain(
 
 @router.get("/data/{token}")
 async def show(request: Request, token: str, office: AnOffice, session: Reading, done: str = "") -> Response:
-    """Show what is kept of a person."""
+    """Show what is kept of a person; behind a link whose time is over, the button that mails a new one."""
     opened = links.read(session, office.signer, links.DATA, token)
     person = opened.person
+    if opened.is_over(_now()):
+        return _over(request, token, opened, sent=done == "link")
     page = DataPage(
         title=_("Your data"),
         dealer=drafts.dealer_name(session, person.dealer),
@@ -145,6 +147,8 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
 async def download(token: str, office: AnOffice, session: Reading) -> Response:
     """Hand out what is kept of a person as a file."""
     opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
     return as_file(privacy.held(session, opened.person))
 
 
@@ -167,13 +171,15 @@ def _whole(session: Session, office: Office, token: str) -> Opened:
 async def ask_to_erase(token: str, office: AnOffice, session: Writing) -> Response:
     """Mail the link that erases; where there is no address to write to, lead there at once."""
     opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
     path = asking.mail_erasure(session, office, opened, _now())
     return RedirectResponse(path or f"/data/{token}?done=erasure", 303)
 
 
 @router.post("/data/{token}/link")
 async def ask_for_whole(token: str, office: AnOffice, session: Writing) -> Response:
-    """Mail the link to all that is kept, from an answer's page, to the address that was left with it."""
+    """Mail the link to all that is kept to the address that was left: from an answer's page, or in place of one that is over."""
     opened = links.read(session, office.signer, links.DATA, token)
     asking.mail_link(session, office, opened.person, _now())
     return RedirectResponse(f"/data/{token}?done=link", 303)
@@ -183,9 +189,12 @@ async def ask_for_whole(token: str, office: AnOffice, session: Writing) -> Respo
 async def say(token: str, form: Form, office: AnOffice, session: Writing) -> Response:
     """Note whether the ratings may help to advise others."""
     opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
     answer = next(iter(form.get("may_help", ())), "")
     if answer not in ("yes", "no"):
         raise Refused(_("Say yes or no."))
+    asking.confirm(session, opened, _now())
     asking.say(session, None, opened.person, _now(), may_help=answer == "yes")
     return RedirectResponse(f"/data/{token}?done=said", 303)
 
@@ -220,6 +229,28 @@ async def erase(request: Request, token: str, office: AnOffice, session: Writing
         sentences=words.after_erasing(privacy.erase(session, None, opened.person)),
     )
     return render(request, "links/page.html", page)
+
+
+def _over(request: Request, token: str, opened: Opened, *, sent: bool) -> Response:
+    may_send = opened.person.email is not None and not sent
+    following = _("Press the button, and a new one is sent to the address that was left.")
+    if opened.person.email is None:
+        following = _("The page of your answer has a new one.")
+    page = LinkPage(
+        title=_("This link is too old"),
+        sentences=(
+            words.DONE["link"]()
+            if sent
+            else _(
+                "A link to one’s own data is good for half a year: mails are passed on, and mailboxes change hands."
+            ),
+            *(() if sent else (following,)),
+        ),
+        button=_("Send me a new link") if may_send else "",
+        to=f"/data/{token}/link",
+        demo=request.app.state.demo,
+    )
+    return render(request, "links/page.html", page, 410)
 
 
 def _too_late(request: Request) -> Response:

@@ -1,5 +1,7 @@
 """The answer's page, at an address of its own, and the way back into the questions."""
 
+import datetime as dt
+
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
@@ -35,7 +37,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=doors.look(session, dealer) if dealer else None,
-        data=links.of_answer(request.app.state.office.signer, doc["id"]),
+        data=links.of_answer(request.app.state.office.signer, doc["id"], dt.datetime.now(dt.UTC)),
         privacy=privacy.path(dealer),
     )
     return render(request, "shortlist/result.html", page)

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from service.access import audit, events
 from service.errors import Refused
 from service.language import _, spoken
-from service.mail import mails, outbox
+from service.mail import address_keys, mailboxes, mails, outbox
 from service.mail.addresses import greeting_name
 from service.mail.office import Office
 from service.mail.outbox import To
@@ -28,10 +28,10 @@ def send_link(session: Session, office: Office, dealer: str | None, email: str, 
 
 def mail_link(session: Session, office: Office, person: Person, now: dt.datetime) -> None:
     """Mail a person the link to their data, so many times a day and no more."""
-    path = links.of_person(session, office.signer, person)
+    path = links.of_person(session, office.signer, person, now)
     to = _to(person)
     if path and person.email and not outbox.too_many(session, "data_link", to):
-        mails.send_data_link(session, to, greeting_name(person.name), path, _about(office, person, now))
+        mails.send_data_link(session, to, greeting_name(person.name), path, _about(session, person, now))
 
 
 def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datetime) -> str | None:
@@ -44,14 +44,21 @@ def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datet
     """
     person = opened.person
     would_erase(session, person)
+    confirm(session, opened, now)
     path = links.to_erase(session, office.signer, opened, now)
     if not person.email:
         return path
     to = _to(person)
     if outbox.too_many(session, "erasure_link", to):
         raise Refused(_("This mail was sent several times today; look for it among the unwanted ones, or wait a day."))
-    mails.send_erasure_link(session, to, greeting_name(person.name), path, _about(office, person, now))
+    mails.send_erasure_link(session, to, greeting_name(person.name), path, _about(session, person, now))
     return None
+
+
+def confirm(session: Session, opened: Opened, now: dt.datetime) -> None:
+    """Take an address as confirmed: whoever presses a button behind a link that came by mail reads that mailbox."""
+    if opened.person.email and opened.kind != links.ANSWER:
+        mailboxes.confirm(session, *mailboxes.names(session, opened.person.email), now)
 
 
 def may_help(session: Session, person: Person) -> bool | None:
@@ -74,6 +81,6 @@ def _to(person: Person) -> To:
     return To(person.email or "", person.language or spoken(), person.dealer, player, enquiry)
 
 
-def _about(office: Office, person: Person, now: dt.datetime) -> str:
+def _about(session: Session, person: Person, now: dt.datetime) -> str:
     """Return what makes two askings of one minute one mail."""
-    return f"{office.digest(person.email or '')[:16]}:{person.dealer or ''}:{now:%Y%m%d%H%M}"
+    return f"{address_keys.of(session).digest(person.email or '')[:16]}:{person.dealer or ''}:{now:%Y%m%d%H%M}"

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.access import audit, events
 from service.errors import Refused
 from service.language import _
+from service.mail import mailboxes
 from service.privacy import remains
 from service.privacy.persons import Person, to_address
 from service.tables import (
@@ -115,6 +116,7 @@ def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None
     ]
     if person.email:
         theirs.append(to_address(person.dealer, person.email))
+        mailboxes.forget(session, person.email)
     for key in session.scalars(select(Trial.key).where(Trial.id.in_(trials))):
         of_trial = OutboxItem.about.startswith(f"{key}:", autoescape=True)
         theirs.append((OutboxItem.dealer == person.dealer) & ((OutboxItem.about == key) | of_trial))

@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.mail import mailboxes
 from service.privacy.persons import Person, to_address
 from service.tables import (
     RATED,
@@ -37,6 +38,7 @@ def held(session: Session, person: Person) -> Json:
         "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
         "trials": [_trial(session, trial) for trial in session.scalars(_of(Trial, Trial.player, person.players))],
         "mails": _mails(session, person),
+        "address_confirmed": _confirmed(session, person),
         "unfinished_questionnaires": [_draft(row) for row in session.scalars(_of(Draft, Draft.id, person.drafts))],
     }
 
@@ -157,6 +159,11 @@ def _mails(session: Session, person: Person) -> list[Json]:
         }
         for row in rows
     ]
+
+
+def _confirmed(session: Session, person: Person) -> str | None:
+    at = mailboxes.confirmed_at(session, person.email) if person.email else None
+    return _moment(at) if at else None
 
 
 def _moment(moment: dt.datetime) -> str:

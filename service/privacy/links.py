@@ -1,7 +1,8 @@
 """The links to one's own data, and those that erase it: all they need stands in them, signed.
 
 A link that came by mail opens all that is kept under the address it was sent to, and only while that is the person's address.
-The link on an answer's page, which may have been shown to others, opens no more than that answer.
+The link on an answer's page, which may have been shown to others, opens no more than that answer. Each ends: a mailbox may be
+another's one day, and mails are forwarded.
 """
 
 import base64
@@ -25,6 +26,11 @@ ENQUIRY, PLAYER, ANSWER = "enquiry", "player", "answer"
 """How a link names a person: by an enquiry or a player, as mailed; by one answer, as its page shows it."""
 LIFE = dt.timedelta(hours=48)
 """How long a link that erases is good."""
+DATA_LIFE = dt.timedelta(days=180)
+"""How long a link that shows is good: well beyond the last mail that comes by itself, six weeks after a bow was kept. Every
+mail brings a new one, and one that is over sends a new one to the address at the press of a button."""
+ENDLESS_UNTIL = dt.datetime(2027, 6, 1, tzinfo=dt.UTC)
+"""When links end that were made before they said when: half a year after the last of them."""
 _NOBODY = "none"
 
 
@@ -36,13 +42,13 @@ class Opened:
     ----------
     kind : one of `ENQUIRY`, `PLAYER`, `ANSWER`.
     ident : the enquiry's id or the player's key.
-    until : when a link that erases ends; None for one that shows.
+    until : when the link ends.
     """
 
     kind: str
     ident: str
     person: Person
-    until: dt.datetime | None = None
+    until: dt.datetime
 
     @property
     def whole(self) -> bool:
@@ -51,46 +57,44 @@ class Opened:
 
     def is_over(self, now: dt.datetime) -> bool:
         """Say whether its time is over."""
-        return self.until is not None and self.until <= now
+        return self.until <= now
 
 
-def of_mail(session: Session, signer: Signer, row: OutboxItem) -> str | None:
+def of_mail(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> str | None:
     """Return the path to their data for the reader of a mail to a player; None where it is known of nobody."""
     if row.player is not None:
         key = session.scalar(select(Player.key).where(Player.id == row.player))
-        return _data(signer, PLAYER, key, row.address) if key else None
-    return _data(signer, ENQUIRY, row.enquiry, row.address) if row.enquiry else None
+        return _data(signer, PLAYER, key, row.address, now) if key else None
+    return _data(signer, ENQUIRY, row.enquiry, row.address, now) if row.enquiry else None
 
 
-def of_person(session: Session, signer: Signer, person: Person) -> str | None:
+def of_person(session: Session, signer: Signer, person: Person, now: dt.datetime) -> str | None:
     """Return the path to a person's data, to be mailed to their address; None where none is known."""
     named = _named(session, person)
-    return _data(signer, *named, person.email) if named and person.email else None
+    return _data(signer, *named, person.email, now) if named and person.email else None
 
 
-def of_answer(signer: Signer, enquiry: str) -> str:
+def of_answer(signer: Signer, enquiry: str, now: dt.datetime) -> str:
     """Return the path for an answer's own page."""
-    return _data(signer, ANSWER, enquiry, None)
+    return _data(signer, ANSWER, enquiry, None, now)
 
 
 def to_erase(session: Session, signer: Signer, opened: Opened, now: dt.datetime) -> str:
     """Return the path that erases what a link opens, good for two days."""
     person = opened.person
     kind, ident = (_named(session, person) if person.email else None) or (opened.kind, opened.ident)
-    until = str(int((now + LIFE).timestamp()))
-    return f"/erase/{signer.make(ERASE, f'{_about(signer, kind, ident, person.email)}.{until}')}"
+    return f"/erase/{signer.make(ERASE, _about(signer, kind, ident, person.email, now + LIFE))}"
 
 
 def read(session: Session, signer: Signer, purpose: str, token: str) -> Opened:
     """Return what a link opens; raises `NotHere` where it was not made here, or what it led to is gone or another's."""
     about = signer.read(purpose, token)
-    kind, coded, mark, *rest = [*(about or "").split("."), "", ""][: 4 if purpose == ERASE else 3]
+    kind, coded, mark, until = [*(about or "").split("."), "", "", ""][:4]
     ident = _decoded(coded)
     person = _found(session, kind, ident)
-    if kind != ANSWER and mark != _mark(signer, person.email):
+    if kind != ANSWER and mark not in _marks(signer, person.email):
         raise NotHere
-    until = dt.datetime.fromtimestamp(int(rest[0]), dt.UTC) if rest else None
-    return Opened(kind, ident, person, until)
+    return Opened(kind, ident, person, dt.datetime.fromtimestamp(int(until), dt.UTC) if until else ENDLESS_UNTIL)
 
 
 def _found(session: Session, kind: str, ident: str) -> Person:
@@ -118,18 +122,20 @@ def _is_of(session: Session, enquiry: str, person: Person) -> bool:
     return (email or "").lower() == (person.email or "").lower()
 
 
-def _data(signer: Signer, kind: str, ident: str, email: str | None) -> str:
-    return f"/data/{signer.make(DATA, _about(signer, kind, ident, email))}"
+def _data(signer: Signer, kind: str, ident: str, email: str | None, now: dt.datetime) -> str:
+    # To the day: a page that is shown twice is the same page.
+    until = (now + DATA_LIFE).astimezone(dt.UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    return f"/data/{signer.make(DATA, _about(signer, kind, ident, email, until))}"
 
 
-def _about(signer: Signer, kind: str, ident: str, email: str | None) -> str:
+def _about(signer: Signer, kind: str, ident: str, email: str | None, until: dt.datetime) -> str:
     coded = base64.urlsafe_b64encode(ident.encode()).decode().rstrip("=")
-    return f"{kind}.{coded}.{_mark(signer, email)}"
+    return f"{kind}.{coded}.{_marks(signer, email)[0]}.{int(until.timestamp())}"
 
 
-def _mark(signer: Signer, email: str | None) -> str:
-    """Return what tells one address from another without being one."""
-    return addresses.digest(signer.secret, email)[:16] if email else _NOBODY
+def _marks(signer: Signer, email: str | None) -> list[str]:
+    """Return what tells one address from another without being one: as links are made now, and as older ones were."""
+    return [addresses.digest(key, email)[:16] if email else _NOBODY for key in (signer.secret, *signer.older)]
 
 
 def _decoded(coded: str) -> str:

@@ -20,7 +20,19 @@ from service.tables.base import (
     STATUSES,
     Base,
 )
-from service.tables.doors import ApiKey, ClosedAddress, Door, Duty, FollowUp, OutboxItem, Spending
+from service.tables.doors import (
+    AddressKey,
+    ApiKey,
+    ClosedAddress,
+    ConfirmedAddress,
+    Door,
+    Duty,
+    FirstMail,
+    FollowUp,
+    MailCount,
+    OutboxItem,
+    Spending,
+)
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier
 from service.tables.staff import AuditEntry, PasswordLink, StaffSession, Tablet, TabletCode, User
@@ -41,12 +53,14 @@ __all__ = [
     "ROLES",
     "STATES",
     "STATUSES",
+    "AddressKey",
     "ApiKey",
     "AuditEntry",
     "Base",
     "BenchReading",
     "ClosedAddress",
     "Composition",
+    "ConfirmedAddress",
     "Contact",
     "Copy",
     "Dealer",
@@ -55,8 +69,10 @@ __all__ = [
     "Duty",
     "Enquiry",
     "Event",
+    "FirstMail",
     "FollowUp",
     "HeadToHead",
+    "MailCount",
     "ModelVersion",
     "OutboxItem",
     "Outcome",

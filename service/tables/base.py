@@ -32,6 +32,9 @@ STATES = ("planned", "open", "closed", "cancelled")
 CHANNELS = ("mail", "webhook")
 KEY_KINDS = ("website", "server")
 ADDRESS_STATES = ("unsubscribed", "bounced")
+ADDRESS_KEYS = ("permanent", "retired")
+MAIL_CAUSES = ("enquiry", "data")
+"""Why a mail goes out that anybody could have asked for: with any address typed into a form."""
 REASONS = ("price", "sound", "handling", "undecided", "other")
 
 

@@ -21,7 +21,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.columns import Key, Moment
-from service.tables.base import ADDRESS_STATES, CHANNELS, KEY_KINDS, Base, one_of
+from service.tables.base import ADDRESS_KEYS, ADDRESS_STATES, CHANNELS, KEY_KINDS, MAIL_CAUSES, Base, one_of
 
 _WAITING = text("sent_at IS NULL AND failed_at IS NULL")
 
@@ -74,7 +74,8 @@ class OutboxItem(Base):
     """Something on its way out: a mail or a message to a dealer's system. It waits while neither sent nor given up.
 
     ``kind`` and ``about`` are one of a kind: the same mail about the same thing is never queued twice. ``leased_until``: a
-    sender has taken it until then. ``message_id`` is fixed when queued, so that a repeat is known as one.
+    sender has taken it until then. ``message_id`` is fixed when queued, so that a repeat is known as one. ``mailbox``: keyed
+    digest of what all spellings of a mail's address have in common.
     """
 
     __tablename__ = "outbox"
@@ -95,6 +96,7 @@ class OutboxItem(Base):
     player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
     enquiry: Mapped[str | None] = mapped_column(ForeignKey("enquiries.id"), index=True)
     address: Mapped[str] = mapped_column(Text)
+    mailbox: Mapped[str | None] = mapped_column(String, index=True)
     language: Mapped[str] = mapped_column(String)
     values: Mapped[dict[str, Any]] = mapped_column(JSON)
     message_id: Mapped[str] = mapped_column(String, unique=True)
@@ -117,6 +119,51 @@ class ClosedAddress(Base):
     dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
     state: Mapped[str] = mapped_column(String)
     at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class AddressKey(Base):
+    """What digests of addresses are made with: the permanent key, of which there is one, never changes.
+
+    SECRET_KEYs that were retired are kept beside it: earlier versions digested closed addresses with them.
+    """
+
+    __tablename__ = "address_keys"
+    __table_args__ = (one_of("role", ADDRESS_KEYS),)
+
+    key: Mapped[str] = mapped_column(String, primary_key=True)
+    role: Mapped[str] = mapped_column(String)
+    made_at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class FirstMail(Base):
+    """The one mail that goes to a mailbox before its reader has confirmed it; ``mail`` is the left half of its Message-ID."""
+
+    __tablename__ = "first_mails"
+    __table_args__ = (one_of("cause", MAIL_CAUSES),)
+
+    mailbox: Mapped[str] = mapped_column(String, primary_key=True)
+    cause: Mapped[str] = mapped_column(String, primary_key=True)
+    mail: Mapped[str] = mapped_column(String)
+    at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class ConfirmedAddress(Base):
+    """An address, as a keyed digest, whose reader confirmed it with a button behind a link in a mail."""
+
+    __tablename__ = "confirmed_addresses"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class MailCount(Base):
+    """How many mails to addresses that nobody has confirmed one dealer or client caused on a day; ``of`` is a keyed digest."""
+
+    __tablename__ = "mail_counts"
+
+    of: Mapped[str] = mapped_column(String, primary_key=True)
+    day: Mapped[dt.date] = mapped_column(primary_key=True)
+    count: Mapped[int] = mapped_column(Integer)
 
 
 class FollowUp(Base):

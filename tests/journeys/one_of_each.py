@@ -211,18 +211,18 @@ def _links(session: Session, world: World) -> None:
     """Sign every link that a mail or a page can hold."""
     signer, office, now = world.app.state.signer, world.app.state.office, dt.datetime.now(dt.UTC)
     person = privacy.persons.of_player(session, DEALER, world.places["player"])
-    whole = links.of_person(session, signer, person) or ""
+    whole = links.of_person(session, signer, person, now) or ""
     busy = links.read(session, signer, links.DATA, whole.removeprefix("/data/"))
-    of_leaving = links.of_answer(signer, world.places["leaving"])
+    of_leaving = links.of_answer(signer, world.places["leaving"], now)
     leaving = links.read(session, signer, links.DATA, of_leaving.removeprefix("/data/"))
     row = tables.OutboxItem(address="gone@player.example", dealer=DEALER)
     world.places |= {
         "data": whole.removeprefix("/data/"),
-        "answer_data": links.of_answer(signer, world.places["answer"]).removeprefix("/data/"),
+        "answer_data": links.of_answer(signer, world.places["answer"], now).removeprefix("/data/"),
         "erase": links.to_erase(session, signer, leaving, now).removeprefix("/erase/"),
         "early_erase": links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
         "late_erase": links.to_erase(session, signer, leaving, now - 2 * links.LIFE).removeprefix("/erase/"),
-        "unsubscribe": closed.path(office, row).removeprefix("/mail/unsubscribe/"),
+        "unsubscribe": closed.path(session, office, row).removeprefix("/mail/unsubscribe/"),
         "still_right": office.signer.make(closed.STILL_RIGHT, world.places["kept"]),
     }
 

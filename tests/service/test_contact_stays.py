@@ -71,7 +71,7 @@ def test_what_goes_to_the_dealers_system_and_to_its_mailbox_names_nobody(desk: D
     seeded(desk)
     with desk.database.reading() as session:
         items = session.scalars(select(tables.OutboxItem)).all()
-        calls = [webhooks.call_of(session, SECRET, row, NOW) for row in items if row.channel == "webhook"]
+        calls = [webhooks.call_of(session, [SECRET], row, NOW) for row in items if row.channel == "webhook"]
         assert len(calls) >= 2
         assert [leaked(call.body) for call in calls] == [[]] * len(calls)
     office = desk.app.state.office

@@ -52,7 +52,8 @@ def enquire(
 
 
 def unsubscribe_path(desk: Desk, row: tables.OutboxItem) -> str:
-    return closed.path(office(desk), row)
+    with desk.database.reading() as session:
+        return closed.path(session, office(desk), row)
 
 
 def kept(desk: Desk) -> str:
@@ -255,6 +256,41 @@ def test_the_text_of_a_mail_in_the_folder_is_shown(desk: Desk) -> None:
     assert "Answer this mail with two or three days" in page.text
     assert "anna@player.example" in page.text
     assert "No mail server is set" in adviser.read("/desk/mail").text
+
+
+def test_no_link_that_does_something_in_the_readers_name_is_shown_at_the_desk(desk: Desk) -> None:
+    enquire(desk)
+    kept(desk)
+    with desk.database.writing() as session:
+        for row in session.scalars(select(tables.OutboxItem)):
+            row.due_at = dt.datetime.now(dt.UTC)
+    send_waiting(desk.database, office(desk))
+    sent = [row for row in rows(desk.database) if row.sent_at and row.kind in ("advice", "follow_up")]
+    assert {row.kind for row in sent} == {"advice", "follow_up"}
+    folder = office(desk).folder
+    assert folder is not None
+    for name in ("adviser", "owner"):
+        for row in sent:
+            page = desk.sign_in(name).read(f"/desk/mail/{row.id}")
+            source = folder.read(row.message_id) or ""
+            assert "/data/" in source.replace("=\n", "")  # the mail itself has them
+            for link in ("/data/", "/erase/", "/mail/unsubscribe/", "/mail/confirm/", "/mail/still-right/"):
+                assert link not in page.source, (name, row.kind, link)
+            assert "[for the reader only]" in page.text
+
+
+@pytest.mark.parametrize("kind", ["data_link", "erasure_link"])
+def test_nobody_reads_at_the_desk_the_mail_with_a_players_link(desk: Desk, kind: str) -> None:
+    to = outbox.To("anna@player.example", dealer=DEALER)
+    with desk.database.writing() as session:
+        outbox.queue(session, kind, "1", to, {"name": None, "path": "/erase/secret-of-anna"})
+    send_waiting(desk.database, office(desk))
+    (row,) = rows(desk.database)
+    assert row.sent_at is not None
+    for name in ("adviser", "owner"):
+        member = desk.sign_in(name)
+        assert f'href="/desk/mail/{row.id}"' not in member.read("/desk/mail?state=sent").source
+        assert member.get(f"/desk/mail/{row.id}").status_code == 404
 
 
 def test_nobody_reads_at_the_desk_the_link_that_sets_anothers_password(desk: Desk) -> None:

@@ -239,10 +239,10 @@ def test_an_unforeseen_mistake_in_one_mail_holds_up_no_other_and_logs_no_address
     queue_advice(database, 2)
     handler, write = Received(), writing.write
 
-    def faulty(session: Any, office: Any, row: Any) -> Any:
+    def faulty(session: Any, office: Any, row: Any, now: Any) -> Any:
         if row.address.startswith("player1"):
             raise ValueError(row.address)
-        return write(session, office, row)
+        return write(session, office, row, now)
 
     monkeypatch.setattr(writing, "write", faulty)
     with caplog.at_level(logging.DEBUG, "service"), mail_server(handler) as port:

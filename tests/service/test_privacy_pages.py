@@ -1,5 +1,6 @@
 """The player's data by its links and at the desk: what a GET must not do, what a button does, whom a link opens what."""
 
+import base64
 import datetime as dt
 import json
 from collections.abc import Iterator
@@ -9,12 +10,14 @@ import pytest
 from sqlalchemy import select
 
 from service import privacy, tables
+from service.mail import addresses
 from service.mail.office import Office
 from service.mail.sending import send_waiting
 from service.privacy import links
 from service.trials import lifecycle, seats
 from tests.service import cast, desk_shop
 from tests.service.cast import DEALER, Desk
+from tests.service.client import SECRET
 from tests.service.mail_server import rows
 from tests.service.page import Page, Reader
 from tests.service.privacy_cast import EMAIL, NAME, PHONE, add_all, contact, enquire, rows_of
@@ -41,7 +44,7 @@ def office(desk: Desk) -> Office:
 
 def data_link(desk: Desk, player: str) -> str:
     with desk.database.reading() as session:
-        found = links.of_person(session, office(desk).signer, privacy.of_player(session, DEALER, player))
+        found = links.of_person(session, office(desk).signer, privacy.of_player(session, DEALER, player), NOW)
     assert found is not None
     return found
 
@@ -201,7 +204,7 @@ def test_a_link_opens_nothing_once_the_address_it_was_sent_to_is_another(desk: D
 def test_the_link_of_an_answer_shows_no_name_and_mails_the_whole_one_to_the_address(desk: Desk) -> None:
     with desk.database.writing() as session:
         enquiry = enquire(session)
-    shared = links.of_answer(office(desk).signer, enquiry)
+    shared = links.of_answer(office(desk).signer, enquiry, NOW)
     reader = Reader(desk.app)
     page = reader.get(shared)
     for hidden in (NAME, EMAIL, PHONE):
@@ -213,11 +216,46 @@ def test_the_link_of_an_answer_shows_no_name_and_mails_the_whole_one_to_the_addr
     assert NAME in reader.get(path).text
 
 
+def test_a_link_to_ones_data_ends_and_then_only_sends_a_new_one(desk: Desk) -> None:
+    """Links handed out by mail have a stated life: 180 days, told by the page; the one before said nothing, and ends too."""
+    player = add(desk)
+    with desk.database.reading() as session:
+        person = privacy.of_player(session, DEALER, player)
+        signer, day = office(desk).signer, dt.timedelta(days=1)
+        good = links.of_person(session, signer, person, NOW - 179 * day)
+        over = links.of_person(session, signer, person, NOW - 181 * day)
+    assert good is not None
+    assert over is not None
+    assert NAME in Reader(desk.app).get(good).text
+    late = desk.nobody().get(over)
+    assert late.status_code == 410
+    assert NAME not in late.text
+    assert "half a year" in late.text
+    before = counted(desk)
+    for method, path in (("GET", f"{over}/download"), ("POST", over), ("POST", f"{over}/ratings")):
+        assert desk.nobody().send(method, path, data={"may_help": "no"}).headers["location"] == over
+    assert counted(desk) == before
+    sent = desk.nobody().send("POST", f"{over}/link", follow=True)
+    assert "on its way" in sent.text
+    (new,) = mailed(desk, "data_link")
+    assert NAME in Reader(desk.app).get(new).text
+
+
+def test_a_link_that_was_mailed_before_links_said_their_end_still_opens(desk: Desk) -> None:
+    player, signer = add(desk), office(desk).signer
+    ident = base64.urlsafe_b64encode(player.encode()).decode().rstrip("=")
+    about = f"player.{ident}.{addresses.digest(SECRET, EMAIL)[:16]}"
+    assert NAME in Reader(desk.app).get(f"/data/{signer.make(links.DATA, about)}").text
+    with desk.database.reading() as session:
+        opened = links.read(session, signer, links.DATA, signer.make(links.DATA, about))
+    assert opened.is_over(dt.datetime(2027, 6, 1, tzinfo=dt.UTC))
+
+
 def test_an_answer_without_an_address_is_erased_without_a_mail_but_not_without_a_button(desk: Desk) -> None:
     with desk.database.writing() as session:
         enquiry = enquire(session)
         session.get_one(tables.Enquiry, enquiry).contact = None
-    shared, reader = links.of_answer(office(desk).signer, enquiry), Reader(desk.app)
+    shared, reader = links.of_answer(office(desk).signer, enquiry, NOW), Reader(desk.app)
     page = reader.post(shared, {})
     assert page.h1 == "Erase your data?"
     assert counted(desk)["enquiries"] == 1

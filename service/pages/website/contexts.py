@@ -52,7 +52,7 @@ class WebsitePage(Page):
     service : under which origin this service is reached.
     origins : on which the form may stand; ``colours``: as they are used.
     pages, messages, keying : what stands in the fields of the three forms.
-    secret : signs the messages to the dealer's own system; empty while there is none.
+    secrets : sign the messages to the dealer's own system, two while the service's key is changed; empty while there is none.
     """
 
     slug: str
@@ -67,7 +67,7 @@ class WebsitePage(Page):
     origins: tuple[str, ...]
     colours: tuple[ColourLine, ...]
     keys: tuple[KeyLine, ...]
-    secret: str
+    secrets: tuple[str, ...]
     new_key: NewKey | None = None
     pages: Typed = field(default_factory=_nothing)
     messages: Typed = field(default_factory=_nothing)

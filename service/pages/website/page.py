@@ -60,7 +60,7 @@ def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -
         origins=door.origins,
         colours=tuple(_colours(door)),
         keys=tuple(map(_key, keys.listed(session, door.dealer))) if may_change else (),
-        secret=_secret(request, door) if may_change and door.webhook else "",
+        secrets=_secrets(request, door) if may_change and door.webhook else (),
         new_key=_new_key(shown.key),
         pages=_typed(shown.pages, _of_pages(door), shown),
         messages=_typed(shown.messages, _of_messages(door), shown),
@@ -128,8 +128,9 @@ def _new_key(key: str) -> NewKey | None:
     return NewKey(key, public if key.startswith(keys.PREFIXES[keys.WEBSITE]) else secret)
 
 
-def _secret(request: Request, door: DoorInfo) -> str:
-    return webhooks.secret_of(request.app.state.office.secret, door.dealer, door.webhook_number)
+def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:
+    both = webhooks.secrets_of(request.app.state.office.secrets, door.dealer, door.webhook_number)
+    return tuple(dict.fromkeys(both))
 
 
 def _of_pages(door: DoorInfo) -> dict[str, str]:

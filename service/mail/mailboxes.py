@@ -1,0 +1,225 @@
+"""Mail that anybody can have sent, by typing an address into a form: one goes to a mailbox until its reader has confirmed it.
+
+The first mail carries the link that confirms; a button behind it does. A later one waits for that for a week, and the desk,
+which sees it wait, can send it by hand. Beside the one that an enquiry causes goes one with the link to what is kept, since that
+is everybody's right whether or not the other arrived. Whom staff composed a trial for is known to them, and needs to confirm
+nothing. Mail to staff and dealers, who set their addresses themselves, is not held either.
+
+Nothing here holds an address: all is kept under keyed digests (`address_keys`), of what spellings of one mailbox share.
+"""
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import NamedTuple
+
+from sqlalchemy import delete, exists, func, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from service.language import N_
+from service.limits import networks
+from service.mail import address_keys, closed, outbox
+from service.mail.contents import KINDS, Needless
+from service.mail.office import Office
+from service.tables import ConfirmedAddress, Contact, FirstMail, MailCount, OutboxItem
+
+CAUSES: Mapping[str, str] = MappingProxyType({"advice": "enquiry", "data_link": "data"})
+"""The kinds of mail that anybody can have sent, with what causes them."""
+CONFIRM = "confirm"
+"""What the link is signed for."""
+BY_HAND: Mapping[str, bool] = MappingProxyType({"by_hand": True})
+"""What a row holds that staff sent themselves."""
+WAITS = dt.timedelta(days=7)
+"""For so long a mail waits for its reader to confirm."""
+ANEW = dt.timedelta(days=30)
+"""After so long without a confirmation nothing is known of a mailbox any more, and one mail may go again."""
+MOST_OF_DEALER, MOST_OF_CLIENT = 200, 100
+"""Mails a day to mailboxes that nobody has confirmed, in a dealer's name and asked for from one address of the network: several
+times what a busy shop has enquiries, all of which may come from its own tablets."""
+AN_HOUR = dt.timedelta(hours=1)
+
+UNCONFIRMED = N_(
+    "Waits for its reader to confirm the address, by the link in the first mail; after a week it is given up. If you know "
+    "that the address is theirs, send it now."
+)
+NOT_CONFIRMED = N_("Nobody confirmed the address within a week.")
+MUCH = N_("Waits: unusually much mail to new addresses has gone out today.")
+
+
+class Names(NamedTuple):
+    """What an address is confirmed under, and what its mailbox is counted by."""
+
+    address: str
+    mailbox: str
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Why a mail does not go out yet, in the source's language, and when that is to be asked again."""
+
+    words: str
+    until: dt.datetime
+
+
+def names(session: Session, address: str) -> Names:
+    """Return what an address is known by here."""
+    keys = address_keys.of(session)
+    return Names(keys.confirmed(address), keys.mailbox(address))
+
+
+def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -> Held | None:
+    """Return why a row that was just taken may not go out yet, None where it may; which is noted in the same transaction."""
+    if not _is_anybodys(row) or _is_closed(session, office, row) or _is_over(row, now):
+        return None
+    called = names(session, row.address)
+    if _is_known(session, row.address, called):
+        return None
+    first = _first(session, called.mailbox, CAUSES[row.kind])
+    if first is not None and first.mail == _left(row):
+        return None
+    if first is not None and now - first.at < ANEW and not _has_failed(session, first):
+        return Held(UNCONFIRMED, row.queued_at + WAITS)
+    of_dealer = address_keys.of(session).of("dealer", row.dealer or "")
+    if not _counted(session, of_dealer, MOST_OF_DEALER, now):
+        return Held(MUCH, min(now + AN_HOUR, row.queued_at + WAITS))
+    return None if _note(session, first, called.mailbox, row, now) else Held(UNCONFIRMED, row.queued_at + WAITS)
+
+
+def check(session: Session, row: OutboxItem, now: dt.datetime) -> None:
+    """Raise `Needless` where a row has waited for its reader's confirmation in vain."""
+    if _is_anybodys(row) and _is_over(row, now) and row.last_error in (UNCONFIRMED, MUCH):
+        called = names(session, row.address)
+        if not _is_known(session, row.address, called):
+            raise Needless(NOT_CONFIRMED)
+
+
+def _is_known(session: Session, address: str, called: Names) -> bool:
+    """Say whether the reader confirmed an address, or staff made a trial for whom it belongs to."""
+    if session.get(ConfirmedAddress, called.address) is not None:
+        return True
+    return bool(session.scalar(select(exists().where(func.lower(Contact.email) == address.lower()))))
+
+
+def _is_anybodys(row: OutboxItem) -> bool:
+    return row.kind in CAUSES and not BY_HAND.items() <= row.values.items()
+
+
+def _is_over(row: OutboxItem, now: dt.datetime) -> bool:
+    return now >= row.queued_at + WAITS
+
+
+def _is_closed(session: Session, office: Office, row: OutboxItem) -> bool:
+    """Say whether no mail may go there anyway: whoever writes it says why."""
+    try:
+        closed.check(session, office, row)
+    except Needless:
+        return True
+    return False
+
+
+def _first(session: Session, mailbox: str, cause: str) -> FirstMail | None:
+    known = select(FirstMail).where(FirstMail.mailbox == mailbox, FirstMail.cause == cause)
+    return session.scalar(known.with_for_update())
+
+
+def _has_failed(session: Session, first: FirstMail) -> bool:
+    """Say whether the one mail was given up: nobody has it, so another may go in its place."""
+    named = OutboxItem.message_id.startswith(first.mail, autoescape=True)
+    return session.scalar(select(OutboxItem.failed_at).where(named)) is not None
+
+
+def _left(row: OutboxItem) -> str:
+    return row.message_id.partition("@")[0]
+
+
+def _note(session: Session, first: FirstMail | None, mailbox: str, row: OutboxItem, now: dt.datetime) -> bool:
+    """Note a mail as the one; return False where another was at the same moment."""
+    if first is not None:
+        first.mail, first.at = _left(row), now
+        return True
+    session.execute(delete(FirstMail).where(FirstMail.at < now - ANEW))
+    try:
+        with session.begin_nested():
+            session.add(FirstMail(mailbox=mailbox, cause=CAUSES[row.kind], mail=_left(row), at=now))
+    except IntegrityError:
+        return False
+    return True
+
+
+# Counts a day
+
+
+def may_ask(session: Session, client: str | None, now: dt.datetime | None = None) -> bool:
+    """Count a mail that a client of the network asks for; return False where it has asked for too many today."""
+    if client is None:
+        return True
+    now, keys = now or dt.datetime.now(dt.UTC), address_keys.of(session)
+    return all(
+        _counted(session, keys.of("client", network), MOST_OF_CLIENT * share, now)
+        for network, share in networks(client)
+    )
+
+
+def _counted(session: Session, of: str, most: int, now: dt.datetime) -> bool:
+    day = now.astimezone(dt.UTC).date()
+    there = session.get(MailCount, (of, day), with_for_update=True) or _begun(session, of, day)
+    if there.count >= most:
+        return False
+    there.count += 1
+    return True
+
+
+def _begun(session: Session, of: str, day: dt.date) -> MailCount:
+    """Return today's count, begun here or by somebody else at the same moment; yesterday's go."""
+    session.execute(delete(MailCount).where(MailCount.day < day - dt.timedelta(days=1)))
+    try:
+        with session.begin_nested():
+            session.add(made := MailCount(of=of, day=day, count=0))
+    except IntegrityError:
+        return session.get_one(MailCount, (of, day), with_for_update=True)
+    return made
+
+
+# The link that confirms
+
+
+def path(session: Session, office: Office, row: OutboxItem) -> str | None:
+    """Return where the reader of a mail confirms the address; None where that was done, or the mail is not a player's."""
+    if row.kind not in CAUSES and not KINDS[row.kind].agreed:
+        return None
+    called = names(session, row.address)
+    if _is_known(session, row.address, called):
+        return None
+    return f"/mail/confirm/{office.signer.make(CONFIRM, '.'.join(called))}"
+
+
+def read(office: Office, token: str) -> Names | None:
+    """Return what a link confirms, None for any other text."""
+    address, dot, mailbox = (office.signer.read(CONFIRM, token) or "").partition(".")
+    return Names(address, mailbox) if dot else None
+
+
+def confirm(session: Session, address: str, mailbox: str, now: dt.datetime) -> None:
+    """Take an address as confirmed by its reader, and let what waited for that go out; a repeat changes nothing."""
+    if session.get(ConfirmedAddress, address) is None:
+        try:
+            with session.begin_nested():
+                session.add(ConfirmedAddress(digest=address, at=now))
+        except IntegrityError:
+            return  # by somebody else at the same moment
+        outbox.release(session, mailbox, now)
+
+
+def confirmed_at(session: Session, address: str) -> dt.datetime | None:
+    """Return when the reader confirmed an address, None where nobody did."""
+    row = session.get(ConfirmedAddress, names(session, address).address)
+    return row.at if row is not None else None
+
+
+def forget(session: Session, address: str) -> None:
+    """Forget that an address was confirmed and written to: its reader is erased. The day's counts stay, and are nobody's."""
+    called = names(session, address)
+    session.execute(delete(ConfirmedAddress).where(ConfirmedAddress.digest == called.address))
+    session.execute(delete(FirstMail).where(FirstMail.mailbox == called.mailbox))
