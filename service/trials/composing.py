@@ -50,7 +50,8 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
         session, dealer, answers, player=request.player, enquiry=request.enquiry, previous=request.previous
     )
     considered = consider_answers(session, answers, request.copies, stored)
-    set_aside(session, dealer, request.copies, request.on, _due_back(request))
+    last = reservations.busy_until(_due_back(request), request.place)
+    set_aside(session, dealer, request.copies, request.on, last)
     trial = _trial(session, dealer, request, enquiry)
     session.add(trial)
     session.flush()
@@ -125,7 +126,7 @@ def check_suited(considered: Considered, copies: Sequence[str]) -> None:
 def set_aside(
     session: Session, dealer: str, copies: Sequence[str], first: dt.date, last: dt.date, but: int | None = None
 ) -> None:
-    """Hold the rows of bows for this transaction and make sure that they can be had.
+    """Hold the rows of bows for this transaction and make sure that they can be had from the first day to the last.
 
     Raises
     ------

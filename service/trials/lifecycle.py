@@ -16,7 +16,7 @@ from service.forms import check
 from service.language import _
 from service.mail import mails
 from service.trials import composing, marks, materials, ordering, reservations
-from service.trials._common import carried, claimed, lock_copies, lock_dealer, noted, now, require_state
+from service.trials._common import carried, claimed, composed, lock_copies, lock_dealer, noted, now, require_state
 from service.trials.proposing import named as named_case
 
 LONGEST_NOTE = 2_000
@@ -131,7 +131,8 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     # All that can be refused is asked before the first change, so that a refusal leaves the trial as it was.
     lock_copies(session, {*before, *after})
     if in_ is not None:
-        composing.set_aside(session, dealer, [in_], *_days(composition))
+        first, last = _days(composition)
+        composing.set_aside(session, dealer, [in_], first, reservations.busy_until(last, trial.place))
     answers = check(composition.answers)
     stored = marks.of_trial(session, trial, composition, answers)
     considered = composing.consider_answers(session, answers, after, stored)
@@ -143,6 +144,23 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
         composing.keep_aside(session, composition, [in_])
     _plan_anew(session, composition, considered, after)
     noted(session, user, dealer, events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
+
+
+def may_come(session: Session, dealer: str, key: str) -> frozenset[str]:
+    """Return the dealer's bows that can be had on the days of a planned trial, its own apart; raises `NotHere`."""
+    trial, composition = composed(session, dealer, key)
+    first, last = _days(composition)
+    copy, today = tables.Copy, now().date()
+    held = session.execute(select(copy.serial, copy.status).where(copy.dealer == dealer)).all()
+    reserved = reservations.of_copies(session, dealer=dealer)
+    last = reservations.busy_until(last, trial.place)
+    own = {row.copy for row in carried(session, trial.id)}
+    return frozenset(
+        serial
+        for serial, status in held
+        if serial not in own
+        and reservations.why_not(serial, status, reserved.get(serial, ()), first, last, today) is None
+    )
 
 
 def _swapped(before: list[str], out: str | None, in_: str | None) -> list[str]:

@@ -21,7 +21,7 @@ from service.forms import Composing, check
 from service.forms.composing import MOST_COPIES
 from service.language import _
 from service.mail import mails
-from service.trials import lifecycle, marks
+from service.trials import lifecycle, marks, reservations
 from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
 from service.trials.proposing import propose
 
@@ -310,7 +310,7 @@ def follow_up(session: Session, dealer: str, key: str, on: dt.date | None = None
     """
     before = before_next(session, dealer, key)
     day, composition = on or now().date(), before.composition
-    due_back = day + dt.timedelta(days=14 if before.place is Place.POST else 0)
+    due_back = reservations.usual_due_back(day, before.place)
     answers = check(composition.answers)
     stored = marks.of_trial(session, before.trial, composition, answers)
     copies = propose(session, dealer, answers, on=day, due_back=due_back, marks=stored).recommended[:MOST_COPIES]

@@ -111,7 +111,7 @@ def propose(
 
     Parameters
     ----------
-    on, due_back : the days for which the bows are wanted; by default today, and the same day.
+    on, due_back : the days for which the bows are wanted; by default today, and the same day, or two weeks on by post.
     marks : what is stored of this player's own ratings. What was rated above the own bow comes, as far as budget and time allow;
         what was rated clearly below it, or hopelessly below the best, is not recommended again.
 
@@ -122,7 +122,9 @@ def propose(
     """
     today = dt.datetime.now(dt.UTC).date()
     first = on or today
-    shelf = _Shelf.of(session, dealer, first, due_back or first, today)
+    place = questionnaire.trial.place
+    last = reservations.busy_until(due_back or reservations.usual_due_back(first, place), place)
+    shelf = _Shelf.of(session, dealer, first, last, today)
     asked = questionnaire.model_copy(update={"dealer": dealer})
     considered = advice.consider(session, asked, shelf.free, marks.known)
     liked, passed_over = _by_marks(considered, marks, shelf)

@@ -8,14 +8,30 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.vocabulary import Place
 from service import formats, tables
 from service.language import _
 from service.trials._common import days, still_wanted
 
+DAYS_BY_POST = 14
+"""A trial by post is due back so many days after it leaves, where nobody said when."""
+TURNAROUND_BY_POST = 2
+"""Days that are kept free after a bow is due back by post: the parcel may be late, and the bow is looked over (a judgement)."""
+
+
+def usual_due_back(on: dt.date, place: Place) -> dt.date:
+    """Return when the bows are due back where nobody said: the same day in the shop."""
+    return on + dt.timedelta(days=DAYS_BY_POST if place is Place.POST else 0)
+
+
+def busy_until(due_back: dt.date, place: Place | None) -> dt.date:
+    """Return the last day on which bows of a trial cannot be had for another one."""
+    return due_back + dt.timedelta(days=TURNAROUND_BY_POST if place is Place.POST else 0)
+
 
 @dataclass(frozen=True, slots=True)
 class Reservation:
-    """A bow set aside for, or out on, one trial. ``out``: it has left and is not back."""
+    """A bow set aside for, or out on, one trial. ``out``: it has left and is not back; ``busy_until``: the turnaround counted."""
 
     copy: str
     trial: int
@@ -24,13 +40,14 @@ class Reservation:
     dealer: str
     out_from: dt.date
     due_back: dt.date
+    busy_until: dt.date
     out: bool
 
     def meets(self, first: dt.date, last: dt.date, today: dt.date) -> bool:
-        """Say whether the bow is wanted elsewhere between two days; one that is overdue may never come."""
+        """Say whether the bow is wanted elsewhere between two days, ``last`` with the turnaround; one that is overdue may never come."""
         if self.out and self.due_back < today:
             return True
-        return self.out_from <= last and first <= self.due_back
+        return self.out_from <= last and first <= self.busy_until
 
     def is_overdue(self, today: dt.date) -> bool:
         """Say whether it should be back."""
@@ -43,7 +60,7 @@ def of_copies(
     """Return by serial what is set aside or out, earliest first; of some copies, or of one dealer's trials."""
     kept, composition = tables.TrialCopy, tables.Composition
     statement = (
-        select(kept, composition.number, composition.dealer, tables.Trial.key)
+        select(kept, composition.number, composition.dealer, tables.Trial.key, tables.Trial.place)
         .join(composition, composition.trial == kept.trial)
         .join(tables.Trial, tables.Trial.id == kept.trial)
         .where(still_wanted())
@@ -54,9 +71,10 @@ def of_copies(
     if dealer is not None:
         statement = statement.where(composition.dealer == dealer)
     found: dict[str, list[Reservation]] = defaultdict(list)
-    for row, number, of, key in session.execute(statement):
+    for row, number, of, key, place in session.execute(statement):
         out = row.out_at is not None and row.back_at is None
-        found[row.copy].append(Reservation(row.copy, row.trial, key, number, of, row.out_from, row.due_back, out))
+        busy = busy_until(row.due_back, place)
+        found[row.copy].append(Reservation(row.copy, row.trial, key, number, of, row.out_from, row.due_back, busy, out))
     return found
 
 
@@ -69,19 +87,32 @@ def why_not(
     today: dt.date,
     but: int | None = None,
 ) -> str | None:
-    """Return a sentence on why a bow cannot be had between two days, None where it can; ``but``: the trial that asks."""
+    """Return a sentence on why a bow cannot be had between two days, None where it can.
+
+    Parameters
+    ----------
+    last : the last day on which it is away, see `busy_until`.
+    but : the trial that asks.
+    """
     others = [each for each in reserved if each.trial != but]
     for each in others:
         if each.meets(first, last, today):
-            return _clash(each, today)
+            return _clash(each, today, first)
     # With a reservation the status only tells of that; without one it is what staff or a file said.
     if status == "in_stock" or (reserved and status in ("reserved", "on_trial")):
         return None
     return status_sentence(serial, status)
 
 
-def _clash(of: Reservation, today: dt.date) -> str:
+def _clash(of: Reservation, today: dt.date, first: dt.date) -> str:
     values = {"copy": of.copy, "number": of.number}
+    if not of.is_overdue(today) and first > of.due_back:
+        sentence = _(
+            "{copy} is due back by post from trial {number} on {day}; with {count} days for the parcel to be late and the bow to be "
+            "looked over it can be had from {free} on."
+        )
+        free, count = formats.day(of.busy_until + dt.timedelta(days=1)), formats.counted(TURNAROUND_BY_POST)
+        return sentence.format(day=formats.day(of.due_back), free=free, count=count, **values)
     if of.is_overdue(today):
         sentence = _("{copy} has not come back from trial {number}; it was due on {day}.")
         return sentence.format(day=formats.day(of.due_back), **values)

@@ -262,8 +262,8 @@ def test_of_two_advisers_who_compose_with_the_same_bow_at_once_one_gets_it_and_o
 ) -> None:
     start, heard = threading.Barrier(2), []
 
-    def adviser() -> None:
-        asked = request(copies=[BOWS[0]])
+    def adviser(**days: Any) -> None:
+        asked = request(copies=[BOWS[0]], **days)
         start.wait(10)
         try:
             with shop.writing() as session:
@@ -273,8 +273,16 @@ def test_of_two_advisers_who_compose_with_the_same_bow_at_once_one_gets_it_and_o
 
     together(adviser, adviser)
     assert sorted(said for said in heard if " " in said) == ["DB-bramble-0 is reserved for trial 1 on 3 May 2027."]
+    # Of a parcel and a trial whose days only meet by the days kept for the post too.
+    heard.clear()
+    together(
+        lambda: adviser(place="post", country="DE", on="2027-06-03", due_back="2027-06-10"),
+        lambda: adviser(on="2027-06-11"),
+    )
+    assert len([said for said in heard if " " not in said]) == 1
+    assert len([said for said in heard if said.startswith("DB-bramble-0 is")]) == 1
     with shop.reading() as session:
-        assert session.scalars(select(tables.TrialCopy.copy)).all() == [BOWS[0]]
+        assert session.scalars(select(tables.TrialCopy.copy)).all() == [BOWS[0], BOWS[0]]
 
 
 def test_many_trials_composed_at_once_count_on_without_a_gap(shop: Database) -> None:

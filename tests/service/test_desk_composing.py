@@ -153,7 +153,7 @@ def test_a_reserved_bow_is_shown_with_why_it_cannot_be_had(shop: Shop) -> None:
     shop.compose(copies=[serial])
     page = shop.adviser.read(WALK_IN)
     box = next(e for e in page.all("input", name="copies") if e.get("value") == serial)
-    assert "disabled" in box.attributes
+    assert "checked" not in box.attributes
     why = box.within("label")
     assert why is not None
     assert "trial 1" in why.text
@@ -223,3 +223,39 @@ def test_a_player_is_never_told_on_the_next_page_that_the_own_bow_was_not_rated_
         assert "rated 6" in page.text, way
         trial = send(shop.adviser, page, "/desk/compose", go="look")
         assert promise(trial) == promise(page), way
+
+
+def test_a_bow_that_is_out_today_is_set_aside_for_a_day_on_which_it_is_back(shop: Shop) -> None:
+    shop.opened()
+    page = shop.adviser.read(WALK_IN)
+    out = next(e for e in page.all("input", name="copies") if e.get("value") == trial_cast.BOWS[0])
+    assert "is out on trial 1 until" in page.text
+    assert "disabled" not in out.attributes, "the day is chosen below: what is not here today can be ticked for another"
+    week = (TODAY + dt.timedelta(days=7)).isoformat()
+    chosen = {"copies": [trial_cast.BOWS[0]]}
+    again = send(shop.adviser, page, "/desk/compose", go="look", on=week, **chosen)
+    assert "is out on trial 1 until" not in again.text
+    refused = shop.adviser.send(
+        "POST", "/desk/compose", data=desk_shop.fields_of(form_to(page, "/desk/compose")) | chosen | {"go": "set"}
+    )
+    assert refused.status_code == 409
+    assert "is out on trial 1 until" in refused.text
+    trial = send(shop.adviser, again, "/desk/compose", go="set")
+    assert trial.h1.startswith("Trial 2")
+
+
+def test_a_planned_trial_is_offered_what_is_back_by_its_day(shop: Shop) -> None:
+    shop.opened()
+    with shop.desk.database.writing() as session:
+        week = (TODAY + dt.timedelta(days=7)).isoformat()
+        key = trial_cast.compose(session, copies=["DB-juniper-3"], on=week)
+    page = shop.adviser.read(f"/desk/trials/{key}")
+    offered_in = [
+        e.get("value")
+        for select in page.all("select")
+        if select.get("name") == "into"
+        for e in select.walk()
+        if e.tag == "option"
+    ]
+    assert trial_cast.BOWS[0] in offered_in
+    assert "DB-juniper-3" not in offered_in

@@ -21,7 +21,7 @@ from service.pages.guard import Adviser, AtDealer, Fields, Posted
 from service.pages.questions import Option
 from service.pages.screens import signer
 from service.pages.sessions import Reading, Writing
-from service.trials import head_to_head, reading, seats
+from service.trials import head_to_head, lifecycle, reading, seats
 from service.trials.reading import TrialPage
 from service.trials.standing import StandingView, standing
 from service.words import desk, desk_lines
@@ -156,11 +156,12 @@ def _last_two(stands: StandingView | None) -> dict[str, list[str]]:
 
 
 def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, ...]:
-    """Return the bows of the stock that may come into a planned trial."""
+    """Return the bows of the stock that can be had on a planned trial's days."""
     found: list[Option] = []
+    free = lifecycle.may_come(session, staff.dealer, trial.row.key)
     for tier in stock.by_tier(session, staff.dealer, today()):
         if tier.instrument is trial.row.instrument:
-            fit = [copy for copy in tier.copies if copy.status == "in_stock" and _holds(trial, copy)]
+            fit = [copy for copy in tier.copies if copy.copy in free and _holds(trial, copy)]
             found += [Option(copy.copy, f"{copy.copy}, {tier.name}") for copy in fit]
     return tuple(found)
 
