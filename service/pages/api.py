@@ -11,6 +11,7 @@ from starlette.exceptions import HTTPException
 from service import advice, forms, language, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
+from service.forms.sheet import SheetIn
 from service.limits import RateLimit
 from service.pages import api_keys, schema
 from service.pages.api_keys import Brought
@@ -50,7 +51,7 @@ def _limit(request: Request) -> RateLimit:
     summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
     responses={
         200: {"model": schema.Advice, "description": "The advice"},
-        **schema.errors(401, 403, 413, 415, 422, 429, 500, 503),
+        **schema.errors(400, 401, 403, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
         "security": [{}, {"bearer": []}],
@@ -77,7 +78,9 @@ async def give_advice(
 def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
     """Return the OpenAPI description with the models of the bodies that routes read without FastAPI's help, and the keys."""
     _refs, models = models_json_schema(
-        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn)], ref_template=_REF
+        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn, SheetIn)],
+        ref_template=_REF,
+        schema_generator=schema.Bodies,
     )
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
     return api_keys.add_security(description)
