@@ -5,7 +5,7 @@ The advice is asked with the bows that can be had on the days of the trial; what
 
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, zip_longest
 from typing import Any
 
@@ -150,7 +150,8 @@ def _by_marks(considered: Considered, marks: Marks, shelf: "_Shelf") -> tuple[li
     )
     lead = {bow: mark - own for bow in again if own is not None and (mark := marks.played[bow].mark) is not None}
     passed_over = {bow for bow in again if lead.get(bow, 0.0) <= -CLEARLY or liking[bow] < liking[again[0]] - HOPELESS}
-    liked = [bow for bow in again if lead.get(bow, 0.0) > 0] or again[:1]
+    worth_it = considered.shortlist.plan is not None and considered.shortlist.plan.recommended.copies > 0
+    liked = [bow for bow in again if lead.get(bow, 0.0) > 0] or (again[:1] if worth_it else [])
     wanted = [bow for bow in liked if bow not in passed_over and bow in shelf.free and _affordable(considered, bow)]
     return wanted, passed_over
 
@@ -239,7 +240,6 @@ def _proposal(
     document = considered.document
     promised = named(considered, case) if case else None
     bows = _shown(considered, case, suited)
-    plan = document["trial"] or {"by_copies": ()}
     minutes = considered.questionnaire.trial.minutes or ordering.USUAL_MINUTES
     own = ordering.own_plays(len(case), minutes, False, considered.questionnaire.plays_no_bow)
     runs = len(case) + own
@@ -247,7 +247,7 @@ def _proposal(
         bows=_choices(session, considered, bows, frozenset(case), shelf, marks),
         chance=promised.chance if promised else None,
         gain=promised.gain if promised else None,
-        by_copies=tuple(_step(row, advised) for row in plan["by_copies"]),
+        by_copies=_steps(considered, advised),
         runs=runs,
         minutes=ordering.minutes_of(runs),
         recommended=advised.recommended,
@@ -259,10 +259,28 @@ def _proposal(
     )
 
 
-def _step(row: Mapping[str, Any], advised: _Advised) -> ByCopies:
-    """Return a row of the plan; where bows liked before change the case, no row is of the advised ones."""
-    here = set(advised.recommended) == set(advised.planned) and row["copies"] == len(advised.planned)
-    return ByCopies(row["copies"], row["bows"], row["chance"], row["expected_gain"], here)
+def _steps(considered: Considered, advised: _Advised) -> tuple[ByCopies, ...]:
+    """Return the plan's rows; where bows liked before change the case, its own bows one after the other, the best first."""
+    if set(advised.recommended) != set(advised.planned):
+        return _own_steps(considered, advised.recommended)
+    plan = considered.document["trial"] or {"by_copies": ()}
+    number = len(advised.planned)
+    return tuple(
+        ByCopies(row["copies"], row["bows"], row["chance"], row["expected_gain"], row["copies"] == number)
+        for row in plan["by_copies"]
+    )
+
+
+def _own_steps(considered: Considered, case: Collection[str]) -> tuple[ByCopies, ...]:
+    order = [bow for bow in _by_liking(considered) if bow in set(case)]
+    rows: list[ByCopies] = []
+    for number in range(1, len(order) + 1):
+        found, here = named(considered, order[:number]), number == len(order)
+        if rows and found.gain < rows[-1].gain and not here:
+            rows.append(replace(rows[-1], copies=number))
+        else:
+            rows.append(ByCopies(number, number, found.chance, found.gain, here))
+    return tuple(rows)
 
 
 def _shown(considered: Considered, case: Sequence[str], suited: Collection[str]) -> tuple[str, ...]:
@@ -324,12 +342,18 @@ def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
 
 
 def _none_worth(document: Mapping[str, Any]) -> tuple[str, ...]:
-    """Say that nothing is advised where every case is expected to lose against the own bow."""
+    """Say that nothing is advised where every case is expected to lose against the own bow, or against a good one."""
     if document["trial"] is None or document["trial"]["copies"]:
         return ()
-    return (
-        _("None of the bows at hand can be expected to better the own bow; tick by hand what is to be tried even so."),
-    )
+    if document["own_bow"]["state"] == "none":
+        said = _(
+            "None of the bows at hand can be expected to be called good; tick by hand what is to be tried even so."
+        )
+    else:
+        said = _(
+            "None of the bows at hand can be expected to better the own bow; tick by hand what is to be tried even so."
+        )
+    return (said,)
 
 
 def _said_once(document: Mapping[str, Any]) -> dict[str, Any]:

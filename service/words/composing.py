@@ -23,8 +23,10 @@ _MEASURED: Mapping[str, str] = {
 
 def reason(bow: Ranked, played: Played | None = None) -> str:
     """Return what the player made of a bow, what speaks for it, or how little is known of it, in a sentence or some."""
-    before = _played(played) if played else ""
-    return " ".join(part for part in (before, _first[bow.why](bow), _history(bow)) if part)
+    first = _first[bow.why](bow)
+    if played:  # the mark itself says what the player's own ratings are worth
+        first = _played(played) if bow.why is Why.OWN_RATINGS else f"{_played(played)} {first}"
+    return " ".join(part for part in (first, _history(bow)) if part)
 
 
 def _played(played: Played) -> str:

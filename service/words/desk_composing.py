@@ -5,6 +5,9 @@ from service import formats
 from service.language import _, ngettext
 from service.trials.composing import BowChoice, Proposal
 
+LEAST_TOLD = 0.05
+"""Points below which a gain would be told as 0.0."""
+
 
 def rests_on_prior(proposal: Proposal) -> bool:
     """Say whether so few trials stand behind it that no percentage is shown."""
@@ -33,9 +36,14 @@ def promise(proposal: Proposal, chosen: int) -> str:
 
 
 def gain(proposal: Proposal, chosen: int) -> str:
-    """Say what is won on average; empty while the prior speaks or nothing is chosen."""
-    if not chosen or proposal.gain is None or rests_on_prior(proposal):
+    """Say what is won on average; empty while the prior speaks, nothing is chosen, or there is no own bow to win against."""
+    none = proposal.document["own_bow"]["state"] == "none"
+    if not chosen or proposal.gain is None or rests_on_prior(proposal) or none:
         return ""
+    if proposal.gain < LEAST_TOLD:
+        return _(
+            "On average nothing is won against the own bow: a bow may be rated high by chance and please less later."
+        )
     return _(
         "On average the bow taken home is {points} points better than the own one, on the scale from 1 to 7."
     ).format(points=formats.number(proposal.gain))

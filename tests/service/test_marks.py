@@ -3,6 +3,7 @@
 import datetime as dt
 import uuid
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -18,6 +19,7 @@ from service.forms.server import TrialIn
 from service.trials import by_server, composing, lifecycle, marks, outcomes
 from service.trials._common import composed
 from service.trials.proposing import Proposal
+from service.words import desk_composing as words
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate
 
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -143,6 +145,50 @@ def test_with_little_time_no_more_bows_are_advised_than_can_be_played(shop: Data
     with shop.writing() as session:
         key = played(session, {None: 2, BOWS[0]: 6, BOWS[1]: 7, BOWS[2]: 6})
         assert len(proposed(session, body=body, previous=key).recommended) == 1
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        {None: 4, BOWS[0]: 3, BOWS[1]: 6, BOWS[2]: 2},
+        {None: 3, BOWS[0]: 7, BOWS[1]: 3, BOWS[2]: 5},
+        {None: 5, BOWS[0]: 6, BOWS[1]: 6, BOWS[2]: 6},
+        {None: 6, BOWS[0]: 2, BOWS[1]: 3, BOWS[2]: 4},
+    ],
+)
+def test_the_step_that_is_said_to_be_advised_promises_what_the_page_does(
+    shop: Database, given: Mapping[str | None, int]
+) -> None:
+    with shop.writing() as session:
+        seen = proposed(session, previous=played(session, given))
+    advised = [step for step in seen.by_copies if step.advised]
+    assert [step.copies for step in advised] == [len(seen.recommended)]
+    assert advised[0].chance == pytest.approx(seen.chance, abs=1e-3)
+    chances = [step.chance for step in seen.by_copies]
+    assert chances == sorted(chances)
+    told = reasons(seen)
+    assert not any(
+        "own ratings speak for it" in told[bow] for bow, mark in given.items() if bow and mark < (given[None])
+    )
+
+
+def test_no_sentence_says_that_a_case_which_loses_wins(shop: Database) -> None:
+    with shop.writing() as session:
+        seen = proposed(session, chosen=[BOWS[1]])
+        none = proposed(session, chosen=[BOWS[1]], body=BASS | {"own_bow": None})
+    told = [words.gain(replace(seen, basis="trials", gain=gain), 1) for gain in (-0.1, 0.04, 0.3)]
+    assert [said.split(":")[0] for said in told[:2]] == ["On average nothing is won against the own bow"] * 2
+    assert told[2].startswith("On average the bow taken home is 0.3 points better than the own one")
+    assert words.gain(replace(none, basis="trials", gain=0.3), 1) == "", "there is no own bow to win against"
+
+
+def test_where_all_that_is_at_hand_was_disliked_nothing_is_ticked_and_it_is_said(shop: Database) -> None:
+    every = [f"DB-{tier}-{number}" for tier in ("bramble", "juniper") for number in range(4)]
+    with shop.writing() as session:
+        key = played(session, {None: 7, **dict.fromkeys(every, 1)}, copies=every, minutes=75)
+        seen = proposed(session, previous=key)
+        assert seen.recommended == ()
+        assert outcomes.before_next(session, SHOP, key).player == player_of(session, key)
 
 
 # Whose, and for whom
