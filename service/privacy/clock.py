@@ -7,11 +7,11 @@ after an update, the moments that the service wrote itself stand in.
 """
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, CursorResult, func, select, update
+from sqlalchemy import ColumnElement, CursorResult, false, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -74,6 +74,12 @@ _WRITTEN: tuple[Column, ...] = (
     Tablet.seen_at,
 )
 """Moments that the service wrote by its own clock when something happened; no day or hour that somebody typed or a device told."""
+_AGES: tuple[Column, ...] = (Contact.created_at, Draft.updated_at, Enquiry.created_at)
+"""Those by which something is erased."""
+_BEHIND = "behind"
+"""In the row's counts: the spans of time that a clock which was behind spoke of."""
+_BETWEEN_LOOKS = dt.timedelta(hours=2)
+"""Longer than between two looks at the clock: so long it may have been behind unseen."""
 _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
     (OutboxItem.due_at, redating.FARTHEST),
     (OutboxItem.leased_until, outbox.LEASE),
@@ -126,25 +132,72 @@ def _known_from_rows(session: Session, now: dt.datetime) -> dt.datetime | None:
     Rows of today are left out: a clock that jumped this morning has written some itself. Rows of the future that go on from
     now without a gap mean that the clock is behind; a gap, that they were written under a clock that was ahead.
     """
-    before = [_farthest(session, func.max, column, column <= now - _A_DAY) for column in _WRITTEN]
-    after = [_farthest(session, func.min, column, column > now + BEHIND) for column in _WRITTEN]
-    past, future = [each for each in before if each], [each for each in after if each]
-    if future and (not past or min(future) - now <= AHEAD):
-        return min(future)
-    return max(past, default=None)
+    past = _farthest(session, func.max, lambda column: column <= now - _A_DAY)
+    future = _farthest(session, func.min, lambda column: column > now + BEHIND)
+    if future is None or (past is not None and future - now > AHEAD):
+        return past
+    return _end_without_gap(session, future)
 
 
-def _farthest(session: Session, which: Any, column: Column, where: ColumnElement[bool]) -> dt.datetime | None:
-    found: dt.datetime | None = session.scalar(select(which(column)).where(where))
-    return found
+def _end_without_gap(session: Session, start: dt.datetime) -> dt.datetime:
+    """Return the last moment that is reached from one of them without a gap."""
+    while True:
+        end = _farthest(session, func.max, lambda column, until=start + AHEAD: column <= until)  # type: ignore[misc]  # bound at once
+        if end is None or end <= start:
+            return start
+        start = end
+
+
+def _farthest(session: Session, which: Any, where: Callable[[Column], ColumnElement[bool]]) -> dt.datetime | None:
+    """Return the first or last of all moments for which a condition holds; None where there is none."""
+    found = [session.scalar(select(which(column)).where(where(column))) for column in _WRITTEN]
+    end = max if which is func.max else min
+    return end((each for each in found if each is not None), default=None)
 
 
 def keep(session: Session, now: dt.datetime) -> Clock:
-    """Look, and note that the service is at work where the clock is believed."""
+    """Look, and note that the service is at work where the clock is believed.
+
+    Where it is not, what the rows told is noted before more of them are written under it. Who comes while it is behind seems to
+    have come long ago: once it is believed again, they are dated to that moment, so that their time is not over at once.
+    """
     clock = look(session, now)
     if clock.is_believed:
         _note(session, now, Duty.begun_at < now)
+        _date_latecomers(session, now)
+    elif clock.last is not None:
+        _note(session, clock.last, false())
+        if clock.is_behind:
+            _note_behind(session, now)
     return clock
+
+
+def _note_behind(session: Session, now: dt.datetime) -> None:
+    """Note from when to when a clock that is behind said that it was."""
+    row = session.get_one(Duty, WATCH, with_for_update=True, populate_existing=True)
+    spans = [_span(each) for each in row.counts.get(_BEHIND, ())]
+    near = next((span for span in spans if span[0] - _A_DAY <= now <= span[1] + _A_DAY), None)
+    others = [span for span in spans if span is not near]
+    first, last = near or (now, now)
+    told = [*others, (min(first, now), max(last, now))]
+    row.counts = {**row.counts, _BEHIND: [[each.isoformat() for each in span] for span in told]}
+
+
+def _date_latecomers(session: Session, now: dt.datetime) -> None:
+    row = session.get(Duty, WATCH, with_for_update=True, populate_existing=True)
+    for span in row.counts.get(_BEHIND, ()) if row is not None else ():
+        first, last = _span(span)
+        for column in _AGES:
+            during = column.between(first - _BETWEEN_LOOKS, last + _BETWEEN_LOOKS)
+            statement = update(column.class_).where(during).values({column: now})
+            session.execute(statement.execution_options(synchronize_session=False))
+    if row is not None and _BEHIND in row.counts:
+        row.counts = {name: value for name, value in row.counts.items() if name != _BEHIND}
+
+
+def _span(told: list[str]) -> tuple[dt.datetime, dt.datetime]:
+    first, last = map(dt.datetime.fromisoformat, told)
+    return first, last
 
 
 def confirm(session: Session, user: int | None, now: dt.datetime) -> None:

@@ -12,6 +12,7 @@ from sqlalchemy import func, select, update
 
 from service import drafts, tables
 from service.access import drawn, sessions, tablets, users
+from service.commands import main
 from service.database import Database
 from service.mail import outbox, redating, sending
 from service.mail.office import open_office
@@ -98,6 +99,22 @@ def test_what_is_written_under_a_wrong_clock_makes_it_no_more_believed(shop: Dat
         assert session.scalar(select(func.max(tables.Enquiry.created_at))) == NOW
 
 
+@pytest.mark.parametrize("shift", [THREE_YEARS, -THREE_YEARS], ids=["ahead", "behind"])
+def test_days_of_work_under_a_wrong_clock_make_it_no_more_believed(shop: Database, shift: dt.timedelta) -> None:
+    before = counted(shop)["enquiries"]
+    for day in range(4):
+        then = NOW + shift + day * dt.timedelta(days=1)
+        assert retention.sweep_if_due(shop, then) is None
+        with shop.writing() as session:
+            aged(session, enquire(session, email=f"day{day}@player.example"), then)
+    assert counted(shop)["enquiries"] == before + 4
+    swept = retention.sweep_if_due(shop, NOW + 5 * dt.timedelta(days=1))
+    assert swept is not None
+    # Not those who came meanwhile, though a clock that was behind wrote of them as if that were years ago.
+    assert swept.persons == 2
+    assert counted(shop)["enquiries"] == before + 2
+
+
 def test_a_sweep_that_began_in_the_future_is_an_alarm_and_holds_none_up(shop: Database) -> None:
     future = NOW + dt.timedelta(days=1100)
     with shop.writing() as session:
@@ -163,6 +180,40 @@ def test_a_yes_is_not_of_more_persons_than_it_was_given_for(database: Database) 
         assert questions.allow(session, None, question, NOW)
         assert questions.may_erase(session, SHOP, 2 * most + 3, NOW)
         assert questions.questions(session) == []
+
+
+def test_the_command_says_how_it_stands_and_takes_the_operators_word(
+    database: Database, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = open_shop(database)
+    environ = {"DATABASE_URL": f"sqlite:///{shop.file}", "DATA_DIR": str(tmp_path)}
+
+    def run(*arguments: str) -> tuple[int, str]:
+        capsys.readouterr()
+        status = main(["retention", *arguments], environ)
+        told = capsys.readouterr()
+        return status, told.out + told.err
+
+    with shop.writing() as session:
+        for number in range(questions.MOST_A_DAY + 1):
+            aged(session, enquire(session, email=f"p{number}@player.example"), NOW - 26 * MONTH)
+        aged(session, enquire(session, email="new@player.example"), NOW + 2 * THREE_YEARS)
+    status, told = run()
+    assert (status, "lies 806 days after" in told) == (1, True)
+    for asked in ("--mend", "--erase"):
+        assert run(asked) == (
+            1,
+            "The clock is not believed; set it right, or say first that it is: retention --clock-is-right\n",
+        )
+    assert "not believed" not in run("--clock-is-right")[1]
+    assert "1 moments were set right." not in run("--erase")[1]
+    assert retention.sweep_if_due(shop, dt.datetime.now(dt.UTC)) is not None
+    assert f"21 persons of {SHOP}" in run()[1]
+    assert "Nobody waits for a word." in run("--erase", "--dealer", "quay")[1]
+    assert "Erased: 21 persons." in run("--erase")[1]
+    status, told = run("--mend")
+    assert (status, told.startswith("0 moments")) == (0, False)
+    assert counted(shop)["enquiries"] == 1
 
 
 # Other things that run out
