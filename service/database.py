@@ -104,8 +104,10 @@ class Database:
 
     def is_rebuilt(self) -> bool:
         """Say whether the SQLite file was written anew since deleted content is overwritten: no freed page holds any."""
-        with self.engine.connect() as connection:
-            return not self.is_sqlite or connection.exec_driver_sql("PRAGMA user_version").scalar_one() >= REBUILT
+        if not self.is_sqlite:
+            return True
+        with self._reader.connect() as connection:
+            return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one()) >= REBUILT
 
     def in_passing(self) -> Engine:
         """Return an engine of one connection for what may be lost with the power and waits for nobody; the caller closes it."""

@@ -84,6 +84,18 @@ def test_an_owner_bound_to_a_dealer_sees_and_answers_that_dealers_only(desk: Des
         assert {each.dealer: each.allowed for each in questions.questions(session)} == {DEALER: False, OTHER: True}
 
 
+def test_nobody_is_let_go_while_the_clock_is_not_believed(desk: Desk) -> None:
+    ask(desk, DEALER)
+    owner = desk.sign_in("owner")
+    fields = form_to(owner.read("/desk/retention"), "/desk/retention/erase")
+    work_known_at(desk, NOW - THREE_YEARS)
+    page = owner.read("/desk/retention")
+    assert [form.get("action") for form in page.all("form") if "erase" in form.get("action")] == []
+    assert "First the clock has to be right." in owner.submit("/desk/retention/erase", fields).text
+    with desk.database.reading() as session:
+        assert [each.allowed for each in questions.questions(session)] == [False]
+
+
 @pytest.mark.parametrize("off", [THREE_YEARS, -THREE_YEARS], ids=["ahead", "behind"])
 def test_an_owner_of_all_says_that_the_clock_is_right_and_a_bound_one_cannot(desk: Desk, off: dt.timedelta) -> None:
     work_known_at(desk, NOW - off)

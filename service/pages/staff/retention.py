@@ -25,7 +25,7 @@ RETENTION = "/desk/retention"
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One question about a dealer's persons; ``button`` is empty where it is answered already."""
+    """One question about a dealer's persons; ``button`` is empty where it is answered already, or cannot be yet."""
 
     title: str
     sentence: str
@@ -55,7 +55,8 @@ class RetentionPage(Page):
 async def asked(request: Request, staff: Owner, session: Reading) -> Response:
     """Show what is asked."""
     stands = clock.look(session, _now())
-    persons = tuple(_asked(session, each) for each in questions.questions(session, staff.home))
+    mine = questions.questions(session, staff.home)
+    persons = tuple(_asked(session, each, may_answer=stands.is_believed) for each in mine)
     said = () if stands.is_believed else words.clock(stands, may_confirm=_looks_after_all(session, staff))
     page = RetentionPage(
         title=_("What is erased by its age"),
@@ -81,7 +82,9 @@ async def clock_is_right(request: Request, staff: Owner, form: Posted, session: 
 
 @router.post(f"{RETENTION}/erase")
 async def erase(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
-    """Let persons go as they were asked about."""
+    """Let persons go as they were asked about, under a clock that is believed."""
+    if not clock.look(session, _now()).is_believed:
+        return see(request, RETENTION, _("First the clock has to be right."))
     question = _read(session, staff, form)
     if question is None or not questions.allow(session, staff.user, question, _now()):
         return see(request, RETENTION, _("That is asked no more, or of more persons by now; please read it again."))
@@ -98,14 +101,14 @@ def _read(session: Session, staff: Staff, form: Fields) -> Question | None:
     return Question(found.dealer, int(seen), found.since, found.allowed)
 
 
-def _asked(session: Session, question: Question) -> Asked:
+def _asked(session: Session, question: Question, *, may_answer: bool) -> Asked:
     name = drafts.dealer_name(session, question.dealer)
     return Asked(
         title=name or _("No dealer in particular"),
         sentence=words.allowed() if question.allowed else words.persons(question),
         dealer=question.dealer or "",
         persons=question.persons,
-        button="" if question.allowed else words.button(question),
+        button=words.button(question) if may_answer and not question.allowed else "",
     )
 
 
