@@ -11,12 +11,12 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 
-from service import embedding, logs, security, speaking, templating
+from service import embedding, security, speaking, templating
 from service.access.links import Signer
 from service.database import Database
 from service.limits import Ledger, RateLimit
@@ -27,6 +27,7 @@ from service.pages import (
     api_keys,
     api_runs,
     api_trials,
+    costs,
     desk_mail,
     edge,
     embed,
@@ -37,7 +38,6 @@ from service.pages import (
     mail_links,
     play,
     privacy,
-    requests,
     staff,
     tablet,
     tablet_files,
@@ -76,13 +76,13 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
 
 def create_app(settings: Settings | None = None) -> FastAPI:
     """Return the application; without ``settings`` they are read from the environment, as uvicorn's factory needs it."""
-    if settings is None:
-        settings = Settings.from_environment(os.environ)
-        logs.set_up(settings.log_level)  # each worker process begins here
-    # The pages that describe the API load scripts from elsewhere; the description itself stays at /openapi.json.
-    app = FastAPI(title="Bow trial", version="1", docs_url=None, redoc_url=None, lifespan=_while_serving)
+    settings = settings or Settings.from_environment(os.environ)
+    # The pages that describe the API load scripts from elsewhere; the description itself is at /openapi.json, in `pages.api`.
+    app = FastAPI(
+        title="Bow trial", version="1", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_while_serving
+    )
     app.router.redirect_slashes = False  # its redirects would repeat the Host header
-    app.router.default = edge.nowhere
+    app.router.default = costs.Paid(edge.nowhere)
     app.state.database = Database(settings.database_url)
     app.state.together = Together(app.state.database)
     app.state.templates = templating.environment()
@@ -125,8 +125,9 @@ def _limit(app: FastAPI, settings: Settings) -> None:
 def _routes() -> tuple[BaseRoute, ...]:
     """Return every route. They hold nothing of an application's own, and are worked out once in a process."""
     every = APIRouter()
+    paid = [Depends(costs.pay)]
     for described in (api.router, api_runs.router, api_trials.router, health.router):
-        every.include_router(described)
+        every.include_router(described, dependencies=paid)
     for router in (
         form.router,
         tablet.router,
@@ -141,8 +142,8 @@ def _routes() -> tuple[BaseRoute, ...]:
         website.router,
         well_known.router,
     ):
-        every.include_router(router, include_in_schema=False)
-    every.mount("/static", StaticFiles(directory=STATIC_FILES), name="static")
+        every.include_router(router, dependencies=paid, include_in_schema=False)
+    every.mount("/static", costs.Paid(StaticFiles(directory=STATIC_FILES)), name="static")
     return tuple(every.routes)
 
 
@@ -154,7 +155,6 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(edge.HeadAsGet)
     app.add_middleware(edge.Edge, known=settings.hosts())
     https_only = (settings.public_address or "").startswith("https:")
-    app.add_middleware(requests.Requests)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
 
 

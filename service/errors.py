@@ -2,6 +2,10 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import islice
+
+MOST_TOLD = 50
+"""Problems of one request: nobody mends more at once, and a refusal stays small."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,12 +21,13 @@ class Invalid(Exception):  # noqa: N818 - reads as what it says of the input
 
     Parameters
     ----------
-    problems : at least one; pairs (path, message) or `FieldProblem` records.
+    problems : at least one; pairs (path, message) or `FieldProblem` records. The first `MOST_TOLD` are taken, no more is asked for.
     """
 
     def __init__(self, problems: Iterable[FieldProblem | tuple[str, str]]) -> None:
         self.problems: tuple[FieldProblem, ...] = tuple(
-            problem if isinstance(problem, FieldProblem) else FieldProblem(*problem) for problem in problems
+            problem if isinstance(problem, FieldProblem) else FieldProblem(*problem)
+            for problem in islice(problems, MOST_TOLD)
         )
         super().__init__("; ".join(f"{problem.path}: {problem.message}" for problem in self.problems))
 

@@ -1,6 +1,7 @@
 """Whether the service is well, part by part: what `check` prints, and what `/health/ready` tells a load balancer."""
 
 import datetime as dt
+import ipaddress
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,6 +19,8 @@ LEAST_FREE = 200 * 1024 * 1024
 """Bytes on the disk below which there is an alarm."""
 TOO_LONG = dt.timedelta(hours=1)
 """What waits in the outbox for longer than this is a reason for alarm."""
+NARROWEST = 8
+"""Bits of a network that proxies may be in: 10.0.0.0/8 is the widest of private use (RFC 1918)."""
 NEEDED = frozenset({"database", "tables", "disk"})
 """Without these nobody can be answered. A damaged model has one that stands in for it, and mail that waits would go no sooner
 from another machine: both are told, and the service stays in use."""
@@ -74,6 +77,21 @@ def _outbox(session: Session) -> Finding:
 def _told(time: dt.timedelta) -> str:
     minutes = int(time.total_seconds() // 60)
     return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
+
+
+def proxies(public_address: str | None, named: str | None) -> Finding:
+    """Tell whose word is taken on where a visitor comes from: rate limits count by it.
+
+    Whoever reaches the service by https reaches a proxy, which this service then takes for the visitor unless it is named.
+    """
+    if named is None:
+        by_https = (public_address or "").startswith("https:")
+        what = "FORWARDED_ALLOW_IPS names no proxy; set it to the address from which the one that ends https asks this service"
+        return Finding("proxies", what if by_https else "", not by_https)
+    if named == "*" or any(ipaddress.ip_network(each.strip()).prefixlen < NARROWEST for each in named.split(",")):
+        what = "FORWARDED_ALLOW_IPS believes everybody, so that each request may come with an address and a limit of its own"
+        return Finding("proxies", f"{what}; name the proxies' addresses", False)
+    return Finding("proxies", f"proxies: {named} are believed where a visitor comes from", True)
 
 
 def _disk(folder: Path) -> Finding:

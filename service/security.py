@@ -3,6 +3,7 @@
 The middleware is plain ASGI, which costs microseconds a request, and never reads what a page holds.
 """
 
+import asyncio
 import hashlib
 import hmac
 from dataclasses import dataclass, field
@@ -13,6 +14,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_BODY = 256 * 1024
 """Bytes of a request's body; a questionnaire has a few thousand."""
+BODY_SECONDS, PATIENCE, LEAST_RATE = 60.0, 10.0, 512.0
+"""A body is whole after so many seconds at most, and after the first ten of them has come at so many bytes a second at least:
+a telephone at the edge of its net (EDGE) sends ten times as fast."""
 
 _ALLOWED = {
     "default-src": "'none'",
@@ -87,7 +91,7 @@ class ProtectiveHeaders:
 
 
 class BodyLimit:
-    """Refuses with 413 a body that says it is larger than ``largest`` bytes, or that turns out to be.
+    """Refuses with 413 a body that says it is larger than ``largest`` bytes, or that turns out to be, with 408 one too slow.
 
     The framework has such a limit too, but answers in plain text, outside of the one shape of errors and without headers.
     """
@@ -102,19 +106,38 @@ class BodyLimit:
             return
         stated = Headers(scope=scope).get("content-length", "")
         announced = int(stated) if stated.isascii() and stated.isdigit() else 0
-        counted = 0
+        await self.app(scope, _Incoming(receive, self.largest, announced, asyncio.get_running_loop().time()), send)
 
-        async def receive_within_limit() -> Message:
-            nonlocal counted
-            if announced > self.largest:
-                raise HTTPException(413)
-            message = await receive()
-            counted += len(message.get("body", b""))
-            if counted > self.largest:
-                raise HTTPException(413)
-            return message
 
-        await self.app(scope, receive_within_limit, send)
+@dataclass(slots=True)
+class _Incoming:
+    """A ``receive`` that counts bytes and seconds, both until the body is whole: what comes after it may take for ever."""
+
+    receive: Receive
+    largest: int
+    announced: int
+    began: float
+    counted: int = 0
+    whole: bool = False
+
+    async def __call__(self) -> Message:
+        if self.announced > self.largest:
+            raise HTTPException(413)
+        message = await self.receive() if self.whole else await self._in_time()
+        self.counted += len(message.get("body", b""))
+        self.whole = not message.get("more_body", False)
+        if self.counted > self.largest:
+            raise HTTPException(413)
+        return message
+
+    async def _in_time(self) -> Message:
+        end = self.began + min(BODY_SECONDS, PATIENCE + self.counted / LEAST_RATE)
+        try:
+            async with asyncio.timeout_at(end):
+                return await self.receive()
+        except TimeoutError:
+            # What is still to come would be taken for the next request's head.
+            raise HTTPException(408, headers={"Connection": "close"}) from None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ Every name may be given as NAME or, for a value kept in a file such as a mounted
 the commands read settings; everything else is handed what it needs.
 """
 
+import ipaddress
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -40,7 +41,8 @@ class Settings:
     given_secret : SECRET_KEY as set, None where it is to be kept in ``data_dir``; see `secret_keys`.
     older_secrets : SECRET_KEYS_OLDER, the newest first: keys that sign nothing more and are still accepted.
     log_level : one of `LOG_LEVELS`.
-    trusted_proxies : addresses whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all.
+    trusted_proxies : addresses and networks whose ``X-Forwarded-*`` headers are believed, comma-separated; ``*`` for all, which
+        lets everybody choose the address that they are counted by. None: not set, so this machine's own.
     public_address : ``https://host`` under which players reach the service; None: the address that it listens on.
     allowed_hosts : names under which it answers besides; see `hosts`.
     security_contact : whom to tell of a weakness, as an address ``mailto:…`` or ``https://…``; None: nobody is named.
@@ -55,7 +57,7 @@ class Settings:
     given_secret: str | None = field(default=None, repr=False)
     older_secrets: tuple[str, ...] = field(default=(), repr=False)
     log_level: str = "info"
-    trusted_proxies: str = "127.0.0.1"
+    trusted_proxies: str | None = None
     public_address: str | None = None
     allowed_hosts: tuple[str, ...] = ()
     security_contact: str | None = None
@@ -78,7 +80,7 @@ class Settings:
             given_secret=_secret("SECRET_KEY", _value(environ, "SECRET_KEY")),
             older_secrets=_older_secrets(_value(environ, "SECRET_KEYS_OLDER")),
             log_level=_log_level(_value(environ, "LOG_LEVEL")),
-            trusted_proxies=_value(environ, "FORWARDED_ALLOW_IPS") or "127.0.0.1",
+            trusted_proxies=_proxies(_value(environ, "FORWARDED_ALLOW_IPS")),
             public_address=public_address,
             allowed_hosts=_allowed_hosts(_value(environ, "ALLOWED_HOSTS")),
             security_contact=_security_contact(_value(environ, "SECURITY_CONTACT")),
@@ -169,6 +171,19 @@ def _public_address(value: str | None) -> str | None:
     if parts.scheme not in ("http", "https") or not parts.netloc or parts.query or parts.fragment:
         raise Refused(f"PUBLIC_ADDRESS: got {value!r}, expected an address such as https://bows.example.")
     return value.rstrip("/")
+
+
+def _proxies(value: str | None) -> str | None:
+    """Return the list as it is; raises `Refused` for what is no address or network, which the server would silently leave out."""
+    for part in () if value in (None, "*") else (value or "").split(","):
+        try:
+            ipaddress.ip_network(part.strip())
+        except ValueError:
+            raise Refused(
+                f"FORWARDED_ALLOW_IPS: got {part.strip()!r}, expected the proxies' addresses or networks, "
+                "as 10.0.0.5 or 10.0.0.0/24, with commas between them."
+            ) from None
+    return value
 
 
 def _allowed_hosts(value: str | None) -> tuple[str, ...]:

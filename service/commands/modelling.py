@@ -196,6 +196,7 @@ def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
         if all(each.well for each in found if each.part in ("database", "tables")):
             with database.reading() as session:
                 yield from retention.findings(database, session, dt.datetime.now(dt.UTC))
-        yield found[-1].said, found[-1].well
+        proxies = health.proxies(settings.public_address, settings.trusted_proxies)
+        yield from ((each.said, each.well) for each in (proxies, found[-1]) if each.said)
     finally:
         database.close()

@@ -11,6 +11,7 @@ from pydantic_core import ErrorDetails, from_json
 
 from model.vocabulary import CRITERIA
 from service.errors import FieldProblem, Invalid
+from service.forms.lengths import require_bounded
 from service.forms.questionnaire import Questionnaire
 from service.language import N_, _
 
@@ -45,7 +46,8 @@ def read(body: bytes) -> Questionnaire:
 
 
 def read_as(form: type[F], body: bytes) -> F:
-    """Return the form in a JSON ``body``; raises `Invalid` with every problem by path."""
+    """Return the form in a JSON ``body``; raises `Invalid` with the problems by path, lengths before contents."""
+    require_bounded(body)
     try:
         return form.model_validate_json(body)
     except ValidationError as error:
@@ -55,7 +57,8 @@ def read_as(form: type[F], body: bytes) -> F:
 
 
 def language_of(body: bytes) -> str | None:
-    """Return the language that a JSON ``body`` asks for, be the rest right or wrong; None where it asks for none."""
+    """Return the language that a JSON ``body`` asks for, be the rest right or wrong; None where it asks for none; raises `Invalid` for one too large."""
+    require_bounded(body)
     try:
         told = from_json(body, cache_strings=False)
     except ValueError:

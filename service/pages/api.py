@@ -1,20 +1,19 @@
 """The JSON API: advice for programs."""
 
-import math
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse
 from pydantic.json_schema import models_json_schema
-from starlette.exceptions import HTTPException
 
 from service import advice, forms, language, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
-from service.forms.sheet import SheetIn
-from service.limits import RateLimit
-from service.pages import api_keys, schema
+from service.pages import api_keys, costs, schema
 from service.pages.api_keys import Brought
+from service.pages.bodies import json_body
+from service.pages.keyed import AnyCaller
+from service.pages.screens import client_of, not_too_often
 from service.pages.sessions import Writing
 
 router = APIRouter()
@@ -22,28 +21,20 @@ _REF = "#/components/schemas/{model}"
 _QUESTIONNAIRE = _REF.format(model=forms.Questionnaire.__name__)
 
 
-async def asked(request: Request) -> forms.Questionnaire:
-    """Read the questionnaire of a request; raises 429, 415, 413 or `Invalid`.
+async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
+    """Read the questionnaire of a request; raises 429, 415, 413, 408 or `Invalid`.
 
     A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
+    A dealer's server, which speaks for many players, may ask more often than a player, and is counted by its key.
     """
-    limit = _limit(request)
-    wait = limit.wait(request.client.host if request.client else "")
-    if wait:
-        raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/json":
-        raise HTTPException(415)
-    body = await request.body()
+    if found is not None and found.kind == keys.SERVER:
+        not_too_often(found.digest, request.app.state.server_limit)
+    else:
+        not_too_often(client_of(request), request.app.state.advice_limit)
+        not_too_often(client_of(request), request.app.state.cost_limit, costs.ADVICE)
+    body = await json_body(request)
     language.ask(forms.language_of(body))
     return forms.read(body)
-
-
-def _limit(request: Request) -> RateLimit:
-    """Return how often the one who asks may: a dealer's server, which speaks for many players, more often than a player."""
-    is_server = f" {keys.PREFIXES[keys.SERVER]}" in request.headers.get("authorization", "")
-    limit: RateLimit = request.app.state.server_limit if is_server else request.app.state.advice_limit
-    return limit
 
 
 @router.post(
@@ -51,7 +42,7 @@ def _limit(request: Request) -> RateLimit:
     summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
     responses={
         200: {"model": schema.Advice, "description": "The advice"},
-        **schema.errors(400, 401, 403, 413, 415, 421, 422, 429, 500, 503),
+        **schema.errors(401, 403, 408, 413, 415, 422, 429, 500, 503),
     },
     openapi_extra={
         "security": [{}, {"bearer": []}],
@@ -75,12 +66,16 @@ async def give_advice(
     return JSONResponse(words.reply(told, operator=is_server))
 
 
+@router.get("/openapi.json", include_in_schema=False)
+async def description(request: Request) -> JSONResponse:
+    """Describe the API (OpenAPI 3.1)."""
+    return JSONResponse(request.app.openapi())
+
+
 def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
     """Return the OpenAPI description with the models of the bodies that routes read without FastAPI's help, and the keys."""
     _refs, models = models_json_schema(
-        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn, SheetIn)],
-        ref_template=_REF,
-        schema_generator=schema.Bodies,
+        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn)], ref_template=_REF
     )
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
     return api_keys.add_security(description)

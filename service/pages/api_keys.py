@@ -53,28 +53,41 @@ def caller(session: Session, brought: Offered) -> KeyFound | None:
     """
     if brought.key is None:
         return None
-    found = keys.of(session, brought.key)
-    if found is None:
+    known = found(session, brought)
+    if known is None:
         raise unknown_key()
-    if found.kind == keys.WEBSITE and brought.origin not in doors.origins_of(session, found.dealer):
+    keys.used(session, known.digest)
+    return known
+
+
+def found(session: Session, brought: Offered) -> KeyFound | None:
+    """Return whose key it is, None where it opens nothing; raises `NotAllowed` as `caller` does."""
+    known = keys.of(session, brought.key or "")
+    if known is None:
+        return None
+    if known.kind == keys.WEBSITE and brought.origin not in doors.origins_of(session, known.dealer):
         raise NotAllowed(
             _("This key works on its dealer’s own pages only; the desk lists their origins under ‘Website’.")
         )
-    if found.kind == keys.SERVER and brought.origin is not None:
+    if known.kind == keys.SERVER and brought.origin is not None:
         raise NotAllowed(
             _(
                 "This key is secret and belongs on a server; it came from a web page. Revoke it and use a website key there."
             )
         )
-    keys.used(session, found.digest)
-    return found
+    return known
 
 
 def server(session: Session, brought: Offered) -> KeyFound:
     """Return whose server key it is; raises 401 without a key, else as `caller` does, and for a website's key."""
-    found = caller(session, brought)
-    if found is None:
+    known = caller(session, brought)
+    if known is None:
         raise unknown_key()
+    return require_server(known)
+
+
+def require_server(found: KeyFound) -> KeyFound:
+    """Return the key; raises `NotAllowed` where it is a website's."""
     if found.kind != keys.SERVER:
         raise NotAllowed(_("This is a website’s key, which is good for advice only; trials need the server’s."))
     return found

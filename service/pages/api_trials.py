@@ -10,16 +10,17 @@ from service import forms
 from service.forms.server import OutcomeIn, TrialIn
 from service.pages import api_keys, schema
 from service.pages.api_keys import Brought
+from service.pages.keyed import Server
 from service.pages.schema import Answer
 from service.pages.screens import Json
 from service.pages.sessions import Writing
 from service.trials import by_server
 
 router = APIRouter()
-TrialKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
+TrialKey = Annotated[str, Path(max_length=200)]
 
 
-class PlaceInOrder(Answer):
+class Place(Answer):
     """One place in the order: the bow's letter, empty for the player's own."""
 
     position: int
@@ -34,7 +35,7 @@ class TrialMade(Answer):
     number: int
     state: str
     player: str
-    runs: list[PlaceInOrder]
+    runs: list[Place]
 
 
 class BowFit(Answer):
@@ -94,7 +95,7 @@ _BEARER: list[dict[str, list[str]]] = [{"bearer": []}]
 def _responses(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]]:
     return {
         200: {"model": model, "description": said},
-        **schema.errors(400, 401, 403, 404, 409, 413, 415, 421, 422, 500, 503),
+        **schema.errors(401, 403, 404, 408, 409, 413, 415, 422, 500, 503),
     }
 
 
@@ -113,8 +114,9 @@ def _body(form: type[TrialIn] | type[OutcomeIn]) -> dict[str, Any]:
     responses=_responses(TrialMade, "Composed; the same `id` again returns the same trial"),
     openapi_extra=_body(TrialIn),
 )
-async def compose(content: Json, brought: Brought, session: Writing) -> JSONResponse:
+async def compose(known: Server, content: Json, brought: Brought, session: Writing) -> JSONResponse:
     """Compose a trial; which bow a letter is, is told by the key on paper alone, until it is revealed."""
+    del known
     dealer = api_keys.server(session, brought).dealer
     return JSONResponse(by_server.compose(session, dealer, forms.read_as(TrialIn, content)))
 
@@ -125,8 +127,9 @@ async def compose(content: Json, brought: Brought, session: Writing) -> JSONResp
     responses=_responses(Standing, "How it stands"),
     openapi_extra={"security": _BEARER},
 )
-async def standing(trial: TrialKey, brought: Brought, session: Writing) -> JSONResponse:
+async def standing(trial: TrialKey, known: Server, brought: Brought, session: Writing) -> JSONResponse:
     """Tell how a trial stands after the sheets so far."""
+    del known
     return JSONResponse(by_server.tell(session, api_keys.server(session, brought).dealer, trial))
 
 
@@ -136,7 +139,8 @@ async def standing(trial: TrialKey, brought: Brought, session: Writing) -> JSONR
     responses=_responses(OutcomeStored, "Recorded"),
     openapi_extra=_body(OutcomeIn),
 )
-async def outcome(trial: TrialKey, content: Json, brought: Brought, session: Writing) -> JSONResponse:
+async def outcome(trial: TrialKey, known: Server, content: Json, brought: Brought, session: Writing) -> JSONResponse:
     """Record what came of a trial; a bow that was kept is sold."""
+    del known
     dealer = api_keys.server(session, brought).dealer
     return JSONResponse(by_server.outcome(session, dealer, trial, forms.read_as(OutcomeIn, content)))

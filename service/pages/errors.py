@@ -13,9 +13,10 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from jinja2 import TemplateError
+from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from service import logs, security
+from service import security
 from service.errors import FieldProblem, Invalid, NotAllowed, NotHere, Refused
 from service.language import N_, _, spoken
 from service.pages import methods
@@ -23,8 +24,6 @@ from service.pages.contexts import Page
 from service.pages.rendering import render
 
 log = logging.getLogger(__name__)
-REQUEST_ID = "X-Request-Id"
-"""The header by which an answer names its request, as the log does."""
 
 HEADINGS: dict[int, str] = {
     400: N_("This request could not be read"),
@@ -32,6 +31,7 @@ HEADINGS: dict[int, str] = {
     403: N_("This form has expired"),
     404: N_("There is nothing at this address"),
     405: N_("This address does not take that"),
+    408: N_("This took too long to arrive"),
     409: N_("This cannot be done as things stand"),
     413: N_("That is too large"),
     415: N_("This is the wrong kind of content"),
@@ -47,8 +47,9 @@ SENTENCES: dict[int, str] = {
     403: N_("Go back to the page, load it again and send the form once more; nothing was changed."),
     404: N_("The link may be mistyped, or what it led to is no longer kept."),
     405: N_("The address exists, but not for this method."),
+    408: N_("The request did not come whole in time, so nothing was changed; please send it again."),
     409: N_("Nothing was changed."),
-    413: N_("Expected at most 256 kB; a questionnaire has a few thousand characters."),
+    413: N_("Expected at most 256 kB, and from a form at most 32 kB; a questionnaire has a few thousand characters."),
     415: N_("Expected JSON, sent as Content-Type: application/json."),
     421: N_("The service does not answer under this name; whoever runs it sets ALLOWED_HOSTS."),
     422: N_("Nothing was changed. Mend the fields named here and send it again."),
@@ -62,8 +63,6 @@ SENTENCES: dict[int, str] = {
 class ErrorPage(Page):
     """An error in plain words; ``title`` is its heading, ``at_desk`` says whose way back it shows.
 
-    ``ident``: of the request, by which whoever runs the service finds it in the log; empty where the reader can mend it.
-
     Rendered by errors/STATUS.html, else by errors/error.html.
     """
 
@@ -71,7 +70,6 @@ class ErrorPage(Page):
     message: str
     problems: tuple[FieldProblem, ...] = ()
     at_desk: bool = False
-    ident: str = ""
 
 
 def install(app: FastAPI) -> None:
@@ -82,8 +80,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(NotAllowed, _not_allowed)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _by_status)
-    for away in logs.AWAY:
-        app.add_exception_handler(away, _busy)
+    app.add_exception_handler(OperationalError, _busy)
     app.add_exception_handler(Exception, _unforeseen)
 
 
@@ -123,7 +120,6 @@ def _page(request: Request, status: int, title: str, message: str, problems: Seq
         problems=tuple(problems),
         demo=request.app.state.demo,
         at_desk=request.url.path.startswith("/desk"),
-        ident=logs.request_id() if status >= 500 else "",
     )
     try:
         return render(request, [f"errors/{status}.html", "errors/error.html"], page, status)
@@ -179,18 +175,12 @@ async def _by_status(request: Request, error: Exception) -> Response:
     return answer(request, status, headers=headers)
 
 
-def busy(request: Request) -> Response:
-    """Return the answer where the database gives none."""
+async def _busy(request: Request, error: Exception) -> Response:
+    log.error("the database did not answer", exc_info=error)
     return answer(request, 503, headers={"Retry-After": "5"})
 
 
-async def _busy(request: Request, error: Exception) -> Response:
-    logs.away(error)
-    return busy(request)
-
-
 async def _unforeseen(request: Request, error: Exception) -> Response:
-    # This answer is made outside of the middleware, so it brings its headers along; the server's log has where it was met.
+    # This answer is made outside of the middleware, so it brings its headers along; the server's log has the traceback.
     del error
-    named = {REQUEST_ID: logs.request_id()}
-    return answer(request, 500, headers={**security.headers_for(request.url.path), **named})
+    return answer(request, 500, headers=security.headers_for(request.url.path))

@@ -4,20 +4,19 @@ A step's post is answered by a redirect, so that reload and back never send it t
 itself, with the faults at its head.
 """
 
-import math
-from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import doors, drafts, language
 from service.language import _
-from service.pages import contexts, result, steps
-from service.pages.guard import typed
+from service.pages import contexts, costs, result, steps
+from service.pages.bodies import Form, Posted, first
 from service.pages.rendering import render
+from service.pages.screens import client_of, not_too_often
 from service.pages.sessions import Reading, Writing
 from service.security import FormTokens
 
@@ -25,23 +24,7 @@ router = APIRouter()
 router.include_router(result.router)
 BEGINNING = "begin"
 """What the start page's token is bound to: there is no draft yet."""
-MOST_FIELDS = 200
 _OURS = ("csrf", "go", "lang")
-
-Posted = Mapping[str, list[str]]
-
-
-async def posted(request: Request) -> Posted:
-    """Read a posted form; a dependency named before the session, so that nobody waits for its lock meanwhile."""
-    form = await request.form(max_files=0, max_fields=MOST_FIELDS)
-    fields: dict[str, list[str]] = {}
-    for name, value in form.multi_items():
-        if isinstance(value, str):
-            fields.setdefault(typed(name), []).append(typed(value))
-    return fields
-
-
-Form = Annotated[Posted, Depends(posted)]
 
 
 @router.get("/")
@@ -65,10 +48,10 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
 @router.post("/form")
 async def begin(request: Request, form: Form, session: Writing) -> Response:
     """Begin a draft and show its first step."""
-    _tokens(request).require(BEGINNING, _one(form, "csrf"))
-    language.carry_on(_one(form, "lang"))
+    _tokens(request).require(BEGINNING, first(form, "csrf"))
+    language.carry_on(first(form, "lang"))
     _not_too_often(request)
-    dealer = _one(form, "dealer")
+    dealer = first(form, "dealer")
     draft = drafts.begin(session, dealer if drafts.dealer_name(session, dealer) else None)
     return _see(f"/form/{draft.address}/{draft.step}")
 
@@ -97,8 +80,8 @@ async def ask(request: Request, address: str, name: str, session: Reading, check
 @router.post("/form/{address}/{name}")
 async def answer(request: Request, address: str, name: str, form: Form, session: Writing, then: str = "") -> Response:
     """Keep what was typed and go on, back, to the step that is to be changed, or to the answer."""
-    _tokens(request).require(address, _one(form, "csrf"))
-    language.carry_on(_one(form, "lang"))
+    _tokens(request).require(address, first(form, "csrf"))
+    language.carry_on(first(form, "lang"))
     draft = _known(drafts.claim(session, address))
     _page_named(name)
     if draft.finished:
@@ -106,7 +89,7 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
     draft = drafts.answered(draft, steps.step_of(name), _fields(draft, name, form))
     elsewhere = _asked_for(form, name)
     if elsewhere:
-        return _go_to(session, draft, elsewhere, steps.CHECKING if elsewhere == _one(form, "go") else "")
+        return _go_to(session, draft, elsewhere, steps.CHECKING if elsewhere == first(form, "go") else "")
     faults = drafts.faults(draft, steps.step_of(name))
     if steps.needs_bass_page(draft, faults, name):
         return _go_to(session, draft, steps.BASS, steps.CHECKING if then else "")
@@ -115,7 +98,8 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
         return _show(request, session, draft, name, faults, checking=bool(then), status=422)
     if name == steps.CONTACT:
         _not_too_often(request)
-        return _finish(session, draft, _host(request))
+        costs.charge(request, costs.ADVICE)
+        return _finish(session, draft, client_of(request))
     return _go_to(session, draft, steps.CONTACT if then else steps.after(name))
 
 
@@ -132,7 +116,7 @@ def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:
 
 def _asked_for(form: Posted, name: str) -> str | None:
     """Return the page that a button other than 'Next' leads to."""
-    go = _one(form, "go")
+    go = first(form, "go")
     return steps.before(name) if go == "back" else go if go in steps.ORDER else None
 
 
@@ -169,13 +153,7 @@ def _go_to(session: Session, draft: drafts.Draft, name: str, query: str = "") ->
 
 def _not_too_often(request: Request) -> None:
     """Raise 429 where one address begins or finishes more questionnaires than it may ask for advice."""
-    wait = request.app.state.advice_limit.wait(_host(request))
-    if wait:
-        raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
-
-
-def _host(request: Request) -> str:
-    return request.client.host if request.client else ""
+    not_too_often(client_of(request), request.app.state.advice_limit)
 
 
 def _see(address: str) -> Response:
@@ -191,10 +169,6 @@ def _known(draft: drafts.Draft | None) -> drafts.Draft:
 def _page_named(name: str) -> None:
     if name not in steps.PAGES:
         raise HTTPException(404)
-
-
-def _one(form: Posted, name: str) -> str:
-    return next(iter(form.get(name, ())), "")
 
 
 def _tokens(request: Request) -> FormTokens:

@@ -25,22 +25,22 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
-from service import language
+from service import language, security
 from service.access import roles, sessions
 from service.access.sessions import SignedIn
 from service.database import Database
 from service.errors import NotAllowed
 from service.language import _
-from service.pages import errors
+from service.pages import bodies, costs, errors
+from service.pages.bodies import typed
 
 FIRST, SIGN_IN, CHOOSE, STOCK = "/desk", "/desk/sign-in", "/desk/dealers", "/desk/stock"
 MOST_FIELDS = 400
-SUBSTITUTE = "\x1a"
-"""ASCII's own character for one that cannot be represented (ECMA-48, 8.3.148)."""
-_UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
 _LOCAL = re.compile(r"/desk(?:/[A-Za-z0-9._~%-]+)*(?:\?[A-Za-z0-9._~%&=+-]*)?")
 
 Fields = Mapping[str, list[str]]
+first = bodies.first
+"""The first value of a field, empty where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +165,7 @@ async def _any_staff(request: Request) -> AsyncIterator[Staff]:
     """
     found = find(request)
     if found is None:
+        costs.charge(request, costs.SMALL)
         raise SignInFirst
     if found.language:
         language.speak(found.language)
@@ -248,22 +249,9 @@ Owner = Annotated[Staff, Depends(_owner)]
 """An owner."""
 
 
-def typed(text: str) -> str:
-    """Return a form's text with SUBSTITUTE in place of NUL and lone surrogates, which no database keeps and nobody types.
-
-    As a control character it is refused, by the field, wherever plain text is expected.
-    """
-    return _UNKEEPABLE.sub(SUBSTITUTE, text)
-
-
 async def fields_of(request: Request) -> Fields:
-    """Read a posted form; see `typed`."""
-    form = await request.form(max_files=0, max_fields=MOST_FIELDS)
-    fields: dict[str, list[str]] = {}
-    for name, value in form.multi_items():
-        if isinstance(value, str):
-            fields.setdefault(name, []).append(typed(value))
-    return fields
+    """Read a form that anybody may send."""
+    return await bodies.form_fields(request)
 
 
 def check_token(staff: Staff, token: str) -> None:
@@ -272,7 +260,9 @@ def check_token(staff: Staff, token: str) -> None:
         raise HTTPException(403)
 
 
-async def _posted(staff: AnyStaff, form: Annotated[Fields, Depends(fields_of)]) -> Fields:
+async def _posted(request: Request, staff: AnyStaff) -> Fields:
+    most = security.LARGEST_BODY
+    form = await bodies.form_fields(request, MOST_FIELDS, largest=most, most_characters=most)
     check_token(staff, first(form, "csrf"))
     return form
 
@@ -289,11 +279,6 @@ Posted = Annotated[Fields, Depends(_posted)]
 """The fields of a form of this session."""
 PostedFile = Annotated[tuple[Fields, bytes], Depends(_posted_file)]
 """The fields of a form of this session and the bytes of its one ``file``, empty where none was chosen."""
-
-
-def first(form: Fields, name: str) -> str:
-    """Return the first value of a field, empty where there is none."""
-    return next(iter(form.get(name, ())), "")
 
 
 async def _sign_in_first(request: Request, error: Exception) -> Response:

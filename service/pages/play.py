@@ -12,8 +12,8 @@ from fastapi.responses import RedirectResponse, Response
 
 from service.errors import NotHere
 from service.language import _
+from service.pages.bodies import Form
 from service.pages.contexts import Typed
-from service.pages.form import Form
 from service.pages.questions import ScaleWords
 from service.pages.rendering import render
 from service.pages.screens import Links, ScreenPage

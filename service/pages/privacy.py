@@ -20,10 +20,11 @@ from service.errors import Refused
 from service.forms.questionnaire import EMAIL
 from service.language import _
 from service.mail.office import Office
+from service.pages.bodies import Form
 from service.pages.contexts import Fault, Page, Typed
-from service.pages.form import Form
 from service.pages.mail_links import AnOffice, LinkPage
 from service.pages.rendering import render
+from service.pages.screens import client_of, not_too_often
 from service.pages.sessions import Reading, Writing
 from service.privacy import asking, links, retention
 from service.privacy.links import Opened
@@ -91,8 +92,7 @@ async def ask_for_link(request: Request, form: Form, office: AnOffice, session: 
     """Mail the link to what is kept under an address; the answer is the same whether anything is."""
     email = next(iter(form.get("email", ())), "").replace("\0", "").strip()
     request.app.state.tokens.require(PLAIN, next(iter(form.get("csrf", ())), ""))
-    if request.app.state.advice_limit.wait(request.client.host if request.client else ""):
-        raise HTTPException(429)
+    not_too_often(client_of(request), request.app.state.advice_limit)
     if not EMAIL.fullmatch(email):
         fault = _("This does not look like an e-mail address; expected one like name@example.org.")
         return _plain(request, session, dealer, Typed({"email": [email]}, {"email": fault}), status=422)

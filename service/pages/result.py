@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 
 from service import advice, doors, drafts, language
 from service.pages import shortlist
+from service.pages.bodies import Form, first
 from service.pages.rendering import render
 from service.pages.sessions import Reading, Writing
 from service.privacy import links
@@ -44,11 +45,10 @@ async def show(request: Request, address: str, session: Reading) -> Response:
 
 
 @router.post("/advice/{address}/again")
-async def change(request: Request, address: str, session: Writing) -> Response:
+async def change(request: Request, address: str, form: Form, session: Writing) -> Response:
     """Begin a new draft with these answers in it; the advice given stays as it is."""
-    form = await request.form(max_files=0, max_fields=10)
-    request.app.state.tokens.require(address, str(form.get("csrf", "")))
-    language.carry_on(str(form.get("lang", "")))
+    request.app.state.tokens.require(address, first(form, "csrf"))
+    language.carry_on(first(form, "lang"))
     doc = advice.stored(session, address)
     if doc is None:
         raise HTTPException(404)

@@ -1,4 +1,4 @@
-"""What tablet and phone pages share: their context, who sends, and JSON bodies read before the session is opened."""
+"""What tablet and phone pages share: their context, who sends, how often, and JSON bodies read before the session is opened."""
 
 import math
 from dataclasses import dataclass, field
@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 
 from service.access.links import Signer
 from service.limits import RateLimit
+from service.pages.bodies import json_body
 from service.pages.contexts import Page
 
 
@@ -27,17 +28,6 @@ def signer(request: Request) -> Signer:
     return found
 
 
-async def json_body(request: Request) -> bytes:
-    """Return a JSON body; raises 415 for another kind, 413 for a large one.
-
-    A dependency of its own, named before the session: while a slow tablet is still sending, nobody waits for its lock.
-    """
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/json":
-        raise HTTPException(415)
-    return await request.body()
-
-
 def bearer(request: Request) -> str:
     """Return the key that a request brings along; raises 401 where it brings none."""
     scheme, _blank, key = request.headers.get("authorization", "").partition(" ")
@@ -51,13 +41,19 @@ def unknown_key() -> HTTPException:
     return HTTPException(401, headers={"WWW-Authenticate": 'Bearer error="invalid_token"'})
 
 
-def not_too_often(request: Request, limit: RateLimit) -> None:
-    """Raise 429 where one address tries more often than it may."""
-    wait = limit.wait(request.client.host if request.client else "")
+def client_of(request: Request) -> str:
+    """Return the address of the network that a request comes from."""
+    return request.client.host if request.client else ""
+
+
+def not_too_often(client: str, limit: RateLimit, cost: float = 1.0) -> None:
+    """Raise 429 where one client asks more often, or for more, than it may."""
+    wait = limit.wait(client, cost)
     if wait:
         raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
 
 
 Json = Annotated[bytes, Depends(json_body)]
+"""A JSON body; named after who may send it, and before the session: nobody waits for the lock while a slow tablet sends."""
 Key = Annotated[str, Depends(bearer)]
 Links = Annotated[Signer, Depends(signer)]

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse, Response
 from sqlalchemy.orm import Session
 
@@ -18,8 +18,9 @@ from service.access import tablets
 from service.errors import Invalid
 from service.forms.sheet import RUN_ID, read_code, read_pair
 from service.language import _
+from service.pages.keyed import FROM_TABLET
 from service.pages.rendering import render
-from service.pages.screens import Json, Key, ScreenPage, not_too_often, unknown_key
+from service.pages.screens import Json, Key, ScreenPage, client_of, not_too_often, unknown_key
 from service.pages.sessions import Reading, Writing
 from service.trials import head_to_head, screens, sheets
 from service.words import tablet as words
@@ -41,24 +42,27 @@ async def show(request: Request) -> Response:
     return render(request, "tablet/tablet.html", page)
 
 
-@router.post("/tablet/enrol")
-async def enrol(request: Request, content: Json, session: Writing) -> JSONResponse:
+async def _may_try(request: Request) -> None:
+    not_too_often(client_of(request), request.app.state.enrol_limit)
+
+
+@router.post("/tablet/enrol", dependencies=[Depends(_may_try)])
+async def enrol(content: Json, session: Writing) -> JSONResponse:
     """Enrol a tablet by its one-time code; its key is told this once."""
-    not_too_often(request, request.app.state.enrol_limit)
     tablet, key = tablets.enrol(session, read_code(content))
     told = {"id": tablet.id, "name": tablet.name, "key": key, "file_key": tablets.file_key(key)}
     dealer = {"dealer": tablet.dealer, "dealer_name": drafts.dealer_name(session, tablet.dealer) or tablet.dealer}
     return JSONResponse(told | dealer, 201)
 
 
-@router.get("/tablet/trials")
+@router.get("/tablet/trials", dependencies=FROM_TABLET)
 async def open_trials(key: Key, session: Reading) -> JSONResponse:
     """Tell the open trials of the tablet's dealer: number and first name, no more."""
     dealer = _known(session, key).dealer
     return JSONResponse({"trials": [trial.told() for trial in screens.open_trials(session, dealer)]})
 
 
-@router.get("/tablet/trials/{trial}")
+@router.get("/tablet/trials/{trial}", dependencies=FROM_TABLET)
 async def one_trial(trial: str, key: Key, session: Reading) -> JSONResponse:
     """Tell all that the screen needs to play a trial through without network."""
     dealer = _known(session, key).dealer
@@ -66,7 +70,7 @@ async def one_trial(trial: str, key: Key, session: Reading) -> JSONResponse:
     return JSONResponse(screen | {"pairs": head_to_head.state(session, dealer, trial)})
 
 
-@router.put("/tablet/trials/{trial}/pairs/{pair_id}")
+@router.put("/tablet/trials/{trial}/pairs/{pair_id}", dependencies=FROM_TABLET)
 async def put_pair(trial: str, pair_id: str, content: Json, key: Key, session: Writing) -> JSONResponse:
     """Keep one pair of a head-to-head; the same one again changes nothing."""
     if not RUN_ID.fullmatch(pair_id):

@@ -9,6 +9,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from service.app import create_app
+from service.commands.protocol import BoundedHttp
 from service.forms import Questionnaire
 from service.settings import Settings
 
@@ -29,9 +30,11 @@ def main(argv: Sequence[str]) -> int:
     """Serve one of the two applications on an inherited socket, as `python -m service serve` does, until told to end."""
     name, descriptor = argv
     app = (
-        empty() if name == "empty" else create_app(Settings.from_environment({**os.environ, "ADVICE_PER_MINUTE": "0"}))
+        empty()
+        if name == "empty"
+        else create_app(Settings.from_environment({"ADVICE_PER_MINUTE": "0", "COST_PER_MINUTE": "0", **os.environ}))
     )
-    config = uvicorn.Config(app, loop="uvloop", http="httptools", log_level="warning", access_log=False)
+    config = uvicorn.Config(app, loop="uvloop", http=BoundedHttp, log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[socket.socket(fileno=int(descriptor))])
     return 0
 

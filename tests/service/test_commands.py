@@ -229,6 +229,21 @@ def test_check_tells_what_is_well_and_what_is_not(ready: Cli) -> None:
     assert [line.split()[0] for line in ready.out.splitlines()] == ["ok", "WRONG", "ok", "ok", "ok"]
 
 
+@pytest.mark.parametrize(
+    ("named", "said"),
+    [
+        (None, "WRONG  FORWARDED_ALLOW_IPS names no proxy; set it"),
+        ("*", "WRONG  FORWARDED_ALLOW_IPS believes everybody"),
+        ("10.0.0.5,0.0.0.0/0", "WRONG  FORWARDED_ALLOW_IPS believes everybody"),
+        ("10.0.0.5, fd00::/8", "ok  proxies: 10.0.0.5, fd00::/8 are believed"),
+    ],
+)
+def test_check_wants_the_proxy_named_that_ends_https(ready: Cli, named: str | None, said: str) -> None:
+    given = {"FORWARDED_ALLOW_IPS": named} if named else {}
+    assert ready("check", PUBLIC_ADDRESS="https://bows.example", **given) == int(said.startswith("WRONG"))
+    assert ready.out.splitlines()[-2].startswith(said)
+
+
 def test_check_raises_the_alarm_when_the_disk_is_nearly_full(ready: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("service.health.LEAST_FREE", 1 << 62)
     assert ready("check") == 1

@@ -68,6 +68,7 @@ def test_no_request_fails_or_waits_and_every_process_sees_the_switch(
     filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("ADVICE_PER_MINUTE", "0")
+    monkeypatch.setenv("COST_PER_MINUTE", "0")
     more = factories.write(tmp_path / "more", factories.history(players=12, copies=4))
     assert commands.main(["load", str(more), "--replace"], {"DATA_DIR": str(filled)}) == 0
     assert commands.main(["fit"], {"DATA_DIR": str(filled)}) == 0

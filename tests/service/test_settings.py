@@ -38,6 +38,8 @@ BAD = [
     ({"LOG_LEVEL": "info", "LOG_LEVEL_FILE": "x"}, "LOG_LEVEL and LOG_LEVEL_FILE are both set"),
     ({"PUBLIC_ADDRESS": "bows.example"}, "PUBLIC_ADDRESS: got 'bows.example', expected an address such as https"),
     ({"ADVICE_PER_MINUTE": "many"}, "ADVICE_PER_MINUTE: got 'many', expected a whole number from 0"),
+    ({"COST_PER_MINUTE": "-1"}, "COST_PER_MINUTE: got '-1', expected a whole number from 0"),
+    ({"FORWARDED_ALLOW_IPS": "10.0.0.5, proxy"}, "FORWARDED_ALLOW_IPS: got 'proxy', expected the proxies' addresses"),
     ({"SMTP_SECURITY": "some"}, "SMTP_SECURITY: got 'some', expected starttls, tls or none"),
     ({"SMTP_PORT": "0"}, "SMTP_PORT: got '0', expected a whole number from 1 to 65535"),
     ({"SMTP_TIMEOUT": "1h"}, "SMTP_TIMEOUT: got '1h', expected a whole number from 1 to 300"),
