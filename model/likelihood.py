@@ -7,11 +7,12 @@ With V = Cov(copies' effects | coefficients) = sigma^2 l M^-1 over m copies, C =
 
 (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1), eq. 41, the copies' part of log|H| being log|M|, that of y'Py
 by Searle, Casella & McCulloch 1992, Variance Components, ch. 7). ``players`` holds the log determinants of the players and
-their cells, and the prior's density; ``squares`` is y'Py before the copies are taken off.
+their cells, and the prior's density; ``squares`` is nu sigma^2 and what the expected effects take off: with those of one criterion
+alone that is y'Py before the copies are taken off, with those of all criteria together a check of the effects themselves.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -71,7 +72,7 @@ class Likelihood:
     reml : (C,) the REML criterion as the fit printed it; with a prior, less twice its log density.
     degrees : (C,) nu, the ratings and the prior's worth less the coefficients.
     players : (C,) the part of the criterion that players, their cells and the prior's density gave.
-    squares : (C,) the sum of squares before the copies are taken off, in points squared.
+    squares : (C,) nu sigma^2 and what the expected effects take off it, in points squared.
     """
 
     reml: Floats
@@ -85,6 +86,11 @@ class Likelihood:
         reml, degrees = np.asarray(reml, dtype=np.float64), np.asarray(degrees, dtype=np.float64)
         rest, taken = arrays.without_players(degrees)
         return cls(reml, degrees, reml - rest, degrees * arrays.repeat_sd**2 + taken)
+
+    def with_effects(self, arrays: Arrays) -> "Likelihood":
+        """Return the same criteria beside other expected effects."""
+        _rest, taken = arrays.without_players(self.degrees)
+        return replace(self, squares=self.degrees * arrays.repeat_sd**2 + taken)
 
     def check(self, arrays: Arrays) -> None:
         """Evaluate the criterion anew from the arrays.

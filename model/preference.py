@@ -20,6 +20,7 @@ from model.design import (
     TRAITS,
     Design,
 )
+from model.effects import with_joint_effects
 from model.likelihood import Likelihood
 from model.material import History, Material
 from model.outlook import Outlook
@@ -61,7 +62,7 @@ class Beliefs:
     trait_taste_sd: float = 0.2
     own_worth: float = 20.0
     own_level_worth: float = 4.0
-    correlation_worth: float = 50.0
+    correlation_worth: float = 20.0
 
     def prior(self, design: Design, tastes: bool = False) -> Prior:
         """Return the prior of one criterion's ratings model, with players' own slopes or without."""
@@ -119,9 +120,20 @@ class PreferenceModel:
 
     def fit_to(self, material: Material) -> Self:
         """Fit to what has been gathered from this range's trials; raises as `fit`."""
-        design, history = material.design, material.history
-        prior = self.beliefs.prior(design, self.tastes)
-        fitted = history.whole() if self.tastes else history
+        separate = self.each_criterion(material)
+        prior = self.beliefs.prior(material.design, self.tastes)
+        joint = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
+        self.posterior_ = replace(joint, keeping=material.keeping)
+        self.view_ = View(self.posterior_, self.range, material.stretches)
+        return self
+
+    def _fitted(self, material: Material) -> History:
+        """Return the rows of the fit: own bows' are among them where players have slopes."""
+        return material.history.whole() if self.tastes else material.history
+
+    def each_criterion(self, material: Material) -> Posterior:
+        """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
+        prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
         ratings = CrossedRatings(match=True, prior=prior, taste_sets=TASTE_SETS)
         ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, tastes=tastes)
@@ -136,10 +148,7 @@ class PreferenceModel:
             worth=self.beliefs.correlation_worth,
             prior=prior,
         )
-        posterior = assemble(design, history, ratings.responses_, together, self.beliefs, material.trials)
-        self.posterior_ = replace(posterior, keeping=material.keeping)
-        self.view_ = View(self.posterior_, self.range, material.stretches)
-        return self
+        return assemble(material.design, material.history, ratings.responses_, together, self.beliefs, material.trials)
 
     def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
         """Return what a player can be expected to feel, given the answers and the bows already tried.

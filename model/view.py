@@ -106,7 +106,7 @@ class View:
             tier_of=np.array([place[copy.tier] for copy in copies], dtype=np.intp),
             traits=traits,
             trait_variance=self._trait_variance(tiers),
-            effect=_weigh(chains, self.posterior.effect[..., None])[..., 0],
+            effect=self._present(copies),
             apart=self._apart(chains, traits),
             covariance=self._covariance(block, rows, rows_at, rest),
             block=block,
@@ -114,6 +114,16 @@ class View:
             rows_at=rows_at,
             rest=rest,
         )
+
+    def _present(self, copies: tuple[Copy, ...]) -> Floats:
+        """Return (C, K) the expected effects now: what is kept of that of the last stretch that was rated."""
+        out = np.zeros((len(CRITERIA), len(copies)))
+        for at, copy in enumerate(copies):
+            rated = self.posterior.stretches_of.get(copy.serial, {})
+            if rated:
+                last = max(rated)
+                out[:, at] = self.posterior.effect[:, rated[last]] * np.prod(self.stretches.kept(copy.serial)[last:])
+        return out
 
     def _chain(self, serial: str) -> Chain:
         posterior = self.posterior

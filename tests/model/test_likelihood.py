@@ -12,7 +12,7 @@ import pytest
 from model.design import Design
 from model.levels import Stretches
 from model.likelihood import Likelihood
-from model.material import gather
+from model.material import Material, gather
 from model.posterior import Block, Posterior
 from model.preference import Beliefs, PreferenceModel
 from model.vocabulary import CRITERIA
@@ -27,8 +27,13 @@ def fitted() -> Posterior:
     return PreferenceModel(RANGE, tastes=False).fit(TRIALS).posterior_
 
 
-def likelihood() -> Likelihood:
-    found = fitted().likelihood
+@cache
+def each_by_itself() -> Posterior:
+    return PreferenceModel(RANGE, tastes=False).each_criterion(Material.of(RANGE, TRIALS))
+
+
+def likelihood(of: Callable[[], Posterior] = fitted) -> Likelihood:
+    found = of().likelihood
     assert found is not None
     return found
 
@@ -55,8 +60,8 @@ def test_the_players_share_is_that_of_the_definition(c: int) -> None:
 
 
 def test_the_sum_of_squares_is_that_of_dense_algebra() -> None:
-    # (y - X b)' H^-1 (y - X b) with prior rows, from H in full.
-    posterior, design, c = fitted(), Design.from_range(RANGE), 0
+    # (y - X b)' H^-1 (y - X b) with prior rows, from H in full; of a criterion fitted by itself.
+    posterior, design, c = each_by_itself(), Design.from_range(RANGE), 0
     history = gather(design, TRIALS, RANGE, Stretches({}))
     rated = np.isfinite(history.Y[:, c])
     left = history.Y[rated, c] - history.X[rated] @ posterior.coef[c]
@@ -76,7 +81,8 @@ def test_the_sum_of_squares_is_that_of_dense_algebra() -> None:
     H = without_copies + posterior.copy_sd[c] ** 2 / noise * same_copy
     q = left @ np.linalg.solve(H, left) + believed
     assert q / likelihood().degrees[c] == pytest.approx(noise, rel=1e-9)
-    assert likelihood().squares[c] == pytest.approx(left @ np.linalg.solve(without_copies, left) + believed, rel=1e-9)
+    found = likelihood(each_by_itself)
+    assert found.squares[c] == pytest.approx(left @ np.linalg.solve(without_copies, left) + believed, rel=1e-9)
 
 
 def _serials(history: Any) -> np.ndarray[Any, Any]:
@@ -85,6 +91,11 @@ def _serials(history: Any) -> np.ndarray[Any, Any]:
 
 def test_a_fitted_model_proves_itself() -> None:
     likelihood().check(fitted().criterion_arrays)
+
+
+def test_effects_of_all_criteria_together_prove_themselves_and_no_others() -> None:
+    with pytest.raises(ValueError, match="noise variance"):
+        likelihood().check(each_by_itself().criterion_arrays)
 
 
 def test_a_model_of_beliefs_alone_proves_itself() -> None:

@@ -1,6 +1,6 @@
 """The fitted preference model: the beliefs without trials, the dense algebra with them, and what must not matter."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from functools import cache
@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from model.design import TIER_SD, Design
 from model.levels import Stretches
-from model.material import History, gather
+from model.material import History, Material, gather
 from model.outlook import Outlook
+from model.posterior import Posterior
 from model.preference import Beliefs, PreferenceModel
 from model.ratings import FittedResponse
 from model.records import Answers, Copy, Event, OwnBow, Range, Run, Tier, Trial
@@ -148,10 +149,8 @@ def dense_gls(history: History, c: int, response: FittedResponse, design: Design
     }
 
 
-def responses_of(posterior_rows: PreferenceModel, trials: Sequence[Trial]) -> tuple[History, list[FittedResponse]]:
-    """The history as arrays and the variance components of the fit, as records without anything else."""
-    design, posterior = posterior_rows.posterior_.design, posterior_rows.posterior_
-    history = gather(design, trials, posterior_rows.range, posterior_rows.view_.stretches)
+def responses_of(posterior: Posterior, history: History) -> list[FittedResponse]:
+    """The variance components of the fit, as records without anything else."""
     records = []
     for c in range(C):
         rated = np.isfinite(history.Y[:, c])
@@ -173,7 +172,7 @@ def responses_of(posterior_rows: PreferenceModel, trials: Sequence[Trial]) -> tu
                 copy_blocks=[],
             )
         )
-    return history, records
+    return records
 
 
 def repeated_trials() -> list[Trial]:
@@ -194,9 +193,10 @@ def repeated_trials() -> list[Trial]:
 @pytest.mark.parametrize("criterion", [O, Criterion.RESPONSE, TONE])
 def test_coefficients_and_copies_are_those_of_dense_generalised_least_squares(criterion: Criterion) -> None:
     trials, c = repeated_trials(), CRITERIA.index(criterion)
-    model = PreferenceModel(RANGE, tastes=False).fit(trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
-    history, records = responses_of(model, trials)
-    plain, posterior = dense_gls(history, c, records[c], model.posterior_.design), model.posterior_
+    material = Material.of(RANGE, trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
+    posterior = PreferenceModel(RANGE, tastes=False).each_criterion(material)
+    records = responses_of(posterior, material.history)
+    plain = dense_gls(material.history, c, records[c], posterior.design)
     assert posterior.coef[c] == pytest.approx(plain["coef"], abs=1e-9)
     assert posterior.coef_root[c] @ posterior.coef_root[c].T == pytest.approx(plain["covariance"], abs=1e-9)
     assert posterior.levels == records[c].copies
@@ -213,11 +213,17 @@ def test_a_rehaired_copy_has_a_level_for_each_stretch() -> None:
     assert {level for level in model.posterior_.levels if level[0] == "a0"} == {("a0", 0), ("a0", 1)}
 
 
-def test_a_criterion_rated_on_other_copies_only_keeps_the_prior_for_this_one() -> None:
+def test_a_criterion_rated_on_other_copies_only_is_told_of_this_one_by_the_others() -> None:
     sheets = [[("a0", {O: 5.0, TONE: 3.0}), ("b0", {O: 4.0})], [("a0", {O: 6.0, TONE: 4.0}), ("b0", {O: 2.0})]]
-    posterior = PreferenceModel(RANGE).fit([trial(n, of) for n, of in enumerate(sheets)]).posterior_
+    material = Material.of(RANGE, [trial(n, of) for n, of in enumerate(sheets)])
+    alone, posterior = (
+        PreferenceModel(RANGE).each_criterion(material),
+        PreferenceModel(RANGE).fit_to(material).posterior_,
+    )
     tone, place = CRITERIA.index(TONE), posterior.levels.index(("b0", 0))
-    assert posterior.effect[tone, place] == 0.0
+    assert alone.effect[tone, place] == 0.0
+    assert posterior.effect[CRITERIA.index(O), place] < 0.0
+    assert posterior.effect[CRITERIA.index(O), place] < posterior.effect[tone, place] < 0.0
     assert posterior.variance[tone, place] == pytest.approx(posterior.copy_sd[tone] ** 2, abs=1e-12)
 
 

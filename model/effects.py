@@ -1,0 +1,99 @@
+"""The coefficients and the copies' effects of all criteria together, put in the place of each criterion's own.
+
+A criterion that was rated seldom learns of a copy from the others: held out by player, the overall marks' squared error fell by
+.013 on the demo world (2.8 standard errors) and by .005 to .016 on worlds drawn anew. Only the expectations are joint; variances stay
+each criterion's own, since with them coverage is what it should be.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.design import OF_GRADE, PLAYER_COLUMNS
+from model.levels import Level, Stretches
+from model.material import History
+from model.mixed import EffectCovariances, Ratings, joint_effects
+from model.posterior import Posterior
+from model.ratings import Prior
+from model.vocabulary import OWN
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+LEAST_COPY_SD = 0.02
+"""Floor of the copies' deviation on a criterion, in points: at 0 their effects would have no precision."""
+LEAST_EIGENVALUE = 1e-4
+"""Floor of the eigenvalues of correlations that have to be inverted; those of copies are told weakly."""
+
+
+def with_joint_effects(posterior: Posterior, history: History, prior: Prior, stretches: Stretches) -> Posterior:
+    """Return the posterior with the expectations of all criteria together.
+
+    Parameters
+    ----------
+    posterior : of the fits to ``history``, one criterion at a time, with the correlations between them.
+    history : the rows that were fitted, own bows' among them where players have slopes.
+    prior : of those fits.
+    stretches : what was done to copies; each copy's effects follow on each other by it.
+    """
+    owned = tuple(dict.fromkeys(level for level in history.level.tolist() if level[0] == OWN))
+    levels = (*posterior.levels, *owned)
+    chains = tuple(_chains(posterior, stretches))
+    coef, effect = joint_effects(_ratings(history, levels), _covariances(posterior, prior, chains))
+    players = posterior.players
+    if owned:
+        place = {level: at for at, level in enumerate(levels)}
+        rows = [place[level] for level in history.level.tolist() if level[0] == OWN]
+        players = replace(players, own_shift=effect[:, rows].mean(axis=1))
+    found = replace(posterior, coef=coef, effect=effect[:, : len(posterior.levels)], players=players)
+    if found.likelihood is None:
+        return found
+    return replace(found, likelihood=found.likelihood.with_effects(found.criterion_arrays))
+
+
+def _ratings(history: History, levels: tuple[Level, ...]) -> Ratings:
+    rated = np.isfinite(history.Y).any(axis=1)
+    names, on = history.player[rated].tolist(), history.level[rated].tolist()
+    place = {level: at for at, level in enumerate(levels)}
+    player = {name: at for at, name in enumerate(dict.fromkeys(names))}
+    return Ratings(
+        X=history.X[rated],
+        Z=history.Z[rated],
+        Y=history.Y[rated],
+        player=np.array([player[name] for name in names], dtype=np.intp),
+        level=np.array([place[level] for level in on], dtype=np.intp),
+        levels=len(levels),
+    )
+
+
+def _covariances(posterior: Posterior, prior: Prior, chains: tuple[tuple[Ints, Floats], ...]) -> EffectCovariances:
+    R, noise = posterior.correlations, posterior.repeat_sd
+    copy_sd = np.maximum(posterior.copy_sd, LEAST_COPY_SD)
+    return EffectCovariances(
+        player_root=posterior.players.root,
+        player_parts=((slice(0, OF_GRADE), R.player), (slice(OF_GRADE, len(PLAYER_COLUMNS)), R.tastes)),
+        copy=_invertible(R.copy) * np.outer(copy_sd, copy_sd),
+        interaction=R.match * np.outer(posterior.match_sd, posterior.match_sd),
+        residual=R.repeat * np.outer(noise, noise),
+        coef_mean=np.asarray(prior.mean, dtype=np.float64),
+        coef_sd=np.outer(noise, np.asarray(prior.sd)) / prior.repeat_sd,
+        coef_correlation=_invertible(R.prior_coefficients),
+        chains=chains,
+    )
+
+
+def _invertible(R: Floats) -> Floats:
+    """Return a correlation matrix whose eigenvalues are not below `LEAST_EIGENVALUE`."""
+    values, vectors = np.linalg.eigh(R)
+    return np.asarray((vectors * np.maximum(values, LEAST_EIGENVALUE)) @ vectors.T, dtype=np.float64)
+
+
+def _chains(posterior: Posterior, stretches: Stretches) -> Iterator[tuple[Ints, Floats]]:
+    """Give the levels of each copy that was rated in several stretches, with the correlation (S, S) of its effect in them."""
+    for serial, rated in posterior.stretches_of.items():
+        if len(rated) > 1:
+            at = sorted(rated)
+            kept = np.cumsum(np.log([1.0, *stretches.kept(serial)]))[at]
+            yield np.array([rated[stretch] for stretch in at], dtype=np.intp), np.exp(-abs(kept[:, None] - kept))
