@@ -110,9 +110,9 @@ A copy that was rehaired, recambered or repaired is another level, a_t. From one
     a_t = rho a_{t-1} + sqrt(1 - rho^2) sigma_a u_t,   rho = .7 rehaired, .5 recambered or repaired, 1 moved (J)
 
 The fit takes the levels as independent; what the data alone say of each, precision 1/v - 1/sigma_a^2, goes through the filter of this
-chain (Kalman 1960, J. Basic Eng. 82: 35), for the variances; expectations follow the chain in the joint prediction. One rehair and no later rating: mean rho a, variance rho^2 v + (1 - rho^2) sigma_a^2. Mean and
-variance are exact for a copy alone; what copies share is taken from the fit's independent levels by the filter's weights, scaled
-down where that would explain more than the variance.
+chain (Kalman 1960, J. Basic Eng. 82: 35), for the variances; expectations follow the chain in the joint prediction. One rehair and no
+later rating: mean rho a, variance rho^2 v + (1 - rho^2) sigma_a^2. The variance is exact for a copy alone; what copies share is taken
+from the fit's independent levels by the filter's weights, scaled down where that would explain more than the variance.
 
 One player (`model.player`, `model.personal`)
 ---------------------------------------------
