@@ -54,8 +54,8 @@ SERVER_CALLS_PER_MINUTE = 600
 """Enquiries that one dealer's server may make in a minute."""
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
-SIGN_INS_PER_MINUTE, TRIES_PER_MINUTE = 20, 5
-"""Tries at a password from one address of the network, and for one account from anywhere."""
+SIGN_INS_PER_MINUTE = 20
+"""Tries at passwords from one address of the network; how many for one account: `service.access.tries`."""
 
 
 @asynccontextmanager
@@ -93,6 +93,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.office = open_office(
         settings.mail, settings.data_dir / "mail", settings.public_address, secret, older=tuple(older)
     )
+    app.state.second_factor = settings.second_factor
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address
     app.state.data_dir = settings.data_dir
@@ -113,7 +114,6 @@ def _limit(app: FastAPI, settings: Settings) -> None:
         "server": SERVER_CALLS_PER_MINUTE,
         "enrol": ENROLMENTS_PER_MINUTE,
         "sign_in": SIGN_INS_PER_MINUTE,
-        "account": TRIES_PER_MINUTE,
     }
     limits = {name: RateLimit(most, name) for name, most in per_minute.items()}
     for name, limit in limits.items():

@@ -22,6 +22,8 @@ from service.errors import Refused
 from service.mail import server
 from service.mail.server import MailServer
 
+SECOND_FACTOR = ("optional", "owners", "all")
+"""Whose sign-in asks for a code of an app, too: theirs who set it up, all owners', everybody's."""
 LOG_LEVELS = ("critical", "error", "warning", "info", "debug")
 _CONTACT = re.compile(r"(?:mailto:[^\s@]+@[^\s@]+|tel:\+[0-9().-]{3,30}|https://[^\s/]+\S*)")
 ADVICE_PER_MINUTE, MOST_PER_MINUTE = 120, 1_000_000
@@ -48,6 +50,7 @@ class Settings:
     security_contact : whom to tell of a weakness, as an address ``mailto:…`` or ``https://…``; None: nobody is named.
     advice_per_minute : enquiries that one address may make in a minute; 0: no limit.
     cost_per_minute : what one address without key or sign-in may spend in a minute, see `service.costs`; 0: no limit.
+    second_factor : one of `SECOND_FACTOR`.
     mail : the mail server and the sender; see `service.mail.server`.
     demo : True only for the demonstration, whose data is invented and says so on every page.
     """
@@ -63,6 +66,7 @@ class Settings:
     security_contact: str | None = None
     advice_per_minute: int = ADVICE_PER_MINUTE
     cost_per_minute: int = COST_PER_MINUTE
+    second_factor: str = SECOND_FACTOR[0]
     mail: MailServer = field(default_factory=MailServer)
     demo: bool = False
 
@@ -86,6 +90,7 @@ class Settings:
             security_contact=_security_contact(_value(environ, "SECURITY_CONTACT")),
             advice_per_minute=_per_minute(environ, "ADVICE_PER_MINUTE", ADVICE_PER_MINUTE),
             cost_per_minute=_per_minute(environ, "COST_PER_MINUTE", COST_PER_MINUTE),
+            second_factor=_second_factor(_value(environ, "SECOND_FACTOR")),
             mail=mail,
         )
 
@@ -162,6 +167,13 @@ def _log_level(value: str | None) -> str:
     if level not in LOG_LEVELS:
         raise Refused(f"LOG_LEVEL: got {value!r}, expected one of {', '.join(LOG_LEVELS)}.")
     return level
+
+
+def _second_factor(value: str | None) -> str:
+    whose = (value or SECOND_FACTOR[0]).lower()
+    if whose not in SECOND_FACTOR:
+        raise Refused(f"SECOND_FACTOR: got {value!r}, expected one of {', '.join(SECOND_FACTOR)}.")
+    return whose
 
 
 def _public_address(value: str | None) -> str | None:

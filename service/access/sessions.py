@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.access import drawn
+from service.access.devices import Device
 
 LIFE = dt.timedelta(hours=12)
 IDLE = dt.timedelta(hours=2)
@@ -30,6 +31,8 @@ class SignedIn:
     home : slug of the dealer that the account is bound to, None where it is not bound.
     dealer : slug and name of the dealer acted for just now, None for none.
     seen_lately : False where it is time to write that the session was seen.
+    created_at : when they signed in.
+    has_factor : whether they have a second factor.
     """
 
     digest: str
@@ -42,18 +45,29 @@ class SignedIn:
     dealer: str | None
     dealer_name: str | None
     seen_lately: bool
+    created_at: dt.datetime
+    has_factor: bool
 
 
 @dataclass(frozen=True, slots=True)
 class OpenSession:
-    """One session of a user, to be shown to that user."""
+    """One session of a user, to be shown to that user; ``ident`` names it on the page, ``device``: where it was begun."""
 
+    ident: str
+    device: Device
     digest: str
     created_at: dt.datetime
     seen_at: dt.datetime
 
 
-def begin(session: Session, user: int, replaced: str | None = None, now: dt.datetime | None = None) -> str:
+def begin(
+    session: Session,
+    user: int,
+    replaced: str | None = None,
+    now: dt.datetime | None = None,
+    *,
+    device: Device | None = None,
+) -> str:
     """Begin a session and return its cookie's secret; the one whose cookie was ``replaced`` ends.
 
     Who is not bound to a dealer acts for the only one there is, or chooses.
@@ -62,7 +76,7 @@ def begin(session: Session, user: int, replaced: str | None = None, now: dt.date
     kept = tables.StaffSession
     if replaced is not None:
         session.execute(delete(kept).where(kept.digest == drawn.digest(replaced)))
-    secret = drawn.secret()
+    secret, device = drawn.secret(), device or Device()
     session.add(
         kept(
             digest=drawn.digest(secret),
@@ -71,27 +85,39 @@ def begin(session: Session, user: int, replaced: str | None = None, now: dt.date
             created_at=now,
             seen_at=now,
             expires_at=now + LIFE,
+            browser=device.browser,
+            system=device.system,
+            network=device.network,
         )
     )
     return secret
 
 
+def renew(session: Session, secret: str) -> str:
+    """Put a new secret in a session's place, which opens more from now on, and return it; the old one opens nothing."""
+    new = drawn.secret()
+    kept = tables.StaffSession
+    session.execute(update(kept).where(kept.digest == drawn.digest(secret)).values(digest=drawn.digest(new)))
+    return new
+
+
 def find(session: Session, secret: str, now: dt.datetime | None = None) -> SignedIn | None:
     """Return who is signed in under a cookie's secret; None where nobody is any more."""
     now = now or _now()
-    kept, user, dealer = tables.StaffSession, tables.User, tables.Dealer
+    kept, user, dealer, factor = tables.StaffSession, tables.User, tables.Dealer, tables.SecondFactor
     # Whom an account is bound to is asked each time: a session never outlives a change of it.
     acting = func.coalesce(user.dealer, kept.dealer)
     row = session.execute(
-        select(kept, user, dealer.slug, dealer.name)
+        select(kept, user, dealer.slug, dealer.name, factor.user)
         .join(user, kept.user == user.id)
+        .outerjoin(factor, factor.user == user.id)
         .outerjoin(dealer, dealer.slug == acting)
         .where(kept.digest == drawn.digest(secret), *_open(now))
         .where(user.disabled_at.is_(None))
     ).one_or_none()
     if row is None:
         return None
-    found, person, slug, name = row
+    found, person, slug, name, has_factor = row
     return SignedIn(
         digest=found.digest,
         user=person.id,
@@ -103,6 +129,8 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
         dealer=slug,
         dealer_name=name,
         seen_lately=now - found.seen_at < SEEN_EVERY,
+        created_at=found.created_at,
+        has_factor=has_factor is not None,
     )
 
 
@@ -134,7 +162,16 @@ def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list
     now = now or _now()
     kept = tables.StaffSession
     rows = session.scalars(select(kept).where(kept.user == user, *_open(now)).order_by(kept.created_at.desc()))
-    return [OpenSession(row.digest, row.created_at, row.seen_at) for row in rows]
+    return [
+        OpenSession(
+            ident=drawn.digest(row.digest)[:16],
+            device=Device(row.browser, row.system, row.network),
+            digest=row.digest,
+            created_at=row.created_at,
+            seen_at=row.seen_at,
+        )
+        for row in rows
+    ]
 
 
 def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:

@@ -12,7 +12,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service import language, tables
-from service.access import audit, drawn, events, passwords, sessions
+from service.access import audit, browsers, drawn, events, halves, passwords, securing, sessions
 from service.errors import FieldProblem, Invalid, NotHere, Refused
 from service.language import _
 from service.mail import mails
@@ -133,17 +133,17 @@ def set_password(session: Session, secret: str, digest: str) -> Account:
     account = link_of(session, secret)
     session.get_one(link, drawn.digest(secret)).used_at = _now()
     session.get_one(tables.User, account.id).password = digest
-    sessions.end_all(session, account.id)
-    audit.record(session, account.id, events.PASSWORD_SET, f"user {account.id}", dealer=account.dealer)
+    securing.password_set(session, account.id, events.PASSWORD_SET)
     return account
 
 
-def change_password(session: Session, user: int, digest: str, keep: str) -> None:
-    """Set another password of a signed-in user, whose other sessions end; ``keep`` is the digest of this one."""
-    row = _user(session, user)
-    row.password = digest
-    sessions.end_all(session, user, but=keep)
-    audit.record(session, user, events.PASSWORD_CHANGED, f"user {user}", dealer=row.dealer)
+def change_password(session: Session, user: int, digest: str, keep: str, browser: str | None = None) -> None:
+    """Set another password of a signed-in user, whose other sessions end and whose other browsers are forgotten.
+
+    ``keep``: digest of the session that goes on; ``browser``: secret of the browser that stays known.
+    """
+    _user(session, user).password = digest
+    securing.password_set(session, user, events.PASSWORD_CHANGED, keep, browser)
 
 
 def renew_digest(session: Session, user: int, old: str, new: str) -> None:
@@ -203,6 +203,8 @@ def disable(session: Session, user: int, *, home: str | None = None, by: int | N
     row.disabled_at = _now()
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == user))
     sessions.end_all(session, user)
+    halves.end_all(session, user)
+    browsers.forget_all(session, user)
     audit.record(session, by, events.ACCOUNT_DISABLED, f"user {user}", dealer=row.dealer)
 
 

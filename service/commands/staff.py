@@ -4,7 +4,7 @@ import argparse
 import secrets
 from typing import TYPE_CHECKING
 
-from service.access import dealers, passwords, users
+from service.access import dealers, passwords, securing, users
 from service.access.dealers import DealerInfo
 from service.access.tablets import ALPHABET
 from service.commands.common import add, opened
@@ -35,7 +35,7 @@ def add_to(commands: "Commands") -> None:
     )
     add(ours, "list", list_dealers, "list the dealers", "python -m service dealers list")
     example = "python -m service users add ada@example.org --role adviser --dealer harbour"
-    staff = _group(commands, "users", "add, list or disable the staff's accounts", example)
+    staff = _group(commands, "users", "add, list or disable the staff's accounts, reset a second factor", example)
     making = add(staff, "add", add_user, "make an account, or give a known one a new link to set its password", example)
     making.add_argument("email", metavar="EMAIL", help="the address to sign in with")
     making.add_argument("--role", required=True, choices=list(ROLES), help="what the account may do")
@@ -47,6 +47,10 @@ def add_to(commands: "Commands") -> None:
         staff, "disable", disable_user, "disable an account at once", "python -m service users disable ada@example.org"
     )
     ending.add_argument("email", metavar="EMAIL", help="the address of the account")
+    example = "python -m service users reset-factor ada@example.org"
+    text = "take the second factor away from somebody who has lost app and recovery codes"
+    resetting = add(staff, "reset-factor", reset_factor, text, example)
+    resetting.add_argument("email", metavar="EMAIL", help="the address of the account; be sure who asks")
 
 
 def _group(commands: "Commands", name: str, text: str, example: str) -> "Commands":
@@ -115,6 +119,15 @@ def disable_user(asked: argparse.Namespace, settings: Settings) -> int:
     with opened(settings) as database, database.writing() as session:
         users.disable(session, users.known(session, asked.email))
     print(f"{asked.email.strip().lower()}: disabled; every session of it has ended")
+    return 0
+
+
+def reset_factor(asked: argparse.Namespace, settings: Settings) -> int:
+    """Take an account's second factor away, end every sign-in of it, and tell its owner by mail."""
+    with opened(settings) as database, database.writing() as session:
+        was_there = securing.reset_factor(session, users.known(session, asked.email))
+    done = "second factor removed; every session of it has ended" if was_there else "has no second factor"
+    print(f"{asked.email.strip().lower()}: {done}")
     return 0
 
 

@@ -15,7 +15,7 @@ from service.language import N_, _
 from service.mail import told
 from service.mail.addresses import greeting_name
 from service.tables import Composition, Contact, Enquiry, OutboxItem, Trial, User
-from service.words import phrases
+from service.words import phrases, times
 
 Values = dict[str, Any]
 _IN_THE_ADVICE = ("estimate", "shipping", "personal_data")
@@ -150,6 +150,37 @@ def _link(_session: Session, row: OutboxItem) -> Values:
     return {"name": greeting_name(row.values.get("name")), "path": row.values["path"]}
 
 
+ACCOUNT_NEWS: Mapping[str, str] = MappingProxyType(
+    {
+        "password": N_("The password of your account has been changed."),
+        "factor_set": N_("A second factor has been set up: signing in now asks for a code of an app, too."),
+        "factor_replaced": N_(
+            "Another app has been set up as the second factor; the one before gives no valid codes any more."
+        ),
+        "factor_removed": N_("The second factor has been removed: the password alone now opens your account."),
+        "factor_reset": N_(
+            "Whoever runs the service has removed the second factor of your account, so that you can set up another."
+        ),
+        "codes_made": N_("New recovery codes have been made; the earlier ones open nothing any more."),
+        "code_used": N_("A recovery code has been used in place of a code of the app."),
+        "codes_tried": N_("Somebody gave your password and then several wrong codes. Nobody was let in."),
+    }
+)
+"""What is told to one of the staff about the account, by its code."""
+
+
+def _account_notice(session: Session, row: OutboxItem) -> Values:
+    user = session.scalar(select(User).where(User.email == row.address))
+    what, at = str(row.values["what"]), dt.datetime.fromisoformat(row.values["at"])
+    news = ACCOUNT_NEWS[what]
+    return {
+        "name": greeting_name(user.name if user else None),
+        "news": _(news),
+        "at": times.moment(at),
+        "tried": what == "codes_tried",
+    }
+
+
 def _password(session: Session, row: OutboxItem) -> Values:
     if "secret" not in row.values:
         raise Needless(N_("The link has been sent and is not kept; make a new one."))
@@ -168,6 +199,8 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "data_link": Kind(_link),
         "erasure_link": Kind(_link),
         "password": Kind(_password),
+        "reset_link": Kind(_password),
+        "account_notice": Kind(_account_notice),
     }
 )
 """Every kind of mail; its texts lie in ``templates/mail/KIND``."""

@@ -32,12 +32,14 @@ KIND_WORDS = {
     "data_link": N_("link to one’s data"),
     "erasure_link": N_("link to erase one’s data"),
     "password": N_("link to set a password"),
+    "reset_link": N_("link for a forgotten password"),
+    "account_notice": N_("notice to an account"),
     "enquiry_event": N_("message on an enquiry"),
     "outcome_event": N_("message on an outcome"),
     "reopened_event": N_("message on a trial opened again"),
 }
 STATES = ("waiting", "failed", "sent")
-_UNREAD = frozenset({"password", "data_link", "erasure_link"})
+_UNREAD = frozenset({"password", "reset_link", "data_link", "erasure_link"})
 """Kinds whose text the desk does not show: whoever reads the link can use it in another's place."""
 _FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[^\s<>\"')]+")
 """Links that do something in the reader's name, in mails that are shown."""

@@ -4,6 +4,7 @@ What a mail tells stands in `contents`, its words in ``templates/mail/NAME``. No
 """
 
 import datetime as dt
+import secrets
 from contextlib import suppress
 
 from sqlalchemy import func, select
@@ -135,10 +136,25 @@ def send_erasure_link(session: Session, to: To, name: str | None, path: str, abo
 
 def password(session: Session, user: User, path: str, about: str) -> None:
     """Queue the one-time link by which one of the staff sets the password; it is dropped from the outbox once it has gone."""
-    # An account's name need not be an address that mail can be sent to; whoever makes the link has it to hand on.
+    _to_user(session, "password", user, about, {"secret": path})
+
+
+def reset_link(session: Session, user: User, path: str, about: str) -> None:
+    """Queue the one-time link that one of the staff asked for at the sign-in."""
+    _to_user(session, "reset_link", user, about, {"secret": path})
+
+
+def account_notice(session: Session, user: User, what: str, *, once: str | None = None) -> None:
+    """Tell one of the staff what happened to the account: one of `contents.ACCOUNT_NEWS`; of those with one ``once`` one goes out."""
+    about = f"{user.id}:{what}:{once or secrets.token_hex(8)}"
+    _to_user(session, "account_notice", user, about, {"what": what, "at": _now().isoformat()})
+
+
+def _to_user(session: Session, kind: str, user: User, about: str, values: dict[str, object]) -> None:
+    # An account's name need not be an address that mail can be sent to.
     with suppress(addresses.Unusable):
         addresses.parse(user.email)
-        outbox.queue(session, "password", about, To(user.email, user.language or "en", user.dealer), {"secret": path})
+        outbox.queue(session, kind, about, To(user.email, user.language or "en", user.dealer), values)
 
 
 def dealer_of(session: Session, enquiry: Enquiry) -> str | None:

@@ -38,6 +38,10 @@ COSTS: Mapping[str, int] = {
     "GET /desk/sign-in": PAGE,
     # A digest of the password: 19 MiB and some thirty milliseconds.
     "POST /desk/sign-in": ADVICE,
+    "GET /desk/sign-in/code": PAGE,
+    "POST /desk/sign-in/code": PAGE,
+    "GET /desk/forgotten": PAGE,
+    "POST /desk/forgotten": PAGE,
     "GET /desk/password/{secret}": PAGE,
     "POST /desk/password/{secret}": ADVICE,
     "GET /mail/confirm/{token}": PAGE,
@@ -59,6 +63,7 @@ COSTS: Mapping[str, int] = {
     "GET /embed/{dealer}/{rest:path}": PAGE,
     "GET /embed-look/{dealer}.css": SMALL,
     "GET /embed-logo/{dealer}": SMALL,
+    "GET /.well-known/change-password": SMALL,
     "GET /.well-known/security.txt": SMALL,
     "GET /robots.txt": SMALL,
 }

@@ -112,11 +112,11 @@ def host_of(request: Request) -> str:
 
 def _desk(request: Request, staff: Staff, said: str) -> Desk:
     return Desk(
-        places=_places(request.url.path, staff),
+        places=() if staff.must_enrol else _places(request.url.path, staff),
         who=staff.name,
         role=_(ROLES[staff.role]),
         dealer=staff.dealer_name,
-        chooses=staff.any_dealer,
+        chooses=staff.any_dealer and not staff.must_enrol,
         said=said,
         csrf=staff.csrf,
         demo=request.app.state.demo,

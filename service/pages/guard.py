@@ -13,10 +13,11 @@ an owner. `Owner`: an owner. `AnyStaff`: whoever is signed in. `Posted`: the for
 session's own; every route that changes something takes it. `PostedFile`: the same with one file.
 """
 
+import datetime as dt
 import hmac
 import re
 from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated
 from urllib.parse import quote
 
@@ -26,7 +27,7 @@ from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from service import language, security
-from service.access import roles, sessions
+from service.access import drawn, roles, sessions
 from service.access.sessions import SignedIn
 from service.database import Database
 from service.errors import NotAllowed
@@ -35,6 +36,9 @@ from service.pages import bodies, costs, errors
 from service.pages.bodies import typed
 
 FIRST, SIGN_IN, CHOOSE, STOCK = "/desk", "/desk/sign-in", "/desk/dealers", "/desk/stock"
+FACTOR = "/desk/account/factor"
+TO_ENROL = dt.timedelta(minutes=15)
+"""So long after the password a session is good for setting up the second factor that is asked for, and for nothing else."""
 MOST_FIELDS = 400
 _LOCAL = re.compile(r"/desk(?:/[A-Za-z0-9._~%-]+)*(?:\?[A-Za-z0-9._~%&=+-]*)?")
 
@@ -54,6 +58,7 @@ class Staff:
     home : slug of the dealer that the account is bound to, None where it may act for any.
     session : digest of the session; shown to nobody.
     csrf : the token that every form of this session carries.
+    must_enrol : they have to set up a second factor first; until then only its page is open to them.
     """
 
     user: int
@@ -65,6 +70,7 @@ class Staff:
     home: str | None
     session: str = field(repr=False)
     csrf: str = field(repr=False)
+    must_enrol: bool = False
 
     @property
     def any_dealer(self) -> bool:
@@ -158,13 +164,13 @@ def find(request: Request) -> SignedIn | None:
         return sessions.find(session, secret)
 
 
-async def _any_staff(request: Request) -> AsyncIterator[Staff]:
+async def _entering(request: Request) -> AsyncIterator[Staff]:
     """Find who is signed in, and write down after the answer that they were seen.
 
     After it, because by then the route has given the database back, in whichever order it asked for both.
     """
     found = find(request)
-    if found is None:
+    if found is None or (_must_enrol(request, found) and _now() - found.created_at >= TO_ENROL):
         costs.charge(request, costs.SMALL)
         raise SignInFirst
     if found.language:
@@ -186,8 +192,34 @@ def _staff(request: Request, found: SignedIn) -> Staff:
         dealer_name=found.dealer_name,
         home=found.home,
         session=found.digest,
-        csrf=request.app.state.tokens.make(f"desk:{found.digest}"),
+        csrf=_token(request, found.digest),
+        must_enrol=_must_enrol(request, found),
     )
+
+
+def _token(request: Request, digest: str) -> str:
+    token: str = request.app.state.tokens.make(f"desk:{digest}")
+    return token
+
+
+def renewed(request: Request, staff: Staff, secret: str) -> Staff:
+    """Return the same person in the session of a new cookie's secret."""
+    digest = drawn.digest(secret)
+    return replace(staff, session=digest, csrf=_token(request, digest), must_enrol=False)
+
+
+def needs_factor(request: Request, role: str) -> bool:
+    """Say whether the setting asks a role for a second factor."""
+    whose: str = request.app.state.second_factor
+    return whose == "all" or (whose == "owners" and role == "owner")
+
+
+def _must_enrol(request: Request, found: SignedIn) -> bool:
+    return needs_factor(request, found.role) and not found.has_factor
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
 
 
 async def _note_seen(request: Request, digest: str) -> None:
@@ -201,6 +233,16 @@ def _database(request: Request) -> Database:
     database = request.app.state.database
     assert isinstance(database, Database)  # noqa: S101 - wiring, not input
     return database
+
+
+Entering = Annotated[Staff, Depends(_entering)]
+"""Whoever gave the right password, also where a second factor has to be set up before anything else."""
+
+
+async def _any_staff(staff: Entering) -> Staff:
+    if staff.must_enrol:
+        raise Elsewhere(FACTOR)
+    return staff
 
 
 AnyStaff = Annotated[Staff, Depends(_any_staff)]
@@ -267,6 +309,11 @@ async def _posted(request: Request, staff: AnyStaff) -> Fields:
     return form
 
 
+async def _posted_entering(staff: Entering, form: Annotated[Fields, Depends(fields_of)]) -> Fields:
+    check_token(staff, first(form, "csrf"))
+    return form
+
+
 async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes]:
     async with request.form(max_files=1, max_fields=MOST_FIELDS) as form:
         token, file = form.get("csrf"), form.get("file")
@@ -277,6 +324,8 @@ async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes
 
 Posted = Annotated[Fields, Depends(_posted)]
 """The fields of a form of this session."""
+PostedEntering = Annotated[Fields, Depends(_posted_entering)]
+"""The same for whoever is `Entering`."""
 PostedFile = Annotated[tuple[Fields, bytes], Depends(_posted_file)]
 """The fields of a form of this session and the bytes of its one ``file``, empty where none was chosen."""
 

@@ -17,6 +17,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service import drafts
+from service.access import browsers, halves
 from service.database import Database
 from service.errors import NotHere, Refused
 from service.mail import redating
@@ -24,6 +25,7 @@ from service.privacy import clock, persons, questions, remains
 from service.privacy.erasing import erase, would_erase
 from service.privacy.persons import Person
 from service.tables import (
+    Base,
     Composition,
     Contact,
     Dealer,
@@ -232,7 +234,9 @@ def _spent(session: Session, now: dt.datetime) -> int:
         (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
     )
     of = (PasswordLink, StaffSession, TabletCode, Seat)
-    gone = sum(_changed(session, delete(table).where(each)) for table, each in zip(of, over, strict=True))
+    every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(of, over, strict=True))
+    every += [*halves.spent(now), *browsers.spent(now)]
+    gone = sum(_changed(session, delete(table).where(each)) for table, each in every)
     return gone + _changed(session, delete(OutboxItem).where(*_of_nobody(now)))
 
 

@@ -35,7 +35,19 @@ from service.tables.doors import (
 )
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier
-from service.tables.staff import AuditEntry, PasswordLink, StaffSession, Tablet, TabletCode, User
+from service.tables.staff import (
+    AuditEntry,
+    HalfSignIn,
+    KnownBrowser,
+    PasswordLink,
+    RecoveryCode,
+    SecondFactor,
+    SignInTries,
+    StaffSession,
+    Tablet,
+    TabletCode,
+    User,
+)
 from service.tables.trials import Composition, Contact, HeadToHead, Pair, Seat, Sheet, Slot, TrialCopy
 
 __all__ = [
@@ -71,7 +83,9 @@ __all__ = [
     "Event",
     "FirstMail",
     "FollowUp",
+    "HalfSignIn",
     "HeadToHead",
+    "KnownBrowser",
     "MailCount",
     "ModelVersion",
     "OutboxItem",
@@ -81,9 +95,12 @@ __all__ = [
     "Player",
     "Price",
     "RangeState",
+    "RecoveryCode",
     "Run",
     "Seat",
+    "SecondFactor",
     "Sheet",
+    "SignInTries",
     "Slot",
     "Spending",
     "StaffSession",

@@ -32,7 +32,10 @@ class User(Base):
 
 
 class PasswordLink(Base):
-    """A one-time link to set the password; ``digest`` is the SHA-256 of its secret."""
+    """A one-time link to set the password; ``digest`` is the SHA-256 of its secret.
+
+    ``asked_at``: when somebody who forgot it asked at the sign-in; None: made by an owner or a command.
+    """
 
     __tablename__ = "password_links"
 
@@ -40,10 +43,14 @@ class PasswordLink(Base):
     user: Mapped[int] = mapped_column(ForeignKey("users.id"))
     expires_at: Mapped[dt.datetime] = mapped_column(Moment)
     used_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    asked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
 
 class StaffSession(Base):
-    """A sign-in that lasts; ``digest`` is the SHA-256 of the cookie. ``dealer``: the shop that an owner looks at just now."""
+    """A sign-in that lasts; ``digest`` is the SHA-256 of the cookie. ``dealer``: the shop that an owner looks at just now.
+
+    ``browser``, ``system``, ``network``: where it was begun, as `service.access.devices` names them.
+    """
 
     __tablename__ = "staff_sessions"
 
@@ -53,6 +60,63 @@ class StaffSession(Base):
     created_at: Mapped[dt.datetime] = mapped_column(Moment)
     seen_at: Mapped[dt.datetime] = mapped_column(Moment)
     expires_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
+    browser: Mapped[str | None] = mapped_column(String)
+    system: Mapped[str | None] = mapped_column(String)
+    network: Mapped[str | None] = mapped_column(String)
+
+
+class KnownBrowser(Base):
+    """A browser in which a user has signed in; ``digest`` is the SHA-256 of its cookie, the same for all its users."""
+
+    __tablename__ = "known_browsers"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"), primary_key=True, index=True)
+    browser: Mapped[str | None] = mapped_column(String)
+    system: Mapped[str | None] = mapped_column(String)
+    network: Mapped[str | None] = mapped_column(String)
+    created_at: Mapped[dt.datetime] = mapped_column(Moment)
+    seen_at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class HalfSignIn(Base):
+    """A sign-in whose password was right and whose code is to come; ``digest`` is the SHA-256 of its cookie."""
+
+    __tablename__ = "half_sign_ins"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"))
+    expires_at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class SecondFactor(Base):
+    """What a user's app makes codes from (RFC 6238); ``last_step``: the time step of the code that was used last."""
+
+    __tablename__ = "second_factors"
+
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"), primary_key=True)
+    secret: Mapped[str] = mapped_column(String)
+    since: Mapped[dt.datetime] = mapped_column(Moment)
+    last_step: Mapped[int]
+
+
+class RecoveryCode(Base):
+    """A code that stands in once for one of the app's; ``digest`` is its SHA-256. A used one is deleted."""
+
+    __tablename__ = "recovery_codes"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+
+
+class SignInTries(Base):
+    """How often something was tried that only its owner can know; ``of``: a digest of what and from where."""
+
+    __tablename__ = "sign_in_tries"
+
+    of: Mapped[str] = mapped_column(String, primary_key=True)
+    count: Mapped[int]
+    last_at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
 class AuditEntry(Base):

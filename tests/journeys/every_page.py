@@ -19,7 +19,7 @@ SECONDS = 15
 LANGUAGES = ("de", "fr", "it", "en")
 LONGEST = ("de", "fr")
 """The languages with the longest words and sentences: what is measured in them holds in the others."""
-READER, OWNER, WORKSHOP, NOBODY = "reader", "owner", "workshop", "nobody"
+READER, OWNER, WORKSHOP, CAREFUL, NOBODY = "reader", "owner", "workshop", "careful", "nobody"
 
 PAGES: Mapping[str, tuple[str, ...]] = {
     "/": ("/", "/?dealer={dealer}"),
@@ -41,6 +41,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
         "/embed/{dealer}/preview/{language}-both/privacy",
     ),
     "/desk/sign-in": ("/desk/sign-in",),
+    "/desk/forgotten": ("/desk/forgotten", "/desk/forgotten?sent=yes"),
     "/desk/password/{secret}": ("/desk/password/{secret}", "/desk/password/nobodys"),
     "/desk": ("/desk",),
     "/desk/enquiries": ("/desk/enquiries?show=all",),
@@ -74,6 +75,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/tablets": ("/desk/tablets",),
     "/desk/tablets/load": ("/desk/tablets/load",),
     "/desk/account": ("/desk/account",),
+    "/desk/account/factor": ("/desk/account/factor",),
     "/desk/users": ("/desk/users",),
     "/desk/audit": ("/desk/audit",),
     "/desk/dealers": ("/desk/dealers",),
@@ -100,6 +102,7 @@ REFUSALS = frozenset(
 NO_PAGES: Mapping[str, str] = {
     "/openapi.json": "/openapi.json",
     "/healthz": "/healthz",
+    "/.well-known/change-password": "/.well-known/change-password",
     "/tablet-worker.js": "/tablet-worker.js",
     "/tablet/trials": "/tablet/trials",
     "/tablet/trials/{trial}": "/tablet/trials/{part}",
@@ -112,7 +115,7 @@ NO_PAGES: Mapping[str, str] = {
     "/form/{address}": "/form/{draft}",
 }
 """By route: an address that is answered by something else than a page; a test asks each."""
-OPEN = ("/desk/sign-in", "/desk/password/{secret}")
+OPEN = ("/desk/sign-in", "/desk/forgotten", "/desk/password/{secret}")
 """Pages of the desk for whoever is not signed in yet."""
 
 

@@ -17,7 +17,7 @@ from sqlalchemy import make_url, select
 from sqlalchemy.orm import Session
 
 from service import advice, doors, forms, privacy, tables
-from service.access import drawn, keys, sessions, tablets, users
+from service.access import drawn, factors, keys, passwords, sessions, tablets, users
 from service.app import create_app
 from service.database import Database
 from service.forms import Composing, check_as
@@ -30,6 +30,8 @@ from tests.service.client import settings_in
 SECONDS = 10
 DEALER = "quince-court"
 PLAYER = "clara@player.example"
+PASSWORD = "rosin kettle amber loom"
+"""Of the adviser who has a second factor."""
 CONTACT = {
     "name": "Clara Ahrens (invented)",
     "email": PLAYER,
@@ -133,11 +135,14 @@ def furnish(world: World) -> None:
 def _people(session: Session, world: World) -> None:
     owner = users.add(session, "owner@bows.example", "owner").account.id
     workshop = users.add(session, "workshop@bows.example", "workshop").account.id
+    careful = users.add(session, "careful@bows.example", "adviser", DEALER).account.id
+    users.change_password(session, careful, passwords.hash_password(PASSWORD), keep="")
+    codes = factors.set_up(session, careful, factors.draw_secret(), 0)
     new = users.add(session, "adviser@bows.example", "adviser", DEALER)
     world.secrets |= {"owner": sessions.begin(session, owner), "workshop": sessions.begin(session, workshop)}
     sessions.act_for(session, drawn.digest(world.secrets["owner"]), DEALER)
     tablets.enrol(session, tablets.make_code(session, owner, DEALER, "Trial room"))
-    world.places |= {"owner": str(owner), "secret": new.secret, "dealer": DEALER}
+    world.places |= {"owner": str(owner), "secret": new.secret, "dealer": DEALER, "codes": " ".join(codes)}
 
 
 def _enquire(session: Session, answers: Mapping[str, Any], contact: Mapping[str, Any] | None = CONTACT) -> str:

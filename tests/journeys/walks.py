@@ -5,7 +5,8 @@ from collections.abc import Callable, Mapping
 from playwright.sync_api import Page
 
 from service.limits import RateLimit
-from tests.journeys.every_page import NOBODY, OWNER, READER, WORKSHOP, Visit
+from tests.journeys.every_page import CAREFUL, NOBODY, OWNER, READER, WORKSHOP, Visit
+from tests.journeys.one_of_each import PASSWORD
 from tests.journeys.shop import until_true
 
 Walk = Callable[[Visit], None]
@@ -140,6 +141,36 @@ def signing_in(visit: Visit) -> None:
         each.fill("short")
     press(page, "main form button")
     visit.at(page, "password too short")
+
+
+def second_factor(visit: Visit) -> None:
+    """Sign in with a code, wrong at first; look at the second factor, replace its app in vain, make new recovery codes."""
+    page = visit.page(CAREFUL)
+    page.goto("/desk/sign-in?next=/desk/account/factor")
+    page.fill("#email", "careful@bows.example")
+    page.fill("#password", PASSWORD)
+    press(page, "main form button")
+    visit.at(page, "code")
+    page.fill("#code", "000000")
+    press(page, "main form button")
+    visit.at(page, "code refused")
+    codes = visit.world.places["codes"].split()
+    page.fill("#code", codes[0])
+    press(page, "main form button")
+    visit.at(page, "second factor")
+    page.goto("/desk/account/factor?replace=yes")
+    for name, given in (("code", "0"), ("current", "wrong"), ("proof", "0")):
+        page.fill(f"#{name}", given)
+    press(page, "main form button")
+    visit.at(page, "another app, refused")
+    page.goto("/desk/account/factor")
+    page.fill("#current", PASSWORD)
+    page.fill("#proof", codes[1])
+    press(page, "main form .go")
+    visit.at(page, "recovery codes")
+    visit.world.places["codes"] = " ".join(page.locator(".codes li").all_inner_texts())
+    page.goto("/desk/account")
+    visit.at(page, "account with a second factor")
 
 
 def mistakes_at_the_desk(visit: Visit) -> None:
@@ -306,6 +337,7 @@ WALKS: Mapping[str, tuple[Walk, tuple[str, ...]]] = {
     "refusals": (refusals, ()),
     "asking for data": (asking_for_data, ()),
     "signing in": (signing_in, ()),
+    "second factor": (second_factor, ("/desk/sign-in/code",)),
     "mistakes at the desk": (mistakes_at_the_desk, ()),
     "tablet": (tablet, ("/tablet", "/tablet/enrol")),
     "pairs": (pairs, ()),

@@ -45,6 +45,11 @@ REACH = {
     for line in """
 GET /desk                                  o>>oo
 GET /desk/account                          aaaaa
+GET /desk/account/factor                   aaaaa
+POST /desk/account/factor                  aaaaa
+POST /desk/account/factor/codes            aaaaa
+POST /desk/account/factor/file             aaaaa
+POST /desk/account/factor/remove           aaaaa
 POST /desk/account/password                aaaaa
 POST /desk/account/sessions                aaaaa
 GET /desk/audit                            ---oe
@@ -59,6 +64,8 @@ GET /desk/enquiries/{id_}/erase            o--oo
 POST /desk/enquiries/{id_}/erase           o--oo
 POST /desk/enquiries/{id_}/settle          o--oo
 POST /desk/enquiries/{id_}/take            n--no
+GET /desk/forgotten                        *****
+POST /desk/forgotten                       *****
 GET /desk/mail                             o--oo
 POST /desk/mail/addresses/reopen           o--oo
 GET /desk/mail/{ident}                     n--nn
@@ -78,6 +85,8 @@ POST /desk/retention/clock                 ---aa
 POST /desk/retention/erase                 ---oe
 GET /desk/sign-in                          *****
 POST /desk/sign-in                         *****
+GET /desk/sign-in/code                     *****
+POST /desk/sign-in/code                    *****
 POST /desk/sign-out                        aaaaa
 GET /desk/stock                            ooeoo
 GET /desk/stock/{serial}                   ooeoo

@@ -24,7 +24,7 @@ class Route:
     @property
     def at_desk(self) -> bool:
         """Whether it is for somebody of the staff, signed in."""
-        return "_any_staff" in self.asks
+        return bool({"_any_staff", "_entering"} & set(self.asks))
 
     @property
     def address(self) -> str:

@@ -8,13 +8,14 @@ import pytest
 from sqlalchemy import Table, select
 
 from service import backups, files, migrations, tables
-from service.access import sessions, tablets, users
+from service.access import browsers, factors, halves, sessions, tablets, tries, users
+from service.access.devices import Device
 from service.database import Database
 from service.tables.base import Base
 from tests.service import privacy_cast
 from tests.service.trial_cast import SHOP, open_shop
 
-ENDED = {"staff_sessions", "password_links", "tablet_codes"}
+ENDED = {"staff_sessions", "half_sign_ins", "known_browsers", "password_links", "tablet_codes"}
 
 
 @pytest.fixture
@@ -33,6 +34,10 @@ def live_in(database: Database) -> str:
         tablets.make_code(session, user, SHOP, "Another room")
         moment = dt.datetime.now(dt.UTC)
         session.add(tables.ApiKey(digest="a" * 64, dealer=SHOP, kind="server", hint="aaaa", made_at=moment))
+        halves.begin(session, user)
+        browsers.remember(session, user, None, Device())
+        factors.set_up(session, user, factors.draw_secret(), 0)
+        tries.take(session, "a digest")
         return sessions.begin(session, user)
 
 

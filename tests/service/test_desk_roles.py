@@ -16,17 +16,23 @@ from tests.service.cast import DEALER, OTHER, Desk, desk_routes
 from tests.service.desk_world import OWN, Things, World
 
 NAMES_NOTHING = (
+    "POST /desk/account/factor",
+    "POST /desk/account/factor/codes",
+    "POST /desk/account/factor/file",
+    "POST /desk/account/factor/remove",
     "POST /desk/account/password",
     "POST /desk/account/sessions",
     "POST /desk/enquiries/{id_}/erase",
     "POST /desk/enquiries/{id_}/settle",
     "POST /desk/enquiries/{id_}/take",
+    "POST /desk/forgotten",
     "POST /desk/mail/{ident}/bounced",
     "POST /desk/mail/{ident}/resend",
     "POST /desk/password/{secret}",
     "POST /desk/players/{key}/erase",
     "POST /desk/players/{key}/ratings",
     "POST /desk/sign-in",
+    "POST /desk/sign-in/code",
     "POST /desk/sign-out",
     "POST /desk/stock/{serial}/event",
     "POST /desk/stock/{serial}/status",

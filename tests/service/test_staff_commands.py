@@ -4,9 +4,10 @@ import re
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
-from service import commands, migrations
-from service.access import passwords, users
+from service import commands, migrations, tables
+from service.access import factors, passwords, sessions, users
 from service.commands import staff
 from service.database import Database
 from tests.service import cast
@@ -69,6 +70,30 @@ def test_the_link_that_is_printed_sets_the_password_and_a_second_one_takes_its_p
     with serving(settings_in(cli.folder)) as client:
         nobody = cast.Member(client.app)
         assert [nobody.get(link).status_code for link in links] == [404, 200]
+
+
+def test_a_second_factor_is_reset_by_the_operator(cli: Cli) -> None:
+    # ASVS 5.0, 6.4.4: who has lost the factor is known to the operator, who has proof of who asks.
+    cli(*DEALER, *ABROAD)
+    cli(*EVE)
+    database = Database(f"sqlite:///{cli.folder / 'bows.db'}")
+    with database.writing() as session:
+        user = users.known(session, "eve@bows.example")
+        factors.set_up(session, user, factors.draw_secret(), 0)
+        secret = sessions.begin(session, user)
+    assert cli("users", "reset-factor", "Eve@bows.example") == 0
+    assert "eve@bows.example: second factor removed; every session of it has ended" in cli.out
+    with database.reading() as session:
+        assert factors.of_user(session, user) is None
+        assert sessions.find(session, secret) is None
+        kinds = [row.values.get("what") for row in session.scalars(select(tables.OutboxItem))]
+        did = list(session.scalars(select(tables.AuditEntry.did)))
+    database.close()
+    assert "factor_reset" in kinds
+    assert "reset the second factor of an account" in did
+    assert cli("users", "reset-factor", "eve@bows.example") == 0
+    assert "has no second factor" in cli.out
+    assert cli("users", "reset-factor", "nobody@bows.example") == 1
 
 
 def test_the_link_stands_under_the_public_address(cli: Cli) -> None:

@@ -1,9 +1,22 @@
-"""The staff's pages: signing in and out, passwords, accounts, tablets, the record, which dealer, the model."""
+"""The staff's pages: signing in and out, passwords, the second factor, accounts, tablets, the record, which dealer, the model."""
 
 from fastapi import APIRouter
 
-from service.pages.staff import account, audit, dealers, model, password, retention, sign_in, tablets, users
+from service.pages.staff import (
+    account,
+    audit,
+    code,
+    dealers,
+    factor,
+    forgotten,
+    model,
+    password,
+    retention,
+    sign_in,
+    tablets,
+    users,
+)
 
 router = APIRouter()
-for _part in (sign_in, password, account, users, tablets, audit, dealers, model, retention):
+for _part in (sign_in, code, forgotten, password, account, factor, users, tablets, audit, dealers, model, retention):
     router.include_router(_part.router)

@@ -3,23 +3,32 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
-from fastapi.responses import Response
+from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
-from service.access import audit, events, passwords, sessions, users
+from service.access import audit, browsers, drawn, events, factors, passwords, sessions, tries, users
+from service.access.browsers import Browser
 from service.access.sessions import OpenSession
 from service.database import Database
 from service.language import _
 from service.pages.desk_frame import ROLES, see, show
 from service.pages.guard import AnyStaff, Posted, Staff, first
 from service.pages.sessions import Reading, Writing
-from service.pages.staff import forms
+from service.pages.staff import entering, forms
 from service.pages.staff.contexts import AccountPage, SessionLine
-from service.pages.staff.forms import NewPassword
-from service.words import times
+from service.pages.staff.forms import NewPassword, Proof
+from service.words import devices, times
 
 router = APIRouter()
 ACCOUNT = "/desk/account"
+WELL_KNOWN = "/.well-known/change-password"
+_SESSION, _BROWSER = "session", "browser"
+
+
+@router.get(WELL_KNOWN)
+async def change_password_page() -> Response:
+    """Lead password managers to where the password is changed ('A Well-Known URL for Changing Passwords', W3C)."""
+    return RedirectResponse(f"{ACCOUNT}#new-password", 303)
 
 
 @router.get(ACCOUNT)
@@ -28,38 +37,80 @@ async def account(request: Request, staff: AnyStaff, session: Reading) -> Respon
     return _page(request, staff, session, {})
 
 
-async def _changed(request: Request, staff: AnyStaff, form: Posted) -> NewPassword:
+async def _changed(request: Request, staff: AnyStaff, form: Posted) -> tuple[Proof, NewPassword]:
     """Check the current password and make the new one's digest before the route asks for the database's turn."""
-    forms.limit_tries(request, staff.email)
+    proof = await forms.proof(request, staff, form)
+    if proof.problems:
+        return proof, NewPassword("", proof.problems)
     database: Database = request.app.state.database
     with database.reading() as session:
-        known, mine = users.credentials(session, staff.email), users.account(session, staff.user)
-    if not await passwords.in_thread(passwords.fits, known.digest, first(form, "current")):
-        return NewPassword("", {"current": _("This is not your current password.")})
-    return await forms.new_password(request, form, mine, (staff.dealer_name or "",))
+        mine = users.account(session, staff.user)
+    return proof, await forms.new_password(request, form, mine, (staff.dealer_name or "",))
 
 
 @router.post(f"{ACCOUNT}/password")
 async def change_password(
-    request: Request, staff: AnyStaff, new: Annotated[NewPassword, Depends(_changed)], session: Writing
+    request: Request,
+    staff: AnyStaff,
+    changed: Annotated[tuple[Proof, NewPassword], Depends(_changed)],
+    session: Writing,
 ) -> Response:
-    """Set another password; every other session ends."""
+    """Set another password; every other session ends, every other browser is forgotten."""
+    proof, new = changed
+    if not proof.problems:
+        tries.give_back(session, proof.tried.of)
     if new.problems:
         return _page(request, staff, session, dict(new.problems))
-    users.change_password(session, staff.user, new.digest, keep=staff.session)
-    return see(request, ACCOUNT, _("Your password is changed, and you are signed out everywhere else."))
+    users.change_password(session, staff.user, new.digest, keep=staff.session, browser=entering.browser_secret(request))
+    reply = see(request, ACCOUNT, _("Your password is changed, and you are signed out everywhere else."))
+    entering.know_browser(request, session, reply, staff.user)
+    return reply
+
+
+async def _proof(request: Request, staff: AnyStaff, form: Posted) -> Proof:
+    return await forms.proof(request, staff, form, "mine")
 
 
 @router.post(f"{ACCOUNT}/sessions")
-async def end_others(request: Request, staff: AnyStaff, form: Posted, session: Writing) -> Response:
-    """End every other session of one's own."""
-    del form
+async def end(
+    request: Request, staff: AnyStaff, form: Posted, proof: Annotated[Proof, Depends(_proof)], session: Writing
+) -> Response:
+    """End one session or forget one browser of one's own, or all but this; the password is asked for once more."""
+    chosen, others = first(form, "end"), first(form, "which") == "others"
+    problems = {"end": _("Choose what is to be ended.")} if not (chosen or others) else {}
+    problems |= proof.problems
+    if problems:
+        return _page(request, staff, session, problems)
+    tries.give_back(session, proof.tried.of)
+    return _end_others(request, staff, session) if others else _end_one(request, staff, session, chosen)
+
+
+def _end_others(request: Request, staff: Staff, session: Session) -> Response:
     sessions.end_all(session, staff.user, but=staff.session)
+    browsers.forget_all(session, staff.user, but=entering.browser_secret(request))
     audit.record(session, staff.user, events.OTHER_SESSIONS_ENDED, f"user {staff.user}", dealer=staff.home)
     return see(request, ACCOUNT, _("You are signed out everywhere else."))
 
 
+def _end_one(request: Request, staff: Staff, session: Session, chosen: str) -> Response:
+    """End what was chosen; what has ended meanwhile is as good as ended."""
+    kind, _dot, ident = chosen.partition(".")
+    if kind == _BROWSER:
+        for browser in browsers.of_user(session, staff.user):
+            if browser.ident == ident:
+                browsers.forget(session, staff.user, browser.digest)
+                audit.record(session, staff.user, events.BROWSER_FORGOTTEN, f"user {staff.user}", dealer=staff.home)
+        return see(request, ACCOUNT, _("This browser is not known any more."))
+    for each in sessions.of_user(session, staff.user):
+        if each.ident == ident:
+            sessions.end(session, each.digest)
+            audit.record(session, staff.user, events.SESSION_ENDED, f"user {staff.user}", dealer=staff.home)
+    return see(request, ACCOUNT, _("This session has ended."))
+
+
 def _page(request: Request, staff: Staff, session: Session, problems: dict[str, str]) -> Response:
+    secret, factor = entering.browser_secret(request), factors.of_user(session, staff.user)
+    known = browsers.of_user(session, staff.user)
     page = AccountPage(
         title=_("Your account"),
         action=f"{ACCOUNT}/password",
@@ -69,12 +120,22 @@ def _page(request: Request, staff: Staff, session: Session, problems: dict[str, 
         email=staff.email,
         role=_(ROLES[staff.role]),
         least=passwords.SHORTEST,
-        sessions=tuple(_line(each, staff) for each in sessions.of_user(session, staff.user)),
+        sessions=tuple(
+            _line(_SESSION, each, here=each.digest == staff.session) for each in sessions.of_user(session, staff.user)
+        ),
+        browsers=tuple(_line(_BROWSER, each, here=each.digest == drawn.digest(secret or "")) for each in known),
+        factor=times.moment(factor.since) if factor else "",
+        codes_left=factor.codes_left if factor else 0,
     )
     return show(request, staff, "desk/account.html", page, status=422 if problems else 200)
 
 
-def _line(each: OpenSession, staff: Staff) -> SessionLine:
+def _line(kind: str, each: OpenSession | Browser, *, here: bool) -> SessionLine:
     return SessionLine(
-        begun=times.moment(each.created_at), seen=times.moment(each.seen_at), here=each.digest == staff.session
+        value=f"{kind}.{each.ident}",
+        device=devices.words(each.device),
+        network=each.device.network or "",
+        begun=times.moment(each.created_at),
+        seen=times.moment(each.seen_at),
+        here=here,
     )

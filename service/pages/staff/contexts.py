@@ -35,10 +35,67 @@ class PasswordPage(FormPage):
     least: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodePage(FormPage):
+    """Where the code of the second factor is asked for; ``next``: the page of the desk that was asked for."""
+
+    next: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForgottenPage(FormPage):
+    """Where a link to set a new password is asked for; ``sent``: it was, and what comes next is said."""
+
+    sent: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactorPage(FormPage):
+    """One's own second factor.
+
+    Attributes
+    ----------
+    enrols : an app is being set up: ``secret`` in groups, ``qr`` the same as a picture, ``token`` what the form carries.
+    since, codes_left : of the one there is.
+    is_required : it cannot be removed, only replaced.
+    asks_password : False right after the password was given.
+    """
+
+    email: str
+    enrols: bool
+    has_factor: bool
+    since: str
+    codes_left: int
+    is_required: bool
+    asks_password: bool
+    secret: str
+    token: str
+    qr: Markup | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodesPage(Page):
+    """Recovery codes, shown this once; ``file``: where they are to be had as a file."""
+
+    csrf: str
+    codes: tuple[str, ...]
+    file: str
+
+
 @dataclass(frozen=True, slots=True)
 class SessionLine:
-    """One open session; ``here``: the one that asks."""
+    """One open session or known browser.
 
+    Attributes
+    ----------
+    value : what the form sends to end it.
+    device : browser and system in words; ``network``: from where, empty where it is not known.
+    here : the one that asks.
+    """
+
+    value: str
+    device: str
+    network: str
     begun: str
     seen: str
     here: bool
@@ -46,12 +103,15 @@ class SessionLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AccountPage(FormPage):
-    """One's own account: the password, and where one is signed in."""
+    """One's own account: the password, where one is signed in, which browsers are known; ``factor``: since when, empty for none."""
 
     email: str
     role: str
     least: int
     sessions: tuple[SessionLine, ...]
+    browsers: tuple[SessionLine, ...]
+    factor: str
+    codes_left: int
 
 
 @dataclass(frozen=True, slots=True)

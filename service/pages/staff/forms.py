@@ -1,34 +1,22 @@
-"""What the staff's forms share: how often one may try, what was typed, what is wrong with it, and new passwords."""
+"""What the staff's forms share: what was typed, what is wrong with it, passwords given once more, and new ones."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fastapi import Request
-from starlette.exceptions import HTTPException
 
-from service.access import drawn, passwords
+from service.access import passwords, users
 from service.access.users import Account
+from service.database import Database
 from service.errors import Invalid
 from service.language import _
-from service.limits import RateLimit
 from service.pages.contexts import Fault, Typed
 from service.pages.desk_frame import host_of
-from service.pages.guard import Fields, first
+from service.pages.guard import Fields, Staff, first
+from service.pages.staff import entering
+from service.pages.staff.entering import Try
 
-SECRET_FIELDS = ("password", "again", "current", "csrf")
-
-
-def limit_tries(request: Request, email: str) -> None:
-    """Raise 429 where one address of the network, or one account from anywhere, was tried too often."""
-    by_address: RateLimit = request.app.state.sign_in_limit
-    by_account: RateLimit = request.app.state.account_limit
-    wait = max(
-        by_address.wait(request.client.host if request.client else ""),
-        by_account.wait(drawn.digest(email.strip().lower())),
-    )
-    if wait:
-        raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
+SECRET_FIELDS = ("password", "again", "current", "mine", "code", "proof", "secret", "csrf")
 
 
 def typed(form: Fields, problems: Mapping[str, str] | None = None) -> Typed:
@@ -70,3 +58,22 @@ async def new_password(request: Request, form: Fields, account: Account, words: 
     if first(form, "again") != password:
         return NewPassword("", {"again": _("The two do not agree; type the same password once more.")})
     return NewPassword(await passwords.in_thread(passwords.hash_password, password), {})
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Whether one's own password was given once more: ``problems`` say by field why not; ``tried`` is the try counted."""
+
+    tried: Try
+    problems: Mapping[str, str]
+
+
+async def proof(request: Request, staff: Staff, form: Fields, field: str = "current") -> Proof:
+    """Check one's own password in a field, in a thread; raises 429 where it was tried too often."""
+    tried = await entering.try_own(request, staff)
+    database: Database = request.app.state.database
+    with database.reading() as session:
+        known = users.credentials(session, staff.email)
+    if await passwords.in_thread(passwords.fits, known.digest, first(form, field)):
+        return Proof(tried, {})
+    return Proof(tried, {field: _("This is not your current password.")})

@@ -14,7 +14,7 @@ from service.pages.desk_frame import see
 from service.pages.guard import Fields, first
 from service.pages.rendering import render
 from service.pages.sessions import Reading, Writing
-from service.pages.staff import forms
+from service.pages.staff import entering, forms
 from service.pages.staff.contexts import PasswordPage
 from service.pages.staff.forms import NewPassword
 
@@ -30,7 +30,7 @@ async def ask(request: Request, secret: str, session: Reading) -> Response:
 async def _new(request: Request, secret: str, form: Annotated[Fields, Depends(guard.fields_of)]) -> NewPassword:
     """Make the digest before the route asks for the database's turn."""
     request.app.state.tokens.require(_bound_to(secret), first(form, "csrf"))
-    forms.limit_tries(request, secret)
+    entering.limit_address(request)
     database: Database = request.app.state.database
     with database.reading() as session:
         account = users.link_of(session, secret)
@@ -44,9 +44,11 @@ async def set_password(
     """Set the password, and lead to the sign-in."""
     if new.problems:
         return _form(request, secret, users.link_of(session, secret), dict(new.problems))
-    users.set_password(session, secret, new.digest)
+    account = users.set_password(session, secret, new.digest)
     reply = see(request, guard.SIGN_IN, _("Your password is set. Sign in with it now."))
     guard.drop_cookie(request, reply)
+    # Whoever has the link has the mailbox, or was handed it: strangers' tries do not shut this browser out.
+    entering.know_browser(request, session, reply, account.id)
     return reply
 
 

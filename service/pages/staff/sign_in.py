@@ -7,31 +7,34 @@ the record. The form's token hangs on a cookie of its own, so that nobody can be
 import logging
 from dataclasses import dataclass
 from typing import Annotated
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.access import audit, drawn, events, passwords, sessions, users
+from service.access import audit, drawn, events, factors, passwords, sessions, tries, users
 from service.database import Database
 from service.language import _
 from service.pages import guard
 from service.pages.desk_frame import SAID, said_to_stranger, see
-from service.pages.guard import AnyStaff, Fields, Posted, first
+from service.pages.guard import Entering, Fields, PostedEntering, first
 from service.pages.rendering import render
 from service.pages.sessions import Writing
-from service.pages.staff import forms
+from service.pages.staff import entering, forms
 from service.pages.staff.contexts import SignInPage
+from service.pages.staff.entering import BEFORE, Try
 
 router = APIRouter()
 log = logging.getLogger(__name__)
-BEFORE = "desk-in"
-"""The cookie that the form's token hangs on before there is a session."""
+CODE = f"{guard.SIGN_IN}/code"
+"""Where the code of the second factor is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
 class Tried:
     """What came of a try: ``user`` None: refused. ``outdated``, ``renewed``: a digest to be replaced, and by what."""
 
+    tried: Try
     user: int | None
     email: str
     next: str
@@ -53,39 +56,45 @@ async def _tried(request: Request, form: Annotated[Fields, Depends(guard.fields_
     nonce = request.cookies.get(guard.cookie_name(request, BEFORE), "")
     request.app.state.tokens.require(_bound_to(nonce), first(form, "csrf") if nonce else "")
     email, password, onwards = first(form, "email"), first(form, "password"), first(form, "next")
-    forms.limit_tries(request, email)
+    tried = await entering.try_password(request, email)
+    if tried.wait:
+        return Tried(tried, None, email, onwards)
     with _database(request).reading() as session:
         known = users.credentials(session, email)
     fits = await passwords.in_thread(passwords.fits, known.digest, password)
     if not fits or known.user is None:
-        return Tried(None, email, onwards)
+        return Tried(tried, None, email, onwards)
     if not passwords.is_outdated(known.digest):
-        return Tried(known.user, email, onwards)
+        return Tried(tried, known.user, email, onwards)
     renewed = await passwords.in_thread(passwords.hash_password, password)
-    return Tried(known.user, email, onwards, known.digest, renewed)
+    return Tried(tried, known.user, email, onwards, known.digest, renewed)
 
 
 @router.post(guard.SIGN_IN)
 async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], session: Writing) -> Response:
-    """Begin a session, or say that address and password do not belong together."""
+    """Begin a session, ask for the code of the second factor, or say that address and password do not belong together."""
+    typed = {"email": [tried.email]}
+    if tried.tried.wait:
+        reply = _form(request, tried.next, typed, {"email": entering.too_often(tried.tried)}, 429)
+        reply.headers["Retry-After"] = str(tried.tried.seconds)
+        return reply
     if tried.user is None:
         audit.record(session, None, events.SIGN_IN_REFUSED, "sign-in", dealer=None)
         log.warning("a sign-in was refused")
         sentence = _("Address and password do not belong together, or this account is not in use.")
-        return _form(request, tried.next, {"email": [tried.email]}, {"email": sentence})
+        return _form(request, tried.next, typed, {"email": sentence}, 422)
+    tries.give_back(session, tried.tried.of)
     if tried.renewed:
         users.renew_digest(session, tried.user, tried.outdated, tried.renewed)
-    secret = sessions.begin(session, tried.user, request.cookies.get(guard.cookie_name(request)))
-    account = users.account(session, tried.user)
-    audit.record(session, tried.user, events.SIGNED_IN, f"user {tried.user}", dealer=account.dealer)
-    reply = RedirectResponse(guard.local(tried.next), 303)
-    guard.set_cookie(request, reply, secret)
-    guard.drop_cookie(request, reply, BEFORE)
+    if factors.of_user(session, tried.user) is None:
+        return entering.let_in(request, session, tried.user, tried.next)
+    reply = RedirectResponse(f"{CODE}?next={quote(guard.local(tried.next), safe='')}", 303)
+    entering.let_half_in(request, session, tried.user, reply)
     return reply
 
 
 @router.post("/desk/sign-out")
-async def sign_out(request: Request, staff: AnyStaff, form: Posted, session: Writing) -> Response:
+async def sign_out(request: Request, staff: Entering, form: PostedEntering, session: Writing) -> Response:
     """End this session."""
     del form
     sessions.end(session, staff.session)
@@ -95,7 +104,9 @@ async def sign_out(request: Request, staff: AnyStaff, form: Posted, session: Wri
     return reply
 
 
-def _form(request: Request, onwards: str, fields: dict[str, list[str]], problems: dict[str, str]) -> Response:
+def _form(
+    request: Request, onwards: str, fields: dict[str, list[str]], problems: dict[str, str], status: int = 200
+) -> Response:
     nonce = request.cookies.get(guard.cookie_name(request, BEFORE), "") or drawn.secret()
     page = SignInPage(
         title=_("Sign in to the desk"),
@@ -107,7 +118,7 @@ def _form(request: Request, onwards: str, fields: dict[str, list[str]], problems
         said=said_to_stranger(request),
         next=guard.local(onwards),
     )
-    reply = render(request, "desk/sign_in.html", page, 422 if problems else 200)
+    reply = render(request, "desk/sign_in.html", page, status)
     guard.set_cookie(request, reply, nonce, BEFORE)
     if page.said:
         guard.drop_cookie(request, reply, SAID)

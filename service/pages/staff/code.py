@@ -1,0 +1,89 @@
+"""The second step of signing in: a code of the app, or one of the recovery codes. Works without scripts, as the first does."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import RedirectResponse, Response
+
+from service.access import audit, events, halves, securing, tries
+from service.access.halves import Half
+from service.language import _
+from service.pages import guard
+from service.pages.desk_frame import see
+from service.pages.guard import Fields, first
+from service.pages.rendering import render
+from service.pages.sessions import Writing
+from service.pages.staff import entering, forms
+from service.pages.staff.contexts import CodePage
+from service.pages.staff.entering import HALF, Try
+from service.pages.staff.sign_in import CODE
+
+router = APIRouter()
+
+
+@router.get(CODE)
+async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the name in the address
+    """Ask for the code; without a half sign-in, lead to where there is something to see."""
+    secret, half = entering.half_of(request)
+    if half is None:
+        return RedirectResponse(guard.FIRST, 303)
+    return _form(request, secret, next, {})
+
+
+async def _tried(request: Request, form: Annotated[Fields, Depends(guard.fields_of)]) -> tuple[Half | None, Try | None]:
+    """Find who is half signed in, and count the try before it is made."""
+    secret, half = entering.half_of(request)
+    request.app.state.tokens.require(_bound_to(secret), first(form, "csrf") if secret else "")
+    return half, await entering.try_code(request, half) if half is not None else None
+
+
+@router.post(CODE)
+async def give(
+    request: Request,
+    form: Annotated[Fields, Depends(guard.fields_of)],
+    tried: Annotated[tuple[Half | None, Try | None], Depends(_tried)],
+    session: Writing,
+) -> Response:
+    """Let in whoever gives a right code."""
+    half, taken = tried
+    if half is None or taken is None:
+        return _again(request)
+    onwards, secret = first(form, "next"), request.cookies[guard.cookie_name(request, HALF)]
+    if taken.wait:
+        securing.codes_refused(session, half.user)
+        reply = _form(request, secret, onwards, {"code": entering.too_often(taken)}, 429)
+        reply.headers["Retry-After"] = str(taken.seconds)
+        return reply
+    if not securing.code_fits(session, half.user, first(form, "code")):
+        audit.record(session, None, events.CODE_REFUSED, f"user {half.user}", dealer=None)
+        sentence = _(
+            "This code is not right, or was used already. Expected the one that the app shows now, or a recovery code."
+        )
+        return _form(request, secret, onwards, {"code": sentence}, 422)
+    if not halves.end(session, half.digest):
+        return _again(request)
+    tries.give_back(session, taken.of)
+    return entering.let_in(request, session, half.user, onwards)
+
+
+def _again(request: Request) -> Response:
+    reply = see(request, guard.SIGN_IN, _("That took more than five minutes. Begin again with the password."))
+    guard.drop_cookie(request, reply, HALF)
+    return reply
+
+
+def _form(request: Request, secret: str, onwards: str, problems: dict[str, str], status: int = 200) -> Response:
+    page = CodePage(
+        title=_("One code more"),
+        demo=request.app.state.demo,
+        action=CODE,
+        csrf=request.app.state.tokens.make(_bound_to(secret)),
+        typed=forms.typed({}, problems),
+        faults=forms.faults(problems),
+        next=guard.local(onwards),
+    )
+    return render(request, "desk/code.html", page, status)
+
+
+def _bound_to(secret: str) -> str:
+    return f"code:{secret}"

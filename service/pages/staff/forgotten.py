@@ -1,0 +1,68 @@
+"""A forgotten password: a link by mail. Every address gets the same answer, and what is done for it is done after the answer."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.background import BackgroundTask
+
+from service.access import drawn, securing
+from service.database import Database
+from service.language import _
+from service.pages import guard
+from service.pages.guard import Fields, first
+from service.pages.rendering import render
+from service.pages.staff import entering, forms
+from service.pages.staff.contexts import ForgottenPage
+from service.pages.staff.entering import BEFORE
+
+router = APIRouter()
+FORGOTTEN = "/desk/forgotten"
+_LONGEST = 254
+
+
+@router.get(FORGOTTEN)
+async def ask(request: Request, sent: str = "") -> Response:
+    """Show the form, or say what comes next."""
+    return _form(request, {}, {}, sent=sent == "yes")
+
+
+@router.post(FORGOTTEN)
+async def send(request: Request, form: Annotated[Fields, Depends(guard.fields_of)]) -> Response:
+    """Send a link to whoever has an account under the address."""
+    nonce = request.cookies.get(guard.cookie_name(request, BEFORE), "")
+    request.app.state.tokens.require(_bound_to(nonce), first(form, "csrf") if nonce else "")
+    entering.limit_address(request)
+    email = first(form, "email").strip()
+    if "@" not in email or len(email) > _LONGEST:
+        sentence = _("Expected the e-mail address that you sign in with, such as name@example.org.")
+        return _form(request, {"email": [email[:_LONGEST]]}, {"email": sentence})
+    reply = RedirectResponse(f"{FORGOTTEN}?sent=yes", 303)
+    reply.background = BackgroundTask(_send, request.app.state.database, email)
+    return reply
+
+
+async def _send(database: Database, email: str) -> None:
+    async with database.turn():
+        with database.writing() as session:
+            securing.forgotten(session, email)
+
+
+def _form(request: Request, fields: dict[str, list[str]], problems: dict[str, str], *, sent: bool = False) -> Response:
+    nonce = request.cookies.get(guard.cookie_name(request, BEFORE), "") or drawn.secret()
+    page = ForgottenPage(
+        title=_("A link to set a new password"),
+        demo=request.app.state.demo,
+        action=FORGOTTEN,
+        csrf=request.app.state.tokens.make(_bound_to(nonce)),
+        typed=forms.typed(fields, problems),
+        faults=forms.faults(problems),
+        sent=sent,
+    )
+    reply = render(request, "desk/forgotten.html", page, 422 if problems else 200)
+    guard.set_cookie(request, reply, nonce, BEFORE)
+    return reply
+
+
+def _bound_to(nonce: str) -> str:
+    return f"forgotten:{nonce}"
