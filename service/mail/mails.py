@@ -22,6 +22,9 @@ STILL_RIGHT_AFTER = dt.timedelta(days=42)
 BEFORE = dt.timedelta(days=1)
 BY_ITSELF = dt.timedelta(days=1)
 """So long after a trial its mail waits for what was kept to be recorded."""
+MOST_NOTICES = 300
+"""So many notices of a kind go to a dealer's mailbox in a day; the desk, and messages to the dealer's own system, tell of all.
+Several times what a busy shop has, and an end to a flood of made-up enquiries."""
 MORNING = dt.time(8, tzinfo=dt.UTC)
 
 
@@ -194,7 +197,9 @@ def _notify(
     door = session.get(Door, dealer) if dealer else None
     if door is not None and door.notify:
         language = session.scalar(select(Dealer.language).where(Dealer.slug == dealer))
-        outbox.queue(session, kind, about, To(door.notify, language or "en", dealer, enquiry=enquiry), values)
+        to = To(door.notify, language or "en", dealer, enquiry=enquiry)
+        if not outbox.too_many(session, kind, to, MOST_NOTICES):
+            outbox.queue(session, kind, about, to, values)
 
 
 def _now() -> dt.datetime:

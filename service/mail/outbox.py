@@ -147,7 +147,7 @@ def undo(session: Session, kind: str, about: str) -> list[int]:
     return [row.id for row in fresh]
 
 
-def too_many(session: Session, kind: str, to: To) -> bool:
+def too_many(session: Session, kind: str, to: To, most: int = MOST_A_DAY) -> bool:
     """Say whether a mailbox got as many mails of a kind in the last day as it may."""
     count = session.scalar(
         select(func.count()).where(
@@ -156,7 +156,7 @@ def too_many(session: Session, kind: str, to: To) -> bool:
             OutboxItem.queued_at > _now() - dt.timedelta(days=1),
         )
     )
-    return (count or 0) >= MOST_A_DAY
+    return (count or 0) >= most
 
 
 # What senders do

@@ -212,6 +212,18 @@ def test_one_dealer_has_so_many_mails_sent_to_strangers_a_day_and_the_rest_waits
     assert send_waiting(database, office_in(tmp_path), clock) == Sent(sent=2)
 
 
+def test_a_flood_of_enquiries_fills_no_dealers_mailbox_and_its_system_is_told_of_all(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mails, "MOST_NOTICES", 3)
+    with database.writing() as session:
+        add_dealer(session, notify="shop@harbour.example", webhook="https://shop.example/bows")
+        for number in range(1, 6):
+            mails.enquiry_notice(session, add_enquiry(session, number, agreed=False))
+    kinds = [row.kind for row in rows(database)]
+    assert (kinds.count("enquiry_notice"), kinds.count("enquiry_event")) == (3, 5)
+
+
 def test_two_senders_at_once_send_one_mail_to_a_mailbox(any_database: Database, tmp_path: Path) -> None:
     for number in range(1, 5):
         add(any_database, number)
