@@ -16,7 +16,7 @@ from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 
-from service import embedding, security, speaking, templating
+from service import embedding, logs, security, speaking, templating
 from service.access.links import Signer
 from service.database import Database
 from service.limits import Ledger, RateLimit
@@ -38,6 +38,7 @@ from service.pages import (
     mail_links,
     play,
     privacy,
+    requests,
     staff,
     tablet,
     tablet_files,
@@ -76,7 +77,9 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
 
 def create_app(settings: Settings | None = None) -> FastAPI:
     """Return the application; without ``settings`` they are read from the environment, as uvicorn's factory needs it."""
-    settings = settings or Settings.from_environment(os.environ)
+    if settings is None:
+        settings = Settings.from_environment(os.environ)
+        logs.set_up(settings.log_level)  # each worker process begins here
     # The pages that describe the API load scripts from elsewhere; the description itself is at /openapi.json, in `pages.api`.
     app = FastAPI(
         title="Bow trial", version="1", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_while_serving
@@ -155,6 +158,7 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(edge.HeadAsGet)
     app.add_middleware(edge.Edge, known=settings.hosts())
     https_only = (settings.public_address or "").startswith("https:")
+    app.add_middleware(requests.Requests)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
 
 

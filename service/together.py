@@ -75,7 +75,7 @@ class Together:
                 with self._database.writing() as session:
                     outcomes = [waiting.verb(session) for waiting in group]
             except Exception as error:  # noqa: BLE001 - told to its own request below, where it is met again
-                log.debug("a group of %d is written one by one: %r", len(group), error)
+                log.debug("a group of %d is written one by one: %s", len(group), type(error).__name__)
             else:
                 return outcomes
         return [self._alone(waiting.verb) for waiting in group]

@@ -5,6 +5,7 @@ import socket
 import uvicorn
 from uvicorn.supervisors import Multiprocess
 
+from service import logs
 from service.app import create_app
 from service.commands.protocol import BoundedHttp
 from service.settings import Settings
@@ -15,6 +16,7 @@ THIS_MACHINE = "127.0.0.1,::1"
 
 def run(settings: Settings, listening: socket.socket) -> int:
     """Serve by this process until it is told to end; return the exit status."""
+    logs.set_up(settings.log_level)
     server = uvicorn.Server(_config(settings, create_app(settings)))
     server.run(sockets=[listening])
     return 0 if server.started else 1
@@ -22,6 +24,7 @@ def run(settings: Settings, listening: socket.socket) -> int:
 
 def run_many(settings: Settings, listening: socket.socket, workers: int) -> int:
     """Serve by so many processes until they are told to end; return the exit status."""
+    logs.set_up(settings.log_level)
     Multiprocess(_config(settings, "service.app:create_app", workers), sockets=[listening]).run()
     return 0
 
@@ -33,6 +36,7 @@ def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config
         workers=workers,
         loop="uvloop",
         http=BoundedHttp,
+        log_config=None,  # `service.logs` has set it up, and does so again in each worker process
         log_level=settings.log_level,
         # Addresses of enquiries are secrets: they stay out of every log.
         access_log=False,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import webhooks
+from service import logs, webhooks
 from service.database import Database
 from service.language import N_
 from service.mail import addresses, mailboxes, outbox, writing
@@ -163,7 +163,9 @@ class Postman:
                     pass
                 if looks % TIDY_EVERY == 0:
                     tidy(self._database, self._office)
-            except Exception as trouble:  # noqa: BLE001 - the database may be away for a while; the loop must outlive that
+            except logs.AWAY as trouble:
+                logs.away(trouble)
+            except Exception as trouble:  # noqa: BLE001 - the loop must outlive whatever befalls one look
                 _log.error("the outbox could not be emptied: %s", _where(trouble))
             looks += 1
             self._end.wait(self._every)

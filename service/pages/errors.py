@@ -13,10 +13,9 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from jinja2 import TemplateError
-from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from service import security
+from service import logs, security
 from service.errors import FieldProblem, Invalid, NotAllowed, NotHere, Refused
 from service.language import N_, _, spoken
 from service.pages import methods
@@ -24,6 +23,8 @@ from service.pages.contexts import Page
 from service.pages.rendering import render
 
 log = logging.getLogger(__name__)
+REQUEST_ID = "X-Request-Id"
+"""The header by which an answer names its request, as the log does."""
 
 HEADINGS: dict[int, str] = {
     400: N_("This request could not be read"),
@@ -63,6 +64,8 @@ SENTENCES: dict[int, str] = {
 class ErrorPage(Page):
     """An error in plain words; ``title`` is its heading, ``at_desk`` says whose way back it shows.
 
+    ``ident``: of the request, by which whoever runs the service finds it in the log; empty where the reader can mend it.
+
     Rendered by errors/STATUS.html, else by errors/error.html.
     """
 
@@ -70,6 +73,7 @@ class ErrorPage(Page):
     message: str
     problems: tuple[FieldProblem, ...] = ()
     at_desk: bool = False
+    ident: str = ""
 
 
 def install(app: FastAPI) -> None:
@@ -80,7 +84,8 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(NotAllowed, _not_allowed)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _by_status)
-    app.add_exception_handler(OperationalError, _busy)
+    for away in logs.AWAY:
+        app.add_exception_handler(away, _busy)
     app.add_exception_handler(Exception, _unforeseen)
 
 
@@ -120,6 +125,7 @@ def _page(request: Request, status: int, title: str, message: str, problems: Seq
         problems=tuple(problems),
         demo=request.app.state.demo,
         at_desk=request.url.path.startswith("/desk"),
+        ident=logs.request_id() if status >= 500 else "",
     )
     try:
         return render(request, [f"errors/{status}.html", "errors/error.html"], page, status)
@@ -175,12 +181,18 @@ async def _by_status(request: Request, error: Exception) -> Response:
     return answer(request, status, headers=headers)
 
 
-async def _busy(request: Request, error: Exception) -> Response:
-    log.error("the database did not answer", exc_info=error)
+def busy(request: Request) -> Response:
+    """Return the answer where the database gives none."""
     return answer(request, 503, headers={"Retry-After": "5"})
 
 
+async def _busy(request: Request, error: Exception) -> Response:
+    logs.away(error)
+    return busy(request)
+
+
 async def _unforeseen(request: Request, error: Exception) -> Response:
-    # This answer is made outside of the middleware, so it brings its headers along; the server's log has the traceback.
+    # This answer is made outside of the middleware, so it brings its headers along; the server's log has where it was met.
     del error
-    return answer(request, 500, headers=security.headers_for(request.url.path))
+    named = {REQUEST_ID: logs.request_id()}
+    return answer(request, 500, headers={**security.headers_for(request.url.path), **named})

@@ -1,5 +1,6 @@
 """``serve`` and ``demo``: real processes that answer, and plain words where they cannot start."""
 
+import json
 import os
 import re
 import signal
@@ -9,6 +10,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -21,10 +23,10 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 @contextmanager
-def started(folder: Path, *arguments: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+def started(folder: Path, *arguments: str, level: str = "warning") -> Iterator[tuple[subprocess.Popen[str], str]]:
     """Run a command that serves, on a free port; give the process and the address that it prints."""
     command = [sys.executable, "-W", "error", "-m", "service", *arguments, "--port", "0"]
-    environ = os.environ | {"DATA_DIR": str(folder), "LOG_LEVEL": "warning"}
+    environ = os.environ | {"DATA_DIR": str(folder), "LOG_LEVEL": level}
     with subprocess.Popen(
         command, cwd=ROOT, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     ) as process:
@@ -63,6 +65,25 @@ def test_serve_answers_until_ctrl_c_and_ends_without_a_traceback(filled: Path, w
         assert httpx.get(address, timeout=30, follow_redirects=True).status_code == 200
     assert process.stdout is not None
     assert process.returncode in (0, 130)
+
+
+def test_every_worker_writes_one_object_a_line_and_nothing_of_a_client_that_breaks_off(filled: Path) -> None:
+    with started(filled, "serve", "--workers", "2", level="info") as (process, address):
+        assert process.stdout is not None
+        lines: list[dict[str, Any]] = []
+        while sum("startup complete" in line["event"] for line in lines) < 2:
+            lines.append(json.loads(process.stdout.readline()))
+        for path in ("desk/sign-in", "privacy", "api/v1/advice") * 3:
+            url = httpx.URL(address + path)
+            with socket.create_connection((url.host, url.port or 0)) as broken:
+                kind = "application/json" if "api" in path else "application/x-www-form-urlencoded"
+                head = f"POST {url.path} HTTP/1.1\r\nHost: {url.netloc.decode()}\r\nContent-Type: {kind}\r\n"
+                broken.sendall(f"{head}Content-Length: 100\r\n\r\na".encode())
+        assert httpx.get(address, timeout=30, follow_redirects=True).status_code == 200
+        process.send_signal(signal.SIGINT)
+        lines += [json.loads(line) for line in process.stdout]
+    assert len({line["process"] for line in lines if "Started server process" in line["event"]}) == 2
+    assert {line["level"] for line in lines} == {"info"}
 
 
 def test_a_backup_is_taken_and_a_restore_refused_while_serving(
