@@ -38,6 +38,7 @@ from service.pages import (
     mail_links,
     play,
     privacy,
+    refusing,
     requests,
     staff,
     tablet,
@@ -104,6 +105,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.router.routes.extend(_routes())
     errors.install(app)
     guard.install(app)
+    refusing.install(app)
     _protect(app, settings)
     _describe(app)
     return app

@@ -16,6 +16,7 @@ import model
 from model.artifact import ArtifactError, from_bytes
 from model.posterior import Posterior
 from model.records import Trial
+from service.access import audit, events
 from service.errors import Refused
 from service.tables import ModelVersion
 from service.words import fits as words
@@ -162,6 +163,7 @@ def adopt(session: Session, version: int) -> None:
     session.execute(update(ModelVersion).where(ModelVersion.adopted).values(adopted=False))
     session.flush()
     row.adopted, row.report = True, row.report | {"used": True}
+    audit.record(session, None, events.MODEL_ADOPTED, f"model {version}", dealer=None)
     session.flush()
 
 

@@ -20,6 +20,10 @@ from service.access.events import Event
 A_PAGE = 100
 """So many entries are read at once."""
 _WRITER: ContextVar[str] = ContextVar("writer", default=events.STRANGER)
+AN_HOUR, MOST_AN_HOUR = dt.timedelta(hours=1), 100
+OTHERS = "others"
+"""What an entry is about that counts for all those of its kind in the hour which have none of their own."""
+_TIMES = "times"
 _BY = "by"
 """In an entry's detail: who of `events.WRITERS` it was, where it was none of the staff."""
 
@@ -72,6 +76,33 @@ def record(session: Session, user: int | None, did: Event, about: str, *, dealer
         detail[_BY] = writer
     now = dt.datetime.now(dt.UTC)
     session.add(tables.AuditEntry(at=now, user=user, dealer=dealer, did=did.did, about=about, detail=detail))
+
+
+def record_often(
+    session: Session, user: int | None, did: Event, about: str, *, dealer: str | None, **detail: Any
+) -> None:
+    """Write down what a stranger may bring about as often as they like: within the hour the same once more is only counted.
+
+    And of what is different each time no more than `MOST_AN_HOUR` entries are made; the others are counted in one of their own,
+    so that nobody fills the disk by being refused. Parameters are those of `record`; how often stands in the detail: ``times``.
+    """
+    kept, since = tables.AuditEntry, dt.datetime.now(dt.UTC) - AN_HOUR
+    here = kept.dealer == dealer if dealer is not None else kept.dealer.is_(None)
+    lately = select(kept).where(kept.did == did.did, kept.at > since, here).order_by(kept.id.desc())
+    same: dict[str, Any] = {"user": user, "about": about, "detail": detail}
+    known = session.scalars(lately.limit(MOST_AN_HOUR + 1).with_for_update()).all()
+    if len(known) >= MOST_AN_HOUR and not any(_is_same(row, same) for row in known):
+        same = {"user": None, "about": OTHERS, "detail": {}}
+    row = next((row for row in known if _is_same(row, same)), None)
+    if row is None:
+        record(session, same["user"], did, same["about"], dealer=dealer, **same["detail"])
+    else:
+        row.detail = row.detail | {_TIMES: row.detail.get(_TIMES, 1) + 1}
+
+
+def _is_same(row: tables.AuditEntry, same: dict[str, Any]) -> bool:
+    detail = {name: value for name, value in row.detail.items() if name not in (_TIMES, _BY)}
+    return (row.user, row.about, detail) == (same["user"], same["about"], same["detail"])
 
 
 def entries(session: Session, dealer: str | None = None, before: int | None = None) -> list[Entry]:

@@ -78,6 +78,7 @@ CODE_REFUSED = _event("code_refused", N_("refused a code of the second factor"),
 SIGNED_IN = _event("signed_in", N_("signed in"), STAFF)
 SIGNED_OUT = _event("signed_out", N_("signed out"), STAFF)
 SIGN_IN_REFUSED = _event("sign_in_refused", N_("refused a sign-in"), STRANGER)
+ACCESS_REFUSED = _event("access_refused", N_("was refused something that is not open to them"), STAFF)
 
 # Dealers, tablets, keys, websites, mail
 DEALER_MADE = _event("dealer_made", N_("made a dealer"), COMMAND)
@@ -124,7 +125,15 @@ STATUS_CHANGED = _event("status_changed", N_("changed a bow's status"), STAFF)
 BOW_MOVED = _event("bow_moved", N_("moved a bow"), STAFF)
 BOW_WORKED_ON = _event("bow_worked_on", N_("recorded what was done to a bow"), STAFF)
 
+# Model and data
+MODEL_ADOPTED = _event("model_adopted", N_("put a version of the model in use"), COMMAND)
+DATA_LOADED = _event("data_loaded", N_("loaded files"), COMMAND)
+DATA_DUMPED = _event("data_dumped", N_("wrote range and history to files"), COMMAND)
+BACKED_UP = _event("backed_up", N_("wrote a backup"), COMMAND)
+RESTORED = _event("restored", N_("restored a backup"), COMMAND)
+
 # Persons
+PERSONS_DATA_GIVEN = _event("persons_data_given", N_("handed out a person’s data"), STAFF, STRANGER)
 RATINGS_MAY_HELP = _event("ratings_may_help", N_("let ratings help to advise others"), STAFF, STRANGER)
 RATINGS_MAY_NOT_HELP = _event("ratings_may_not_help", N_("kept ratings from helping to advise others"), STAFF, STRANGER)
 PERSON_ERASED = _event("person_erased", N_("erased a person’s data"), STAFF, STRANGER, SERVICE)

@@ -6,11 +6,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from service import backups, files, migrations
+from service.access import audit, events
+from service.access.events import Event
 from service.commands.common import add, opened
+from service.database import Database
 from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.commands.common import Commands
+
+LONGEST_NAME = 120
+"""Characters of a file's name that are put on record."""
 
 
 def add_to(commands: "Commands") -> None:
@@ -65,6 +71,9 @@ def load(asked: argparse.Namespace, settings: Settings) -> int:
         parsed = files.read_folder(asked.folder)
         with database.reading() if asked.dry_run else database.writing() as session:
             report = files.load(session, parsed, replace=asked.replace, dry_run=asked.dry_run)
+            if not (report.problems or report.dry_run):
+                taken = {name: count.new + count.changed for name, count in report.files.items()}
+                audit.record(session, None, events.DATA_LOADED, "files", dealer=None, **taken)
     for problem in report.problems:
         print(problem)
     if report.problems:
@@ -89,8 +98,10 @@ def _print_report(report: files.Report) -> None:
 
 def dump(asked: argparse.Namespace, settings: Settings) -> int:
     """Write range and history as files."""
-    with opened(settings) as database, database.reading() as session:
-        counts = files.dump(session, asked.folder)
+    with opened(settings) as database:
+        with database.reading() as session:
+            counts = files.dump(session, asked.folder)
+        _note(database, events.DATA_DUMPED, "files", **counts)
     for name, count in counts.items():
         print(f"{name}: {count} {'row' if count == 1 else 'rows'}")
     return 0
@@ -100,6 +111,7 @@ def backup(asked: argparse.Namespace, settings: Settings) -> int:
     """Write a consistent copy of everything."""
     with opened(settings) as database:
         size = backups.backup(database, asked.file)
+        _note(database, events.BACKED_UP, f"backup {asked.file.name[:LONGEST_NAME]}")
     print(f"{asked.file}: {size} bytes")
     return 0
 
@@ -108,8 +120,16 @@ def restore(asked: argparse.Namespace, settings: Settings) -> int:
     """Put a backup in place of the database."""
     with opened(settings, current=False) as database:
         migrated = backups.restore(database, asked.file, force=asked.force)
+    with opened(settings) as database:
+        _note(database, events.RESTORED, f"backup {asked.file.name[:LONGEST_NAME]}")
     print(f"Restored from {asked.file}{', and brought to this version' if migrated else ''}.")
     print(
         "All staff sign in anew. Accounts, tablets and keys are as in the backup: end those again that were ended since."
     )
     return 0
+
+
+def _note(database: Database, did: Event, about: str, **detail: object) -> None:
+    """Put on record what was done to files; where they lie is the operator's own business."""
+    with database.writing() as session:
+        audit.record(session, None, did, about, dealer=None, **detail)

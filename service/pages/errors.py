@@ -80,8 +80,8 @@ def install(app: FastAPI) -> None:
     """Let every error of ``app`` be answered in the one shape."""
     app.add_exception_handler(Invalid, _invalid)
     app.add_exception_handler(Refused, _refused)
-    app.add_exception_handler(NotHere, _not_here)
-    app.add_exception_handler(NotAllowed, _not_allowed)
+    app.add_exception_handler(NotHere, not_here)
+    app.add_exception_handler(NotAllowed, not_allowed)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _by_status)
     for away in logs.AWAY:
@@ -155,12 +155,14 @@ async def _refused(request: Request, error: Exception) -> Response:
     return answer(request, 409, str(error))
 
 
-async def _not_here(request: Request, error: Exception) -> Response:
+async def not_here(request: Request, error: Exception) -> Response:
+    """Answer what is not there, or another's."""
     del error
     return answer(request, 404)
 
 
-async def _not_allowed(request: Request, error: Exception) -> Response:
+async def not_allowed(request: Request, error: Exception) -> Response:
+    """Answer what is there, but not for the role of who asks."""
     message = str(error) or _("Your role does not cover this. Whoever looks after the accounts can change that.")
     return answer(request, 403, message, title=_("This is not open to you"))
 

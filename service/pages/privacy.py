@@ -144,12 +144,12 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
 
 
 @router.get("/data/{token}/download")
-async def download(token: str, office: AnOffice, session: Reading) -> Response:
+async def download(token: str, office: AnOffice, session: Writing) -> Response:
     """Hand out what is kept of a person as a file."""
     opened = _whole(session, office, token)
     if opened.is_over(_now()):
         return RedirectResponse(f"/data/{token}", 303)
-    return as_file(privacy.held(session, opened.person))
+    return as_file(privacy.hand_out(session, opened.person))
 
 
 def as_file(held: Mapping[str, Any]) -> Response:

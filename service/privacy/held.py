@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.access import audit, events
 from service.mail import mailboxes
 from service.privacy.persons import Person, to_address
 from service.tables import (
@@ -41,6 +42,12 @@ def held(session: Session, person: Person) -> Json:
         "address_confirmed": _confirmed(session, person),
         "unfinished_questionnaires": [_draft(row) for row in session.scalars(_of(Draft, Draft.id, person.drafts))],
     }
+
+
+def hand_out(session: Session, person: Person, user: int | None = None, about: str = "person") -> Json:
+    """Return the same to be taken away, which is put on record; ``user``: who of the staff does so, None: the person."""
+    audit.record_often(session, user, events.PERSONS_DATA_GIVEN, about, dealer=person.dealer)
+    return held(session, person)
 
 
 def _of(table: Any, column: Any, values: Sequence[Any]) -> Any:

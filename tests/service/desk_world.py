@@ -197,6 +197,7 @@ class World:
             session.add_all([mail, website_key])
             session.flush()
             address = f"gone-{dealer}@bows.example"
+            session.add(tables.Duty(name=f"erase:{dealer}", begun_at=mail.queued_at, counts={"persons": 3}))
             closed.mark_bounced(session, self.desk.app.state.office, None, dealer, address)
             sheet = _sheet(session, dealer, trial)
             places = {

@@ -45,9 +45,9 @@ class EraseView(Page):
 
 
 @router.get("/players/{key}/data")
-async def player_data(key: str, staff: Adviser, session: Reading) -> Response:
+async def player_data(key: str, staff: Adviser, session: Writing) -> Response:
     """Hand out what is kept of a player."""
-    return as_file(privacy.held(session, _player(session, staff, key)))
+    return as_file(privacy.hand_out(session, _player(session, staff, key), staff.user, f"player {key}"))
 
 
 @router.get("/players/{key}/erase")
@@ -76,9 +76,9 @@ async def say(request: Request, key: str, form: Posted, staff: Adviser, session:
 
 
 @router.get("/enquiries/{id_}/data")
-async def enquiry_data(id_: str, staff: Adviser, session: Reading) -> Response:
+async def enquiry_data(id_: str, staff: Adviser, session: Writing) -> Response:
     """Hand out what is kept of whoever made an enquiry."""
-    return as_file(privacy.held(session, _enquiry(session, staff, id_)))
+    return as_file(privacy.hand_out(session, _enquiry(session, staff, id_), staff.user, f"enquiry {id_}"))
 
 
 @router.get("/enquiries/{id_}/erase")

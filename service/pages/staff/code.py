@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.access import audit, events, halves, securing, tries
+from service.access import halves, refusals, securing, tries
 from service.access.halves import Half
 from service.language import _
 from service.pages import guard
@@ -55,7 +55,7 @@ async def give(
         reply.headers["Retry-After"] = str(taken.seconds)
         return reply
     if not securing.code_fits(session, half.user, first(form, "code")):
-        audit.record(session, None, events.CODE_REFUSED, f"user {half.user}", dealer=None)
+        refusals.code(session, half.user, request.client.host if request.client else "")
         sentence = _(
             "This code is not right, or was used already. Expected the one that the app shows now, or a recovery code."
         )

@@ -12,7 +12,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.access import audit, drawn, events, factors, passwords, sessions, tries, users
+from service.access import audit, drawn, events, factors, passwords, refusals, sessions, tries, users
 from service.database import Database
 from service.language import _
 from service.pages import guard
@@ -79,7 +79,7 @@ async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], se
         reply.headers["Retry-After"] = str(tried.tried.seconds)
         return reply
     if tried.user is None:
-        audit.record(session, None, events.SIGN_IN_REFUSED, "sign-in", dealer=None)
+        refusals.sign_in(session, tried.email, request.client.host if request.client else "")
         log.warning("a sign-in was refused")
         sentence = _("Address and password do not belong together, or this account is not in use.")
         return _form(request, tried.next, typed, {"email": sentence}, 422)
