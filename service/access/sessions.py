@@ -17,6 +17,8 @@ from service.access.devices import Device
 
 LIFE = dt.timedelta(hours=12)
 IDLE = dt.timedelta(hours=2)
+SET_BACK = dt.timedelta(hours=1)
+"""A clock may be set back by so much without ending what was begun before."""
 SEEN_EVERY = dt.timedelta(minutes=1)
 """When a session was seen last is written no more often than this."""
 
@@ -177,7 +179,7 @@ def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list
 def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
     """Return the conditions of a session that lasts. One that would last longer than any was begun under another clock."""
     kept = tables.StaffSession
-    return kept.expires_at > now, kept.expires_at <= now + LIFE + SEEN_EVERY, kept.seen_at > now - IDLE
+    return kept.expires_at > now, kept.expires_at <= now + LIFE + SET_BACK, kept.seen_at > now - IDLE
 
 
 def _only_dealer(session: Session) -> str | None:

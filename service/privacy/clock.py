@@ -49,6 +49,7 @@ back without a question. What a clock that is wrong by less could erase too earl
 _A_DAY = dt.timedelta(days=1)
 
 Column = InstrumentedAttribute[Any]
+_Condition = Callable[[Column], ColumnElement[bool]]
 _WRITTEN: tuple[Column, ...] = (
     ApiKey.made_at,
     AuditEntry.at,
@@ -132,8 +133,8 @@ def _known_from_rows(session: Session, now: dt.datetime) -> dt.datetime | None:
     Rows of today are left out: a clock that jumped this morning has written some itself. Rows of the future that go on from
     now without a gap mean that the clock is behind; a gap, that they were written under a clock that was ahead.
     """
-    past = _farthest(session, func.max, lambda column: column <= now - _A_DAY)
-    future = _farthest(session, func.min, lambda column: column > now + BEHIND)
+    past = _last(session, lambda column: column <= now - _A_DAY)
+    future = _first(session, lambda column: column > now + BEHIND)
     if future is None or (past is not None and future - now > AHEAD):
         return past
     return _end_without_gap(session, future)
@@ -142,17 +143,22 @@ def _known_from_rows(session: Session, now: dt.datetime) -> dt.datetime | None:
 def _end_without_gap(session: Session, start: dt.datetime) -> dt.datetime:
     """Return the last moment that is reached from one of them without a gap."""
     while True:
-        end = _farthest(session, func.max, lambda column, until=start + AHEAD: column <= until)  # type: ignore[misc]  # bound at once
+        end = _last(session, lambda column, until=start + AHEAD: column <= until)  # type: ignore[misc]  # bound at once
         if end is None or end <= start:
             return start
         start = end
 
 
-def _farthest(session: Session, which: Any, where: Callable[[Column], ColumnElement[bool]]) -> dt.datetime | None:
-    """Return the first or last of all moments for which a condition holds; None where there is none."""
-    found = [session.scalar(select(which(column)).where(where(column))) for column in _WRITTEN]
-    end = max if which is func.max else min
-    return end((each for each in found if each is not None), default=None)
+def _first(session: Session, where: _Condition) -> dt.datetime | None:
+    """Return the first of all moments for which a condition holds; None where there is none."""
+    found = (session.scalar(select(func.min(column)).where(where(column))) for column in _WRITTEN)
+    return min((each for each in found if each is not None), default=None)
+
+
+def _last(session: Session, where: _Condition) -> dt.datetime | None:
+    """Return the last of all moments for which a condition holds; None where there is none."""
+    found = (session.scalar(select(func.max(column)).where(where(column))) for column in _WRITTEN)
+    return max((each for each in found if each is not None), default=None)
 
 
 def keep(session: Session, now: dt.datetime) -> Clock:
