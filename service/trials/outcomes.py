@@ -6,7 +6,6 @@ sentence; an entry made by mistake is mended by `correct`, and the record of wha
 """
 
 import datetime as dt
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,13 +16,10 @@ from model.vocabulary import Blinding, OutcomeKind, Place
 from service import formats, tables
 from service.access import events
 from service.errors import Invalid, NotHere, Refused
-from service.forms import Composing, check
-from service.forms.composing import MOST_COPIES
 from service.language import _
 from service.mail import mails
-from service.trials import lifecycle, marks, reservations
+from service.trials import lifecycle
 from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
-from service.trials.proposing import propose
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 
@@ -260,7 +256,7 @@ def _into_stock(session: Session, copy: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """What a trial leaves to the next one: the rows it is kept in, and who played it."""
+    """What a trial leaves to the next one: the rows it is kept in, and who played it; the marks are `service.trials.marks`'."""
 
     trial: tables.Trial
     composition: tables.Composition
@@ -290,43 +286,3 @@ def before_next(session: Session, dealer: str, key: str) -> Before:
     trial, composition = composed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
     return Before(trial, composition, session.get_one(tables.Player, trial.player).key)
-
-
-def follow_up(session: Session, dealer: str, key: str, on: dt.date | None = None) -> Composing:
-    """Return the next trial prefilled from what was learnt: the liked kept in, hopeless ones out, the rest proposed anew.
-
-    The answers are those of before; what was rated is found again by `service.trials.marks`, for as long as it may serve.
-
-    Parameters
-    ----------
-    on : the day that is planned for; by default today.
-
-    Raises
-    ------
-    NotHere
-        The dealer has no such trial.
-    Refused
-        It is still to be played, or no bow that suits can be had on that day.
-    """
-    before = before_next(session, dealer, key)
-    day, composition = on or now().date(), before.composition
-    due_back = reservations.usual_due_back(day, before.place)
-    answers = check(composition.answers)
-    stored = marks.of_trial(session, before.trial, composition, answers)
-    copies = propose(session, dealer, answers, on=day, due_back=due_back, marks=stored).recommended[:MOST_COPIES]
-    if not copies:
-        raise Refused(_("No bow that suits can be had on that day; look at the stock, or ask the workshop."))
-    return Composing(
-        id=uuid.uuid4(),
-        enquiry=composition.enquiry,
-        previous=key,
-        player=before.player,
-        answers=answers,
-        copies=copies,
-        place=before.place,
-        blinding=before.blinding,
-        minutes=composition.minutes,
-        on=day,
-        due_back=due_back,
-        country=composition.country,
-    )

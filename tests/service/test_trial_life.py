@@ -89,7 +89,7 @@ def test_a_bow_that_another_trial_waits_for_is_reserved_again_when_it_comes_home
             "Trial 1 has not been opened yet; there is no outcome to record.",
         ),
         (
-            lambda session, _user, dealer, key: outcomes.follow_up(session, dealer, key),
+            lambda session, _user, dealer, key: outcomes.before_next(session, dealer, key),
             "Trial 1 has not been opened yet; nothing was learnt from it yet.",
         ),
         (
@@ -127,7 +127,7 @@ def test_an_unknown_trial_and_another_dealers_are_not_here(shop: Database) -> No
             lambda dealer, of: outcomes.correct(
                 session, user, dealer, of, ("none", None, TODAY), "none", None, None, TODAY
             ),
-            lambda dealer, of: outcomes.follow_up(session, dealer, of),
+            lambda dealer, of: outcomes.before_next(session, dealer, of),
             lambda dealer, of: standing.standing(session, dealer, of),
             lambda dealer, of: reading.trial(session, dealer, of),
             lambda dealer, of: reading.key_sheet(session, dealer, of),
