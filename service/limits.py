@@ -123,6 +123,8 @@ class RateLimit:
         self._due = {key: at for key, at in self._due.items() if at > now}
         if len(self._due) > MOST_CLIENTS:
             self._due = _highest(self._due)
+        if len(self._unsettled) > MOST_CLIENTS:
+            self._unsettled = _highest(self._unsettled)
 
 
 def _highest(spent: dict[str, float]) -> dict[str, float]:
@@ -179,7 +181,7 @@ class Ledger:
         """Return the levels by digest, None where the database is away or others are writing."""
         try:
             levels = self._told(taken)
-        except SQLAlchemyError as trouble:
+        except (SQLAlchemyError, OSError) as trouble:
             if not self._away:
                 _log.warning("rate limits are counted by each process alone for now: %s", type(trouble).__name__)
             self._away = True
