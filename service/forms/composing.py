@@ -7,7 +7,7 @@ from uuid import UUID
 from pydantic import AfterValidator, Field, StrictBool, StrictStr, ValidationInfo, field_validator
 
 from model.vocabulary import Blinding, Place
-from service.forms.questionnaire import Body, Contact, Line, Questionnaire, Whole, refusal
+from service.forms.questionnaire import Body, Contact, Day, Line, Questionnaire, Whole, refusal
 from service.language import N_
 
 MOST_COPIES = 12
@@ -49,9 +49,9 @@ class Composing(Body):
     place: Annotated[Place, Field(description=N_("shop or post"))] = Place.SHOP
     blinding: Annotated[Blinding, Field(description=N_("blind, masked or open"))] = Blinding.BLIND
     minutes: Annotated[Whole, Field(ge=20, le=240, description=N_("a whole number of minutes from 20 to 240"))] = 60
-    on: Annotated[dt.date, Field(description=N_("a day, as 2026-11-30"))]
+    on: Annotated[Day, Field(description=N_("a day, as 2026-11-30"))]
     due_back: Annotated[
-        dt.date | None, Field(validate_default=True, description=N_("a day not before the trial, as 2026-11-30"))
+        Day | None, Field(validate_default=True, description=N_("a day not before the trial, as 2026-11-30"))
     ] = None
     country: Annotated[
         StrictStr | None,

@@ -4,8 +4,11 @@ Each field's description says what would be right; it stands in the API's descri
 (see `service.forms.reading`). Strictness is set by field, so that the same rules hold for JSON and for Python values.
 """
 
+import datetime as dt
 import re
 import unicodedata
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Annotated, Any
 from uuid import UUID
 
@@ -15,13 +18,14 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    GetJsonSchemaHandler,
     Strict,
     StrictBool,
     StrictStr,
     ValidationInfo,
     field_validator,
 )
-from pydantic_core import PydanticCustomError
+from pydantic_core import CoreSchema, PydanticCustomError
 
 from model import records
 from model.vocabulary import BowKind, Criterion, Hold, Instrument, Place, Setting
@@ -50,22 +54,72 @@ def _distinct(values: tuple[Any, ...]) -> tuple[Any, ...]:
     return tuple(dict.fromkeys(values))
 
 
-Whole = Annotated[int, Strict(), BeforeValidator(_whole, json_schema_input_type=int)]
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """What the description of a value says besides, in JSON Schema's words, so that it says what is taken and no more."""
+
+    words: Mapping[str, Any]
+
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        """Add the words."""
+        return {**handler(core), **self.words}
+
+
+def written_as(pattern: str) -> Callable[[Any], Any]:
+    """Return a check that refuses what is no text of a pattern: the parsers of days and ids take numbers and short forms too."""
+    written = re.compile(pattern)
+
+    def check(value: Any) -> Any:
+        if isinstance(value, dt.date | UUID) or (isinstance(value, str) and written.search(value)):
+            return value
+        raise ValueError(pattern)
+
+    return check
+
+
+CONTROLS = r"\u0000-\u001f\u007f-\u009f\u2028\u2029\u202d\u202e"
+"""What `_plain` refuses, as a range of a regular expression (ECMA-262)."""
+_UUID = r"^[0-9a-fA-F]{8}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{12}$"
+_DAY = r"^20[0-9]{2}-[0-9]{2}-[0-9]{2}$"
+Whole = Annotated[int, Strict(), BeforeValidator(_whole)]
+Id = Annotated[UUID, BeforeValidator(written_as(_UUID)), Told({"pattern": _UUID})]
+Day = Annotated[dt.date, BeforeValidator(written_as(_DAY)), Told({"pattern": _DAY})]
+"""A day from 2000 to 2099: what lies further off is a slip, and dates are reckoned with."""
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Rating = Annotated[Whole, Field(ge=1, le=7, description=N_("a whole number from 1 to 7"))]
 Ratings = dict[Criterion, Rating]
-Line = Annotated[StrictStr, AfterValidator(_plain)]
+Line = Annotated[StrictStr, AfterValidator(_plain), Told({"pattern": f"^[^{CONTROLS}]*$"})]
+Filled = Annotated[
+    StrictStr, AfterValidator(_plain), Told({"pattern": rf"^[^{CONTROLS}]*[^\s{CONTROLS}][^{CONTROLS}]*$"})
+]
+"""The same, where blanks alone are no answer: with ``min_length=1``."""
 Wish = Annotated[Whole, Field(ge=-1, le=1)]
 
-EMAIL = re.compile(r"[^@\s,;:<>()\[\]\\\"]{1,64}@[^@\s,;:<>()\[\]\\\"]+\.[^@\s,;:<>()\[\]\\\".]{2,63}")
+_PART = rf"@\s,;:<>()\[\]\\\"{CONTROLS}"
+EMAIL = re.compile(rf"[^{_PART}]{{1,64}}@[^{_PART}]+\.[^{_PART}.]{{2,63}}")
 """A plausible address: one @, a dot in the domain, nothing that could start another header (RFC 5321, 4.1.2 and
 4.5.3.1 for the lengths; letters beyond ASCII as RFC 6531 allows). Whether it exists only a mail can tell."""
+
+
+_PHONE = r"^[0-9+()/. \u00a0-]*$"
 
 
 class Body(BaseModel):
     """Refuses fields it does not know and leaves what it holds unchanged."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def rule(
+    test: Mapping[str, Any], then: Mapping[str, Any], otherwise: Mapping[str, Any] | bool = True
+) -> dict[str, Any]:
+    """Return a rule between fields in JSON Schema's words; ``test`` holds of fields that are there."""
+    condition = {"properties": dict(test), "required": list(test)}
+    return {"if": condition, "then": dict(then)} | ({"else": otherwise} if otherwise is not True else {})
+
+
+GIVEN: dict[str, Any] = {"not": {"type": "null"}}
+"""There, and no null."""
 
 
 class Budget(Body):
@@ -106,7 +160,7 @@ class Tried(Body):
     """A bow of the range that the player has tried already, outside a recorded trial."""
 
     copy_: Annotated[
-        Line, Field(alias="copy", min_length=1, max_length=100, description=N_("the serial of a bow of the range"))
+        Filled, Field(alias="copy", min_length=1, max_length=100, description=N_("the serial of a bow of the range"))
     ]
     ratings: Annotated[
         Ratings,
@@ -128,6 +182,7 @@ class Consent(Body):
 
     advice: Annotated[
         StrictBool,
+        Told({"const": True}),
         Field(description=N_("true: without this consent we keep no name and no address, so leave the contact out")),
     ]
     mail: Annotated[StrictBool, Field(description=N_("true or false"))] = False
@@ -144,17 +199,24 @@ class Consent(Body):
 class Contact(Body):
     """Who wants to hear back. ``consent`` stands first: the address is checked against it."""
 
+    model_config = ConfigDict(
+        json_schema_extra=rule(
+            {"consent": {"properties": {"mail": {"const": True}}, "required": ["mail"]}},
+            {"required": ["email"], "properties": {"email": {"type": "string", "minLength": 1}}},
+        )
+    )
+
     consent: Annotated[Consent, Field(description=N_("what you agree to: advice, mail, model"))]
     name: Annotated[Line | None, Field(max_length=200, description=N_("a name of at most 200 letters"))] = None
     email: Annotated[
-        Line | None,
+        Annotated[Line, Told({"pattern": f"^({EMAIL.pattern})?$"})] | None,
         Field(max_length=254, validate_default=True, description=N_("an e-mail address, as name@example.org")),
     ] = None
     phone: Annotated[
-        Line | None,
+        Annotated[Line, Told({"pattern": _PHONE})] | None,
         Field(
             max_length=40,
-            pattern=r"^[0-9+()/. \u00a0-]*$",
+            pattern=_PHONE,
             description=N_("a telephone number of at most 40 digits, spaces and the signs + ( ) / . -"),
         ),
     ] = None
@@ -189,7 +251,12 @@ class Questionnaire(Body):
                     "trial": {"minutes": 45, "place": "shop"},
                 },
                 {"instrument": "violin", "own_bow": None},
-            ]
+            ],
+            **rule(
+                {"instrument": {"const": "double_bass"}},
+                {"required": ["hold"], "properties": {"hold": GIVEN}},
+                {"properties": {"hold": {"type": "null"}, "string_length_mm": {"type": "null"}}},
+            ),
         }
     )
 
@@ -217,6 +284,7 @@ class Questionnaire(Body):
     budget: Annotated[Budget | None, Field(description=N_("an amount with its currency"))] = None
     priorities: Annotated[
         tuple[Criterion, ...],
+        Told({"uniqueItems": True, "items": {"enum": [each for each in Criterion if each is not Criterion.OVERALL]}}),
         Field(max_length=3, description=N_("at most three different criteria, most important first, never overall")),
     ] = ()
     wishes: Annotated[Wishes, Field(description=N_("wishes for mass and tone"))] = Wishes()
@@ -228,7 +296,7 @@ class Questionnaire(Body):
         Field(max_length=20, description=N_("a list of at most 20 bows you have tried, each with its ratings")),
     ] = ()
     trial: Annotated[TrialWish, Field(description=N_("the minutes at hand and the place"))] = TrialWish()
-    id: Annotated[UUID | None, Field(description=N_("a UUID, as 8-4-4-4-12 hexadecimal digits"))] = None
+    id: Annotated[Id | None, Field(description=N_("a UUID, as 8-4-4-4-12 hexadecimal digits"))] = None
     language: Annotated[
         StrictStr | None,
         Field(
@@ -238,7 +306,7 @@ class Questionnaire(Body):
         ),
     ] = None
     dealer: Annotated[
-        Line | None,
+        Filled | None,
         Field(min_length=1, max_length=100, description=N_("the short name of a dealer, as it stands in the address")),
     ] = None
     contact: Annotated[Contact | None, Field(description=N_("a name and address, only if you want to hear back"))] = (

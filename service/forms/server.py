@@ -1,14 +1,12 @@
 """What a dealer's own server sends: a trial to be composed, and what came of one."""
 
-import datetime as dt
 from typing import Annotated, Literal
-from uuid import UUID
 
 from pydantic import AfterValidator, ConfigDict, Field, StrictBool, StrictStr, ValidationInfo, field_validator
 
 from model.vocabulary import Blinding, Hold, Instrument, Place
 from service.forms.composing import MOST_COPIES, distinct
-from service.forms.questionnaire import Body, Line, Questionnaire, Whole, refusal
+from service.forms.questionnaire import GIVEN, Body, Day, Filled, Id, Line, Questionnaire, Told, Whole, refusal, rule
 from service.language import N_
 
 
@@ -32,11 +30,18 @@ class TrialIn(Body):
                     "minutes": 45,
                     "open": True,
                 }
-            ]
+            ],
+            **rule(
+                {"place": {"const": "post"}},
+                {"required": ["country"], "properties": {"country": GIVEN, "open": {"const": False}}},
+            ),
+            "anyOf": [
+                {"required": [name], "properties": {name: GIVEN}} for name in ("enquiry", "answers", "instrument")
+            ],
         }
     )
 
-    id: Annotated[UUID, Field(description=N_("a UUID, as 8-4-4-4-12 hexadecimal digits"))]
+    id: Annotated[Id, Field(description=N_("a UUID, as 8-4-4-4-12 hexadecimal digits"))]
     enquiry: Annotated[Line | None, Field(max_length=64, description=N_("the id of an enquiry"))] = None
     player: Annotated[Line | None, Field(max_length=100, description=N_("the key of a player who is known"))] = None
     instrument: Annotated[
@@ -51,15 +56,16 @@ class TrialIn(Body):
         Field(description=N_("true or false, as the player said; left out where the player was not asked")),
     ] = None
     copies: Annotated[
-        tuple[Line, ...],
+        tuple[Annotated[Filled, Field(min_length=1, max_length=100)], ...],
+        Told({"uniqueItems": True}),
         Field(min_length=1, max_length=MOST_COPIES, description=N_("the serials of one to twelve bows")),
         AfterValidator(distinct),
     ]
     place: Annotated[Place, Field(description=N_("shop or post"))] = Place.SHOP
     blinding: Annotated[Blinding, Field(description=N_("blind, masked or open"))] = Blinding.BLIND
     minutes: Annotated[Whole, Field(ge=20, le=240, description=N_("a whole number of minutes from 20 to 240"))] = 60
-    date: Annotated[dt.date | None, Field(description=N_("a day, as 2026-11-30; left out for today"))] = None
-    due_back: Annotated[dt.date | None, Field(description=N_("a day not before the trial, as 2026-11-30"))] = None
+    date: Annotated[Day | None, Field(description=N_("a day, as 2026-11-30; left out for today"))] = None
+    due_back: Annotated[Day | None, Field(description=N_("a day not before the trial, as 2026-11-30"))] = None
     country: Annotated[
         StrictStr | None,
         Field(
@@ -101,4 +107,4 @@ class OutcomeIn(Body):
         Literal["price", "sound", "handling", "undecided", "other"] | None,
         Field(description=N_("one of price, sound, handling, undecided, other, or left out")),
     ] = None
-    date: Annotated[dt.date | None, Field(description=N_("a day, as 2026-11-30; left out for today"))] = None
+    date: Annotated[Day | None, Field(description=N_("a day, as 2026-11-30; left out for today"))] = None

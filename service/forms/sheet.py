@@ -14,6 +14,8 @@ from pydantic import (
     AfterValidator,
     AwareDatetime,
     BaseModel,
+    BeforeValidator,
+    ConfigDict,
     Field,
     StrictBool,
     StrictStr,
@@ -26,7 +28,7 @@ from pydantic_core import ErrorDetails
 from model.vocabulary import CARRYING, CRITERIA
 from service.errors import FieldProblem, Invalid
 from service.forms.lengths import require_bounded
-from service.forms.questionnaire import Body, Line, Rating, Whole, refusal
+from service.forms.questionnaire import Body, Filled, Line, Rating, Told, Whole, refusal, rule, written_as
 from service.forms.reading import shown
 from service.language import N_, _
 
@@ -50,9 +52,15 @@ def _storable(moment: datetime) -> datetime:
     return moment
 
 
+_MOMENT = (
+    r"^(19[0-9]{2}|[2-8][0-9]{3})-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
+    r"T([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9]([.][0-9]{1,9})?)?(Z|[+-]([01][0-9]|2[0-3]):[0-5][0-9])$"
+)
 Moment = Annotated[
     AwareDatetime,
+    BeforeValidator(written_as(_MOMENT)),
     AfterValidator(_storable),
+    Told({"pattern": _MOMENT}),
     Field(description=N_("a moment with its zone, as 2026-03-02T12:30:00Z (ISO 8601)")),
 ]
 RUN_ID = re.compile(r"[A-Za-z0-9_-]{8,64}")
@@ -65,6 +73,12 @@ class SheetIn(Body):
     ``model_consent``: whether the player, asked beside this sheet, lets the ratings help to advise others.
     """
 
+    model_config = ConfigDict(
+        json_schema_extra=rule(
+            {"rater": {"const": "player"}}, {"properties": {"ratings": {"properties": {CARRYING: False}}}}
+        )
+    )
+
     revision: Annotated[
         Whole, Field(ge=1, le=LARGEST_REVISION, description=N_("a whole number from 1, one more for every change"))
     ]
@@ -75,6 +89,7 @@ class SheetIn(Body):
     rater: Annotated[Literal["player", "listener"], Field(description=N_("player or listener"))]
     ratings: Annotated[
         dict[StrictStr, Rating | Literal["cannot_tell"]],
+        Told({"propertyNames": {"enum": list(_RATED)}}),
         Field(description=N_("an object of criteria, each with a whole number from 1 to 7 or cannot_tell")),
     ]
     note: Annotated[StrictStr | None, AfterValidator(lambda text: _printable(text) or None if text else None)] = Field(
@@ -107,7 +122,7 @@ class SheetIn(Body):
 class PairIn(Body):
     """One blind pair: whether the bow played first or the one played second was preferred."""
 
-    head_to_head: Annotated[Line, Field(min_length=1, max_length=64, description=N_("the head-to-head's id"))]
+    head_to_head: Annotated[Filled, Field(min_length=1, max_length=64, description=N_("the head-to-head's id"))]
     number: Annotated[Whole, Field(ge=1, le=1000, description=N_("the pair's number, a whole number from 1"))]
     preferred: Annotated[Literal["first", "second"], Field(description=N_("first or second"))]
     rated_at: Moment

@@ -9,6 +9,7 @@ from pydantic.json_schema import models_json_schema
 from service import advice, forms, language, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
+from service.forms.sheet import SheetIn
 from service.pages import api_keys, costs, schema
 from service.pages.api_keys import Brought
 from service.pages.bodies import json_body
@@ -42,7 +43,7 @@ async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
     summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
     responses={
         200: {"model": schema.Advice, "description": "The advice"},
-        **schema.errors(401, 403, 408, 413, 415, 422, 429, 500, 503),
+        **schema.errors(400, 401, 403, 408, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
         "security": [{}, {"bearer": []}],
@@ -75,7 +76,9 @@ async def description(request: Request) -> JSONResponse:
 def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
     """Return the OpenAPI description with the models of the bodies that routes read without FastAPI's help, and the keys."""
     _refs, models = models_json_schema(
-        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn)], ref_template=_REF
+        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn, SheetIn)],
+        ref_template=_REF,
+        schema_generator=schema.Bodies,
     )
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
     return api_keys.add_security(description)

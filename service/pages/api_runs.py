@@ -27,11 +27,13 @@ class SheetStored(schema.Answer):
     flags: list[str]
 
 
+TrialKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
+RunKey = Annotated[str, Path(json_schema_extra={"minLength": 8, "maxLength": 64, "pattern": f"^{RUN_ID.pattern}$"})]
 _REFUSALS = (HTTPException, NotHere, Invalid)
 _NOT_STORED: dict[int | str, dict[str, Any]] = {
     401: {"model": schema.Error, "description": "No key, or one that opens nothing (any more)"},
     404: {"model": schema.Error, "description": "No such trial for this key"},
-    **schema.errors(408, 413, 415, 422, 500, 503),
+    **schema.errors(400, 408, 413, 415, 421, 422, 500, 503),
 }
 
 
@@ -44,12 +46,15 @@ _NOT_STORED: dict[int | str, dict[str, Any]] = {
     },
     openapi_extra={
         "security": [{"bearer": []}],
-        "requestBody": {"required": True, "content": {"application/json": {"schema": SheetIn.model_json_schema()}}},
+        "requestBody": {
+            "required": True,
+            "content": {"application/json": {"schema": {"$ref": "#/components/schemas/SheetIn"}}},
+        },
     },
     dependencies=keyed.FROM_SENDER,
 )
 async def put_sheet(
-    request: Request, trial: Annotated[str, Path(max_length=200)], run_id: str, content: Json, key: Key, links: Links
+    request: Request, trial: TrialKey, run_id: RunKey, content: Json, key: Key, links: Links
 ) -> JSONResponse:
     """Keep a sheet under the sender's own id: the highest revision counts, every one is kept, none that is well formed is refused."""
     if not RUN_ID.fullmatch(run_id):

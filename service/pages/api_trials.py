@@ -17,10 +17,10 @@ from service.pages.sessions import Writing
 from service.trials import by_server
 
 router = APIRouter()
-TrialKey = Annotated[str, Path(max_length=200)]
+TrialKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
 
 
-class Place(Answer):
+class PlaceInOrder(Answer):
     """One place in the order: the bow's letter, empty for the player's own."""
 
     position: int
@@ -35,7 +35,7 @@ class TrialMade(Answer):
     number: int
     state: str
     player: str
-    runs: list[Place]
+    runs: list[PlaceInOrder]
 
 
 class BowFit(Answer):
@@ -95,7 +95,7 @@ _BEARER: list[dict[str, list[str]]] = [{"bearer": []}]
 def _responses(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]]:
     return {
         200: {"model": model, "description": said},
-        **schema.errors(401, 403, 404, 408, 409, 413, 415, 422, 500, 503),
+        **schema.errors(400, 401, 403, 404, 408, 409, 413, 415, 421, 422, 500, 503),
     }
 
 

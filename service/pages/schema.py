@@ -3,16 +3,27 @@
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
 from model.vocabulary import Basis, Criterion, Role
 
 Share = float
+_LIMITS = {"ge": "minimum", "le": "maximum"}
 
 
 class Answer(BaseModel):
     """A part of an answer."""
 
     model_config = ConfigDict(extra="forbid")
+
+
+class Bodies(GenerateJsonSchema):
+    """Describes bodies; the limits of whole numbers, which are checked after 5.0 was taken for 5, in JSON Schema's own words."""
+
+    def generate_inner(self, schema: Any) -> JsonSchemaValue:
+        """Return a part of the description."""
+        told = super().generate_inner(schema)
+        return {_LIMITS.get(name, name): value for name, value in told.items()}
 
 
 class ModelUsed(Answer):
@@ -185,6 +196,7 @@ def errors(*statuses: int) -> dict[int | str, dict[str, Any]]:
         408: "Did not come whole in time; the connection is closed",
         409: "Cannot be done as things stand; the sentence says why",
         413: "Larger than 256 kB",
+        421: "Asked under a name that the service does not answer to",
         415: "Not JSON",
         422: "Fields that cannot be used, each with its path and a sentence",
         429: "Asked too often; see Retry-After",

@@ -1,0 +1,96 @@
+"""The API keeps its own description: requests drawn from it, right ones and wrong ones, by everybody who may ask."""
+
+from collections.abc import Iterator
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from schemathesis import GenerationMode
+
+from tests.service import described
+from tests.service.client import settings_in
+from tests.service.described import World
+
+WITH_BODY = [
+    ("POST", "/api/v1/advice"),
+    ("POST", "/api/v1/trials"),
+    ("PUT", "/api/v1/trials/{trial}/runs/{run_id}"),
+    ("POST", "/api/v1/trials/{trial}/outcome"),
+]
+WITHOUT = [
+    ("GET", "/api/v1/trials/{trial}/standing"),
+    ("GET", "/healthz"),
+    ("GET", "/health/live"),
+    ("GET", "/health/ready"),
+]
+"""There is nothing to get wrong in these but the trial, of which any other is not there."""
+EXAMPLES = 200
+"""Of each operation, half of them right and half wrong; drawn alike in every run, and not made smaller where one fails."""
+drawn = settings(
+    max_examples=EXAMPLES // 2,
+    derandomize=True,
+    database=None,
+    deadline=None,
+    phases=(Phase.generate,),
+    suppress_health_check=list(HealthCheck),
+)
+
+
+@pytest.fixture(scope="module")
+def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    free = {"advice_per_minute": 0, "cost_per_minute": 0}
+    with described.world(settings_in(tmp_path_factory.mktemp("described"), **free)) as world:
+        yield world
+
+
+def test_every_operation_is_asked(world: World) -> None:
+    described_ones = {
+        (method.upper(), path)
+        for path, operations in world.app.openapi()["paths"].items()
+        for method in operations
+        if method != "parameters"
+    }
+    assert described_ones == {*WITH_BODY, *WITHOUT}
+
+
+@pytest.mark.parametrize(("method", "path"), WITH_BODY)
+@pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["right", "wrong"])
+def test_every_answer_is_as_described(world: World, method: str, path: str, mode: GenerationMode) -> None:
+    # ASVS 5.0, 2.2.1 and 4.1.1: what is taken is described, and what is not described is refused, in the one shape of errors.
+    @drawn
+    @given(st.data())
+    def ask(data: st.DataObject) -> None:
+        case, who = data.draw(described.requests(world, method, path, mode))
+        assert world.judge(case, who) == []
+
+    ask()
+
+
+@pytest.mark.parametrize(("method", "path"), WITHOUT)
+def test_every_answer_without_a_body_is_as_described(world: World, method: str, path: str) -> None:
+    @settings(drawn, max_examples=EXAMPLES)
+    @given(st.data())
+    def ask(data: st.DataObject) -> None:
+        case, who = data.draw(described.requests(world, method, path, GenerationMode.POSITIVE))
+        assert world.judge(case, who) == []
+
+    ask()
+
+
+def test_the_description_says_what_the_service_takes_and_no_more(world: World) -> None:
+    # JSON Schema 2020-12, which OpenAPI 3.1 uses.
+    models = world.app.openapi()["components"]["schemas"]
+    sheet, advice, trial = models["SheetIn"], models["Questionnaire"], models["TrialIn"]
+    assert {models[name]["additionalProperties"] for name in ("SheetIn", "Questionnaire", "TrialIn", "OutcomeIn")} == {
+        False
+    }
+    assert models["Consent"]["properties"]["advice"]["const"] is True
+    assert (sheet["properties"]["revision"]["minimum"], sheet["properties"]["revision"]["maximum"]) == (
+        1,
+        1_000_000_000,
+    )
+    assert sheet["properties"]["ratings"]["propertyNames"]["enum"][0] == "overall"
+    assert (advice["properties"]["tried"]["maxItems"], trial["properties"]["copies"]["maxItems"]) == (20, 12)
+    put = world.app.openapi()["paths"]["/api/v1/trials/{trial}/runs/{run_id}"]["put"]
+    run_id = next(each["schema"] for each in put["parameters"] if each["name"] == "run_id")
+    assert run_id["pattern"] == "^[A-Za-z0-9_-]{8,64}$"
