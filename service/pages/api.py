@@ -10,7 +10,7 @@ from service import advice, forms, language, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
 from service.forms.sheet import SheetIn
-from service.pages import api_keys, costs, schema
+from service.pages import api_keys, api_links, costs, schema
 from service.pages.api_keys import Brought
 from service.pages.bodies import json_body
 from service.pages.keyed import AnyCaller
@@ -81,4 +81,4 @@ def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
         schema_generator=schema.Bodies,
     )
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
-    return api_keys.add_security(description)
+    return api_links.add_links(api_keys.add_security(description))

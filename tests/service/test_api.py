@@ -187,7 +187,20 @@ def test_the_description_holds_what_goes_in_and_what_comes_out(client: Client) -
     models = description["components"]["schemas"]
     assert wanted == "#/components/schemas/Questionnaire"
     assert models["Questionnaire"]["required"] == ["instrument"]
-    assert set(post["responses"]) == {"200", "400", "401", "403", "408", "413", "415", "421", "422", "429", "500", "503"}
+    assert set(post["responses"]) == {
+        "200",
+        "400",
+        "401",
+        "403",
+        "408",
+        "413",
+        "415",
+        "421",
+        "422",
+        "429",
+        "500",
+        "503",
+    }
 
 
 def test_every_reference_of_the_description_leads_somewhere(client: Client) -> None:

@@ -77,6 +77,17 @@ def test_every_answer_without_a_body_is_as_described(world: World, method: str, 
     ask()
 
 
+def test_operations_have_names_of_their_own_and_links_lead_to_them(world: World) -> None:
+    # OpenAPI 3.1, 4.8.10.1 (operationId is unique) and 4.8.20 (a link names an operation and its parameters).
+    found = [each for path in world.app.openapi()["paths"].values() for each in path.values()]
+    parameters = {each["operationId"]: {one["name"] for one in each.get("parameters", ())} for each in found}
+    assert len(parameters) == len(found)
+    assert max(map(len, parameters)) <= 12
+    links = [link for each in found for link in each["responses"]["200"].get("links", {}).values()]
+    assert {link["operationId"] for link in links} == {"compose", "keep_sheet", "standing", "outcome"}
+    assert all(set(link.get("parameters", ())) <= parameters[link["operationId"]] for link in links)
+
+
 def test_the_description_says_what_the_service_takes_and_no_more(world: World) -> None:
     # JSON Schema 2020-12, which OpenAPI 3.1 uses.
     models = world.app.openapi()["components"]["schemas"]
