@@ -16,7 +16,7 @@ from tests.factories import row
 
 ROOT = Path(__file__).resolve().parents[2]
 NAMES = (
-    *("demo", "serve", "migrate", "load", "dump", "backup", "restore"),
+    *("demo", "serve", "migrate", "keys", "load", "dump", "backup", "restore"),
     *("dealers", "users", "fit", "advise", "check", "send", "retention"),
 )
 
@@ -84,6 +84,8 @@ WRONG_USE = [
     ["users", "add", "ada@example.org"],
     ["users", "add", "ada@example.org", "--role", "player"],
     ["dealers", "add", "harbour"],
+    ["keys"],
+    ["keys", "retire"],
 ]
 
 
@@ -104,6 +106,7 @@ NEED_TABLES = [
     ["serve"],
     ["dealers", "list"],
     ["users", "list"],
+    ["keys", "new"],
 ]
 
 
