@@ -7,11 +7,13 @@ from uvicorn.supervisors import Multiprocess
 
 from service import logs
 from service.app import create_app
-from service.commands.protocol import BoundedHttp
 from service.settings import Settings
 
 THIS_MACHINE = "127.0.0.1,::1"
 """Whose word on the visitor's address is taken where no proxy is named."""
+
+STARTING_SECONDS = 60
+"""A process that has not answered for so long is ended and begun anew: loading takes seconds, on a busy machine many."""
 
 
 def run(settings: Settings, listening: socket.socket) -> int:
@@ -35,7 +37,9 @@ def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config
         factory=isinstance(app, str),
         workers=workers,
         loop="uvloop",
-        http=BoundedHttp,
+        # By name, so that a new process can say that it lives before it has loaded anything.
+        http="service.commands.protocol:BoundedHttp",
+        timeout_worker_healthcheck=STARTING_SECONDS,
         log_config=None,  # `service.logs` has set it up, and does so again in each worker process
         log_level=settings.log_level,
         # Addresses of enquiries are secrets: they stay out of every log.
