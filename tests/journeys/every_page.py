@@ -25,9 +25,10 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/": ("/", "/?dealer={dealer}"),
     "/advice/{address}": ("/advice/{answer_page}", "/advice/{plain_page}", "/advice/nobodys"),
     "/privacy": ("/privacy", "/privacy?dealer={dealer}&sent=yes"),
-    "/data/{token}": ("/data/{data}", "/data/{data}?done=erasure", "/data/{answer_data}"),
+    "/data/{token}": ("/data/{data}", "/data/{data}?done=erasure", "/data/{answer_data}", "/data/{over_data}"),
     "/erase/{token}": ("/erase/{erase}", "/erase/{early_erase}", "/erase/{late_erase}"),
     "/mail/unsubscribe/{token}": ("/mail/unsubscribe/{unsubscribe}",),
+    "/mail/confirm/{token}": ("/mail/confirm/{confirm}",),
     "/mail/still-right/{token}/{answer}": (
         "/mail/still-right/{still_right}/yes",
         "/mail/still-right/{still_right}/no",
@@ -88,6 +89,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
 REFUSALS = frozenset(
     {
         "/advice/nobodys",
+        "/data/{over_data}",
         "/erase/{early_erase}",
         "/erase/{late_erase}",
         "/mail/still-right/{still_right}/perhaps",

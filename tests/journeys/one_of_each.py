@@ -22,7 +22,7 @@ from service.app import create_app
 from service.database import Database
 from service.forms import Composing, check_as
 from service.forms.sheet import check_sheet
-from service.mail import closed
+from service.mail import closed, mailboxes
 from service.privacy import links
 from service.trials import composing, head_to_head, lifecycle, outcomes, reading, seats, sheets
 from tests.service.client import settings_in
@@ -220,9 +220,12 @@ def _links(session: Session, world: World) -> None:
     busy = links.read(session, signer, links.DATA, whole.removeprefix("/data/"))
     of_leaving = links.of_answer(signer, world.places["leaving"], now)
     leaving = links.read(session, signer, links.DATA, of_leaving.removeprefix("/data/"))
-    row = tables.OutboxItem(address="gone@player.example", dealer=DEALER)
+    over = links.of_person(session, signer, person, now - 2 * links.DATA_LIFE) or ""
+    row = tables.OutboxItem(kind="advice", address="gone@player.example", dealer=DEALER)
     world.places |= {
         "data": whole.removeprefix("/data/"),
+        "over_data": over.removeprefix("/data/"),
+        "confirm": (mailboxes.path(session, office, row) or "").removeprefix("/mail/confirm/"),
         "answer_data": links.of_answer(signer, world.places["answer"], now).removeprefix("/data/"),
         "erase": links.to_erase(session, signer, leaving, now).removeprefix("/erase/"),
         "early_erase": links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
@@ -240,6 +243,8 @@ def _mails(session: Session, world: World) -> None:
     failed = {"kind": "before_trial", "about": "a test", "message_id": "<1@bows.example>", "due_at": now}
     later = {"kind": "follow_up", "about": "a test", "message_id": "<2@bows.example>"}
     session.add(tables.OutboxItem(address="lost@player.example", **usual, **failed, failed_at=now, last_error=words))
+    held = {"kind": "advice", "about": "a test", "message_id": "<3@bows.example>", "last_error": mailboxes.UNCONFIRMED}
+    session.add(tables.OutboxItem(address=PLAYER, **usual, **held, due_at=now + mailboxes.WAITS))
     session.add(tables.OutboxItem(address=PLAYER, **usual, **later, due_at=now + dt.timedelta(days=30)))
 
 

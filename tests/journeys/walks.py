@@ -126,6 +126,12 @@ def asking_for_data(visit: Visit) -> None:
     page.goto(f"/mail/unsubscribe/{places['unsubscribe']}")
     press(page, "main button")
     visit.at(page, "unsubscribed")
+    page.goto(f"/mail/confirm/{places['confirm']}")
+    press(page, "main button")
+    visit.at(page, "address confirmed")
+    page.goto(f"/data/{places['over_data']}")
+    press(page, "main button")
+    visit.at(page, "new link to the data")
 
 
 def signing_in(visit: Visit) -> None:
