@@ -3,13 +3,12 @@
 Whoever reads the record must be able to tell an owner who mistypes from somebody who tries; nobody's address is needed for that.
 """
 
-import ipaddress
-
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.access import audit, events
+from service.access.devices import network
 
 _ELSEWHERE = "elsewhere"
 
@@ -39,17 +38,6 @@ def code(session: Session, user: int, host: str) -> None:
 def access(session: Session, user: int, dealer: str | None, route: str, status: int) -> None:
     """Put on record that one of the staff asked for what is not open to them; ``route``: its method and its path's pattern."""
     audit.record_often(session, user, events.ACCESS_REFUSED, route, dealer=dealer, status=status)
-
-
-def network(host: str) -> str:
-    """Return the network of an address, /24 of IPv4 and /48 of IPv6, which names no single household; empty for no address."""
-    try:
-        address = ipaddress.ip_address(host)
-    except ValueError:
-        return ""
-    if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:
-        address = address.ipv4_mapped
-    return str(ipaddress.ip_network((address, 24 if address.version == 4 else 48), strict=False))
 
 
 def _hint(session: Session, email: str) -> str:

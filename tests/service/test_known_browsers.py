@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
-from service.access import browsers, drawn, passwords, tries, users
+from service.access import audit, browsers, drawn, passwords, tries, users
 from service.access.devices import Device, device, network
 from service.database import Database
 from tests.service import cast
@@ -341,6 +341,9 @@ def test_sessions_and_browsers_are_listed_by_device_and_ended_singly_for_the_pas
     chosen = _own(desk, here, "browser", "Firefox on Linux")
     here.submit("/desk/account/sessions", {"end": chosen, "which": "one", "mine": PASSWORD})
     assert not _known(desk, Member(desk.app, None, {"desk-known": cookies["desk-known"]}))
+    with desk.database.reading() as session:
+        did = {entry.did for entry in audit.entries(session)}
+    assert did >= {"ended one session of their own", "had a known browser forgotten"}
 
 
 def test_nobody_ends_anothers_session(desk: Desk) -> None:
