@@ -38,6 +38,7 @@ from service.pages import (
     mail_links,
     play,
     privacy,
+    refusals,
     refusing,
     requests,
     staff,
@@ -154,6 +155,7 @@ def _routes() -> tuple[BaseRoute, ...]:
 
 def _protect(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(security.BodyLimit)
+    app.add_middleware(refusals.Refusals)
     app.add_middleware(api_keys.DealersPages, database=app.state.database)
     app.add_middleware(speaking.ReadersLanguage)
     app.add_middleware(embedding.Embedding, database=app.state.database)

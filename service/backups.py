@@ -23,7 +23,14 @@ from service.errors import Refused
 SQLITE_HEADER = b"SQLite format 3\x00"
 """The first 16 bytes of every SQLite file (SQLite's documentation, 'Database File Format', 1.3)."""
 MANIFEST = "backup_manifest"
-ENDED = (tables.StaffSession, tables.HalfSignIn, tables.KnownBrowser, tables.PasswordLink, tables.TabletCode)
+ENDED = (
+    tables.StaffSession,
+    tables.HalfSignIn,
+    tables.KnownBrowser,
+    tables.PasswordLink,
+    tables.TabletCode,
+    tables.KeptForm,
+)
 """What a restored database holds none of: whoever has the secret of one would be let in."""
 
 

@@ -27,7 +27,7 @@ LOG_SECONDS = 0.2
 """How long emptying the log waits for a reader: a request may be waiting for it."""
 REBUILT = 1
 """SQLite's `user_version` of a file that was written anew once under secure_delete."""
-STOCK = frozenset({"dealer", "status"})
+STOCK = frozenset({"dealer", "status", "sold_on"})
 """What of a copy changes all day: where it is. The rest are facts, over which the model's view is laid."""
 APPLICATION_ID = 0x426F7773
 """Marks an SQLite file as this service's own: 'Bows' in ASCII, the header field that SQLite reserves for this purpose."""

@@ -79,7 +79,7 @@ class Draft:
         chosen = forms.InstrumentStep.parse(self.fields(FIRST))[0].get("instrument")
         return Instrument(chosen) if chosen else None
 
-    def _may_keep(self, step: str) -> bool:
+    def may_keep(self, step: str) -> bool:
         """Say whether a step's fields may be stored: a name and an address only with consent."""
         return step != forms.ContactStep.name or "yes" in self.fields(step).get("consent_advice", ())
 
@@ -94,7 +94,7 @@ class Draft:
         return {
             "enquiry": self.enquiry,
             "dealer": self.dealer,
-            "typed": {step: dict(fields) for step, fields in self.typed.items() if self._may_keep(step)},
+            "typed": {step: dict(fields) for step, fields in self.typed.items() if self.may_keep(step)},
             "dropped": list(self.dropped),
             "finished": self.finished,
             "language": self.language,

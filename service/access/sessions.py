@@ -35,6 +35,7 @@ class SignedIn:
     seen_lately : False where it is time to write that the session was seen.
     created_at : when they signed in.
     has_factor : whether they have a second factor.
+    ends_at : when it ends if nothing more is asked. ``expires_at``: when it ends whatever is asked.
     """
 
     digest: str
@@ -49,6 +50,8 @@ class SignedIn:
     seen_lately: bool
     created_at: dt.datetime
     has_factor: bool
+    ends_at: dt.datetime
+    expires_at: dt.datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +136,8 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
         seen_lately=now - found.seen_at < SEEN_EVERY,
         created_at=found.created_at,
         has_factor=has_factor is not None,
+        ends_at=min(found.expires_at, found.seen_at + IDLE),
+        expires_at=found.expires_at,
     )
 
 

@@ -1,6 +1,7 @@
 """What frames every page of the desk: where one can go, who is signed in, and what was just done."""
 
 import base64
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -8,9 +9,11 @@ from urllib.parse import urlsplit
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from service.access.kept import Kept
 from service.language import N_, _
-from service.pages import guard
+from service.pages import guard, keeping
 from service.pages.guard import Staff
+from service.pages.refill import refilled
 from service.pages.rendering import render
 
 SAID = "desk-said"
@@ -51,6 +54,7 @@ class Desk:
     dealer : name of the dealer acted for, None for none. ``chooses``: another one may be chosen.
     said : what was just done, one sentence, empty for nothing.
     csrf : the token for every form of the page: ``{{ frame.csrf(desk) }}``.
+    lasts : for how many seconds the sign-in lasts at most from now on, if nothing more is asked.
     """
 
     places: tuple[Place, ...]
@@ -61,6 +65,7 @@ class Desk:
     said: str
     csrf: str
     demo: bool
+    lasts: int
 
 
 def show(request: Request, staff: Staff, template: str, page: Any, *, status: int = 200, **more: Any) -> HTMLResponse:
@@ -68,11 +73,28 @@ def show(request: Request, staff: Staff, template: str, page: Any, *, status: in
 
     What the page before left to be said (`see`) is shown once.
     """
-    said = _said(request)
+    kept: Kept | None = getattr(request.state, "kept", None)
+    if kept is not None and kept.fields is None:
+        return HTMLResponse(kept.page, kept.status)
+    said = _said(request) or (_("This is the form as it was. Nothing of it was sent yet.") if kept else "")
     reply = render(request, template, page, status, desk=_desk(request, staff, said), frame="desk_base.html", **more)
+    if kept is not None and kept.fields is not None:
+        reply = _refilled(reply, kept.path, kept.fields)
     if guard.cookie_name(request, SAID) in request.cookies:
         guard.drop_cookie(request, reply, SAID)
     return reply
+
+
+def kept_fields(request: Request) -> Mapping[str, list[str]] | None:
+    """Return what was typed into a form that an ended session did not send, for a page that shows it by its own means."""
+    kept: Kept | None = getattr(request.state, "kept", None)
+    return kept.fields if kept else None
+
+
+def _refilled(reply: HTMLResponse, path: str, fields: Mapping[str, Sequence[str]]) -> HTMLResponse:
+    """Return a page with its form filled in as it was typed."""
+    source, _found = refilled(bytes(reply.body).decode(), path, fields)
+    return HTMLResponse(source, reply.status_code)
 
 
 def see(request: Request, address: str, said: str = "") -> Response:
@@ -118,8 +140,9 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
         dealer=staff.dealer_name,
         chooses=staff.any_dealer and not staff.must_enrol,
         said=said,
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         demo=request.app.state.demo,
+        lasts=request.state.lasts,
     )
 
 

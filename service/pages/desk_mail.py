@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from service import formats
 from service.language import _, ngettext
 from service.mail import closed, desk
+from service.pages import keeping
 from service.pages.contexts import Page
 from service.pages.desk.common import Tab, paged
 from service.pages.desk_frame import see, show
@@ -78,7 +79,7 @@ async def outbox(
         lines=items.each(_line),
         empty=_("Nothing here."),
         in_folder=office.folder is not None,
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         **paged(items, f"{HOME}?state={state}", begins=not after),
     )
     return show(request, staff, "desk/mail.html", page)

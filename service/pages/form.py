@@ -1,7 +1,7 @@
 """The form's pages: a start, six steps, and the way from the last one to the answer. Nothing here needs a script.
 
-A step's post is answered by a redirect, so that reload and back never send it twice; only a step with faults answers
-itself, with the faults at its head.
+A step's post is answered by a redirect, so that reload and back never send it twice; one with faults leads to the step
+again, with the faults at its head.
 """
 
 from typing import Any
@@ -11,9 +11,9 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service import doors, drafts, language
+from service import doors, drafts, framing, language
 from service.language import _
-from service.pages import contexts, costs, result, steps
+from service.pages import contexts, costs, handed, refusals, result, steps
 from service.pages.bodies import Form, Posted, first
 from service.pages.rendering import render
 from service.pages.screens import client_of, not_too_often
@@ -73,6 +73,8 @@ async def ask(request: Request, address: str, name: str, session: Reading, check
         return _see(result.link(session, draft))
     if draft.instrument is None and name != steps.INSTRUMENT:
         return _see(f"/form/{address}/{steps.INSTRUMENT}")
+    if check and name == steps.CONTACT:
+        draft = drafts.answered(draft, steps.step_of(name), handed.handed_back(request, address) or draft.fields(name))
     faults = drafts.faults(draft, steps.step_of(name)) if check else {}
     return _show(request, session, draft, name, faults, checking=bool(then))
 
@@ -94,13 +96,29 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
     if steps.needs_bass_page(draft, faults, name):
         return _go_to(session, draft, steps.BASS, steps.CHECKING if then else "")
     if faults:
-        drafts.keep(session, draft)
-        return _show(request, session, draft, name, faults, checking=bool(then), status=422)
+        return _refused(request, session, draft, name, faults, then)
     if name == steps.CONTACT:
         _not_too_often(request)
         costs.charge(request, costs.ADVICE)
         return _finish(session, draft, client_of(request))
     return _go_to(session, draft, steps.CONTACT if then else steps.after(name))
+
+
+def _refused(
+    request: Request, session: Session, draft: drafts.Draft, name: str, faults: dict[str, str], then: str
+) -> Response:
+    """Lead a browser to the page that says what is wrong, so that its history holds nothing that would be sent again.
+
+    A name without the consent to keep it is not written down here; it goes back to the reader's own browser for minutes. A frame
+    has no cookies, so there, and where nothing tells that a browser asks for a page, the post itself is answered.
+    """
+    drafts.keep(session, draft)
+    step = steps.step_of(name)
+    kept = draft.may_keep(step)
+    if not refusals.is_navigation(request) or not (kept or framing.framed() is None):
+        return _show(request, session, draft, name, faults, checking=bool(then), status=422)
+    reply = _see(f"/form/{draft.address}/{name}?check=yes{'&then=check' if then else ''}")
+    return reply if kept else handed.hand_back(request, reply, draft.address, draft.fields(step))
 
 
 def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:

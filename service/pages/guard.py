@@ -30,9 +30,9 @@ from service import language, security
 from service.access import drawn, roles, sessions
 from service.access.sessions import SignedIn
 from service.database import Database
-from service.errors import NotAllowed
+from service.errors import Invalid, NotAllowed
 from service.language import _
-from service.pages import bodies, costs, errors
+from service.pages import bodies, costs, errors, keeping
 from service.pages.bodies import typed
 
 FIRST, SIGN_IN, CHOOSE, STOCK = "/desk", "/desk/sign-in", "/desk/dealers", "/desk/stock"
@@ -40,6 +40,8 @@ FACTOR = "/desk/account/factor"
 TO_ENROL = dt.timedelta(minutes=15)
 """So long after the password a session is good for setting up the second factor that is asked for, and for nothing else."""
 MOST_FIELDS = 400
+LARGEST_KEPT = 64 * 1024
+"""Bytes of a form that is kept for whoever has to sign in first; the longest of the desk has a few thousand."""
 _LOCAL = re.compile(r"/desk(?:/[A-Za-z0-9._~%-]+)*(?:\?[A-Za-z0-9._~%&=+-]*)?")
 
 Fields = Mapping[str, list[str]]
@@ -175,6 +177,8 @@ async def _entering(request: Request) -> AsyncIterator[Staff]:
         raise SignInFirst
     if found.language:
         language.speak(found.language)
+    request.state.lasts = int(min(found.expires_at - dt.datetime.now(dt.UTC), sessions.IDLE).total_seconds())
+    request.state.kept = keeping.asked_for(request, found.user, found.digest)
     try:
         yield _staff(request, found)
     finally:
@@ -298,13 +302,14 @@ async def fields_of(request: Request) -> Fields:
 
 def check_token(staff: Staff, token: str) -> None:
     """Raise 403 where a form's token is not this session's own."""
-    if not hmac.compare_digest(staff.csrf.encode(), token.encode("utf-8", "replace")):
+    if not hmac.compare_digest(staff.csrf.encode(), keeping.of_session(token).encode("utf-8", "replace")):
         raise HTTPException(403)
 
 
 async def _posted(request: Request, staff: AnyStaff) -> Fields:
     most = security.LARGEST_BODY
     form = await bodies.form_fields(request, MOST_FIELDS, largest=most, most_characters=most)
+    request.state.form_token = first(form, "csrf")
     check_token(staff, first(form, "csrf"))
     return form
 
@@ -317,7 +322,8 @@ async def _posted_entering(staff: Entering, form: Annotated[Fields, Depends(fiel
 async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes]:
     async with request.form(max_files=1, max_fields=MOST_FIELDS) as form:
         token, file = form.get("csrf"), form.get("file")
-        check_token(staff, token if isinstance(token, str) else "")
+        request.state.form_token = token if isinstance(token, str) else ""
+        check_token(staff, request.state.form_token)
         fields = {name: [typed(str(form[name]))] for name in form if isinstance(form[name], str)}
         return fields, await file.read() if isinstance(file, UploadFile) else b""
 
@@ -334,7 +340,23 @@ async def _sign_in_first(request: Request, error: Exception) -> Response:
     del error
     if "text/html" not in request.headers.get("accept", ""):
         return errors.answer(request, 403, _("Sign in first."))
+    if request.method == "POST":
+        return await _keep(request)
     return RedirectResponse(SIGN_IN + _back(request), 303)
+
+
+async def _keep(request: Request) -> Response:
+    """Keep a form whose session has ended, and lead by the sign-in back to it; one that is nobody's is not kept."""
+    try:
+        form = await bodies.form_fields(request, MOST_FIELDS, largest=LARGEST_KEPT, most_characters=LARGEST_KEPT)
+    except (Invalid, HTTPException):
+        return RedirectResponse(SIGN_IN, 303)
+    kept = await keeping.keep_typed(request, form)
+    if kept is None:
+        return RedirectResponse(SIGN_IN, 303)
+    address, page = kept
+    onwards = f"?next={quote(address, safe='')}" if local(page) == page else ""
+    return RedirectResponse(f"{SIGN_IN}{onwards}", 303)
 
 
 async def _elsewhere(request: Request, error: Exception) -> Response:

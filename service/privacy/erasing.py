@@ -25,6 +25,7 @@ from service.tables import (
     Enquiry,
     FollowUp,
     HeadToHead,
+    KeptForm,
     OutboxItem,
     Outcome,
     Pair,
@@ -127,6 +128,8 @@ def _erase_enquiries(session: Session, person: Person) -> None:
     of = Enquiry.id.in_(person.enquiries)
     session.execute(update(Composition).where(Composition.enquiry.in_(person.enquiries)).values(enquiry=None))
     session.execute(delete(Draft).where(Draft.id.in_(person.drafts)))
+    # What staff typed in the last hour and did not get sent may be of anybody: none of it stays.
+    session.execute(delete(KeptForm))
     session.execute(delete(Enquiry).where(of))
 
 

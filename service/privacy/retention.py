@@ -17,7 +17,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service import drafts
-from service.access import browsers, halves
+from service.access import browsers, halves, kept
 from service.database import Database
 from service.errors import NotHere, Refused
 from service.mail import redating
@@ -33,6 +33,7 @@ from service.tables import (
     Draft,
     Duty,
     Enquiry,
+    KeptForm,
     OutboxItem,
     PasswordLink,
     Player,
@@ -231,9 +232,10 @@ def _spent(session: Session, now: dt.datetime) -> int:
         PasswordLink.expires_at < now,
         StaffSession.expires_at < now,
         TabletCode.expires_at < now,
+        KeptForm.at < now - kept.LIFE,
         (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
     )
-    of = (PasswordLink, StaffSession, TabletCode, Seat)
+    of = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)
     every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(of, over, strict=True))
     every += [*halves.spent(now), *browsers.spent(now)]
     gone = sum(_changed(session, delete(table).where(each)) for table, each in every)

@@ -38,6 +38,7 @@ from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price
 from service.tables.staff import (
     AuditEntry,
     HalfSignIn,
+    KeptForm,
     KnownBrowser,
     PasswordLink,
     RecoveryCode,
@@ -85,6 +86,7 @@ __all__ = [
     "FollowUp",
     "HalfSignIn",
     "HeadToHead",
+    "KeptForm",
     "KnownBrowser",
     "MailCount",
     "ModelVersion",

@@ -3,7 +3,7 @@
 import datetime as dt
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, String, Text
+from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, LargeBinary, SmallInteger, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.columns import Key, Moment
@@ -117,6 +117,24 @@ class SignInTries(Base):
     of: Mapped[str] = mapped_column(String, primary_key=True)
     count: Mapped[int]
     last_at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
+class KeptForm(Base):
+    """A form that was sent and not taken, for its user alone, for an hour; ``digest`` is the SHA-256 of what finds it.
+
+    ``fields``: what was typed. Else ``page``: the page that refused it, compressed, for the ``session`` that was refused.
+    """
+
+    __tablename__ = "kept_forms"
+
+    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    user: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+    at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
+    path: Mapped[str] = mapped_column(Text)
+    session: Mapped[str | None] = mapped_column(String)
+    fields: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    page: Mapped[bytes | None] = mapped_column(LargeBinary)
+    status: Mapped[int | None] = mapped_column(SmallInteger)
 
 
 class AuditEntry(Base):

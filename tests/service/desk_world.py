@@ -87,6 +87,8 @@ GET /desk/sign-in                          *****
 POST /desk/sign-in                         *****
 GET /desk/sign-in/code                     *****
 POST /desk/sign-in/code                    *****
+GET /desk/sign-in/left                     *****
+GET /desk/sign-in/stay                     aaaaa
 POST /desk/sign-out                        aaaaa
 GET /desk/stock                            ooeoo
 GET /desk/stock/{serial}                   ooeoo

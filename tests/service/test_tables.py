@@ -31,6 +31,7 @@ from service.tables import (
     FollowUp,
     HalfSignIn,
     HeadToHead,
+    KeptForm,
     KnownBrowser,
     MailCount,
     ModelVersion,
@@ -88,6 +89,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (SignInTries, {"of": "x", "count": 1, "last_at": MOMENT}),
     (AuditEntry, {"at": MOMENT, "user": 1, "dealer": "harbour", "did": "revealed", "about": "trial T1", "detail": {}}),
     (Tablet, {"id": "t", "dealer": "harbour", "name": "One", "digest": "k", "file_key": "f", "enrolled_at": MOMENT}),
+    (KeptForm, {"digest": "k", "user": 1, "at": MOMENT, "path": "/desk/compose", "fields": {}}),
     (TabletCode, {"digest": "c", "dealer": "harbour", "name": "One", "made_by": 1, "expires_at": MOMENT}),
     (Contact, {"player": 1, "dealer": "harbour", "mail_consent": False, "created_at": MOMENT}),
     (

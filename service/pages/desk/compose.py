@@ -80,6 +80,9 @@ async def ask(
     request: Request, staff: Adviser, session: Reading, enquiry: str = "", previous: str = "", player: str = ""
 ) -> Response:
     """Show what is advised for an enquiry, for the trial after another, or ask a walk-in's three questions."""
+    kept = desk_frame.kept_fields(request)
+    if kept is not None:
+        return _show(request, session, staff, kept, chosen=kept.get("copies", ()))
     fields = composing_form.usual(today())
     sent = {name: request.query_params.getlist(name) for name in _ASKED if name in request.query_params}
     links = {"enquiry": enquiry, "previous": previous, "player": player}

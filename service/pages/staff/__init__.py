@@ -9,6 +9,7 @@ from service.pages.staff import (
     dealers,
     factor,
     forgotten,
+    lasting,
     model,
     password,
     retention,
@@ -18,5 +19,19 @@ from service.pages.staff import (
 )
 
 router = APIRouter()
-for _part in (sign_in, code, forgotten, password, account, factor, users, tablets, audit, dealers, model, retention):
+for _part in (
+    sign_in,
+    code,
+    forgotten,
+    password,
+    account,
+    factor,
+    users,
+    tablets,
+    audit,
+    dealers,
+    lasting,
+    model,
+    retention,
+):
     router.include_router(_part.router)

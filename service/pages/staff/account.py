@@ -11,6 +11,7 @@ from service.access.browsers import Browser
 from service.access.sessions import OpenSession
 from service.database import Database
 from service.language import _
+from service.pages import keeping
 from service.pages.desk_frame import ROLES, see, show
 from service.pages.guard import AnyStaff, Posted, Staff, first
 from service.pages.sessions import Reading, Writing
@@ -114,7 +115,7 @@ def _page(request: Request, staff: Staff, session: Session, problems: dict[str, 
     page = AccountPage(
         title=_("Your account"),
         action=f"{ACCOUNT}/password",
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         typed=forms.typed({}, problems),
         faults=forms.faults(problems),
         email=staff.email,

@@ -5,7 +5,7 @@ from fastapi.responses import Response
 
 from service.access import dealers
 from service.language import _
-from service.pages import guard
+from service.pages import guard, keeping
 from service.pages.desk_frame import see, show
 from service.pages.guard import Owner, Posted, first
 from service.pages.sessions import Reading, Writing
@@ -20,7 +20,7 @@ async def choose(request: Request, staff: Owner, session: Reading, next: str = "
     known = dealers.listed(session, staff.home)
     page = DealersPage(
         title=_("Which dealer do you act for?"),
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         next=guard.local(next),
         dealers=tuple(DealerLine(each.slug, each.name, each.slug == staff.dealer) for each in known),
     )

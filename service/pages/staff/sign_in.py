@@ -15,7 +15,7 @@ from fastapi.responses import RedirectResponse, Response
 from service.access import audit, drawn, events, factors, passwords, refusals, sessions, tries, users
 from service.database import Database
 from service.language import _
-from service.pages import guard
+from service.pages import guard, keeping
 from service.pages.desk_frame import SAID, said_to_stranger, see
 from service.pages.guard import Entering, Fields, PostedEntering, first
 from service.pages.rendering import render
@@ -115,7 +115,7 @@ def _form(
         csrf=request.app.state.tokens.make(_bound_to(nonce)),
         typed=forms.typed(fields, problems),
         faults=forms.faults(problems),
-        said=said_to_stranger(request),
+        said=said_to_stranger(request) or _kept(onwards),
         next=guard.local(onwards),
     )
     reply = render(request, "desk/sign_in.html", page, status)
@@ -123,6 +123,12 @@ def _form(
     if page.said:
         guard.drop_cookie(request, reply, SAID)
     return reply
+
+
+def _kept(onwards: str) -> str:
+    """Say that a form waits behind the sign-in; empty where none does."""
+    waits = f"{keeping.KEPT}=" in onwards
+    return _("Your sign-in has ended. What you typed is kept: sign in, and the form is as it was.") if waits else ""
 
 
 def _bound_to(nonce: str) -> str:

@@ -11,7 +11,7 @@ from service.access import tablets
 from service.access.tablets import TabletInfo
 from service.errors import Invalid
 from service.language import _
-from service.pages import qr
+from service.pages import keeping, qr
 from service.pages.desk_frame import address_of, host_of, see, show
 from service.pages.guard import Adviser, AtDealer, Fields, Posted, first
 from service.pages.sessions import Reading, Writing
@@ -65,7 +65,7 @@ def _page(request: Request, staff: AtDealer, session: Session, shown: _Shown) ->
         title=_("Tablets"),
         dealer=staff.dealer_name,
         action=TABLETS,
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         typed=forms.typed(shown.form or {}, problems),
         faults=forms.faults(problems),
         tablets=tuple(_line(each) for each in tablets.listed(session, staff.dealer)),

@@ -13,6 +13,7 @@ from service.access import dealers, roles, users
 from service.access.users import Account
 from service.errors import Invalid, NotHere, Refused
 from service.language import N_, _
+from service.pages import keeping
 from service.pages.desk_frame import ROLES, address_of, see, show
 from service.pages.guard import Fields, Owner, Posted, Staff, first
 from service.pages.questions import Option
@@ -139,7 +140,7 @@ def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Re
     page = UsersPage(
         title=_("Users"),
         action=USERS,
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         typed=forms.typed(shown.form or {"role": ["adviser"], "dealer": [staff.dealer or ""]}, problems),
         faults=forms.faults(problems, {"role": "role-adviser"}),
         users=tuple(_line(each, staff, names) for each in users.listed(session, staff.home)),

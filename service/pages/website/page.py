@@ -13,6 +13,7 @@ from service.access.keys import KeyInfo
 from service.colours import TEXT, Fitted
 from service.doors import DoorInfo
 from service.language import N_, _
+from service.pages import keeping
 from service.pages.contexts import Typed
 from service.pages.desk_frame import address_of
 from service.pages.guard import AtDealer, Fields
@@ -50,7 +51,7 @@ def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -
         demo=request.app.state.demo,
         slug=door.dealer,
         may_change=may_change,
-        csrf=staff.csrf,
+        csrf=keeping.token(request, staff.csrf, staff.user),
         faults=forms.faults(shown.problems, _ANCHORS),
         line=_line(address_of(request, ""), door.dealer, code, words),
         line_words=words,

@@ -1,0 +1,87 @@
+"""Forms that were sent and not taken: by somebody whose sign-in had ended, or refused because something in them was wrong.
+
+Each is kept for its own user alone, under a secret that stands in the address of the page that shows it again, and for an
+hour: so what was typed is not lost, and a browser's history holds no page that would be sent again. Passwords are never kept.
+"""
+
+import datetime as dt
+import json
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.access import drawn
+
+LIFE = dt.timedelta(hours=1)
+MOST = 20
+"""So many are kept of one user, the latest."""
+LARGEST = 256 * 1024
+"""Bytes of what was typed, or of a page as it is kept: as much as a form may be sent with."""
+NEVER = frozenset({"csrf", "password", "again", "current", "code"})
+"""Fields that are not kept: passwords and codes, and the form's token."""
+
+Fields = Mapping[str, Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One form that was sent and not taken.
+
+    Attributes
+    ----------
+    path : where it was posted to.
+    fields : what was typed; None where the page that was answered is kept, which shows it.
+    page, status : that page's source and status; of the session that was refused, and shown in that one only.
+    """
+
+    path: str
+    fields: dict[str, list[str]] | None
+    page: str
+    status: int
+
+
+def typed(session: Session, user: int, path: str, fields: Fields, now: dt.datetime | None = None) -> str | None:
+    """Keep what a user typed and return the secret it is found by; None where it is more than is kept, or no user's."""
+    plain = {name: list(values) for name, values in fields.items() if name not in NEVER}
+    if len(json.dumps(plain)) > LARGEST or session.get(tables.User, user) is None:
+        return None
+    return _add(session, now, tables.KeptForm(user=user, path=path, fields=plain))
+
+
+def refused(
+    session: Session, user: int, digest: str, path: str, page: str, status: int, now: dt.datetime | None = None
+) -> str | None:
+    """Keep the page that refused a form of the session of a digest; None where it is larger than is kept."""
+    packed = zlib.compress(page.encode(), 6)
+    if len(packed) > LARGEST:
+        return None
+    return _add(session, now, tables.KeptForm(user=user, session=digest, path=path, page=packed, status=status))
+
+
+def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str:
+    of, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
+    session.execute(delete(of).where(of.at < moment - LIFE))
+    theirs = select(of.digest).where(of.user == row.user).order_by(of.at.desc(), of.digest).offset(MOST - 1)
+    old = session.scalars(theirs).all()
+    session.execute(delete(of).where(of.digest.in_(old)))
+    secret = drawn.secret()
+    row.digest, row.at = drawn.digest(secret), moment
+    session.add(row)
+    session.flush()
+    return secret
+
+
+def find(session: Session, secret: str, user: int, digest: str, now: dt.datetime | None = None) -> Kept | None:
+    """Return what is kept for a user under a secret; ``digest``: of the session that asks. None for anybody else."""
+    row = session.get(tables.KeptForm, drawn.digest(secret))
+    if row is None or row.user != user or row.at < (now or dt.datetime.now(dt.UTC)) - LIFE:
+        return None
+    if row.page is None:
+        return Kept(row.path, {name: list(values) for name, values in (row.fields or {}).items()}, "", 200)
+    if row.session != digest:
+        return None
+    return Kept(row.path, None, zlib.decompress(row.page).decode(), row.status or 200)
