@@ -95,7 +95,7 @@ def test_nothing_is_sent_to_who_has_no_account_or_a_disabled_one(desk: Desk) -> 
     assert links(desk) == []
 
 
-@pytest.mark.parametrize("email", ["", "adviser", "x" * 9999])
+@pytest.mark.parametrize("email", ["", "adviser", "x@" + "x" * 300])
 def test_what_is_no_address_is_said_so(desk: Desk, email: str) -> None:
     status, _location, body = ask(desk, email)
     assert status == 422
