@@ -4,6 +4,7 @@
 """
 
 import fcntl
+import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -21,6 +22,8 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 from service.database import APPLICATION_ID, BUSY_SECONDS, REBUILT, Database, writing_engine
 from service.errors import Refused
 
+# At its own level it tells of every look at the database's version, and load balancers ask for one every few seconds.
+logging.getLogger("alembic.runtime.migration").setLevel(logging.WARNING)
 ADVISORY_LOCK = APPLICATION_ID
 """PostgreSQL's lock that one migrating process holds at a time; any number of our own serves."""
 

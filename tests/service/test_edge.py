@@ -5,6 +5,7 @@ RFC 9110 and 9112 (HTTP), 9116 (security.txt), 9309 (robots.txt).
 
 import asyncio
 import datetime as dt
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from tests.service import cast
 from tests.service.client import BROWSER, Client, add_small_range, serving, settings_in
 
 EVIL = b"evil.example"
+SERVICE = Path(hosts.__file__).parent
 
 
 @pytest.fixture(scope="module")
@@ -104,6 +106,14 @@ def test_only_one_host_of_ours_is_answered(client: Client, named: tuple[bytes, .
     assert got == status
     assert "evil.example" not in headers + body
     assert "content-security-policy" in headers
+
+
+def test_a_refusal_is_in_the_readers_language(client: Client) -> None:
+    german = client.send("GET", "/", headers={"Host": "evil.example", "Accept-Language": "de-AT"})
+    english = client.send("GET", "/", headers={"Host": "evil.example"})
+    assert (german.status_code, english.status_code) == (421, 421)
+    assert "antwortet der Dienst nicht" in german.text
+    assert "does not answer" in english.text
 
 
 @pytest.mark.parametrize("named", [(), (EVIL,)])
@@ -192,6 +202,15 @@ def test_no_redirect_and_no_page_repeats_the_host(unnamed: Client) -> None:
         assert "unlikely-name" not in headers + body, path
 
 
+def test_no_module_makes_an_address_from_the_host() -> None:
+    # The framework's ways to one all read the Host header; the preview of the framed form compares it with an origin.
+    sources = {path: path.read_text(encoding="utf-8") for path in SERVICE.rglob("*.py")}
+    reads = re.compile(r"\bbase_url\b|\burl_for\b|request\.url\.(hostname|netloc|replace)|str\(request\.url\)")
+    assert [str(path.relative_to(SERVICE)) for path, text in sources.items() if reads.search(text)] == [
+        "pages/embed.py"
+    ]
+
+
 @pytest.mark.parametrize(
     ("public", "shown"), [(None, "http://192.0.2.7:8000/"), ("https://bows.example", "https://bows.example/")]
 )
@@ -226,7 +245,7 @@ def test_head_is_answered_as_get_is_without_the_body(client: Client) -> None:
 
 
 def _steady(headers: Any) -> dict[str, str]:
-    return {name: value for name, value in headers.items() if name not in ("set-cookie", "date")}
+    return {name: value for name, value in headers.items() if name not in ("set-cookie", "date", "x-request-id")}
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """Signs of life: the process, and the service part by part, with every way in which it cannot answer."""
 
 import datetime as dt
+import logging
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -38,6 +39,13 @@ def lives(client: Client) -> bool:
 def test_a_service_that_is_well_is_ready(client: Client) -> None:
     assert told(client) == (200, "ok", WELL)
     assert lives(client)
+
+
+def test_a_look_at_it_leaves_no_line_in_the_log(client: Client, caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level(logging.INFO):
+        assert told(client)[0] == 200
+    # The client of the tests writes down what it asks.
+    assert [line.getMessage() for line in caplog.records if not line.name.startswith("httpx")] == []
 
 
 def test_without_tables_it_is_not_ready_but_lives(tmp_path: Path) -> None:
