@@ -20,6 +20,8 @@ a telephone at the edge of its net (EDGE) sends ten times as fast."""
 
 _ALLOWED = {
     "default-src": "'none'",
+    # What default-src says already; ASVS 5.0 (3.4.3) asks for it by its name, as older browsers do.
+    "object-src": "'none'",
     "script-src": "'self'",
     "style-src": "'self'",
     "img-src": "'self'",
@@ -64,7 +66,8 @@ def headers_for(path: str, https_only: bool = False) -> dict[str, str]:
     if path.startswith(_UNGUESSABLE):
         headers["X-Robots-Tag"] = "noindex, nofollow"
     if https_only:
-        headers["Strict-Transport-Security"] = "max-age=31536000"
+        # A year, and what lies under the service's own host too (ASVS 5.0, 3.4.1).
+        headers["Strict-Transport-Security"] = "max-age=31536000; includeSubDomains"
     return headers
 
 

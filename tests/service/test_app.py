@@ -175,3 +175,37 @@ def test_a_form_without_its_token_is_refused_and_begins_nothing(client: Client) 
     answer = client.send("POST", "/form", data={"dealer": ""}, headers=BROWSER)
     assert answer.status_code == 403
     assert "nothing was changed" in answer.text
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        *("/static", "/static/", "/static/tablet", "/static/tablet/"),
+        *(
+            "/static/../app.py",
+            "/static/%2e%2e/app.py",
+            "/static/..%2f..%2f.git/config",
+            "/static/%2e%2e%2f%2e%2e%2fREADME.md",
+        ),
+        *("/.git/config", "/pyproject.toml", "/service/app.py", "/static//etc/passwd"),
+    ],
+)
+def test_files_are_served_from_one_folder_and_none_is_listed(client: Client, path: str) -> None:
+    reply = client.get(path)
+    assert reply.status_code in (307, 308, 404)
+    assert "desk.js" not in reply.text
+    assert "create_app" not in reply.text
+
+
+def test_what_was_asked_is_never_sent_back_whole(client: Client) -> None:
+    # TRACE (RFC 9110, 9.3.8) would show a script the cookies and keys that it may not read.
+    reply = client.send("TRACE", "/", headers={"Cookie": "desk=a-secret"})
+    assert reply.status_code == 405
+    assert "a-secret" not in reply.text
+
+
+def test_styles_scripts_and_pages_say_what_they_are(client: Client) -> None:
+    kinds = {"/": "text/html", "/static/style.css": "text/css", "/static/tablet.js": "text/javascript"}
+    for path, kind in kinds.items():
+        assert client.get(path).headers["content-type"] == f"{kind}; charset=utf-8"
+    assert client.get("/openapi.json").headers["content-type"] == "application/json"

@@ -181,3 +181,22 @@ def test_what_is_no_http_is_refused_in_the_one_shape_of_errors() -> None:
     wire = sent(b"\x16\x03\x01 hello\r\n\r\n")
     assert wire.status == 400
     assert wire.error["message"]
+
+
+@pytest.mark.parametrize(
+    "lengths",
+    [
+        b"Content-Length: 5\r\nTransfer-Encoding: chunked\r\n",
+        b"Transfer-Encoding: chunked\r\nContent-Length: 5\r\n",
+        b"Content-Length: 5\r\nContent-Length: 6\r\n",
+        b"Content-Length: +5\r\n",
+        b"Transfer-Encoding: chunked, identity\r\n",
+    ],
+)
+def test_a_message_whose_end_could_be_read_in_two_ways_is_refused(lengths: bytes) -> None:
+    # RFC 9112, 6.3: what a proxy before the service and the service itself may end at different places (request smuggling).
+    wire = sent(
+        b"POST /here HTTP/1.1\r\nHost: bows.example\r\n" + lengths + b"\r\n0\r\n\r\nGET /smuggled HTTP/1.1\r\n\r\n"
+    )
+    assert wire.status == 400
+    assert b"/smuggled" not in wire.written
