@@ -12,7 +12,7 @@ from service import formats
 from service.language import _
 from service.words import fitted
 
-_LEFT, _RIGHT = 33.0, 96.0
+_LEFT, _RIGHT = 33.0, 94.5
 """Per cent of the width between which the effects lie; the copies' names stand to the left."""
 _ROW, _TOP, _FOOT = 30, 12, 26
 """Pixels from row to row, above the first, and below the last for the numbers."""

@@ -79,6 +79,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/account/factor": ("/desk/account/factor",),
     "/desk/users": ("/desk/users",),
     "/desk/audit": ("/desk/audit",),
+    "/desk/retention": ("/desk/retention",),
     "/desk/dealers": ("/desk/dealers",),
     "/desk/model": ("/desk/model",),
     "/desk/mail": ("/desk/mail?state=sent", "/desk/mail?state=failed", "/desk/mail?state=waiting"),
@@ -104,6 +105,10 @@ REFUSALS = frozenset(
 NO_PAGES: Mapping[str, str] = {
     "/openapi.json": "/openapi.json",
     "/healthz": "/healthz",
+    "/health/live": "/health/live",
+    "/health/ready": "/health/ready",
+    "/robots.txt": "/robots.txt",
+    "/.well-known/security.txt": "/.well-known/security.txt",
     "/.well-known/change-password": "/.well-known/change-password",
     "/tablet-worker.js": "/tablet-worker.js",
     "/tablet/trials": "/tablet/trials",

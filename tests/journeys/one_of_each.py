@@ -23,7 +23,7 @@ from service.database import Database
 from service.forms import Composing, check_as
 from service.forms.sheet import check_sheet
 from service.mail import closed, mailboxes
-from service.privacy import links
+from service.privacy import links, questions
 from service.trials import composing, head_to_head, lifecycle, outcomes, reading, seats, sheets
 from tests.service.client import settings_in
 
@@ -119,6 +119,8 @@ def furnish(world: World) -> None:
         doors.set_pages(session, None, DEALER, "https://strings.example", "#c8102e", "#e8a33d")
         keys.make(session, None, DEALER, "website")
         _people(session, world)
+        # Somebody's time is over, of more persons than usual: an owner is asked.
+        questions.may_erase(session, DEALER, 31, dt.datetime.now(dt.UTC))
         plain = _enquire(session, VIOLIN, contact=None)
         world.places |= {"answer": _enquire(session, BASS), "leaving": _enquire(session, VIOLIN, contact=LEAVING)}
         world.places |= {
