@@ -38,6 +38,7 @@ COSTS: Mapping[str, int] = {
     "GET /desk/sign-in": PAGE,
     # A digest of the password: 19 MiB and some thirty milliseconds.
     "POST /desk/sign-in": ADVICE,
+    "GET /desk/sign-in/left": SMALL,
     "GET /desk/sign-in/code": PAGE,
     "POST /desk/sign-in/code": PAGE,
     "GET /desk/forgotten": PAGE,

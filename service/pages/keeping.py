@@ -6,7 +6,7 @@ through; the rest only says for whom a form that was not taken is kept, also whe
 
 import base64
 from collections.abc import Mapping
-from urllib.parse import parse_qsl, urlencode, urlsplit
+from urllib.parse import urlencode
 
 from fastapi import Request
 
@@ -70,10 +70,10 @@ def _here(request: Request) -> str:
     posted = whose(request, getattr(request.state, "form_token", ""))
     if posted is not None:
         return posted[1]
-    parts = urlsplit(str(request.url))
-    query = urlencode([(name, value) for name, value in parse_qsl(parts.query, keep_blank_values=True) if name != KEPT])
-    here = f"{parts.path}?{query}" if query else parts.path
-    return here if len(here) <= _LONGEST else parts.path
+    path = request.url.path
+    query = urlencode([pair for pair in request.query_params.multi_items() if pair[0] != KEPT])
+    here = f"{path}?{query}" if query else path
+    return here if len(here) <= _LONGEST else path
 
 
 def _packed(text: str) -> str:

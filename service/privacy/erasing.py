@@ -19,6 +19,7 @@ from service.mail import mailboxes
 from service.privacy import remains
 from service.privacy.persons import Person, to_address
 from service.tables import (
+    AuditEntry,
     Composition,
     Contact,
     Draft,
@@ -72,6 +73,7 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     trials = _trials_of(session, person, in_model=False)
     kept = _trials_of(session, person, in_model=True)
     _erase_mail(session, person, trials)
+    _take_off_record(session, person)
     session.execute(delete(Contact).where(Contact.player.in_(person.players)))
     _erase_enquiries(session, person)
     _make_nameless(session, named, kept)
@@ -122,6 +124,14 @@ def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None
         of_trial = OutboxItem.about.startswith(f"{key}:", autoescape=True)
         theirs.append((OutboxItem.dealer == person.dealer) & ((OutboxItem.about == key) | of_trial))
     session.execute(delete(OutboxItem).where(or_(*theirs)))
+
+
+def _take_off_record(session: Session, person: Person) -> None:
+    """Let the record say what was done, and no more to whom: a key that leads nowhere still joins one entry to another."""
+    keys = session.scalars(select(Player.key).where(Player.id.in_(person.players))).all()
+    for kind, theirs in (("player", keys), ("enquiry", person.enquiries)):
+        about = AuditEntry.about.in_([f"{kind} {each}" for each in theirs])
+        session.execute(update(AuditEntry).where(about).values(about=kind))
 
 
 def _erase_enquiries(session: Session, person: Person) -> None:

@@ -27,7 +27,7 @@ def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
 def kept(shop: Shop, bow: str = BOWS[0]) -> str:
     """Return a trial that is over, in which a bow is recorded as kept."""
     key = shop.opened()
-    for step, fields in (("close", {}), ("outcome", {"what": f"kept - {bow}"})):
+    for step, fields in (("close", {"sure": "yes"}), ("outcome", {"what": f"kept - {bow}"})):
         assert shop.adviser.post(f"/desk/trials/{key}/{step}", fields).status_code == 303
     return key
 
