@@ -2,10 +2,10 @@
 
 from collections.abc import Callable, Iterable
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OWN
+from model.vocabulary import OWN, OutcomeKind
 from service.files import kinds
 from service.files.cells import CANNOT_TELL
 from service.files.changes import Changes, Plan
@@ -39,6 +39,16 @@ def write(session: Session, plan: Plan) -> None:
     _write_range(session, plan)
     _write_bench(session, plan)
     _write_history(session, plan)
+    _note_sales(session)
+
+
+def _note_sales(session: Session) -> None:
+    """Note of bows that the files say are sold on which day they were kept, where a trial tells it."""
+    kept = select(func.max(Outcome.on)).where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT)
+    unknown = (Copy.status == "sold") & Copy.sold_on.is_(None)
+    session.execute(
+        update(Copy).where(unknown).values(sold_on=kept.scalar_subquery()).execution_options(synchronize_session=False)
+    )
 
 
 def _write_range(session: Session, plan: Plan) -> None:

@@ -119,6 +119,13 @@ def progress(done: int, everything: int) -> str:
     )
 
 
+def ended_early(done: int) -> str:
+    """Say of a trial that is over that not everything was played, or nothing at all."""
+    if done:
+        return _("The trial ended before everything was played; here is what was rated.")
+    return _("The trial ended before anything was rated.")
+
+
 def rating(value: object) -> str:
     """Return one mark: a number, words where it could not be told, a dash where it was not asked."""
     if value is None:

@@ -1,5 +1,6 @@
 """Loading and dumping: what goes in comes out, to the byte, and the same again changes nothing."""
 
+import csv
 import datetime as dt
 import os
 from decimal import Decimal
@@ -34,6 +35,22 @@ def test_the_demo_data_comes_out_as_it_went_in(any_database: Database, tmp_path:
     report = loaded(any_database, SEED_DATA)
     assert report.problems == ()
     assert dumped(any_database, tmp_path / "out") == {name: (SEED_DATA / name).read_bytes() for name in NAMES}
+
+
+def test_a_bow_that_was_kept_on_a_trial_of_the_files_was_sold_on_that_day(any_database: Database) -> None:
+    loaded(any_database, SEED_DATA)
+    with (SEED_DATA / "outcomes.csv").open(encoding="utf-8", newline="") as file:
+        kept = {
+            line["copy"]: dt.date.fromisoformat(line["date"])
+            for line in csv.DictReader(file)
+            if line["outcome"] == "kept"
+        }
+    with any_database.reading() as session:
+        sold = session.execute(select(Copy.serial, Copy.sold_on).where(Copy.status == "sold")).all()
+        others = session.scalars(select(Copy.sold_on).where(Copy.status != "sold")).all()
+    assert {serial: on for serial, on in sold if serial in kept} == {s: kept[s] for s, _on in sold if s in kept}
+    assert len(kept.keys() & {serial for serial, _on in sold}) > 50
+    assert set(others) == {None}
 
 
 def test_the_same_folder_again_changes_nothing(any_database: Database, tmp_path: Path) -> None:

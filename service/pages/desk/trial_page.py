@@ -87,8 +87,11 @@ def _named(copy: str | None, tier: str | None) -> str:
     return _("{serial}, {tier}").format(serial=copy, tier=tier) if tier else copy
 
 
-def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
-    """Return how the bows stand, in words and as a picture; ``said``: sentences that the page has told already."""
+def standing(view: StandingView, said: tuple[str, ...], *, over: bool = False) -> StandingPart:
+    """Return how the bows stand, in words and as a picture; ``said``: sentences that the page has told already.
+
+    ``over``: nobody is told to go on where nobody plays.
+    """
     remarks = (view.drift, view.repeat, *(flag for flag in view.flags if flag not in said))
     alone = sum(bow.best is not None for bow in view.bows) == 1
     heads = tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
@@ -102,7 +105,9 @@ def standing(view: StandingView, said: tuple[str, ...]) -> StandingPart:
     )
     return StandingPart(
         progress=words.progress(view.sheets_in, view.sheets_of),
-        text=view.recommendation.text,
+        text=words.ended_early(view.sheets_in)
+        if over and view.recommendation.say == "go_on"
+        else view.recommendation.text,
         picture=pictures.standing(view.bows),
         rows=tuple(_standing_row(bow, alone) for bow in view.bows),
         remarks=tuple(filter(None, remarks)),

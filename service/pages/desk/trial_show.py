@@ -110,7 +110,7 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
         live=trial.row.state == "open",
         order=order,
         handover=trial_page.handover(trial, order),
-        standing=trial_page.standing(stands, trial.flags) if stands else None,
+        standing=trial_page.standing(stands, trial.flags, over=trial.row.state != "open") if stands else None,
         sheets=trial_page.sheets(trial),
         case=trial_page.case(trial),
         about=trial_page.about(trial),
