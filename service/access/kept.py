@@ -21,8 +21,8 @@ MOST = 20
 """So many are kept of one user, the latest."""
 LARGEST = 256 * 1024
 """Bytes of what was typed, or of a page as it is kept: as much as a form may be sent with."""
-NEVER = frozenset({"csrf", "password", "again", "current", "code"})
-"""Fields that are not kept: passwords and codes, and the form's token."""
+SECRET_FIELDS = frozenset({"csrf", "password", "again", "current", "mine", "code", "proof", "secret"})
+"""Fields whose value is neither kept nor shown again: passwords, codes, a second factor's secret, and the form's token."""
 
 Fields = Mapping[str, Sequence[str]]
 
@@ -46,7 +46,7 @@ class Kept:
 
 def typed(session: Session, user: int, path: str, fields: Fields, now: dt.datetime | None = None) -> str | None:
     """Keep what a user typed and return the secret it is found by; None where it is more than is kept, or no user's."""
-    plain = {name: list(values) for name, values in fields.items() if name not in NEVER}
+    plain = {name: list(values) for name, values in fields.items() if name not in SECRET_FIELDS}
     if len(json.dumps(plain)) > LARGEST or session.get(tables.User, user) is None:
         return None
     return _add(session, now, tables.KeptForm(user=user, path=path, fields=plain))

@@ -14,7 +14,6 @@ session's own; every route that changes something takes it. `PostedFile`: the sa
 """
 
 import datetime as dt
-import hmac
 import re
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -202,8 +201,12 @@ def _staff(request: Request, found: SignedIn) -> Staff:
 
 
 def _token(request: Request, digest: str) -> str:
-    token: str = request.app.state.tokens.make(f"desk:{digest}")
+    token: str = request.app.state.tokens.make(_bound_to(digest))
     return token
+
+
+def _bound_to(digest: str) -> str:
+    return f"desk:{digest}"
 
 
 def renewed(request: Request, staff: Staff, secret: str) -> Staff:
@@ -300,22 +303,21 @@ async def fields_of(request: Request) -> Fields:
     return await bodies.form_fields(request)
 
 
-def check_token(staff: Staff, token: str) -> None:
-    """Raise 403 where a form's token is not this session's own."""
-    if not hmac.compare_digest(staff.csrf.encode(), keeping.of_session(token).encode("utf-8", "replace")):
-        raise HTTPException(403)
+def check_token(request: Request, staff: Staff, token: str) -> None:
+    """Raise 403 where a form's token is not this session's own; one that an older key made is, until that is retired."""
+    request.app.state.tokens.require(_bound_to(staff.session), keeping.of_session(token))
 
 
 async def _posted(request: Request, staff: AnyStaff) -> Fields:
     most = security.LARGEST_BODY
     form = await bodies.form_fields(request, MOST_FIELDS, largest=most, most_characters=most)
     request.state.form_token = first(form, "csrf")
-    check_token(staff, first(form, "csrf"))
+    check_token(request, staff, first(form, "csrf"))
     return form
 
 
-async def _posted_entering(staff: Entering, form: Annotated[Fields, Depends(fields_of)]) -> Fields:
-    check_token(staff, first(form, "csrf"))
+async def _posted_entering(request: Request, staff: Entering, form: Annotated[Fields, Depends(fields_of)]) -> Fields:
+    check_token(request, staff, first(form, "csrf"))
     return form
 
 
@@ -323,7 +325,7 @@ async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes
     async with request.form(max_files=1, max_fields=MOST_FIELDS) as form:
         token, file = form.get("csrf"), form.get("file")
         request.state.form_token = token if isinstance(token, str) else ""
-        check_token(staff, request.state.form_token)
+        check_token(request, staff, request.state.form_token)
         fields = {name: [typed(str(form[name]))] for name in form if isinstance(form[name], str)}
         return fields, await file.read() if isinstance(file, UploadFile) else b""
 

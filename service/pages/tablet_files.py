@@ -33,7 +33,7 @@ async def _file(request: Request, staff: Adviser) -> bytes:
     """Return the file of a form of this session, empty where none was chosen, and close what it was kept in meanwhile."""
     async with request.form(max_files=1, max_fields=10) as form:
         token, file = form.get("csrf"), form.get("file")
-        check_token(staff, token if isinstance(token, str) else "")
+        check_token(request, staff, token if isinstance(token, str) else "")
         return await file.read() if isinstance(file, UploadFile) else b""
 
 

@@ -10,12 +10,14 @@ import pytest
 from sqlalchemy import delete, select
 
 from service import tables
-from service.access import kept, passwords
+from service.access import factors, kept, passwords
 from service.pages.refill import refilled
+from service.security import FormTokens
 from tests.service import cast, desk_shop
 from tests.service.cast import PASSWORD, Member
 from tests.service.desk_shop import Shop, fields_of, form_to
-from tests.service.page import Page
+from tests.service.desk_world import World
+from tests.service.page import Element, Page
 from tests.service.trial_cast import BOWS
 
 NAVIGATES = {"Sec-Fetch-Mode": "navigate"}
@@ -154,6 +156,72 @@ def test_a_form_that_was_not_written_here_is_not_kept(shop: Shop) -> None:
         assert (reply.status_code, reply.headers["location"]) == (303, "/desk/sign-in")
     with shop.desk.database.reading() as session:
         assert session.scalars(select(tables.KeptForm)).all() == []
+
+
+def test_a_form_that_stood_open_while_the_key_was_changed_is_taken(shop: Shop) -> None:
+    """ASVS 5.0, 11.1.1: a key can be replaced at any time; what the one before it signed is good until that is retired."""
+    page = shop.adviser.read(f"/desk/stock/{BOWS[0]}")
+    form = form_to(page, "/event")
+    fields = typed_into(page, "/event", event="repaired", on="2026-03-02", note="new hair")
+    before = shop.desk.app.state.tokens
+    shop.desk.app.state.tokens = FormTokens("n" * 64, (before.key,))
+    reply = shop.adviser.send("POST", form.get("action"), data=fields)
+    assert (reply.status_code, reply.headers["location"]) == (303, f"/desk/stock/{BOWS[0]}")
+    shop.desk.app.state.tokens = FormTokens("n" * 64)  # retired
+    assert shop.adviser.send("POST", form.get("action"), data=fields).status_code == 403
+
+
+TYPED = "five words that nobody keeps"
+
+
+def secrets_in(form: Element) -> set[str]:
+    """Return the names of a form's fields that hold passwords, codes, and the secret of a second factor."""
+    inputs = [e for e in form.walk() if e.tag == "input"]
+    return {
+        e.get("name")
+        for e in inputs
+        if e.get("type") == "password" or e.get("autocomplete") == "one-time-code" or e.get("name") == "secret"
+    }
+
+
+def forms_with_secrets(page: Page) -> Iterator[tuple[str, dict[str, list[str] | str]]]:
+    """Give the address of each such form of a page, of each of its buttons, with what is sent there."""
+    for form in page.all("form"):
+        names = secrets_in(form)
+        to = {form.get("action"), *(e.get("formaction") for e in form.walk() if e.tag == "button")} - {""}
+        yield from ((each, fields_of(form) | dict.fromkeys(names, TYPED)) for each in sorted(to) if names)
+
+
+@pytest.fixture
+def world(tmp_path: Path, _migrated_file: Path) -> Iterator[World]:
+    """The desk with one of everything, for the pages that show it."""
+    with cast.opened(tmp_path, _migrated_file) as desk:
+        yield World(desk)
+
+
+@pytest.mark.parametrize("enrolled", [False, True], ids=["no factor", "a factor"])
+def test_no_password_or_code_of_any_form_of_the_desk_is_kept(world: World, enrolled: bool) -> None:
+    """ASVS 5.0, 11.4.2 and 14.2.4: a password is stored as its digest alone, wherever on the desk it was typed."""
+    desk = world.desk
+    with desk.database.writing() as session:
+        if enrolled:
+            factors.set_up(session, desk.ids["owner"], factors.draw_secret(), 0)
+    member = desk.sign_in("owner")
+    addresses = [world.address(path) for method, path in cast.desk_routes(desk.app) if method == "GET"]
+    pages = [member.get(address) for address in (*addresses, "/desk/account/factor?replace=yes")]
+    shown = [Page(each) for each in pages if "text/html" in each.headers.get("content-type", "")]
+    sent = [each for page in shown for each in forms_with_secrets(page)]
+    assert len(sent) >= (5 if enrolled else 3), sent
+    token = fields_of(form_to(member.read("/desk/account"), "/desk/account/sessions"))["csrf"]
+    with desk.database.writing() as session:
+        session.execute(delete(tables.StaffSession))
+    for address, fields in sent:
+        # With a token that tells page and user, whichever the form itself carries: it is kept then.
+        assert member.send("POST", address, data=fields | {"csrf": token}).status_code == 303, address
+    with desk.database.reading() as session:
+        rows = session.scalars(select(tables.KeptForm)).all()
+        assert {row.path for row in rows} == {address for address, _fields in sent}
+        assert [(row.path, row.fields) for row in rows if TYPED in str(row.fields)] == []
 
 
 def test_what_is_kept_is_bounded_in_number_size_and_time_and_holds_no_password(shop: Shop) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fastapi import Request
 
 from service.access import passwords, users
+from service.access.kept import SECRET_FIELDS
 from service.access.users import Account
 from service.database import Database
 from service.errors import Invalid
@@ -15,8 +16,6 @@ from service.pages.desk_frame import host_of
 from service.pages.guard import Fields, Staff, first
 from service.pages.staff import entering
 from service.pages.staff.entering import Try
-
-SECRET_FIELDS = ("password", "again", "current", "mine", "code", "proof", "secret", "csrf")
 
 
 def typed(form: Fields, problems: Mapping[str, str] | None = None) -> Typed:
