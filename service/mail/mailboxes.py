@@ -36,8 +36,9 @@ WAITS = dt.timedelta(days=7)
 ANEW = dt.timedelta(days=30)
 """After so long without a confirmation nothing is known of a mailbox any more, and one mail may go again."""
 MOST_OF_DEALER, MOST_OF_CLIENT = 200, 100
-"""Mails a day to mailboxes that nobody has confirmed, in a dealer's name and asked for from one address of the network: several
-times what a busy shop has enquiries, all of which may come from its own tablets."""
+"""Mails a day to mailboxes that nobody has confirmed, in a dealer's name of one cause and asked for from one address of the
+network: several times what a busy shop has enquiries, all of which may come from its own tablets. Each cause of a dealer counts
+by itself, so that a flood of links to their own data keeps no new customer waiting."""
 AN_HOUR = dt.timedelta(hours=1)
 
 UNCONFIRMED = N_(
@@ -71,7 +72,7 @@ def names(session: Session, address: str) -> Names:
 
 def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -> Held | None:
     """Return why a row that was just taken may not go out yet, None where it may; which is noted in the same transaction."""
-    if not _is_anybodys(row) or _is_closed(session, office, row) or _is_over(row, now):
+    if not _is_anybodys(row) or _is_closed(session, office, row) or _has_waited(row, now):
         return None
     called = names(session, row.address)
     if _is_known(session, row.address, called):
@@ -81,7 +82,7 @@ def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) ->
         return None
     if first is not None and now - first.at < ANEW and not _has_failed(session, first):
         return Held(UNCONFIRMED, row.queued_at + WAITS)
-    of_dealer = address_keys.of(session).of("dealer", row.dealer or "")
+    of_dealer = address_keys.of(session).of("dealer", f"{row.dealer or ''}:{CAUSES[row.kind]}")
     if not _counted(session, of_dealer, MOST_OF_DEALER, now):
         return Held(MUCH, min(now + AN_HOUR, row.queued_at + WAITS))
     return None if _note(session, first, called.mailbox, row, now) else Held(UNCONFIRMED, row.queued_at + WAITS)
@@ -89,7 +90,7 @@ def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) ->
 
 def check(session: Session, row: OutboxItem, now: dt.datetime) -> None:
     """Raise `Needless` where a row has waited for its reader's confirmation in vain."""
-    if _is_anybodys(row) and _is_over(row, now) and row.last_error in (UNCONFIRMED, MUCH):
+    if _is_anybodys(row) and _has_waited(row, now):
         called = names(session, row.address)
         if not _is_known(session, row.address, called):
             raise Needless(NOT_CONFIRMED)
@@ -106,8 +107,9 @@ def _is_anybodys(row: OutboxItem) -> bool:
     return row.kind in CAUSES and not BY_HAND.items() <= row.values.items()
 
 
-def _is_over(row: OutboxItem, now: dt.datetime) -> bool:
-    return now >= row.queued_at + WAITS
+def _has_waited(row: OutboxItem, now: dt.datetime) -> bool:
+    """Say whether a row's time to wait is over; one that no sender looked at before was held by nothing, however old it is."""
+    return now >= row.queued_at + WAITS and row.last_error in (UNCONFIRMED, MUCH)
 
 
 def _is_closed(session: Session, office: Office, row: OutboxItem) -> bool:

@@ -97,7 +97,7 @@ async def ask_for_link(request: Request, form: Form, office: AnOffice, session: 
         fault = _("This does not look like an e-mail address; expected one like name@example.org.")
         return _plain(request, session, dealer, Typed({"email": [email]}, {"email": fault}), status=422)
     slug = dealer if drafts.dealer_name(session, dealer) else None
-    asking.send_link(session, office, slug, email, _now())
+    asking.send_link(session, office, slug, email, _now(), client=client_of(request))
     return RedirectResponse(f"{words.path(slug)}{'&' if slug else '?'}sent=yes#link", 303)
 
 
@@ -178,10 +178,10 @@ async def ask_to_erase(token: str, office: AnOffice, session: Writing) -> Respon
 
 
 @router.post("/data/{token}/link")
-async def ask_for_whole(token: str, office: AnOffice, session: Writing) -> Response:
+async def ask_for_whole(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
     """Mail the link to all that is kept to the address that was left: from an answer's page, or in place of one that is over."""
     opened = links.read(session, office.signer, links.DATA, token)
-    asking.mail_link(session, office, opened.person, _now())
+    asking.mail_link(session, office, opened.person, _now(), client=client_of(request))
     return RedirectResponse(f"/data/{token}?done=link", 303)
 
 

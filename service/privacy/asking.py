@@ -19,18 +19,25 @@ from service.privacy.persons import Person
 from service.tables import Player
 
 
-def send_link(session: Session, office: Office, dealer: str | None, email: str, now: dt.datetime) -> None:
-    """Mail the link to all that is kept under an address, where anything is; whoever asks learns nothing of that."""
+def send_link(
+    session: Session, office: Office, dealer: str | None, email: str, now: dt.datetime, *, client: str | None
+) -> None:
+    """Mail the link to all that is kept under an address, where anything is; whoever asks learns nothing of that.
+
+    ``client``: which address of the network it was asked from; None where no stranger asks.
+    """
     person = persons.of_address(session, dealer, email)
     if person is not None:
-        mail_link(session, office, person, now)
+        mail_link(session, office, person, now, client=client)
 
 
-def mail_link(session: Session, office: Office, person: Person, now: dt.datetime) -> None:
-    """Mail a person the link to their data, so many times a day and no more."""
+def mail_link(session: Session, office: Office, person: Person, now: dt.datetime, *, client: str | None) -> None:
+    """Mail a person the link to their data, so many times a day and no more, and so many asked for by one client."""
     path = links.of_person(session, office.signer, person, now)
     to = _to(person)
-    if path and person.email and not outbox.too_many(session, "data_link", to):
+    if not path or not person.email or outbox.too_many(session, "data_link", to):
+        return
+    if mailboxes.may_ask(session, client):
         mails.send_data_link(session, to, greeting_name(person.name), path, _about(session, person, now))
 
 

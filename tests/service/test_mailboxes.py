@@ -15,15 +15,16 @@ from sqlalchemy import inspect, select, text
 
 from service import privacy, tables
 from service.database import Database
-from service.mail import addresses, mailboxes, mails
+from service.mail import addresses, mailboxes, mails, outbox
 from service.mail.office import Office, open_office
 from service.mail.sending import Sent, send_waiting
 from service.mail.server import MailServer
 from service.privacy import asking, links
 from tests.service import cast
-from tests.service.cast import DEALER, Desk
+from tests.service.cast import DEALER, Desk, hidden
 from tests.service.client import SECRET, Client
 from tests.service.mail_server import BASE, Clock, add_dealer, add_enquiry, queue_advice, rows
+from tests.service.page import Page
 from tests.service.spellings import forty
 from tests.service.trial_cast import BASS, compose
 
@@ -126,6 +127,30 @@ def test_a_mail_that_nobody_confirmed_for_is_given_up_after_a_week_and_one_may_g
     assert row.at + mailboxes.ANEW > clock.now
 
 
+def test_mail_that_no_sender_took_for_a_week_is_one_to_a_mailbox_too(database: Database, tmp_path: Path) -> None:
+    spellings = forty()[:5]
+    for number, email in enumerate(spellings, start=1):
+        add(database, number, email)
+    clock = Clock()
+    clock.pass_(days=8)
+    assert send_waiting(database, office_in(tmp_path), clock) == Sent(sent=1, put_off=4, failed=4)
+    assert len(written(tmp_path)) == 1
+
+
+def test_a_mail_queued_before_mailboxes_were_noted_goes_out_once_its_reader_confirms(
+    desk: Desk, tmp_path: Path
+) -> None:
+    for number in (1, 2):
+        add(desk.database, number)
+    with desk.database.writing() as session:
+        session.execute(text("UPDATE outbox SET mailbox = NULL"))
+    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=1, put_off=1)
+    with desk.database.reading() as session:
+        assert outbox.too_many(session, "advice", outbox.To(ANNA), most=2)
+    assert desk.nobody().send("POST", confirm_path(written(tmp_path)[0])).status_code == 200
+    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=1)
+
+
 def test_a_first_mail_that_never_arrived_is_not_the_one(database: Database, tmp_path: Path) -> None:
     add(database, 1)
     with database.writing() as session:
@@ -173,7 +198,7 @@ def test_the_link_to_ones_data_comes_though_the_first_mail_was_another(database:
     for _asked in range(3):
         clock.pass_(minutes=1)
         with database.writing() as session:
-            asking.send_link(session, office, DEALER, ANNA, clock.now)
+            asking.send_link(session, office, DEALER, ANNA, clock.now, client=None)
     assert send_waiting(database, office, clock) == Sent(sent=1, put_off=2)
 
 
@@ -198,6 +223,45 @@ def test_one_client_has_so_many_mails_sent_to_strangers_a_day_and_no_more(
     with database.writing() as session:
         may = [mailboxes.may_ask(session, who) for who in (client, client, as_well, client, as_well, another, None)]
     assert may == [True, True, True, False, False, True, True]
+
+
+def test_links_to_ones_data_count_among_the_mails_that_a_client_has_sent_to_strangers(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mailboxes, "MOST_OF_CLIENT", 3)
+    strangers = [f"stranger{number}@player.example" for number in range(6)]
+    with desk.database.writing() as session:
+        for number, email in enumerate(strangers, start=1):
+            add_enquiry(session, number, email, agreed=False)
+    client = desk.nobody()
+    token = hidden(Page(client.get(f"/privacy?dealer={DEALER}")))
+    asked = [client.send("POST", f"/privacy?dealer={DEALER}", data=token | {"email": email}) for email in strangers]
+    assert [answer.status_code for answer in asked] == [303] * 6  # whoever asks learns nothing
+    assert [row.address for row in rows(desk.database) if row.kind == "data_link"] == strangers[:3]
+    with desk.database.reading() as session:
+        person = privacy.of_address(session, DEALER, strangers[5])
+        assert person is not None
+        data = links.of_person(session, desk.app.state.office.signer, person, Clock().now)
+    assert client.send("POST", f"{data}/link").status_code == 303
+    assert len([row for row in rows(desk.database) if row.kind == "data_link"]) == 3
+    assert Client(desk.app, host="203.0.113.50").send("POST", f"{data}/link").status_code == 303
+    assert len([row for row in rows(desk.database) if row.kind == "data_link"]) == 4
+
+
+def test_links_to_ones_data_keep_no_new_customer_of_a_dealer_waiting(
+    database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mailboxes, "MOST_OF_DEALER", 3)
+    clock, office = Clock(), office_in(tmp_path)
+    with database.writing() as session:
+        add_dealer(session)
+        for number in range(1, 5):
+            add_enquiry(session, number, f"stranger{number}@player.example", agreed=False)
+            session.flush()
+            asking.send_link(session, office, DEALER, f"stranger{number}@player.example", clock.now, client=None)
+    assert send_waiting(database, office, clock) == Sent(sent=3, put_off=1)
+    add(database, 9)
+    assert send_waiting(database, office, clock) == Sent(sent=1)
 
 
 def test_one_dealer_has_so_many_mails_sent_to_strangers_a_day_and_the_rest_waits(
