@@ -119,10 +119,8 @@ def progress(done: int, everything: int) -> str:
     )
 
 
-def ended_early(done: int) -> str:
-    """Say of a trial that is over that not everything was played, or nothing at all."""
-    if done:
-        return _("The trial ended before everything was played; here is what was rated.")
+def ended_unrated() -> str:
+    """Say of a trial that is over that nothing was rated."""
     return _("The trial ended before anything was rated.")
 
 

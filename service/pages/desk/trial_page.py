@@ -105,9 +105,7 @@ def standing(view: StandingView, said: tuple[str, ...], *, over: bool = False) -
     )
     return StandingPart(
         progress=words.progress(view.sheets_in, view.sheets_of),
-        text=words.ended_early(view.sheets_in)
-        if over and view.recommendation.say == "go_on"
-        else view.recommendation.text,
+        text=words.ended_unrated() if over and not view.sheets_in else view.recommendation.text,
         picture=pictures.standing(view.bows),
         rows=tuple(_standing_row(bow, alone) for bow in view.bows),
         remarks=tuple(filter(None, remarks)),
