@@ -220,3 +220,40 @@ def test_today_is_one_look_and_leads_to_the_whole_list(shop: Shop) -> None:
 def test_a_mark_that_was_not_written_here_is_refused(mark: str) -> None:
     with pytest.raises(NotHere):
         paging.read(mark, dt.datetime, str)
+
+
+ALTERED: tuple[tuple[str, str], ...] = (
+    ("mail?state=sent", "[1e999]"),
+    ("mail?state=sent", "[-Infinity]"),
+    ("mail?state=sent", "[NaN]"),
+    ("mail?state=sent", "[1.5]"),
+    ("mail?state=sent", "[true]"),
+    ("mail?state=sent", '["7"]'),
+    ("mail?state=sent", "[9007199254740993]"),
+    ("mail?state=waiting", '["2026-01-01T00:00:00+00:00",1e999]'),
+    ("mail?state=waiting", '["0001-01-01T00:00:00+23:59",1]'),
+    ("mail?state=waiting", '["9999-12-31T23:59:59-23:59",1]'),
+    ("players?", '["2026-01-01",1e999]'),
+    ("trials?", '["2026-01-01",1e999]'),
+    ("trials?", "[20260101,1]"),
+    ("stock?show=sold", '["2026-01-01","\\ud800"]'),
+    ("stock?show=sold", '["2026-01-01",7]'),
+    ("stock?show=sold", '["2026-01-01",["x"]]'),
+    ("enquiries?", '["2026-01-01T00:00:00+00:00","\\ud800"]'),
+    ("enquiries?", '["0001-01-01T00:00:00+23:59","x"]'),
+    ("enquiries?", '{"2026-01-01T00:00:00+00:00":1,"x":2}'),
+)
+"""Lists of the desk, with marks as JSON (RFC 8259) that is none of theirs: numbers beyond all (6), half characters (8.2), moments
+that no calendar has in UTC, and what is of another kind than is asked for."""
+
+
+@pytest.mark.parametrize(("of", "mark"), ALTERED)
+def test_a_list_asked_for_with_an_altered_mark_is_not_there(shop: Shop, of: str, mark: str) -> None:
+    written = base64.urlsafe_b64encode(mark.encode()).decode().rstrip("=")
+    assert shop.adviser.get(f"/desk/{of}&after={written}").status_code == 404
+
+
+def test_a_mark_is_the_same_moment_in_whichever_offset_it_is_written() -> None:
+    read = paging.read(paging.written(dt.datetime.fromisoformat("2026-11-01T14:00:00+02:00"), "x"), dt.datetime, str)
+    assert read is not None
+    assert (read[0], read[0].utcoffset()) == (NOW, dt.timedelta(0))
