@@ -157,12 +157,14 @@ def local(address: str) -> str:
 
 
 def find(request: Request) -> SignedIn | None:
-    """Return who is signed in, None where nobody is."""
+    """Return who is signed in, None where nobody is; nor whoever must set up a second factor first and gave the password too long ago."""
     secret = request.cookies.get(cookie_name(request))
     if not secret:
         return None
     with _database(request).reading() as session:
-        return sessions.find(session, secret)
+        found = sessions.find(session, secret)
+    is_over = found is not None and _must_enrol(request, found) and _now() - found.created_at >= TO_ENROL
+    return None if is_over else found
 
 
 async def _entering(request: Request) -> AsyncIterator[Staff]:
@@ -171,7 +173,7 @@ async def _entering(request: Request) -> AsyncIterator[Staff]:
     After it, because by then the route has given the database back, in whichever order it asked for both.
     """
     found = find(request)
-    if found is None or (_must_enrol(request, found) and _now() - found.created_at >= TO_ENROL):
+    if found is None:
         costs.charge(request, costs.SMALL)
         raise SignInFirst
     if found.language:

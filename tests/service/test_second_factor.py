@@ -17,6 +17,7 @@ from service.access import factors, halves, passwords, securing, users
 from service.database import Database
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
+from tests.service.desk_shop import fields_of, form_to
 from tests.service.page import Page
 
 DIGEST = passwords.hash_password(PASSWORD)
@@ -426,6 +427,27 @@ def test_a_session_that_may_only_set_it_up_ends_in_minutes(desk: Desk) -> None:
         assert begun is not None
         row.created_at -= dt.timedelta(minutes=15)
     assert member.get(FACTOR).headers["location"].startswith("/desk/sign-in")
+
+
+def test_whoever_was_signed_in_when_it_became_required_is_led_to_the_sign_in_and_from_there_to_set_it_up(
+    desk: Desk,
+) -> None:
+    member = desk.sign_in("owner")
+    form = fields_of(form_to(member.read("/desk/users"), "/desk/users"))
+    with desk.database.writing() as session:
+        session.scalars(select(tables.StaffSession)).one().created_at -= dt.timedelta(minutes=20)
+    desk.app.state.second_factor = "owners"
+    for path in ("/desk/users", "/desk/sign-in", "/desk"):
+        page = Page(member.send("GET", path, follow=True))
+        assert (page.status, page.h1) == (200, "Sign in to the desk"), path
+    assert member.get("/desk/sign-in/left").json() == {"seconds": 0}
+    # What stood open is kept, as for anybody whose sign-in has ended.
+    sent = member.send("POST", "/desk/users", data=form | {"email": "new@bows.example"})
+    assert "What you typed is kept" in Page(member.get(sent.headers["location"])).text
+    assert sign_in_form(member, "owner@bows.example", PASSWORD, "/desk/users").status_code == 303
+    member.secret = member.cookies["desk"]
+    assert member.get("/desk/users").headers["location"] == FACTOR
+    assert member.get(FACTOR).status_code == 200
 
 
 def test_one_who_must_set_it_up_can_still_sign_out(desk: Desk) -> None:
