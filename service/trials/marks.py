@@ -2,7 +2,8 @@
 
 Every sheet of the player's that counts, of all trials at this dealer on this instrument: the bows by name, and the own bow. They
 serve that player alone, are shown to that dealer's staff alone, and only where the player agreed that ratings may serve beyond
-their own trial; else they are withheld, which is said.
+their own trial; else they are withheld, which is said. The sheets of a trial that is still blind are left out until it is closed
+or its key revealed: by serial, sentences and numbers alike would tell what the letters hide.
 
 The own bow's blind marks stand in the place of what the answers say of it, criterion by criterion, so that nothing is counted
 twice: they were given between other bows, on the scale of the trial. Answers that rate the own bow and are newer than the trial
@@ -50,6 +51,7 @@ class Marks:
     own : what takes the place of the answers' ratings of the own bow, each the mean of its sheets; ``own_played`` when that was.
     kept : the bow that was kept since the own one was rated, and the day; then ``own`` is empty.
     withheld : there are ratings, but they may serve their own trial only.
+    blind : there are ratings of a trial that is still blind; they are left out.
     """
 
     sheets: tuple[Run, ...] = ()
@@ -58,6 +60,7 @@ class Marks:
     own_played: Played | None = None
     kept: tuple[str, dt.date] | None = None
     withheld: bool = False
+    blind: bool = False
 
     @property
     def known(self) -> Known:
@@ -121,6 +124,8 @@ def _of_player(
         return NO_MARKS
     if not session.get_one(tables.Player, player).in_model:
         return Marks(withheld=True)
+    blind = any(_is_blind(row) for row in rows)
+    rows = [row for row in rows if not _is_blind(row)]
     away = [row for row in rows if row.Run.copy is not None]
     own, own_played, kept = _own(
         session, dealer, player, [row for row in rows if row.Run.copy is None], answers, told_at
@@ -133,14 +138,15 @@ def _of_player(
         own=own,
         own_played=own_played,
         kept=kept,
+        blind=blind,
     )
 
 
 def _sheets(session: Session, dealer: str, player: int, answers: Questionnaire) -> Sequence[Row[Any]]:
-    """Return the newest sheets that count, oldest first, each with its trial's day and the moment it began."""
+    """Return the newest sheets that count, oldest first, each with its trial's day, the moment it began and how it stands."""
     run, trial, composition = tables.Run, tables.Trial, tables.Composition
     statement = (
-        select(run, trial.on, composition.opened_at)
+        select(run, trial.on, composition.opened_at, composition.state, composition.revealed_at)
         .join(trial, trial.id == run.trial)
         .outerjoin(composition, composition.trial == trial.id)
         .where(trial.player == player, trial.dealer == dealer, trial.instrument == answers.instrument)
@@ -151,6 +157,11 @@ def _sheets(session: Session, dealer: str, player: int, answers: Questionnaire) 
     if answers.hold not in (None, Hold.EITHER):
         statement = statement.where(or_(trial.hold == answers.hold, trial.hold == Hold.EITHER))
     return [*session.execute(statement)][::-1]
+
+
+def _is_blind(row: Row[Any]) -> bool:
+    """Say whether a sheet's trial goes on and its key is hidden; one read from a file is over."""
+    return row.state in ("planned", "open") and row.revealed_at is None
 
 
 def _ratings(run: tables.Run) -> dict[Criterion, float]:

@@ -47,6 +47,12 @@ def of_marks(marks: Marks) -> tuple[str, ...]:
                 "trial only."
             )
         )
+    if marks.blind:
+        said.append(
+            _(
+                "This player is in the middle of a blind trial; what is rated in it counts here once it is closed or revealed."
+            )
+        )
     own = marks.own_played
     if own and own.mark is not None:
         sentence = _("The player rated the own bow {mark} on {day}; what the bows promise is measured against that.")

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import Criterion
 from service import advice, tables
+from service.access import users
 from service.database import Database
 from service.errors import NotHere
 from service.forms import check, check_as
@@ -230,6 +231,25 @@ def test_a_listeners_sheets_and_superseded_ones_do_not_count(shop: Database) -> 
         stored = marks.gathered(session, SHOP, check(BASS), previous=key)
     given = [run.ratings[Criterion.OVERALL] for run in stored.sheets if run.copy == BOWS[1]]
     assert sorted(given) in ([5.0], [5.0, 7.0])  # a hidden repeat is another sheet
+
+
+def test_a_trial_that_is_still_blind_says_nothing_by_serial_and_counts_once_its_key_is_known(shop: Database) -> None:
+    with shop.writing() as session:
+        blind = compose(session)
+        lifecycle.open_(session, None, SHOP, blind)
+        rate(session, blind, GOOD)
+        player = player_of(session, blind)
+        seen, stranger = proposed(session, player=player), proposed(session)
+        assert "Played on" not in " ".join(reasons(seen).values())
+        assert seen.bows == stranger.bows  # neither a sentence nor a number tells the good one from the bad one
+        assert (seen.recommended, seen.chance) == (stranger.recommended, stranger.chance)
+        assert [note for note in seen.notes if "blind" in note] == [
+            "This player is in the middle of a blind trial; what is rated in it counts here once it is closed or revealed."
+        ]
+        lifecycle.reveal(session, users.add(session, "ada@bows.example", "owner", None).account.id, SHOP, blind)
+        known = proposed(session, player=player)
+    assert reasons(known)[BOWS[1]].startswith("Played on ")
+    assert not any("blind" in note for note in known.notes)
 
 
 # The own bow, once
