@@ -88,7 +88,7 @@ def add(
     elif (user.role, user.dealer) != (role, dealer) or user.disabled_at is not None:
         _require_another_owner(session, user, stays=role == "owner" and dealer is None)
         user.role, user.dealer, user.disabled_at = role, dealer, None
-        sessions.end_all(session, user.id)
+        _end_all(session, user.id)
     user.name, user.language = name or user.name, language.known(language_code) or user.language
     session.flush()
     did = events.ACCOUNT_MADE if new else events.ROLE_SET
@@ -202,17 +202,22 @@ def disable(session: Session, user: int, *, home: str | None = None, by: int | N
     _require_another_owner(session, row)
     row.disabled_at = _now()
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == user))
-    sessions.end_all(session, user)
-    halves.end_all(session, user)
+    _end_all(session, user)
     browsers.forget_all(session, user)
     audit.record(session, by, events.ACCOUNT_DISABLED, f"user {user}", dealer=row.dealer)
 
 
 def end_sessions(session: Session, user: int, *, home: str | None = None, by: int | None = None) -> None:
-    """End every session of a user; raises `NotHere` as `disable` does."""
+    """End every session and half sign-in of a user; raises `NotHere` as `disable` does."""
     row = _user(session, user, home)
-    sessions.end_all(session, user)
+    _end_all(session, user)
     audit.record(session, by, events.SESSIONS_ENDED, f"user {user}", dealer=row.dealer)
+
+
+def _end_all(session: Session, user: int) -> None:
+    """End a user's sign-ins, those too that wait for the code of the second factor."""
+    sessions.end_all(session, user)
+    halves.end_all(session, user)
 
 
 def _require_usable(

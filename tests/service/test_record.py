@@ -12,6 +12,7 @@ from sqlalchemy import select
 from service import commands, tables
 from service.access import audit, events, factors, passwords, refusals, securing, users
 from service.access.events import CATALOGUE, STAFF, Event
+from service.app import SIGN_INS_PER_MINUTE
 from service.database import Database
 from service.privacy import clock, questions
 from service.trials import lifecycle, outcomes
@@ -226,6 +227,27 @@ def test_a_sign_in_that_is_refused_at_the_form_is_on_record_once_and_then_counte
     assert (entry.who, entry.by, entry.about) == (None, events.STRANGER, f"user {desk.ids['adviser']}")
     assert entry.detail == {"network": "127.0.0.0/24", "times": 3}
     assert f"user {desk.ids['adviser']}" in desk.sign_in("owner").read("/desk/audit").text
+
+
+def test_a_sign_in_that_had_to_wait_is_on_record_too(desk: Desk) -> None:
+    # ASVS 5.0, 16.3.1: every try to sign in, whatever came of it.
+    desk.give_password("adviser", passwords.hash_password(cast.PASSWORD))
+    statuses = [sign_in_form(desk.nobody(), "adviser@bows.example", "not this").status_code for _time in range(9)]
+    assert statuses == [422] * 5 + [429] * 4
+    (entry,) = refused(desk.database)
+    assert (entry.about, entry.detail["times"]) == (f"user {desk.ids['adviser']}", 9)
+
+
+def test_so_is_one_of_an_address_of_the_network_that_tried_too_often(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(passwords, "fits", lambda *_: False)
+    tries = SIGN_INS_PER_MINUTE + 3
+    statuses = [sign_in_form(desk.nobody(), f"u{n}@bows.example", "not this").status_code for n in range(tries)]
+    assert statuses == [422] * SIGN_INS_PER_MINUTE + [429] * 3
+    assert [(entry.about, entry.detail["times"]) for entry in refused(desk.database)] == [
+        ("account u…@bows.example", tries)
+    ]
 
 
 def test_nobody_fills_the_record_by_being_refused(desk: Desk) -> None:

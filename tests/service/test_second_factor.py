@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import func, select, update
 
 from service import tables
-from service.access import factors, halves, passwords, securing, users
+from service.access import audit, events, factors, halves, passwords, securing, users
 from service.database import Database
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
@@ -23,6 +23,8 @@ from tests.service.page import Page
 DIGEST = passwords.hash_password(PASSWORD)
 EMAIL = "adviser@bows.example"
 FACTOR = "/desk/account/factor"
+NEW_PASSWORD = "/desk/account/password"
+ANOTHER = "kettle loom rosin amber"
 NOW = dt.datetime(2026, 11, 30, 9, 0, 10, tzinfo=dt.UTC)
 # RFC 6238, appendix B: the seed of the SHA-1 column, and its codes' last six digits.
 RFC_SECRET = "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ"
@@ -185,7 +187,7 @@ def test_the_half_state_opens_nothing_and_ends_in_minutes(desk: Desk) -> None:
     assert member.get("/desk/sign-in/code").headers["location"] == "/desk"
 
 
-@pytest.mark.parametrize("what", ["disabled", "password", "factor"])
+@pytest.mark.parametrize("what", ["disabled", "password", "factor", "sessions", "role"])
 def test_a_half_state_ends_with_what_it_rested_on(desk: Desk, what: str) -> None:
     secret, _codes = enrolled(desk)
     member = half_way(desk)
@@ -195,6 +197,10 @@ def test_a_half_state_ends_with_what_it_rested_on(desk: Desk, what: str) -> None
             users.disable(session, desk.ids["adviser"])
         elif what == "password":
             users.change_password(session, desk.ids["adviser"], DIGEST, keep="")
+        elif what == "sessions":
+            users.end_sessions(session, desk.ids["adviser"])
+        elif what == "role":
+            users.add(session, EMAIL, "workshop")
         else:
             securing.reset_factor(session, desk.ids["adviser"])
     reply = member.send("POST", "/desk/sign-in/code", data=hidden(page) | {"code": code_now(secret)})
@@ -222,6 +228,10 @@ def test_codes_can_be_tried_a_few_times_only_and_its_owner_is_told_that_the_pass
     assert [give(thief, "000000") for _time in range(5)] == [422] * 5
     assert [give(half_way(desk), "000000") for _time in range(3)] == [429] * 3
     assert notices(desk).count("codes_tried") == 1
+    # 16.3.1: each try is on record, also one that had to wait.
+    with desk.database.reading() as session:
+        refused = [entry for entry in audit.entries(session) if entry.did == events.CODE_REFUSED.did]
+    assert [(entry.about, entry.detail["times"]) for entry in refused] == [(f"user {desk.ids['adviser']}", 8)]
     # From the browser that is known its owner still gets in.
     sign_in_form(owners, EMAIL, PASSWORD)
     assert give(owners, code_now(secret, 1)) == 303
@@ -379,12 +389,30 @@ def test_new_recovery_codes_end_the_earlier_ones(desk: Desk) -> None:
     assert give(half_way(desk), recovery_codes_on(page)[0]) == 303
 
 
-def test_a_thief_of_a_session_cannot_try_codes_without_end(desk: Desk) -> None:
+@pytest.mark.parametrize("path", [f"{FACTOR}/remove", NEW_PASSWORD])
+def test_a_thief_of_a_session_cannot_try_codes_without_end(desk: Desk, path: str) -> None:
     enrolled(desk)
     member = desk.sign_in("adviser")
-    given = {"current": PASSWORD, "proof": "000000"}
-    statuses = [member.post(f"{FACTOR}/remove", given).status_code for _time in range(7)]
+    given = {"current": PASSWORD, "proof": "000000", "password": ANOTHER, "again": ANOTHER}
+    statuses = [member.post(path, given).status_code for _time in range(7)]
     assert statuses == [422] * 5 + [429] * 2
+
+
+def test_another_password_is_set_for_the_current_one_and_a_code(desk: Desk) -> None:
+    # 6.2.3: the current password; 6.3.3, 7.5.1: and the second factor, where there is one.
+    secret, _codes = enrolled(desk)
+    member = desk.sign_in("adviser")
+    assert [e.get("autocomplete") for e in member.read("/desk/account").all("input", name="proof")] == ["one-time-code"]
+    assert desk.sign_in("owner").read("/desk/account").all("input", name="proof") == []
+    new = {"current": PASSWORD, "password": ANOTHER, "again": ANOTHER}
+    for given in (new, new | {"proof": "000000"}):
+        page = member.submit(NEW_PASSWORD, given)
+        assert (page.status, page.of_class("fault")[0].text.strip()[:22]) == (422, "This code is not right")
+    # A mistake elsewhere does not use the code up.
+    assert member.submit(NEW_PASSWORD, new | {"again": PASSWORD, "proof": code_now(secret)}).status == 422
+    assert sign_in_form(desk.nobody(), EMAIL, ANOTHER).status_code == 422
+    assert "Your password is changed" in member.submit(NEW_PASSWORD, new | {"proof": code_now(secret)}).text
+    assert sign_in_form(desk.nobody(), EMAIL, ANOTHER).status_code == 303
 
 
 # Where it is required

@@ -53,15 +53,23 @@ async def _changed(request: Request, staff: AnyStaff, form: Posted) -> tuple[Pro
 async def change_password(
     request: Request,
     staff: AnyStaff,
+    form: Posted,
     changed: Annotated[tuple[Proof, NewPassword], Depends(_changed)],
     session: Writing,
 ) -> Response:
-    """Set another password; every other session ends, every other browser is forgotten."""
+    """Set another password; every other session ends, every other browser is forgotten.
+
+    Where there is a second factor a code of it is asked for too. It is used up only where nothing else is wrong, and a wrong
+    one counts as a try at the password does.
+    """
     proof, new = changed
-    if not proof.problems:
+    problems = dict(new.problems)
+    if not problems and factors.of_user(session, staff.user) is not None:
+        problems = forms.code_problems(request, session, staff.user, form)
+    if not (proof.problems or "proof" in problems):
         tries.give_back(session, proof.tried.of)
-    if new.problems:
-        return _page(request, staff, session, dict(new.problems))
+    if problems:
+        return _page(request, staff, session, problems)
     users.change_password(session, staff.user, new.digest, keep=staff.session, browser=entering.browser_secret(request))
     reply = see(request, ACCOUNT, _("Your password is changed, and you are signed out everywhere else."))
     entering.know_browser(request, session, reply, staff.user)

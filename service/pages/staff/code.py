@@ -12,6 +12,7 @@ from service.pages import guard
 from service.pages.desk_frame import see
 from service.pages.guard import Fields, first
 from service.pages.rendering import render
+from service.pages.screens import client_of
 from service.pages.sessions import Writing
 from service.pages.staff import entering, forms
 from service.pages.staff.contexts import CodePage
@@ -50,16 +51,14 @@ async def give(
         return _again(request)
     onwards, secret = first(form, "next"), request.cookies[guard.cookie_name(request, HALF)]
     if taken.wait:
+        refusals.code(session, half.user, client_of(request))
         securing.codes_refused(session, half.user)
         reply = _form(request, secret, onwards, {"code": entering.too_often(taken)}, 429)
         reply.headers["Retry-After"] = str(taken.seconds)
         return reply
-    if not securing.code_fits(session, half.user, first(form, "code")):
-        refusals.code(session, half.user, request.client.host if request.client else "")
-        sentence = _(
-            "This code is not right, or was used already. Expected the one that the app shows now, or a recovery code."
-        )
-        return _form(request, secret, onwards, {"code": sentence}, 422)
+    problems = forms.code_problems(request, session, half.user, form, "code")
+    if problems:
+        return _form(request, secret, onwards, problems, 422)
     if not halves.end(session, half.digest):
         return _again(request)
     tries.give_back(session, taken.of)

@@ -9,7 +9,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service.access import audit, browsers, devices, drawn, events, halves, sessions, tries, users
+from service.access import audit, browsers, devices, drawn, events, halves, refusals, sessions, tries, users
 from service.access.devices import Device
 from service.access.halves import Half
 from service.database import Database
@@ -17,6 +17,7 @@ from service.language import _
 from service.limits import RateLimit
 from service.pages import guard
 from service.pages.guard import Staff
+from service.pages.screens import client_of
 
 BEFORE, HALF, KNOWN = "desk-in", "desk-half", "desk-known"
 """Cookies: what a form's token hangs on before there is a session; a half sign-in; a browser that is known."""
@@ -45,7 +46,11 @@ async def try_password(request: Request, email: str) -> Try:
         user = browsers.known_user(session, email, secret)
     if user is not None:
         return await _taken(request, tries.key("password", user, drawn.digest(secret or "")))
-    limit_address(request)
+    try:
+        limit_address(request)
+    except HTTPException:
+        await _refused_by_address(request, email)
+        raise
     return await _taken(request, tries.key("password", email.strip().lower()))
 
 
@@ -69,9 +74,16 @@ async def try_own(request: Request, staff: Staff) -> Try:
 def limit_address(request: Request) -> None:
     """Raise 429 where one address of the network tried too often."""
     by_address: RateLimit = request.app.state.sign_in_limit
-    wait = by_address.wait(request.client.host if request.client else "")
+    wait = by_address.wait(client_of(request))
     if wait:
         raise HTTPException(429, headers={"Retry-After": str(math.ceil(wait))})
+
+
+async def _refused_by_address(request: Request, email: str) -> None:
+    database = _database(request)
+    async with database.turn():
+        with database.writing() as session:
+            refusals.sign_in(session, email, client_of(request))
 
 
 async def _taken(request: Request, of: str) -> Try:
@@ -132,8 +144,7 @@ def browser_secret(request: Request) -> str | None:
 
 def device_of(request: Request) -> Device:
     """Return from where somebody asks."""
-    host = request.client.host if request.client else ""
-    return devices.device(request.headers.get("user-agent", ""), host)
+    return devices.device(request.headers.get("user-agent", ""), client_of(request))
 
 
 def _database(request: Request) -> Database:

@@ -56,8 +56,8 @@ async def set_up(request: Request, staff: Entering, form: PostedEntering, proof:
     if step is None:
         problems["code"] = _("This is not the code that the app shows now. Expected its six digits.")
     # Used up only where nothing else is wrong: else it could not be given again.
-    if not problems and replaces and not securing.code_fits(session, staff.user, first(form, "proof")):
-        problems["proof"] = _wrong_code()
+    if not problems and replaces:
+        problems |= forms.code_problems(request, session, staff.user, form)
     if problems or secret is None or step is None:
         return _page(request, staff, session, problems, replaces=replaces, secret=secret)
     codes = securing.set_factor(session, staff.user, secret, step, keep=staff.session)
@@ -67,7 +67,7 @@ async def set_up(request: Request, staff: Entering, form: PostedEntering, proof:
 @router.post(f"{FACTOR}/codes")
 async def renew_codes(request: Request, staff: AnyStaff, form: Posted, proof: Proven, session: Writing) -> Response:
     """Make new recovery codes and show them."""
-    problems = _refusals(session, staff, form, proof)
+    problems = _refusals(request, session, staff, form, proof)
     if problems:
         return _page(request, staff, session, problems)
     return _codes(request, staff, session, proof, securing.renew_codes(session, staff.user))
@@ -78,7 +78,7 @@ async def remove(request: Request, staff: AnyStaff, form: Posted, proof: Proven,
     """Take the second factor away."""
     if guard.needs_factor(request, staff.role):
         raise Refused(_("A second factor is required of this account here; set up another one in its place."))
-    problems = _refusals(session, staff, form, proof)
+    problems = _refusals(request, session, staff, form, proof)
     if problems:
         return _page(request, staff, session, problems)
     securing.remove_factor(session, staff.user, keep=staff.session)
@@ -95,19 +95,9 @@ async def codes_as_file(staff: AnyStaff, form: Posted) -> Response:
     return Response(text, media_type="text/plain; charset=utf-8", headers=headers)
 
 
-def _refusals(session: Session, staff: Staff, form: Fields, proof: Proof) -> dict[str, str]:
+def _refusals(request: Request, session: Session, staff: Staff, form: Fields, proof: Proof) -> dict[str, str]:
     """Return why what was given does not allow a change of the second factor; a right code is used by that."""
-    if proof.problems:
-        return dict(proof.problems)
-    if not securing.code_fits(session, staff.user, first(form, "proof")):
-        return {"proof": _wrong_code()}
-    return {}
-
-
-def _wrong_code() -> str:
-    return _(
-        "This code is not right, or was used already. Expected the one that the app shows now, or a recovery code."
-    )
+    return dict(proof.problems) or forms.code_problems(request, session, staff.user, form)
 
 
 def _codes(request: Request, staff: Staff, session: Session, proof: Proof, codes: list[str]) -> Response:

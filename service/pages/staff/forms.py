@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fastapi import Request
+from sqlalchemy.orm import Session
 
-from service.access import passwords, users
+from service.access import passwords, refusals, securing, users
 from service.access.kept import SECRET_FIELDS
 from service.access.users import Account
 from service.database import Database
@@ -14,6 +15,7 @@ from service.language import _
 from service.pages.contexts import Fault, Typed
 from service.pages.desk_frame import host_of
 from service.pages.guard import Fields, Staff, first
+from service.pages.screens import client_of
 from service.pages.staff import entering
 from service.pages.staff.entering import Try
 
@@ -76,3 +78,14 @@ async def proof(request: Request, staff: Staff, form: Fields, field: str = "curr
     if await passwords.in_thread(passwords.fits, known.digest, first(form, field)):
         return Proof(tried, {})
     return Proof(tried, {field: _("This is not your current password.")})
+
+
+def code_problems(request: Request, session: Session, user: int, form: Fields, field: str = "proof") -> dict[str, str]:
+    """Use the code of the second factor in a field up; return what is wrong with it by field, which is put on record."""
+    if securing.code_fits(session, user, first(form, field)):
+        return {}
+    refusals.code(session, user, client_of(request))
+    sentence = _(
+        "This code is not right, or was used already. Expected the one that the app shows now, or a recovery code."
+    )
+    return {field: sentence}

@@ -19,6 +19,7 @@ from service.pages import guard, keeping
 from service.pages.desk_frame import SAID, said_to_stranger, see
 from service.pages.guard import Entering, Fields, PostedEntering, first
 from service.pages.rendering import render
+from service.pages.screens import client_of
 from service.pages.sessions import Writing
 from service.pages.staff import entering, forms
 from service.pages.staff.contexts import SignInPage
@@ -74,13 +75,14 @@ async def _tried(request: Request, form: Annotated[Fields, Depends(guard.fields_
 async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], session: Writing) -> Response:
     """Begin a session, ask for the code of the second factor, or say that address and password do not belong together."""
     typed = {"email": [tried.email]}
+    if tried.user is None:
+        refusals.sign_in(session, tried.email, client_of(request))
+        log.warning("a sign-in was refused")
     if tried.tried.wait:
         reply = _form(request, tried.next, typed, {"email": entering.too_often(tried.tried)}, 429)
         reply.headers["Retry-After"] = str(tried.tried.seconds)
         return reply
     if tried.user is None:
-        refusals.sign_in(session, tried.email, request.client.host if request.client else "")
-        log.warning("a sign-in was refused")
         sentence = _("Address and password do not belong together, or this account is not in use.")
         return _form(request, tried.next, typed, {"email": sentence}, 422)
     tries.give_back(session, tried.tried.of)
