@@ -10,7 +10,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import delete, select
+from sqlalchemy import ColumnElement, delete, select
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -64,7 +64,7 @@ def refused(
 
 def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str:
     of, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
-    session.execute(delete(of).where(of.at < moment - LIFE))
+    drop_spent(session, moment)
     theirs = select(of.digest).where(of.user == row.user).order_by(of.at.desc(), of.digest).offset(MOST - 1)
     old = session.scalars(theirs).all()
     session.execute(delete(of).where(of.digest.in_(old)))
@@ -75,10 +75,21 @@ def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str
     return secret
 
 
+def spent(now: dt.datetime) -> ColumnElement[bool]:
+    """Return the condition that a form has had its time, or is of a clock that was ahead, of which nobody knows when its time is."""
+    return ~tables.KeptForm.at.between(now - LIFE, now + LIFE)
+
+
+def drop_spent(session: Session, now: dt.datetime) -> bool:
+    """Delete what has had its time, whatever is thought of the clock; return whether there was any."""
+    gone = session.execute(delete(tables.KeptForm).where(spent(now)).returning(tables.KeptForm.digest))
+    return bool(gone.all())
+
+
 def find(session: Session, secret: str, user: int, digest: str, now: dt.datetime | None = None) -> Kept | None:
     """Return what is kept for a user under a secret; ``digest``: of the session that asks. None for anybody else."""
     row = session.get(tables.KeptForm, drawn.digest(secret))
-    if row is None or row.user != user or row.at < (now or dt.datetime.now(dt.UTC)) - LIFE:
+    if row is None or row.user != user or abs((now or dt.datetime.now(dt.UTC)) - row.at) > LIFE:
         return None
     if row.page is None:
         return Kept(row.path, {name: list(values) for name, values in (row.fields or {}).items()}, "", 200)

@@ -1,10 +1,10 @@
-"""The thread that sees to retention for as long as a process serves."""
+"""The thread that sees to retention for as long as a process serves, and each hour to the forms that were kept for one."""
 
 import datetime as dt
 import logging
 import threading
 
-from service.access import audit, events
+from service.access import audit, events, kept
 from service.database import Database
 from service.privacy import remains
 from service.privacy.retention import sweep_if_due
@@ -17,7 +17,7 @@ _log = logging.getLogger(__name__)
 
 
 class Caretaker:
-    """Looks every hour whether the day's sweep is due, and does it where no other process has."""
+    """Looks every hour whether the day's sweep is due, and does it where no other process has; kept forms go in any case."""
 
     def __init__(self, database: Database, first: float = FIRST_LOOK, every: float = LOOK_EVERY) -> None:
         self._database, self._first, self._every = database, first, every
@@ -39,6 +39,7 @@ class Caretaker:
         while not self._end.wait(wait):
             wait = self._every
             try:
+                _drop_kept_forms(self._database, dt.datetime.now(dt.UTC))
                 remains.clear(self._database, dt.datetime.now(dt.UTC))
                 with audit.written_by(events.SERVICE):
                     swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
@@ -48,3 +49,10 @@ class Caretaker:
             else:
                 if swept is not None:
                     _log.info("retention: %s", swept.counts())
+
+
+def _drop_kept_forms(database: Database, now: dt.datetime) -> None:
+    """Delete forms that were kept for their hour, off the disk too; at worst, under a wrong clock, something is typed once more."""
+    with database.writing() as session:
+        if kept.drop_spent(session, now):
+            remains.note(session)

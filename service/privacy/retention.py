@@ -232,7 +232,7 @@ def _spent(session: Session, now: dt.datetime) -> int:
         PasswordLink.expires_at < now,
         StaffSession.expires_at < now,
         TabletCode.expires_at < now,
-        KeptForm.at < now - kept.LIFE,
+        kept.spent(now),
         (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
     )
     of = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)

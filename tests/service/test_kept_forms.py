@@ -1,6 +1,7 @@
 """A form that was sent and not taken is not lost: after signing in again it is as it was, and a refusal has its own address."""
 
 import datetime as dt
+import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from sqlalchemy import delete, select
 from service import tables
 from service.access import factors, kept, passwords
 from service.pages.refill import refilled
+from service.privacy import clock, daily, retention
 from service.security import FormTokens
 from tests.service import cast, desk_shop
 from tests.service.cast import PASSWORD, Member
@@ -242,6 +244,53 @@ def test_what_is_kept_is_bounded_in_number_size_and_time_and_holds_no_password(s
         assert kept.find(session, last, user, "", later) is None
         kept.typed(session, user, "/desk/x", {}, later)
         assert len(session.scalars(select(tables.KeptForm)).all()) == 1
+
+
+@pytest.mark.parametrize("clock_is", ["right", "years ahead of the last sign of work"])
+def test_what_was_kept_goes_each_hour_whether_or_not_the_clock_is_believed(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, clock_is: str
+) -> None:
+    """Also off the disk; nobody has to send another form, and no sweep has to be due."""
+    database, user, now = shop.desk.database, shop.desk.ids["adviser"], dt.datetime.now(dt.UTC)
+    ages = {"over": 61, "still": 30, "of a clock ahead": -3 * 365 * 24 * 60}
+    with database.writing() as session:
+        moments = {name: now - dt.timedelta(minutes=age) for name, age in ages.items()}
+        for name, at in moments.items():  # each kept under the clock of its own moment
+            row = {"user": user, "path": f"/desk/{name}", "fields": {"name": [f"Words typed, {name}"]}}
+            session.add(tables.KeptForm(digest=name, at=at, **row))
+        worked = now if clock_is == "right" else now - dt.timedelta(days=1_000)
+        session.add_all(
+            [
+                tables.Duty(name=clock.WATCH, begun_at=worked, counts={}),
+                tables.Duty(name=retention.SWEEP, begun_at=now, counts={}),
+            ]
+        )
+    looked, sweep = threading.Event(), retention.sweep_if_due
+
+    def looking(*given: Any) -> Any:
+        try:
+            return sweep(*given)
+        finally:
+            looked.set()
+
+    monkeypatch.setattr(daily, "sweep_if_due", looking)
+    caretaker = daily.Caretaker(database, first=0.0)
+    caretaker.start()
+    assert looked.wait(30)
+    caretaker.stop()
+    with database.reading() as session:
+        assert session.scalars(select(tables.KeptForm.digest)).all() == ["still"]
+    assert database.file is not None
+    written = b"".join(path.read_bytes() for path in database.file.parent.glob(f"{database.file.name}*"))
+    assert [name for name in ages if f"Words typed, {name}".encode() in written] == ["still"]
+
+
+def test_what_a_clock_ahead_kept_is_not_shown_for_years(shop: Shop) -> None:
+    user, now = shop.desk.ids["adviser"], dt.datetime(2026, 5, 1, tzinfo=dt.UTC)
+    with shop.desk.database.writing() as session:
+        secret = kept.typed(session, user, "/desk/x", {"n": ["1"]}, now + dt.timedelta(days=1_000))
+        assert secret is not None
+        assert kept.find(session, secret, user, "", now) is None
 
 
 def test_a_refusal_leads_a_browser_to_a_page_of_its_own(shop: Shop) -> None:
