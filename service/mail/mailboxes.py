@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 
 from service.language import N_
 from service.limits import networks
-from service.mail import address_keys, closed, outbox
+from service.mail import address_keys, closed, outbox, redating
 from service.mail.contents import KINDS, Needless
 from service.mail.office import Office
 from service.tables import ConfirmedAddress, Contact, FirstMail, MailCount, OutboxItem
@@ -80,7 +80,7 @@ def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) ->
     first = _first(session, called.mailbox, CAUSES[row.kind])
     if first is not None and first.mail == _left(row):
         return None
-    if first is not None and now - first.at < ANEW and not _has_failed(session, first):
+    if first is not None and _is_recent(first, now) and not _has_failed(session, first):
         return Held(UNCONFIRMED, row.queued_at + WAITS)
     of_dealer = address_keys.of(session).of("dealer", f"{row.dealer or ''}:{CAUSES[row.kind]}")
     if not _counted(session, of_dealer, MOST_OF_DEALER, now):
@@ -124,6 +124,11 @@ def _is_closed(session: Session, office: Office, row: OutboxItem) -> bool:
 def _first(session: Session, mailbox: str, cause: str) -> FirstMail | None:
     known = select(FirstMail).where(FirstMail.mailbox == mailbox, FirstMail.cause == cause)
     return session.scalar(known.with_for_update())
+
+
+def _is_recent(first: FirstMail, now: dt.datetime) -> bool:
+    """Say whether the one mail went so lately that no other may; a moment to come was written by a clock that was wrong."""
+    return -redating.TOLERANCE <= now - first.at < ANEW
 
 
 def _has_failed(session: Session, first: FirstMail) -> bool:

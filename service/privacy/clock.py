@@ -15,28 +15,40 @@ from sqlalchemy import ColumnElement, CursorResult, false, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.access import audit, events, sessions, tablets, users
+from service.access import audit, events, halves, sessions, tablets, users
 from service.mail import outbox, redating
 from service.tables import (
+    AddressKey,
     ApiKey,
     AuditEntry,
     ClosedAddress,
     Composition,
+    ConfirmedAddress,
     Contact,
+    Door,
     Draft,
     Duty,
     Enquiry,
+    FirstMail,
     FollowUp,
+    HalfSignIn,
+    HeadToHead,
     KeptForm,
+    KnownBrowser,
     ModelVersion,
     OutboxItem,
     Pair,
     PasswordLink,
+    Player,
     Seat,
+    SecondFactor,
     Sheet,
+    SignInTries,
     StaffSession,
     Tablet,
     TabletCode,
+    TrialCopy,
+    User,
 )
 from service.trials import seats
 
@@ -52,29 +64,55 @@ _A_DAY = dt.timedelta(days=1)
 Column = InstrumentedAttribute[Any]
 _Condition = Callable[[Column], ColumnElement[bool]]
 _WRITTEN: tuple[Column, ...] = (
+    AddressKey.made_at,
     ApiKey.made_at,
+    ApiKey.revoked_at,
     AuditEntry.at,
     ClosedAddress.at,
+    Composition.closed_at,
     Composition.created_at,
+    Composition.materials_confirmed_at,
+    Composition.opened_at,
+    Composition.revealed_at,
+    ConfirmedAddress.at,
     Contact.created_at,
+    Door.changed_at,
     Draft.created_at,
     Draft.updated_at,
     Duty.begun_at,
     Duty.ended_at,
     Enquiry.created_at,
+    Enquiry.settled_at,
+    FirstMail.at,
     FollowUp.at,
+    HeadToHead.ended_at,
+    HeadToHead.started_at,
     KeptForm.at,
+    KnownBrowser.created_at,
+    KnownBrowser.seen_at,
     ModelVersion.fitted_at,
     OutboxItem.failed_at,
     OutboxItem.queued_at,
     OutboxItem.sent_at,
     Pair.received_at,
+    PasswordLink.asked_at,
+    PasswordLink.used_at,
+    Player.asked_at,
+    Seat.closed_at,
     Seat.made_at,
+    SecondFactor.since,
     Sheet.received_at,
+    SignInTries.last_at,
     StaffSession.created_at,
     StaffSession.seen_at,
     Tablet.enrolled_at,
+    Tablet.revoked_at,
     Tablet.seen_at,
+    TabletCode.used_at,
+    TrialCopy.back_at,
+    TrialCopy.out_at,
+    User.created_at,
+    User.disabled_at,
 )
 """Moments that the service wrote by its own clock when something happened; no day or hour that somebody typed or a device told."""
 _AGES: tuple[Column, ...] = (Contact.created_at, Draft.updated_at, Enquiry.created_at)
@@ -84,6 +122,7 @@ _BEHIND = "behind"
 _BETWEEN_LOOKS = dt.timedelta(hours=2)
 """Longer than between two looks at the clock: so long it may have been behind unseen."""
 _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
+    (HalfSignIn.expires_at, halves.LIFE),
     (OutboxItem.due_at, redating.FARTHEST),
     (OutboxItem.leased_until, outbox.LEASE),
     (PasswordLink.expires_at, users.LINK_LIFE),
@@ -92,6 +131,8 @@ _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
     (TabletCode.expires_at, tablets.CODE_LIFE),
 )
 """Moments that lie ahead by their nature, and how far at most."""
+LOOKED_AT: tuple[Column, ...] = (*_WRITTEN, *(column for column, _ahead in _PLANNED))
+"""All that is looked at for moments of the future; every other column of moments holds what a device told."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,6 +151,16 @@ def test_a_mail_queued_before_mailboxes_were_noted_goes_out_once_its_reader_conf
     assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=1)
 
 
+def test_a_clock_that_was_ahead_keeps_no_mailbox_waiting_once_it_is_right(database: Database, tmp_path: Path) -> None:
+    clock, ahead = Clock(), Clock()
+    ahead.pass_(days=1095)
+    add(database, 1)
+    assert send_waiting(database, office_in(tmp_path), ahead) == Sent(sent=1)
+    for number in (2, 3):
+        add(database, number)
+    assert send_waiting(database, office_in(tmp_path), clock) == Sent(sent=1, put_off=1)
+
+
 def test_a_first_mail_that_never_arrived_is_not_the_one(database: Database, tmp_path: Path) -> None:
     add(database, 1)
     with database.writing() as session:

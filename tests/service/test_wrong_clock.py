@@ -12,6 +12,7 @@ from sqlalchemy import func, select, update
 
 from service import drafts, tables
 from service.access import drawn, sessions, tablets, users
+from service.columns import Moment
 from service.commands import main
 from service.database import Database
 from service.mail import outbox, redating, sending
@@ -216,6 +217,43 @@ def test_the_command_says_how_it_stands_and_takes_the_operators_word(
     assert counted(shop)["enquiries"] == 1
 
 
+TOLD_BY_A_DEVICE = {"runs.rated_at", "sheets.rated_at", "pairs.rated_at"}
+"""When a tablet says that something was rated; kept as it was told."""
+
+
+def test_every_moment_is_looked_at_for_the_future_but_those_that_a_device_told() -> None:
+    moments = {
+        f"{table.name}.{column.name}"
+        for table in tables.Base.metadata.tables.values()
+        for column in table.columns
+        if isinstance(column.type, Moment)
+    }
+    assert {"enquiries.created_at", "first_mails.at"} <= moments
+    looked_at = {f"{column.class_.__tablename__}.{column.key}" for column in clock.LOOKED_AT}
+    assert looked_at == moments - TOLD_BY_A_DEVICE
+
+
+def test_what_a_clock_ahead_noted_of_mailboxes_and_browsers_is_set_right(shop: Database) -> None:
+    then = NOW + THREE_YEARS
+    with shop.writing() as session:
+        user = session.scalars(select(tables.User.id)).one()
+        session.add(tables.FirstMail(mailbox="a", cause="enquiry", mail="m", at=then))
+        session.add(tables.ConfirmedAddress(digest="a", at=then))
+        session.add(tables.KnownBrowser(digest="b", user=user, created_at=then, seen_at=then))
+    assert "confirmed_addresses 1, first_mails 1, known_browsers 1" in wrong(shop, NOW)
+    with shop.writing() as session:
+        clock.confirm(session, None, NOW)
+        clock.mend(session, NOW)
+    assert wrong(shop, NOW) == ""
+    with shop.reading() as session:
+        browser = session.scalars(select(tables.KnownBrowser)).one()
+        noted = (
+            session.scalars(select(tables.FirstMail.at)).one(),
+            session.scalars(select(tables.ConfirmedAddress.at)).one(),
+        )
+        assert (*noted, browser.created_at, browser.seen_at) == (NOW,) * 4
+
+
 # Other things that run out
 
 
@@ -322,6 +360,7 @@ def queued(session: Any, kind: str, **changes: Any) -> int:
 
 SHIFTED = """
 import datetime as dt, sys, threading, types
+from service.columns import Moment
 from service.commands import main
 from service.database import Database
 from service.privacy import daily, retention
