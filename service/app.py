@@ -54,7 +54,7 @@ from service.together import Together
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
 SERVER_CALLS_PER_MINUTE = 600
-"""Enquiries that one dealer's server may make in a minute."""
+"""Requests of every kind that one dealer's server may make in a minute."""
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
 SIGN_INS_PER_MINUTE = 20

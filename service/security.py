@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_BODY = 256 * 1024
@@ -31,6 +32,21 @@ _ALLOWED = {
     "base-uri": "'none'",
     "frame-ancestors": "'none'",
 }
+
+
+def is_https(connection: HTTPConnection) -> bool:
+    """Say whether readers reach the service by https, as far as it can know."""
+    return connection.url.scheme == "https" or (connection.app.state.public_address or "").startswith("https:")
+
+
+def cookie_name(connection: HTTPConnection, name: str, *, everywhere: bool = True) -> str:
+    """Return a cookie's name; by https with the prefix that binds it to this host (RFC 6265bis, 4.1.3).
+
+    ``everywhere``: it is sent to every path of this host, which the stronger prefix asks for.
+    """
+    if not is_https(connection):
+        return name
+    return f"__Host-{name}" if everywhere else f"__Secure-{name}"
 
 
 def policy(**changes: str) -> str:

@@ -33,7 +33,7 @@ _REFUSALS = (HTTPException, NotHere, Invalid)
 _NOT_STORED: dict[int | str, dict[str, Any]] = {
     401: {"model": schema.Error, "description": "No key, or one that opens nothing (any more)"},
     404: {"model": schema.Error, "description": "No such trial for this key"},
-    **schema.errors(400, 408, 413, 415, 421, 422, 500, 503),
+    **schema.errors(400, 408, 413, 415, 421, 422, 429, 500, 503),
 }
 
 

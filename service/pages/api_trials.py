@@ -95,7 +95,7 @@ _BEARER: list[dict[str, list[str]]] = [{"bearer": []}]
 def _responses(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]]:
     return {
         200: {"model": model, "description": said},
-        **schema.errors(400, 401, 403, 404, 408, 409, 413, 415, 421, 422, 500, 503),
+        **schema.errors(400, 401, 403, 404, 408, 409, 413, 415, 421, 422, 429, 500, 503),
     }
 
 

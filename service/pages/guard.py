@@ -123,14 +123,9 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Elsewhere, _elsewhere)
 
 
-def is_https(request: Request) -> bool:
-    """Say whether readers reach the service by https, as far as it can know."""
-    return request.url.scheme == "https" or (request.app.state.public_address or "").startswith("https:")
-
-
 def cookie_name(request: Request, name: str = "desk") -> str:
-    """Return a cookie's name; by https with the prefix that binds it to this host (RFC 6265bis, 4.1.3.2)."""
-    return f"__Host-{name}" if is_https(request) else name
+    """Return the name of a cookie of the desk; by https it is bound to this host."""
+    return security.cookie_name(request, name)
 
 
 def set_cookie(request: Request, reply: Response, value: str, name: str = "desk", seconds: int | None = None) -> None:
@@ -140,7 +135,7 @@ def set_cookie(request: Request, reply: Response, value: str, name: str = "desk"
         value,
         max_age=seconds,
         path="/",
-        secure=is_https(request),
+        secure=security.is_https(request),
         httponly=True,
         samesite="lax",
     )
@@ -148,7 +143,9 @@ def set_cookie(request: Request, reply: Response, value: str, name: str = "desk"
 
 def drop_cookie(request: Request, reply: Response, name: str = "desk") -> None:
     """Take a cookie back."""
-    reply.delete_cookie(cookie_name(request, name), path="/", secure=is_https(request), httponly=True, samesite="lax")
+    reply.delete_cookie(
+        cookie_name(request, name), path="/", secure=security.is_https(request), httponly=True, samesite="lax"
+    )
 
 
 def local(address: str) -> str:

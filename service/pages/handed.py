@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import Response
 
-from service.pages import guard
+from service import security
 
 _NAME, _SECONDS, _LONGEST = "typed", 300, 3_000
 """For so long; a cookie holds about four thousand bytes (RFC 6265bis, 5.5), and longer entries are not handed back."""
@@ -20,11 +20,11 @@ def hand_back(request: Request, reply: Response, address: str, fields: Mapping[s
     if len(packed) <= _LONGEST:
         mac = request.app.state.tokens.make(f"typed:{address}:{packed}")
         reply.set_cookie(
-            _NAME,
+            _name(request),
             f"{packed}.{mac}",
             max_age=_SECONDS,
             path=f"/form/{address}",
-            secure=guard.is_https(request),
+            secure=security.is_https(request),
             httponly=True,
             samesite="lax",
         )
@@ -33,8 +33,12 @@ def hand_back(request: Request, reply: Response, address: str, fields: Mapping[s
 
 def handed_back(request: Request, address: str) -> dict[str, list[str]] | None:
     """Return what was handed back for a questionnaire; None where there is nothing, or it was not written here."""
-    packed, _dot, mac = request.cookies.get(_NAME, "").partition(".")
+    packed, _dot, mac = request.cookies.get(_name(request), "").partition(".")
     if not packed or not request.app.state.tokens.fits(f"typed:{address}:{packed}", mac):
         return None
     fields: dict[str, Any] = json.loads(base64.urlsafe_b64decode(packed + "=" * (-len(packed) % 4)))
     return {name: [str(value) for value in values] for name, values in fields.items()}
+
+
+def _name(request: Request) -> str:
+    return security.cookie_name(request, _NAME, everywhere=False)

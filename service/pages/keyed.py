@@ -30,7 +30,9 @@ async def _server(request: Request, brought: Brought) -> KeyFound:
         raise unknown_key()
     with _database(request).reading() as session:
         found = api_keys.found(session, brought)
-    return api_keys.require_server(found if found is not None else _refuse(request))
+    known = api_keys.require_server(found if found is not None else _refuse(request))
+    _server_asks(request, known.digest)
+    return known
 
 
 async def _sender(request: Request, key: Key, links: Links) -> None:
@@ -38,6 +40,8 @@ async def _sender(request: Request, key: Key, links: Links) -> None:
         found = senders.identify(session, key, links)
     if found is None:
         _refuse(request)
+    if found.server is not None:
+        _server_asks(request, found.server)
 
 
 async def _tablet(request: Request, key: Key) -> None:
@@ -45,6 +49,11 @@ async def _tablet(request: Request, key: Key) -> None:
         found = tablets.tablet_of(session, key)
     if found is None:
         _refuse(request)
+
+
+def _server_asks(request: Request, digest: str) -> None:
+    """Raise 429 where a dealer's server asks too often, whatever for; it is counted by its key."""
+    not_too_often(digest, request.app.state.server_limit)
 
 
 def _refuse(request: Request) -> NoReturn:

@@ -21,7 +21,8 @@ class Sender:
     name : as it stands beside a sheet: 'tablet 9f2c…', 'link 17ab…' or 'server …Qx2a'.
     trial, rater : the one trial and the one rater of a link; None for a tablet and a server, which have them all.
     closed : the link is closed; what it still sends is kept and flagged.
-    tablet : the tablet's id; None for any other.
+    tablet : the tablet's id, where it is time to note that it was seen; else None.
+    server : digest of the server's key; None for any other.
     """
 
     dealer: str
@@ -30,6 +31,7 @@ class Sender:
     rater: str | None = None
     closed: bool = False
     tablet: str | None = None
+    server: str | None = None
 
     def may_send(self, trial: str) -> bool:
         """Say whether a sheet of this trial may come from here."""
@@ -47,7 +49,7 @@ def identify(session: Session, key: str, signer: Signer) -> Sender | None:
     if key.startswith(keys.PREFIXES[keys.SERVER]):
         found = keys.of(session, key)
         if found is not None:
-            return Sender(found.dealer, f"server …{found.hint}")
+            return Sender(found.dealer, f"server …{found.hint}", server=found.digest)
     tablet = tablets.tablet_of(session, key)
     if tablet is None:
         return None

@@ -13,6 +13,7 @@ from sqlalchemy import select
 from service import doors, tables
 from service.access import drawn, keys
 from service.errors import Invalid, NotHere
+from service.limits import RateLimit
 from service.pages import api_trials, schema
 from tests.service import trial_cast
 from tests.service.client import Client, serving, settings_in
@@ -336,6 +337,40 @@ def test_trials_need_a_servers_key(world: World, key: str, status: int) -> None:
         reply = world.client.send(method, path, headers=given, json=body)
         assert reply.status_code == status, path
         assert said(reply)
+
+
+@pytest.fixture
+def two_a_minute(world: World) -> Iterator[None]:
+    """Let a dealer's server ask twice a minute."""
+    state = world.client.app.state
+    before = state.server_limit
+    state.server_limit = RateLimit(2)
+    yield
+    state.server_limit = before
+
+
+@pytest.mark.usefixtures("two_a_minute")
+@pytest.mark.parametrize(
+    ("method", "path", "body", "status"),
+    [
+        ("POST", "/api/v1/advice", {}, 422),
+        ("POST", "/api/v1/trials", {}, 422),
+        ("GET", "/api/v1/trials/x/standing", None, 404),
+        ("POST", "/api/v1/trials/x/outcome", {"outcome": "none"}, 404),
+        ("PUT", f"/api/v1/trials/x/runs/{'r' * 8}", {}, 422),
+    ],
+)
+def test_a_dealers_server_asks_for_anything_so_often_a_minute(
+    world: World, method: str, path: str, body: object, status: int
+) -> None:
+    # ASVS 5.0, 2.4.1: every function that a program could call without end has a limit.
+    replies = [world.send(method, path, body=body) for _time in range(3)]
+    assert [reply.status_code for reply in replies] == [status, status, 429]
+    assert 0 < int(replies[-1].headers["retry-after"]) <= 60
+    assert said(replies[-1])
+    assert world.send(method, path, world.others, body).status_code == status, (
+        "another dealer's has a budget of its own"
+    )
 
 
 def test_a_websites_key_sends_no_sheets(world: World) -> None:
