@@ -21,7 +21,7 @@ from model.records import Answers, OwnBow, Run
 from model.shortlist import Entry, Shortlist, propose
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Basis, Criterion, Place
-from service import catalogue, language, versions
+from service import catalogue, language, versions, watch
 from service.catalogue import Catalogue
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -93,6 +93,7 @@ def advise(
     document = _advised(session, questionnaire, fitted)
     if store:
         enquiry = _enquiry(questionnaire, document, fitted)
+        enquiry.doubted = watch.is_behind(session, enquiry.created_at)
         session.add(enquiry)
         session.flush()
         mails.advice(session, enquiry, client)

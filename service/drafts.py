@@ -16,7 +16,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import LEADING, Criterion, Instrument
-from service import advice, forms, language, tables
+from service import advice, forms, language, tables, watch
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
@@ -106,7 +106,14 @@ def begin(session: Session, dealer: str | None = None, typed: Mapping[str, Typed
     now = dt.datetime.now(dt.UTC)
     draft = Draft(secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {}, language=language.spoken())
     session.add(
-        tables.Draft(id=draft.address, created_at=now, updated_at=now, answers=draft.to_store(), step=draft.step)
+        tables.Draft(
+            id=draft.address,
+            created_at=now,
+            updated_at=now,
+            answers=draft.to_store(),
+            step=draft.step,
+            doubted=watch.is_behind(session, now),
+        )
     )
     return draft
 
@@ -135,6 +142,7 @@ def keep(session: Session, draft: Draft) -> None:
     """Keep a changed draft."""
     row = session.get_one(tables.Draft, draft.address)
     row.answers, row.step, row.updated_at = draft.to_store(), draft.step, dt.datetime.now(dt.UTC)
+    row.doubted = watch.is_behind(session, row.updated_at)
 
 
 def at(draft: Draft, page: str) -> Draft:

@@ -141,4 +141,5 @@ PERSON_ERASED = _event("person_erased", N_("erased a person’s data"), STAFF, S
 # Erasing by age
 CLOCK_CONFIRMED = _event("clock_confirmed", N_("said that the clock is right"), STAFF, COMMAND)
 ERASING_ALLOWED = _event("erasing_allowed", N_("let those be erased whose time is over"), STAFF, COMMAND)
+LATECOMERS_DATED = _event("latecomers_dated", N_("dated what came while the clock was behind"), SERVICE)
 FUTURE_MENDED = _event("future_mended", N_("set moments of the future right"), COMMAND)

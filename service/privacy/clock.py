@@ -7,11 +7,11 @@ after an update, the moments that the service wrote itself stand in.
 """
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, CursorResult, false, func, select, update
+from sqlalchemy import ColumnElement, CursorResult, Result, false, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -51,11 +51,8 @@ from service.tables import (
     User,
 )
 from service.trials import seats
+from service.watch import BEHIND, WATCH
 
-WATCH = "clock"
-"""The duty whose row says when the service was last seen at work under a clock that was believed."""
-BEHIND = redating.TOLERANCE
-"""So far the clock may stand before the last sign of work, and a moment in the future: a clock is set back by less."""
 AHEAD = dt.timedelta(days=100)
 """After so long without any sign of work the clock is asked about: a shop may close for a season of three months and come
 back without a question. What a clock that is wrong by less could erase too early is held by the limit of persons a day."""
@@ -116,11 +113,7 @@ _WRITTEN: tuple[Column, ...] = (
 )
 """Moments that the service wrote by its own clock when something happened; no day or hour that somebody typed or a device told."""
 _AGES: tuple[Column, ...] = (Contact.created_at, Draft.updated_at, Enquiry.created_at)
-"""Those by which something is erased."""
-_BEHIND = "behind"
-"""In the row's counts: the spans of time that a clock which was behind spoke of."""
-_BETWEEN_LOOKS = dt.timedelta(hours=2)
-"""Longer than between two looks at the clock: so long it may have been behind unseen."""
+"""Those by which something is erased; their rows are marked where they were written while the clock was behind."""
 _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
     (HalfSignIn.expires_at, halves.LIFE),
     (OutboxItem.due_at, redating.FARTHEST),
@@ -208,7 +201,8 @@ def keep(session: Session, now: dt.datetime) -> Clock:
     """Look, and note that the service is at work where the clock is believed.
 
     Where it is not, what the rows told is noted before more of them are written under it. Who comes while it is behind seems to
-    have come long ago: once it is believed again, they are dated to that moment, so that their time is not over at once.
+    have come long ago, and is marked as it is written: once the clock is believed again, they are dated to that moment, so that
+    their time is not over at once.
     """
     clock = look(session, now)
     if clock.is_believed:
@@ -216,41 +210,36 @@ def keep(session: Session, now: dt.datetime) -> Clock:
         _date_latecomers(session, now)
     elif clock.last is not None:
         _note(session, clock.last, false())
-        if clock.is_behind:
-            _note_behind(session, now)
     return clock
 
 
-def _note_behind(session: Session, now: dt.datetime) -> None:
-    """Note from when to when a clock that is behind said that it was."""
-    row = session.get_one(Duty, WATCH, with_for_update=True, populate_existing=True)
-    spans = [_span(each) for each in row.counts.get(_BEHIND, ())]
-    near = next((span for span in spans if span[0] - _A_DAY <= now <= span[1] + _A_DAY), None)
-    others = [span for span in spans if span is not near]
-    first, last = near or (now, now)
-    told = [*others, (min(first, now), max(last, now))]
-    row.counts = {**row.counts, _BEHIND: [[each.isoformat() for each in span] for span in told]}
-
-
 def _date_latecomers(session: Session, now: dt.datetime) -> None:
-    row = session.get(Duty, WATCH, with_for_update=True, populate_existing=True)
-    for span in row.counts.get(_BEHIND, ()) if row is not None else ():
-        first, last = _span(span)
-        for column in _AGES:
-            during = column.between(first - _BETWEEN_LOOKS, last + _BETWEEN_LOOKS)
-            statement = update(column.class_).where(during).values({column: now})
-            session.execute(statement.execution_options(synchronize_session=False))
-    if row is not None and _BEHIND in row.counts:
-        row.counts = {name: value for name, value in row.counts.items() if name != _BEHIND}
+    """Date to now what is marked as written while the clock was behind; how many, table by table, goes on record."""
+    changed = {column.class_.__tablename__: _unmark(session, column, {column: now}) for column in _AGES}
+    dated = {table: count for table, count in sorted(changed.items()) if count}
+    if dated:
+        audit.record(session, None, events.LATECOMERS_DATED, "clock", dealer=None, **dated)
 
 
-def _span(told: list[str]) -> tuple[dt.datetime, dt.datetime]:
-    first, last = map(dt.datetime.fromisoformat, told)
-    return first, last
+def _unmark(session: Session, column: Column, values: Mapping[Column, dt.datetime]) -> int:
+    """Take the mark away from a table's rows, with what else is to be set; return of how many."""
+    table = column.class_
+    statement = update(table).where(table.doubted).values({table.doubted: False, **values})
+    return _rows(session.execute(statement.execution_options(synchronize_session=False)))
+
+
+def _rows(result: Result[Any]) -> int:
+    assert isinstance(result, CursorResult)  # noqa: S101 - what an UPDATE gives
+    return result.rowcount
 
 
 def confirm(session: Session, user: int | None, now: dt.datetime) -> None:
-    """Take somebody's word that the clock is right."""
+    """Take somebody's word that the clock is right: what was marked because it seemed to be behind is dated rightly."""
+    if look(session, now).is_behind:
+        for column in _AGES:
+            _unmark(session, column, {})
+    else:
+        _date_latecomers(session, now)
     _note(session, now, Duty.begun_at != now)
     audit.record(session, user, events.CLOCK_CONFIRMED, "clock", dealer=None)
 
@@ -308,9 +297,7 @@ def mend(session: Session, now: dt.datetime) -> int:
     changed = 0
     for column, wrong in _of_the_future(now):
         statement = update(column.class_).where(wrong).values({column: now})
-        result = session.execute(statement.execution_options(synchronize_session=False))
-        assert isinstance(result, CursorResult)  # noqa: S101 - what an UPDATE gives
-        changed += result.rowcount
+        changed += _rows(session.execute(statement.execution_options(synchronize_session=False)))
     if changed:
         audit.record(session, None, events.FUTURE_MENDED, "clock", dealer=None, rows=changed)
     return changed

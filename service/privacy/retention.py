@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, CursorResult, delete, exists, func, or_, s
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service import drafts
+from service import drafts, watch
 from service.access import browsers, halves, kept
 from service.database import Database
 from service.errors import NotHere, Refused
@@ -122,7 +122,7 @@ def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
 
     A sweep that began in the future began under another clock, and holds up none; an owner's yes is carried out at once.
     """
-    due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + clock.BEHIND)
+    due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + watch.BEHIND)
     answered = questions.answered_at(session)
     if answered is not None:
         due = or_(due, Duty.begun_at < answered)
@@ -259,7 +259,7 @@ def finding(session: Session, now: dt.datetime) -> tuple[str, bool]:
     duty = session.get(Duty, SWEEP)
     if duty is None:
         return "retention: not run yet; `serve` does so once a day", True
-    if max(duty.begun_at, duty.ended_at or duty.begun_at) > now + clock.BEHIND:
+    if max(duty.begun_at, duty.ended_at or duty.begun_at) > now + watch.BEHIND:
         return f"retention: last run {duty.begun_at:%Y-%m-%d %H:%M} UTC, in the future: not believed", False
     if duty.ended_at is None:
         begun = f"retention: begun {duty.begun_at:%Y-%m-%d %H:%M} UTC and not ended"

@@ -3,7 +3,7 @@
 import datetime as dt
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, String, text
+from sqlalchemy import JSON, Boolean, ForeignKey, Index, LargeBinary, String, false, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.columns import Key, Moment
@@ -37,6 +37,7 @@ class Enquiry(Base):
     """One player's answers and the advice given. ``address`` is the unguessable part of its link; ``id`` the client's.
 
     ``player``: known once a trial was composed from it. ``settled_at``: put aside at the desk without a trial.
+    ``doubted``: written while the clock was behind; its moment is wrong.
     """
 
     __tablename__ = "enquiries"
@@ -52,10 +53,11 @@ class Enquiry(Base):
     player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
     settled_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     model_version: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
+    doubted: Mapped[bool] = mapped_column(Boolean, default=False, server_default=false())
 
 
 class Draft(Base):
-    """A questionnaire being filled in; ``id`` is the unguessable part of its link."""
+    """A questionnaire being filled in; ``id`` is the unguessable part of its link. ``doubted`` as for enquiries."""
 
     __tablename__ = "drafts"
 
@@ -64,3 +66,4 @@ class Draft(Base):
     updated_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
     answers: Mapped[dict[str, Any]] = mapped_column(JSON)
     step: Mapped[str] = mapped_column(String)
+    doubted: Mapped[bool] = mapped_column(Boolean, default=False, server_default=false())

@@ -18,6 +18,7 @@ from sqlalchemy import (
     String,
     Text,
     UniqueConstraint,
+    false,
     text,
 )
 from sqlalchemy.orm import Mapped, mapped_column
@@ -30,7 +31,7 @@ _OUT = text("out_at IS NOT NULL AND back_at IS NULL")
 
 
 class Contact(Base):
-    """Who a player is to one dealer; kept apart from the history, which knows a key only."""
+    """Who a player is to one dealer; kept apart from the history, which knows a key only. ``doubted`` as for enquiries."""
 
     __tablename__ = "contacts"
     __table_args__ = (Index(None, "dealer"),)
@@ -43,6 +44,7 @@ class Contact(Base):
     language: Mapped[str | None] = mapped_column(String)
     mail_consent: Mapped[bool] = mapped_column(Boolean, default=False)
     created_at: Mapped[dt.datetime] = mapped_column(Moment)
+    doubted: Mapped[bool] = mapped_column(Boolean, default=False, server_default=false())
 
 
 class Composition(Base):

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, exists, func, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
-from service import tables
+from service import tables, watch
 from service.errors import NotHere
 from service.forms import Contact
 from service.trials._common import now
@@ -114,6 +114,7 @@ def _keep(session: Session, dealer: str, player: int, contact: Contact, language
     row = session.get(tables.Contact, player)
     if row is None:
         row = tables.Contact(player=player, dealer=dealer, created_at=now(), mail_consent=False)
+        row.doubted = watch.is_behind(session, row.created_at)
         session.add(row)
     elif row.dealer != dealer:
         return  # a player of two shops, by a file: the name stays with the shop that asked for it

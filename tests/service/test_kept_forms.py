@@ -10,10 +10,10 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from sqlalchemy import delete, select
 
-from service import tables
+from service import tables, watch
 from service.access import factors, kept, passwords
 from service.pages.refill import refilled
-from service.privacy import clock, daily, retention
+from service.privacy import daily, retention
 from service.security import FormTokens
 from tests.service import cast, desk_shop
 from tests.service.cast import PASSWORD, Member
@@ -261,7 +261,7 @@ def test_what_was_kept_goes_each_hour_whether_or_not_the_clock_is_believed(
         worked = now if clock_is == "right" else now - dt.timedelta(days=1_000)
         session.add_all(
             [
-                tables.Duty(name=clock.WATCH, begun_at=worked, counts={}),
+                tables.Duty(name=watch.WATCH, begun_at=worked, counts={}),
                 tables.Duty(name=retention.SWEEP, begun_at=now, counts={}),
             ]
         )

@@ -116,6 +116,9 @@ def _the_clock(desk: Desk) -> None:
         session.scalars(select(tables.Enquiry)).all()[0].created_at = now + dt.timedelta(days=900)
         session.flush()
         assert clock.mend(session, now)
+        session.scalars(select(tables.Enquiry)).all()[0].doubted = True
+        session.flush()
+        assert clock.keep(session, now).is_believed
 
 
 def _accounts(desk: Desk) -> None:

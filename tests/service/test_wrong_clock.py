@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select, update
 
-from service import drafts, tables
+from service import advice, drafts, tables
 from service.access import drawn, sessions, tablets, users
 from service.columns import Moment
 from service.commands import main
@@ -19,9 +19,10 @@ from service.mail import outbox, redating, sending
 from service.mail.office import open_office
 from service.mail.server import MailServer
 from service.privacy import clock, questions, retention
+from service.trials import _common
 from tests.service.client import SECRET
-from tests.service.privacy_cast import draft, enquire
-from tests.service.trial_cast import SHOP, open_shop
+from tests.service.privacy_cast import contact, draft, enquire
+from tests.service.trial_cast import SHOP, compose, open_shop
 
 NOW = dt.datetime.now(dt.UTC)
 THREE_YEARS = dt.timedelta(days=3 * 365 + 1)
@@ -101,19 +102,77 @@ def test_what_is_written_under_a_wrong_clock_makes_it_no_more_believed(shop: Dat
 
 
 @pytest.mark.parametrize("shift", [THREE_YEARS, -THREE_YEARS], ids=["ahead", "behind"])
-def test_days_of_work_under_a_wrong_clock_make_it_no_more_believed(shop: Database, shift: dt.timedelta) -> None:
+def test_days_of_work_under_a_wrong_clock_make_it_no_more_believed(
+    shop: Database, shift: dt.timedelta, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = counted(shop)["enquiries"]
     for day in range(4):
         then = NOW + shift + day * dt.timedelta(days=1)
         assert retention.sweep_if_due(shop, then) is None
-        with shop.writing() as session:
-            aged(session, enquire(session, email=f"day{day}@player.example"), then)
+        with monkeypatch.context() as shifted, shop.writing() as session:
+            shift_clock(shifted, shift + day * dt.timedelta(days=1))
+            enquire(session, email=f"day{day}@player.example")
     assert counted(shop)["enquiries"] == before + 4
     swept = retention.sweep_if_due(shop, NOW + 5 * dt.timedelta(days=1))
     assert swept is not None
     # Not those who came meanwhile, though a clock that was behind wrote of them as if that were years ago.
     assert swept.persons == 2
     assert counted(shop)["enquiries"] == before + 2
+
+
+@pytest.mark.parametrize("said", [False, True], ids=["set right", "said to be right"])
+def test_a_clock_behind_dates_what_came_meanwhile_alone_and_that_is_on_record(
+    shop: Database, monkeypatch: pytest.MonkeyPatch, said: bool
+) -> None:
+    """Enquiries of the very moment that the clock fell back to were there before, and stay as they are dated."""
+    with shop.writing() as session:
+        clock.keep(session, NOW - HOUR)
+    before = dated(shop)
+    with shop.writing() as session:
+        assert clock.keep(session, NOW - MONTH).is_behind
+    with monkeypatch.context() as shifted, shop.writing() as session:
+        shift_clock(shifted, -MONTH)
+        enquiry = enquire(session, email="late@player.example")
+        kept = draft(session)
+        walked_in = compose(session, contact=contact(model=False, email="walked.in@player.example"))
+    written = dated(shop)
+    with shop.writing() as session:
+        if said:
+            clock.confirm(session, None, NOW - MONTH)
+            clock.keep(session, NOW - MONTH + HOUR)
+        else:
+            clock.keep(session, NOW + HOUR)
+            clock.keep(session, NOW + 2 * HOUR)
+    after = dated(shop)
+    assert {key: at for key, at in after.items() if key in before} == before
+    late = {key: at for key, at in after.items() if key not in before}
+    assert len(late) == 3
+    assert {enquiry, kept} < late.keys()
+    with shop.reading() as session:
+        player = session.scalars(select(tables.Trial.player).where(tables.Trial.key == walked_in)).one()
+        assert str(player) in late
+        record = [row.detail for row in session.scalars(select(tables.AuditEntry)) if row.did == CAME_LATE]
+    if said:
+        assert after == written
+        assert record == []
+    else:
+        assert set(late.values()) == {NOW + HOUR}
+        assert [each | {"contacts": 1, "drafts": 1, "enquiries": 1} for each in record] == record
+        assert len(record) == 1
+
+
+CAME_LATE = "dated what came while the clock was behind"
+
+
+def dated(database: Database) -> dict[str, dt.datetime]:
+    """Return by its key what each row's age is counted from."""
+    with database.reading() as session:
+        rows = [
+            *session.execute(select(tables.Enquiry.id, tables.Enquiry.created_at)),
+            *session.execute(select(tables.Draft.id, tables.Draft.updated_at)),
+            *session.execute(select(tables.Contact.player, tables.Contact.created_at)),
+        ]
+    return {str(key): at for key, at in rows}
 
 
 def test_a_sweep_that_began_in_the_future_is_an_alarm_and_holds_none_up(shop: Database) -> None:
@@ -286,9 +345,9 @@ def shift_clock(patch: pytest.MonkeyPatch, by: dt.timedelta) -> None:
             return dt.datetime.now(tz) + by
 
     class Module:
-        datetime, timedelta, UTC = Shifted, dt.timedelta, dt.UTC
+        datetime, timedelta, date, UTC = Shifted, dt.timedelta, dt.date, dt.UTC
 
-    for module in (drafts, sessions, tablets):
+    for module in (drafts, sessions, tablets, advice, _common):
         patch.setattr(module, "dt", Module)
 
 

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service import drafts
+from service import drafts, watch
 from service.access import dealers
 from service.language import _
 from service.pages.contexts import Page
@@ -119,7 +119,7 @@ def _looks_after_all(session: Session, staff: Staff) -> bool:
 
 def _is_of_now(shown: str, now: dt.datetime) -> bool:
     try:
-        return abs(dt.datetime.fromisoformat(shown) - now) < clock.BEHIND
+        return abs(dt.datetime.fromisoformat(shown) - now) < watch.BEHIND
     except (ValueError, TypeError):
         return False
 
