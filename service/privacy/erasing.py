@@ -37,6 +37,7 @@ from service.tables import (
     Slot,
     Trial,
     TrialCopy,
+    User,
 )
 from service.trials._common import lock_dealer
 
@@ -138,9 +139,17 @@ def _erase_enquiries(session: Session, person: Person) -> None:
     of = Enquiry.id.in_(person.enquiries)
     session.execute(update(Composition).where(Composition.enquiry.in_(person.enquiries)).values(enquiry=None))
     session.execute(delete(Draft).where(Draft.id.in_(person.drafts)))
-    # What staff typed in the last hour and did not get sent may be of anybody: none of it stays.
-    session.execute(delete(KeptForm))
+    _erase_kept_forms(session, person.dealer)
     session.execute(delete(Enquiry).where(of))
+
+
+def _erase_kept_forms(session: Session, dealer: str | None) -> None:
+    """Erase what staff typed in the last hour and did not get sent, of whomever, where they may act for the person's dealer.
+
+    A free account may act for any dealer, and alone sees what is no dealer's.
+    """
+    whose = select(User.id).where(or_(User.dealer == dealer, User.dealer.is_(None)))
+    session.execute(delete(KeptForm).where(KeptForm.user.in_(whose)))
 
 
 def _make_nameless(session: Session, named: set[int], trials: Sequence[int]) -> None:

@@ -10,7 +10,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from sqlalchemy import delete, select
 
-from service import tables, watch
+from service import privacy, tables, watch
 from service.access import factors, kept, passwords
 from service.pages.refill import refilled
 from service.privacy import daily, retention
@@ -283,6 +283,26 @@ def test_what_was_kept_goes_each_hour_whether_or_not_the_clock_is_believed(
     assert database.file is not None
     written = b"".join(path.read_bytes() for path in database.file.parent.glob(f"{database.file.name}*"))
     assert [name for name in ages if f"Words typed, {name}".encode() in written] == ["still"]
+
+
+@pytest.mark.parametrize(
+    ("dealer", "stay"),
+    [(cast.DEALER, {"stranger", "strange owner"}), (None, {"adviser", "stranger", "strange owner"})],
+    ids=["a dealer's player", "nobody's player"],
+)
+def test_erasing_a_person_takes_what_those_typed_who_may_act_for_the_dealer_and_nobody_elses(
+    shop: Shop, dealer: str | None, stay: set[str]
+) -> None:
+    enquiry = shop.enquire()
+    with shop.desk.database.writing() as session:
+        session.get_one(tables.Enquiry, enquiry).dealer = dealer
+        for name in cast.PEOPLE:
+            assert kept.typed(session, shop.desk.ids[name], "/desk/compose", {"name": ["Clara (invented)"]}) is not None
+    with shop.desk.database.writing() as session:
+        privacy.erase(session, None, privacy.of_enquiry(session, enquiry))
+    with shop.desk.database.reading() as session:
+        left = set(session.scalars(select(tables.KeptForm.user)))
+    assert {name for name, number in shop.desk.ids.items() if number in left} == stay
 
 
 def test_what_a_clock_ahead_kept_is_not_shown_for_years(shop: Shop) -> None:
