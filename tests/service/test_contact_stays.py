@@ -136,7 +136,7 @@ def test_an_error_of_the_database_repeats_nothing_of_what_it_was_about(any_datab
 def test_a_database_that_does_not_answer_is_logged_without_what_was_asked_of_it(
     desk: Desk, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def failing(*_arguments: object) -> None:
+    def failing(*_arguments: object, **_named: object) -> None:
         raise OperationalError("INSERT", {"name": NAME}, RuntimeError("locked"), hide_parameters=True)
 
     monkeypatch.setattr("service.pages.privacy.asking.send_link", failing)

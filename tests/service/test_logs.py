@@ -267,7 +267,7 @@ def _listening(app: Any) -> Iterator[str]:
 def test_an_error_is_found_in_the_log_by_the_number_on_the_readers_page(
     log: Log, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def failing(*_arguments: object) -> None:
+    def failing(*_arguments: object, **_named: object) -> None:
         raise ValueError(EMAIL)
 
     monkeypatch.setattr("service.pages.privacy.asking.send_link", failing)
