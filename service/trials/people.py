@@ -175,10 +175,13 @@ def _instruments(session: Session, dealer: str, players: Sequence[int]) -> dict[
 
 
 def search_for(text: str) -> ColumnElement[bool]:
-    """Return the condition that a player's name, address or key holds a text."""
-    contact = tables.Contact
-    columns = (contact.name, contact.email, contact.phone, tables.Player.key)
-    return or_(*(column.icontains(text.strip(), autoescape=True) for column in columns))
+    """Return the condition that a player's name, address or telephone holds a text, or that the key begins with it.
+
+    A key is drawn, and somewhere in its midst holds many a short name: 'Ada', 'Abe'.
+    """
+    contact, wanted = tables.Contact, text.strip()
+    holds = (column.icontains(wanted, autoescape=True) for column in (contact.name, contact.email, contact.phone))
+    return or_(*holds, tables.Player.key.istartswith(wanted, autoescape=True))
 
 
 def player_row(session: Session, dealer: str, key: str) -> PlayerRow:
