@@ -216,7 +216,10 @@ def _why_no_more(doc: Document) -> str:
         return _("There is no time for more.")
     if len(doc["trial"]["by_copies"]) <= copies:
         return _("There are no more copies at hand that would help.")
-    if "short_of_stock" in codes:
+    if {
+        "short_of_stock",
+        "by_stock",
+    } <= codes:  # without the latter nothing of these is at hand, and the steps are of any bows
         return _("{another} from what is at hand would win little more.").format(another=_(_NEXT[copies]))
     return _("{another} would add little.").format(another=_(_NEXT[copies]))
 

@@ -130,12 +130,21 @@ def test_the_recommendation_says_how_many_which_how_long_and_why_no_more() -> No
 
 
 @pytest.mark.parametrize(
-    ("code", "said"), [("limited_by_time", "no time for more"), ("short_of_stock", "A fifth bow from what is at hand")]
+    ("codes", "said"),
+    [
+        (["limited_by_time"], "no time for more"),
+        (["by_stock", "short_of_stock"], "A fifth bow from what is at hand"),
+    ],
 )
-def test_the_recommendation_names_what_holds_it_back(code: str, said: str) -> None:
-    doc = document(notes=[{"code": code, "values": NOTE_VALUES[code]}])
+def test_the_recommendation_names_what_holds_it_back(codes: list[str], said: str) -> None:
+    doc = document(notes=[{"code": code, "values": NOTE_VALUES[code]} for code in codes])
     assert said in words.recommendation(doc)
     assert "would add little" not in words.recommendation(doc)
+
+
+def test_where_nothing_is_at_hand_no_further_bow_comes_from_there() -> None:
+    doc = document(notes=[{"code": "short_of_stock", "values": NOTE_VALUES["short_of_stock"]}])
+    assert "from what is at hand" not in words.recommendation(doc)
 
 
 def test_where_every_bow_at_hand_is_in_the_case_no_more_are_said_to_be_there() -> None:
