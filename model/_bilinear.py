@@ -136,10 +136,12 @@ def bilinear(
     """Estimate the covariances of every component over the criteria; the parameters are those of `correlations`."""
     i, k = factor(player, X.shape[0], "player"), factor(copy, X.shape[0], "copy")
     rated, sds = np.isfinite(Y), deviations(responses, tastes)
-    m = 0 if prior is None else prior.rows()[1].size
+    priors = [None if prior is None else prior.of(place) for place in range(len(responses))]
+    m = 0 if priors[0] is None else priors[0].rows()[1].size
     who = Components.of(i, k, match, player_parts(responses, tastes, X.shape[0])[0], m)
     ratios = common_ratios(sds, np.asarray(rated.any(axis=0)), who.names)
-    projections = [Projection(X, i, k, np.flatnonzero(of), ratios, prior) for of in rated.T]
+    by_response = zip(rated.T, priors, strict=True)
+    projections = [Projection(X, i, k, np.flatnonzero(of), ratios, own) for of, own in by_response]
     ahead: Floats = np.asarray(np.linalg.qr(X if X.shape[0] else np.eye(X.shape[1]), mode="r"), dtype=np.float64)
     weights = _forms(who, [P.coefficients @ ahead.T for P in projections])
     F = _traces(who, projections)

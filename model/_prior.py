@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,9 +16,9 @@ class Prior:
 
     Parameters
     ----------
-    mean : (p,) array-like
+    mean : (p,) array-like, or (k, p) where each of k responses has its own
         Prior means of the coefficients, in rating points.
-    sd : (p,) array-like
+    sd : (p,) array-like, or (k, p)
         Their prior standard deviations given a noise of `repeat_sd`; `inf` leaves a coefficient flat. They scale with
         the noise: beta_j | sigma ~ N(mean_j, (sd_j sigma / repeat_sd)^2), the conjugate form.
     player_sd, copy_sd, match_sd, repeat_sd : float
@@ -51,12 +51,14 @@ class Prior:
 
     def __post_init__(self) -> None:
         mean, sd = np.array(self.mean, dtype=np.float64), np.array(self.sd, dtype=np.float64)
-        if mean.ndim != 1 or mean.shape != sd.shape:
+        if mean.ndim not in (1, 2) or mean.shape != sd.shape:
             raise ValueError(f"prior: got mean of shape {mean.shape} and sd of {sd.shape}, expected two of one length")
         if not np.isfinite(mean).all():
             raise ValueError("prior.mean: got a value that is not finite, expected rating points")
         if not (sd > 0).all():
             raise ValueError("prior.sd: got a value that is not above 0, expected standard deviations (inf: flat)")
+        if sd.ndim == 2 and (np.isfinite(sd) != np.isfinite(sd[:1])).any():
+            raise ValueError("prior.sd: got a coefficient that is flat for some responses only, expected all or none")
         for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "weight"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
@@ -73,8 +75,13 @@ class Prior:
         """Prior variance ratios (3,) of player, copy and match to the repeat noise."""
         return (np.array([self.player_sd, self.copy_sd, self.match_sd]) / self.repeat_sd) ** 2
 
+    def of(self, response: int) -> Prior:
+        """Return the prior of one response."""
+        mean, sd = np.asarray(self.mean), np.asarray(self.sd)
+        return self if mean.ndim == 1 else replace(self, mean=mean[response], sd=sd[response])
+
     def rows(self) -> tuple[Floats, Floats]:
-        """Rows X (m, p) and y (m,) that carry the coefficients' prior, m the number of finite deviations."""
+        """Rows X (m, p) and y (m,) that carry one response's prior of the coefficients, m the number of finite deviations."""
         mean, sd = np.asarray(self.mean), np.asarray(self.sd)
         proper = np.flatnonzero(np.isfinite(sd))
         scale = self.repeat_sd / sd[proper]

@@ -24,7 +24,7 @@ from model.design import (
     player_columns,
     tier_rows,
 )
-from model.player import OVERALL, PRIOR_REPEAT_SD, Player
+from model.player import OVERALL, Player
 from model.posterior import Posterior
 from model.preference import Beliefs
 from model.records import Answers, Tier
@@ -229,9 +229,7 @@ def _levels(posterior: Posterior, instrument: Instrument, tiers: Sequence[Tier])
     """Return mean and deviation (T,) of the tiers' levels."""
     rows = tier_rows(posterior.design, _anybody(instrument), tiers)
     X = posterior.design.matrix(rows)
-    unknown = TIER_SD * posterior.repeat_sd[OVERALL] / PRIOR_REPEAT_SD
-    variance = ((X @ posterior.coef_root[OVERALL]) ** 2).sum(axis=1) + np.where(rows.tier < 0, unknown**2, 0.0)
-    return X @ posterior.coef[OVERALL], np.sqrt(variance)
+    return X @ posterior.coef[OVERALL], np.linalg.norm(X @ posterior.coef_root[OVERALL], axis=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,7 +306,7 @@ def _mean_correlation(posterior: Posterior) -> float:
 
 def _tier_spread(posterior: Posterior) -> float:
     """Return the root mean square of what tiers add to the straight line through the grades, as far as it is known."""
-    of_tiers = slice(len(FIXED), None)
+    of_tiers = slice(len(FIXED), len(posterior.design.columns) - posterior.design.late)
     mean, sd = posterior.coef[OVERALL, of_tiers], _coef_sd(posterior)[of_tiers]
     return float(np.sqrt(np.mean(mean**2 + sd**2))) if mean.size else TIER_SD
 

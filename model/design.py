@@ -1,14 +1,14 @@
 """From answers, tiers and bench records to the columns of X: the one place where a column or a unit is defined."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from model.records import Answers, Bench, Copy, Range, Tier, Trial
-from model.vocabulary import Blinding, Hold, Instrument, Setting
+from model.vocabulary import CRITERIA, CRITERION_INDEX, Blinding, Criterion, Hold, Instrument, Setting
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -66,6 +66,12 @@ SEEN_COLUMNS = {
 """Columns of 1 and of the grade, by what the player sees of the bow."""
 TIER_SD = 0.5
 """Prior standard deviation of a tier around the straight line through the grades."""
+STEP_POINTS = 0.3
+"""Points of a criterion that one step of the maker's words is taken for (a judgement, no source)."""
+SAID_SD = 0.4
+"""Prior standard deviation of a tier on a criterion of which its maker has spoken (a judgement, no source)."""
+PRIOR_REPEAT_SD = 0.7
+"""The repeat noise at which the coefficients' prior deviations are meant, in points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +144,7 @@ class Design:
     fallback : (4, 4) the same by instrument, for tiers without bench records.
     scales : (4, 4) standard deviations within tiers by instrument; 1 where not known.
     middle : (4,) the middle grade of each instrument.
+    late : how many of the tiers, the last ones, came after the fit.
     """
 
     tiers: tuple[Tier, ...]
@@ -145,6 +152,7 @@ class Design:
     fallback: Floats
     scales: Floats
     middle: Floats
+    late: int = 0
 
     @classmethod
     def from_range(cls, range_: Range) -> Self:
@@ -168,6 +176,32 @@ class Design:
     def columns(self) -> tuple[Column, ...]:
         """The p columns of X with their priors, in order."""
         return (*FIXED, *(Column(f"tier {tier.slug}", 0.0, TIER_SD) for tier in self.tiers))
+
+    @property
+    def prior_mean(self) -> Floats:
+        """(C, p) prior means of the criteria's coefficients: every step that a maker speaks of is `STEP_POINTS`."""
+        return _by_criterion([column.mean for column in self.columns], self._said(lambda step: STEP_POINTS * step))
+
+    @property
+    def prior_sd(self) -> Floats:
+        """(C, p) prior deviations of the criteria's coefficients."""
+        return _by_criterion([column.sd for column in self.columns], self._said(lambda _step: SAID_SD))
+
+    def _said(self, value: Callable[[int], float]) -> Iterator[tuple[int, int, float]]:
+        """Give the criterion, the column and the value of every word of the tiers' makers."""
+        for place, tier in enumerate(self.tiers):
+            for criterion, step in tier.character.items():
+                yield CRITERION_INDEX[criterion], len(FIXED) + place, value(step)
+
+    def extended(self, range_: Range) -> Self:
+        """Return the design with columns for the tiers of a range that came after the fit, their traits' means not known."""
+        known = self.index
+        new = [tier for tier in range_.tiers.values() if tier.slug not in known]
+        if not new:
+            return self
+        of = [INSTRUMENTS.index(tier.instrument) for tier in new]
+        centres = np.vstack([self.centres, self.fallback[of]])
+        return replace(self, tiers=(*self.tiers, *new), centres=centres, late=self.late + len(new))
 
     @property
     def index(self) -> dict[str, int]:
@@ -233,6 +267,7 @@ class Design:
         """Return all of it as plain JSON values."""
         return {
             "tiers": [[t.slug, t.instrument, t.grade, sorted(t.holds)] for t in self.tiers],
+            "character": {t.slug: {str(of): step for of, step in sorted(t.character.items())} for t in self.tiers},
             "centres": _with_gaps(self.centres),
             "fallback": _with_gaps(self.fallback),
             "scales": self.scales.tolist(),
@@ -242,13 +277,28 @@ class Design:
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Self:
         """Read what `to_json` wrote."""
+        said = data.get("character", {})
         tiers = tuple(
-            Tier(slug, Instrument(instrument), grade, frozenset(Hold(hold) for hold in holds))
+            Tier(
+                slug,
+                Instrument(instrument),
+                grade,
+                frozenset(Hold(hold) for hold in holds),
+                {Criterion(criterion): step for criterion, step in said.get(slug, {}).items()},
+            )
             for slug, instrument, grade, holds in data["tiers"]
         )
         arrays = (np.array(data[name], dtype=np.float64) for name in ("centres", "fallback", "scales", "middle"))
         centres, fallback, scales, middle = arrays
         return cls(tiers, centres.reshape(-1, 4), fallback, scales, middle)
+
+
+def _by_criterion(columns: Sequence[float], said: Iterable[tuple[int, int, float]]) -> Floats:
+    """Return (C, p) the columns' values (p,) on every criterion, with what is said of single ones in their place."""
+    out = np.tile(np.array(columns, dtype=np.float64), (len(CRITERIA), 1))
+    for criterion, column, value in said:
+        out[criterion, column] = value
+    return out
 
 
 def _with_gaps(table: Floats) -> list[list[float | None]]:

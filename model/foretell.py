@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
-from model.player import Parts, unknown_sd
+from model.player import Parts
 from model.records import Answers, OwnBow, Range, Run, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, CRITERION_INDEX
@@ -331,12 +331,9 @@ def _features(view: View, group: Group) -> tuple[Floats, Floats, Parts]:
     X[:, TRAIT_COLUMNS] = 0.0  # `apart` has them
     fixed = _by_criterion(X, sheet, c, posterior.coef_root)
     fixed[away] += every.apart[c[away], k[away]]
-    without = np.array([place for place, tier in enumerate(every.tiers) if tier.slug not in posterior.design.index])
-    unknown = (sheets.tier[sheet][:, None] == without.reshape(1, -1)) * unknown_sd(posterior)[c][:, None]
     own = _by_criterion(sheets.Z, sheet, c, posterior.players.root)
     match = np.where(away, 0.0, posterior.players.own_match[c])
-    parts = Parts.of(posterior.correlations, fixed.shape[1], len(without))
-    return np.hstack([fixed, unknown, own, match[:, None]]), expected, parts
+    return np.hstack([fixed, own, match[:, None]]), expected, Parts.of(posterior)
 
 
 def _by_criterion(columns: Floats, sheet: Ints, criterion: Ints, root: Floats) -> Floats:

@@ -25,7 +25,10 @@ Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)), searched by average info
 Biometrics 51: 1440) from MINQUE(0) (Searle, Casella & McCulloch 1992, Variance Components).
 
 Little data. The prior of beta enters as p rows X_0 = diag(sigma_0 / sd), y_0 = X_0 mean with sigma_0 = .7 (J), so that it is
-stated in units of the noise and follows the noise found: sd sigma / sigma_0 in points. Each ratio has a weakly informative prior
+stated in units of the noise and follows the noise found: sd sigma / sigma_0 in points. The mean of a tier's coefficient on a
+criterion is .3 a step (J) of what its maker says of it there, from -2, much less than is usual for its grade, to 2, much more; its
+sd .5 (J), .4 (J) where the maker has spoken, which at the starting values is worth 8 ratings, each by another player of another
+copy. A tier that came after the fit has what its maker says now, one that was fitted what was said then. Each ratio has a weakly informative prior
 that keeps it off zero: gamma(2) of sqrt(lambda) (Chung et al. 2013, Psychometrika 78: 685) with its mode at the starting value.
 The match and the noise are told apart only where a player rated a copy twice; so the share s = lambda_m / (1 + lambda_m) has the
 prior Beta(2, b) with its *mode*, not its mean, at the starting value, as every other component has: without a rating the estimate

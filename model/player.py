@@ -1,8 +1,8 @@
 """One player: everything is Gaussian, so the player's own ratings update the outlook in closed form.
 
 A latent quantity (the liking of a tier, a copy or the own bow, on one criterion) has features in which covariances are inner
-products, in parts: what is known of x'beta (the coefficients in coordinates of their root, and tiers that the fit had no
-column for), the player's level and own bow, the player's tastes, and the own bow's match. Two criteria c, d of two items covary by the sum
+products, in parts: what is known of x'beta (the coefficients in coordinates of their root, those of tiers that came after the
+fit last), the player's level and own bow, the player's tastes, and the own bow's match. Two criteria c, d of two items covary by the sum
 over the parts of R_cd f_c . f_d, R that part's correlations. Copies' own effects and matches come on top.
 """
 
@@ -20,7 +20,6 @@ from model.design import (
     PLAYER_COLUMNS,
     POSITION_OF,
     SEEN_COLUMNS,
-    TIER_SD,
     TRAIT_COLUMNS,
     WISH_COLUMNS,
     WISHES,
@@ -30,7 +29,7 @@ from model.design import (
     tier_rows,
     wished_beyond,
 )
-from model.posterior import Correlations, Posterior
+from model.posterior import Posterior
 from model.records import Answers, Run
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Blinding, Criterion
@@ -39,8 +38,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 OVERALL = CRITERION_INDEX[Criterion.OVERALL]
-PRIOR_REPEAT_SD = 0.7
-"""The repeat noise at which the coefficients' prior deviations are meant, in points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +81,10 @@ class Parts:
     pairs: tuple[tuple[slice, Floats], ...]
 
     @classmethod
-    def of(cls, correlations: Correlations, coefficients: int, unknown: int) -> "Parts":
-        """Return the parts of features with so many coefficients and tiers without a column, in that order."""
-        fixed = coefficients + unknown
+    def of(cls, posterior: Posterior) -> "Parts":
+        """Return the parts of features: the fitted coefficients, those of tiers that came later, the player's own, the match."""
+        correlations, fixed = posterior.correlations, len(posterior.design.columns)
+        coefficients = fixed - posterior.design.late
         tastes, match = fixed + OF_GRADE, fixed + len(PLAYER_COLUMNS)
         return cls(
             (
@@ -148,11 +146,10 @@ class Player:
         self.suited = view.suited(answers.instrument, answers.hold)
         design = self.posterior.design
         rows = tier_rows(design, answers, self.suited.tiers)
-        self.unknown = np.flatnonzero(rows.tier < 0)
         self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
         own = own_rows([answers], [0])
         self.own_x, self.own_z = design.matrix(own, own=True)[0], player_columns(own, own=True)[0]
-        self.parts = Parts.of(self.posterior.correlations, self.tier_X.shape[1], len(self.unknown))
+        self.parts = Parts.of(self.posterior)
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self.seen = self._observe(runs)
@@ -161,13 +158,11 @@ class Player:
     # Features, criterion by criterion
 
     def _tier_features(self, c: int) -> Floats:
-        """Return (T, q) = coefficients, tiers without a column, the player's own effects, the own bow's match."""
+        """Return (T, q) = coefficients, the player's own effects, the own bow's match."""
         if c not in self._of_tiers:
-            posterior, unknown = self.posterior, np.zeros((len(self.tier_X), len(self.unknown)))
-            unknown[self.unknown, np.arange(len(self.unknown))] = unknown_sd(self.posterior)[c]
-            no_match = np.zeros((len(self.tier_X), 1))
+            posterior, no_match = self.posterior, np.zeros((len(self.tier_X), 1))
             own = self.tier_Z @ posterior.players.root[c]
-            self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], unknown, own, no_match])
+            self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], own, no_match])
         return self._of_tiers[c]
 
     def _copy_features(self, c: int) -> Floats:
@@ -175,16 +170,15 @@ class Player:
         out = self._tier_features(c)[self.suited.tier_of]
         p = self.tier_X.shape[1]
         out[:, :p] += self.suited.apart[c] + self.wish @ self.posterior.coef_root[c, WISH_COLUMNS]
-        first = p + len(self.unknown)
-        own = slice(first, first + len(PLAYER_COLUMNS))
+        own = slice(p, p + len(PLAYER_COLUMNS))
         out[:, own] += self.suited.traits @ self.posterior.players.root[c, OF_TRAITS]
         return out
 
     def _own_features(self, c: int) -> Floats:
         """Return (q,) of the own bow."""
-        players, no_tier = self.posterior.players, np.zeros(len(self.unknown))
+        players = self.posterior.players
         fixed = self.own_x @ self.posterior.coef_root[c]
-        return np.concatenate([fixed, no_tier, self.own_z @ players.root[c], players.own_match[c : c + 1]])
+        return np.concatenate([fixed, self.own_z @ players.root[c], players.own_match[c : c + 1]])
 
     # Quantities
 
@@ -248,11 +242,9 @@ class Player:
         of_copy = np.flatnonzero(copy[run] >= 0)
         k, c = copy[run[of_copy]], criterion[of_copy]
         fixed[of_copy] += suited.apart[c, k]
-        unknown = np.zeros((len(run), len(self.unknown)))
-        unknown[of_copy] = (suited.tier_of[k][:, None] == self.unknown) * unknown_sd(self.posterior)[c][:, None]
         own = (Z @ posterior.players.root)[criterion, run]
         match = np.where(copy[run] < 0, posterior.players.own_match[criterion], 0.0)
-        return np.hstack([fixed, unknown, own, match[:, None]]), mean[run, criterion]
+        return np.hstack([fixed, own, match[:, None]]), mean[run, criterion]
 
     def _columns(self, copy: Ints, position: Ints) -> tuple[Floats, Floats]:
         """Return the columns (n, p) and the player's own (n, Q) of sheets; a copy's traits are in the latter only."""
@@ -343,11 +335,6 @@ class Player:
         traits = self.suited.trait_variance @ ((slopes @ weights) ** 2 + varied)
         copies = _weighed(weights, posterior.copy_sd, posterior.correlations.copy)
         return np.asarray(traits + copies + self.match(weights))
-
-
-def unknown_sd(posterior: Posterior) -> Floats:
-    """Return (C,) the deviation of a tier that the fit had no column for from the line through the grades."""
-    return TIER_SD * posterior.repeat_sd / PRIOR_REPEAT_SD
 
 
 def _weighed(weights: Floats, sd: Floats, correlation: Floats) -> float:

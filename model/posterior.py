@@ -8,7 +8,7 @@ answer depend on the order of columns and copies.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import cast
 
@@ -18,10 +18,11 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from model.choice import Keeping, believed
-from model.design import Design
+from model.design import PRIOR_REPEAT_SD, Design
 from model.levels import Level
 from model.likelihood import Arrays, Likelihood
 from model.ratings import FittedResponse
+from model.records import Range
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -116,6 +117,24 @@ class Posterior:
     def priority_weight(self) -> float:
         """The share h of the priorities in u."""
         return self.keeping.priority_weight
+
+    def extended(self, range_: Range) -> "Posterior":
+        """Return the same with a coefficient for every tier of a range that came after the fit: what is believed of it.
+
+        It is as uncertain as a tier's is before the first rating, and independent of everything that was fitted. The design's
+        ``late`` last columns are such ones; what they share between criteria are ``correlations.prior_coefficients``.
+        """
+        design, p = self.design.extended(range_), len(self.design.columns)
+        new = len(design.columns) - p
+        if not new:
+            return self
+        sd = design.prior_sd[:, p:] * self.repeat_sd[:, None] / PRIOR_REPEAT_SD
+        root = np.zeros((len(sd), p + new, p + new))
+        root[:, :p, :p] = self.coef_root
+        root[:, range(p, p + new), range(p, p + new)] = sd
+        coef = np.hstack([self.coef, design.prior_mean[:, p:]])
+        coupling = np.pad(self.coupling, ((0, 0), (0, 0), (0, new)))
+        return replace(self, design=design, coef=coef, coef_root=root, coupling=coupling, likelihood=None)
 
     @property
     def criterion_arrays(self) -> Arrays:

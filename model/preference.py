@@ -17,6 +17,7 @@ from model.design import (
     OF_TRAITS,
     PLAYER_COLUMNS,
     POSITION_OF,
+    PRIOR_REPEAT_SD,
     TRAITS,
     Design,
 )
@@ -24,7 +25,6 @@ from model.effects import with_joint_effects
 from model.likelihood import Likelihood
 from model.material import History, Material
 from model.outlook import Outlook
-from model.player import PRIOR_REPEAT_SD
 from model.posterior import Correlations, PlayerLaw, Posterior, gather_levels, labels_of, lower_root, principal_root
 from model.ratings import CrossedRatings, FittedResponse, Prior
 from model.records import Answers, Event, Outcome, Range, Run, Trial
@@ -66,11 +66,10 @@ class Beliefs:
 
     def prior(self, design: Design, tastes: bool = False) -> Prior:
         """Return the prior of one criterion's ratings model, with players' own slopes or without."""
-        columns = design.columns
         slopes = (self.own_taste_sd, self.grade_taste_sd, *(self.trait_taste_sd for _ in TRAITS))
         return Prior(
-            mean=np.array([column.mean for column in columns]),
-            sd=np.array([column.sd for column in columns]),
+            mean=design.prior_mean,
+            sd=design.prior_sd,
             player_sd=self.player_sd,
             copy_sd=self.copy_sd,
             match_sd=self.match_sd,

@@ -109,21 +109,21 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         X, Y, single = check_columns(X), *check_responses(Y)
         if X.shape[0] != Y.shape[0]:
             raise ValueError(f"got {X.shape[0]} rows of X and {Y.shape[0]} of Y, expected as many")
-        if self.prior is not None and np.size(self.prior.mean) != X.shape[1]:
-            raise ValueError(f"got {X.shape[1]} columns of X, expected the {np.size(self.prior.mean)} of the prior")
+        priors = _priors(self.prior, X.shape[1], Y.shape[1])
         tastes = check_tastes(tastes, X.shape[0])
         if tastes is not None:
             check_use_of_tastes(tastes, player, self.prior)
         labels = Labels(*encode(player, X.shape[0], "player")), Labels(*encode(copy, X.shape[0], "copy"))
-        asked = Asked(self.match, self.prior, tastes, check_taste_sets(self.taste_sets, tastes))
-        structures: dict[bytes, Structure] = {}
+        sets = check_taste_sets(self.taste_sets, tastes)
+        structures: dict[tuple[bytes, ...], Structure] = {}
         fits = []
-        for place, y in enumerate(Y.T):
+        for place, (y, prior) in enumerate(zip(Y.T, priors, strict=True)):
             rated = np.isfinite(y)
             if np.isinf(y).any():
                 raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
-            key = rated.tobytes()
+            key = rated.tobytes(), *_coefficients(prior)
             if key not in structures:
+                asked = Asked(self.match, prior, tastes, sets)
                 structures[key] = Structure.of(X, *labels, np.flatnonzero(rated), asked)
             fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
         self._players: list[Known | None] = [players for _, players in fits]
@@ -265,6 +265,23 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         other = shallow.copy(self)
         other._own = own if self._own is None else self._own.joined(own)  # noqa: SLF001 - a copy of this object
         return other
+
+
+def _priors(prior: Prior | None, columns: int, responses: int) -> list[Prior | None]:
+    """Return each response's prior of that many coefficients."""
+    if prior is None:
+        return [None] * responses
+    shape = np.shape(prior.mean)
+    if shape[-1] != columns:
+        raise ValueError(f"got {columns} columns of X, expected the {shape[-1]} of the prior")
+    if shape[:-1] not in ((), (responses,)):
+        raise ValueError(f"got {responses} columns of Y, expected the {shape[0]} responses of the prior")
+    return [prior.of(place) for place in range(responses)]
+
+
+def _coefficients(prior: Prior | None) -> tuple[bytes, ...]:
+    """Return what makes two responses' priors of the coefficients the same."""
+    return () if prior is None else (np.asarray(prior.mean).tobytes(), np.asarray(prior.sd).tobytes())
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,6 +11,7 @@ from datetime import date
 from model.vocabulary import (
     HIGHEST,
     LOWEST,
+    STEPS,
     Blinding,
     BowKind,
     Criterion,
@@ -53,12 +54,15 @@ class Tier:
     slug : the tier's key.
     holds : for which holds of the double bass it is built; empty for the other instruments.
     grade : 1 = entry, higher is dearer and meant to be better.
+    character : what its maker says of it, criterion by criterion, against what a bow of its grade usually is: steps from
+        -2, much less, over 0, as usual, to 2, much more. Nothing is said of a criterion that is left out.
     """
 
     slug: str
     instrument: Instrument
     grade: int
     holds: frozenset[Hold] = frozenset()
+    character: Mapping[Criterion, int] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         if self.grade < 1:
@@ -67,6 +71,10 @@ class Tier:
         if (self.instrument is Instrument.DOUBLE_BASS) != bool(self.holds) or Hold.EITHER in self.holds:
             msg = f"tier {self.slug}: got holds {sorted(self.holds)}, expected german, french or both for the double bass only"
             raise ValueError(msg)
+        for criterion, step in self.character.items():
+            if step not in STEPS:
+                msg = f"tier {self.slug}: got {step!r} for its {criterion}, expected a step from {STEPS[0]} to {STEPS[-1]}"
+                raise ValueError(msg)
 
     def suits(self, instrument: Instrument, hold: Hold | None) -> bool:
         """Say whether a player of this instrument and hold can play the tier at all."""

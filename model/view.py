@@ -78,10 +78,13 @@ class Suited:
 
 
 class View:
-    """The fitted model over one range, ready for many players. Not changed after construction; safe to share."""
+    """The fitted model over one range, ready for many players. Not changed after construction; safe to share.
+
+    ``posterior`` has a coefficient for every tier of the range; of those that came after the fit the one that is believed.
+    """
 
     def __init__(self, posterior: Posterior, range_: Range, stretches: Stretches | None = None) -> None:
-        self.posterior, self.range = posterior, range_
+        self.posterior, self.range = posterior.extended(range_), range_
         self.stretches = stretches or Stretches({})
         self.suited = lru_cache(maxsize=16)(self._suited)
 

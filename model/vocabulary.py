@@ -114,6 +114,8 @@ CRITERIA: tuple[Criterion, ...] = tuple(Criterion)
 CRITERION_INDEX: dict[Criterion, int] = {criterion: index for index, criterion in enumerate(CRITERIA)}
 LOWEST, HIGHEST = 1, 7
 """The ends of every rating."""
+STEPS = (-2, -1, 0, 1, 2)
+"""What a maker says of a tier on a criterion: much less, less, as usual, more, much more than is usual for its grade."""
 
 OWN = "own"
 """The label under which the player's own bow stands among the copies of a trial."""

@@ -65,7 +65,7 @@ class EffectCovariances:
     player_root : (C, Q, Q) roots L_c; two responses' effects of a player covary by L_c diag(R_cd of each part) L_d'.
     player_parts : which columns of the roots go together, and the correlations (C, C) of the responses in them.
     copy, interaction, residual : (C, C)
-    coef_mean : (p,) prior means, the same for every response.
+    coef_mean : (C, p) prior means, or (p,) the same for every response.
     coef_sd : (C, p) prior deviations, infinite where nothing is believed.
     coef_correlation : (C, C) of the deviations from the prior means.
     chains : of each copy with several levels their places (S,) and the correlation (S, S) of its effect from level to level.

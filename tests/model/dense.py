@@ -19,6 +19,8 @@ from model.vocabulary import CRITERIA, Criterion, Instrument
 
 Floats = NDArray[np.float64]
 C = len(CRITERIA)
+SAID_SD, POINTS_OF_A_STEP = 0.4, 0.3
+"""What a tier is believed to be where its maker has spoken of it, in points: as NOTATION states it."""
 BELIEVED_NOISE = 0.7
 """The noise in whose units the deviations of the coefficients' prior are given."""
 
@@ -81,7 +83,8 @@ class Dense:
             parts.add_scalar(f"fresh {copy.serial}", posterior.copy_sd, R.copy)
             parts.add_scalar(f"match {copy.serial}", posterior.match_sd, R.match)
         for tier in self.tiers:
-            parts.add_scalar(f"tier {tier.slug}", TIER_SD * posterior.repeat_sd / BELIEVED_NOISE, R.prior_coefficients)
+            sd = np.array([SAID_SD if criterion in tier.character else TIER_SD for criterion in CRITERIA])
+            parts.add_scalar(f"tier {tier.slug}", sd * posterior.repeat_sd / BELIEVED_NOISE, R.prior_coefficients)
         for number in range(8):
             parts.add_scalar(f"noise {number}", posterior.repeat_sd, R.repeat)
         parts.add_scalar("new copy", posterior.copy_sd, R.copy)
@@ -141,9 +144,11 @@ class Dense:
         grade = x[[column.name for column in self.posterior.design.columns].index("grade")]
         for part in ("player", "tastes"):
             self.components.put(row, part, c, np.array([1.0, 0.0, grade, *traits]))
+        mean = float(x @ self.posterior.coef[c])
         if slug not in self.posterior.design.index:
             self.components.put(row, f"tier {slug}", c, 1.0)
-        return float(x @ self.posterior.coef[c]), row
+            mean += POINTS_OF_A_STEP * self.range.tiers[slug].character.get(CRITERIA[c], 0)
+        return mean, row
 
     def own(self, c: int, position: int = 0) -> tuple[float, Floats]:
         x, row = self.x_own(position), np.zeros(self.components.size)

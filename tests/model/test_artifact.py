@@ -16,7 +16,7 @@ from model.artifact import FORMAT, ArtifactError, _digest, from_bytes, to_bytes
 from model.personal import outlook
 from model.posterior import Posterior
 from model.preference import PreferenceModel
-from model.records import Answers, OwnBow
+from model.records import Answers, OwnBow, Range
 from model.view import View
 from model.vocabulary import Criterion, Instrument
 from tests.model.worlds import drawn_trials, made_up_posterior, trial, violins
@@ -65,6 +65,23 @@ def test_a_model_that_came_back_gives_the_same_answer_to_the_bit() -> None:
     np.testing.assert_array_equal(before.cov, after.cov)
     np.testing.assert_array_equal(before.stock.offset, after.stock.offset)
     np.testing.assert_array_equal(before.beats_own_bow, after.beats_own_bow)
+
+
+def test_a_model_knows_with_which_words_of_its_makers_it_was_made() -> None:
+    said = {Criterion.RESPONSE: 2, Criterion.EASE: 0, Criterion.TONE: -1}
+    tiers = dict(RANGE.tiers)
+    tiers["b"] = replace(tiers["b"], character=said)
+    silent, spoken = (PreferenceModel(Range(of, RANGE.copies)).fit([]).posterior_ for of in (RANGE.tiers, tiers))
+    assert to_bytes(silent) != to_bytes(spoken)
+    again = from_bytes(to_bytes(spoken))
+    assert {tier.slug: dict(tier.character) for tier in again.design.tiers} == {"a": {}, "b": said}
+
+
+def test_a_model_kept_before_makers_could_speak_is_read() -> None:
+    def forget(text: dict[str, Any], _arrays: Arrays) -> None:
+        del text["design"]["character"]
+
+    assert not any(tier.character for tier in from_bytes(altered(forget)).design.tiers)
 
 
 @pytest.mark.parametrize("bench", [True, False])

@@ -27,6 +27,9 @@ Key = TypeVar("Key")
 Value = TypeVar("Value")
 O, TONE = Criterion.OVERALL, Criterion.TONE  # noqa: E741 - overall
 RANGE = violins([3, 3, 2])
+SAID = {O: 0, Criterion.RESPONSE: 2, TONE: -1}
+SPOKEN_OF = Range({**RANGE.tiers, "b": replace(RANGE.tiers["b"], character=SAID)}, RANGE.copies)
+"""The same, its maker having spoken of tier b on three criteria."""
 BELIEFS = Beliefs()
 
 
@@ -49,6 +52,35 @@ def test_without_trials_the_coefficients_are_the_beliefs() -> None:
     for c in range(C):
         assert posterior.coef[c] == pytest.approx([column.mean for column in columns], abs=1e-9)
         assert covariance[c] == pytest.approx(np.diag([column.sd**2 for column in columns]), abs=1e-9)
+
+
+def test_without_trials_a_makers_words_are_believed_criterion_by_criterion() -> None:
+    plain, spoken = untaught().posterior_, PreferenceModel(SPOKEN_OF).fit([]).posterior_
+    at = [column.name for column in plain.design.columns].index("tier b")
+    moved, variance = spoken.coef - plain.coef, np.einsum("cij,cij->ci", spoken.coef_root, spoken.coef_root)
+    for c, criterion in enumerate(CRITERIA):
+        assert moved[c, at] == pytest.approx(0.3 * SAID.get(criterion, 0), abs=1e-9)
+        assert np.sqrt(variance[c, at]) == pytest.approx(0.4 if criterion in SAID else 0.5, abs=1e-9)
+    assert np.delete(moved, at, axis=1) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_words_for_a_tier_that_came_after_the_fit_act_as_those_of_an_empty_history() -> None:
+    later = joined(RANGE, Range({"new": Tier("new", Instrument.VIOLIN, 2, character=SAID)}, {"n0": Copy("n0", "new")}))
+    response = replace(VIOLIN, priorities=(Criterion.RESPONSE,))
+    fitted_to_it, laid_over = PreferenceModel(later).fit([]), PreferenceModel(later)
+    laid_over.view_ = View(untaught().posterior_, later)
+    for answers in (VIOLIN, response):
+        found, expected = laid_over.outlook(answers), fitted_to_it.outlook(answers)
+        assert found.mean == pytest.approx(expected.mean, abs=1e-9)
+        assert found.cov == pytest.approx(expected.cov, abs=1e-9)
+    asked = laid_over.outlook(response)
+    assert asked.mean[-1] > asked.mean[1]  # tier b has the same grade
+
+
+def test_changed_words_count_from_the_next_fit_and_never_for_a_fitted_tier_before() -> None:
+    before, after = (View(untaught().posterior_, each) for each in (RANGE, SPOKEN_OF))
+    assert np.array_equal(before.posterior.coef, after.posterior.coef)
+    assert not untaught().posterior_.design.tiers[1].character
 
 
 def test_without_trials_the_deviations_are_the_beliefs() -> None:
@@ -134,8 +166,13 @@ def dense_gls(history: History, c: int, response: FittedResponse, design: Design
     V = response.player_sd**2 * Zp @ Zp.T + response.copy_sd**2 * Zc @ Zc.T + response.match_sd**2 * Zm @ Zm.T
     V += response.repeat_sd**2 * np.eye(len(y))
     # The prior is stated in units of the noise believed in, and follows the noise found.
-    sd = np.array([column.sd for column in design.columns]) * response.repeat_sd / BELIEFS.repeat_sd
+    sd = np.array([column.sd for column in design.columns])
     mean = np.array([column.mean for column in design.columns])
+    for tier in design.tiers:
+        if CRITERIA[c] in tier.character:
+            at = [column.name for column in design.columns].index(f"tier {tier.slug}")
+            mean[at], sd[at] = 0.3 * tier.character[CRITERIA[c]], 0.4
+    sd = sd * response.repeat_sd / BELIEFS.repeat_sd
     VX, Vy = np.linalg.solve(V, X), np.linalg.solve(V, y)
     covariance = np.linalg.inv(X.T @ VX + np.diag(sd**-2))
     coef = covariance @ (X.T @ Vy + mean / sd**2)
@@ -190,11 +227,14 @@ def repeated_trials() -> list[Trial]:
     return out
 
 
-@pytest.mark.parametrize("criterion", [O, Criterion.RESPONSE, TONE])
-def test_coefficients_and_copies_are_those_of_dense_generalised_least_squares(criterion: Criterion) -> None:
+@pytest.mark.parametrize("range_", [RANGE, SPOKEN_OF], ids=["no words", "its maker's words"])
+@pytest.mark.parametrize("criterion", [O, Criterion.RESPONSE, TONE, Criterion.EASE])
+def test_coefficients_and_copies_are_those_of_dense_generalised_least_squares(
+    criterion: Criterion, range_: Range
+) -> None:
     trials, c = repeated_trials(), CRITERIA.index(criterion)
-    material = Material.of(RANGE, trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
-    posterior = PreferenceModel(RANGE, tastes=False).each_criterion(material)
+    material = Material.of(range_, trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
+    posterior = PreferenceModel(range_, tastes=False).each_criterion(material)
     records = responses_of(posterior, material.history)
     plain = dense_gls(material.history, c, records[c], posterior.design)
     assert posterior.coef[c] == pytest.approx(plain["coef"], abs=1e-9)

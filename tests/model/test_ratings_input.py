@@ -1,6 +1,7 @@
 """Crossed ratings on input that is missing, degenerate, relabelled or wrong."""
 
 import pickle
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -99,6 +100,18 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
         assert np.array_equal([mean[:, place], sd[:, place]], expected)
         conditioned = alone.condition(data.X[:4], y[:4], data.copy[:4]).predict(data.X, copy=data.copy)
         assert own[:, place] == pytest.approx(conditioned, abs=1e-12)
+
+
+def test_each_response_may_have_a_prior_of_its_own(data: Ratings) -> None:
+    mean, sd = np.array([[4.0, 0.0], [4.0, 1.5], [4.0, 0.0]]), np.array([[1.0, 0.5], [1.0, 0.5], [1.0, 0.1]])
+    together = CrossedRatings(match=True, prior=replace(PRIOR, mean=mean, sd=sd))
+    together.fit(data.X, np.column_stack([data.y] * 3), data.player, data.copy)
+    for place in range(3):
+        alone = CrossedRatings(match=True, prior=replace(PRIOR, mean=mean[place], sd=sd[place]))
+        alone.fit(data.X, data.y, data.player, data.copy)
+        assert np.array_equal(together.coef_[place], alone.coef_)
+        assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
+    assert np.ptp(together.coef_[:, 1]) > 0.01
 
 
 def test_it_is_an_estimator_that_can_be_cloned_pickled_and_asked_for_its_parameters(data: Ratings) -> None:
@@ -292,6 +305,12 @@ def test_a_prior_for_another_number_of_columns_is_refused() -> None:
         CrossedRatings(prior=PRIOR).fit(np.ones((8, 3)), Y8)
 
 
+def test_priors_for_another_number_of_responses_are_refused() -> None:
+    two = replace(PRIOR, mean=np.zeros((2, 2)), sd=np.ones((2, 2)))
+    with pytest.raises(ValueError, match="got 3 columns of Y, expected the 2 responses of the prior"):
+        CrossedRatings(prior=two).fit(np.ones((8, 2)), np.column_stack([Y8, Y8, Y8]))
+
+
 @pytest.mark.parametrize(
     ("wrong", "sentence"),
     [
@@ -299,6 +318,7 @@ def test_a_prior_for_another_number_of_columns_is_refused() -> None:
         ({"mean": [np.nan, 0.0]}, "prior.mean: got a value that is not finite"),
         ({"sd": [1.0, 0.0]}, "prior.sd: got a value that is not above 0"),
         ({"sd": [1.0, np.nan]}, "prior.sd"),
+        ({"mean": np.zeros((2, 2)), "sd": [[1.0, 1.0], [np.inf, 1.0]]}, "flat for some responses only"),
         ({"player_sd": np.nan}, "prior.player_sd: got nan"),
         ({"copy_sd": 0.0}, "prior.copy_sd"),
         ({"match_sd": np.inf}, "prior.match_sd"),

@@ -20,6 +20,11 @@ REFUSED: dict[str, tuple[Callable[[], object], str]] = {
         lambda: Tier("x", BASS, 1, frozenset({Hold.EITHER})),
         "expected german, french or both",
     ),
+    "a step of 3": (
+        lambda: Tier("x", VIOLIN, 1, character={TONE: 3}),
+        "tier x: got 3 for its tone, expected a step from -2 to 2",
+    ),
+    "half a step": (lambda: Tier("x", VIOLIN, 1, character={EASE: 0.5}), "tier x: got 0.5 for its ease"),  # type: ignore[dict-item]  # refused
     "a mass of 0": (lambda: Bench(mass_g=0.0), "mass_g: got 0.0, expected a number above 0"),
     "a negative loss factor": (lambda: Bench(loss_factor=-0.1), "loss_factor: got -0.1"),
     "an infinite speed": (lambda: Bench(speed_of_sound_m_s=float("inf")), "speed_of_sound_m_s: got inf"),

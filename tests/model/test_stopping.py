@@ -21,8 +21,8 @@ from model.stopping import Because, Say, Stand, Standing, drift, repeat_differen
 from model.view import View
 from model.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from tests.model.dense import Dense, Law, weighed
-from tests.model.test_personal import ASKED, BLOCKS, KNOWN_RANGE, PARTLY_RATED, RANGE, REHAIRED, RESTED, TRIED
-from tests.model.worlds import VIOLIN, made_up_posterior, violins
+from tests.model.test_personal import ASKED, KNOWN_RANGE, PARTLY_RATED, RANGE, REHAIRED, RESTED, TRIED, fitted
+from tests.model.worlds import VIOLIN, violins
 
 Floats = NDArray[np.float64]
 C = len(CRITERIA)
@@ -35,12 +35,12 @@ EXACT = 1e-9
 
 @cache
 def made_up_view() -> View:
-    return View(made_up_posterior(KNOWN_RANGE, BLOCKS, seed=3), RANGE, Stretches.from_events(REHAIRED))
+    return View(fitted(), RANGE, Stretches.from_events(REHAIRED))
 
 
 def written_out(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None]) -> Law:
     """Tiers first, then the bows: every covariance from one long Gaussian vector, conditioned the plain way."""
-    dense = Dense(made_up_view().posterior, RANGE, answers, RESTED)
+    dense = Dense(fitted(), RANGE, answers, RESTED)
     weights = utility_weights(answers, made_up_view().posterior.priority_weight)
     items = [[dense.tier(tier.slug, c) for c in range(C)] for tier in dense.tiers]
     items += [[dense.own(c) if bow is None else dense.copy(bow, c) for c in range(C)] for bow in bows]
@@ -80,7 +80,7 @@ def test_the_law_names_its_tiers_and_bows_in_order() -> None:
 @pytest.mark.parametrize("blinding", [Blinding.MASKED, Blinding.OPEN])
 def test_what_the_eye_adds_is_taken_off_again(blinding: Blinding) -> None:
     # With coefficients known exactly, marks raised by what seeing the bows brings leave the same standing as blind ones.
-    posterior = made_up_posterior(KNOWN_RANGE, BLOCKS, seed=3)
+    posterior = fitted()
     known = View(replace(posterior, coef_root=np.zeros_like(posterior.coef_root)), KNOWN_RANGE)
     coef = posterior.coef[0, SEEN_COLUMNS[blinding]]
     grade = {tier: KNOWN_RANGE.tiers[tier].grade - posterior.design.middle[0] for tier in KNOWN_RANGE.tiers}
