@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
+from model.leads import Told, alike, covariances
+from model.own_marks import kept
 from model.player import Parts
 from model.records import Answers, OwnBow, Range, Run, Trial
 from model.view import View
@@ -305,18 +307,39 @@ class Law:
                 cov += rows[..., part] @ rows[..., part].swapaxes(1, 2) * group.between(R)
         cov += _of_copies_and_noise(view, group)
         cov[:, np.arange(shape[1]), np.arange(shape[1])] += group.sheet < 0  # where there is no rating the root is 1
-        self._root = np.linalg.cholesky(cov)
-        self._solved = np.linalg.solve(self._root, (group.value - self._mean)[..., None])
+        self._cov, self._roots = cov, dict[int, tuple[Bools, Floats]]()
+        answers = [group.sheets.answers[trial] for trial in group.trials.tolist()]
+        told = Told(rows, group.criterion, group.copy)
+        self._leads = [
+            (at, covariances(view, [answers[place] for place in at.tolist()], told.at(at), parts))
+            for at in alike(answers).values()
+        ]
 
     def after(self, marks: Marks, runs: int) -> tuple[Floats, Floats]:
         """Return mean (T, J) and covariance (T, J, J) of marks given the own bow's and the first so many copies' ratings.
 
-        What is told comes before the rest, and so its root is the first part of the whole root.
+        Of the own bow's those count that `model.own_marks` keeps beside the others told.
         """
-        told, by_root = self.group.told(runs)[:, None], marks.weights @ self._root
-        left = np.where(told, 0.0, by_root)
-        mean = marks.weights @ self._mean[..., None] + np.where(told, by_root, 0.0) @ self._solved
-        return mean[..., 0], left @ left.swapaxes(1, 2)
+        if runs not in self._roots:
+            self._roots[runs] = self._counted(self.group.told(runs))
+        told, root = self._roots[runs]
+        cross = marks.weights @ self._cov
+        residual = np.where(told, self.group.value - self._mean, 0.0)[..., None]
+        by_root = np.linalg.solve(root, np.where(told[:, None], cross, 0.0).swapaxes(1, 2))
+        mean = marks.weights @ self._mean[..., None] + by_root.swapaxes(1, 2) @ np.linalg.solve(root, residual)
+        return mean[..., 0], cross @ marks.weights.swapaxes(1, 2) - by_root.swapaxes(1, 2) @ by_root
+
+    def _counted(self, told: Bools) -> tuple[Bools, Floats]:
+        """Return which of the ratings told (T, O) count, and the root of their covariance (T, O, O), 1 where one does not."""
+        own = told & (self.group.copy < 0)
+        mine, others, alone = slice(0, int(own.sum(axis=1).max(initial=0))), told & ~own, np.eye(told.shape[1])
+        away = np.where(others[..., None], self._cov[..., mine], 0.0)
+        beside = np.linalg.solve(np.where(_both(others), self._cov, alone), away)
+        left = self._cov[:, mine, mine] - away.swapaxes(1, 2) @ beside
+        counted = others
+        for at, leads in self._leads:
+            counted[at, mine] |= kept(leads[..., mine] - leads @ beside[at], left[at], own[at, mine])
+        return counted, np.linalg.cholesky(np.where(_both(counted), self._cov, alone))
 
 
 def _features(view: View, group: Group) -> tuple[Floats, Floats, Parts]:
@@ -369,3 +392,7 @@ def _of_copies_and_noise(view: View, group: Group) -> Floats:
 
 def _outer(of: Floats) -> Floats:
     return of[:, :, None] * of[:, None, :]
+
+
+def _both(told: Bools) -> Bools:
+    return np.asarray(told[:, :, None] & told[:, None, :])

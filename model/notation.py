@@ -125,6 +125,10 @@ the own bow's match], two of them covarying by the sum over these parts of R_cd 
 
     mean + K G^-1 (y - mean_y),   cov - K G^-1 K'          (Rasmussen & Williams 2006, appendix A.2)
 
+Of the own bow's marks y_o those are left out of y that would raise a lead u_k - u_own (overall, of a tier or a copy): while the
+coefficient of some y_o in E[u_k - u_own | y] is positive for some k, the one with the most positive coefficient goes
+(`model.own_marks`). It depends on which marks are given, not on their values, so no chance to beat the own bow rises with its marks.
+
     u = (1 - h) overall + h sum_c w_c y_c,   w rank-order-centroid weights (Barron & Barrett 1996, Manag. Sci. 42: 1515), h below
 
 fit_t is u of a copy of tier t not yet played, all noise in. Criteria on which the own bow was not rated leave the comparison with it on

@@ -29,10 +29,11 @@ from model.design import (
     tier_rows,
     wished_beyond,
 )
+from model.own_marks import kept_of
 from model.posterior import Posterior
 from model.records import Answers, Run
 from model.view import View
-from model.vocabulary import CRITERION_INDEX, Blinding, Criterion
+from model.vocabulary import CRITERIA, CRITERION_INDEX, Blinding, Criterion
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -59,6 +60,10 @@ class Observations:
     criterion: Ints
     copy: Ints
     run: Ints
+
+    def at(self, kept: NDArray[np.bool_]) -> "Observations":
+        """Return some of them (O,)."""
+        return Observations(*(getattr(self, name)[kept] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +158,10 @@ class Player:
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self.seen = self._observe(runs)
-        self.factor = self._factor()
+        gram = self._gram()
+        kept = self._kept(gram)
+        self.seen = self.seen.at(kept)
+        self.factor = self._factor(gram[np.ix_(kept, kept)])
 
     # Features, criterion by criterion
 
@@ -262,11 +270,9 @@ class Player:
         """Return (n, 2) the `SEEN_COLUMNS` of the suited copies ``k`` where they were seen."""
         return np.column_stack([np.ones(len(k)), self.tier_X[self.suited.tier_of[k], POSITION_OF["grade"]]])
 
-    def _factor(self) -> tuple[Floats, Floats]:
-        """Return the root of the ratings' covariance and the solved residuals, both empty without ratings."""
+    def _gram(self) -> Floats:
+        """Return (O, O) the covariance of the ratings given."""
         seen, posterior = self.seen, self.posterior
-        if not len(seen.value):
-            return np.zeros((0, 0)), seen.value
         match, noise = posterior.match_sd[seen.criterion], posterior.repeat_sd[seen.criterion]
         R, every = posterior.correlations, np.ix_(seen.criterion, seen.criterion)
         same_run = seen.run[:, None] == seen.run
@@ -278,8 +284,26 @@ class Player:
         k, c = seen.copy[away], seen.criterion[away]
         same_copy = (k[:, None] == k) * np.outer(match[away], match[away]) * R.match[np.ix_(c, c)]
         gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + same_copy
-        lower = np.linalg.cholesky(gram)
-        return lower, inverse_of_root(lower, seen.value - seen.mean)
+        return np.asarray(gram)
+
+    def _kept(self, gram: Floats) -> NDArray[np.bool_]:
+        """Return (O,) which ratings to condition on, so that no better mark of the own bow speaks for another."""
+        own = self.seen.copy < 0
+        if not own.any():
+            return np.ones(len(own), dtype=bool)
+        alone = np.zeros(len(CRITERIA))
+        alone[OVERALL] = 1.0
+        liked = self.own(alone)
+        of_tiers = self.parts.with_ratings(self.tiers(alone) - liked, self.seen)
+        of_copies = self.parts.with_ratings(self.copies(alone) - liked, self.seen) + self.shared_with_ratings(alone)
+        return kept_of(np.vstack([of_tiers, of_copies]), gram, own)
+
+    def _factor(self, gram: Floats) -> tuple[Floats, Floats]:
+        """Return the root of the ratings' covariance and the solved residuals, both empty without ratings."""
+        if not len(gram):
+            return np.zeros((0, 0)), self.seen.value
+        lower = np.asarray(np.linalg.cholesky(gram), dtype=np.float64)
+        return lower, inverse_of_root(lower, self.seen.value - self.seen.mean)
 
     # The law after the ratings
 

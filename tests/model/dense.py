@@ -203,11 +203,30 @@ class Dense:
         means, rows, values = zip(*found, strict=True) if found else ((), (), ())
         return np.array(means), np.array(rows).reshape(-1, self.components.size), np.array(values)
 
+    def counted(self, runs: Sequence[Run]) -> list[int]:
+        """Places of the ratings that count: one of the own bow that raises what any bow leads by is left out, the worst first."""
+        covariance, (_, B, _) = self.components.covariance(), self.observed(runs)
+        own_sheets = [self.answers.own_bow.ratings if self.answers.own_bow else {}]
+        sheets = [(None, own_sheets[0]), *((run.copy, run.ratings) for run in runs)]
+        of_own = [copy is None for copy, ratings in sheets for _ in ratings]
+        bows = [self.tier(tier.slug, 0) for tier in self.tiers] + [self.copy(copy.serial, 0) for copy in self.copies]
+        leads = np.array([row - self.own(0)[1] for _, row in bows])
+        places = list(range(len(of_own)))
+        while any(of_own[place] for place in places):
+            G, K = B[places] @ covariance @ B[places].T, leads @ covariance @ B[places].T
+            highest = np.max(K @ np.linalg.inv(G), axis=0)
+            own = [at for at, place in enumerate(places) if of_own[place]]
+            worst = max(own, key=lambda at: highest[at])
+            if highest[worst] <= 1e-12:
+                break
+            del places[worst]
+        return places
+
     def law(self, functionals: Sequence[tuple[float, Floats]], runs: Sequence[Run]) -> Law:
         """The joint law of functionals given the ratings."""
         covariance = self.components.covariance()
         A, mu = np.array([row for _, row in functionals]), np.array([mean for mean, _ in functionals])
-        expected, B, y = self.observed(runs)
+        expected, B, y = (of[self.counted(runs)] for of in self.observed(runs))
         if not len(y):
             return Law(mu, A @ covariance @ A.T)
         gain = np.linalg.solve(B @ covariance @ B.T, B @ covariance @ A.T).T

@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from model._here import here
 from model.design import history_rows
 from model.foretell import Group, Law, Marks, Sheets, first_runs, told
 from model.personal import outlook
+from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Copy, OwnBow, Run, Tier, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, Blinding, Criterion, Instrument
+from tests.model.test_own_marks import made_up
 from tests.model.worlds import VIOLIN, basses, drawn_trials, joined, trial, violins
 
 Floats = NDArray[np.float64]
@@ -89,6 +92,18 @@ def test_the_law_after_some_ratings_is_the_outlooks(view: View, known: int) -> N
     new = [n for n, copy in enumerate(alone.copies) if n >= known and copy not in tried]
     variance = np.diag(asked.cov)[tier] + asked.stock.spread[place] ** 2 + asked.noise**2
     np.testing.assert_allclose(np.diag(cov)[new], variance[new], atol=1e-9)
+
+
+@pytest.mark.parametrize("known", [0, 2])
+def test_own_marks_that_would_raise_a_lead_are_left_out_as_for_one_player(known: int) -> None:
+    own = {criterion: 3.0 + place % 4 for place, criterion in enumerate(CRITERIA)}
+    trial = a_sheet((None, own), ("a0", {O: 5.0, TONE: 4.0}), ("b0", {O: 6.0}), ("c1", {O: 4.0}), ("a2", {O: 3.0}))
+    mean, _ = Alone(made_up(), trial).after(known)
+    player = Player(made_up(), told(trial), [run for run in trial.runs if run.copy][:known])
+    counted = np.count_nonzero(player.seen.copy < 0)
+    assert 0 < counted < len(CRITERIA)
+    law = here(player, OVERALL_ALONE, ["a0", "b0", "c1", "a2"])
+    np.testing.assert_allclose(mean[known:], law.bows_mean[known:], atol=1e-9)
 
 
 def test_one_rating_after_the_other_is_all_of_them_at_once(view: View) -> None:
