@@ -14,6 +14,8 @@ from seed_data.catalogue import (
     IntArray,
     middle_grade,
 )
+from seed_data.characters import meant
+from seed_data.nature import DEMO, Nature
 
 WORKSHOP = -1
 NEVER = 10**6
@@ -42,8 +44,9 @@ class Bows:
     tier, instrument : (K,) index into the catalogue
     grade : (K,) grade minus the mean grade of the instrument
     traits : (K, 4) mass, stiffness, balance, brightness, in standard deviations of the kind of bow
-    quality : (K,) good or bad for everyone, in points, lemons included
-    character : (K, 7) deviation of each criterion but the overall one, in points
+    quality : (K,) good or bad for everyone, in points: what its tier is at its price, its own, lemons included
+    character : (K, 7) deviation of each criterion but the overall one, in points, its tier's included
+    kind : (K,) -1 or 1: which school of players the stick was made for
     temper : (K, 2) the part that meets a player's instrument
     speaks : (K,) true for the few that speak at once on nearly everything
     measured : (K, 7) bench values, NaN where not measured
@@ -59,6 +62,7 @@ class Bows:
     traits: FloatArray
     quality: FloatArray
     character: FloatArray
+    kind: FloatArray
     temper: FloatArray
     speaks: FloatArray
     measured: FloatArray
@@ -89,7 +93,7 @@ class Repairs:
         return np.bincount(self.copy, points, minlength=copies).astype(np.float64)
 
 
-def draw_bows(rng: np.random.Generator) -> Bows:
+def draw_bows(rng: np.random.Generator, nature: Nature = DEMO) -> Bows:
     """Draw all copies of the catalogue."""
     tier = _tiers(rng)
     hold = _holds(tier)
@@ -97,6 +101,12 @@ def draw_bows(rng: np.random.Generator) -> Bows:
     places = rng.choice(np.arange(-1, len(DEALERS)), tier.size, p=[0.07, *(0.93 * d.share for d in DEALERS)])
     enters = np.where(rng.random(tier.size) < 0.7, 0, rng.integers(30, 900, tier.size))
     moves, second = _moves(rng, places, enters)
+    quality = _quality(rng, tier.size, nature)
+    character = _character(rng, tier.size, nature.copy_character)
+    temper = rng.normal(0.0, 0.5, (tier.size, 2))
+    speaks = (rng.random(tier.size) < 0.06).astype(float)
+    measured = _measured(rng, traits, tier, hold)
+    standards, characters = _of_tiers(rng, nature)
     return Bows(
         serial=_serials(tier),
         hold=hold,
@@ -104,11 +114,12 @@ def draw_bows(rng: np.random.Generator) -> Bows:
         instrument=np.array([INSTRUMENTS.index(TIERS[t].instrument) for t in tier]),
         grade=np.array([TIERS[t].grade - middle_grade(TIERS[t].instrument) for t in tier]),
         traits=traits,
-        quality=_quality(rng, tier.size),
-        character=_character(rng, tier.size),
-        temper=rng.normal(0.0, 0.5, (tier.size, 2)),
-        speaks=(rng.random(tier.size) < 0.06).astype(float),
-        measured=_measured(rng, traits, tier, hold),
+        quality=standards[tier] + quality,
+        character=characters[tier] + character,
+        kind=np.where(rng.random(tier.size) < 0.5, -1.0, 1.0),
+        temper=temper,
+        speaks=speaks,
+        measured=measured,
         enters=enters,
         moves=moves,
         first_place=places,
@@ -145,15 +156,22 @@ def _holds(tier: IntArray) -> list[str]:
     return [choice[k % len(choice)] for k, choice in enumerate(choices)]
 
 
-def _quality(rng: np.random.Generator, n: int) -> FloatArray:
-    """Good or bad for everyone: a narrow crowd and, in any tier, one lemon in fourteen. Not a normal law."""
-    lemon = rng.random(n) < 0.07
-    return rng.normal(0.0, 0.36, n) - lemon * (0.6 + rng.gamma(2.0, 0.25, n))
+def _of_tiers(rng: np.random.Generator, nature: Nature) -> tuple[FloatArray, FloatArray]:
+    """Draw what every tier is for everyone, (T,), and on each criterion, (T, 7): near what the maker meant it to be."""
+    standards = nature.price_tells * np.array([t.standard for t in TIERS])
+    characters = nature.words_kept * meant() + rng.normal(0.0, nature.tier_character, (len(TIERS), 7))
+    return standards + rng.normal(0.0, nature.tier_quality, len(TIERS)), characters
 
 
-def _character(rng: np.random.Generator, n: int) -> FloatArray:
+def _quality(rng: np.random.Generator, n: int, nature: Nature) -> FloatArray:
+    """Good or bad for everyone: a narrow crowd and, in any tier, a few lemons. Not a normal law."""
+    lemon = rng.random(n) < nature.lemons
+    return rng.normal(0.0, nature.quality, n) - lemon * (0.6 + rng.gamma(2.0, 0.25, n))
+
+
+def _character(rng: np.random.Generator, n: int, size: float) -> FloatArray:
     """Strengths and weaknesses by criterion; response and clarity share theirs."""
-    character = rng.normal(0.0, 0.3, (n, 7))
+    character = rng.normal(0.0, size, (n, 7))
     character[:, 1] = 0.6 * character[:, 0] + 0.8 * character[:, 1]
     return character
 

@@ -52,7 +52,6 @@ class Tier:
     standard: float
     lean: tuple[float, float, float, float]
     materials: str
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -74,9 +73,9 @@ FINEST = "pernambuco stick, ebony frog, mother-of-pearl slide, gold and silver m
 
 TIERS = (
     Tier("gorse-path", "Gorse Path", "violin", "", 1, 450, 18, -0.40, (0.5, -0.4, 0.2, 0.0), PLAIN),
-    Tier("hedge-gate", "Hedge Gate", "violin", "", 2, 950, 17, 0.10, (0.0, 0.2, -0.1, 0.3), PLAIN, "quick to speak"),
+    Tier("hedge-gate", "Hedge Gate", "violin", "", 2, 950, 17, 0.10, (0.0, 0.2, -0.1, 0.3), PLAIN),
     Tier("mill-race", "Mill Race", "violin", "", 3, 1900, 15, 0.05, (-0.3, 0.5, 0.0, 0.4), FINE),
-    Tier("rook-wood", "Rook Wood", "violin", "", 4, 3900, 13, 0.10, (0.4, 0.3, 0.4, -0.6), FINE, "dark"),
+    Tier("rook-wood", "Rook Wood", "violin", "", 4, 3900, 13, 0.10, (0.4, 0.3, 0.4, -0.6), FINE),
     Tier("frost-meadow", "Frost Meadow", "violin", "", 5, 8400, 12, 0.50, (-0.2, 0.0, -0.2, 0.1), FINEST),
     Tier("salt-marsh", "Salt Marsh", "viola", "", 1, 550, 16, -0.30, (0.4, -0.3, 0.1, 0.2), PLAIN),
     Tier("reed-bank", "Reed Bank", "viola", "", 2, 1300, 15, -0.05, (-0.4, 0.2, -0.2, 0.1), PLAIN),
@@ -84,7 +83,7 @@ TIERS = (
     Tier("alder-pool", "Alder Pool", "viola", "", 4, 6200, 12, 0.25, (-0.1, 0.4, 0.1, 0.2), FINEST),
     Tier("clay-lane", "Clay Lane", "cello", "", 1, 600, 17, -0.35, (0.4, -0.5, 0.3, -0.1), PLAIN),
     Tier("slate-stair", "Slate Stair", "cello", "", 2, 1200, 15, -0.20, (-0.2, 0.4, 0.0, 0.5), PLAIN),
-    Tier("barn-door", "Barn Door", "cello", "", 3, 2400, 15, 0.30, (0.3, 0.2, -0.2, 0.0), FINE, "broad and steady"),
+    Tier("barn-door", "Barn Door", "cello", "", 3, 2400, 15, 0.30, (0.3, 0.2, -0.2, 0.0), FINE),
     Tier("thaw-wind", "Thaw Wind", "cello", "", 4, 4600, 12, 0.10, (-0.5, -0.2, 0.3, -0.3), FINE),
     Tier("long-field", "Long Field", "cello", "", 5, 8900, 10, 0.55, (0.0, 0.1, 0.0, 0.1), FINEST),
     Tier("turf-cart", "Turf Cart", "double_bass", "german french", 1, 520, 18, -0.30, (0.5, -0.3, 0.2, 0.1), PLAIN),

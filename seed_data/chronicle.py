@@ -9,7 +9,8 @@ import numpy as np
 
 from seed_data.bows import LAST_DAY, NEVER, Bows, Repairs
 from seed_data.catalogue import DEALERS, TIERS, BoolArray, FloatArray, IntArray, price_at
-from seed_data.liking import Points
+from seed_data.liking import BASE, BELOW, Points
+from seed_data.nature import Nature
 from seed_data.outcomes import Decision, Felt, decide
 from seed_data.people import COUNT as PLAYERS
 from seed_data.people import People
@@ -66,6 +67,7 @@ class World:
     bows: Bows
     repairs: Repairs
     points: Points
+    nature: Nature
 
 
 def run(rng: np.random.Generator, world: World) -> tuple[list[Trial], Stock]:
@@ -169,9 +171,23 @@ def _felt(
     points = points + np.where(bows == OWN, 0.0, shift[bows] + seen * world.bows.grade[bows])[:, None]
     position = np.arange(bows.size)
     drift = -0.25 * (position == 0) - people.tires[i] * np.maximum(position - 3, 0)
-    noise: FloatArray = people.noise[i] * (0.6 * rng.normal(size=(bows.size, 1)) + 0.8 * rng.normal(size=points.shape))
-    felt: FloatArray = points + drift[:, None] + noise
-    return felt
+    return _haloed(points + drift[:, None] + _noise(rng, world, i, points.shape), float(people.halo[i]))
+
+
+def _noise(rng: np.random.Generator, world: World, player: int, shape: tuple[int, ...]) -> FloatArray:
+    """Noise of the marks (runs, 8): partly that of the whole run, with heavy tails, and runs that are off altogether."""
+    nature = world.nature
+    spread = np.sqrt(nature.tails / (nature.tails - 2.0))
+    together = 0.6 * rng.standard_t(nature.tails, (shape[0], 1)) + 0.8 * rng.standard_t(nature.tails, shape)
+    mixed = (rng.random((shape[0], 1)) < nature.mix_ups) * rng.normal(0.0, 1.5, (shape[0], 1))
+    noise: FloatArray = world.people.noise[player] * together / spread + mixed
+    return noise
+
+
+def _haloed(felt: FloatArray, halo: float) -> FloatArray:
+    """Draw the seven criteria of each sheet towards its overall impression, noise and all, (runs, 8)."""
+    impression = BASE - BELOW + 0.8 * (felt[:, :1] - BASE)
+    return np.concatenate([felt[:, :1], (1.0 - halo) * felt[:, 1:] + halo * impression], axis=1)
 
 
 def _mean_felt(felt: FloatArray, bows: IntArray, made: Bows, dealer: int) -> Felt:

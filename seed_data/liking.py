@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from seed_data.bows import Bows
-from seed_data.catalogue import DEALERS, TIERS, FloatArray
+from seed_data.catalogue import DEALERS, FloatArray
+from seed_data.nature import DEMO, Nature
 from seed_data.people import People
 
-BASE = 5.05
-MATCH_SHARE = 0.8
-CHARACTER_SHARE = 0.5
+BASE = 5.2
+BELOW = 0.3
+"""Points by which a single criterion lies below the overall liking."""
 
 
 @dataclass(frozen=True)
@@ -36,12 +37,12 @@ class Points:
     house_match: FloatArray
 
 
-def draw_points(rng: np.random.Generator, people: People, bows: Bows) -> Points:
+def draw_points(rng: np.random.Generator, people: People, bows: Bows, nature: Nature = DEMO) -> Points:
     """Add up everything a player hears and feels in a copy."""
     match = _match(rng, people.instrument_temper, bows)
     house = _match(rng, rng.normal(0.0, 0.5, (len(DEALERS), 2)), bows)
     hiss = _hiss(people, bows)
-    common = _common(people, bows) + MATCH_SHARE * match - 0.35 * hiss
+    common = _common(people, bows, nature) + nature.match * match - 0.35 * hiss
     special = _special(people, bows)
     special[:, :, 0] += 0.9 * bows.speaks + 0.3 * match - 0.2 * hiss
     special[:, :, 1] -= 0.9 * hiss
@@ -62,13 +63,14 @@ def _hiss(people: People, bows: Bows) -> FloatArray:
     return people.hisses[:, None] * (bright * (1.0 - bows.speaks))[None, :]
 
 
-def _common(people: People, bows: Bows) -> FloatArray:
+def _common(people: People, bows: Bows, nature: Nature) -> FloatArray:
     """Add up the part of the liking that colours every criterion, shape (P, K)."""
-    standard = np.array([TIERS[t].standard for t in bows.tier])
-    gap = bows.traits[None, :, :] - people.ideal[:, None, :]
-    loss = (people.fussy[:, None, :] * gap**2).sum(axis=2)
-    everyone = standard + bows.quality + 0.25 * bows.speaks
-    common: FloatArray = everyone[None, :] + people.grade_taste[:, None] * bows.grade - loss
+    gap = np.abs(bows.traits[None, :, :] - people.ideal[:, None, :])
+    beyond = np.maximum(gap - nature.tolerance, 0.0) if nature.tolerance else gap**2
+    loss = (people.fussy[:, None, :] * beyond).sum(axis=2)
+    everyone = bows.quality + 0.25 * bows.speaks
+    school = 0.5 * nature.schools * people.school[:, None] * bows.kind
+    common: FloatArray = everyone[None, :] + people.grade_taste[:, None] * bows.grade - loss + school
     return common
 
 
@@ -93,8 +95,8 @@ def _special(people: People, bows: Bows) -> FloatArray:
 
 def _criteria(common: FloatArray, special: FloatArray, people: People) -> FloatArray:
     """Overall first, then the seven: what is special counts in the overall liking by the player's own weights."""
-    overall = common + CHARACTER_SHARE * (people.weights[:, None, :] * special).sum(axis=2)
-    seven = BASE - 0.3 + 0.8 * (common[:, :, None] - BASE) + special
+    overall = common + (people.weights[:, None, :] * special).sum(axis=2)
+    seven = BASE - BELOW + 0.8 * (common[:, :, None] - BASE) + special
     return np.concatenate([overall[:, :, None], seven], axis=2)
 
 

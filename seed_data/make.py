@@ -18,6 +18,7 @@ from seed_data.bows import LAST_DAY, Bows, Repairs, draw_bows, draw_repairs
 from seed_data.catalogue import CRITERIA, SEED, BoolArray, FloatArray
 from seed_data.chronicle import Stock, World, run
 from seed_data.liking import Points, draw_points
+from seed_data.nature import DEMO, Nature
 from seed_data.people import People, draw_people
 from seed_data.tables import Row, all_tables, write
 
@@ -53,19 +54,26 @@ class Drawn:
         KeyError
             The player is not in the world.
         """
-        if player not in self.players:
-            raise KeyError(f"got player {player!r}, expected a key such as {self.players[0]!r}")
-        row = self.liking[self.players.index(player)]
+        row = self.liking[self._place(player)]
         return {serial: float(value) for serial, value in zip(self.copies, row, strict=True) if not np.isnan(value)}
 
+    def true_own_liking(self, player: str) -> float:
+        """Return one player's true overall liking of the own bow; raises KeyError as `true_liking` does."""
+        return float(self.own_liking[self._place(player)])
 
-def draw(seed: int = SEED) -> Drawn:
-    """Draw the whole world from one seed; every part has a stream of its own."""
+    def _place(self, player: str) -> int:
+        if player not in self.players:
+            raise KeyError(f"got player {player!r}, expected a key such as {self.players[0]!r}")
+        return self.players.index(player)
+
+
+def draw(seed: int = SEED, nature: Nature = DEMO) -> Drawn:
+    """Draw a whole world from one seed; every part has a stream of its own. `nature` says how it works."""
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
-    bows = draw_bows(streams[0])
+    bows = draw_bows(streams[0], nature)
     repairs = draw_repairs(streams[1], bows)
-    people = draw_people(streams[2])
-    world = World(people, bows, repairs, draw_points(streams[3], people, bows))
+    people = draw_people(streams[2], nature)
+    world = World(people, bows, repairs, draw_points(streams[3], people, bows, nature), nature)
     trials, stock = run(streams[4], world)
     return _drawn(all_tables(streams[5], world, trials, stock), world, stock)
 

@@ -7,7 +7,7 @@ import numpy as np
 from seed_data.catalogue import FloatArray, IntArray
 from seed_data.people import People
 
-TROUBLE = 1.35
+TROUBLE = 1.6
 READY = 0.55
 PRICE_WEIGHT = 0.45
 

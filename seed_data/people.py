@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from seed_data.catalogue import CRITERIA, DEALERS, INSTRUMENTS, LEADING, POUNDS_PER_EURO, SETTINGS, FloatArray, IntArray
+from seed_data.nature import DEMO, Nature
 
 COUNT = 470
 # Lowest and highest mark a kind of rater gives, its middle in points, and its share of all players.
@@ -27,6 +28,7 @@ class People:
     ----------
     ideal : (P, 4) the best mass, stiffness, balance and brightness, in standard deviations of the kind of bow
     fussy : (P, 4) points lost per squared standard deviation off the ideal
+    school : (P,) -1 or 1: which kind of stick is liked, where the world has two
     grade_taste : (P,) points per grade, beyond what everybody hears
     weights : (P, 7) how much each criterion but the overall one counts, rows sum to 1
     leanings : (P, 7) the player's own shift of each criterion, in points
@@ -34,6 +36,7 @@ class People:
     hisses : (P,) 1 where the instrument brings out bow noise of bright sticks
     lowest, highest, middle : (P,) use of the scale
     noise : (P,) standard deviation of one rating before it is squeezed into the scale
+    halo : (P,) share by which all marks of a sheet are drawn towards its overall impression
     tires, dear : (P,) points lost per run from the fifth on; points given to a dear bow that is seen
     own_common, own_character : (P,), (P, 7) the own bow
     own_mass : (P,) in standard deviations
@@ -50,6 +53,7 @@ class People:
     budget: FloatArray
     ideal: FloatArray
     fussy: FloatArray
+    school: FloatArray
     grade_taste: FloatArray
     weights: FloatArray
     leanings: FloatArray
@@ -59,6 +63,7 @@ class People:
     highest: FloatArray
     middle: FloatArray
     noise: FloatArray
+    halo: FloatArray
     tires: FloatArray
     dear: FloatArray
     own_common: FloatArray
@@ -82,7 +87,7 @@ class People:
         return np.clip(low + (high - low) * share, 1.0, 7.0)
 
 
-def draw_people(rng: np.random.Generator) -> People:
+def draw_people(rng: np.random.Generator, nature: Nature = DEMO) -> People:
     """Draw all players."""
     instrument = rng.choice(4, COUNT, p=[0.30, 0.20, 0.22, 0.28])
     bass = instrument == 3
@@ -90,7 +95,8 @@ def draw_people(rng: np.random.Generator) -> People:
     dealer = rng.choice(len(DEALERS), COUNT, p=[d.share for d in DEALERS])
     weights = _weights(rng, instrument)
     ideal = _ideals(rng, settings)
-    own_mass = rng.normal(0.0, 1.0, COUNT)
+    fussy = rng.gamma(2.0, 0.5, (COUNT, 4)) * np.array(nature.fussy)
+    own_mass = rng.normal(0.0, 0.6, COUNT)
     low, high, middle = _scale_use(rng)
     return People(
         key=[f"P{k + 1:04d}" for k in range(COUNT)],
@@ -102,8 +108,9 @@ def draw_people(rng: np.random.Generator) -> People:
         dealer=dealer,
         budget=_budgets(rng, instrument, dealer, settings),
         ideal=ideal,
-        fussy=rng.gamma(2.0, 0.5, (COUNT, 4)) * np.array([0.11, 0.08, 0.07, 0.09]),
-        grade_taste=_grade_tastes(rng, settings),
+        fussy=fussy,
+        school=np.where(rng.random(COUNT) < 0.5, -1.0, 1.0),
+        grade_taste=nature.price_tells * _grade_tastes(rng, settings),
         weights=weights,
         leanings=rng.normal(0.0, 0.25, (COUNT, 7)),
         instrument_temper=rng.normal(0.0, 0.5, (COUNT, 2)),
@@ -111,15 +118,19 @@ def draw_people(rng: np.random.Generator) -> People:
         lowest=low,
         highest=high,
         middle=middle,
-        noise=0.9 * np.exp(rng.normal(0.0, 0.2, COUNT)),
+        noise=nature.noise * np.exp(rng.normal(0.0, 0.2, COUNT)),
+        halo=rng.beta(10.0 * nature.halo, 10.0 * (1.0 - nature.halo), COUNT),
         tires=rng.gamma(2.0, 0.03, COUNT),
         dear=rng.gamma(2.0, 0.5, COUNT),
-        own_common=4.85 + rng.normal(0.0, 0.5, COUNT) - rng.gamma(1.5, 0.35, COUNT),
+        own_common=5.15
+        + rng.normal(0.0, 0.5, COUNT)
+        - rng.gamma(1.5, 0.35, COUNT)
+        - fussy[:, 0] * (own_mass - ideal[:, 0]) ** 2,
         own_character=rng.normal(0.0, 0.4, (COUNT, 7)),
         own_mass=own_mass,
-        priorities=_priorities(rng, weights),
-        wish_mass=_wishes(rng, ideal[:, 0] - own_mass),
-        wish_tone=_wishes(rng, ideal[:, 3] + rng.normal(0.0, 0.6, COUNT)),
+        priorities=_priorities(rng, weights, nature.report),
+        wish_mass=_wishes(rng, ideal[:, 0] - own_mass, fussy[:, 0] / nature.fussy[0]),
+        wish_tone=_wishes(rng, ideal[:, 3], fussy[:, 3] / nature.fussy[3]),
     )
 
 
@@ -171,17 +182,20 @@ def _weights(rng: np.random.Generator, instrument: IntArray) -> FloatArray:
     return raw
 
 
-def _priorities(rng: np.random.Generator, weights: FloatArray) -> list[tuple[str, ...]]:
+def _priorities(rng: np.random.Generator, weights: FloatArray, blur: float) -> list[tuple[str, ...]]:
     """Up to three criteria as the player names them: the true order, blurred; some name none."""
-    said = weights + rng.normal(0.0, 0.06, weights.shape)
+    said = weights + rng.normal(0.0, blur, weights.shape)
     numbers = rng.choice([0, 1, 2, 3], COUNT, p=[0.13, 0.12, 0.2, 0.55])
     orders = np.argsort(-said, axis=1, kind="stable")
     return [tuple(CRITERIA[1 + j] for j in order[:n]) for order, n in zip(orders, numbers, strict=True)]
 
 
-def _wishes(rng: np.random.Generator, distance: FloatArray) -> FloatArray:
-    """-1, 0 or 1 as told, from a blurred distance to the ideal; NaN for the fifth who do not say."""
-    blurred = distance + rng.normal(0.0, 0.5, COUNT)
+def _wishes(rng: np.random.Generator, distance: FloatArray, fussiness: FloatArray) -> FloatArray:
+    """-1, 0 or 1 as told, from a blurred slope of the liking where the player stands; NaN for the fifth who do not say.
+
+    The slope is the distance to the ideal, more for those who mind it more: who loses little by it asks for nothing.
+    """
+    blurred = distance * np.sqrt(fussiness) + rng.normal(0.0, 0.5, COUNT)
     told = np.sign(blurred) * (np.abs(blurred) > 0.7)
     return np.where(rng.random(COUNT) < 0.2, np.nan, told + 0.0)
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from seed_data.bows import LAST_DAY, MEASURED, NEVER, WORKSHOP, Bows, Repairs
 from seed_data.catalogue import CRITERIA, DEALERS, INSTRUMENTS, OWN_PRICES, TIERS, Dealer, Tier, price_at
+from seed_data.characters import CHARACTERS
 from seed_data.chronicle import OWN, Stock, Trial, World
 from seed_data.people import People
 from seed_data.sheets import Sheet
@@ -100,7 +101,7 @@ def _tiers() -> list[Row]:
             "grade": t.grade,
             "price": t.price,
             "currency": "EUR",
-            "note": t.note,
+            "note": CHARACTERS[t.slug].note,
         }
         for t in ordered
     ]

@@ -41,7 +41,9 @@ class Shelf:
         return within or [tier for _, tier in here[:1]]
 
     def dearness(self, places: Ints) -> float:
-        """Return the mean price of some copies as a share of that of the dearest affordable tier."""
+        """Return the mean price of some copies as a share of that of the dearest affordable tier; NaN of none."""
+        if not places.size:
+            return float(np.nan)
         paid = np.vectorize(self.price.__getitem__, otypes=[np.float64])(self.tier[places])
         return float(paid.mean() / self.price[self.affordable()[-1]])
 
@@ -109,13 +111,15 @@ class Truth:
     deviation: Floats
 
     def won(self, case: Ints) -> tuple[Floats, Floats]:
-        """Let the player take the best-rated bow, the own one among them, R times.
+        """Let the player take the best-rated bow, the own one among them, R times; where no bow is brought that wins nothing.
 
         Returns
         -------
         gain : (M,) mean true liking of the bow taken minus that of the own bow.
         chance : (M,) share of times that one of the case is rated above the own bow.
         """
+        if not case.shape[-1]:
+            return np.zeros(len(self.own)), np.zeros(len(self.own))
         case = np.broadcast_to(case, (len(self.noise), case.shape[-1]))
         true = self.liking[case]
         rated = true + self.deviation * np.take_along_axis(self.noise, case, axis=1)[:, :, None]

@@ -217,11 +217,12 @@ def _mean(promises: Sequence[Promise], of: Callable[[Promise], float]) -> float:
 def _won_row(case: str, won: Sequence[Won], first: Floats) -> tuple[str, ...]:
     gain, chance = np.array([each.gain for each in won]), np.mean([each.chance for each in won], axis=0)
     less = first - gain
+    prices = [each.price for each in won if not np.isnan(each.price)]
     measures = range(len(MEASURES))
     return (
         case,
         f"{np.mean([each.bows for each in won]):.2f}",
-        f"{np.mean([each.price for each in won]):.2f}".replace("nan", ""),
+        f"{np.mean(prices):.2f}" if prices else "",
         *(str(Estimate.of(gain[:, m])) for m in measures),
         *(Estimate.of(less[:, m]).signed() if less.any() else "" for m in measures),
         "" if np.isnan(chance).any() else f"{chance[1]:.3f}",
