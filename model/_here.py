@@ -75,7 +75,8 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
     extra[first:] = player.shared_with_ratings(weights)[places]
     mean, told = player.after(joint, extra)
     cov = player.parts.covariance(joint, joint) - told.T @ told
-    cov[first:, first:] += _effects(player, weights, places) + player.match(weights) * np.eye(len(places))
+    cov[first:, first:] += _effects(player, weights, places)
+    cov[first:, first:] += np.diag(player.match(weights) + player.unmeasured(weights)[places])
     order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
     return Here(
         mean=mean[order],

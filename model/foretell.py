@@ -16,6 +16,7 @@ from model.leads import Told, alike, covariances
 from model.own_marks import kept
 from model.player import Parts
 from model.records import Answers, OwnBow, Range, Run, Trial
+from model.unmeasured import wishes_of
 from model.view import View
 from model.vocabulary import CRITERIA, CRITERION_INDEX
 
@@ -383,11 +384,26 @@ def _of_copies_and_noise(view: View, group: Group) -> Floats:
         told[place, slots] = of_block[c[rows, slots], every.rows_at[k[rows, slots]]]
         effects[trials] += told @ told.swapaxes(1, 2)
     match, noise = (np.where(rated, sd[c], 0.0) for sd in (posterior.match_sd, posterior.repeat_sd))
+    traits = _of_traits(view, group)
     return np.asarray(
         effects * group.between(R.copy)
         + group.same_copy * _outer(match) * group.between(R.match)
         + group.same_sheet * _outer(noise) * group.between(R.repeat)
+        + traits
     )
+
+
+def _of_traits(view: View, group: Group) -> Floats:
+    """Return (T, O, O) what traits that were not measured add, the same for every rating of a copy."""
+    every, k = view.everything, group.copy
+    out, away = np.zeros((*k.shape, k.shape[1])), k >= 0
+    away[away] = every.unmeasured[k[away]].any(axis=1)
+    for row in np.flatnonzero(away.any(axis=1)).tolist():
+        at = np.flatnonzero(away[row])
+        c, wishes = group.criterion[row, at], wishes_of(group.sheets.answers[group.trials[row]])
+        of = view.slopes.covariance(every.unmeasured[k[row, at]], every.left[k[row, at]], wishes)
+        out[row, at[:, None], at] = of[np.arange(len(at))[:, None], c[:, None], c] * (k[row, at][:, None] == k[row, at])
+    return out
 
 
 def _outer(of: Floats) -> Floats:

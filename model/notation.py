@@ -133,7 +133,18 @@ coefficient of some y_o in E[u_k - u_own | y] is positive for some k, the one wi
 
 fit_t is u of a copy of tier t not yet played, all noise in. Criteria on which the own bow was not rated leave the comparison with it on
 both sides, the others' weights rescaled. The law handed on is of the T tier means, m ~ N(mu, C), a copy's u = m_t + s_t epsilon with
-s_t^2 = sigma_a^2 + sigma_m^2 + what unseen bench traits bring (everybody's slope squared, and the variance of the player's own).
+s_t^2 = sigma_a^2 + sigma_m^2 + what bench traits that nobody measured bring.
+
+A trait x that was not measured is N(0, v) in its tier's spread: v = 1 a reading, two in brightness, and 0 where the bench has no reading
+of any copy of the tier, since what copies differ by is in sigma_a then (`model.unmeasured`). With the slope g_c on criterion c, everybody's, the
+wish's and the player's own together, x g_c has the mean 0, is uncorrelated with all that is linear in the slopes, and
+
+    Cov(x g_c, x g_d) = v E[g_c g_d],
+
+the slopes' posterior means and variances both counted. It is the copy's own and joins its match: in the spread of an unknown copy, in the
+variance of a named one, among the ratings of one copy, and nowhere else. The product x g is not Gaussian; the law has its first two
+moments. What x brings to everybody is in the effect of a copy that was rated: of that part the share of the effect's variance that is still open
+is counted, 1 for one never rated.
 
 Named copies are independent given the tier mean: copy k has u = m_t + offset_k + spread_k epsilon_k, with spread_k^2 its exact marginal
 variance less Var(m_t) (at least 1e-6). Copies of one tier do share more, or less, than m_t; keeping their joint law would need one

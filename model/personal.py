@@ -179,7 +179,7 @@ def _stock(player: Player, weights: Floats, tier_mean: Floats, tier_cov: Floats)
     mean, told = player.after(copies, player.shared_with_ratings(weights))
     variance = player.parts.variance(copies) - np.einsum("oi,oi->i", told, told)
     variance += np.einsum("c,kcd,d->k", weights, suited.covariance, weights)
-    variance += player.match(weights)
+    variance += player.match(weights) + player.unmeasured(weights)
     # The copies' law given the tier mean is taken as independent: each keeps its exact marginal variance.
     own = np.maximum(variance - np.diag(tier_cov)[suited.tier_of], 1e-6)
     return Stock(suited.serials, suited.tier_of, mean - tier_mean[suited.tier_of], np.sqrt(own))

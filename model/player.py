@@ -21,8 +21,8 @@ from model.design import (
     POSITION_OF,
     SEEN_COLUMNS,
     TRAIT_COLUMNS,
+    TRAITS,
     WISH_COLUMNS,
-    WISHES,
     own_rows,
     place_values,
     player_columns,
@@ -32,6 +32,7 @@ from model.design import (
 from model.own_marks import kept_of
 from model.posterior import Posterior
 from model.records import Answers, Run
+from model.unmeasured import wishes_of
 from model.view import View
 from model.vocabulary import CRITERIA, CRITERION_INDEX, Blinding, Criterion
 
@@ -148,7 +149,11 @@ class Player:
         self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
     ) -> None:
         self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
-        self.suited = view.suited(answers.instrument, answers.hold)
+        self.suited, self.slopes, self.wishes = (
+            view.suited(answers.instrument, answers.hold),
+            view.slopes,
+            wishes_of(answers),
+        )
         design = self.posterior.design
         rows = tier_rows(design, answers, self.suited.tiers)
         self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
@@ -282,8 +287,9 @@ class Player:
         )
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
-        same_copy = (k[:, None] == k) * np.outer(match[away], match[away]) * R.match[np.ix_(c, c)]
-        gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + same_copy
+        both = np.outer(match[away], match[away]) * R.match[np.ix_(c, c)]
+        both += self._unmeasured(k)[np.arange(len(k))[:, None], c[:, None], c]
+        gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + (k[:, None] == k) * both
         return np.asarray(gram)
 
     def _kept(self, gram: Floats) -> NDArray[np.bool_]:
@@ -321,14 +327,19 @@ class Player:
         return quantities.mean + cross @ solved, root_inverse(lower, cross.T)
 
     def shared_with_ratings(self, weights: Floats) -> Floats:
-        """Return (K, O) covariance of each copy's own effect and match with the ratings given."""
+        """Return (K, O) covariance with the ratings given of each copy's own effect and match, and of traits not measured."""
         seen, posterior = self.seen, self.posterior
         out = np.zeros((len(self.suited.copies), len(seen.value)))
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
         out[:, away] = self.suited.effects_shared(weights, k, c, posterior.correlations.copy)
         out[k, away] += ((weights * posterior.match_sd) @ posterior.correlations.match)[c] * posterior.match_sd[c]
+        out[k, away] += (self._unmeasured(k) @ weights)[np.arange(len(k)), c]
         return out
+
+    def _unmeasured(self, k: Ints) -> Floats:
+        """Return (n, C, C) what traits that were not measured bring to the suited copies ``k``."""
+        return self.slopes.covariance(self.suited.unmeasured[k], self.suited.left[k], self.wishes)
 
     # Variances without the ratings
 
@@ -340,23 +351,20 @@ class Player:
         """Return the variance of the match of one copy with this player, of a weighted sum of criteria."""
         return _weighed(weights, self.posterior.match_sd, self.posterior.correlations.match)
 
+    def unmeasured(self, weights: Floats) -> Floats:
+        """Return (K,) the variance that traits not measured bring to each suited copy, of a weighted sum of criteria."""
+        out, some = np.zeros(len(self.suited.copies)), np.flatnonzero(self.suited.unmeasured.any(axis=1))
+        out[some] = np.einsum("c,kcd,d->k", weights, self._unmeasured(some), weights)
+        return out
+
     def spread(self, weights: Floats) -> Floats:
         """Return (T,) the variance of one unknown copy around its tier's mean: effect, match and bench traits.
 
-        A trait counts by the square of its expected slope, everybody's and the wish's, and by the variance of the player's
-        own slope.
+        A trait counts by E[slope^2], the slope everybody's, the wish's and the player's own together.
         """
         posterior = self.posterior
-        slopes = posterior.coef[:, TRAIT_COLUMNS].T.copy()
-        wishes = (self.answers.wish_mass or 0, self.answers.wish_tone or 0)
-        for (trait, _), wish, column in zip(WISHES, wishes, WISH_COLUMNS, strict=True):
-            slopes[trait] += wish * posterior.coef[:, column]
-        own, R = posterior.players.root[:, OF_TRAITS] * weights[:, None, None], posterior.correlations
-        level, tastes = own[..., :OF_GRADE], own[..., OF_GRADE:]
-        varied = np.einsum("cti,cd,dti->t", level, R.player, level) + np.einsum(
-            "cti,cd,dti->t", tastes, R.tastes, tastes
-        )
-        traits = self.suited.trait_variance @ ((slopes @ weights) ** 2 + varied)
+        one = self.slopes.covariance(np.eye(len(TRAITS)), np.ones((len(TRAITS), len(weights))), self.wishes)
+        traits = self.suited.trait_variance @ (one @ weights @ weights)
         copies = _weighed(weights, posterior.copy_sd, posterior.correlations.copy)
         return np.asarray(traits + copies + self.match(weights))
 

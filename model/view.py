@@ -10,10 +10,15 @@ from model.design import TRAIT_COLUMNS
 from model.levels import Chain, Stretches, chain
 from model.posterior import Posterior
 from model.records import Copy, Range, Tier
+from model.unmeasured import Slopes
 from model.vocabulary import CRITERIA, Hold, Instrument
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Bools = NDArray[np.bool_]
+
+READINGS = ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")
+"""What the bench reads of a copy; the last two make its brightness."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +30,8 @@ class Suited:
     tier_of : (K,) index of each copy's tier in ``tiers``.
     traits : (K, 3) bench traits as deviations from the tier's mean.
     trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
+    unmeasured : (K, 3) variance of each copy's traits that are not measured.
+    left : (K, C) how much of what unmeasured traits bring to everybody is not in the copy's effect: 1 where it was never rated.
     effect : (C, K) expected effect now.
     apart : (C, K, p) what a copy's liking adds to its tier's in the coordinates of the coefficients: (traits - coupling) L_c,
         L_c the root of the coefficients' covariance, coupling minus the derivative of the effect by the coefficients.
@@ -41,6 +48,8 @@ class Suited:
     tier_of: Ints
     traits: Floats
     trait_variance: Floats
+    unmeasured: Floats
+    left: Floats
     effect: Floats
     apart: Floats
     covariance: Floats
@@ -89,6 +98,11 @@ class View:
         self.suited = lru_cache(maxsize=16)(self._suited)
 
     @cached_property
+    def slopes(self) -> Slopes:
+        """Second moments of the slopes on bench traits."""
+        return Slopes.of(self.posterior)
+
+    @cached_property
     def everything(self) -> Suited:
         """All tiers and copies of the range, in its order."""
         return self._laid_over(tuple(self.range.tiers.values()), tuple(self.range.copies.values()))
@@ -102,16 +116,21 @@ class View:
         chains = [self._chain(copy.serial) for copy in copies]
         block, rows, rows_at, rest = self._rows(chains)
         traits = self.posterior.design.traits(copies, self.range)
+        known, tier_of = self._on_record(tiers), np.array([place[copy.tier] for copy in copies], dtype=np.intp)
+        covariance = self._covariance(block, rows, rows_at, rest)
+        variance = np.einsum("kcc->kc", covariance)
         return Suited(
             tiers=tiers,
             copies=copies,
             serials=tuple(copy.serial for copy in copies),
-            tier_of=np.array([place[copy.tier] for copy in copies], dtype=np.intp),
+            tier_of=tier_of,
             traits=traits,
-            trait_variance=self._trait_variance(tiers),
+            trait_variance=_by_trait(known),
+            unmeasured=_by_trait(known[tier_of] * ~_readings(copies)),
+            left=variance / np.maximum(self.posterior.copy_sd**2, variance),
             effect=self._present(copies),
             apart=self._apart(chains, traits),
-            covariance=self._covariance(block, rows, rows_at, rest),
+            covariance=covariance,
             block=block,
             rows=rows,
             rows_at=rows_at,
@@ -179,16 +198,27 @@ class View:
             out[members] += np.einsum("ckm,dkm->kcd", here, here)
         return out * self.posterior.correlations.copy
 
-    def _trait_variance(self, tiers: tuple[Tier, ...]) -> Floats:
-        """Return (T, 3): brightness has the two standardised readings' variances added, each 1."""
-        known = {tier.slug: np.zeros(4) for tier in tiers}
+    def _on_record(self, tiers: tuple[Tier, ...]) -> Floats:
+        """Return (T, 4) 1 where the bench has a reading of any copy of the tier, else 0.
+
+        Where it has none, what copies differ by is in the deviation of their effects.
+        """
+        known = {tier.slug: np.zeros(len(READINGS)) for tier in tiers}
         for copy in self.range.copies.values():
             if copy.tier in known:
-                b = copy.bench
-                readings = (b.mass_g, b.balance_mm, b.speed_of_sound_m_s, b.loss_factor)
-                known[copy.tier] = np.maximum(known[copy.tier], [reading is not None for reading in readings])
-        table = np.array(list(known.values())).reshape(-1, 4)
-        return np.column_stack([table[:, 0], table[:, 1], table[:, 2] + table[:, 3]])
+                known[copy.tier] = np.maximum(known[copy.tier], _readings((copy,))[0])
+        return np.array(list(known.values())).reshape(-1, len(READINGS))
+
+
+def _readings(copies: tuple[Copy, ...]) -> Bools:
+    """Return (K, 4) which `READINGS` the bench has of each copy."""
+    got = [[getattr(copy.bench, name) is not None for name in READINGS] for copy in copies]
+    return np.array(got, dtype=bool).reshape(-1, len(READINGS))
+
+
+def _by_trait(readings: Floats) -> Floats:
+    """Return (n, 3) variances of the traits from those of standardised readings (n, 4): brightness has two, added."""
+    return np.column_stack([readings[:, 0], readings[:, 1], readings[:, 2] + readings[:, 3]])
 
 
 def _weigh(chains: list[Chain], values: Floats) -> Floats:

@@ -12,7 +12,7 @@ from model.foretell import Group, Law, Marks, Sheets, first_runs, told
 from model.personal import outlook
 from model.player import Player
 from model.preference import PreferenceModel
-from model.records import Answers, Copy, OwnBow, Run, Tier, Trial
+from model.records import Answers, Bench, Copy, OwnBow, Run, Tier, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from tests.model.test_own_marks import made_up
@@ -20,7 +20,12 @@ from tests.model.worlds import VIOLIN, basses, drawn_trials, joined, trial, viol
 
 Floats = NDArray[np.float64]
 O, TONE = Criterion.OVERALL, Criterion.TONE  # noqa: E741 - overall
-RANGE = violins([3, 4])
+MEASURED = violins([3, 4])
+RANGE = replace(
+    MEASURED,
+    copies={s: replace(k, bench=Bench()) if s in ("a0", "b2") else k for s, k in MEASURED.copies.items()},
+)
+"""Two copies that the bench never saw, one of them played twice in `SEEN`."""
 OVERALL_ALONE = np.eye(len(CRITERIA))[0]
 TYPICAL = 3
 """The place in a trial at which the advice takes every bow."""
@@ -31,9 +36,9 @@ def view() -> View:
     return PreferenceModel(RANGE).fit(drawn_trials(RANGE, 20, 4, seed=4)).view_
 
 
-def a_sheet(*marks: tuple[str | None, dict[Criterion, float]]) -> Trial:
+def a_sheet(*marks: tuple[str | None, dict[Criterion, float]], answers: Answers = VIOLIN) -> Trial:
     """A trial whose runs are all played at the typical place."""
-    return replace(trial(1, marks), runs=tuple(Run(TYPICAL, copy, ratings) for copy, ratings in marks))
+    return replace(trial(1, marks, answers), runs=tuple(Run(TYPICAL, copy, ratings) for copy, ratings in marks))
 
 
 SEEN = a_sheet(
@@ -42,6 +47,7 @@ SEEN = a_sheet(
     ("b1", {O: 6.0}),
     ("a0", {O: 4.0, TONE: 6.0}),
     ("b2", {O: 3.0, TONE: 2.0}),
+    answers=Answers(Instrument.VIOLIN, wish_mass=-1, wish_tone=1),
 )
 
 

@@ -104,23 +104,28 @@ def each(
 
 
 def trait_variance(weights: Floats, answers: Answers) -> Floats:
-    """Variance that the bench traits of a copy not yet seen bring, unit variance each, two readings in brightness."""
+    """Variance that the bench traits of a copy not yet seen bring, E[slope^2] a reading, two readings in brightness."""
     posterior = fitted()
-    coef, names = posterior.coef, [column.name for column in posterior.design.columns]
-    slope = {name: coef[:, names.index(name)] @ weights for name in names}
-    mass = slope["mass"] + (answers.wish_mass or 0) * slope["wish_mass x mass"]
-    bright = slope["brightness"] + (answers.wish_tone or 0) * slope["wish_tone x brightness"]
-    own = [
-        sum(
-            weights[c] * weights[d] * R[c, d] * (roots[c, 3 + trait, part] @ roots[d, 3 + trait, part])
-            for part, R in ((slice(0, 2), posterior.correlations.player), (slice(2, 6), posterior.correlations.tastes))
-            for c in range(len(weights))
-            for d in range(len(weights))
-        )
+    R, names = posterior.correlations, [column.name for column in posterior.design.columns]
+    x = np.zeros((3, len(names)))
+    for trait, name in enumerate(("mass", "balance", "brightness")):
+        x[trait, names.index(name)] = 1.0
+    x[0, names.index("wish_mass x mass")] = answers.wish_mass or 0
+    x[2, names.index("wish_tone x brightness")] = answers.wish_tone or 0
+
+    def variance(correlation: Floats, rows: Floats) -> float:
+        """Of the weighted sum of criteria with these rows (C, m) on a component's independent parts."""
+        return float(np.sum(np.outer(weights, weights) * correlation * (rows @ rows.T)))
+
+    roots = posterior.players.root
+    squares = [
+        float((x[trait] @ posterior.coef.T) @ weights) ** 2
+        + variance(R.coefficients, x[trait] @ posterior.coef_root)
+        + variance(R.player, roots[:, 3 + trait, :2])
+        + variance(R.tastes, roots[:, 3 + trait, 2:])
         for trait in range(3)
-        for roots in [posterior.players.root]
     ]
-    return np.asarray(mass**2 + own[0] + slope["balance"] ** 2 + own[1] + 2.0 * (bright**2 + own[2]))
+    return np.asarray(squares[0] + squares[1] + 2.0 * squares[2])
 
 
 def close(got: object, expected: object) -> bool:
