@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from service import files, fits, migrations, unfinished
+from service.access import users
+from service.commands import living
 from service.commands.common import add, opened
 from service.commands.modelling import bar
 from service.commands.staff import make_shown
@@ -99,10 +101,13 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
             mail=MailServer(base=address(listening).rstrip("/")),
             demo=True,
         )
-        accounts = _fill(shown)
+        accounts, answer = _fill(shown)
         print(f"The data is invented. It lies in {folder}.")
         print(f"The form: {address(listening)}")
         print(f"The desk: {address(listening)}desk")
+        if answer:
+            print("  There: enquiries of today, trials to come, being played, over and overdue, and parcels.")
+            print(f"  What a player was answered: {address(listening).rstrip('/')}{answer}")
         for role, email, password in accounts:
             print(f"  {role}: {email}, password {password}")
         print("These accounts were made for this run.", flush=True)
@@ -155,8 +160,11 @@ def _demo_folder(asked: Path | None) -> Path:
     return folder
 
 
-def _fill(settings: Settings) -> list[tuple[str, str, str]]:
-    """Fill the demonstration's database and return role, address and password of each account made for it."""
+def _fill(settings: Settings) -> tuple[list[tuple[str, str, str]], str | None]:
+    """Fill the demonstration's database.
+
+    Return role, address and password of each account made for it, and the address of a player's answer where there is one.
+    """
     database = Database(settings.database_url)
     try:
         migrations.upgrade(database)
@@ -172,6 +180,16 @@ def _fill(settings: Settings) -> list[tuple[str, str, str]]:
         print(f"Loaded {runs} invented runs. Fitting …", flush=True)
         for line in fits.fit(database, progress=bar() if sys.stderr.isatty() else None).lines:
             print(line)
-        return make_shown(database)
+        shop = living.dealer_of(SEED_DATA)
+        accounts = make_shown(database, shop)
+        return accounts, _furnish(database, accounts) if shop else None
     finally:
         database.close()
+
+
+def _furnish(database: Database, accounts: list[tuple[str, str, str]]) -> str:
+    """Let the shop's day happen, trials made by the adviser; return the address of a player's answer."""
+    email = next(email for role, email, _password in accounts if role.startswith("adviser"))
+    with database.reading() as session:
+        adviser = users.known(session, email)
+    return living.furnish(database, SEED_DATA, adviser)

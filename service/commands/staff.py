@@ -131,11 +131,15 @@ def reset_factor(asked: argparse.Namespace, settings: Settings) -> int:
     return 0
 
 
-def make_shown(database: Database) -> list[tuple[str, str, str]]:
-    """Make one account of each role for a demonstration; return role, address and password, drawn for this run."""
+def make_shown(database: Database, slug: str | None = None) -> list[tuple[str, str, str]]:
+    """Make one account of each role for a demonstration; return role, address and password, drawn for this run.
+
+    ``slug``: the adviser's dealer; None: the first.
+    """
     made = []
     with database.writing() as session:
-        dealer = dealers.listed(session)[0]
+        known = dealers.listed(session)
+        dealer = next((info for info in known if info.slug == slug), known[0])
         for role in ROLES:
             bound = dealer.slug if role == "adviser" else None
             email, password = f"{role}-{_letters(4)}@demo.example", "-".join(_letters(5) for _group in range(4))

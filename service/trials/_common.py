@@ -1,7 +1,9 @@
 """What the use cases of a trial share: a dealer's own rows found or `NotHere`, locks in one order, and what is said of bows."""
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
@@ -12,10 +14,25 @@ from service.access.events import Event
 from service.errors import NotHere, Refused
 from service.language import _
 
+_SET_BACK: ContextVar[dt.timedelta] = ContextVar("set_back", default=dt.timedelta())
+
 
 def now() -> dt.datetime:
     """Return this moment in UTC."""
-    return dt.datetime.now(dt.UTC)
+    return dt.datetime.now(dt.UTC) - _SET_BACK.get()
+
+
+@contextmanager
+def set_back(by: dt.timedelta) -> Iterator[None]:
+    """Let what trials go through meanwhile bear a moment so long ago: for the days before a demonstration.
+
+    The record of what was done (`access.audit`) tells the true moment.
+    """
+    token = _SET_BACK.set(by)
+    try:
+        yield
+    finally:
+        _SET_BACK.reset(token)
 
 
 def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
