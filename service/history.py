@@ -11,12 +11,13 @@ from itertools import groupby
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, exists, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from model.choice import Offer
 from model.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
 from model.vocabulary import CRITERIA, Blinding, Criterion, EventKind, Hold, Place, Setting
 from service import tables
+from service.players import same
 from service.tables import BENCH_COLUMNS, newest_outcome, newest_run
 
 FETCHED = 2_000
@@ -161,16 +162,18 @@ def _prices() -> tuple[Statement, Statement]:
 
 
 def _trials() -> Statement:
-    trial, player, run = tables.Trial, tables.Player, tables.Run
+    trial, player, run, stands = tables.Trial, tables.Player, tables.Run, aliased(tables.Player)
     return (
         select(
             trial.key,
-            player.key.label("player"),
+            func.coalesce(stands.key, player.key).label("player"),
             trial.on,
             *(trial.instrument, trial.hold, trial.settings, trial.priorities, trial.wish_mass, trial.wish_tone),
             *(trial.blinding, trial.place, trial.dealer, trial.budget, trial.currency),
         )
         .join(player, trial.player == player.id)
+        .outerjoin(tables.JoinedPlayer, same.joined_at(trial.dealer, trial.player))
+        .outerjoin(stands, stands.id == tables.JoinedPlayer.head)
         .where(player.in_model, exists().where(run.trial == trial.id, run.rater == "player"))
         .order_by(trial.key)
     )

@@ -136,6 +136,10 @@ RESTORED = _event("restored", N_("restored a backup"), COMMAND)
 PERSONS_DATA_GIVEN = _event("persons_data_given", N_("handed out a person’s data"), STAFF, STRANGER)
 RATINGS_MAY_HELP = _event("ratings_may_help", N_("let ratings help to advise others"), STAFF, STRANGER)
 RATINGS_MAY_NOT_HELP = _event("ratings_may_not_help", N_("kept ratings from helping to advise others"), STAFF, STRANGER)
+PLAYERS_JOINED = _event("players_joined", N_("joined two players as one person"), STAFF)
+PLAYERS_PARTED = _event("players_parted", N_("parted two players who had been joined"), STAFF)
+ENQUIRY_GIVEN = _event("enquiry_given", N_("said whose an enquiry is"), STAFF)
+ENQUIRY_TAKEN_AWAY = _event("enquiry_taken_away", N_("took back whose an enquiry is"), STAFF)
 PERSON_ERASED = _event("person_erased", N_("erased a person’s data"), STAFF, STRANGER, SERVICE)
 
 # Erasing by age

@@ -9,12 +9,13 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Select, case, exists, func, select
-from sqlalchemy.orm import InstrumentedAttribute, Session
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from model.vocabulary import OWN
 from service.files import kinds
 from service.files.cells import CANNOT_TELL
 from service.files.kinds import Kind
+from service.players import same
 from service.tables import (
     BENCH_COLUMNS,
     INSTRUMENTS,
@@ -23,6 +24,7 @@ from service.tables import (
     BenchReading,
     Copy,
     Event,
+    JoinedPlayer,
     Outcome,
     Player,
     Price,
@@ -36,6 +38,8 @@ from service.tables import (
 FETCHED = 2_000
 """Rows or keys handled at a time, so that memory does not grow with the history."""
 Values = dict[str, Any]
+_STANDS = aliased(Player)
+"""Who stands for a player whom a dealer's staff joined to another."""
 T = TypeVar("T")
 
 
@@ -127,7 +131,7 @@ def _runs() -> Statement:
     statement = (
         select(
             Trial.key.label("trial"),
-            Player.key.label("player"),
+            func.coalesce(_STANDS.key, Player.key).label("player"),
             *(Trial.dealer, Trial.on.label("date"), Trial.instrument, Trial.hold, Trial.strings),
             *(Trial.string_length_mm, Trial.settings, Trial.budget, Trial.currency, Trial.priorities),
             *(Trial.wish_mass, Trial.wish_tone, Trial.place, Trial.blinding, Trial.instrument_used),
@@ -137,6 +141,8 @@ def _runs() -> Statement:
         )
         .join(Trial, Run.trial == Trial.id)
         .join(Player, Trial.player == Player.id)
+        .outerjoin(JoinedPlayer, same.joined_at(Trial.dealer, Trial.player))
+        .outerjoin(_STANDS, _STANDS.id == JoinedPlayer.head)
         .where(newest_run())
     )
     return statement.order_by(Trial.key, Run.position, Run.rater), Trial.key

@@ -16,8 +16,9 @@ from service.access import audit, events
 from service.errors import Refused
 from service.language import _
 from service.mail import mailboxes
+from service.players import joining
 from service.privacy import remains
-from service.privacy.persons import Person, to_address
+from service.privacy.persons import Person, to_addresses
 from service.tables import (
     AuditEntry,
     Composition,
@@ -40,6 +41,17 @@ from service.tables import (
     User,
 )
 from service.trials._common import lock_dealer
+
+_NAMING = tuple(
+    event.did
+    for event in (
+        events.PLAYERS_JOINED,
+        events.PLAYERS_PARTED,
+        events.ENQUIRY_GIVEN,
+        events.ENQUIRY_TAKEN_AWAY,
+    )
+)
+"""What is put on record with a player's key beside what it is about."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +89,8 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     _take_off_record(session, person)
     session.execute(delete(Contact).where(Contact.player.in_(person.players)))
     _erase_enquiries(session, person)
+    if person.dealer is not None:
+        joining.forget(session, person.dealer, gone, named)
     _make_nameless(session, named, kept)
     _erase_trials(session, trials)
     session.execute(delete(Player).where(Player.id.in_(gone)))
@@ -118,9 +132,10 @@ def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None
         OutboxItem.player.in_(person.players),
         OutboxItem.enquiry.in_(person.enquiries),
     ]
-    if person.email:
-        theirs.append(to_address(person.dealer, person.email))
-        mailboxes.forget(session, person.email)
+    if person.addresses:
+        theirs.append(to_addresses(person.dealer, person.addresses))
+    for address in person.addresses:
+        mailboxes.forget(session, address)
     for key in session.scalars(select(Trial.key).where(Trial.id.in_(trials))):
         of_trial = OutboxItem.about.startswith(f"{key}:", autoescape=True)
         theirs.append((OutboxItem.dealer == person.dealer) & ((OutboxItem.about == key) | of_trial))
@@ -130,9 +145,12 @@ def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None
 def _take_off_record(session: Session, person: Person) -> None:
     """Let the record say what was done, and no more to whom: a key that leads nowhere still joins one entry to another."""
     keys = session.scalars(select(Player.key).where(Player.id.in_(person.players))).all()
-    for kind, theirs in (("player", keys), ("enquiry", person.enquiries)):
-        about = AuditEntry.about.in_([f"{kind} {each}" for each in theirs])
+    for kind, whose in (("player", keys), ("enquiry", person.enquiries)):
+        about = AuditEntry.about.in_([f"{kind} {each}" for each in whose])
         session.execute(update(AuditEntry).where(about).values(about=kind))
+    for named in ("other", "player"):
+        theirs = AuditEntry.detail[named].as_string().in_(keys)
+        session.execute(update(AuditEntry).where(AuditEntry.did.in_(_NAMING), theirs).values(detail={}))
 
 
 def _erase_enquiries(session: Session, person: Person) -> None:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.access import audit, events
 from service.mail import mailboxes
-from service.privacy.persons import Person, to_address
+from service.privacy.persons import Person, to_addresses
 from service.tables import (
     RATED,
     Composition,
@@ -18,6 +18,7 @@ from service.tables import (
     Enquiry,
     FollowUp,
     HeadToHead,
+    JoinedPlayer,
     OutboxItem,
     Outcome,
     Pair,
@@ -37,6 +38,7 @@ def held(session: Session, person: Person) -> Json:
     return {
         "contacts": [_contact(row) for row in session.scalars(_of(Contact, Contact.player, person.players))],
         "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
+        "joined": [_joined(row) for row in session.scalars(_of(JoinedPlayer, JoinedPlayer.player, person.players))],
         "trials": [_trial(session, trial) for trial in session.scalars(_of(Trial, Trial.player, person.players))],
         "mails": _mails(session, person),
         "address_confirmed": _confirmed(session, person),
@@ -63,6 +65,10 @@ def _contact(row: Contact) -> Json:
         "may_write": row.mail_consent,
         "since": _moment(row.created_at),
     }
+
+
+def _joined(row: JoinedPlayer) -> Json:
+    return {"found_to_be_the_same_person_on": _moment(row.at)}
 
 
 def _enquiry(row: Enquiry) -> Json:
@@ -153,9 +159,9 @@ def _outcome(row: Outcome) -> Json:
 
 
 def _mails(session: Session, person: Person) -> list[Json]:
-    if not person.email:
+    if not person.addresses:
         return []  # nobody is written to without an address; what there is goes to the dealer
-    to = to_address(person.dealer, person.email)
+    to = to_addresses(person.dealer, person.addresses)
     rows = session.scalars(select(OutboxItem).where(to, OutboxItem.channel == "mail").order_by(OutboxItem.id))
     return [
         {

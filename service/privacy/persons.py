@@ -1,4 +1,4 @@
-"""Whose data it is: one person is all enquiries and players of one dealer that share an address."""
+"""Whose data it is: one person is all enquiries and players of one dealer that share an address, or that its staff joined."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,6 +7,7 @@ from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.errors import NotHere
+from service.players import same
 from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem
 from service.trials import enquiring, players
 
@@ -19,6 +20,7 @@ class Person:
     ----------
     dealer : slug; None where the enquiry was made of nobody in particular, and there are several dealers.
     email : None where none is known: then the one enquiry or player it was found by, and what belongs to it, is all.
+    addresses : every address they are known under; more than one only where staff joined players.
     names : under which they are known, each once; more than one where several share an address.
     drafts : questionnaires on their way that hold the address, or became one of the enquiries.
     """
@@ -30,6 +32,7 @@ class Person:
     enquiries: tuple[str, ...]
     players: tuple[int, ...]
     drafts: tuple[str, ...]
+    addresses: tuple[str, ...] = ()
 
     @property
     def name(self) -> str | None:
@@ -49,8 +52,11 @@ def of_enquiry(session: Session, enquiry: str) -> Person:
 
 def of_player(session: Session, dealer: str, key: str) -> Person:
     """Return who a dealer's player is; raises `NotHere`."""
-    player = players.known(session, dealer, key)
-    contact = session.get(Contact, player.id)
+    player = players.of_key(session, dealer, key)
+    whole = [player.id, *same.everybody(session, dealer, [player.id])]
+    known = (session.get(Contact, each) for each in whole)
+    contact = next((each for each in known if each is not None and each.dealer == dealer and each.email), None)
+    contact = contact or session.get(Contact, player.id)
     if contact is None or contact.dealer != dealer:
         return _person(session, dealer, None, None, [], [player.id])
     return _person(session, dealer, contact.email, contact.language, [], [player.id])
@@ -78,8 +84,8 @@ def _person(
     enquiries: Sequence[str],
     found: Sequence[int],
 ) -> Person:
-    theirs = _players(session, dealer, email, found)
-    asked = _enquiries(session, dealer, email, enquiries, theirs)
+    theirs, addresses = _players(session, dealer, email, found)
+    asked = _enquiries(session, dealer, addresses, enquiries, theirs)
     return Person(
         dealer=dealer,
         email=email,
@@ -87,25 +93,41 @@ def _person(
         language=language,
         enquiries=asked,
         players=theirs,
-        drafts=_drafts(session, dealer, email, asked),
+        drafts=_drafts(session, dealer, addresses, asked),
+        addresses=addresses,
     )
 
 
-def _players(session: Session, dealer: str | None, email: str | None, found: Sequence[int]) -> tuple[int, ...]:
-    if not email or dealer is None:
-        return tuple(sorted(found))
-    same = select(Contact.player).where(Contact.dealer == dealer, func.lower(Contact.email) == email.lower())
-    return tuple(sorted({*found, *session.scalars(same)}))
+def _players(
+    session: Session, dealer: str | None, email: str | None, found: Sequence[int]
+) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """Return the players that these are and those of their addresses, and the addresses, the one asked for first."""
+    addresses = {email.lower(): email} if email else {}
+    theirs = set(found)
+    if dealer is None:
+        return tuple(sorted(theirs)), tuple(addresses.values())
+    while True:
+        same_address = select(Contact.player).where(
+            Contact.dealer == dealer, func.lower(Contact.email).in_([*addresses])
+        )
+        more = {*same.everybody(session, dealer, {*theirs, *session.scalars(same_address)})}
+        known = select(Contact.email).where(Contact.dealer == dealer, Contact.player.in_(more))
+        for each in session.scalars(known.order_by(Contact.player)):
+            if each:
+                addresses.setdefault(each.lower(), each)
+        if more == theirs:
+            return tuple(sorted(theirs)), tuple(addresses.values())
+        theirs = more
 
 
 def _enquiries(
-    session: Session, dealer: str | None, email: str | None, found: Sequence[str], theirs: Sequence[int]
+    session: Session, dealer: str | None, addresses: Sequence[str], found: Sequence[str], theirs: Sequence[int]
 ) -> tuple[str, ...]:
     conditions: list[ColumnElement[bool]] = [Enquiry.id.in_(found), Enquiry.player.in_(theirs)]
-    if email:
+    if addresses:
         here = enquiring.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
-        same = func.lower(Enquiry.contact["email"].as_string()) == email.lower()
-        conditions.append(and_(here, same))
+        given = func.lower(Enquiry.contact["email"].as_string()).in_([each.lower() for each in addresses])
+        conditions.append(and_(here, given))
     return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
 
@@ -116,18 +138,21 @@ def _names(session: Session, enquiries: Sequence[str], theirs: Sequence[int]) ->
     return tuple(dict.fromkeys(" ".join(name.split()) for name in names if name))
 
 
-def _drafts(session: Session, dealer: str | None, email: str | None, enquiries: Sequence[str]) -> tuple[str, ...]:
-    """Return the drafts of an address at a dealer, or of one of the enquiries."""
+def _drafts(
+    session: Session, dealer: str | None, addresses: Sequence[str], enquiries: Sequence[str]
+) -> tuple[str, ...]:
+    """Return the drafts of addresses at a dealer, or of one of the enquiries."""
     kept = Draft.answers
     conditions: list[ColumnElement[bool]] = [kept["enquiry"].as_string().in_(enquiries)]
-    if email:
-        same = func.lower(kept[("typed", "contact", "email", 0)].as_string()) == email.lower()
+    if addresses:
+        given = func.lower(kept[("typed", "contact", "email", 0)].as_string())
         slug = kept["dealer"].as_string()
-        conditions.append(and_(same, slug.is_(None) | (slug == dealer) if dealer else slug.is_(None)))
+        here = given.in_([each.lower() for each in addresses])
+        conditions.append(and_(here, slug.is_(None) | (slug == dealer) if dealer else slug.is_(None)))
     return tuple(session.scalars(select(Draft.id).where(or_(*conditions)).order_by(Draft.id)))
 
 
-def to_address(dealer: str | None, email: str) -> ColumnElement[bool]:
-    """Return the condition that something in the outbox goes to an address, in the name of a dealer."""
+def to_addresses(dealer: str | None, addresses: Sequence[str]) -> ColumnElement[bool]:
+    """Return the condition that something in the outbox goes to one of the addresses, in the name of a dealer."""
     here = OutboxItem.dealer == dealer if dealer is not None else OutboxItem.dealer.is_(None)
-    return here & (func.lower(OutboxItem.address) == email.lower())
+    return here & func.lower(OutboxItem.address).in_([each.lower() for each in addresses])

@@ -49,7 +49,7 @@ from service.tables.staff import (
     TabletCode,
     User,
 )
-from service.tables.trials import Composition, Contact, HeadToHead, Pair, Seat, Sheet, Slot, TrialCopy
+from service.tables.trials import Composition, Contact, HeadToHead, JoinedPlayer, Pair, Seat, Sheet, Slot, TrialCopy
 
 __all__ = [
     "BENCH_COLUMNS",
@@ -86,6 +86,7 @@ __all__ = [
     "FollowUp",
     "HalfSignIn",
     "HeadToHead",
+    "JoinedPlayer",
     "KeptForm",
     "KnownBrowser",
     "MailCount",

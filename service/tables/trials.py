@@ -47,6 +47,25 @@ class Contact(Base):
     doubted: Mapped[bool] = mapped_column(Boolean, default=False, server_default=false())
 
 
+class JoinedPlayer(Base):
+    """A player whom a dealer's staff found to be the same person as another, ``whom``.
+
+    ``head``: who stands for all of them, and is joined to nobody. ``before``: what each had said of helping others, where the
+    joining changed it, so that it can be undone.
+    """
+
+    __tablename__ = "joined_players"
+    __table_args__ = (CheckConstraint("player <> head AND player <> whom", name="apart"), Index(None, "head"))
+
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
+    player: Mapped[int] = mapped_column(ForeignKey("players.id"), primary_key=True)
+    whom: Mapped[int] = mapped_column(ForeignKey("players.id"))
+    head: Mapped[int] = mapped_column(ForeignKey("players.id"))
+    at: Mapped[dt.datetime] = mapped_column(Moment)
+    by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    before: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
 class Composition(Base):
     """How a trial was composed and where it stands.
 

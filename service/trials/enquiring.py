@@ -5,6 +5,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.errors import NotHere
+from service.players import same
 
 
 def of_dealer(dealer: str) -> ColumnElement[bool]:
@@ -36,7 +37,8 @@ def nobodys(session: Session, id_: str, *, claim: bool = False) -> tables.Enquir
 
 
 def player_key(session: Session, enquiry: tables.Enquiry | None) -> str | None:
-    """Return the key of the player whom an enquiry is known to be of."""
+    """Return the key of the player whom an enquiry is known to be of, or of who stands for them."""
     if enquiry is None or enquiry.player is None:
         return None
-    return session.scalar(select(tables.Player.key).where(tables.Player.id == enquiry.player))
+    stands = same.head_of(session, enquiry.dealer, enquiry.player) if enquiry.dealer else enquiry.player
+    return session.get_one(tables.Player, stands).key

@@ -25,6 +25,7 @@ from model.vocabulary import CRITERIA, Criterion, Hold, OutcomeKind
 from service import tables
 from service.advice import Known
 from service.forms import Questionnaire
+from service.players import same
 from service.trials import enquiring, players
 from service.trials._common import composed
 
@@ -119,7 +120,8 @@ def _of_player(
     """Return a player's marks; ``told_at``: when the answers were given, None: just now."""
     if player is None:
         return NO_MARKS
-    rows = _sheets(session, dealer, player, answers)
+    whole = same.everybody(session, dealer, [player])
+    rows = _sheets(session, dealer, whole, answers)
     if not rows:
         return NO_MARKS
     if not session.get_one(tables.Player, player).in_model:
@@ -128,7 +130,7 @@ def _of_player(
     rows = [row for row in rows if not _is_blind(row)]
     away = [row for row in rows if row.Run.copy is not None]
     own, own_played, kept = _own(
-        session, dealer, player, [row for row in rows if row.Run.copy is None], answers, told_at
+        session, dealer, whole, [row for row in rows if row.Run.copy is None], answers, told_at
     )
     return Marks(
         sheets=tuple(Run(row.Run.position, row.Run.copy, _ratings(row.Run)) for row in away if _ratings(row.Run)),
@@ -142,14 +144,14 @@ def _of_player(
     )
 
 
-def _sheets(session: Session, dealer: str, player: int, answers: Questionnaire) -> Sequence[Row[Any]]:
+def _sheets(session: Session, dealer: str, whole: Sequence[int], answers: Questionnaire) -> Sequence[Row[Any]]:
     """Return the newest sheets that count, oldest first, each with its trial's day, the moment it began and how it stands."""
     run, trial, composition = tables.Run, tables.Trial, tables.Composition
     statement = (
         select(run, trial.on, composition.opened_at, composition.state, composition.revealed_at)
         .join(trial, trial.id == run.trial)
         .outerjoin(composition, composition.trial == trial.id)
-        .where(trial.player == player, trial.dealer == dealer, trial.instrument == answers.instrument)
+        .where(trial.player.in_(whole), trial.dealer == dealer, trial.instrument == answers.instrument)
         .where(run.rater == "player", tables.newest_run())
         .order_by(trial.on.desc(), trial.id.desc(), run.position.desc())
         .limit(MOST_SHEETS)
@@ -177,7 +179,7 @@ def _played(rows: Sequence[Row[Any]]) -> Played:
 def _own(
     session: Session,
     dealer: str,
-    player: int,
+    whole: Sequence[int],
     rows: Sequence[Row[Any]],
     answers: Questionnaire,
     told_at: dt.datetime | None,
@@ -187,7 +189,7 @@ def _own(
     newer = [row for row in rows if not said or (told_at is not None and _began(row) >= told_at)]
     if not newer or answers.plays_no_bow:
         return {}, None, None
-    kept = _kept_since(session, dealer, player, max(row.on for row in newer))
+    kept = _kept_since(session, dealer, whole, max(row.on for row in newer))
     if kept is not None:
         return {}, None, kept
     given: dict[Criterion, list[float]] = defaultdict(list)
@@ -202,13 +204,13 @@ def _began(row: Row[Any]) -> dt.datetime:
     return row.opened_at or dt.datetime.combine(row.on, dt.time.max, dt.UTC)
 
 
-def _kept_since(session: Session, dealer: str, player: int, day: dt.date) -> tuple[str, dt.date] | None:
+def _kept_since(session: Session, dealer: str, whole: Sequence[int], day: dt.date) -> tuple[str, dt.date] | None:
     """Return the last bow that the player kept on a day or later, and did not bring back."""
     outcome, trial = tables.Outcome, tables.Trial
     told = session.execute(
         select(outcome.copy, outcome.on, outcome.outcome)
         .join(trial, trial.id == outcome.trial)
-        .where(trial.player == player, trial.dealer == dealer, tables.newest_outcome())
+        .where(trial.player.in_(whole), trial.dealer == dealer, tables.newest_outcome())
         .order_by(outcome.on, outcome.outcome == OutcomeKind.RETURNED, outcome.id)
     )
     kept: dict[str, dt.date] = {}

@@ -18,6 +18,7 @@ from service.access import events
 from service.errors import Invalid, NotHere, Refused
 from service.language import _
 from service.mail import mails
+from service.players import same
 from service.trials import lifecycle
 from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
 
@@ -285,4 +286,5 @@ def before_next(session: Session, dealer: str, key: str) -> Before:
     """
     trial, composition = composed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
-    return Before(trial, composition, session.get_one(tables.Player, trial.player).key)
+    stands = same.head_of(session, dealer, trial.player)
+    return Before(trial, composition, session.get_one(tables.Player, stands).key)

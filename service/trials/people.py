@@ -2,18 +2,18 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, Row, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.vocabulary import Hold, Instrument, Place
 from service import paging, tables
-from service.errors import NotHere
 from service.paging import Leaf
+from service.players import joining, same
 from service.trials import enquiring, rows
-from service.trials.players import of_dealer
+from service.trials.players import known, of_dealer
 from service.trials.shown import EnquiryPage, EnquiryRow, PlayerPage, PlayerRow
 
 
@@ -115,50 +115,74 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
 
 def players(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[PlayerRow]:
     """Return a page of the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
-    player, contact, trial = tables.Player, tables.Contact, tables.Trial
+    player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer
+    stands = same.head(player.id)
+    theirs = select(stands.label("id")).select_from(player).outerjoin(joined, same.joined_at(dealer, player.id))
+    theirs = theirs.outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
+    wanted = theirs.where(of_dealer(dealer), *conditions).distinct().subquery()
     last = func.coalesce(func.max(trial.on), dt.date.max, type_=trial.on.type)
-    theirs = select(player.id).outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
-    theirs = theirs.where(of_dealer(dealer), *conditions)
     found = session.execute(
-        theirs.with_only_columns(last.label("last"), player.id, maintain_column_froms=True)
+        select(last.label("last"), stands.label("id"))
+        .select_from(player)
+        .outerjoin(joined, same.joined_at(dealer, player.id))
         .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
-        .group_by(player.id)
-        .having(paging.beyond((last, player.id), paging.read(after, dt.date, int)))
-        .order_by(last.desc(), player.id.desc())
+        .where(stands.in_(select(wanted.c.id)))
+        .group_by(stands)
+        .having(paging.beyond((last, stands), paging.read(after, dt.date, int)))
+        .order_by(last.desc(), stands.desc())
         .limit(paging.A_PAGE + 1)
     ).all()
-    page = paging.leaf(found, session.scalar(select(func.count()).select_from(theirs.subquery())) or 0, tuple)
-    return page.of(player_rows(session, dealer, player.id.in_([row.id for row in page.rows])))
+    page = paging.leaf(found, session.scalar(select(func.count()).select_from(wanted)) or 0, tuple)
+    return page.of(player_rows(session, dealer, [row.id for row in page.rows]))
 
 
-def player_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[PlayerRow, ...]:
-    """Return the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
-    player, contact, trial = tables.Player, tables.Contact, tables.Trial
-    last = func.max(trial.on)
-    statement = (
+def player_rows(session: Session, dealer: str, stand: Sequence[int]) -> tuple[PlayerRow, ...]:
+    """Return players by who stands for them, those without a trial first, then the latest trial; what is known of any key is theirs."""
+    player, contact = tables.Player, tables.Contact
+    whole = same.by_head(session, dealer, stand)
+    everybody = [each for group in whole.values() for each in group]
+    known = session.execute(
         select(player.id, player.key, player.in_model, contact.name, contact.email, contact.phone)
-        .add_columns(func.count(trial.id).label("trials"), last.label("last"))
         .outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
-        .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
-        .where(of_dealer(dealer), *conditions)
-        .group_by(player.id, player.key, player.in_model, contact.name, contact.email, contact.phone)
-        .order_by(func.coalesce(last, dt.date.max).desc(), player.id.desc())
+        .where(player.id.in_(everybody))
     )
-    found = session.execute(statement).all()
-    played = _instruments(session, dealer, [row.id for row in found])
-    return tuple(
-        PlayerRow(
-            key=row.key,
-            name=row.name,
-            email=row.email,
-            phone=row.phone,
-            instruments=tuple(played.get(row.id, ())),
-            trials=row.trials,
-            last=row.last,
-            in_model=row.in_model,
-        )
-        for row in found
+    told = {row.id: row for row in known}
+    trials, played = _trials_by_player(session, dealer, everybody), _instruments(session, dealer, everybody)
+    order = sorted(whole, key=lambda each: (_last(trials, whole[each]) or dt.date.max, each), reverse=True)
+    return tuple(_player_row(whole[each], told, trials, played) for each in order)
+
+
+def _player_row(
+    group: Sequence[int],
+    told: Mapping[int, Row[*tuple[Any, ...]]],
+    trials: Mapping[int, tuple[int, dt.date]],
+    played: Mapping[int, Sequence[Instrument]],
+) -> PlayerRow:
+    def known(column: str) -> str | None:
+        return next((value for each in group if (value := getattr(told[each], column))), None)
+
+    return PlayerRow(
+        key=told[group[0]].key,
+        name=known("name"),
+        email=known("email"),
+        phone=known("phone"),
+        instruments=tuple(dict.fromkeys(name for each in group for name in played.get(each, ()))),
+        trials=sum(trials[each][0] for each in group if each in trials),
+        last=_last(trials, group),
+        in_model=told[group[0]].in_model,
     )
+
+
+def _last(trials: Mapping[int, tuple[int, dt.date]], group: Sequence[int]) -> dt.date | None:
+    return max((trials[each][1] for each in group if each in trials), default=None)
+
+
+def _trials_by_player(session: Session, dealer: str, players: Sequence[int]) -> dict[int, tuple[int, dt.date]]:
+    """Return how many trials each player has here, and the day of the last."""
+    trial = tables.Trial
+    counted = select(trial.player, func.count(trial.id), func.max(trial.on)).group_by(trial.player)
+    rows = session.execute(counted.where(trial.dealer == dealer, trial.player.in_(players)))
+    return {player: (count, last) for player, count, last in rows}
 
 
 def _instruments(session: Session, dealer: str, players: Sequence[int]) -> dict[int, list[Instrument]]:
@@ -186,22 +210,36 @@ def search_for(text: str) -> ColumnElement[bool]:
 
 def player_row(session: Session, dealer: str, key: str) -> PlayerRow:
     """Return one player; raises `NotHere`."""
-    found = player_rows(session, dealer, tables.Player.key == key)
-    if not found:
-        raise NotHere
-    return found[0]
+    return player_rows(session, dealer, [known(session, dealer, key).id])[0]
 
 
 def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
     """Return one player with every trial and enquiry; raises `NotHere`."""
-    row = player_row(session, dealer, key)
-    id_ = session.scalars(select(tables.Player.id).where(tables.Player.key == key)).one()
-    contact = session.get(tables.Contact, id_)
-    of_here = contact if contact is not None and contact.dealer == dealer else None
+    stands = known(session, dealer, key).id
+    row, whole = player_rows(session, dealer, [stands])[0], same.by_head(session, dealer, [stands])[stands]
+    contacts = session.scalars(select(tables.Contact).where(tables.Contact.player.in_(whole))).all()
+    of_here = next((each for each in contacts if each.dealer == dealer), None)
+    names, emails = ([value for each in contacts if (value := getattr(each, of))] for of in ("name", "email"))
     return PlayerPage(
         row=row,
         language=of_here.language if of_here else None,
         mail_consent=of_here.mail_consent if of_here else False,
-        trials=rows.trial_rows(session, dealer, tables.Trial.player == id_, files=True),
-        enquiries=enquiry_rows(session, dealer, tables.Enquiry.player == id_),
+        trials=rows.trial_rows(session, dealer, tables.Trial.player.in_(whole), files=True),
+        enquiries=enquiry_rows(session, dealer, tables.Enquiry.player.in_(whole)),
+        joined=joining.joined(session, dealer, stands),
+        alike=_alike(session, dealer, names, emails, whole),
     )
+
+
+def alike_of_enquiry(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
+    """Return the players of the name or the address that an enquiry gave; raises `NotHere`."""
+    contact = enquiring.own(session, dealer, enquiry).contact or {}
+    names, emails = ([value] if (value := contact.get(of)) else [] for of in ("name", "email"))
+    return _alike(session, dealer, names, emails, ())
+
+
+def _alike(
+    session: Session, dealer: str, names: Sequence[str], emails: Sequence[str], but: Sequence[int]
+) -> tuple[PlayerRow, ...]:
+    found = joining.alike(session, dealer, names, emails, but)
+    return player_rows(session, dealer, sorted({same.head_of(session, dealer, each) for each in found}))

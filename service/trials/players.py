@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service import tables, watch
 from service.errors import NotHere
 from service.forms import Contact
+from service.players import same
 from service.trials._common import now
 
 
@@ -34,7 +35,13 @@ def of_dealer(dealer: str) -> ColumnElement[bool]:
 
 
 def known(session: Session, dealer: str, key: str) -> tables.Player:
-    """Return a player of the dealer; raises `NotHere`."""
+    """Return a player of the dealer, for one who was joined to another whoever stands for both; raises `NotHere`."""
+    found = of_key(session, dealer, key)
+    return session.get_one(tables.Player, same.head_of(session, dealer, found.id))
+
+
+def of_key(session: Session, dealer: str, key: str) -> tables.Player:
+    """Return the very player of a key at the dealer; raises `NotHere`."""
     found = session.scalars(select(tables.Player).where(tables.Player.key == key, of_dealer(dealer))).one_or_none()
     if found is None:
         raise NotHere
@@ -49,7 +56,7 @@ def found_or_made(
     language: str | None,
     said: Said | None = None,
 ) -> tables.Player:
-    """Return the player of a key, else the one of the same name and address here, else a new one.
+    """Return the player of a key, else a new one: what is typed as a name or an address identifies nobody.
 
     What the contact tells is kept. Ratings enter a fit as the player last said; until anything was said they do not.
 
@@ -58,13 +65,13 @@ def found_or_made(
     NotHere
         The key is of no player of this dealer.
     """
-    row = known(session, dealer, key) if key else _same(session, dealer, contact)
-    if row is None:
-        row = tables.Player(key=str(uuid.uuid4()), in_model=False)
+    row = known(session, dealer, key) if key else tables.Player(key=str(uuid.uuid4()), in_model=False)
+    if not key:
         session.add(row)
         session.flush()
     if said is not None and (row.asked_at is None or row.asked_at < said.at):
-        row.in_model, row.asked_at = said.yes, said.at
+        same.say(session, dealer, row.id, said.at, may_help=said.yes)
+        session.refresh(row)
     if contact is not None:
         _keep(session, dealer, row.id, contact, language)
     return row
@@ -75,39 +82,13 @@ def said_with_sheet(session: Session, trial: int, *, yes: bool) -> None:
 
     Sheets may wait for days on a device without network: one that comes late must not undo a later 'no'.
     """
-    player = tables.Player
-    whose = select(tables.Trial.player).where(tables.Trial.id == trial).scalar_subquery()
-    changes = player.asked_at.is_(None) if yes else or_(player.asked_at.is_(None), player.in_model)
-    session.execute(
-        update(player)
-        .where(player.id == whose, changes)
-        .values(in_model=yes, asked_at=now())
-        .execution_options(synchronize_session=False)
-    )
+    row = session.get_one(tables.Trial, trial)
+    same.say(session, row.dealer, row.player, now(), may_help=yes, unasked_only=True)
 
 
 def contact_of(stored: Mapping[str, Any] | None) -> Contact | None:
     """Return the contact that an enquiry kept, None where there is none."""
     return Contact.model_validate(dict(stored)) if stored else None
-
-
-def _same(session: Session, dealer: str, contact: Contact | None) -> tables.Player | None:
-    """Return the player of the same address here, unless another name is given with it."""
-    if contact is None or not contact.email:
-        return None
-    row = tables.Contact
-    found = session.execute(
-        select(tables.Player, row.name)
-        .join(row, row.player == tables.Player.id)
-        .where(row.dealer == dealer, func.lower(row.email) == contact.email.lower())
-        .order_by(tables.Player.id)
-    )
-    alike = (player for player, name in found if not (name and contact.name) or _plain(name) == _plain(contact.name))
-    return next(alike, None)
-
-
-def _plain(name: str) -> str:
-    return " ".join(name.casefold().split())
 
 
 def _keep(session: Session, dealer: str, player: int, contact: Contact, language: str | None) -> None:

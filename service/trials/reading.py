@@ -130,6 +130,11 @@ def player(session: Session, dealer: str, key: str) -> PlayerPage:
     return people.player_page(session, dealer, key)
 
 
+def alike(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
+    """Return the players who may be whoever asked, by name or address, for staff to look at; raises `NotHere`."""
+    return people.alike_of_enquiry(session, dealer, enquiry)
+
+
 def home(session: Session, dealer: str, today: dt.date) -> Home:
     """Return what waits at the desk."""
     composition, told = tables.Composition, tables.Outcome

@@ -5,14 +5,17 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from model.vocabulary import Blinding, OutcomeKind, Place
 from service import paging, tables
 from service.paging import Leaf
+from service.players import same
 from service.trials._common import now, out_now
 from service.trials.shown import TrialRow
 
+_STANDS = aliased(tables.Contact)
+"""What is known of who stands for a player that was joined to another."""
 FROM_FILE = "closed"
 """Where a trial stands that was read from a file."""
 
@@ -69,7 +72,7 @@ def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, .
             *(trial.id, trial.key, trial.on, trial.instrument, trial.hold, trial.place, trial.blinding),
             *(composition.number, composition.state, composition.due_back, composition.revealed_at),
             tables.Player.key.label("player"),
-            contact.name.label("who"),
+            func.coalesce(contact.name, _STANDS.name).label("who"),
             _count(kept.id, kept.trial == trial.id).label("copies"),
             _count(tables.Slot.id, tables.Slot.trial == trial.id).label("slots"),
             _count(
@@ -79,9 +82,11 @@ def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, .
             .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
             .label("overdue"),
         )
-        .join(tables.Player, tables.Player.id == trial.player)
+        .outerjoin(tables.JoinedPlayer, same.joined_at(dealer, trial.player))
+        .join(tables.Player, tables.Player.id == same.head(trial.player))
         .outerjoin(composition, composition.trial == trial.id)
         .outerjoin(contact, and_(contact.player == trial.player, contact.dealer == dealer))
+        .outerjoin(_STANDS, and_(_STANDS.player == tables.Player.id, _STANDS.dealer == dealer))
         .where(_of_dealer(dealer, files))
         .order_by(trial.on.desc(), trial.id.desc())
     )

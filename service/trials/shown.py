@@ -7,6 +7,7 @@ from typing import Any
 
 from model.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
 from service.paging import Leaf
+from service.players.joining import Joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,13 +215,18 @@ class TrialPage:
 
 @dataclass(frozen=True, slots=True)
 class PlayerPage:
-    """One player: contact, trials newest first, and what came of them by trial."""
+    """One player: contact, trials newest first, and what came of them by trial.
+
+    ``joined``: the keys that staff found to be theirs too. ``alike``: other players of the same name or address.
+    """
 
     row: PlayerRow
     language: str | None
     mail_consent: bool
     trials: tuple[TrialRow, ...]
     enquiries: tuple[EnquiryRow, ...]
+    joined: tuple[Joined, ...]
+    alike: tuple[PlayerRow, ...]
 
 
 @dataclass(frozen=True, slots=True)

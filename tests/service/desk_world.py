@@ -61,6 +61,8 @@ GET /desk/enquiries                        o--oo
 GET /desk/enquiries/{id_}                  o--oo
 GET /desk/enquiries/{id_}/data             o--oo
 GET /desk/enquiries/{id_}/erase            o--oo
+GET /desk/enquiries/{id_}/player           o--oo
+POST /desk/enquiries/{id_}/player          o--oo
 POST /desk/enquiries/{id_}/erase           o--oo
 POST /desk/enquiries/{id_}/settle          o--oo
 POST /desk/enquiries/{id_}/take            n--no
@@ -79,6 +81,10 @@ GET /desk/players/{key}                    o--oo
 GET /desk/players/{key}/data               o--oo
 GET /desk/players/{key}/erase              o--oo
 POST /desk/players/{key}/erase             o--oo
+GET /desk/players/{key}/join               o--oo
+POST /desk/players/{key}/join              o--oo
+GET /desk/players/{key}/part               o--oo
+POST /desk/players/{key}/part              o--oo
 POST /desk/players/{key}/ratings           o--oo
 GET /desk/retention                        ---oe
 POST /desk/retention/clock                 ---aa

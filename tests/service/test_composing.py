@@ -124,15 +124,11 @@ def test_a_player_who_did_not_consent_to_the_model_is_left_out_of_it_and_known_b
         assert not session.get_one(tables.Player, player).in_model
 
 
-def test_the_same_name_and_address_is_the_same_player(small_shop: Database) -> None:
+def test_a_name_and_an_address_identify_nobody(small_shop: Database) -> None:
     with small_shop.writing() as session:
-        one = compose(session, contact=CONTACT, copies=BOWS[:1])
-        other = compose(session, contact=CONTACT | {"name": "ada  bow", "email": "ADA@example.org"}, copies=BOWS[1:2])
-        third = compose(session, contact=CONTACT | {"name": "Bo Bow"}, copies=BOWS[2:])
-        players = [
-            session.scalar(select(tables.Trial.player).where(tables.Trial.key == key)) for key in (one, other, third)
-        ]
-    assert players[0] == players[1] != players[2]
+        keys = [compose(session, contact=CONTACT, copies=[bow]) for bow in BOWS[:2]]
+        players = {session.scalar(select(tables.Trial.player).where(tables.Trial.key == key)) for key in keys}
+    assert len(players) == 2
 
 
 @pytest.mark.parametrize("field", ["enquiry", "player", "previous"])

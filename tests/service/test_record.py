@@ -1,6 +1,7 @@
 """The record of who did what, by doing it: each event of the catalogue is written where it happens, by whom it says."""
 
 import datetime as dt
+import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from service import commands, tables
+from service import advice, commands, forms, tables
 from service.access import audit, events, factors, passwords, refusals, securing, users
 from service.access.events import CATALOGUE, STAFF, Event
 from service.app import SIGN_INS_PER_MINUTE
@@ -50,6 +51,8 @@ def _at_the_desk(world: World) -> None:
     things = world.things[DEALER]
     own, target = things.places, f"/desk/users/{things.places['/desk/users/{user}']}"
     trial, bow = f"/desk/trials/{things.trial}", f"/desk/stock/{things.free}"
+    player = f"/desk/players/{own['/desk/players/{key}']}"
+    other, enquiry = _another(world)
     steps: list[tuple[str, str, dict[str, Any]]] = [
         ("owner", f"{target}/link", {}),
         ("owner", f"{target}/sessions", {}),
@@ -66,6 +69,10 @@ def _at_the_desk(world: World) -> None:
         ("owner", "/desk/website/logo/remove", {}),
         ("adviser", f"/desk/players/{own['/desk/players/{key}']}/ratings", {"may_help": "no"}),
         ("adviser", f"/desk/players/{own['/desk/players/{key}']}/ratings", {"may_help": "yes"}),
+        ("adviser", f"{enquiry}/player", {"player": other}),
+        ("adviser", f"{enquiry}/player", {"player": ""}),
+        ("adviser", f"{player}/join", {"other": other}),
+        ("adviser", f"/desk/players/{other}/part", {}),
         ("adviser", f"{trial}/swap", {"out": things.copies[0], "into": "DB-bramble-3"}),
         ("adviser", f"{trial}/seat", {"rater": "player"}),
         ("adviser", f"{trial}/open", {}),
@@ -82,6 +89,17 @@ def _at_the_desk(world: World) -> None:
         assert reply.status_code in (200, 303), (path, reply.status_code, reply.text)
     assert world.ask("adviser", "GET", f"/desk/players/{own['/desk/players/{key}']}/data").status_code == 200
     assert world.ask("adviser", "GET", "/desk/users").status_code == 403
+
+
+def _another(world: World) -> tuple[str, str]:
+    """Return the key of a player who walked in, and the address of an enquiry that no trial came from."""
+    ident = str(uuid.uuid4())
+    with world.desk.database.writing() as session:
+        session.add(tables.Copy(serial="DB-walked-0", tier="bramble", hold="german", dealer=DEALER, status="in_stock"))
+        advice.advise(session, forms.check(trial_cast.BASS | {"dealer": DEALER, "id": ident}))
+        trial = trial_cast.compose(session, DEALER, copies=["DB-walked-0"])
+        theirs = select(tables.Player.key).join(tables.Trial, tables.Trial.player == tables.Player.id)
+        return session.scalars(theirs.where(tables.Trial.key == trial)).one(), f"/desk/enquiries/{ident}"
 
 
 def _letter(world: World) -> str:

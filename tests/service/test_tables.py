@@ -31,6 +31,7 @@ from service.tables import (
     FollowUp,
     HalfSignIn,
     HeadToHead,
+    JoinedPlayer,
     KeptForm,
     KnownBrowser,
     MailCount,
@@ -92,6 +93,8 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (KeptForm, {"digest": "k", "user": 1, "at": MOMENT, "path": "/desk/compose", "fields": {}}),
     (TabletCode, {"digest": "c", "dealer": "harbour", "name": "One", "made_by": 1, "expires_at": MOMENT}),
     (Contact, {"player": 1, "dealer": "harbour", "mail_consent": False, "created_at": MOMENT}),
+    (Player, {"key": "P2"}),
+    (JoinedPlayer, {"dealer": "harbour", "player": 2, "whom": 1, "head": 1, "at": MOMENT, "before": {}}),
     (
         Composition,
         {
@@ -214,6 +217,9 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (User, {"email": "Eve@harbour.example"}),
     (User, {"email": "eve@harbour.example", "dealer": None}),
     (User, {"email": "eve@harbour.example", "role": "guest"}),
+    (JoinedPlayer, {}),
+    (JoinedPlayer, {"player": 1}),
+    (JoinedPlayer, {"dealer": "nowhere", "player": 1, "head": 2, "whom": 2}),
     (Composition, {}),
     (Composition, {"trial": 2, "state": "lost"}),
     (TrialCopy, {}),

@@ -13,7 +13,7 @@ from service.language import _
 from service.pages import desk_frame, shortlist, summary
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, ListPage, Tab, paged
+from service.pages.desk.common import Fact, Line, ListPage, Tab, address, paged
 from service.pages.guard import Adviser, Posted
 from service.pages.sessions import Reading, Writing
 from service.trials import reading
@@ -26,7 +26,8 @@ router = APIRouter(prefix="/desk/enquiries")
 class EnquiryView(Page):
     """One enquiry; ``link`` is the player's own page of it, ``contact`` empty where none was given.
 
-    ``take_for``: the dealer acted for, where the enquiry is no dealer's yet; else empty.
+    ``player``: the address of the player's page it is known to be of, empty where it is nobody's; ``may_take_back``: that can be
+    taken back. ``take_for``: the dealer acted for, where the enquiry is no dealer's yet; else empty.
     """
 
     id: str
@@ -39,6 +40,8 @@ class EnquiryView(Page):
     link: str
     may_settle: bool
     take_for: str
+    player: str
+    may_take_back: bool
 
 
 @router.get("")
@@ -84,6 +87,8 @@ async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> 
         link=f"/advice/{found.address}",
         may_settle=row.settled_at is None and not row.trials and not found.nobodys,
         take_for=staff.dealer_name if found.nobodys else "",
+        player=address("players", found.player) if found.player else "",
+        may_take_back=bool(found.player) and not row.trials,
     )
     return desk_frame.show(request, staff, "desk/enquiry.html", page)
 

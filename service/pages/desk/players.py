@@ -6,13 +6,15 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service.language import _
+from service import formats
+from service.language import _, ngettext
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
-from service.pages.desk.common import Fact, Line, ListPage, paged
+from service.pages.desk.common import Fact, Line, ListPage, address, paged
 from service.pages.guard import Adviser
 from service.pages.sessions import Reading
+from service.players.joining import Joined
 from service.trials import reading
 from service.trials.reading import PlayerPage
 from service.words import desk_lines
@@ -22,7 +24,7 @@ router = APIRouter(prefix="/desk/players")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlayerView(Page):
-    """One player."""
+    """One player; ``joined``: other keys of theirs; ``may_be``: a sentence on others of the same name or address."""
 
     key: str
     facts: str
@@ -30,6 +32,9 @@ class PlayerView(Page):
     trials: tuple[Line, ...]
     enquiries: tuple[Line, ...]
     in_model: bool
+    joined: tuple[Line, ...]
+    join: str
+    may_be: str
 
 
 @router.get("")
@@ -62,8 +67,28 @@ async def show(request: Request, key: str, staff: Adviser, session: Reading) -> 
         trials=tuple(rows.trial(row) for row in found.trials),
         enquiries=tuple(rows.enquiry(row) for row in found.enquiries),
         in_model=found.row.in_model,
+        joined=tuple(_joined(each) for each in found.joined),
+        join=address("players", found.row.key, "join"),
+        may_be=_may_be(found),
     )
     return desk_frame.show(request, staff, "desk/player.html", page)
+
+
+def _joined(each: Joined) -> Line:
+    facts = _("{trials}, joined on {day}").format(trials=formats.trials(each.trials), day=formats.day(each.at.date()))
+    return Line(desk_lines.somebody(each.name), facts, each.key, address("players", each.key, "part"), _("Part them"))
+
+
+def _may_be(found: PlayerPage) -> str:
+    """Say that others have the same name or address, which may be the same person."""
+    count = len(found.alike)
+    if not count:
+        return ""
+    return ngettext(
+        "Another player here has the same name or address.",
+        "{count} other players here have the same name or address.",
+        count,
+    ).format(count=formats.capital(formats.counted(count)))
 
 
 def _about(found: PlayerPage) -> tuple[Fact, ...]:

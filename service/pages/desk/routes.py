@@ -11,10 +11,11 @@ from service.pages.desk import (
     person,
     players,
     prints,
+    same_person,
     stock_routes,
     trials,
 )
 
 router = APIRouter()
-for part in (home, enquiries, compose, trials, asking, correcting, prints, stock_routes, players, person):
+for part in (home, enquiries, compose, trials, asking, correcting, prints, stock_routes, players, same_person, person):
     router.include_router(part.router)

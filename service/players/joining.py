@@ -1,0 +1,200 @@
+"""Two keys of one person joined by a dealer's staff, and parted again; an enquiry said to be a player's, and taken from them.
+
+What anybody typed identifies nobody: only staff, who know the person, say who is who. Each is put on record and can be undone.
+"""
+
+import datetime as dt
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Select, delete, exists, func, select, update
+from sqlalchemy.orm import Session
+
+from service.access import audit, events
+from service.errors import Refused
+from service.language import _
+from service.players import same
+from service.tables import Composition, Contact, JoinedPlayer, Player, Trial
+from service.trials import enquiring, players
+from service.trials._common import lock_dealer, now
+
+MOST = 20
+"""So many players may be one person; more are a mistake."""
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """One key that was joined: whose, and when."""
+
+    key: str
+    name: str | None
+    at: dt.datetime
+    trials: int
+
+
+def join(session: Session, user: int | None, dealer: str, key: str, other: str) -> str:
+    """Join two players as one person and return the key of who stands for both: of those, one who can be written to first.
+
+    Raises
+    ------
+    NotHere
+        Either is no player of this dealer.
+    Refused
+        They are one already, or would be too many.
+    """
+    lock_dealer(session, dealer)
+    one, two = (players.known(session, dealer, each) for each in (key, other))
+    if one.id == two.id:
+        raise Refused(_("These are one player already."))
+    stands, goes = sorted((one, two), key=lambda row: _rank(session, row.id))
+    both = same.everybody(session, dealer, [stands.id, goes.id])
+    if len(both) > MOST:
+        raise Refused(_("These are more players than one person can be; part some of them first."))
+    before = _settle(session, both)
+    for row in session.scalars(_rows(dealer).where(JoinedPlayer.head == goes.id)):
+        row.head = stands.id
+    whom = {"player": goes.id, "whom": stands.id, "head": stands.id}
+    session.add(JoinedPlayer(dealer=dealer, **whom, at=now(), by=user, before=before))
+    session.flush()
+    audit.record(session, user, events.PLAYERS_JOINED, f"player {stands.key}", dealer=dealer, other=goes.key)
+    return stands.key
+
+
+def part(session: Session, user: int | None, dealer: str, key: str) -> str:
+    """Undo a joining: the player of a key stands alone again, with those who were joined to them; return who stood for them.
+
+    Raises
+    ------
+    NotHere
+        No player of this dealer has the key.
+    Refused
+        The player is joined to nobody.
+    """
+    lock_dealer(session, dealer)
+    goes = players.of_key(session, dealer, key)
+    row = session.get(JoinedPlayer, (dealer, goes.id))
+    if row is None:
+        raise Refused(_("This player is joined to nobody; there is nothing to part."))
+    stood, whole = row.head, list(session.scalars(_rows(dealer).where(JoinedPlayer.head == row.head)))
+    _unsettle(session, row)
+    for each in _below(whole, goes.id):
+        each.head = goes.id
+    session.delete(row)
+    session.flush()
+    before = session.get_one(Player, stood).key
+    audit.record(session, user, events.PLAYERS_PARTED, f"player {before}", dealer=dealer, other=goes.key)
+    return before
+
+
+def joined(session: Session, dealer: str, player: int) -> tuple[Joined, ...]:
+    """Return the keys that were joined to who stands for a player, the latest last."""
+    trials = select(func.count()).where(Trial.player == Player.id, Trial.dealer == dealer).scalar_subquery()
+    rows = session.execute(
+        select(Player.key, Contact.name, JoinedPlayer.at, trials)
+        .join(Player, Player.id == JoinedPlayer.player)
+        .outerjoin(Contact, (Contact.player == Player.id) & (Contact.dealer == dealer))
+        .where(JoinedPlayer.dealer == dealer, JoinedPlayer.head == player)
+        .order_by(JoinedPlayer.at, Player.id)
+    )
+    return tuple(Joined(*row) for row in rows)
+
+
+def give(session: Session, user: int | None, dealer: str, enquiry: str, key: str) -> None:
+    """Say that an enquiry is a player's; the same again changes nothing.
+
+    Raises
+    ------
+    NotHere
+        The enquiry or the player is not this dealer's.
+    Refused
+        It is another player's already.
+    """
+    lock_dealer(session, dealer)
+    row, player = enquiring.own(session, dealer, enquiry), players.known(session, dealer, key)
+    if row.player is not None:
+        if same.head_of(session, dealer, row.player) != player.id:
+            raise Refused(_("This enquiry is another player’s already; join the two players instead."))
+        return
+    row.player = player.id
+    session.flush()
+    audit.record(session, user, events.ENQUIRY_GIVEN, f"enquiry {enquiry}", dealer=dealer, player=player.key)
+
+
+def take_away(session: Session, user: int | None, dealer: str, enquiry: str) -> None:
+    """Undo `give`; raises `Refused` where a trial was composed from the enquiry, which has its player by that."""
+    lock_dealer(session, dealer)
+    row = enquiring.own(session, dealer, enquiry)
+    if row.player is None:
+        return
+    if session.scalar(select(exists().where(Composition.enquiry == enquiry))):
+        raise Refused(_("A trial was composed from this enquiry, so it is its player’s; part the two players instead."))
+    key = enquiring.player_key(session, row)
+    row.player = None
+    session.flush()
+    audit.record(session, user, events.ENQUIRY_TAKEN_AWAY, f"enquiry {enquiry}", dealer=dealer, player=key)
+
+
+def forget(session: Session, dealer: str, gone: Collection[int], nameless: Collection[int]) -> None:
+    """Erase every joining that one of the players who go is in; of those who stay without a name, what they had said and who did it."""
+    row = JoinedPlayer
+    here = row.dealer == dealer
+    session.execute(delete(row).where(here, row.player.in_(gone) | row.whom.in_(gone) | row.head.in_(gone)))
+    session.execute(update(row).where(here, row.player.in_(nameless)).values(before={}, by=None))
+
+
+def alike(
+    session: Session, dealer: str, names: Collection[str], emails: Collection[str], but: Collection[int]
+) -> tuple[int, ...]:
+    """Return the dealer's players who may be the same person, being of the same address or name; ``but``: not these.
+
+    It is for staff to look at, and says nothing of who they are.
+    """
+    plain, addresses = ({each.lower() for each in of} for of in (names, emails))
+    rows = session.scalars(
+        select(Contact.player)
+        .where(Contact.dealer == dealer, Contact.player.not_in(but))
+        .where(func.lower(Contact.email).in_(addresses) | func.lower(Contact.name).in_(plain))
+        .order_by(Contact.player)
+        .limit(MOST)
+    )
+    return tuple(rows)
+
+
+def _rows(dealer: str) -> Select[JoinedPlayer]:
+    return select(JoinedPlayer).where(JoinedPlayer.dealer == dealer)
+
+
+def _rank(session: Session, player: int) -> tuple[bool, bool, int]:
+    """Return what puts one before another: an address to write to, then a name, then having been here longer."""
+    contact = session.get(Contact, player)
+    return contact is None or not contact.email, contact is None, player
+
+
+def _below(rows: Sequence[JoinedPlayer], player: int) -> list[JoinedPlayer]:
+    """Return the rows of those who were joined to a player, or to one who was."""
+    next_ones = [row for row in rows if row.whom == player]
+    return [*next_ones, *(below for row in next_ones for below in _below(rows, row.player))]
+
+
+def _settle(session: Session, both: Collection[int]) -> dict[str, Any]:
+    """Let what the person said last hold for all their keys; return how it stood where that changes something."""
+    rows = session.scalars(select(Player).where(Player.id.in_(both)).order_by(Player.id)).all()
+    newest = max(((row.asked_at, row.in_model) for row in rows if row.asked_at), default=None)
+    if newest is None:
+        return {}
+    at, word = newest
+    changed = [row for row in rows if row.in_model != word or row.asked_at is None]
+    before = {str(row.id): [row.in_model, row.asked_at and row.asked_at.isoformat()] for row in changed}
+    for row in changed:
+        row.in_model, row.asked_at = word, at
+    return {"said": before, "then": [word, at.isoformat()]}
+
+
+def _unsettle(session: Session, joining: JoinedPlayer) -> None:
+    """Let each say again what they said before, unless something was said since."""
+    word, at = joining.before.get("then") or [None, None]
+    for player, (was, asked) in (joining.before.get("said") or {}).items():
+        row = session.get(Player, int(player))
+        if row is not None and row.asked_at is not None and [row.in_model, row.asked_at.isoformat()] == [word, at]:
+            row.in_model, row.asked_at = was, dt.datetime.fromisoformat(asked) if asked else None
