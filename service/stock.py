@@ -58,7 +58,10 @@ class CopyRow:
 
 @dataclass(frozen=True, slots=True)
 class TierStock:
-    """A tier with its bows. ``at_hand``: in stock and free today; price as this dealer's players pay it."""
+    """A tier with its bows. ``at_hand``: in stock and free today; price as this dealer's players pay it.
+
+    ``note``: what the maker says it is meant to be.
+    """
 
     tier: str
     name: str
@@ -69,6 +72,7 @@ class TierStock:
     currency: str | None
     at_hand: int
     copies: tuple[CopyRow, ...]
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +176,7 @@ def _tier(tier: tables.Tier, prices: Mapping[str, tuple[Any, str]], copies: Sequ
         currency=currency,
         at_hand=sum(row.status == "in_stock" for row in copies),
         copies=tuple(copies),
+        note=tier.note or "",
     )
 
 

@@ -10,6 +10,8 @@ from sqlalchemy import select
 
 import seed_data
 from model.records import Event, Range, Trial
+from seed_data.make import Drawn
+from seed_data.tables import write
 from service import files, history, migrations, tables
 from service.database import Database
 from service.settings import Settings, default_database_url
@@ -18,19 +20,31 @@ SEED_DATA = Path(seed_data.__file__).parent
 
 
 @contextmanager
-def demo_settings() -> Iterator[Settings]:
-    """Give the settings of a database with the demo data in it, in a folder that is gone afterwards."""
+def demo_settings(data: Path = SEED_DATA) -> Iterator[Settings]:
+    """Give the settings of a database with the demo data in it, in a folder that is gone afterwards.
+
+    ``data`` : a folder of other files in its place, as of a world drawn anew.
+    """
     with tempfile.TemporaryDirectory(prefix="bows-benchmark-") as name:
         folder = Path(name)
         settings = Settings(database_url=default_database_url(folder), data_dir=folder)
         with opened(settings) as database:
             migrations.upgrade(database)
             with database.writing() as session:
-                report = files.load(session, SEED_DATA)
+                report = files.load(session, data)
             if report.problems:
                 msg = f"the demo data: got {report.problems[0]}, expected files that load takes"
                 raise ValueError(msg)
         yield settings
+
+
+@contextmanager
+def world_settings(drawn: Drawn) -> Iterator[Settings]:
+    """Give the settings of a database with the history of a drawn world in it, in folders that are gone afterwards."""
+    with tempfile.TemporaryDirectory(prefix="bows-world-") as name:
+        write(Path(name), drawn.tables)
+        with demo_settings(Path(name)) as settings:
+            yield settings
 
 
 @contextmanager

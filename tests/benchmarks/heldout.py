@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 from model.foretell import first_runs
 from model.heldout import folds
 from model.scores import Estimate
-from seed_data.make import draw
-from tests.benchmarks._demo import Demo, demo_settings, opened, read_demo
+from seed_data import catalogue
+from seed_data.make import Drawn, draw
+from seed_data.nature import DEMO, PRICE_SAYS_LITTLE
+from tests.benchmarks._demo import Demo, opened, read_demo, world_settings
 from tests.benchmarks._figures import table
 from tests.benchmarks._predictions import Comparison, Fold, Predicted, interval
 from tests.benchmarks._winnings import (
@@ -46,11 +48,15 @@ class Found:
 
 def main(argv: Sequence[str]) -> int:
     """Fit five times without a fifth of the players, and print how those left out were advised."""
-    argparse.ArgumentParser(prog="python -m tests.benchmarks heldout", description=__doc__).parse_args(argv)
-    with demo_settings() as settings, opened(settings) as database:
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks heldout", description=__doc__)
+    parser.add_argument("--seed", type=int, default=catalogue.SEED, help="draw another world (default: the demo's own)")
+    parser.add_argument("--price-says-little", action="store_true", help="a world in which price says little")
+    asked = parser.parse_args(argv)
+    drawn = draw(asked.seed, PRICE_SAYS_LITTLE if asked.price_says_little else DEMO)
+    with world_settings(drawn) as settings, opened(settings) as database:
         demo = read_demo(database)
-    found = evaluate(demo)
-    print("python -m tests.benchmarks heldout")
+    found = evaluate(demo, drawn)
+    print(" ".join(["python -m tests.benchmarks heldout", *argv]))
     print(f"\n{len(demo.trials)} trials of invented data; every player is advised by a model fitted without them.")
     print("± is one standard error, counted by player.")
     for part in (intervals, chances, calibration, winnings):
@@ -59,9 +65,9 @@ def main(argv: Sequence[str]) -> int:
     return 0
 
 
-def evaluate(demo: Demo) -> Found:
-    """Ask the five models."""
-    first, world = first_runs(demo.trials), World(draw())
+def evaluate(demo: Demo, drawn: Drawn) -> Found:
+    """Ask the five models; ``drawn``: the truth behind the data."""
+    first, world = first_runs(demo.trials), World(drawn)
     last = {trial.key for trial in last_trials(demo.trials)}
     found = Found([], [], [], [], [])
     for kept, held in folds(demo.trials):

@@ -109,6 +109,17 @@ def test_a_players_answer_is_shown(demo: Demo) -> None:
     assert "Quince Court" in page.text
 
 
+def test_the_stock_says_what_the_maker_means_each_tier_to_be(demo: Demo) -> None:
+    words = "quick to speak and light work for the hand, clear rather than big"
+    page = demo.adviser.read("/desk/stock?instrument=violin")
+    assert words in page.by_id("tier-hedge-gate").within("section").text  # type: ignore[union-attr]
+    with demo.database.reading() as session:
+        copy = tables.Copy
+        here = select(copy.serial).where(copy.tier == "hedge-gate", copy.dealer == DEALER).limit(1)
+        serial = session.scalar(here)
+    assert words in demo.adviser.read(f"/desk/stock/{serial}").text
+
+
 def test_nobody_real_is_written_to(demo: Demo) -> None:
     # RFC 2606: .example is nobody's.
     with demo.database.reading() as session:

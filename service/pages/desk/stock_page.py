@@ -40,11 +40,12 @@ class CopyLine:
 
 @dataclass(frozen=True, slots=True)
 class TierPart:
-    """One tier with its bows."""
+    """One tier with its bows; ``note``: the maker's words for it."""
 
     anchor: str
     name: str
     facts: str
+    note: str
     copies: tuple[CopyLine, ...]
 
 
@@ -204,7 +205,7 @@ def _lead(tiers: list[TierStock]) -> str:
 
 def _tier(tier: TierStock, *, trials: bool) -> TierPart:
     copies = tuple(_copy(row, trials=trials) for row in tier.copies)
-    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), copies)
+    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), tier.note, copies)
 
 
 def _copy(row: CopyRow, *, trials: bool) -> CopyLine:
@@ -232,6 +233,7 @@ def about(page: CopyPage) -> tuple[Fact, ...]:
 def _about(page: CopyPage) -> Iterator[tuple[str, str]]:
     row, currency = page.row, page.tier.currency
     yield _("Tier"), page.tier.name
+    yield _("The maker’s words for it"), page.tier.note
     yield _("Hold"), _(phrases.HOLDS[row.hold]) if row.hold else ""
     yield _("At"), row.dealer_name or _("the workshop")
     yield _("Status"), desk.word(desk.STATUSES, row.status)
