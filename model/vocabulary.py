@@ -96,11 +96,15 @@ class EventKind(StrEnum):
 
 
 class Role(StrEnum):
-    """A tier's place in the shortlist."""
+    """A tier's place in the shortlist; the last three are the steps of a ladder, where no budget was given."""
 
     BEST_FIT = "best_fit"
     BEST_VALUE = "best_value"
     STEP_UP = "step_up"
+    CONTRAST = "contrast"
+    ENTRY = "entry"
+    SENSIBLE = "sensible"
+    MOST_LIKED = "most_liked"
 
 
 class Basis(StrEnum):

@@ -96,7 +96,7 @@ def liking(doc: dict[str, Any]) -> LikingPicture | None:
         return None
     foot = _TOP + _ROW * len(tiers) + 6
     return LikingPicture(
-        title=_("Expected liking of each tier, and how far single copies may differ"),
+        title=_("Expected liking of each model, and how far single bows may differ"),
         description=_describe(doc),
         rows=tuple(_row(index, tier) for index, tier in enumerate(tiers)),
         ticks=tuple(Tick(place(number), str(number)) for number in range(LOWEST, HIGHEST + 1)),

@@ -46,6 +46,7 @@ def _advice(session: Session, row: OutboxItem) -> Values:
         "tiers": [_tier(entry, doc) for entry in doc["shortlist"]],
         "recommendation": words.recommendation(doc),
         "sureness": words.sureness(doc) if doc["shortlist"] else "",
+        "verdict": words.verdict_code(doc),
         "cautions": [_(phrases.CAUTIONS[code]) for code in doc["cautions"] if code in _IN_THE_ADVICE],
         "path": f"/advice/{enquiry.address}",
     }
@@ -56,9 +57,9 @@ def _tier(entry: Mapping[str, Any], doc: words.Document) -> str:
     return _("{name}, {price}. {role}: {bring}. {reason}").format(
         name=entry["name"],
         price=formats.money(entry["price"], entry["currency"]),
-        role=words.role_words(entry["role"]),
-        bring=words.bring_words(entry),
-        reason=words.reason_sentence(entry, doc),
+        role=words.role_words(entry, doc),
+        bring=words.bring_words(entry, doc),
+        reason=" ".join((words.why(entry, doc), *words.tried_here(entry, doc))),
     )
 
 

@@ -6,6 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
 from model.vocabulary import Basis, Criterion, Role
+from service.pages.examples import ADVICE
 
 Share = float
 _LIMITS = {"ge": "minimum", "le": "maximum"}
@@ -46,27 +47,82 @@ class Fit(Answer):
     level: Share = Field(gt=0, lt=1)
 
 
-class Effect(Answer):
-    """An expected advantage over the own bow, in points; below 0 a drawback."""
+class Reason(Answer):
+    """Why a tier is in the list, or what speaks against it, as a sentence; a `criterion` or a `fact`."""
 
-    criterion: Criterion
-    effect: float
+    criterion: Criterion | None = None
+    fact: Literal["price", "note", "mass", "whole"] | None = None
+    against: str | None = Field(
+        description="what it is compared with: `own_bow`, a tier of the list, or null where there is nothing to compare with"
+    )
+    effect: float = Field(
+        description="the expected difference, below 0 a drawback: points; of `price` money, of `mass` grams (`against` null: the "
+        "typical weight itself)"
+    )
+    sure: Literal["likely", "probably"] | None = Field(
+        default=None, description="`likely` from .8 on, `probably` from .65"
+    )
     text: str
 
 
 class Proposed(Answer):
-    """One tier of the shortlist."""
+    """One tier of the list."""
 
     tier: str
     name: str
     price: float
     currency: str
-    role: Role
+    role: Role = Field(
+        description="`entry`, `sensible`, `most_liked` without a budget only; `contrast`: to compare with"
+    )
     fit: Fit
-    beats_own_bow: Share = Field(ge=0, le=1)
-    copies: int = Field(ge=0)
-    reasons: list[Effect]
-    weaknesses: list[Effect]
+    beats_own_bow: Share = Field(
+        ge=0, le=1, description="that a copy not yet played is truly liked better than the own bow"
+    )
+    copies: int = Field(ge=0, description="how many of it are in the trial; 0: to compare with or to ask for")
+    at_hand: int | None = Field(
+        default=None, ge=0, description="how many the dealer has now; null where that is not known"
+    )
+    mass_g: float | None = Field(default=None, description="the typical weight of its copies")
+    materials: str | None = Field(default=None, description="what its sticks are made of")
+    note: str | None = Field(default=None, description="the maker's word for it")
+    reasons: list[Reason] = Field(description="never empty, the most important first")
+    weaknesses: list[Reason]
+
+
+class Threshold(Answer):
+    """From which price on the verdict changes, and by which tier."""
+
+    price: float
+    currency: str
+    tier: str
+    name: str
+
+
+class Elsewhere(Answer):
+    """Suitable copies that can be asked for."""
+
+    tier: str
+    name: str
+    where: Literal["workshop"]
+    count: int = Field(ge=0)
+
+
+class Verdict(Answer):
+    """What is advised: the headline of everything else."""
+
+    code: Literal["trial", "curious", "keep", "ask"] = Field(
+        description="a trial; an hour for the curious; keep the own bow; ask, since nothing suitable is at hand"
+    )
+    chance: Share = Field(
+        ge=0,
+        le=1,
+        description="that a bow of the trial is better than the own bow by a difference one would notice (.3 points)",
+    )
+    expected_gain: float = Field(ge=0, description="expected advantage, in points, of the bow taken home")
+    changes_at: Threshold | None = Field(default=None, description="with `keep` only; null where no price changes it")
+    elsewhere: list[Elsewhere] = []
+    text: str
 
 
 class Step(Answer):
@@ -74,7 +130,8 @@ class Step(Answer):
 
     copies: int = Field(ge=1)
     bows: int = Field(
-        ge=0, description="how many bows that composition holds; fewer than copies where one more would promise less"
+        ge=0,
+        description="how many bows that composition holds; fewer than copies only in answers kept from earlier versions",
     )
     chance: Share = Field(ge=0, le=1)
     expected_gain: float = Field(ge=0)
@@ -91,63 +148,47 @@ class TrialPlan(Answer):
     bring: list[str] = Field(
         default=[], description="the serials to bring, best first; only for the operator and with a dealer's server key"
     )
+    loved: list[str] = Field(
+        default=[], description="serials at hand that this player rated above the own bow; told as `bring` is"
+    )
+    rejected: list[str] = Field(
+        default=[], description="serials that this player rated clearly below the own bow; told as `bring` is"
+    )
     recommendation: str
+
+
+class More(Answer):
+    """What so much more than the best fit's price would buy; `tier` null: nothing better."""
+
+    amount: float
+    currency: str
+    tier: str | None
+    name: str | None
+    points: float
+
+
+class Played(Answer):
+    """A bow that this player has rated, and that counted."""
+
+    copy_: str = Field(alias="copy")
+    tier: str
+    name: str
+    mark: float = Field(ge=1, le=7)
 
 
 class Advice(Answer):
     """The answer to a questionnaire."""
 
-    model_config = ConfigDict(
-        json_schema_extra={
-            "examples": [
-                {
-                    "id": "1f0e7b52-3a77-4b62-9d3c-5f6f0a3f8d11",
-                    "model": {
-                        "version": 7,
-                        "fitted": "2026-05-01T08:00:00Z",
-                        "basis": "trials",
-                        "trials": 142,
-                        "trials_all": 412,
-                        "priority_weight": 0.5,
-                    },
-                    "shortlist": [
-                        {
-                            "tier": "juniper",
-                            "name": "Juniper",
-                            "price": 2450,
-                            "currency": "EUR",
-                            "role": "best_fit",
-                            "fit": {"expected": 4.3, "low": 2.5, "high": 6.1, "level": 0.9},
-                            "beats_own_bow": 0.77,
-                            "copies": 4,
-                            "reasons": [
-                                {
-                                    "criterion": "response",
-                                    "effect": 0.6,
-                                    "text": "Likely to speak sooner than your own bow.",
-                                }
-                            ],
-                            "weaknesses": [],
-                        }
-                    ],
-                    "trial": {
-                        "copies": 4,
-                        "runs": 6,
-                        "minutes": 40,
-                        "chance_one_beats_own_bow": 0.98,
-                        "by_copies": [{"copies": 1, "bows": 1, "chance": 0.77, "expected_gain": 0.54}],
-                        "recommendation": "Try four bows: four of Juniper.",
-                    },
-                    "cautions": ["This is a statistical estimate from past trials."],
-                    "notes": [],
-                }
-            ]
-        }
-    )
+    model_config = ConfigDict(json_schema_extra={"examples": [ADVICE]})
 
     id: str
     model: ModelUsed
+    verdict: Verdict | None = Field(
+        default=None, description="absent only from answers kept before there were verdicts"
+    )
     shortlist: list[Proposed] = Field(max_length=3)
+    more: More | None = None
+    tried: list[Played] = []
     trial: TrialPlan | None
     cautions: list[str]
     notes: list[str]

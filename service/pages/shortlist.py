@@ -6,13 +6,13 @@ from typing import Any
 from service import formats, pictures, words
 from service.doors import Look
 from service.language import _
-from service.pages import summary
+from service.pages import side_by_side, summary
 from service.pages.contexts import Page
 
 
 @dataclass(frozen=True, slots=True)
 class TierCard:
-    """One tier of the shortlist. ``quiet``: none of it is carried to the trial."""
+    """One tier of the list. ``quiet``: no trial of it is advised. ``tried``: what the player made of its bows before."""
 
     role: str
     name: str
@@ -20,6 +20,7 @@ class TierCard:
     sentence: str
     bring: str
     quiet: bool
+    tried: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,26 +49,34 @@ class ShortlistPage(Page):
 
     Attributes
     ----------
-    answers : the quiet line above the heading.
-    within, beats : headings of the table of numbers.
+    answers : the quiet line above the heading, which is the verdict.
+    model_is : what a model is, said where the word first stands.
+    tried : what the player made of bows of other tiers.
+    beside : the tiers beside each other; None where too little is known of them.
+    beats : heading of the last column of the table of numbers.
+    play_heading : over what to play; empty where there is nothing to play.
     steps_lead : what the steps say; ``in_words`` while they hold no figures.
     again : where 'change your answers' is posted, with its token ``csrf``.
+    why : where it says what each answer did; empty for an advice of before that was kept.
     address : the page's own, under which it is found again.
     data, privacy : where the player's own data is, and where it stands what is kept and why; empty at the desk.
     """
 
     answers: str
     lead: str
+    model_is: str
     tiers: tuple[TierCard, ...]
+    tried: tuple[str, ...]
+    beside: side_by_side.SideBySide | None
     picture: pictures.LikingPicture | None
     caption: str
-    within: str
     beats: str
     numbers: tuple[NumbersRow, ...]
     steps_lead: str
     steps: tuple[BowStep, ...]
     in_words: bool
     recommendation: str
+    play_heading: str
     plays: tuple[str, ...]
     trying: tuple[str, ...]
     sureness: str
@@ -76,6 +85,7 @@ class ShortlistPage(Page):
     again: str
     address: str
     csrf: str
+    why: str = ""
     data: str = ""
     privacy: str = ""
 
@@ -99,16 +109,19 @@ def page_of(
         look=look,
         answers=summary.quiet_line(answers),
         lead=words.lead(doc),
+        model_is=_("A model is bows of one price and intention, each of them a little different."),
         tiers=tuple(_card(entry, doc) for entry in doc["shortlist"]),
+        tried=tuple(words.tried_besides(doc)),
+        beside=side_by_side.beside(doc),
         picture=pictures.liking(doc),
         caption=_caption(doc),
-        within=_within(doc),
-        beats=_("Called good") if _has_no_bow(doc) else _("Beats your bow"),
+        beats=_("Called good") if _has_no_bow(doc) else _("Liked better than your bow"),
         numbers=tuple(_numbers(entry, doc) for entry in doc["shortlist"]),
         steps_lead=_steps_lead(doc),
         steps=tuple(_steps(doc)),
         in_words=words.rests_on_prior(doc),
         recommendation=words.recommendation(doc),
+        play_heading=_play_heading(doc),
         plays=words.what_to_play(answers["instrument"], answers.get("settings", ())),
         trying=words.how_to_try(),
         sureness=words.sureness(doc),
@@ -127,20 +140,24 @@ def _has_no_bow(doc: dict[str, Any]) -> bool:
 
 
 def _card(entry: dict[str, Any], doc: dict[str, Any]) -> TierCard:
-    sentences = (words.reason_sentence(entry, doc), words.above_budget(entry, doc))
+    sentences = (words.why(entry, doc), words.above_budget(entry, doc))
     return TierCard(
-        role=words.role_words(entry["role"]),
+        role=words.role_words(entry, doc),
         name=entry["name"],
         price=formats.money(entry["price"], entry["currency"]),
         sentence=" ".join(filter(None, sentences)),
-        bring=words.bring_words(entry),
-        quiet=not entry["copies"],
+        bring=words.bring_words(entry, doc),
+        quiet=not entry["copies"] or not words.advises(doc),
+        tried=tuple(words.tried_here(entry, doc)),
     )
 
 
-def _chance(chance: float, doc: dict[str, Any]) -> str:
-    """Say a chance in words, with the figure behind it only where trials stand behind it."""
-    return formats.chance_word(chance) if words.rests_on_prior(doc) else formats.chance(chance)
+def _play_heading(doc: dict[str, Any]) -> str:
+    """Return the heading over what to play; empty where nothing is at hand to play."""
+    if words.advises(doc):
+        return _("What to play at the trial")
+    trial = doc["trial"]
+    return _("What to play, if you compare all the same") if trial and trial["copies"] else ""
 
 
 def _numbers(entry: dict[str, Any], doc: dict[str, Any]) -> NumbersRow:
@@ -149,7 +166,7 @@ def _numbers(entry: dict[str, Any], doc: dict[str, Any]) -> NumbersRow:
         name=entry["name"],
         expected=formats.number(fit["expected"]),
         interval=formats.interval(fit["low"], fit["high"]),
-        beats=_chance(entry["beats_own_bow"], doc),
+        beats=words.chance_words(entry["beats_own_bow"], doc),
     )
 
 
@@ -159,30 +176,33 @@ def _level(doc: dict[str, Any]) -> str:
     return _("{count} in ten").format(count=formats.counted(round(10 * level)))
 
 
-def _within(doc: dict[str, Any]) -> str:
-    return formats.capital(_level(doc))
-
-
 def _caption(doc: dict[str, Any]) -> str:
     count = _level(doc)
     if words.rests_on_prior(doc):
         return _("The dot is a first guess, the bar where we expect {count} ratings to fall.").format(count=count)
     return _(
-        "The dot is what we expect, the bar where your ratings of {count} copies would fall: single copies differ, and so do days."
+        "The dot is what we expect, the bar where your marks for {count} bows would fall: single bows differ, and so do days."
     ).format(count=count)
 
 
 def _steps_lead(doc: dict[str, Any]) -> str:
     if _has_no_bow(doc):
         return _("How likely it is that you would call at least one of them good, by how many you try:")
-    return _("How likely it is that at least one of them beats your own bow, by how many you try:")
+    return _(
+        "How likely it is that you like at least one of them better than your own bow, if only a little, by how many you try:"
+    )
 
 
 def _steps(doc: dict[str, Any]) -> list[BowStep]:
     trial = doc["trial"] or {"by_copies": (), "copies": 0}
     say = formats.chance_word if words.rests_on_prior(doc) else formats.percent
     return [
-        bow_step(row["copies"], row.get("bows", row["copies"]), say(row["chance"]), row["copies"] == trial["copies"])
+        bow_step(
+            row["copies"],
+            row.get("bows", row["copies"]),
+            say(row["chance"]),
+            words.advises(doc) and row["copies"] == trial["copies"],
+        )
         for row in trial["by_copies"]
     ]
 

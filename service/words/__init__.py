@@ -1,33 +1,24 @@
 """Every sentence about an advice: page, JSON and mail read the same stored document and say the same words."""
 
+from service.words.entries import above_budget, bring_words, role_words, tried_besides, tried_here, what_more_buys
 from service.words.playing import how_to_try, what_to_play
-from service.words.remarks import cautions, notes
+from service.words.reasons import difference, why
+from service.words.reasons import sentence as reason_sentence
+from service.words.recommending import recommendation
+from service.words.remarks import cautions, notes, staff_notes
 from service.words.reply import reply
-from service.words.sentences import (
-    Document,
-    above_budget,
-    bring_words,
-    criterion_advantage,
-    effect_sentence,
-    headline,
-    is_wide,
-    lead,
-    players,
-    reason_sentence,
-    recommendation,
-    rests_on_prior,
-    role_words,
-    sureness,
-    yardstick,
-)
+from service.words.sentences import is_wide, lead, players, sureness
+from service.words.verdict import Document, advises, chance_words, headline, rests_on_prior
+from service.words.verdict import code as verdict_code
 
 __all__ = [
     "Document",
     "above_budget",
+    "advises",
     "bring_words",
     "cautions",
-    "criterion_advantage",
-    "effect_sentence",
+    "chance_words",
+    "difference",
     "headline",
     "how_to_try",
     "is_wide",
@@ -39,7 +30,12 @@ __all__ = [
     "reply",
     "rests_on_prior",
     "role_words",
+    "staff_notes",
     "sureness",
+    "tried_besides",
+    "tried_here",
+    "verdict_code",
+    "what_more_buys",
     "what_to_play",
-    "yardstick",
+    "why",
 ]

@@ -4,6 +4,7 @@ from model.vocabulary import Basis
 from service import formats
 from service.language import _, ngettext
 from service.trials.composing import BowChoice, Proposal
+from service.words.verdict import ASK, CURIOUS, KEEP, TRIAL, code, elsewhere, what_changes_it
 
 LEAST_TOLD = 0.05
 """Points below which a gain would be told as 0.0."""
@@ -22,17 +23,36 @@ def promise(proposal: Proposal, chosen: int) -> str:
     said = formats.chance_word(proposal.chance) if prior else formats.chance(proposal.chance)
     if proposal.document["own_bow"]["state"] == "none":
         sentence = ngettext(
-            "With this bow: that the player would call it good is {chance}.",
-            "With these {bows}: that the player would call at least one good is {chance}.",
+            "It is {chance} that the player would call this bow good.",
+            "It is {chance} that the player would call at least one of these {bows} good.",
             chosen,
         )
     else:
         sentence = ngettext(
-            "With this bow: that it beats the player’s own is {chance}.",
-            "With these {bows}: that at least one beats the player’s own is {chance}.",
+            "It is {chance} that the player likes this bow better than the own one.",
+            "It is {chance} that the player likes at least one of these {bows} better than the own one.",
             chosen,
         )
     return sentence.format(bows=formats.bows(chosen), chance=said)
+
+
+def verdict(proposal: Proposal) -> str:
+    """Say what is advised, of the bows that can be had on these days; empty for an advice without a verdict."""
+    doc = proposal.document
+    if doc.get("verdict") is None:
+        return ""
+    none = doc["own_bow"]["state"] == "none"
+    said = {
+        TRIAL: _("The advice: worth a trial."),
+        CURIOUS: _("The advice: worth an hour to get to know them.")
+        if none
+        else _("The advice: worth an hour if the player is curious."),
+        KEEP: _("The advice: the own bow is hard to better with what can be had."),
+        ASK: _("The advice: nothing suitable can be had on these days."),
+    }[code(doc)]
+    changed = what_changes_it(doc) if code(doc) == KEEP else ""
+    there = elsewhere(doc) if code(doc) in (KEEP, ASK) else ""
+    return " ".join(part for part in (said, changed, there) if part)
 
 
 def gain(proposal: Proposal, chosen: int) -> str:

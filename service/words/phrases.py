@@ -42,49 +42,50 @@ ROLES: dict[Role, str] = {
     Role.BEST_FIT: N_("Fits you best"),
     Role.BEST_VALUE: N_("Nearly as good, for less"),
     Role.STEP_UP: N_("One step up, to hear what more buys"),
+    Role.CONTRAST: N_("To compare"),
+    Role.ENTRY: N_("The first step"),
+    Role.SENSIBLE: N_("The sensible step"),
+    Role.MOST_LIKED: N_("Liked most, whatever it costs"),
 }
+NEAREST: dict[str, str] = {
+    "curious": N_("Comes nearest to what you look for"),
+    "keep": N_("Comes nearest to your own bow"),
+    "ask": N_("Would suit you best"),
+}
+"""The best fit's role by the verdict, where 'fits you best' would promise more than the verdict does."""
+WISHES: dict[Criterion, str] = {
+    Criterion.OVERALL: N_("a bow you like as a whole"),
+    Criterion.RESPONSE: N_("quick response"),
+    Criterion.CLARITY: N_("a clear tone"),
+    Criterion.DYNAMIC_RANGE: N_("a wide dynamic range"),
+    Criterion.STEADINESS: N_("a steady stroke"),
+    Criterion.OFF_STRING: N_("an easy bounce off the string"),
+    Criterion.EASE: N_("ease for arm and hand"),
+    Criterion.TONE: N_("the right colour of tone"),
+}
+"""What was asked for, after 'you asked for'."""
 
 
 @dataclass(frozen=True, slots=True)
-class Phrases:
-    """One criterion in sentences: as a wish, and as 'likely to …' in both directions, each before 'than your own bow'."""
+class Difference:
+    """How one bow differs from another on a criterion, both ways; each stands after 'expect' and 'brings'."""
 
-    wish: str
     more: str
     less: str
 
 
-CRITERIA: dict[Criterion, Phrases] = {
-    Criterion.OVERALL: Phrases(N_("a bow you like as a whole"), N_("please you more"), N_("please you less")),
-    Criterion.RESPONSE: Phrases(N_("quick response"), N_("speak sooner"), N_("speak later")),
-    Criterion.CLARITY: Phrases(N_("a clear tone"), N_("sound clearer"), N_("carry more bow noise")),
-    Criterion.DYNAMIC_RANGE: Phrases(
-        N_("a wide dynamic range"), N_("reach further from soft to full"), N_("offer less between soft and full")
+DIFFERENCES: dict[Criterion, Difference] = {
+    Criterion.OVERALL: Difference(N_("a bow you like better"), N_("a bow you like less")),
+    Criterion.RESPONSE: Difference(N_("a quicker response"), N_("a slower response")),
+    Criterion.CLARITY: Difference(N_("a clearer tone"), N_("more bow noise")),
+    Criterion.DYNAMIC_RANGE: Difference(
+        N_("a wider range from soft to full"), N_("a narrower range from soft to full")
     ),
-    Criterion.STEADINESS: Phrases(
-        N_("a steady stroke"), N_("lie calmer on the string"), N_("lie less calmly on the string")
-    ),
-    Criterion.OFF_STRING: Phrases(
-        N_("an easy bounce off the string"),
-        N_("leave the string more readily"),
-        N_("leave the string less readily"),
-    ),
-    Criterion.EASE: Phrases(
-        N_("ease for arm and hand"), N_("ask less of arm and hand"), N_("ask more of arm and hand")
-    ),
-    Criterion.TONE: Phrases(
-        N_("the right colour of tone"),
-        N_("come closer to the colour you want"),
-        N_("stay further from the colour you want"),
-    ),
+    Criterion.STEADINESS: Difference(N_("a steadier stroke"), N_("a less steady stroke")),
+    Criterion.OFF_STRING: Difference(N_("an easier bounce off the string"), N_("a less ready bounce off the string")),
+    Criterion.EASE: Difference(N_("less work for arm and hand"), N_("more work for arm and hand")),
+    Criterion.TONE: Difference(N_("a tone nearer to the one you want"), N_("a tone further from the one you want")),
 }
-
-YARDSTICKS: dict[str, str] = {
-    "rated": N_("than your own bow"),
-    "unrated": N_("than the own bow of most players"),
-    "none": N_("than a bow that most players would call good"),
-}
-"""What a tier is compared with, by the state of the own bow."""
 
 CAUTIONS: dict[str, str] = {
     "estimate": N_(

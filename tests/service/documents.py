@@ -22,6 +22,10 @@ NOTE_VALUES: dict[str, dict[str, Any]] = {
     "few_outcomes": {"outcomes": 3},
     "priorities_unknown": {"criteria": ["off_string", "ease"]},
     "unrated_own_bow": {},
+    "one_bow": {},
+    "few_at_hand": {"count": 2, "missing": 1},
+    "beyond_budget": {"amount": 900, "currency": "EUR"},
+    "sensible_price": {"judgement": True},
 }
 """Every note code with values as they are stored."""
 
@@ -43,6 +47,7 @@ _DOCUMENT: dict[str, Any] = {
         "trials_all": 412,
         "priority_weight": 0.5,
     },
+    "verdict": {"code": "trial", "chance": 0.71, "expected_gain": 0.66, "changes_at": None, "elsewhere": []},
     "shortlist": [
         {
             "tier": "juniper",
@@ -53,8 +58,12 @@ _DOCUMENT: dict[str, Any] = {
             "fit": FIT,
             "beats_own_bow": 0.77,
             "copies": 3,
-            "reasons": [{"criterion": "response", "effect": 0.6}],
-            "weaknesses": [{"criterion": "ease", "effect": -0.4}],
+            "at_hand": 4,
+            "mass_g": 133.6,
+            "materials": "pernambuco",
+            "note": "Quick to speak, for the orchestra",
+            "reasons": [{"criterion": "response", "against": "own_bow", "effect": 0.6, "sure": "likely"}],
+            "weaknesses": [{"criterion": "ease", "against": "own_bow", "effect": -0.4, "sure": "likely"}],
         },
         {
             "tier": "rowan",
@@ -65,7 +74,11 @@ _DOCUMENT: dict[str, Any] = {
             "fit": FIT,
             "beats_own_bow": 0.81,
             "copies": 1,
-            "reasons": [],
+            "at_hand": 1,
+            "mass_g": 136.0,
+            "materials": "pernambuco",
+            "note": None,
+            "reasons": [{"criterion": "dynamic_range", "against": "juniper", "effect": 0.3, "sure": "probably"}],
             "weaknesses": [],
         },
     ],
@@ -74,13 +87,25 @@ _DOCUMENT: dict[str, Any] = {
         "copies": 4,
         "runs": 6,
         "minutes": 40,
-        "chance_one_beats_own_bow": 0.98,
+        "chance_one_beats_own_bow": 0.87,
         "by_copies": [
-            {"copies": n, "bows": n, "chance": 1 - 0.23**n, "expected_gain": 0.5 + 0.1 * n} for n in range(1, 7)
+            {"copies": n, "bows": n, "chance": chance, "expected_gain": gain}
+            for n, chance, gain in (
+                (1, 0.62, 0.4),
+                (2, 0.76, 0.55),
+                (3, 0.83, 0.62),
+                (4, 0.87, 0.66),
+                (5, 0.89, 0.675),
+                (6, 0.9, 0.685),
+            )
         ],
         "bring": ["DB-0388", "DB-0401", "DB-0417", "DB-0502"],
         "place": "shop",
+        "loved": [],
+        "rejected": [],
     },
+    "more": {"amount": 500, "currency": "EUR", "tier": "rowan", "name": "Rowan", "points": 0.3},
+    "tried": [],
     "cautions": ["estimate", "pain", "bow_care", "personal_data"],
     "notes": [],
 }
@@ -98,6 +123,75 @@ def entry(**changes: Any) -> dict[str, Any]:
     """Return the document's first tier with ``changes``."""
     made: dict[str, Any] = copy.deepcopy(_DOCUMENT)["shortlist"][0]
     return made | changes
+
+
+def before_verdicts(**changes: Any) -> dict[str, Any]:
+    """Return the document as it was stored before there were verdicts."""
+    made = document(**changes)
+    for key in ("verdict", "more", "tried"):
+        made.pop(key, None)
+    for tier in made["shortlist"]:
+        for key in ("at_hand", "mass_g", "materials", "note"):
+            tier.pop(key, None)
+        for kind in ("reasons", "weaknesses"):
+            criteria = [told for told in tier[kind] if "criterion" in told and told["against"] in (None, "own_bow")]
+            tier[kind] = [{"criterion": told["criterion"], "effect": told["effect"]} for told in criteria]
+    if made["trial"]:
+        for key in ("loved", "rejected"):
+            made["trial"].pop(key, None)
+    return made
+
+
+NO_CASE: dict[str, Any] = {
+    "copies": 0,
+    "runs": 2,
+    "minutes": 20,
+    "chance_one_beats_own_bow": 0.0,
+    "by_copies": [],
+    "bring": [],
+}
+"""The part of a trial for which nothing is at hand."""
+
+
+def curious(**changes: Any) -> dict[str, Any]:
+    """Return a document that advises a trial to the curious only."""
+    return document(verdict={"code": "curious", "chance": 0.36, "expected_gain": 0.2}, **changes)
+
+
+def keep(**changes: Any) -> dict[str, Any]:
+    """Return a document that advises to keep the own bow, and from which price on that changes."""
+    at = {"price": 4100, "currency": "EUR", "tier": "yew", "name": "Yew Gate"}
+    told = {"code": "keep", "chance": 0.12, "expected_gain": 0.06, "changes_at": at, "elsewhere": []}
+    rows = [{"copies": n, "bows": n, "chance": 0.15 + 0.03 * n, "expected_gain": 0.02 + 0.01 * n} for n in range(1, 7)]
+    trial = {"by_copies": rows, "chance_one_beats_own_bow": rows[3]["chance"]}
+    return document(**({"verdict": told, "own_bow": {"state": "rated", "level": 6.4}, "trial": trial} | changes))
+
+
+def ask(**changes: Any) -> dict[str, Any]:
+    """Return a document for which nothing suitable is at hand, though the workshop has some."""
+    there = [{"tier": "juniper", "name": "Juniper", "where": "workshop", "count": 3}]
+    told = {"code": "ask", "chance": 0.0, "expected_gain": 0.0, "changes_at": None, "elsewhere": there}
+    tiers = [
+        entry(copies=0, at_hand=0),
+        entry(tier="rowan", name="Rowan", price=2840, role="contrast", copies=0, at_hand=0),
+    ]
+    return document(**({"verdict": told, "trial": NO_CASE, "shortlist": tiers, "more": None} | changes))
+
+
+def ladder(**changes: Any) -> dict[str, Any]:
+    """Return a document without a budget: three steps in order of price."""
+    reason = {"criterion": "clarity", "against": "bramble", "effect": 0.7, "sure": "likely"}
+    steps = [
+        entry(tier="bramble", name="Bramble", price=980, role="entry", copies=0, reasons=[{"fact": "note", "against": None, "effect": 0.0}], weaknesses=[]),
+        entry(role="sensible", copies=2, reasons=[reason]),
+        entry(tier="rowan", name="Rowan", price=6400, role="most_liked", copies=1, reasons=[reason | {"against": "juniper", "effect": 0.3}]),
+    ]  # fmt: skip
+    notes = [{"code": code, "values": NOTE_VALUES[code]} for code in ("no_budget", "sensible_price")]
+    made = document(
+        **({"shortlist": steps, "notes": notes, "trial": {"copies": 3, "runs": 5, "minutes": 35}} | changes)
+    )
+    made["answers"].pop("budget", None)
+    return made
 
 
 def under_the_prior(**changes: Any) -> dict[str, Any]:

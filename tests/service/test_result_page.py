@@ -12,7 +12,7 @@ import pytest
 from service import tables, templating
 from service.language import translated_by
 from tests.service.client import serving, settings_in
-from tests.service.documents import document, entry, under_the_prior
+from tests.service.documents import ask, before_verdicts, document, entry, keep, under_the_prior
 from tests.service.page import Element, Page, Reader
 
 MOST_BYTES = 60_000
@@ -47,20 +47,21 @@ def shown(reader: Reader) -> Shown:
     return show
 
 
-def cells(page: Page) -> list[list[str]]:
-    rows = [e for e in page.all("tbody")[0].walk() if e.tag == "tr"]
+def cells(page: Page, table: int = -1) -> list[list[str]]:
+    rows = [e for e in page.all("tbody")[table].walk() if e.tag == "tr"]
     return [[e.text.strip() for e in row.walk() if e.tag in {"th", "td"}] for row in rows]
 
 
 def test_the_page_tells_tiers_roles_prices_reasons_and_copies(shown: Shown) -> None:
     page = shown(document())
-    assert page.h1 == "Four bows to try, and why these"
+    assert page.h1 == "Worth a trial: four bows"
     assert "Double bass\u00a0· German hold\u00a0· orchestra\u00a0· up to 2,600\u00a0€" in page.text
     assert [e.text.strip() for e in page.all("h3")] == ["Juniper", "Rowan"]
     assert [e.text.strip() for e in page.of_class("price")] == ["2,450\u00a0€", "2,840\u00a0€"]
     assert next(e.text.strip() for e in page.of_class("role")) == "Fits you best"
-    assert [e.text.strip() for e in page.of_class("bring")] == ["try 3 copies", "try 1 copy"]
-    assert "speak sooner than your own bow" in page.text
+    assert [e.text.strip() for e in page.of_class("bring")] == ["try three bows", "try one bow"]
+    assert "Compared with your own bow, you can expect a quicker response." in page.text
+    assert "For 390\u00a0€ more than Juniper, it probably brings a wider range from soft to full" in page.text
     assert "240\u00a0€ above your budget" in page.text
 
 
@@ -89,6 +90,7 @@ def test_what_to_play_how_sure_and_the_cautions_are_there(shown: Shown) -> None:
     headings = [e.text.strip() for e in page.all("h2")]
     assert headings == [
         "The shortlist",
+        "Side by side",
         "How you would probably like them",
         "How many bows",
         "How sure is this",
@@ -111,10 +113,10 @@ def test_while_the_prior_speaks_there_is_no_percentage_at_all(shown: Shown) -> N
 @pytest.mark.parametrize(
     ("own_bow", "label", "heading"),
     [
-        ({"state": "rated", "level": 4.0}, "your bow", "Beats your bow"),
-        ({"state": "unrated", "level": 4.6}, "an own bow, on average", "Beats your bow"),
+        ({"state": "rated", "level": 4.0}, "your bow", "Liked better than your bow"),
+        ({"state": "unrated", "level": 4.6}, "an own bow, on average", "Liked better than your bow"),
         ({"state": "none", "level": 5}, "a good bow: 5", "Called good"),
-        ({"state": "unrated", "level": None}, None, "Beats your bow"),
+        ({"state": "unrated", "level": None}, None, "Liked better than your bow"),
     ],
 )
 def test_the_line_across_is_named_for_what_it_is(
@@ -139,7 +141,52 @@ def test_an_answer_without_tiers_says_so_and_shows_no_empty_parts(shown: Shown) 
 def test_a_tier_that_is_not_carried_is_told_quietly(shown: Shown) -> None:
     page = shown(document(shortlist=[entry(), entry(name="Rowan", role="step_up", copies=0)]))
     quiet = [e for e in page.of_class("bring") if "quiet" in e.get("class").split()]
-    assert [e.text.strip() for e in quiet] == ["ask for it if the others leave you wishing"]
+    assert [e.text.strip() for e in quiet] == ["ask for it if the others leave you wanting more"]
+
+
+def test_the_listed_tiers_stand_side_by_side(shown: Shown) -> None:
+    page = shown(document())
+    heads = [e.text.strip() for e in page.all("thead")[0].walk() if e.tag == "th"]
+    assert heads == ["Juniper", "Rowan"]
+    assert cells(page, 0) == [
+        ["Price", "2,450\u00a0€", "2,840\u00a0€"],
+        ["Bows here today", "4", "1"],
+        ["Typical weight", "133.6\u00a0g", "136\u00a0g"],
+        ["Stick", "pernambuco", "pernambuco"],
+        ["Expected mark, of 7", "4.3", "4.3"],
+        ["In its maker’s words", "Quick to speak, for the orchestra", "–"],
+    ]
+    assert "For up to 500\u00a0€ more than Juniper there is Rowan" in page.text
+
+
+def test_an_advice_of_before_verdicts_is_still_shown(shown: Shown) -> None:
+    page = shown(before_verdicts())
+    assert page.h1 == "Four bows to try, and why these"
+    assert "Side by side" not in page.text
+    assert "A model is bows of one price and intention" in page.text
+
+
+def test_to_keep_the_own_bow_is_the_headline_and_marks_no_step(shown: Shown) -> None:
+    page = shown(keep())
+    assert page.h1 == "Your own bow is hard to better with this budget"
+    assert "From 4,100\u00a0€ on, with Yew Gate, that may change." in page.text
+    assert next(e.text.strip() for e in page.of_class("role")) == "Comes nearest to your own bow"
+    assert "advised" not in page.text
+    assert "What to play, if you compare all the same" in page.text
+
+
+def test_where_nothing_is_at_hand_there_is_nothing_to_play(shown: Shown) -> None:
+    page = shown(ask())
+    assert page.h1 == "Nothing suitable is at hand today"
+    headings = [e.text.strip() for e in page.all("h2")]
+    assert headings == [
+        "The shortlist",
+        "Side by side",
+        "How you would probably like them",
+        "How sure is this",
+        "Please note",
+    ]
+    assert "three at the workshop: ask for them" in page.text
 
 
 def test_names_from_files_are_escaped(shown: Shown) -> None:
@@ -204,7 +251,8 @@ def _unmarked(page: Page) -> set[str]:
 def test_every_text_of_the_answer_can_be_translated(shown: Shown) -> None:
     with translated_by(_Marked()):
         page = shown(document())
-    assert _unmarked(page) == {"Juniper", "Rowan"}
+    # Names, the maker's own words and the stick's material are the dealer's.
+    assert _unmarked(page) == {"Juniper", "Rowan", "pernambuco", *["Quick", "to", "speak", "for", "the", "orchestra"]}
 
 
 @pytest.mark.parametrize("step", ["instrument", "double-bass", "work", "own-bow", "wishes", "budget", "contact"])

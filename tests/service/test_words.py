@@ -10,15 +10,30 @@ from model.vocabulary import Criterion, Hold, Instrument, Role, Setting
 from service import words
 from service.pages.schema import Advice
 from service.words import phrases, playing, remarks
-from tests.service.documents import NOTE_VALUES, document, entry, under_the_prior
+from tests.service.documents import (
+    NOTE_VALUES,
+    ask,
+    before_verdicts,
+    curious,
+    document,
+    entry,
+    keep,
+    ladder,
+    under_the_prior,
+)
 
 
 def every_text(doc: dict[str, Any]) -> Iterator[str]:
     yield from (words.headline(doc), words.lead(doc), words.recommendation(doc), words.sureness(doc))
     yield from (*words.cautions(doc), *words.notes(doc))
-    yield from (words.reason_sentence(tier, doc) for tier in doc["shortlist"])
-    yield from (words.bring_words(tier) for tier in doc["shortlist"])
-    yield from (effect["text"] for tier in words.reply(doc)["shortlist"] for effect in tier["reasons"])
+    yield from (words.why(tier, doc) for tier in doc["shortlist"])
+    yield from (words.bring_words(tier, doc) for tier in doc["shortlist"])
+    yield from (words.role_words(tier, doc) for tier in doc["shortlist"])
+    yield from (
+        told["text"] for tier in words.reply(doc)["shortlist"] for told in (*tier["reasons"], *tier["weaknesses"])
+    )
+    yield from (*(line for tier in doc["shortlist"] for line in words.tried_here(tier, doc)), *words.tried_besides(doc))
+    yield from filter(None, [words.what_more_buys(doc)])
 
 
 @pytest.mark.parametrize(
@@ -30,7 +45,8 @@ def every_text(doc: dict[str, Any]) -> Iterator[str]:
         (phrases.HOLDS, Hold),
         (phrases.SETTINGS, Setting),
         (phrases.ROLES, Role),
-        (phrases.CRITERIA, Criterion),
+        (phrases.WISHES, Criterion),
+        (phrases.DIFFERENCES, Criterion),
         (playing._BOUNCING, Instrument),
         (playing._BY_SETTING, Setting),
         (remarks.NOTES, NOTE_VALUES),
@@ -40,128 +56,157 @@ def test_every_word_of_the_vocabulary_has_its_phrase(table: dict[str, object], v
     assert set(table) == set(vocabulary)
 
 
-def test_the_heading_counts_the_bows() -> None:
-    assert words.headline(document()) == "Four bows to try, and why these"
-    assert words.headline(document(trial={"copies": 1})) == "One bow to try, and why this one"
-
-
-def test_the_heading_promises_no_trial_where_there_is_none() -> None:
-    assert words.headline(document(trial=None)) == "What could suit you, and why"
+def test_an_advice_of_before_verdicts_keeps_its_heading() -> None:
+    assert words.headline(before_verdicts()) == "Four bows to try, and why these"
+    assert words.headline(before_verdicts(trial={"copies": 1})) == "One bow to try, and why this one"
+    assert words.headline(before_verdicts(trial=None)) == "What could suit you, and why"
     assert words.headline(document(trial=None, shortlist=[])) == "Nothing in the range fits these answers"
 
 
 def test_the_lead_repeats_the_priorities_in_order_and_names_whose_trials_count() -> None:
     assert words.lead(document()) == (
+        "It is likely (71\u00a0%) that at least one of them is noticeably better than your own bow. "
         "You asked for quick response first, then a wide dynamic range. "
-        "From 142 trials by bass players with the German hold we expect these tiers to suit you."
+        "From 142 trials by bass players with the German hold we expect these models to suit you."
     )
 
 
 def test_the_lead_without_priorities_begins_with_the_trials() -> None:
-    assert words.lead(document(answers={"priorities": []})).startswith("From 142 trials")
+    assert words.lead(before_verdicts(answers={"priorities": []})).startswith("From 142 trials")
 
 
-def test_a_reason_names_the_strength_the_yardstick_and_the_weakness() -> None:
-    assert words.reason_sentence(entry(), document()) == (
-        "Likely to speak sooner than your own bow, but also to ask more of arm and hand."
+def test_a_reason_names_the_strength_what_it_is_compared_with_and_the_weakness() -> None:
+    assert words.why(entry(), document()) == (
+        "Compared with your own bow, you can expect a quicker response. On the other hand, expect more work for arm and hand."
     )
 
 
 def test_two_strengths_stand_in_one_sentence() -> None:
-    both = entry(
-        reasons=[{"criterion": "response", "effect": 0.6}, {"criterion": "steadiness", "effect": 0.3}], weaknesses=[]
+    first, second = (
+        {"criterion": name, "against": "own_bow", "effect": 0.6, "sure": "likely"}
+        for name in ("response", "steadiness")
     )
-    assert words.reason_sentence(both, document()) == (
-        "Likely to speak sooner and to lie calmer on the string than your own bow."
+    assert words.why(entry(reasons=[first, second], weaknesses=[]), document()) == (
+        "Compared with your own bow, you can expect a quicker response and a steadier stroke."
+    )
+
+
+def test_what_is_only_probable_is_not_told_as_if_it_were_likely() -> None:
+    probable = {"criterion": "tone", "against": "own_bow", "effect": 0.6, "sure": "probably"}
+    assert words.why(entry(reasons=[probable], weaknesses=[]), document()) == (
+        "Compared with your own bow, it probably brings a tone nearer to the one you want."
     )
 
 
 def test_a_small_strength_is_called_small() -> None:
-    small = entry(reasons=[{"criterion": "tone", "effect": 0.2}], weaknesses=[])
-    assert words.reason_sentence(small, document()).endswith(", if only a little.")
+    small = entry(reasons=[{"criterion": "tone", "against": "own_bow", "effect": 0.2, "sure": "likely"}], weaknesses=[])
+    assert words.why(small, document()).endswith(", if only by a little.")
 
 
-def test_without_a_strength_it_says_so() -> None:
-    none = entry(reasons=[], weaknesses=[])
-    assert words.reason_sentence(none, document()) == "No single strength stands out; it is the whole that fits."
+@pytest.mark.parametrize(
+    ("price", "said"),
+    [
+        (
+            3350,
+            "For 900\u00a0€ more than Juniper, it probably brings a wider range from soft to full, if only by a little.",
+        ),
+        (
+            1450,
+            "For 1,000\u00a0€ less than Juniper, it probably brings a wider range from soft to full, if only by a little.",
+        ),
+        (2450, "Compared with Juniper, it probably brings a wider range from soft to full, if only by a little."),
+    ],
+)
+def test_what_sets_a_tier_apart_from_its_neighbour_is_told_with_the_price(price: int, said: str) -> None:
+    doc = document()
+    doc["shortlist"][1]["price"] = price
+    cheaper = {"fact": "price", "against": "juniper", "effect": float(price - 2450)}
+    doc["shortlist"][1]["reasons"] += [cheaper] if price < 2450 else []
+    assert words.why(doc["shortlist"][1], doc) == said
 
 
-def test_a_tier_that_is_unlikely_to_please_is_not_said_to_fit() -> None:
-    none = entry(reasons=[], weaknesses=[], beats_own_bow=0.41)
-    assert words.reason_sentence(none, document()) == "No single strength stands out."
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        ({"fact": "price", "against": "rowan", "effect": -390.0}, "It costs 390\u00a0€ less than Rowan."),
+        (
+            {"fact": "note", "against": None, "effect": 0.0},
+            "In its maker’s words: “Quick to speak, for the orchestra.”",
+        ),
+        ({"fact": "mass", "against": "own_bow", "effect": -3.0}, "Its bows are typically 3\u00a0g lighter than yours."),
+        (
+            {"fact": "mass", "against": "own_bow", "effect": 2.5},
+            "Its bows are typically 2.5\u00a0g heavier than yours.",
+        ),
+        ({"fact": "mass", "against": "own_bow", "effect": 0.02}, "Its bows typically weigh about as much as yours."),
+        ({"fact": "mass", "against": None, "effect": 133.6}, "Its bows typically weigh 133.6\u00a0g."),
+        (
+            {"fact": "whole", "against": "own_bow", "effect": 0.4},
+            "No single strength stands out; as a whole you would probably like it better than your own bow.",
+        ),
+        (
+            {"fact": "whole", "against": "own_bow", "effect": -0.4},
+            "No single strength stands out; as a whole you would probably like your own bow better.",
+        ),
+    ],
+)
+def test_facts_are_told_where_no_criterion_speaks(reason: dict[str, Any], said: str) -> None:
+    told = entry(reasons=[reason], weaknesses=[])
+    assert words.why(told, document()) == said
+    assert words.reason_sentence(reason, told, document()) == said
 
 
-def test_a_tier_with_nothing_to_bring_is_kept_in_mind_by_its_role() -> None:
-    assert words.bring_words(entry(copies=0, role="step_up")) == "ask for it if the others leave you wishing"
-    assert words.bring_words(entry(copies=0, role="best_value")) == "none to try at first"
-    assert words.bring_words(entry(copies=3)) == "try 3 copies"
-
-
-def test_a_single_tier_is_named_without_a_list() -> None:
-    alone = document(shortlist=[entry(copies=4)])
-    assert words.recommendation(alone).startswith("Try four bows, all of Juniper.")
-    one = document(shortlist=[entry(copies=1)], trial={"copies": 1})
-    assert words.recommendation(one).startswith("Try one bow of Juniper.")
-    assert "this tier" in words.lead(one)
-
-
-def test_a_weakness_is_told_even_without_a_strength() -> None:
-    sentence = words.reason_sentence(entry(reasons=[]), document())
-    assert sentence == "No single strength stands out; likely to ask more of arm and hand than your own bow."
+def test_an_entry_of_before_without_reasons_is_told_as_a_whole() -> None:
+    doc = before_verdicts(shortlist=[entry(reasons=[], weaknesses=[])])
+    assert words.why(doc["shortlist"][0], doc).startswith("No single strength stands out; as a whole")
 
 
 @pytest.mark.parametrize("state", ["unrated", "none"])
 def test_a_bow_that_was_not_rated_is_no_yardstick(state: str) -> None:
-    sentence = words.reason_sentence(entry(), document(own_bow={"state": state, "level": None}))
-    assert "your own bow" not in sentence
+    assert "your own bow" not in words.why(entry(), document(own_bow={"state": state, "level": 5.0}))
 
 
 def test_both_directions_of_every_criterion_differ() -> None:
     for criterion in Criterion:
-        assert words.criterion_advantage(criterion, 0.5) != words.criterion_advantage(criterion, -0.5)
+        assert words.difference(criterion, 0.5) != words.difference(criterion, -0.5)
 
 
 def test_the_recommendation_says_how_many_which_how_long_and_why_no_more() -> None:
     assert words.recommendation(document()) == (
         "Try four bows: three of Juniper and one of Rowan. "
-        "That at least one of them beats your own bow is very likely (98\u00a0%). "
-        "It takes about 40 minutes, your own bow included. A fifth bow would add little."
+        "It is likely (87\u00a0%) that you like at least one of them better than your own bow, if only a little. "
+        "A fifth bow would add little. It takes about 40 minutes, your own bow included."
     )
 
 
-@pytest.mark.parametrize(
-    ("codes", "said"),
-    [
-        (["limited_by_time"], "no time for more"),
-        (["by_stock", "short_of_stock"], "A fifth bow from what is at hand"),
-    ],
-)
-def test_the_recommendation_names_what_holds_it_back(codes: list[str], said: str) -> None:
-    doc = document(notes=[{"code": code, "values": NOTE_VALUES[code]} for code in codes])
-    assert said in words.recommendation(doc)
+def test_the_recommendation_names_what_holds_it_back() -> None:
+    doc = document(notes=[{"code": "limited_by_time", "values": NOTE_VALUES["limited_by_time"]}])
+    assert "There is no time for more." in words.recommendation(doc)
     assert "would add little" not in words.recommendation(doc)
 
 
-def test_where_nothing_is_at_hand_no_further_bow_comes_from_there() -> None:
-    doc = document(notes=[{"code": "short_of_stock", "values": NOTE_VALUES["short_of_stock"]}])
-    assert "from what is at hand" not in words.recommendation(doc)
+@pytest.mark.parametrize(
+    ("chance", "gain", "said"),
+    [
+        (0.029, 0.019, "A fifth bow would add little."),
+        (0.03, 0.0, "With a fifth bow it would be 90\u00a0%."),
+        (0.01, 0.02, "A fifth bow would win a little more, hardly worth its effort."),
+    ],
+)
+def test_a_further_bow_adds_little_only_where_it_does(chance: float, gain: float, said: str) -> None:
+    doc = document()
+    rows = doc["trial"]["by_copies"]
+    rows[4] |= {"chance": rows[3]["chance"] + chance, "expected_gain": rows[3]["expected_gain"] + gain}
+    assert said in words.recommendation(doc)
 
 
 def test_where_every_bow_at_hand_is_in_the_case_no_more_are_said_to_be_there() -> None:
     held = document()["trial"]["by_copies"][:4]
-    assert "no more copies at hand" in words.recommendation(document(trial={"by_copies": held}))
-
-
-def test_where_no_bow_is_worth_a_trial_no_sentence_says_that_one_is_expected_to_suit() -> None:
-    told = words.reply(document(trial={"copies": 0, "runs": 0, "minutes": 0}))
-    assert told["trial"]["recommendation"] == "None of these is worth a trial against your own bow as things stand."
-    lead = words.lead(document(trial={"copies": 0}))
-    assert "your own bow to please you more than these" in lead
-    assert "to suit you" not in lead
+    assert "No more suitable bows are at hand." in words.recommendation(document(trial={"by_copies": held}))
 
 
 def test_a_document_of_before_rows_told_their_bows_is_still_told() -> None:
-    doc = document()
+    doc = before_verdicts()
     for row in doc["trial"]["by_copies"]:
         del row["bows"]
     told = Advice.model_validate(words.reply(doc))
@@ -209,13 +254,25 @@ def test_under_the_prior_it_says_that_it_is_not_sure() -> None:
     assert words.sureness(under_the_prior()).startswith("Not sure at all yet: 3 trials by bass players")
 
 
-@pytest.mark.parametrize("make", [document, under_the_prior])
-@pytest.mark.parametrize("trial", [{}, {"copies": 0}, {"copies": 1, "runs": 3}, None])
+@pytest.mark.parametrize(
+    "told",
+    [
+        *(
+            (make, {"trial": trial})
+            for make in (document, under_the_prior, curious, keep)
+            for trial in ({}, {"copies": 1, "runs": 3})
+        ),
+        *((before_verdicts, {"trial": trial}) for trial in ({}, {"copies": 0}, {"copies": 1, "runs": 3}, None)),
+        (ask, {}),
+        (ladder, {}),
+    ],
+)
 @pytest.mark.parametrize("state", ["rated", "unrated", "none"])
-def test_every_text_is_a_finished_sentence_in_a_calm_voice(make: Any, trial: Any, state: str) -> None:
-    for text in every_text(make(trial=trial, own_bow={"state": state, "level": 4.0})):
+def test_every_text_is_a_finished_sentence_in_a_calm_voice(told: tuple[Any, dict[str, Any]], state: str) -> None:
+    make, changes = told
+    for text in every_text(make(**changes, own_bow={"state": state, "level": 4.0})):
         assert "!" not in text
-        assert not re.search(r"[{}]|None(?! of these)|nan\b|  ", text)
+        assert not re.search(r"[{}]|None(?! of these)|nan\b|  |\.\.", text)
         assert text == text.strip() != ""
 
 
@@ -229,7 +286,7 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
     ("code", "part"),
     [
         ("over_budget", "900\u00a0€"),
-        ("short_of_stock", "Two more copies of Juniper"),
+        ("short_of_stock", "Two more bows of the model Juniper"),
         ("own_mass", "134\u00a0g"),
         ("limited_by_time", "20 minutes"),
         ("no_tier", "double bass with the French hold"),
@@ -237,6 +294,8 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
         ("few_outcomes", "of three trials only"),
         ("by_stock", "Harbour Strings"),
         ("few_trials", "31 trials"),
+        ("few_at_hand", "Only two bows can be had today; three"),
+        ("beyond_budget", "900\u00a0€"),
     ],
 )
 def test_a_note_says_its_values_in_words(code: str, part: str) -> None:
@@ -266,14 +325,26 @@ def test_the_way_of_trying_follows_common_practice() -> None:
         assert part in text
 
 
-@pytest.mark.parametrize("doc", [document(), under_the_prior(), document(trial=None, shortlist=[])])
+@pytest.mark.parametrize(
+    "doc",
+    [
+        document(),
+        before_verdicts(),
+        under_the_prior(),
+        curious(),
+        keep(),
+        ask(),
+        ladder(),
+        document(trial=None, shortlist=[]),
+    ],
+)
 @pytest.mark.parametrize("operator", [False, True])
 def test_the_reply_keeps_to_the_published_shape(doc: dict[str, Any], operator: bool) -> None:
     Advice.model_validate(words.reply(doc, operator=operator))
 
 
 def test_only_the_operator_is_told_which_serials_to_bring() -> None:
-    assert "bring" not in words.reply(document())["trial"]
+    assert not {"bring", "loved", "rejected"} & words.reply(document())["trial"].keys()
     assert words.reply(document(), operator=True)["trial"]["bring"][0] == "DB-0388"
 
 
@@ -282,7 +353,9 @@ def test_the_reply_keeps_the_figures_of_the_stored_document() -> None:
     told = words.reply(doc)
     assert told["trial"]["by_copies"] == doc["trial"]["by_copies"]
     assert told["shortlist"][0]["fit"] == doc["shortlist"][0]["fit"]
-    assert told["shortlist"][0]["reasons"][0]["text"] == "Likely to speak sooner than your own bow."
+    text = "Compared with your own bow, you can expect a quicker response."
+    assert told["shortlist"][0]["reasons"][0] == doc["shortlist"][0]["reasons"][0] | {"text": text}
+    assert told["verdict"] == doc["verdict"] | {"text": words.headline(doc)}
 
 
 def test_making_the_reply_leaves_the_document_as_it_was() -> None:

@@ -32,9 +32,10 @@ class BowLine:
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """What the chosen bows promise. ``steps``: the best case of 1 to 6 bows; ``in_words`` while it holds no figures."""
+    """What the chosen bows promise, and the verdict on the advised ones. ``steps``: the best case of 1 to 6 bows; ``in_words`` while it holds no figures."""
 
     promise: str
+    verdict: str
     more: tuple[str, ...]
     steps: tuple[BowStep, ...]
     in_words: bool
@@ -82,6 +83,7 @@ def effect(proposal: Proposal) -> Effect:
     say = formats.chance_word if prior else formats.percent
     return Effect(
         promise=words.promise(proposal, chosen),
+        verdict=words.verdict(proposal),
         more=tuple(filter(None, (words.gain(proposal, chosen), words.length(proposal, chosen)))),
         steps=tuple(bow_step(row.copies, row.bows, say(row.chance), row.advised) for row in proposal.by_copies),
         in_words=prior,

@@ -1,0 +1,129 @@
+"""How many bows to try and which, how long it takes, and why no more: as the verdict has it, and no word beyond it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from service import formats
+from service.language import N_, _, ngettext
+from service.words import verdict
+from service.words.verdict import ASK, CURIOUS, Document, advises, chance_words, code, knows_stock, rests_on_prior
+
+MOST_BOWS = 6
+"""As many bows as a player keeps apart in one sitting (common practice, no source)."""
+LITTLE_CHANCE, LITTLE_GAIN = 0.03, 0.02
+"""A further bow adds little where it adds less of either: to the chance, and in points."""
+
+_LITTLE = (
+    N_("A first bow would add little."),
+    N_("A second bow would add little."),
+    N_("A third bow would add little."),
+    N_("A fourth bow would add little."),
+    N_("A fifth bow would add little."),
+    N_("A sixth bow would add little."),
+)
+_RAISES = (
+    N_("With a first bow it would be {percent}."),
+    N_("With a second bow it would be {percent}."),
+    N_("With a third bow it would be {percent}."),
+    N_("With a fourth bow it would be {percent}."),
+    N_("With a fifth bow it would be {percent}."),
+    N_("With a sixth bow it would be {percent}."),
+)
+_SOME = (
+    N_("A first bow would win a little more, hardly worth its effort."),
+    N_("A second bow would win a little more, hardly worth its effort."),
+    N_("A third bow would win a little more, hardly worth its effort."),
+    N_("A fourth bow would win a little more, hardly worth its effort."),
+    N_("A fifth bow would win a little more, hardly worth its effort."),
+    N_("A sixth bow would win a little more, hardly worth its effort."),
+)
+
+
+def recommendation(doc: Document) -> str:
+    """Say how many bows to try and of which tiers, how long it takes, and why no more."""
+    trial, said = doc["trial"], code(doc)
+    if not trial:
+        return _("There is nothing to try for these answers.")
+    if said == ASK:
+        nothing = _("There is nothing suitable at hand to play today.")
+        return " ".join(part for part in (nothing, verdict.elsewhere(doc)) if part)
+    if not trial["copies"]:
+        return _("None of these is worth a trial against your own bow as things stand.")
+    if not advises(doc):
+        return " ".join((_all_the_same(doc), _how_long(trial)))
+    parts = [_what_to_try(doc), _chance_of_one(doc), _why_no_more(doc), _how_long(trial)]
+    return " ".join(part for part in parts if part)
+
+
+def _of_tiers(doc: Document) -> str:
+    return formats.listed(
+        [
+            ngettext("one of {tier}", "{count} of {tier}", entry["copies"]).format(
+                count=formats.counted(entry["copies"]), tier=entry["name"]
+            )
+            for entry in doc["shortlist"]
+            if entry["copies"]
+        ]
+    )
+
+
+def _what_to_try(doc: Document) -> str:
+    values = {"bows": formats.counted(doc["trial"]["copies"]), "tiers": _of_tiers(doc)}
+    if code(doc) == CURIOUS:
+        sentence = ngettext(
+            "For that hour one bow: {tiers}.", "For that hour {bows} bows: {tiers}.", doc["trial"]["copies"]
+        )
+    else:
+        sentence = ngettext("Try one bow: {tiers}.", "Try {bows} bows: {tiers}.", doc["trial"]["copies"])
+    return sentence.format(**values)
+
+
+def _all_the_same(doc: Document) -> str:
+    return _("If you would like to compare all the same: {tiers}.").format(tiers=_of_tiers(doc))
+
+
+def _chance_of_one(doc: Document) -> str:
+    if rests_on_prior(doc):
+        return ""
+    trial = doc["trial"]
+    if doc["own_bow"]["state"] == "none":
+        sentence = ngettext(
+            "It is {chance} that you would call it good.",
+            "It is {chance} that you would call at least one of them good.",
+            trial["copies"],
+        )
+    else:
+        sentence = ngettext(
+            "It is {chance} that you like it better than your own bow, if only a little.",
+            "It is {chance} that you like at least one of them better than your own bow, if only a little.",
+            trial["copies"],
+        )
+    return sentence.format(chance=chance_words(trial["chance_one_beats_own_bow"], doc))
+
+
+def _how_long(trial: Mapping[str, Any]) -> str:
+    own_included = trial["runs"] > trial["copies"]
+    sentence = _("It takes about {minutes}, your own bow included.") if own_included else _("It takes about {minutes}.")
+    return sentence.format(minutes=formats.minutes(trial["minutes"]))
+
+
+def _why_no_more(doc: Document) -> str:
+    copies, rows = doc["trial"]["copies"], doc["trial"]["by_copies"]
+    if copies >= MOST_BOWS:
+        return _("More than six bows are hard to keep apart in one sitting.")
+    if any(note["code"] == "limited_by_time" for note in doc["notes"]):
+        return _("There is no time for more.")
+    if len(rows) <= copies:
+        return _("No more suitable bows are at hand.") if knows_stock(doc) else ""
+    return _one_more(rows[copies - 1], rows[copies], copies, doc)
+
+
+def _one_more(here: Mapping[str, Any], further: Mapping[str, Any], copies: int, doc: Document) -> str:
+    """Say what one bow more would add."""
+    chance = round(further["chance"] - here["chance"], 9)
+    gain = round(further["expected_gain"] - here["expected_gain"], 9)
+    if chance < LITTLE_CHANCE and gain < LITTLE_GAIN:
+        return _(_LITTLE[copies])
+    if chance < LITTLE_CHANCE or rests_on_prior(doc):
+        return _(_SOME[copies])
+    return _(_RAISES[copies]).format(percent=formats.percent(further["chance"]))
