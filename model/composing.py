@@ -1,4 +1,4 @@
-"""Composing a case by hand: what exactly these copies are worth to a player, and how each copy at hand comes to its place."""
+"""Composing a case by hand: how each copy at hand comes to its place for a player."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -8,8 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from model._best_rated import shared_variance
-from model.copies import AtHand, UnratedBow, Yardstick, gain_and_chance
 from model.design import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, tier_rows, wished_beyond
 from model.outlook import Outlook
 from model.personal import compared_weights, utility_weights
@@ -21,25 +19,8 @@ Ints = NDArray[np.intp]
 
 LEVEL = 0.9
 """Probability that a copy's interval holds the rating to come."""
-MOST_EXACT, FACTORS, FACTOR_STEPS, RIDGE = 4, 3, 30, 1e-9
 WORTH_SAYING = 0.05
 """A part of a copy's liking below so many points is no reason (a judgement)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """What a case of named copies is worth, as in a plan's rows.
-
-    Attributes
-    ----------
-    copies : how many.
-    chance : probability that at least one is rated above the own bow.
-    gain : expected true advantage in points of the bow taken home, 0 where the own bow stays.
-    """
-
-    copies: int
-    chance: float
-    gain: float
 
 
 class Why(StrEnum):
@@ -85,64 +66,6 @@ class Ranked:
     tried: int | None
     why: Why
     trait: str | None
-
-
-def of_named(outlook: Outlook, serials: Sequence[str]) -> Case:
-    """Return what exactly these copies are worth to the player; no copies: nothing.
-
-    Copies of up to four tiers are exact, as in the plan; more tiers share three factors beside what all share, the rest of each
-    one's variance being its copies' own (within .02 points, and .003 of the chance, of drawn trials up to eight tiers).
-
-    Raises
-    ------
-    ValueError : a serial that does not suit the player, or the same one twice.
-    """
-    places = _places(outlook, serials)
-    if not len(places):
-        return Case(0, 0.0, 0.0)
-    stock, tiers = outlook.stock, np.unique(outlook.stock.tier[places])
-    of_tier = [places[stock.tier[places] == tier] for tier in tiers]
-    cov, own, rest = _tiers_law(outlook, tiers)
-    gain, chance = gain_and_chance(
-        outlook.mean[tiers],
-        cov,
-        outlook.spread[tiers],
-        own,
-        outlook.noise,
-        [len(held) for held in of_tier],
-        stock=[
-            AtHand(stock.offset[held], np.sqrt(stock.spread[held] ** 2 + left))
-            for held, left in zip(of_tier, rest.tolist(), strict=True)
-        ],
-    )
-    return Case(len(places), chance, gain)
-
-
-def _tiers_law(outlook: Outlook, tiers: Ints) -> tuple[Floats, Yardstick, Floats]:
-    """Return the covariance of some tiers' means and the own bow beside them, and (T,) what is left to each tier's copies."""
-    cov, own = outlook.cov[np.ix_(tiers, tiers)], outlook.yardstick.take(tiers, outlook.cov)
-    if len(tiers) <= MOST_EXACT:
-        return cov, own, np.zeros(len(tiers))
-    few, rest = _few_factors(cov)
-    if isinstance(own, UnratedBow):
-        slope = np.linalg.pinv(cov, hermitian=True) @ own.cov
-        own = UnratedBow(own.mean, few @ slope, own.var, own.spread)
-    return few, own, rest
-
-
-def _few_factors(cov: Floats) -> tuple[Floats, Floats]:
-    """Return the nearest covariance with few factors, what all share among them, and (T,) what the diagonal has beyond it.
-
-    By iterated principal factors (Harman 1976, Modern Factor Analysis, 3rd ed., ch. 8), from the part of each variance that the
-    others do not explain. The integral over the tiers' means has one dimension a factor, not one a tier.
-    """
-    shared, ridge = shared_variance(cov) * (1 - RIDGE), RIDGE * float(np.max(np.diag(cov))) * np.eye(len(cov))
-    apart, rest = cov - shared, 1.0 / np.diag(np.linalg.inv(cov + ridge))
-    for _ in range(FACTOR_STEPS):
-        values, vectors = np.linalg.eigh(apart - np.diag(rest))
-        L = vectors[:, -FACTORS:] * np.sqrt(np.maximum(values[-FACTORS:], 0.0))
-        rest = np.maximum(np.diag(apart) - np.sum(L**2, axis=1), 0.0)
-    return L @ L.T + shared, rest
 
 
 def ranked(

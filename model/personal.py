@@ -61,7 +61,12 @@ def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
     ValueError
         A run of a copy that is not in the range or does not suit the instrument.
     """
-    player, posterior = Player(view, answers, runs), view.posterior
+    return of_player(Player(view, answers, runs))
+
+
+def of_player(player: Player) -> Outlook:
+    """Return what this player can be expected to feel."""
+    answers, posterior = player.answers, player.posterior
     stands = _standing(player)
     fit_mean, fit_var = _fit(player, utility_weights(answers, posterior.priority_weight))
     criteria, reason_weights = reason_criteria(answers)

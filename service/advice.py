@@ -3,25 +3,24 @@
 import datetime as dt
 import json
 import secrets
-import uuid
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
-import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model import personal
-from model.copies import KnownBow, Plan
 from model.design import MIDDLE_POSITION
-from model.outlook import Outlook, Stock
+from model.outlook import Outlook
+from model.player import Player
 from model.records import Answers, OwnBow, Run
-from model.shortlist import Entry, Shortlist, propose
+from model.trial import Offer, Proposal, propose
 from model.view import View
-from model.vocabulary import CRITERION_INDEX, Basis, Criterion, Place
+from model.vocabulary import Criterion
 from service import catalogue, language, versions, watch
+from service.advice_document import Document, Offered, Parts, as_it_stood_in, document
 from service.catalogue import Catalogue
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -31,28 +30,6 @@ from service.mail import mails
 from service.tables import Enquiry
 from service.versions import Fitted
 from service.words import reply
-
-Document = dict[str, Any]
-FEW_TRIALS = 60
-"""With fewer trials of the instrument than this, the advice says that few stand behind it (a judgement)."""
-FEW_OUTCOMES = 20
-"""With fewer outcomes than this the prior rules what people keep, and the advice says so (a judgement)."""
-STANDS_IN, BELIEFS_STAND_IN = "model_stands_in", "beliefs_stand_in"
-"""Notes that the version in use is damaged, and what the advice rests on instead."""
-COUNTING = frozenset({"prior_only", "few_outcomes"})
-"""Notes that count what the model was fitted to: untrue where it cannot be read."""
-CARRY_COST = 0.05
-"""What carrying one more bow costs, in points, where the dealer has not said."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Offer:
-    """What this player can be offered: prices in one currency, the stock where it is known, and notes on both."""
-
-    prices: Mapping[str, float]
-    currency: str | None
-    stock: Stock | None
-    notes: tuple[tuple[str, dict[str, Any]], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +94,7 @@ def recompute(session: Session, enquiry: str) -> Document:
     if row is None:
         msg = f"There is no enquiry {enquiry}."
         raise Refused(msg)
-    fitted = _as_it_stood_in(versions.load(session, row.model_version), row.advice)
+    fitted = as_it_stood_in(versions.load(session, row.model_version), row.advice)
     document = _advised(session, check(row.answers), fitted)
     return document | {key: row.advice[key] for key in ("id", "created")}
 
@@ -130,8 +107,9 @@ class Considered:
     now_on_sale: Catalogue
     fitted: Fitted
     view: View
+    player: Player
     outlook: Outlook
-    shortlist: Shortlist
+    proposal: Proposal
     document: Document
     currency: str | None
 
@@ -170,14 +148,15 @@ def _considered(
     answers = _with_own(questionnaire.answers(), known.own)
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     runs += [run for run in known.sheets if run.copy in suited]
-    outlook = personal.outlook(view, answers, runs)
-    offer = _offer(questionnaire, now_on_sale, outlook)
-    if at_hand is not None:
-        offer = replace(offer, stock=outlook.stock.only(at_hand))
-    shortlist = _proposal(questionnaire, now_on_sale, outlook, offer)
-    document = _document(questionnaire, now_on_sale, fitted, outlook, offer, shortlist)
-    document["notes"] = _standing_in(fitted, document["notes"] + _model_notes(view, answers))
-    return Considered(questionnaire, now_on_sale, fitted, view, outlook, shortlist, document, offer.currency)
+    player = Player(view, answers, runs)
+    outlook = personal.of_player(player)
+    offered = _offered(questionnaire, now_on_sale, outlook)
+    hand = at_hand if at_hand is not None else now_on_sale.stock.get(questionnaire.dealer or "")
+    proposal = propose(player, outlook, runs, _offer(questionnaire, now_on_sale, offered, hand))
+    parts = Parts(questionnaire, now_on_sale, fitted, view, outlook, tuple(runs), offered, proposal)
+    return Considered(
+        questionnaire, now_on_sale, fitted, view, player, outlook, proposal, document(session, parts), offered.currency
+    )
 
 
 def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:
@@ -269,7 +248,7 @@ def _tried(questionnaire: Questionnaire, view: View) -> list[Run]:
 # What can be offered
 
 
-def _offer(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Outlook) -> _Offer:
+def _offered(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Outlook) -> Offered:
     dealer = questionnaire.dealer
     priced = {
         tier.slug: now_on_sale.prices[dealer][tier.slug]
@@ -286,10 +265,7 @@ def _offer(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Outloo
         notes.append(("no_tier_in_currency", {"currency": currency}))
     elif len(prices) < len(priced):
         notes.append(("currency_only", {"currency": currency}))
-    stock = None
-    if dealer is not None:
-        stock = outlook.stock.only(now_on_sale.stock[dealer])
-    return _Offer(prices, currency, stock, tuple(notes))
+    return Offered(prices, currency, tuple(notes))
 
 
 def _currency(
@@ -305,171 +281,21 @@ def _currency(
     return max(sorted(set(used)), key=used.count) if used else None
 
 
-def _proposal(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Outlook, offer: _Offer) -> Shortlist:
+def _offer(
+    questionnaire: Questionnaire, now_on_sale: Catalogue, offered: Offered, at_hand: Collection[str] | None
+) -> Offer:
     budget, dealer = questionnaire.budget, now_on_sale.dealers.get(questionnaire.dealer or "")
     asked_stretch = budget is not None and "stretch_percent" in budget.model_fields_set
-    return propose(
-        outlook,
-        offer.prices,
+    return Offer(
+        prices=offered.prices,
         budget=budget.amount if budget else None,
         stretch=budget.stretch_percent / 100 if budget and asked_stretch else None,
         minutes=questionnaire.trial.minutes,
-        carry_cost=dealer.carry_cost if dealer and dealer.carry_cost is not None else CARRY_COST,
-        stock=offer.stock,
+        place=questionnaire.trial.place,
+        carry_cost=dealer.carry_cost if dealer else None,
+        at_hand=None if at_hand is None else frozenset(at_hand),
+        noted=frozenset(now_on_sale.notes),
     )
-
-
-# The document
-
-
-def _document(
-    questionnaire: Questionnaire,
-    now_on_sale: Catalogue,
-    fitted: Fitted,
-    outlook: Outlook,
-    offer: _Offer,
-    shortlist: Shortlist,
-) -> Document:
-    place = questionnaire.trial.place
-    return {
-        "id": str(questionnaire.id or uuid.uuid4()),
-        "created": _moment(dt.datetime.now(dt.UTC)),
-        "answers": questionnaire.body(),
-        "model": {
-            "version": fitted.version,
-            "fitted": fitted.fitted_at and _moment(fitted.fitted_at),
-            "basis": str(outlook.basis),
-            "trials": outlook.trials,
-            "trials_all": outlook.trials_all,
-            "priority_weight": outlook.priority_weight,
-        },
-        "shortlist": [_entry(entry, now_on_sale.names[entry.tier], offer.currency) for entry in shortlist.entries],
-        "own_bow": _own_bow(outlook),
-        "trial": _trial(shortlist, shortlist.plan, place) if shortlist.plan else None,
-        "cautions": ["estimate", "pain", "bow_care", *(["shipping"] if place is Place.POST else []), "personal_data"],
-        "notes": [
-            {"code": code, "values": values}
-            for code, values in _notes(questionnaire, now_on_sale, outlook, offer, shortlist)
-        ],
-    }
-
-
-def _moment(moment: dt.datetime) -> str:
-    return moment.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
-
-
-def _rounded(value: float, digits: int) -> float:
-    return round(float(value), digits) + 0.0  # + 0.0: no minus before a zero
-
-
-def _entry(entry: Entry, name: str, currency: str | None) -> dict[str, Any]:
-    return {
-        "tier": entry.tier,
-        "name": name,
-        "price": int(entry.price) if float(entry.price).is_integer() else entry.price,
-        "currency": currency,
-        "role": str(entry.role),
-        "fit": {
-            "expected": _rounded(entry.expected, 2),
-            "low": _rounded(entry.low, 2),
-            "high": _rounded(entry.high, 2),
-            "level": entry.level,
-        },
-        "beats_own_bow": _rounded(entry.beats_own_bow, 3),
-        "copies": entry.copies,
-        "reasons": [{"criterion": str(r.criterion), "effect": _rounded(r.effect, 2)} for r in entry.reasons],
-        "weaknesses": [{"criterion": str(r.criterion), "effect": _rounded(r.effect, 2)} for r in entry.weaknesses],
-    }
-
-
-def _own_bow(outlook: Outlook) -> dict[str, Any]:
-    bow = outlook.yardstick
-    if isinstance(bow, KnownBow):
-        return {"state": "none" if outlook.answers.plays_no_bow else "rated", "level": _rounded(bow.level, 2)}
-    return {"state": "unrated", "level": _rounded(bow.mean, 2)}
-
-
-def _trial(shortlist: Shortlist, plan: Plan, place: Place) -> dict[str, Any]:
-    return {
-        "copies": plan.recommended.copies,
-        "runs": shortlist.runs,
-        "minutes": shortlist.minutes,
-        "chance_one_beats_own_bow": _rounded(plan.recommended.chance, 3),
-        "by_copies": [
-            {
-                "copies": row.copies,
-                "bows": row.bows,
-                "chance": _rounded(row.chance, 3),
-                "expected_gain": _rounded(row.gain, 3),
-            }
-            for row in plan.rows
-        ],
-        "bring": list(shortlist.bring),
-        "place": str(place),
-    }
-
-
-def _notes(
-    questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Outlook, offer: _Offer, shortlist: Shortlist
-) -> list[tuple[str, dict[str, Any]]]:
-    notes: list[tuple[str, dict[str, Any]]] = []
-    if outlook.basis is Basis.PRIOR:
-        notes.append(("prior_only", {"trials": outlook.trials}))
-    elif outlook.trials < FEW_TRIALS:
-        notes.append(("few_trials", {"trials": outlook.trials}))
-    notes += offer.notes
-    if shortlist.over_budget and questionnaire.budget:
-        notes.append(
-            ("over_budget", {"amount": questionnaire.budget.amount, "currency": questionnaire.budget.currency})
-        )
-    if questionnaire.budget is None:
-        notes.append(("no_budget", {}))
-    if shortlist.bring and questionnaire.dealer:
-        notes.append(("by_stock", {"dealer": now_on_sale.dealers[questionnaire.dealer].name}))
-    notes += [("short_of_stock", {"tier": tier, "missing": n}) for tier, n in shortlist.short_of_stock.items()]
-    if shortlist.limited_by_time:
-        notes.append(("limited_by_time", {"minutes": questionnaire.trial.minutes}))
-    return notes + _own_notes(questionnaire, outlook)
-
-
-def _own_notes(questionnaire: Questionnaire, outlook: Outlook) -> list[tuple[str, dict[str, Any]]]:
-    notes: list[tuple[str, dict[str, Any]]] = []
-    own = outlook.answers.own_bow
-    if not outlook.answers.plays_no_bow and not isinstance(outlook.yardstick, KnownBow):
-        notes.append(("unrated_own_bow", {}))
-    if own and own.mass_g and outlook.answers.wish_mass:
-        notes.append(("own_mass", {"mass_g": own.mass_g}))
-    if questionnaire.tried:
-        notes.append(("tried_used", {"count": len(questionnaire.tried)}))
-    return notes
-
-
-def _model_notes(view: View, answers: Answers) -> list[dict[str, Any]]:
-    """Return notes on what the beliefs alone say: priorities that nobody has rated yet, and how much priorities weigh."""
-    rows, outcomes = np.asarray(view.posterior.rows), view.posterior.keeping.outcomes
-    notes: list[dict[str, Any]] = []
-    unknown = [str(c) for c in answers.priorities if rows.any() and not rows[CRITERION_INDEX[c]]]
-    if unknown:
-        notes.append({"code": "priorities_unknown", "values": {"criteria": unknown}})
-    if answers.priorities and outcomes < FEW_OUTCOMES:
-        notes.append({"code": "few_outcomes", "values": {"outcomes": outcomes}})
-    return notes
-
-
-def _standing_in(fitted: Fitted, notes: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the notes, headed by one where the version in use is damaged; none that counts trials then, which are there."""
-    if fitted.instead_of is None:
-        return notes
-    if fitted.posterior is not None:
-        return [{"code": STANDS_IN, "values": {"version": fitted.instead_of}}, *notes]
-    others = [note for note in notes if note["code"] not in COUNTING]
-    return [{"code": BELIEFS_STAND_IN, "values": {"version": fitted.instead_of}}, *others]
-
-
-def _as_it_stood_in(fitted: Fitted, stored: Document) -> Fitted:
-    """Return a version as one that stood in for another, where it did so when the advice was stored."""
-    stood_in = (note["values"]["version"] for note in stored["notes"] if note["code"] in (STANDS_IN, BELIEFS_STAND_IN))
-    return replace(fitted, instead_of=next(stood_in, None))
 
 
 def _enquiry(questionnaire: Questionnaire, document: Document, fitted: Fitted) -> Enquiry:

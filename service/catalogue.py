@@ -8,7 +8,7 @@ from collections import OrderedDict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.levels import Stretches
@@ -16,7 +16,7 @@ from model.preference import PreferenceModel
 from model.records import Range
 from model.view import View
 from service import history
-from service.tables import Dealer, Tier
+from service.tables import Copy, Dealer, Tier
 from service.versions import Fitted
 
 KEPT_IN_MEMORY = 2
@@ -42,6 +42,7 @@ class Catalogue:
     facts, mark : words that are others after a change of anything but the stock, and after any change.
     prices : for each dealer's slug, and None for the maker's own, price and currency by tier.
     stock : for each dealer's slug the serials at hand.
+    notes, materials : by tier what the maker says of it, and what most of its bows are made of, where that is known.
     """
 
     facts: str
@@ -52,6 +53,8 @@ class Catalogue:
     prices: Mapping[str | None, Mapping[str, tuple[decimal.Decimal, str]]]
     stock: Mapping[str, frozenset[str]]
     stretches: Stretches
+    notes: Mapping[str, str]
+    materials: Mapping[str, str]
     _views: OrderedDict[str, View] = field(default_factory=OrderedDict)
 
     def view(self, fitted: Fitted) -> View:
@@ -94,9 +97,22 @@ def _read(session: Session, facts: str, mark: str) -> Catalogue:
         prices={slug: history.prices(session, slug) for slug in (None, *dealers)},
         stock=_stock(session, dealers),
         stretches=Stretches.from_events(history.read_events(session)),
+        notes={slug: note for slug, note in session.execute(select(Tier.slug, Tier.note)) if note},
+        materials=_materials(session),
     )
 
 
 def _stock(session: Session, dealers: Iterable[str]) -> Mapping[str, frozenset[str]]:
     found = history.stock_by_dealer(session)
     return {slug: found.get(slug, frozenset()) for slug in dealers}
+
+
+def _materials(session: Session) -> Mapping[str, str]:
+    """Return by tier what most of its bows are made of; of equals the first by name."""
+    counted = (
+        select(Copy.tier, Copy.materials, func.count())
+        .where(Copy.materials.is_not(None))
+        .group_by(Copy.tier, Copy.materials)
+        .order_by(Copy.tier, func.count(), Copy.materials.desc())
+    )
+    return {tier: materials for tier, materials, _count in session.execute(counted) if materials}

@@ -6,7 +6,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from model.blinding import needs_repeat, order
-from model.shortlist import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS
+from model.trial import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS
 from model.vocabulary import Blinding, Place
 from service import tables
 

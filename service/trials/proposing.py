@@ -5,16 +5,15 @@ The advice is asked with the bows that can be had on the days of the trial; what
 
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain, zip_longest
 from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from model.composing import Case, Ranked, of_named, ranked
-from model.copies import MOST_BOWS
-from model.vocabulary import Criterion
+from model.composing import Ranked, ranked
+from model.trial import Row, of_named
 from service import advice, history, tables, words
 from service.advice import Considered
 from service.errors import Invalid
@@ -26,10 +25,6 @@ from service.words import composing as phrases
 
 MOST_SHOWN = 30
 """So many bows are shown to choose from; more are no help."""
-CLEARLY = 1.0
-"""A bow whose mark is so many points below the own bow's was rated clearly below it: one step of the scale."""
-HOPELESS = 1.0
-"""A bow that was tried and can be expected to please so many points less than the best one tried is not brought again (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,57 +122,16 @@ def propose(
     shelf = _Shelf.of(session, dealer, first, last, today)
     asked = questionnaire.model_copy(update={"dealer": dealer})
     considered = advice.consider(session, asked, shelf.free, marks.known)
-    liked, passed_over = _by_marks(considered, marks, shelf)
-    if passed_over & shelf.free:
-        considered = advice.consider(session, asked, shelf.free - passed_over, marks.known)
     suited = set(considered.outlook.stock.serials) & shelf.blocked.keys()
     _check_chosen(chosen or (), suited, shelf.blocked.keys())
-    planned = tuple(considered.document["trial"]["bring"] if considered.document["trial"] else ())
-    recommended = _with_liked(considered, planned, liked)
+    recommended = considered.proposal.bring
     case = recommended if chosen is None else tuple(chosen)
-    return _proposal(session, considered, shelf, case, _Advised(recommended, planned), suited, marks)
+    return _proposal(session, considered, shelf, case, suited, marks)
 
 
-def _by_marks(considered: Considered, marks: Marks, shelf: "_Shelf") -> tuple[list[str], set[str]]:
-    """Return the bows to bring again because of the player's own marks, best first, and those that need not come again."""
-    outlook, own_bow = considered.outlook, considered.outlook.answers.own_bow
-    own = own_bow.ratings.get(Criterion.OVERALL) if own_bow else None
-    liking = dict(
-        zip(outlook.stock.serials, (outlook.mean[outlook.stock.tier] + outlook.stock.offset).tolist(), strict=True)
-    )
-    again = sorted(
-        (bow for bow in marks.played if bow in liking and bow in shelf.blocked), key=lambda bow: -liking[bow]
-    )
-    lead = {bow: mark - own for bow in again if own is not None and (mark := marks.played[bow].mark) is not None}
-    passed_over = {bow for bow in again if lead.get(bow, 0.0) <= -CLEARLY or liking[bow] < liking[again[0]] - HOPELESS}
-    worth_it = considered.shortlist.plan is not None and considered.shortlist.plan.recommended.copies > 0
-    liked = [bow for bow in again if lead.get(bow, 0.0) > 0] or (again[:1] if worth_it else [])
-    wanted = [bow for bow in liked if bow not in passed_over and bow in shelf.free and _affordable(considered, bow)]
-    return wanted, passed_over
-
-
-def _affordable(considered: Considered, bow: str) -> bool:
-    budget, on_sale = considered.questionnaire.budget, considered.now_on_sale
-    found = on_sale.prices[considered.questionnaire.dealer].get(on_sale.range.copies[bow].tier)
-    if budget is None or found is None:
-        return budget is None
-    price, currency = found
-    return currency == budget.currency and float(price) <= budget.amount * (1 + budget.stretch_percent / 100)
-
-
-def _with_liked(considered: Considered, planned: tuple[str, ...], liked: Sequence[str]) -> tuple[str, ...]:
-    """Return the planned bows with those liked before first, as many as there is time for."""
-    minutes, no_bow = (
-        considered.questionnaire.trial.minutes or ordering.USUAL_MINUTES,
-        considered.questionnaire.plays_no_bow,
-    )
-    room = [n for n in range(1, MOST_BOWS + 1) if ordering.minutes_of(n + (not no_bow)) <= minutes]
-    return tuple(dict.fromkeys((*liked, *planned)))[: max(len(planned), *room, 1)]
-
-
-def named(considered: Considered, copies: Sequence[str]) -> Case:
+def named(considered: Considered, copies: Sequence[str]) -> Row:
     """Return what exactly these bows promise this player."""
-    return of_named(considered.outlook, copies)
+    return of_named(considered.player, copies)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,14 +160,6 @@ class _Shelf:
         return cls(dealer, blocked)
 
 
-@dataclass(frozen=True, slots=True)
-class _Advised:
-    """The serials that are advised, and those that the plan alone would bring."""
-
-    recommended: tuple[str, ...]
-    planned: tuple[str, ...]
-
-
 def _check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
     problems = []
     for place, serial in enumerate(chosen):
@@ -233,7 +179,6 @@ def _proposal(
     considered: Considered,
     shelf: _Shelf,
     case: tuple[str, ...],
-    advised: _Advised,
     suited: Collection[str],
     marks: Marks,
 ) -> Proposal:
@@ -247,40 +192,26 @@ def _proposal(
         bows=_choices(session, considered, bows, frozenset(case), shelf, marks),
         chance=promised.chance if promised else None,
         gain=promised.gain if promised else None,
-        by_copies=_steps(considered, advised),
+        by_copies=_steps(considered),
         runs=runs,
         minutes=ordering.minutes_of(runs),
-        recommended=advised.recommended,
+        recommended=considered.proposal.bring,
         lacking=_lacking(session, considered, shelf),
-        notes=(*phrases.of_marks(marks), *_none_worth(document), *words.notes(_said_once(document))),
+        notes=(*phrases.of_marks(marks), *_none_worth(document), *words.notes(document)),
         basis=document["model"]["basis"],
         model_version=considered.fitted.version,
         document=document,
     )
 
 
-def _steps(considered: Considered, advised: _Advised) -> tuple[ByCopies, ...]:
-    """Return the plan's rows; where bows liked before change the case, its own bows one after the other, the best first."""
-    if set(advised.recommended) != set(advised.planned):
-        return _own_steps(considered, advised.recommended)
-    plan = considered.document["trial"] or {"by_copies": ()}
-    number = len(advised.planned)
+def _steps(considered: Considered) -> tuple[ByCopies, ...]:
+    """Return the rows of 1, 2, ... bows through the advised case."""
+    case = considered.proposal.case
+    if case is None:
+        return ()
     return tuple(
-        ByCopies(row["copies"], row["bows"], row["chance"], row["expected_gain"], row["copies"] == number)
-        for row in plan["by_copies"]
+        ByCopies(row.copies, row.copies, row.chance, row.gain, row.copies == len(case.bows)) for row in case.rows
     )
-
-
-def _own_steps(considered: Considered, case: Collection[str]) -> tuple[ByCopies, ...]:
-    order = [bow for bow in _by_liking(considered) if bow in set(case)]
-    rows: list[ByCopies] = []
-    for number in range(1, len(order) + 1):
-        found, here = named(considered, order[:number]), number == len(order)
-        if rows and found.gain < rows[-1].gain and not here:
-            rows.append(replace(rows[-1], copies=number))
-        else:
-            rows.append(ByCopies(number, number, found.chance, found.gain, here))
-    return tuple(rows)
 
 
 def _shown(considered: Considered, case: Sequence[str], suited: Collection[str]) -> tuple[str, ...]:
@@ -356,15 +287,6 @@ def _none_worth(document: Mapping[str, Any]) -> tuple[str, ...]:
     return (said,)
 
 
-def _said_once(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the document without the notes that `_lacking` says, and says with what the workshop has."""
-    shown = {entry["tier"] for entry in document["shortlist"]}
-    told = [
-        note for note in document["notes"] if note["code"] != "short_of_stock" or note["values"]["tier"] not in shown
-    ]
-    return {**document, "notes": told}
-
-
 def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
     """Say of each tier of the shortlist what is wanted beyond the stock at hand, or is not at hand at all but at the workshop."""
     tiers = [entry["tier"] for entry in considered.document["shortlist"]]
@@ -372,7 +294,7 @@ def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[s
     at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in suited}
     there = history.workshop_by_tier(session, tiers, considered.questionnaire.hold)
     names = considered.now_on_sale.names
-    missing = considered.shortlist.short_of_stock
+    missing = {entry.tier: considered.proposal.missing for entry in considered.proposal.entries[:1]}
     return tuple(
         phrases.lacking(names[tier], missing.get(tier, 0), there.get(tier, 0))
         for tier in tiers

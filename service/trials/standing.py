@@ -16,9 +16,9 @@ from model.personal import trials_behind
 from model.records import Answers, Run
 from model.stopping import Compared, Stand, Standing, drift, repeat_difference
 from model.stopping import standing as stand
-from model.vocabulary import CRITERIA, Basis, Blinding, Criterion
+from model.trial import CARRY_COST
+from model.vocabulary import CRITERIA, Basis, Blinding, Criterion, Place
 from service import catalogue, tables, versions
-from service.advice import CARRY_COST
 from service.catalogue import Catalogue
 from service.forms import check
 from service.language import _
@@ -196,7 +196,7 @@ def _judge(session: Session, of: _Trial) -> _Judged:
         blinding=of.trial.blinding or Blinding.BLIND,
         remaining=[copy for copy in of.remaining() if copy not in unfit],
         prices=_prices(now_on_sale, of),
-        carry_cost=_carry_cost(now_on_sale, of.composition.dealer),
+        carry_cost=_carry_cost(now_on_sale, of),
         can_replay=of.has_time(),
     )
     tier_of = {serial: copy.tier for serial, copy in now_on_sale.range.copies.items()}
@@ -228,9 +228,9 @@ def _prices(now_on_sale: Catalogue, of: _Trial) -> dict[str, float]:
     }
 
 
-def _carry_cost(now_on_sale: Catalogue, dealer: str) -> float:
-    cost = now_on_sale.dealers[dealer].carry_cost
-    return CARRY_COST if cost is None else cost
+def _carry_cost(now_on_sale: Catalogue, of: _Trial) -> float:
+    cost = now_on_sale.dealers[of.composition.dealer].carry_cost
+    return CARRY_COST[Place(of.trial.place or Place.SHOP)] if cost is None else cost
 
 
 # As it is shown

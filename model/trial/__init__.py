@@ -1,0 +1,22 @@
+"""The trial as it is advised: which bows to bring, whether it is worth the way, and which tiers are named for it."""
+
+from model.trial.case import MOST_BOWS, Row
+from model.trial.named import of_named
+from model.trial.offer import CARRY_COST, Entry, Offer, Proposal
+from model.trial.proposal import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, propose
+from model.trial.verdict import VerdictCode
+
+__all__ = [
+    "CARRY_COST",
+    "MINUTES_A_RUN",
+    "MINUTES_BESIDES",
+    "MOST_BOWS",
+    "OWN_BOW_RUNS",
+    "Entry",
+    "Offer",
+    "Proposal",
+    "Row",
+    "VerdictCode",
+    "of_named",
+    "propose",
+]

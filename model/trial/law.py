@@ -1,0 +1,87 @@
+"""The joint law of the own bow and of the bows that may be brought, as the case, the verdict and the list read it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model._here import Here, here
+from model.copies import NO_BOW_LEVEL
+from model.player import Player
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """True likings, jointly normal: row 0 is the own bow's, the n bows' follow.
+
+    Attributes
+    ----------
+    mean, cov : (n + 1,), (n + 1, n + 1) in points.
+    noise : deviation of one rating around the liking.
+    no_own : the player has no bow; row 0 is what a bow has to reach, without uncertainty, and is not played.
+    """
+
+    mean: Floats
+    cov: Floats
+    noise: float
+    no_own: bool
+
+    def only(self, bows: Sequence[int] | Ints) -> "Law":
+        """Return the law of the own bow and of the bows in these rows (1 is the first), in that order."""
+        rows = np.array([0, *bows], dtype=np.intp)
+        return Law(self.mean[rows], self.cov[np.ix_(rows, rows)], self.noise, self.no_own)
+
+    def ahead(self) -> tuple[Floats, Floats]:
+        """Return mean (n,) and covariance (n, n) of what each bow is liked better than the own bow."""
+        mean = self.mean[1:] - self.mean[0]
+        across = self.cov[1:, 0]
+        cov = self.cov[1:, 1:] - across[:, None] - across + self.cov[0, 0]
+        return mean, cov
+
+
+@dataclass(frozen=True, slots=True)
+class Likings:
+    """The law that is told and the law that decides: alike unless priorities weigh in what people decide by."""
+
+    told: Law
+    deciding: Law
+
+
+def of_copies(player: Player, weights: Floats, serials: Sequence[str]) -> Law:
+    """Return the law of named copies' likings, criteria weighed by ``weights`` (C,).
+
+    Raises
+    ------
+    ValueError : a serial that is not in the range, or does not suit the player's instrument and hold.
+    """
+    joint = joint_law(player, weights, serials)
+    return _law(joint, joint.bows_mean, joint.bows_cov, player)
+
+
+def joint_law(player: Player, weights: Floats, serials: Sequence[str] = ()) -> Here:
+    """Return the joint law of tiers, the own bow (where there is one, first among the bows) and named copies."""
+    own: list[str | None] = [] if player.answers.plays_no_bow else [None]
+    return here(player, weights, [*own, *serials])
+
+
+def of_unknown_copies(joint: Here, tiers: Ints, player: Player) -> Law:
+    """Return the law of copies not yet played, each of the tier in ``tiers`` (n,), all different ones."""
+    T = len(joint.tiers)
+    rows = np.array([*range(T, len(joint.mean)), *tiers], dtype=np.intp)
+    cov = joint.cov[np.ix_(rows, rows)]
+    new = np.arange(len(joint.mean) - T, len(rows))
+    cov[new, new] += joint.spread[tiers] ** 2
+    return _law(joint, joint.mean[rows], cov, player)
+
+
+def _law(joint: Here, mean: Floats, cov: Floats, player: Player) -> Law:
+    if not player.answers.plays_no_bow:
+        return Law(mean, cov, joint.noise, no_own=False)
+    n = len(mean)
+    whole = np.zeros((n + 1, n + 1))
+    whole[1:, 1:] = cov
+    return Law(np.concatenate([[NO_BOW_LEVEL], mean]), whole, joint.noise, no_own=True)

@@ -1,0 +1,30 @@
+"""What exactly these bows by name promise to a player: the desk composes a case by hand."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from model.player import OVERALL, Player
+from model.trial import case as cases
+from model.trial.case import Row
+from model.trial.law import of_copies
+from model.vocabulary import CRITERIA
+
+
+def of_named(player: Player, serials: Sequence[str]) -> Row:
+    """Return chance and gain of a trial of exactly these bows; no bows: nothing.
+
+    Raises
+    ------
+    ValueError : a serial that does not suit the player, or the same one twice.
+    """
+    twice = [serial for at, serial in enumerate(serials) if serial in serials[:at]]
+    if twice:
+        msg = f"got the copy {twice[0]!r} twice, expected each copy once"
+        raise ValueError(msg)
+    if not serials:
+        return Row(0, 0.0, 0.0)
+    whole = np.zeros(len(CRITERIA))
+    whole[OVERALL] = 1.0
+    law, path = of_copies(player, whole, serials), range(len(serials))
+    return Row(len(serials), float(cases.chances(law, path)[-1]), float(cases.gains(law, path)[-1]))
