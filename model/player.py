@@ -7,12 +7,14 @@ over the parts of R_cd f_c . f_d, R that part's correlations. Copies' own effect
 """
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from model._triangles import inverse_of_root, root_inverse
+from model._triangles import root_inverse
 from model.design import (
     OF_GRADE,
     OF_TRAITS,
@@ -163,10 +165,22 @@ class Player:
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self.seen = self._observe(runs)
-        gram = self._gram()
-        kept = self._kept(gram)
-        self.seen = self.seen.at(kept)
-        self.factor = self._factor(gram[np.ix_(kept, kept)])
+        self._given, self._given_gram = self.seen, self._gram()
+        kept = self._kept(self._given_gram)
+        self.seen = self._given.at(kept)
+        self.factor = _factor(self.seen, self._given_gram[np.ix_(kept, kept)])
+
+    def with_every_mark(self) -> Self:
+        """Return this player conditioned on every mark given, those of the own bow among them that chances leave out.
+
+        What is said of single criteria rests on it: who gave the own bow a 7 for steadiness is not told of a steadier one.
+        """
+        if len(self.seen.value) == len(self._given.value):
+            return self
+        whole = copy(self)
+        whole.seen = self._given
+        whole.factor = _factor(self._given, self._given_gram)
+        return whole
 
     # Features, criterion by criterion
 
@@ -303,13 +317,6 @@ class Player:
         of_tiers = self.parts.with_ratings(self.tiers(alone) - liked, self.seen)
         of_copies = self.parts.with_ratings(self.copies(alone) - liked, self.seen) + self.shared_with_ratings(alone)
         return kept_of(np.vstack([of_tiers, of_copies]), gram, own)
-
-    def _factor(self, gram: Floats) -> tuple[Floats, Floats]:
-        """Return the root of the ratings' covariance and the solved residuals, both empty without ratings."""
-        if not len(gram):
-            return np.zeros((0, 0)), self.seen.value
-        lower = np.asarray(np.linalg.cholesky(gram), dtype=np.float64)
-        return lower, inverse_of_root(lower, self.seen.value - self.seen.mean)
 
     # The law after the ratings
 

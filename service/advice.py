@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import secrets
+from collections import OrderedDict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -17,10 +18,19 @@ from model.outlook import Outlook
 from model.player import Player
 from model.records import Answers, OwnBow, Run
 from model.trial import Offer, Proposal, propose
+from model.trial import influence as influences
 from model.view import View
 from model.vocabulary import Criterion
 from service import catalogue, language, versions, watch
-from service.advice_document import Document, Offered, Parts, as_it_stood_in, document
+from service.advice_document import (
+    Document,
+    Offered,
+    Parts,
+    as_it_stood_in,
+    document,
+    influence_document,
+    unread,
+)
 from service.catalogue import Catalogue
 from service.database import Database
 from service.errors import Invalid, Refused
@@ -97,6 +107,45 @@ def recompute(session: Session, enquiry: str) -> Document:
     fitted = as_it_stood_in(versions.load(session, row.model_version), row.advice)
     document = _advised(session, check(row.answers), fitted)
     return document | {key: row.advice[key] for key in ("id", "created")}
+
+
+_explained: OrderedDict[tuple[str, str, str], list[Document]] = OrderedDict()
+"""What answers did, by enquiry, model and state of the range: kept, since it takes as long as ten answers."""
+EXPLANATIONS_KEPT = 500
+
+
+def influence(session: Session, address: str) -> list[Document] | None:
+    """Return what each answer of a stored enquiry did, None where there is none at this address; nothing is changed.
+
+    With the version of the model that advised, or with the one in use where that is gone, over the range as it stands now.
+
+    Raises
+    ------
+    Invalid
+        A dealer or bow that the answers name is gone.
+    """
+    row = session.scalar(select(Enquiry).where(Enquiry.address == address))
+    if row is None:
+        return None
+    try:
+        fitted = versions.load(session, row.model_version)
+    except Refused:
+        fitted = versions.current(session)
+    key = (row.id, fitted.key, catalogue.current(session).mark)
+    if key not in _explained:
+        _explained[key] = _influence(session, check(row.answers), fitted)
+        while len(_explained) > EXPLANATIONS_KEPT:
+            _explained.popitem(last=False)
+    return _explained[key]
+
+
+def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> list[Document]:
+    considered = _considered(session, questionnaire, fitted)
+    shown, runs = considered.now_on_sale, _tried(questionnaire, considered.view)
+    offered = _offered(questionnaire, shown, considered.outlook)
+    offer = _offer(questionnaire, shown, offered, shown.stock.get(questionnaire.dealer or ""))
+    found = influences(considered.view, questionnaire.answers(), runs, offer)
+    return [influence_document(each, shown.names) for each in found] + unread(questionnaire)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,10 @@ from sqlalchemy.orm import Session
 from model.copies import KnownBow
 from model.outlook import Outlook
 from model.records import Answers, Run
-from model.trial import Entry, Proposal, VerdictCode
+from model.trial import Entry, Influence, Proposal, VerdictCode
 from model.trial.reasons import Reason
 from model.view import View
-from model.vocabulary import CRITERION_INDEX, Basis, Criterion, Place
+from model.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
 from service import history
 from service.catalogue import Catalogue
 from service.forms import Questionnaire
@@ -219,6 +219,37 @@ def _tried(of: Parts) -> list[dict[str, Any]]:
         }
         for copy, found in marks.items()
     ]
+
+
+UNREAD = (
+    ("strings", lambda asked: asked.strings is not None),
+    ("string_length_mm", lambda asked: asked.string_length_mm is not None),
+    ("own_bow_kind", lambda asked: asked.own_bow is not None and asked.own_bow.kind is not BowKind.UNKNOWN),
+)
+"""Answers that no part of the advice reads: they serve the adviser who sets the trial up."""
+
+
+def unread(questionnaire: Questionnaire) -> list[Document]:
+    """Return the answers given that nothing of the advice reads."""
+    return [{"answer": name, "changes": [], "reads": False} for name, given in UNREAD if given(questionnaire)]
+
+
+def influence_document(of: Influence, names: Mapping[str, str]) -> Document:
+    """Return what one answer did, as data: tiers by name, bows by how many."""
+    return {
+        "answer": str(of.answer),
+        "changes": [
+            {"what": str(change.what), "with": _shown(change.given, names), "without": _shown(change.without, names)}
+            for change in of.changes
+        ],
+        "reads": True,
+    }
+
+
+def _shown(value: str | float | tuple[str, ...], names: Mapping[str, str]) -> str | float | int:
+    if isinstance(value, tuple):
+        return sum(int(part.partition(":")[2]) if ":" in part else 1 for part in value)
+    return names.get(value, value) if isinstance(value, str) else value
 
 
 def _notes(of: Parts) -> list[Note]:

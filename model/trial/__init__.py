@@ -1,6 +1,7 @@
 """The trial as it is advised: which bows to bring, whether it is worth the way, and which tiers are named for it."""
 
 from model.trial.case import MOST_BOWS, Row
+from model.trial.influence import Influence, influence
 from model.trial.named import of_named
 from model.trial.offer import CARRY_COST, Entry, Offer, Proposal
 from model.trial.proposal import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, propose
@@ -13,10 +14,12 @@ __all__ = [
     "MOST_BOWS",
     "OWN_BOW_RUNS",
     "Entry",
+    "Influence",
     "Offer",
     "Proposal",
     "Row",
     "VerdictCode",
+    "influence",
     "of_named",
     "propose",
 ]

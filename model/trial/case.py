@@ -88,8 +88,8 @@ class Case:
 class _Expectations:
     """What every bow is expected to be liked after sheets still to come: paths (N, n + 1), the own bow's first."""
 
-    def __init__(self, law: Law, log2: int = SEARCH_LOG2) -> None:
-        self.z = normal_points(MOST_BOWS + 1, log2)
+    def __init__(self, law: Law, log2: int = SEARCH_LOG2, bows: int = MOST_BOWS) -> None:
+        self.z = normal_points(bows + 1, log2)
         self.paths = np.repeat(law.mean[None], len(self.z), axis=0)
         self.cov, self.noise = law.cov.copy(), law.noise**2
         self.heard: list[int] = []
@@ -124,7 +124,10 @@ class _Expectations:
 
 def gains(law: Law, path: Sequence[int]) -> Floats:
     """Return (n,) what the first 1, 2, ... bows of a path win, in points over the own bow; it never falls."""
-    found, paths = np.zeros(len(path)), _Expectations(law.only([bow + 1 for bow in path]), ROWS_LOG2)
+    found, paths = (
+        np.zeros(len(path)),
+        _Expectations(law.only([bow + 1 for bow in path]), ROWS_LOG2, max(len(path), MOST_BOWS)),
+    )
     for row in range(len(path)):
         paths.hear(row + 1)
         found[row] = paths.best() - law.mean[0]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from model._here import Here, here
 from model.copies import NO_BOW_LEVEL
-from model.player import Player
+from model.player import Player, Quantities
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -66,6 +66,25 @@ def joint_law(player: Player, weights: Floats, serials: Sequence[str] = ()) -> H
     """Return the joint law of tiers, the own bow (where there is one, first among the bows) and named copies."""
     own: list[str | None] = [] if player.answers.plays_no_bow else [None]
     return here(player, weights, [*own, *serials])
+
+
+def of_tiers(player: Player, weights: Floats, tiers: Ints) -> tuple[Floats, Floats]:
+    """Return mean (n + 1,) and covariance of the own bow's liking, first, and of what is common to each tier's copies."""
+    found = player.tiers(weights)
+    picked = Quantities(found.mean[tiers], found.criteria, found.features[:, tiers])
+    if player.answers.plays_no_bow:
+        mean, cov = _given(player, picked)
+        whole = np.zeros((len(tiers) + 1, len(tiers) + 1))
+        whole[1:, 1:] = cov
+        return np.concatenate([[NO_BOW_LEVEL], mean]), whole
+    own = player.own(weights)
+    features = np.concatenate([own.features, picked.features], axis=1)
+    return _given(player, Quantities(np.concatenate([own.mean, picked.mean]), picked.criteria, features))
+
+
+def _given(player: Player, of: Quantities) -> tuple[Floats, Floats]:
+    mean, told = player.after(of)
+    return mean, player.parts.covariance(of, of) - told.T @ told
 
 
 def of_unknown_copies(joint: Here, tiers: Ints, player: Player) -> Law:

@@ -48,7 +48,7 @@ COPIES_AT_A_PRICE = 3
 """So many bows of a dearer tier are looked at where a budget decides against a trial."""
 
 
-def propose(player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer) -> Proposal:
+def propose(player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer, *, explained: bool = True) -> Proposal:
     """Choose the bows to bring, say whether that is worth it, and name the tiers.
 
     Parameters
@@ -56,8 +56,9 @@ def propose(player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer)
     player : before the model, own ratings in.
     outlook : of the same player.
     runs : the bows this player has rated.
+    explained : with reasons and weaknesses; without where only the choice is asked for.
     """
-    return _Proposing(player, outlook, runs, offer).proposal()
+    return _Proposing(player, outlook, runs, offer, explained).proposal()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +74,8 @@ class _Bows:
 class _Proposing:
     """The steps from a player to a proposal; tiers are places in the market, cheapest first."""
 
-    def __init__(self, player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer) -> None:
-        self.player, self.outlook, self.offer = player, outlook, offer
+    def __init__(self, player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer, explained: bool) -> None:
+        self.player, self.outlook, self.offer, self.explained = player, outlook, offer, explained
         self.no_own = player.answers.plays_no_bow
         self.whole = np.zeros(len(CRITERIA))
         self.whole[OVERALL] = 1.0
@@ -331,8 +332,26 @@ class _Proposing:
         self, market: Market, listed: Sequence[tuple[Role, int]], copies: Mapping[int, int], held: Ints
     ) -> tuple[Entry, ...]:
         places = [place for _, place in listed]
-        differ = why.differences(self.player, self.tier[places])
         masses = self._masses({self._slug(place) for place in places})
+        speaks = self._speaks(market, listed, masses) if self.explained else [((), ())] * len(listed)
+        return tuple(
+            self._entry(
+                place,
+                role,
+                copies.get(place, 0),
+                None if self.offer.at_hand is None else int(held[place]),
+                why.typical(masses, self._slug(place)),
+                *speaks[number],
+            )
+            for number, (role, place) in enumerate(listed)
+        )
+
+    def _speaks(
+        self, market: Market, listed: Sequence[tuple[Role, int]], masses: Mapping[str, Sequence[float]]
+    ) -> list[tuple[tuple[Reason, ...], tuple[Reason, ...]]]:
+        """Return reasons and weaknesses of each listed tier."""
+        places = [place for _, place in listed]
+        differ = why.differences(self.player.with_every_mark(), self.tier[places])
         own_bow = self.player.answers.own_bow
         own_level = NO_BOW_LEVEL if self.no_own else float(self.joint.bows_mean[0])
         told = [
@@ -345,20 +364,14 @@ class _Proposing:
             )
             for place in places
         ]
-        own_mass = own_bow.mass_g if own_bow else None
-        asked = self.player.answers.priorities
-        return tuple(
-            self._entry(
-                place,
-                role,
-                copies.get(place, 0),
-                None if self.offer.at_hand is None else int(held[place]),
-                told[number].mass_g,
+        own_mass, asked = own_bow.mass_g if own_bow else None, self.player.answers.priorities
+        return [
+            (
                 tuple(why.reasons(differ, number, _neighbour(listed, number), told, own_mass, self.no_own)),
                 tuple(why.weaknesses(differ, number, asked, self.no_own)),
             )
-            for number, (role, place) in enumerate(listed)
-        )
+            for number in range(len(listed))
+        ]
 
     def _entry(
         self,

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from model.copies import NO_BOW_LEVEL, rank_order_weights
+from model.copies import rank_order_weights
 from model.player import Player
 from model.records import Answers
-from model.trial.law import joint_law
+from model.trial.law import of_tiers
 from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion
 
 Floats = NDArray[np.float64]
@@ -93,14 +93,7 @@ def differences(player: Player, tiers: Ints) -> Differences:
     for criterion in criteria:
         unit = np.zeros(len(CRITERIA))
         unit[CRITERION_INDEX[criterion]] = 1.0
-        joint = joint_law(player, unit)
-        T = len(joint.tiers)
-        if player.answers.plays_no_bow:
-            mean, cov = np.zeros(len(tiers) + 1), np.zeros((len(tiers) + 1, len(tiers) + 1))
-            mean[0], mean[1:], cov[1:, 1:] = NO_BOW_LEVEL, joint.mean[tiers], joint.cov[np.ix_(tiers, tiers)]
-        else:
-            rows = np.array([T, *tiers], dtype=np.intp)
-            mean, cov = joint.mean[rows], joint.cov[np.ix_(rows, rows)]
+        mean, cov = of_tiers(player, unit, tiers)
         means.append(mean)
         covs.append(cov)
     return Differences(criteria, weight, np.array(means), np.array(covs))
