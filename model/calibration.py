@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from model.copies import KnownBow
 from model.outlook import Standing
 from model.personal import compared_weights, utility_weights
 from model.records import Run
 from model.scores import Estimate
 from model.vocabulary import CRITERIA
+from model.yardstick import KnownBow
 
 Floats = NDArray[np.float64]
 BINS = 10

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 
 from model._structure import Floats
 from model.conditional_logit import ChoicePrior, ConditionalLogit
-from model.copies import rank_order_weights
+from model.priorities import rank_order_weights
 from model.records import Outcome, Range, Ratings, Trial
 from model.vocabulary import Criterion, OutcomeKind
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.copies import Yardstick
 from model.records import Answers, Tier
 from model.vocabulary import Basis, Criterion
+from model.yardstick import Yardstick
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -6,13 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from model.copies import NO_BOW_LEVEL, KnownBow, UnratedBow, Yardstick, rank_order_weights
 from model.outlook import Outlook, Standing, Stock
 from model.player import OVERALL, Player, Quantities
 from model.posterior import Posterior
+from model.priorities import rank_order_weights
 from model.records import Answers, Run
 from model.view import View
 from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion, Hold, Instrument
+from model.yardstick import NO_BOW_LEVEL, KnownBow, UnratedBow, Yardstick
 
 Floats = NDArray[np.float64]
 

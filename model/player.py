@@ -14,7 +14,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from model._triangles import root_inverse
+from model._triangles import inverse_of_root, root_inverse
 from model.design import (
     OF_GRADE,
     OF_TRAITS,
@@ -379,3 +379,11 @@ class Player:
 def _weighed(weights: Floats, sd: Floats, correlation: Floats) -> float:
     """Return the variance of a weighted sum of criteria with deviations ``sd`` (C,)."""
     return float((weights * sd) @ correlation @ (weights * sd))
+
+
+def _factor(seen: Observations, gram: Floats) -> tuple[Floats, Floats]:
+    """Return the root of the ratings' covariance and the solved residuals, both empty without ratings."""
+    if not len(gram):
+        return np.zeros((0, 0)), seen.value
+    lower = np.asarray(np.linalg.cholesky(gram), dtype=np.float64)
+    return lower, inverse_of_root(lower, seen.value - seen.mean)

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from model.calibration import marks
 from model.choice import Offer
-from model.copies import KnownBow
 from model.outlook import Standing
 from model.records import Trial
 from model.scores import Estimate
+from model.yardstick import KnownBow
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from model.copies import KnownBow
 from model.outlook import Outlook
 from model.records import Answers, Run
 from model.trial import Entry, Influence, Proposal, VerdictCode
 from model.trial.reasons import Reason
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
+from model.yardstick import KnownBow
 from service import history
 from service.catalogue import Catalogue
 from service.forms import Questionnaire
@@ -221,17 +221,15 @@ def _tried(of: Parts) -> list[dict[str, Any]]:
     ]
 
 
-UNREAD = (
-    ("strings", lambda asked: asked.strings is not None),
-    ("string_length_mm", lambda asked: asked.string_length_mm is not None),
-    ("own_bow_kind", lambda asked: asked.own_bow is not None and asked.own_bow.kind is not BowKind.UNKNOWN),
-)
-"""Answers that no part of the advice reads: they serve the adviser who sets the trial up."""
-
-
 def unread(questionnaire: Questionnaire) -> list[Document]:
-    """Return the answers given that nothing of the advice reads."""
-    return [{"answer": name, "changes": [], "reads": False} for name, given in UNREAD if given(questionnaire)]
+    """Return the answers given that no part of the advice reads: they serve the adviser who sets the trial up."""
+    own = questionnaire.own_bow
+    given = {
+        "strings": questionnaire.strings is not None,
+        "string_length_mm": questionnaire.string_length_mm is not None,
+        "own_bow_kind": own is not None and own.kind is not BowKind.UNKNOWN,
+    }
+    return [{"answer": name, "changes": [], "reads": False} for name, said in given.items() if said]
 
 
 def influence_document(of: Influence, names: Mapping[str, str]) -> Document:

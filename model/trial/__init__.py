@@ -4,7 +4,7 @@ from model.trial.case import MOST_BOWS, Row
 from model.trial.influence import Influence, influence
 from model.trial.named import of_named
 from model.trial.offer import CARRY_COST, Entry, Offer, Proposal
-from model.trial.proposal import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, propose
+from model.trial.proposal import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, proposal_for, propose
 from model.trial.verdict import VerdictCode
 
 __all__ = [
@@ -21,5 +21,6 @@ __all__ = [
     "VerdictCode",
     "influence",
     "of_named",
+    "proposal_for",
     "propose",
 ]

@@ -27,7 +27,7 @@ AT_LEAST_BOWS, AT_LEAST_TIERS = 3, 2
 """Never judge by one bow, nor a tier by one copy (common practice, no source) ..."""
 UNLESS_IT_COSTS = 0.05
 """... unless that costs more than so many points."""
-SEARCH_LOG2, ROWS_LOG2, CHANCE_LOG2 = 6, 10, 8
+SEARCH_LOG2, ROWS_LOG2, CHANCE_LOG2 = 7, 10, 8
 """Points, as powers of two: while cases are compared, for the gains that are told, for the chances."""
 BETTER = 1e-4
 """An exchange has to win so many points, so that the search ends."""
@@ -182,6 +182,7 @@ class _Search:
         """Return the recommended case."""
         wanted = self._wanted()
         found = self._exchanged(self._grown(wanted), wanted)
+        found = self._exchanged(self._grown(found), wanted)
         found = self._of_two_tiers(found, wanted)
         for tier in tiers:
             found = self._with_tier(found, {*wanted, *self._only_of(found, tiers)}, tier)

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model._here import Here, here
-from model.copies import NO_BOW_LEVEL
 from model.player import Player, Quantities
+from model.yardstick import NO_BOW_LEVEL
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

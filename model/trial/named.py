@@ -26,5 +26,7 @@ def of_named(player: Player, serials: Sequence[str]) -> Row:
         return Row(0, 0.0, 0.0)
     whole = np.zeros(len(CRITERIA))
     whole[OVERALL] = 1.0
-    law, path = of_copies(player, whole, serials), range(len(serials))
+    law = of_copies(player, whole, sorted(serials))
+    # The most promising first, so that the order in which they are named makes no difference.
+    path = np.argsort(-law.mean[1:], kind="stable").tolist()
     return Row(len(serials), float(cases.chances(law, path)[-1]), float(cases.gains(law, path)[-1]))

@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from model._here import Here
-from model.copies import NO_BOW_LEVEL
 from model.outlook import Outlook
-from model.personal import utility_weights
+from model.personal import of_player, utility_weights
 from model.player import OVERALL, Player
-from model.records import Run
+from model.records import Answers, Run
 from model.trial import case as cases
 from model.trial import reasons as why
 from model.trial import shortlist
@@ -29,7 +28,9 @@ from model.trial.offer import Entry, More, Offer, Proposal
 from model.trial.reasons import Reason
 from model.trial.shortlist import MOST_ENTRIES, Market
 from model.trial.verdict import CURIOUS_FROM, NOTICEABLE, Verdict, VerdictCode, code_of
+from model.view import View
 from model.vocabulary import CRITERIA, HIGHEST, LOWEST, Criterion, Role
+from model.yardstick import NO_BOW_LEVEL
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -59,6 +60,12 @@ def propose(player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer,
     explained : with reasons and weaknesses; without where only the choice is asked for.
     """
     return _Proposing(player, outlook, runs, offer, explained).proposal()
+
+
+def proposal_for(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> Proposal:
+    """Return what is proposed to a player of these answers, who has rated these bows; raises as `personal.outlook`."""
+    player = Player(view, answers, runs)
+    return propose(player, of_player(player), runs, offer)
 
 
 @dataclass(frozen=True, slots=True)

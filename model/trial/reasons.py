@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from model.copies import rank_order_weights
 from model.player import Player
+from model.priorities import rank_order_weights
 from model.records import Answers
 from model.trial.law import of_tiers
 from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion

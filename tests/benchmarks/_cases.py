@@ -7,7 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.outlook import Outlook, Stock
-from model.shortlist import Shortlist, propose
+from model.records import Answers
+from model.trial import Offer, Proposal, proposal_for
+from model.view import View
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -79,17 +81,25 @@ class Shelf:
 class Advice:
     """A shortlist, as counts by tier and as places of the named copies (empty where none is named)."""
 
-    shortlist: Shortlist
+    shortlist: Proposal
     counts: dict[int, int]
     named: Ints
 
 
-def advised(outlook: Outlook, prices: Mapping[str, float], budget: float | None, stock: Stock | None) -> Advice:
+def advised(
+    view: View,
+    answers: Answers,
+    outlook: Outlook,
+    prices: Mapping[str, float],
+    budget: float | None,
+    stock: Stock | None,
+) -> Advice:
     """Return what the advice would bring: from a known stock named copies, else copies of tiers."""
-    shortlist = propose(outlook, prices, budget=budget, stock=stock)
+    at_hand = None if stock is None else frozenset(stock.serials)
+    shortlist = proposal_for(view, answers, (), Offer(prices=prices, budget=budget, at_hand=at_hand))
     index = {tier.slug: place for place, tier in enumerate(outlook.tiers)}
     place = {serial: k for k, serial in enumerate(outlook.stock.serials)}
-    counts = {index[entry.tier]: entry.copies for entry in shortlist.entries if entry.copies}
+    counts = {index[tier]: count for tier, count in shortlist.allocation.items()}
     return Advice(shortlist, counts, np.array([place[serial] for serial in shortlist.bring], dtype=np.intp))
 
 

@@ -12,12 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model.copies import KnownBow, rank_order_weights
 from model.foretell import told
 from model.outlook import Outlook
 from model.preference import PreferenceModel
+from model.priorities import rank_order_weights
 from model.records import Answers, Ratings, Run, Trial
 from model.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
+from model.yardstick import KnownBow
 from tests.benchmarks._demo import Demo
 
 Floats = NDArray[np.float64]

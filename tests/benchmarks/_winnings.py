@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.copies import rank_order_weights
 from model.foretell import told
 from model.outlook import Outlook
 from model.preference import PreferenceModel
+from model.priorities import rank_order_weights
 from model.records import Answers, Trial
 from model.vocabulary import CRITERIA, CRITERION_INDEX, Criterion
 from seed_data import catalogue
@@ -118,7 +118,8 @@ class Visit:
         self.demo, self.player = demo, trial.player
         self.purse = demo.purses[trial.key]
         self.prices = demo.prices_for(self.purse)
-        self.outlook = model.outlook(told(trial))
+        self.view, self.answers = model.view_, told(trial)
+        self.outlook = model.outlook(self.answers)
         self.truth = world.truth(trial, self.outlook)
         self.luck = np.random.default_rng([SEED, 1, world.player[trial.player]]).random(self.truth.noise.shape)
 
@@ -127,7 +128,7 @@ class Visit:
         outlook = self.outlook
         serials = self.demo.stock[self.purse.dealer] if name == AT_DEALER else outlook.stock.serials
         stock = None if name == TIERS else outlook.stock.only(serials)
-        advice = advised(outlook, self.prices, self.purse.budget, stock)
+        advice = advised(self.view, self.answers, outlook, self.prices, self.purse.budget, stock)
         if stock is not None and not len(advice.named):
             return [], []
         there = shelf(outlook, self.prices, self.purse.budget, serials)
@@ -149,12 +150,12 @@ class Visit:
         return there.filled({max(liking, key=lambda tier: liking[tier]): bows}, bows)
 
     def _promise(self, name: str, advice: Advice) -> Promise:
-        plan = advice.shortlist.plan
-        if plan is None:
-            msg = f"player {self.player}: got no plan, expected one over the tiers that suit and have a price"
+        case = advice.shortlist.case
+        if case is None:
+            msg = f"player {self.player}: got no case, expected one over the tiers that suit and have a price"
             raise ValueError(msg)
         dear = any(entry.copies and entry.price > (self.purse.budget or np.inf) for entry in advice.shortlist.entries)
-        return Promise(self.player, name, plan.recommended.gain, plan.recommended.chance, dear)
+        return Promise(self.player, name, case.row.gain, case.row.chance, dear)
 
 
 def _drawn_cases(there: Shelf, counts: Mapping[int, int]) -> dict[str, dict[int, int]]:

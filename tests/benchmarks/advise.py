@@ -12,9 +12,10 @@ import numpy as np
 from model import personal
 from model.artifact import from_bytes, to_bytes
 from model.outlook import Outlook
+from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Run
-from model.shortlist import Shortlist, propose
+from model.trial import Offer, Proposal, propose
 from model.view import View
 from tests.benchmarks._figures import Spent, table, timed
 from tests.benchmarks._large import COPIES, TIERS, large_history, large_prices, large_range, players
@@ -101,10 +102,15 @@ def advise(
 ) -> tuple[Spent, Spent]:
     """Advise one player; raises `RuntimeError` where nothing was advised, so that no empty work is timed."""
 
-    def proposed(outlook: Outlook) -> Shortlist:
-        return propose(outlook, prices, budget=budget, stock=outlook.stock)
+    def looked() -> tuple[Player, Outlook]:
+        player = Player(view, answers, runs)
+        return player, personal.of_player(player)
 
-    outlook, looking = timed(lambda: personal.outlook(view, answers, runs))
+    def proposed(outlook: Outlook) -> Proposal:
+        offer = Offer(prices=prices, budget=budget, at_hand=frozenset(outlook.stock.serials))
+        return propose(player, outlook, runs, offer)
+
+    (player, outlook), looking = timed(looked)
     shortlist, proposing = timed(lambda: proposed(outlook))
     if not (shortlist.entries and shortlist.bring):
         msg = f"got no bows for a budget of {budget}, expected some"

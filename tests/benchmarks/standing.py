@@ -8,13 +8,13 @@ import numpy as np
 
 from model._here import Here, here
 from model.blinding import order
-from model.composing import of_named, ranked
-from model.personal import outlook, utility_weights
+from model.composing import ranked
+from model.personal import of_player, outlook, utility_weights
 from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
-from model.shortlist import propose
 from model.stopping import PLAY_COST, Recommendation, Say, Standing, standing
+from model.trial import Offer, of_named, propose
 from model.view import View
 from model.vocabulary import CRITERIA, Criterion, Instrument
 from tests.benchmarks._figures import table, timed
@@ -63,19 +63,20 @@ def _times(view: View, rng: np.random.Generator, repeats: int) -> str:
     serials = list(view.range.copies)
     six = [str(serial) for serial in rng.choice(serials, BOWS, replace=False)]
     sheets, prices = _sheets(rng, six, 1), {slug: 1000.0 * tier.grade for slug, tier in view.range.tiers.items()}
-    look = outlook(view, ANSWERS)
+    look, asking = outlook(view, ANSWERS), Player(view, ANSWERS)
 
     def compose() -> object:
-        fresh = outlook(view, ANSWERS)
-        proposed = propose(fresh, prices, budget=4000.0, stock=fresh.stock.only(serials))
-        return ranked(view, fresh, serials), of_named(fresh, proposed.bring)
+        player = Player(view, ANSWERS)
+        fresh = of_player(player)
+        proposed = propose(player, fresh, (), Offer(prices=prices, budget=4000.0, at_hand=frozenset(serials)))
+        return ranked(view, fresh, serials), of_named(player, proposed.bring)
 
     calls: list[tuple[str, Callable[[], object]]] = [
         (f"standing, {BOWS} bows, {len(sheets)} sheets of 8 criteria", lambda: standing(view, ANSWERS, sheets)),
         ("standing, 3 bows, 3 sheets", lambda: standing(view, ANSWERS, sheets[:3], remaining=six)),
         (f"composing from {COPIES} copies: outlook, plan, reasons, case", compose),
-        ("a swap: what six named copies are worth", lambda: of_named(look, six)),
-        ("the same for copies of two tiers", lambda: of_named(look, serials[0:12:TIERS] + serials[1:13:TIERS])),
+        ("a swap: what six named copies are worth", lambda: of_named(asking, six)),
+        ("the same for copies of two tiers", lambda: of_named(asking, serials[0:12:TIERS] + serials[1:13:TIERS])),
         (f"reasons of {COPIES} copies", lambda: ranked(view, look, serials)),
     ]
     return table(["", "wall ms", "CPU ms"], [[name, *_median(call, repeats)] for name, call in calls])

@@ -6,11 +6,11 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 
 from model.calibration import Comparison, calibrate, compare, marks
-from model.copies import NO_BOW_LEVEL
 from model.outlook import Outlook
 from model.preference import PreferenceModel
 from model.records import Answers, OwnBow, Run
 from model.vocabulary import Criterion, Instrument
+from model.yardstick import NO_BOW_LEVEL
 from tests.model.worlds import drawn_trials, violins
 
 O, TONE = Criterion.OVERALL, Criterion.TONE  # noqa: E741 - overall

@@ -19,7 +19,7 @@ from model.choice import (
     keeping,
     price_points,
 )
-from model.copies import rank_order_weights
+from model.priorities import rank_order_weights
 from model.records import Answers, Copy, Outcome, OwnBow, Range, Run, Tier, Trial
 from model.vocabulary import Criterion, Instrument, OutcomeKind
 

@@ -9,14 +9,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from model.composing import Ranked, Why, of_named, ranked
-from model.copies import KnownBow
+from model.composing import Ranked, Why, ranked
 from model.design import POSITION_OF
 from model.outlook import Outlook
 from model.personal import outlook
 from model.preference import PreferenceModel
 from model.records import Answers, OwnBow, Run
-from model.shortlist import propose
 from model.view import View
 from model.vocabulary import CRITERIA, Criterion, Instrument
 from tests.model.worlds import VIOLIN, drawn_trials, trial, violins
@@ -47,94 +45,6 @@ def row_of(rows: Sequence[Ranked], serial: str) -> Ranked:
 
 
 # What named copies are worth
-
-
-def test_the_copies_that_are_proposed_are_worth_what_the_plan_says() -> None:
-    proposed = propose(look(), PRICES, budget=4000.0, stock=look().stock)
-    assert proposed.plan is not None
-    case = of_named(look(), proposed.bring)
-    recommended = proposed.plan.recommended
-    assert case.copies == recommended.copies == len(proposed.bring)
-    assert (case.chance, case.gain) == pytest.approx((recommended.chance, recommended.gain), abs=1e-6)
-
-
-def test_one_copy_beats_the_own_bow_with_the_normal_probability_of_its_rating() -> None:
-    found, at = look(), look().stock.serials.index("b2")
-    assert isinstance(found.yardstick, KnownBow)
-    tier = int(found.stock.tier[at])
-    deviation = np.sqrt(found.cov[tier, tier] + found.stock.spread[at] ** 2 + found.noise**2)
-    expected = norm.cdf((found.mean[tier] + found.stock.offset[at] - found.yardstick.level) / deviation)
-    assert of_named(found, ["b2"]).chance == pytest.approx(float(expected), abs=1e-9)
-
-
-def drawn(found: Outlook, serials: Sequence[str], draws: int) -> tuple[Floats, Floats]:
-    """Whole trials drawn from an outlook: whether a copy was rated above the own bow, and what the bow taken home won; (draws,)."""
-    rng, own, at = np.random.default_rng(3), found.yardstick, [found.stock.serials.index(serial) for serial in serials]
-    if isinstance(own, KnownBow):
-        tiers = rng.multivariate_normal(found.mean, found.cov, draws)
-        liked, level = own.expected + (tiers - found.mean) @ own.slope, np.full(draws, own.level)
-    else:
-        joint = np.block([[found.cov, own.cov[:, None]], [own.cov[None], np.array([[own.var]])]])
-        *tiers_of, middle = rng.multivariate_normal(np.append(found.mean, own.mean), joint, draws).T
-        tiers, liked = np.array(tiers_of).T, middle + own.spread * rng.normal(size=draws)
-        level = liked + found.noise * rng.normal(size=draws)
-    apart = found.stock.offset[at] + found.stock.spread[at] * rng.normal(size=(draws, len(at)))
-    true = tiers[:, found.stock.tier[at]] + apart
-    rated = true + found.noise * rng.normal(size=true.shape)
-    ahead = rated.max(axis=1) > level
-    return ahead.astype(np.float64), ahead * (true[np.arange(draws), rated.argmax(axis=1)] - liked)
-
-
-@pytest.mark.parametrize("answers", [OWNER, VIOLIN])
-def test_copies_of_three_tiers_win_what_they_win_in_drawn_trials(answers: Answers) -> None:
-    case, (ahead, won) = (
-        of_named(look(answers), ["a0", "b2", "b5", "c5"]),
-        drawn(look(answers), ["a0", "b2", "b5", "c5"], 400_000),
-    )
-    assert case.chance == pytest.approx(ahead.mean(), abs=4 * ahead.std() / np.sqrt(len(ahead)))
-    assert case.gain == pytest.approx(won.mean(), abs=4 * won.std() / np.sqrt(len(won)) + 5e-4)
-
-
-@pytest.mark.parametrize("answers", [OWNER, VIOLIN])
-@pytest.mark.parametrize("serials", [["a0", "b0", "c0", "d0", "e0"], ["a0", "b0", "b1", "c0", "d0", "e0", "f1", "f0"]])
-def test_copies_of_many_tiers_win_nearly_what_they_win_in_drawn_trials(serials: list[str], answers: Answers) -> None:
-    # More than four tiers share three factors only: allowed .005 beside the error of the draws.
-    found = outlook(many_tiers(), answers)
-    case, (ahead, won) = of_named(found, serials), drawn(found, serials, 200_000)
-    assert case.chance == pytest.approx(ahead.mean(), abs=4 * ahead.std() / np.sqrt(len(ahead)) + 0.002)
-    assert case.gain == pytest.approx(won.mean(), abs=4 * won.std() / np.sqrt(len(won)) + 0.005)
-
-
-def test_a_case_of_eight_tiers_has_its_worth_too() -> None:
-    found = outlook(many_tiers(), VIOLIN)
-    case = of_named(found, [f"{tier}0" for tier in "abcdefgh"])
-    assert of_named(found, [f"{tier}0" for tier in "abcdefg"]).chance < case.chance < 1
-
-
-@pytest.mark.parametrize("answers", [OWNER, VIOLIN, Answers(Instrument.VIOLIN, plays_no_bow=True)])
-def test_adding_a_copy_never_lowers_the_chance_and_the_order_does_not_matter(answers: Answers) -> None:
-    found = look(answers)
-    serials = ["a1", "b0", "c0", "b3", "a5", "c3"]
-    chances = [of_named(found, serials[:count]).chance for count in range(7)]
-    assert chances == sorted(chances)
-    one, other = of_named(found, serials), of_named(found, serials[::-1])
-    assert (one.chance, one.gain) == pytest.approx((other.chance, other.gain), abs=1e-12)
-
-
-def test_no_copies_are_worth_nothing() -> None:
-    case = of_named(look(), [])
-    assert (case.copies, case.chance, case.gain) == (0, 0.0, 0.0)
-
-
-def test_a_swap_for_a_copy_of_the_tier_that_is_liked_more_wins_more() -> None:
-    of_tier = [row.serial for row in ranked(view(), look(), RANGE.copies) if row.tier == "a"]
-    assert of_named(look(), [of_tier[0], "b2"]).gain > of_named(look(), [of_tier[-1], "b2"]).gain
-
-
-@pytest.mark.parametrize(("serials", "word"), [(["z1"], "got the copy 'z1'"), (["a0", "b0", "a0"], "'a0' twice")])
-def test_copies_that_cannot_be_in_a_case_are_refused(serials: list[str], word: str) -> None:
-    with pytest.raises(ValueError, match=word):
-        of_named(look(), serials)
 
 
 # What speaks for each copy

@@ -10,7 +10,7 @@ from model.choice import WhyLeftOut
 from model.outlook import Outlook
 from model.preference import PreferenceModel
 from model.records import Answers, Copy, Event, Outcome, OwnBow, Range, Run, Tier, Trial
-from model.shortlist import propose
+from model.trial import Offer, proposal_for
 from model.vocabulary import CRITERIA, Criterion, EventKind, Instrument, OutcomeKind
 from tests.model.worlds import START, VIOLIN, drawn_trials, trial, violins
 
@@ -90,9 +90,14 @@ def test_an_odd_history_still_gives_a_sound_answer(history: str) -> None:
     for answers, runs in ASKED.values():
         found = model.outlook(answers, runs)
         assert_sound(found)
-        shortlist = propose(found, {"a": 500.0, "b": 900.0, "c": 2000.0}, budget=1000.0, stock=found.stock)
-        assert shortlist.plan is not None
-        assert all(np.isfinite([row.gain, row.chance]).all() for row in shortlist.plan.rows)
+        prices = {"a": 500.0, "b": 900.0, "c": 2000.0}
+        offers = [Offer(prices=prices, budget=1000.0, at_hand=frozenset(RANGE.copies)), Offer(prices=prices)]
+        for offer in offers:
+            proposal = proposal_for(model.view_, answers, runs, offer)
+            assert proposal.case is not None
+            assert all(np.isfinite([row.gain, row.chance]).all() for row in proposal.case.rows)
+            assert proposal.verdict is not None
+            assert all(entry.reasons for entry in proposal.entries)
 
 
 def test_contradictory_outcomes_are_left_out_and_counted() -> None:

@@ -10,15 +10,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from model.copies import KnownBow, UnratedBow
 from model.levels import Stretches
 from model.outlook import Outlook
 from model.personal import compared_weights, outlook, utility_weights
 from model.posterior import Posterior
 from model.records import Answers, Event, OwnBow, Range, Run, Tier
-from model.shortlist import propose
 from model.view import View
 from model.vocabulary import CRITERIA, BowKind, Criterion, EventKind, Hold, Instrument, Setting
+from model.yardstick import KnownBow, UnratedBow
 from tests.model.dense import Dense, Law, weighed
 from tests.model.worlds import basses, joined, made_up_posterior, violins
 
@@ -243,16 +242,6 @@ def test_an_unrated_own_bow_is_beaten_as_both_ratings_are_drawn_together(case: s
     law = law_of(dense, runs, compared, [*each(dense.new_rating, [t.slug for t in dense.tiers]), dense.own_rating])
     variance = np.diag(law.cov)[:-1] + law.cov[-1, -1] - 2 * law.cov[:-1, -1] + trait_variance(compared, dense.answers)
     assert close(found.beats_own_bow, norm.cdf((law.mean[:-1] - law.mean[-1]) / np.sqrt(variance)))
-
-
-@pytest.mark.parametrize("case", CASES)
-def test_the_chance_of_one_bow_is_that_of_beating_the_own_bow(case: str) -> None:
-    found = asked(case)[0]
-    for place, tier in enumerate(found.tiers):
-        plan = propose(found, {tier.slug: 100.0}).plan
-        assert plan is not None
-        # The plan integrates on a grid, to be within .003 of a drawn trial.
-        assert plan.rows[0].chance == pytest.approx(found.beats_own_bow[place], abs=2e-3)
 
 
 def test_the_level_of_a_partly_rated_own_bow_leaves_the_unrated_criteria_out() -> None:
