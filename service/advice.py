@@ -152,15 +152,44 @@ def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted) -
 class Considered:
     """An advice with what it was made from: for the desk, which goes on from it with single bows."""
 
-    questionnaire: Questionnaire
-    now_on_sale: Catalogue
-    fitted: Fitted
-    view: View
+    parts: Parts
     player: Player
-    outlook: Outlook
-    proposal: Proposal
     document: Document
-    currency: str | None
+
+    @property
+    def questionnaire(self) -> Questionnaire:
+        """The answers, without what stored marks take the place of."""
+        return self.parts.questionnaire
+
+    @property
+    def now_on_sale(self) -> Catalogue:
+        """The range as it stands."""
+        return self.parts.now_on_sale
+
+    @property
+    def fitted(self) -> Fitted:
+        """The version of the model."""
+        return self.parts.fitted
+
+    @property
+    def view(self) -> View:
+        """The model over the range."""
+        return self.parts.view
+
+    @property
+    def outlook(self) -> Outlook:
+        """What the player can be expected to feel."""
+        return self.parts.outlook
+
+    @property
+    def proposal(self) -> Proposal:
+        """What is proposed."""
+        return self.parts.proposal
+
+    @property
+    def currency(self) -> str | None:
+        """What the prices are in."""
+        return self.parts.offered.currency
 
 
 def consider(
@@ -203,9 +232,7 @@ def _considered(
     hand = at_hand if at_hand is not None else now_on_sale.stock.get(questionnaire.dealer or "")
     proposal = propose(player, outlook, runs, _offer(questionnaire, now_on_sale, offered, hand))
     parts = Parts(questionnaire, now_on_sale, fitted, view, outlook, tuple(runs), offered, proposal)
-    return Considered(
-        questionnaire, now_on_sale, fitted, view, player, outlook, proposal, document(session, parts), offered.currency
-    )
+    return Considered(parts, player, document(session, parts))
 
 
 def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:

@@ -30,6 +30,8 @@ FEW_OUTCOMES = 20
 """With fewer outcomes than this the prior rules what people keep, and the advice says so (a judgement)."""
 STANDS_IN, BELIEFS_STAND_IN = "model_stands_in", "beliefs_stand_in"
 """Notes that the version in use is damaged, and what the advice rests on instead."""
+MOST_ELSEWHERE = 3
+"""So many tiers are named of which somebody else has bows."""
 COUNTING = frozenset({"prior_only", "few_outcomes"})
 """Notes that count what the model was fitted to: untrue where it cannot be read."""
 
@@ -118,14 +120,24 @@ def _verdict(session: Session, of: Parts) -> dict[str, Any]:
 
 
 def _elsewhere(session: Session, of: Parts) -> list[dict[str, Any]]:
-    """Return who else has bows of the listed tiers: the workshop."""
-    tiers = [entry.tier for entry in of.proposal.entries]
+    """Return who else has bows that suit: the workshop, of the listed tiers, and of those in reach that are liked most."""
+    tiers = [*dict.fromkeys([*(entry.tier for entry in of.proposal.entries), *in_reach(of)])]
     there = history.workshop_by_tier(session, tiers, of.questionnaire.hold)
     return [
         {"tier": tier, "name": of.now_on_sale.names[tier], "where": "workshop", "count": there[tier]}
         for tier in tiers
         if there.get(tier)
-    ]
+    ][:MOST_ELSEWHERE]
+
+
+def in_reach(of: Parts) -> list[str]:
+    """Return the tiers that the player could pay, the one liked most first."""
+    budget = of.questionnaire.budget
+    limit = None if budget is None else budget.amount * (1 + budget.stretch_percent / 100)
+    order = np.argsort(-of.outlook.mean, kind="stable").tolist()
+    slugs = [of.outlook.tiers[place].slug for place in order]
+    prices = of.offered.prices
+    return [slug for slug in slugs if slug in prices and (limit is None or prices[slug] <= limit)]
 
 
 def _entry(entry: Entry, of: Parts) -> dict[str, Any]:

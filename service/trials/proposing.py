@@ -16,6 +16,7 @@ from model.composing import Ranked, ranked
 from model.trial import Row, of_named
 from service import advice, history, tables, words
 from service.advice import Considered
+from service.advice_document import in_reach
 from service.errors import Invalid
 from service.forms import Questionnaire
 from service.language import _
@@ -23,6 +24,8 @@ from service.trials import ordering, reservations
 from service.trials.marks import NO_MARKS, Marks, Played
 from service.words import composing as phrases
 
+MOST_LACKING = 5
+"""Of so many tiers it is said what is not at hand."""
 MOST_SHOWN = 30
 """So many bows are shown to choose from; more are no help."""
 
@@ -288,8 +291,9 @@ def _none_worth(document: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
-    """Say of each tier of the shortlist what is wanted beyond the stock at hand, or is not at hand at all but at the workshop."""
-    tiers = [entry["tier"] for entry in considered.document["shortlist"]]
+    """Say what is wanted beyond the stock at hand, and of which tiers in reach that are not at hand the workshop has bows."""
+    listed = [entry["tier"] for entry in considered.document["shortlist"]]
+    tiers = [*dict.fromkeys([*listed, *in_reach(considered.parts)])][:MOST_LACKING]
     suited = shelf.free.intersection(considered.outlook.stock.serials)
     at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in suited}
     there = history.workshop_by_tier(session, tiers, considered.questionnaire.hold)
