@@ -1,4 +1,4 @@
-"""The world as the seven files that `load` takes in: columns, order and the way numbers are written."""
+"""The world as the eight files that `load` takes in: columns, order and the way numbers are written."""
 
 import csv
 import io
@@ -20,8 +20,11 @@ Cell: TypeAlias = str | int | float
 Row: TypeAlias = dict[str, Cell]
 
 FIRST_DATE = date(2023, 11, 2)
+STEP = 0.3
+"""Points of a criterion that the maker calls one step: a little, where twice as much is much."""
 COLUMNS: dict[str, tuple[str, ...]] = {
     "tiers": ("tier", "name", "instrument", "holds", "grade", "price", "currency", "note"),
+    "character": ("tier", "criterion", "step"),
     "prices": ("tier", "dealer", "price", "currency"),
     "copies": ("copy", "tier", "hold", "dealer", "status", "materials", "insured_value", *MEASURED),
     "bench": ("copy", "date", "quantity", "value", "unit", "method", "by"),
@@ -70,7 +73,7 @@ def as_csv(name: str, rows: Iterable[Mapping[str, Cell]]) -> str:
 
 
 def write(folder: Path, tables: Mapping[str, Sequence[Mapping[str, Cell]]]) -> None:
-    """Write the seven files into a folder, made if it is not there."""
+    """Write the eight files into a folder, made if it is not there."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, rows in tables.items():
         (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8", newline="")
@@ -81,6 +84,7 @@ def all_tables(rng: np.random.Generator, world: World, trials: list[Trial], stoc
     bench = _bench(rng, world.bows, world.repairs, stock)
     return {
         "tiers": _tiers(),
+        "character": _character(),
         "prices": _prices(),
         "copies": _copies(rng, world.bows, stock, bench),
         "bench": bench,
@@ -105,6 +109,12 @@ def _tiers() -> list[Row]:
         }
         for t in ordered
     ]
+
+
+def _character() -> list[Row]:
+    """List what the maker means by every tier in steps; what is less than half a step is not said."""
+    steps = {(tier, name): round(points / STEP) for tier, of in CHARACTERS.items() for name, points in of.meant.items()}
+    return [{"tier": tier, "criterion": name, "step": step} for (tier, name), step in sorted(steps.items()) if step]
 
 
 def _prices() -> list[Row]:

@@ -26,9 +26,12 @@ FETCHED = 2_000
 
 def read_range(session: Session) -> Range:
     """Return all tiers and copies."""
+    said: dict[str, dict[Criterion, int]] = {}
+    for tier, criterion, step in _rows(session, _character()):
+        said.setdefault(tier, {})[Criterion(criterion)] = step
     return Range(
         tiers={
-            slug: Tier(slug, instrument, grade, frozenset(Hold(hold) for hold in holds.split()))
+            slug: Tier(slug, instrument, grade, frozenset(Hold(hold) for hold in holds.split()), said.get(slug, {}))
             for slug, instrument, grade, holds in _rows(session, _tiers())
         },
         copies={
@@ -116,7 +119,7 @@ def workshop_by_tier(session: Session, tiers: Sequence[str], hold: Hold | None) 
 
 
 def range_mark(session: Session) -> tuple[str, str]:
-    """Return two words: the first is another one after every change of dealers, tiers, prices, copies or events.
+    """Return two words: the first is another one after every change of dealers, tiers, what is said of them, prices, copies or events.
 
     The second is another one after these and after every change of where a copy is, too.
     """
@@ -128,11 +131,17 @@ def digest(session: Session) -> str:
     """Return the SHA-256 of all that a fit reads; the same data give the same digest on every database."""
     summed = hashlib.sha256()
     for statement in (_tiers(), _copies(), _trials(), _runs(), _events(), _outcomes(), *_prices()):
-        for row in _rows(session, statement):
-            summed.update("\x1f".join("" if value is None else str(value) for value in row).encode())
-            summed.update(b"\x1e")
+        _sum_up(summed, _rows(session, statement))
         summed.update(b"\x1d")
+    # Last and without an end of its own: a range of which nothing is said keeps the digest that it had before words were kept.
+    _sum_up(summed, _rows(session, _character()))
     return summed.hexdigest()
+
+
+def _sum_up(summed: Any, rows: Iterator[Row[*tuple[Any, ...]]]) -> None:
+    for row in rows:
+        summed.update("\x1f".join("" if value is None else str(value) for value in row).encode())
+        summed.update(b"\x1e")
 
 
 Statement = Select[*tuple[Any, ...]]
@@ -145,6 +154,13 @@ def _rows(session: Session, statement: Statement) -> Iterator[Row[*tuple[Any, ..
 def _tiers() -> Statement:
     tier = tables.Tier
     return select(tier.slug, tier.instrument, tier.grade, tier.holds).order_by(tier.slug)
+
+
+def _character() -> Statement:
+    said = tables.TierCharacter
+    return (
+        select(said.tier, said.criterion, said.step).where(said.step.is_not(None)).order_by(said.tier, said.criterion)
+    )
 
 
 def _copies() -> Statement:

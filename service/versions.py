@@ -29,6 +29,7 @@ CHECKS = frozenset(
         "anatomy",
         "baselines",
         "calibration",
+        "character",
         "checkup",
         "foretell",
         "heldout",

@@ -19,6 +19,7 @@ USUAL: dict[str, Cells] = {
         "price": "1200",
         "currency": "EUR",
     },
+    "character": {"tier": "heron", "criterion": "response", "step": "1"},
     "prices": {"tier": "heron", "dealer": "harbour", "price": "1150", "currency": "EUR"},
     "copies": {"copy": "VN-1", "tier": "heron", "dealer": "harbour", "status": "in_stock", "mass_g": "60.5"},
     "bench": {

@@ -125,6 +125,9 @@ STATUS_CHANGED = _event("status_changed", N_("changed a bow's status"), STAFF)
 BOW_MOVED = _event("bow_moved", N_("moved a bow"), STAFF)
 BOW_WORKED_ON = _event("bow_worked_on", N_("recorded what was done to a bow"), STAFF)
 
+# Range
+TIER_DESCRIBED = _event("tier_described", N_("said what a tier is meant to be"), STAFF)
+
 # Model and data
 MODEL_ADOPTED = _event("model_adopted", N_("put a version of the model in use"), COMMAND)
 DATA_LOADED = _event("data_loaded", N_("loaded files"), COMMAND)

@@ -5,17 +5,18 @@ An account is bound to one dealer, or to none. A bound one never sees, changes o
 
 from collections.abc import Mapping
 
-TRIALS, STOCK, MODEL, ACCOUNTS, EVERY_DEALER = "trials", "stock", "model", "accounts", "every dealer"
-"""What there is to be allowed: to lead trials (enquiries, players, tablets, mail too), to see and change bows, to see what the
-model has learnt, to look after accounts, keys and the record; and to do so of every dealer and of what is no dealer's."""
+TRIALS, STOCK, RANGE, MODEL, ACCOUNTS = "trials", "stock", "range", "model", "accounts"
+EVERY_DEALER = "every dealer"
+"""What there is to be allowed: to lead trials (enquiries, players, tablets, mail too), to see and change bows, to say what
+the maker's tiers are meant to be, to see what the model has learnt, to look after accounts, keys and the record; and to do so of every dealer and of what is no dealer's."""
 BOUND, FREE = True, False
 
 MAY: Mapping[tuple[str, bool], frozenset[str]] = {
     ("adviser", BOUND): frozenset({TRIALS, STOCK}),
     ("workshop", BOUND): frozenset({STOCK, MODEL}),
-    ("workshop", FREE): frozenset({STOCK, MODEL, EVERY_DEALER}),
+    ("workshop", FREE): frozenset({STOCK, RANGE, MODEL, EVERY_DEALER}),
     ("owner", BOUND): frozenset({TRIALS, STOCK, MODEL, ACCOUNTS}),
-    ("owner", FREE): frozenset({TRIALS, STOCK, MODEL, ACCOUNTS, EVERY_DEALER}),
+    ("owner", FREE): frozenset({TRIALS, STOCK, RANGE, MODEL, ACCOUNTS, EVERY_DEALER}),
 }
 """What a role may, bound to a dealer or free."""
 

@@ -1,6 +1,6 @@
 """Range and history as files from and for a spreadsheet.
 
-The seven CSV files are the way in and out for the maker's range and all trials: `load` takes a folder in, `dump` writes one.
+The eight CSV files are the way in and out for the maker's range and all trials: `load` takes a folder in, `dump` writes one.
 What `dump` writes, `load` into an empty database and `dump` again write identically.
 """
 

@@ -11,7 +11,7 @@ from service.files.problems import shown
 from service.files.sheets import Row, Sheet
 from service.files.stored import Values
 
-UPDATED = (kinds.TIERS.name, kinds.PRICES.name, kinds.COPIES.name)
+UPDATED = (kinds.TIERS.name, kinds.CHARACTER.name, kinds.PRICES.name, kinds.COPIES.name)
 """Files whose rows say how things stand now; the rows of the others say what happened, and stay."""
 
 
@@ -79,6 +79,7 @@ def plan(parsed: Parsed, known: Known, *, replace: bool) -> Plan:
 def _stored(known: Known) -> list[tuple[Kind, Mapping[tuple[object, ...], Values]]]:
     return [
         (kinds.TIERS, {(slug,): values for slug, values in known.tiers.items()}),
+        (kinds.CHARACTER, known.character),
         (kinds.PRICES, known.prices),
         (kinds.COPIES, {(serial,): values for serial, values in known.copies.items()}),
         (kinds.BENCH, known.readings),

@@ -41,7 +41,8 @@ class Check:
     def run(self) -> None:
         """Make every check."""
         self._tiers()
-        self._prices()
+        self._of_tiers(kinds.CHARACTER)
+        self._of_tiers(kinds.PRICES)
         self._copies()
         self._bench()
         self._events()
@@ -64,8 +65,8 @@ class Check:
                 expected = f"{shown(stored['instrument'])}: a tier keeps its instrument; give the new one a new slug"
                 sheet.complain(row.line, "instrument", shown(tier["instrument"]), expected)
 
-    def _prices(self) -> None:
-        sheet = self.parsed.sheet(kinds.PRICES)
+    def _of_tiers(self, kind: Kind) -> None:
+        sheet = self.parsed.sheet(kind)
         for row in sheet.rows:
             self._refer(sheet, row, "tier", kinds.TIERS, self.tiers)
 

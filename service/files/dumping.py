@@ -1,4 +1,4 @@
-"""Range and history out of the database as the seven files."""
+"""Range and history out of the database as the eight files."""
 
 import csv
 import os
@@ -13,7 +13,7 @@ from service.files.stored import rows
 
 
 def dump(session: Session, folder: Path) -> dict[str, int]:
-    """Write the seven files into a folder, made if need be; return how many rows each holds.
+    """Write the eight files into a folder, made if need be; return how many rows each holds.
 
     Every file is written beside its place and renamed into it, so that none is ever half there. They hold what players said
     of bows: folder and files are for their owner's eyes only (0700, 0600), whatever the umask; a folder that was there stays

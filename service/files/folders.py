@@ -23,7 +23,7 @@ class Parsed:
     Attributes
     ----------
     sheets : the files that are there, by name; one that is not is an empty sheet.
-    unread : CSV files that are none of the seven.
+    unread : CSV files that are none of the eight.
     missing : a problem of the folder itself.
     """
 
@@ -75,13 +75,14 @@ class Known:
     Attributes
     ----------
     tiers, copies : all of them; by slug and serial.
-    readings, events, outcomes, prices : those of the copies, trials and tiers the folder speaks of.
+    character, prices, readings, events, outcomes : those of the tiers, copies and trials the folder speaks of.
     runs : the stored sheets of the folder's trials, by (trial, position, rater).
     dealers : slug -> currency.
     """
 
     tiers: dict[str, Values]
     copies: dict[str, Values]
+    character: dict[tuple[object, ...], Values]
     prices: dict[tuple[object, ...], Values]
     readings: dict[tuple[object, ...], Values]
     events: dict[tuple[object, ...], Values]
@@ -102,6 +103,7 @@ def read_known(session: Session, parsed: Parsed) -> Known:
     return Known(
         tiers={values["tier"]: values for values in rows(session, kinds.TIERS)},
         copies={values["copy"]: values for values in rows(session, kinds.COPIES)},
+        character=_by_key(session, kinds.CHARACTER, parsed.keys(kinds.CHARACTER, "tier")),
         prices=_by_key(session, kinds.PRICES, parsed.keys(kinds.PRICES, "tier")),
         readings=_by_key(session, kinds.BENCH, measured),
         events=_by_key(session, kinds.EVENTS_FILE, parsed.keys(kinds.EVENTS_FILE, "copy")),

@@ -1,4 +1,4 @@
-"""The seven files: their columns in order, how a cell of each is read, and what makes two rows the same thing."""
+"""The eight files: their columns in order, how a cell of each is read, and what makes two rows the same thing."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -7,6 +7,7 @@ from model.vocabulary import (
     CRITERIA,
     HIGHEST,
     LOWEST,
+    STEPS,
     Blinding,
     Criterion,
     Hold,
@@ -49,7 +50,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Kind:
-    """One of the seven files.
+    """One of the eight files.
 
     Attributes
     ----------
@@ -107,6 +108,15 @@ TIERS = Kind(
         Column("note", cells.free_text, verbatim=True),
     ),
     key=("tier",),
+)
+CHARACTER = Kind(
+    "character.csv",
+    (
+        Column("tier", cells.slug, required=True),
+        Column("criterion", cells.word(*CRITERIA), required=True),
+        Column("step", cells.whole(STEPS[0], STEPS[-1])),
+    ),
+    key=("tier", "criterion"),
 )
 PRICES = Kind(
     "prices.csv",
@@ -196,4 +206,4 @@ OUTCOMES = Kind(
     ),
     key=("trial", "date", "outcome", "copy"),
 )
-KINDS = (TIERS, PRICES, COPIES, BENCH, EVENTS_FILE, RUNS, OUTCOMES)
+KINDS = (TIERS, CHARACTER, PRICES, COPIES, BENCH, EVENTS_FILE, RUNS, OUTCOMES)

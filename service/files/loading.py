@@ -52,7 +52,7 @@ def load(
 ) -> Report:
     """Take in the files of a folder, all or nothing.
 
-    The same row again changes nothing; a changed tier, copy or price is updated. A run or an outcome that differs from the
+    The same row again changes nothing; a changed tier, what is said of it, a changed copy or price is updated. A run or an outcome that differs from the
     stored one is a problem, or with ``replace`` becomes its next revision; a differing reading or event is a problem, or
     with ``replace`` corrected.
 

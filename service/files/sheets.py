@@ -37,7 +37,7 @@ class Sheet:
 
     Attributes
     ----------
-    kind : which of the seven it is.
+    kind : which of the eight it is.
     present : the columns it has.
     rows : the rows that could be read, in order; of rows that say the same, the first.
     problems : what could not be.

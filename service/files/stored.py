@@ -1,4 +1,4 @@
-"""What is stored, seen as the rows of the seven files: the same columns, the same values, the files' order.
+"""What is stored, seen as the rows of the eight files: the same columns, the same values, the files' order.
 
 `dump` writes these rows; `load` compares them with a folder's. Of a run and an outcome the highest revision counts. Trials of
 players who keep their ratings to themselves are in no file.
@@ -30,6 +30,7 @@ from service.tables import (
     Price,
     Run,
     Tier,
+    TierCharacter,
     Trial,
     newest_outcome,
     newest_run,
@@ -100,6 +101,11 @@ def _tiers() -> Statement:
     return statement.order_by(place, Tier.grade, Tier.slug), Tier.slug
 
 
+def _character() -> Statement:
+    statement = select(TierCharacter.tier, TierCharacter.criterion, TierCharacter.step)
+    return statement.order_by(TierCharacter.tier, TierCharacter.criterion), TierCharacter.tier
+
+
 def _prices() -> Statement:
     statement = select(Price.tier, Price.dealer, Price.price, Price.currency)
     return statement.order_by(Price.tier, Price.dealer), Price.tier
@@ -165,6 +171,7 @@ def _outcomes() -> Statement:
 _OF_PLAYERS = frozenset({kinds.RUNS.name, kinds.OUTCOMES.name})
 _STATEMENTS = {
     kinds.TIERS.name: _tiers,
+    kinds.CHARACTER.name: _character,
     kinds.PRICES.name: _prices,
     kinds.COPIES.name: _copies,
     kinds.BENCH.name: _bench,

@@ -23,6 +23,7 @@ from service.tables import (
     Price,
     Run,
     Tier,
+    TierCharacter,
     Trial,
 )
 
@@ -54,6 +55,7 @@ def _note_sales(session: Session) -> None:
 def _write_range(session: Session, plan: Plan) -> None:
     files = plan.files
     _put(session, Tier, files[kinds.TIERS.name], _tier)
+    _put(session, TierCharacter, files[kinds.CHARACTER.name], dict)
     _put(session, Price, files[kinds.PRICES.name], dict)
     _put(session, Copy, files[kinds.COPIES.name], _copy)
 

@@ -114,6 +114,7 @@ class ModelPage:
     copies_lead : what the pictures of the tiers show.
     copies : the tiers that have copies, by instrument and grade.
     thin_tiers, thin_players : where too little is known; players are counted and never named.
+    character : what makers say of their tiers, and what trials say.
     """
 
     title: str
@@ -125,6 +126,7 @@ class ModelPage:
     copies: tuple[InstrumentOfCopies, ...]
     thin_tiers: Told
     thin_players: Told
+    character: Told
     keeping: Told
     beginnings: Beginnings
     versions: Told

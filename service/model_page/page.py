@@ -12,7 +12,7 @@ from model.view import View
 from model.vocabulary import CRITERIA, SCALES, Criterion
 from service import formats
 from service.language import _
-from service.model_page import pictures, sentences
+from service.model_page import character, pictures, sentences
 from service.model_page.context import (
     Beginnings,
     InstrumentOfCopies,
@@ -48,6 +48,7 @@ def page_of(session: Session, *, demo: bool = False, dealer: str | None = None) 
         copies=tuple(_copies(facts)),
         thin_tiers=_thin_tiers(facts),
         thin_players=_thin_players(facts),
+        character=character.section(facts.posterior, {slug: facts.tiers[slug] for slug in facts.by_grade}, facts.names),
         keeping=_keeping(facts.posterior),
         beginnings=_beginnings(facts),
         versions=_versions(facts),

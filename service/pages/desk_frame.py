@@ -25,6 +25,7 @@ _PLACES = (
     ("/desk/enquiries", N_("Enquiries"), "trials"),
     ("/desk/trials", N_("Trials"), "trials"),
     ("/desk/stock", N_("Stock"), "stock"),
+    ("/desk/range", N_("Range"), "range"),
     ("/desk/players", N_("Players"), "trials"),
     ("/desk/model", N_("Model"), "model"),
     ("/desk/tablets", N_("Tablets"), "trials"),

@@ -34,7 +34,7 @@ from service.tables.doors import (
     Spending,
 )
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
-from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier
+from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier, TierCharacter
 from service.tables.staff import (
     AuditEntry,
     HalfSignIn,
@@ -110,6 +110,7 @@ __all__ = [
     "Tablet",
     "TabletCode",
     "Tier",
+    "TierCharacter",
     "Trial",
     "TrialCopy",
     "User",

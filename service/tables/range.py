@@ -6,7 +6,7 @@ import decimal
 from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, SmallInteger, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from model.vocabulary import Hold, Instrument
+from model.vocabulary import CRITERIA, STEPS, Hold, Instrument
 from service.columns import Key, Money, Number, Word
 from service.tables.base import (
     BENCH_COLUMNS,
@@ -57,6 +57,20 @@ class Tier(Base):
     price: Mapped[decimal.Decimal | None] = mapped_column(Money)
     currency: Mapped[str | None] = mapped_column(String)
     note: Mapped[str | None] = mapped_column(Text)
+
+
+class TierCharacter(Base):
+    """What the maker says of a tier on one criterion: a step from -2, much less than is usual for its grade, to 2; None: nothing."""
+
+    __tablename__ = "tier_characters"
+    __table_args__ = (
+        one_of("criterion", tuple(CRITERIA)),
+        CheckConstraint(f"step BETWEEN {STEPS[0]} AND {STEPS[-1]}", name="step"),
+    )
+
+    tier: Mapped[str] = mapped_column(Key, ForeignKey("tiers.slug"), primary_key=True)
+    criterion: Mapped[str] = mapped_column(Key, primary_key=True)
+    step: Mapped[int | None] = mapped_column(SmallInteger)
 
 
 class Price(Base):
@@ -144,5 +158,5 @@ class Event(Base):
     note: Mapped[str | None] = mapped_column(Text)
 
 
-RANGE = (Dealer, Tier, Price, Copy, Event)
+RANGE = (Dealer, Tier, TierCharacter, Price, Copy, Event)
 """What `RangeState` watches over."""

@@ -70,6 +70,8 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/stock": ("/desk/stock?instrument=cello", "/desk/stock?show=sold"),
     "/desk/stock/{serial}/sold": ("/desk/stock/{out}/sold",),
     "/desk/stock/{serial}": ("/desk/stock/{serial}",),
+    "/desk/range": ("/desk/range",),
+    "/desk/range/{tier}": ("/desk/range/hedge-gate",),
     "/desk/players": ("/desk/players", "/desk/players?search=nobody"),
     "/desk/players/{key}": ("/desk/players/{player}",),
     "/desk/players/{key}/erase": ("/desk/players/{player}/erase",),

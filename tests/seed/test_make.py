@@ -29,6 +29,7 @@ BENCH = [
 # The columns promised to whoever loads or writes these files.
 COLUMNS = {
     "tiers": ["tier", "name", "instrument", "holds", "grade", "price", "currency", "note"],
+    "character": ["tier", "criterion", "step"],
     "prices": ["tier", "dealer", "price", "currency"],
     "copies": ["copy", "tier", "hold", "dealer", "status", "materials", "insured_value", *BENCH],
     "bench": ["copy", "date", "quantity", "value", "unit", "method", "by"],
@@ -56,6 +57,7 @@ COLUMNS = {
 }
 KEYS = {
     "tiers": ["tier"],
+    "character": ["tier", "criterion"],
     "prices": ["tier", "dealer"],
     "copies": ["copy"],
     "bench": ["copy", "date", "quantity", "method"],

@@ -86,6 +86,9 @@ POST /desk/players/{key}/join              o--oo
 GET /desk/players/{key}/part               o--oo
 POST /desk/players/{key}/part              o--oo
 POST /desk/players/{key}/ratings           o--oo
+GET /desk/range                            --a-a
+GET /desk/range/{tier}                     --a-a
+POST /desk/range/{tier}                    --a-a
 GET /desk/retention                        ---oe
 POST /desk/retention/clock                 ---aa
 POST /desk/retention/erase                 ---oe
@@ -213,6 +216,7 @@ class World:
                 "/desk/mail/{ident}": str(mail.id),
                 "/desk/password/{secret}": "nobodys-link",
                 "/desk/players/{key}": player,
+                "/desk/range/{tier}": "bramble",
                 "/desk/stock/{serial}": free,
                 "/desk/tablets/{tablet}": tablet.id,
                 "/desk/trials/{key}": trial,

@@ -32,6 +32,7 @@ NAMES_NOTHING = (
     "POST /desk/players/{key}/erase",
     "POST /desk/players/{key}/part",
     "POST /desk/players/{key}/ratings",
+    "POST /desk/range/{tier}",
     "POST /desk/retention/clock",
     "POST /desk/sign-in",
     "POST /desk/sign-in/code",

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select, update
 
-from service import files
+from service import files, history
 from service.database import Database
 from service.files.kinds import KINDS
 from service.tables import BenchReading, Copy, Dealer, Outcome, Player, Price, Run, Tier, Trial
@@ -157,7 +157,7 @@ def test_keys_are_ordered_by_code_point_on_every_database(any_database: Database
     assert [line.split(",")[0] for line in lines] == sorted(serials)
 
 
-def test_an_empty_database_dumps_seven_files_of_headers_which_load(database: Database, tmp_path: Path) -> None:
+def test_an_empty_database_dumps_eight_files_of_headers_which_load(database: Database, tmp_path: Path) -> None:
     out = dumped(database, tmp_path / "out")
     assert all(content.count(b"\n") == 1 for content in out.values())
     report = loaded(database, tmp_path / "out")
@@ -201,20 +201,54 @@ def test_a_dry_run_says_what_would_change_and_changes_nothing(database: Database
 
 
 def test_changed_tiers_copies_and_prices_are_updated(any_database: Database, tmp_path: Path) -> None:
-    names = ("tiers", "prices", "copies")
+    names = ("tiers", "character", "prices", "copies")
     factories.load(any_database, tmp_path / "f", factories.usual(*names))
     changed = {
         "tiers": [row("tiers", price="1300", note="new")],
+        "character": [row("character", step="-2"), row("character", criterion="ease", step="0")],
         "prices": [row("prices", price="1250")],
         "copies": [row("copies", status="sold", dealer="")],
     }
     report = factories.load(any_database, tmp_path / "f", changed)
-    assert [report.files[f"{name}.csv"].changed for name in names] == [1, 1, 1]
+    assert [report.files[f"{name}.csv"].changed for name in names] == [1, 1, 1, 1]
     with any_database.reading() as session:
         copy = session.scalars(select(Copy)).one()
         assert (copy.status, copy.dealer, copy.mass_g) == ("sold", None, 60.5)
         assert session.scalars(select(Price.price)).one() == 1250
         assert session.scalars(select(Tier.note)).one() == "new"
+        assert history.read_range(session).tiers["heron"].character == {"response": -2, "ease": 0}
+
+
+def test_a_makers_words_come_out_as_they_went_in_and_an_empty_step_takes_one_back(
+    any_database: Database, tmp_path: Path
+) -> None:
+    said = [
+        row("character", criterion=name, step=step) for name, step in (("overall", 0), ("response", 2), ("tone", -1))
+    ]
+    factories.load(any_database, tmp_path / "f", factories.usual("tiers") | {"character": said})
+    before = dumped(any_database, tmp_path / "out")["character.csv"].decode()
+    assert before.splitlines() == ["tier,criterion,step", "heron,overall,0", "heron,response,2", "heron,tone,-1"]
+    with any_database.reading() as session:
+        digest, mark = history.digest(session), history.range_mark(session)
+    report = factories.load(any_database, tmp_path / "g", {"character": [row("character", step="")]})
+    assert report.files["character.csv"] == files.Count(new=0, changed=1, same=0)
+    with any_database.reading() as session:
+        assert history.read_range(session).tiers["heron"].character == {"overall": 0, "tone": -1}
+        # A fit reads the words, and so does whoever keeps the range in memory.
+        assert history.digest(session) != digest
+        assert history.range_mark(session)[0] != mark[0]
+    again = dumped(any_database, tmp_path / "again")
+    assert loaded(any_database, tmp_path / "again").files["character.csv"] == files.Count(new=0, changed=0, same=3)
+    assert dumped(any_database, tmp_path / "last") == again
+
+
+def test_a_range_of_which_nothing_is_said_keeps_its_digest(database: Database, tmp_path: Path) -> None:
+    factories.load(database, tmp_path / "f", factories.usual("tiers"))
+    with database.reading() as session:
+        digest = history.digest(session)
+    factories.load(database, tmp_path / "g", {"character": [row("character", step="")]})
+    with database.reading() as session:
+        assert history.digest(session) == digest
 
 
 def test_a_column_that_is_absent_leaves_what_is_known_and_an_empty_cell_does_not(
@@ -317,7 +351,7 @@ def test_what_a_tier_is_called_defaults_to_its_slug(database: Database, tmp_path
         assert session.scalars(select(Tier.name)).one() == "heron"
 
 
-def test_a_file_that_is_none_of_the_seven_is_passed_over_and_said_so(database: Database, tmp_path: Path) -> None:
+def test_a_file_that_is_none_of_the_eight_is_passed_over_and_said_so(database: Database, tmp_path: Path) -> None:
     folder = factories.write(tmp_path / "f", factories.usual("tiers"))
     (folder / "run.csv").write_text("trial\n", encoding="utf-8")
     assert loaded(database, folder).notes == ("run.csv: not read, it is none of the files that load takes",)

@@ -59,6 +59,15 @@ ONE_CELL = [
         {"note": "x" * 10_001},
         "tiers.csv, line 2, note: got 10001 characters, expected at most 10000 characters",
     ),
+    ("character", {"tier": "ghost"}, "character.csv, line 2, tier: got 'ghost', expected a tier of tiers.csv"),
+    (
+        "character",
+        {"criterion": "carrying"},
+        "character.csv, line 2, criterion: got 'carrying', expected one of overall, response",
+    ),
+    ("character", {"step": "3"}, "character.csv, line 2, step: got '3', expected a whole number from -2 to 2"),
+    ("character", {"step": "1.5"}, "character.csv, line 2, step: got '1.5', expected a whole number from -2 to 2"),
+    ("character", {"step": "much"}, "character.csv, line 2, step: got 'much', expected"),
     (
         "prices",
         {"tier": "ghost"},
@@ -215,6 +224,7 @@ def test_a_key_stands_once_in_a_file_unless_the_rows_are_the_same(
 ) -> None:
     other = {
         "tiers": {"note": "x"},
+        "character": {"step": "2"},
         "prices": {"price": "2"},
         "copies": {"materials": "x"},
         "bench": {"value": "61"},

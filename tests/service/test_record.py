@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
+from model.vocabulary import CRITERIA
 from service import advice, commands, forms, tables
 from service.access import audit, events, factors, passwords, refusals, securing, users
 from service.access.events import CATALOGUE, STAFF, Event
@@ -83,6 +84,7 @@ def _at_the_desk(world: World) -> None:
         ("workshop", f"{bow}/event", {"event": "rehaired", "on": "2026-03-02"}),
         ("workshop", f"{bow}/status", {"status": "in_repair"}),
         ("workshop", f"{bow}/place", {"to": OTHER}),
+        ("workshop", "/desk/range/bramble", {"seen": ",,,,,,,", **dict.fromkeys(CRITERIA, ""), "response": "2"}),
     ]
     for name, path, fields in steps:
         reply = world.ask(name, "POST", path, fields=fields)

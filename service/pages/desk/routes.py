@@ -11,11 +11,16 @@ from service.pages.desk import (
     person,
     players,
     prints,
+    range_routes,
     same_person,
     stock_routes,
     trials,
 )
 
 router = APIRouter()
-for part in (home, enquiries, compose, trials, asking, correcting, prints, stock_routes, players, same_person, person):
+PARTS = (
+    *(home, enquiries, compose, trials, asking, correcting, prints),
+    *(stock_routes, range_routes, players, same_person, person),
+)
+for part in PARTS:
     router.include_router(part.router)

@@ -1,0 +1,70 @@
+"""The range as its maker describes it. A tier is the maker's and no dealer's: who is bound to a dealer changes nothing of it."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from model.vocabulary import CRITERIA, STEPS, Criterion
+from service import character, versions
+from service.access import roles
+from service.errors import Invalid, NotAllowed, Refused
+from service.language import _
+from service.pages import desk_frame
+from service.pages.desk import range_page
+from service.pages.desk.common import address, by_field, first
+from service.pages.guard import AnyStaff, Fields, Posted, Staff
+from service.pages.questions import CHOOSE
+from service.pages.sessions import Reading, Writing
+
+router = APIRouter(prefix="/desk/range")
+_TEMPLATE = "desk/tier.html"
+
+
+async def _describes(staff: AnyStaff) -> Staff:
+    if not staff.may(roles.RANGE):
+        raise NotAllowed
+    return staff
+
+
+Maker = Annotated[Staff, Depends(_describes)]
+
+
+@router.get("")
+async def listed(request: Request, staff: Maker, session: Reading) -> Response:
+    """List the tiers with what is said of each."""
+    page = range_page.listed(character.every(session), versions.current(session))
+    return desk_frame.show(request, staff, "desk/list.html", page)
+
+
+@router.get("/{tier}")
+async def show(request: Request, tier: str, staff: Maker, session: Reading) -> Response:
+    """Show what is said of one tier."""
+    page = range_page.view(character.one(session, tier), versions.current(session), {})
+    return desk_frame.show(request, staff, _TEMPLATE, page)
+
+
+@router.post("/{tier}")
+async def say(request: Request, tier: str, form: Posted, staff: Maker, session: Writing) -> Response:
+    """Let what is said of a tier be what the form says; a refused form is shown with what was chosen."""
+    try:
+        changed = character.say(session, staff.user, tier, _steps(form), first(form, "seen"))
+    except (Invalid, Refused) as refused:
+        problems = by_field(refused) if isinstance(refused, Invalid) else {}
+        notice = "" if problems else str(refused)
+        described, fitted = character.one(session, tier), versions.current(session)
+        page = range_page.view(described, fitted, form, notice=notice, problems=problems)
+        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409)
+    said = _("What is said of the tier is kept.") if changed else _("Nothing was changed: it was said so before.")
+    return desk_frame.see(request, address("range", tier), said)
+
+
+def _steps(form: Fields) -> dict[Criterion, int]:
+    """Return the step of each criterion of which something is said; raises `Invalid` where one has no answer, or none of ours."""
+    allowed = {"": None} | {str(step): step for step in STEPS}
+    given = {criterion: form.get(str(criterion), []) for criterion in CRITERIA}
+    wrong = [str(of) for of, values in given.items() if len(values) != 1 or values[0] not in allowed]
+    if wrong:
+        raise Invalid([(name, _(CHOOSE)) for name in wrong])
+    found = {criterion: allowed[values[0]] for criterion, values in given.items()}
+    return {criterion: step for criterion, step in found.items() if step is not None}
