@@ -230,6 +230,7 @@ def test_a_chosen_priority_is_not_offered_twice(opened: Opened) -> None:
     page.check("#instrument-violin")
     for _ in range(3):
         next_(page)
+    page.wait_for_url("**/wishes", wait_until="load")  # the script that is tested has run by then
     page.select_option("#priority_1", "tone")
     assert page.locator("#priority_2 option[value=tone]").is_disabled()
     page.select_option("#priority_1", "")
