@@ -27,7 +27,7 @@ def _character(note: str, **meant: float) -> Character:
 CHARACTERS = MappingProxyType(
     {
         "gorse-path": _character(
-            "a first bow of one's own: lies calmly on the string and forgives, slow off it",
+            "a first bow of one’s own: lies calmly on the string and forgives, slow off it",
             steadiness=0.3,
             off_string=-0.3,
         ),
