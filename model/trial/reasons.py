@@ -130,13 +130,14 @@ def reasons(
     the tier at the place ``other``, its neighbour in the list; where nothing of that holds the maker's word with the weight; the liking as a whole in the end.
     """
     found = _better(of, place + 1, 0, None if no_own else OWN_BOW)
-    if other is not None:
-        beside = _better(of, place + 1, other + 1, told[other].tier)
-        if place or not found:
-            found += beside[:1]
-            found += _cheaper(told[place], told[other])
-    if not found or (told[place].has_note and not any(reason.criterion for reason in found)):
-        found += _facts(told[place], own_mass_g)
+    beside: list[Reason] = []
+    if other is not None and (place or not found):
+        beside = _better(of, place + 1, other + 1, told[other].tier)[:1]
+    found += beside
+    if not found:
+        found = _facts(told[place], own_mass_g)
+    if other is not None and place:
+        found += _cheaper(told[place], told[other])
     return found or [Reason(None, Fact.WHOLE, None if no_own else OWN_BOW, told[place].ahead)]
 
 
