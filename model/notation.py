@@ -146,17 +146,26 @@ variance of a named one, among the ratings of one copy, and nowhere else. The pr
 moments. What x brings to everybody is in the effect of a copy that was rated: of that part the share of the effect's variance that is still open
 is counted, 1 for one never rated.
 
-Named copies are independent given the tier mean: copy k has u = m_t + offset_k + spread_k epsilon_k, with spread_k^2 its exact marginal
-variance less Var(m_t) (at least 1e-6). Copies of one tier do share more, or less, than m_t; keeping their joint law would need one
-dimension of integration a copy, where the plan has one a tier.
+The case (`model.trial`)
+------------------------
+The likings of the bows at hand, of copies not yet played and of the own bow, u ~ N(mu, C), are one joint law given all own ratings
+(`model._here`): copies' effects share their block, copies not yet played have m_t and s_t epsilon of their own. Without a bow u_0 = 5,
+fixed. At the trial each bow of a case S and the own bow give one rating y = u + e; the bow with the highest expectation after it is taken.
+With M = E[u | y], M ~ N(mu, V), V = C_.A (C_AA + sigma^2 I)^-1 C_A., A = S and the own bow,
 
-The plan (`model.copies`)
--------------------------
-Copies of tier t: S_t^2 = s_t^2 + sigma^2 / plays, F_t = Phi((x - m_t) / S_t)^n_t. The player takes home the best *rated* bow, own bow
-included; gain and chance are integrals over x and m, Gauss-Hermite over m. Checked against expected normal order statistics
-(Tippett 1925, Biometrika 17: 364). Since a mark may be high by chance, a poor bow more can lower the gain, even below 0: row n is
-the best case of at most n bows, none among them, along a path through the recommended case on which neither gain nor chance falls
-(`model._cases`); nothing is cut off at 0.
+    gain(S) = E[max over own and S of M] - mu_0,        chance(S) = P(u_k > u_0 for some k in S),
+
+over scrambled Sobol points, each with its mirror image (Owen 1998, ACM TOMACS 8: 71), the same for all cases; the chance by separation of
+variables, bow after bow (Genz 1992, J. Comput. Graph. Stat. 1: 141). M of a larger case is a martingale over that of a smaller one, so
+neither figure falls with a bow more. Chosen is the highest gain less kappa a bow (.01 in the shop, .03 by post, J, or the dealer's own), by
+a greedy search with exchanges over the forty bows that promise most alone, within the floors: three bows, bows of two tiers unless that costs
+more than .05 (J), three tiers and six bows at most, one beyond the budget, and what the player rated above the own bow. Rows of 1 to 6 bows
+lead through the case: one fewer drops the least useful, one more adds the most useful.
+
+Verdict, from p = P(u_k > u_0 + .3 for some k in S) (.3 points: what one would notice, J): trial from .5, curious from .2, else keep (J).
+
+The ladder without a budget: the tier liked most (of those within .1 the cheapest), the cheapest, and between them the one with the highest
+m_t - lambda log(price), lambda held within 0 and 1, what is believed of it included. Prices are weighed nowhere else.
 
 What people keep (`model.choice`)
 ---------------------------------
@@ -166,10 +175,9 @@ Conditional logit (McFadden 1974) over the bows of a trial, the own bow included
 
 gamma_1, gamma_2 >= 0, prior N(.9, .5^2) each, -.5 +- .5, .5 +- 1 (J); the reference is the budget, else the trial's median price.
 h = gamma_2 / (gamma_1 + gamma_2) is the priorities' share in u, 1/2 before any outcome. lambda = -gamma_3 / (gamma_1 + gamma_2) is in points
-of liking for a price e times as high; what shortlist and plan use is lambda_u = lambda held within 0 and 1, times the share of what
+of liking for a price e times as high; what the standing of a trial uses is lambda_u = lambda held within 0 and 1, times the share of what
 is known of gamma_3 that outcomes told (1 - its variance now / before): 0 without outcomes, since a belief alone would name the
-cheapest tier. The best fit has the highest gain net of lambda_u log(price / budget); cases of bows are compared net of
-lambda_u log(price / price of the best fit), within a factor of 4 either way. What is shown is the liking, not net of price.
+cheapest tier: it weighs what more of a dearer tier may win during a trial (`model.stopping`). What is shown is the liking, not net of price.
 
 The trial (`model.blinding`, `model.stopping`, `model.headtohead`)
 ------------------------------------------------------------------
@@ -179,7 +187,7 @@ goes round too, so that it parts every two copies equally often, and comes again
 noise apart; it stands in trials 0, 3, 6, 9 of every eleven.
 
 Standing. The true likings of the B bows here, u ~ N(mu, C), are exactly joint given all own ratings: copies' effects share their block,
-matches are each copy's own, everything else is in the features above (`model._here`; the plan's independent copies are not used). With
+matches are each copy's own, everything else is in the features above (`model._here`). With
 u of one more sheet y = u_k + e, the means after it are mu + b Z, b = C_.k / sqrt(C_kk + sigma_u^2), Z standard normal, and
 
     P(i is best) = P(u_i > u_j, all j), an orthant by separation of variables (Genz 1992, J. Comput. Graph. Stat. 1: 141),
