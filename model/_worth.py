@@ -57,6 +57,13 @@ def best_probabilities(mean: ArrayLike, cov: ArrayLike) -> Floats:
     return np.asarray(chance / chance.sum())
 
 
+def one_above(mean: ArrayLike, cov: ArrayLike, bar: float) -> float:
+    """Return the probability that at least one of n jointly normal numbers is above ``bar``; the same law gives the same answer."""
+    a, C = np.asarray(mean, dtype=np.float64), np.asarray(cov, dtype=np.float64)
+    order = np.argsort((bar - a) / np.sqrt(np.diag(C)), kind="stable")
+    return 1.0 - float(_orthants((bar - a[order])[None], C[np.ix_(order, order)][None])[0])
+
+
 def _leads(a: Floats, C: Floats) -> tuple[Floats, Floats]:
     """Return of each bow i the mean (n, n - 1) and the covariance (n, n - 1, n - 1) of its leads over the others, tightest first."""
     others = np.array([[j for j in range(len(a)) if j != i] for i in range(len(a))])

@@ -55,7 +55,7 @@ class Report:
     ----------
     players, trials, ratings : how much history there was; ratings of copies by the overall mark.
     by_player, by_copy : None where there are fewer than `heldout.FOLDS` players, or copies rated.
-    beats_own_bow : the chances told before the trial beside what came of them.
+    chances : what was told before trials of bows' being rated above the own one, beside what came of it.
     wins : what the bows that the model names would have won among those that each trial did hold.
     """
 
@@ -64,7 +64,7 @@ class Report:
     ratings: int
     by_player: Split | None
     by_copy: Split | None
-    beats_own_bow: Calibration | None
+    chances: Calibration | None
     wins: tuple[Win, ...]
 
     def to_json(self) -> dict[str, Any]:
@@ -126,7 +126,7 @@ def _report(past: Past, found: Mapping[str, Sequence[Found]], laws: Sequence[str
         ratings=sum(Criterion.OVERALL in run.ratings for _, run in past.played),
         by_player=_split(methods, by_player),
         by_copy=_split(methods, found["copy"]),
-        beats_own_bow=calibrate([each for of in by_player for each in of.comparisons]),
+        chances=calibrate([of.comparisons for of in by_player]),
         wins=what_it_wins([each for of in by_player for each in of.visits], past.offers),
     )
 

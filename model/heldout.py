@@ -20,6 +20,7 @@ from model.foretell import Group, Law, Marks, Sheets, first_runs, told
 from model.levels import Stretches
 from model.material import History, Material, gather
 from model.personal import standing, utility_weights
+from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Event, Outcome, Range, Run, Trial
 from model.scores import Foretold
@@ -178,9 +179,9 @@ def _before(
     comparisons: list[Comparison] = []
     visits: list[Visit] = []
     for trial in (trials[place] for place in places):
-        before = standing(model.view_, told(trial))
-        comparisons += compare(before, trial.player, first[trial.key])
-        seen = visit(before, trial)
+        answers = told(trial)
+        comparisons += compare(Player(model.view_, answers), trial.player, first[trial.key])
+        seen = visit(standing(model.view_, answers), trial)
         visits += [seen] if seen else []
     return comparisons, visits
 

@@ -4,18 +4,19 @@ Each rule picks as many of the affordable bows played; what it wins is the best 
 Where a rule leaves open which copies of a tier are taken, the mean over all of them counts.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from model.calibration import marks
 from model.choice import Offer
 from model.outlook import Standing
-from model.records import Trial
+from model.personal import compared_weights, utility_weights
+from model.records import Run, Trial
 from model.scores import Estimate
+from model.vocabulary import CRITERIA
 from model.yardstick import KnownBow
 
 Floats = NDArray[np.float64]
@@ -65,6 +66,15 @@ class Win:
     model: Estimate
     rule_won: Estimate
     better: Estimate
+
+
+def marks(outlook: Standing, runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
+    """Give the runs that were rated on every criterion of the comparison with the own bow, with their weighted mark."""
+    weights, _ = compared_weights(outlook.answers, utility_weights(outlook.answers, outlook.priority_weight))
+    counted = {criterion: float(weight) for criterion, weight in zip(CRITERIA, weights, strict=True) if weight}
+    for run in runs:
+        if counted.keys() <= run.ratings.keys():
+            yield run, sum(weight * run.ratings[criterion] for criterion, weight in counted.items())
 
 
 def visit(outlook: Standing, trial: Trial) -> Visit | None:

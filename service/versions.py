@@ -34,6 +34,7 @@ CHECKS = frozenset(
         "foretell",
         "heldout",
         "notation",
+        "reliability",
         "scores",
         "tally",
         "winnings",

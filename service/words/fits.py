@@ -68,11 +68,19 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 
 def _chances(report: Report) -> Iterator[str]:
-    chances = report.beats_own_bow
-    if chances is not None:
+    found = report.chances
+    if found is None:
+        return
+    scores = {kind: curve.brier for kind, curve in found.curves.items()}
+    yield (
+        f"Chance to be rated above the own bow, told before the trial: Brier score {scores['of_tier']} of a copy of the tier, "
+        f"{scores['of_copy']} of this copy, {found.base} of the share of all ({found.count} bows)."
+    )
+    if found.goodness is not None:
+        used = "none is used" if found.slope == 1.0 else f"slope {found.slope:.2f} on the logit"
         yield (
-            f"Chance to beat the own bow, told before the trial: Brier score {chances.brier_tier} of a copy of the tier, "
-            f"{chances.brier_copy} of this copy, {chances.brier_base} of the share of all ({chances.count} bows)."
+            f"Told against what came true, over {found.goodness.bins} bins: chi-square {found.goodness.statistic:.1f}, "
+            f"p {found.goodness.p:.3f}; recalibration: {used}."
         )
 
 

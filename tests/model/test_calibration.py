@@ -1,100 +1,124 @@
-"""Chances beside what came of them, against scikit-learn's calibration curve and Brier score."""
+"""Chances told before trials beside what came of them there."""
+
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from sklearn.calibration import calibration_curve
-from sklearn.metrics import brier_score_loss
+from scipy.stats import multivariate_normal
 
-from model.calibration import Comparison, calibrate, compare, marks
-from model.outlook import Outlook
+from model._here import here
+from model._worth import one_above
+from model.calibration import BEST, OF_COPY, OF_TIER, Comparison, calibrate, compare
+from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, OwnBow, Run
-from model.vocabulary import Criterion, Instrument
+from model.vocabulary import CRITERIA, Criterion, Instrument
 from model.yardstick import NO_BOW_LEVEL
+from tests.model.test_reliability import drawn
 from tests.model.worlds import drawn_trials, violins
 
 O, TONE = Criterion.OVERALL, Criterion.TONE  # noqa: E741 - overall
 RANGE = violins([3, 3])
-rng = np.random.default_rng(8)
-TOLD = rng.uniform(0.0, 1.0, 400)
-WON = (rng.uniform(size=400) < TOLD**1.3).astype(np.float64)
-COMPARISONS = [
-    Comparison(f"p{number // 2}", won, told, told**2)
-    for number, (won, told) in enumerate(zip(WON.tolist(), TOLD.tolist(), strict=True))
-]
-
-
-def test_the_bins_are_those_of_scikit_learn() -> None:
-    found = calibrate(COMPARISONS)
-    assert found is not None
-    share, told = calibration_curve(WON, TOLD, n_bins=10)
-    np.testing.assert_allclose([each.won.mean for each in found.of_tier], share)
-    np.testing.assert_allclose([each.told for each in found.of_tier], told)
-    assert sum(each.count for each in found.of_tier) == found.count == 400
-    assert found.players == 200
-
-
-def test_the_brier_scores_are_those_of_scikit_learn() -> None:
-    found = calibrate(COMPARISONS)
-    assert found is not None
-    assert found.brier_tier.mean == pytest.approx(brier_score_loss(WON, TOLD))
-    assert found.brier_copy.mean == pytest.approx(brier_score_loss(WON, TOLD**2))
-    assert found.brier_base.mean == pytest.approx(WON.mean() * (1 - WON.mean()))
-
-
-def test_certainty_falls_into_the_last_bin_and_empty_bins_are_left_out() -> None:
-    found = calibrate([Comparison("p", 1.0, 1.0, 1.0), Comparison("q", 0.5, 0.0, 0.0)])
-    assert found is not None
-    assert [(each.low, each.high, each.count) for each in found.of_tier] == [(0.0, 0.1, 1), (0.9, 1.0, 1)]
-
-
-def test_without_a_comparison_there_is_no_table() -> None:
-    assert calibrate([]) is None
-
-
-# What is compared
-
+ALONE = np.eye(len(CRITERIA))[0]
 MODEL = PreferenceModel(RANGE, tastes=False).fit(drawn_trials(RANGE, 12, 3, seed=3))
 
 
-def outlook(own: OwnBow | None, priorities: tuple[Criterion, ...] = (), plays_no_bow: bool = False) -> Outlook:
-    return MODEL.outlook(Answers(Instrument.VIOLIN, own_bow=own, priorities=priorities, plays_no_bow=plays_no_bow))
+def player(own: OwnBow | None, model: PreferenceModel = MODEL, plays_no_bow: bool = False) -> Player:
+    return Player(model.view_, Answers(Instrument.VIOLIN, own_bow=own, plays_no_bow=plays_no_bow))
 
 
-def test_the_chance_told_is_the_outlooks_and_a_tie_is_half_a_win() -> None:
-    asked = outlook(OwnBow(ratings={O: 4.0}))
-    found = list(
-        compare(asked, "p", [Run(1, copy, {O: mark}) for copy, mark in (("a0", 3.0), ("b1", 4.0), ("b2", 5.0))])
-    )
-    assert [each.won for each in found] == [0.0, 0.5, 1.0]
-    assert [each.of_tier for each in found] == pytest.approx(asked.beats_own_bow[[0, 1, 1]].tolist())
+def runs(*marks: tuple[str, float]) -> list[Run]:
+    return [Run(place, copy, {O: mark}) for place, (copy, mark) in enumerate(marks, start=1)]
+
+
+def of(found: Sequence[Comparison], kind: str) -> list[Comparison]:
+    return [each for each in found if each.kind == kind]
+
+
+def test_the_chance_told_is_that_of_the_copys_mark_and_a_tie_is_half_a_win() -> None:
+    asked = player(OwnBow(ratings={O: 4.0}))
+    found = compare(asked, "p", runs(("a0", 3.0), ("b1", 4.0), ("b2", 5.0)))
+    law = here(asked, ALONE, ["a0", "b1", "b2"])
+    rng = np.random.default_rng(5)
+    liking = rng.multivariate_normal(law.bows_mean, law.bows_cov, 200_000)
+    marks = liking + law.noise * rng.normal(size=liking.shape)
+    assert [each.won for each in of(found, OF_COPY)] == [0.0, 0.5, 1.0]
+    assert [each.told for each in of(found, OF_COPY)] == pytest.approx((marks > 4.0).mean(axis=0).tolist(), abs=0.005)
+    (best,) = of(found, BEST)
+    assert best.won == 1.0
+    assert best.told == pytest.approx(float((marks.max(axis=1) > 4.0).mean()), abs=0.005)
+
+
+def test_one_bow_alone_is_no_best_of_several() -> None:
+    assert {each.kind for each in compare(player(OwnBow(ratings={O: 4.0})), "p", runs(("a0", 5.0)))} == {
+        OF_TIER,
+        OF_COPY,
+    }
+
+
+def test_that_one_of_several_is_above_agrees_with_the_normal_law() -> None:
+    rng = np.random.default_rng(1)
+    half = rng.normal(size=(4, 6))
+    mean, cov = rng.normal(4.0, 0.5, 4), half @ half.T / 6
+    for n in (1, 2, 3, 4):
+        below = multivariate_normal(mean[:n], cov[:n, :n], seed=2).cdf(np.full(n, 4.5))
+        assert one_above(mean[:n], cov[:n, :n], 4.5) == pytest.approx(1 - below, abs=1e-3)
 
 
 def test_a_copy_known_no_better_than_its_tier_has_its_tiers_chance() -> None:
     larger = violins([3, 4], bench=False)
     model = PreferenceModel(larger, tastes=False).fit(drawn_trials(violins([3, 3], bench=False), 12, 3, seed=3))
-    asked = model.outlook(Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={O: 4.0})))
-    (found,) = compare(asked, "p", [Run(1, "b3", {O: 5.0})])
-    assert found.of_copy == pytest.approx(found.of_tier, abs=1e-9)
+    found = compare(player(OwnBow(ratings={O: 4.0}), model), "p", runs(("b3", 5.0)))
+    assert of(found, OF_COPY)[0].told == pytest.approx(of(found, OF_TIER)[0].told, abs=1e-9)
 
 
-def test_an_own_bow_that_was_not_rated_is_not_compared() -> None:
-    assert list(compare(outlook(None), "p", [Run(1, "a0", {O: 5.0})])) == []
+def test_an_own_bow_that_was_not_rated_as_a_whole_is_not_compared() -> None:
+    for own in (None, OwnBow(ratings={TONE: 5.0})):
+        assert compare(player(own), "p", runs(("a0", 5.0))) == []
 
 
 def test_without_an_own_bow_the_bar_is_the_fixed_one() -> None:
-    asked = outlook(None, plays_no_bow=True)
-    marks_ = (NO_BOW_LEVEL - 1, NO_BOW_LEVEL, NO_BOW_LEVEL + 1)
-    found = list(compare(asked, "p", [Run(1, "a0", {O: mark}) for mark in marks_]))
-    assert [each.won for each in found] == [0.0, 0.5, 1.0]
+    marks = (("a0", NO_BOW_LEVEL - 1), ("a1", NO_BOW_LEVEL), ("a2", NO_BOW_LEVEL + 1))
+    found = compare(player(None, plays_no_bow=True), "p", runs(*marks))
+    assert [each.won for each in of(found, OF_COPY)] == [0.0, 0.5, 1.0]
 
 
-def test_marks_weigh_what_both_bows_were_rated_on() -> None:
-    asked = outlook(OwnBow(ratings={O: 4.0, TONE: 2.0}), (TONE,))
-    given = [Run(1, "a0", {O: 5.0, TONE: 3.0}), Run(2, "b0", {O: 5.0})]
-    h = asked.priority_weight
-    ((run, mark),) = marks(asked, given)
-    assert run.copy == "a0"
-    assert mark == pytest.approx((1 - h) * 5.0 + h * 3.0)
-    only = outlook(OwnBow(ratings={O: 4.0}), (TONE,))
-    assert [mark for _, mark in marks(only, given)] == pytest.approx([5.0, 5.0])
+def test_a_copy_not_rated_as_a_whole_is_left_out() -> None:
+    asked = player(OwnBow(ratings={O: 4.0}))
+    assert compare(asked, "p", [Run(1, "a0", {TONE: 5.0})]) == []
+
+
+# All comparisons
+
+
+def folds(bold: float, seed: int = 1) -> list[list[Comparison]]:
+    """Five folds of comparisons that are told ``bold`` times as surely as they come true."""
+    given = drawn(seed, bold, players=400)
+    rows = zip(given.player.tolist(), given.told.tolist(), given.came.tolist(), strict=True)
+    every = [Comparison(kind, name, told, came) for name, told, came in rows for kind in (OF_TIER, OF_COPY)]
+    return [every[place::5] for place in range(5)]
+
+
+def test_chances_that_come_true_are_told_as_they_are() -> None:
+    found = calibrate(folds(1.0))
+    assert found is not None
+    assert found.goodness is not None
+    assert found.goodness.p > 0.01
+    assert found.slope == 1.0
+    assert (found.count, found.players) == (800, 400)
+    assert {kind: curve.count for kind, curve in found.curves.items()} == {OF_TIER: 800, OF_COPY: 800}
+    assert found.base.mean == pytest.approx(found.won.mean * (1 - found.won.mean))
+
+
+def test_bold_chances_are_recalibrated_and_then_come_true_on_the_folds_left_out() -> None:
+    found = calibrate(folds(1.8))
+    assert found is not None
+    assert found.goodness is not None
+    assert found.mended is not None
+    assert found.goodness.p < 0.01 < found.mended.p
+    assert found.slope == pytest.approx(1 / 1.8, abs=0.1)
+
+
+def test_without_a_comparison_there_is_no_table() -> None:
+    assert calibrate([]) is None
+    assert calibrate([[], []]) is None

@@ -132,8 +132,8 @@ def test_what_could_not_be_computed_is_none_in_json() -> None:
 
 def test_the_wins_and_the_chances_are_told() -> None:
     found = report()
-    assert found.beats_own_bow is not None
-    assert 0 < found.beats_own_bow.count <= found.ratings
+    assert found.chances is not None
+    assert 0 < found.chances.count <= found.ratings
     assert [win.bows for win in found.wins] == [2, 2]
     assert all(0 < win.differing <= win.trials <= 40 for win in found.wins)
 
@@ -163,7 +163,7 @@ def test_odd_histories_give_a_report(history: str) -> None:
 
 def test_without_enough_players_and_copies_nothing_is_held_out() -> None:
     found = check_up(Past(RANGE, []), LEVELS_ALONE)
-    assert (found.by_player, found.by_copy, found.beats_own_bow) == (None, None, None)
+    assert (found.by_player, found.by_copy, found.chances) == (None, None, None)
 
 
 def test_the_same_history_gives_the_same_report() -> None:

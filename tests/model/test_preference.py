@@ -371,7 +371,7 @@ def test_a_player_asked_twice_is_one_player() -> None:
 
 
 def test_own_runs_given_when_asking_are_taken_in() -> None:
-    before, after = (taught().outlook(VIOLIN, runs) for runs in ((), (Run(1, None, {O: 7.0}),)))
+    before, after = (untaught().outlook(VIOLIN, runs) for runs in ((), (Run(1, None, {O: 7.0}),)))
     assert after.yardstick.mean > before.yardstick.mean  # type: ignore[union-attr]  # not rated in the answers
 
 
