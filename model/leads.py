@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from model.design import OF_TRAITS, WISH_COLUMNS, own_rows, player_columns, tier_rows, wished_beyond
 from model.player import OVERALL, Parts
 from model.records import Answers
+from model.unmeasured import wishes_of
 from model.view import Suited, View
 from model.vocabulary import Hold, Instrument
 
@@ -55,7 +56,7 @@ def covariances(view: View, answers: Sequence[Answers], told: Told, parts: Parts
     out = np.zeros((*leads.shape[:2], told.rows.shape[1]))
     for part, R in parts.pairs:
         out += leads[..., part] @ told.rows[..., part].swapaxes(1, 2) * R[OVERALL, told.criterion][:, None]
-    out[:, of_tiers.shape[1] :] += _effects(view, suited, told)
+    out[:, of_tiers.shape[1] :] += _effects(view, suited, told, answers)
     return out
 
 
@@ -77,8 +78,8 @@ def _features(view: View, suited: Suited, answers: Sequence[Answers]) -> tuple[F
     return of_tiers, np.concatenate([of_copies, of_effects, match[:, suited.tier_of]], axis=2)
 
 
-def _effects(view: View, suited: Suited, told: Told) -> Floats:
-    """Return (T, K, O) the covariance of the copies' own effects and matches with the ratings."""
+def _effects(view: View, suited: Suited, told: Told, answers: Sequence[Answers]) -> Floats:
+    """Return (T, K, O) the covariance of the copies' own effects, matches and unmeasured traits with the ratings."""
     posterior, every, c = view.posterior, view.everything, told.criterion
     place = {serial: at for at, serial in enumerate(every.serials)}
     here = np.array([place[serial] for serial in suited.serials], dtype=np.intp)
@@ -96,4 +97,15 @@ def _effects(view: View, suited: Suited, told: Told) -> Floats:
     out += same * np.sqrt(every.rest[OVERALL, k] * every.rest[c, k])[:, None]
     out *= posterior.correlations.copy[OVERALL, c][:, None]
     match = posterior.match_sd[OVERALL] * posterior.match_sd[c] * posterior.correlations.match[OVERALL, c]
-    return np.asarray(out + same * match[:, None])
+    return np.asarray(out + same * (match + _of_traits(view, told, answers))[:, None])
+
+
+def _of_traits(view: View, told: Told, answers: Sequence[Answers]) -> Floats:
+    """Return (T, O) the covariance of each rating with what its copy's unmeasured traits bring to its overall liking."""
+    every, out, away = view.everything, np.zeros(told.copy.shape), told.copy >= 0
+    away[away] = every.unmeasured[told.copy[away]].any(axis=1)
+    for row in np.flatnonzero(away.any(axis=1)).tolist():
+        k, c = told.copy[row, away[row]], told.criterion[row, away[row]]
+        of = view.slopes.covariance(every.unmeasured[k], every.left[k], wishes_of(answers[row]))
+        out[row, away[row]] = of[np.arange(len(k)), OVERALL, c]
+    return out

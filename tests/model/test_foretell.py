@@ -1,5 +1,6 @@
 """What is told of a held-out trial, and the joint law of its ratings against the outlook's own algebra."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from model.foretell import Group, Law, Marks, Sheets, first_runs, told
 from model.personal import outlook
 from model.player import Player
 from model.preference import PreferenceModel
-from model.records import Answers, Bench, Copy, OwnBow, Run, Tier, Trial
+from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from tests.model.test_own_marks import made_up
@@ -100,16 +101,30 @@ def test_the_law_after_some_ratings_is_the_outlooks(view: View, known: int) -> N
     np.testing.assert_allclose(np.diag(cov)[new], variance[new], atol=1e-9)
 
 
-@pytest.mark.parametrize("known", [0, 2])
-def test_own_marks_that_would_raise_a_lead_are_left_out_as_for_one_player(known: int) -> None:
-    own = {criterion: 3.0 + place % 4 for place, criterion in enumerate(CRITERIA)}
-    trial = a_sheet((None, own), ("a0", {O: 5.0, TONE: 4.0}), ("b0", {O: 6.0}), ("c1", {O: 4.0}), ("a2", {O: 3.0}))
-    mean, _ = Alone(made_up(), trial).after(known)
-    player = Player(made_up(), told(trial), [run for run in trial.runs if run.copy][:known])
-    counted = np.count_nonzero(player.seen.copy < 0)
-    assert 0 < counted < len(CRITERIA)
-    law = here(player, OVERALL_ALONE, ["a0", "b0", "c1", "a2"])
-    np.testing.assert_allclose(mean[known:], law.bows_mean[known:], atol=1e-9)
+def half_measured() -> View:
+    """The made-up law over a range of which half the copies were never on the bench."""
+    of = made_up()
+    bare = {serial: replace(copy, bench=Bench()) for serial, copy in list(of.range.copies.items())[::2]}
+    return View(of.posterior, Range(of.range.tiers, {**of.range.copies, **bare}), of.stretches)
+
+
+@pytest.mark.parametrize("law", [made_up, half_measured])
+@pytest.mark.parametrize("known", [0, 2, 3])
+def test_the_own_marks_that_count_are_those_of_one_player(known: int, law: Callable[[], View]) -> None:
+    # For each set of own marks given: which are left out depends on every lead, and on the bows told besides.
+    wishing = replace(VIOLIN, wish_mass=1)
+    dropped = 0
+    for given in range(1, 2 ** len(CRITERIA), 17):
+        own = {criterion: 3.0 + n % 4 for n, criterion in enumerate(CRITERIA) if given >> n & 1}
+        sheets = a_sheet(
+            (None, own), ("a0", {O: 5.0, TONE: 4.0}), ("a2", {O: 6.0}), ("c1", {TONE: 4.0}), ("b0", {O: 3.0})
+        )
+        asked = replace(sheets, answers=wishing)
+        mean, _ = Alone(law(), asked).after(known)
+        player = Player(law(), told(asked), [run for run in asked.runs if run.copy][:known])
+        dropped += len(own) - int(np.count_nonzero(player.seen.copy < 0))
+        assert mean[-1] == pytest.approx(here(player, OVERALL_ALONE, ["b0"]).bows_mean[0], abs=1e-9)
+    assert dropped > 5
 
 
 def test_one_rating_after_the_other_is_all_of_them_at_once(view: View) -> None:
