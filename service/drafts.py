@@ -17,14 +17,16 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import LEADING, Criterion, Instrument
 from service import advice, forms, language, tables, watch
+from service.forms import tried
+from service.players.tried import settled as read_bows
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
 COMMON_CURRENCY = "EUR"
 """Offered while nothing in the range has a price."""
 FIRST = forms.STEPS[0].name
-_FIELDS, _VALUES, _LETTERS = 60, 30, 400
-"""So many fields of a step, values of a field and characters of a value are kept; no answer needs more."""
+_VALUES, _LETTERS = 30, 400
+"""So many values of a field and characters of a value are kept; no answer needs more."""
 
 Typed = Mapping[str, list[str]]
 
@@ -47,7 +49,7 @@ class Draft:
     enquiry : the id of the enquiry it becomes.
     dealer : slug of the dealer on whose page it was begun, None for the whole range.
     typed : what stands in the fields, by step.
-    dropped : what the last change of the instrument took away: ``hold``, ``own_bow``.
+    dropped : what the last change of the instrument took away: ``hold``, ``own_bow``, ``tried``.
     step : the step the reader was sent to last.
     language : in which it is being filled in, None where that was not noted.
     """
@@ -152,7 +154,7 @@ def at(draft: Draft, page: str) -> Draft:
 
 def answered(draft: Draft, step: str, form: Typed) -> Draft:
     """Return the draft with a step's fields as typed; what a changed instrument leaves without sense is dropped."""
-    typed = {**draft.typed, step: _within_reason(form)}
+    typed = {**draft.typed, step: _within_reason(form, named(step).most_fields)}
     new = replace(draft, typed=typed, dropped=(), language=language.spoken())
     before, after = draft.instrument, new.instrument
     if before is None or after is None or before is after:
@@ -160,9 +162,28 @@ def answered(draft: Draft, step: str, form: Typed) -> Draft:
     return _without_the_old_instrument(new, before, after)
 
 
-def faults(draft: Draft, step: str) -> dict[str, str]:
+def faults(session: Session, draft: Draft, step: str) -> dict[str, str]:
     """Return one sentence for each field of a step that cannot be used as it stands."""
+    if step == forms.TriedStep.name:
+        return _bows(session, draft)[1]
     return named(step).parse(draft.fields(step))[1]
+
+
+def with_bows_settled(session: Session, draft: Draft) -> Draft:
+    """Return the draft with the bows tried as the range names them, those of which nothing is said left out."""
+    fields = tried.laid_out(_bows(session, draft)[0])
+    return replace(draft, typed={**draft.typed, forms.TriedStep.name: fields})
+
+
+def with_bow_rows(draft: Draft, *, without: int | None = None, blank: bool = False) -> Draft:
+    """Return the draft with one of the bows tried taken out, or room for one more."""
+    fields = tried.laid_out(draft.fields(forms.TriedStep.name), without=without, blank=blank)
+    return replace(draft, typed={**draft.typed, forms.TriedStep.name: fields})
+
+
+def _bows(session: Session, draft: Draft) -> tuple[dict[str, list[str]], dict[str, str]]:
+    dealer = draft.dealer if dealer_name(session, draft.dealer) else None
+    return read_bows(session, dealer, draft.answers(), draft.fields(forms.TriedStep.name))
 
 
 def named(step: str) -> type[forms.Step]:
@@ -176,8 +197,9 @@ def finish(session: Session, draft: Draft, client: str | None = None) -> str:
     Raises `Unfinished` with the first step that cannot be used as it stands.
     """
     for step in forms.STEPS:
-        if faults(draft, step.name):
+        if faults(session, draft, step.name):
             raise Unfinished(step.name)
+    draft = with_bows_settled(session, draft)
     # A dealer who has gone since the draft was begun takes nothing away but his stock.
     dealer = {"dealer": draft.dealer} if dealer_name(session, draft.dealer) else {}
     advice.advise(session, forms.check(draft.answers() | {"id": draft.enquiry} | dealer), client=client)
@@ -210,16 +232,16 @@ def result_address(session: Session, draft: Draft) -> str:
     return str(advice.address_of(session, draft.enquiry))
 
 
-def _within_reason(form: Typed) -> dict[str, list[str]]:
+def _within_reason(form: Typed, most: int) -> dict[str, list[str]]:
     """Cut what nobody types by hand, and the NUL that no database keeps in text."""
     return {
         name: [value.replace("\0", "")[:_LETTERS] for value in values[:_VALUES]]
-        for name, values in list(form.items())[:_FIELDS]
+        for name, values in list(form.items())[:most]
     }
 
 
 def _without_the_old_instrument(draft: Draft, before: Instrument, after: Instrument) -> Draft:
-    """Drop the hold and the strings when it is no double bass any more, and the own bow's mass and lost criteria."""
+    """Drop the hold and the strings when it is no double bass any more, the own bow's mass and lost criteria, and bows tried."""
     typed, dropped = dict(draft.typed), []
     if before is Instrument.DOUBLE_BASS:
         typed[FIRST] = {"instrument": [str(after)]}
@@ -229,6 +251,8 @@ def _without_the_old_instrument(draft: Draft, before: Instrument, after: Instrum
     if gone:
         typed[forms.OwnBowStep.name] = own
         dropped.append("own_bow")
+    if typed.pop(forms.TriedStep.name, None):
+        dropped.append("tried")
     return replace(draft, typed=typed, dropped=tuple(dropped))
 
 

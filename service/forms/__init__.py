@@ -1,5 +1,6 @@
 """What people fill in: one set of rules for the JSON API and the form's pages, one sentence for each mistake."""
 
+from service.forms import tried
 from service.forms.composing import Composing
 from service.forms.questionnaire import (
     Budget,
@@ -24,6 +25,7 @@ from service.forms.steps import (
     WishesStep,
     WorkStep,
 )
+from service.forms.tried import TriedStep
 
 __all__ = [
     "HAS_BOW",
@@ -43,6 +45,7 @@ __all__ = [
     "Step",
     "TrialWish",
     "Tried",
+    "TriedStep",
     "Wishes",
     "WishesStep",
     "WorkStep",
@@ -52,4 +55,5 @@ __all__ = [
     "number",
     "read",
     "read_as",
+    "tried",
 ]

@@ -64,12 +64,14 @@ class Step:
     name : the step's name in the form's address.
     keys : the top-level answers that belong to it.
     fields : path of an answer -> name of its form field, for the sentences.
+    most_fields : so many fields are kept; no answer needs more.
     """
 
     name: ClassVar[str]
     keys: ClassVar[tuple[str, ...]]
     fields: ClassVar[Mapping[str, str]] = {}
     numbers: ClassVar[tuple[str, ...]] = ()
+    most_fields: ClassVar[int] = 60
 
     @classmethod
     def parse(cls, form: Form) -> tuple[Answers, Errors]:

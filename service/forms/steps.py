@@ -1,10 +1,11 @@
-"""The form's six steps, in order: which fields each has, and which answers they stand for."""
+"""The form's steps, in order: which fields each has, and which answers they stand for."""
 
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from model.vocabulary import CRITERIA, Instrument
 from service.forms.step import NOT_SURE, Answers, Errors, Form, Step, first
+from service.forms.tried import TriedStep
 from service.language import N_, _
 
 NO_BOW, HAS_BOW = "none", "yes"
@@ -246,5 +247,5 @@ class ContactStep(Step):
         return filled | {f"consent_{kind}": ["yes"] for kind, given in consent.items() if given}
 
 
-STEPS: tuple[type[Step], ...] = (InstrumentStep, WorkStep, OwnBowStep, WishesStep, BudgetStep, ContactStep)
-"""All steps, in the order in which they are asked."""
+STEPS: tuple[type[Step], ...] = (InstrumentStep, WorkStep, OwnBowStep, TriedStep, WishesStep, BudgetStep, ContactStep)
+"""All steps, in the order in which they are asked; the bows tried are asked beside the own bow, of whoever wants to name some."""

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.doors import Look
-from service.pages.questions import Option, ScaleWords
+from service.pages.questions import Option, ScaleWords, TriedBow
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +94,24 @@ class WorkPage(StepPage):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnBowPage(StepPage):
-    """The own bow; ``scales`` are the rows that lead for the instrument."""
+    """The own bow; ``scales`` are the rows that lead for the instrument.
+
+    ``asks_tried``: bows played here may be named on the page beside; ``tried``: those that are, in words.
+    """
 
     states: tuple[Option, ...]
     kinds: tuple[Option, ...]
     scales: tuple[ScaleWords, ...]
+    asks_tried: bool
+    tried: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedPage(StepPage):
+    """Bows played here already, a row each; ``may_add``: there is room for one more."""
+
+    bows: tuple[TriedBow, ...]
+    may_add: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

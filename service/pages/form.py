@@ -73,9 +73,11 @@ async def ask(request: Request, address: str, name: str, session: Reading, check
         return _see(result.link(session, draft))
     if draft.instrument is None and name != steps.INSTRUMENT:
         return _see(f"/form/{address}/{steps.INSTRUMENT}")
+    if name == steps.TRIED and not steps.asks_tried(draft):
+        return _see(f"/form/{address}/{steps.OWN_BOW}")
     if check and name == steps.CONTACT:
         draft = drafts.answered(draft, steps.step_of(name), handed.handed_back(request, address) or draft.fields(name))
-    faults = drafts.faults(draft, steps.step_of(name)) if check else {}
+    faults = drafts.faults(session, draft, steps.step_of(name)) if check else {}
     return _show(request, session, draft, name, faults, checking=bool(then))
 
 
@@ -89,19 +91,33 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
     if draft.finished:
         return _see(result.link(session, draft))
     draft = drafts.answered(draft, steps.step_of(name), _fields(draft, name, form))
-    elsewhere = _asked_for(form, name)
-    if elsewhere:
-        return _go_to(session, draft, elsewhere, steps.CHECKING if elsewhere == first(form, "go") else "")
-    faults = drafts.faults(draft, steps.step_of(name))
+    elsewhere = _led_elsewhere(session, draft, form, name, then)
+    if elsewhere is not None:
+        return elsewhere
+    faults = drafts.faults(session, draft, steps.step_of(name))
     if steps.needs_bass_page(draft, faults, name):
         return _go_to(session, draft, steps.BASS, steps.CHECKING if then else "")
     if faults:
         return _refused(request, session, draft, name, faults, then)
+    if name == steps.TRIED:
+        draft = drafts.with_bows_settled(session, draft)
     if name == steps.CONTACT:
         _not_too_often(request)
         costs.charge(request, costs.ADVICE)
         return _finish(session, draft, client_of(request))
     return _go_to(session, draft, steps.CONTACT if then else steps.after(name))
+
+
+def _led_elsewhere(session: Session, draft: drafts.Draft, form: Posted, name: str, then: str) -> Response | None:
+    """Return what a button other than 'Next' leads to, None for 'Next'."""
+    rows = steps.rows_asked_for(first(form, "go")) if name == steps.TRIED else None
+    if rows is not None:
+        draft = drafts.with_bow_rows(draft, without=rows.without, blank=rows.blank)
+        return _go_to(session, draft, steps.TRIED, (steps.CHECKING if then else "") + rows.anchor)
+    page = _asked_for(form, name)
+    if not page:
+        return None
+    return _go_to(session, draft, page, steps.CHECKING if _comes_back(form, name, then) else "")
 
 
 def _refused(
@@ -126,7 +142,7 @@ def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:
     try:
         drafts.finish(session, draft, client)
     except drafts.Unfinished as unfinished:
-        faults = drafts.faults(draft, unfinished.step)
+        faults = drafts.faults(session, draft, unfinished.step)
         bass = steps.needs_bass_page(draft, faults, unfinished.step)
         return _go_to(session, draft, steps.BASS if bass else unfinished.step, f"{steps.CHECKING}&check=yes")
     return _see(result.link(session, draft))
@@ -135,7 +151,13 @@ def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:
 def _asked_for(form: Posted, name: str) -> str | None:
     """Return the page that a button other than 'Next' leads to."""
     go = first(form, "go")
-    return steps.before(name) if go == "back" else go if go in steps.ORDER else None
+    return steps.before(name) if go == "back" else go if go in steps.PLACES else None
+
+
+def _comes_back(form: Posted, name: str, then: str) -> bool:
+    """Say whether 'Next' leads back to the last step from the page that a button leads to."""
+    go = first(form, "go")
+    return bool(then) if steps.within_step(go, name) else go in steps.PLACES
 
 
 def _fields(draft: drafts.Draft, name: str, form: Posted) -> dict[str, list[str]]:
@@ -158,6 +180,7 @@ def _show(
         demo=request.app.state.demo,
         csrf=_tokens(request).make(draft.address),
         currencies=drafts.currencies(session, draft.dealer) if name == steps.BUDGET else (),
+        asks_tried=bool(draft.dealer),
         look=doors.look(session, draft.dealer) if draft.dealer else None,
         checking=checking,
     )

@@ -3,12 +3,12 @@
 Texts stand in tables as English source and are translated where a page is made.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from model.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
 from service import formats
-from service.forms import OwnBowStep
+from service.forms import OwnBowStep, tried
 from service.language import N_, _, ngettext
 
 
@@ -34,6 +34,30 @@ class ScaleWords:
         """Name one step for those who cannot see the row: the ends in words, the others by number."""
         words = {1: self.low, 7: self.high}.get(number)
         return f"{number}, {words}" if words else _("{number} of 7").format(number=number)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One criterion that may be marked besides: its field, its name, and its seven steps."""
+
+    field: str
+    label: str
+    options: tuple[Option, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TriedBow:
+    """One row of a bow played already: the field of its serial, its mark as a whole, and what else may be marked.
+
+    ``opened``: some of that is marked, so it is shown.
+    """
+
+    number: int
+    legend: str
+    copy: str
+    overall: ScaleWords
+    more: tuple[Asked, ...]
+    opened: bool
 
 
 INSTRUMENTS = {
@@ -96,6 +120,7 @@ STEP_WORDS = {
     "own-bow": (N_("The bow you play now"), N_("your own bow")),
     "wishes": (N_("What matters to you"), N_("what matters")),
     "budget": (N_("Budget and trial"), N_("budget and trial")),
+    "tried": (N_("Bows you have played here"), N_("bows you have played here")),
     "contact": (N_("Check, and hear back if you like"), N_("contact")),
 }
 """By step: its page's heading, and its name within a sentence."""
@@ -138,6 +163,14 @@ NAMES = {
 """Every field's short name, for the summary of what is wrong."""
 
 
+def name_of(field: str) -> str:
+    """Return a field's short name."""
+    row = tried.parts(field)
+    if row is not None:
+        return _("Bow {number}").format(number=row[0])
+    return _(NAMES[field]) if field in NAMES else field
+
+
 def fault(field: str, sentence: str) -> str:
     """Return what is said of a fault on the page: choices are not named by the words that programs use for them."""
     if field in FIRST_CHOICES or field in OwnBowStep.ratings:
@@ -147,7 +180,9 @@ def fault(field: str, sentence: str) -> str:
 
 def anchor(field: str) -> str:
     """Return the id of the control that a fault of a field leads to."""
-    first = "1" if field in OwnBowStep.ratings else FIRST_CHOICES.get(field)
+    row = tried.parts(field)
+    is_scale = field in OwnBowStep.ratings or (row is not None and row[1] == Criterion.OVERALL)
+    first = "1" if is_scale else FIRST_CHOICES.get(field)
     return f"{field}-{first}" if first else field
 
 
@@ -172,6 +207,27 @@ def criteria() -> tuple[Option, ...]:
     """Return what may be a priority: every criterion but the liking as a whole, each with its better end."""
     chosen = (criterion for criterion in CRITERIA if criterion is not Criterion.OVERALL)
     return tuple(Option(str(item), formats.labelled(_(SCALES[item].name), _(SCALES[item].high))) for item in chosen)
+
+
+def tried_bow(row: int, instrument: Instrument, fields: Mapping[str, Iterable[str]]) -> TriedBow:
+    """Return a row of a bow played already; besides the mark as a whole what leads for the instrument, and what is marked."""
+    marked = [c for c in CRITERIA if any(fields.get(tried.field(row, c), ())) and c is not Criterion.OVERALL]
+    more = dict.fromkeys([*LEADING[instrument], *marked])
+    return TriedBow(
+        number=row,
+        legend=_("Bow {number}").format(number=row),
+        copy=tried.field(row, "copy"),
+        overall=_scale(Criterion.OVERALL, tried.field(row, Criterion.OVERALL)),
+        more=tuple(Asked(tried.field(row, c), _(SCALES[c].name), marks(c)) for c in more),
+        opened=bool(marked),
+    )
+
+
+def marks(criterion: Criterion) -> tuple[Option, ...]:
+    """Return the seven steps of a criterion as choices, both ends in words, and the one that is always valid."""
+    ends = {1: _(SCALES[criterion].low), 7: _(SCALES[criterion].high)}
+    steps = (Option(str(n), f"{n}, {ends[n]}" if n in ends else str(n)) for n in range(1, 8))
+    return (unsure(), *steps)
 
 
 def leading(instrument: Instrument, fields: dict[Criterion, str]) -> tuple[ScaleWords, ...]:

@@ -7,7 +7,7 @@ from typing import Any
 from model.vocabulary import LEADING, Criterion, Instrument
 from service.doors import Look
 from service.drafts import Draft
-from service.forms import NOT_SURE, STEPS, OwnBowStep
+from service.forms import NOT_SURE, STEPS, OwnBowStep, TriedStep, tried
 from service.language import _
 from service.pages import contexts, questions, summary
 from service.pages.questions import Option
@@ -15,7 +15,11 @@ from service.words import privacy
 
 BASS = "double-bass"
 """The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
-ORDER = tuple(step.name for step in STEPS)
+TRIED = TriedStep.name
+"""The bows tried already, as a page of its own beside the own bow's: for whoever wants to name some."""
+ORDER = tuple(step.name for step in STEPS if step is not TriedStep)
+PLACES = tuple(step.name for step in STEPS)
+"""Every step that a button may lead to."""
 INSTRUMENT, WORK, OWN_BOW, WISHES, BUDGET, CONTACT = ORDER
 CHECKING = "?then=check"
 """Added to an address so that 'Next' leads back to the last step."""
@@ -26,7 +30,7 @@ ALIKE = {str(criterion): field for field, criterion in OwnBowStep.ratings.items(
 class Frame:
     """What the routes know and every step's page needs: see `contexts.StepPage`.
 
-    ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
+    ``asks_tried``: there is a shop whose bows may have been played. ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
     """
 
     dealer: str | None
@@ -34,7 +38,37 @@ class Frame:
     csrf: str
     currencies: tuple[str, ...]
     look: Look | None = None
+    asks_tried: bool = False
     checking: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """How the rows of bows tried are to change: one taken out, or an empty one added; ``anchor``: where the reader goes on."""
+
+    without: int | None
+    blank: bool
+    anchor: str
+
+
+def rows_asked_for(go: str) -> Rows | None:
+    """Return what a button of the bows tried asks for, None for one that leads elsewhere."""
+    verb, _dash, row = go.partition("-")
+    if verb == "add":
+        return Rows(None, True, "#add")
+    if verb == "remove" and row.isascii() and row.isdigit():
+        return Rows(int(row), False, "#add")
+    return None
+
+
+def asks_tried(draft: Draft) -> bool:
+    """Say whether the bows tried are asked for: of whom, or whether some are named already."""
+    return bool(draft.dealer) or bool(tried.rows(draft.fields(TRIED)))
+
+
+def within_step(one: str, other: str) -> bool:
+    """Say whether both pages are the own bow's step."""
+    return {one, other} == {OWN_BOW, TRIED}
 
 
 def step_of(page: str) -> str:
@@ -44,12 +78,19 @@ def step_of(page: str) -> str:
 
 def before(page: str) -> str:
     """Return the page that 'Back' leads to."""
-    return INSTRUMENT if page == BASS else ORDER[max(ORDER.index(page) - 1, 0)]
+    if page in (BASS, TRIED):
+        return INSTRUMENT if page == BASS else OWN_BOW
+    return ORDER[max(ORDER.index(page) - 1, 0)]
 
 
 def after(page: str) -> str:
     """Return the page that 'Next' leads to; the last step's is itself."""
-    return ORDER[min(ORDER.index(step_of(page)) + 1, len(ORDER) - 1)]
+    return ORDER[min(_number(page), len(ORDER) - 1)]
+
+
+def _number(page: str) -> int:
+    """Return which of the steps a page is of, from 1 on."""
+    return ORDER.index(OWN_BOW if page == TRIED else step_of(page)) + 1
 
 
 def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> contexts.StepPage:
@@ -74,7 +115,7 @@ def _around(name: str, draft: Draft, typed: contexts.Typed, frame: Frame) -> dic
         "demo": frame.demo,
         "look": frame.look,
         "progress": _("{number} of {all}, {time}").format(
-            number=ORDER.index(step) + 1, all=len(ORDER), time=questions.time_left(step)
+            number=_number(name), all=len(ORDER), time=questions.time_left(ORDER[_number(name) - 1])
         ),
         "notices": tuple(_notices(draft.dropped)),
         "action": f"/form/{draft.address}/{name}{CHECKING if frame.checking else ''}",
@@ -86,7 +127,7 @@ def _around(name: str, draft: Draft, typed: contexts.Typed, frame: Frame) -> dic
 
 
 def _fault(field: str, sentence: str) -> contexts.Fault:
-    name = _(questions.NAMES[field]) if field in questions.NAMES else field
+    name = questions.name_of(field)
     return contexts.Fault(questions.anchor(field), _("{name}: {sentence}").format(name=name, sentence=sentence))
 
 
@@ -98,6 +139,7 @@ def _notices(dropped: Iterable[str]) -> Iterable[str]:
         "own_bow": _(
             "You changed the instrument, so what it left without sense was taken out of the answers on your own bow."
         ),
+        "tried": _("You changed the instrument, so the bows you had named as played are no longer among your answers."),
     }
     return (words[what] for what in dropped)
 
@@ -115,7 +157,7 @@ def _work(around: dict[str, Any], _draft: Draft, _typed: contexts.Typed, _frame:
     return contexts.WorkPage(**around, settings=questions.plain(questions.SETTINGS))
 
 
-def _own_bow(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+def _own_bow(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, frame: Frame) -> contexts.StepPage:
     fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
     return contexts.OwnBowPage(
         **around,
@@ -126,7 +168,15 @@ def _own_bow(around: dict[str, Any], draft: Draft, _typed: contexts.Typed, _fram
         ),
         kinds=(*questions.plain(questions.KINDS), questions.unsure()),
         scales=questions.leading(draft.instrument or next(iter(LEADING)), fields),
+        asks_tried=frame.asks_tried or asks_tried(draft),
+        tried=summary.tried(draft.answers()),
     )
+
+
+def _tried(around: dict[str, Any], draft: Draft, typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
+    rows = tried.rows(typed.fields) or (1,)
+    bows = tuple(questions.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows)
+    return contexts.TriedPage(**around, bows=bows, may_add=len(rows) < tried.MOST)
 
 
 def _wishes(around: dict[str, Any], _draft: Draft, _typed: contexts.Typed, _frame: Frame) -> contexts.StepPage:
@@ -162,6 +212,7 @@ _MAKERS: dict[str, Callable[[dict[str, Any], Draft, contexts.Typed, Frame], cont
     BASS: _instrument,
     WORK: _work,
     OWN_BOW: _own_bow,
+    TRIED: _tried,
     WISHES: _wishes,
     BUDGET: _budget,
     CONTACT: _contact,

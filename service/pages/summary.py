@@ -39,14 +39,31 @@ def lines(body: Body) -> tuple[Line, ...]:
         (_("Budget"), _budget(budget), "budget"),
         (_("Trial"), _trial(trial), "budget"),
     ]
+    if played := tried(body):
+        spoken.insert(3, (_("Played here"), played, "tried"))
     return tuple(Line(question, answer or _("not answered"), step) for question, answer, step in spoken)
+
+
+def tried(body: Body) -> str:
+    """Return the bows that were named as played, each with its mark; empty where none is."""
+    return _listed(_tried_bow(bow) for bow in body.get("tried", ()))
+
+
+def _tried_bow(bow: Body) -> str:
+    mark = bow["ratings"].get(Criterion.OVERALL)
+    if mark is None:
+        return str(bow["copy"])
+    return _("{copy} {rating} of 7").format(copy=bow["copy"], rating=mark)
 
 
 def quiet_line(body: Body) -> str:
     """Return the answers that a shortlist rests on, in one line."""
     budget = body.get("budget") or {}
     amount = [_("up to {amount}").format(amount=_money(budget))] if budget else []
-    return f"{formats.NBSP}· ".join([*_instrument_parts(body), *_settings(body), *amount])
+    count = len(body.get("tried", ()))
+    played = [ngettext("one bow played here", "{count} bows played here", count)] if count else []
+    told = [words.format(count=formats.counted(count)) for words in played]
+    return f"{formats.NBSP}· ".join([*_instrument_parts(body), *_settings(body), *told, *amount])
 
 
 def _settings(body: Body) -> list[str]:

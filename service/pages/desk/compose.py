@@ -15,14 +15,16 @@ from sqlalchemy.orm import Session
 from model.vocabulary import Blinding, Place
 from service import drafts
 from service.errors import Invalid, Refused
+from service.forms import tried
 from service.language import N_, _
-from service.pages import desk_frame, summary
+from service.pages import desk_frame, questions, summary
 from service.pages.contexts import Typed
 from service.pages.desk import composing_form, composing_page
 from service.pages.desk.common import all_or_nothing, by_field, faults, first, today
 from service.pages.desk.composing_page import ComposePage
 from service.pages.guard import Adviser, AtDealer, Fields, Posted
 from service.pages.sessions import Reading, Writing
+from service.players.tried import settled as read_bows
 from service.trials import composing, marks, outcomes, reading
 from service.trials.composing import Proposal
 from service.words import desk_lines
@@ -84,7 +86,9 @@ async def ask(
     if kept is not None:
         return _show(request, session, staff, kept, chosen=kept.get("copies", ()))
     fields = composing_form.usual(today())
-    sent = {name: request.query_params.getlist(name) for name in _ASKED if name in request.query_params}
+    given = {name: request.query_params.getlist(name) for name in request.query_params}
+    sent = {name: values for name, values in given.items() if name in _ASKED}
+    sent |= tried.laid_out(given, without=composing_form.dropped(given))
     links = {"enquiry": enquiry, "previous": previous, "player": player}
     fields |= sent | {name: [value] for name, value in links.items() if value}
     fields |= _from_before(session, staff, links)
@@ -152,7 +156,18 @@ def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
         page = reading.enquiry(session, staff.dealer, enquiry)
         return _Basis(page.answers, desk_lines.somebody(page.row.name), page.contact is not None, False, currency)
     who = desk_lines.somebody(reading.player(session, staff.dealer, player).row.name) if player else None
-    return _Basis(composing_form.walk_in(fields, currency), who, bool(player), True, currency)
+    body = composing_form.walk_in(fields, currency)
+    body |= _bows_of(session, staff, body, fields)
+    return _Basis(body, who, bool(player), True, currency)
+
+
+def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
+    """Return the bows that a walk-in played here, as the shop names them; raises `Invalid`."""
+    settled, wrong = read_bows(session, staff.dealer, body, fields)
+    if wrong:
+        raise Invalid(wrong.items())
+    bows = tried.parse(settled)[0]
+    return {"tried": bows} if bows else {}
 
 
 def _unasked(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
@@ -225,20 +240,29 @@ def _or(verb: Callable[[], T], wrong: dict[str, str]) -> T | None:
         return None
 
 
+def _rows_named(wrong: Mapping[str, str]) -> dict[str, str]:
+    return {name: questions.name_of(name) for name in wrong if tried.parts(name)}
+
+
 def _page(
     basis: _Basis, fields: Fields, proposal: Proposal | None, wrong: Mapping[str, str], notice: str
 ) -> ComposePage:
     hidden = {name: first(fields, name) for name in _HIDDEN}
     if basis.walk_in:
-        hidden |= {name: first(fields, name) for name in _ASKED}
+        hidden |= {name: first(fields, name) for name in (*_ASKED, *tried.laid_out(fields))}
     return ComposePage(
         title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
         answers=summary.quiet_line(basis.body) if basis.body else "",
         walk_in=basis.walk_in,
         notice=notice,
         typed=Typed(fields, wrong),
-        faults=faults(wrong, _NAMES, _ANCHORS),
+        faults=faults(
+            wrong,
+            _NAMES | _rows_named(wrong),
+            _ANCHORS | {name: questions.anchor(name) for name in wrong if tried.parts(name)},
+        ),
         hidden=hidden,
+        tried=composing_page.tried_rows(basis.body, fields) if basis.walk_in else (),
         instruments=composing_page.instruments(),
         budgets=composing_page.budgets(basis.currency),
         currency=basis.currency,

@@ -74,6 +74,12 @@ def walk_in(fields: Fields, currency: str) -> Body:
     return body
 
 
+def dropped(fields: Fields) -> int | None:
+    """Return the row of the bows played here that is to be taken out."""
+    row = first(fields, "drop")
+    return int(row) if row.isascii() and row.isdigit() else None
+
+
 def questionnaire(body: Mapping[str, Any], fields: Fields, dealer: str) -> forms.Questionnaire:
     """Return the answers with this trial's dealer, minutes and place, as they are proposed from.
 

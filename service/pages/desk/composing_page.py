@@ -2,12 +2,15 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
+from model.vocabulary import Instrument
 from service import formats
+from service.forms import tried
 from service.language import _
 from service.pages.contexts import Fault, Page, Typed
 from service.pages.desk.common import options
-from service.pages.questions import MINUTES, Option, offered
+from service.pages.questions import MINUTES, Option, TriedBow, offered, tried_bow
 from service.pages.shortlist import BowStep, bow_step
 from service.trials.composing import BowChoice, Proposal
 from service.words import desk
@@ -52,6 +55,7 @@ class ComposePage(Page):
     answers : the answers it rests on, in one line; empty before a walk-in has chosen.
     walk_in : the three choices of a walk-in are asked.
     notice : why it cannot be set aside as it stands; empty where it can.
+    tried : rows for bows that a walk-in played here, the last one empty.
     hidden : what travels along in the form, by name.
     effect, bows : None and empty while nothing can be proposed.
     asks_contact : the player is not known yet; then ``may_help`` is asked too.
@@ -63,6 +67,7 @@ class ComposePage(Page):
     typed: Typed
     faults: tuple[Fault, ...]
     hidden: Mapping[str, str]
+    tried: tuple[TriedBow, ...]
     instruments: tuple[Option, ...]
     budgets: tuple[Option, ...]
     currency: str
@@ -106,6 +111,13 @@ def bow_lines(bows: Iterable[BowChoice]) -> tuple[BowLine, ...]:
         )
         for bow in bows
     )
+
+
+def tried_rows(body: Mapping[str, Any] | None, fields: Mapping[str, list[str]]) -> tuple[TriedBow, ...]:
+    """Return the rows of bows that a walk-in played here, with room for one more."""
+    instrument = Instrument((body or {}).get("instrument", Instrument.VIOLIN))
+    rows = tried.rows(tried.laid_out(fields, blank=True))
+    return tuple(tried_bow(row, instrument, fields) for row in rows)
 
 
 def instruments() -> tuple[Option, ...]:
