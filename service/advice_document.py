@@ -75,7 +75,7 @@ def document(session: Session, of: Parts) -> Document:
             "trials_all": outlook.trials_all,
             "priority_weight": outlook.priority_weight,
         },
-        "verdict": _verdict(session, of) if proposal.verdict else None,
+        "verdict": _verdict(session, of),
         "shortlist": [_entry(entry, of) for entry in proposal.entries],
         "own_bow": _own_bow(outlook),
         "trial": _trial(proposal, place) if proposal.entries else None,
@@ -101,7 +101,6 @@ def _price(value: float) -> float:
 
 def _verdict(session: Session, of: Parts) -> dict[str, Any]:
     found, proposal = of.proposal.verdict, of.proposal
-    assert found is not None  # noqa: S101 - for the type checker: the caller asks first
     at = found.changes_at
     scarce = found.code in (VerdictCode.ASK, VerdictCode.KEEP) or proposal.missing > 0
     return {

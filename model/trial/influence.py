@@ -112,7 +112,7 @@ def _changes(advised: Proposal, without: Proposal) -> tuple[Change, ...]:
 def _facts(of: Proposal) -> dict[What, str | float | tuple[str, ...]]:
     counted = tuple(f"{tier}:{count}" for tier, count in sorted(of.allocation.items()))
     return {
-        What.VERDICT: str(of.verdict.code) if of.verdict else "",
+        What.VERDICT: str(of.verdict.code),
         What.FIRST_TIER: of.entries[0].tier if of.entries else "",
         What.BOWS: tuple(sorted(of.bring)) or counted,
         What.CHANCE: round(of.case.row.chance, 3) if of.case else 0.0,

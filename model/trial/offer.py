@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from model.trial.case import Case
 from model.trial.reasons import Reason
-from model.trial.verdict import Verdict
+from model.trial.verdict import Verdict, VerdictCode
 from model.vocabulary import Place, Role
 
 STRETCH = 0.15
@@ -107,13 +107,16 @@ class More:
     points: float
 
 
+NOTHING = Verdict(VerdictCode.ASK, 0.0, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """What is proposed to the player.
 
     Attributes
     ----------
-    verdict : None where no tier suits and has a price.
+    verdict : ask where no tier suits and has a price, or nothing can be brought.
     entries : the listed tiers; without a budget in order of price, else the best fit first.
     case : None with nothing to bring.
     bring : serials of the copies to bring, the most useful first; empty where no stock is known.
@@ -127,7 +130,7 @@ class Proposal:
     considered : how many tiers suit the player and have a price.
     """
 
-    verdict: Verdict | None = None
+    verdict: Verdict = NOTHING
     entries: tuple[Entry, ...] = ()
     case: Case | None = None
     bring: tuple[str, ...] = ()

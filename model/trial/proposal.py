@@ -285,7 +285,6 @@ class _Proposing:
         if near:
             listed.append((Role.CONTRAST, max(near, key=lambda p: (float(apart[p]), -p))))
         return Proposal(
-            verdict=Verdict(VerdictCode.ASK, 0.0, 0.0),
             entries=self._entries(market, listed, {}, held),
             over_budget=over,
             rejected=self._liked(lambda mark: mark <= self.own_level - CLEARLY),

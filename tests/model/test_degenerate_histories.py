@@ -96,7 +96,7 @@ def test_an_odd_history_still_gives_a_sound_answer(history: str) -> None:
             proposal = proposal_for(model.view_, answers, runs, offer)
             assert proposal.case is not None
             assert all(np.isfinite([row.gain, row.chance]).all() for row in proposal.case.rows)
-            assert proposal.verdict is not None
+            assert np.isfinite([proposal.verdict.chance, proposal.verdict.gain]).all()
             assert all(entry.reasons for entry in proposal.entries)
 
 
