@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import JSONResponse
 from pydantic.json_schema import models_json_schema
 
@@ -10,12 +10,13 @@ from service import advice, forms, language, words
 from service.access import keys
 from service.forms.server import OutcomeIn, TrialIn
 from service.forms.sheet import SheetIn
-from service.pages import api_keys, api_links, costs, schema
+from service.pages import api_keys, api_links, costs, schema, why
 from service.pages.api_keys import Brought
 from service.pages.bodies import json_body
 from service.pages.keyed import AnyCaller
 from service.pages.screens import client_of, not_too_often
 from service.pages.sessions import Writing
+from service.words import influence
 
 router = APIRouter()
 _REF = "#/components/schemas/{model}"
@@ -55,6 +56,7 @@ async def give_advice(
     questionnaire: Annotated[forms.Questionnaire, Depends(asked)],
     brought: Brought,
     session: Writing,
+    explain: Annotated[bool, Query(description="Say what each answer did, as `influence`")] = False,
 ) -> JSONResponse:
     """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice.
 
@@ -62,9 +64,14 @@ async def give_advice(
     """
     found = api_keys.caller(session, brought)
     is_server = found is not None and found.kind == keys.SERVER
+    if explain and not is_server:
+        costs.charge(request, costs.ADVICE)
     client = None if is_server else (request.client.host if request.client else "")
     told = advice.advise(session, api_keys.bound(questionnaire, found), client=client)
-    return JSONResponse(words.reply(told, operator=is_server))
+    answer = words.reply(told, operator=is_server)
+    address = advice.address_of(session, told["id"]) if explain else None
+    did = why.explained(session, address) if address else None
+    return JSONResponse(answer if did is None else answer | {"influence": influence.influence(did, told)})
 
 
 @router.get("/openapi.json", include_in_schema=False)

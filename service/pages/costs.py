@@ -22,6 +22,8 @@ COSTS: Mapping[str, int] = {
     # The last step works out the advice, and has the limit of the count as well.
     "POST /form/{address}/{name}": 2 * PAGE,
     "GET /advice/{address}": 2 * PAGE,
+    # Worked out once for each state of the range, which takes as long as some advices.
+    "GET /advice/{address}/why": ADVICE,
     "POST /advice/{address}/again": PAGE,
     # What a load balancer asks for every few seconds, for itself.
     "GET /health/live": SMALL,

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import advice, doors, drafts, language
-from service.pages import shortlist
+from service.pages import shortlist, why
 from service.pages.bodies import Form, first
 from service.pages.rendering import render
 from service.pages.sessions import Reading, Writing
@@ -35,6 +35,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         doc,
         address=f"/advice/{address}",
         csrf=request.app.state.tokens.make(address),
+        why=f"/advice/{address}/why" if doc.get("verdict") else "",
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=doors.look(session, dealer) if dealer else None,
@@ -42,6 +43,25 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         privacy=privacy.path(dealer),
     )
     return render(request, "shortlist/result.html", page)
+
+
+@router.get("/advice/{address}/why")
+async def explain(request: Request, address: str, session: Reading) -> Response:
+    """Say what each answer did: what would be another without it."""
+    doc = advice.stored(session, address)
+    if doc is None or not doc.get("verdict"):
+        raise HTTPException(404)
+    language.carry_on(advice.language_of(session, address))
+    dealer = doc["answers"].get("dealer")
+    page = why.page_of(
+        doc,
+        why.explained(session, address),
+        back=f"/advice/{address}",
+        dealer=drafts.dealer_name(session, dealer),
+        demo=request.app.state.demo,
+        look=doors.look(session, dealer) if dealer else None,
+    )
+    return render(request, "shortlist/why.html", page)
 
 
 @router.post("/advice/{address}/again")

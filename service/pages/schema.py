@@ -176,6 +176,42 @@ class Played(Answer):
     mark: float = Field(ge=1, le=7)
 
 
+class Change(Answer):
+    """What would be another one without an answer."""
+
+    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+
+    what: Literal["verdict", "first_tier", "bows", "chance"]
+    with_: str | float = Field(
+        alias="with", description="as advised: a verdict's code, a tier's name, a number of bows, a chance"
+    )
+    without: str | float = Field(description="as it would be without the answer")
+
+
+class Influence(Answer):
+    """What one of the answers given did."""
+
+    answer: Literal[
+        "settings",
+        "priorities",
+        "wish_mass",
+        "wish_tone",
+        "own_bow",
+        "own_bow_ratings",
+        "own_bow_mass",
+        "own_bow_kind",
+        "tried",
+        "budget",
+        "minutes",
+        "place",
+        "strings",
+        "string_length_mm",
+    ]
+    changes: list[Change] = Field(description="empty where past trials do not show that the answer matters")
+    reads: bool = Field(description="false: the advice does not depend on it, it helps the adviser")
+    text: str
+
+
 class Advice(Answer):
     """The answer to a questionnaire."""
 
@@ -192,6 +228,9 @@ class Advice(Answer):
     trial: TrialPlan | None
     cautions: list[str]
     notes: list[str]
+    influence: list[Influence] | None = Field(
+        default=None, description="with `?explain=1`: one entry for each answer given"
+    )
 
 
 class Alive(Answer):

@@ -97,6 +97,7 @@ def page_of(
     dealer: str | None,
     demo: bool,
     look: Look | None = None,
+    why: str = "",
     data: str = "",
     privacy: str = "",
 ) -> ShortlistPage:
@@ -130,6 +131,7 @@ def page_of(
         again=f"{address}/again",
         address=address,
         csrf=csrf,
+        why=why,
         data=data,
         privacy=privacy,
     )

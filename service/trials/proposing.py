@@ -21,7 +21,7 @@ from service.errors import Invalid
 from service.forms import Questionnaire
 from service.language import _
 from service.trials import ordering, reservations
-from service.trials.marks import NO_MARKS, Marks, Played
+from service.trials.marks import NO_MARKS, Marks
 from service.words import composing as phrases
 
 MOST_LACKING = 5
@@ -200,7 +200,7 @@ def _proposal(
         minutes=ordering.minutes_of(runs),
         recommended=considered.proposal.bring,
         lacking=_lacking(session, considered, shelf),
-        notes=(*phrases.of_marks(marks), *_none_worth(document), *words.notes(document)),
+        notes=(*phrases.of_marks(marks), *words.staff_notes(document)),
         basis=document["model"]["basis"],
         model_version=considered.fitted.version,
         document=document,
@@ -241,12 +241,20 @@ def _choices(
     found = {bow.serial: bow for bow in ranked(considered.view, considered.outlook, bows, _tried(session, bows))}
     # The chosen by liking, the others as they were put.
     order = [*(serial for serial in found if serial in case), *(bow for bow in bows if bow not in case)]
+    told = {tried["copy"]: tried["mark"] for tried in considered.document["tried"]}
     return tuple(
-        _choice(considered, found[bow], bow in case, shelf.blocked[bow], marks.played.get(bow)) for bow in order
+        _choice(
+            considered,
+            found[bow],
+            bow in case,
+            shelf.blocked[bow],
+            phrases.reason(found[bow], marks.played.get(bow), told.get(bow)),
+        )
+        for bow in order
     )
 
 
-def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | None, played: Played | None) -> BowChoice:
+def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | None, reason: str) -> BowChoice:
     on_sale = considered.now_on_sale
     price, currency = on_sale.prices[considered.questionnaire.dealer].get(bow.tier, (None, None))
     return BowChoice(
@@ -258,7 +266,7 @@ def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | No
         expected=bow.expected,
         low=bow.low,
         high=bow.high,
-        reason=phrases.reason(bow, played),
+        reason=reason,
         chosen=chosen,
         blocked=blocked,
     )
@@ -273,21 +281,6 @@ def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
         .group_by(run.copy)
     )
     return {copy: count for copy, count in session.execute(counted) if copy is not None}
-
-
-def _none_worth(document: Mapping[str, Any]) -> tuple[str, ...]:
-    """Say that nothing is advised where every case is expected to lose against the own bow, or against a good one."""
-    if document["trial"] is None or document["trial"]["copies"]:
-        return ()
-    if document["own_bow"]["state"] == "none":
-        said = _(
-            "None of the bows at hand can be expected to be called good; tick by hand what is to be tried even so."
-        )
-    else:
-        said = _(
-            "None of the bows at hand can be expected to better the own bow; tick by hand what is to be tried even so."
-        )
-    return (said,)
 
 
 def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:

@@ -21,12 +21,20 @@ _MEASURED: Mapping[str, str] = {
 }
 
 
-def reason(bow: Ranked, played: Played | None = None) -> str:
-    """Return what the player made of a bow, what speaks for it, or how little is known of it, in a sentence or some."""
+def reason(bow: Ranked, played: Played | None = None, mark: float | None = None) -> str:
+    """Return what the player made of a bow, what speaks for it, or how little is known of it, in a sentence or some.
+
+    Parameters
+    ----------
+    played : when the player had it in hand at this dealer's, and what it got.
+    mark : what the player says to have given it, where nothing of that is stored.
+    """
     first = _first[bow.why](bow)
-    if played:  # the mark itself says what the player's own ratings are worth
-        first = _played(played) if bow.why is Why.OWN_RATINGS else f"{_played(played)} {first}"
-    return " ".join(part for part in (first, _history(bow)) if part)
+    gave = _played(played) if played else _gave(mark)
+    if gave:  # the mark itself says what the player's own ratings are worth
+        first = gave if bow.why is Why.OWN_RATINGS else f"{gave} {first}"
+    unknown = gave and not bow.rated and not bow.tried
+    return " ".join(part for part in (first, "" if unknown else _history(bow)) if part)
 
 
 def _played(played: Played) -> str:
@@ -35,6 +43,12 @@ def _played(played: Played) -> str:
     if played.mark is None:
         return _("Played on {day}, without a mark as a whole.").format(day=day)
     return _("Played on {day}, rated {mark}.").format(day=day, mark=formats.mark(played.mark))
+
+
+def _gave(mark: float | None) -> str:
+    if mark is None:
+        return ""
+    return _("The player gave it {mark} of 7.").format(mark=formats.mark(mark))
 
 
 def of_marks(marks: Marks) -> tuple[str, ...]:
@@ -136,16 +150,14 @@ _first: Mapping[Why, Callable[[Ranked], str]] = {
 
 def lacking(tier_name: str, missing: int, workshop: int) -> str:
     """Say how many bows of a tier are wanted beyond those at hand, and how many the workshop has."""
-    if missing:
-        wanted = ngettext(
-            "One more of {tier} is wanted than is at hand",
-            "{missing} more of {tier} are wanted than are at hand",
-            missing,
-        ).format(missing=formats.capital(formats.counted(missing)), tier=tier_name)
-        there = ngettext("one is at the workshop", "{workshop} are at the workshop", workshop) if workshop else ""
-        there = there.format(workshop=formats.counted(workshop)) or _("the workshop has none either")
-        return _("{wanted}; {there}.").format(wanted=wanted, there=there)
-    sentence = ngettext(
-        "One of {tier} is at the workshop.", "{workshop} of {tier} are at the workshop.", workshop
-    ).format(workshop=formats.counted(workshop), tier=tier_name)
-    return formats.capital(sentence)
+    wanted = ngettext(
+        "One more of {tier} is wanted than is at hand.",
+        "{missing} more of {tier} are wanted than are at hand.",
+        missing,
+    ).format(missing=formats.capital(formats.counted(missing)), tier=tier_name)
+    there = ngettext("One of {tier} is at the workshop.", "{workshop} of {tier} are at the workshop.", workshop).format(
+        workshop=formats.counted(workshop), tier=tier_name
+    )
+    none = _("The workshop has none either.")
+    said = [*([wanted] if missing else []), formats.capital(there) if workshop else none if missing else ""]
+    return " ".join(part for part in said if part)

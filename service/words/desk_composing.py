@@ -52,7 +52,8 @@ def verdict(proposal: Proposal) -> str:
     }[code(doc)]
     changed = what_changes_it(doc) if code(doc) == KEEP else ""
     there = elsewhere(doc) if code(doc) in (KEEP, ASK) else ""
-    return " ".join(part for part in (said, changed, there) if part)
+    by_hand = _("Other bows can be ticked by hand.") if code(doc) == ASK and proposal.bows else ""
+    return " ".join(part for part in (said, changed, there, by_hand) if part)
 
 
 def gain(proposal: Proposal, chosen: int) -> str:

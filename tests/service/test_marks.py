@@ -79,8 +79,8 @@ def test_a_known_player_who_walks_in_is_proposed_to_by_what_was_rated(shop: Data
     assert known.document["own_bow"] == {"state": "rated", "level": 4.0}
     assert reasons(known)[BOWS[1]].startswith(f"Played on {SAID}, rated 7.")
     assert f"The player rated the own bow 4 on {SAID}; what the bows promise is measured against that." in known.notes
-    assert not any("did not rate your own bow" in note for note in known.notes)
-    assert any("did not rate your own bow" in note for note in stranger.notes)
+    assert not any("The player did not rate the own bow" in note for note in known.notes)
+    assert any("The player did not rate the own bow" in note for note in stranger.notes)
     assert "Played on" not in " ".join(reasons(stranger).values())
 
 
