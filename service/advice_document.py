@@ -266,6 +266,8 @@ def _notes(of: Parts) -> list[Note]:
     notes: list[Note] = []
     if outlook.basis is Basis.PRIOR:
         notes.append(("prior_only", {"trials": outlook.trials}))
+        said = {tier.slug for tier in of.view.posterior.design.tiers if tier.character}
+        notes += [("by_maker", {})] if any(entry.tier in said for entry in proposal.entries) else []
     elif outlook.trials < FEW_TRIALS:
         notes.append(("few_trials", {"trials": outlook.trials}))
     notes += of.offered.notes

@@ -49,6 +49,11 @@ def _prior_only(values: Values, doc: Document) -> str:
     return sentence.format(trials=formats.trials(count), players=players(doc))
 
 
+def _by_maker(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("What we say of single models comes mostly from their maker so far, not from players.")
+
+
 def _few_trials(values: Values, doc: Document) -> str:
     trials = formats.trials(values["trials"])
     return _("Few trials like yours stand behind this, only {trials} by {players} so far.").format(
@@ -243,6 +248,7 @@ NOTES: dict[str, Callable[[Values, Document], str]] = {
     "model_stands_in": _model_stands_in,
     "beliefs_stand_in": _beliefs_stand_in,
     "prior_only": _prior_only,
+    "by_maker": _by_maker,
     "few_trials": _few_trials,
     "currency_only": _currency_only,
     "no_tier_in_currency": _no_tier_in_currency,

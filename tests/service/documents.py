@@ -8,6 +8,7 @@ NOTE_VALUES: dict[str, dict[str, Any]] = {
     "model_stands_in": {"version": 7},
     "beliefs_stand_in": {"version": 7},
     "prior_only": {"trials": 3},
+    "by_maker": {},
     "few_trials": {"trials": 31},
     "currency_only": {"currency": "CHF"},
     "no_tier_in_currency": {"currency": "CHF"},

@@ -14,13 +14,14 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.stats import spearmanr
+from sqlalchemy import delete
 
 from model import character
 from model.preference import PreferenceModel
 from model.records import Answers, Copy, OwnBow, Range, Tier, Trial
 from model.trial import Offer, Proposal, proposal_for
 from model.vocabulary import CRITERIA, Basis, Criterion, Instrument
-from service import history
+from service import history, tables
 from service.database import Database
 from tests import factories, migrated
 from tests.factories import row
@@ -44,13 +45,13 @@ class Violins:
     """The demo's violins: the range, the first sixty trials, and what is fitted to some of them."""
 
     def __init__(self, folder: Path) -> None:
-        tables = {name: _read(name) for name in ("tiers", "character", "copies")}
+        given = {name: _read(name) for name in ("tiers", "character", "copies")}
         runs = [line for line in _read("runs") if line["instrument"] == "violin" and line["rater"] == "player"]
         first = list(dict.fromkeys(line["trial"] for line in runs))[: NUMBERS[-1]]
-        tables["runs"] = [line for line in runs if line["trial"] in first]
+        given["runs"] = [line for line in runs if line["trial"] in first]
         migrated.put(folder / "bows.db")
         database = Database(f"sqlite:///{folder / 'bows.db'}")
-        assert factories.load(database, folder / "given", tables).problems == ()
+        assert factories.load(database, folder / "given", given).problems == ()
         with database.reading() as session:
             whole = history.read_range(session)
             self.trials = sorted(history.read_trials(session), key=lambda trial: (trial.on, trial.key))
@@ -191,8 +192,8 @@ def shop(tmp_path: Path) -> Iterator[Client]:
     prices = [row("prices", tier="low", price=500)]
     words = [row("character", tier="quick", step=2)]
     with client.serving(client.settings_in(tmp_path)) as serving:
-        tables = {"tiers": tiers, "copies": copies, "prices": prices, "character": words}
-        assert factories.load(serving.database, tmp_path / "given", tables).problems == ()
+        given = {"tiers": tiers, "copies": copies, "prices": prices, "character": words}
+        assert factories.load(serving.database, tmp_path / "given", given).problems == ()
         yield serving
 
 
@@ -211,4 +212,10 @@ def test_the_first_day_through_the_api_is_honest_and_hears_the_maker(shop: Clien
     (quick,) = [entry for entry in told["shortlist"] if entry["tier"] == "quick"]
     assert "response" in [reason["criterion"] for reason in quick["reasons"]]
     assert quick["copies"] == max(entry["copies"] for entry in told["shortlist"])
-    assert any("trial" in note for note in told["notes"])
+    by_maker = "What we say of single models comes mostly from their maker so far, not from players."
+    assert by_maker in told["notes"]
+    with shop.database.writing() as session:
+        session.execute(delete(tables.TierCharacter))
+    silent = shop.advice(asked).json()
+    assert silent["model"]["basis"] == "prior"
+    assert by_maker not in silent["notes"]
