@@ -52,7 +52,7 @@ def test_the_players_share_is_that_of_the_definition(c: int) -> None:
     for (player, _), n in cells.items():
         weight[player] += n / (1 + l_w * n)
     determinants = sum(np.log1p(l_w * n) for n in cells.values()) + sum(np.log1p(l_a * w) for w in weight.values())
-    prior = Beliefs().prior(design)
+    prior = Beliefs().prior(design).of(c)
     ratios = np.array([l_a, posterior.copy_sd[c] ** 2 / noise, l_w])
     # Nobody rated a copy twice, so that the match's share is its prior's mode and has no density to add.
     penalty, _, _ = prior.penalty(ratios, np.array([True, True, False]))
@@ -74,7 +74,7 @@ def test_the_sum_of_squares_is_that_of_dense_algebra() -> None:
     noise = posterior.repeat_sd[c] ** 2
     match = posterior.match_sd[c] ** 2 * (same_player & same_copy)
     without_copies = np.eye(len(left)) + (posterior.player_sd[c] ** 2 * same_player + match) / noise
-    prior = Beliefs().prior(design)
+    prior = Beliefs().prior(design).of(c)
     X0, y0 = prior.rows()
     outside = y0 - X0 @ posterior.coef[c]
     believed = outside @ outside + prior.weight * prior.repeat_sd**2
