@@ -76,7 +76,7 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
     mean, told = player.after(joint, extra)
     cov = player.parts.covariance(joint, joint) - told.T @ told
     cov[first:, first:] += _effects(player, weights, places)
-    cov[first:, first:] += np.diag(player.match(weights) + player.unmeasured(weights)[places])
+    cov[first:, first:] += np.diag(player.own_variance(weights)[places])
     order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
     return Here(
         mean=mean[order],

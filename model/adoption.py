@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
 from model.foretell import Law, Sheets
-from model.personal import utility_weights
+from model.personal import LIKING
 from model.records import Trial
 from model.scores import Estimate
 from model.view import View
@@ -84,7 +84,7 @@ def losses(view: View, trials: Sequence[Trial]) -> dict[str, float]:
     given: dict[str, list[tuple[float, int]]] = {}
     sheets = Sheets.of(view.posterior.design, view.range, trials)
     for group in sheets.groups(range(len(trials)), np.zeros(len(sheets.trial), dtype=bool)):
-        marks = group.marks(np.array([utility_weights(sheets.answers[place], 0.0) for place in group.trials]))
+        marks = group.marks(np.tile(LIKING, (len(group.trials), 1)))
         mean, cov = Law(view, group).after(marks, 0)
         error = marks.rated(group) - mean
         for row, count in enumerate(np.bincount(marks.row, minlength=len(group.trials)).tolist()):

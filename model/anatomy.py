@@ -24,12 +24,12 @@ from model.design import (
     player_columns,
     tier_rows,
 )
-from model.player import OVERALL, Player
+from model.player import Player
 from model.posterior import Posterior
 from model.preference import Beliefs
 from model.records import Answers, Tier
 from model.view import Suited, View
-from model.vocabulary import CRITERIA, Hold, Instrument
+from model.vocabulary import CRITERIA, OVERALL, Hold, Instrument
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

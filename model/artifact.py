@@ -20,9 +20,10 @@ from model.choice import TERMS, ChoicePrior, Keeping, WhyLeftOut
 from model.design import PLAYER_COLUMNS, Design
 from model.likelihood import Likelihood
 from model.posterior import Block, Correlations, PlayerLaw, Posterior
+from model.profile import ProfileWeight
 from model.vocabulary import CRITERIA
 
-FORMAT = 2
+FORMAT = 3
 SHAPES: dict[str, str] = {
     "coef": "Cp",
     "coef_root": "Cpp",
@@ -89,6 +90,7 @@ def to_bytes(posterior: Posterior) -> bytes:
         "levels": [[copy, stretch] for copy, stretch in posterior.levels],
         "trials": [[instrument, hold, count] for (instrument, hold), count in posterior.trials.items()],
         "keeping": _keeping_facts(posterior.keeping),
+        "profile": [posterior.profile.mean, posterior.profile.sd],
     }
     text = json.dumps({"digest": _digest(facts, arrays), **facts})
     out = io.BytesIO()
@@ -207,11 +209,20 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterio
         blocks=_blocks(arrays, len(levels)),
         trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
         keeping=_keeping(text["keeping"]),
+        profile=_profile(text["profile"]),
         likelihood=likelihood,
         **{name: arrays[name] for name in ARRAYS},
     )
     likelihood.check(posterior.criterion_arrays)
     return posterior
+
+
+def _profile(facts: list[float]) -> ProfileWeight:
+    mean, sd = (float(value) for value in facts)
+    if not (np.isfinite(mean) and np.isfinite(sd) and sd >= 0):
+        msg = f"got {facts} for how far priorities count, expected a mean and a deviation of 0 or more"
+        raise ValueError(msg)
+    return ProfileWeight(mean, sd)
 
 
 def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:

@@ -13,11 +13,11 @@ from scipy.special import ndtr
 from model import reliability
 from model._here import here
 from model._worth import one_above
-from model.player import OVERALL, Player
+from model.player import Player
 from model.records import Answers, Run
 from model.reliability import NOT_BY_CHANCE, Bin, Forecasts, Goodness, Parts
 from model.scores import Estimate
-from model.vocabulary import CRITERIA, Criterion
+from model.vocabulary import CRITERIA, OVERALL, Criterion
 from model.yardstick import NO_BOW_LEVEL
 
 OF_TIER, OF_COPY, BEST = KINDS = ("of_tier", "of_copy", "best")

@@ -6,10 +6,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from model.design import FIXED, PRIOR_REPEAT_SD, SAID_SD, STEP_POINTS
-from model.player import OVERALL
 from model.posterior import Posterior
 from model.preference import Beliefs
-from model.vocabulary import CRITERIA, STEPS, Criterion
+from model.vocabulary import CRITERIA, OVERALL, STEPS, Criterion
 
 TOLD_ENOUGH = 0.25
 """Trials are said to say something of a tier once they tell this share of what is known of it (a judgement, no source)."""

@@ -10,9 +10,9 @@ from scipy.special import ndtri
 
 from model.design import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, tier_rows, wished_beyond
 from model.outlook import Outlook
-from model.personal import compared_weights, utility_weights
+from model.profile import emphasis
 from model.view import Suited, View
-from model.vocabulary import HIGHEST, LOWEST
+from model.vocabulary import HIGHEST, LOWEST, OVERALL
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -130,11 +130,12 @@ class _Parts:
     def of(cls, view: View, outlook: Outlook) -> "_Parts":
         answers, posterior = outlook.answers, view.posterior
         suited: Suited = view.suited(answers.instrument, answers.hold)
-        weights, _ = compared_weights(answers, utility_weights(answers, posterior.priority_weight))
-        coef = weights @ posterior.coef
+        coef = posterior.coef[OVERALL]
         rows = tier_rows(posterior.design, answers, suited.tiers)
         wish = wished_beyond(rows, suited.tier_of, suited.traits) * coef[WISH_COLUMNS]
-        bench, liked = suited.traits * coef[TRAIT_COLUMNS], weights @ suited.effect
+        bench = suited.traits * coef[TRAIT_COLUMNS]
+        character = (suited.character - suited.tiers_character[suited.tier_of]) @ emphasis(answers)
+        liked = suited.effect[OVERALL] + posterior.profile.mean * character
         own = outlook.stock.offset - liked - bench.sum(axis=1) - wish.sum(axis=1)
         return cls(liked, bench, wish, own, suited.block >= 0)
 

@@ -88,6 +88,7 @@ class Rows:
     position : (n,) 1, 2, ...; 0 where a typical place in the trial is meant.
     masked, opened : (n,) of 0 and 1.
     traits, wished : (n, 3) deviations of the copy from its tier, and from what the wish refers to.
+    of_tier : (n, 3) deviations of the tier's mean from the instrument's; a player's own slopes count them too.
     wishes : (n, 2) of -1, 0, 1: lighter/heavier, warmer/brighter.
     """
 
@@ -100,6 +101,7 @@ class Rows:
     masked: Floats
     opened: Floats
     traits: Floats
+    of_tier: Floats
     wished: Floats
     wishes: Floats
 
@@ -231,6 +233,17 @@ class Design:
         z = np.nan_to_num(z)
         return np.clip(np.column_stack([z[:, 0], z[:, 1], z[:, 2] - z[:, 3]]), -TRAIT_LIMIT, TRAIT_LIMIT)
 
+    def tier_traits(self, place: Ints, instrument: Ints) -> Floats:
+        """Return (n, 3) how the means of tiers deviate from their instrument's, in trait units, limited to +-3; 0 if not known.
+
+        ``place`` (n,) is the tier's among ``tiers`` or -1, ``instrument`` (n,) its index.
+        """
+        if not len(self.tiers):
+            return np.zeros((len(place), len(TRAITS)))
+        z = np.nan_to_num((self.centres[place] - self.fallback[instrument]) / self.scales[instrument])
+        z[place < 0] = 0.0
+        return np.clip(np.column_stack([z[:, 0], z[:, 1], z[:, 2] - z[:, 3]]), -TRAIT_LIMIT, TRAIT_LIMIT)
+
     def mass_shifts(self, place: Ints, instrument: Ints, own_mass_g: Floats) -> Floats:
         """Return (n,) how much heavier a tier's mean is than the own bow, in trait units, limited to +-3; 0 if not known.
 
@@ -320,7 +333,7 @@ OF_OWN, OF_GRADE, OF_TRAITS = 1, 2, slice(3, 3 + len(TRAITS))
 def player_columns(rows: Rows, own: bool = False) -> Floats:
     """Return Z (n, 6) of the rows in the order of `PLAYER_COLUMNS`; ``own``: they are of the own bow."""
     Z = np.zeros((len(rows.grade), len(PLAYER_COLUMNS)))
-    Z[:, 0], Z[:, OF_OWN], Z[:, OF_GRADE], Z[:, OF_TRAITS] = 1.0, float(own), rows.grade, rows.traits
+    Z[:, 0], Z[:, OF_OWN], Z[:, OF_GRADE], Z[:, OF_TRAITS] = 1.0, float(own), rows.grade, rows.traits + rows.of_tier
     return Z
 
 
@@ -338,6 +351,7 @@ def own_rows(answers: Sequence[Answers], positions: Sequence[int]) -> Rows:
         masked=zeros,
         opened=zeros,
         traits=np.zeros((n, len(TRAITS))),
+        of_tier=np.zeros((n, len(TRAITS))),
         wished=np.zeros((n, len(TRAITS))),
         wishes=np.zeros((n, len(WISHES))),
     )
@@ -366,6 +380,7 @@ def tier_rows(design: Design, answers: Answers, tiers: Sequence[Tier]) -> Rows:
         masked=np.zeros(n),
         opened=np.zeros(n),
         traits=np.zeros((n, len(TRAITS))),
+        of_tier=design.tier_traits(place, instrument),
         wished=wished,
         wishes=np.tile([answers.wish_mass or 0.0, answers.wish_tone or 0.0], (n, 1)),
     )
@@ -414,6 +429,7 @@ def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows
         masked=np.array([trial.blinding is Blinding.MASKED for trial, _, _ in runs], dtype=np.float64),
         opened=np.array([trial.blinding is Blinding.OPEN for trial, _, _ in runs], dtype=np.float64),
         traits=traits,
+        of_tier=design.tier_traits(place, instrument),
         wished=np.clip(traits + shift, -TRAIT_LIMIT, TRAIT_LIMIT),
         wishes=np.array(wishes, dtype=np.float64).reshape(-1, len(WISHES)),
     )

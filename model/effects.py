@@ -6,24 +6,27 @@ each criterion's own, since with them coverage is what it should be.
 """
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from model.design import OF_GRADE, PLAYER_COLUMNS
+from model.design import FIXED, OF_GRADE, PLAYER_COLUMNS, TRAIT_COLUMNS, Design
 from model.levels import Level, Stretches
 from model.material import History
-from model.mixed import EffectCovariances, Ratings, joint_effects
+from model.mixed import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
 from model.posterior import Posterior
+from model.profile import ProfileWeight, tiers_beyond_their_mean
 from model.ratings import Prior
-from model.vocabulary import OWN
+from model.vocabulary import OVERALL, OWN
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 LEAST_COPY_SD = 0.02
 """Floor of the copies' deviation on a criterion, in points: at 0 their effects would have no precision."""
+FOLDS = 4
+"""Into which players are dealt to tell how far priorities count."""
 LEAST_EIGENVALUE = 1e-4
 """Floor of the eigenvalues of correlations that have to be inverted; those of copies are told weakly."""
 
@@ -38,8 +41,8 @@ def with_joint_effects(posterior: Posterior, history: History, prior: Prior, str
     prior : of those fits.
     stretches : what was done to copies; each copy's effects follow on each other by it.
     """
-    owned = tuple(dict.fromkeys(level for level in history.level.tolist() if level[0] == OWN))
-    levels = (*posterior.levels, *owned)
+    levels = _all_levels(posterior, history)
+    owned = levels[len(posterior.levels) :]
     chains = tuple(_chains(posterior, stretches))
     coef, effect = joint_effects(_ratings(history, levels), _covariances(posterior, prior, chains))
     players = posterior.players
@@ -51,6 +54,54 @@ def with_joint_effects(posterior: Posterior, history: History, prior: Prior, str
     if found.likelihood is None:
         return found
     return replace(found, likelihood=found.likelihood.with_effects(found.criterion_arrays))
+
+
+def fitted_profile(posterior: Posterior, history: History, prior: Prior, stretches: Stretches) -> ProfileWeight:
+    """Return how far priorities count, told by the overall marks of players that what everybody finds was not fitted to.
+
+    The parameters are those of `with_joint_effects`, the posterior one that it returned. Where nobody named priorities what is
+    believed remains.
+    """
+    believed = ProfileWeight()
+    rated = np.isfinite(history.Y).any(axis=1)
+    emphasis = history.emphasis[rated]
+    if not emphasis.any():
+        return believed
+    levels = _all_levels(posterior, history)
+    ratings, chains = _ratings(history, levels), tuple(_chains(posterior, stretches))
+    of_own = np.repeat(posterior.players.own_shift[:, None], len(levels) - len(posterior.levels), axis=1)
+    found = cross_fitted_moments(
+        ratings,
+        _covariances(posterior, prior, chains),
+        (posterior.coef, np.hstack([posterior.effect, of_own])),
+        ratings.player % FOLDS,
+        _Column(posterior.design, ratings, emphasis),
+    )
+    precision = found[0] + believed.sd**-2
+    return ProfileWeight((found[1] + believed.mean * believed.sd**-2) / precision, precision**-0.5)
+
+
+@dataclass(frozen=True, eq=False)
+class _Column:
+    """What gamma is the coefficient of, for rated rows with the players' emphasis (n, C)."""
+
+    design: Design
+    ratings: Ratings
+    emphasis: Floats
+
+    def __call__(self, coef: Floats, effect: Floats) -> Floats:
+        """Give (n, C): of the overall mark what the player cares about of what everybody finds, zeros elsewhere."""
+        X, out = self.ratings.X, np.zeros(self.ratings.Y.shape)
+        beyond = X[:, len(FIXED) :] @ tiers_beyond_their_mean(self.design)
+        beyond[:, TRAIT_COLUMNS] += X[:, TRAIT_COLUMNS]
+        found = beyond @ coef.T + effect[:, self.ratings.level].T
+        out[:, OVERALL] = np.einsum("nc,nc->n", found, self.emphasis)
+        return out
+
+
+def _all_levels(posterior: Posterior, history: History) -> tuple[Level, ...]:
+    """Return the posterior's levels and those of own bows among the rows."""
+    return (*posterior.levels, *dict.fromkeys(level for level in history.level.tolist() if level[0] == OWN))
 
 
 def _ratings(history: History, levels: tuple[Level, ...]) -> Ratings:

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from model.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
 from model.leads import Told, alike, covariances
 from model.own_marks import kept
+from model.own_parts import Asked
 from model.player import Parts
 from model.records import Answers, OwnBow, Range, Run, Trial
-from model.unmeasured import wishes_of
 from model.view import View
-from model.vocabulary import CRITERIA, CRITERION_INDEX
+from model.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -310,7 +310,7 @@ class Law:
         cov[:, np.arange(shape[1]), np.arange(shape[1])] += group.sheet < 0  # where there is no rating the root is 1
         self._cov, self._roots = cov, dict[int, tuple[Bools, Floats]]()
         answers = [group.sheets.answers[trial] for trial in group.trials.tolist()]
-        told = Told(rows, group.criterion, group.copy)
+        told = Told(rows, group.criterion, group.copy, own_parts(view, group)[..., OVERALL])
         self._leads = [
             (at, covariances(view, [answers[place] for place in at.tolist()], told.at(at), parts))
             for at in alike(answers).values()
@@ -350,6 +350,11 @@ def _features(view: View, group: Group) -> tuple[Floats, Floats, Parts]:
     away = k >= 0
     expected = np.einsum("mp,mp->m", sheets.X[sheet], posterior.coef[c])
     expected[away] += every.effect[c[away], k[away]]
+    asked = Asked.of_each(sheets.answers).emphasis[sheets.trial[sheet]]
+    emphasised = np.where(
+        away & (c == OVERALL), np.einsum("mc,mc->m", every.character[k] if len(every.copies) else 0 * asked, asked), 0.0
+    )
+    expected += posterior.profile.mean * emphasised
     expected[~away] += posterior.players.own_shift[c[~away]]
     X = sheets.X.copy()
     X[:, TRAIT_COLUMNS] = 0.0  # `apart` has them
@@ -357,7 +362,8 @@ def _features(view: View, group: Group) -> tuple[Floats, Floats, Parts]:
     fixed[away] += every.apart[c[away], k[away]]
     own = _by_criterion(sheets.Z, sheet, c, posterior.players.root)
     match = np.where(away, 0.0, posterior.players.own_match[c])
-    return np.hstack([fixed, own, match[:, None]]), expected, Parts.of(posterior)
+    gamma = posterior.profile.sd * emphasised
+    return np.column_stack([fixed, own, match, gamma]), expected, Parts.of(posterior)
 
 
 def _by_criterion(columns: Floats, sheet: Ints, criterion: Ints, root: Floats) -> Floats:
@@ -383,26 +389,22 @@ def _of_copies_and_noise(view: View, group: Group) -> Floats:
         told = np.zeros((len(trials), c.shape[1], of_block.shape[2]))
         told[place, slots] = of_block[c[rows, slots], every.rows_at[k[rows, slots]]]
         effects[trials] += told @ told.swapaxes(1, 2)
-    match, noise = (np.where(rated, sd[c], 0.0) for sd in (posterior.match_sd, posterior.repeat_sd))
-    traits = _of_traits(view, group)
+    noise = np.where(rated, posterior.repeat_sd[c], 0.0)
+    own = np.take_along_axis(own_parts(view, group), np.broadcast_to(c[:, None], group.same_copy.shape), axis=2)
     return np.asarray(
         effects * group.between(R.copy)
-        + group.same_copy * _outer(match) * group.between(R.match)
+        + group.same_copy * own
         + group.same_sheet * _outer(noise) * group.between(R.repeat)
-        + traits
     )
 
 
-def _of_traits(view: View, group: Group) -> Floats:
-    """Return (T, O, O) what traits that were not measured add, the same for every rating of a copy."""
-    every, k = view.everything, group.copy
-    out, away = np.zeros((*k.shape, k.shape[1])), k >= 0
-    away[away] = every.unmeasured[k[away]].any(axis=1)
-    for row in np.flatnonzero(away.any(axis=1)).tolist():
-        at = np.flatnonzero(away[row])
-        c, wishes = group.criterion[row, at], wishes_of(group.sheets.answers[group.trials[row]])
-        of = view.slopes.covariance(every.unmeasured[k[row, at]], every.left[k[row, at]], wishes)
-        out[row, at[:, None], at] = of[np.arange(len(at))[:, None], c[:, None], c] * (k[row, at][:, None] == k[row, at])
+def own_parts(view: View, group: Group) -> Floats:
+    """Return (T, O, C) the covariance of what each rating's copy has of its own with the same on every criterion."""
+    rows, slots = np.nonzero(group.copy >= 0)
+    out, every = np.zeros((*group.copy.shape, len(CRITERIA))), view.everything
+    asked = Asked.of_each([group.sheets.answers[trial] for trial in group.trials.tolist()]).at(rows)
+    alone = view.own_parts.covariance(every.open.at(group.copy[rows, slots]), asked)
+    out[rows, slots] = alone[np.arange(len(rows)), group.criterion[rows, slots]]
     return out
 
 

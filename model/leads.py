@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.design import OF_TRAITS, WISH_COLUMNS, own_rows, player_columns, tier_rows, wished_beyond
-from model.player import OVERALL, Parts
+from model.own_parts import Asked
+from model.player import Parts
 from model.records import Answers
-from model.unmeasured import wishes_of
 from model.view import Suited, View
-from model.vocabulary import Hold, Instrument
+from model.vocabulary import OVERALL, Hold, Instrument
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -29,15 +29,17 @@ class Told:
     rows : (T, O, q) features, zeros where a trial has fewer.
     criterion : (T, O)
     copy : (T, O) place of the copy in the range; -1 for the own bow and where there is no rating.
+    own : (T, O) covariance of what its copy has of its own with the same on the overall mark.
     """
 
     rows: Floats
     criterion: Ints
     copy: Ints
+    own: Floats
 
     def at(self, trials: Ints) -> "Told":
         """Return those of some trials."""
-        return Told(self.rows[trials], self.criterion[trials], self.copy[trials])
+        return Told(self.rows[trials], self.criterion[trials], self.copy[trials], self.own[trials])
 
 
 def alike(answers: Sequence[Answers]) -> dict[tuple[Instrument, Hold | None], Ints]:
@@ -56,7 +58,7 @@ def covariances(view: View, answers: Sequence[Answers], told: Told, parts: Parts
     out = np.zeros((*leads.shape[:2], told.rows.shape[1]))
     for part, R in parts.pairs:
         out += leads[..., part] @ told.rows[..., part].swapaxes(1, 2) * R[OVERALL, told.criterion][:, None]
-    out[:, of_tiers.shape[1] :] += _effects(view, suited, told, answers)
+    out[:, of_tiers.shape[1] :] += _effects(view, suited, told)
     return out
 
 
@@ -74,12 +76,14 @@ def _features(view: View, suited: Suited, answers: Sequence[Answers]) -> tuple[F
     of_copies = fixed[:, suited.tier_of] + suited.apart[OVERALL] + wish @ root[WISH_COLUMNS]
     of_effects = effects[:, suited.tier_of] + suited.traits @ own_root[OF_TRAITS]
     match = np.full((*fixed.shape[:2], 1), -posterior.players.own_match[OVERALL])
-    of_tiers = np.concatenate([fixed, effects, match], axis=2)
-    return of_tiers, np.concatenate([of_copies, of_effects, match[:, suited.tier_of]], axis=2)
+    asked = posterior.profile.sd * Asked.of_each(answers).emphasis
+    gamma, of_gamma = asked @ suited.tiers_character.T, asked @ suited.character.T
+    of_tiers = np.concatenate([fixed, effects, match, gamma[..., None]], axis=2)
+    return of_tiers, np.concatenate([of_copies, of_effects, match[:, suited.tier_of], of_gamma[..., None]], axis=2)
 
 
-def _effects(view: View, suited: Suited, told: Told, answers: Sequence[Answers]) -> Floats:
-    """Return (T, K, O) the covariance of the copies' own effects, matches and unmeasured traits with the ratings."""
+def _effects(view: View, suited: Suited, told: Told) -> Floats:
+    """Return (T, K, O) the covariance of the copies' own effects and of what they have of their own with the ratings."""
     posterior, every, c = view.posterior, view.everything, told.criterion
     place = {serial: at for at, serial in enumerate(every.serials)}
     here = np.array([place[serial] for serial in suited.serials], dtype=np.intp)
@@ -96,16 +100,4 @@ def _effects(view: View, suited: Suited, told: Told, answers: Sequence[Answers])
     same = (here[:, None] == told.copy[:, None]) & away[:, None]
     out += same * np.sqrt(every.rest[OVERALL, k] * every.rest[c, k])[:, None]
     out *= posterior.correlations.copy[OVERALL, c][:, None]
-    match = posterior.match_sd[OVERALL] * posterior.match_sd[c] * posterior.correlations.match[OVERALL, c]
-    return np.asarray(out + same * (match + _of_traits(view, told, answers))[:, None])
-
-
-def _of_traits(view: View, told: Told, answers: Sequence[Answers]) -> Floats:
-    """Return (T, O) the covariance of each rating with what its copy's unmeasured traits bring to its overall liking."""
-    every, out, away = view.everything, np.zeros(told.copy.shape), told.copy >= 0
-    away[away] = every.unmeasured[told.copy[away]].any(axis=1)
-    for row in np.flatnonzero(away.any(axis=1)).tolist():
-        k, c = told.copy[row, away[row]], told.criterion[row, away[row]]
-        of = view.slopes.covariance(every.unmeasured[k], every.left[k], wishes_of(answers[row]))
-        out[row, away[row]] = of[np.arange(len(k)), OVERALL, c]
-    return out
+    return np.asarray(out + same * told.own[:, None])

@@ -12,6 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from model.choice import Keeping, Offer, keeping
 from model.design import Design, history_rows, own_rows, player_columns
 from model.levels import Level, Stretches
+from model.profile import emphasis
 from model.records import Event, Outcome, Range, Run, Trial
 from model.vocabulary import CRITERIA, OWN
 
@@ -21,13 +22,17 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """Trials as arrays: X (n, p), Z (n, Q), Y (n, C) with NaN where not rated, labels (n,); own bows' runs apart."""
+    """Trials as arrays: X (n, p), Z (n, Q), Y (n, C) with NaN where not rated, labels (n,); own bows' runs apart.
+
+    ``emphasis`` (n, C) is what the players care about, as `model.profile` has it; own bows have none.
+    """
 
     X: Floats
     Z: Floats
     Y: Floats
     player: NDArray[np.object_]
     level: NDArray[np.object_]
+    emphasis: Floats
     own_X: Floats
     own_Z: Floats
     own_Y: Floats
@@ -38,11 +43,12 @@ class History:
         """Return the history with the own bows' runs among the others."""
         pairs = (("X", "own_X"), ("Z", "own_Z"), ("Y", "own_Y"), ("player", "own_player"), ("level", "own_level"))
         joined = {name: np.concatenate([getattr(self, name), getattr(self, own)]) for name, own in pairs}
+        joined["emphasis"] = np.concatenate([self.emphasis, np.zeros((len(self.own_X), len(CRITERIA)))])
         return replace(self, **joined)
 
     def at(self, rows: Flags, own: Flags) -> "History":
         """Return some of the rows (n,) and of the own bows' runs (own,); what own bows have in common is told anew."""
-        picked = {name: getattr(self, name)[rows] for name in ("X", "Z", "Y", "player", "level")}
+        picked = {name: getattr(self, name)[rows] for name in ("X", "Z", "Y", "player", "level", "emphasis")}
         picked |= {name: getattr(self, name)[own] for name in ("own_X", "own_Z", "own_Y", "own_player")}
         common = _own_levels(picked["player"].tolist(), picked["level"].tolist(), picked["own_player"].tolist())
         return replace(self, **picked, own_level=_labels(common))
@@ -120,6 +126,7 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
         Y=_table([run for _, run in copies]),
         player=_labels([trial.player for trial, _ in copies]),
         level=_labels(levels),
+        emphasis=np.array([emphasis(trial.answers) for trial, _ in copies]).reshape(-1, len(CRITERIA)),
         own_X=design.matrix(of_own, own=True),
         own_Z=player_columns(of_own, own=True),
         own_Y=_table([run for _, run in own]),

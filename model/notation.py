@@ -13,7 +13,8 @@ Runs r = 1 ... N, player i(r), copy between two events k(r), C = 8 criteria, `ov
     x (p,)      a row of the design: intercept, instrument, grade centred within the instrument, hold, settings x grade,
                 place in the trial (late, first), masked or open and each x grade, bench traits, wishes x traits, tier
     beta (p,)   coefficients, prior N(mean, sd^2) a column (J)
-    z (Q,)      level (1), own bow, grade, mass, balance, brightness: what players differ on (design.PLAYER_COLUMNS)
+    z (Q,)      level (1), own bow, grade, mass, balance, brightness: what players differ on (design.PLAYER_COLUMNS); traits here
+                against the instrument's mean, the tier's mean and the copy's deviation together, in x against the tier's
     b (Q,)      the player's level (leniency) and slopes (tastes), N(0, Sigma_b), Sigma_b unstructured
     a           effect of the copy, good or bad for everyone, N(0, sigma_a^2)
     m           match of this copy with this player, N(0, sigma_m^2)
@@ -120,7 +121,7 @@ from the fit's independent levels by the filter's weights, scaled down where tha
 One player (`model.player`, `model.personal`)
 ---------------------------------------------
 Every latent quantity is f_c' u with standard normal u over [coefficients (p), tiers that came after the fit, level and slopes (Q),
-the own bow's match], two of them covarying by the sum over these parts of R_cd f_c . f_d; copies' effects and matches come on top. With own ratings y (O,), Gram G = their covariance
+the own bow's match, gamma], two of them covarying by the sum over these parts of R_cd f_c . f_d; copies' effects and matches come on top. With own ratings y (O,), Gram G = their covariance
 (one noise a run, the same copy's effect and match shared), cross-covariance K (n, O):
 
     mean + K G^-1 (y - mean_y),   cov - K G^-1 K'          (Rasmussen & Williams 2006, appendix A.2)
@@ -129,14 +130,27 @@ Of the own bow's marks y_o those are left out of y that would raise a lead u_k -
 coefficient of some y_o in E[u_k - u_own | y] is positive for some k, the one with the most positive coefficient goes
 (`model.own_marks`). It depends on which marks are given, not on their values, so no chance to beat the own bow rises with its marks.
 
-    u = (1 - h) overall + h sum_c w_c y_c,   w rank-order-centroid weights (Barron & Barrett 1996, Manag. Sci. 42: 1515), h below
+What is liked, u, is the overall rating without its noise; fit_t is the rating of a copy of tier t not yet played, all noise in. The law
+handed on is of the T tier means, m ~ N(mu, C), a copy's u = m_t + s_t epsilon with s_t^2 = sigma_a^2 + sigma_m^2 + what bench traits that nobody
+measured bring + how sure the profile below is.
 
-fit_t is u of a copy of tier t not yet played, all noise in. Criteria on which the own bow was not rated leave the comparison with it on
-both sides, the others' weights rescaled. The law handed on is of the T tier means, m ~ N(mu, C), a copy's u = m_t + s_t epsilon with
-s_t^2 = sigma_a^2 + sigma_m^2 + what bench traits that nobody measured bring.
+Priorities (`model.profile`). Of copy k let q_kc be what everybody finds of it on criterion c beyond the mean over its instrument's tiers:
+grade, tier, the bench traits' common slopes and the copy's effect. The overall rating of a player with the priorities pi has
+
+    + gamma h_k,   h_k = sum_c (pi_c - 1/7) q_kc,   pi rank-order-centroid weights (Barron & Barrett 1996, Manag. Sci. 42: 1515),
+
+and of one without none; the own bow has none. gamma ~ N(.2, .1^2) before any trial (J). With trials: the players are dealt into four
+folds, q of each fold's bows comes from the others' ratings (the joint prediction at the same components), and gamma is the coefficient of the
+column in generalised least squares of all the fold's ratings, V_i as above (`model.effects.fitted_profile`). A player's own marks would
+tell in part of themselves otherwise. In the law gamma's uncertainty is shared by all bows, one feature sd(gamma) E[h_k]; the rest of the second
+moments of gamma h_k,
+
+    E[gamma^2] Var(h_k),  and  E[gamma] Cov(q_kc, h_k) with what everybody finds on criterion c,
+
+is each copy's own, and joins its match; that bows of one tier share some of it is left out.
 
 A trait x that was not measured is N(0, v) in its tier's spread: v = 1 a reading, two in brightness, and 0 where the bench has no reading
-of any copy of the tier, since what copies differ by is in sigma_a then (`model.unmeasured`). With the slope g_c on criterion c, everybody's, the
+of any copy of the tier, since what copies differ by is in sigma_a then (`model.own_parts`). With the slope g_c on criterion c, everybody's, the
 wish's and the player's own together, x g_c has the mean 0, is uncorrelated with all that is linear in the slopes, and
 
     Cov(x g_c, x g_d) = v E[g_c g_d],
@@ -174,7 +188,7 @@ Conditional logit (McFadden 1974) over the bows of a trial, the own bow included
     V = gamma_1 overall + gamma_2 priorities + gamma_3 log(price / reference) [not the own bow] + gamma_4 [own bow]
 
 gamma_1, gamma_2 >= 0, prior N(.9, .5^2) each, -.5 +- .5, .5 +- 1 (J); the reference is the budget, else the trial's median price.
-h = gamma_2 / (gamma_1 + gamma_2) is the priorities' share in u, 1/2 before any outcome. lambda = -gamma_3 / (gamma_1 + gamma_2) is in points
+h = gamma_2 / (gamma_1 + gamma_2) is the priorities' share in what people decide by, 1/2 before any outcome; it is told and weighs nowhere in u. lambda = -gamma_3 / (gamma_1 + gamma_2) is in points
 of liking for a price e times as high; what the standing of a trial uses is lambda_u = lambda held within 0 and 1, times the share of what
 is known of gamma_3 that outcomes told (1 - its variance now / before): 0 without outcomes, since a belief alone would name the
 cheapest tier: it weighs what more of a dearer tier may win during a trial (`model.stopping`). What is shown is the liking, not net of price.

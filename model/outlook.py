@@ -44,10 +44,9 @@ class Stock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """The joint law of one player's utility u for the T tiers that suit the player, beside the own bow.
+    """The joint law of how one player likes the T tiers that suit the player, u, beside the own bow.
 
-    All on the 1 to 7 scale; u = (1 - h) overall + h weighted priorities. ``mean`` and what follows it are on the weights of the
-    comparison with the own bow (rescaled to the criteria that the own bow was rated on).
+    All on the 1 to 7 scale, of the overall mark: what the player cares about is in it (`model.profile`).
 
     Attributes
     ----------
@@ -58,7 +57,7 @@ class Standing:
     yardstick : the own bow, in the form that `model.copies.plan` takes.
     beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
     stock : every copy of the tiers that suits the player.
-    priority_weight : h.
+    priority_weight : h, how much priorities weigh beside the whole in what people decide by; 0 without priorities.
     """
 
     answers: Answers
@@ -79,8 +78,7 @@ class Outlook(Standing):
 
     Attributes
     ----------
-    fit_mean, fit_sd : (T,) the rating u that the player would give to a copy of the tier not yet played, on the full weights, all
-        noise in.
+    fit_mean, fit_sd : (T,) the rating u that the player would give to a copy of the tier not yet played, all noise in.
     criteria : (C,) the criteria that reasons may be given in: the priorities, else those that lead for the instrument.
     weights : (C,) the weight of each in the reasons; they add up to 1.
     advantage_mean, advantage_sd : (T, C) law of the expected advantage of the tier over the own bow, in points.

@@ -7,12 +7,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from model.outlook import Outlook, Standing, Stock
-from model.player import OVERALL, Player, Quantities
+from model.player import Player, Quantities
 from model.posterior import Posterior
 from model.priorities import rank_order_weights
 from model.records import Answers, Run
 from model.view import View
-from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion, Hold, Instrument
+from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, OVERALL, Criterion, Hold, Instrument
 from model.yardstick import NO_BOW_LEVEL, KnownBow, UnratedBow, Yardstick
 
 Floats = NDArray[np.float64]
@@ -21,8 +21,12 @@ SHARE_OF_ITS_OWN = 0.98
 """Share of an unrated own bow's independent variance that is integrated on the fine grid; the rest keeps its law proper."""
 
 
+LIKING: Floats = np.eye(len(CRITERIA))[OVERALL]
+"""The weights of u, what is liked: the overall mark alone, since what a player cares about is in it (`model.profile`)."""
+
+
 def utility_weights(answers: Answers, priority_weight: float) -> Floats:
-    """Return (C,) the weights of u = (1 - h) overall + h priorities; no priorities: overall alone."""
+    """Return (C,) the weights of what people decide by: (1 - h) overall + h priorities; no priorities: overall alone."""
     weights = np.zeros(len(CRITERIA))
     h = priority_weight if answers.priorities else 0.0
     weights[OVERALL] = 1.0 - h
@@ -32,20 +36,10 @@ def utility_weights(answers: Answers, priority_weight: float) -> Floats:
     return weights
 
 
-def compared_weights(answers: Answers, weights: Floats) -> tuple[Floats, float | None]:
-    """Return the weights of the comparison with the own bow (C,), and the own bow's u as rated.
-
-    A criterion that the own bow was not rated on is left out for both sides alike, the others' weights rescaled. The own
-    bow counts as rated when its overall is; otherwise, or where all the weight is on criteria it was not rated on, the
-    weights stay and the level is None.
-    """
+def own_mark(answers: Answers) -> float | None:
+    """Return the own bow's overall mark, None where it was not rated."""
     ratings = answers.own_bow.ratings if answers.own_bow else {}
-    rated = np.array([criterion in ratings for criterion in CRITERIA])
-    kept = np.where(rated, weights, 0.0)
-    if Criterion.OVERALL not in ratings or not kept.any():
-        return weights, None
-    kept /= kept.sum()
-    return kept, float(sum(kept[CRITERION_INDEX[criterion]] * value for criterion, value in ratings.items()))
+    return ratings.get(Criterion.OVERALL)
 
 
 def reason_criteria(answers: Answers) -> tuple[tuple[Criterion, ...], Floats]:
@@ -69,7 +63,7 @@ def of_player(player: Player) -> Outlook:
     """Return what this player can be expected to feel."""
     answers, posterior = player.answers, player.posterior
     stands = _standing(player)
-    fit_mean, fit_var = _fit(player, utility_weights(answers, posterior.priority_weight))
+    fit_mean, fit_var = _fit(player, LIKING)
     criteria, reason_weights = reason_criteria(answers)
     advantage_mean, advantage_sd = _advantages(player, criteria)
     return Outlook(
@@ -92,15 +86,14 @@ def standing(view: View, answers: Answers) -> Standing:
 
 
 def _standing(player: Player) -> Standing:
-    answers, h = player.answers, player.posterior.priority_weight
-    compared, level = compared_weights(answers, utility_weights(answers, h))
-    tiers = player.tiers(compared)
+    answers = player.answers
+    tiers = player.tiers(LIKING)
     mean, told = player.after(tiers)
     cov = player.parts.covariance(tiers, tiers) - told.T @ told
     cov = (cov + cov.T) / 2.0
-    spread = np.sqrt(player.spread(compared))
-    noise = float(np.sqrt(player.noise(compared)))
-    yardstick = _yardstick(player, compared, level, tiers, told, cov)
+    spread = np.sqrt(player.spread(LIKING))
+    noise = float(np.sqrt(player.noise(LIKING)))
+    yardstick = _yardstick(player, tiers, told, cov)
     return Standing(
         answers=answers,
         tiers=player.suited.tiers,
@@ -110,8 +103,8 @@ def _standing(player: Player) -> Standing:
         noise=noise,
         yardstick=yardstick,
         beats_own_bow=_beats(mean, np.diag(cov) + spread**2 + noise**2, yardstick, noise),
-        stock=_stock(player, compared, mean, cov),
-        priority_weight=h if answers.priorities else 0.0,
+        stock=_stock(player, LIKING, mean, cov),
+        priority_weight=player.posterior.priority_weight if answers.priorities else 0.0,
     )
 
 
@@ -132,13 +125,11 @@ def _fit(player: Player, weights: Floats) -> tuple[Floats, Floats]:
     return mean, variance + player.spread(weights) + player.noise(weights)
 
 
-def _yardstick(
-    player: Player, weights: Floats, level: float | None, tiers: Quantities, told: Floats, cov: Floats
-) -> Yardstick:
+def _yardstick(player: Player, tiers: Quantities, told: Floats, cov: Floats) -> Yardstick:
     """Return the own bow's law, given the ratings, jointly with the tiers'."""
     if player.answers.plays_no_bow:
         return KnownBow.none(len(cov))
-    own = player.own(weights)
+    own, level = player.own(LIKING), own_mark(player.answers)
     own_mean, own_told = player.after(own)
     shared = player.parts.covariance(tiers, own)[:, 0] - told.T @ own_told[:, 0]
     slope = np.linalg.pinv(cov, hermitian=True) @ shared
@@ -185,7 +176,7 @@ def _stock(player: Player, weights: Floats, tier_mean: Floats, tier_cov: Floats)
     mean, told = player.after(copies, player.shared_with_ratings(weights))
     variance = player.parts.variance(copies) - np.einsum("oi,oi->i", told, told)
     variance += np.einsum("c,kcd,d->k", weights, suited.covariance, weights)
-    variance += player.match(weights) + player.unmeasured(weights)
+    variance += player.own_variance(weights)
     # The copies' law given the tier mean is taken as independent: each keeps its exact marginal variance.
     own = np.maximum(variance - np.diag(tier_cov)[suited.tier_of], 1e-6)
     return Stock(suited.serials, suited.tier_of, mean - tier_mean[suited.tier_of], np.sqrt(own))

@@ -9,6 +9,7 @@ over the parts of R_cd f_c . f_d, R that part's correlations. Copies' own effect
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Self
 
 import numpy as np
@@ -23,7 +24,6 @@ from model.design import (
     POSITION_OF,
     SEEN_COLUMNS,
     TRAIT_COLUMNS,
-    TRAITS,
     WISH_COLUMNS,
     own_rows,
     place_values,
@@ -32,16 +32,14 @@ from model.design import (
     wished_beyond,
 )
 from model.own_marks import kept_of
+from model.own_parts import Asked
 from model.posterior import Posterior
 from model.records import Answers, Run
-from model.unmeasured import wishes_of
 from model.view import View
-from model.vocabulary import CRITERIA, CRITERION_INDEX, Blinding, Criterion
+from model.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL, Blinding
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
-
-OVERALL = CRITERION_INDEX[Criterion.OVERALL]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +88,7 @@ class Parts:
 
     @classmethod
     def of(cls, posterior: Posterior) -> "Parts":
-        """Return the parts of features: the fitted coefficients, those of tiers that came later, the player's own, the match."""
+        """Return the parts of features: the fitted coefficients, those of tiers that came later, the player's own, the own bow's match, gamma."""
         correlations, fixed = posterior.correlations, len(posterior.design.columns)
         coefficients = fixed - posterior.design.late
         tastes, match = fixed + OF_GRADE, fixed + len(PLAYER_COLUMNS)
@@ -101,6 +99,7 @@ class Parts:
                 (slice(fixed, tastes), correlations.player),
                 (slice(tastes, match), correlations.tastes),
                 (slice(match, match + 1), correlations.match),
+                (slice(match + 1, match + 2), np.eye(len(correlations.match))),
             )
         )
 
@@ -151,11 +150,10 @@ class Player:
         self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
     ) -> None:
         self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
-        self.suited, self.slopes, self.wishes = (
-            view.suited(answers.instrument, answers.hold),
-            view.slopes,
-            wishes_of(answers),
-        )
+        self.suited, self.own_parts = view.suited(answers.instrument, answers.hold), view.own_parts
+        self.asked = Asked.of(answers)
+        self.emphasised = self.suited.character @ self.asked.emphasis
+        self.tiers_emphasised = self.suited.tiers_character @ self.asked.emphasis
         design = self.posterior.design
         rows = tier_rows(design, answers, self.suited.tiers)
         self.tier_X, self.tier_Z = design.matrix(rows), player_columns(rows)
@@ -185,11 +183,12 @@ class Player:
     # Features, criterion by criterion
 
     def _tier_features(self, c: int) -> Floats:
-        """Return (T, q) = coefficients, the player's own effects, the own bow's match."""
+        """Return (T, q) = coefficients, the player's own effects, the own bow's match, gamma."""
         if c not in self._of_tiers:
-            posterior, no_match = self.posterior, np.zeros((len(self.tier_X), 1))
+            posterior, no_match = self.posterior, np.zeros(len(self.tier_X))
             own = self.tier_Z @ posterior.players.root[c]
-            self._of_tiers[c] = np.hstack([self.tier_X @ posterior.coef_root[c], own, no_match])
+            gamma = posterior.profile.sd * self.tiers_emphasised if c == OVERALL else no_match
+            self._of_tiers[c] = np.column_stack([self.tier_X @ posterior.coef_root[c], own, no_match, gamma])
         return self._of_tiers[c]
 
     def _copy_features(self, c: int) -> Floats:
@@ -199,13 +198,15 @@ class Player:
         out[:, :p] += self.suited.apart[c] + self.wish @ self.posterior.coef_root[c, WISH_COLUMNS]
         own = slice(p, p + len(PLAYER_COLUMNS))
         out[:, own] += self.suited.traits @ self.posterior.players.root[c, OF_TRAITS]
+        if c == OVERALL:
+            out[:, -1] = self.posterior.profile.sd * self.emphasised
         return out
 
     def _own_features(self, c: int) -> Floats:
         """Return (q,) of the own bow."""
         players = self.posterior.players
         fixed = self.own_x @ self.posterior.coef_root[c]
-        return np.concatenate([fixed, self.own_z @ players.root[c], players.own_match[c : c + 1]])
+        return np.concatenate([fixed, self.own_z @ players.root[c], players.own_match[c : c + 1], np.zeros(1)])
 
     # Quantities
 
@@ -213,7 +214,12 @@ class Player:
         """Return the expected liking of each tier (T), without what single copies add."""
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self._tier_features(c) for c in used.tolist()])
-        return Quantities(self.tier_X @ (weights @ self.posterior.coef), used, features)
+        mean = self.tier_X @ (weights @ self.posterior.coef) + self._gamma(weights) * self.tiers_emphasised
+        return Quantities(mean, used, features)
+
+    def _gamma(self, weights: Floats) -> float:
+        """Return what is expected of gamma, times the weight of the overall rating."""
+        return float(weights[OVERALL] * self.posterior.profile.mean)
 
     def own(self, weights: Floats) -> Quantities:
         """Return the liking of the own bow, one row."""
@@ -226,7 +232,8 @@ class Player:
         """Return the liking of each suited copy (K); its own effect enters the mean only, see `Suited.covariance`."""
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self._copy_features(c) for c in used.tolist()])
-        return Quantities(self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect), used, features)
+        mean = self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect)
+        return Quantities(mean + self._gamma(weights) * self.emphasised, used, features)
 
     def _copy_means(self, coef: Floats, effect: Floats) -> Floats:
         """Return (K,) x'coef + effect (K,) of the suited copies."""
@@ -265,13 +272,16 @@ class Player:
         mean, fixed = X @ posterior.coef.T, (X @ posterior.coef_root)[criterion, run]
         away, k = np.flatnonzero(copy >= 0), copy[copy >= 0]
         mean[away] += suited.traits[k] @ posterior.coef[:, TRAIT_COLUMNS].T + suited.effect[:, k].T
+        mean[away, OVERALL] += posterior.profile.mean * self.emphasised[k]
         mean[copy < 0] += posterior.players.own_shift
         of_copy = np.flatnonzero(copy[run] >= 0)
         k, c = copy[run[of_copy]], criterion[of_copy]
         fixed[of_copy] += suited.apart[c, k]
         own = (Z @ posterior.players.root)[criterion, run]
         match = np.where(copy[run] < 0, posterior.players.own_match[criterion], 0.0)
-        return np.hstack([fixed, own, match[:, None]]), mean[run, criterion]
+        gamma = np.zeros(len(run))
+        gamma[of_copy] = posterior.profile.sd * self.emphasised[k] * (c == OVERALL)
+        return np.column_stack([fixed, own, match, gamma]), mean[run, criterion]
 
     def _columns(self, copy: Ints, position: Ints) -> tuple[Floats, Floats]:
         """Return the columns (n, p) and the player's own (n, Q) of sheets; a copy's traits are in the latter only."""
@@ -292,7 +302,7 @@ class Player:
     def _gram(self) -> Floats:
         """Return (O, O) the covariance of the ratings given."""
         seen, posterior = self.seen, self.posterior
-        match, noise = posterior.match_sd[seen.criterion], posterior.repeat_sd[seen.criterion]
+        noise = posterior.repeat_sd[seen.criterion]
         R, every = posterior.correlations, np.ix_(seen.criterion, seen.criterion)
         same_run = seen.run[:, None] == seen.run
         gram = (
@@ -301,8 +311,7 @@ class Player:
         )
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
-        both = np.outer(match[away], match[away]) * R.match[np.ix_(c, c)]
-        both += self._unmeasured(k)[np.arange(len(k))[:, None], c[:, None], c]
+        both = self.alone[k[:, None], c[:, None], c]
         gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + (k[:, None] == k) * both
         return np.asarray(gram)
 
@@ -340,13 +349,13 @@ class Player:
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
         out[:, away] = self.suited.effects_shared(weights, k, c, posterior.correlations.copy)
-        out[k, away] += ((weights * posterior.match_sd) @ posterior.correlations.match)[c] * posterior.match_sd[c]
-        out[k, away] += (self._unmeasured(k) @ weights)[np.arange(len(k)), c]
+        out[k, away] += (self.alone[k] @ weights)[np.arange(len(k)), c]
         return out
 
-    def _unmeasured(self, k: Ints) -> Floats:
-        """Return (n, C, C) what traits that were not measured bring to the suited copies ``k``."""
-        return self.slopes.covariance(self.suited.unmeasured[k], self.suited.left[k], self.wishes)
+    @cached_property
+    def alone(self) -> Floats:
+        """(K, C, C) covariances of what each suited copy has of its own for this player, see `model.own_parts`."""
+        return self.own_parts.covariance(self.suited.open, self.asked)
 
     # Variances without the ratings
 
@@ -354,26 +363,15 @@ class Player:
         """Return the variance of the repeat noise of a weighted sum of one sheet's ratings."""
         return _weighed(weights, self.posterior.repeat_sd, self.posterior.correlations.repeat)
 
-    def match(self, weights: Floats) -> float:
-        """Return the variance of the match of one copy with this player, of a weighted sum of criteria."""
-        return _weighed(weights, self.posterior.match_sd, self.posterior.correlations.match)
-
-    def unmeasured(self, weights: Floats) -> Floats:
-        """Return (K,) the variance that traits not measured bring to each suited copy, of a weighted sum of criteria."""
-        out, some = np.zeros(len(self.suited.copies)), np.flatnonzero(self.suited.unmeasured.any(axis=1))
-        out[some] = np.einsum("c,kcd,d->k", weights, self._unmeasured(some), weights)
-        return out
+    def own_variance(self, weights: Floats) -> Floats:
+        """Return (K,) the variance of what each suited copy has of its own, of a weighted sum of criteria."""
+        return np.asarray(self.alone @ weights @ weights)
 
     def spread(self, weights: Floats) -> Floats:
-        """Return (T,) the variance of one unknown copy around its tier's mean: effect, match and bench traits.
-
-        A trait counts by E[slope^2], the slope everybody's, the wish's and the player's own together.
-        """
-        posterior = self.posterior
-        one = self.slopes.covariance(np.eye(len(TRAITS)), np.ones((len(TRAITS), len(weights))), self.wishes)
-        traits = self.suited.trait_variance @ (one @ weights @ weights)
-        copies = _weighed(weights, posterior.copy_sd, posterior.correlations.copy)
-        return np.asarray(traits + copies + self.match(weights))
+        """Return (T,) the variance of one unknown copy around its tier's mean: its effect, and what it has of its own."""
+        own = self.own_parts.covariance(self.suited.open_of_tiers, self.asked)
+        copies = _weighed(weights, self.posterior.copy_sd, self.posterior.correlations.copy)
+        return np.asarray(own @ weights @ weights + copies)
 
 
 def _weighed(weights: Floats, sd: Floats, correlation: Floats) -> float:

@@ -21,6 +21,7 @@ from model.choice import Keeping, believed
 from model.design import PRIOR_REPEAT_SD, Design
 from model.levels import Level
 from model.likelihood import Arrays, Likelihood
+from model.profile import ProfileWeight
 from model.ratings import FittedResponse
 from model.records import Range
 
@@ -92,6 +93,7 @@ class Posterior:
     rows : (C,) ratings behind each criterion.
     trials : number of trials by (instrument, hold).
     keeping : what makes a bow be kept; the belief where there are no outcomes.
+    profile : how far priorities make a bow's character count in the overall rating.
     likelihood : the criteria that the fit reached, by which a stored model proves itself; None where none was fitted.
     """
 
@@ -111,6 +113,7 @@ class Posterior:
     rows: Ints
     trials: Mapping[tuple[str, str], int]
     keeping: Keeping = field(default_factory=believed)
+    profile: ProfileWeight = field(default_factory=ProfileWeight)
     likelihood: Likelihood | None = None
 
     @property

@@ -21,7 +21,7 @@ from model.design import (
     TRAITS,
     Design,
 )
-from model.effects import with_joint_effects
+from model.effects import fitted_profile, with_joint_effects
 from model.likelihood import Likelihood
 from model.material import History, Material
 from model.outlook import Outlook
@@ -122,7 +122,8 @@ class PreferenceModel:
         separate = self.each_criterion(material)
         prior = self.beliefs.prior(material.design, self.tastes)
         joint = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
-        self.posterior_ = replace(joint, keeping=material.keeping)
+        profile = fitted_profile(joint, self._fitted(material), prior, material.stretches)
+        self.posterior_ = replace(joint, keeping=material.keeping, profile=profile)
         self.view_ = View(self.posterior_, self.range, material.stretches)
         return self
 

@@ -19,7 +19,7 @@ from model._here import Here, here
 from model._pairs import Compared, told
 from model._worth import best_after, best_probabilities, gain_of_plays, heard, with_new
 from model.choice import price_points
-from model.personal import utility_weights
+from model.personal import LIKING
 from model.player import Player
 from model.records import Answers, Run
 from model.view import View
@@ -192,7 +192,7 @@ def standing(
     player = Player(view, answers, runs, blinding)
     played = _played(answers, runs)
     unplayed = tuple(bow for bow in dict.fromkeys(remaining) if bow not in played)
-    law = _law(player, utility_weights(answers, view.posterior.priority_weight), (*played, *unplayed), compared)
+    law = _law(player, LIKING, (*played, *unplayed), compared)
     table = _Table(law, len(played), best_probabilities(_mean(law, len(played)), _cov(law, len(played))))
     offers = _Offers.of(table, prices, view.posterior.keeping.price_weight, carry_cost, can_bring)
     said = _recommend(table, _Plays(runs, tuple(remaining), can_replay), offers)

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from model.design import TRAIT_COLUMNS
 from model.levels import Chain, Stretches, chain
+from model.own_parts import Open, OwnParts
 from model.posterior import Posterior
+from model.profile import tiers_beyond_their_mean
 from model.records import Copy, Range, Tier
-from model.unmeasured import Slopes
 from model.vocabulary import CRITERIA, Hold, Instrument
 
 Floats = NDArray[np.float64]
@@ -30,8 +31,8 @@ class Suited:
     tier_of : (K,) index of each copy's tier in ``tiers``.
     traits : (K, 3) bench traits as deviations from the tier's mean.
     trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
-    unmeasured : (K, 3) variance of each copy's traits that are not measured.
-    left : (K, C) how much of what unmeasured traits bring to everybody is not in the copy's effect: 1 where it was never rated.
+    open : what is open of each copy; ``open_of_tiers`` (T) of one not yet seen.
+    character, tiers_character : (K, C), (T, C) what everybody can be expected to find of it beyond its instrument's mean.
     effect : (C, K) expected effect now.
     apart : (C, K, p) what a copy's liking adds to its tier's in the coordinates of the coefficients: (traits - coupling) L_c,
         L_c the root of the coefficients' covariance, coupling minus the derivative of the effect by the coefficients.
@@ -48,8 +49,10 @@ class Suited:
     tier_of: Ints
     traits: Floats
     trait_variance: Floats
-    unmeasured: Floats
-    left: Floats
+    open: Open
+    open_of_tiers: Open
+    character: Floats
+    tiers_character: Floats
     effect: Floats
     apart: Floats
     covariance: Floats
@@ -98,9 +101,9 @@ class View:
         self.suited = lru_cache(maxsize=16)(self._suited)
 
     @cached_property
-    def slopes(self) -> Slopes:
-        """Second moments of the slopes on bench traits."""
-        return Slopes.of(self.posterior)
+    def own_parts(self) -> OwnParts:
+        """How single copies differ for one player."""
+        return OwnParts.of(self.posterior)
 
     @cached_property
     def everything(self) -> Suited:
@@ -117,19 +120,31 @@ class View:
         block, rows, rows_at, rest = self._rows(chains)
         traits = self.posterior.design.traits(copies, self.range)
         known, tier_of = self._on_record(tiers), np.array([place[copy.tier] for copy in copies], dtype=np.intp)
-        covariance = self._covariance(block, rows, rows_at, rest)
+        covariance, apart, effect = (
+            self._covariance(block, rows, rows_at, rest),
+            self._apart(chains, traits),
+            self._present(copies),
+        )
         variance = np.einsum("kcc->kc", covariance)
+        left = variance / np.maximum(self.posterior.copy_sd**2, variance)
+        index = self.posterior.design.index
+        X = tiers_beyond_their_mean(self.posterior.design)[[index[tier.slug] for tier in tiers]]
+        character, root = X @ self.posterior.coef.T, self.posterior.coef_root
+        new = self.posterior.correlations.copy * np.outer(self.posterior.copy_sd, self.posterior.copy_sd)
+        unmeasured, not_seen = _by_trait(known[tier_of] * ~_readings(copies)), _by_trait(known)
         return Suited(
             tiers=tiers,
             copies=copies,
             serials=tuple(copy.serial for copy in copies),
             tier_of=tier_of,
             traits=traits,
-            trait_variance=_by_trait(known),
-            unmeasured=_by_trait(known[tier_of] * ~_readings(copies)),
-            left=variance / np.maximum(self.posterior.copy_sd**2, variance),
-            effect=self._present(copies),
-            apart=self._apart(chains, traits),
+            trait_variance=not_seen,
+            open=self._open(X[tier_of] @ root + apart, covariance, unmeasured, left),
+            open_of_tiers=self._open(X @ root, np.tile(new, (len(tiers), 1, 1)), not_seen, np.ones(character.shape)),
+            character=character[tier_of] + effect.T + traits @ self.posterior.coef[:, TRAIT_COLUMNS].T,
+            tiers_character=character,
+            effect=effect,
+            apart=apart,
             covariance=covariance,
             block=block,
             rows=rows,
@@ -197,6 +212,15 @@ class View:
             here = of_block[:, rows_at[members]]
             out[members] += np.einsum("ckm,dkm->kcd", here, here)
         return out * self.posterior.correlations.copy
+
+    def _open(self, features: Floats, effects: Floats, traits: Floats, left: Floats) -> Open:
+        """Return what is open of n copies, with features (C, n, p) of what everybody finds of them and their effects' (n, C, C)."""
+        R, fitted = self.posterior.correlations, features.shape[2] - self.posterior.design.late
+        quality = effects + self.own_parts.slopes.of_everybody(traits, left)
+        for part, correlation in ((slice(0, fitted), R.coefficients), (slice(fitted, None), R.prior_coefficients)):
+            of_copy = features[..., part].swapaxes(0, 1)
+            quality = quality + of_copy @ of_copy.swapaxes(1, 2) * correlation
+        return Open(traits, left, quality)
 
     def _on_record(self, tiers: tuple[Tier, ...]) -> Floats:
         """Return (T, 4) 1 where the bench has a reading of any copy of the tier, else 0.

@@ -116,6 +116,8 @@ class Basis(StrEnum):
 
 CRITERIA: tuple[Criterion, ...] = tuple(Criterion)
 CRITERION_INDEX: dict[Criterion, int] = {criterion: index for index, criterion in enumerate(CRITERIA)}
+OVERALL = CRITERION_INDEX[Criterion.OVERALL]
+"""The place of the overall rating among the criteria."""
 LOWEST, HIGHEST = 1, 7
 """The ends of every rating."""
 STEPS = (-2, -1, 0, 1, 2)

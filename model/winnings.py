@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 
 from model.choice import Offer
 from model.outlook import Standing
-from model.personal import compared_weights, utility_weights
 from model.records import Run, Trial
 from model.scores import Estimate
-from model.vocabulary import CRITERIA
+from model.vocabulary import Criterion
 from model.yardstick import KnownBow
 
 Floats = NDArray[np.float64]
@@ -68,20 +67,18 @@ class Win:
     better: Estimate
 
 
-def marks(outlook: Standing, runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
-    """Give the runs that were rated on every criterion of the comparison with the own bow, with their weighted mark."""
-    weights, _ = compared_weights(outlook.answers, utility_weights(outlook.answers, outlook.priority_weight))
-    counted = {criterion: float(weight) for criterion, weight in zip(CRITERIA, weights, strict=True) if weight}
+def marks(runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
+    """Give the runs that were rated overall, with that mark."""
     for run in runs:
-        if counted.keys() <= run.ratings.keys():
-            yield run, sum(weight * run.ratings[criterion] for criterion, weight in counted.items())
+        if Criterion.OVERALL in run.ratings:
+            yield run, run.ratings[Criterion.OVERALL]
 
 
 def visit(outlook: Standing, trial: Trial) -> Visit | None:
     """Return a trial as it came out beside what was expected; None with fewer than two bows fully marked."""
     place = {serial: k for k, serial in enumerate(outlook.stock.serials)}
     given: dict[str, list[float]] = {}
-    for run, mark in marks(outlook, [run for run in trial.runs if run.copy in place]):
+    for run, mark in marks([run for run in trial.runs if run.copy in place]):
         given.setdefault(str(run.copy), []).append(mark)
     if len(given) < 2:
         return None

@@ -15,8 +15,10 @@ copy from the others. The equations are solved by conjugate gradients (Hestenes 
 409), preconditioned by the coefficients' block and by each level's own.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from copy import copy
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,6 +115,13 @@ class _Equations:
         self._copy_precision = np.linalg.inv(covariances.copy)
         self._along = _precision_along(covariances.chains, ratings.levels)
         self._coef_precision = _coefficients_precision(covariances)
+        self.counted = np.ones(len(self.row))
+
+    def only(self, counted: NDArray[np.bool_]) -> Self:
+        """Give the equations of some of the ratings (N,) alone: of every player all or none."""
+        some = copy(self)
+        some.counted = counted.astype(np.float64)
+        return some
 
     def _batches(self) -> Iterator[_Batch]:
         if not len(self.row):
@@ -146,7 +155,12 @@ class _Equations:
         padded, out = np.append(of, 0.0), np.zeros(len(of) + 1)
         for batch in self.batches:
             batch.apply(padded, out)
-        return out[:-1]
+        return out[:-1] * self.counted
+
+    def moments(self, theta: Floats, column: Floats) -> tuple[float, float]:
+        """Give c'V^-1 c and c'V^-1 (y - D theta) of a column c (N,) of the ratings."""
+        weighed = self._weigh(column)
+        return float(column @ weighed), float(weighed @ (self.value - self._expected(theta)))
 
     def _gather(self, of: Floats) -> Floats:
         """Give D' times values (N,): (C, p + K)."""
@@ -240,15 +254,49 @@ def joint_effects(ratings: Ratings, covariances: EffectCovariances) -> tuple[Flo
         The equations were not solved within `MOST_STEPS` steps.
     """
     equations = _Equations(ratings, covariances)
-    theta = _solved(equations)
+    precondition = equations.preconditioner()
+    theta = _solved(equations, precondition, precondition(equations.right_side()))
     p = ratings.X.shape[1]
     return theta[:, :p], theta[:, p:]
 
 
-def _solved(equations: _Equations) -> Floats:
-    """Solve by preconditioned conjugate gradients."""
-    precondition, right = equations.preconditioner(), equations.right_side()
-    theta = precondition(right)
+def cross_fitted_moments(
+    ratings: Ratings,
+    covariances: EffectCovariances,
+    start: tuple[Floats, Floats],
+    fold: Ints,
+    column: Callable[[Floats, Floats], Floats],
+) -> tuple[float, float]:
+    """Return what ratings tell of the coefficient of one more column, which itself is made of the effects.
+
+    The column of each fold's players comes from the effects predicted without them: made of their own ratings it would be
+    told in part from itself.
+
+    Parameters
+    ----------
+    start : coefficients (C, p) and effects (C, K) of all the ratings, as `joint_effects` gives them.
+    fold : (n,) of each row, the same for all of one player.
+    column : makes the column (n, C) of coefficients and effects.
+
+    Returns
+    -------
+    Precision and precision times estimate, by generalised least squares with the covariance of the players' ratings.
+    """
+    equations, p = _Equations(ratings, covariances), ratings.X.shape[1]
+    precondition, begin = equations.preconditioner(), np.hstack(start)
+    precision = pull = 0.0
+    for number in np.unique(fold).tolist():
+        held = fold[equations.row] == number
+        theta = _solved(equations.only(~held), precondition, begin)
+        of_fold = column(theta[:, :p], theta[:, p:])[equations.row, equations.response]
+        told = equations.only(held).moments(theta, np.where(held, of_fold, 0.0))
+        precision, pull = precision + told[0], pull + told[1]
+    return precision, pull
+
+
+def _solved(equations: _Equations, precondition: "_Preconditioner", theta: Floats) -> Floats:
+    """Solve by preconditioned conjugate gradients, from a first theta (C, p + K)."""
+    right = equations.right_side()
     left_over = right - equations.times(theta)
     ahead = precondition(left_over)
     size, enough = float(np.sum(left_over * ahead)), PRECISE**2 * float(np.sum(right * precondition(right)))

@@ -43,14 +43,6 @@ class Law:
         return mean, cov
 
 
-@dataclass(frozen=True, slots=True)
-class Likings:
-    """The law that is told and the law that decides: alike unless priorities weigh in what people decide by."""
-
-    told: Law
-    deciding: Law
-
-
 def of_copies(player: Player, weights: Floats, serials: Sequence[str]) -> Law:
     """Return the law of named copies' likings, criteria weighed by ``weights`` (C,).
 

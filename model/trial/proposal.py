@@ -16,8 +16,8 @@ from scipy.special import ndtr, ndtri
 
 from model._here import Here
 from model.outlook import Outlook
-from model.personal import of_player, utility_weights
-from model.player import OVERALL, Player
+from model.personal import LIKING, of_player
+from model.player import Player
 from model.records import Answers, Run
 from model.trial import case as cases
 from model.trial import reasons as why
@@ -29,7 +29,7 @@ from model.trial.reasons import Reason
 from model.trial.shortlist import MOST_ENTRIES, Market
 from model.trial.verdict import CURIOUS_FROM, NOTICEABLE, Verdict, VerdictCode, code_of
 from model.view import View
-from model.vocabulary import CRITERIA, HIGHEST, LOWEST, Criterion, Role
+from model.vocabulary import HIGHEST, LOWEST, Criterion, Role
 from model.yardstick import NO_BOW_LEVEL
 
 Floats = NDArray[np.float64]
@@ -70,12 +70,11 @@ def proposal_for(view: View, answers: Answers, runs: Sequence[Run], offer: Offer
 
 @dataclass(frozen=True, slots=True)
 class _Bows:
-    """The candidates by name (None: copies not yet played), with the laws that are told and that decide."""
+    """The candidates by name (None: copies not yet played), with the law of their likings."""
 
     serials: tuple[str | None, ...]
     of: Candidates
     told: Law
-    deciding: Law
 
 
 class _Proposing:
@@ -84,10 +83,7 @@ class _Proposing:
     def __init__(self, player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer, explained: bool) -> None:
         self.player, self.outlook, self.offer, self.explained = player, outlook, offer, explained
         self.no_own = player.answers.plays_no_bow
-        self.whole = np.zeros(len(CRITERIA))
-        self.whole[OVERALL] = 1.0
-        self.deciding = utility_weights(player.answers, player.posterior.priority_weight)
-        self.joint: Here = joint_law(player, self.whole)
+        self.joint: Here = joint_law(player, LIKING)
         self.marks = _marks(runs)
         tier = np.array([t for t, each in enumerate(outlook.tiers) if each.slug in offer.prices], dtype=np.intp)
         price = np.array([offer.prices[outlook.tiers[t].slug] for t in tier], dtype=np.float64)
@@ -153,14 +149,8 @@ class _Proposing:
         stock, place, wanted = stock[kept], place[kept].astype(np.intp), wanted[kept]
         chosen = self._first_forty(stock, wanted)
         serials = [seen.serials[k] for k in stock[chosen]]
-        told = of_copies(self.player, self.whole, serials)
-        deciding = told if self._alike else of_copies(self.player, self.deciding, serials)
         of = Candidates(place[chosen], ~market.within[place[chosen]], wanted[chosen])
-        return _Bows(tuple(serials), of, told, deciding)
-
-    @property
-    def _alike(self) -> bool:
-        return bool(np.array_equal(self.whole, self.deciding))
+        return _Bows(tuple(serials), of, of_copies(self.player, LIKING, serials))
 
     def _of_ladder(self, market: Market, place: Ints, wanted: Flags, ladder: list[int]) -> Flags:
         """Return which bows are of the ladder's tiers; the tier of a bow rated above the own one takes the nearest step's place."""
@@ -194,16 +184,14 @@ class _Proposing:
         tiers = ladder or np.flatnonzero(market.reach).tolist()
         if not tiers:
             return None
-        deciding = self.joint if self._alike else joint_law(self.player, self.deciding)
         of = self.tier[tiers]
-        promise = deciding.mean[of] + deciding.spread[of]
+        promise = self.joint.mean[of] + self.joint.spread[of]
         most = MOST_CANDIDATES // MOST_BOWS
         tiers = sorted(np.array(tiers)[np.argsort(-promise, kind="stable")[:most]].tolist())
         place = np.repeat(np.array(tiers, dtype=np.intp), MOST_BOWS)
         told = of_unknown_copies(self.joint, self.tier[place], self.player)
-        decides = told if self._alike else of_unknown_copies(deciding, self.tier[place], self.player)
         wanted = np.zeros(len(place), dtype=bool)
-        return _Bows((None,) * len(place), Candidates(place, ~market.within[place], wanted), told, decides)
+        return _Bows((None,) * len(place), Candidates(place, ~market.within[place], wanted), told)
 
     # The case and what comes of it
 
@@ -216,10 +204,10 @@ class _Proposing:
         most = self._most_bows(own_runs)
         limit = max(1, min(most, MOST_BOWS))
         must = [steps[Role.MOST_LIKED]] if steps else []
-        chosen = cases.choose(bows.deciding, bows.of, limit=limit, carry_cost=self.offer.cost, tiers=must)
+        chosen = cases.choose(bows.told, bows.of, limit=limit, carry_cost=self.offer.cost, tiers=must)
         case = self._case(bows, chosen)
         short = limit < MOST_BOWS and len(
-            cases.choose(bows.deciding, bows.of, limit=MOST_BOWS, carry_cost=self.offer.cost, tiers=must)
+            cases.choose(bows.told, bows.of, limit=MOST_BOWS, carry_cost=self.offer.cost, tiers=must)
         ) > len(chosen)
         runs = len(chosen) + own_runs
         code = code_of(case.clearly, len(chosen), self.no_own)
@@ -253,7 +241,7 @@ class _Proposing:
         return math.floor((self.offer.minutes - MINUTES_BESIDES) / MINUTES_A_RUN) - own_runs
 
     def _case(self, bows: _Bows, chosen: Sequence[int]) -> Case:
-        path = cases.path_through(bows.deciding, bows.of, chosen)
+        path = cases.path_through(bows.told, bows.of, chosen)
         gain, chance = cases.gains(bows.told, path), cases.chances(bows.told, path)
         clearly = cases.chances(bows.told, path[: len(chosen)], by=NOTICEABLE)[-1]
         rows = tuple(cases.Row(n + 1, float(chance[n]), float(gain[n])) for n in range(len(path)))
@@ -330,9 +318,9 @@ class _Proposing:
         return float(cases.gains(law, [0, 1])[-1])
 
     def _apart(self, market: Market, place: int) -> Floats:
-        """Return (N,) how much each tier differs from one in what decides, in points."""
-        deciding = self.joint.mean if self._alike else joint_law(self.player, self.deciding).mean
-        return np.asarray(np.abs(deciding[market.tier] - deciding[market.tier[place]]))
+        """Return (N,) how much each tier differs from one in what the player asked for, else in the liking as a whole."""
+        asked = self.player.tiers_emphasised if self.player.answers.priorities else self.joint.mean
+        return np.asarray(np.abs(asked[market.tier] - asked[market.tier[place]]))
 
     def _entries(
         self, market: Market, listed: Sequence[tuple[Role, int]], copies: Mapping[int, int], held: Ints

@@ -6,8 +6,8 @@ from model import anatomy
 from model.anatomy import Choosing, CopyEffects
 from model.choice import Keeping
 from model.outlook import TRIALS_FOR_A_BASIS
-from model.player import OVERALL
 from model.view import View
+from model.vocabulary import OVERALL
 from service import formats
 from service.formats import NBSP
 from service.language import _, ngettext

@@ -35,7 +35,9 @@ class ModelUsed(Answer):
     basis: Basis = Field(description="`prior` below 20 trials of this instrument (and hold)")
     trials: int = Field(ge=0, description="trials of this instrument (and hold)")
     trials_all: int = Field(ge=0)
-    priority_weight: float = Field(ge=0, le=1, description="h, the weight of the priorities in the fit")
+    priority_weight: float = Field(
+        ge=0, le=1, description="h, how much the priorities weigh beside the mark as a whole in what people decide by"
+    )
 
 
 class Fit(Answer):

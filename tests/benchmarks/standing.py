@@ -9,7 +9,7 @@ import numpy as np
 from model._here import Here, here
 from model.blinding import order
 from model.composing import ranked
-from model.personal import of_player, outlook, utility_weights
+from model.personal import LIKING, of_player, outlook
 from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
@@ -154,7 +154,7 @@ def _trial(view: View, law: Here, rng: np.random.Generator, number: int) -> list
 def _gains(view: View, rng: np.random.Generator, trials: int) -> str:
     player = Player(view, Answers(Instrument.VIOLIN))
     shelf = [serial for place, serial in enumerate(view.range.copies) if place < SHELF * TIERS]
-    law = here(player, utility_weights(player.answers, view.posterior.priority_weight), (*shelf, None))
+    law = here(player, LIKING, (*shelf, None))
     drawn = [_trial(view, law, rng, number) for number in range(trials)]
     won, effort = np.moveaxis(np.array(drawn), -1, 0)
     names = (

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from model.foretell import told
 from model.heldout import folds
-from model.player import OVERALL, Player
+from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Ratings, Run, Trial
 from model.scores import Estimate
 from model.view import View
-from model.vocabulary import CRITERIA, Criterion
+from model.vocabulary import CRITERIA, OVERALL, Criterion
 from seed_data.make import draw
 from tests.benchmarks._demo import demo_settings, opened, read_demo
 from tests.benchmarks._figures import table
@@ -99,7 +99,7 @@ def _figures(player: Player, tried: Sequence[Run], liking: dict[str, float]) -> 
     copies = player.copies(unit)
     mean, explained = player.after(copies, player.shared_with_ratings(unit))
     variance = player.parts.variance(copies) - np.einsum("on,on->n", explained, explained)
-    variance += player.suited.covariance[:, OVERALL, OVERALL] + player.match(unit)
+    variance += player.suited.covariance[:, OVERALL, OVERALL] + player.own_variance(unit)
     true = np.array([liking[serial] for serial in player.suited.serials])
     was_tried = np.isin(player.suited.serials, [str(run.copy) for run in tried])
     off, reach = true - mean, OF_LIKING * np.sqrt(variance)

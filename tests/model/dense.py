@@ -44,6 +44,12 @@ class Components:
     def add_scalar(self, name: str, sd: Floats, correlation: Floats) -> None:
         self.add(name, sd[:, None, None], correlation)
 
+    def add_covariance(self, name: str, covariance: Floats) -> None:
+        """Add one number a criterion by their covariance (C, C)."""
+        self.names[name] = (self.size, 1)
+        self.parts.append(covariance)
+        self.size += C
+
     def covariance(self) -> Floats:
         out, at = np.zeros((self.size, self.size)), 0
         for part in self.parts:
@@ -91,6 +97,73 @@ class Dense:
         parts.add_scalar("new match", posterior.match_sd, R.match)
         parts.add_scalar("new noise", posterior.repeat_sd, R.repeat)
         parts.add_scalar("own noise", posterior.repeat_sd, R.repeat)
+        parts.add_scalar("gamma", np.where(np.arange(C) == 0, posterior.profile.sd, 0.0), np.eye(C))
+        self.emphasis = emphasis_of(answers.priorities)
+        named = [(f"own {copy.serial}", self._found_of(copy.tier, copy.serial)) for copy in self.copies]
+        named += [(f"new own {tier.slug}", self._found_of(tier.slug)) for tier in self.tiers]
+        for name, V in named:
+            parts.add_covariance(name, self._of_profile(V))
+
+    # What everybody finds of a bow
+
+    def quality(self, slug: str, c: int, serial: str | None = None) -> tuple[float, Floats]:
+        """What everybody finds of a tier, or of a copy, on one criterion beyond the mean of the instrument's tiers."""
+        mean, row = self._of_tier(slug, c)
+        for tier in self.tiers:
+            of, away = self._of_tier(tier.slug, c)
+            mean, row = mean - of / len(self.tiers), row - away / len(self.tiers)
+        if serial is not None:
+            traits = self.posterior.design.traits([self.range.copies[serial]], self.range)[0]
+            x = self._x(dict(zip(("mass", "balance", "brightness"), traits, strict=True)))
+            self.components.put(row, "beta", c, x)
+            mean += float(x @ self.posterior.coef[c]) + self._put_effect(row, serial, c)
+        return mean, row
+
+    def _of_tier(self, slug: str, c: int) -> tuple[float, Floats]:
+        tier, design, row = self.range.tiers[slug], self.posterior.design, np.zeros(self.components.size)
+        known = slug in design.index
+        grade = tier.grade - design.middle[list(Instrument).index(tier.instrument)]
+        x = self._x({"grade": grade, **({f"tier {slug}": 1.0} if known else {})})
+        self.components.put(row, "beta", c, x)
+        mean = float(x @ self.posterior.coef[c])
+        if not known:
+            self.components.put(row, f"tier {slug}", c, 1.0)
+            mean += POINTS_OF_A_STEP * tier.character.get(CRITERIA[c], 0)
+        return mean, row
+
+    def _found_of(self, slug: str, serial: str | None = None) -> Floats:
+        """The covariance (C, C) of what everybody finds of a copy, or of one of the tier not yet seen."""
+        rows = np.array([self.quality(slug, c, serial)[1] for c in range(C)])
+        if serial is None:
+            for c in range(C):
+                self.components.put(rows[c], "new copy", c, 1.0)
+        V = rows @ self.components.covariance() @ rows.T
+        if serial is None:
+            posterior = self.posterior
+            for name, variance in (("mass", 1.0), ("balance", 1.0), ("brightness", 2.0)):
+                x = self._x({name: 1.0})
+                slopes, roots = posterior.coef @ x, x @ posterior.coef_root
+                V += variance * (np.outer(slopes, slopes) + posterior.correlations.coefficients * (roots @ roots.T))
+        return np.asarray(V)
+
+    def _of_profile(self, V: Floats) -> Floats:
+        """The covariance of a copy's own from its profile: overall rating = ... + gamma times the emphasis on V's numbers."""
+        gamma, w = self.posterior.profile, self.emphasis
+        row = np.eye(C)
+        row[0] += gamma.mean * w
+        out = np.asarray(row @ V @ row.T - V)
+        out[0, 0] += gamma.sd**2 * (w @ V @ w)
+        return out
+
+    def profile_variance(self, slug: str) -> float:
+        """What the profile's uncertainty adds to the variance of the overall rating of an unknown copy of a tier."""
+        return float(self._of_profile(self._found_of(slug))[0, 0])
+
+    def _put_gamma(self, row: Floats, slug: str, serial: str | None = None) -> float:
+        """Add what the priorities make of a bow's profile to its overall rating, and return its mean."""
+        h = sum(self.emphasis[c] * self.quality(slug, c, serial)[0] for c in range(C))
+        self.components.put(row, "gamma", 0, h)
+        return float(self.posterior.profile.mean * h)
 
     # Rows of X, by the columns' names
 
@@ -136,19 +209,30 @@ class Dense:
 
     def tier(self, slug: str, c: int, position: int = 0) -> tuple[float, Floats]:
         x = self.x_tier(slug, position)
-        return self._liked(x, c, slug, (0.0, 0.0, 0.0))
+        mean, row = self._liked(x, c, slug, (0.0, 0.0, 0.0))
+        return (mean + self._put_gamma(row, slug) if c == 0 else mean), row
 
     def _liked(self, x: Floats, c: int, slug: str, traits: Sequence[float]) -> tuple[float, Floats]:
         row = np.zeros(self.components.size)
         self.components.put(row, "beta", c, x)
         grade = x[[column.name for column in self.posterior.design.columns].index("grade")]
+        felt = np.array(traits) + self._of_tier_traits(slug)
         for part in ("player", "tastes"):
-            self.components.put(row, part, c, np.array([1.0, 0.0, grade, *traits]))
+            self.components.put(row, part, c, np.array([1.0, 0.0, grade, *felt]))
         mean = float(x @ self.posterior.coef[c])
         if slug not in self.posterior.design.index:
             self.components.put(row, f"tier {slug}", c, 1.0)
             mean += POINTS_OF_A_STEP * self.range.tiers[slug].character.get(CRITERIA[c], 0)
         return mean, row
+
+    def _of_tier_traits(self, slug: str) -> Floats:
+        """How the tier's mean deviates from the instrument's, in units of the spread within tiers: a player's slopes count it."""
+        design = self.posterior.design
+        if slug not in design.index:
+            return np.zeros(3)
+        violin = list(Instrument).index(self.answers.instrument)
+        z = np.nan_to_num((design.centres[design.index[slug]] - design.fallback[violin]) / design.scales[violin])
+        return np.asarray(np.clip([z[0], z[1], z[2] - z[3]], -3, 3))
 
     def own(self, c: int, position: int = 0) -> tuple[float, Floats]:
         x, row = self.x_own(position), np.zeros(self.components.size)
@@ -160,10 +244,17 @@ class Dense:
 
     def copy(self, serial: str, c: int, position: int = 0) -> tuple[float, Floats]:
         """The liking of a copy, its effect and match included: a = effect - coupling (beta - coef) + xi."""
-        copy, posterior, parts = self.range.copies[serial], self.posterior, self.components
-        traits = posterior.design.traits([copy], self.range)[0]
+        copy, parts = self.range.copies[serial], self.components
+        traits = self.posterior.design.traits([copy], self.range)[0]
         mean, row = self._liked(self.x_tier(copy.tier, position, traits), c, copy.tier, traits)
         parts.put(row, f"match {serial}", c, 1.0)
+        parts.put(row, f"own {serial}", c, 1.0)
+        mean += self._put_effect(row, serial, c)
+        return (mean + self._put_gamma(row, copy.tier, serial) if c == 0 else mean), row
+
+    def _put_effect(self, row: Floats, serial: str, c: int) -> float:
+        """Add a copy's own effect, as it is now, and return its mean."""
+        posterior, parts = self.posterior, self.components
         place = next((k for k, (of, _) in enumerate(posterior.levels) if of == serial), None)
         rho = self.rested.get(serial, 1.0) if place is not None else 0.0
         parts.put(row, f"fresh {serial}", c, np.sqrt(1.0 - rho**2))
@@ -172,13 +263,14 @@ class Dense:
             block = posterior.blocks[number]
             parts.put(row, f"block {number}", c, rho * (block.levels == place))
             parts.put(row, "beta", c, -rho * posterior.coupling[c, place])
-            mean += rho * posterior.effect[c, place]
-        return mean, row
+            return float(rho * posterior.effect[c, place])
+        return 0.0
 
     def new_rating(self, slug: str, c: int) -> tuple[float, Floats]:
         mean, row = self.tier(slug, c)
         for part in ("copy", "match", "noise"):
             self.components.put(row, f"new {part}", c, 1.0)
+        self.components.put(row, f"new own {slug}", c, 1.0)
         return mean, row
 
     def own_rating(self, c: int) -> tuple[float, Floats]:
@@ -231,6 +323,17 @@ class Dense:
             return Law(mu, A @ covariance @ A.T)
         gain = np.linalg.solve(B @ covariance @ B.T, B @ covariance @ A.T).T
         return Law(mu + gain @ (y - expected), A @ covariance @ A.T - gain @ (B @ covariance @ A.T))
+
+
+def emphasis_of(priorities: Sequence[Criterion]) -> Floats:
+    """How much more than evenly each criterion counts: rank-order centroids (Barron & Barrett 1996) less 1/7."""
+    out = np.zeros(C)
+    if priorities:
+        out[1:] = -1 / 7
+        n = len(priorities)
+        for place, criterion in enumerate(priorities, start=1):
+            out[CRITERIA.index(criterion)] += sum(1 / j for j in range(place, n + 1)) / n
+    return out
 
 
 def weighed(functionals: Sequence[tuple[float, Floats]], weights: Floats) -> tuple[float, Floats]:

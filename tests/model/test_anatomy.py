@@ -72,7 +72,10 @@ def test_bench_traits_and_tastes_for_them_count_as_they_do_in_simulation() -> No
     traits = rng.normal(
         0.0, np.sqrt([1.0, 1.0, 2.0]), (n, 3)
     )  # brightness is the difference of two standardised readings
-    z = np.column_stack([np.ones(n), np.zeros(n), tier - 1.0, traits])
+    design = known.design
+    means = (design.centres - design.fallback[0]) / design.scales[0]  # a player's slopes feel the tier's mean too
+    felt = np.column_stack([means[:, 0], means[:, 1], means[:, 2] - means[:, 3]])[tier] + traits
+    z = np.column_stack([np.ones(n), np.zeros(n), tier - 1.0, felt])
     own = (z * (rng.normal(size=(n, 6)) @ known.players.root[OVERALL].T)).sum(axis=1)
     columns = [column.name for column in known.design.columns]
     slopes = known.coef[OVERALL, [columns.index(name) for name in ("mass", "balance", "brightness")]]

@@ -52,6 +52,7 @@ def altered(change: Callable[[dict[str, Any], Arrays], None]) -> bytes:
 def test_a_model_comes_back_as_it_was() -> None:
     again = from_bytes(whole())
     assert (again.levels, again.trials, again.priority_weight) == (posterior().levels, {("violin", ""): 30}, 0.5)
+    assert again.profile == posterior().profile
     for name in ("coef", "coef_root", "effect", "coupling", "repeat_sd", "rows"):
         np.testing.assert_array_equal(getattr(again, name), getattr(posterior(), name))
     for block, before in zip(again.blocks, posterior().blocks, strict=True):
@@ -166,6 +167,12 @@ def test_a_pickled_array_is_never_opened() -> None:
     np.savez(out, text=np.array([{"format": 1}], dtype=object))
     with pytest.raises(ArtifactError, match="not a whole fitted model"):
         from_bytes(out.getvalue())
+
+
+@pytest.mark.parametrize("profile", [[0.2, -0.1], [float("nan"), 0.1], [0.2]])
+def test_a_weight_of_priorities_that_is_none_is_refused(profile: list[float]) -> None:
+    with pytest.raises(ArtifactError, match="parts do not fit each other"):
+        from_bytes(altered(lambda text, _: text.update(profile=profile)))
 
 
 def test_a_newer_format_is_named_and_refused() -> None:

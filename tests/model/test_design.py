@@ -9,10 +9,22 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.design import FIXED, WISH_COLUMNS, Design, history_rows, own_rows, take, tier_rows, wished_beyond
+from model.design import (
+    FIXED,
+    PLAYER_COLUMNS,
+    TRAIT_COLUMNS,
+    WISH_COLUMNS,
+    Design,
+    history_rows,
+    own_rows,
+    player_columns,
+    take,
+    tier_rows,
+    wished_beyond,
+)
 from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier, Trial
 from model.vocabulary import Blinding, Criterion, Hold, Instrument, Setting
-from tests.model.worlds import basses, joined, violins
+from tests.model.worlds import VIOLIN, basses, joined, trial, violins
 
 Floats = NDArray[np.float64]
 V, B = Instrument.VIOLIN, Instrument.DOUBLE_BASS
@@ -199,3 +211,16 @@ def test_a_tier_that_the_design_does_not_know_rests_on_its_instrument() -> None:
 def test_an_empty_range_has_a_design() -> None:
     design = Design.from_range(Range({}, {}))
     assert design.matrix(tier_rows(design, Answers(V), [])).shape == (0, len(FIXED))
+
+
+def test_a_players_slopes_feel_a_trait_against_the_instruments_mean() -> None:
+    # Two tiers whose bows weigh 58 and 62 g on the average, each with a spread of 1: a bow of 63 g is 3 above the mean of all.
+    range_ = weighed({"a": [57.0, 59.0], "b": [61.0, 63.0]})
+    design = Design.from_range(range_)
+    rows = history_rows(design, [trial(1, [("b1", {Criterion.OVERALL: 4.0})])], range_)
+    mass = PLAYER_COLUMNS.index("mass")
+    assert player_columns(rows)[0, mass] == pytest.approx(63.0 - 60.0)
+    assert design.matrix(rows)[0, TRAIT_COLUMNS[0]] == pytest.approx(63.0 - 62.0), (
+        "everybody's slope stays within the tier"
+    )
+    assert player_columns(tier_rows(design, VIOLIN, design.tiers))[:, mass].tolist() == pytest.approx([-2.0, 2.0])

@@ -8,17 +8,18 @@ import pytest
 from numpy.typing import NDArray
 
 from model._here import here
-from model.personal import compared_weights, outlook, utility_weights
+from model.personal import LIKING, outlook
 from model.player import Player
 from model.posterior import Posterior
 from model.preference import PreferenceModel
 from model.records import Answers, Bench, Range, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, Criterion, Instrument
+from tests.model.dense import emphasis_of
 from tests.model.worlds import drawn_trials, violins
 
 Floats = NDArray[np.float64]
-C, DRAWS = len(CRITERIA), 200_000
+C, DRAWS, CHUNK = len(CRITERIA), 200_000, 25_000
 CLOSE = 0.012
 """Relative error allowed in a variance: five standard errors of a variance drawn so often, for tails up to twice the normal's."""
 PLAIN = Answers(Instrument.VIOLIN)
@@ -52,65 +53,78 @@ def view(request: pytest.FixtureRequest) -> View:
 
 @dataclass(frozen=True)
 class Drawn:
-    """One player's true likings, drawn from the model as the notation states it: (draws,) each of a criterion or of u."""
+    """Players' true likings, drawn from the model as the notation states it, `CHUNK` at a time; all of the overall mark."""
 
     posterior: Posterior
     answers: Answers
-    weights: Floats
     rng: np.random.Generator
 
     def component(self, root: Floats, R: Floats) -> list[Floats]:
-        """C criteria of (draws, m), Cov(z_c, z_d) = R_cd L_c L_d'; None where the criterion has no weight."""
-        z = np.linalg.cholesky(R + 1e-12 * np.eye(C))[self.used] @ self.rng.standard_normal((C, root.shape[2] * DRAWS))
-        return [of.reshape(DRAWS, -1) @ root[c].T for of, c in zip(z, self.used, strict=True)]
+        """C criteria of (CHUNK, m), Cov(z_c, z_d) = R_cd L_c L_d'."""
+        z = np.linalg.cholesky(R + 1e-12 * np.eye(C)) @ self.rng.standard_normal((C, root.shape[2] * CHUNK))
+        return [of.reshape(CHUNK, -1) @ L.T for of, L in zip(z, root, strict=True)]
 
-    @property
-    def used(self) -> list[int]:
-        return np.flatnonzero(self.weights).tolist()
-
-    def weighed(self, of: Callable[[int, int], Floats]) -> Floats:
-        """Sum over criteria of the weight times something (draws,) of (place among those used, criterion)."""
-        return np.asarray(sum(self.weights[c] * of(n, c) for n, c in enumerate(self.used)))
+    def normal(self) -> Floats:
+        return self.rng.standard_normal(CHUNK)
 
 
-def drawn_likings(view: View, answers: Answers, weights: Floats, serials: list[str]) -> tuple[Floats, Floats, Floats]:
-    """(draws,) of tier b's mean and of an unknown copy of it, and (draws, n) of copies of tier b never rated."""
+def drawn_likings(view: View, answers: Answers, serials: list[str], seed: int) -> tuple[Floats, Floats, Floats]:
+    """(CHUNK,) of tier b's mean and of an unknown copy of it, and (CHUNK, n) of copies of tier b never rated."""
     posterior, R = view.posterior, view.posterior.correlations
-    draw = Drawn(posterior, answers, weights, np.random.default_rng(5))
+    draw = Drawn(posterior, answers, np.random.default_rng(seed))
     names = [column.name for column in posterior.design.columns]
-    beta = draw.component(posterior.coef_root, R.coefficients)
-    level = draw.component(posterior.players.root[:, :, :2], R.player)
-    slopes = draw.component(posterior.players.root[:, :, 2:], R.tastes)
+    beta = [
+        mean + z for mean, z in zip(posterior.coef, draw.component(posterior.coef_root, R.coefficients), strict=True)
+    ]
+    level = draw.component(posterior.players.root[:, :, :2], R.player)[0]
+    slopes = draw.component(posterior.players.root[:, :, 2:], R.tastes)[0]
+    gamma = posterior.profile.mean + posterior.profile.sd * draw.normal()
+    cared, centred = emphasis_of(answers.priorities), _of_tier(view)
 
-    def slope(trait: str, n: int, c: int) -> Floats:
-        """How much this player likes one unit more of a trait, (draws,)."""
+    def slope(trait: str) -> Floats:
+        """How much this player likes one unit more of a trait overall, (CHUNK,)."""
         at, own = names.index(trait), 3 + ("mass", "balance", "brightness").index(trait)
-        out = posterior.coef[c, at] + beta[n][:, at] + level[n][:, own] + slopes[n][:, own]
+        out = beta[0][:, at] + level[:, own] + slopes[:, own]
         for wish, of in (("wish_mass", "mass"), ("wish_tone", "brightness")):
             if of == trait:
-                wished = names.index(f"{wish} x {of}")
-                out = out + (getattr(answers, wish) or 0) * (posterior.coef[c, wished] + beta[n][:, wished])
+                out = out + (getattr(answers, wish) or 0) * beta[0][:, names.index(f"{wish} x {of}")]
         return np.asarray(out)
 
-    grade = 2 - posterior.design.middle[0]
+    grades = [1 - posterior.design.middle[0], 2 - posterior.design.middle[0]]
     x = np.zeros(len(names))
-    for name, value in {"intercept": 1.0, "instrument violin": 1.0, "grade": grade, "tier b": 1.0}.items():
+    for name, value in {"intercept": 1.0, "instrument violin": 1.0, "grade": grades[1], "tier b": 1.0}.items():
         x[names.index(name)] = value
-    z = np.array([1.0, 0.0, grade, 0.0, 0.0, 0.0])
-    m = draw.weighed(lambda n, c: x @ posterior.coef[c] + beta[n] @ x + level[n] @ z + slopes[n] @ z)
+    beyond = np.zeros(len(names))
+    for name, value in {"grade": (grades[1] - grades[0]) / 2, "tier b": 0.5, "tier a": -0.5}.items():
+        beyond[names.index(name)] = value
+    z = np.array([1.0, 0.0, grades[1], *centred])
+    liked = beta[0] @ x + level @ z + slopes @ z
+    mean_profile = np.asarray(sum(w * posterior.coef[c] @ beyond for c, w in enumerate(cared)))
+    m = liked + gamma * mean_profile
 
     def a_copy(traits: dict[str, Floats | float]) -> Floats:
         effect = draw.component(posterior.copy_sd[:, None, None], R.copy)
-        match = draw.component(posterior.match_sd[:, None, None], R.match)
-        bench = draw.weighed(lambda n, c: np.asarray(sum(value * slope(t, n, c) for t, value in traits.items())))
-        return np.asarray(m + bench + draw.weighed(lambda n, _: effect[n][:, 0] + match[n][:, 0]))
+        match = draw.component(posterior.match_sd[:, None, None], R.match)[0]
+        bench = np.asarray(sum(value * slope(trait) for trait, value in traits.items()))
 
-    def normal() -> Floats:
-        return draw.rng.standard_normal(DRAWS)
+        def found(c: int) -> Floats:
+            """What everybody finds of it on a criterion beyond the mean of the two tiers."""
+            common = sum(value * beta[c][:, names.index(trait)] for trait, value in traits.items())
+            return np.asarray(beta[c] @ beyond + common + effect[c][:, 0])
 
-    unknown = a_copy({"mass": normal(), "balance": normal(), "brightness": normal() - normal()})
-    named = [a_copy(_traits_of(view, serial, normal)) for serial in serials]
+        profile = np.asarray(sum(w * found(c) for c, w in enumerate(cared) if w))
+        return np.asarray(liked + bench + effect[0][:, 0] + match[:, 0] + gamma * profile)
+
+    unknown = a_copy({"mass": draw.normal(), "balance": draw.normal(), "brightness": draw.normal() - draw.normal()})
+    named = [a_copy(_traits_of(view, serial, draw.normal)) for serial in serials]
     return m, unknown, np.column_stack(named)
+
+
+def _of_tier(view: View) -> Floats:
+    """How tier b's mean deviates from that of all violin bows, in units of the spread within tiers."""
+    design = view.posterior.design
+    z = (design.centres[1] - design.fallback[0]) / design.scales[0]
+    return np.array([z[0], z[1], z[2] - z[3]])
 
 
 def _traits_of(view: View, serial: str, normal: Callable[[], Floats]) -> dict[str, Floats | float]:
@@ -128,16 +142,15 @@ def _traits_of(view: View, serial: str, normal: Callable[[], Floats]) -> dict[st
 
 @pytest.mark.parametrize("answers", [PLAIN, WISHING], ids=["nothing asked", "wishes and priorities"])
 def test_unknown_and_unmeasured_copies_vary_as_drawn_ones_do(view: View, answers: Answers) -> None:
-    weights = utility_weights(answers, view.posterior.priority_weight)
-    assert compared_weights(answers, weights)[1] is None
     serials = ["b2", "b3", "b4"]
-    m, unknown, named = drawn_likings(view, answers, weights, serials)
+    chunks = zip(*(drawn_likings(view, answers, serials, seed) for seed in range(DRAWS // CHUNK)), strict=True)
+    m, unknown, named = (np.concatenate(of) for of in chunks)
     found = outlook(view, answers)
     assert found.spread[1] ** 2 == pytest.approx((unknown - m).var(), rel=CLOSE)
     place = [found.stock.serials.index(serial) for serial in serials]
     assert [found.tiers[tier].slug for tier in found.stock.tier[place]] == ["b", "b", "b"]
     of_each = found.cov[1, 1] + found.stock.spread[place] ** 2
     np.testing.assert_allclose(of_each, named.var(axis=0), rtol=CLOSE)
-    joint = here(Player(view, answers), weights, serials)
+    joint = here(Player(view, answers), LIKING, serials)
     np.testing.assert_allclose(joint.bows_mean, named.mean(axis=0), atol=0.01)
     np.testing.assert_allclose(joint.bows_cov, np.cov(named.T), atol=CLOSE * joint.bows_cov.max())

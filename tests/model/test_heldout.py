@@ -185,7 +185,7 @@ def test_the_model_is_fitted_to_the_others_and_told_the_own_bow() -> None:
     model = LEVELS_ALONE(RANGE).fit([t for t in there if t.player not in made.held])
     of = {t.player: t for t in there}
     for each in answer(made).foretold[OVERALL, 0]:
-        asked = model.outlook(replace(told(of[each.player]), priorities=()))
+        asked = model.outlook(told(of[each.player]))
         expected = dict(zip(asked.stock.serials, asked.mean[asked.stock.tier] + asked.stock.offset, strict=True))
         np.testing.assert_allclose(each.mean[0], [expected[copy] for copy in each.copy], atol=1e-9)
 

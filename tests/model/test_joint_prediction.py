@@ -1,12 +1,15 @@
 """Effects of several responses predicted together: against a textbook's animals, dense algebra, and the separate fits."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.mixed import EffectCovariances, Ratings, joint_effects
+from model.mixed import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 
 def calves() -> tuple[Ratings, EffectCovariances]:
@@ -170,3 +173,42 @@ def test_players_of_very_different_diligence_are_worked_alike() -> None:
     thinned = Ratings(ratings.X, ratings.Z, sparse, ratings.player, ratings.level, ratings.levels)
     for ours, dense in zip(joint_effects(thinned, covariances), by_dense_algebra(thinned, covariances), strict=True):
         np.testing.assert_allclose(ours, dense, rtol=0, atol=1e-6)
+
+
+def test_a_column_made_of_the_effects_is_told_by_players_that_they_were_not_fitted_to() -> None:
+    # Written out: for each fold the effects of the others' ratings, then generalised least squares player by player.
+    ratings, of = drawn(seed=6)
+    fold = ratings.player % 3
+    care = np.random.default_rng(1).normal(size=(len(fold), 3))
+
+    def column(coef: Floats, effect: Floats) -> Floats:
+        out = np.zeros(ratings.Y.shape)
+        out[:, 0] = np.einsum("nc,nc->n", care, ratings.X[:, 1:2] * coef[:, 1] + effect[:, ratings.level].T)
+        return out
+
+    precision = pull = 0.0
+    for number in range(3):
+        held = fold == number
+        coef, effect = joint_effects(replace(ratings, Y=np.where(held[:, None], np.nan, ratings.Y)), of)
+        h, expected = column(coef, effect), ratings.X @ coef.T + effect[:, ratings.level].T
+        for player in np.unique(ratings.player[held]):
+            row, c = np.nonzero(np.isfinite(ratings.Y) & (ratings.player == player)[:, None])
+            if len(row):
+                solved = np.linalg.solve(_of_player(ratings, of, row, c), h[row, c])
+                precision += float(h[row, c] @ solved)
+                pull += float((ratings.Y - expected)[row, c] @ solved)
+    found = cross_fitted_moments(ratings, of, joint_effects(ratings, of), fold, column)
+    np.testing.assert_allclose(found, (precision, pull), rtol=1e-6)
+
+
+def _of_player(ratings: Ratings, of: EffectCovariances, row: Ints, c: Ints) -> Floats:
+    """The covariance of one player's ratings around the coefficients and the copies' effects."""
+    V = np.zeros((len(row), len(row)))
+    for i in range(len(row)):
+        for j in range(len(row)):
+            for part, R in of.player_parts:
+                own = [ratings.Z[row[k]] @ of.player_root[c[k]][:, part] for k in (i, j)]
+                V[i, j] += R[c[i], c[j]] * (own[0] @ own[1])
+            V[i, j] += (ratings.level[row[i]] == ratings.level[row[j]]) * of.interaction[c[i], c[j]]
+            V[i, j] += (row[i] == row[j]) * of.residual[c[i], c[j]]
+    return V

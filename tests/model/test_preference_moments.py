@@ -32,6 +32,7 @@ def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, Fitte
         Y=np.full((3 * players, 1), np.nan),
         player=np.repeat(names, 3),
         level=np.full(3 * players, None, dtype=object),
+        emphasis=np.zeros((3 * players, 8)),
         own_X=np.zeros((len(own), p)),
         own_Z=np.zeros((len(own), 6)),
         own_Y=own[:, None],
@@ -95,7 +96,7 @@ def _first(history: History, count: int) -> History:
     names = list(dict.fromkeys(history.own_player))[:count]
     mine, own = np.isin(history.player, names), np.isin(history.own_player, names)
     return History(
-        history.X[mine], history.Z[mine], history.Y[mine], history.player[mine], history.level[mine],
+        history.X[mine], history.Z[mine], history.Y[mine], history.player[mine], history.level[mine], history.emphasis[mine],
         history.own_X[own], history.own_Z[own], history.own_Y[own], history.own_player[own], history.own_level[own],
     )  # fmt: skip
 

@@ -13,7 +13,7 @@ from scipy.stats import norm
 from model._here import Here, here
 from model.design import SEEN_COLUMNS
 from model.levels import Stretches
-from model.personal import utility_weights
+from model.personal import LIKING, utility_weights
 from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, OwnBow, Run
@@ -38,10 +38,14 @@ def made_up_view() -> View:
     return View(fitted(), RANGE, Stretches.from_events(REHAIRED))
 
 
-def written_out(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None]) -> Law:
+def mixed(answers: Answers) -> Floats:
+    """Weights over several criteria."""
+    return utility_weights(answers, 0.5)
+
+
+def written_out(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None], weights: Floats) -> Law:
     """Tiers first, then the bows: every covariance from one long Gaussian vector, conditioned the plain way."""
     dense = Dense(fitted(), RANGE, answers, RESTED)
-    weights = utility_weights(answers, made_up_view().posterior.priority_weight)
     items = [[dense.tier(tier.slug, c) for c in range(C)] for tier in dense.tiers]
     items += [[dense.own(c) if bow is None else dense.copy(bow, c) for c in range(C)] for bow in bows]
     return dense.law([weighed(item, weights) for item in items], runs)
@@ -49,7 +53,7 @@ def written_out(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None
 
 def law_here(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None]) -> Here:
     player = Player(made_up_view(), answers, runs)
-    return here(player, utility_weights(answers, made_up_view().posterior.priority_weight), bows)
+    return here(player, mixed(answers), bows)
 
 
 OWN_TWICE = (*TRIED, Run(6, None, {O: 4.0, TONE: 5.0}), Run(7, None, {O: 3.0}))
@@ -64,7 +68,7 @@ CASES: dict[str, tuple[Answers, tuple[Run, ...], tuple[str | None, ...]]] = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_the_joint_law_of_tiers_and_bows_is_the_one_written_out(case: str) -> None:
-    found, plain = law_here(*CASES[case]), written_out(*CASES[case])
+    found, plain = law_here(*CASES[case]), written_out(*CASES[case], mixed(CASES[case][0]))
     assert found.mean == pytest.approx(plain.mean, abs=EXACT)
     assert found.cov == pytest.approx(plain.cov, abs=EXACT)
 
@@ -123,7 +127,7 @@ def said(runs: Sequence[Run], answers: Answers = VIOLIN, **terms: Any) -> Standi
 
 def test_the_probability_of_the_best_of_two_comes_from_their_joint_law() -> None:
     runs = played(("a0", 4.0), ("b0", 5.0))
-    law = here(Player(view(), VIOLIN, runs), utility_weights(VIOLIN, 0.5), ("a0", "b0"))
+    law = here(Player(view(), VIOLIN, runs), LIKING, ("a0", "b0"))
     lead, cov = law.bows_mean[1] - law.bows_mean[0], law.bows_cov
     expected = norm.cdf(lead / np.sqrt(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1]))
     assert bow_of(said(runs), "b0").best == pytest.approx(expected, abs=EXACT)
@@ -132,7 +136,7 @@ def test_the_probability_of_the_best_of_two_comes_from_their_joint_law() -> None
 def test_the_probability_of_the_best_of_five_agrees_with_draws_from_the_law_written_out() -> None:
     answers, runs, _ = CASES["all criteria, the own bow twice"]
     bows = ("a0", "d0", "a2", "b0", None)
-    law = written_out(answers, runs, bows)
+    law = written_out(answers, runs, bows, LIKING)
     drawn = np.random.default_rng(4).multivariate_normal(law.mean[4:], law.cov[4:, 4:], 200_000).argmax(axis=1)
     found = standing(made_up_view(), answers, runs)
     share = {bow: float(np.mean(drawn == at)) for at, bow in enumerate(bows)}
@@ -180,8 +184,7 @@ def test_the_order_in_which_sheets_arrive_does_not_matter() -> None:
 
 def test_the_improvement_is_that_of_one_more_copy_rated_once_in_drawn_trials() -> None:
     answers, runs, bows = CASES["all criteria, the own bow twice"]
-    law, posterior = written_out(answers, runs, bows), made_up_view().posterior
-    weights = utility_weights(answers, posterior.priority_weight)
+    law, weights = written_out(answers, runs, bows, LIKING), LIKING
     player = Player(made_up_view(), answers, runs)
     spread, noise = np.sqrt(player.spread(weights)[1]), np.sqrt(player.noise(weights))
     rng = np.random.default_rng(6)
