@@ -40,7 +40,7 @@ ADVICE: dict[str, Any] = {
                     "against": "own_bow",
                     "effect": 0.6,
                     "sure": "likely",
-                    "text": "Compared with your own bow, you can expect a quicker response.",
+                    "text": "Compared with your own bow, expect a quicker response.",
                 }
             ],
             "weaknesses": [],
@@ -81,7 +81,7 @@ ADVICE: dict[str, Any] = {
             {"copies": 3, "bows": 3, "chance": 0.88, "expected_gain": 0.62},
             {"copies": 4, "bows": 4, "chance": 0.9, "expected_gain": 0.635},
         ],
-        "recommendation": "Try three bows: two of Juniper and one of Bramble.",
+        "recommendation": "Try three bows: two Juniper and one Bramble.",
     },
     "cautions": ["This is a statistical estimate from past trials."],
     "notes": [],

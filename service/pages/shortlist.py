@@ -157,7 +157,7 @@ def _card(entry: dict[str, Any], doc: dict[str, Any]) -> TierCard:
 def _play_heading(doc: dict[str, Any]) -> str:
     """Return the heading over what to play; empty where nothing is at hand to play."""
     if words.advises(doc):
-        return _("What to play at the trial")
+        return _("What to play during the trial")
     trial = doc["trial"]
     return _("What to play, if you compare all the same") if trial and trial["copies"] else ""
 

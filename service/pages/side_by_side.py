@@ -38,7 +38,7 @@ def beside(doc: dict[str, Any]) -> SideBySide | None:
         Compared(_("Bows here today"), _each(entries, _at_hand)),
         Compared(_("Typical weight"), _each(entries, _mass)),
         Compared(_("Stick"), _each(entries, _materials)),
-        Compared(_("Expected mark, of 7"), _each(entries, _liking)),
+        Compared(_("Expected mark, 1 to 7"), _each(entries, _liking)),
         Compared(_("In its maker’s words"), _each(entries, _character), long=True),
     )
     known = tuple(row for row in rows if any(row.cells))

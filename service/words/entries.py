@@ -1,13 +1,13 @@
 """One tier of the list in words: its role, how many of its bows to try, what the player made of them, and what more would buy."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from model.vocabulary import Role
 from service import formats
 from service.language import _, ngettext
 from service.words import phrases
-from service.words.verdict import ASK, LEAST_SAID, Document, advises, code, rests_on_prior
+from service.words.verdict import ASK, LEAST_SAID, Document, advises, code, main_entry, rests_on_prior
 
 Entry = Mapping[str, Any]
 
@@ -89,7 +89,7 @@ def _tried(told: Mapping[str, Any], doc: Document) -> str:
 def what_more_buys(doc: Document) -> str:
     """Say what so much more than the best fit's price would buy; empty where nothing is told of it."""
     more = doc.get("more")
-    base = next(_bases(doc), None)
+    base = main_entry(doc)
     if not more or base is None:
         return ""
     values = {
@@ -107,10 +107,3 @@ def what_more_buys(doc: Document) -> str:
         "For up to {amount} more than {best} there is {model}, which you would probably like {points} points better on the "
         "scale from 1 to 7."
     ).format(points=formats.number(more["points"]), **values)
-
-
-def _bases(doc: Document) -> Iterator[Entry]:
-    """Give the entries whose price 'so much more' may be counted from, the one meant first."""
-    for role in (Role.BEST_FIT, Role.MOST_LIKED):
-        yield from (entry for entry in doc["shortlist"] if entry["role"] == role)
-    yield from doc["shortlist"][:1]

@@ -43,7 +43,7 @@ ROLES: dict[Role, str] = {
     Role.BEST_VALUE: N_("Nearly as good, for less"),
     Role.STEP_UP: N_("One step up, to hear what more buys"),
     Role.CONTRAST: N_("To compare"),
-    Role.ENTRY: N_("The first step"),
+    Role.ENTRY: N_("A first step"),
     Role.SENSIBLE: N_("The sensible step"),
     Role.MOST_LIKED: N_("Liked most, whatever it costs"),
 }
@@ -79,12 +79,12 @@ DIFFERENCES: dict[Criterion, Difference] = {
     Criterion.RESPONSE: Difference(N_("a quicker response"), N_("a slower response")),
     Criterion.CLARITY: Difference(N_("a clearer tone"), N_("more bow noise")),
     Criterion.DYNAMIC_RANGE: Difference(
-        N_("a wider range from soft to full"), N_("a narrower range from soft to full")
+        N_("a wider range between soft and full"), N_("a narrower range between soft and full")
     ),
     Criterion.STEADINESS: Difference(N_("a steadier stroke"), N_("a less steady stroke")),
     Criterion.OFF_STRING: Difference(N_("an easier bounce off the string"), N_("a less ready bounce off the string")),
     Criterion.EASE: Difference(N_("less work for arm and hand"), N_("more work for arm and hand")),
-    Criterion.TONE: Difference(N_("a tone nearer to the one you want"), N_("a tone further from the one you want")),
+    Criterion.TONE: Difference(N_("a tone closer to the one you want"), N_("a tone farther from the one you want")),
 }
 
 CAUTIONS: dict[str, str] = {

@@ -17,24 +17,26 @@ SMALL = 0.5
 """Points below which a difference is said to be small."""
 ALIKE = 0.1
 """Points below which two bows are liked alike."""
+SAME_MASS_G = 1.0
+"""Grams below which two bows weigh about as much (a judgement)."""
 OWN_BOW = "own_bow"
 
 _FRAMES: Mapping[tuple[str, bool, bool], str] = {
-    ("rated", True, False): N_("Compared with your own bow, you can expect {differences}."),
-    ("rated", True, True): N_("Compared with your own bow, you can expect {differences}, if only by a little."),
+    ("rated", True, False): N_("Compared with your own bow, expect {differences}."),
+    ("rated", True, True): N_("Compared with your own bow, expect {differences}, if only by a little."),
     ("rated", False, False): N_("Compared with your own bow, it probably brings {differences}."),
     ("rated", False, True): N_("Compared with your own bow, it probably brings {differences}, if only by a little."),
-    ("unrated", True, False): N_("Compared with a bow such as most players own, you can expect {differences}."),
+    ("unrated", True, False): N_("Compared with a bow such as most players own, expect {differences}."),
     ("unrated", True, True): N_(
-        "Compared with a bow such as most players own, you can expect {differences}, if only by a little."
+        "Compared with a bow such as most players own, expect {differences}, if only by a little."
     ),
     ("unrated", False, False): N_("Compared with a bow such as most players own, it probably brings {differences}."),
     ("unrated", False, True): N_(
         "Compared with a bow such as most players own, it probably brings {differences}, if only by a little."
     ),
-    ("none", True, False): N_("Compared with a bow that most players would call good, you can expect {differences}."),
+    ("none", True, False): N_("Compared with a bow that most players would call good, expect {differences}."),
     ("none", True, True): N_(
-        "Compared with a bow that most players would call good, you can expect {differences}, if only by a little."
+        "Compared with a bow that most players would call good, expect {differences}, if only by a little."
     ),
     ("none", False, False): N_(
         "Compared with a bow that most players would call good, it probably brings {differences}."
@@ -42,18 +44,18 @@ _FRAMES: Mapping[tuple[str, bool, bool], str] = {
     ("none", False, True): N_(
         "Compared with a bow that most players would call good, it probably brings {differences}, if only by a little."
     ),
-    ("model", True, False): N_("Compared with {model}, you can expect {differences}."),
-    ("model", True, True): N_("Compared with {model}, you can expect {differences}, if only by a little."),
+    ("model", True, False): N_("Compared with {model}, expect {differences}."),
+    ("model", True, True): N_("Compared with {model}, expect {differences}, if only by a little."),
     ("model", False, False): N_("Compared with {model}, it probably brings {differences}."),
     ("model", False, True): N_("Compared with {model}, it probably brings {differences}, if only by a little."),
-    ("dearer", True, False): N_("For {amount} more than {model}, you can expect {differences}."),
-    ("dearer", True, True): N_("For {amount} more than {model}, you can expect {differences}, if only by a little."),
+    ("dearer", True, False): N_("For {amount} more than {model}, expect {differences}."),
+    ("dearer", True, True): N_("For {amount} more than {model}, expect {differences}, if only by a little."),
     ("dearer", False, False): N_("For {amount} more than {model}, it probably brings {differences}."),
     ("dearer", False, True): N_(
         "For {amount} more than {model}, it probably brings {differences}, if only by a little."
     ),
-    ("cheaper", True, False): N_("For {amount} less than {model}, you can expect {differences}."),
-    ("cheaper", True, True): N_("For {amount} less than {model}, you can expect {differences}, if only by a little."),
+    ("cheaper", True, False): N_("For {amount} less than {model}, expect {differences}."),
+    ("cheaper", True, True): N_("For {amount} less than {model}, expect {differences}, if only by a little."),
     ("cheaper", False, False): N_("For {amount} less than {model}, it probably brings {differences}."),
     ("cheaper", False, True): N_(
         "For {amount} less than {model}, it probably brings {differences}, if only by a little."
@@ -182,7 +184,7 @@ def _mass(effect: float, against: str | None, entry: Entry) -> str:
     if against != OWN_BOW:
         return _("Its bows typically weigh {mass}.").format(mass=formats.grams(effect if typical is None else typical))
     by = formats.grams(abs(effect))
-    if round(abs(effect), 1) == 0:
+    if abs(effect) < SAME_MASS_G:
         return _("Its bows typically weigh about as much as yours.")
     if effect < 0:
         return _("Its bows are typically {mass} lighter than yours.").format(mass=by)

@@ -58,7 +58,7 @@ def recommendation(doc: Document) -> str:
 def _of_tiers(doc: Document) -> str:
     return formats.listed(
         [
-            ngettext("one of {tier}", "{count} of {tier}", entry["copies"]).format(
+            ngettext("one {tier}", "{count} {tier}", entry["copies"]).format(
                 count=formats.counted(entry["copies"]), tier=entry["name"]
             )
             for entry in doc["shortlist"]

@@ -7,7 +7,7 @@ from model.vocabulary import Criterion, Hold, Instrument
 from service import formats
 from service.language import _, ngettext
 from service.words import phrases, verdict
-from service.words.verdict import ASK, CURIOUS, KEEP, Document, code, rests_on_prior
+from service.words.verdict import ASK, CURIOUS, KEEP, Document, code, main_entry, rests_on_prior
 
 WIDE = 4.0
 """Points between the ends of the interval from which on it counts as wide: two thirds of the scale from 1 to 7."""
@@ -45,23 +45,24 @@ def _rests_on(doc: Document) -> str:
         return _("What trials have taught is not at hand, so this is a first guess.")
     if rests_on_prior(doc):
         return _("Few trials by {players} are known yet, so this is a first guess.").format(players=players(doc))
+    models = len(doc["shortlist"])
     if code(doc) == KEEP:
         sentence = ngettext(
-            "From {count} trial by {players} we expect you to like your own bow about as well as these, or better.",
-            "From {count} trials by {players} we expect you to like your own bow about as well as these, or better.",
-            doc["model"]["trials"],
+            "From {count} trials by {players} we expect you to like your own bow about as well as this model, or better.",
+            "From {count} trials by {players} we expect you to like your own bow about as well as these models, or better.",
+            models,
         )
     elif code(doc) in (CURIOUS, ASK):
         sentence = ngettext(
-            "From {count} trial by {players}, these models come nearest to what you look for.",
+            "From {count} trials by {players}, this model comes nearest to what you look for.",
             "From {count} trials by {players}, these models come nearest to what you look for.",
-            doc["model"]["trials"],
+            models,
         )
     else:
         sentence = ngettext(
-            "From {count} trial by {players} we expect these models to suit you.",
+            "From {count} trials by {players} we expect this model to suit you.",
             "From {count} trials by {players} we expect these models to suit you.",
-            doc["model"]["trials"],
+            models,
         )
     return sentence.format(count=formats.number(doc["model"]["trials"], 0), players=players(doc))
 
@@ -90,10 +91,11 @@ def sureness(doc: Document) -> str:
 
 
 def _spread(doc: Document) -> str:
-    if not doc["shortlist"]:
+    first = main_entry(doc)
+    if first is None:
         return ""
-    fit = doc["shortlist"][0]["fit"]
-    values = {"name": doc["shortlist"][0]["name"], "interval": formats.interval(fit["low"], fit["high"])}
+    fit = first["fit"]
+    values = {"name": first["name"], "interval": formats.interval(fit["low"], fit["high"])}
     if is_wide(doc):
         return _(
             "For an answer like yours that is little: your mark for a bow of the model {name} may fall anywhere within "
@@ -109,5 +111,5 @@ def is_wide(doc: Document) -> bool:
     """Say whether the best entry's interval is so wide that few trials like the player's can stand behind it."""
     if any(note["code"] == "few_trials" for note in doc["notes"]):
         return True
-    fits = [entry["fit"] for entry in doc["shortlist"][:1]]
-    return any(fit["high"] - fit["low"] > WIDE for fit in fits)
+    first = main_entry(doc)
+    return first is not None and bool(first["fit"]["high"] - first["fit"]["low"] > WIDE)

@@ -4,10 +4,10 @@ Nothing that is said of an advice may contradict it: where a bow is not worth a 
 at hand nothing speaks of bows to try. An advice of before there were verdicts has none stored and is read by its case.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, Final
 
-from model.vocabulary import Basis
+from model.vocabulary import Basis, Role
 from service import formats
 from service.language import _, ngettext
 
@@ -55,6 +55,15 @@ def knows_stock(doc: Document) -> bool:
     if any(note["code"] == "by_stock" for note in doc["notes"]):
         return True
     return any(entry.get("at_hand") is not None for entry in doc["shortlist"])
+
+
+def main_entry(doc: Document) -> Mapping[str, Any] | None:
+    """Return the entry that the others are measured by: what fits best, without a budget what is liked most; None without any."""
+    for role in (Role.BEST_FIT, Role.MOST_LIKED):
+        for entry in doc["shortlist"]:
+            if entry["role"] == role:
+                return dict(entry)
+    return next(iter(doc["shortlist"]), None)
 
 
 def headline(doc: Document) -> str:
@@ -138,7 +147,8 @@ def _for_a_trial(doc: Document) -> list[str]:
 def _for_keeping(doc: Document) -> list[str]:
     chance = chance_words(doc["verdict"]["chance"], doc)
     said = [_("It is {chance} that any of the bows below is noticeably better than yours.").format(chance=chance)]
-    return [*said, _little_to_win(doc), what_changes_it(doc), elsewhere(doc)]
+    here = {entry["tier"] for entry in doc["shortlist"] if entry.get("at_hand")}
+    return [*said, _little_to_win(doc), what_changes_it(doc), elsewhere(doc, besides=here)]
 
 
 def _little_to_win(doc: Document) -> str:
@@ -174,13 +184,13 @@ def _for_asking(doc: Document) -> list[str]:
     return [_("Ask us when a suitable one can be had.")]
 
 
-def elsewhere(doc: Document) -> str:
-    """Say which suitable bows the workshop has; empty where it has none."""
+def elsewhere(doc: Document, besides: Collection[str] = ()) -> str:
+    """Say which suitable bows the workshop has, of other tiers than those ``besides``; empty where it has none."""
     bows = [
-        ngettext("one of {tier}", "{count} of {tier}", place["count"]).format(
+        ngettext("one {tier}", "{count} {tier}", place["count"]).format(
             count=formats.counted(place["count"]), tier=place["name"]
         )
         for place in (doc.get("verdict") or {}).get("elsewhere", ())
-        if place["count"]
+        if place["count"] and place["tier"] not in besides
     ]
     return _("The workshop has what may be worth asking for: {bows}.").format(bows=formats.listed(bows)) if bows else ""

@@ -60,8 +60,8 @@ def test_the_page_tells_tiers_roles_prices_reasons_and_copies(shown: Shown) -> N
     assert [e.text.strip() for e in page.of_class("price")] == ["2,450\u00a0€", "2,840\u00a0€"]
     assert next(e.text.strip() for e in page.of_class("role")) == "Fits you best"
     assert [e.text.strip() for e in page.of_class("bring")] == ["try three bows", "try one bow"]
-    assert "Compared with your own bow, you can expect a quicker response." in page.text
-    assert "For 390\u00a0€ more than Juniper, it probably brings a wider range from soft to full" in page.text
+    assert "Compared with your own bow, expect a quicker response." in page.text
+    assert "For 390\u00a0€ more than Juniper, it probably brings a wider range between soft and full" in page.text
     assert "240\u00a0€ above your budget" in page.text
 
 
@@ -94,7 +94,7 @@ def test_what_to_play_how_sure_and_the_cautions_are_there(shown: Shown) -> None:
         "How you would probably like them",
         "How many bows",
         "How sure is this",
-        "What to play at the trial",
+        "What to play during the trial",
         "Please note",
     ]
     assert "142 trials" in page.text
@@ -153,7 +153,7 @@ def test_the_listed_tiers_stand_side_by_side(shown: Shown) -> None:
         ["Bows here today", "4", "1"],
         ["Typical weight", "133.6\u00a0g", "136\u00a0g"],
         ["Stick", "pernambuco", "pernambuco"],
-        ["Expected mark, of 7", "4.3", "4.3"],
+        ["Expected mark, 1 to 7", "4.3", "4.3"],
         ["In its maker’s words", "Quick to speak, for the orchestra", "–"],
     ]
     assert "For up to 500\u00a0€ more than Juniper there is Rowan" in page.text

@@ -16,7 +16,7 @@ from tests.service.documents import NO_CASE, NOTE_VALUES, ask, before_verdicts, 
 PUSHES = r"\btry\b|\btrial:|worth an hour|\badvised\b|[Bb]ring (one|two|three)|fits you best|suit you\b(?! best)|more bows could"
 """What pushes a trial, or promises that a model suits."""
 OF_BOWS_TO_TRY = (
-    r"\btry\b|to play at the trial|if you compare|these chances|take home|a fairer comparison|no comparison"
+    r"\btry\b|to play during the trial|if you compare|these chances|take home|a fairer comparison|no comparison"
 )
 """What speaks of bows to try."""
 
@@ -90,7 +90,7 @@ def test_to_keep_the_own_bow_says_from_which_price_on_that_changes() -> None:
 
 
 def test_where_nothing_is_at_hand_it_says_who_has_something() -> None:
-    assert "The workshop has what may be worth asking for: three of Juniper." in words.lead(ask())
+    assert "The workshop has what may be worth asking for: three Juniper." in words.lead(ask())
     assert words.bring_words(ask()["shortlist"][0], ask()) == "three at the workshop: ask for them"
     assert words.bring_words(ask()["shortlist"][1], ask()) == "ask for it"
 
@@ -149,7 +149,7 @@ def test_an_entry_without_bows_is_there_to_compare_with_or_to_be_asked_for() -> 
 def test_the_steps_without_a_budget_are_named_as_steps() -> None:
     doc = ladder()
     assert [words.role_words(tier, doc) for tier in doc["shortlist"]] == [
-        "The first step",
+        "A first step",
         "The sensible step",
         "Liked most, whatever it costs",
     ]
@@ -164,7 +164,7 @@ def test_one_bow_is_said_to_be_no_comparison_and_what_could_be_added() -> None:
     assert words.notes(document(**one, verdict={"elsewhere": there})) == [
         (
             "Only one bow can be had, and one bow is no comparison. "
-            "The workshop has what may be worth asking for: two of Rowan."
+            "The workshop has what may be worth asking for: two Rowan."
         )
     ]
 

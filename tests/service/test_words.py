@@ -77,7 +77,7 @@ def test_the_lead_without_priorities_begins_with_the_trials() -> None:
 
 def test_a_reason_names_the_strength_what_it_is_compared_with_and_the_weakness() -> None:
     assert words.why(entry(), document()) == (
-        "Compared with your own bow, you can expect a quicker response. On the other hand, expect more work for arm and hand."
+        "Compared with your own bow, expect a quicker response. On the other hand, expect more work for arm and hand."
     )
 
 
@@ -87,14 +87,14 @@ def test_two_strengths_stand_in_one_sentence() -> None:
         for name in ("response", "steadiness")
     )
     assert words.why(entry(reasons=[first, second], weaknesses=[]), document()) == (
-        "Compared with your own bow, you can expect a quicker response and a steadier stroke."
+        "Compared with your own bow, expect a quicker response and a steadier stroke."
     )
 
 
 def test_what_is_only_probable_is_not_told_as_if_it_were_likely() -> None:
     probable = {"criterion": "tone", "against": "own_bow", "effect": 0.6, "sure": "probably"}
     assert words.why(entry(reasons=[probable], weaknesses=[]), document()) == (
-        "Compared with your own bow, it probably brings a tone nearer to the one you want."
+        "Compared with your own bow, it probably brings a tone closer to the one you want."
     )
 
 
@@ -108,13 +108,13 @@ def test_a_small_strength_is_called_small() -> None:
     [
         (
             3350,
-            "For 900\u00a0€ more than Juniper, it probably brings a wider range from soft to full, if only by a little.",
+            "For 900\u00a0€ more than Juniper, it probably brings a wider range between soft and full, if only by a little.",
         ),
         (
             1450,
-            "For 1,000\u00a0€ less than Juniper, it probably brings a wider range from soft to full, if only by a little.",
+            "For 1,000\u00a0€ less than Juniper, it probably brings a wider range between soft and full, if only by a little.",
         ),
-        (2450, "Compared with Juniper, it probably brings a wider range from soft to full, if only by a little."),
+        (2450, "Compared with Juniper, it probably brings a wider range between soft and full, if only by a little."),
     ],
 )
 def test_what_sets_a_tier_apart_from_its_neighbour_is_told_with_the_price(price: int, said: str) -> None:
@@ -173,7 +173,7 @@ def test_both_directions_of_every_criterion_differ() -> None:
 
 def test_the_recommendation_says_how_many_which_how_long_and_why_no_more() -> None:
     assert words.recommendation(document()) == (
-        "Try four bows: three of Juniper and one of Rowan. "
+        "Try four bows: three Juniper and one Rowan. "
         "It is likely (87\u00a0%) that you like at least one of them better than your own bow, if only a little. "
         "A fifth bow would add little. It takes about 40 minutes, your own bow included."
     )
@@ -353,7 +353,7 @@ def test_the_reply_keeps_the_figures_of_the_stored_document() -> None:
     told = words.reply(doc)
     assert told["trial"]["by_copies"] == doc["trial"]["by_copies"]
     assert told["shortlist"][0]["fit"] == doc["shortlist"][0]["fit"]
-    text = "Compared with your own bow, you can expect a quicker response."
+    text = "Compared with your own bow, expect a quicker response."
     assert told["shortlist"][0]["reasons"][0] == doc["shortlist"][0]["reasons"][0] | {"text": text}
     assert told["verdict"] == doc["verdict"] | {"text": words.headline(doc)}
 
