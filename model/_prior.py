@@ -22,10 +22,10 @@ class Prior:
         Their prior standard deviations given a noise of `repeat_sd`; `inf` leaves a coefficient flat. They scale with
         the noise: beta_j | sigma ~ N(mean_j, (sd_j sigma / repeat_sd)^2), the conjugate form.
     player_sd, copy_sd, match_sd, repeat_sd : float
-        Standard deviations thought likely, in rating points, each > 0. The ratios player_sd / repeat_sd and
-        copy_sd / repeat_sd are the modes of gamma(2) priors (Chung, Rabe-Hesketh, Dorie, Gelman & Liu 2013,
-        Psychometrika 78: 685); match_sd^2 / (match_sd^2 + repeat_sd^2) is the mode of a Beta(2, b) prior of the
-        match's share of the variance within player and copy.
+        Standard deviations thought likely, in rating points, each > 0. (player_sd / repeat_sd)^2 is the mode of a Wishart
+        density, that of the level among slopes too; copy_sd / repeat_sd that of a gamma(2) prior (Chung, Rabe-Hesketh,
+        Dorie, Gelman & Liu 2013, Psychometrika 78: 685); match_sd^2 / (match_sd^2 + repeat_sd^2) that of a Beta(2, b)
+        prior of the match's share of the variance within player and copy.
     weight : float
         Ratings' worth of belief in `repeat_sd`: a scaled inverse chi-square with this many degrees of freedom.
     taste_sd : (q,) array-like
@@ -33,6 +33,8 @@ class Prior:
         empty for a fit without tastes. The covariance of the players' effects, level (where the tastes are 0) and
         slopes, has a Wishart density with its mode at diag(player_sd^2, taste_sd^2) repeat_sd^-2 sigma^2 that vanishes
         on the boundary (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
+    taste_worth : float
+        Players' worth of belief in slopes on all columns, where sets of columns are weighed against each other; at least 0.
 
     Raises
     ------
@@ -48,6 +50,7 @@ class Prior:
     repeat_sd: float
     weight: float = 5.0
     taste_sd: ArrayLike = ()
+    taste_worth: float = 0.0
 
     def __post_init__(self) -> None:
         mean, sd = np.array(self.mean, dtype=np.float64), np.array(self.sd, dtype=np.float64)
@@ -66,6 +69,8 @@ class Prior:
         taste_sd = np.array(self.taste_sd, dtype=np.float64)
         if taste_sd.ndim != 1 or not (np.isfinite(taste_sd) & (taste_sd > 0)).all():
             raise ValueError(f"prior.taste_sd: got {self.taste_sd!r}, expected finite numbers above 0, one a column")
+        if not (np.isfinite(self.taste_worth) and self.taste_worth >= 0):
+            raise ValueError(f"prior.taste_worth: got {self.taste_worth!r}, expected a finite number, 0 or more")
         object.__setattr__(self, "taste_sd", taste_sd)
         object.__setattr__(self, "mean", mean)
         object.__setattr__(self, "sd", sd)
@@ -94,7 +99,8 @@ class Prior:
 
         Notes
         -----
-        gamma(2) of sqrt(l) with mode sqrt(l0): -log l + 2 sqrt(l / l0). Beta(2, b) of s = l / (1 + l), b = 1 / mode:
+        Wishart of the player's l, whose mode is l0: -log l + l / l0, as for a covariance of level and slopes. gamma(2) of the
+        copy's sqrt(l) with mode sqrt(l0): -log l + 2 sqrt(l / l0). Beta(2, b) of the match's s = l / (1 + l), b = 1 / mode:
         -2 log l + 2 b log(1 + l).
         """
         l0 = self.ratios
@@ -103,6 +109,8 @@ class Prior:
             value = -np.log(x) + 2.0 * np.sqrt(x / l0)
             gradient = -1.0 / x + 1.0 / np.sqrt(x * l0)
             curvature = 1.0 / x**2 - 0.5 / np.sqrt(x**3 * l0)
+            value[0] = -np.log(x[0]) + x[0] / l0[0]
+            gradient[0], curvature[0] = -1.0 / x[0] + 1.0 / l0[0], 1.0 / x[0] ** 2
             b = 1.0 + 1.0 / l0[2]
             value[2] = -2.0 * np.log(x[2]) + 2.0 * b * np.log1p(x[2])
             gradient[2] = -2.0 / x[2] + 2.0 * b / (1.0 + x[2])

@@ -153,16 +153,6 @@ class Profiled(ABC):
             return float(len(ratings))
         return float(np.trace(np.linalg.solve(ratings + prior, ratings)))
 
-    @property
-    def akaike(self) -> float:
-        """Akaike's criterion: -2 log restricted likelihood + 2 (parameters told).
-
-        Akaike 1974, IEEE Trans. Autom. Control 19: 716; of the restricted likelihood it compares what has one fixed part.
-        A variance at its boundary counts as a parameter too, which makes the criterion sparing with them (Greven & Kneib
-        2010, Biometrika 97: 773).
-        """
-        return self.criterion - self._penalty + 2.0 * self.told
-
 
 class Restricted(Profiled):
     """The penalised REML criterion and its derivatives at given ratios.

@@ -18,6 +18,7 @@ from model._tastes import (
     ROUGH,
     FixedPart,
     TasteStructure,
+    averaged,
     fit_tastes,
     settled_fit,
     start_by_moments,
@@ -26,11 +27,9 @@ from model._tastes import (
 from model._tastes_posterior import KnownTastes, known_tastes, taste_record
 from model._tastes_reml import TasteRestricted
 from model._tastes_search import RanOffError
+from model._tastes_weights import left_out_densities, set_weights
 
 TERMS = ("player", "copy", "match")
-ALIKE = 1e-2
-"""Of two criteria no further apart than this, that of the fit with more tastes stands."""
-
 Known = KnownPlayers | KnownTastes
 
 
@@ -73,7 +72,7 @@ class Asked:
         return 0 if self.tastes is None else int(self.tastes.shape[1])
 
     def structures(self, part: FixedPart, observed: Ints) -> tuple[tuple[bool, ...], tuple[TasteStructure, ...]]:
-        """Return which slopes (q,) some rows can tell, and their tastes for each set that has a column, no two alike.
+        """Return which slopes (q,) some rows can tell, and their tastes for each set, no two alike; none without any slope.
 
         Where the ratings cannot tell players at all, they do not choose: a prior speaks of all columns.
         """
@@ -83,10 +82,10 @@ class Asked:
         whole = TasteStructure.of(tastes, part, self.prior)
         found = {whole.kept: whole} if self.sets[0] == self.columns else {}
         for number in self.sets if part.told[PLAYER] else self.sets[:1]:
-            if number not in (0, self.columns):
+            if number != self.columns:
                 made = whole.first(number, tastes, part, self.prior)
                 found.setdefault(made.kept, made)
-        return whole.told, tuple(each for kept, each in found.items() if any(kept))
+        return whole.told, tuple(found.values()) if any(map(any, found)) else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +145,7 @@ class Fit:
     ----------
     structure : None without slopes
     slopes : (q,) whether the ratings can tell each column's
-    rough : whether the search has come only as far as a choice needs
+    rough : whether the search has come only as far as weights need
     """
 
     at: Restricted | TasteRestricted
@@ -162,11 +161,11 @@ def fit_response(shared: Structure, y: Floats, n: int, name: str) -> tuple[Fitte
     residual -= shared.basis @ (shared.basis.T @ residual)
     if shared.asked.prior is None:
         check_spread(y, residual, name)
-    return _recorded(shared, _best(list(_fits(shared, y, residual))), n)
+    return _recorded(shared, _joined(list(_fits(shared, y, residual)), shared.asked.prior), n)
 
 
 def _fits(shared: Structure, y: Floats, residual: Floats) -> Iterator[Fit]:
-    """Give the fits to choose from, that with most tastes first; `residual` (N,) is what the fixed part leaves."""
+    """Give the fits of all sets, that with most tastes first; `residual` (N,) is what the fixed part leaves."""
     design, last = Design.of(shared.fixed, y, shared.cells), None
     for structure in shared.tastes:
         try:
@@ -174,21 +173,39 @@ def _fits(shared: Structure, y: Floats, residual: Floats) -> Iterator[Fit]:
         except RanOffError:  # slopes that leave nothing for the noise cannot be told from it
             continue
         yield last
-    if last is None or 0 in shared.asked.sets:
+    if last is None:
         ran_off = bool(shared.tastes) and last is None
         slopes = (False,) * shared.asked.columns if ran_off else shared.slopes
         yield replace(_fit_levels(shared, design, residual), slopes=slopes)
 
 
-def _best(fits: list[Fit]) -> Fit:
-    """Choose by Akaike's criterion, for which rough searches do."""
-    best = fits[0]
-    for fit in fits[1:]:
-        best = fit if fit.at.akaike < best.at.akaike - ALIKE else best
-    if not best.rough or isinstance(best.at, Restricted):
-        return best
-    at, steps = settled_fit(best.at)
-    return replace(best, at=at, steps=best.steps + steps, rough=False)
+def _joined(fits: list[Fit], prior: Prior | None) -> Fit:
+    """Average the sets' fits by how they foretell players left out, for which rough searches do."""
+    if len(fits) > 1:
+        densities = np.array([left_out_densities(_with_tastes(fit)[1]) for fit in fits])
+        worth = prior.taste_worth if prior is not None else 0.0
+        weights = set_weights(densities, [fit.at.told for fit in fits], worth)
+        kept = np.flatnonzero(weights)
+        fits, weights = [fits[place] for place in kept.tolist()], weights[kept]
+    fits = [_settled(fit) for fit in fits]
+    if len(fits) == 1:
+        return fits[0]
+    at = averaged([_with_tastes(fit) for fit in fits], weights)
+    return replace(fits[0], at=at, steps=sum(fit.steps for fit in fits))
+
+
+def _with_tastes(fit: Fit) -> tuple[TasteStructure, TasteRestricted]:
+    """Return the structure and the end of one fit of several: a fit of levels alone stands by itself."""
+    assert fit.structure is not None and isinstance(fit.at, TasteRestricted)  # noqa: S101, PT018
+    return fit.structure, fit.at
+
+
+def _settled(fit: Fit) -> Fit:
+    """Go on from the end of a rough search."""
+    if not fit.rough:
+        return fit
+    at, steps = settled_fit(_with_tastes(fit)[1])
+    return replace(fit, at=at, steps=fit.steps + steps, rough=False)
 
 
 def _fit_levels(shared: Structure, design: Design, residual: Floats) -> Fit:
@@ -212,7 +229,7 @@ def _fit_tastes(
     else:
         ratios = np.zeros(3) if prior is None else np.array(shared.present) * prior.ratios
         start = start_by_moments(structure, shared.part, residual, ratios)
-    rough = len(shared.tastes) > 1 or 0 in shared.asked.sets
+    rough = len(shared.tastes) > 1
     at, steps = fit_tastes(structure, shared.part, design, start, prior, ROUGH if rough else None)
     return Fit(at, steps, structure, shared.slopes, rough)
 

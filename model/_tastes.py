@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -175,6 +175,19 @@ def start_from(structure: TasteStructure, larger: TasteStructure, at: TasteRestr
     """Begin where a fit with more tastes has ended."""
     covariance = larger.coordinates.at_centre(at.S)
     return structure.coordinates.of_centre(covariance, np.flatnonzero(structure.kept)), at.ratios
+
+
+def averaged(fits: Sequence[tuple[TasteStructure, TasteRestricted]], weights: Floats) -> TasteRestricted:
+    """Set up the Gaussian model with the weighted mean of several fits' variances: the mixture's own, all being centred.
+
+    A slope that a fit does not have is 0 in it. The structures' columns are within those of the first, whose coordinates serve.
+    """
+    structure, at = fits[0]
+    noise = weights * np.array([each.noise_variance for _, each in fits])
+    shares, kept = noise / noise.sum(), np.flatnonzero(structure.kept)
+    covariances = [structure.coordinates.of_centre(of.coordinates.at_centre(each.S), kept) for of, each in fits]
+    S = np.tensordot(shares, np.array(covariances), 1)
+    return at.problem.at(S, shares @ np.array([each.ratios for _, each in fits]))
 
 
 def _near(S: Floats, mode: Floats) -> Floats:

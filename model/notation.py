@@ -30,7 +30,8 @@ stated in units of the noise and follows the noise found: sd sigma / sigma_0 in 
 criterion is .3 a step (J) of what its maker says of it there, from -2, much less than is usual for its grade, to 2, much more; its
 sd .5 (J), .4 (J) where the maker has spoken, which at the starting values is worth 8 ratings, each by another player of another
 copy. A tier that came after the fit has what its maker says now, one that was fitted what was said then. Each ratio has a weakly informative prior
-that keeps it off zero: gamma(2) of sqrt(lambda) (Chung et al. 2013, Psychometrika 78: 685) with its mode at the starting value.
+that keeps it off zero, with its mode at the starting value: the player's a Wishart density, the same with slopes or without (below),
+the copy's gamma(2) of sqrt(lambda) (Chung et al. 2013, Psychometrika 78: 685).
 The match and the noise are told apart only where a player rated a copy twice; so the share s = lambda_m / (1 + lambda_m) has the
 prior Beta(2, b) with its *mode*, not its mean, at the starting value, as every other component has: without a rating the estimate
 is the starting value itself, without repeats close to it, and the advice without trials is what the starting values describe.
@@ -48,17 +49,20 @@ Sigma_b itself, not on its root (whose score vanishes where a column is zero), i
 result. Its prior is a Wishart density with its mode at the starting values, slopes .3 a grade and .2 a unit of a trait (J), that
 vanishes where Sigma_b is singular (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
 
-How many columns of z have slopes each criterion's own ratings decide, among own bow; own bow, grade; own bow, grade, traits: the
-set with the lowest
+Which columns of z have slopes is averaged, criterion by criterion, over nested sets s: own bow; own bow, grade; own bow, grade,
+traits. With l_is the log density of player i's ratings given those of all other players, at the components of set s,
 
-    -2 log restricted likelihood + 2 tr(I (I + I_0)^-1)
+    y_i | y_-i:  residual P_ii^-1 (Py)_i,  covariance sigma^2 P_ii^-1,   l_is less tr(I (I + I_0)^-1) / players for having seen i,
 
-at its estimates. I is the information of the ratings on the variances' parameters (average information), I_0 that of their priors:
-without a prior the trace is the number of parameters (Akaike 1974, IEEE Trans. Autom. Control 19: 716), under one the number of
-those that the ratings tell (Spiegelhalter, Best, Carlin & van der Linde 2002, J. R. Stat. Soc. B 64: 583, sec. 2.3). The restricted
-likelihood serves since the fixed part is the same in all sets; a variance on its boundary makes the criterion sparing with
-slopes (Greven & Kneib 2010, Biometrika 97: 773). The other rows and columns of Sigma_b are zero. The own bow's slope always stays: it
-has no copy's effect, so its slope is what tells one player's own bow from another's.
+w maximises sum_i log sum_s w_s exp(l_is) (stacking; Yao, Vehtari, Simpson & Gelman 2018, Bayesian Anal. 13: 917). I is the
+information of the ratings on the variances' parameters (average information), I_0 that of their priors: the trace is the number
+of parameters that the ratings tell (Spiegelhalter, Best, Carlin & van der Linde 2002, J. R. Stat. Soc. B 64: 583, sec. 2.3). From the
+largest set on, of what leads by z standard errors over the next smaller one the share (1 - 1 / z^2)+ stays (positive-part Stein
+estimator; Efron & Morris 1973, J. Am. Stat. Assoc. 68: 117): slopes that do not show in players left out are none. The largest set
+has 5 players' worth (J) of belief besides, so that slopes stand as believed before the first rating and fade, and nothing is switched
+off at a number of players. The variances are the weighted means of the sets', the mixture's own, 0 where a set has no slope; all
+else follows from them. The own bow's slope always stays: it has no copy's effect, so its slope is what tells one player's own bow
+from another's.
 
 Criteria together (`model.together`, `model.posterior`)
 -------------------------------------------------------
@@ -91,6 +95,14 @@ J. Anim. Sci. 43: 1188). What a criterion's own ratings leave open of a copy the
 the overall mark fell by .013 (2.8 standard errors) on the demo, and on worlds drawn anew (DEVELOPERS.md). Only expectations are
 joint: with each criterion's own variances intervals hold what they should. A level's expectation counts all that was rated before
 and after it; what a later stretch keeps of it is rho times as much.
+
+The own bow in a fit with tastes (`model._own_level`). Own bows are among the rows there, each at a level a_o of its component, f_o
+the share of their runs at it. With the column j that is 1 for own bows alone,
+
+    beta' = beta + e_j sum_o f_o (a_o - effect_o)
+
+stands for beta from there on, and copies' effects are regressed on it: ratings tell the sum far better than its two parts, so
+leaving the level out told an own bow less well known than it is, and as if it went with other bows otherwise than it does.
 
 The own bow (`model.preference.own_bow_moments`)
 ------------------------------------------------

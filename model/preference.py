@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model import personal
+from model._own_level import with_own_level
 from model.choice import Offer
 from model.design import (
     FIXED,
@@ -36,7 +37,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 TASTE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) - OF_OWN)
-"""How many of the own bow, the grade and the bench traits a criterion may have slopes on, as its own ratings tell.
+"""How many of the own bow, the grade and the bench traits have slopes, in the sets that a criterion's fit averages over.
 
 The own bow's slope always stays: it is to the own bow what their effects are to other bows.
 """
@@ -60,6 +61,7 @@ class Beliefs:
     own_taste_sd: float = 0.3
     grade_taste_sd: float = 0.3
     trait_taste_sd: float = 0.2
+    taste_worth: float = 5.0
     own_worth: float = 20.0
     own_level_worth: float = 4.0
     correlation_worth: float = 20.0
@@ -75,6 +77,7 @@ class Beliefs:
             match_sd=self.match_sd,
             repeat_sd=self.repeat_sd,
             taste_sd=slopes if tastes else (),
+            taste_worth=self.taste_worth,
         )
 
 
@@ -85,8 +88,8 @@ class PreferenceModel:
     ----------
     range_ : the tiers and copies that the trials speak of.
     beliefs : what is believed before the first trial.
-    tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as the ratings
-        tell of them (`TASTE_SETS`); without them only their levels differ.
+    tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as they show
+        in players left out (`TASTE_SETS`); without them only their levels differ.
     """
 
     def __init__(self, range_: Range, beliefs: Beliefs | None = None, tastes: bool = True) -> None:
@@ -172,7 +175,8 @@ def assemble(
     """Join the criteria's fits into one posterior."""
     marginal = np.column_stack([response.marginal for response in responses])
     players = player_law(history, responses, marginal, beliefs)
-    responses = [without_own(response) for response in responses]
+    own, column = history.own_level.tolist(), POSITION_OF["own bow"]
+    responses = [without_own(with_own_level(response, own, column)) for response in responses]
     levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
     effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
     posterior = Posterior(

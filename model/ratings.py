@@ -45,8 +45,9 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         Without one, plain REML.
     taste_sets : sequence of int, or None
         Which numbers of taste columns, counted from the first, may have slopes: each response is fitted with each of
-        them, and the fit with the lowest criterion of Akaike's stands (of the restricted likelihood; Akaike 1974, IEEE
-        Trans. Autom. Control 19: 716), of equal ones that with more columns. The ratings of the fit alone decide.
+        them, and their variances are averaged by weights that tell how well each foretells players left out (stacking;
+        Yao, Vehtari, Simpson & Gelman 2018, Bayesian Anal. 13: 917), the smaller sets first: a larger one has what it wins
+        beyond a standard error, and the prior's worth (`Prior.taste_worth`). The ratings of the fit alone decide.
         None: all columns that are given have slopes.
 
     Attributes

@@ -59,8 +59,9 @@ def criterion(data: Ratings, ratios: Floats, prior: Prior | None, match: bool = 
             [[H, np.zeros((data.y.size, scale.size))], [np.zeros((scale.size, data.y.size)), np.eye(scale.size)]]
         )
         sum_of_squares, count = prior.weight * prior.repeat_sd**2, float(y.size) + prior.weight
-        sds = np.array([prior.player_sd, prior.copy_sd]) / prior.repeat_sd
-        extra = float(np.sum(-np.log(ratios[:2]) + 2.0 * np.sqrt(ratios[:2]) / sds))
+        player, copy = (np.array([prior.player_sd, prior.copy_sd]) / prior.repeat_sd) ** 2
+        extra = float(ratios[0] / player - np.log(ratios[0]))  # Wishart, as of level and slopes
+        extra += float(2.0 * np.sqrt(ratios[1] / copy) - np.log(ratios[1]))
         if match:
             share = ratios[2] / (1.0 + ratios[2])
             mode = prior.match_sd**2 / (prior.match_sd**2 + prior.repeat_sd**2)
