@@ -68,6 +68,20 @@ SOURCES = (
         numbers=("time",),
         categories=("treatment",),
     ),
+    # Car windows: the time to tell whether a target has moved, by tint; shipped with the R package DAAG.
+    Source("DAAG", "tinting", "id", ("tint", "target"), ("csoa",), categories=("tint", "target")),
+    # Repeated measures in three phases; O'Brien & Kaiser 1985, Psychol. Bull. 97: 316.
+    Source(
+        "carData",
+        "OBrienKaiserLong",
+        "id",
+        ("phase", "hour"),
+        ("score",),
+        numbers=("hour",),
+        categories=("phase",),
+    ),
+    # Reaction times in days without sleep; Belenky et al. 2003, J. Sleep Res. 12: 1.
+    Source("lme4", "sleepstudy", "Subject", ("Days",), ("Reaction",), numbers=("Days",)),
     # Films; Harper & Konstan 2015, ACM Trans. Interact. Intell. Syst. 5(4).
     Source("dslabs", "movielens", "userId", ("movieId",), ("rating",), numbers=("year",), labels=("genres",)),
 )

@@ -113,8 +113,8 @@ def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[
 def fits(panel: Panel, rows: Bools) -> list[CrossedRatings]:
     """Fit the models that tell a law, in the order of `METHODS`.
 
-    This model keeps the tastes of a response or none, by Akaike's criterion of the ratings that it is fitted to: the option
-    that `model.preference` uses, whose columns have an order besides. A panel's have none, so there is nothing in between.
+    This model averages the tastes of a response with none, by how both foretell the raters of the fit left out: the option that
+    `model.preference` uses, whose columns have an order besides. A panel's have none, so there is nothing in between.
     """
     rated = panel.X[rows], panel.Y[rows], panel.rater[rows], panel.item[rows]
     tastes, sets = panel.tastes[rows], (0, panel.tastes.shape[1])

@@ -1,8 +1,8 @@
 """How well the model foretells open panels of real people beside the mixed models and simpler ways: new raters, new items.
 
 Nothing is tuned to a set: covariates, tastes, sample and folds follow one rule each, and fits are plain REML, beside one under
-the service's own beliefs. This model keeps as many tastes as the ratings it was fitted to, no others, tell of: a covariance
-of slopes that raters hardly have costs more to estimate than it tells, as `tastes always` shows beside it.
+the service's own beliefs. This model has as much of tastes as the ratings it was fitted to, no others, show in raters left out: a
+covariance of slopes that raters hardly have costs more to estimate than it tells, as `tastes always` shows beside it.
 """
 
 import argparse
@@ -27,8 +27,10 @@ CLEAR = {("VerbAgg", after(TOLD[-1])), ("VerbAgg", NEW_ITEMS), ("movielens", NEW
 """Where raters differ in ways that the covariates tell: two standard errors better is aimed at."""
 COVER, MANY = (0.87, 0.93), 60
 """Aim for the 90 % intervals on sets with more raters than that."""
+ROUNDED = 5e-5
+"""What the figures printed do not show: two ways to the same minimum end so far apart."""
 REFERENCE, OURS, BESIDE = 0, "this model", "tastes always"
-"""What is compared with, what is held to the aims, and what they would have been without a choice of tastes."""
+"""What is compared with, what is held to the aims, and what they would have been with all tastes."""
 Found = Mapping[str, Scored]
 
 
@@ -100,20 +102,29 @@ def _finely(estimate: Estimate) -> str:
 
 
 def aims(panel: Panel, found: Found, method: str) -> Iterator[Aim]:
-    """Return what is aimed at on one set."""
+    """Return what is aimed at on one set: by figure for all numbers of own ratings together, then by situation."""
     place = METHODS.index(method)
+    new = [found[after(r)] for r in TOLD]
+    joined = Scored(new[0].methods, [each for scored in new for each in scored.foretold]).scores()
+    for figure, name in FIGURES.items():
+        yield _not_worse(f"{panel.name}, new raters, {name}", gain(joined, place, figure), 1)
     for situation, scored in found.items():
         scores = scored.scores()
         for figure, name in FIGURES.items():
             ours = gain(scores, place, figure)
             where = f"{panel.name}, {situation}, {name}"
-            yield Aim(f"{where}: not worse by one s.e.", _finely(ours), bool(ours.mean >= -ours.error))
+            yield _not_worse(where, ours, 1 if situation == NEW_ITEMS else 2)
             if (panel.name, situation) in CLEAR:
                 yield Aim(f"{where}: better by two s.e.", _finely(ours), bool(ours.mean >= 2.0 * ours.error))
         if panel.raters > MANY:
             share = scores[place].inside[-1].share
             what = f"{panel.name}, {situation}: 90 % intervals hold {COVER[0]:.0%} to {COVER[1]:.0%}"
             yield Aim(what, str(share), COVER[0] <= share.mean <= COVER[1])
+
+
+def _not_worse(where: str, ours: Estimate, errors: int) -> Aim:
+    what = f"{where}: not worse by {('one', 'two')[errors - 1]} s.e."
+    return Aim(what, _finely(ours), bool(ours.mean >= -errors * ours.error - ROUNDED))
 
 
 def verdict(method: str, reached: Sequence[Aim]) -> bool:
