@@ -19,10 +19,11 @@ from model.design import OF_GRADE, OF_TRAITS, TRAIT_COLUMNS, TRAITS, WISH_COLUMN
 from model.posterior import Posterior
 from model.profile import ProfileWeight, emphasis
 from model.records import Answers
-from model.vocabulary import OVERALL
+from model.vocabulary import CRITERIA, OVERALL
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+EVERY: Ints = np.arange(len(CRITERIA), dtype=np.intp)
 
 
 def wishes_of(answers: Answers) -> Floats:
@@ -116,6 +117,13 @@ class Slopes:
             own=level * R.player + tastes * R.tastes,
         )
 
+    def at(self, criteria: Ints) -> "Slopes":
+        """Return those on some criteria."""
+        if len(criteria) == self.own.shape[1]:
+            return self
+        both = np.ix_(np.arange(len(TRAITS)), criteria, criteria)
+        return Slopes(self.common[both], self.mixed[both], self.wished[both], self.own[both])
+
     def covariance(self, variance: Floats, left: Floats, wishes: Floats) -> Floats:
         """Return (n, C, C) what unmeasured traits bring to n copies.
 
@@ -155,16 +163,17 @@ class OwnParts:
         match = posterior.correlations.match * np.outer(posterior.match_sd, posterior.match_sd)
         return cls(match, Slopes.of(posterior), posterior.profile)
 
-    def covariance(self, copies: Open, asked: Asked) -> Floats:
-        """Return (n, C, C) the covariance over the criteria of what n copies have of their own."""
-        out = np.tile(self.match, (len(copies.traits), 1, 1))
+    def covariance(self, copies: Open, asked: Asked, criteria: Ints = EVERY) -> Floats:
+        """Return (n, u, u) the covariance over some criteria (u,), ascending, of what n copies have of their own."""
+        both = np.ix_(criteria, criteria)
+        out = np.tile(self.match[both], (len(copies.traits), 1, 1))
         if copies.traits.any():
-            out += self.slopes.covariance(copies.traits, copies.left, asked.wishes)
-        if asked.emphasis.any():
+            out += self.slopes.at(criteria).covariance(copies.traits, copies.left[:, criteria], asked.wishes)
+        if asked.emphasis.any() and OVERALL in criteria:
             mean, square = self.profile.mean, self.profile.mean**2 + self.profile.sd**2
-            w = np.broadcast_to(asked.emphasis, (len(out), out.shape[1]))
+            w, at = np.broadcast_to(asked.emphasis, copies.left.shape), int(np.searchsorted(criteria, OVERALL))
             shared = (copies.quality @ w[..., None])[..., 0]
-            out[:, OVERALL] += mean * shared
-            out[:, :, OVERALL] += mean * shared
-            out[:, OVERALL, OVERALL] += square * np.einsum("nc,nc->n", shared, w)
+            out[:, at] += mean * shared[:, criteria]
+            out[:, :, at] += mean * shared[:, criteria]
+            out[:, at, at] += square * np.einsum("nc,nc->n", shared, w)
         return out

@@ -6,10 +6,9 @@ fit last), the player's level and own bow, the player's tastes, and the own bow'
 over the parts of R_cd f_c . f_d, R that part's correlations. Copies' own effects and matches come on top.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Self
 
 import numpy as np
@@ -162,9 +161,13 @@ class Player:
         self.parts = Parts.of(self.posterior)
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
+        self._made: dict[tuple[str, bytes], Quantities] = {}
+        self._shared: dict[bytes, Floats] = {}
         self.seen = self._observe(runs)
-        self._given, self._given_gram = self.seen, self._gram()
+        self._given, self.counted = self.seen, np.arange(len(self.seen.value))
+        self._given_gram = self._gram()
         kept = self._kept(self._given_gram)
+        self.counted = np.flatnonzero(kept)
         self.seen = self._given.at(kept)
         self.factor = _factor(self.seen, self._given_gram[np.ix_(kept, kept)])
 
@@ -176,7 +179,7 @@ class Player:
         if len(self.seen.value) == len(self._given.value):
             return self
         whole = copy(self)
-        whole.seen = self._given
+        whole.seen, whole.counted = self._given, np.arange(len(self._given.value))
         whole.factor = _factor(self._given, self._given_gram)
         return whole
 
@@ -211,7 +214,16 @@ class Player:
     # Quantities
 
     def tiers(self, weights: Floats) -> Quantities:
-        """Return the expected liking of each tier (T), without what single copies add."""
+        """Return the expected liking of each tier (T), without what single copies add; kept once made."""
+        return self._once("tiers", weights, self._tiers)
+
+    def _once(self, name: str, weights: Floats, make: Callable[[Floats], Quantities]) -> Quantities:
+        key = (name, weights.tobytes())
+        if key not in self._made:
+            self._made[key] = make(weights)
+        return self._made[key]
+
+    def _tiers(self, weights: Floats) -> Quantities:
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self._tier_features(c) for c in used.tolist()])
         mean = self.tier_X @ (weights @ self.posterior.coef) + self._gamma(weights) * self.tiers_emphasised
@@ -230,6 +242,9 @@ class Player:
 
     def copies(self, weights: Floats) -> Quantities:
         """Return the liking of each suited copy (K); its own effect enters the mean only, see `Suited.covariance`."""
+        return self._once("copies", weights, self._copies)
+
+    def _copies(self, weights: Floats) -> Quantities:
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self._copy_features(c) for c in used.tolist()])
         mean = self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect)
@@ -311,7 +326,7 @@ class Player:
         )
         away = np.flatnonzero(seen.copy >= 0)
         k, c = seen.copy[away], seen.criterion[away]
-        both = self.alone[k[:, None], c[:, None], c]
+        both = self._own_covariance(k)[np.arange(len(k))[:, None], c[:, None], c]
         gram[np.ix_(away, away)] += self.suited.effects_alike(k, c) * R.copy[np.ix_(c, c)] + (k[:, None] == k) * both
         return np.asarray(gram)
 
@@ -344,18 +359,24 @@ class Player:
 
     def shared_with_ratings(self, weights: Floats) -> Floats:
         """Return (K, O) covariance with the ratings given of each copy's own effect and match, and of traits not measured."""
-        seen, posterior = self.seen, self.posterior
-        out = np.zeros((len(self.suited.copies), len(seen.value)))
-        away = np.flatnonzero(seen.copy >= 0)
-        k, c = seen.copy[away], seen.criterion[away]
-        out[:, away] = self.suited.effects_shared(weights, k, c, posterior.correlations.copy)
-        out[k, away] += (self.alone[k] @ weights)[np.arange(len(k)), c]
+        key = weights.tobytes()
+        if key not in self._shared:
+            self._shared[key] = self._shared_with_all(weights)
+        return self._shared[key][:, self.counted]
+
+    def _shared_with_all(self, weights: Floats) -> Floats:
+        """Return the same with every rating given."""
+        given = self._given
+        out = np.zeros((len(self.suited.copies), len(given.value)))
+        away = np.flatnonzero(given.copy >= 0)
+        k, c = given.copy[away], given.criterion[away]
+        out[:, away] = self.suited.effects_shared(weights, k, c, self.posterior.correlations.copy)
+        out[k, away] += (self._own_covariance(k) @ weights)[np.arange(len(k)), c]
         return out
 
-    @cached_property
-    def alone(self) -> Floats:
-        """(K, C, C) covariances of what each suited copy has of its own for this player, see `model.own_parts`."""
-        return self.own_parts.covariance(self.suited.open, self.asked)
+    def _own_covariance(self, k: Ints) -> Floats:
+        """Return (n, C, C) the covariance of what the suited copies ``k`` have of their own for this player."""
+        return self.own_parts.covariance(self.suited.open.at(k), self.asked)
 
     # Variances without the ratings
 
@@ -365,13 +386,15 @@ class Player:
 
     def own_variance(self, weights: Floats) -> Floats:
         """Return (K,) the variance of what each suited copy has of its own, of a weighted sum of criteria."""
-        return np.asarray(self.alone @ weights @ weights)
+        used = np.flatnonzero(weights)
+        return np.asarray(self.own_parts.covariance(self.suited.open, self.asked, used) @ weights[used] @ weights[used])
 
     def spread(self, weights: Floats) -> Floats:
         """Return (T,) the variance of one unknown copy around its tier's mean: its effect, and what it has of its own."""
-        own = self.own_parts.covariance(self.suited.open_of_tiers, self.asked)
+        used = np.flatnonzero(weights)
+        own = self.own_parts.covariance(self.suited.open_of_tiers, self.asked, used)
         copies = _weighed(weights, self.posterior.copy_sd, self.posterior.correlations.copy)
-        return np.asarray(own @ weights @ weights + copies)
+        return np.asarray(own @ weights[used] @ weights[used] + copies)
 
 
 def _weighed(weights: Floats, sd: Floats, correlation: Floats) -> float:
