@@ -5,8 +5,7 @@ import json
 import secrets
 from collections import OrderedDict
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import select
@@ -23,12 +22,15 @@ from model.view import View
 from model.vocabulary import Criterion
 from service import catalogue, language, versions, watch
 from service.advice_document import (
+    OF_MARKS,
     Document,
     Offered,
     Parts,
     as_it_stood_in,
     document,
     influence_document,
+    known_then,
+    of_marks,
     unread,
 )
 from service.catalogue import Catalogue
@@ -37,34 +39,25 @@ from service.errors import Invalid, Refused
 from service.forms import Questionnaire, check
 from service.language import _
 from service.mail import mails
+from service.players import same
+from service.players.known import NO_MARKS, NOTHING_KNOWN, Known, Marks, of_server
 from service.tables import Enquiry
 from service.versions import Fitted
 from service.words import reply
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What a dealer's own trials add to a player's answers; see `service.trials.marks`.
-
-    Attributes
-    ----------
-    sheets : of bows of the range; for a bow among them the answers' own ratings of it do not count.
-    own : ratings of the own bow that take the place of the answers', criterion by criterion.
-    """
-
-    sheets: tuple[Run, ...] = ()
-    own: Mapping[Criterion, float] = field(default_factory=lambda: MappingProxyType({}))
-
-
-NOTHING_KNOWN = Known()
-
-
 def advise(
-    session: Session, questionnaire: Questionnaire, *, store: bool = True, client: str | None = None
+    session: Session,
+    questionnaire: Questionnaire,
+    *,
+    store: bool = True,
+    client: str | None = None,
+    marks: Marks = NO_MARKS,
 ) -> Document:
     """Return the advice for a questionnaire and keep it as an enquiry of the caller's transaction, its mails with it.
 
     ``client``: the address of the network that it is asked from; None where that says nothing, as with a dealer's server.
+    ``marks``: what is known of whoever asks, where that is sure.
 
     A known id returns what was stored for it, so that a repeat changes nothing.
 
@@ -73,13 +66,15 @@ def advise(
     Invalid
         An unknown dealer or serial, a bow that does not suit the instrument, an id that stands for other answers.
     """
-    known = _known(session, questionnaire) if store else None
+    known = _known(session, questionnaire, marks) if store else None
     if known is not None:
         return known
     fitted = versions.current(session)
-    document = _advised(session, questionnaire, fitted)
+    document = _considered(session, questionnaire, fitted, known=marks.known).document
+    document |= {"answers": questionnaire.body(), **of_marks(marks)}
     if store:
         enquiry = _enquiry(questionnaire, document, fitted)
+        enquiry.player = marks.player
         enquiry.doubted = watch.is_behind(session, enquiry.created_at)
         session.add(enquiry)
         session.flush()
@@ -105,8 +100,8 @@ def recompute(session: Session, enquiry: str) -> Document:
         msg = f"There is no enquiry {enquiry}."
         raise Refused(msg)
     fitted = as_it_stood_in(versions.load(session, row.model_version), row.advice)
-    document = _advised(session, check(row.answers), fitted)
-    return document | {key: row.advice[key] for key in ("id", "created")}
+    document = _considered(session, check(row.answers), fitted, known=known_then(row.advice)).document
+    return document | {key: row.advice[key] for key in ("id", "created", "answers", *OF_MARKS) if key in row.advice}
 
 
 _explained: OrderedDict[tuple[str, str, str], list[Document]] = OrderedDict()
@@ -133,18 +128,17 @@ def influence(session: Session, address: str) -> list[Document] | None:
         fitted = versions.current(session)
     key = (row.id, fitted.key, catalogue.current(session).mark)
     if key not in _explained:
-        _explained[key] = _influence(session, check(row.answers), fitted)
+        _explained[key] = _influence(session, check(row.answers), fitted, known_then(row.advice))
         while len(_explained) > EXPLANATIONS_KEPT:
             _explained.popitem(last=False)
     return _explained[key]
 
 
-def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> list[Document]:
-    considered = _considered(session, questionnaire, fitted)
-    shown, runs = considered.now_on_sale, _tried(questionnaire, considered.view)
-    offered = _offered(questionnaire, shown, considered.outlook)
-    offer = _offer(questionnaire, shown, offered, shown.stock.get(questionnaire.dealer or ""))
-    found = influences(considered.view, questionnaire.answers(), runs, offer)
+def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, known: Known) -> list[Document]:
+    considered = _considered(session, questionnaire, fitted, known=known)
+    shown, of = considered.now_on_sale, considered.parts
+    offer = _offer(questionnaire, shown, of.offered, shown.stock.get(questionnaire.dealer or ""))
+    found = influences(considered.view, considered.outlook.answers, list(of.runs), offer)
     return [influence_document(each, shown.names) for each in found] + unread(questionnaire)
 
 
@@ -203,10 +197,6 @@ def consider(
     Raises `Invalid` as `advise` does.
     """
     return _considered(session, questionnaire, versions.current(session), at_hand, known)
-
-
-def _advised(session: Session, questionnaire: Questionnaire, fitted: Fitted) -> Document:
-    return _considered(session, questionnaire, fitted).document
 
 
 def _considered(
@@ -269,19 +259,22 @@ def advise_json(database: Database, body: object, *, operator: bool = True) -> D
     with language.using(asked_in if isinstance(asked_in, str) else None):
         questionnaire = check(body)
         with database.reading() as session:
-            return reply(advise(session, questionnaire, store=False), operator=operator)
+            marks = of_server(session, questionnaire)
+            return reply(advise(session, questionnaire, store=False, marks=marks), operator=operator)
 
 
 # Checks against what is on sale
 
 
-def _known(session: Session, questionnaire: Questionnaire) -> Document | None:
+def _known(session: Session, questionnaire: Questionnaire, marks: Marks) -> Document | None:
     if questionnaire.id is None:
         return None
     row = session.get(Enquiry, str(questionnaire.id))
     if row is None:
         return None
-    if _unordered(row.answers) != _unordered(questionnaire.body()):
+    whose = row.advice.get("player")
+    stands = same.head_of(session, row.dealer, whose) if whose is not None and row.dealer else whose
+    if _unordered(row.answers) != _unordered(questionnaire.body()) or stands != marks.player:
         raise Invalid([("id", _("This id stands for other answers already; draw a new one for a new enquiry."))])
     return dict(row.advice)
 

@@ -20,6 +20,7 @@ from model.yardstick import KnownBow
 from service import history
 from service.catalogue import Catalogue
 from service.forms import Questionnaire
+from service.players.known import Known, Marks
 from service.versions import Fitted
 
 Document = dict[str, Any]
@@ -230,6 +231,33 @@ def _tried(of: Parts) -> list[dict[str, Any]]:
         }
         for copy, found in marks.items()
     ]
+
+
+OF_MARKS = ("player", "known")
+"""What a document holds of whoever asked and is known: who it is, and what was known beside the answers."""
+
+
+def of_marks(marks: Marks) -> dict[str, Any]:
+    """Return what a document keeps of a player's marks, so that it can be computed anew; nothing of somebody unknown."""
+    if marks.player is None:
+        return {}
+    sheets = [{"copy": run.copy, "position": run.position, "ratings": _plain(run.ratings)} for run in marks.sheets]
+    return {"player": marks.player, "known": {"sheets": sheets, "own": _plain(marks.own)}}
+
+
+def known_then(stored: Document) -> Known:
+    """Return what was known beside the answers when a document was made."""
+    known = stored.get("known") or {"sheets": (), "own": {}}
+    sheets = (Run(each["position"], each["copy"], _marks(each["ratings"])) for each in known["sheets"])
+    return Known(tuple(sheets), _marks(known["own"]))
+
+
+def _plain(ratings: Mapping[Criterion, float]) -> dict[str, float]:
+    return {str(criterion): value for criterion, value in ratings.items()}
+
+
+def _marks(ratings: Mapping[str, float]) -> dict[Criterion, float]:
+    return {Criterion(criterion): value for criterion, value in ratings.items()}
 
 
 def unread(questionnaire: Questionnaire) -> list[Document]:

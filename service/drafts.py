@@ -17,8 +17,12 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import LEADING, Criterion, Instrument
 from service import advice, forms, language, tables, watch
+from service.errors import NotHere
 from service.forms import tried
+from service.players import known, overview
+from service.players.known import NO_MARKS, Marks
 from service.players.tried import settled as read_bows
+from service.trials import players
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
@@ -52,6 +56,7 @@ class Draft:
     dropped : what the last change of the instrument took away: ``hold``, ``own_bow``, ``tried``.
     step : the step the reader was sent to last.
     language : in which it is being filled in, None where that was not noted.
+    player : the key of whoever came by a link of their own; None: nobody who is known.
     """
 
     address: str
@@ -62,6 +67,7 @@ class Draft:
     step: str = FIRST
     finished: bool = False
     language: str | None = None
+    player: str | None = None
 
     def fields(self, step: str) -> Typed:
         """Return what stands in a step's fields."""
@@ -100,13 +106,18 @@ class Draft:
             "dropped": list(self.dropped),
             "finished": self.finished,
             "language": self.language,
+            **({"player": self.player} if self.player else {}),
         }
 
 
-def begin(session: Session, dealer: str | None = None, typed: Mapping[str, Typed] | None = None) -> Draft:
+def begin(
+    session: Session, dealer: str | None = None, typed: Mapping[str, Typed] | None = None, player: str | None = None
+) -> Draft:
     """Begin a draft, empty or with answers given before; the draft's address is the reader's to keep."""
     now = dt.datetime.now(dt.UTC)
-    draft = Draft(secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {}, language=language.spoken())
+    draft = Draft(
+        secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {}, language=language.spoken(), player=player
+    )
     session.add(
         tables.Draft(
             id=draft.address,
@@ -124,6 +135,14 @@ def begin_again(session: Session, doc: Mapping[str, Any]) -> Draft:
     """Begin a draft that holds the answers of a stored advice, to be changed."""
     answers = doc["answers"]
     return begin(session, answers.get("dealer"), {step.name: step.fill(answers) for step in forms.STEPS})
+
+
+def begin_for(session: Session, dealer: str, player: int, key: str) -> Draft:
+    """Begin a draft for a player who came by a link of their own, with their answers and marks in it as they stand here."""
+    answers = overview.last_answers(session, dealer, player)
+    draft = begin(session, dealer, {step.name: step.fill(answers) for step in forms.STEPS} if answers else None, key)
+    keep(session, at(draft, forms.ContactStep.name if len(answers) > 1 else FIRST))
+    return Draft.stored(session.get_one(tables.Draft, draft.address))
 
 
 def find(session: Session, address: str) -> Draft | None:
@@ -183,7 +202,20 @@ def with_bow_rows(draft: Draft, *, without: int | None = None, blank: bool = Fal
 
 def _bows(session: Session, draft: Draft) -> tuple[dict[str, list[str]], dict[str, str]]:
     dealer = draft.dealer if dealer_name(session, draft.dealer) else None
-    return read_bows(session, dealer, draft.answers(), draft.fields(forms.TriedStep.name))
+    answers = draft.answers()
+    fields = draft.fields(forms.TriedStep.name)
+    return read_bows(session, dealer, answers, fields, _had_in_hand(session, draft, dealer))
+
+
+def _had_in_hand(session: Session, draft: Draft, dealer: str | None) -> frozenset[str]:
+    """Return the bows that the player of a draft had in hand here, wherever they are now."""
+    if draft.player is None or dealer is None:
+        return frozenset()
+    try:
+        bows = overview.of_player(session, dealer, players.known(session, dealer, draft.player).id, revealed=True).bows
+    except NotHere:
+        return frozenset()
+    return frozenset(bow.copy for bow in bows if bow.copy)
 
 
 def named(step: str) -> type[forms.Step]:
@@ -202,10 +234,21 @@ def finish(session: Session, draft: Draft, client: str | None = None) -> str:
     draft = with_bows_settled(session, draft)
     # A dealer who has gone since the draft was begun takes nothing away but his stock.
     dealer = {"dealer": draft.dealer} if dealer_name(session, draft.dealer) else {}
-    advice.advise(session, forms.check(draft.answers() | {"id": draft.enquiry} | dealer), client=client)
+    answers = forms.check(draft.answers() | {"id": draft.enquiry} | dealer)
+    advice.advise(session, answers, client=client, marks=_marks(session, draft, answers))
     # The enquiry holds the answers now; a name and an address are kept in one place only.
     keep(session, replace(draft, typed={}, dropped=(), finished=True))
     return result_address(session, draft)
+
+
+def _marks(session: Session, draft: Draft, answers: forms.Questionnaire) -> Marks:
+    """Return what is known of whoever came by a link of their own: of bows what stands in the form, and no other."""
+    if draft.player is None or answers.dealer is None:
+        return NO_MARKS
+    try:
+        return known.of_own(session, answers.dealer, answers, draft.player, only_named=True)
+    except NotHere:  # erased since
+        return NO_MARKS
 
 
 def dealer_name(session: Session, slug: str | None) -> str | None:

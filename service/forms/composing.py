@@ -94,5 +94,5 @@ class Composing(Body):
     def plan_answers(self, dealer: str) -> Questionnaire:
         """Return the answers with the dealer, the minutes and the place of this trial."""
         trial = self.answers.trial.model_copy(update={"minutes": self.minutes, "place": self.place})
-        changes: dict[str, Any] = {"dealer": dealer, "trial": trial, "contact": None, "id": None}
+        changes: dict[str, Any] = {"dealer": dealer, "trial": trial, "contact": None, "id": None, "player": None}
         return self.answers.model_copy(update=changes)

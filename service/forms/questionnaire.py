@@ -309,6 +309,14 @@ class Questionnaire(Body):
         Filled | None,
         Field(min_length=1, max_length=100, description=N_("the short name of a dealer, as it stands in the address")),
     ] = None
+    player: Annotated[
+        Filled | None,
+        Field(
+            min_length=1,
+            max_length=100,
+            description=N_("the key of a player who is known, from a dealer’s server only"),
+        ),
+    ] = None
     contact: Annotated[Contact | None, Field(description=N_("a name and address, only if you want to hear back"))] = (
         None
     )
@@ -361,5 +369,5 @@ class Questionnaire(Body):
         )
 
     def body(self) -> dict[str, Any]:
-        """Return the answers as the API's own JSON body, without the id and the contact; only what was given."""
-        return self.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude={"id", "contact"})
+        """Return the answers as the API's own JSON body, without the id, the contact and the player's key; only what was given."""
+        return self.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude={"id", "contact", "player"})

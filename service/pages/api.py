@@ -8,14 +8,17 @@ from pydantic.json_schema import models_json_schema
 
 from service import advice, forms, language, words
 from service.access import keys
+from service.errors import Invalid
 from service.forms.server import OutcomeIn, TrialIn
 from service.forms.sheet import SheetIn
+from service.language import _
 from service.pages import api_keys, api_links, costs, schema, why
 from service.pages.api_keys import Brought
 from service.pages.bodies import json_body
 from service.pages.keyed import AnyCaller
 from service.pages.screens import client_of, not_too_often
 from service.pages.sessions import Writing
+from service.players import known
 from service.words import influence
 
 router = APIRouter()
@@ -60,15 +63,21 @@ async def give_advice(
 ) -> JSONResponse:
     """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice.
 
-    With a dealer's key it is that dealer's enquiry; with the server key the answer names the copies to bring.
+    With a dealer's key it is that dealer's enquiry; with the server key the answer names the copies to bring, and a `player` who is
+    known may be named: what that player rated counts then.
     """
     found = api_keys.caller(session, brought)
     is_server = found is not None and found.kind == keys.SERVER
     if explain and not is_server:
         costs.charge(request, costs.ADVICE)
     client = None if is_server else (request.client.host if request.client else "")
-    told = advice.advise(session, api_keys.bound(questionnaire, found), client=client)
+    asked_of = api_keys.bound(questionnaire, found)
+    if asked_of.player is not None and not is_server:
+        raise Invalid([("player", _("Only a dealer’s own server may name a player; leave it out."))])
+    marks = known.of_server(session, asked_of)
+    told = advice.advise(session, asked_of, client=client, marks=marks)
     answer = words.reply(told, operator=is_server)
+    answer |= {"player": known.key_of(session, marks)} if marks.player is not None else {}
     address = advice.address_of(session, told["id"]) if explain else None
     did = why.explained(session, address) if address else None
     return JSONResponse(answer if did is None else answer | {"influence": influence.influence(did, told)})

@@ -58,6 +58,7 @@ COSTS: Mapping[str, int] = {
     "GET /data/{token}": 2 * PAGE,
     "GET /data/{token}/download": 2 * PAGE,
     "POST /data/{token}": 2 * PAGE,
+    "POST /data/{token}/ask": 2 * PAGE,
     "POST /data/{token}/link": 2 * PAGE,
     "POST /data/{token}/ratings": PAGE,
     "GET /erase/{token}": 2 * PAGE,

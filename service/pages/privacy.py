@@ -29,6 +29,7 @@ from service.pages.sessions import Reading, Writing
 from service.privacy import asking, links, retention
 from service.privacy.links import Opened
 from service.words import privacy as words
+from service.words.players import Made, to_player
 
 router = APIRouter()
 PLAIN = "privacy"
@@ -66,6 +67,7 @@ class DataPage(Page):
     kept : lines of label and value.
     may_help : whether the ratings may help others; None where there are none.
     done : what was just done, one sentence, empty for nothing.
+    played : the bows rated here, for each of the players that the person is; a new advice may be asked for with them.
     """
 
     token: str
@@ -75,6 +77,7 @@ class DataPage(Page):
     may_help: bool | None
     done: str
     privacy: str
+    played: tuple[Made, ...] = ()
 
 
 def _now() -> dt.datetime:
@@ -139,8 +142,21 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
         may_help=asking.may_help(session, person) if opened.whole else None,
         done=words.DONE[done]() if done in words.DONE else "",
         privacy=words.path(person.dealer),
+        played=tuple(to_player(*each) for each in asking.played(session, person)) if opened.whole else (),
     )
     return render(request, "privacy/data.html", page)
+
+
+@router.post("/data/{token}/ask")
+async def ask_again(request: Request, token: str, form: Form, office: AnOffice, session: Writing) -> Response:
+    """Begin a questionnaire with what the person told and rated here in it."""
+    opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
+    not_too_often(client_of(request), request.app.state.advice_limit)
+    asking.confirm(session, opened, _now())
+    draft = asking.begin(session, opened.person, next(iter(form.get("player", ())), ""))
+    return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)
 
 
 @router.get("/data/{token}/download")

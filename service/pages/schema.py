@@ -227,6 +227,7 @@ class Advice(Answer):
     shortlist: list[Proposed] = Field(max_length=3)
     more: More | None = None
     tried: list[Played] = []
+    player: str | None = Field(default=None, description="the key of the player who was named, for a dealer's server")
     trial: TrialPlan | None
     cautions: list[str]
     notes: list[str]

@@ -53,7 +53,7 @@ def _tried_bow(bow: Body) -> str:
     mark = bow["ratings"].get(Criterion.OVERALL)
     if mark is None:
         return str(bow["copy"])
-    return _("{copy} {rating} of 7").format(copy=bow["copy"], rating=mark)
+    return _("{copy}: {rating} of 7").format(copy=bow["copy"], rating=mark)
 
 
 def quiet_line(body: Body) -> str:

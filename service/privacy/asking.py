@@ -5,13 +5,16 @@ import datetime as dt
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service import drafts
 from service.access import audit, events
-from service.errors import Refused
+from service.errors import NotHere, Refused
 from service.language import _, spoken
 from service.mail import address_keys, mailboxes, mails, outbox
 from service.mail.addresses import greeting_name
 from service.mail.office import Office
 from service.mail.outbox import To
+from service.players import overview
+from service.players.overview import Overview
 from service.privacy import links, persons
 from service.privacy.erasing import would_erase
 from service.privacy.links import Opened
@@ -80,6 +83,24 @@ def say(session: Session, user: int | None, person: Person, now: dt.datetime, *,
     session.execute(changed.execution_options(synchronize_session=False))
     did = events.RATINGS_MAY_HELP if may_help else events.RATINGS_MAY_NOT_HELP
     audit.record(session, user, did, "person", dealer=person.dealer, players=len(person.players))
+
+
+def played(session: Session, person: Person) -> tuple[tuple[str, Overview], ...]:
+    """Return what the person made of bows here, under each player that they are."""
+    if person.dealer is None:
+        return ()
+    stand = overview.stand(session, person.dealer, person.players)
+    found = [(key, overview.of_player(session, person.dealer, player, revealed=True)) for player, key in stand]
+    return tuple((key, each) for key, each in found if each.bows or each.withheld or each.blind)
+
+
+def begin(session: Session, person: Person, key: str) -> drafts.Draft:
+    """Begin a questionnaire for one of the players that a person is; raises `NotHere` for any other."""
+    stand = overview.stand(session, person.dealer, person.players) if person.dealer is not None else ()
+    player = next((each for each, of in stand if of == key), None)
+    if player is None or person.dealer is None:
+        raise NotHere
+    return drafts.begin_for(session, person.dealer, player, key)
 
 
 def _to(person: Person) -> To:

@@ -84,7 +84,7 @@ def _enquiry(row: Enquiry) -> Json:
 def _advice(document: Json) -> Json:
     """Return what was advised, without the serials that the dealer is to bring: a trial is played blind."""
     trial = document.get("trial")
-    told = {key: value for key, value in document.items() if key not in ("answers", "trial")}
+    told = {key: value for key, value in document.items() if key not in ("answers", "trial", "player")}
     return told | {"trial": trial and {key: value for key, value in trial.items() if key != "bring"}}
 
 

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.errors import NotHere
 from service.players import same
-from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem
+from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem, Player
 from service.trials import enquiring, players
 
 
@@ -93,7 +93,7 @@ def _person(
         language=language,
         enquiries=asked,
         players=theirs,
-        drafts=_drafts(session, dealer, addresses, asked),
+        drafts=_drafts(session, dealer, addresses, asked, theirs),
         addresses=addresses,
     )
 
@@ -139,11 +139,19 @@ def _names(session: Session, enquiries: Sequence[str], theirs: Sequence[int]) ->
 
 
 def _drafts(
-    session: Session, dealer: str | None, addresses: Sequence[str], enquiries: Sequence[str]
+    session: Session,
+    dealer: str | None,
+    addresses: Sequence[str],
+    enquiries: Sequence[str],
+    theirs: Sequence[int],
 ) -> tuple[str, ...]:
-    """Return the drafts of addresses at a dealer, or of one of the enquiries."""
+    """Return the drafts of addresses at a dealer, of one of the enquiries, or of one of the players."""
     kept = Draft.answers
-    conditions: list[ColumnElement[bool]] = [kept["enquiry"].as_string().in_(enquiries)]
+    keys = select(Player.key).where(Player.id.in_(theirs))
+    conditions: list[ColumnElement[bool]] = [
+        kept["enquiry"].as_string().in_(enquiries),
+        kept["player"].as_string().in_(keys),
+    ]
     if addresses:
         given = func.lower(kept[("typed", "contact", "email", 0)].as_string())
         slug = kept["dealer"].as_string()

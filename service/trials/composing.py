@@ -18,7 +18,9 @@ from service.forms import Composing, Questionnaire
 from service.forms.composing import MOST_COPIES
 from service.language import _
 from service.mail import mails
-from service.trials import enquiring, marks, ordering, players, reservations
+from service.players import known
+from service.players.known import Marks
+from service.trials import enquiring, ordering, players, reservations
 from service.trials._common import composed, lock_copies, lock_dealer, noted, now
 from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
 
@@ -46,7 +48,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     enquiry = enquiring.own(session, dealer, request.enquiry) if request.enquiry else None
     previous = composed(session, dealer, request.previous)[0].id if request.previous else None
     answers = request.plan_answers(dealer)
-    stored = marks.gathered(
+    stored = known.gathered(
         session, dealer, answers, player=request.player, enquiry=request.enquiry, previous=request.previous
     )
     considered = consider_answers(session, answers, request.copies, stored)
@@ -92,7 +94,7 @@ def _due_back(request: Composing) -> dt.date:
 
 
 def consider_answers(
-    session: Session, questionnaire: Questionnaire, copies: Sequence[str], stored: marks.Marks
+    session: Session, questionnaire: Questionnaire, copies: Sequence[str], stored: Marks
 ) -> Considered:
     """Return the advice for a trial's answers and its player's stored marks, with exactly its bows at hand.
 

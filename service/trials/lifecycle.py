@@ -15,7 +15,8 @@ from service.errors import Invalid, Refused
 from service.forms import check
 from service.language import _
 from service.mail import mails
-from service.trials import composing, marks, materials, ordering, reservations
+from service.players import known
+from service.trials import composing, materials, ordering, reservations
 from service.trials._common import carried, claimed, composed, lock_copies, lock_dealer, noted, now, require_state
 from service.trials.proposing import named as named_case
 
@@ -134,7 +135,7 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
         first, last = _days(composition)
         composing.set_aside(session, dealer, [in_], first, reservations.busy_until(last, trial.place))
     answers = check(composition.answers)
-    stored = marks.of_trial(session, trial, composition, answers)
+    stored = known.of_trial(session, trial, composition, answers)
     considered = composing.consider_answers(session, answers, after, stored)
     if out is not None:
         session.delete(before[out])

@@ -257,7 +257,7 @@ def _into_stock(session: Session, copy: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """What a trial leaves to the next one: the rows it is kept in, and who played it; the marks are `service.trials.marks`'."""
+    """What a trial leaves to the next one: the rows it is kept in, and who played it; the marks are `service.players.known`'."""
 
     trial: tables.Trial
     composition: tables.Composition

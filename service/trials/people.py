@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from model.vocabulary import Hold, Instrument, Place
 from service import paging, tables
 from service.paging import Leaf
-from service.players import joining, same
+from service.players import joining, overview, same
 from service.trials import enquiring, rows
 from service.trials.players import known, of_dealer
 from service.trials.shown import EnquiryPage, EnquiryRow, PlayerPage, PlayerRow
@@ -228,6 +228,7 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
         enquiries=enquiry_rows(session, dealer, tables.Enquiry.player.in_(whole)),
         joined=joining.joined(session, dealer, stands),
         alike=_alike(session, dealer, names, emails, whole),
+        overview=overview.of_player(session, dealer, stands),
     )
 
 

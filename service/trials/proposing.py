@@ -20,8 +20,8 @@ from service.advice_document import in_reach
 from service.errors import Invalid
 from service.forms import Questionnaire
 from service.language import _
+from service.players.known import NO_MARKS, Marks
 from service.trials import ordering, reservations
-from service.trials.marks import NO_MARKS, Marks
 from service.words import composing as phrases
 
 MOST_LACKING = 5

@@ -8,6 +8,7 @@ from typing import Any
 from model.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
 from service.paging import Leaf
 from service.players.joining import Joined
+from service.players.overview import Overview
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +219,7 @@ class PlayerPage:
     """One player: contact, trials newest first, and what came of them by trial.
 
     ``joined``: the keys that staff found to be theirs too. ``alike``: other players of the same name or address.
+    ``overview``: what they made of bows.
     """
 
     row: PlayerRow
@@ -227,6 +229,7 @@ class PlayerPage:
     enquiries: tuple[EnquiryRow, ...]
     joined: tuple[Joined, ...]
     alike: tuple[PlayerRow, ...]
+    overview: Overview
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from model.composing import Ranked, Why
 from service import formats
 from service.language import N_, _, ngettext
-from service.trials.marks import Marks, Played
+from service.players.known import Marks, Played
 
 NOTABLE = 0.05
 """Points from which on earlier players' liking is said to be above or below the tier's (a judgement)."""
@@ -38,11 +38,15 @@ def reason(bow: Ranked, played: Played | None = None, mark: float | None = None)
 
 
 def _played(played: Played) -> str:
-    """Say when the player had a bow in hand, and what it got."""
+    """Say when the player had a bow in hand, and what it got; of one that was only told of, what was told."""
+    mark = formats.mark(played.mark) if played.mark is not None else ""
+    if played.on is None:
+        told = _("Rated {mark} by this player, who told us so.").format(mark=mark)
+        return told if mark else _("Played before, as the player told us, without a mark as a whole.")
     day = formats.day(played.on)
-    if played.mark is None:
+    if not mark:
         return _("Played on {day}, without a mark as a whole.").format(day=day)
-    return _("Played on {day}, rated {mark}.").format(day=day, mark=formats.mark(played.mark))
+    return _("Played on {day}, rated {mark} by this player.").format(day=day, mark=mark)
 
 
 def _gave(mark: float | None) -> str:
@@ -68,7 +72,7 @@ def of_marks(marks: Marks) -> tuple[str, ...]:
             )
         )
     own = marks.own_played
-    if own and own.mark is not None:
+    if own and own.on is not None and own.mark is not None:
         sentence = _("The player rated the own bow {mark} on {day}; what the bows promise is measured against that.")
         said.append(sentence.format(mark=formats.mark(own.mark), day=formats.day(own.on)))
     if marks.kept:

@@ -70,6 +70,7 @@ BAD: dict[str, list[Any]] = {
     "id": ["", "1", "not-a-uuid", 1, True, [], {}],
     "language": ["", "english please", "e", "de_AT", "x" * 36, 3, True, [], {}],
     "dealer": ["", "x" * 101, *CONTROLS, 3, True, [], {}],
+    "player": ["", "x" * 101, *CONTROLS, 3, True, [], {}],
     "contact": NOT_OBJECTS,
     "contact.name": ["x" * 201, *CONTROLS, 3, True, [], {}],
     "contact.email": [

@@ -17,7 +17,8 @@ from service.database import Database
 from service.errors import NotHere
 from service.forms import check, check_as
 from service.forms.server import TrialIn
-from service.trials import by_server, composing, lifecycle, marks, outcomes
+from service.players import known as marks
+from service.trials import by_server, composing, lifecycle, outcomes
 from service.trials._common import composed
 from service.trials.proposing import Proposal
 from service.words import desk_composing as words
@@ -77,7 +78,7 @@ def test_a_known_player_who_walks_in_is_proposed_to_by_what_was_rated(shop: Data
     assert expected(known, BOWS[1]) > expected(stranger, BOWS[1])
     assert expected(known, BOWS[0]) < expected(stranger, BOWS[0])
     assert known.document["own_bow"] == {"state": "rated", "level": 4.0}
-    assert reasons(known)[BOWS[1]].startswith(f"Played on {SAID}, rated 7.")
+    assert reasons(known)[BOWS[1]].startswith(f"Played on {SAID}, rated 7 by this player.")
     assert f"The player rated the own bow 4 on {SAID}; what the bows promise is measured against that." in known.notes
     assert not any("The player did not rate the own bow" in note for note in known.notes)
     assert any("The player did not rate the own bow" in note for note in stranger.notes)

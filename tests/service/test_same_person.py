@@ -17,8 +17,9 @@ from service.errors import NotHere, Refused
 from service.files import dumping
 from service.forms import check
 from service.players import joining
+from service.players import known as marks
 from service.privacy import asking
-from service.trials import lifecycle, marks, players, reading
+from service.trials import lifecycle, players, reading
 from tests.service import desk_shop
 from tests.service.cast import DEALER, OTHER
 from tests.service.desk_shop import CLARA, Shop, send

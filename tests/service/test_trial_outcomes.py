@@ -15,7 +15,8 @@ from service.database import Database
 from service.errors import Invalid, NotHere, Refused
 from service.forms import check
 from service.forms.sheet import SheetIn
-from service.trials import composing, lifecycle, marks, outcomes, reading, sheets, standing
+from service.players import known as marks
+from service.trials import composing, lifecycle, outcomes, reading, sheets, standing
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate, slots, status
 
 TODAY = dt.datetime.now(dt.UTC).date()

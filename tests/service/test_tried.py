@@ -72,7 +72,7 @@ def test_bows_are_named_marked_added_taken_out_and_kept(served: tuple[Reader, Da
     page = reader.send(page, {})
     assert page.h1 == "What matters to you"
     own = reader.get(f"/form/{address_of(page)}/own-bow")
-    assert "DB-juniper-1 6 of 7, DB-bramble-0 5 of 7" in own.text
+    assert "DB-juniper-1: 6 of 7, DB-bramble-0: 5 of 7" in own.text
     answer = finished(reader, page)
     assert last_answers(database)["tried"] == [
         {"copy": "DB-juniper-1", "ratings": {"overall": 6, "response": 7}},

@@ -24,8 +24,9 @@ from service.pages.desk.common import all_or_nothing, by_field, faults, first, t
 from service.pages.desk.composing_page import ComposePage
 from service.pages.guard import Adviser, AtDealer, Fields, Posted
 from service.pages.sessions import Reading, Writing
+from service.players import known, overview
 from service.players.tried import settled as read_bows
-from service.trials import composing, marks, outcomes, reading
+from service.trials import composing, outcomes, reading
 from service.trials.composing import Proposal
 from service.words import desk_lines
 
@@ -90,8 +91,7 @@ async def ask(
     sent = {name: values for name, values in given.items() if name in _ASKED}
     sent |= tried.laid_out(given, without=composing_form.dropped(given))
     links = {"enquiry": enquiry, "previous": previous, "player": player}
-    fields |= sent | {name: [value] for name, value in links.items() if value}
-    fields |= _from_before(session, staff, links)
+    fields |= _from_before(session, staff, links) | sent | {name: [value] for name, value in links.items() if value}
     return _show(request, session, staff, fields, chosen=None, quiet=not sent)
 
 
@@ -130,6 +130,8 @@ def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) ->
             "country": [before.composition.country or ""],
             "player": [before.player],
         }
+    if links["player"]:
+        return composing_form.instrument_of(overview.lasting_answers(session, staff.dealer, links["player"]))
     if links["enquiry"]:
         wish = reading.enquiry(session, staff.dealer, links["enquiry"]).answers.get("trial") or {}
         found = {name: [str(wish[name])] for name in ("place", "minutes") if wish.get(name)}
@@ -156,9 +158,16 @@ def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
         page = reading.enquiry(session, staff.dealer, enquiry)
         return _Basis(page.answers, desk_lines.somebody(page.row.name), page.contact is not None, False, currency)
     who = desk_lines.somebody(reading.player(session, staff.dealer, player).row.name) if player else None
-    body = composing_form.walk_in(fields, currency)
+    body = _walk_in(session, staff, fields, currency)
     body |= _bows_of(session, staff, body, fields)
     return _Basis(body, who, bool(player), True, currency)
+
+
+def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -> dict[str, Any]:
+    """Return a walk-in's answers; of a player who is known, what holds of their last ones on that instrument too."""
+    body, player = composing_form.walk_in(fields, currency), first(fields, "player")
+    before = overview.lasting_answers(session, staff.dealer, player) if player else {}
+    return before | body if before.get("instrument") == body["instrument"] else body
 
 
 def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
@@ -222,7 +231,7 @@ def _proposal(
         chosen = fields["copies"]
 
     whose = {name: first(fields, name) or None for name in ("player", "enquiry", "previous")}
-    stored = marks.gathered(session, staff.dealer, answers, **whose)
+    stored = known.gathered(session, staff.dealer, answers, **whose)
 
     def proposed(bows: Sequence[str] | None) -> Proposal:
         return composing.propose(session, staff.dealer, answers, chosen=bows, on=on, due_back=due_back, marks=stored)

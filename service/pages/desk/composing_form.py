@@ -74,6 +74,14 @@ def walk_in(fields: Fields, currency: str) -> Body:
     return body
 
 
+def instrument_of(answers: Mapping[str, Any]) -> dict[str, list[str]]:
+    """Return the field of the instrument as answers have it, empty where they leave it, or the hold, open."""
+    name, hold = str(answers.get("instrument", "")), str(answers.get("hold", ""))
+    if name == Instrument.DOUBLE_BASS:
+        return {"instrument": [f"{name} {hold}"]} if hold in ("german", "french") else {}
+    return {"instrument": [name]} if name else {}
+
+
 def dropped(fields: Fields) -> int | None:
     """Return the row of the bows played here that is to be taken out."""
     row = first(fields, "drop")

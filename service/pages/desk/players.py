@@ -18,13 +18,14 @@ from service.players.joining import Joined
 from service.trials import reading
 from service.trials.reading import PlayerPage
 from service.words import desk_lines
+from service.words.players import Made, to_staff
 
 router = APIRouter(prefix="/desk/players")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlayerView(Page):
-    """One player; ``joined``: other keys of theirs; ``may_be``: a sentence on others of the same name or address."""
+    """One player; ``made``: what they made of bows; ``joined``: other keys of theirs; ``may_be``: a sentence on others of the same name or address."""
 
     key: str
     facts: str
@@ -32,6 +33,7 @@ class PlayerView(Page):
     trials: tuple[Line, ...]
     enquiries: tuple[Line, ...]
     in_model: bool
+    made: Made
     joined: tuple[Line, ...]
     join: str
     may_be: str
@@ -67,6 +69,7 @@ async def show(request: Request, key: str, staff: Adviser, session: Reading) -> 
         trials=tuple(rows.trial(row) for row in found.trials),
         enquiries=tuple(rows.enquiry(row) for row in found.enquiries),
         in_model=found.row.in_model,
+        made=to_staff(found.row.key, found.overview),
         joined=tuple(_joined(each) for each in found.joined),
         join=address("players", found.row.key, "join"),
         may_be=_may_be(found),

@@ -1,0 +1,168 @@
+"""All that one player made of bows at one dealer, on every instrument: for the player's own page, and for the desk's."""
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
+
+from model.vocabulary import Criterion, Instrument
+from service import tables
+from service.forms import Questionnaire, tried
+from service.players import known, same
+from service.players.known import Played, Told
+from service.trials import players
+
+
+@dataclass(frozen=True, slots=True)
+class Bow:
+    """One bow that a player rated; ``copy`` None: the own one of that instrument. ``ratings``: the mean by criterion."""
+
+    copy: str | None
+    tier_name: str
+    instrument: Instrument
+    played: Played
+    ratings: Told
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What a player made of bows.
+
+    Attributes
+    ----------
+    bows : best liked first, each instrument's own bow after them.
+    withheld : there are ratings, but they serve their own trial only. blind : some are of a trial whose letters still hide its bows.
+    """
+
+    bows: tuple[Bow, ...] = ()
+    withheld: bool = False
+    blind: bool = False
+
+
+NOTHING = Overview()
+
+
+def of_player(session: Session, dealer: str, player: int, *, revealed: bool = False) -> Overview:
+    """Return what is known of a player's ratings; ``revealed``: as far as the player may be told which bow a letter was."""
+    stands, whole = same.head_of(session, dealer, player), same.everybody(session, dealer, [player])
+    rows = known.sheets(session, dealer, whole)
+    told = [(at.date(), answers) for at, answers in known.told_answers(session, dealer, whole) if answers.get("tried")]
+    if not rows and not told:
+        return NOTHING
+    if not session.get_one(tables.Player, stands).in_model:
+        return Overview(withheld=True)
+    seen = [row for row in rows if not known.is_hidden(row, revealed)]
+    bows = [*_played(session, seen), *_told(session, told, {row.Run.copy for row in seen})]
+    return Overview(tuple(sorted(bows, key=_order)), blind=len(seen) < len(rows))
+
+
+def stand(session: Session, dealer: str, players: Sequence[int]) -> tuple[tuple[int, str], ...]:
+    """Return who stands for some players, each once, with the key."""
+    heads = dict.fromkeys(same.head_of(session, dealer, each) for each in players)
+    return tuple((each, session.get_one(tables.Player, each).key) for each in heads)
+
+
+def last_answers(session: Session, dealer: str, player: int) -> dict[str, Any]:
+    """Return the answers that a player gave last, with the marks of bows of that instrument as the player may see them.
+
+    They are the body of a questionnaire, to be looked at and changed; empty where nothing is known.
+    """
+    whole = same.everybody(session, dealer, [player])
+    given = known.told_answers(session, dealer, whole)
+    body = dict(given[0][1]) if given else _of_trial(session, dealer, whole)
+    if not body:
+        return {}
+    instrument = Instrument(body["instrument"])
+    bows = [bow for bow in of_player(session, dealer, player, revealed=True).bows if bow.instrument == instrument]
+    body["tried"] = [{"copy": bow.copy, "ratings": _rounded(bow.ratings)} for bow in bows if bow.copy][: tried.MOST]
+    return body | _own_bow(session, dealer, player, body)
+
+
+LASTING = ("settings", "priorities", "wishes", "strings", "string_length_mm")
+"""Answers that hold from one visit to the next; budget and time are asked each time, and marks are known otherwise."""
+
+
+def lasting_answers(session: Session, dealer: str, key: str) -> dict[str, Any]:
+    """Return what holds of a player's last answers for a next visit: instrument and hold, and what goes with them.
+
+    Raises
+    ------
+    NotHere
+        A player who is not this dealer's.
+    """
+    whole = same.everybody(session, dealer, [players.known(session, dealer, key).id])
+    given = known.told_answers(session, dealer, whole)
+    if not given:
+        return _of_trial(session, dealer, whole)
+    answers = given[0][1]
+    own = answers.get("own_bow", {})
+    kept = {name: answers[name] for name in ("instrument", "hold", *LASTING) if answers.get(name)}
+    bow = {name: value for name, value in (own or {}).items() if name != "ratings"}
+    return kept | ({"own_bow": None} if own is None else {"own_bow": bow} if bow else {})
+
+
+def _own_bow(session: Session, dealer: str, player: int, body: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the own bow with what is known of it in place of what the answers said, and without marks where it is another one."""
+    if body.get("own_bow", {}) is None:
+        return {}
+    own = {name: value for name, value in (body.get("own_bow") or {}).items() if name != "ratings"}
+    asked = Questionnaire.model_validate({**body, "tried": (), "own_bow": own})
+    key = session.get_one(tables.Player, player).key
+    marks = known.of_own(session, dealer, asked, key).own
+    return {"own_bow": own | ({"ratings": _rounded(marks)} if marks else {})} if own or marks else {}
+
+
+def _rounded(ratings: Told) -> dict[str, int]:
+    return {str(criterion): round(mark) for criterion, mark in ratings.items()}
+
+
+def _of_trial(session: Session, dealer: str, whole: Sequence[int]) -> dict[str, Any]:
+    """Return what a trial of a file tells of who played it: instrument and hold."""
+    trial = tables.Trial
+    of = select(trial.instrument, trial.hold).where(trial.player.in_(whole), trial.dealer == dealer)
+    row = session.execute(of.order_by(trial.on.desc(), trial.id.desc()).limit(1)).first()
+    return {} if row is None else {"instrument": str(row.instrument), **({"hold": str(row.hold)} if row.hold else {})}
+
+
+def _order(bow: Bow) -> tuple[str, bool, float, str]:
+    return str(bow.instrument), bow.copy is None, -(bow.played.mark or 0.0), bow.copy or ""
+
+
+def _played(session: Session, rows: Sequence[Row[Any]]) -> list[Bow]:
+    of: dict[tuple[str | None, Instrument], list[Row[Any]]] = defaultdict(list)
+    for row in rows:
+        of[row.Run.copy, row.instrument].append(row)
+    names = _names(session, {copy for copy, _instrument in of if copy})
+    return [
+        Bow(copy, names.get(copy or "", ""), instrument, known.played(group), known.means(group))
+        for (copy, instrument), group in of.items()
+    ]
+
+
+def _told(session: Session, told: Sequence[tuple[dt.date, Mapping[str, Any]]], but: set[str | None]) -> list[Bow]:
+    """Return the bows that were only told of, by the newest word on each."""
+    newest: dict[str, tuple[Instrument, dict[Criterion, float]]] = {}
+    for _on, answers in told:
+        for each in answers["tried"]:
+            ratings = {Criterion(name): float(mark) for name, mark in each["ratings"].items()}
+            if each["copy"] not in but:
+                newest.setdefault(each["copy"], (Instrument(answers["instrument"]), ratings))
+    names = _names(session, newest)
+    return [
+        Bow(copy, names[copy], instrument, Played(None, 0, ratings.get(Criterion.OVERALL)), ratings)
+        for copy, (instrument, ratings) in newest.items()
+        if copy in names
+    ]
+
+
+def _names(session: Session, copies: Any) -> dict[str, str]:
+    rows = session.execute(
+        select(tables.Copy.serial, tables.Tier.name)
+        .join(tables.Tier, tables.Tier.slug == tables.Copy.tier)
+        .where(tables.Copy.serial.in_(list(copies)))
+    )
+    return dict(rows.all())
