@@ -50,6 +50,7 @@ class ShortlistPage(Page):
     Attributes
     ----------
     answers : the quiet line above the heading, which is the verdict.
+    lead, ground : what the verdict rests on; what was asked for, and whose trials count.
     model_is : what a model is, said where the word first stands.
     tried : what the player made of bows of other tiers.
     beside : the tiers beside each other; None where too little is known of them.
@@ -64,6 +65,7 @@ class ShortlistPage(Page):
 
     answers: str
     lead: str
+    ground: str
     model_is: str
     tiers: tuple[TierCard, ...]
     tried: tuple[str, ...]
@@ -109,7 +111,8 @@ def page_of(
         demo=demo,
         look=look,
         answers=summary.quiet_line(answers),
-        lead=words.lead(doc),
+        lead=words.behind(doc) or words.lead(doc),
+        ground=words.ground(doc) if words.behind(doc) else "",
         model_is=_("A model is bows of one price and intention, each of them a little different."),
         tiers=tuple(_card(entry, doc) for entry in doc["shortlist"]),
         tried=tuple(words.tried_besides(doc)),

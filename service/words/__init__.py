@@ -7,18 +7,20 @@ from service.words.reasons import sentence as reason_sentence
 from service.words.recommending import recommendation
 from service.words.remarks import cautions, notes, staff_notes
 from service.words.reply import reply
-from service.words.sentences import is_wide, lead, players, sureness
-from service.words.verdict import Document, advises, chance_words, headline, rests_on_prior
+from service.words.sentences import ground, is_wide, lead, players, sureness
+from service.words.verdict import Document, advises, behind, chance_words, headline, rests_on_prior
 from service.words.verdict import code as verdict_code
 
 __all__ = [
     "Document",
     "above_budget",
     "advises",
+    "behind",
     "bring_words",
     "cautions",
     "chance_words",
     "difference",
+    "ground",
     "headline",
     "how_to_try",
     "is_wide",

@@ -24,7 +24,14 @@ def lead(doc: Document) -> str:
     """Return the paragraph under the verdict: how likely it is, what was asked for, and what the answer rests on."""
     if not doc["shortlist"]:
         return _("Change the budget or another answer, or ask us: we may know of a bow that is not listed.")
-    return " ".join(part for part in (verdict.behind(doc), _asked_for(doc), _rests_on(doc)) if part)
+    return " ".join(part for part in (verdict.behind(doc), ground(doc)) if part)
+
+
+def ground(doc: Document) -> str:
+    """Return what was asked for, and what the answer rests on; empty where there is no answer."""
+    if not doc["shortlist"]:
+        return ""
+    return " ".join(part for part in (_asked_for(doc), _rests_on(doc)) if part)
 
 
 def _asked_for(doc: Document) -> str:

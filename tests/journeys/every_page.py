@@ -24,6 +24,7 @@ READER, OWNER, WORKSHOP, CAREFUL, NOBODY = "reader", "owner", "workshop", "caref
 PAGES: Mapping[str, tuple[str, ...]] = {
     "/": ("/", "/?dealer={dealer}"),
     "/advice/{address}": ("/advice/{answer_page}", "/advice/{plain_page}", "/advice/nobodys"),
+    "/advice/{address}/why": ("/advice/{answer_page}/why",),
     "/privacy": ("/privacy", "/privacy?dealer={dealer}&sent=yes"),
     "/data/{token}": ("/data/{data}", "/data/{data}?done=erasure", "/data/{answer_data}", "/data/{over_data}"),
     "/erase/{token}": ("/erase/{erase}", "/erase/{early_erase}", "/erase/{late_erase}"),
@@ -39,6 +40,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
         "/embed/{dealer}/mistyped/",
         "/embed/{dealer}/preview/{language}-both/",
         "/embed/{dealer}/preview/{language}-light/advice/{answer_page}",
+        "/embed/{dealer}/preview/{language}-light/advice/{answer_page}/why",
         "/embed/{dealer}/preview/{language}-both/privacy",
     ),
     "/desk/sign-in": ("/desk/sign-in",),

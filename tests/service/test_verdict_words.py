@@ -25,7 +25,7 @@ def every_text(doc: dict[str, Any]) -> list[str]:
     """Return all that a player reads of an advice: on the page, in the mail, in the JSON."""
     page = shortlist.page_of(doc, address="/advice/x", csrf="", dealer=None, demo=False)
     told = words.reply(doc, operator=True)
-    texts = [page.title, page.lead, page.sureness, page.play_heading, *page.notes, *page.tried]
+    texts = [page.title, page.lead, page.ground, page.sureness, page.play_heading, *page.notes, *page.tried]
     texts += [text for card in page.tiers for text in (card.role, card.sentence, card.bring, *card.tried)]
     texts += [page.recommendation, page.beside.more if page.beside else ""]
     texts += [told["trial"]["recommendation"], *told["notes"]] if told["trial"] else []
