@@ -17,7 +17,7 @@ from tests.benchmarks._predictions import compared, wins
 
 NAMES = (
     *("accessibility", "advise", "attack", "compose", "fit", "heldout", "offline", "panels"),
-    *("serve", "standing", "tablets", "tastes", "together"),
+    *("sense", "serve", "standing", "tablets", "tastes", "together"),
 )
 
 

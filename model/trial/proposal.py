@@ -153,13 +153,20 @@ class _Proposing:
         return _Bows(tuple(serials), of, of_copies(self.player, LIKING, serials))
 
     def _of_ladder(self, market: Market, place: Ints, wanted: Flags, ladder: list[int]) -> Flags:
-        """Return which bows are of the ladder's tiers; the tier of a bow rated above the own one takes the nearest step's place."""
-        steps = list(ladder)
-        for tier in dict.fromkeys(place[wanted].tolist()):
-            if tier not in steps:
-                below = steps[:-1] or steps
-                nearest = min(below, key=lambda step: (abs(market.price[step] - market.price[tier]), step))
+        """Return which bows are of the ladder's tiers, with those of bows rated above the own one.
+
+        Such a tier takes the place of the nearest step that has none of them, the one liked most apart; else it comes besides.
+        """
+        steps, loved = list(ladder), dict.fromkeys(place[wanted].tolist())
+        for tier in loved:
+            if tier in steps:
+                continue
+            free = [step for step in steps[:-1] if step not in loved]
+            if free:
+                nearest = min(free, key=lambda step: (abs(market.price[step] - market.price[tier]), step))
                 steps[steps.index(nearest)] = int(tier)
+            elif len(steps) < MOST_ENTRIES:
+                steps.insert(0, int(tier))
         ladder[:] = steps
         return np.isin(place, steps)
 
