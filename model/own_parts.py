@@ -133,13 +133,19 @@ class Slopes:
         left : (n, C) how much of what they bring to everybody is not in the copy's effect already.
         wishes : (3,), or (n, 3)
         """
-        mixed = np.tensordot(variance * wishes, self.mixed, 1) * left[:, :, None]
-        apart = np.tensordot(variance * wishes**2, self.wished, 1) + np.tensordot(variance, self.own, 1)
+        mixed = _summed(variance * wishes, self.mixed) * left[:, :, None]
+        apart = _summed(variance * wishes**2, self.wished) + _summed(variance, self.own)
         return np.asarray(self.of_everybody(variance, left) + mixed + mixed.swapaxes(1, 2) + apart)
 
     def of_everybody(self, variance: Floats, left: Floats) -> Floats:
         """Return (n, C, C) that part of `covariance` which everybody finds."""
-        return np.asarray(np.tensordot(variance, self.common, 1) * left[:, :, None] * left[:, None, :])
+        return np.asarray(_summed(variance, self.common) * left[:, :, None] * left[:, None, :])
+
+
+def _summed(variance: Floats, moments: Floats) -> Floats:
+    """Return (n, u, u) sums over the traits of variances (n, 3) times moments (3, u, u)."""
+    flat = variance @ moments.reshape(len(moments), -1)
+    return np.asarray(flat.reshape(len(variance), *moments.shape[1:]))
 
 
 @dataclass(frozen=True, slots=True)

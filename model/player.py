@@ -123,7 +123,7 @@ class Parts:
         out = np.zeros((len(of.mean), len(seen.value)))
         for part, R in self.pairs:
             alike = of.features[..., part] @ seen.features[:, part].T
-            out += np.einsum("uno,uo->no", alike, R[of.criteria[:, None], seen.criterion])
+            out += (alike * R[of.criteria[:, None], seen.criterion][:, None]).sum(axis=0)
         return out
 
     def among_ratings(self, features: Floats, criterion: Ints) -> Floats:
@@ -162,7 +162,7 @@ class Player:
         self.wish = wished_beyond(rows, self.suited.tier_of, self.suited.traits)
         self._of_tiers: dict[int, Floats] = {}
         self._made: dict[tuple[str, bytes], Quantities] = {}
-        self._shared: dict[bytes, Floats] = {}
+        self._found: dict[tuple[str, bytes], Floats] = {}
         self.seen = self._observe(runs)
         self._given, self.counted = self.seen, np.arange(len(self.seen.value))
         self._given_gram = self._gram()
@@ -359,10 +359,13 @@ class Player:
 
     def shared_with_ratings(self, weights: Floats) -> Floats:
         """Return (K, O) covariance with the ratings given of each copy's own effect and match, and of traits not measured."""
-        key = weights.tobytes()
-        if key not in self._shared:
-            self._shared[key] = self._shared_with_all(weights)
-        return self._shared[key][:, self.counted]
+        return self._kept_once("shared", weights, self._shared_with_all)[:, self.counted]
+
+    def _kept_once(self, name: str, weights: Floats, make: Callable[[Floats], Floats]) -> Floats:
+        key = (name, weights.tobytes())
+        if key not in self._found:
+            self._found[key] = make(weights)
+        return self._found[key]
 
     def _shared_with_all(self, weights: Floats) -> Floats:
         """Return the same with every rating given."""
@@ -386,11 +389,17 @@ class Player:
 
     def own_variance(self, weights: Floats) -> Floats:
         """Return (K,) the variance of what each suited copy has of its own, of a weighted sum of criteria."""
+        return self._kept_once("own", weights, self._own_variance)
+
+    def _own_variance(self, weights: Floats) -> Floats:
         used = np.flatnonzero(weights)
         return np.asarray(self.own_parts.covariance(self.suited.open, self.asked, used) @ weights[used] @ weights[used])
 
     def spread(self, weights: Floats) -> Floats:
         """Return (T,) the variance of one unknown copy around its tier's mean: its effect, and what it has of its own."""
+        return self._kept_once("spread", weights, self._spread)
+
+    def _spread(self, weights: Floats) -> Floats:
         used = np.flatnonzero(weights)
         own = self.own_parts.covariance(self.suited.open_of_tiers, self.asked, used)
         copies = _weighed(weights, self.posterior.copy_sd, self.posterior.correlations.copy)
