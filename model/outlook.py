@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.records import Answers, Tier
-from model.vocabulary import Basis, Criterion
+from model.vocabulary import Basis
 from model.yardstick import Yardstick
 
 Floats = NDArray[np.float64]
@@ -54,7 +54,7 @@ class Standing:
     mean, cov : (T,), (T, T) joint normal law of the tier means m (leniency, taste and what is known of tiers are shared).
     spread : (T,) s_t, deviation of one copy around its tier's mean (copy and match with this player).
     noise : repeat noise of one rated u.
-    yardstick : the own bow, in the form that `model.copies.plan` takes.
+    yardstick : the own bow's mark, or its law where it was not rated.
     beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
     stock : every copy of the tiers that suits the player.
     priority_weight : h, how much priorities weigh beside the whole in what people decide by; 0 without priorities.
@@ -71,30 +71,23 @@ class Standing:
     stock: Stock
     priority_weight: float
 
+    @property
+    def fit_sd(self) -> Floats:
+        """(T,) deviation of the rating that the player would give to a copy not yet played, all noise in; its mean is ``mean``."""
+        return np.asarray(np.sqrt(np.diag(self.cov) + self.spread**2 + self.noise**2))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook(Standing):
-    """A standing, with what is told of it.
+    """A standing, with how much stands behind it.
 
     Attributes
     ----------
-    fit_mean, fit_sd : (T,) the rating u that the player would give to a copy of the tier not yet played, all noise in.
-    criteria : (C,) the criteria that reasons may be given in: the priorities, else those that lead for the instrument.
-    weights : (C,) the weight of each in the reasons; they add up to 1.
-    advantage_mean, advantage_sd : (T, C) law of the expected advantage of the tier over the own bow, in points.
-    price_weight : points of liking that a price e times as high weighs; 0 while no outcome has told of it.
-    trials, trials_all : trials of this instrument (and hold) behind the answer, and all.
+    trials, trials_all : trials of this instrument (and hold), and all.
     """
 
-    fit_mean: Floats
-    fit_sd: Floats
-    criteria: tuple[Criterion, ...]
-    weights: Floats
-    advantage_mean: Floats
-    advantage_sd: Floats
     trials: int
     trials_all: int
-    price_weight: float = 0.0
 
     @property
     def basis(self) -> Basis:

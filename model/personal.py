@@ -1,4 +1,4 @@
-"""What one player can be expected to feel: utility, comparison with the own bow, reasons, and every copy by name."""
+"""What one player can be expected to feel: the tiers, the own bow beside them, and every copy by name."""
 
 from collections.abc import Sequence
 
@@ -12,8 +12,8 @@ from model.posterior import Posterior
 from model.priorities import rank_order_weights
 from model.records import Answers, Run
 from model.view import View
-from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, OVERALL, Criterion, Hold, Instrument
-from model.yardstick import NO_BOW_LEVEL, KnownBow, UnratedBow, Yardstick
+from model.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL, Criterion, Hold, Instrument
+from model.yardstick import KnownBow, UnratedBow, Yardstick
 
 Floats = NDArray[np.float64]
 
@@ -42,12 +42,6 @@ def own_mark(answers: Answers) -> float | None:
     return ratings.get(Criterion.OVERALL)
 
 
-def reason_criteria(answers: Answers) -> tuple[tuple[Criterion, ...], Floats]:
-    """Return the criteria that reasons may be given in, with weights: the priorities, else those that lead."""
-    criteria = answers.priorities or LEADING[answers.instrument]
-    return criteria, rank_order_weights(len(criteria))
-
-
 def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
     """Return what the player can be expected to feel, given the answers and own runs (tried bows).
 
@@ -61,20 +55,9 @@ def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
 
 def of_player(player: Player) -> Outlook:
     """Return what this player can be expected to feel."""
-    answers, posterior = player.answers, player.posterior
-    stands = _standing(player)
-    fit_mean, fit_var = _fit(player, LIKING)
-    criteria, reason_weights = reason_criteria(answers)
-    advantage_mean, advantage_sd = _advantages(player, criteria)
+    answers, posterior, stands = player.answers, player.posterior, _standing(player)
     return Outlook(
         **{name: getattr(stands, name) for name in Standing.__slots__},
-        fit_mean=fit_mean,
-        fit_sd=np.sqrt(fit_var),
-        criteria=criteria,
-        weights=reason_weights,
-        advantage_mean=advantage_mean,
-        advantage_sd=advantage_sd,
-        price_weight=posterior.keeping.price_weight,
         trials=trials_behind(posterior, answers.instrument, answers.hold),
         trials_all=sum(posterior.trials.values()),
     )
@@ -117,14 +100,6 @@ def trials_behind(posterior: Posterior, instrument: Instrument, hold: Hold | Non
     )
 
 
-def _fit(player: Player, weights: Floats) -> tuple[Floats, Floats]:
-    """Return mean and variance (T,) of the rating to come of a copy not yet played."""
-    tiers = player.tiers(weights)
-    mean, told = player.after(tiers)
-    variance = player.parts.variance(tiers) - np.einsum("oi,oi->i", told, told)
-    return mean, variance + player.spread(weights) + player.noise(weights)
-
-
 def _yardstick(player: Player, tiers: Quantities, told: Floats, cov: Floats) -> Yardstick:
     """Return the own bow's law, given the ratings, jointly with the tiers'."""
     if player.answers.plays_no_bow:
@@ -146,24 +121,6 @@ def _beats(mean: Floats, variance: Floats, yardstick: Yardstick, noise: float) -
         return np.asarray(ndtr((mean - yardstick.level) / np.sqrt(variance)))
     apart = variance + yardstick.var + yardstick.spread**2 + noise**2 - 2.0 * yardstick.cov
     return np.asarray(ndtr((mean - yardstick.mean) / np.sqrt(apart)))
-
-
-def _advantages(player: Player, criteria: Sequence[Criterion]) -> tuple[Floats, Floats]:
-    """Return mean and deviation (T, n) of each tier's advantage over the own bow on each criterion."""
-    T = len(player.suited.tiers)
-    mean, sd = np.zeros((T, len(criteria))), np.zeros((T, len(criteria)))
-    for place, criterion in enumerate(criteria):
-        unit = np.zeros(len(CRITERIA))
-        unit[CRITERION_INDEX[criterion]] = 1.0
-        ahead = player.tiers(unit)
-        if player.answers.plays_no_bow:
-            ahead = Quantities(ahead.mean - NO_BOW_LEVEL, ahead.criteria, ahead.features)
-        else:
-            ahead = ahead - player.own(unit)
-        mean[:, place], told = player.after(ahead)
-        variance = player.parts.variance(ahead) - np.einsum("oi,oi->i", told, told)
-        sd[:, place] = np.sqrt(np.maximum(variance, 0.0))
-    return mean, sd
 
 
 def _stock(player: Player, weights: Floats, tier_mean: Floats, tier_cov: Floats) -> Stock:

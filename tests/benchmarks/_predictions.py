@@ -126,7 +126,7 @@ class Fold:
                 rated=run.ratings[Criterion.OVERALL],
                 tier_mean=self.tier_means.get(outlook.tiers[tier].slug, self.tier_means[""]),
                 of_copy=(mean, deviation),
-                of_tier=(float(outlook.fit_mean[tier]), float(outlook.fit_sd[tier])),
+                of_tier=(float(outlook.mean[tier]), float(outlook.fit_sd[tier])),
             )
 
     def comparisons(self, trial: Trial, *, by_priorities: bool) -> Iterator[Comparison]:

@@ -13,8 +13,10 @@ from scipy.stats import norm
 from model.levels import Stretches
 from model.outlook import Outlook
 from model.personal import outlook, own_mark, utility_weights
+from model.player import Player
 from model.posterior import Posterior
 from model.records import Answers, Event, OwnBow, Range, Run, Tier
+from model.trial.reasons import differences
 from model.view import View
 from model.vocabulary import CRITERIA, BowKind, Criterion, EventKind, Hold, Instrument, Setting
 from model.yardstick import KnownBow, UnratedBow
@@ -145,7 +147,7 @@ def test_the_joint_law_of_the_tiers_is_that_of_the_whole_gaussian(case: str) -> 
 def test_the_fit_is_the_law_of_the_next_rating_of_a_copy_not_yet_played(case: str) -> None:
     found, dense, runs = asked(case)
     law = law_of(dense, runs, OVERALL_ALONE, each(dense.new_rating, [tier.slug for tier in dense.tiers]))
-    assert close(found.fit_mean, law.mean)
+    assert close(found.mean, law.mean)
     assert close(found.fit_sd**2, np.diag(law.cov) + trait_variance(OVERALL_ALONE, dense.answers))
 
 
@@ -182,13 +184,16 @@ def test_a_copy_differs_from_its_tier_by_effect_match_and_traits(case: str) -> N
 @every_case
 def test_the_advantages_over_the_own_bow_are_those_of_the_whole_gaussian(case: str) -> None:
     found, dense, runs = asked(case)
-    for place, criterion in enumerate(found.criteria):
+    told = differences(Player(view(), found.answers, runs), np.arange(len(found.tiers)))
+    for place, criterion in enumerate(told.criteria):
         c = CRITERIA.index(criterion)
         own = (5.0, np.zeros(dense.components.size)) if dense.answers.plays_no_bow else dense.own(c)
         tiers = [dense.tier(tier.slug, c) for tier in dense.tiers]
         law = dense.law([(mean - own[0], row - own[1]) for mean, row in tiers], runs)
-        assert close(found.advantage_mean[:, place], law.mean)
-        assert close(found.advantage_sd[:, place] ** 2, np.diag(law.cov))
+        for tier in range(len(tiers)):
+            mean, probability = told.between(tier + 1, 0)
+            assert close(mean[place], law.mean[tier])
+            assert close(probability[place], norm.cdf(law.mean[tier] / np.sqrt(law.cov[tier, tier])))
 
 
 RATED = ["own bow rated as a whole", "own bow partly rated, bows tried"]
@@ -344,5 +349,5 @@ def test_an_instrument_without_tiers_has_an_empty_outlook() -> None:
 def test_a_tier_without_copies_is_foreseen_too() -> None:
     bare = Range({"x": Tier("x", Instrument.VIOLA, 1)}, {})
     found = outlook(View(made_up_posterior(bare, [], 6), bare), Answers(Instrument.VIOLA))
-    assert np.isfinite([*found.fit_mean, *found.fit_sd, *found.beats_own_bow]).all()
+    assert np.isfinite([*found.mean, *found.fit_sd, *found.beats_own_bow]).all()
     assert found.stock.serials == ()
