@@ -180,10 +180,8 @@ class _Proposing:
         z = (mean - np.max(mean)) / spread
         worth = spread * (z * ndtr(z) + np.exp(-z * z / 2) / math.sqrt(2 * math.pi))
         order = np.argsort(-worth, kind="stable")
-        first = {
-            int(t): k for k, t in reversed(list(zip(order.tolist(), seen.tier[stock][order].tolist(), strict=True)))
-        }
-        must = dict.fromkeys([*np.flatnonzero(wanted).tolist(), *first.values()])
+        _, best_of_tier = np.unique(seen.tier[stock][order], return_index=True)
+        must = dict.fromkeys([*np.flatnonzero(wanted).tolist(), *order[best_of_tier].tolist()])
         return np.array(sorted([*must, *(k for k in order.tolist() if k not in must)][:MOST_CANDIDATES]), dtype=np.intp)
 
     def _unknown(self, market: Market, ladder: list[int]) -> _Bows | None:

@@ -275,9 +275,7 @@ SETTLED = 1e-5
 def by_name(found: Outlook) -> dict[str, Floats]:
     """Everything an outlook says of tiers and copies, by slug and serial."""
     tiers = {
-        tier.slug: np.array(
-            [found.fit_sd[t], found.mean[t], found.cov[t, t], found.beats_own_bow[t]]
-        )
+        tier.slug: np.array([found.fit_sd[t], found.mean[t], found.cov[t, t], found.beats_own_bow[t]])
         for t, tier in enumerate(found.tiers)
     }
     stock = found.stock
