@@ -247,7 +247,7 @@ def _leaves(one: Asked, first: Considered, other: Asked, second: Considered) -> 
 
 def _expected(considered: Considered) -> dict[str, float]:
     outlook = considered.parts.outlook
-    return {tier.slug: float(mean) for tier, mean in zip(outlook.tiers, outlook.fit_mean, strict=True)}
+    return {tier.slug: float(mean) for tier, mean in zip(outlook.tiers, outlook.mean, strict=True)}
 
 
 def _of_raised_marks(asking: Any, pairs: Sequence[Pair]) -> str:
