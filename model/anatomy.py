@@ -27,6 +27,7 @@ from model.design import (
 from model.player import Player
 from model.posterior import Posterior
 from model.preference import Beliefs
+from model.profile import ProfileWeight
 from model.records import Answers, Tier
 from model.view import Suited, View
 from model.vocabulary import CRITERIA, OVERALL, Hold, Instrument
@@ -249,7 +250,7 @@ class Learnt:
 
 def learnt(view: View, beliefs: Beliefs) -> tuple[Learnt, ...]:
     """Return the starting values of overall, and of what joins the criteria, beside what the data made of them."""
-    posterior = view.posterior
+    posterior, believed = view.posterior, ProfileWeight()
     columns = {each.name: each for each in coefficients(posterior)}
     level = columns["intercept"]
     return (
@@ -259,6 +260,7 @@ def learnt(view: View, beliefs: Beliefs) -> tuple[Learnt, ...]:
         *_deviations(posterior, beliefs),
         Learnt("own", beliefs.own_level, _believed_own_sd(posterior, beliefs), _own_level(view), _own_sd(posterior)),
         Learnt("correlation", beliefs.correlation, None, _mean_correlation(posterior), None),
+        Learnt("profile", believed.mean, believed.sd, posterior.profile.mean, posterior.profile.sd),
     )
 
 

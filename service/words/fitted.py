@@ -45,6 +45,7 @@ BEGINNINGS = {
     "repeat": N_("How far a repeated rating strays"),
     "own": N_("How players rate the bow they own"),
     "correlation": N_("How closely two criteria go together (0 to 1)"),
+    "profile": N_("How much a point more at what a player cares about adds to the whole"),
 }
 _TASTE = "taste for "
 _TASTES = {

@@ -13,6 +13,7 @@ from model.choice import BELIEFS, Keeping, believed, keeping
 from model.levels import Stretches
 from model.posterior import PlayerLaw, Posterior
 from model.preference import Beliefs, PreferenceModel
+from model.profile import ProfileWeight
 from model.ratings import CrossedRatings
 from model.records import Answers, Event, Range
 from model.view import View
@@ -214,6 +215,12 @@ def test_trials_move_the_level_and_make_it_surer() -> None:
     assert level.before_sd is not None
     assert level.after_sd is not None
     assert level.after_sd < level.before_sd
+
+
+def test_what_priorities_count_stands_beside_its_starting_value() -> None:
+    known = posterior(profile=ProfileWeight(0.31, 0.04))
+    found = next(each for each in anatomy.learnt(laid_over(known), Beliefs()) if each.name == "profile")
+    assert (found.before, found.before_sd, found.after, found.after_sd) == (0.2, 0.1, 0.31, 0.04)
 
 
 def test_how_players_rate_their_own_bow_is_the_law_written_out() -> None:
