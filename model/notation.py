@@ -80,7 +80,8 @@ R is estimated pair by pair of criteria from bilinear forms of each one's own ro
 their expectations (MIVQUE with two responses; Searle, Casella & McCulloch 1992, chapter 11). No gap is filled: where whole
 trials leave a criterion out, filling by the fitted value and the other criteria's residuals was biased by .1 to .2 in simulation.
 Each R is drawn towards the pooled correlation of residuals, that towards .5 (J), each belief worth 20 levels seen without noise (J);
-eigenvalues below 1e-6 are lifted. One pooled R for all components gained nothing over each criterion by itself for players held
+eigenvalues below 1e-6 are lifted, those of the noise below .05, since whole marks alone leave each
+criterion 1/12 of a point squared of its own. One pooled R for all components gained nothing over each criterion by itself for players held
 out; one R a component did (players' levels correlate by .8, the noise of one sheet by .3 in the demo).
 
 Effects of all criteria together (`model.effects`, `model.mixed.joint_prediction`)

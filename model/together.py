@@ -26,6 +26,11 @@ from model._structure import Floats
 
 LEAST_EIGENVALUE = 1e-6
 """Floor of a correlation matrix's eigenvalues, before its diagonal is made 1 again."""
+LEAST_OF_NOISE = 0.05
+"""The same of the noise of one sheet: whole marks alone leave it as much, 1/12 of a point squared of each criterion's own.
+
+Nothing is told exactly by one sheet. With a smaller floor few players with repeats bore coefficients of twelve prior deviations.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,13 +115,13 @@ def correlations(
     )
 
 
-def nearest_correlation(R: Floats) -> Floats:
-    """Clip the eigenvalues of a symmetric (k, k) matrix and rescale it to unit diagonal."""
+def nearest_correlation(R: Floats, least: float = LEAST_EIGENVALUE) -> Floats:
+    """Clip the eigenvalues of a symmetric (k, k) matrix at the least one allowed and rescale it to unit diagonal."""
     R = 0.5 * (R + R.T)
     np.fill_diagonal(R, 1.0)
     values, vectors = np.linalg.eigh(R)
-    if values[0] < LEAST_EIGENVALUE:
-        R = (vectors * np.maximum(values, LEAST_EIGENVALUE)) @ vectors.T
+    if values[0] < least:
+        R = (vectors * np.maximum(values, least)) @ vectors.T
     return _to_unit_diagonal(R)
 
 
@@ -150,7 +155,8 @@ def _components(
         if name != REPEAT or MATCH in found.names:
             R[name], told[name] = _drawn(S, information, sds[name], noise, R[name], worth)
     told["prior_coefficients"] = told.pop(COEFFICIENTS)
-    return {name: nearest_correlation(matrix) for name, matrix in R.items()}, told
+    least = {REPEAT: LEAST_OF_NOISE}
+    return {name: nearest_correlation(matrix, least.get(name, LEAST_EIGENVALUE)) for name, matrix in R.items()}, told
 
 
 def _drawn(

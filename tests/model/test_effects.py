@@ -11,12 +11,12 @@ from model.levels import Stretches
 from model.material import Material
 from model.posterior import Posterior
 from model.preference import Beliefs, PreferenceModel
-from model.records import Event
+from model.records import Event, Trial
 from model.view import View
 from model.vocabulary import CRITERIA, EventKind
-from tests.model.worlds import drawn_trials, violins
+from tests.model.worlds import drawn_trials, trial, violins
 
-RANGE = violins([3, 4])
+RANGE, TWELVE = violins([3, 4]), violins([4, 4, 4])
 TRIALS = drawn_trials(RANGE, players=30, bows=4, seed=8)
 SERIAL = next(iter(RANGE.copies))
 REHAIR = Event(SERIAL, date(2031, 3, 3), EventKind.REHAIRED)
@@ -60,3 +60,30 @@ def test_a_new_stretch_keeps_its_share_of_the_last_ones_effect() -> None:
 def test_before_the_first_trial_nothing_is_expected_of_single_copies() -> None:
     model = PreferenceModel(RANGE).fit([])
     assert not model.view_.everything.effect.any()
+
+
+def with_repeats(players: int, seed: int) -> list[Trial]:
+    """Trials of three bows, the first of them and the own bow played twice; every criterion of most sheets rated in whole marks."""
+    rng = np.random.default_rng(seed)
+    bows = {serial: rng.normal(0.0, 0.4, len(CRITERIA)) for serial in TWELVE.copies}
+    found = []
+    for number in range(players):
+        level = 4.4 + rng.normal(0.0, 0.7) + rng.normal(0.0, 0.3, len(CRITERIA))
+        picked = rng.choice(list(TWELVE.copies), 3, replace=False).tolist()
+        sheets = []
+        for serial in (None, *picked, picked[0], None):
+            liked = level + (bows[serial] if serial else 0.0) + rng.normal(0.0, 0.5)
+            marks = np.clip(np.rint(liked + rng.normal(0.0, 0.55, len(CRITERIA))), 1, 7).tolist()
+            sheets.append((serial, {c: mark for c, mark in zip(CRITERIA, marks, strict=True) if rng.random() < 0.85}))
+        found.append(trial(number, sheets))
+    return found
+
+
+@pytest.mark.parametrize(("players", "seed"), [(12, 0), (12, 4)])
+def test_few_players_with_repeats_move_nothing_beyond_belief(players: int, seed: int) -> None:
+    # Two sheets of one bow by one player differ by their noise alone: were that told exactly, they would tell anything.
+    posterior = PreferenceModel(TWELVE).fit(with_repeats(players, seed)).posterior_
+    columns = posterior.design.columns
+    away = posterior.coef - [column.mean for column in columns]
+    assert np.abs(away / [column.sd for column in columns]).max() < 3.5
+    assert (np.abs(posterior.effect) / posterior.copy_sd[:, None]).max() < 3.5
