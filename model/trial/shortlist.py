@@ -58,10 +58,11 @@ class Market:
         return np.asarray((worse & (self.price[:, None] > self.price) & self.reach).any(axis=1))
 
     def liked_most(self, among: Sequence[int]) -> int:
-        """Return the tier liked most; of those that come close to it the cheapest, which is the first."""
+        """Return the tier liked most; of those that come close to it the cheapest, at one price the one that is liked more."""
         best = max(self.mean[place] for place in among)
         return min(
-            (place for place in among if self.mean[place] >= best - ABOUT_EQUAL), key=lambda p: (self.price[p], p)
+            (place for place in among if self.mean[place] >= best - ABOUT_EQUAL),
+            key=lambda place: (self.price[place], -round(float(self.mean[place]), 9), place),
         )
 
 

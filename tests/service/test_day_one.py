@@ -20,7 +20,7 @@ from model import character
 from model.preference import PreferenceModel
 from model.records import Answers, Copy, OwnBow, Range, Tier, Trial
 from model.trial import Offer, Proposal, proposal_for
-from model.vocabulary import CRITERIA, Basis, Criterion, Instrument
+from model.vocabulary import CRITERIA, Basis, Criterion, Instrument, Role
 from service import history, tables
 from service.database import Database
 from tests import factories, migrated
@@ -165,7 +165,7 @@ def twins(*trials: Trial) -> PreferenceModel:
 
 
 @pytest.mark.parametrize("priorities", [(RESPONSE,), (RESPONSE, TONE, STEADINESS)])
-def test_who_asks_for_response_first_is_brought_the_quick_tier_before_its_neutral_neighbour(
+def test_who_asks_for_response_first_is_advised_the_quick_tier_before_its_neutral_neighbour(
     priorities: tuple[Criterion, ...],
 ) -> None:
     prices = {"low": 500.0, "plain": 1000.0, "quick": 1000.0, "high": 2000.0}
@@ -173,8 +173,9 @@ def test_who_asks_for_response_first_is_brought_the_quick_tier_before_its_neutra
     found = proposal_for(twins().view_, _asked(*priorities), (), offer)
     assert found.bring[0].startswith("quick")
     assert found.allocation["quick"] > found.allocation.get("plain", 0)
-    (quick,) = [entry for entry in found.entries if entry.tier == "quick"]
-    assert RESPONSE in [reason.criterion for reason in quick.reasons]
+    best = found.entries[0]
+    assert (best.tier, best.role) == ("quick", Role.BEST_FIT)
+    assert RESPONSE in [reason.criterion for reason in best.reasons]
 
 
 # The whole way, through the API
