@@ -100,7 +100,7 @@ def test_files_for_the_workshop_versions_and_the_models_page_know_keys_only(desk
         ]
     model_page.write(tmp_path / "model.html", page)
     told.append((tmp_path / "model.html").read_bytes())
-    assert len(told) == 10
+    assert len(told) == 11
     assert [leaked(each) for each in told] == [[]] * len(told)
 
 

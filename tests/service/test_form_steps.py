@@ -79,7 +79,7 @@ def test_no_own_bow_fills_its_field_again() -> None:
 
 def test_all_steps_together_cover_the_questionnaire_but_what_no_question_asks() -> None:
     asked = {key for step in STEPS for key in step.keys}
-    assert set(forms.Questionnaire.model_fields) - asked == {"id", "language", "dealer"}
+    assert set(forms.Questionnaire.model_fields) - asked == {"id", "language", "dealer", "player"}
 
 
 def test_hidden_questions_of_the_double_bass_do_not_count_for_a_violin() -> None:
