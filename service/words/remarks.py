@@ -41,12 +41,14 @@ def _said(doc: Document) -> list[Mapping[str, Any]]:
 
 def _prior_only(values: Values, doc: Document) -> str:
     count = values["trials"]
+    if not count:
+        return _("No trial by {players} is known so far, so no percentages are given.").format(players=players(doc))
     sentence = ngettext(
-        "There is {trials} by {players} so far, too little for percentages.",
-        "There are {trials} by {players} so far, too few for percentages.",
+        "Only {count} trial by {players} is known so far, too little for percentages.",
+        "Only {count} trials by {players} are known so far, too few for percentages.",
         count,
     )
-    return sentence.format(trials=formats.trials(count), players=players(doc))
+    return sentence.format(count=formats.number(count, 0), players=players(doc))
 
 
 def _by_maker(values: Values, doc: Document) -> str:

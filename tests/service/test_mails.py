@@ -26,6 +26,7 @@ from service.mail.transport import Folder
 from service.templating import TEMPLATES
 from service.trials import lifecycle, outcomes
 from tests.service.client import SECRET, add_small_range
+from tests.service.documents import ask, document, keep
 from tests.service.mail_server import BASE, Clock, add_dealer, add_enquiry, queue_advice, rows
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, rate
 
@@ -118,6 +119,30 @@ def test_the_shortlist_says_what_the_page_says_and_leads_back_to_it(shop: Databa
     assert "Answer this mail with two or three days" in said
     assert message(office, row)["Reply-To"].addresses[0].addr_spec == "laden@harbour.example"
     assert message(office, row)["From"].addresses[0].display_name == "Harbour Strings (invented)"
+
+
+@pytest.mark.parametrize(
+    ("make", "subject", "heading", "unsaid"),
+    [
+        (document, "Worth a trial: four bows", "How to book a trial", "all the same"),
+        (keep, "Your own bow is hard to better with this budget", "compare all the same", "How to book a trial"),
+        (ask, "Nothing suitable is at hand today", "How to ask for a bow", "will put the bows together"),
+    ],
+)
+def test_the_mail_has_the_verdict_as_its_subject_and_says_nothing_against_it(
+    shop: Database, office: Office, make: Any, subject: str, heading: str, unsaid: str
+) -> None:
+    body = {"instrument": "double_bass", "hold": "german", "dealer": SHOP, "contact": CLARA}
+    with shop.writing() as session:
+        told = advice.advise(session, forms.check(body))
+        session.get_one(tables.Enquiry, told["id"]).advice = make()
+    send_waiting(shop, office)
+    row = by_kind(shop)["advice"]
+    said = text(office, row)
+    assert message(office, row)["Subject"] == subject
+    assert heading in said
+    assert unsaid not in said
+    assert subject in text(office, by_kind(shop)["enquiry_notice"])
 
 
 def test_the_notice_holds_no_name_and_no_address_of_the_player(shop: Database, office: Office) -> None:
