@@ -30,6 +30,8 @@ from model._tastes_search import RanOffError
 from model._tastes_weights import left_out_densities, set_weights
 
 TERMS = ("player", "copy", "match")
+SLIGHT = 0.1
+"""A set with less weight than this is averaged as its rough search left it: that it errs by hardly counts."""
 Known = KnownPlayers | KnownTastes
 
 
@@ -187,9 +189,9 @@ def _joined(fits: list[Fit], prior: Prior | None) -> Fit:
         weights = set_weights(densities, [fit.at.told for fit in fits], worth)
         kept = np.flatnonzero(weights)
         fits, weights = [fits[place] for place in kept.tolist()], weights[kept]
-    fits = [_settled(fit) for fit in fits]
     if len(fits) == 1:
-        return fits[0]
+        return _settled(fits[0])
+    fits = [_settled(fit) if weight >= SLIGHT else fit for fit, weight in zip(fits, weights, strict=True)]
     at = averaged([_with_tastes(fit) for fit in fits], weights)
     return replace(fits[0], at=at, steps=sum(fit.steps for fit in fits))
 
