@@ -138,7 +138,7 @@ def test_a_trial_is_composed_played_and_kept(adviser: Adviser) -> None:
     adviser.rate(key, [6, 4])
     page.reload()
     adviser.look(page, "4-open")
-    adviser.rate(key, [6, 4, 5, 3, 4, 6, 5])
+    adviser.rate(key, [6, 4, 5, 3, 4, 6, 5, 4, 5, 3])
     page.reload()
     adviser.look(page, "5-played")
     go(page, ".pair-form button[value=start]")
@@ -169,7 +169,7 @@ def test_without_scripts_a_swap_is_looked_at_by_a_button(adviser: Adviser) -> No
     page = adviser.open("/desk/compose", java_script_enabled=False)
     page.locator("[id='instrument-double_bass french']").check()
     page.check("#budget-4000")
-    go(page, "text=Propose bows")
+    go(page, ".walk-in .go")
     before = page.inner_text("#effect .lead")
     page.locator("input[name=copies]:checked").first.uncheck()
     go(page, "button[value=look]")
@@ -184,7 +184,7 @@ def test_a_walk_in_is_composed_by_three_taps_on_a_tablet(adviser: Adviser) -> No
     page.set_viewport_size({"width": 1024, "height": 768})
     for tap in ("label:has([id='instrument-double_bass french'])", "label:has(#budget-4000)"):
         page.click(tap)
-    go(page, "text=Propose bows")
+    go(page, ".walk-in .go")
     assert page.locator("input[name=copies]:checked").count() >= 2
     adviser.look(page, "2-proposed")
 
