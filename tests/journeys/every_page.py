@@ -50,8 +50,13 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/enquiries": ("/desk/enquiries?show=all",),
     "/desk/enquiries/{id_}": ("/desk/enquiries/{answer}",),
     "/desk/enquiries/{id_}/erase": ("/desk/enquiries/{answer}/erase", "/desk/enquiries/{leaving}/erase"),
+    "/desk/enquiries/{id_}/player": (
+        "/desk/enquiries/{answer}/player",
+        "/desk/enquiries/{leaving}/player?player={player}",
+    ),
     "/desk/compose": (
         "/desk/compose",
+        "/desk/compose?instrument=cello&tried_1_copy=none&tried_1_overall=5",
         "/desk/compose?enquiry={answer}",
         "/desk/compose?instrument=double_bass+french&budget=4000",
     ),
@@ -77,6 +82,8 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/players": ("/desk/players", "/desk/players?search=nobody"),
     "/desk/players/{key}": ("/desk/players/{player}",),
     "/desk/players/{key}/erase": ("/desk/players/{player}/erase",),
+    "/desk/players/{key}/join": ("/desk/players/{player}/join", "/desk/players/{player}/join?other={other}"),
+    "/desk/players/{key}/part": ("/desk/players/{joined}/part",),
     "/desk/tablets": ("/desk/tablets",),
     "/desk/tablets/load": ("/desk/tablets/load",),
     "/desk/account": ("/desk/account",),
@@ -102,6 +109,7 @@ REFUSALS = frozenset(
         "/embed/nobody",
         "/embed/{dealer}/mistyped/",
         "/desk/password/nobodys",
+        "/desk/compose?instrument=cello&tried_1_copy=none&tried_1_overall=5",
         "/desk/trials/{open}/print/parcel",
     }
 )

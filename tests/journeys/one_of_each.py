@@ -23,6 +23,7 @@ from service.database import Database
 from service.forms import Composing, check_as
 from service.forms.sheet import check_sheet
 from service.mail import closed, mailboxes
+from service.players import joining
 from service.privacy import links, questions
 from service.trials import composing, head_to_head, lifecycle, outcomes, reading, seats, sheets
 from tests.service.client import settings_in
@@ -210,8 +211,14 @@ def _trials(world: World) -> None:
         outcomes.record(session, None, DEALER, places["kept"], "kept", kept.copy, "sound", TODAY)
         places["serial"] = str(kept.copy)
         places["out"] = next(str(s.copy) for s in reading.key_sheet(session, DEALER, places["part"]) if s.copy)
-        trial = session.scalars(select(tables.Trial).where(tables.Trial.key == places["kept"])).one()
-        places["player"] = session.get_one(tables.Player, trial.player).key
+        places |= {"other": _player(session, places["revealed"]), "joined": _player(session, places["post"])}
+        places["player"] = joining.join(session, None, DEALER, _player(session, places["kept"]), places["joined"])
+
+
+def _player(session: Session, trial: str) -> str:
+    """Return the key of a trial's player."""
+    of_trial = select(tables.Player.key).join(tables.Trial, tables.Trial.player == tables.Player.id)
+    return session.scalars(of_trial.where(tables.Trial.key == trial)).one()
 
 
 def _links(session: Session, world: World) -> None:

@@ -6,7 +6,7 @@ from playwright.sync_api import Page
 
 from service.limits import RateLimit
 from tests.journeys.every_page import CAREFUL, NOBODY, OWNER, READER, WORKSHOP, Visit
-from tests.journeys.one_of_each import PASSWORD
+from tests.journeys.one_of_each import DEALER, PASSWORD
 from tests.journeys.shop import until_true
 
 Walk = Callable[[Visit], None]
@@ -337,9 +337,29 @@ def listener(visit: Visit) -> None:
     visit.world.end(key)
 
 
+def bows_played(visit: Visit) -> None:
+    """Name bows played here already, in a shop's form: one that is none of them, and a second row."""
+    page = visit.page()
+    page.goto(f"/?dealer={DEALER}")
+    press(page)
+    page.check("#instrument-cello")
+    press(page)
+    press(page)
+    page.check("#own_bow-yes")
+    press(page, "button.plain[value=tried]")
+    visit.at(page, "bows played here")
+    page.fill("#tried_1_copy", "none of them")
+    page.check("#tried_1_overall-6")
+    press(page, "button[value=add]")
+    visit.at(page, "two bows played here")
+    press(page)
+    visit.at(page, "a bow that is none")
+
+
 WALKS: Mapping[str, tuple[Walk, tuple[str, ...]]] = {
     "form": (form, ("/form/{address}/{name}",)),
     "framed": (framed, ()),
+    "bows played": (bows_played, ()),
     "refusals": (refusals, ()),
     "asking for data": (asking_for_data, ()),
     "signing in": (signing_in, ()),
