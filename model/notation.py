@@ -194,6 +194,9 @@ Verdict, from p = P(u_k > u_0 + .3 for some k in S) (.3 points: what one would n
 The ladder without a budget: the tier liked most (of those within .1 the cheapest), the cheapest, and between them the one with the highest
 m_t - lambda log(price), lambda held within 0 and 1, what is believed of it included. Prices are weighed nowhere else.
 
+Told is P(u_k > u_own), of true likings, with its logit `slope` times as large where the check-up found that chances of marks came true
+less, or more, surely than told (`model.calibration`, `model.reliability`, `model.chances`): one map for every chance.
+
 What people keep (`model.choice`)
 ---------------------------------
 Conditional logit (McFadden 1974) over the bows of a trial, the own bow included:

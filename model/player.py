@@ -149,6 +149,7 @@ class Player:
         self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
     ) -> None:
         self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
+        self.slope = view.slope
         self.suited, self.own_parts = view.suited(answers.instrument, answers.hold), view.own_parts
         self.asked = Asked.of(answers)
         self.emphasised = self.suited.character @ self.asked.emphasis

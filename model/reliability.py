@@ -4,11 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
-from scipy.special import expit, logit
+from scipy.special import logit
 from scipy.stats import chi2
 
+from model.chances import recalibrated
 from model.scores import Estimate
 
 Floats = NDArray[np.float64]
@@ -75,8 +76,8 @@ class Goodness:
 
     Attributes
     ----------
-    statistic : chi-square with as many degrees of freedom as ``bins``.
-    p : probability of as much or more where all chances are right.
+    statistic : chi-square with as many degrees of freedom as ``bins``, of the kind of chances that is furthest off.
+    p : probability of as much or more where all chances are right, the number of kinds allowed for.
     """
 
     statistic: float
@@ -120,59 +121,42 @@ def parts(given: Forecasts) -> Parts:
 
 
 def goodness(sets: Sequence[Forecasts]) -> Goodness | None:
-    """Test all bins of several kinds of forecasts at once; None where there are too few players.
+    """Test all bins of one or several kinds of forecasts; None where there are too few players.
+
+    Each kind by itself; of several the one that is furthest off, its probability times their number (Bonferroni), since kinds hang
+    together in ways that are not known well enough for one test of all.
+    """
+    found = [each for each in map(_tested, sets) if each is not None]
+    if not found:
+        return None
+    worst = min(found, key=lambda each: each.p)
+    return Goodness(worst.statistic, worst.bins, min(1.0, len(found) * worst.p))
+
+
+def _tested(given: Forecasts) -> Goodness | None:
+    """Test all bins of one kind of forecasts.
 
     The sums by bin of came - told are compared with their covariance if all chances were right: each deviation has the variance
-    told (1 - told), less so far as halves came (for a tie), and deviations of one player correlate, by one number for every two
-    kinds, found from them. Bins with fewer than `FEWEST_IN_A_BIN` are joined with the next.
+    told (1 - told), less so far as halves came (for a tie), and deviations of one player correlate by one number, found from them.
+    Bins with fewer than `FEWEST_IN_A_BIN` are joined with the next.
     """
-    given = [each for each in sets if len(each.told)]
-    if not given:
+    names, whose = np.unique(given.player, return_inverse=True)
+    code = _joined(_number(given.told))
+    bins_ = int(code.max(initial=-1)) + 1
+    if len(names) <= bins_ + 1:
         return None
-    names = np.unique(np.concatenate([each.player for each in given]))
-    kinds = [_Kind.of(each, names) for each in given]
-    total = np.concatenate([np.bincount(kind.code, kind.scaled * kind.deviation) for kind in kinds])
-    if len(names) <= len(total) + 1:
-        return None
-    cov = np.block([[_covariance(one, other, len(names)) for other in kinds] for one in kinds])
+    apart, variance = given.came - given.told, np.maximum(given.told * (1.0 - given.told), SURE)
+    deviation = np.sqrt(variance * min(1.0, max(float((apart**2).sum() / variance.sum()), SURE)))
+    scaled, sizes = np.bincount(whose, apart / deviation), np.bincount(whose)
+    pairs = float(sizes @ sizes - len(whose))
+    products = float(scaled @ scaled - ((apart / deviation) ** 2).sum())
+    alike = min(max(products / pairs, 0.0), 1.0) if pairs else 0.0
+    by_player = np.zeros((len(names), bins_))
+    np.add.at(by_player, (whose, code), deviation)
+    cov = alike * by_player.T @ by_player + (1.0 - alike) * np.diag(np.bincount(code, deviation**2))
+    total = np.bincount(code, apart)
     statistic = float(total @ np.linalg.pinv(cov, hermitian=True) @ total)
-    return Goodness(statistic, len(total), float(chi2.sf(statistic, len(total))))
-
-
-@dataclass(frozen=True, slots=True)
-class _Kind:
-    """Forecasts for the test: each one's bin and player (n,), the deviation of its outcome if it is right, came - told over that."""
-
-    code: Ints
-    whose: Ints
-    deviation: Floats
-    scaled: Floats
-
-    @classmethod
-    def of(cls, given: Forecasts, names: NDArray[np.str_]) -> "_Kind":
-        apart, variance = given.came - given.told, np.maximum(given.told * (1.0 - given.told), SURE)
-        halves = min(1.0, max(float((apart**2).sum() / variance.sum()), SURE))
-        deviation = np.sqrt(halves * variance)
-        whose = np.searchsorted(names, given.player)
-        return cls(_joined(_number(given.told)), whose, deviation, apart / deviation)
-
-    def by_player(self, players: int) -> Floats:
-        """Return (players, bins) sums of the deviations."""
-        out = np.zeros((players, int(self.code.max()) + 1))
-        np.add.at(out, (self.whose, self.code), self.deviation)
-        return out
-
-
-def _covariance(one: _Kind, other: _Kind, players: int) -> Floats:
-    """Return the covariance (bins, bins) of the sums of two kinds, which may be the same."""
-    products = float(np.bincount(one.whose, one.scaled, players) @ np.bincount(other.whose, other.scaled, players))
-    pairs = float(np.bincount(one.whose, minlength=players) @ np.bincount(other.whose, minlength=players))
-    own: Floats = np.zeros((int(one.code.max()) + 1, int(other.code.max()) + 1))
-    if one is other:
-        products, pairs = products - float((one.scaled**2).sum()), pairs - len(one.code)
-        own = np.diag(np.bincount(one.code, one.deviation**2)).astype(np.float64)
-    alike = min(max(products / pairs, 0.0), 1.0) if pairs > 0 else 0.0
-    return np.asarray(alike * one.by_player(players).T @ other.by_player(players) + (1.0 - alike) * own)
+    return Goodness(statistic, bins_, float(chi2.sf(statistic, bins_)))
 
 
 def _joined(number: Ints) -> Ints:
@@ -199,9 +183,3 @@ def slope(given: Forecasts) -> float:
         loss, bounds=(-np.log(STEEPEST), np.log(STEEPEST)), method="bounded", options={"xatol": 1e-6}
     )
     return float(np.exp(found.x))
-
-
-def recalibrated(told: ArrayLike, slope: float) -> Floats:
-    """Return chances (...) as they are told: one increasing map for every chance, which leaves 0, a half and 1 where they are."""
-    given = np.asarray(told, dtype=np.float64)
-    return given if slope == 1.0 else np.asarray(expit(slope * logit(given)))

@@ -6,6 +6,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from model.chances import AS_THEY_ARE
 from model.design import TRAIT_COLUMNS
 from model.levels import Chain, Stretches, chain
 from model.own_parts import Open, OwnParts
@@ -93,10 +94,17 @@ class View:
     """The fitted model over one range, ready for many players. Not changed after construction; safe to share.
 
     ``posterior`` has a coefficient for every tier of the range; of those that came after the fit the one that is believed.
+    ``slope`` is of the recalibration of every chance told, see `model.chances`.
     """
 
-    def __init__(self, posterior: Posterior, range_: Range, stretches: Stretches | None = None) -> None:
-        self.posterior, self.range = posterior.extended(range_), range_
+    def __init__(
+        self,
+        posterior: Posterior,
+        range_: Range,
+        stretches: Stretches | None = None,
+        slope: float = AS_THEY_ARE,
+    ) -> None:
+        self.posterior, self.range, self.slope = posterior.extended(range_), range_, slope
         self.stretches = stretches or Stretches({})
         self.suited = lru_cache(maxsize=16)(self._suited)
 

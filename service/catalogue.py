@@ -61,7 +61,7 @@ class Catalogue:
         """Return the fitted model laid over this range; kept, since it takes longer than a player's advice."""
         if fitted.key not in self._views:
             posterior = fitted.posterior or PreferenceModel(self.range).fit([]).posterior_
-            self._views[fitted.key] = View(posterior, self.range, self.stretches)
+            self._views[fitted.key] = View(posterior, self.range, self.stretches, fitted.slope)
             while len(self._views) > VIEWS_KEPT:
                 self._views.popitem(last=False)
         return self._views[fitted.key]

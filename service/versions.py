@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, defer
 
 import model
 from model.artifact import ArtifactError, from_bytes
+from model.chances import AS_THEY_ARE
 from model.posterior import Posterior
 from model.records import Trial
 from service.access import audit, events
@@ -49,6 +50,7 @@ class Fitted:
     """A fitted model with its version; both None where the beliefs alone speak.
 
     ``instead_of`` : the version in use, where it is damaged and this, or the beliefs, stand in for it.
+    ``slope`` : of the recalibration of its chances that its check-up found needed, see `model.chances`.
     """
 
     key: str
@@ -56,6 +58,7 @@ class Fitted:
     version: int | None = None
     fitted_at: dt.datetime | None = None
     instead_of: int | None = None
+    slope: float = AS_THEY_ARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +172,7 @@ def adopt(session: Session, version: int) -> None:
     session.flush()
 
 
-_memory: OrderedDict[str, Posterior] = OrderedDict()
+_memory: OrderedDict[str, tuple[Posterior, float]] = OrderedDict()
 _instead: dict[str, int | None] = {}
 """The version that stands in for one in use that cannot be read, by that one's key; None: the beliefs do."""
 
@@ -225,11 +228,19 @@ def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: 
     """Return a version from memory, else from the database; raises `ArtifactError`."""
     key = _key(version, fitted_at, digest)
     if key not in _memory:
-        artifact = session.scalar(select(ModelVersion.artifact).where(ModelVersion.id == version))
-        _memory[key] = from_bytes(artifact or b"")
+        stored = select(ModelVersion.artifact, ModelVersion.report).where(ModelVersion.id == version)
+        row = session.execute(stored).one_or_none()
+        _memory[key] = from_bytes(row.artifact if row else b""), slope_of(row.report if row else {})
         while len(_memory) > KEPT_IN_MEMORY:
             _memory.popitem(last=False)
-    return Fitted(key, _memory[key], version, fitted_at)
+    posterior, slope = _memory[key]
+    return Fitted(key, posterior, version, fitted_at, slope=slope)
+
+
+def slope_of(report: Mapping[str, Any]) -> float:
+    """Return the recalibration that a version's check-up found needed; none where there was no check-up, or an earlier one."""
+    chances = (report.get("check_up") or {}).get("chances") or {}
+    return float(chances.get("slope") or AS_THEY_ARE)
 
 
 def _before(session: Session, version: int) -> int | None:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from model.chances import recalibrated
 from model.trial.law import Law
 from model.trial.points import normal_points, uniform_points
 
@@ -139,7 +140,7 @@ def chances(law: Law, path: Sequence[int], by: float = 0.0) -> Floats:
     """Return (n,) the probability that at least one of the first 1, 2, ... bows of a path is better than the own bow ``by`` points.
 
     By separation of variables (Genz 1992, J. Comput. Graph. Stat. 1: 141), bow after bow in the order of the path: each factor is
-    at most 1, so that no row falls.
+    at most 1, so that no row falls. Told as the law's recalibration has it.
     """
     mean, cov = law.only([bow + 1 for bow in path]).ahead()
     n = len(mean)
@@ -154,7 +155,7 @@ def chances(law: Law, path: Sequence[int], by: float = 0.0) -> Floats:
         found[k] = 1.0 - none.mean()
         if k < n - 1:
             y[:, k] = ndtri(np.clip(points[:, k] * at_most, 1e-300, 1.0 - 1e-16))
-    return np.clip(found, 0.0, 1.0)
+    return recalibrated(np.clip(found, 0.0, 1.0), law.slope)
 
 
 def choose(law: Law, candidates: Candidates, *, limit: int, carry_cost: float, tiers: Sequence[int] = ()) -> list[int]:

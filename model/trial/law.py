@@ -1,12 +1,13 @@
 """The joint law of the own bow and of the bows that may be brought, as the case, the verdict and the list read it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from model._here import Here, here
+from model.chances import AS_THEY_ARE
 from model.player import Player, Quantities
 from model.yardstick import NO_BOW_LEVEL
 
@@ -23,17 +24,19 @@ class Law:
     mean, cov : (n + 1,), (n + 1, n + 1) in points.
     noise : deviation of one rating around the liking.
     no_own : the player has no bow; row 0 is what a bow has to reach, without uncertainty, and is not played.
+    slope : of the recalibration of every chance told, see `model.chances`.
     """
 
     mean: Floats
     cov: Floats
     noise: float
     no_own: bool
+    slope: float = AS_THEY_ARE
 
     def only(self, bows: Sequence[int] | Ints) -> "Law":
         """Return the law of the own bow and of the bows in these rows (1 is the first), in that order."""
         rows = np.array([0, *bows], dtype=np.intp)
-        return Law(self.mean[rows], self.cov[np.ix_(rows, rows)], self.noise, self.no_own)
+        return replace(self, mean=self.mean[rows], cov=self.cov[np.ix_(rows, rows)])
 
     def ahead(self) -> tuple[Floats, Floats]:
         """Return mean (n,) and covariance (n, n) of what each bow is liked better than the own bow."""
@@ -91,8 +94,8 @@ def of_unknown_copies(joint: Here, tiers: Ints, player: Player) -> Law:
 
 def _law(joint: Here, mean: Floats, cov: Floats, player: Player) -> Law:
     if not player.answers.plays_no_bow:
-        return Law(mean, cov, joint.noise, no_own=False)
+        return Law(mean, cov, joint.noise, no_own=False, slope=player.slope)
     n = len(mean)
     whole = np.zeros((n + 1, n + 1))
     whole[1:, 1:] = cov
-    return Law(np.concatenate([[NO_BOW_LEVEL], mean]), whole, joint.noise, no_own=True)
+    return Law(np.concatenate([[NO_BOW_LEVEL], mean]), whole, joint.noise, no_own=True, slope=player.slope)

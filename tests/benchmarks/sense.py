@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from model import reliability
 from model.artifact import to_bytes
 from model.preference import PreferenceModel
-from model.reliability import Forecasts
+from model.reliability import FEWEST_IN_A_BIN, Forecasts
 from model.scores import Estimate
 from model.trial import Offer
 from model.trial.influence import influence
@@ -356,7 +356,7 @@ def _bins(told: Mapping[str, Forecasts]) -> str:
 
 
 def _apart(of: reliability.Bin) -> float:
-    """Return by how many standard errors what came is apart from what was told, the error at least that of as many coins."""
+    """Return by how many standard errors what came is apart from what was told; of a few forecasts the error is that of coins."""
     coin = np.sqrt(max(of.told * (1.0 - of.told), 1e-9) / of.count)
-    error = of.won.error if np.isfinite(of.won.error) else coin
-    return float((of.won.mean - of.told) / max(error, 0.5 * coin))
+    error = of.won.error if of.count >= FEWEST_IN_A_BIN else coin
+    return float((of.won.mean - of.told) / max(error, 1e-9))

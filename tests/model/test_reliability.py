@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.special import expit, logit
+from scipy.stats import norm
 from sklearn.calibration import calibration_curve
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss
 
 from model import reliability
+from model.chances import recalibrated
 from model.reliability import Forecasts, Goodness
 
 Floats = NDArray[np.float64]
@@ -98,10 +100,29 @@ def test_ties_are_less_apart_than_yes_and_no() -> None:
     assert [np.mean(p < level) for level in (0.05, 0.2, 0.5)] == pytest.approx([0.05, 0.2, 0.5], abs=0.1)
 
 
-def test_several_kinds_of_chances_are_tested_at_once() -> None:
+def of_bows(seed: int) -> tuple[Forecasts, Forecasts, Forecasts]:
+    """Chances of three bows a player, of the best of them, and once more of the first: all right, and hanging together."""
+    rng = np.random.default_rng(seed)
+    lead, shared, names = rng.normal(0.0, 1.2, (200, 3)), rng.normal(size=(200, 1)), [f"p{n}" for n in range(200)]
+    came = (lead + 0.8 * shared + 0.6 * rng.normal(size=(200, 3)) > 0).astype(np.float64)
+    single = Forecasts(norm.cdf(lead).ravel(), came.ravel(), np.repeat(names, 3))
+    nodes, weights = np.polynomial.hermite_e.hermegauss(41)
+    none = norm.cdf(-(lead[:, :, None] + 0.8 * nodes) / 0.6).prod(axis=1) @ weights / weights.sum()
+    first = Forecasts(norm.cdf(lead[:, 0]), came[:, 0], np.array(names))
+    return single, Forecasts(1.0 - none, came.max(axis=1), np.array(names)), first
+
+
+def test_right_chances_of_several_kinds_are_not_found_wrong_for_being_alike() -> None:
+    p = np.array([checked(*of_bows(seed)).p for seed in range(200)])
+    assert np.mean(p < 0.01) < 0.03
+    assert np.mean(p < 0.05) < 0.09
+
+
+def test_of_several_kinds_of_chances_one_that_is_wrong_is_found() -> None:
     good, bold = drawn(3), drawn(4, bold=2.5)
-    assert checked(good, bold).bins == checked(good).bins + checked(bold).bins
+    assert checked(good, bold).p == pytest.approx(2 * checked(bold).p)
     assert checked(good, bold).p < 0.01 < checked(good).p
+    assert checked(good, drawn(5)).p <= 1.0
 
 
 def test_thin_bins_are_joined() -> None:
@@ -131,7 +152,7 @@ def test_the_slope_is_that_of_a_logistic_regression_without_intercept() -> None:
 def test_the_map_keeps_the_order_and_leaves_the_ends_and_the_middle() -> None:
     told = np.linspace(0.0, 1.0, 101)
     for slope in (0.5, 0.8, 1.0, 1.5):
-        mapped = reliability.recalibrated(told, slope)
+        mapped = recalibrated(told, slope)
         assert np.all(np.diff(mapped) > 0)
         assert mapped[[0, 50, 100]] == pytest.approx([0.0, 0.5, 1.0])
-    assert reliability.recalibrated(0.9, 0.5) == pytest.approx(0.75)  # odds 9 to 1, their root 3 to 1
+    assert recalibrated(0.9, 0.5) == pytest.approx(0.75)  # odds 9 to 1, their root 3 to 1

@@ -6,10 +6,14 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import catalogue
+from model.chances import recalibrated
+from service import catalogue, versions
 from service.catalogue import Catalogue
+from service.database import Database
+from service.tables import ModelVersion
 from tests.benchmarks._demo import demo_settings, opened
 from tests.benchmarks._sense_checks import Asked, contradictions, falls
 from tests.benchmarks._sense_sets import bodies, raised_marks
@@ -19,12 +23,17 @@ SETS, PAIRS = 72, 12
 
 
 @pytest.fixture(scope="module")
-def session() -> Iterator[Session]:
+def demo() -> Iterator[Database]:
     """The demo's range and history with a version fitted to all of it."""
     with demo_settings() as settings, opened(settings) as database:
         fit_to_all(database)
-        with database.reading() as reading:
-            yield reading
+        yield database
+
+
+@pytest.fixture(scope="module")
+def session(demo: Database) -> Iterator[Session]:
+    with demo.reading() as reading:
+        yield reading
 
 
 @pytest.fixture(scope="module")
@@ -85,6 +94,34 @@ def test_a_better_own_bow_makes_no_new_one_likelier_to_beat_it(session: Session,
                 assert after[entry["tier"]] <= entry["beats_own_bow"] + 5e-4, pair
                 fell += after[entry["tier"]] < entry["beats_own_bow"] - 0.01
     assert fell > PAIRS / 3
+
+
+def test_chances_are_told_as_the_check_up_of_the_version_recalibrates_them(
+    demo: Database, answered: list[Asked]
+) -> None:
+    with demo.writing() as writing:
+        known = writing.scalars(select(ModelVersion)).one()
+        facts = {name: getattr(known, name) for name in ("fitted_at", "data_digest", "code_version", "artifact")}
+        bold = ModelVersion(**facts, adopted=False, report=known.report | {"check_up": {"chances": {"slope": 0.5}}})
+        writing.add(bold)
+        writing.flush()
+        versions.adopt(writing, bold.id)
+        plain = known.id
+    try:
+        with demo.reading() as reading:
+            now, told = catalogue.current(reading), [each for each in answered if each.bows][:6]
+            again = [ask(reading, now, dict(each.body))[0] for each in told]
+    finally:
+        with demo.writing() as writing:
+            versions.adopt(writing, plain)
+    for before, after in zip(told, again, strict=True):
+        assert after.trial["bring"] == before.trial["bring"], "the case is what it was"
+        for one, other in ((before.trial["by_copies"], after.trial["by_copies"]), (before.entries, after.entries)):
+            name = "beats_own_bow" if one is before.entries else "chance"
+            mapped = recalibrated([row[name] for row in one], 0.5)
+            assert [row[name] for row in other] == pytest.approx(mapped.tolist(), abs=6e-3)
+        assert after.verdict["chance"] == pytest.approx(float(recalibrated(before.verdict["chance"], 0.5)), abs=6e-3)
+        assert contradictions(after) == []
 
 
 # What the checks find
