@@ -9,6 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, defer
 
 from model.preference import Beliefs
+from service.model_page import told_chances
+from service.model_page.told_chances import Chances
 from service.tables import ModelVersion
 from service.words import fits
 
@@ -69,6 +71,7 @@ class Version:
     standing : 'in_use', 'candidate' (never was in use) or 'earlier' (was in use before).
     checkups : by the number of bows rated, ascending; none where there were too few players.
     won : against each rule of thumb that could be compared.
+    chances : whether chances told came true; None where it was not looked at.
     why : why it was adopted or stays a candidate.
     beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
     """
@@ -81,6 +84,7 @@ class Version:
     code_version: str
     checkups: tuple[CheckUp, ...]
     won: tuple[Won, ...]
+    chances: Chances | None
     why: str
     beliefs: Beliefs
 
@@ -110,6 +114,7 @@ def _version(row: ModelVersion) -> Version:
         code_version=row.code_version,
         checkups=tuple(_checkups(report.get("check_up") or {})),
         won=tuple(_won(report.get("check_up") or {})),
+        chances=told_chances.read(report.get("check_up") or {}),
         why=fits.why(report),
         beliefs=_beliefs(report.get("beliefs") or {}),
     )

@@ -15,18 +15,28 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """Sentences, and a table that stands behind them."""
+
+    sentences: tuple[str, ...]
+    numbers: Table
+
+
+@dataclass(frozen=True, slots=True)
 class Sureness:
     """How sure the model is: sentences, and the check-ups where there are any.
 
     Attributes
     ----------
     won : what its advice won against rules of thumb, each a sentence.
+    chances : whether the chances it tells come true.
     by_ratings : of the version in use, by how many bows the players held out had rated.
     errors, coverage, checkups : of the last versions over time.
     """
 
     sentences: tuple[str, ...]
     won: tuple[str, ...]
+    chances: Told | None
     by_ratings: Table | None
     errors: PointPicture | None
     coverage: PointPicture | None
@@ -83,14 +93,6 @@ class InstrumentOfCopies:
 
     name: str
     tiers: tuple[TierOfCopies, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Sentences, and a table that stands behind them."""
-
-    sentences: tuple[str, ...]
-    numbers: Table
 
 
 @dataclass(frozen=True, slots=True)
