@@ -12,14 +12,15 @@ from sqlalchemy.orm import Session
 
 from model.outlook import Outlook
 from model.records import Answers, Run
-from model.trial import Entry, Influence, Proposal, VerdictCode
+from model.trial import STRETCH, Entry, Influence, Proposal, VerdictCode
+from model.trial.influence import Change, What
 from model.trial.reasons import Reason
 from model.view import View
 from model.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
 from model.yardstick import KnownBow
 from service import history
 from service.catalogue import Catalogue
-from service.forms import Questionnaire
+from service.forms import Budget, Questionnaire
 from service.players.known import Known, Marks
 from service.versions import Fitted
 
@@ -115,6 +116,7 @@ def _verdict(session: Session, of: Parts) -> dict[str, Any]:
             "tier": at[1],
             "name": of.now_on_sale.names[at[1]],
         },
+        **({"higher_would_not": True} if found.higher_would_not else {}),
         "elsewhere": _elsewhere(session, of) if scarce and of.questionnaire.dealer else [],
     }
 
@@ -130,10 +132,19 @@ def _elsewhere(session: Session, of: Parts) -> list[dict[str, Any]]:
     ][:MOST_ELSEWHERE]
 
 
+def stretch_of(budget: Budget) -> float:
+    """Return the share of a budget by which a bow may go beyond it, the usual one where the player did not say."""
+    return budget.stretch_percent / 100 if "stretch_percent" in budget.model_fields_set else STRETCH
+
+
+def most_paid(budget: Budget | None) -> float | None:
+    """Return the highest price in reach of a budget; None without one."""
+    return None if budget is None else budget.amount * (1 + stretch_of(budget))
+
+
 def in_reach(of: Parts) -> list[str]:
     """Return the tiers that the player could pay, the one liked most first."""
-    budget = of.questionnaire.budget
-    limit = None if budget is None else budget.amount * (1 + budget.stretch_percent / 100)
+    limit = most_paid(of.questionnaire.budget)
     order = np.argsort(-of.outlook.mean, kind="stable").tolist()
     slugs = [of.outlook.tiers[place].slug for place in order]
     prices = of.offered.prices
@@ -197,6 +208,7 @@ def _trial(proposal: Proposal, place: Place) -> dict[str, Any]:
         ],
         "bring": list(proposal.bring),
         "place": str(place),
+        **({"ends": str(proposal.ends)} if proposal.ends else {}),
         "loved": list(proposal.loved),
         "rejected": list(proposal.rejected),
     }
@@ -276,16 +288,20 @@ def influence_document(of: Influence, names: Mapping[str, str]) -> Document:
     return {
         "answer": str(of.answer),
         "changes": [
-            {"what": str(change.what), "with": _shown(change.given, names), "without": _shown(change.without, names)}
+            {
+                "what": str(change.what),
+                "with": _shown(change, change.given, names),
+                "without": _shown(change, change.without, names),
+            }
             for change in of.changes
         ],
         "reads": True,
     }
 
 
-def _shown(value: str | float | tuple[str, ...], names: Mapping[str, str]) -> str | float | int:
-    if isinstance(value, tuple):
-        return sum(int(part.partition(":")[2]) if ":" in part else 1 for part in value)
+def _shown(change: Change, value: str | float, names: Mapping[str, str]) -> str | float | int:
+    if change.what is What.BOWS:
+        return int(value)
     return names.get(value, value) if isinstance(value, str) else value
 
 

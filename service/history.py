@@ -113,7 +113,7 @@ def workshop_by_tier(session: Session, tiers: Sequence[str], hold: Hold | None) 
     """Return how many bows of each of some tiers are in stock at the workshop, of one hold where one is asked for."""
     copy = tables.Copy
     there = copy.dealer.is_(None) & (copy.status == "in_stock") & copy.tier.in_(tiers)
-    if hold is not None:
+    if hold not in (None, Hold.EITHER):
         there &= copy.hold == hold
     return dict(session.execute(select(copy.tier, func.count()).where(there).group_by(copy.tier)).all())
 

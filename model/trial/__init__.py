@@ -3,7 +3,7 @@
 from model.trial.case import MOST_BOWS, Row
 from model.trial.influence import Influence, influence
 from model.trial.named import of_named
-from model.trial.offer import CARRY_COST, Entry, Offer, Proposal
+from model.trial.offer import CARRY_COST, STRETCH, Entry, Offer, Proposal
 from model.trial.proposal import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, proposal_for, propose
 from model.trial.verdict import VerdictCode
 
@@ -13,6 +13,7 @@ __all__ = [
     "MINUTES_BESIDES",
     "MOST_BOWS",
     "OWN_BOW_RUNS",
+    "STRETCH",
     "Entry",
     "Influence",
     "Offer",

@@ -43,11 +43,11 @@ class What(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What is another one: as it is advised, and as it would be without the answer."""
+    """What is another one: as it is advised, and as it would be without the answer; of bows their number, which may be the same."""
 
     what: What
-    given: str | float | tuple[str, ...]
-    without: str | float | tuple[str, ...]
+    given: str | float
+    without: str | float
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +68,17 @@ class _Asked:
 def influence(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> tuple[Influence, ...]:
     """Return what every answer given did to the proposal, in the order of `Answer`; raises as `personal.outlook` and `propose`."""
     asked = _Asked(answers, runs, offer)
-    advised = _proposal(view, asked)
-    return tuple(Influence(answer, _changes(advised, _proposal(view, without))) for answer, without in _variants(asked))
+    player = Player(view, answers, runs)
+    outlook = personal.of_player(player)
+    advised = propose(player, outlook, runs, offer, explained=False)
 
+    def proposal(of: _Asked) -> Proposal:
+        if of.answers is answers and of.runs is runs:  # another offer to the same player
+            return propose(player, outlook, runs, of.offer, explained=False)
+        other = Player(view, of.answers, of.runs)
+        return propose(other, personal.of_player(other), of.runs, of.offer, explained=False)
 
-def _proposal(view: View, asked: _Asked) -> Proposal:
-    player = Player(view, asked.answers, asked.runs)
-    return propose(player, personal.of_player(player), asked.runs, asked.offer, explained=False)
+    return tuple(Influence(answer, _changes(advised, proposal(without))) for answer, without in _variants(asked))
 
 
 def _variants(asked: _Asked) -> Iterator[tuple[Answer, _Asked]]:
@@ -106,20 +110,30 @@ def _offered(asked: _Asked, **changes: object) -> _Asked:
 
 def _changes(advised: Proposal, without: Proposal) -> tuple[Change, ...]:
     pairs = zip(_facts(advised).items(), _facts(without).values(), strict=True)
-    return tuple(Change(what, given, other) for (what, given), other in pairs if _differ(given, other))
+    found = [Change(what, given, other) for (what, given), other in pairs if _differ(given, other)]
+    if _bows(advised) != _bows(without):
+        found.append(Change(What.BOWS, float(_count(advised)), float(_count(without))))
+    return tuple(sorted(found, key=lambda change: list(What).index(change.what)))
 
 
-def _facts(of: Proposal) -> dict[What, str | float | tuple[str, ...]]:
-    counted = tuple(f"{tier}:{count}" for tier, count in sorted(of.allocation.items()))
+def _facts(of: Proposal) -> dict[What, str | float]:
     return {
         What.VERDICT: str(of.verdict.code),
         What.FIRST_TIER: of.entries[0].tier if of.entries else "",
-        What.BOWS: tuple(sorted(of.bring)) or counted,
         What.CHANCE: round(of.case.row.chance, 3) if of.case else 0.0,
     }
 
 
-def _differ(one: str | float | tuple[str, ...], other: str | float | tuple[str, ...]) -> bool:
+def _bows(of: Proposal) -> tuple[frozenset[str], dict[str, int]]:
+    """Return the bows by name, or where no stock is known how many of each tier."""
+    return frozenset(of.bring), {} if of.bring else dict(of.allocation)
+
+
+def _count(of: Proposal) -> int:
+    return sum(of.allocation.values())
+
+
+def _differ(one: str | float, other: str | float) -> bool:
     if isinstance(one, float) and isinstance(other, float):
         return abs(one - other) >= NOTICED
     return one != other

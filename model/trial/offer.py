@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from types import MappingProxyType
 
 from model.trial.case import Case
@@ -107,6 +108,14 @@ class More:
     points: float
 
 
+class Ends(StrEnum):
+    """Why the rows end: more bows nobody keeps apart; there are no more; there are, but of a fourth tier or beyond the budget."""
+
+    BOWS = "bows"
+    STOCK = "stock"
+    TIERS = "tiers"
+
+
 NOTHING = Verdict(VerdictCode.ASK, 0.0, 0.0)
 
 
@@ -125,6 +134,7 @@ class Proposal:
     over_budget : nothing fits the budget and its stretch, and the nearest tier by price is shown.
     beyond_budget : only the stretch has anything.
     missing : so many bows more would be brought, for a comparison, if they were at hand.
+    ends : why there is no row of more bows.
     loved, rejected : serials of what the player rated above the own bow and can be had, and clearly below it.
     more : what more money would buy; None without a best fit.
     considered : how many tiers suit the player and have a price.
@@ -140,6 +150,7 @@ class Proposal:
     over_budget: bool = False
     beyond_budget: bool = False
     missing: int = 0
+    ends: Ends | None = None
     loved: tuple[str, ...] = ()
     rejected: tuple[str, ...] = ()
     more: More | None = None

@@ -6,7 +6,7 @@ the case from their tiers. Everything here is data; the words are the pages' own
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -24,7 +24,7 @@ from model.trial import reasons as why
 from model.trial import shortlist
 from model.trial.case import MOST_BOWS, Candidates, Case
 from model.trial.law import Law, joint_law, of_copies, of_unknown_copies
-from model.trial.offer import Entry, More, Offer, Proposal
+from model.trial.offer import Ends, Entry, More, Offer, Proposal
 from model.trial.reasons import Reason
 from model.trial.shortlist import MOST_ENTRIES, Market
 from model.trial.verdict import CURIOUS_FROM, NOTICEABLE, Verdict, VerdictCode, code_of
@@ -116,7 +116,8 @@ class _Proposing:
         held = np.bincount([self.at[int(t)] for t in self.outlook.stock.tier[stock]], minlength=len(self.tier))
         budget = math.inf if self.offer.budget is None else self.offer.budget
         limit = self.offer.limit + 1e-9
-        to_be_had = np.ones(len(self.tier), dtype=bool) if self.offer.at_hand is None else held > 0
+        suitable = self._suitable(stock)
+        to_be_had = np.ones(len(self.tier), dtype=bool) if self.offer.at_hand is None else suitable > 0
         within, reach = self.price <= budget, (self.price <= limit) & to_be_had
         beyond_budget = bool(reach.any() and not (within & reach).any())
         if beyond_budget:
@@ -124,7 +125,7 @@ class _Proposing:
         of = np.ix_(self.tier, self.tier)
         market = Market(self.tier, self.price, self.joint.mean[self.tier], self.joint.cov[of], within, reach)
         steps = shortlist.ladder(market, self._price_weight) if self.offer.budget is None else {}
-        bows = self._bows(market, stock, list(steps.values()))
+        bows = self._bows(market, stock, suitable, list(steps.values()))
         if bows is None:
             return self._nothing(market, held)
         return self._with_case(market, bows, held, steps, beyond_budget)
@@ -134,7 +135,16 @@ class _Proposing:
         """Points of liking that weigh as much as a price e times as high, as outcomes and the belief before them have it."""
         return float(np.clip(self.player.posterior.keeping.price_sensitivity, 0.0, 1.0))
 
-    def _bows(self, market: Market, stock: Ints, ladder: list[int]) -> _Bows | None:
+    def _suitable(self, stock: Ints) -> Ints:
+        """Return by tier how many bows at hand the player has not rated clearly below the own bow."""
+        liked = [k for k in stock.tolist() if not self._is_rejected(self.outlook.stock.serials[k])]
+        of = [self.at[int(t)] for t in self.outlook.stock.tier[liked]]
+        return np.bincount(np.array(of, dtype=np.intp), minlength=len(self.tier))
+
+    def _is_rejected(self, serial: str) -> bool:
+        return self.marks.get(serial, math.inf) <= self.own_level - CLEARLY
+
+    def _bows(self, market: Market, stock: Ints, suitable: Ints, ladder: list[int]) -> _Bows | None:
         """Return the candidates; None where there are none."""
         if self.offer.at_hand is None:
             return self._unknown(market, ladder)
@@ -143,7 +153,7 @@ class _Proposing:
         wanted = mark > self.own_level
         kept = market.reach[place.astype(np.intp)] & ~(mark <= self.own_level - CLEARLY) if len(stock) else wanted
         if ladder:
-            kept &= self._of_ladder(market, place, wanted & kept, ladder)
+            kept &= np.isin(place, self._beside_ladder(market, place[wanted & kept], suitable, ladder))
         if not kept.any():
             return None
         stock, place, wanted = stock[kept], place[kept].astype(np.intp), wanted[kept]
@@ -152,23 +162,20 @@ class _Proposing:
         of = Candidates(place[chosen], ~market.within[place[chosen]], wanted[chosen])
         return _Bows(tuple(serials), of, of_copies(self.player, LIKING, serials))
 
-    def _of_ladder(self, market: Market, place: Ints, wanted: Flags, ladder: list[int]) -> Flags:
-        """Return which bows are of the ladder's tiers, with those of bows rated above the own one.
+    def _beside_ladder(self, market: Market, loved: Ints, suitable: Ints, ladder: Sequence[int]) -> list[int]:
+        """Return the tiers a case without a budget may come from: the ladder's, those of bows rated above the own one, and others.
 
-        Such a tier takes the place of the nearest step that has none of them, the one liked most apart; else it comes besides.
+        Others, those worth their price and liked most first, as long as there are fewer than two tiers or six bows: a ladder of one
+        step, or with a bow or two at hand, is no comparison.
         """
-        steps, loved = list(ladder), dict.fromkeys(place[wanted].tolist())
-        for tier in loved:
-            if tier in steps:
-                continue
-            free = [step for step in steps[:-1] if step not in loved]
-            if free:
-                nearest = min(free, key=lambda step: (abs(market.price[step] - market.price[tier]), step))
-                steps[steps.index(nearest)] = int(tier)
-            elif len(steps) < MOST_ENTRIES:
-                steps.insert(0, int(tier))
-        ladder[:] = steps
-        return np.isin(place, steps)
+        tiers = list(dict.fromkeys([*ladder, *loved.tolist()]))
+        others = [place for place in np.flatnonzero(market.reach).tolist() if place not in tiers]
+        dear = market.passed_over()
+        for place in sorted(others, key=lambda place: (bool(dear[place]), -market.mean[place])):
+            if len(tiers) >= cases.AT_LEAST_TIERS and suitable[tiers].sum() >= MOST_BOWS:
+                break
+            tiers.append(place)
+        return tiers
 
     def _first_forty(self, stock: Ints, wanted: Flags) -> Ints:
         """Return the candidates worth a closer look: by what each alone may win, the best of every tier among them."""
@@ -216,14 +223,15 @@ class _Proposing:
         ) > len(chosen)
         runs = len(chosen) + own_runs
         code = code_of(case.clearly, len(chosen), self.no_own)
-        at = self._changes_at(market, held) if code is VerdictCode.KEEP else None
+        at = self._changes_at(held) if self.explained and code is VerdictCode.KEEP else None
+        vain = self.explained and code is VerdictCode.KEEP and at is None and not self._would_change(COPIES_AT_A_PRICE)
         of_tier = bows.of.tier[list(case.bows)].tolist()
         listed = self._listed(market, of_tier, steps)
         copies = {place: of_tier.count(place) for place in set(of_tier)}
         serials = [bows.serials[k] for k in case.bows]
-        wanted = cases.AT_LEAST_BOWS if self.offer.at_hand is not None else 0
+        wanted = min(cases.AT_LEAST_BOWS, limit) if self.offer.at_hand is not None else 0
         return Proposal(
-            verdict=Verdict(code, case.clearly, case.row.gain, at),
+            verdict=Verdict(code, case.clearly, case.row.gain, at, higher_would_not=vain),
             entries=self._entries(market, listed, copies, held),
             case=case,
             bring=tuple(serial for serial in serials if serial is not None),
@@ -231,10 +239,13 @@ class _Proposing:
             minutes=MINUTES_A_RUN * runs + MINUTES_BESIDES,
             limited_by_time=most < 1 or short,
             beyond_budget=beyond_budget,
-            missing=max(0, min(wanted, limit) - len(chosen)),
-            loved=self._liked(lambda mark: mark > self.own_level),
-            rejected=self._liked(lambda mark: mark <= self.own_level - CLEARLY),
-            more=self._more(market, listed),
+            missing=max(0, wanted - len(bows.serials)),
+            ends=self._ends(case, bows),
+            loved=tuple(
+                serial for serial, mark in self.marks.items() if serial in self._hand and mark > self.own_level
+            ),
+            rejected=tuple(serial for serial in self.marks if serial in self._hand and self._is_rejected(serial)),
+            more=self._more(market, listed) if self.explained else None,
             considered=len(self.tier),
             allocation=MappingProxyType({self._slug(place): n for place, n in sorted(copies.items())}),
         )
@@ -246,25 +257,35 @@ class _Proposing:
         return math.floor((self.offer.minutes - MINUTES_BESIDES) / MINUTES_A_RUN) - own_runs
 
     def _case(self, bows: _Bows, chosen: Sequence[int]) -> Case:
-        path = cases.path_through(bows.told, bows.of, chosen)
+        path = cases.path_through(bows.told, bows.of, chosen) if self.explained else list(chosen)
         gain, chance = cases.gains(bows.told, path), cases.chances(bows.told, path)
         clearly = cases.chances(bows.told, path[: len(chosen)], by=NOTICEABLE)[-1]
         rows = tuple(cases.Row(n + 1, float(chance[n]), float(gain[n])) for n in range(len(path)))
         return Case(tuple(path[: len(chosen)]), rows, tuple(path), float(clearly))
 
-    def _changes_at(self, market: Market, held: Ints) -> tuple[float, str] | None:
+    def _ends(self, case: Case, bows: _Bows) -> Ends:
+        """Return why there is no row of more bows."""
+        if len(case.path) >= MOST_BOWS:
+            return Ends.BOWS
+        return Ends.STOCK if len(case.path) == len(bows.serials) else Ends.TIERS
+
+    def _changes_at(self, held: Ints) -> tuple[float, str] | None:
         """Return the lowest price beyond reach from which on bows of its tier are worth an hour, and that tier."""
-        for place in np.flatnonzero(self.price > self.offer.limit).tolist():
-            copies = COPIES_AT_A_PRICE if self.offer.at_hand is None else min(COPIES_AT_A_PRICE, int(held[place]))
-            if copies:
-                law = of_unknown_copies(self.joint, np.repeat(self.tier[place], copies), self.player)
-                if cases.chances(law, range(copies), by=NOTICEABLE)[-1] >= CURIOUS_FROM:
-                    return float(market.price[place]), self._slug(place)
+        copies = None if self.offer.at_hand is None else np.minimum(held, COPIES_AT_A_PRICE)
+        return self._would_change(COPIES_AT_A_PRICE if copies is None else copies)
+
+    def _would_change(self, copies: int | Ints) -> tuple[float, str] | None:
+        """Return the same with so many copies of each tier, or of every tier."""
+        many = np.broadcast_to(copies, self.price.shape)
+        for place in np.flatnonzero((self.price > self.offer.limit) & (many > 0)).tolist():
+            law = of_unknown_copies(self.joint, np.repeat(self.tier[place], many[place]), self.player)
+            if cases.chances(law, range(many[place]), by=NOTICEABLE)[-1] >= CURIOUS_FROM:
+                return float(self.price[place]), self._slug(place)
         return None
 
-    def _liked(self, holds: Callable[[float], bool]) -> tuple[str, ...]:
-        hand = self.offer.at_hand or frozenset()
-        return tuple(serial for serial, mark in self.marks.items() if serial in hand and holds(mark))
+    @property
+    def _hand(self) -> frozenset[str]:
+        return self.offer.at_hand or frozenset()
 
     def _nothing(self, market: Market, held: Ints) -> Proposal:
         """Return the answer where there is nothing to bring: the nearest tiers are named, none to try."""
@@ -280,8 +301,10 @@ class _Proposing:
         return Proposal(
             entries=self._entries(market, listed, {}, held),
             over_budget=over,
-            rejected=self._liked(lambda mark: mark <= self.own_level - CLEARLY),
-            loved=self._liked(lambda mark: mark > self.own_level),
+            rejected=tuple(serial for serial in self.marks if serial in self._hand and self._is_rejected(serial)),
+            loved=tuple(
+                serial for serial, mark in self.marks.items() if serial in self._hand and mark > self.own_level
+            ),
             considered=len(self.tier),
         )
 
@@ -302,8 +325,17 @@ class _Proposing:
         return [(role if isinstance(role, Role) else role[0], place) for role, place in found.items()]
 
     def _ladder_listed(self, market: Market, case: Sequence[int], steps: Mapping[Role, int]) -> list[tuple[Role, int]]:
-        """Return the steps, tiers of the case that are none of them after that as far as there is room; in order of price."""
-        listed = {place: role for role, place in steps.items()}
+        """Return the steps, tiers of the case that are none of them after that as far as there is room; in order of price.
+
+        The one liked most has a bow: where what the player loved left it no room, it is the one liked most of the case.
+        """
+        most = steps[Role.MOST_LIKED]
+        if most not in case:
+            most = market.liked_most(case)
+        listed: dict[int, Role] = {place: role for role, place in steps.items() if place != most}
+        listed = {place: role for place, role in listed.items() if role is not Role.MOST_LIKED} | {
+            most: Role.MOST_LIKED
+        }
         others = [place for place in case if place not in listed]
         for place in others:
             idle = [step for step, role in listed.items() if step not in case and role is not Role.MOST_LIKED]

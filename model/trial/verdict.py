@@ -26,13 +26,15 @@ class Verdict:
     ----------
     chance : that at least one bow of the case is better than the own bow by a difference one would notice; 0 with nothing to bring.
     gain : expected, in points, of the bow taken home; told whatever the verdict, the chance decides.
-    changes_at : 'keep': the price from which on a tier beyond the budget would change that, and its tier; None where none would.
+    changes_at : 'keep': the price from which on a tier beyond the budget would change that, and its tier; None where none at hand
+        would. ``higher_would_not``: nor would any tier of the range, were its bows at hand.
     """
 
     code: VerdictCode
     chance: float
     gain: float
     changes_at: tuple[float, str] | None = None
+    higher_would_not: bool = False
 
 
 def code_of(chance: float, bows: int, no_own: bool) -> VerdictCode:

@@ -19,6 +19,7 @@ from model.stopping import standing as stand
 from model.trial import CARRY_COST
 from model.vocabulary import CRITERIA, Basis, Blinding, Criterion, Place
 from service import catalogue, tables, versions
+from service.advice_document import most_paid
 from service.catalogue import Catalogue
 from service.forms import check
 from service.language import _
@@ -220,7 +221,7 @@ def _prices(now_on_sale: Catalogue, of: _Trial) -> dict[str, float]:
     at_hand = {now_on_sale.range.copies[serial].tier for serial in now_on_sale.stock[dealer]}
     priced = {tier: price for tier, price in now_on_sale.prices[dealer].items() if tier in at_hand}
     currency = budget.currency if budget else now_on_sale.dealers[dealer].currency
-    most = budget.amount * (1 + budget.stretch_percent / 100) if budget else None
+    most = most_paid(budget)
     return {
         tier: float(price)
         for tier, (price, used) in priced.items()

@@ -129,7 +129,7 @@ class Visit:
         serials = self.demo.stock[self.purse.dealer] if name == AT_DEALER else outlook.stock.serials
         stock = None if name == TIERS else outlook.stock.only(serials)
         advice = advised(self.view, self.answers, outlook, self.prices, self.purse.budget, stock)
-        if stock is not None and not len(advice.named):
+        if advice.shortlist.case is None or (stock is not None and not len(advice.named)):
             return [], []
         there = shelf(outlook, self.prices, self.purse.budget, serials)
         cases = {NAMED_COPIES: advice.named} if stock is not None else {}

@@ -198,6 +198,40 @@ def test_without_a_budget_there_is_a_ladder_in_order_of_price() -> None:
     assert next(entry for entry in found.entries if entry.role is Role.MOST_LIKED).copies > 0
 
 
+def test_without_a_budget_every_loved_bow_comes_the_best_liked_first() -> None:
+    # As many steps as tiers loved, and more: none crowds out a better one.
+    runs = tuple(Run(3, serial, {O: mark}) for serial, mark in (("b0", 5.0), ("c0", 6.0), ("d0", 7.0)))
+    found = propose(owner(4.0), runs)
+    assert {"d0", "c0", "b0"} <= set(found.bring)
+    assert Role.MOST_LIKED in {entry.role for entry in found.entries}
+    assert all(entry.copies for entry in found.entries if entry.role is Role.MOST_LIKED)
+
+
+def test_a_ladder_with_a_bow_or_two_at_hand_is_filled_up_from_other_tiers() -> None:
+    hand = frozenset({"e0", *(serial for serial in RANGE.copies if tier_of(serial) in "bcd")})
+    prices = {"e": 400.0, "b": 900.0, "c": 1600.0, "d": 2600.0}  # the best liked is the cheapest: a ladder of one step
+    best = proposal_for(view(), owner(), (), Offer(prices=prices, at_hand=hand))
+    for found in (best, propose(owner(), at_hand=frozenset({"a0", "c0", "c1", "e0"}))):
+        assert len(found.bring) >= 3
+        assert len({tier_of(serial) for serial in found.bring}) >= 2
+        assert found.missing == 0
+
+
+def test_it_is_said_why_there_is_no_row_of_more_bows() -> None:
+    assert str(propose(owner(), budget=3000.0).ends) == "bows"
+    assert str(propose(owner(), at_hand=frozenset({"b1", "c1"})).ends) == "stock"
+    four = frozenset({"a0", "b0", "c0", "d0"})
+    assert str(propose(owner(), at_hand=four, budget=3000.0).ends) == "tiers"
+    assert propose(owner(), budget=3000.0, carry_cost=0.1).missing == 0  # two for the cost, not for want of bows
+
+
+def test_bows_rated_clearly_below_do_not_count_as_being_within_the_budget() -> None:
+    runs = tuple(Run(3, serial, {O: 1.0}) for serial in RANGE.copies if tier_of(serial) in "ab")
+    found = propose(owner(), runs, budget=1550.0)
+    assert found.beyond_budget
+    assert {tier_of(serial) for serial in found.bring} == {"c"}
+
+
 def test_beyond_the_budget_nothing_is_brought_and_the_nearest_tier_is_named() -> None:
     found = propose(owner(), budget=300.0)
     assert (found.over_budget, found.entries[0].tier, found.bring) == (True, "a", ())
@@ -210,6 +244,13 @@ def test_a_good_own_bow_is_kept_and_it_is_said_from_which_price_on_that_changes(
     prior, hand = PreferenceModel(RANGE).fit([]).view_, frozenset({"a0", "e0", "e1", "e2"})
     found = proposal_for(prior, owner(7.0), (), offer(budget=550.0, at_hand=hand)).verdict
     assert (found.code, found.changes_at) == (VerdictCode.KEEP, (4800.0, "e"))
+    elsewhere = proposal_for(prior, owner(7.0), (), offer(budget=550.0, at_hand=frozenset({"a0"}))).verdict
+    assert (elsewhere.changes_at, elsewhere.higher_would_not) == (
+        None,
+        False,
+    )  # the tier is not at hand, and would change it
+    dearest = proposal_for(prior, owner(7.0), (), offer(prices={"a": 500.0}, budget=550.0, at_hand=hand)).verdict
+    assert dearest.higher_would_not
     without = proposal_for(prior, NO_BOW, (), offer(budget=550.0, at_hand=hand)).verdict
     assert without.code is not VerdictCode.KEEP
 
@@ -250,8 +291,7 @@ def test_each_answer_given_is_left_out_once() -> None:
         "budget",
         "minutes",
     ]
-    (bows,) = [change for change in found[4].changes if change.what is What.BOWS]
-    assert "a0" in bows.given  # type: ignore[operator]
+    assert What.BOWS in {change.what for change in found[4].changes}
     assert not influence(view(), Answers(Instrument.VIOLIN), (), offer())
 
 
