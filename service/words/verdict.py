@@ -193,4 +193,4 @@ def elsewhere(doc: Document, besides: Collection[str] = ()) -> str:
         for place in (doc.get("verdict") or {}).get("elsewhere", ())
         if place["count"] and place["tier"] not in besides
     ]
-    return _("The workshop has what may be worth asking for: {bows}.").format(bows=formats.listed(bows)) if bows else ""
+    return _("The workshop has {bows}.").format(bows=formats.listed(bows)) if bows else ""
