@@ -193,9 +193,11 @@ class _Proposing:
 
     def _unknown(self, market: Market, ladder: list[int]) -> _Bows | None:
         """Return copies not yet played of the tiers in reach, six of each."""
-        tiers = ladder or np.flatnonzero(market.reach).tolist()
+        tiers = np.flatnonzero(market.reach).tolist()
         if not tiers:
             return None
+        if ladder:
+            tiers = self._beside_ladder(market, np.zeros(0, dtype=np.intp), np.full(len(self.tier), MOST_BOWS), ladder)
         of = self.tier[tiers]
         promise = self.joint.mean[of] + self.joint.spread[of]
         most = MOST_CANDIDATES // MOST_BOWS

@@ -215,6 +215,8 @@ def test_a_ladder_with_a_bow_or_two_at_hand_is_filled_up_from_other_tiers() -> N
         assert len(found.bring) >= 3
         assert len({tier_of(serial) for serial in found.bring}) >= 2
         assert found.missing == 0
+    not_known = proposal_for(view(), owner(), (), Offer(prices=prices))
+    assert len(not_known.allocation) >= 2
 
 
 def test_it_is_said_why_there_is_no_row_of_more_bows() -> None:
