@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, delete, or_, select, update
+from sqlalchemy import ColumnElement, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.access import audit, events
@@ -18,7 +18,7 @@ from service.language import _
 from service.mail import mailboxes
 from service.players import joining
 from service.privacy import remains
-from service.privacy.persons import Person, to_addresses
+from service.privacy.persons import Person, mail_to
 from service.tables import (
     AuditEntry,
     Composition,
@@ -131,15 +131,23 @@ def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None
     theirs: list[ColumnElement[bool]] = [
         OutboxItem.player.in_(person.players),
         OutboxItem.enquiry.in_(person.enquiries),
+        mail_to(person),
     ]
-    if person.addresses:
-        theirs.append(to_addresses(person.dealer, person.addresses))
     for address in person.addresses:
-        mailboxes.forget(session, address)
+        if address == person.email or not _is_others_too(session, person, address):
+            mailboxes.forget(session, address)
     for key in session.scalars(select(Trial.key).where(Trial.id.in_(trials))):
         of_trial = OutboxItem.about.startswith(f"{key}:", autoescape=True)
         theirs.append((OutboxItem.dealer == person.dealer) & ((OutboxItem.about == key) | of_trial))
     session.execute(delete(OutboxItem).where(or_(*theirs)))
+
+
+def _is_others_too(session: Session, person: Person, address: str) -> bool:
+    """Say whether somebody else is known under an address."""
+    given = func.lower(Enquiry.contact["email"].as_string())
+    known = exists().where(func.lower(Contact.email) == address.lower(), Contact.player.not_in(person.players))
+    asked = exists().where(given == address.lower(), Enquiry.id.not_in(person.enquiries))
+    return bool(session.scalar(select(or_(known, asked))))
 
 
 def _take_off_record(session: Session, person: Person) -> None:

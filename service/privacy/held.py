@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.access import audit, events
 from service.mail import mailboxes
-from service.privacy.persons import Person, to_addresses
+from service.privacy.persons import Person, mail_to
 from service.tables import (
     RATED,
     Composition,
@@ -159,9 +159,7 @@ def _outcome(row: Outcome) -> Json:
 
 
 def _mails(session: Session, person: Person) -> list[Json]:
-    if not person.addresses:
-        return []  # nobody is written to without an address; what there is goes to the dealer
-    to = to_addresses(person.dealer, person.addresses)
+    to = mail_to(person)
     rows = session.scalars(select(OutboxItem).where(to, OutboxItem.channel == "mail").order_by(OutboxItem.id))
     return [
         {

@@ -110,7 +110,8 @@ def _found(session: Session, kind: str, ident: str) -> Person:
 def _named(session: Session, person: Person) -> tuple[str, str] | None:
     """Return how a link names a person who has an address."""
     same = func.lower(Contact.email) == (person.email or "").lower()
-    of_theirs = select(Player.key).join(Contact, Contact.player == Player.id).where(Player.id.in_(person.players), same)
+    here = Player.id.in_(person.players) & (Contact.dealer == person.dealer)
+    of_theirs = select(Player.key).join(Contact, Contact.player == Player.id).where(here, same)
     key = session.scalar(of_theirs.order_by(Player.id).limit(1))
     if key is not None:
         return PLAYER, key

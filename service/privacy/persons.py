@@ -1,4 +1,8 @@
-"""Whose data it is: one person is all enquiries and players of one dealer that share an address, or that its staff joined."""
+"""Whose data it is: one person is all enquiries and players of one dealer that share an address, or that its staff joined.
+
+The address is the one that the person's mail goes to, and no other: what a joined player typed as theirs may be a stranger's, and
+leads nowhere.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +24,7 @@ class Person:
     ----------
     dealer : slug; None where the enquiry was made of nobody in particular, and there are several dealers.
     email : None where none is known: then the one enquiry or player it was found by, and what belongs to it, is all.
-    addresses : every address they are known under; more than one only where staff joined players.
+    addresses : under which they are known, the one above first; nobody is found by the others, which may be a stranger's.
     names : under which they are known, each once; more than one where several share an address.
     drafts : questionnaires on their way that hold the address, or became one of the enquiries.
     """
@@ -84,8 +88,8 @@ def _person(
     enquiries: Sequence[str],
     found: Sequence[int],
 ) -> Person:
-    theirs, addresses = _players(session, dealer, email, found)
-    asked = _enquiries(session, dealer, addresses, enquiries, theirs)
+    theirs = _players(session, dealer, email, found)
+    asked = _enquiries(session, dealer, email, enquiries, theirs)
     return Person(
         dealer=dealer,
         email=email,
@@ -93,40 +97,29 @@ def _person(
         language=language,
         enquiries=asked,
         players=theirs,
-        drafts=_drafts(session, dealer, addresses, asked, theirs),
-        addresses=addresses,
+        drafts=_drafts(session, dealer, email, asked, theirs),
+        addresses=_addresses(session, dealer, email, asked, theirs),
     )
 
 
-def _players(
-    session: Session, dealer: str | None, email: str | None, found: Sequence[int]
-) -> tuple[tuple[int, ...], tuple[str, ...]]:
-    """Return the players that these are and those of their addresses, and the addresses, the one asked for first."""
-    addresses = {email.lower(): email} if email else {}
+def _players(session: Session, dealer: str | None, email: str | None, found: Sequence[int]) -> tuple[int, ...]:
+    """Return the players that these are and those of the address, with everybody that staff joined them to."""
     theirs = set(found)
     if dealer is None:
-        return tuple(sorted(theirs)), tuple(addresses.values())
-    while True:
-        same_address = select(Contact.player).where(
-            Contact.dealer == dealer, func.lower(Contact.email).in_([*addresses])
-        )
-        more = {*same.everybody(session, dealer, {*theirs, *session.scalars(same_address)})}
-        known = select(Contact.email).where(Contact.dealer == dealer, Contact.player.in_(more))
-        for each in session.scalars(known.order_by(Contact.player)):
-            if each:
-                addresses.setdefault(each.lower(), each)
-        if more == theirs:
-            return tuple(sorted(theirs)), tuple(addresses.values())
-        theirs = more
+        return tuple(sorted(theirs))
+    if email:
+        of_address = select(Contact.player).where(Contact.dealer == dealer, func.lower(Contact.email) == email.lower())
+        theirs |= set(session.scalars(of_address))
+    return same.everybody(session, dealer, theirs)
 
 
 def _enquiries(
-    session: Session, dealer: str | None, addresses: Sequence[str], found: Sequence[str], theirs: Sequence[int]
+    session: Session, dealer: str | None, email: str | None, found: Sequence[str], theirs: Sequence[int]
 ) -> tuple[str, ...]:
     conditions: list[ColumnElement[bool]] = [Enquiry.id.in_(found), Enquiry.player.in_(theirs)]
-    if addresses:
+    if email:
         here = enquiring.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
-        given = func.lower(Enquiry.contact["email"].as_string()).in_([each.lower() for each in addresses])
+        given = func.lower(Enquiry.contact["email"].as_string()) == email.lower()
         conditions.append(and_(here, given))
     return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
@@ -138,29 +131,41 @@ def _names(session: Session, enquiries: Sequence[str], theirs: Sequence[int]) ->
     return tuple(dict.fromkeys(" ".join(name.split()) for name in names if name))
 
 
+def _addresses(
+    session: Session, dealer: str | None, email: str | None, enquiries: Sequence[str], theirs: Sequence[int]
+) -> tuple[str, ...]:
+    here = Contact.player.in_(theirs) & (Contact.dealer == dealer)
+    known = session.scalars(select(Contact.email).where(here).order_by(Contact.player)).all()
+    given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
+    found = (email, *known, *((contact or {}).get("email") for contact in given))
+    return tuple({each.lower(): each for each in reversed(found) if each}.values())[::-1]
+
+
 def _drafts(
     session: Session,
     dealer: str | None,
-    addresses: Sequence[str],
+    email: str | None,
     enquiries: Sequence[str],
     theirs: Sequence[int],
 ) -> tuple[str, ...]:
-    """Return the drafts of addresses at a dealer, of one of the enquiries, or of one of the players."""
+    """Return the drafts of an address at a dealer, of one of the enquiries, or of one of the players."""
     kept = Draft.answers
     keys = select(Player.key).where(Player.id.in_(theirs))
     conditions: list[ColumnElement[bool]] = [
         kept["enquiry"].as_string().in_(enquiries),
         kept["player"].as_string().in_(keys),
     ]
-    if addresses:
-        given = func.lower(kept[("typed", "contact", "email", 0)].as_string())
+    if email:
         slug = kept["dealer"].as_string()
-        here = given.in_([each.lower() for each in addresses])
+        here = func.lower(kept[("typed", "contact", "email", 0)].as_string()) == email.lower()
         conditions.append(and_(here, slug.is_(None) | (slug == dealer) if dealer else slug.is_(None)))
     return tuple(session.scalars(select(Draft.id).where(or_(*conditions)).order_by(Draft.id)))
 
 
-def to_addresses(dealer: str | None, addresses: Sequence[str]) -> ColumnElement[bool]:
-    """Return the condition that something in the outbox goes to one of the addresses, in the name of a dealer."""
-    here = OutboxItem.dealer == dealer if dealer is not None else OutboxItem.dealer.is_(None)
-    return here & func.lower(OutboxItem.address).in_([each.lower() for each in addresses])
+def mail_to(person: Person) -> ColumnElement[bool]:
+    """Return the condition that something in the outbox goes to a person: to their address, or to another about themselves."""
+    row = OutboxItem
+    here = row.dealer == person.dealer if person.dealer is not None else row.dealer.is_(None)
+    theirs = row.player.in_(person.players) | row.enquiry.in_(person.enquiries)
+    about = theirs & func.lower(row.address).in_([each.lower() for each in person.addresses])
+    return here & (about | (func.lower(row.address) == person.email.lower()) if person.email else about)

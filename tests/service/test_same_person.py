@@ -16,6 +16,7 @@ from service.database import Database
 from service.errors import NotHere, Refused
 from service.files import dumping
 from service.forms import check
+from service.mail import mailboxes
 from service.players import joining
 from service.players import known as marks
 from service.privacy import asking
@@ -24,7 +25,7 @@ from tests.service import desk_shop
 from tests.service.cast import DEALER, OTHER
 from tests.service.desk_shop import CLARA, Shop, send
 from tests.service.page import Page
-from tests.service.privacy_cast import EMAIL, TOLD, add_all, contact, enquire
+from tests.service.privacy_cast import EMAIL, TOLD, add_all, contact, draft, enquire
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, rate
 
 TODAY = dt.datetime.now(dt.UTC).date().isoformat()
@@ -200,7 +201,8 @@ def test_what_is_handed_out_and_erased_is_the_whole_persons(kept: Database, mode
             assert {each["email"] for each in held["contacts"]} == {EMAIL, "cq@elsewhere.example"}
             assert (len(held["trials"]), len(held["enquiries"])) == (3, 2)
             assert len(held["joined"]) == 1
-        privacy.erase(session, None, privacy.of_player(session, SHOP, player_of(session, key)))
+        # By the address that the questionnaire on its way has: under another one it is nobody's until it ends.
+        privacy.erase(session, None, privacy.of_player(session, SHOP, add.player))
     assert kept.file is not None
     with kept.reading() as session:
         left = [*session.scalars(select(tables.Contact)), *session.scalars(select(tables.Enquiry))]
@@ -211,6 +213,41 @@ def test_what_is_handed_out_and_erased_is_the_whole_persons(kept: Database, mode
         assert add.player not in session.scalars(select(tables.Player.key)).all()
     stored = kept.file.read_bytes()
     assert not any(word.encode() in stored for word in (*TOLD, "cq@elsewhere"))
+
+
+def test_an_address_typed_on_the_way_opens_nothing_of_its_owner(kept: Database) -> None:
+    # ASVS 5.0, 8.2.2: nobody reaches the data of another by a reference that they could have typed themselves.
+    def somebody(name: str, email: str) -> dict[str, Any]:
+        return contact(model=True, name=name, email=f"{email}@player.example")
+
+    with kept.writing() as session:
+        asked = enquire(session, model=True, name="Vera", email="vera@player.example")
+        begun = draft(session, "vera@player.example")
+        (_t1, vera), (_t2, mallory), (_t3, typed) = (
+            played(session, bow, mark, contact=somebody(name, email))
+            for bow, mark, name, email in zip(
+                BOWS, (7, 2, 3), ("Vera", "Mallory", "M."), ("vera", "mallory", "Vera"), strict=True
+            )
+        )
+        joining.join(session, None, SHOP, mallory, typed)
+        person = privacy.of_player(session, SHOP, mallory)
+        held = privacy.held(session, person)
+        assert (len(held["trials"]), held["enquiries"], held["unfinished_questionnaires"]) == (2, [], [])
+        assert {each["name"] for each in held["contacts"]} == {"Mallory", "M."}
+        assert {each["to"].lower() for each in held["mails"]} <= {"mallory@player.example", "vera@player.example"}
+        with pytest.raises(NotHere):
+            asking.begin(session, person, vera)
+        asking.say(session, None, person, LATER, may_help=False)
+        assert rated(session, vera) == {BOWS[0]: 7}
+        mailboxes.confirm(session, *mailboxes.names(session, "vera@player.example"), LATER)
+        privacy.erase(session, None, person)
+        left = privacy.held(session, privacy.of_player(session, SHOP, vera))
+        assert [each["name"] for each in left["contacts"]] == ["Vera"]
+        assert (len(left["trials"]), len(left["enquiries"]), len(left["unfinished_questionnaires"])) == (1, 1, 1)
+        assert "advice" in {each["kind"] for each in left["mails"]}
+        assert left["address_confirmed"] is not None
+        assert session.get(tables.Enquiry, asked) is not None
+        assert session.get(tables.Draft, begun) is not None
 
 
 def test_two_who_join_the_same_players_at_once_join_them_once(any_database: Database) -> None:
