@@ -206,8 +206,8 @@ def test_earlier_trials_are_told_by_number_and_liking(liked: float, tried: int, 
 @pytest.mark.parametrize(
     ("missing", "workshop", "said"),
     [
-        (2, 0, "Two more of Juniper are wanted than are at hand; the workshop has none either."),
-        (1, 2, "One more of Juniper is wanted than is at hand; two are at the workshop."),
+        (2, 0, "Two more of Juniper are wanted than are at hand. The workshop has none either."),
+        (1, 2, "One more of Juniper is wanted than is at hand. Two of Juniper are at the workshop."),
         (0, 1, "One of Juniper is at the workshop."),
         (0, 2, "Two of Juniper are at the workshop."),
     ],
