@@ -6,7 +6,7 @@ from typing import Any
 from model.vocabulary import Role
 from service import formats
 from service.language import _, ngettext
-from service.words import phrases
+from service.words import phrases, verdict
 from service.words.verdict import ASK, LEAST_SAID, Document, advises, code, main_entry, rests_on_prior
 
 Entry = Mapping[str, Any]
@@ -38,6 +38,13 @@ def _without_bows(entry: Entry, doc: Document) -> str:
             return ngettext("one at the workshop: ask for it", "{count} at the workshop: ask for them", there).format(
                 count=formats.counted(there)
             )
+        here = entry.get("at_hand") or 0
+        if here and _rejected(entry, doc) >= here:
+            return ngettext(
+                "the one here was not to your liking: ask for another",
+                "none of the {count} here was to your liking: ask for another",
+                here,
+            ).format(count=formats.counted(here))
         return _("ask for it")
     if entry["role"] == Role.STEP_UP:
         return _("ask for it if the others leave you wanting more")
@@ -51,6 +58,12 @@ def _at_the_workshop(entry: Entry, doc: Document) -> int:
     return sum(int(place["count"]) for place in places if place["tier"] == entry["tier"])
 
 
+def _rejected(entry: Entry, doc: Document) -> int:
+    """Return how many bows of a tier, of those at hand, the player rated clearly below the own bow."""
+    rejected = verdict.rejected(doc)
+    return sum(told["tier"] == entry["tier"] and told["copy"] in rejected for told in doc.get("tried", ()))
+
+
 def above_budget(entry: Entry, doc: Document) -> str | None:
     """Say by how much a tier is dearer than the budget, in the budget's own currency; None where it is not."""
     budget = doc["answers"].get("budget")
@@ -61,29 +74,27 @@ def above_budget(entry: Entry, doc: Document) -> str | None:
 
 
 def tried_here(entry: Entry, doc: Document) -> list[str]:
-    """Say what the player gave the bows of this tier that were played, and whether they are there again."""
-    return [_tried(told, doc) for told in doc.get("tried", ()) if told["tier"] == entry["tier"]]
+    """Say what the player gave the bows of this tier that were played.
+
+    Nothing of which bow comes again: players are told no serial that is brought, or that is at hand.
+    """
+    sentence = _("You gave {copy} {mark} of 7, and that counted.")
+    return [
+        sentence.format(copy=told["copy"], mark=formats.mark(told["mark"]))
+        for told in doc.get("tried", ())
+        if told["tier"] == entry["tier"]
+    ]
 
 
 def tried_besides(doc: Document) -> list[str]:
     """Say what the player gave the bows of tiers that are not in the list."""
     listed = {entry["tier"] for entry in doc["shortlist"]}
-    sentence = _("You gave {copy}, a {model}, {mark} of 7.")
+    sentence = _("You gave {copy}, a {model}, {mark} of 7, and that counted.")
     return [
         sentence.format(copy=told["copy"], model=told["name"], mark=formats.mark(told["mark"]))
         for told in doc.get("tried", ())
         if told["tier"] not in listed
     ]
-
-
-def _tried(told: Mapping[str, Any], doc: Document) -> str:
-    trial = doc["trial"] or {}
-    values = {"copy": told["copy"], "mark": formats.mark(told["mark"])}
-    if advises(doc) and told["copy"] in trial.get("bring", ()):
-        return _("You gave {copy} {mark} of 7: it will be there again.").format(**values)
-    if told["copy"] in trial.get("rejected", ()):
-        return _("You gave {copy} {mark} of 7, so it need not come again.").format(**values)
-    return _("You gave {copy} {mark} of 7.").format(**values)
 
 
 def what_more_buys(doc: Document) -> str:

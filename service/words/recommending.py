@@ -6,14 +6,19 @@ from typing import Any
 from service import formats
 from service.language import N_, _, ngettext
 from service.words import verdict
+from service.words.entries import above_budget
 from service.words.verdict import ASK, CURIOUS, Document, advises, chance_words, code, knows_stock, rests_on_prior
 
 MOST_BOWS = 6
 """As many bows as a player keeps apart in one sitting (common practice, no source)."""
 LITTLE_CHANCE, LITTLE_GAIN = 0.03, 0.02
 """A further bow adds little where it adds less of either: to the chance, and in points."""
+SOME_GAIN = 0.05
+"""From so many points on what a further bow wins is more than a little (a judgement)."""
+MOST_TIERS = 3
+"""Of as many tiers as are told apart in one sitting (a judgement)."""
 
-_LITTLE = (
+LITTLE = (
     N_("A first bow would add little."),
     N_("A second bow would add little."),
     N_("A third bow would add little."),
@@ -37,6 +42,7 @@ _SOME = (
     N_("A fifth bow would win a little more, hardly worth its effort."),
     N_("A sixth bow would win a little more, hardly worth its effort."),
 )
+NO_MORE = N_("No more suitable bows are at hand.")
 
 
 def recommendation(doc: Document) -> str:
@@ -45,7 +51,11 @@ def recommendation(doc: Document) -> str:
     if not trial:
         return _("There is nothing to try for these answers.")
     if said == ASK:
-        nothing = _("There is nothing suitable at hand to play today.")
+        nothing = (
+            _("There is nothing suitable at hand to play today but bows that you did not like.")
+            if verdict.none_liked(doc)
+            else _("There is nothing suitable at hand to play today.")
+        )
         return " ".join(part for part in (nothing, verdict.elsewhere(doc)) if part)
     if not trial["copies"]:
         return _("None of these is worth a trial against your own bow as things stand.")
@@ -111,11 +121,26 @@ def _why_no_more(doc: Document) -> str:
     copies, rows = doc["trial"]["copies"], doc["trial"]["by_copies"]
     if copies >= MOST_BOWS:
         return _("More than six bows are hard to keep apart in one sitting.")
-    if any(note["code"] == "limited_by_time" for note in doc["notes"]):
+    # Documents of before this was kept do not say what ends the rows, and nothing is made up.
+    ends = doc["trial"].get("ends")
+    if any(note["code"] == "limited_by_time" for note in doc["notes"]) or (len(rows) <= copies and ends == "time"):
         return _("There is no time for more.")
-    if len(rows) <= copies:
-        return _("No more suitable bows are at hand.") if knows_stock(doc) else ""
-    return _one_more(rows[copies - 1], rows[copies], copies, doc)
+    if len(rows) > copies:
+        return _one_more(rows[copies - 1], rows[copies], copies, doc)
+    if ends == "stock" and knows_stock(doc):
+        return _(NO_MORE)
+    return _held_back(doc) if ends == "tiers" else ""
+
+
+def _held_back(doc: Document) -> str:
+    """Say why bows that are at hand and would suit are none of the case: of a fourth tier, or dearer than the budget."""
+    brought = [entry for entry in doc["shortlist"] if entry["copies"]]
+    dearer = any(above_budget(entry, doc) for entry in brought)
+    if len(brought) < MOST_TIERS:
+        return _("More suitable bows are at hand, but above your budget.") if doc["answers"].get("budget") else ""
+    if dearer:
+        return _("More suitable bows are at hand, but of a fourth model or above your budget.")
+    return _("More suitable bows are at hand, but of a fourth model, and three are enough for one sitting.")
 
 
 def _one_more(here: Mapping[str, Any], further: Mapping[str, Any], copies: int, doc: Document) -> str:
@@ -123,7 +148,9 @@ def _one_more(here: Mapping[str, Any], further: Mapping[str, Any], copies: int, 
     chance = round(further["chance"] - here["chance"], 9)
     gain = round(further["expected_gain"] - here["expected_gain"], 9)
     if chance < LITTLE_CHANCE and gain < LITTLE_GAIN:
-        return _(_LITTLE[copies])
-    if chance < LITTLE_CHANCE or rests_on_prior(doc):
+        return _(LITTLE[copies])
+    if chance >= LITTLE_CHANCE and not rests_on_prior(doc):
+        return _(_RAISES[copies]).format(percent=formats.percent(further["chance"]))
+    if gain < SOME_GAIN:
         return _(_SOME[copies])
-    return _(_RAISES[copies]).format(percent=formats.percent(further["chance"]))
+    return _("One more bow would win more still, but is left out for the effort of bringing it.")

@@ -15,6 +15,8 @@ _OF_TRIALS = frozenset({"limited_by_time", "few_at_hand", "one_bow"})
 """Notes that speak for a trial, or for a larger one: not said where none is advised."""
 _OF_BOWS_HERE = frozenset({"by_stock"})
 """Notes on the bows at hand: not said where there are none."""
+_OF_STOCK = frozenset({"few_at_hand", "one_bow"})
+"""Notes that no more bows can be had: not said where something else ends the case, or where it was not kept what does."""
 
 
 def cautions(doc: Document) -> list[str]:
@@ -36,7 +38,14 @@ def _said(doc: Document) -> list[Mapping[str, Any]]:
     unsaid = set() if verdict.advises(doc) else set(_OF_TRIALS)
     if verdict.code(doc) == ASK:
         unsaid |= _OF_BOWS_HERE
+    if not _is_all_there_is(doc):
+        unsaid |= _OF_STOCK
     return [note for note in doc["notes"] if note["code"] not in unsaid]
+
+
+def _is_all_there_is(doc: Document) -> bool:
+    trial = doc["trial"] or {}
+    return trial.get("ends") == "stock" and len(trial["by_copies"]) <= trial["copies"]
 
 
 def _prior_only(values: Values, doc: Document) -> str:

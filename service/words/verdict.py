@@ -57,6 +57,16 @@ def knows_stock(doc: Document) -> bool:
     return any(entry.get("at_hand") is not None for entry in doc["shortlist"])
 
 
+def rejected(doc: Document) -> Collection[str]:
+    """Return the bows at hand that the player rated clearly below the own bow, by serial."""
+    return list((doc["trial"] or {}).get("rejected", ()))
+
+
+def none_liked(doc: Document) -> bool:
+    """Say whether there is nothing to bring though the player has played bows that are at hand: they were not liked."""
+    return code(doc) == ASK and bool(rejected(doc))
+
+
 def main_entry(doc: Document) -> Mapping[str, Any] | None:
     """Return the entry that the others are measured by: what fits best, without a budget what is liked most; None without any."""
     for role in (Role.BEST_FIT, Role.MOST_LIKED):
@@ -97,6 +107,8 @@ def _before_verdicts(doc: Document) -> str:
 def _nothing(doc: Document) -> str:
     if any(note["code"] == "over_budget" for note in doc["notes"]):
         return _("Nothing in the range is within your budget")
+    if none_liked(doc):
+        return _("Nothing suitable is at hand today but bows that you did not like")
     return _("Nothing suitable is at hand today")
 
 
@@ -163,12 +175,12 @@ def _little_to_win(doc: Document) -> str:
 
 
 def what_changes_it(doc: Document) -> str:
-    """Say from which price on, and with which tier, keeping the own bow may no longer be right."""
+    """Say from which price on, and with which tier, keeping the own bow may no longer be right; or that no price changes it."""
     at = doc["verdict"].get("changes_at")
     if at:
         price = formats.money(at["price"], at["currency"])
         return _("From {price} on, with {model}, that may change.").format(price=price, model=at["name"])
-    if doc["answers"].get("budget"):
+    if doc["verdict"].get("higher_would_not") and doc["answers"].get("budget"):
         return _("A higher budget would not change that, as far as we can tell.")
     return ""
 

@@ -195,6 +195,13 @@ def ladder(**changes: Any) -> dict[str, Any]:
     return made
 
 
+def of_all_there_is(**changes: Any) -> dict[str, Any]:
+    """Return a document of a case that holds every bow at hand."""
+    made = document(**changes)
+    made["trial"] |= {"ends": "stock", "by_copies": made["trial"]["by_copies"][: made["trial"]["copies"]]}
+    return made
+
+
 def under_the_prior(**changes: Any) -> dict[str, Any]:
     """Return a document behind which too few trials stand, with every note and caution."""
     notes = [{"code": code, "values": values} for code, values in NOTE_VALUES.items()]

@@ -8,10 +8,22 @@ from typing import Any
 import pytest
 
 from service import words
+from service.language import using
 from service.pages import shortlist
 from service.pages.examples import ADVICE
 from service.pages.schema import Advice
-from tests.service.documents import NO_CASE, NOTE_VALUES, ask, before_verdicts, curious, document, entry, keep, ladder
+from tests.service.documents import (
+    NO_CASE,
+    NOTE_VALUES,
+    ask,
+    before_verdicts,
+    curious,
+    document,
+    entry,
+    keep,
+    ladder,
+    of_all_there_is,
+)
 
 PUSHES = r"\btry\b|\btrial:|worth an hour|\badvised\b|[Bb]ring (one|two|three)|fits you best|suit you\b(?! best)|more bows could"
 """What pushes a trial, or promises that a model suits."""
@@ -51,6 +63,8 @@ def grid() -> Iterator[dict[str, Any]]:
         if make is keep and state == "none":
             continue  # who has no bow is never told to keep one
         case = NO_CASE if make is ask else {"copies": copies, "runs": copies + 2, "minutes": 10 + 5 * copies}
+        if make is not ask and copies == 3:
+            case |= {"ends": "stock", "by_copies": document()["trial"]["by_copies"][:copies]}
         tiers = [
             entry(copies=0 if make is ask else copies),
             entry(tier="rowan", name="Rowan", role="contrast", copies=0),
@@ -85,14 +99,69 @@ def test_the_verdict_is_the_headline_everywhere(doc: dict[str, Any], said: str) 
 
 def test_to_keep_the_own_bow_says_from_which_price_on_that_changes() -> None:
     assert "From 4,100\u00a0€ on, with Yew Gate, that may change." in words.lead(keep())
-    nothing = keep(verdict=keep()["verdict"] | {"changes_at": None})
+    nothing = keep(verdict=keep()["verdict"] | {"changes_at": None, "higher_would_not": True})
     assert "A higher budget would not change that" in words.lead(nothing)
+
+
+def test_nothing_is_said_of_higher_budgets_where_nothing_is_known_of_them() -> None:
+    for flag in ({}, {"higher_would_not": False}):
+        unknown = keep(verdict=keep()["verdict"] | {"changes_at": None} | flag)
+        assert "budget" not in words.behind(unknown)
+    anything = keep(
+        answers={"budget": None}, verdict=keep()["verdict"] | {"changes_at": None, "higher_would_not": True}
+    )
+    assert "budget" not in words.behind(anything)
 
 
 def test_where_nothing_is_at_hand_it_says_who_has_something() -> None:
     assert "The workshop has three Juniper." in words.lead(ask())
     assert words.bring_words(ask()["shortlist"][0], ask()) == "three at the workshop: ask for them"
     assert words.bring_words(ask()["shortlist"][1], ask()) == "ask for it"
+
+
+@pytest.mark.parametrize(
+    ("language", "said", "card"),
+    [
+        (
+            "en",
+            "Nothing suitable is at hand today but bows that you did not like",
+            "none of the two here was to your liking: ask for another",
+        ),
+        (
+            "de",
+            "Heute ist nichts Passendes da außer Bögen, die Ihnen nicht gefallen haben",
+            "von den zwei hier hat Ihnen keiner gefallen: Fragen Sie nach einem anderen",
+        ),
+        (
+            "fr",
+            "Rien de convenable n’est disponible aujourd’hui, hormis des archets qui ne vous ont pas plu",
+            "aucun des deux qui sont ici ne vous a plu : demandez-en un autre",
+        ),
+        (
+            "it",
+            "Oggi non c’è nulla di adatto, a parte archetti che non Le sono piaciuti",
+            "nessuno dei due che sono qui Le è piaciuto: ne chieda un altro",
+        ),
+    ],
+)
+def test_where_no_bow_that_is_here_was_liked_that_is_said(language: str, said: str, card: str) -> None:
+    tried = [{"copy": copy, "tier": "juniper", "name": "Juniper", "mark": 2.0} for copy in ("DB-1", "DB-2")]
+    tiers = [entry(copies=0, at_hand=2), entry(tier="rowan", name="Rowan", role="contrast", copies=0, at_hand=0)]
+    verdict = ask()["verdict"] | {"elsewhere": []}
+    doc = ask(verdict=verdict, shortlist=tiers, tried=tried, trial=NO_CASE | {"rejected": ["DB-1", "DB-2"]})
+    with using(language):
+        page = shortlist.page_of(doc, address="", csrf="", dealer=None, demo=False)
+    assert page.title == said
+    assert page.tiers[0].bring == card
+    over = doc | {"notes": [named("over_budget", NOTE_VALUES["over_budget"])]}
+    assert words.headline(over) == "Nothing in the range is within your budget"
+
+
+def test_a_tier_of_which_one_bow_here_was_not_played_is_simply_asked_for() -> None:
+    tried = [{"copy": "DB-1", "tier": "juniper", "name": "Juniper", "mark": 2.0}]
+    doc = ask(verdict=ask()["verdict"] | {"elsewhere": []}, tried=tried, trial=NO_CASE | {"rejected": ["DB-1"]})
+    doc["shortlist"][0]["at_hand"] = 3
+    assert words.bring_words(doc["shortlist"][0], doc) == "ask for it"
 
 
 def test_to_keep_the_own_bow_is_contradicted_by_no_sentence() -> None:
@@ -158,32 +227,40 @@ def test_the_steps_without_a_budget_are_named_as_steps() -> None:
 def test_one_bow_is_said_to_be_no_comparison_and_what_could_be_added() -> None:
     there = [{"tier": "rowan", "name": "Rowan", "where": "workshop", "count": 2}]
     one = {"trial": {"copies": 1}, "notes": [named("one_bow", {})]}
-    assert words.notes(document(**one)) == [
+    assert words.notes(of_all_there_is(**one)) == [
         "Only one bow can be had, and one bow is no comparison. On a later day there may be more: ask us."
     ]
-    assert words.notes(document(**one, verdict={"elsewhere": there})) == [
+    assert words.notes(of_all_there_is(**one, verdict={"elsewhere": there})) == [
         ("Only one bow can be had, and one bow is no comparison. The workshop has two Rowan.")
     ]
 
 
-@pytest.mark.parametrize(
-    ("trial", "said"),
-    [
-        ({"bring": ["DB-0417"], "loved": ["DB-0417"]}, "You gave DB-0417 6 of 7: it will be there again."),
-        ({"bring": [], "loved": ["DB-0417"]}, "You gave DB-0417 6 of 7."),
-        ({"bring": [], "rejected": ["DB-0417"]}, "You gave DB-0417 6 of 7, so it need not come again."),
-    ],
-)
-def test_a_bow_played_before_stands_with_its_mark(trial: dict[str, Any], said: str) -> None:
+def test_a_bow_played_before_stands_with_its_mark() -> None:
     tried = [{"copy": "DB-0417", "tier": "juniper", "name": "Juniper", "mark": 6.0}]
-    doc = document(trial=trial, tried=tried)
-    assert words.tried_here(doc["shortlist"][0], doc) == [said]
+    doc = document(tried=tried)
+    assert words.tried_here(doc["shortlist"][0], doc) == ["You gave DB-0417 6 of 7, and that counted."]
     assert words.tried_here(doc["shortlist"][1], doc) == []
+
+
+@pytest.mark.parametrize("make", [document, curious, keep])
+def test_no_word_to_the_player_tells_which_serials_are_brought_or_at_hand(make: Any) -> None:
+    tried = [{"copy": "DB-0417", "tier": "juniper", "name": "Juniper", "mark": 6.0}]
+    kinds = (
+        {"bring": ["DB-0417"], "loved": ["DB-0417"]},
+        {"bring": ["DB-1"], "rejected": ["DB-0417"]},
+        {"bring": ["DB-1"]},
+    )
+    told = []
+    for kind in kinds:
+        doc = make(tried=tried)
+        doc["trial"] |= kind
+        told.append([*every_text(doc), words.reply(doc)])
+    assert told[0] == told[1] == told[2]
 
 
 def test_a_bow_played_before_of_a_tier_that_is_not_listed_is_told_too() -> None:
     doc = document(tried=[{"copy": "DB-0999", "tier": "yew", "name": "Yew Gate", "mark": 2.5}])
-    assert words.tried_besides(doc) == ["You gave DB-0999, a Yew Gate, 2.5 of 7."]
+    assert words.tried_besides(doc) == ["You gave DB-0999, a Yew Gate, 2.5 of 7, and that counted."]
 
 
 @pytest.mark.parametrize(
@@ -220,6 +297,6 @@ def test_the_example_in_the_description_is_an_answer() -> None:
 
 
 def test_who_reads_notes_at_the_desk_is_told_of_the_player() -> None:
-    every = document(notes=[named(code, values) for code, values in NOTE_VALUES.items()])
+    every = of_all_there_is(notes=[named(code, values) for code, values in NOTE_VALUES.items()])
     assert len(words.staff_notes(every)) == len(words.notes(every))
     assert not [note for note in words.staff_notes(every) if re.search(r"\b[Yy]ou(rs?)?\b", note)]

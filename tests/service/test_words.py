@@ -19,6 +19,7 @@ from tests.service.documents import (
     entry,
     keep,
     ladder,
+    of_all_there_is,
     under_the_prior,
 )
 
@@ -191,6 +192,7 @@ def test_the_recommendation_names_what_holds_it_back() -> None:
         (0.029, 0.019, "A fifth bow would add little."),
         (0.03, 0.0, "With a fifth bow it would be 90\u00a0%."),
         (0.01, 0.02, "A fifth bow would win a little more, hardly worth its effort."),
+        (0.01, 0.3, "One more bow would win more still, but is left out for the effort of bringing it."),
     ],
 )
 def test_a_further_bow_adds_little_only_where_it_does(chance: float, gain: float, said: str) -> None:
@@ -200,9 +202,57 @@ def test_a_further_bow_adds_little_only_where_it_does(chance: float, gain: float
     assert said in words.recommendation(doc)
 
 
-def test_where_every_bow_at_hand_is_in_the_case_no_more_are_said_to_be_there() -> None:
+@pytest.mark.parametrize(
+    ("chance", "gain", "said"),
+    [
+        (0.0, 0.01, "A fifth bow would add little."),
+        (0.04, 0.03, "A fifth bow would win a little more, hardly worth its effort."),
+        (0.04, 0.3, "One more bow would win more still, but is left out for the effort of bringing it."),
+    ],
+)
+def test_while_only_the_prior_speaks_a_little_is_said_only_of_a_little(chance: float, gain: float, said: str) -> None:
+    doc = document(model={"basis": "prior", "trials": 3})
+    rows = doc["trial"]["by_copies"]
+    rows[4] |= {"chance": rows[3]["chance"] + chance, "expected_gain": rows[3]["expected_gain"] + gain}
+    assert said in words.recommendation(doc)
+
+
+@pytest.mark.parametrize(
+    ("ends", "tiers", "said"),
+    [
+        ("stock", 2, "No more suitable bows are at hand."),
+        ("time", 2, "There is no time for more."),
+        ("tiers", 2, "More suitable bows are at hand, but above your budget."),
+        ("tiers", 3, "More suitable bows are at hand, but of a fourth model or above your budget."),
+    ],
+)
+def test_where_there_are_no_more_rows_it_is_said_what_ends_them(ends: str, tiers: int, said: str) -> None:
+    held, more = document()["trial"]["by_copies"][:4], [entry(tier="yew", copies=1), entry(tier="oak", copies=1)]
+    doc = document(trial={"by_copies": held, "ends": ends})
+    doc["shortlist"] += more[: tiers - 2]
+    assert said in words.recommendation(doc)
+    doc["trial"].pop("ends")
+    assert "at hand" not in words.recommendation(doc), "of before it was kept: nothing is known of the stock"
+
+
+def test_three_tiers_within_the_budget_are_said_to_be_enough() -> None:
     held = document()["trial"]["by_copies"][:4]
-    assert "No more suitable bows are at hand." in words.recommendation(document(trial={"by_copies": held}))
+    tiers = [entry(tier=tier, copies=copies) for tier, copies in (("juniper", 2), ("yew", 1), ("oak", 1))]
+    doc = document(shortlist=tiers, trial={"by_copies": held, "ends": "tiers"})
+    assert "of a fourth model, and three are enough for one sitting." in words.recommendation(doc)
+
+
+@pytest.mark.parametrize("code", ["one_bow", "few_at_hand"])
+def test_that_no_more_can_be_had_is_said_only_where_the_stock_ends_the_case(code: str) -> None:
+    notes = [{"code": code, "values": NOTE_VALUES[code]}]
+    rows = document()["trial"]["by_copies"]
+    for trial, said in (
+        ({"ends": "stock", "by_copies": rows[:4]}, 1),
+        ({"ends": "stock", "by_copies": rows}, 0),
+        ({"ends": "tiers", "by_copies": rows[:4]}, 0),
+        ({"by_copies": rows[:4]}, 0),
+    ):
+        assert len(words.notes(document(trial=trial, notes=notes))) == said, trial
 
 
 def test_a_document_of_before_rows_told_their_bows_is_still_told() -> None:
@@ -278,7 +328,7 @@ def test_every_text_is_a_finished_sentence_in_a_calm_voice(told: tuple[Any, dict
 
 @pytest.mark.parametrize("code", NOTE_VALUES)
 def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
-    (sentence,) = words.notes(document(notes=[{"code": code, "values": NOTE_VALUES[code]}]))
+    (sentence,) = words.notes(of_all_there_is(notes=[{"code": code, "values": NOTE_VALUES[code]}]))
     assert re.fullmatch(r"[A-Z].*\.", sentence)
 
 
@@ -299,7 +349,7 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
     ],
 )
 def test_a_note_says_its_values_in_words(code: str, part: str) -> None:
-    assert part in words.notes(document(notes=[{"code": code, "values": NOTE_VALUES[code]}]))[0]
+    assert part in words.notes(of_all_there_is(notes=[{"code": code, "values": NOTE_VALUES[code]}]))[0]
 
 
 def test_what_is_above_the_budget_is_told_in_its_currency() -> None:
