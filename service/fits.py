@@ -22,6 +22,7 @@ from typing import Any, ParamSpec, TypeVar
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.ablation import ablation
 from model.adoption import Decision, Losses, Why, decide, losses
 from model.artifact import ArtifactError, from_bytes, to_bytes
 from model.checkup import Report, check_up
@@ -274,6 +275,8 @@ def _end_with_parent() -> None:
 
 def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, report: Report) -> FitResult:
     posterior, now = from_bytes(artifact), dt.datetime.now(dt.UTC)
+    view = View(posterior, read.past.range, Stretches.from_events(read.past.events))
+    changed = ablation(view, read.past.trials, read.past.offers)
     version = ModelVersion(
         fitted_at=now,
         adopted=False,
@@ -284,6 +287,7 @@ def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, 
             "seen": Seen.of(read.past.trials, now.date()).to_json(),
             "held_out_players": _held_out(report),
             "check_up": report.to_json(),
+            "ablation": changed,
             "beliefs": asdict(MODEL(read.past.range).beliefs),
             "decision": decision.to_json(),
         },

@@ -26,10 +26,12 @@ KEPT_IN_MEMORY = 3
 """Fitted models held by a process: the adopted one, and its neighbours while the adoption changes."""
 CHECKS = frozenset(
     {
+        "ablation",
         "adoption",
         "anatomy",
         "baselines",
         "calibration",
+        "chances",
         "character",
         "checkup",
         "foretell",

@@ -72,6 +72,7 @@ class Version:
     checkups : by the number of bows rated, ascending; none where there were too few players.
     won : against each rule of thumb that could be compared.
     chances : whether chances told came true; None where it was not looked at.
+    ablation : by answer how many gave it and what would be another one without, see `model.ablation`.
     why : why it was adopted or stays a candidate.
     beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
     """
@@ -85,6 +86,7 @@ class Version:
     checkups: tuple[CheckUp, ...]
     won: tuple[Won, ...]
     chances: Chances | None
+    ablation: Mapping[str, Mapping[str, int]]
     why: str
     beliefs: Beliefs
 
@@ -115,6 +117,7 @@ def _version(row: ModelVersion) -> Version:
         checkups=tuple(_checkups(report.get("check_up") or {})),
         won=tuple(_won(report.get("check_up") or {})),
         chances=told_chances.read(report.get("check_up") or {}),
+        ablation=report.get("ablation") or {},
         why=fits.why(report),
         beliefs=_beliefs(report.get("beliefs") or {}),
     )

@@ -30,6 +30,7 @@ class Sureness:
     ----------
     won : what its advice won against rules of thumb, each a sentence.
     chances : whether the chances it tells come true.
+    answers : how often each answer changes the advice.
     by_ratings : of the version in use, by how many bows the players held out had rated.
     errors, coverage, checkups : of the last versions over time.
     """
@@ -37,6 +38,7 @@ class Sureness:
     sentences: tuple[str, ...]
     won: tuple[str, ...]
     chances: Told | None
+    answers: Told | None
     by_ratings: Table | None
     errors: PointPicture | None
     coverage: PointPicture | None

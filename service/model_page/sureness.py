@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from service import formats
 from service.language import _
-from service.model_page import pictures, told_chances
+from service.model_page import answers, pictures, told_chances
 from service.model_page.checkups import CheckUp, Figure, Version
 from service.model_page.context import Sureness, Table
 from service.model_page.facts import Facts
@@ -22,6 +22,7 @@ def sureness(facts: Facts) -> Sureness:
         sentences=how_far_off(facts.version.checkups),
         won=won(facts.version),
         chances=told_chances.shown(facts.version.chances),
+        answers=answers.shown(facts.version.ablation),
         by_ratings=_by_ratings(facts.version.checkups),
         errors=_errors(checked),
         coverage=_coverage(checked),

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from service.model_page import told_chances
+from service.model_page import answers, told_chances
 from service.model_page.context import Told
 
 
@@ -44,3 +44,16 @@ def test_too_few_players_to_test_are_said_to_be() -> None:
 @pytest.mark.parametrize("report", [{}, {"chances": None}, stored(curves={}), {"beats_own_bow": {"of_tier": []}}])
 def test_a_check_up_without_chances_shows_none(report: dict[str, Any]) -> None:
     assert told_chances.shown(told_chances.read(report)) is None
+
+
+def test_answers_are_shown_with_what_they_change_the_most_telling_first() -> None:
+    found = answers.shown(
+        {"settings": {"given": 40, "anything": 10, "bows": 8}, "budget": {"given": 20, "anything": 15}}
+    )
+    assert found is not None
+    assert [row[:3] for row in found.numbers.rows] == [
+        ("Your budget", "20", "75\xa0%"),
+        ("Where and what you play", "40", "25\xa0%"),
+    ]
+    assert found.numbers.rows[1][5] == "20\xa0%"
+    assert answers.shown({}) is None
