@@ -51,11 +51,10 @@ def join(session: Session, user: int | None, dealer: str, key: str, other: str) 
     both = same.everybody(session, dealer, [stands.id, goes.id])
     if len(both) > MOST:
         raise Refused(_("These are more players than one person can be; part some of them first."))
-    before = _settle(session, both)
     for row in session.scalars(_rows(dealer).where(JoinedPlayer.head == goes.id)):
         row.head = stands.id
     whom = {"player": goes.id, "whom": stands.id, "head": stands.id}
-    session.add(JoinedPlayer(dealer=dealer, **whom, at=now(), by=user, before=before))
+    session.add(JoinedPlayer(dealer=dealer, **whom, at=now(), by=user, before=_settle(session, both)))
     session.flush()
     audit.record(session, user, events.PLAYERS_JOINED, f"player {stands.key}", dealer=dealer, other=goes.key)
     return stands.key
@@ -77,10 +76,16 @@ def part(session: Session, user: int | None, dealer: str, key: str) -> str:
     if row is None:
         raise Refused(_("This player is joined to nobody; there is nothing to part."))
     stood, whole = row.head, list(session.scalars(_rows(dealer).where(JoinedPlayer.head == row.head)))
-    _unsettle(session, row)
-    for each in _below(whole, goes.id):
+    for each in sorted(whole, key=lambda each: each.at, reverse=True):
+        _unsettle(session, each)
+    gone = _below(whole, goes.id)
+    for each in gone:
         each.head = goes.id
     session.delete(row)
+    session.flush()
+    for rows in (gone, [each for each in whole if each not in (row, *gone)]):
+        if rows:
+            rows[0].before = _settle(session, same.everybody(session, dealer, [rows[0].player]))
     session.flush()
     before = session.get_one(Player, stood).key
     audit.record(session, user, events.PLAYERS_PARTED, f"player {before}", dealer=dealer, other=goes.key)
@@ -178,17 +183,20 @@ def _below(rows: Sequence[JoinedPlayer], player: int) -> list[JoinedPlayer]:
 
 
 def _settle(session: Session, both: Collection[int]) -> dict[str, Any]:
-    """Let what the person said last hold for all their keys; return how it stood where that changes something."""
+    """Let a 'no' that was said under one key hold for all; return how it stood where that changes something.
+
+    A key is not the dealer's alone, so a 'yes' goes to no other: what was said under it may have been said elsewhere.
+    """
     rows = session.scalars(select(Player).where(Player.id.in_(both)).order_by(Player.id)).all()
-    newest = max(((row.asked_at, row.in_model) for row in rows if row.asked_at), default=None)
-    if newest is None:
+    at = max((row.asked_at for row in rows if row.asked_at and not row.in_model), default=None)
+    if at is None:
         return {}
-    at, word = newest
-    changed = [row for row in rows if row.in_model != word or row.asked_at is None]
+    changed = [row for row in rows if row.in_model or row.asked_at is None]
     before = {str(row.id): [row.in_model, row.asked_at and row.asked_at.isoformat()] for row in changed}
     for row in changed:
-        row.in_model, row.asked_at = word, at
-    return {"said": before, "then": [word, at.isoformat()]}
+        row.in_model, row.asked_at = False, at
+    session.flush()
+    return {"said": before, "then": [False, at.isoformat()]} if before else {}
 
 
 def _unsettle(session: Session, joining: JoinedPlayer) -> None:
@@ -198,3 +206,5 @@ def _unsettle(session: Session, joining: JoinedPlayer) -> None:
         row = session.get(Player, int(player))
         if row is not None and row.asked_at is not None and [row.in_model, row.asked_at.isoformat()] == [word, at]:
             row.in_model, row.asked_at = was, dt.datetime.fromisoformat(asked) if asked else None
+    joining.before = {}
+    session.flush()

@@ -223,7 +223,7 @@ def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
     told = _told(session, asking, whole)
     if not rows and not told:
         return Marks(played=named, player=stands)
-    if not session.get_one(tables.Player, stands).in_model:
+    if not same.may_help(session, whole):
         return Marks(played=named, withheld=True, player=stands)
     seen = [row for row in rows if not is_hidden(row, asking.revealed)]
     away = [row for row in seen if row.Run.copy is not None and not _says_otherwise(asking, row, seen)]

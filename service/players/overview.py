@@ -48,12 +48,12 @@ NOTHING = Overview()
 
 def of_player(session: Session, dealer: str, player: int, *, revealed: bool = False) -> Overview:
     """Return what is known of a player's ratings; ``revealed``: as far as the player may be told which bow a letter was."""
-    stands, whole = same.head_of(session, dealer, player), same.everybody(session, dealer, [player])
+    whole = same.everybody(session, dealer, [player])
     rows = known.sheets(session, dealer, whole)
     told = [(at.date(), answers) for at, answers in known.told_answers(session, dealer, whole) if answers.get("tried")]
     if not rows and not told:
         return NOTHING
-    if not session.get_one(tables.Player, stands).in_model:
+    if not same.may_help(session, whole):
         return Overview(withheld=True)
     seen = [row for row in rows if not known.is_hidden(row, revealed)]
     bows = [*_played(session, seen), *_told(session, told, {row.Run.copy for row in seen})]

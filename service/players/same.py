@@ -6,10 +6,10 @@ holds at one dealer only.
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select, update
+from sqlalchemy import ColumnElement, Row, and_, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.tables import JoinedPlayer, Player
@@ -48,6 +48,16 @@ def by_head(session: Session, dealer: str, heads: Collection[int]) -> dict[int, 
     for head_id, player in session.execute(joined):
         found[head_id].append(player)
     return {each: (each, *found[each]) for each in heads}
+
+
+def may_help(session: Session, whole: Collection[int]) -> bool:
+    """Say whether the ratings of one person may serve beyond their own trial: that was said under a key, and 'no' under none."""
+    return agreed(session.execute(select(Player.in_model, Player.asked_at).where(Player.id.in_(whole))).all())
+
+
+def agreed(said: Sequence[Row[*tuple[Any, ...]]]) -> bool:
+    """Say the same of what was said under each key, ``in_model`` and ``asked_at`` of it."""
+    return any(row.in_model for row in said) and not any(row.asked_at and not row.in_model for row in said)
 
 
 def say(

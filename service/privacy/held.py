@@ -34,12 +34,12 @@ Json = dict[str, Any]
 
 
 def held(session: Session, person: Person) -> Json:
-    """Return everything that is kept of a person; bows are named as the player knew them, by trial and place."""
+    """Return everything that a dealer keeps of a person; bows are named as the player knew them, by trial and place."""
     return {
-        "contacts": [_contact(row) for row in session.scalars(_of(Contact, Contact.player, person.players))],
+        "contacts": [_contact(row) for row in session.scalars(_here(Contact, Contact.player, person))],
         "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
-        "joined": [_joined(row) for row in session.scalars(_of(JoinedPlayer, JoinedPlayer.player, person.players))],
-        "trials": [_trial(session, trial) for trial in session.scalars(_of(Trial, Trial.player, person.players))],
+        "joined": [_joined(row) for row in session.scalars(_here(JoinedPlayer, JoinedPlayer.player, person))],
+        "trials": [_trial(session, trial) for trial in session.scalars(_here(Trial, Trial.player, person))],
         "mails": _mails(session, person),
         "address_confirmed": _confirmed(session, person),
         "unfinished_questionnaires": [_draft(row) for row in session.scalars(_of(Draft, Draft.id, person.drafts))],
@@ -54,6 +54,11 @@ def hand_out(session: Session, person: Person, user: int | None = None, about: s
 
 def _of(table: Any, column: Any, values: Sequence[Any]) -> Any:
     return select(table).where(column.in_(values)).order_by(column)
+
+
+def _here(table: Any, column: Any, person: Person) -> Any:
+    """Return what a table holds of a person's players at the dealer: by a file a player may be another one's too."""
+    return _of(table, column, person.players).where(table.dealer == person.dealer)
 
 
 def _contact(row: Contact) -> Json:

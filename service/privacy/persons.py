@@ -93,7 +93,7 @@ def _person(
     return Person(
         dealer=dealer,
         email=email,
-        names=_names(session, asked, theirs),
+        names=_names(session, dealer, asked, theirs),
         language=language,
         enquiries=asked,
         players=theirs,
@@ -124,8 +124,9 @@ def _enquiries(
     return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
 
-def _names(session: Session, enquiries: Sequence[str], theirs: Sequence[int]) -> tuple[str, ...]:
-    known = session.scalars(select(Contact.name).where(Contact.player.in_(theirs)).order_by(Contact.player))
+def _names(session: Session, dealer: str | None, enquiries: Sequence[str], theirs: Sequence[int]) -> tuple[str, ...]:
+    here = Contact.player.in_(theirs) & (Contact.dealer == dealer)
+    known = session.scalars(select(Contact.name).where(here).order_by(Contact.player))
     given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
     names = [*known, *((contact or {}).get("name") for contact in given)]
     return tuple(dict.fromkeys(" ".join(name.split()) for name in names if name))

@@ -142,7 +142,7 @@ def player_rows(session: Session, dealer: str, stand: Sequence[int]) -> tuple[Pl
     whole = same.by_head(session, dealer, stand)
     everybody = [each for group in whole.values() for each in group]
     known = session.execute(
-        select(player.id, player.key, player.in_model, contact.name, contact.email, contact.phone)
+        select(player.id, player.key, player.in_model, player.asked_at, contact.name, contact.email, contact.phone)
         .outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
         .where(player.id.in_(everybody))
     )
@@ -169,7 +169,7 @@ def _player_row(
         instruments=tuple(dict.fromkeys(name for each in group for name in played.get(each, ()))),
         trials=sum(trials[each][0] for each in group if each in trials),
         last=_last(trials, group),
-        in_model=told[group[0]].in_model,
+        in_model=same.agreed([told[each] for each in group]),
     )
 
 
@@ -217,8 +217,9 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
     """Return one player with every trial and enquiry; raises `NotHere`."""
     stands = known(session, dealer, key).id
     row, whole = player_rows(session, dealer, [stands])[0], same.by_head(session, dealer, [stands])[stands]
-    contacts = session.scalars(select(tables.Contact).where(tables.Contact.player.in_(whole))).all()
-    of_here = next((each for each in contacts if each.dealer == dealer), None)
+    of_whom = tables.Contact.player.in_(whole) & (tables.Contact.dealer == dealer)
+    contacts = session.scalars(select(tables.Contact).where(of_whom).order_by(tables.Contact.player != stands)).all()
+    of_here = next(iter(contacts), None)
     names, emails = ([value for each in contacts if (value := getattr(each, of))] for of in ("name", "email"))
     return PlayerPage(
         row=row,

@@ -157,11 +157,11 @@ def test_marks_lists_fits_and_files_follow_the_person_and_go_apart_again(kept: D
             joining.part(session, None, SHOP, again)
 
 
-def test_what_was_said_last_holds_for_all_keys_until_they_are_parted(kept: Database) -> None:
+def test_a_no_holds_for_all_keys_until_they_are_parted(kept: Database) -> None:
     with kept.writing() as session:
         (_one, ada), (two, again) = played(session, BOWS[0], 3), played(session, BOWS[1], 7, model_consent=False)
         joining.join(session, None, SHOP, ada, again)
-        assert rated(session, ada) == {}, "the later word was no"
+        assert rated(session, ada) == {}, "one word was no"
         assert history.read_trials(session) == ()
         joining.part(session, None, SHOP, again)
         assert rated(session, ada) == {BOWS[0]: 3}
@@ -174,6 +174,63 @@ def test_what_was_said_last_holds_for_all_keys_until_they_are_parted(kept: Datab
         assert rated(session, ada) == {}
         joining.part(session, None, SHOP, again)
         assert rated(session, ada) == {}, "said since they were joined"
+
+
+def said(session: Session, *keys: str) -> list[bool]:
+    session.expire_all()
+    found = {row.key: row.in_model for row in session.scalars(select(tables.Player))}
+    return [found[key] for key in keys]
+
+
+def test_a_joining_makes_no_yes_of_a_no_and_each_part_has_its_own_word_again(kept: Database) -> None:
+    with kept.writing() as session:
+        no, yes, second = (
+            played(session, bow, 5, model_consent=word)[1] for bow, word in zip(BOWS, (False, True, False), strict=True)
+        )
+        # The older 'no' was said at another dealer, to whom the key is known by a file.
+        trial = session.scalars(select(tables.Trial).join(tables.Player).where(tables.Player.key == no)).one()
+        elsewhere = {"key": "T-elsewhere", "player": trial.player, "dealer": "quay", "on": trial.on}
+        session.add(tables.Trial(**elsewhere, instrument=trial.instrument, hold=trial.hold, place="shop"))
+        joining.join(session, None, SHOP, no, yes)
+        assert said(session, no, yes) == [False, False]
+        assert history.read_trials(session) == ()
+        joining.join(session, None, SHOP, yes, second)
+        joining.part(session, None, SHOP, yes)
+        assert said(session, no, yes, second) == [False, True, False]
+        # Whoever stays joined to a 'no' keeps it, though the one by whom it came first has gone.
+        joining.join(session, None, SHOP, yes, no)
+        joining.part(session, None, SHOP, second)
+        assert said(session, no, yes, second) == [False, False, False]
+        joining.part(session, None, SHOP, yes)
+        assert said(session, no, yes, second) == [False, True, False]
+
+
+def test_who_was_never_asked_is_not_made_to_agree(kept: Database) -> None:
+    with kept.writing() as session:
+        yes, unasked = (
+            played(session, bow, 5, model_consent=word)[1] for bow, word in zip(BOWS[:2], (True, None), strict=True)
+        )
+        joining.join(session, None, SHOP, yes, unasked)
+        assert said(session, yes, unasked) == [True, False]
+        assert len(history.read_trials(session)) == 1
+        assert rated(session, unasked).keys() == set(BOWS[:2]), "the person agreed, and is advised by their own marks"
+
+
+def test_the_desk_learns_nothing_of_what_another_shop_knows(kept: Database) -> None:
+    with kept.writing() as session:
+        _trial, shared = played(session, BOWS[0], 3)
+        player = session.scalars(select(tables.Player.id).where(tables.Player.key == shared)).one()
+        alike = contact(model=True, name="Vera Rowan", email="vera@player.example")
+        _own, vera = played(session, BOWS[1], 7, contact=alike)
+        known = {"name": "Vera Rowan", "email": "vera@player.example", "mail_consent": True}
+        session.add(tables.Contact(player=player, dealer="quay", created_at=LATER, language="it", **known))
+        session.flush()
+        page = reading.player(session, SHOP, shared)
+        assert (page.alike, page.row.name, page.language) == ((), None, None)
+        held = privacy.held(session, privacy.of_player(session, SHOP, shared))
+        assert (held["contacts"], len(held["trials"])) == ([], 1)
+        assert privacy.of_player(session, SHOP, shared).names == ()
+        assert [row.key for row in reading.player(session, SHOP, vera).alike] == []
 
 
 def test_parting_keeps_together_those_who_were_joined_before(kept: Database) -> None:
