@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.words import recommending, remarks
+
 Reply = Mapping[str, Any]
 ROUNDED = 0.0011
 """Figures are given to three digits."""
@@ -13,6 +15,9 @@ BEST_ROLES = ("best_fit", "most_liked")
 STRETCH = 0.15
 OWN_RUNS, MINUTES_A_RUN, MINUTES_BESIDES = 1, 5, 10
 CLEARLY_BELOW = 1.0
+MOST_BOWS = 6
+ADDS_CHANCE, ADDS_GAIN = 0.03, 0.02
+"""What adds less of both adds little."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +103,10 @@ class Asked:
     def can_be_had(self) -> int:
         """Return how many bows could be brought: at hand, in reach, not rejected, at most one of them beyond the budget, in time."""
         return min(len(self._within()) + bool(self._beyond()), self._in_time())
+
+    def at_hand_in_reach(self) -> int:
+        """Return how many bows would suit and are at hand, whatever a case may hold of them."""
+        return len(self._within()) + len(self._beyond())
 
     def tiers_to_be_had(self) -> int:
         """Return of how many tiers."""
@@ -239,7 +248,7 @@ def _of_rows(asked: Asked) -> Iterator[str]:
         rows_out_of_order=[row["copies"] for row in rows] != list(range(1, len(rows) + 1)),
         no_row_for_the_case=bool(asked.bows) and len(here) != 1,
         another_chance_in_the_row=len(here) == 1 and here[0]["chance"] != asked.trial["chance_one_beats_own_bow"],
-        more_than_six_bows=asked.bows > 6,
+        more_than_six_bows=asked.bows > MOST_BOWS,
         longer_than_there_is_time=minutes is not None and asked.bows > 1 and asked.trial["minutes"] > minutes,
         figures_that_are_none=any(not math.isfinite(value) for value in _numbers(asked.reply)),
     )
@@ -277,20 +286,41 @@ def _of_words(asked: Asked) -> Iterator[str]:
     chances += [asked.verdict.get("chance", 0.0), asked.trial.get("chance_one_beats_own_bow", 0.0)]
     known = {round(100 * chance) + by for chance in chances for by in (-1, 0, 1)}
     basis = asked.reply["model"]["basis"]
-    adds_little = [row for row in rows if row["copies"] == asked.bows + 1]
-    says = "adds little" in asked.trial.get("recommendation", "")
-    before = next((row for row in rows if row["copies"] == asked.bows), None)
     yield from _when(
         a_percentage_that_is_no_chance=not set(told) <= known and basis != "prior",
         a_percentage_from_beliefs=bool(told) and basis == "prior",
-        adds_little_that_adds_much=says
-        and bool(adds_little)
-        and before is not None
-        and (
-            adds_little[0]["chance"] - before["chance"] > 0.03 + ROUNDED
-            or adds_little[0]["expected_gain"] - before["expected_gain"] > 0.02 + ROUNDED
-        ),
+        adds_little_that_adds_much=_little_is_said_of_much(asked),
+        no_more_bows_though_there_are=asked.at_hand is not None
+        and recommending.NO_MORE in asked.trial.get("recommendation", "")
+        and asked.at_hand_in_reach() > asked.bows,
+        fewer_can_be_had_than_are_at_hand=asked.at_hand is not None
+        and any(count < asked.at_hand_in_reach() for count in _said_to_be_had(asked)),
     )
+
+
+def _little_is_said_of_much(asked: Asked) -> bool:
+    """Say whether a further bow is told to add little where there is none to add, or where it adds more than that."""
+    told = [place for place, said in enumerate(recommending.LITTLE) if said in asked.trial.get("recommendation", "")]
+    rows = {row["copies"]: row for row in asked.trial.get("by_copies", ())}
+    return any(not _adds_little(rows.get(place), rows.get(place + 1)) or place != asked.bows for place in told)
+
+
+def _adds_little(before: Mapping[str, Any] | None, after: Mapping[str, Any] | None) -> bool:
+    if before is None or after is None:
+        return False
+    chance, gain = (after[name] - before[name] for name in ("chance", "expected_gain"))
+    return bool(chance < ADDS_CHANCE and gain < ADDS_GAIN)
+
+
+def _said_to_be_had(asked: Asked) -> Iterator[int]:
+    """Give the numbers of bows that the notes say can be had, and no more."""
+    notes = asked.reply["notes"]
+    if remarks.NOTES["one_bow"]({}, {}).split(",")[0] in " ".join(notes):
+        yield 1
+    for count in range(1, MOST_BOWS):
+        only = remarks.NOTES["few_at_hand"]({"count": count, "missing": 1}, {}).split(";")[0]
+        if any(note.startswith(only) for note in notes):
+            yield count
 
 
 def _texts(asked: Asked) -> Iterator[str]:

@@ -157,22 +157,47 @@ def _likelier_than_its_row(reply: Any) -> None:
     reply["trial"]["chance_one_beats_own_bow"] = min(1.0, reply["trial"]["chance_one_beats_own_bow"] + 0.01)
 
 
-PLANTED = {
-    "best without a bow": _best_without_a_bow,
-    "brought twice": _the_first_bow_twice,
-    "verdict against chance": _another_verdict,
-    "a percentage that is no chance": _a_chance_out_of_the_air,
-    "another price": _another_price,
-    "another chance in the row": _likelier_than_its_row,
-}
+def _a_little_that_is_much(reply: Any) -> None:
+    trial = reply["trial"]
+    trial["by_copies"][trial["copies"]]["expected_gain"] += 0.5
+    ordinal = ("first", "second", "third", "fourth", "fifth", "sixth")[trial["copies"]]
+    trial["recommendation"] = f"Try some bows. A {ordinal} bow would add little. It takes about an hour."
 
 
-@pytest.mark.parametrize("name", PLANTED)
-def test_a_planted_contradiction_is_found(name: str, answered: list[Asked]) -> None:
+def _no_more_bows(reply: Any) -> None:
+    reply["trial"]["recommendation"] = "Try some bows. No more suitable bows are at hand."
+
+
+def _only_two(reply: Any) -> None:
+    reply["notes"].append("Only two bows can be had today; three would make a fairer comparison.")
+
+
+def _only_one(reply: Any) -> None:
+    reply["notes"].append(
+        "Only one bow can be had, and one bow is no comparison. On a later day there may be more: ask us."
+    )
+
+
+PLANTED = (
+    ("adds little that adds much", _a_little_that_is_much),
+    ("no more bows though there are", _no_more_bows),
+    ("fewer can be had than are at hand", _only_two),
+    ("fewer can be had than are at hand", _only_one),
+    ("best without a bow", _best_without_a_bow),
+    ("brought twice", _the_first_bow_twice),
+    ("verdict against chance", _another_verdict),
+    ("a percentage that is no chance", _a_chance_out_of_the_air),
+    ("another price", _another_price),
+    ("another chance in the row", _likelier_than_its_row),
+)
+
+
+@pytest.mark.parametrize(("name", "plant"), PLANTED)
+def test_a_planted_contradiction_is_found(name: str, plant: Callable[[Any], None], answered: list[Asked]) -> None:
     whole = next(
         each
         for each in answered
         if each.bows >= 3 and "budget" in each.body and each.verdict["code"] == "trial" and each.trial["bring"]
     )
     assert contradictions(whole) == []
-    assert name in _with(whole, PLANTED[name])
+    assert name in _with(whole, plant)
