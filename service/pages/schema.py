@@ -123,6 +123,9 @@ class Verdict(Answer):
     )
     expected_gain: float = Field(ge=0, description="expected advantage, in points, of the bow taken home")
     changes_at: Threshold | None = Field(default=None, description="with `keep` only; null where no price changes it")
+    higher_would_not: bool = Field(
+        default=False, description="with `keep` only: no tier of the range would change it, whatever the budget"
+    )
     elsewhere: list[Elsewhere] = []
     text: str
 
