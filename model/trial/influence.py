@@ -10,10 +10,14 @@ from model.records import Answers, Run
 from model.trial.offer import Offer, Proposal
 from model.trial.proposal import propose
 from model.view import View
-from model.vocabulary import Place
+from model.vocabulary import Place, Role
 
 NOTICED = 0.03
 """A chance that changes by less is not said to change."""
+
+
+LEADING_ROLES = (Role.BEST_FIT, Role.MOST_LIKED)
+"""The first tier of a list: what fits best, or without a budget what is liked most."""
 
 
 class Answer(StrEnum):
@@ -119,7 +123,7 @@ def _changes(advised: Proposal, without: Proposal) -> tuple[Change, ...]:
 def _facts(of: Proposal) -> dict[What, str | float]:
     return {
         What.VERDICT: str(of.verdict.code),
-        What.FIRST_TIER: of.entries[0].tier if of.entries else "",
+        What.FIRST_TIER: next((entry.tier for entry in of.entries if entry.role in LEADING_ROLES), ""),
         What.CHANCE: round(of.case.row.chance, 3) if of.case else 0.0,
     }
 
