@@ -28,7 +28,7 @@ AT_LEAST_BOWS, AT_LEAST_TIERS = 3, 2
 """Never judge by one bow, nor a tier by one copy (common practice, no source) ..."""
 UNLESS_IT_COSTS = 0.05
 """... unless that costs more than so many points."""
-SEARCH_LOG2, ROWS_LOG2, CHANCE_LOG2 = 7, 10, 8
+SEARCH_LOG2, ROWS_LOG2, CHANCE_LOG2 = 7, 9, 8
 """Points, as powers of two: while cases are compared, for the gains that are told, for the chances."""
 BETTER = 1e-4
 """An exchange has to win so many points, so that the search ends."""
@@ -123,11 +123,11 @@ class _Expectations:
         return np.asarray(most.mean(axis=0))
 
 
-def gains(law: Law, path: Sequence[int]) -> Floats:
+def gains(law: Law, path: Sequence[int], log2: int = ROWS_LOG2) -> Floats:
     """Return (n,) what the first 1, 2, ... bows of a path win, in points over the own bow; it never falls."""
     found, paths = (
         np.zeros(len(path)),
-        _Expectations(law.only([bow + 1 for bow in path]), ROWS_LOG2, max(len(path), MOST_BOWS)),
+        _Expectations(law.only([bow + 1 for bow in path]), log2, max(len(path), MOST_BOWS)),
     )
     for row in range(len(path)):
         paths.hear(row + 1)

@@ -354,7 +354,7 @@ class _Proposing:
 
     def _two_copies(self, place: int) -> float:
         law = of_unknown_copies(self.joint, np.repeat(self.tier[place], 2), self.player)
-        return float(cases.gains(law, [0, 1])[-1])
+        return float(cases.gains(law, [0, 1], cases.SEARCH_LOG2)[-1])
 
     def _apart(self, market: Market, place: int) -> Floats:
         """Return (N,) how much each tier differs from one in what the player asked for, else in the liking as a whole."""
