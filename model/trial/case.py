@@ -190,10 +190,14 @@ class _Search:
         return found
 
     def _wanted(self) -> list[int]:
-        """Return the bows that come whatever they win, highest expectation first, as far as bows, tiers and budget allow."""
+        """Return the bows that come whatever they win, highest expectation first, as far as bows, tiers and budget allow.
+
+        Where there is time for one bow only it is not one beyond the budget in the place of those within.
+        """
         found: list[int] = []
+        alone = self.of.beyond & bool(self.within) & (self.limit < AT_LEAST_TIERS)
         for bow in np.argsort(-self.law.mean[1:], kind="stable").tolist():
-            if self.of.wanted[bow] and len(found) < self.limit and self._may_join(found, beside=False)[bow]:
+            if self.of.wanted[bow] and not alone[bow] and len(found) < self.limit and self._may_join(found, beside=False)[bow]:
                 found.append(bow)
         return found
 

@@ -149,6 +149,14 @@ def test_a_loved_bow_beyond_the_purse_or_not_at_hand_stays_where_it_is() -> None
     assert not {"e0", "b0"} & set(found.bring)
 
 
+def test_with_time_for_one_bow_a_loved_one_beyond_the_budget_does_not_take_its_place() -> None:
+    runs = (Run(3, "c0", {O: 7.0}),)
+    found = propose(owner(4.0), runs, budget=1500.0, minutes=20.0)
+    assert [tier_of(serial) for serial in found.bring] != ["c"]
+    assert all(entry.price <= 1500.0 for entry in found.entries if entry.role is Role.BEST_FIT)
+    assert "c0" in propose(owner(4.0), runs, budget=1500.0).bring
+
+
 def test_a_player_who_rated_the_whole_stock_gets_what_was_loved() -> None:
     runs = tuple(Run(3, serial, {O: 6.0 if tier_of(serial) == "c" else 2.0}) for serial in RANGE.copies)
     found = propose(owner(4.0), runs, budget=3000.0)
