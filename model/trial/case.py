@@ -197,7 +197,12 @@ class _Search:
         found: list[int] = []
         alone = self.of.beyond & bool(self.within) & (self.limit < AT_LEAST_TIERS)
         for bow in np.argsort(-self.law.mean[1:], kind="stable").tolist():
-            if self.of.wanted[bow] and not alone[bow] and len(found) < self.limit and self._may_join(found, beside=False)[bow]:
+            if (
+                self.of.wanted[bow]
+                and not alone[bow]
+                and len(found) < self.limit
+                and self._may_join(found, beside=False)[bow]
+            ):
                 found.append(bow)
         return found
 

@@ -170,6 +170,7 @@ def filled(any_database: Database) -> Database:
     return any_database
 
 
+VERSION = next(row for table, row in ROWS if table is ModelVersion)
 REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Dealer, {"slug": "harbour"}),
     (Dealer, {"slug": "quay", "carry_cost": -0.1}),
@@ -210,6 +211,8 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Run, {}),
     (Outcome, {"outcome": "kept"}),
     (Outcome, {"reason": "price"}),
+    (TierCharacter, {"tier": "heron", "criterion": "loudness", "step": 1}),
+    (TierCharacter, {"tier": "heron", "criterion": "tone", "step": 3}),
     (ModelVersion, {}),
     (Draft, {}),
     (Duty, {}),
@@ -291,7 +294,7 @@ def test_a_copy_that_came_back_may_go_out_again(filled: Database) -> None:
 def test_many_versions_may_wait_and_one_is_adopted(filled: Database) -> None:
     with filled.writing() as session:
         for _ in range(2):
-            session.execute(insert(ModelVersion), {**ROWS[12][1], "adopted": False})
+            session.execute(insert(ModelVersion), {**VERSION, "adopted": False})
     with filled.reading() as session:
         assert sorted(session.scalars(select(ModelVersion.adopted))) == [False, False, True]
 
