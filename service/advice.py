@@ -210,9 +210,9 @@ def _considered(
     view = now_on_sale.view(fitted)
     _check_dealer(questionnaire, now_on_sale)
     rated = {run.copy for run in known.sheets}
+    runs = _tried(questionnaire, view, rated)
     told = tuple(each for each in questionnaire.tried if each.copy_ not in rated)
     questionnaire = questionnaire.model_copy(update={"tried": told}) if rated else questionnaire
-    runs = _tried(questionnaire, view)
     answers = _with_own(questionnaire.answers(), known.own)
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     runs += [run for run in known.sheets if run.copy in suited]
@@ -294,12 +294,16 @@ def _check_dealer(questionnaire: Questionnaire, now_on_sale: Catalogue) -> None:
         raise Invalid([("dealer", sentence.format(dealer=questionnaire.dealer))])
 
 
-def _tried(questionnaire: Questionnaire, view: View) -> list[Run]:
-    """Return the tried bows as runs at a typical place of a trial; raises `Invalid` for those that cannot be used."""
+def _tried(questionnaire: Questionnaire, view: View, rated: Collection[str | None]) -> list[Run]:
+    """Return the tried bows as runs at a typical place of a trial; raises `Invalid` for those that cannot be used.
+
+    ``rated``: those whose sheets count instead.
+    """
     answers = questionnaire.answers()
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     problems = []
-    for place, tried in enumerate(questionnaire.tried):
+    named = [(place, each) for place, each in enumerate(questionnaire.tried) if each.copy_ not in rated]
+    for place, tried in named:
         if tried.copy_ not in view.range.copies:
             problems.append(
                 (f"tried.{place}.copy", _("There is no bow {copy} in the range; look at its serial again."))
@@ -311,7 +315,7 @@ def _tried(questionnaire: Questionnaire, view: View) -> list[Run]:
     if problems:
         serials = [questionnaire.tried[int(path.split(".")[1])].copy_ for path, _text in problems]
         raise Invalid([(path, text.format(copy=copy)) for (path, text), copy in zip(problems, serials, strict=True)])
-    return [Run(int(MIDDLE_POSITION), tried.copy_, tried.ratings) for tried in questionnaire.tried]
+    return [Run(int(MIDDLE_POSITION), tried.copy_, tried.ratings) for _place, tried in named]
 
 
 # What can be offered

@@ -22,7 +22,6 @@ from service.forms import tried
 from service.players import known, overview
 from service.players.known import NO_MARKS, Marks
 from service.players.tried import settled as read_bows
-from service.trials import players
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
@@ -204,18 +203,9 @@ def _bows(session: Session, draft: Draft) -> tuple[dict[str, list[str]], dict[st
     dealer = draft.dealer if dealer_name(session, draft.dealer) else None
     answers = draft.answers()
     fields = draft.fields(forms.TriedStep.name)
-    return read_bows(session, dealer, answers, fields, _had_in_hand(session, draft, dealer))
-
-
-def _had_in_hand(session: Session, draft: Draft, dealer: str | None) -> frozenset[str]:
-    """Return the bows that the player of a draft had in hand here, wherever they are now."""
-    if draft.player is None or dealer is None:
-        return frozenset()
-    try:
-        bows = overview.of_player(session, dealer, players.known(session, dealer, draft.player).id, revealed=True).bows
-    except NotHere:
-        return frozenset()
-    return frozenset(bow.copy for bow in bows if bow.copy)
+    here = draft.player is not None and dealer is not None
+    theirs = overview.had_in_hand(session, dealer or "", draft.player or "", revealed=True) if here else ()
+    return read_bows(session, dealer, answers, fields, theirs)
 
 
 def named(step: str) -> type[forms.Step]:

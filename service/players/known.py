@@ -18,6 +18,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from types import MappingProxyType
 from typing import Any
 
@@ -36,9 +37,10 @@ from service.trials import enquiring, players
 from service.trials._common import composed
 
 MOST_SHEETS = 60
-"""So many of the newest sheets are counted; older ones would change little and cost much."""
+"""So many bows' marks are counted in all: those of the answers themselves, then the newest sheets, then what was told before,
+newest first. Older ones would change little and cost much: the time for an answer grows with the square of their number."""
 MOST_TOLD = 20
-"""So many of the newest answers are read for what was told of bows."""
+"""So many of the newest answers are read for what was told of bows, each of which may name twenty."""
 Told = Mapping[Criterion, float]
 
 
@@ -227,7 +229,9 @@ def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
         return Marks(played=named, withheld=True, player=stands)
     seen = [row for row in rows if not is_hidden(row, asking.revealed)]
     away = [row for row in seen if row.Run.copy is not None and not _says_otherwise(asking, row, seen)]
-    rated = _before(told, named, {row.Run.copy for row in away})
+    room = MOST_SHEETS - len(named)
+    away = away[-room:]
+    rated = _before(told, named, {row.Run.copy for row in away}, room - len(away))
     own = _own(session, whole, [row for row in seen if row.Run.copy is None], told, asking)
     marks = Marks(
         sheets=(
@@ -327,15 +331,15 @@ def _says_otherwise(asking: _Asking, row: Row[Any], seen: Iterable[Row[Any]]) ->
     return mark is not None and before is not None and mark != round(before)
 
 
-def _before(told: Sequence["_ToldOf"], named: Iterable[str], rated: Iterable[str]) -> dict[str, Told]:
-    """Return what was told of bows with earlier answers, the newest word on each, where nothing else is known of it."""
+def _before(told: Sequence["_ToldOf"], named: Iterable[str], rated: Iterable[str], most: int) -> dict[str, Told]:
+    """Return what was told of ``most`` bows with earlier answers, the newest word on each, where nothing else is known of it."""
     found: dict[str, Told] = {}
     without = {*named, *rated}
     for each in told:
         for tried in each.answers.tried:
             if tried.copy_ not in without:
                 found.setdefault(tried.copy_, {c: float(mark) for c, mark in tried.ratings.items()})
-    return found
+    return dict(islice(found.items(), most))
 
 
 # What was told with answers
@@ -356,7 +360,7 @@ def _told(session: Session, asking: _Asking, whole: Sequence[int]) -> list[_Told
         for at, answers in told_answers(session, asking.dealer, whole, asking.but)
         if answers["instrument"] == asking.answers.instrument and (answers.get("tried") or _rates_own(answers))
     ]
-    usable = ((at, _read(answers)) for at, answers in found)
+    usable = ((at, read(answers)) for at, answers in found)
     return [_ToldOf(at.date(), answers) for at, answers in usable if answers is not None]
 
 
@@ -383,7 +387,7 @@ def _rates_own(answers: Mapping[str, Any]) -> bool:
     return bool((answers.get("own_bow") or {}).get("ratings"))
 
 
-def _read(answers: Mapping[str, Any]) -> Questionnaire | None:
+def read(answers: Mapping[str, Any]) -> Questionnaire | None:
     """Return stored answers, None where today's rules do not take them."""
     try:
         return Questionnaire.model_validate(dict(answers))

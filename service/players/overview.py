@@ -11,9 +11,11 @@ from sqlalchemy.orm import Session
 
 from model.vocabulary import Criterion, Instrument
 from service import tables
+from service.errors import NotHere
 from service.forms import Questionnaire, tried
 from service.players import known, same
 from service.players.known import Played, Told
+from service.players.tried import is_for
 from service.trials import players
 
 
@@ -66,19 +68,27 @@ def stand(session: Session, dealer: str, players: Sequence[int]) -> tuple[tuple[
     return tuple((each, session.get_one(tables.Player, each).key) for each in heads)
 
 
+def had_in_hand(session: Session, dealer: str, key: str, *, revealed: bool = False) -> frozenset[str]:
+    """Return the serials that a player of a dealer rated, wherever those bows are now; of nobody who is known here none."""
+    try:
+        player = players.known(session, dealer, key).id
+    except NotHere:
+        return frozenset()
+    return frozenset(bow.copy for bow in of_player(session, dealer, player, revealed=revealed).bows if bow.copy)
+
+
 def last_answers(session: Session, dealer: str, player: int) -> dict[str, Any]:
-    """Return the answers that a player gave last, with the marks of bows of that instrument as the player may see them.
+    """Return the answers that a player gave last, with the marks of bows for what they play as the player may see them.
 
     They are the body of a questionnaire, to be looked at and changed; empty where nothing is known.
     """
-    whole = same.everybody(session, dealer, [player])
-    given = known.told_answers(session, dealer, whole)
-    body = dict(given[0][1]) if given else _of_trial(session, dealer, whole)
+    body = dict(_last(session, dealer, same.everybody(session, dealer, [player])))
     if not body:
         return {}
-    instrument = Instrument(body["instrument"])
-    bows = [bow for bow in of_player(session, dealer, player, revealed=True).bows if bow.instrument == instrument]
-    body["tried"] = [{"copy": bow.copy, "ratings": _rounded(bow.ratings)} for bow in bows if bow.copy][: tried.MOST]
+    bows = of_player(session, dealer, player, revealed=True).bows
+    suited = _suited(session, [bow.copy for bow in bows if bow.copy and bow.ratings], body)
+    rated = [bow for bow in bows if bow.copy in suited]
+    body["tried"] = [{"copy": bow.copy, "ratings": _rounded(bow.ratings)} for bow in rated][: tried.MOST]
     return body | _own_bow(session, dealer, player, body)
 
 
@@ -95,10 +105,7 @@ def lasting_answers(session: Session, dealer: str, key: str) -> dict[str, Any]:
         A player who is not this dealer's.
     """
     whole = same.everybody(session, dealer, [players.known(session, dealer, key).id])
-    given = known.told_answers(session, dealer, whole)
-    if not given:
-        return _of_trial(session, dealer, whole)
-    answers = given[0][1]
+    answers = _last(session, dealer, whole)
     own = answers.get("own_bow", {})
     kept = {name: answers[name] for name in ("instrument", "hold", *LASTING) if answers.get(name)}
     bow = {name: value for name, value in (own or {}).items() if name != "ratings"}
@@ -114,6 +121,20 @@ def _own_bow(session: Session, dealer: str, player: int, body: Mapping[str, Any]
     key = session.get_one(tables.Player, player).key
     marks = known.of_own(session, dealer, asked, key).own
     return {"own_bow": own | ({"ratings": _rounded(marks)} if marks else {})} if own or marks else {}
+
+
+def _last(session: Session, dealer: str, whole: Sequence[int]) -> Mapping[str, Any]:
+    """Return the newest answers that today's rules take, else what a trial tells; empty where nothing is known."""
+    given = (answers for _at, answers in known.told_answers(session, dealer, whole) if known.read(answers) is not None)
+    return next(given, None) or _of_trial(session, dealer, whole)
+
+
+def _suited(session: Session, serials: Sequence[str], answers: Mapping[str, Any]) -> frozenset[str]:
+    """Return those of some bows that are for the instrument and the hold of answers."""
+    copy, tier = tables.Copy, tables.Tier
+    rows = select(copy.serial, copy.hold, tier.instrument).join(tier, tier.slug == copy.tier)
+    found = session.execute(rows.where(copy.serial.in_(serials)))
+    return frozenset(serial for serial, hold, instrument in found if is_for(instrument, hold, answers))
 
 
 def _rounded(ratings: Told) -> dict[str, int]:

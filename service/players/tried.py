@@ -50,6 +50,12 @@ def settled(
     return fields, wrong
 
 
+def is_for(instrument: Instrument, hold: str | None, answers: Mapping[str, Any]) -> bool:
+    """Say whether a bow of an instrument and a hold is for what answers tell of both, as far as they do."""
+    played = answers.get("hold")
+    return instrument == answers.get("instrument") and (not hold or played in (None, "", hold, str(Hold.EITHER)))
+
+
 _Bow = tuple[str, str | None, Instrument]
 
 
@@ -73,7 +79,6 @@ def _meant(here: list[_Bow], text: str, answers: Mapping[str, Any]) -> tuple[str
             copies=serials
         )
     serial, hold, instrument = alike[0]
-    played = answers.get("hold")
-    if instrument != answers.get("instrument") or (hold and played not in (None, "", hold, str(Hold.EITHER))):
+    if not is_for(instrument, hold, answers):
         return None, _("The bow {copy} is for another instrument or hold; take it out.").format(copy=serial)
     return serial, ""

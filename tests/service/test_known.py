@@ -15,7 +15,7 @@ from service import advice, doors, privacy, tables
 from service.access import keys, users
 from service.forms import check
 from service.mail.office import Office
-from service.players import joining
+from service.players import joining, known
 from service.privacy import links
 from service.trials import lifecycle
 from tests.service import cast
@@ -180,6 +180,11 @@ def test_nobody_else_names_a_player_and_a_wrong_key_is_said(shop: Shop) -> None:
     assert shop.refused("elsewhere", player=shop.player) == none
 
 
+def test_a_wrong_bow_beside_a_known_one_is_named_by_its_place(shop: Shop) -> None:
+    tried = [{"copy": bow, "ratings": {"overall": 7}} for bow in (BOWS[1], "DB-nowhere-9")]
+    assert shop.refused("server", dealer=DEALER, player=shop.player, tried=tried).keys() == {"tried.1.copy"}
+
+
 def test_a_repeat_without_the_key_is_not_told_what_the_server_was(shop: Shop) -> None:
     ident = str(uuid.uuid4())
     first = shop.ask("server", player=shop.player, id=ident)
@@ -257,12 +262,71 @@ def test_what_is_taken_out_of_the_form_does_not_count_and_a_changed_mark_stands(
     assert BOWS[2] not in answer.text
 
 
+def told(session: Session, shop: Shop, at: dt.datetime, **answers: Any) -> None:
+    """Store answers that the player gave at a moment, as they stand."""
+    whose = session.scalars(select(tables.Player.id).where(tables.Player.key == shop.player)).one()
+    ident, kept = str(uuid.uuid4()), BASS | {"dealer": DEALER} | answers
+    row = {"id": ident, "address": ident, "language": "en", "advice": {}, "dealer": DEALER, "player": whose}
+    session.add(tables.Enquiry(**row, created_at=at, answers=kept))
+    session.flush()
+
+
+def test_asking_again_leaves_out_bows_for_another_hold_and_those_without_a_mark(shop: Shop) -> None:
+    reader = Reader(shop.desk.app)
+    with shop.desk.database.writing() as session:
+        unmarked = select(tables.Run).where(tables.Run.copy == BOWS[1])
+        run = session.scalars(unmarked).one()
+        run.overall, run.response, run.cannot_tell = None, None, "overall response clarity"
+    page = asked_by_link(shop, reader)
+    assert {e.get("value") for n in (1, 2, 3) for e in page.all("input", name=f"tried_{n}_copy")} == {BOWS[0], BOWS[2]}
+    with shop.desk.database.writing() as session:
+        told(session, shop, NOW + dt.timedelta(hours=1), hold="french")
+    page = asked_by_link(shop, reader)
+    assert not any(bow in page.text for bow in BOWS)
+    contact = reader.get(page.address.replace("/tried", "/contact"))
+    assert reader.send(contact, {}).address.startswith("/advice/")
+
+
+def test_answers_that_are_refused_today_are_passed_over_when_the_player_asks_again(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        told(session, shop, NOW + dt.timedelta(hours=1), settings=["jazz"])
+        told(session, shop, NOW + dt.timedelta(hours=2), budget={"amount": -1, "currency": "EUR"})
+    page = asked_by_link(shop, Reader(shop.desk.app))
+    assert page.status == 200
+    assert {e.get("value") for n in (1, 2, 3) for e in page.all("input", name=f"tried_{n}_copy")} == set(BOWS)
+    walked = shop.desk.sign_in("adviser").read(f"/desk/compose?player={shop.player}")
+    assert "jazz" in walked.text.lower()
+
+
+def test_the_newest_sixty_marks_count_those_of_trials_first(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        for day in range(5):
+            bows = [{"copy": f"DB-{day}-{n}", "ratings": {"overall": 5}} for n in range(20)]
+            told(session, shop, NOW - dt.timedelta(days=day), tried=bows)
+        now = [{"copy": f"DB-now-{n}", "ratings": {"overall": 6}} for n in range(4)]
+        marks = known.gathered(session, DEALER, check(BASS | {"dealer": DEALER, "tried": now}), player=shop.player)
+    counted = [str(run.copy) for run in marks.sheets]
+    assert {*counted[:3]} == set(BOWS)
+    assert len(counted) + len(now) == 60
+    assert [sum(bow.startswith(f"DB-{day}-") for bow in counted) for day in range(5)] == [20, 20, 13, 0, 0]
+
+
 def test_a_bow_that_went_to_another_shop_may_stay_in_the_form(shop: Shop) -> None:
     with shop.desk.database.writing() as session:
         session.execute(update(tables.Copy).where(tables.Copy.serial == BOWS[1]).values(dealer=OTHER))
     reader = Reader(shop.desk.app)
     page = asked_by_link(shop, reader)
     assert reader.send(page, {}).h1 == "What matters to you"
+
+
+def test_at_the_desk_a_bow_that_went_to_another_shop_is_still_one_that_the_player_played(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        session.execute(update(tables.Copy).where(tables.Copy.serial == BOWS[1]).values(dealer=OTHER))
+    adviser = shop.desk.sign_in("adviser")
+    asked = "instrument=double_bass+german&budget=2600&minutes=60"
+    named = f"/desk/compose?{asked}&tried_1_copy={BOWS[1]}&tried_1_overall=3"
+    assert adviser.get(f"{named}&player={shop.player}").status_code == 200
+    assert adviser.get(named).status_code == 422
 
 
 def test_without_a_yes_the_page_says_so_and_offers_no_form(shop: Shop) -> None:

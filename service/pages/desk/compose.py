@@ -171,8 +171,9 @@ def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -
 
 
 def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
-    """Return the bows that a walk-in played here, as the shop names them; raises `Invalid`."""
-    settled, wrong = read_bows(session, staff.dealer, body, fields)
+    """Return the bows that a walk-in played here, as the shop names them, wherever a known player's are now; raises `Invalid`."""
+    theirs = overview.had_in_hand(session, staff.dealer, first(fields, "player"))
+    settled, wrong = read_bows(session, staff.dealer, body, fields, theirs)
     if wrong:
         raise Invalid(wrong.items())
     bows = tried.parse(settled)[0]
