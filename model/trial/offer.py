@@ -128,7 +128,7 @@ class Proposal:
     verdict : ask where no tier suits and has a price, or nothing can be brought.
     entries : the listed tiers; without a budget in order of price, else the best fit first.
     case : None with nothing to bring.
-    bring : serials of the copies to bring, the most useful first; empty where no stock is known.
+    bring : serials of the copies to bring, the one expected to be liked most first; empty where no stock is known.
     runs, minutes : length of the trial, the own bow's runs counted; 0 without bows.
     limited_by_time : more bows would be recommended if there were time.
     over_budget : nothing fits the budget and its stretch, and the nearest tier by price is shown.

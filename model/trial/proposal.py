@@ -230,7 +230,7 @@ class _Proposing:
         of_tier = bows.of.tier[list(case.bows)].tolist()
         listed = self._listed(market, of_tier, steps)
         copies = {place: of_tier.count(place) for place in set(of_tier)}
-        serials = [bows.serials[k] for k in case.bows]
+        serials = [bows.serials[k] for k in sorted(case.bows, key=lambda k: -bows.told.mean[k + 1])]
         wanted = min(cases.AT_LEAST_BOWS, limit) if self.offer.at_hand is not None else 0
         return Proposal(
             verdict=Verdict(code, case.clearly, case.row.gain, at, higher_would_not=vain),

@@ -8,6 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 
+from model.personal import outlook
 from model.player import Player
 from model.preference import PreferenceModel
 from model.records import Answers, Copy, OwnBow, Range, Run, Tier
@@ -137,6 +138,10 @@ def test_a_bow_rated_above_the_own_one_is_brought_and_one_clearly_below_is_not()
     for serial in ("a0", "b3", "c1"):
         loved = propose(owner(4.0), (Run(3, serial, {O: 7.0}),), budget=3000.0)
         assert serial in loved.bring
+        best_first = outlook(view(), owner(4.0), (Run(3, serial, {O: 7.0}),))
+        stock = best_first.stock
+        liking = dict(zip(stock.serials, (best_first.mean[stock.tier] + stock.offset).tolist(), strict=True))
+        assert list(loved.bring) == sorted(loved.bring, key=lambda bow: -liking[bow])
         assert loved.loved == (serial,)
         rejected = propose(owner(4.0), (Run(3, serial, {O: 3.0}),), budget=3000.0)
         assert serial not in rejected.bring
