@@ -72,6 +72,28 @@ def test_an_answer_that_changed_something_says_what(client: Client) -> None:
     )
 
 
+def test_a_serial_may_hold_whatever_the_files_take(client: Client) -> None:
+    serials = ("DB-odd:1", "DB-odd:17", "DB:x:y")
+    with client.database.writing() as session:
+        for serial in serials:
+            session.add(tables.Copy(serial=serial, tier="juniper", hold="german", dealer="harbour", status="in_stock"))
+    tried = [{"copy": serial, "ratings": {"overall": 7}} for serial in serials]
+    body = {key: value for key, value in BODY.items() if key != "trial"}
+    told = ask(client, body | {"tried": tried})
+    (change,) = [
+        change
+        for each in told["influence"]
+        if each["answer"] == "tried"
+        for change in each["changes"]
+        if change["what"] == "bows"
+    ]
+    assert 1 <= change["with"] <= 6
+    assert 1 <= change["without"] <= 6
+    with client.database.writing() as session:
+        for serial in serials:
+            session.delete(session.get_one(tables.Copy, serial))
+
+
 def test_what_nothing_reads_says_whom_it_serves(client: Client) -> None:
     told = {one["answer"]: one for one in ask(client, BODY)["influence"]}
     unread = {name for name, one in told.items() if not one["reads"]}

@@ -14,9 +14,6 @@ from service.versions import Fitted
 from service.words import character as words
 from service.words import phrases
 
-MOST_IN_LINE = 200
-"""Characters of a tier's note in the list."""
-
 
 @dataclass(frozen=True, slots=True)
 class Row:
