@@ -136,7 +136,7 @@ def reasons(
     found += beside
     if not found:
         found = _facts(told[place], own_mass_g)
-    if other is not None and place:
+    if other is not None and place and not beside:  # beside a difference from it the price is told with that
         found += _cheaper(told[place], told[other])
     return found or [Reason(None, Fact.WHOLE, None if no_own else OWN_BOW, told[place].ahead)]
 

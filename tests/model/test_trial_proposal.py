@@ -14,6 +14,7 @@ from model.preference import PreferenceModel
 from model.records import Answers, Copy, OwnBow, Range, Run, Tier
 from model.trial import Offer, Proposal, VerdictCode, influence, of_named, proposal_for
 from model.trial.influence import What
+from model.trial.reasons import Fact
 from model.view import View
 from model.vocabulary import CRITERIA, Criterion, Instrument, Place, Role
 from tests.model.worlds import drawn_trials, violins
@@ -79,6 +80,9 @@ def test_whoever_asks_gets_a_verdict_two_tiers_reasons_and_rows_that_never_fall(
     found = proposal_for(view(), PLAYERS[who], (), given)
     assert found.entries
     assert all(entry.reasons for entry in found.entries)
+    for entry in found.entries:  # a price is told once, with a difference or alone
+        by_criterion = {reason.against for reason in entry.reasons if reason.criterion}
+        assert not {reason.against for reason in entry.reasons if reason.fact is Fact.PRICE} & by_criterion
     counts = Counter(entry.role for entry in found.entries)
     assert all(count == 1 or (role is Role.CONTRAST and count == 2) for role, count in counts.items())
     assert len({entry.tier for entry in found.entries}) == len(found.entries) <= 3
