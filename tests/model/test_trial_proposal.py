@@ -14,7 +14,7 @@ from model.preference import PreferenceModel
 from model.records import Answers, Copy, OwnBow, Range, Run, Tier
 from model.trial import Offer, Proposal, VerdictCode, influence, of_named, proposal_for
 from model.trial.influence import What
-from model.trial.reasons import Fact
+from model.trial.reasons import Differences, Fact, Told, reasons
 from model.view import View
 from model.vocabulary import CRITERIA, Criterion, Instrument, Place, Role
 from tests.model.worlds import drawn_trials, violins
@@ -80,9 +80,6 @@ def test_whoever_asks_gets_a_verdict_two_tiers_reasons_and_rows_that_never_fall(
     found = proposal_for(view(), PLAYERS[who], (), given)
     assert found.entries
     assert all(entry.reasons for entry in found.entries)
-    for entry in found.entries:  # a price is told once, with a difference or alone
-        by_criterion = {reason.against for reason in entry.reasons if reason.criterion}
-        assert not {reason.against for reason in entry.reasons if reason.fact is Fact.PRICE} & by_criterion
     counts = Counter(entry.role for entry in found.entries)
     assert all(count == 1 or (role is Role.CONTRAST and count == 2) for role, count in counts.items())
     assert len({entry.tier for entry in found.entries}) == len(found.entries) <= 3
@@ -287,6 +284,20 @@ def test_a_difference_from_the_own_bow_is_told_as_it_was_rated() -> None:
     entry = next(entry for entry in propose(fine, budget=5000.0).entries if entry.tier == "a")
     assert Criterion.RESPONSE not in {reason.criterion for reason in entry.reasons if reason.against == "own_bow"}
     assert Criterion.RESPONSE in {weakness.criterion for weakness in entry.weaknesses}
+
+
+@pytest.mark.parametrize(("eases", "told"), [(0.5, [Criterion.EASE]), (0.0, [Fact.PRICE])])
+def test_a_lower_price_is_told_once_with_a_difference_or_alone(eases: float, told: list[object]) -> None:
+    # The own bow, a dear tier, a cheaper one; the cheaper is better at one thing, or at nothing.
+    mean = np.array([[4.0, 5.0, 5.0], [4.0, 4.0, 4.0 + eases]])
+    cov = np.tile(np.diag([0.01, 0.01, 0.01]), (2, 1, 1))
+    differ = Differences((Criterion.TONE, Criterion.EASE), np.array([0.2, 0.1]), mean, cov)
+    listed = [
+        Told(tier="dear", price=3000.0, has_note=False, mass_g=None, ahead=1.0),
+        Told(tier="cheap", price=1200.0, has_note=False, mass_g=None, ahead=1.0),
+    ]
+    found = reasons(differ, 1, 0, listed, None, no_own=False)
+    assert [reason.criterion or reason.fact for reason in found if reason.against == "dear"] == told
 
 
 # What answers did
