@@ -124,7 +124,7 @@ def _limit(app: FastAPI, settings: Settings) -> None:
     limits = {name: RateLimit(most, name) for name, most in per_minute.items()}
     for name, limit in limits.items():
         setattr(app.state, f"{name}_limit", limit)
-    app.state.ledger = Ledger(app.state.database, settings.secret_key(), tuple(limits.values()))
+    app.state.ledger = Ledger(app.state.database, settings.signing_key(), tuple(limits.values()))
 
 
 @cache

@@ -41,7 +41,7 @@ class Database:
     url : SQLAlchemy's address; ``postgresql://`` stands for psycopg.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str | URL) -> None:
         self.url = _with_driver(make_url(url))
         # No request may wait for a connection: it would hold up the loop on which the others give theirs back.
         # What a statement was about stands in no error, and so in no log: it may be somebody's name and address.

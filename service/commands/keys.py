@@ -32,7 +32,7 @@ def add_to(commands: "Commands") -> None:
 
 def new(_asked: argparse.Namespace, settings: Settings) -> int:
     """Make a new key and say by which fingerprint it goes."""
-    if settings.given_secret is not None:
+    if settings.secret_key is not None:
         raise Refused(
             "SECRET_KEY is set, so the key is not kept here: put the present key first into SECRET_KEYS_OLDER, and a new "
             "one, drawn at random, into SECRET_KEY."
@@ -47,9 +47,9 @@ def new(_asked: argparse.Namespace, settings: Settings) -> int:
 
 def listed(_asked: argparse.Namespace, settings: Settings) -> int:
     """Print each key's fingerprint and what it is good for."""
-    own = "SECRET_KEY" if settings.given_secret else str(settings.data_dir / secret_file.NAME)
+    own = "SECRET_KEY" if settings.secret_key else str(settings.data_dir / secret_file.NAME)
     for number, key in enumerate(settings.secret_keys()):
-        where = "SECRET_KEYS_OLDER" if key in settings.older_secrets else own
+        where = "SECRET_KEYS_OLDER" if key in settings.older_keys() else own
         print(f"{fingerprint(key)}  {'accepted' if number else 'signs   '}  {where}")
     return 0
 
@@ -68,8 +68,8 @@ def retire(asked: argparse.Namespace, settings: Settings) -> int:
     with opened(settings) as database, database.writing() as session:
         address_keys.retire(session, found[0])
         audit.record(session, None, events.SIGNING_KEY_RETIRED, f"key {asked.fingerprint}", dealer=None)
-    if settings.given_secret is None:
+    if settings.secret_key is None:
         secret_file.take_out(settings.data_dir, found[0])
-    taken_out = "Take it out of SECRET_KEYS_OLDER. " if found[0] in settings.older_secrets else ""
+    taken_out = "Take it out of SECRET_KEYS_OLDER. " if found[0] in settings.older_keys() else ""
     print(f"{asked.fingerprint} is retired: links and forms that it signed are refused. {taken_out}{RESTART}")
     return 0

@@ -196,7 +196,7 @@ def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
         if all(each.well for each in found if each.part in ("database", "tables")):
             with database.reading() as session:
                 yield from retention.findings(database, session, dt.datetime.now(dt.UTC))
-        proxies = health.proxies(settings.public_address, settings.trusted_proxies)
+        proxies = health.proxies(settings.public_address, settings.forwarded_allow_ips)
         yield from ((each.said, each.well) for each in (proxies, found[-1]) if each.said)
     finally:
         database.close()

@@ -44,5 +44,5 @@ def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config
         log_level=settings.log_level,
         # Addresses of enquiries are secrets: they stay out of every log.
         access_log=False,
-        forwarded_allow_ips=settings.trusted_proxies or THIS_MACHINE,
+        forwarded_allow_ips=settings.forwarded_allow_ips or THIS_MACHINE,
     )

@@ -1,7 +1,6 @@
 """The commands that serve: serve and demo."""
 
 import argparse
-import dataclasses
 import socket
 import sys
 import tempfile
@@ -18,7 +17,6 @@ from service.commands.modelling import bar
 from service.commands.staff import make_shown
 from service.database import Database
 from service.errors import Refused
-from service.mail.server import MailServer
 from service.settings import Settings, default_database_url
 from service.tables import Dealer
 
@@ -73,12 +71,11 @@ def serve(asked: argparse.Namespace, settings: Settings) -> int:
     """Serve the database of the settings."""
     with opened(settings) as database:
         _clear(database)
-    settings.secret_key()  # made before the workers start, so that they share it
+    settings.signing_key()  # made before the workers start, so that they share it
     with _listen(asked.host, asked.port) as listening:
         print(f"Serving at {address(listening)}", flush=True)
         if asked.workers == 1:
-            mail = dataclasses.replace(settings.mail, base=address(listening).rstrip("/"))
-            return _served(dataclasses.replace(settings, mail=mail), listening)
+            return _served(settings.model_copy(update={"listens_at": address(listening).rstrip("/")}), listening)
         return _served(settings, listening, asked.workers)
 
 
@@ -92,15 +89,7 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
     """Make a fresh database of the invented data, fit, and serve it."""
     with _listen(asked.host, asked.port) as listening:
         folder = _demo_folder(asked.data)
-        shown = dataclasses.replace(
-            settings,
-            database_url=default_database_url(folder),
-            data_dir=folder,
-            given_secret=None,
-            # No mail leaves a demonstration, whatever is set: it goes to a folder that the desk shows.
-            mail=MailServer(base=address(listening).rstrip("/")),
-            demo=True,
-        )
+        shown = _demonstration(settings, folder, address(listening).rstrip("/"))
         accounts, answer = _fill(shown)
         print(f"The data is invented. It lies in {folder}.")
         print(f"The form: {address(listening)}")
@@ -112,6 +101,20 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
             print(f"  {role}: {email}, password {password}")
         print("These accounts were made for this run.", flush=True)
         return _served(shown, listening)
+
+
+def _demonstration(settings: Settings, folder: Path, listens_at: str) -> Settings:
+    """Return settings under which nothing leaves the folder: no mail either, whatever is set; the desk shows them all."""
+    changed = {
+        "database_url": default_database_url(folder),
+        "data_dir": folder,
+        "secret_key": None,
+        "smtp_host": None,
+        "mail_from": None,
+        "listens_at": listens_at,
+        "demo": True,
+    }
+    return settings.model_copy(update=changed)
 
 
 def _served(settings: Settings, listening: socket.socket, workers: int = 1) -> int:

@@ -33,7 +33,7 @@ BOWS = 400
 def run() -> Iterator[str]:
     """Yield, for either database, how many requests were sent, how they were answered, and every answer that is not as described."""
     with tempfile.TemporaryDirectory() as folder:
-        yield from _attack("SQLite", Path(folder), default_database_url(Path(folder)))
+        yield from _attack("SQLite", Path(folder), default_database_url(Path(folder)).render_as_string())
     with tempfile.TemporaryDirectory() as folder, Server.started() as server:
         yield from _attack("PostgreSQL", Path(folder), server.url("postgres"))
 

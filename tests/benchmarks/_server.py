@@ -60,7 +60,11 @@ def running(name: str, settings: Settings) -> Iterator[Server]:
     with socket.create_server((HOST, 0)) as listening:
         handle, port = listening.fileno(), listening.getsockname()[1]
         command = [sys.executable, "-m", "tests.benchmarks._served", name, str(handle)]
-        surroundings = {**os.environ, "DATABASE_URL": settings.database_url, "DATA_DIR": str(settings.data_dir)}
+        surroundings = {
+            **os.environ,
+            "DATABASE_URL": settings.database_url.render_as_string(hide_password=False),
+            "DATA_DIR": str(settings.data_dir),
+        }
         process = subprocess.Popen(command, pass_fds=[handle], env=surroundings)
     try:
         # The socket listens already: the first request waits until the process answers.

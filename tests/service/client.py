@@ -78,7 +78,7 @@ def settings_in(folder: Path, **changes: Any) -> Settings:
     values: dict[str, Any] = {
         "database_url": f"sqlite:///{folder / 'bows.db'}",
         "data_dir": folder,
-        "given_secret": SECRET,
+        "secret_key": SECRET,
         "allowed_hosts": ("bows.example",),
         # A test asks for more in a minute than any client may.
         "cost_per_minute": 0,
