@@ -11,15 +11,15 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model import personal
-from model.design import MIDDLE_POSITION
-from model.outlook import Outlook
-from model.player import Player
-from model.records import Answers, OwnBow, Run
+from model.domain.records import Answers, OwnBow, Run
+from model.domain.vocabulary import Criterion
+from model.features.design import MIDDLE_POSITION
+from model.preference import predict
+from model.preference.catalogue import View
+from model.preference.player import Player
+from model.preference.prediction import Outlook
 from model.trial import Offer, Proposal, propose
 from model.trial import influence as influences
-from model.view import View
-from model.vocabulary import Criterion
 from service import catalogue, language, versions, watch
 from service.advice_document import (
     OF_MARKS,
@@ -217,7 +217,7 @@ def _considered(
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     runs += [run for run in known.sheets if run.copy in suited]
     player = Player(view, answers, runs)
-    outlook = personal.of_player(player)
+    outlook = predict.of_player(player)
     offered = _offered(questionnaire, now_on_sale, outlook)
     hand = at_hand if at_hand is not None else now_on_sale.stock.get(questionnaire.dealer or "")
     proposal = propose(player, outlook, runs, _offer(questionnaire, now_on_sale, offered, hand))

@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from model.outlook import Outlook
-from model.records import Answers, Run
+from model.domain.records import Answers, Run
+from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
+from model.preference.catalogue import View
+from model.preference.prediction import Outlook
+from model.preference.yardstick import KnownBow
 from model.trial import STRETCH, Entry, Influence, Proposal, VerdictCode
 from model.trial.influence import Change, What
 from model.trial.reasons import Reason
-from model.view import View
-from model.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
-from model.yardstick import KnownBow
 from service import history
 from service.catalogue import Catalogue
 from service.forms import Budget, Questionnaire

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from model.levels import Stretches
-from model.preference import PreferenceModel
-from model.records import Range
-from model.view import View
+from model.domain.records import Range
+from model.features.copy_history import Stretches
+from model.preference.catalogue import View
+from model.preference.model import PreferenceModel
 from service import history
 from service.tables import Copy, Dealer, Tier
 from service.versions import Fitted

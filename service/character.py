@@ -7,9 +7,9 @@ from enum import Enum
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from model import character
-from model.preference import Beliefs
-from model.vocabulary import CRITERIA, Criterion, Hold, Instrument
+from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
+from model.preference import character
+from model.preference.model import Beliefs
 from service import tables
 from service.access import audit, events
 from service.errors import NotHere, Refused

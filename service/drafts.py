@@ -15,7 +15,7 @@ from typing import Any, Self
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import LEADING, Criterion, Instrument
+from model.domain.vocabulary import LEADING, Criterion, Instrument
 from service import advice, forms, language, tables, watch
 from service.errors import NotHere
 from service.forms import tried

@@ -22,16 +22,16 @@ from typing import Any, ParamSpec, TypeVar
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.ablation import ablation
-from model.adoption import Decision, Losses, Why, decide, losses
-from model.artifact import ArtifactError, from_bytes, to_bytes
-from model.checkup import Report, check_up
-from model.heldout import MakeModel, Past, answer, tasks
-from model.levels import Stretches
-from model.posterior import Posterior
-from model.preference import PreferenceModel
-from model.records import Trial
-from model.view import View
+from model.domain.records import Trial
+from model.evaluation.ablation import ablation
+from model.evaluation.cross_validation import Report, check_up
+from model.evaluation.folds import MakeModel, Past, answer, tasks
+from model.evaluation.promotion import Decision, Losses, Why, decide, losses
+from model.features.copy_history import Stretches
+from model.preference.catalogue import View
+from model.preference.fitted import Posterior
+from model.preference.model import PreferenceModel
+from model.preference.serialization import ArtifactError, from_bytes, to_bytes
 from service import history, versions
 from service.database import Database
 from service.errors import Refused
@@ -93,7 +93,7 @@ class _Read:
 
 
 def fit(database: Database, progress: Progress | None = None) -> FitResult:
-    """Fit a new version from all trials, check it, keep it, and adopt it by the rule of `model.adoption`.
+    """Fit a new version from all trials, check it, keep it, and adopt it by the rule of `model.evaluation.promotion`.
 
     Raises
     ------

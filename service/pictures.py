@@ -6,7 +6,7 @@ Places along the width are percentages of it, so that one drawing fits every pag
 from dataclasses import dataclass
 from typing import Any
 
-from model.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
+from model.domain.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
 from service import formats
 from service.language import _
 

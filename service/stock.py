@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, func, select, true
 from sqlalchemy.orm import Session
 
-from model.vocabulary import EventKind, Hold, Instrument
+from model.domain.vocabulary import EventKind, Hold, Instrument
 from service import formats, history, tables
 from service.access import events
 from service.errors import Invalid, NotHere, Refused

@@ -13,10 +13,10 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session, defer
 
 import model
-from model.artifact import ArtifactError, from_bytes
-from model.chances import AS_THEY_ARE
-from model.posterior import Posterior
-from model.records import Trial
+from model.domain.records import Trial
+from model.preference.chances import AS_THEY_ARE
+from model.preference.fitted import Posterior
+from model.preference.serialization import ArtifactError, from_bytes
 from service.access import audit, events
 from service.errors import Refused
 from service.tables import ModelVersion
@@ -52,7 +52,7 @@ class Fitted:
     """A fitted model with its version; both None where the beliefs alone speak.
 
     ``instead_of`` : the version in use, where it is damaged and this, or the beliefs, stand in for it.
-    ``slope`` : of the recalibration of its chances that its check-up found needed, see `model.chances`.
+    ``slope`` : of the recalibration of its chances that its check-up found needed, see `model.preference.chances`.
     """
 
     key: str

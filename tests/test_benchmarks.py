@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from model.foretell import first_runs
-from model.records import Answers, OwnBow, Run, Trial
-from model.scores import Estimate
-from model.vocabulary import Criterion, Instrument
+from model.domain.records import Answers, OwnBow, Run, Trial
+from model.domain.vocabulary import Criterion, Instrument
+from model.evaluation.metrics import Estimate
+from model.preference.batch import first_runs
 from tests.benchmarks import __main__ as dispatcher
 from tests.benchmarks._cases import Shelf, Truth
 from tests.benchmarks._predictions import compared, wins

@@ -65,7 +65,7 @@ def test_the_model_knows_no_clock_and_no_global_chance() -> None:
 
 def test_pages_import_no_numerics() -> None:
     assert found("service/pages", *NUMERICS) == []
-    words = ("model.vocabulary", "model.records")
+    words = ("model.domain.vocabulary", "model.domain.records")
     assert [line for line in found("service/pages", "model") if not line.split(" imports ")[1].startswith(words)] == []
 
 
@@ -147,3 +147,36 @@ def test_the_top_level_holds_what_it_promises_and_nothing_else() -> None:
 def test_the_checks_of_this_file_see_what_they_look_for() -> None:
     assert found("service/files", "service.tables") != []
     assert "service.app.create_app" in set(imports(ROOT / "service/commands/server.py"))
+
+
+ROOMS = {
+    "domain": (),
+    "mixed": ("domain",),
+    "choice": ("domain",),
+    "features": ("domain", "mixed", "choice"),
+    "preference": ("domain", "mixed", "choice", "features"),
+    "trial": ("domain", "choice", "features", "preference"),
+    "evaluation": ("domain", "choice", "features", "preference", "trial"),
+}
+
+
+def between_rooms(folder: str) -> Iterator[tuple[str, str, str]]:
+    """Yield the file, the room it is in, and what it imports of another room of the same folder."""
+    for path in sources(folder):
+        room = path.relative_to(ROOT / folder).parts[0]
+        for name in imports(path):
+            if name.startswith(f"{folder}.") and name.split(".")[1] not in {room, room.removesuffix(".py")}:
+                yield path.relative_to(ROOT).as_posix(), room, name
+
+
+def test_the_rooms_of_the_model_are_imported_upwards_only() -> None:
+    assert {path.name for path in (ROOT / "model").iterdir() if path.is_dir()} - {"__pycache__"} == set(ROOMS)
+    against = [
+        f"{file} imports {name}" for file, room, name in between_rooms("model") if name.split(".")[1] not in ROOMS[room]
+    ]
+    assert against == []
+
+
+def test_no_private_name_of_the_model_leaves_its_room() -> None:
+    private = [f"{file} imports {name}" for file, _, name in between_rooms("model") if "._" in name]
+    assert private == []

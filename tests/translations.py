@@ -16,9 +16,9 @@ from babel.messages import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
-from model.choice import WhyLeftOut
-from model.vocabulary import SCALES
-from model.winnings import RULES
+from model.choice.purchase_model import WhyLeftOut
+from model.domain.vocabulary import SCALES
+from model.evaluation.policies import RULES
 from service.language import NAMES, SOURCE, catalogue_file
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -45,7 +45,7 @@ def texts() -> Catalog:
         ):
             found.add(message, None, [(f"{folder}/{name}", line)], auto_comments=comments, context=context)
     for text in _words_of_the_model():
-        found.add(text, None, [("model/vocabulary.py", 0)])
+        found.add(text, None, [("model/domain/vocabulary.py", 0)])
     return found
 
 

@@ -25,8 +25,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.linalg import cho_factor, cho_solve
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
+from model.domain.arrays import Floats, Ints
 
 PADDING = 1.25
 """Players whose numbers of ratings differ by no more than this factor are worked side by side."""

@@ -10,16 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model.chances import recalibrated
+from model.domain.arrays import Flags, Floats, Ints
+from model.preference.chances import recalibrated
 from model.trial.law import Law
 from model.trial.points import normal_points, uniform_points
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
-Flags = NDArray[np.bool_]
 
 MOST_BOWS = 6
 """A player keeps four to six bows apart in one sitting (common practice, no source)."""

@@ -4,13 +4,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from model import personal
-from model.player import Player
-from model.records import Answers, Run
+from model.domain.records import Answers, Run
+from model.domain.vocabulary import Place, Role
+from model.preference import predict
+from model.preference.catalogue import View
+from model.preference.player import Player
 from model.trial.offer import Offer, Proposal
 from model.trial.proposal import propose
-from model.view import View
-from model.vocabulary import Place, Role
 
 NOTICED = 0.03
 """A chance that changes by less is not said to change."""
@@ -70,17 +70,17 @@ class _Asked:
 
 
 def influence(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> tuple[Influence, ...]:
-    """Return what every answer given did to the proposal, in the order of `Answer`; raises as `personal.outlook` and `propose`."""
+    """Return what every answer given did to the proposal, in the order of `Answer`; raises as `predict.outlook` and `propose`."""
     asked = _Asked(answers, runs, offer)
     player = Player(view, answers, runs)
-    outlook = personal.of_player(player)
+    outlook = predict.of_player(player)
     advised = propose(player, outlook, runs, offer, explained=False)
 
     def proposal(of: _Asked) -> Proposal:
         if of.answers is answers and of.runs is runs:  # another offer to the same player
             return propose(player, outlook, runs, of.offer, explained=False)
         other = Player(view, of.answers, of.runs)
-        return propose(other, personal.of_player(other), of.runs, of.offer, explained=False)
+        return propose(other, predict.of_player(other), of.runs, of.offer, explained=False)
 
     return tuple(Influence(answer, _changes(advised, proposal(without))) for answer, without in _variants(asked))
 

@@ -4,15 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model._here import Here, here
-from model.chances import AS_THEY_ARE
-from model.player import Player, Quantities
-from model.yardstick import NO_BOW_LEVEL
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
+from model.domain.arrays import Floats, Ints
+from model.preference.chances import AS_THEY_ARE
+from model.preference.player import Player, Quantities
+from model.preference.yardstick import NO_BOW_LEVEL
+from model.trial.joint import Here, here
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +21,7 @@ class Law:
     mean, cov : (n + 1,), (n + 1, n + 1) in points.
     noise : deviation of one rating around the liking.
     no_own : the player has no bow; row 0 is what a bow has to reach, without uncertainty, and is not played.
-    slope : of the recalibration of every chance told, see `model.chances`.
+    slope : of the recalibration of every chance told, see `model.preference.chances`.
     """
 
     mean: Floats

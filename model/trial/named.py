@@ -4,11 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from model.player import Player
+from model.domain.vocabulary import CRITERIA, OVERALL
+from model.preference.player import Player
 from model.trial import case as cases
 from model.trial.case import Row
 from model.trial.law import of_copies
-from model.vocabulary import CRITERIA, OVERALL
 
 
 def of_named(player: Player, serials: Sequence[str]) -> Row:

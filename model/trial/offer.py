@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
 
+from model.domain.vocabulary import Place, Role
 from model.trial.case import Case
 from model.trial.reasons import Reason
 from model.trial.verdict import Verdict, VerdictCode
-from model.vocabulary import Place, Role
 
 STRETCH = 0.15
 """How far beyond the budget one bow may go where the player did not say."""

@@ -3,11 +3,10 @@
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-Floats = NDArray[np.float64]
+from model.domain.arrays import Floats
 
 SEED = 20
 

@@ -11,30 +11,26 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model._here import Here
-from model.outlook import Outlook
-from model.personal import LIKING, of_player
-from model.player import Player
-from model.records import Answers, Run
+from model.domain.arrays import Flags, Floats, Ints
+from model.domain.records import Answers, Run
+from model.domain.vocabulary import HIGHEST, LOWEST, Criterion, Role
+from model.preference.catalogue import View
+from model.preference.player import Player
+from model.preference.predict import LIKING, of_player
+from model.preference.prediction import Outlook
+from model.preference.yardstick import NO_BOW_LEVEL
 from model.trial import case as cases
 from model.trial import reasons as why
 from model.trial import shortlist
 from model.trial.case import MOST_BOWS, Candidates, Case
+from model.trial.joint import Here
 from model.trial.law import Law, joint_law, of_copies, of_unknown_copies
 from model.trial.offer import Ends, Entry, More, Offer, Proposal
 from model.trial.reasons import Reason
 from model.trial.shortlist import MOST_ENTRIES, Market
 from model.trial.verdict import CURIOUS_FROM, NOTICEABLE, Verdict, VerdictCode, code_of
-from model.view import View
-from model.vocabulary import HIGHEST, LOWEST, Criterion, Role
-from model.yardstick import NO_BOW_LEVEL
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
-Flags = NDArray[np.bool_]
 
 LEVEL = 0.9
 """Probability that the interval of an entry holds the rating of a copy not yet played."""

@@ -5,17 +5,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from model.player import Player
-from model.priorities import rank_order_weights
-from model.records import Answers
+from model.domain.arrays import Floats, Ints
+from model.domain.priorities import rank_order_weights
+from model.domain.records import Answers
+from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion
+from model.preference.player import Player
 from model.trial.law import of_tiers
-from model.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 LIKELY, PROBABLY = 0.8, 0.65
 """From which probability on a difference is told as likely, and as probable."""

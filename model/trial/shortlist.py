@@ -4,14 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model.vocabulary import Role
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
-Flags = NDArray[np.bool_]
+from model.domain.arrays import Flags, Floats, Ints
+from model.domain.vocabulary import Role
 
 ABOUT_EQUAL = 0.1
 """Of two tiers within so many points the cheaper one fits best."""

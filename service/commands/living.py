@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Place
+from model.domain.vocabulary import Place
 from service import advice, doors, forms
 from service.access import dealers
 from service.access.dealers import DealerInfo

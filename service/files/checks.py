@@ -7,7 +7,7 @@ one slip is told once.
 import datetime as dt
 from collections.abc import Container
 
-from model.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
+from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
 from service.files import kinds
 from service.files.folders import Known, Parsed, laid_over
 from service.files.kinds import Kind

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from functools import cached_property
 
-from model.vocabulary import (
+from model.domain.vocabulary import (
     CRITERIA,
     HIGHEST,
     LOWEST,

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from sqlalchemy import ColumnElement, Select, case, exists, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
-from model.vocabulary import OWN
+from model.domain.vocabulary import OWN
 from service.files import kinds
 from service.files.cells import CANNOT_TELL
 from service.files.kinds import Kind

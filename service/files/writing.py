@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OWN, OutcomeKind
+from model.domain.vocabulary import OWN, OutcomeKind
 from service.files import kinds
 from service.files.cells import CANNOT_TELL
 from service.files.changes import Changes, Plan

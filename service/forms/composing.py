@@ -6,7 +6,7 @@ from uuid import UUID
 
 from pydantic import AfterValidator, Field, StrictBool, StrictStr, ValidationInfo, field_validator
 
-from model.vocabulary import Blinding, Place
+from model.domain.vocabulary import Blinding, Place
 from service.forms.questionnaire import Body, Contact, Day, Line, Questionnaire, Whole, refusal
 from service.language import N_
 

@@ -27,8 +27,8 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, PydanticCustomError
 
-from model import records
-from model.vocabulary import BowKind, Criterion, Hold, Instrument, Place, Setting
+from model.domain import records
+from model.domain.vocabulary import BowKind, Criterion, Hold, Instrument, Place, Setting
 from service.language import N_
 
 

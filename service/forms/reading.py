@@ -9,7 +9,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, from_json
 
-from model.vocabulary import CRITERIA
+from model.domain.vocabulary import CRITERIA
 from service.errors import FieldProblem, Invalid
 from service.forms.lengths import require_bounded
 from service.forms.questionnaire import Questionnaire

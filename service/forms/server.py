@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, ConfigDict, Field, StrictBool, StrictStr, ValidationInfo, field_validator
 
-from model.vocabulary import Blinding, Hold, Instrument, Place
+from model.domain.vocabulary import Blinding, Hold, Instrument, Place
 from service.forms.composing import MOST_COPIES, distinct
 from service.forms.questionnaire import GIVEN, Body, Day, Filled, Id, Line, Questionnaire, Told, Whole, refusal, rule
 from service.language import N_

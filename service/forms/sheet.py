@@ -25,7 +25,7 @@ from pydantic import (
 from pydantic import field_validator as validated
 from pydantic_core import ErrorDetails
 
-from model.vocabulary import CARRYING, CRITERIA
+from model.domain.vocabulary import CARRYING, CRITERIA
 from service.errors import FieldProblem, Invalid
 from service.forms.lengths import require_bounded
 from service.forms.questionnaire import Body, Filled, Line, Rating, Told, Whole, refusal, rule, written_as

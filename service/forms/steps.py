@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from model.vocabulary import CRITERIA, Instrument
+from model.domain.vocabulary import CRITERIA, Instrument
 from service.forms.step import NOT_SURE, Answers, Errors, Form, Step, first
 from service.forms.tried import TriedStep
 from service.language import N_, _

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
-from model.vocabulary import CRITERIA, Criterion
+from model.domain.vocabulary import CRITERIA, Criterion
 from service.errors import Invalid
 from service.forms.reading import check
 from service.forms.step import Answers, Errors, Form, Step, first

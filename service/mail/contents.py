@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind, Place
+from model.domain.vocabulary import OutcomeKind, Place
 from service import formats, words
 from service.language import N_, _
 from service.mail import told

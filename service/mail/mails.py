@@ -10,7 +10,7 @@ from contextlib import suppress
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind
+from model.domain.vocabulary import OutcomeKind
 from service import webhooks
 from service.mail import addresses, mailboxes, outbox
 from service.mail.closed import agreed_in

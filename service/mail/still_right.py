@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind
+from model.domain.vocabulary import OutcomeKind
 from service.errors import NotHere, Refused
 from service.language import _
 from service.mail import closed, mails, told

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import case, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Hold, Instrument, OutcomeKind
+from model.domain.vocabulary import Hold, Instrument, OutcomeKind
 from service import formats
 from service.language import N_, _
 from service.tables import Copy, Outcome, Run, Slot, Tier, Trial, newest_run

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from model import character
-from model.character import Said
-from model.design import STEP_POINTS
-from model.posterior import Posterior
-from model.records import Tier
-from model.vocabulary import SCALES
+from model.domain.records import Tier
+from model.domain.vocabulary import SCALES
+from model.features.design import STEP_POINTS
+from model.preference import character
+from model.preference.character import Said
+from model.preference.fitted import Posterior
 from service import formats
 from service.language import _, ngettext
 from service.model_page.context import Table, Told

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, defer
 
-from model.preference import Beliefs
+from model.preference.model import Beliefs
 from service.model_page import told_chances
 from service.model_page.told_chances import Chances
 from service.tables import ModelVersion
@@ -72,7 +72,7 @@ class Version:
     checkups : by the number of bows rated, ascending; none where there were too few players.
     won : against each rule of thumb that could be compared.
     chances : whether chances told came true; None where it was not looked at.
-    ablation : by answer how many gave it and what would be another one without, see `model.ablation`.
+    ablation : by answer how many gave it and what would be another one without, see `model.evaluation.ablation`.
     why : why it was adopted or stays a candidate.
     beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
     """

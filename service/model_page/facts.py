@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model import anatomy
-from model.anatomy import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, TierLevel
-from model.posterior import Posterior
-from model.records import Tier
-from model.tally import Count, Tally, tally
-from model.view import View
-from model.vocabulary import Instrument
+from model.domain.records import Tier
+from model.domain.vocabulary import Instrument
+from model.evaluation.history_summary import Count, Tally, tally
+from model.preference import report
+from model.preference.catalogue import View
+from model.preference.fitted import Posterior
+from model.preference.report import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, TierLevel
 from service import catalogue, fits, history, tables
 from service.errors import Refused
 from service.language import _
@@ -118,8 +118,8 @@ def gather(session: Session, dealer: str | None = None) -> Facts:
         copies={copy.serial: copy.tier for copy in range_.copies.values()},
         names=now_on_sale.names,
         statuses={row.serial: row.status for row in places},
-        effects=_seen(anatomy.copy_effects(view), None if dealer is None else there),
-        levels=anatomy.tier_levels(view),
+        effects=_seen(report.copy_effects(view), None if dealer is None else there),
+        levels=report.tier_levels(view),
         at=None if dealer is None else session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == dealer)),
         tally=tally(range_, trials, history.read_outcomes(session)),
         first=min(days, default=None),

@@ -4,12 +4,12 @@ from collections.abc import Iterator, Sequence
 
 from sqlalchemy.orm import Session
 
-from model import anatomy
-from model.anatomy import CopyEffects
-from model.posterior import Posterior
-from model.tally import Count, Kept
-from model.view import View
-from model.vocabulary import CRITERIA, SCALES, Criterion
+from model.domain.vocabulary import CRITERIA, SCALES, Criterion
+from model.evaluation.history_summary import Count, Kept
+from model.preference import report
+from model.preference.catalogue import View
+from model.preference.fitted import Posterior
+from model.preference.report import CopyEffects
 from service import formats
 from service.language import _
 from service.model_page import character, pictures, sentences
@@ -60,14 +60,14 @@ def page_of(session: Session, *, demo: bool = False, dealer: str | None = None) 
 
 
 def _rating(facts: Facts) -> Rating:
-    shares = anatomy.variance_shares(facts.view)
+    shares = report.variance_shares(facts.view)
     by_criterion = [(_(SCALES[criterion].name), of) for criterion, of in zip(CRITERIA, shares.tolist(), strict=True)]
     overall = by_criterion[CRITERIA.index(Criterion.OVERALL)]
     return Rating(
         lead=sentences.rating_lead(facts.view),
         parts=tuple(
             PartOfRating(part, _(fitted.PART_NAMES[part]), formats.percent(share), _(fitted.PART_MEANINGS[part]))
-            for part, share in zip(anatomy.PARTS, overall[1], strict=True)
+            for part, share in zip(report.PARTS, overall[1], strict=True)
         ),
         overall=pictures.composition("overall", _("What one rating as a whole is made of"), [overall]),
         sentences=sentences.rating(facts),
@@ -77,8 +77,8 @@ def _rating(facts: Facts) -> Rating:
 
 
 def _rating_numbers(view: View, by_criterion: Sequence[tuple[str, Sequence[float]]]) -> Table:
-    parts = tuple(_(fitted.PART_NAMES[part]) for part in anatomy.PARTS)
-    strays = anatomy.variance_parts(view).sum(axis=1) ** 0.5
+    parts = tuple(_(fitted.PART_NAMES[part]) for part in report.PARTS)
+    strays = report.variance_parts(view).sum(axis=1) ** 0.5
     rows = zip(by_criterion, strays.tolist(), view.posterior.rows.tolist(), strict=True)
     return Table(
         name=_("What one rating is made of"),
@@ -216,13 +216,13 @@ def _keeping(posterior: Posterior) -> Told:
             name=_("What people keep, in log-odds"),
             head=(_("What counts"), _("Starting value"), _("With the outcomes")),
             rows=tuple(
-                _learnt_cells(each, fitted.choice_term(each.name)) for each in anatomy.choice_terms(posterior.keeping)
+                _learnt_cells(each, fitted.choice_term(each.name)) for each in report.choice_terms(posterior.keeping)
             ),
         ),
     )
 
 
-def _learnt_cells(learnt: anatomy.Learnt, name: str) -> tuple[str, str, str]:
+def _learnt_cells(learnt: report.Learnt, name: str) -> tuple[str, str, str]:
     return (
         name,
         fitted.more_or_less(learnt.before, learnt.before_sd),
@@ -232,7 +232,7 @@ def _learnt_cells(learnt: anatomy.Learnt, name: str) -> tuple[str, str, str]:
 
 def _beginnings(facts: Facts) -> Beginnings:
     head = (_("What"), _("Starting value"), _("With the data"))
-    main = anatomy.learnt(facts.view, facts.version.beliefs)
+    main = report.learnt(facts.view, facts.version.beliefs)
     return Beginnings(
         sentences=sentences.beginnings(facts),
         main=Table(
@@ -245,7 +245,7 @@ def _beginnings(facts: Facts) -> Beginnings:
             head=head,
             rows=tuple(
                 _learnt_cells(each, formats.capital(fitted.column(each.name)))
-                for each in anatomy.lesser(facts.posterior)
+                for each in report.lesser(facts.posterior)
             ),
         ),
     )

@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from model.anatomy import PARTS
+from model.preference.report import PARTS
 from service import formats
 from service.language import _
 from service.words import fitted

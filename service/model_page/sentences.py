@@ -2,12 +2,12 @@
 
 from collections.abc import Sequence
 
-from model import anatomy
-from model.anatomy import Choosing, CopyEffects
-from model.choice import Keeping
-from model.outlook import TRIALS_FOR_A_BASIS
-from model.view import View
-from model.vocabulary import OVERALL
+from model.choice.purchase_model import Keeping
+from model.domain.vocabulary import OVERALL
+from model.preference import report
+from model.preference.catalogue import View
+from model.preference.prediction import TRIALS_FOR_A_BASIS
+from model.preference.report import Choosing, CopyEffects
 from service import formats
 from service.formats import NBSP
 from service.language import _, ngettext
@@ -85,7 +85,7 @@ def _news(facts: Facts) -> str:
 
 def rating_lead(view: View) -> str:
     """Return how far one rating strays."""
-    strays = float(anatomy.variance_parts(view)[OVERALL].sum() ** 0.5)
+    strays = float(report.variance_parts(view)[OVERALL].sum() ** 0.5)
     return _(
         "One player’s one rating of a bow as a whole strays about {points} points from what its tier is worth to people at "
         "large (standard deviation). Four things make it stray; these are their shares of the variance:"
@@ -97,7 +97,7 @@ def rating(facts: Facts) -> tuple[str, ...]:
     common = _(
         "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be known "
         "beforehand. The rest is the match, and only a trial finds it."
-    ).format(share=formats.percent(anatomy.common_to_all(facts.view)))
+    ).format(share=formats.percent(report.common_to_all(facts.view)))
     return common, _how_repeat_is_told(facts.tally.repeats)
 
 
@@ -208,7 +208,7 @@ def thin_tiers(facts: Facts) -> tuple[str, ...]:
 
 def thin_players(facts: Facts) -> tuple[str, ...]:
     """Return after how many bows a player is known, and how many players have rated fewer."""
-    rated, needed = facts.tally.bows_of_players, anatomy.bows_to_know_a_player(facts.view)
+    rated, needed = facts.tally.bows_of_players, report.bows_to_know_a_player(facts.view)
     if not rated:
         return (_("No player has rated a bow of the range yet."),)
     if needed is None:
@@ -251,7 +251,7 @@ def keeping(learnt: Keeping) -> tuple[str, ...]:
 
 
 def _what_counts(learnt: Keeping) -> list[str]:
-    told = anatomy.choosing(learnt)
+    told = report.choosing(learnt)
     return [
         _("Of two bows a point apart in everything, the better one is kept about {odds} times as often.").format(
             odds=formats.number(told.odds_of_a_point)
@@ -281,7 +281,7 @@ def _price_words(told: Choosing) -> str:
 
 
 def _still_believed(learnt: Keeping) -> list[str]:
-    overall, priorities, price, _own = anatomy.choosing(learnt).told
+    overall, priorities, price, _own = report.choosing(learnt).told
     if min(overall, priorities) < HALF:
         return [_("So few outcomes leave most of this to the starting values.")]
     return [_("What is said of the price is still mostly a starting value.")] if price < HALF else []

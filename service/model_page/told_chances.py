@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.chances import AS_THEY_ARE
+from model.preference.chances import AS_THEY_ARE
 from service import formats
 from service.language import N_, _
 from service.model_page.context import Table, Told

@@ -6,7 +6,7 @@ Texts stand in tables as English source and are translated where a page is made.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from model.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
+from model.domain.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
 from service import formats
 from service.forms import OwnBowStep, tried
 from service.language import N_, _, ngettext

@@ -5,7 +5,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
-from model.vocabulary import Basis, Criterion, Role
+from model.domain.vocabulary import Basis, Criterion, Role
 from service.pages.examples import ADVICE
 
 Share = float

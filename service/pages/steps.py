@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from model.vocabulary import LEADING, Criterion, Instrument
+from model.domain.vocabulary import LEADING, Criterion, Instrument
 from service.doors import Look
 from service.drafts import Draft
 from service.forms import NOT_SURE, STEPS, OwnBowStep, TriedStep, tried

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.vocabulary import SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
+from model.domain.vocabulary import SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
 from service import formats
 from service.language import _, ngettext
 from service.pages import questions

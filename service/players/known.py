@@ -25,9 +25,9 @@ from typing import Any
 from sqlalchemy import Row, or_, select
 from sqlalchemy.orm import Session
 
-from model.design import MIDDLE_POSITION
-from model.records import Run
-from model.vocabulary import CRITERIA, Criterion, Hold, Instrument, OutcomeKind
+from model.domain.records import Run
+from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, OutcomeKind
+from model.features.design import MIDDLE_POSITION
 from service import tables
 from service.errors import Invalid, NotHere
 from service.forms import Questionnaire

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Criterion, Instrument
+from model.domain.vocabulary import Criterion, Instrument
 from service import tables
 from service.errors import NotHere
 from service.forms import Questionnaire, tried

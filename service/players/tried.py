@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import or_, select, true
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Hold, Instrument
+from model.domain.vocabulary import Hold, Instrument
 from service.forms import tried
 from service.forms.step import Form
 from service.language import _

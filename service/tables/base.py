@@ -3,7 +3,7 @@
 from sqlalchemy import CheckConstraint, MetaData
 from sqlalchemy.orm import DeclarativeBase
 
-from model.vocabulary import CARRYING, CRITERIA, HIGHEST, LOWEST, EventKind, Hold, Instrument
+from model.domain.vocabulary import CARRYING, CRITERIA, HIGHEST, LOWEST, EventKind, Hold, Instrument
 
 RATED = (*(str(criterion) for criterion in CRITERIA), CARRYING)
 """The rating columns of a run, in order; the last is a listener's only."""

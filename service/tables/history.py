@@ -21,7 +21,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Mapped, aliased, mapped_column
 
-from model.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
 from service.columns import Key, Moment, Money, Number, Word
 from service.tables.base import (
     HOLDS_PLAYED,

@@ -6,7 +6,7 @@ import decimal
 from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, SmallInteger, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from model.vocabulary import CRITERIA, STEPS, Hold, Instrument
+from model.domain.vocabulary import CRITERIA, STEPS, Hold, Instrument
 from service.columns import Key, Money, Number, Word
 from service.tables.base import (
     BENCH_COLUMNS,

@@ -12,9 +12,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model import headtohead
-from model.headtohead import DEFAULT, Verdict
-from model.stopping import Compared
+from model.trial import paired_comparison
+from model.trial.paired_comparison import DEFAULT, Verdict
+from model.trial.stopping import Compared
 from service import formats, tables
 from service.access import audit, events
 from service.errors import NotHere, Refused
@@ -42,7 +42,7 @@ class Handing:
     pairs : how many were answered.
     preferred : how often each of ``letters`` was.
     ahead : letters handed over first in the pairs to come, should the tablet lose the network.
-    verdict : one word of `model.headtohead.Verdict`.
+    verdict : one word of `model.trial.paired_comparison.Verdict`.
     text : the verdict as a sentence, empty while it goes on.
     """
 
@@ -145,7 +145,7 @@ def handing(session: Session, dealer: str, key: str) -> Handing | None:
     letters = _letter(session, trial, head.first), _letter(session, trial, head.second)
     pairs = _pairs(session, head.id)
     wins = [_won_by(head, pair) for pair in pairs]
-    verdict = headtohead.verdict(wins)
+    verdict = paired_comparison.verdict(wins)
     number = None if head.ended_at else max((pair.number for pair in pairs), default=0) + 1
     ahead = () if number is None else tuple(_first(head, letters, n) for n in range(number, MOST_PAIRS + 1))
     return Handing(
@@ -201,7 +201,7 @@ def _ahead(verdict: Verdict, wins: Sequence[int]) -> int:
 
 def _mistaken() -> int:
     """Return in how many of 100 head-to-heads without any preference the rule names one of the bows."""
-    without = headtohead.characteristic(0.5)
+    without = paired_comparison.characteristic(0.5)
     return round(100 * (without.first + without.second))
 
 
@@ -224,12 +224,12 @@ def _name(letter: str) -> str:
 
 def _won_by(head: tables.HeadToHead, pair: tables.Pair) -> int:
     """Return which of the two bows, 0 or 1, was preferred in a pair: it depends on which was played first."""
-    played_first = headtohead.first_in_pair(head.seed, pair.number)
+    played_first = paired_comparison.first_in_pair(head.seed, pair.number)
     return played_first if pair.preferred == "first" else 1 - played_first
 
 
 def _first(head: tables.HeadToHead, letters: tuple[str, str], number: int) -> str:
-    return letters[headtohead.first_in_pair(head.seed, number)]
+    return letters[paired_comparison.first_in_pair(head.seed, number)]
 
 
 def _other(letters: tuple[str, str], one: str) -> str:
@@ -238,7 +238,7 @@ def _other(letters: tuple[str, str], one: str) -> str:
 
 def _end_where_settled(session: Session, head: tables.HeadToHead, now: dt.datetime) -> None:
     wins = [_won_by(head, pair) for pair in _pairs(session, head.id)]
-    if head.ended_at is None and headtohead.verdict(wins) is not Verdict.GO_ON:
+    if head.ended_at is None and paired_comparison.verdict(wins) is not Verdict.GO_ON:
         head.ended_at = now
         session.flush()
 

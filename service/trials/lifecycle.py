@@ -7,7 +7,7 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Place
+from model.domain.vocabulary import Place
 from service import formats, tables
 from service.access import events
 from service.advice import Considered

@@ -1,13 +1,13 @@
-"""How long a trial gets and in which blind order its bows are played: the rules of `model.blinding` applied to a dealer's row of trials."""
+"""How long a trial gets and in which blind order its bows are played: the rules of `model.trial.order` applied to a dealer's row of trials."""
 
 from collections.abc import Sequence
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from model.blinding import needs_repeat, order
+from model.domain.vocabulary import Blinding, Place
 from model.trial import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS
-from model.vocabulary import Blinding, Place
+from model.trial.order import needs_repeat, order
 from service import tables
 
 USUAL_MINUTES = 60

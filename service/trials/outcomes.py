@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Blinding, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, OutcomeKind, Place
 from service import formats, tables
 from service.access import events
 from service.errors import Invalid, NotHere, Refused

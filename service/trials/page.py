@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind, Place
+from model.domain.vocabulary import OutcomeKind, Place
 from service import history, tables
 from service.errors import NotHere
 from service.language import _

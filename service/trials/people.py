@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, and_, func, or_, select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Hold, Instrument, Place
+from model.domain.vocabulary import Hold, Instrument, Place
 from service import paging, tables
 from service.paging import Leaf
 from service.players import joining, overview, same

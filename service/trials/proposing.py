@@ -12,8 +12,8 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from model.composing import Ranked, ranked
 from model.trial import Row, of_named
+from model.trial.composing import Ranked, ranked
 from service import advice, history, tables, words
 from service.advice import Considered
 from service.advice_document import in_reach

@@ -5,7 +5,7 @@ import datetime as dt
 from sqlalchemy import ColumnElement, exists
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind
+from model.domain.vocabulary import OutcomeKind
 from service import tables
 from service.access import events
 from service.mail import mails

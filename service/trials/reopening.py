@@ -10,7 +10,7 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind, Place
+from model.domain.vocabulary import OutcomeKind, Place
 from service import tables
 from service.access import events
 from service.errors import Refused

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Place
+from model.domain.vocabulary import Place
 from service import formats, tables
 from service.language import _
 from service.trials._common import days, still_wanted

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from model.vocabulary import Blinding, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, OutcomeKind, Place
 from service import paging, tables
 from service.paging import Leaf
 from service.players import same

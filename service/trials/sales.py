@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session
 
-from model.vocabulary import OutcomeKind
+from model.domain.vocabulary import OutcomeKind
 from service import paging, tables
 from service.paging import Leaf
 from service.trials._common import out_now

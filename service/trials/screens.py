@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place, Scale
+from model.domain.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place, Scale
 from service import tables
 from service.errors import NotHere
 from service.language import _

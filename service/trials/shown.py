@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
 from service.paging import Leaf
 from service.players.joining import Joined
 from service.players.overview import Overview

@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.outlook import TRIALS_FOR_A_BASIS
-from model.personal import trials_behind
-from model.records import Answers, Run
-from model.stopping import Compared, Stand, Standing, drift, repeat_difference
-from model.stopping import standing as stand
+from model.domain.records import Answers, Run
+from model.domain.vocabulary import CRITERIA, Basis, Blinding, Criterion, Place
+from model.preference.predict import trials_behind
+from model.preference.prediction import TRIALS_FOR_A_BASIS
 from model.trial import CARRY_COST
-from model.vocabulary import CRITERIA, Basis, Blinding, Criterion, Place
+from model.trial.stopping import Compared, Stand, Standing, drift, repeat_difference
+from model.trial.stopping import standing as stand
 from service import catalogue, tables, versions
 from service.advice_document import most_paid
 from service.catalogue import Catalogue

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from model.vocabulary import CRITERIA, Criterion
+from model.domain.vocabulary import CRITERIA, Criterion
 from service import formats
 from service.language import N_, _
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 
-from model.composing import Ranked, Why
+from model.trial.composing import Ranked, Why
 from service import formats
 from service.language import N_, _, ngettext
 from service.players.known import Marks, Played

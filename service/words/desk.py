@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from model.vocabulary import Blinding, EventKind, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, EventKind, OutcomeKind, Place
 from service.language import N_, _
 
 STATES: Mapping[str, str] = {

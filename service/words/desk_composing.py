@@ -1,6 +1,6 @@
 """What the chosen bows promise, in words: the composing page says it, and says it anew when a bow is swapped."""
 
-from model.vocabulary import Basis
+from model.domain.vocabulary import Basis
 from service import formats
 from service.language import _, ngettext
 from service.trials.composing import BowChoice, Proposal

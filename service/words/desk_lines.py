@@ -2,7 +2,7 @@
 
 import datetime as dt
 
-from model.vocabulary import Hold, Instrument, Place
+from model.domain.vocabulary import Hold, Instrument, Place
 from service import formats
 from service.language import _, locale, ngettext, spoken
 from service.stock import TierStock

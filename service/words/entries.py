@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from model.vocabulary import Role
+from model.domain.vocabulary import Role
 from service import formats
 from service.language import _, ngettext
 from service.words import phrases, verdict

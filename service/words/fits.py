@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from model.adoption import FEWEST_PLAYERS, Decision, Why
-from model.checkup import Report, State
-from model.posterior import Posterior
-from model.winnings import Win
+from model.evaluation.cross_validation import Report, State
+from model.evaluation.policies import Win
+from model.evaluation.promotion import FEWEST_PLAYERS, Decision, Why
+from model.preference.fitted import Posterior
 from service.language import N_, _
 
 

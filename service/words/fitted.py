@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from model.anatomy import PARTS
-from model.vocabulary import Instrument, Setting
+from model.domain.vocabulary import Instrument, Setting
+from model.preference.report import PARTS
 from service import formats
 from service.formats import NBSP
 from service.language import N_, _, ngettext

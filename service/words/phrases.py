@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from model.vocabulary import Criterion, Hold, Instrument, Role, Setting
+from model.domain.vocabulary import Criterion, Hold, Instrument, Role, Setting
 from service.language import N_
 
 INSTRUMENTS: dict[Instrument, str] = {

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection
 
-from model.vocabulary import Instrument, Setting
+from model.domain.vocabulary import Instrument, Setting
 from service.language import N_, _
 
 PREPARING = (

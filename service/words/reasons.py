@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from model.vocabulary import Criterion
+from model.domain.vocabulary import Criterion
 from service import formats
 from service.language import N_, _
 from service.words import phrases

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from model.vocabulary import SCALES, Criterion, Hold, Instrument
+from model.domain.vocabulary import SCALES, Criterion, Hold, Instrument
 from service import formats
 from service.language import _, ngettext
 from service.words import phrases, verdict

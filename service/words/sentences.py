@@ -3,7 +3,7 @@
 While the basis is the prior, no sentence holds a percentage: the figures would look surer than they are.
 """
 
-from model.vocabulary import Criterion, Hold, Instrument
+from model.domain.vocabulary import Criterion, Hold, Instrument
 from service import formats
 from service.language import _, ngettext
 from service.words import phrases, verdict

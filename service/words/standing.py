@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from model.stopping import Because, Recommendation, Say
+from model.trial.stopping import Because, Recommendation, Say
 from service import formats
 from service.language import _, ngettext
 

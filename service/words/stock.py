@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
-from model.vocabulary import EventKind
+from model.domain.vocabulary import EventKind
 from service import formats
 from service.language import N_, _, ngettext
 

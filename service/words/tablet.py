@@ -4,7 +4,7 @@ What the screens' script says stands in `SAID` and `COUNTED`; the page hands it 
 holds no sentence of its own.
 """
 
-from model.vocabulary import CARRYING, Criterion, Scale
+from model.domain.vocabulary import CARRYING, Criterion, Scale
 from service.language import N_, _
 
 LISTENED = (Criterion.OVERALL, Criterion.TONE, Criterion.CLARITY)

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.vocabulary import CARRYING, SCALES, Criterion
+from model.domain.vocabulary import CARRYING, SCALES, Criterion
 from service import formats
 from service.language import _, ngettext
 from service.trials.reading import OutcomeRow, SheetRow, TrialPage

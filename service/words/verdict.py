@@ -7,7 +7,7 @@ at hand nothing speaks of bows to try. An advice of before there were verdicts h
 from collections.abc import Collection, Mapping
 from typing import Any, Final
 
-from model.vocabulary import Basis, Role
+from model.domain.vocabulary import Basis, Role
 from service import formats
 from service.language import _, ngettext
 

@@ -4,15 +4,12 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.outlook import Outlook, Stock
-from model.records import Answers
+from model.domain.arrays import Floats, Ints
+from model.domain.records import Answers
+from model.preference.catalogue import View
+from model.preference.prediction import Outlook, Stock
 from model.trial import Offer, Proposal, proposal_for
-from model.view import View
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 import seed_data
-from model.records import Event, Range, Trial
+from model.domain.records import Event, Range, Trial
 from seed_data.make import Drawn
 from seed_data.tables import write
 from service import files, history, migrations, tables

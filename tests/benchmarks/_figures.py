@@ -5,10 +5,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
 T = TypeVar("T")
 
 

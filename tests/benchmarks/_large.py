@@ -4,12 +4,10 @@ import datetime as dt
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier, Trial
-from model.vocabulary import CRITERIA, HIGHEST, LEADING, LOWEST, Criterion, Instrument, Setting
+from model.domain.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier, Trial
+from model.domain.vocabulary import CRITERIA, HIGHEST, LEADING, LOWEST, Criterion, Instrument, Setting
 
-Floats = NDArray[np.float64]
 Generator = np.random.Generator
 
 INSTRUMENT = Instrument.CELLO

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
+from model.domain.arrays import Floats, Ints
 
 SEED = 7
 MOST_ITEMS, MOST_RATINGS = 2_000, 20_000

@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from sklearn.model_selection import KFold
 
-from model._posterior import FittedResponse, Sheet, shared_covariance
-from model.baselines import Baseline, Table, baselines
-from model.ratings import CrossedRatings, Prior
-from model.scores import Foretold
-from tests.benchmarks._panels_data import SEED, Floats, Ints, Panel
+from model.domain.arrays import Floats, Ints
+from model.evaluation.baselines import Baseline, Table, baselines
+from model.evaluation.metrics import Foretold
+from model.mixed.mixed_model import CrossedRatings, Prior
+from model.mixed.result import FittedResponse, Sheet, shared_covariance
+from tests.benchmarks._panels_data import SEED, Panel
 
 Bools = NDArray[np.bool_]
 Law = tuple[Floats, Floats]
@@ -114,7 +115,7 @@ def fits(panel: Panel, rows: Bools) -> list[CrossedRatings]:
     """Fit the models that tell a law, in the order of `METHODS`.
 
     This model averages the tastes of a response with none, by how both foretell the raters of the fit left out: the option that
-    `model.preference` uses, whose columns have an order besides. A panel's have none, so there is nothing in between.
+    `model.preference.model` uses, whose columns have an order besides. A panel's have none, so there is nothing in between.
     """
     rated = panel.X[rows], panel.Y[rows], panel.rater[rows], panel.item[rows]
     tastes, sets = panel.tastes[rows], (0, panel.tastes.shape[1])

@@ -11,7 +11,8 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from tests.benchmarks._panels_data import Floats, Panel
+from model.domain.arrays import Floats
+from tests.benchmarks._panels_data import Panel
 from tests.benchmarks._panels_foretell import TOLD, Fold
 
 LME4 = ("lme4, intercepts", "lme4, slopes")

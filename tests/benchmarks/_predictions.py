@@ -9,19 +9,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model.foretell import told
-from model.outlook import Outlook
-from model.preference import PreferenceModel
-from model.priorities import rank_order_weights
-from model.records import Answers, Ratings, Run, Trial
-from model.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
-from model.yardstick import KnownBow
+from model.domain.arrays import Floats
+from model.domain.priorities import rank_order_weights
+from model.domain.records import Answers, Ratings, Run, Trial
+from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
+from model.preference.batch import told
+from model.preference.model import PreferenceModel
+from model.preference.prediction import Outlook
+from model.preference.yardstick import KnownBow
 from tests.benchmarks._demo import Demo
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

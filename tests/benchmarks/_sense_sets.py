@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from model.vocabulary import CRITERIA, Criterion, Hold, Instrument, Setting
+from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, Setting
 from service.catalogue import Catalogue
 
 Body = dict[str, Any]

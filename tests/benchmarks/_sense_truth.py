@@ -5,22 +5,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.calibration import Comparison, calibrate, compare
-from model.foretell import first_runs, told
-from model.heldout import folds
-from model.player import Player
-from model.preference import PreferenceModel
-from model.records import Trial
-from model.reliability import Forecasts
+from model.domain.arrays import Floats
+from model.domain.records import Trial
+from model.evaluation.calibration import Comparison, calibrate, compare
+from model.evaluation.folds import folds
+from model.evaluation.reliability import Forecasts
+from model.preference.batch import first_runs, told
+from model.preference.model import PreferenceModel
+from model.preference.player import Player
 from model.trial import Offer, Proposal, proposal_for
 from model.trial.verdict import NOTICEABLE
 from seed_data.make import Drawn
 from tests.benchmarks._demo import Demo
 from tests.benchmarks._winnings import last_trials
 
-Floats = NDArray[np.float64]
 TIER, BOW, CASE, VERDICT = KINDS = (
     "a copy of the tier is liked better",
     "the first bow is liked better",

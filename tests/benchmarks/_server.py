@@ -13,8 +13,8 @@ from typing import Any
 
 import httpx
 
-from model.foretell import told
-from model.records import Trial
+from model.domain.records import Trial
+from model.preference.batch import told
 from service.forms import STEPS
 from service.settings import Settings
 from tests.benchmarks._demo import Purse

@@ -4,20 +4,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.foretell import told
-from model.outlook import Outlook
-from model.preference import PreferenceModel
-from model.priorities import rank_order_weights
-from model.records import Answers, Trial
-from model.vocabulary import CRITERIA, CRITERION_INDEX, Criterion
+from model.domain.arrays import Floats
+from model.domain.priorities import rank_order_weights
+from model.domain.records import Answers, Trial
+from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, Criterion
+from model.preference.batch import told
+from model.preference.model import PreferenceModel
+from model.preference.prediction import Outlook
 from seed_data import catalogue
 from seed_data.make import Drawn
 from tests.benchmarks._cases import Advice, Shelf, Truth, advised, shelf
 from tests.benchmarks._demo import Demo
 
-Floats = NDArray[np.float64]
 NOISE = 0.75
 """Deviation of one rating of one criterion in the invented world, about; see the README of the demo data."""
 SHARED = 0.5

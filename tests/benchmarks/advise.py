@@ -9,14 +9,14 @@ from pathlib import Path
 
 import numpy as np
 
-from model import personal
-from model.artifact import from_bytes, to_bytes
-from model.outlook import Outlook
-from model.player import Player
-from model.preference import PreferenceModel
-from model.records import Answers, Run
+from model.domain.records import Answers, Run
+from model.preference import predict
+from model.preference.catalogue import View
+from model.preference.model import PreferenceModel
+from model.preference.player import Player
+from model.preference.prediction import Outlook
+from model.preference.serialization import from_bytes, to_bytes
 from model.trial import Offer, Proposal, propose
-from model.view import View
 from tests.benchmarks._figures import Spent, table, timed
 from tests.benchmarks._large import COPIES, TIERS, large_history, large_prices, large_range, players
 
@@ -104,7 +104,7 @@ def advise(
 
     def looked() -> tuple[Player, Outlook]:
         player = Player(view, answers, runs)
-        return player, personal.of_player(player)
+        return player, predict.of_player(player)
 
     def proposed(outlook: Outlook) -> Proposal:
         offer = Offer(prices=prices, budget=budget, at_hand=frozenset(outlook.stock.serials))

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from model.artifact import to_bytes
-from model.preference import PreferenceModel
-from model.records import Range
+from model.domain.records import Range
+from model.preference.model import PreferenceModel
+from model.preference.serialization import to_bytes
 from service import migrations, tables
 from service.database import Database
 from service.forms import Composing, Questionnaire, check, check_as

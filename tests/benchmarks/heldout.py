@@ -5,11 +5,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.foretell import first_runs
-from model.heldout import folds
-from model.scores import Estimate
+from model.domain.arrays import Floats
+from model.evaluation.folds import folds
+from model.evaluation.metrics import Estimate
+from model.preference.batch import first_runs
 from seed_data import catalogue
 from seed_data.make import Drawn, draw
 from seed_data.nature import DEMO, PRICE_SAYS_LITTLE
@@ -29,7 +29,6 @@ from tests.benchmarks._winnings import (
     last_trials,
 )
 
-Floats = NDArray[np.float64]
 LEVELS = (0.5, 0.9)
 BINS = 5
 OF = {"of_copy": "this copy", "of_tier": "a copy of its tier"}

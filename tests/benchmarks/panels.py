@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from model.scores import Estimate, Foretold, Score, Scored
+from model.evaluation.metrics import Estimate, Foretold, Score, Scored
 from tests.benchmarks._figures import table
 from tests.benchmarks._panels_data import SOURCES, Panel, load
 from tests.benchmarks._panels_foretell import FOLDS, METHODS, NEW_ITEMS, TOLD, after, folds, foretold

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from model import reliability
-from model.artifact import to_bytes
-from model.preference import PreferenceModel
-from model.reliability import FEWEST_IN_A_BIN, Forecasts
-from model.scores import Estimate
+from model.evaluation import reliability
+from model.evaluation.metrics import Estimate
+from model.evaluation.reliability import FEWEST_IN_A_BIN, Forecasts
+from model.preference.model import PreferenceModel
+from model.preference.serialization import to_bytes
 from model.trial import Offer
 from model.trial.influence import influence
 from seed_data.make import draw

@@ -6,17 +6,17 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from model._here import Here, here
-from model.blinding import order
-from model.composing import ranked
-from model.personal import LIKING, of_player, outlook
-from model.player import Player
-from model.preference import PreferenceModel
-from model.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
-from model.stopping import PLAY_COST, Recommendation, Say, Standing, standing
+from model.domain.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
+from model.domain.vocabulary import CRITERIA, Criterion, Instrument
+from model.preference.catalogue import View
+from model.preference.model import PreferenceModel
+from model.preference.player import Player
+from model.preference.predict import LIKING, of_player, outlook
 from model.trial import Offer, of_named, propose
-from model.view import View
-from model.vocabulary import CRITERIA, Criterion, Instrument
+from model.trial.composing import ranked
+from model.trial.joint import Here, here
+from model.trial.order import order
+from model.trial.stopping import PLAY_COST, Recommendation, Say, Standing, standing
 from tests.benchmarks._figures import table, timed
 
 OVERALL = Criterion.OVERALL

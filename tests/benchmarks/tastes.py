@@ -11,12 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.ratings import CrossedRatings
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from model.domain.arrays import Floats, Ints
+from model.mixed.mixed_model import CrossedRatings
 
 MOST = 6.0  # times the fit without tastes
 OWN, COPY, REPEAT = (0.7, 0.3, 0.3, 0.2, 0.1), 0.35, 0.7  # deviations drawn with: level and slopes, copy, noise

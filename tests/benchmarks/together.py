@@ -5,21 +5,20 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.foretell import told
-from model.heldout import folds
-from model.player import Player
-from model.preference import PreferenceModel
-from model.records import Answers, Ratings, Run, Trial
-from model.scores import Estimate
-from model.view import View
-from model.vocabulary import CRITERIA, OVERALL, Criterion
+from model.domain.arrays import Floats
+from model.domain.records import Answers, Ratings, Run, Trial
+from model.domain.vocabulary import CRITERIA, OVERALL, Criterion
+from model.evaluation.folds import folds
+from model.evaluation.metrics import Estimate
+from model.preference.batch import told
+from model.preference.catalogue import View
+from model.preference.model import PreferenceModel
+from model.preference.player import Player
 from seed_data.make import draw
 from tests.benchmarks._demo import demo_settings, opened, read_demo
 from tests.benchmarks._figures import table
 
-Floats = NDArray[np.float64]
 TRIED = 2
 OF_LIKING = 1.6448536269514722
 """Half the width of a 90 % interval, in standard deviations of the normal law."""

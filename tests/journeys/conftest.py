@@ -17,8 +17,8 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, R
 from sqlalchemy.orm import Session
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # ships no types
 
-from model.checkup import check_up
-from model.heldout import Past, tasks
+from model.evaluation.cross_validation import check_up
+from model.evaluation.folds import Past, tasks
 from service import files, fits, migrations
 from service.app import create_app
 from service.database import Database

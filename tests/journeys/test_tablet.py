@@ -6,7 +6,7 @@ from typing import Literal
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from model.vocabulary import Place
+from model.domain.vocabulary import Place
 from service.trials import head_to_head
 from tests.journeys import measures, shop
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true

@@ -10,14 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.design import TIER_SD
-from model.posterior import Posterior
-from model.records import Answers, Range, Run
-from model.vocabulary import CRITERIA, Criterion, Instrument
+from model.domain.arrays import Floats
+from model.domain.records import Answers, Range, Run
+from model.domain.vocabulary import CRITERIA, Criterion, Instrument
+from model.features.design import TIER_SD
+from model.preference.fitted import Posterior
 
-Floats = NDArray[np.float64]
 C = len(CRITERIA)
 SAID_SD, POINTS_OF_A_STEP = 0.4, 0.3
 """What a tier is believed to be where its maker has spoken of it, in points: as NOTATION states it."""

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.ratings import CrossedRatings, Prior
+from model.domain.arrays import Floats
+from model.mixed.mixed_model import CrossedRatings, Prior
 
-Floats = NDArray[np.float64]
 Labels = NDArray[np.int64]
 
 

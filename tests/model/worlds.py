@@ -6,16 +6,15 @@ from datetime import date, timedelta
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.design import Design
-from model.levels import Level
-from model.likelihood import Likelihood
-from model.posterior import Block, Correlations, PlayerLaw, Posterior
-from model.records import Answers, Bench, Copy, Range, Run, Tier, Trial
-from model.vocabulary import CRITERIA, Criterion, Hold, Instrument
+from model.domain.arrays import Floats
+from model.domain.records import Answers, Bench, Copy, Range, Run, Tier, Trial
+from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
+from model.features.copy_history import Level
+from model.features.design import Design
+from model.preference.fitted import Block, Correlations, PlayerLaw, Posterior
+from model.preference.likelihood import Likelihood
 
-Floats = NDArray[np.float64]
 C = len(CRITERIA)
 OVERALL = Criterion.OVERALL
 VIOLIN = Answers(Instrument.VIOLIN)

@@ -4,9 +4,9 @@ from collections import defaultdict
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy import stats
 
+from model.domain.arrays import Floats
 from seed_data.catalogue import CRITERIA
 from seed_data.characters import CHARACTERS
 from seed_data.make import Drawn, draw
@@ -14,7 +14,6 @@ from seed_data.nature import PRICE_SAYS_LITTLE
 from seed_data.tables import as_csv
 
 Table = list[dict[str, str]]
-Floats = NDArray[np.float64]
 ORDER_WEIGHTS = {1: (1.0,), 2: (0.75, 0.25), 3: (11 / 18, 5 / 18, 2 / 18)}
 """Rank-order-centroid weights (Barron & Barrett 1996)."""
 

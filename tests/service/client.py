@@ -12,7 +12,7 @@ import httpx
 from fastapi import FastAPI
 from sqlalchemy import func, select
 
-from model.vocabulary import Hold, Instrument
+from model.domain.vocabulary import Hold, Instrument
 from service import migrations, tables
 from service.app import create_app
 from service.database import Database

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.exc import IntegrityError
 
-from model.vocabulary import Blinding, Place
+from model.domain.vocabulary import Blinding, Place
 from service import advice, tables
 from service.database import Database
 from service.errors import Invalid, NotHere, Refused

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import update
 
-from model.preference import PreferenceModel
+from model.preference.model import PreferenceModel
 from service import advice, fits, versions
 from service.forms import check
 from service.tables import ModelVersion

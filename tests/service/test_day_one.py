@@ -16,11 +16,11 @@ import pytest
 from scipy.stats import spearmanr
 from sqlalchemy import delete
 
-from model import character
-from model.preference import PreferenceModel
-from model.records import Answers, Copy, OwnBow, Range, Tier, Trial
+from model.domain.records import Answers, Copy, OwnBow, Range, Tier, Trial
+from model.domain.vocabulary import CRITERIA, Basis, Criterion, Instrument, Role
+from model.preference import character
+from model.preference.model import PreferenceModel
 from model.trial import Offer, Proposal, proposal_for
-from model.vocabulary import CRITERIA, Basis, Criterion, Instrument, Role
 from service import history, tables
 from service.database import Database
 from tests import factories, migrated

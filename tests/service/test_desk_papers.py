@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from model.vocabulary import LEADING, SCALES, Criterion, Instrument
+from model.domain.vocabulary import LEADING, SCALES, Criterion, Instrument
 from service import tables
 from service.trials import reading
 from tests.service import desk_shop

@@ -4,7 +4,7 @@ import datetime as dt
 
 import pytest
 
-from model.vocabulary import Blinding, EventKind, Hold, Instrument, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, EventKind, Hold, Instrument, OutcomeKind, Place
 from service import pictures, tables
 from service.pages.desk import pictures as desk_pictures
 from service.pages.desk.trial_page import qr

@@ -17,12 +17,12 @@ from typing import Any, Self
 import pytest
 from sqlalchemy import select
 
-from model.adoption import Decision, Why
-from model.checkup import Report
-from model.material import Material
-from model.preference import PreferenceModel
-from model.records import Range, Trial
-from model.scores import Estimate
+from model.domain.records import Range, Trial
+from model.evaluation.cross_validation import Report
+from model.evaluation.metrics import Estimate
+from model.evaluation.promotion import Decision, Why
+from model.features.training_data import Material
+from model.preference.model import PreferenceModel
 from service import fits, versions
 from service.database import Database
 from service.errors import Refused
@@ -353,7 +353,7 @@ def flip(artifact: bytes) -> bytes:
 
 
 def of_a_newer_format(artifact: bytes, monkeypatch: pytest.MonkeyPatch) -> bytes:
-    from model import artifact as format_  # noqa: PLC0415 - the very module, to write as a later version of it would
+    from model.preference import serialization as format_  # noqa: PLC0415 - the very module, to write as a later version of it would
 
     posterior = format_.from_bytes(artifact)
     with monkeypatch.context() as patch:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import delete, select, update
 
-from model.vocabulary import LEADING, Instrument
+from model.domain.vocabulary import LEADING, Instrument
 from service import drafts, tables
 from service.database import Database
 from service.privacy import retention

@@ -10,7 +10,7 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
-from model.vocabulary import BowKind, Criterion, Hold, Instrument
+from model.domain.vocabulary import BowKind, Criterion, Hold, Instrument
 from service import forms
 from service.errors import FieldProblem, Invalid
 from tests.service.bad_answers import BAD, CASES, GOOD, with_answer

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model import headtohead
+from model.trial import paired_comparison
 from service import tables
 from service.database import Database
 from service.errors import NotHere, Refused
@@ -62,7 +62,7 @@ def test_the_adviser_is_told_which_bow_to_hand_over_first(session: Session) -> N
     assert (told.letters, told.number, {told.first, told.second}) == (("F", "C"), 1, {"F", "C"})
     row = session.get(tables.HeadToHead, head)
     assert row is not None
-    order = [("F", "C")[headtohead.first_in_pair(row.seed, number)] for number in range(1, 21)]
+    order = [("F", "C")[paired_comparison.first_in_pair(row.seed, number)] for number in range(1, 21)]
     assert (told.first, *told.ahead) == tuple(order), "the pairs to come, should the tablet lose the network"
 
 

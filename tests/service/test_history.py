@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import event
 
-from model.choice import Offer
-from model.records import Answers, Bench, Copy, Event, Outcome, Run, Tier
-from model.vocabulary import Blinding, Criterion, EventKind, Hold, Instrument, OutcomeKind, Place, Setting
+from model.choice.purchase_model import Offer
+from model.domain.records import Answers, Bench, Copy, Event, Outcome, Run, Tier
+from model.domain.vocabulary import Blinding, Criterion, EventKind, Hold, Instrument, OutcomeKind, Place, Setting
 from service import history
 from service.database import Database
 from tests import factories

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from model.vocabulary import OutcomeKind
+from model.domain.vocabulary import OutcomeKind
 from service import tables
 from service.access import users
 from service.mail import closed, mails, outbox, sending

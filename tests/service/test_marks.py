@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Criterion
+from model.domain.vocabulary import Criterion
 from service import advice, tables
 from service.access import users
 from service.database import Database

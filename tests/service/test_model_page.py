@@ -16,11 +16,11 @@ import httpx
 import pytest
 from sqlalchemy import select
 
-from model import anatomy
-from model.adoption import Decision, Why
-from model.choice import TERMS, WhyLeftOut
-from model.design import FIXED
-from model.preference import Beliefs
+from model.choice.purchase_model import TERMS, WhyLeftOut
+from model.evaluation.promotion import Decision, Why
+from model.features.design import FIXED
+from model.preference import report
+from model.preference.model import Beliefs
 from service import catalogue, commands, fits, templating
 from service.app import STATIC_FILES
 from service.database import Database
@@ -183,13 +183,13 @@ def test_the_figures_are_those_of_the_model(twice_fitted: Database) -> None:
     with twice_fitted.reading() as session:
         view = catalogue.current(session).view(fits.current(session))
     page = page_in(twice_fitted)
-    effects = anatomy.copy_effects(view)["heron"]
+    effects = report.copy_effects(view)["heron"]
     (heron,) = [tier for instrument in page.copies for tier in instrument.tiers if tier.anchor == "tier-heron"]
     best = effects.order[0]
     assert heron.numbers.rows[0][:2] == (effects.serials[best], fitted.signed(float(effects.mean[best])))
-    shares = anatomy.variance_shares(view)[0]
+    shares = report.variance_shares(view)[0]
     assert [part.share for part in page.rating.parts] == [f"{100 * share:.0f}\u00a0%" for share in shares]
-    started = {each.name: each for each in anatomy.learnt(view, Beliefs())}
+    started = {each.name: each for each in report.learnt(view, Beliefs())}
     level = fitted.more_or_less(started["level"].after, started["level"].after_sd)
     assert (fitted.BEGINNINGS["level"], "4.40\u00a0±\u00a00.50", level) in page.beginnings.main.rows
 
@@ -361,10 +361,10 @@ def test_every_text_can_be_translated(twice_fitted: Database) -> None:
 
 
 def test_every_part_column_term_and_status_has_its_words() -> None:
-    assert set(fitted.PART_NAMES) == set(fitted.PART_MEANINGS) == set(anatomy.PARTS)
+    assert set(fitted.PART_NAMES) == set(fitted.PART_MEANINGS) == set(report.PARTS)
     assert set(fitted.CHOICE_TERMS) == set(TERMS)
     assert set(fitted.STATUSES) == set(STATUSES)
-    assert all(fitted.column(each.name) for each in FIXED if each.name not in anatomy.SPOKEN_OF)
+    assert all(fitted.column(each.name) for each in FIXED if each.name not in report.SPOKEN_OF)
     assert all(str(why) for why in WhyLeftOut)
 
 

@@ -3,12 +3,12 @@
 import re
 from dataclasses import replace
 
-from model.posterior import Posterior
-from model.preference import PreferenceModel
-from model.vocabulary import Criterion
+from model.domain.vocabulary import Criterion
+from model.preference.fitted import Posterior
+from model.preference.model import PreferenceModel
 from service.model_page import character
 from service.model_page.context import Told
-from tests.model.test_character import PLAIN, RANGE, fitted
+from tests.model.preference.test_character import PLAIN, RANGE, fitted
 
 NAMES = {"a": "Heron", "b": "Plover", "c": "Wren"}
 

@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.exc import OperationalError
 
-from model import artifact
+from model.preference import serialization
 from service import fits, forms, history, privacy, tables
 from service.database import Database
 from service.errors import NotHere, Refused
@@ -245,7 +245,7 @@ def test_the_next_fit_contains_nothing_of_the_erased_and_no_version_a_player(sho
         players, trials = (set(session.scalars(select(table.key))) for table in (tables.Player, tables.Trial))
         version = session.scalars(select(tables.ModelVersion)).one()
         assert version.data_digest == without
-        told = repr(artifact.from_bytes(version.artifact)) + _unpacked(version.artifact)
+        told = repr(serialization.from_bytes(version.artifact)) + _unpacked(version.artifact)
         assert len(players) == len(trials) == 7
         assert [key for key in players | trials if key in told] == []
         # Beside the artifact stand the random keys of the trials it has seen, never whose they were.

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from model.vocabulary import CRITERIA, Criterion
+from model.domain.vocabulary import CRITERIA, Criterion
 from service import catalogue, fits, tables, versions
 from service.access import audit
 from tests.service import cast

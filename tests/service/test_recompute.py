@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from model.preference import PreferenceModel
+from model.preference.model import PreferenceModel
 from service import advice, fits, versions
 from service.database import Database
 from service.errors import Refused

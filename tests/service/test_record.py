@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from model.vocabulary import CRITERIA
+from model.domain.vocabulary import CRITERIA
 from service import advice, commands, forms, tables
 from service.access import audit, events, factors, passwords, refusals, securing, users
 from service.access.events import CATALOGUE, STAFF, Event

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.chances import recalibrated
+from model.preference.chances import recalibrated
 from service import catalogue, versions
 from service.catalogue import Catalogue
 from service.database import Database

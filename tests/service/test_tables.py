@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import insert, select, text, update
 from sqlalchemy.exc import DBAPIError, StatementError
 
-from model.vocabulary import Hold, Instrument
+from model.domain.vocabulary import Hold, Instrument
 from service.database import Database
 from service.tables import (
     AddressKey,

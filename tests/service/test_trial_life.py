@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import EventKind
+from model.domain.vocabulary import EventKind
 from service import stock, tables
 from service.database import Database
 from service.errors import Invalid, NotHere, Refused

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Criterion, OutcomeKind
+from model.domain.vocabulary import Criterion, OutcomeKind
 from service import files, fits, history, migrations, tables
 from service.database import Database
 from service.errors import Invalid, NotHere, Refused

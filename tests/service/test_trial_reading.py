@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
-from model.composing import Ranked, Why
-from model.stopping import Because, Reason, Recommendation, Say
+from model.trial.composing import Ranked, Why
+from model.trial.stopping import Because, Reason, Recommendation, Say
 from service import advice, tables
 from service.database import Database
 from service.errors import NotHere

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from model.vocabulary import Criterion, Hold, Instrument, Role, Setting
+from model.domain.vocabulary import Criterion, Hold, Instrument, Role, Setting
 from service import words
 from service.pages.schema import Advice
 from service.words import phrases, playing, remarks

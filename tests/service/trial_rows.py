@@ -7,7 +7,7 @@ from decimal import Decimal
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Blinding, Hold, Instrument, Place
+from model.domain.vocabulary import Blinding, Hold, Instrument, Place
 from service import tables
 from service.access import drawn, tablets
 

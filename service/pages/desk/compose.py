@@ -12,7 +12,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Blinding, Place
+from model.domain.vocabulary import Blinding, Place
 from service import drafts
 from service.errors import Invalid, Refused
 from service.forms import tried

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from model.vocabulary import Blinding, Instrument, Place
+from model.domain.vocabulary import Blinding, Instrument, Place
 from service import forms
 from service.errors import FieldProblem, Invalid
 from service.forms import Composing

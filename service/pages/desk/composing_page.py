@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.vocabulary import Instrument
+from model.domain.vocabulary import Instrument
 from service import formats
 from service.forms import tried
 from service.language import _

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from model.vocabulary import LEADING, SCALES, Blinding, Criterion
+from model.domain.vocabulary import LEADING, SCALES, Blinding, Criterion
 from service import formats, words
 from service.language import _
 from service.pages.contexts import Page

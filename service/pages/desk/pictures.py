@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from model.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
+from model.domain.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
 from service import formats, pictures
 from service.language import _
 from service.trials.standing import BowStanding

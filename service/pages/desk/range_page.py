@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from model.vocabulary import CRITERIA, SCALES, STEPS, Criterion
+from model.domain.vocabulary import CRITERIA, SCALES, STEPS, Criterion
 from service import formats
 from service.character import Counts, TierCharacter, counts, worth, written
 from service.language import _

@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
-from model.vocabulary import CRITERIA, STEPS, Criterion
+from model.domain.vocabulary import CRITERIA, STEPS, Criterion
 from service import character, versions
 from service.access import roles
 from service.errors import Invalid, NotAllowed, Refused

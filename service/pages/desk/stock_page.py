@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from model.vocabulary import Instrument
+from model.domain.vocabulary import Instrument
 from service import formats
 from service.language import _
 from service.pages.contexts import Fault, Page, Typed

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.vocabulary import EventKind
+from model.domain.vocabulary import EventKind
 from service import formats, stock
 from service.access import dealers, roles
 from service.errors import Invalid, NotAllowed, Refused

@@ -8,7 +8,7 @@ from fastapi import Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.vocabulary import Hold
+from model.domain.vocabulary import Hold
 from service import stock
 from service.errors import Invalid, Refused
 from service.language import N_

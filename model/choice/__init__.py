@@ -1,0 +1,1 @@
+"""What people choose and keep, by conditional logit."""

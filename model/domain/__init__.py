@@ -1,0 +1,1 @@
+"""What the numerics speak of: instruments, answers, bows, trials. It imports nothing."""

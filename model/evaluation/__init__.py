@@ -1,0 +1,1 @@
+"""How well the model does on people and bows it has not seen."""

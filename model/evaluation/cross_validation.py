@@ -1,0 +1,152 @@
+"""The check-up: how well a kind of model foretells players and copies that it has not seen, beside what it has to beat."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from model.domain.vocabulary import Criterion
+from model.evaluation.baselines import baselines
+from model.evaluation.calibration import Calibration, calibrate
+from model.evaluation.folds import MEASURES, OVERALL, TOLD, Found, MakeModel, Past, Task, answer, tasks
+from model.evaluation.metrics import Part, Score, Scored
+from model.evaluation.policies import Win, what_it_wins
+from model.preference.model import PreferenceModel
+
+MODEL, REFERENCE = "model", "without tastes"
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The figures of every method once players have given so many ratings of their own.
+
+    Attributes
+    ----------
+    told : ratings of other bows than the own one that were told before.
+    ratings, players : how many ratings were foretold, and of how many players.
+    pairs, choices : pairs of bows not rated alike, and trials with two bows or more to choose from.
+    scores : of the model first, then of what it has to beat.
+    """
+
+    told: int
+    ratings: int
+    players: int
+    pairs: int
+    choices: int
+    scores: tuple[Score, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """What was held out in one way; ``parts`` are of the overall rating, over all numbers of ratings told."""
+
+    overall: tuple[State, ...]
+    utility: tuple[State, ...]
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A check-up.
+
+    Attributes
+    ----------
+    players, trials, ratings : how much history there was; ratings of copies by the overall mark.
+    by_player, by_copy : None where there are fewer than `heldout.FOLDS` players, or copies rated.
+    chances : what was told before trials of bows' being rated above the own one, beside what came of it.
+    wins : what the bows that the model names would have won among those that each trial did hold.
+    """
+
+    players: int
+    trials: int
+    ratings: int
+    by_player: Split | None
+    by_copy: Split | None
+    chances: Calibration | None
+    wins: tuple[Win, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values; None stands for what could not be computed."""
+        found = _plain(asdict(self))
+        assert isinstance(found, dict)  # noqa: S101 - a dataclass is a dict here
+        return found
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(of) for key, of in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(of) for of in value]
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    return value
+
+
+def check_up(
+    past: Past,
+    make_model: MakeModel = PreferenceModel,
+    reference: MakeModel | None = None,
+    progress: Progress | None = None,
+    seed: int = 1,
+    run: Callable[[Callable[[Task], Found], Sequence[Task]], Iterable[Found]] = map,
+) -> Report:
+    """Check a kind of model on players and copies held out of its fits.
+
+    Parameters
+    ----------
+    past : range, trials and what came of them.
+    make_model : makes the model that is checked; must be picklable where ``run`` needs it.
+    reference : makes the same model without each player's own tastes, to compare with.
+    progress : told (folds done, folds) after each.
+    seed : of the folds.
+    run : computes the folds, in order; `map`, or that of an executor for several at a time.
+
+    Raises
+    ------
+    ValueError, RuntimeError
+        As `PreferenceModel.fit`.
+    """
+    made = tasks(past, make_model, reference, seed)
+    found: dict[str, list[Found]] = {"player": [], "copy": []}
+    for done, (task, result) in enumerate(zip(made, run(answer, made), strict=True), start=1):
+        found[task.by].append(result)
+        if progress:
+            progress(done, len(made))
+    return _report(past, found, [MODEL, *([REFERENCE] if reference else [])], seed)
+
+
+def _report(past: Past, found: Mapping[str, Sequence[Found]], laws: Sequence[str], seed: int) -> Report:
+    methods = [*laws, *(baseline.name for baseline in baselines(seed))]
+    by_player = found["player"]
+    return Report(
+        players=len({trial.player for trial in past.trials}),
+        trials=len(past.trials),
+        ratings=sum(Criterion.OVERALL in run.ratings for _, run in past.played),
+        by_player=_split(methods, by_player),
+        by_copy=_split(methods, found["copy"]),
+        chances=calibrate([of.comparisons for of in by_player]),
+        wins=what_it_wins([each for of in by_player for each in of.visits], past.offers),
+    )
+
+
+def _split(methods: Sequence[str], found: Sequence[Found]) -> Split | None:
+    joined = {
+        (measure, r): Scored(methods, [each for of in found for each in of.foretold[measure, r]])
+        for measure in MEASURES
+        for r in TOLD
+        if found
+    }
+    if not any(scored.foretold for scored in joined.values()):
+        return None
+    overall, utility = (
+        tuple(_state(r, joined[measure, r]) for r in TOLD if joined[measure, r].foretold) for measure in MEASURES
+    )
+    every = [each for r in TOLD for each in joined[OVERALL, r].foretold]
+    return Split(overall, utility, Scored(methods, every).parts())
+
+
+def _state(told: int, scored: Scored) -> State:
+    players = len(np.unique(scored.player))
+    return State(told, len(scored.value), players, scored.pairs, scored.choices, scored.scores())

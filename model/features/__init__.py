@@ -1,0 +1,1 @@
+"""Columns of the design, and what a fit is made of."""

@@ -1,0 +1,193 @@
+"""Criteria together: how players, copies, matches and repeat noise correlate over the criteria of one sheet.
+
+Each criterion keeps its own standard deviations; here come the correlations, one matrix a component, from the covariances
+that bilinear forms of the criteria's own rows tell (see `model.mixed.mivque`). No gap is filled: a filled gap biases the
+correlations where a whole trial leaves a criterion out, for then nothing of that player is known on it.
+
+How far a correlation is trusted: the variance of the covariance S_cd of a component, the criteria uncorrelated, is
+1 / information_cd in units of both noise variances. So
+    information_cd (s_c s_d)^2 / (sigma_c sigma_d)^2, s the component's and sigma the noise's standard deviation,
+levels of the factor seen on both criteria without any noise would tell as much. That many observations count against a
+belief: fewer than the factor has levels, and fewer still where levels are rated seldom, or on one criterion only.
+"""
+
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from model.domain.arrays import Floats
+from model.mixed.components import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, TASTES, deviations
+from model.mixed.mivque import Bilinear, bilinear
+from model.mixed.priors import Prior
+from model.mixed.result import FittedResponse
+from model.mixed.validation import check_tastes
+
+LEAST_EIGENVALUE = 1e-6
+"""Floor of a correlation matrix's eigenvalues, before its diagonal is made 1 again."""
+LEAST_OF_NOISE = 0.05
+"""The same of the noise of one sheet: whole marks alone leave it as much, 1/12 of a point squared of each criterion's own.
+
+Nothing is told exactly by one sheet. With a smaller floor few players with repeats bore coefficients of twelve prior deviations.
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Together:
+    """Correlation matrices (k, k) over the criteria: positive semi-definite, unit diagonal.
+
+    Attributes
+    ----------
+    player, copy, match, repeat : of the player's leniency, the copy's effect, the match of both, and the noise of one rating.
+    tastes : of the player's slopes, so far as they do not go along with the leniency; pooled without tastes. With L_c
+        the lower root of the covariance of (leniency, slopes) for criterion c, the tastes centred on their means over the rows,
+        Cov(b_c, b_d) = L_c diag(player_cd, tastes_cd, tastes_cd, ...) L_d'.
+    pooled : of all that the fixed part leaves, the components together.
+    prior_coefficients : of the coefficients' deviations from their prior means.
+    coefficients : of what is still unknown of the fixed part x'beta after the ratings, averaged over the rated rows.
+    told : for 'player', 'tastes', 'copy', 'match', 'repeat' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
+        that would tell each correlation as well as the ratings do; 0 where they cannot tell it.
+    """
+
+    player: Floats
+    tastes: Floats
+    copy: Floats
+    match: Floats
+    repeat: Floats
+    pooled: Floats
+    prior_coefficients: Floats
+    coefficients: Floats
+    told: dict[str, Floats]
+
+
+def correlations(
+    X: ArrayLike,
+    Y: ArrayLike,
+    player: Iterable[Hashable] | None,
+    copy: Iterable[Hashable] | None,
+    responses: Sequence[FittedResponse],
+    *,
+    match: bool = True,
+    prior_correlation: float = 0.5,
+    worth: float = 50.0,
+    prior: Prior | None = None,
+    tastes: ArrayLike | None = None,
+) -> Together:
+    """Estimate one correlation matrix over the criteria for each component.
+
+    Parameters
+    ----------
+    X, Y, player, copy : as they were given to `CrossedRatings.fit`: (n, p), (n, k) with NaN for a criterion not rated, labels.
+    responses : the k records of that fit.
+    match : whether that fit had a match of player and copy.
+    prior_correlation : believed of every two criteria, within [-1 / (k - 1), 1].
+    worth : observations that a belief counts, > 0. The pooled correlation is drawn towards ``prior_correlation``, each
+        component's towards the pooled, match's and repeat's towards the one that both have together: a component that the
+        ratings cannot tell takes over what they do tell.
+    prior : the prior of that fit, or None.
+    tastes : (n, q) as they were given to that fit, or None.
+
+    Raises
+    ------
+    ValueError
+        Shapes that do not fit, or a belief out of its range.
+    """
+    X, Y = np.asarray(X, dtype=np.float64), np.asarray(Y, dtype=np.float64)
+    _check(X, Y, responses, prior_correlation, worth)
+    tastes = check_tastes(tastes, X.shape[0], responses[0].taste_centre.size)
+    believed = np.full((len(responses),) * 2, prior_correlation)
+    marginal = Y - X @ np.array([fitted.coef for fitted in responses]).T
+    pooled = nearest_correlation(_pooled(marginal, believed, worth))
+    found = bilinear(X, Y, player, copy, responses, match=match, prior=prior, tastes=tastes)
+    sds = deviations(responses, tastes)
+    R, told = _components(found, sds, pooled, worth)
+    return Together(
+        player=R[PLAYER],
+        tastes=R[TASTES],
+        copy=R[COPY],
+        match=R[MATCH],
+        repeat=R[REPEAT],
+        pooled=pooled,
+        prior_coefficients=R[COEFFICIENTS],
+        coefficients=_of_unknown(found, sds, R),
+        told=told,
+    )
+
+
+def nearest_correlation(R: Floats, least: float = LEAST_EIGENVALUE) -> Floats:
+    """Clip the eigenvalues of a symmetric (k, k) matrix at the least one allowed and rescale it to unit diagonal."""
+    R = 0.5 * (R + R.T)
+    np.fill_diagonal(R, 1.0)
+    values, vectors = np.linalg.eigh(R)
+    if values[0] < least:
+        R = (vectors * np.maximum(values, least)) @ vectors.T
+    return _to_unit_diagonal(R)
+
+
+def _to_unit_diagonal(covariance: Floats) -> Floats:
+    sd = np.sqrt(np.diagonal(covariance))
+    R = np.asarray(covariance / np.outer(sd, sd))
+    np.fill_diagonal(R, 1.0)
+    return R
+
+
+def _pooled(marginal: Floats, believed: Floats, worth: float) -> Floats:
+    """Return (k, k) the correlation of residuals (n, k), pair by pair of criteria, drawn towards the belief."""
+    known = np.isfinite(marginal)
+    given, there = np.where(known, marginal, 0.0), known.astype(np.float64)
+    squares = (given**2).T @ there
+    scale = np.sqrt(squares * squares.T)
+    observed = np.divide(given.T @ given, scale, out=np.zeros_like(scale), where=scale > 0)
+    pairs = there.T @ there
+    return np.asarray((pairs * observed + worth * believed) / (pairs + worth))
+
+
+def _components(
+    found: Bilinear, sds: dict[str, Floats], pooled: Floats, worth: float
+) -> tuple[dict[str, Floats], dict[str, Floats]]:
+    """Return each component's correlation matrix and the numbers of levels that would tell it."""
+    both, noise = np.hypot(sds[MATCH], sds[REPEAT]), sds[REPEAT]
+    residual, of_residual = _drawn(found.residual, found.residual_information, both, noise, pooled, worth)
+    R = {PLAYER: pooled, TASTES: pooled, COPY: pooled, MATCH: residual, REPEAT: residual, COEFFICIENTS: pooled}
+    told = {name: np.zeros_like(pooled) for name in R} | {REPEAT: of_residual}
+    for name, S, information in zip(found.names, found.covariance, found.information, strict=True):
+        if name != REPEAT or MATCH in found.names:
+            R[name], told[name] = _drawn(S, information, sds[name], noise, R[name], worth)
+    told["prior_coefficients"] = told.pop(COEFFICIENTS)
+    least = {REPEAT: LEAST_OF_NOISE}
+    return {name: nearest_correlation(matrix, least.get(name, LEAST_EIGENVALUE)) for name, matrix in R.items()}, told
+
+
+def _drawn(
+    covariance: Floats, information: Floats, sd: Floats, noise: Floats, target: Floats, worth: float
+) -> tuple[Floats, Floats]:
+    """Draw an estimated correlation towards ``target``; return it and its weight in levels seen without noise (k, k)."""
+    product = np.outer(sd, sd) / np.outer(noise, noise)
+    levels = information * product**2
+    estimated = information * product * covariance / np.outer(noise, noise)
+    return (estimated + worth * target) / (levels + worth), levels
+
+
+def _of_unknown(found: Bilinear, sds: dict[str, Floats], R: dict[str, Floats]) -> Floats:
+    """Return the correlation of the errors in x'beta: every component's, by the share of the errors that it makes."""
+    parts = [
+        weight * R[name] * np.outer(sds[name], sds[name])
+        for name, weight in zip(found.names, found.weights, strict=True)
+    ]
+    return nearest_correlation(_to_unit_diagonal(np.sum(parts, axis=0)))
+
+
+def _check(X: Floats, Y: Floats, responses: Sequence[FittedResponse], prior_correlation: float, worth: float) -> None:
+    k = len(responses)
+    if X.ndim != 2 or Y.shape != (X.shape[0], k):
+        raise ValueError(
+            f"got X of shape {X.shape} and Y of shape {Y.shape}, expected (n, p) and (n, {k}) for {k} records"
+        )
+    if any(fitted.coef.size != X.shape[1] for fitted in responses):
+        raise ValueError(f"got {X.shape[1]} columns of X, expected those of the records")
+    lowest = -1.0 / max(1, k - 1)
+    if not lowest <= prior_correlation <= 1.0:
+        raise ValueError(f"prior_correlation: got {prior_correlation!r}, expected a number from {lowest:g} to 1")
+    if not (np.isfinite(worth) and worth > 0):
+        raise ValueError(f"worth: got {worth!r}, expected a finite number above 0")

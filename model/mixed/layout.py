@@ -1,0 +1,231 @@
+"""Who rated what: labels as integers, the cells player x copy, and the blocks of copies that share players.
+
+Everything here depends on the labels alone, so it is built once and used at every value of the variance ratios.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+from model.domain.arrays import Floats, Ints
+
+_Pattern = tuple[NDArray[Any], NDArray[Any]]  # column of each entry, start of each row
+_BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Where each copy's row lies in flat buffers that hold one square block for each connected component.
+
+    Blocks of nearly the same size are padded to one size and lie together, so that each size is one batch.
+
+    Attributes
+    ----------
+    component : (K,) component of each copy
+    base : (K,) flat place of the copy's row in the matrix buffer
+    position : (K,) its place within its block
+    slot : (K,) flat place in the vector buffer
+    batches : tuple of (first place in the matrix buffer, first in the vector buffer, blocks, size)
+    """
+
+    component: Ints
+    base: Ints
+    position: Ints
+    slot: Ints
+    batches: tuple[tuple[int, int, int, int], ...]
+    matrix_size: int
+    vector_size: int
+
+    def split(self, flat: Floats) -> list[tuple[Ints, Floats]]:
+        """List the copies (m,) of each component with their block (m, m) of a flat buffer, a view without padding."""
+        order = np.argsort(self.component, kind="stable")
+        sizes = np.bincount(self.component)
+        padded = _padded(sizes)
+        first = self.base[order[np.cumsum(sizes) - sizes]]
+        members = np.split(order, np.cumsum(sizes)[:-1])
+        places = zip(members, first.tolist(), padded.tolist(), strict=True)
+        return [
+            (copies, flat[start : start + size * size].reshape(size, size)[: copies.size, : copies.size])
+            for copies, start, size in places
+        ]
+
+
+def _padded(size: Ints) -> Ints:
+    """Sizes rounded up to the next of 1, 2, 3, 4, 6, 8, 12, 16, 24, ...; large ones stay."""
+    steps = np.unique(np.concatenate([2 ** np.arange(9), 3 * 2 ** np.arange(7)]))
+    fits = size <= _BATCHED_UP_TO
+    return np.where(fits, steps[np.searchsorted(steps, np.where(fits, size, 1))], size)
+
+
+def lay_out(component: Ints) -> Blocks:
+    """Place each copy of each component in padded blocks.
+
+    Parameters
+    ----------
+    component : (K,) int64
+        Component of each copy, 0 ... C - 1, none empty.
+    """
+    sizes = np.bincount(component)
+    padded = _padded(sizes)
+    position = np.empty(component.size, dtype=np.int64)
+    order = np.argsort(component, kind="stable")
+    position[order] = np.arange(component.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    matrix_start, vector_start = np.empty_like(sizes), np.empty_like(sizes)
+    batches, matrix_size, vector_size = [], 0, 0
+    for size in np.unique(padded).tolist():
+        of_size = np.flatnonzero(padded == size)
+        batches.append((matrix_size, vector_size, of_size.size, size))
+        matrix_start[of_size] = matrix_size + np.arange(of_size.size) * size * size
+        vector_start[of_size] = vector_size + np.arange(of_size.size) * size
+        matrix_size += of_size.size * size * size
+        vector_size += of_size.size * size
+    base = matrix_start[component] + position * padded[component]
+    return Blocks(
+        component, base, position, vector_start[component] + position, tuple(batches), matrix_size, vector_size
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Cells (a, b) in the order of a, then b: a is eliminated first, b keeps the dense blocks.
+
+    Attributes
+    ----------
+    row : (N,) cell of each rating
+    a, b : (J,) levels of each cell
+    count : (J,) ratings in each cell, float
+    n_a, n_b : int
+        Numbers of levels.
+    coupled : bool
+        Whether both factors have a variance; otherwise every level of b is a block of its own.
+    """
+
+    row: Ints
+    a: Ints
+    b: Ints
+    count: Floats
+    n_a: int
+    n_b: int
+    coupled: bool
+
+    def means(self, columns: Floats) -> Floats:
+        """Cell means (J, t) of columns (N, t)."""
+        found = np.empty((self.a.size, columns.shape[1]))
+        for place, column in enumerate(columns.T):
+            np.divide(np.bincount(self.row, weights=column, minlength=self.a.size), self.count, out=found[:, place])
+        return found
+
+    def swapped(self) -> tuple[Cells, Ints]:
+        """Exchange the factors' parts; give the old place (J,) of each cell too."""
+        order = self._by_b
+        place = np.empty(order.size, dtype=np.int64)
+        place[order] = np.arange(order.size)
+        other = Cells(
+            place[self.row], self.b[order], self.a[order], self.count[order], self.n_b, self.n_a, self.coupled
+        )
+        return other, order
+
+    @cached_property
+    def _patterns(self) -> tuple[_Pattern, _Pattern, _Pattern, _Pattern]:
+        """Sparse patterns of `to_a`, `cross`, `to_b`, `cross_transposed`, in the index type that scipy works in."""
+        small = np.int32 if max(self.a.size, self.n_a, self.n_b) < np.iinfo(np.int32).max else np.int64
+        order = self._by_b.astype(small)
+        a_start, b_start = (
+            np.concatenate([[0], np.cumsum(np.bincount(codes, minlength=levels))]).astype(small)
+            for codes, levels in ((self.a, self.n_a), (self.b, self.n_b))
+        )
+        cells = np.arange(self.a.size, dtype=small)
+        return (
+            (cells, a_start),
+            (self.b.astype(small), a_start),
+            (order, b_start),
+            (self.a.astype(small)[order], b_start),
+        )
+
+    @cached_property
+    def _by_b(self) -> Ints:
+        """Cells in the order of b, then a."""
+        return np.argsort(self.b, kind="stable")
+
+    def to_a(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_a, J) that sums weighted cell values by level of a."""
+        return sparse.csr_matrix((weight, *self._patterns[0]), shape=(self.n_a, self.a.size))
+
+    def to_b(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_b, J) that sums weighted cell values by level of b."""
+        order, start = self._patterns[2]
+        return sparse.csr_matrix((weight[order], order, start), shape=(self.n_b, self.a.size))
+
+    def cross(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_a, n_b) with `weight` (J,) at the cells."""
+        return sparse.csr_matrix((weight, *self._patterns[1]), shape=(self.n_a, self.n_b))
+
+    def cross_transposed(self, weight: Floats) -> sparse.csr_matrix:
+        """Matrix (n_b, n_a) with `weight` (J,) at the cells."""
+        order = self._patterns[2][0]
+        return sparse.csr_matrix((weight[order], *self._patterns[3]), shape=(self.n_b, self.n_a))
+
+    @cached_property
+    def blocks(self) -> Blocks:
+        """Blocks of the levels of b that are linked through levels of a."""
+        if not self.coupled:
+            return lay_out(np.arange(self.n_b))
+        links = sparse.coo_matrix(
+            (np.ones(self.a.size, dtype=np.int8), (self.a, self.n_a + self.b)), shape=(self.n_a + self.n_b,) * 2
+        )
+        found = connected_components(links, directed=False)[1][self.n_a :]
+        return lay_out(np.unique(found, return_inverse=True)[1])
+
+    def gram(self, left: Floats, right: Floats) -> Floats:
+        """Flat blocks of sum_i l_i r_i', l_i and r_i the rows of two matrices (n_a, n_b) on the cells' pattern.
+
+        Parameters
+        ----------
+        left, right : (J,) float
+            The two matrices' entries at the cells.
+
+        Returns
+        -------
+        (blocks.matrix_size,) float
+        """
+        product = self.cross_transposed(left) @ self.cross(right)
+        if self._one_block:
+            return np.asarray(product.toarray()).ravel()
+        flat = np.zeros(self.blocks.matrix_size)
+        flat[self._places(product)] = product.data
+        return flat
+
+    def weighed_gram(self, blocks: Floats, left: Floats, right: Floats) -> float:
+        """Sum of the entries of `gram(left, right)`, each times the entry of the flat `blocks`."""
+        product = self.cross_transposed(left) @ self.cross(right)
+        return float(blocks[self._places(product)] @ product.data)
+
+    @cached_property
+    def _one_block(self) -> bool:
+        return self.blocks.matrix_size == self.n_b * self.n_b and self.blocks.batches[0][2] == 1
+
+    def _places(self, product: sparse.csr_matrix) -> Ints:
+        """Flat places of the entries of a sparse matrix (n_b, n_b)."""
+        places = np.repeat(self.blocks.base, np.diff(product.indptr))
+        places += product.indices if self._one_block else self.blocks.position[product.indices]
+        return places
+
+
+def find_cells(a: Ints, b: Ints, n_a: int, n_b: int, coupled: bool = True) -> Cells:
+    """Cells of the ratings with levels `a`, `b` (N,)."""
+    key = a * n_b + b
+    order = np.argsort(key, kind="stable")
+    arranged = key[order]
+    first = np.concatenate([[True], arranged[1:] != arranged[:-1]]) if key.size else np.zeros(0, dtype=bool)
+    row = np.empty(key.size, dtype=np.int64)
+    row[order] = np.cumsum(first) - 1
+    cells = arranged[first]
+    count = np.bincount(row, minlength=cells.size).astype(np.float64)
+    return Cells(row, cells // n_b, cells % n_b, count, n_a, n_b, coupled)

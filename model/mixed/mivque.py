@@ -1,0 +1,231 @@
+"""Covariances over several responses of every variance component, from bilinear forms of their own rows.
+
+With V = sum over components l of S_l (x) Z_l Z_l', P_c the projection of response c's own rows off its fixed part at common
+variance ratios, and every Z_l over all rows, for each pair of responses c, d
+    q_m = y_c' P_c Z_m Z_m' P_d y_d,   E q_m = sum_l tr(P_c Z_m Z_m' P_d Z_l Z_l') S_l,cd,
+which is solved for S_cd: bilinear minimum variance quadratic unbiased estimation (Rao 1971, J. Multivariate Anal. 1: 445;
+Searle, Casella & McCulloch 1992, Variance Components, sec. 11.3). It is unbiased whatever responses are left out on which
+rows. The variance of S_m,cd, the responses uncorrelated, is (F^-1)_mm times both noise variances, F the matrix of the traces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.domain.arrays import Floats, Ints
+from model.mixed.components import (
+    COPY,
+    MATCH,
+    PLAYER,
+    REPEAT,
+    TASTES,
+    Components,
+    Factor,
+    cells_of,
+    deviations,
+    factor,
+    player_parts,
+)
+from model.mixed.linalg import root_inverse
+from model.mixed.priors import Prior
+from model.mixed.reml import Fixed
+from model.mixed.result import FittedResponse
+from model.mixed.solver import Columns, Elimination
+
+LEAST_RATIO = 1e-3
+"""Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
+AT_ONCE = 1_000_000
+"""Numbers held at a time for one criterion's probes."""
+
+
+class Projection:
+    """P of one criterion's own rows, and H^-1, at given ratios; applied to columns over all n + m rows.
+
+    Parameters
+    ----------
+    X : (n, p)
+    player, copy : over all n rows
+    rated : (N,) rows that were rated
+    ratios : of player, copy and match to the repeat noise
+    """
+
+    def __init__(
+        self,
+        X: Floats,
+        player: Factor,
+        copy: Factor,
+        rated: Ints,
+        ratios: tuple[float, float, float],
+        prior: Prior | None,
+    ):
+        self.cells = cells_of(player.at(rated), copy.at(rated))
+        self.fixed = Fixed.of(X[rated], self.cells, prior)
+        p, outside = X.shape[1], self.fixed.outside.shape[0]
+        self.elimination = Elimination(self.cells, Columns.of(self.cells, self.fixed.means, np.eye(p)), ratios)
+        self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
+        self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
+        self._root = np.linalg.cholesky(self.elimination.solved.product)
+        self._half = root_inverse(self._root, self._solved.T)
+
+    def _inverse(self, U: Floats) -> Floats:
+        """H^-1 U for U (N + m, t)."""
+        elimination, cells = self.elimination, self.cells
+        means = cells.means(U[: cells.row.size])
+        summed = cells.to_a(elimination.w) @ means, cells.to_b(elimination.w) @ means
+        solved = elimination.solve(*summed, np.zeros((U.shape[1],) * 2))
+        in_cells = elimination.in_cells(means, solved.a, solved.b)
+        out = U.copy()
+        taken = elimination.l_a * solved.a[cells.a] + elimination.l_b * solved.b[cells.b] + elimination.l_w * in_cells
+        out[: cells.row.size] -= taken[cells.row]
+        return out
+
+    def _over_all(self, U: Floats) -> Floats:
+        """Put columns (N + m, t) at their places among all rows (n + m, t)."""
+        whole = np.zeros((self.total, U.shape[1]))
+        whole[self.rows] = U
+        return whole
+
+    def __call__(self, U: Floats) -> Floats:
+        """P U (n + m, t), 0 on rows not rated."""
+        own = U[self.rows]
+        return self._over_all(self._inverse(own) - self._half.T @ (self._half @ own))
+
+    @property
+    def coefficients(self) -> Floats:
+        """W (n + m, p): the generalised least squares coefficients of columns T are W'T."""
+        ahead = root_inverse(self._root, self._half, turned=True)
+        return self._over_all(np.asarray(np.linalg.solve(self.fixed.R, ahead).T, dtype=np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class Bilinear:
+    """Covariances over the criteria, as the equations give them: unbiased, not necessarily of a positive definite matrix.
+
+    Attributes
+    ----------
+    names : of the L components
+    covariance : (L, k, k) S_l, 0 where it is not told.
+    information : (L, k, k) 1 / (F^-1)_ll, 0 where it is not told.
+    residual, residual_information : (k, k) what match and repeat have together: the same without a match.
+    weights : (L, k, k) of S_l in the covariance of the errors of x'beta, summed over the rows of X.
+    """
+
+    names: tuple[str, ...]
+    covariance: Floats
+    information: Floats
+    residual: Floats
+    residual_information: Floats
+    weights: Floats
+
+
+def bilinear(
+    X: Floats,
+    Y: Floats,
+    player: Iterable[Hashable] | None,
+    copy: Iterable[Hashable] | None,
+    responses: Sequence[FittedResponse],
+    *,
+    match: bool = True,
+    prior: Prior | None = None,
+    tastes: Floats | None = None,
+) -> Bilinear:
+    """Estimate the covariances of every component over the criteria; the parameters are those of `correlations`."""
+    i, k = factor(player, X.shape[0], "player"), factor(copy, X.shape[0], "copy")
+    rated, sds = np.isfinite(Y), deviations(responses, tastes)
+    priors = [None if prior is None else prior.of(place) for place in range(len(responses))]
+    m = 0 if priors[0] is None else priors[0].rows()[1].size
+    who = Components.of(i, k, match, player_parts(responses, tastes, X.shape[0])[0], m)
+    ratios = common_ratios(sds, np.asarray(rated.any(axis=0)), who.names)
+    by_response = zip(rated.T, priors, strict=True)
+    projections = [Projection(X, i, k, np.flatnonzero(of), ratios, own) for of, own in by_response]
+    ahead: Floats = np.asarray(np.linalg.qr(X if X.shape[0] else np.eye(X.shape[1]), mode="r"), dtype=np.float64)
+    weights = _forms(who, [P.coefficients @ ahead.T for P in projections])
+    F = _traces(who, projections)
+    q = _forms(who, [_projected(X, y, P, fitted) for y, P, fitted in zip(Y.T, projections, responses, strict=True)])
+    told = _told(who, rated, responses)
+    covariance, information = _solved(F, q, told)
+    if MATCH not in who.names:
+        both = covariance[who.names.index(REPEAT)], information[who.names.index(REPEAT)]
+        return Bilinear(who.names, covariance, information, *both, weights)
+    w, e = who.names.index(MATCH), who.names.index(REPEAT)
+    alone = told & (np.arange(len(who.names)) != w)[:, None, None]
+    residual, of_residual = _solved(F, q, alone)
+    information[e] *= told[w]
+    return Bilinear(who.names, covariance, information, residual[e], of_residual[e], weights)
+
+
+def common_ratios(
+    sds: dict[str, Floats], rated: NDArray[np.bool_], names: tuple[str, ...]
+) -> tuple[float, float, float]:
+    """Geometric mean over the rated criteria (k,) of each variance ratio, floored; 0 for a factor that is not there."""
+    found = []
+    for name in (PLAYER, COPY, MATCH):
+        own = (sds[name][rated] / sds[REPEAT][rated]) ** 2
+        there = name in names and own.size
+        found.append(float(np.exp(np.mean(np.log(np.maximum(own, LEAST_RATIO))))) if there else 0.0)
+    return found[0], found[1], found[2]
+
+
+def _projected(X: Floats, y: Floats, P: Projection, fitted: FittedResponse) -> Floats:
+    """P y (n + m, 1) of one criterion, y less its fixed part first, for the sake of rounding."""
+    outside = P.fixed.target - P.fixed.outside @ (P.fixed.R @ fitted.coef)
+    return P(np.concatenate([np.nan_to_num(y - X @ fitted.coef), outside])[:, None])
+
+
+def _forms(who: Components, columns: Iterable[Floats]) -> Floats:
+    """Sum the products (L, k, k) of Z_l'U_c and Z_l'U_d over the criteria's columns U_c (n + m, t)."""
+    gathered = [who.gathered(U) for U in columns]
+    stacked = [np.array([of[number].ravel() for of in gathered]) for number in range(len(who.names))]
+    return np.array([rows @ rows.T for rows in stacked], dtype=np.float64)
+
+
+def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
+    """F (L, L, k, k) = tr(Z_l'P_c Z_m Z_m'P_d Z_l) = E sum over the columns u of (Z_m'P_c Z_l u)'(Z_m'P_d Z_l u)."""
+    F = np.zeros((len(who.names),) * 2 + (len(projections),) * 2)
+    for number, (sums, probes) in enumerate(zip(who.sums, who.probes, strict=True)):
+        step = max(1, AT_ONCE // max(1, sums.shape[1]))
+        for first in range(0, probes.shape[1], step):
+            U = np.asarray(sums.T @ probes[:, first : first + step])
+            F[:, number] += _forms(who, (P(U) for P in projections))
+    return np.asarray((F + F.swapaxes(0, 1)) / 2.0, dtype=np.float64)
+
+
+def _told(who: Components, rated: NDArray[np.bool_], responses: Sequence[FittedResponse]) -> NDArray[np.bool_]:
+    """Whether the labels let each component's covariance be told at all, (L, k, k).
+
+    Player, tastes and copy: where both criteria's fits could. Match: where some cell holds a rating on the one criterion and
+    another run's rating on the other; elsewhere it is the noise.
+    """
+    told = np.ones((len(who.names), rated.shape[1], rated.shape[1]), dtype=bool)
+    for number, name in enumerate(who.names):
+        if name in (PLAYER, TASTES, COPY):
+            own = np.array([fitted.estimable[name] for fitted in responses])
+            told[number] = own[:, None] & own
+        elif name == MATCH:
+            known = rated.astype(np.float64)
+            count = who.sums[number][:, : len(known)] @ known
+            told[number] = count.T @ count > known.T @ known
+    return told
+
+
+def _solved(F: Floats, q: Floats, told: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Solve F S = q for each pair of criteria, over the components that are told.
+
+    Returns
+    -------
+    S and the information on each component (L, k, k), 0 where it is not told.
+    """
+    F, q, told = np.moveaxis(F, (0, 1), (2, 3)), np.moveaxis(q, 0, 2), np.moveaxis(told, 0, 2)
+    size = np.sqrt(np.einsum("cdll->cdl", F))
+    size = np.where(told & (size > 1e-9 * size.max(initial=0.0)), size, np.inf)
+    scaled = F / size[..., None, :] / size[..., :, None]
+    inverse = np.linalg.pinv(scaled, rcond=1e-9, hermitian=True)
+    variance = np.einsum("cdll->cdl", inverse)
+    told = (np.abs(np.einsum("cdlm,cdml->cdl", inverse, scaled) - 1.0) < 1e-6) & (variance > 0.0)
+    covariance = np.einsum("cdlm,cdm->cdl", inverse, q / size) / size
+    information = np.divide(size**2, variance, out=np.zeros_like(variance), where=told)
+    return np.moveaxis(np.where(told, covariance, 0.0), 2, 0), np.moveaxis(information, 2, 0)

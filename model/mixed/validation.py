@@ -1,0 +1,135 @@
+"""What a ratings model takes in: shapes and values checked, refused in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Sequence
+from operator import index
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from model.domain.arrays import Floats
+from model.mixed.minque import range_basis
+from model.mixed.priors import Prior
+
+MOST_TASTES = 8
+
+
+def check_columns(X: ArrayLike, columns: int | None = None) -> Floats:
+    """X as (n, p) float64."""
+    try:
+        X = np.asarray(X, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ValueError("X: got values that are not numbers, expected a table of numbers") from error
+    if X.ndim != 2:
+        raise ValueError(f"X: got {X.ndim} dimensions, expected 2 (rows and columns)")
+    if columns is not None and X.shape[1] != columns:
+        raise ValueError(f"X: got {X.shape[1]} columns, expected the {columns} of the fit")
+    if not np.isfinite(X).all():
+        row, column = np.argwhere(~np.isfinite(X))[0].tolist()
+        raise ValueError(f"X: got {X[row, column]} in row {row}, column {column}, expected finite numbers")
+    return X
+
+
+def check_responses(Y: ArrayLike) -> tuple[Floats, bool]:
+    """Y as (n, k) float64, and whether it is one response."""
+    try:
+        Y = np.asarray(Y, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ValueError("Y: got values that are not numbers, expected ratings or NaN") from error
+    if Y.ndim not in (1, 2) or (Y.ndim == 2 and Y.shape[1] == 0):
+        raise ValueError(f"Y: got shape {Y.shape}, expected (n,) or (n, k)")
+    return Y.reshape(Y.shape[0], -1 if Y.size else (Y.shape[1] if Y.ndim == 2 else 1)), Y.ndim == 1 or Y.shape[1] == 1
+
+
+def check_tastes(tastes: ArrayLike | None, rows: int, columns: int | None = None) -> Floats | None:
+    """Tastes as (rows, q) float64; `columns`: as many as the fit has."""
+    if tastes is None:
+        if columns:
+            raise ValueError(f"tastes: got none, expected the {columns} columns of the fit")
+        return None
+    try:
+        tastes = np.asarray(tastes, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ValueError("tastes: got values that are not numbers, expected a table of numbers") from error
+    if tastes.ndim != 2 or tastes.shape[0] != rows:
+        raise ValueError(f"tastes: got shape {tastes.shape}, expected ({rows}, q)")
+    if tastes.shape[1] > MOST_TASTES:
+        raise ValueError(f"tastes: got {tastes.shape[1]} columns, expected at most {MOST_TASTES}")
+    if columns is not None and tastes.shape[1] != columns:
+        raise ValueError(f"tastes: got {tastes.shape[1]} columns, expected the {columns} of the fit")
+    if not np.isfinite(tastes).all():
+        row, column = np.argwhere(~np.isfinite(tastes))[0].tolist()
+        raise ValueError(f"tastes: got {tastes[row, column]} in row {row}, column {column}, expected finite numbers")
+    return tastes if tastes.shape[1] else None
+
+
+def check_taste_sets(sets: Sequence[int] | None, tastes: Floats | None) -> tuple[int, ...]:
+    """Return which numbers of taste columns may have slopes, the largest first; None: all of them."""
+    columns = 0 if tastes is None else tastes.shape[1]
+    if sets is None:
+        return (columns,)
+    try:
+        given = sorted({index(number) for number in sets}, reverse=True)
+    except TypeError as error:
+        raise ValueError(f"taste_sets: got {sets!r}, expected whole numbers of columns") from error
+    if not given or given[-1] < 0 or given[0] > MOST_TASTES:
+        raise ValueError(f"taste_sets: got {sets!r}, expected numbers of columns from 0 to {MOST_TASTES}")
+    return tuple(dict.fromkeys(min(number, columns) for number in given))
+
+
+def check_use_of_tastes(tastes: Floats, player: Any, prior: Prior | None) -> None:
+    """Refuse tastes of nobody, or that the prior does not know."""
+    if player is None:
+        raise ValueError("tastes: got no player, expected labels: tastes are each player's own")
+    if prior is not None and np.size(prior.taste_sd) != tastes.shape[1]:
+        raise ValueError(
+            f"tastes: got {tastes.shape[1]} columns, expected the {np.size(prior.taste_sd)} of prior.taste_sd"
+        )
+
+
+def listed(labels: Iterable[Hashable] | None, rows: int, name: str) -> list[Any]:
+    """Labels as a list, None for each row where there are none."""
+    if labels is None:
+        return [None] * rows
+    listed = labels.tolist() if isinstance(labels, np.ndarray) else list(labels)
+    if len(listed) != rows:
+        raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
+    try:
+        hash(tuple(listed))
+    except TypeError as error:
+        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error
+    return listed
+
+
+def check_room(X: Floats, dependent: list[int]) -> None:
+    """Refuse a fixed part that leaves nothing to estimate from."""
+    n, p = X.shape
+    if n == 0:
+        raise ValueError("got no rating at all, expected at least one more than columns of X")
+    if dependent:
+        raise ValueError(
+            f"X: got columns {dependent} that follow from the others on the rated rows, expected independent columns"
+        )
+    if n - p < 1:
+        raise ValueError(f"got {n} ratings for {p} columns of X, expected at least {p + 1}")
+
+
+def check_proper(X: Floats, prior: Prior) -> None:
+    """Refuse columns that neither the ratings nor the prior determine."""
+    dependent = range_basis(np.vstack([X, prior.rows()[0]]))[1]
+    if dependent:
+        raise ValueError(
+            f"X: got columns {dependent} that neither the ratings nor the prior determine, expected a finite prior.sd"
+        )
+
+
+def check_spread(y: Floats, residual: Floats, name: str) -> None:
+    """Refuse ratings without spread; `residual` is y less its fixed part."""
+    if np.ptp(y) == 0.0:
+        raise ValueError(f"{name}: got the same rating {y[0]:g} everywhere, expected ratings that differ")
+    if np.linalg.norm(residual) <= 1e-13 * np.linalg.norm(y):
+        raise ValueError(
+            f"{name}: the ratings are reproduced exactly by the columns of X; got no spread about them, expected some"
+        )

@@ -1,0 +1,261 @@
+"""The fitted model laid over a range: what does not depend on a player, computed once and kept."""
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.domain.arrays import Floats, Ints
+from model.domain.records import Copy, Range, Tier
+from model.domain.vocabulary import CRITERIA, Hold, Instrument
+from model.features.copy_history import Chain, Stretches, chain
+from model.features.design import TRAIT_COLUMNS
+from model.features.profile import tiers_beyond_their_mean
+from model.preference.chances import AS_THEY_ARE
+from model.preference.fitted import Posterior
+from model.preference.own_parts import Open, OwnParts
+
+Bools = NDArray[np.bool_]
+
+READINGS = ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")
+"""What the bench reads of a copy; the last two make its brightness."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suited:
+    """Tiers (T) and copies (K) that suit one instrument and hold, with the copies' posterior at present.
+
+    Attributes
+    ----------
+    tier_of : (K,) index of each copy's tier in ``tiers``.
+    traits : (K, 3) bench traits as deviations from the tier's mean.
+    trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
+    open : what is open of each copy; ``open_of_tiers`` (T) of one not yet seen.
+    character, tiers_character : (K, C), (T, C) what everybody can be expected to find of it beyond its instrument's mean.
+    effect : (C, K) expected effect now.
+    apart : (C, K, p) what a copy's liking adds to its tier's in the coordinates of the coefficients: (traits - coupling) L_c,
+        L_c the root of the coefficients' covariance, coupling minus the derivative of the effect by the coefficients.
+    covariance : (K, C, C) of a copy's effects over the criteria, given the coefficients.
+    block : (K,) number of the copy's block, -1 where it was never rated.
+    rows : of each block (C, copies, m), inner products of which are the covariances of the copies' effects.
+    rows_at : (K,) place of each copy among its block's rows.
+    rest : (C, K) variance of a copy's effect that it shares with no other copy.
+    """
+
+    tiers: tuple[Tier, ...]
+    copies: tuple[Copy, ...]
+    serials: tuple[str, ...]
+    tier_of: Ints
+    traits: Floats
+    trait_variance: Floats
+    open: Open
+    open_of_tiers: Open
+    character: Floats
+    tiers_character: Floats
+    effect: Floats
+    apart: Floats
+    covariance: Floats
+    block: Ints
+    rows: tuple[Floats, ...]
+    rows_at: Ints
+    rest: Floats
+
+    def effects_alike(self, copy: Ints, criterion: Ints) -> Floats:
+        """Return (O, O) the covariance of copies' effects on the criteria (O,), the correlation of criteria left out."""
+        rest = np.sqrt(self.rest[criterion, copy])
+        out = np.asarray((copy[:, None] == copy) * np.outer(rest, rest))
+        for number in np.unique(self.block[copy][self.block[copy] >= 0]):
+            here = np.flatnonzero(self.block[copy] == number)
+            told = self.rows[number][criterion[here], self.rows_at[copy[here]]]
+            out[np.ix_(here, here)] += told @ told.T
+        return out
+
+    def effects_shared(self, weights: Floats, copy: Ints, criterion: Ints, correlation: Floats) -> Floats:
+        """Return (K, O) the covariance of every copy's weighted effect with those of some copies on some criteria.
+
+        ``weights`` (C,) make a copy's effects into one number; ``copy``, ``criterion`` (O,).
+        """
+        out, used = np.zeros((len(self.copies), len(copy))), np.flatnonzero(weights)
+        weighed = weights[used, None] * correlation[np.ix_(used, criterion)]
+        for number in np.unique(self.block[copy][self.block[copy] >= 0]):
+            here, members = np.flatnonzero(self.block[copy] == number), np.flatnonzero(self.block == number)
+            rows = self.rows[number]
+            told = rows[criterion[here], self.rows_at[copy[here]]]
+            mixed = sum(by[here] * (rows[c] @ told.T) for by, c in zip(weighed, used, strict=True))
+            out[np.ix_(members, here)] = mixed
+        rest = np.sqrt(self.rest[used][:, copy] * self.rest[criterion, copy])
+        out[copy, np.arange(len(copy))] += np.einsum("uo,uo->o", weighed, rest)
+        return out
+
+
+class View:
+    """The fitted model over one range, ready for many players. Not changed after construction; safe to share.
+
+    ``posterior`` has a coefficient for every tier of the range; of those that came after the fit the one that is believed.
+    ``slope`` is of the recalibration of every chance told, see `model.preference.chances`.
+    """
+
+    def __init__(
+        self,
+        posterior: Posterior,
+        range_: Range,
+        stretches: Stretches | None = None,
+        slope: float = AS_THEY_ARE,
+    ) -> None:
+        self.posterior, self.range, self.slope = posterior.extended(range_), range_, slope
+        self.stretches = stretches or Stretches({})
+        self.suited = lru_cache(maxsize=16)(self._suited)
+
+    @cached_property
+    def own_parts(self) -> OwnParts:
+        """How single copies differ for one player."""
+        return OwnParts.of(self.posterior)
+
+    @cached_property
+    def everything(self) -> Suited:
+        """All tiers and copies of the range, in its order."""
+        return self._laid_over(tuple(self.range.tiers.values()), tuple(self.range.copies.values()))
+
+    def _suited(self, instrument: Instrument, hold: Hold | None) -> Suited:
+        tiers = tuple(tier for tier in self.range.tiers.values() if tier.suits(instrument, hold))
+        return self._laid_over(tiers, self.range.suited(instrument, hold))
+
+    def _laid_over(self, tiers: tuple[Tier, ...], copies: tuple[Copy, ...]) -> Suited:
+        place = {tier.slug: index for index, tier in enumerate(tiers)}
+        chains = [self._chain(copy.serial) for copy in copies]
+        block, rows, rows_at, rest = self._rows(chains)
+        traits = self.posterior.design.traits(copies, self.range)
+        known, tier_of = self._on_record(tiers), np.array([place[copy.tier] for copy in copies], dtype=np.intp)
+        covariance, apart, effect = (
+            self._covariance(block, rows, rows_at, rest),
+            self._apart(chains, traits),
+            self._present(copies),
+        )
+        variance = np.einsum("kcc->kc", covariance)
+        left = variance / np.maximum(self.posterior.copy_sd**2, variance)
+        index = self.posterior.design.index
+        X = tiers_beyond_their_mean(self.posterior.design)[[index[tier.slug] for tier in tiers]]
+        character, root = X @ self.posterior.coef.T, self.posterior.coef_root
+        new = self.posterior.correlations.copy * np.outer(self.posterior.copy_sd, self.posterior.copy_sd)
+        unmeasured, not_seen = _by_trait(known[tier_of] * ~_readings(copies)), _by_trait(known)
+        return Suited(
+            tiers=tiers,
+            copies=copies,
+            serials=tuple(copy.serial for copy in copies),
+            tier_of=tier_of,
+            traits=traits,
+            trait_variance=not_seen,
+            open=self._open(X[tier_of] @ root + apart, covariance, unmeasured, left),
+            open_of_tiers=self._open(X @ root, np.tile(new, (len(tiers), 1, 1)), not_seen, np.ones(character.shape)),
+            character=character[tier_of] + effect.T + traits @ self.posterior.coef[:, TRAIT_COLUMNS].T,
+            tiers_character=character,
+            effect=effect,
+            apart=apart,
+            covariance=covariance,
+            block=block,
+            rows=rows,
+            rows_at=rows_at,
+            rest=rest,
+        )
+
+    def _present(self, copies: tuple[Copy, ...]) -> Floats:
+        """Return (C, K) the expected effects now: what is kept of that of the last stretch that was rated."""
+        out = np.zeros((len(CRITERIA), len(copies)))
+        for at, copy in enumerate(copies):
+            rated = self.posterior.stretches_of.get(copy.serial, {})
+            if rated:
+                last = max(rated)
+                out[:, at] = self.posterior.effect[:, rated[last]] * np.prod(self.stretches.kept(copy.serial)[last:])
+        return out
+
+    def _chain(self, serial: str) -> Chain:
+        posterior = self.posterior
+        rated, kept = posterior.stretches_of.get(serial, {}), self.stretches.kept(serial)
+        last = max([len(kept), *rated])
+        places = [rated.get(stretch) for stretch in range(last + 1)]
+        return chain(places, [*kept, *[1.0] * (last - len(kept))], posterior.variance, posterior.copy_sd**2)
+
+    def _rows(self, chains: list[Chain]) -> tuple[Ints, tuple[Floats, ...], Ints, Floats]:
+        """Return each copy's block, the blocks' rows (C, copies, m), each copy's place among them, and the rest (C, K).
+
+        Earlier stretches may tell more of a copy than its present level's own posterior knows: then the rows are scaled
+        down to the present variance.
+        """
+        block_of, at = self._block_of_levels()
+        block = np.array([block_of[link.levels[0]] if link.levels else -1 for link in chains], dtype=np.intp)
+        rest = np.array([link.variance for link in chains]).reshape(len(chains), len(CRITERIA)).T.copy()
+        rows, rows_at = [], np.zeros(len(chains), dtype=np.intp)
+        for number, whole in enumerate(self.posterior.blocks):
+            members = np.flatnonzero(block == number)
+            rows_at[members] = np.arange(len(members))
+            picked = np.zeros((len(whole.root), len(members), whole.root.shape[-1]))
+            for row, member in enumerate(members):
+                link = chains[member]
+                picked[:, row] = np.einsum("cs,csm->cm", link.weights, whole.root[:, at[list(link.levels)]])
+            explained, variance = np.einsum("ckm,ckm->ck", picked, picked), rest[:, members]
+            rows.append(picked * np.sqrt(variance / np.maximum(explained, variance))[..., None])
+            rest[:, members] = np.maximum(variance - explained, 0.0)
+        return block, tuple(rows), rows_at, rest
+
+    def _apart(self, chains: list[Chain], traits: Floats) -> Floats:
+        own = -_weigh(chains, self.posterior.coupling)
+        own[:, :, TRAIT_COLUMNS] += traits
+        return np.asarray(own @ self.posterior.coef_root)
+
+    def _block_of_levels(self) -> tuple[Ints, Ints]:
+        """Return for each level the number of its block and its place in it."""
+        block_of = np.full(len(self.posterior.levels), -1, dtype=np.intp)
+        at = np.zeros(len(self.posterior.levels), dtype=np.intp)
+        for number, block in enumerate(self.posterior.blocks):
+            block_of[block.levels] = number
+            at[block.levels] = np.arange(len(block.levels))
+        return block_of, at
+
+    def _covariance(self, block: Ints, rows: tuple[Floats, ...], rows_at: Ints, rest: Floats) -> Floats:
+        out = np.sqrt(rest.T[:, :, None] * rest.T[:, None, :])
+        for number, of_block in enumerate(rows):
+            members = np.flatnonzero(block == number)
+            here = of_block[:, rows_at[members]]
+            out[members] += np.einsum("ckm,dkm->kcd", here, here)
+        return out * self.posterior.correlations.copy
+
+    def _open(self, features: Floats, effects: Floats, traits: Floats, left: Floats) -> Open:
+        """Return what is open of n copies, with features (C, n, p) of what everybody finds of them and their effects' (n, C, C)."""
+        R, fitted = self.posterior.correlations, features.shape[2] - self.posterior.design.late
+        quality = effects + self.own_parts.slopes.of_everybody(traits, left)
+        for part, correlation in ((slice(0, fitted), R.coefficients), (slice(fitted, None), R.prior_coefficients)):
+            of_copy = features[..., part].swapaxes(0, 1)
+            quality = quality + of_copy @ of_copy.swapaxes(1, 2) * correlation
+        return Open(traits, left, quality)
+
+    def _on_record(self, tiers: tuple[Tier, ...]) -> Floats:
+        """Return (T, 4) 1 where the bench has a reading of any copy of the tier, else 0.
+
+        Where it has none, what copies differ by is in the deviation of their effects.
+        """
+        known = {tier.slug: np.zeros(len(READINGS)) for tier in tiers}
+        for copy in self.range.copies.values():
+            if copy.tier in known:
+                known[copy.tier] = np.maximum(known[copy.tier], _readings((copy,))[0])
+        return np.array(list(known.values())).reshape(-1, len(READINGS))
+
+
+def _readings(copies: tuple[Copy, ...]) -> Bools:
+    """Return (K, 4) which `READINGS` the bench has of each copy."""
+    got = [[getattr(copy.bench, name) is not None for name in READINGS] for copy in copies]
+    return np.array(got, dtype=bool).reshape(-1, len(READINGS))
+
+
+def _by_trait(readings: Floats) -> Floats:
+    """Return (n, 3) variances of the traits from those of standardised readings (n, 4): brightness has two, added."""
+    return np.column_stack([readings[:, 0], readings[:, 1], readings[:, 2] + readings[:, 3]])
+
+
+def _weigh(chains: list[Chain], values: Floats) -> Floats:
+    """Return (C, K, q): the levels' values (C, levels, q) weighed into each copy's present one."""
+    out = np.zeros((values.shape[0], len(chains), values.shape[2]))
+    for copy, link in enumerate(chains):
+        if link.levels:
+            out[:, copy] = np.einsum("cs,csq->cq", link.weights, values[:, list(link.levels)])
+    return out

@@ -1,0 +1,332 @@
+"""PreferenceModel: the design, one crossed ratings model a criterion, and what joins them; fitted to trials, asked for players."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Self
+
+import numpy as np
+
+from model.choice.purchase_model import Offer
+from model.domain.arrays import Floats, Ints
+from model.domain.records import Answers, Event, Outcome, Range, Run, Trial
+from model.domain.vocabulary import OWN
+from model.features.design import (
+    FIXED,
+    OF_GRADE,
+    OF_OWN,
+    OF_TRAITS,
+    PLAYER_COLUMNS,
+    POSITION_OF,
+    PRIOR_REPEAT_SD,
+    TRAITS,
+    Design,
+)
+from model.features.training_data import History, Material
+from model.mixed.correlations import Together, correlations
+from model.mixed.mixed_model import CrossedRatings, FittedResponse, Prior
+from model.preference import predict
+from model.preference.catalogue import View
+from model.preference.effects import fitted_profile, with_joint_effects
+from model.preference.fitted import (
+    Correlations,
+    PlayerLaw,
+    Posterior,
+    gather_levels,
+    labels_of,
+    lower_root,
+    principal_root,
+)
+from model.preference.likelihood import Likelihood
+from model.preference.own_level import with_own_level
+from model.preference.prediction import Outlook
+
+TASTE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) - OF_OWN)
+"""How many of the own bow, the grade and the bench traits have slopes, in the sets that a criterion's fit averages over.
+
+The own bow's slope always stays: it is to the own bow what their effects are to other bows.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Beliefs:
+    """What is believed before the first trial: starting judgements, shown on the model's page and not tuned to data.
+
+    In points of the 1 to 7 scale. ``correlation`` is that between two criteria of one sheet; the ``worth`` fields say how
+    many players (or ratings) a belief counts against data.
+    """
+
+    player_sd: float = 0.7
+    copy_sd: float = 0.35
+    match_sd: float = 0.45
+    repeat_sd: float = PRIOR_REPEAT_SD
+    own_level: float = 4.5
+    own_sd: float = 0.8
+    correlation: float = 0.5
+    own_taste_sd: float = 0.3
+    grade_taste_sd: float = 0.3
+    trait_taste_sd: float = 0.2
+    taste_worth: float = 5.0
+    own_worth: float = 20.0
+    own_level_worth: float = 4.0
+    correlation_worth: float = 20.0
+
+    def prior(self, design: Design, tastes: bool = False) -> Prior:
+        """Return the prior of one criterion's ratings model, with players' own slopes or without."""
+        slopes = (self.own_taste_sd, self.grade_taste_sd, *(self.trait_taste_sd for _ in TRAITS))
+        return Prior(
+            mean=design.prior_mean,
+            sd=design.prior_sd,
+            player_sd=self.player_sd,
+            copy_sd=self.copy_sd,
+            match_sd=self.match_sd,
+            repeat_sd=self.repeat_sd,
+            taste_sd=slopes if tastes else (),
+            taste_worth=self.taste_worth,
+        )
+
+
+class PreferenceModel:
+    """Which bows suit whom, learnt from trials.
+
+    Parameters
+    ----------
+    range_ : the tiers and copies that the trials speak of.
+    beliefs : what is believed before the first trial.
+    tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as they show
+        in players left out (`TASTE_SETS`); without them only their levels differ.
+    """
+
+    def __init__(self, range_: Range, beliefs: Beliefs | None = None, tastes: bool = True) -> None:
+        self.range = range_
+        self.beliefs = beliefs or Beliefs()
+        self.tastes = tastes
+
+    def fit(
+        self,
+        trials: Sequence[Trial],
+        events: Iterable[Event] = (),
+        outcomes: Iterable[Outcome] = (),
+        offers: Mapping[str, Offer] | None = None,
+    ) -> Self:
+        """Fit to every player's sheet in the trials; with no trials the beliefs alone remain.
+
+        Parameters
+        ----------
+        events : what was done to copies.
+        outcomes, offers : what came of the trials, and what each player (by trial) could pay.
+
+        Raises
+        ------
+        ValueError
+            A run of a copy that is not in the range, or ratings that no model can be fitted to, in plain words.
+        RuntimeError
+            The fit did not converge.
+        """
+        return self.fit_to(Material.of(self.range, trials, events, outcomes, offers))
+
+    def fit_to(self, material: Material) -> Self:
+        """Fit to what has been gathered from this range's trials; raises as `fit`."""
+        separate = self.each_criterion(material)
+        prior = self.beliefs.prior(material.design, self.tastes)
+        joint = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
+        profile = fitted_profile(joint, self._fitted(material), prior, material.stretches)
+        self.posterior_ = replace(joint, keeping=material.keeping, profile=profile)
+        self.view_ = View(self.posterior_, self.range, material.stretches)
+        return self
+
+    def _fitted(self, material: Material) -> History:
+        """Return the rows of the fit: own bows' are among them where players have slopes."""
+        return material.history.whole() if self.tastes else material.history
+
+    def each_criterion(self, material: Material) -> Posterior:
+        """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
+        prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
+        tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
+        ratings = CrossedRatings(match=True, prior=prior, taste_sets=TASTE_SETS)
+        ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, tastes=tastes)
+        together = correlations(
+            fitted.X,
+            fitted.Y,
+            fitted.player,
+            fitted.level,
+            ratings.responses_,
+            tastes=tastes,
+            prior_correlation=self.beliefs.correlation,
+            worth=self.beliefs.correlation_worth,
+            prior=prior,
+        )
+        return assemble(material.design, material.history, ratings.responses_, together, self.beliefs, material.trials)
+
+    def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
+        """Return what a player can be expected to feel, given the answers and the bows already tried.
+
+        Raises
+        ------
+        ValueError
+            A run of a copy that is not in the range or does not suit the player's instrument and hold.
+        """
+        return predict.outlook(self.view_, answers, runs)
+
+
+def assemble(
+    design: Design,
+    history: History,
+    responses: Sequence[FittedResponse],
+    together: Together,
+    beliefs: Beliefs,
+    trials: Sequence[Trial],
+) -> Posterior:
+    """Join the criteria's fits into one posterior."""
+    marginal = np.column_stack([response.marginal for response in responses])
+    players = player_law(history, responses, marginal, beliefs)
+    own, column = history.own_level.tolist(), POSITION_OF["own bow"]
+    responses = [without_own(with_own_level(response, own, column)) for response in responses]
+    levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
+    effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
+    posterior = Posterior(
+        design=design,
+        coef=np.array([response.coef for response in responses]),
+        coef_root=principal_root(np.array([response.coef_covariance for response in responses])),
+        correlations=Correlations(
+            coefficients=together.coefficients,
+            prior_coefficients=together.prior_coefficients,
+            player=together.player,
+            tastes=together.tastes,
+            copy=together.copy,
+            match=together.match,
+            repeat=together.repeat,
+        ),
+        players=players,
+        levels=levels,
+        effect=effect,
+        coupling=coupling,
+        blocks=blocks,
+        rows=np.array([response.rows for response in responses], dtype=np.intp),
+        trials=_count(trials),
+        player_sd=np.array([response.player_sd for response in responses]),
+        copy_sd=np.array([response.copy_sd for response in responses]),
+        match_sd=np.array([response.match_sd for response in responses]),
+        repeat_sd=np.array([response.repeat_sd for response in responses]),
+    )
+    return replace(posterior, likelihood=_likelihood(posterior, responses, beliefs.prior(design)))
+
+
+def _likelihood(posterior: Posterior, responses: Sequence[FittedResponse], prior: Prior) -> Likelihood:
+    """Return the fits' criteria; every coefficient has a row of the prior, which makes up for it in the degrees."""
+    reml = [response.reml for response in responses]
+    return Likelihood.of(reml, posterior.rows + prior.weight, posterior.criterion_arrays)
+
+
+def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:
+    """Return the number of trials with at least one rated copy, by instrument and hold."""
+    rated = [trial for trial in trials if any(run.copy is not None and run.ratings for run in trial.runs)]
+    return dict(Counter((str(trial.answers.instrument), str(trial.answers.hold or "")) for trial in rated))
+
+
+def without_own(response: FittedResponse) -> FittedResponse:
+    """Return the record without the levels of own bows, which are no copies."""
+    kept = np.array([copy != OWN for copy, _ in labels_of(response)], dtype=bool)
+    place = np.cumsum(kept) - 1
+    blocks = [
+        (place[members[kept[members]]], V[np.ix_(kept[members], kept[members])]) for members, V in response.copy_blocks
+    ]
+    return replace(
+        response,
+        copies=tuple(level for level, keep in zip(response.copies, kept, strict=True) if keep),
+        copy_effect=response.copy_effect[kept],
+        copy_coupling=response.copy_coupling[kept],
+        copy_blocks=[(members, V) for members, V in blocks if len(members)],
+    )
+
+
+def own_shift(response: FittedResponse, history: History) -> float:
+    """Return the mean over the own bows' runs of what their levels took up."""
+    effect = dict(zip(labels_of(response), response.copy_effect.tolist(), strict=True))
+    found = [effect[level] for level in history.own_level if level in effect]
+    return float(np.mean(found)) if found else 0.0
+
+
+def player_law(history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs) -> PlayerLaw:
+    """Return how players differ, and how own bows are rated.
+
+    With tastes the fit has told both: the own bow is a slope among the others, with a match of its own. Without, own bows stay
+    out of the fit, and their law comes by moments.
+    """
+    if responses[0].taste_centre.size:
+        covariance = np.array([response.player_covariance for response in responses])
+        shifts = np.array([own_shift(response, history) for response in responses])
+        return PlayerLaw(lower_root(covariance), shifts, np.array([response.match_sd for response in responses]))
+    shifts, laws = own_bow_moments(history, responses, marginal, beliefs)
+    joint = [_with_own(response.player_covariance, law) for response, law in zip(responses, laws, strict=True)]
+    return PlayerLaw(lower_root(np.array(joint)), shifts, np.zeros(len(responses)))
+
+
+def own_bow_moments(
+    history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs
+) -> tuple[Floats, Floats]:
+    """Return the mean shift (C,) of own bows, and Cov((b, b + d)) (C, 2, 2), by moments over the players.
+
+    With r0 the mean residual of a player's own-bow ratings and r that of the other bows: Cov(b, b + d) = Cov(r0, r),
+    Var(b + d) = Var(r0) - sigma^2 / (times rated), clipped to a covariance with Var(b) = sigma_p^2. Belief and data are
+    mixed as ``own_worth`` players against those there are, so that nothing jumps at a number of players.
+    """
+    names = sorted({*history.player, *history.own_player}, key=repr)
+    of = {name: place for place, name in enumerate(names)}
+    others = np.array([of[name] for name in history.player], dtype=np.intp)
+    owners = np.array([of[name] for name in history.own_player], dtype=np.intp)
+    laws = [
+        _own_moments(
+            _means(others, marginal[:, c], len(names)),
+            _means(owners, history.own_Y[:, c] - history.own_X @ response.coef, len(names)),
+            response,
+            beliefs,
+        )
+        for c, response in enumerate(responses)
+    ]
+    return np.array([shift for shift, _ in laws]), np.array([covariance for _, covariance in laws])
+
+
+def _with_own(covariance: Floats, law: Floats) -> Floats:
+    """Return (Q, Q) over level, own bow and tastes, from those of level and tastes, and of (b, b + d) (2, 2)."""
+    out = np.zeros((len(PLAYER_COLUMNS), len(PLAYER_COLUMNS)))
+    kept = [0, *range(OF_GRADE, OF_GRADE + len(covariance) - 1)]
+    out[np.ix_(kept, kept)] = covariance
+    slope = law[0, 1] / law[0, 0] - 1.0 if law[0, 0] > 0 else 0.0
+    out[OF_OWN] = out[:, OF_OWN] = slope * out[0]
+    out[OF_OWN, OF_OWN] = law[1, 1] - 2.0 * law[0, 1] + law[0, 0]
+    return out
+
+
+def _means(group: Ints, values: Floats, groups: int) -> tuple[Floats, Floats]:
+    """Return (groups,) means of the known values, NaN where there are none, and their counts."""
+    known = np.isfinite(values)
+    count = np.bincount(group[known], minlength=groups).astype(np.float64)
+    sums = np.bincount(group[known], weights=values[known], minlength=groups)
+    return np.divide(sums, count, out=np.full(groups, np.nan), where=count > 0), count
+
+
+def _own_moments(
+    others: tuple[Floats, Floats], own: tuple[Floats, Floats], response: FittedResponse, beliefs: Beliefs
+) -> tuple[float, Floats]:
+    """Return the mean shift of own bows and Cov((b, b + d)) (2, 2) for one criterion."""
+    leniency = response.player_sd**2
+    believed = np.array([leniency, beliefs.own_sd**2 * leniency / beliefs.player_sd**2])
+    rated = np.isfinite(own[0])
+    n, worth = int(rated.sum()), beliefs.own_level_worth
+    believed_shift = beliefs.own_level - FIXED[0].mean - FIXED[POSITION_OF["own bow"]].mean
+    shift = (np.nansum(own[0]) + worth * believed_shift) / (n + worth)
+    both = rated & np.isfinite(others[0])
+    pairs = int(both.sum())
+    shared, total = believed
+    if pairs > 2:
+        part = beliefs.own_worth / (pairs + beliefs.own_worth)
+        found = np.cov(others[0][both], own[0][both])
+        again = response.repeat_sd**2 * float(np.mean(1.0 / own[1][both]))
+        shared = part * shared + (1.0 - part) * found[0, 1]
+        total = part * total + (1.0 - part) * max(found[1, 1] - again, 0.0)
+    total *= 1.0 + 1.0 / (n + worth)
+    total = max(total, 1e-9)
+    most = 0.99 * np.sqrt(leniency * total)
+    shared = float(np.clip(shared, -most, most))
+    return float(shift), np.array([[leniency, shared], [shared, total]])

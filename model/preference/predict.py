@@ -1,0 +1,137 @@
+"""What one player can be expected to feel: the tiers, the own bow beside them, and every copy by name."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import ndtr
+
+from model.domain.arrays import Floats
+from model.domain.priorities import rank_order_weights
+from model.domain.records import Answers, Run
+from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL, Criterion, Hold, Instrument
+from model.preference.catalogue import View
+from model.preference.fitted import Posterior
+from model.preference.player import Player, Quantities
+from model.preference.prediction import Outlook, Standing, Stock
+from model.preference.yardstick import KnownBow, UnratedBow, Yardstick
+
+SHARE_OF_ITS_OWN = 0.98
+"""Share of an unrated own bow's independent variance that is integrated on the fine grid; the rest keeps its law proper."""
+
+
+LIKING: Floats = np.eye(len(CRITERIA))[OVERALL]
+"""The weights of u, what is liked: the overall mark alone, since what a player cares about is in it (`model.features.profile`)."""
+
+
+def utility_weights(answers: Answers, priority_weight: float) -> Floats:
+    """Return (C,) the weights of what people decide by: (1 - h) overall + h priorities; no priorities: overall alone."""
+    weights = np.zeros(len(CRITERIA))
+    h = priority_weight if answers.priorities else 0.0
+    weights[OVERALL] = 1.0 - h
+    if answers.priorities:
+        places = [CRITERION_INDEX[criterion] for criterion in answers.priorities]
+        weights[places] = h * rank_order_weights(len(places))
+    return weights
+
+
+def own_mark(answers: Answers) -> float | None:
+    """Return the own bow's overall mark, None where it was not rated."""
+    ratings = answers.own_bow.ratings if answers.own_bow else {}
+    return ratings.get(Criterion.OVERALL)
+
+
+def outlook(view: View, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
+    """Return what the player can be expected to feel, given the answers and own runs (tried bows).
+
+    Raises
+    ------
+    ValueError
+        A run of a copy that is not in the range or does not suit the instrument.
+    """
+    return of_player(Player(view, answers, runs))
+
+
+def of_player(player: Player) -> Outlook:
+    """Return what this player can be expected to feel."""
+    answers, posterior, stands = player.answers, player.posterior, _standing(player)
+    return Outlook(
+        **{name: getattr(stands, name) for name in Standing.__slots__},
+        trials=trials_behind(posterior, answers.instrument, answers.hold),
+        trials_all=sum(posterior.trials.values()),
+    )
+
+
+def standing(view: View, answers: Answers) -> Standing:
+    """Return how tiers and copies stand beside the own bow, without what is told of it."""
+    return _standing(Player(view, answers))
+
+
+def _standing(player: Player) -> Standing:
+    answers = player.answers
+    tiers = player.tiers(LIKING)
+    mean, told = player.after(tiers)
+    cov = player.parts.covariance(tiers, tiers) - told.T @ told
+    cov = (cov + cov.T) / 2.0
+    spread = np.sqrt(player.spread(LIKING))
+    noise = float(np.sqrt(player.noise(LIKING)))
+    yardstick = _yardstick(player, tiers, told, cov)
+    return Standing(
+        answers=answers,
+        tiers=player.suited.tiers,
+        mean=mean,
+        cov=cov,
+        spread=spread,
+        noise=noise,
+        yardstick=yardstick,
+        beats_own_bow=_beats(mean, np.diag(cov) + spread**2 + noise**2, yardstick, noise),
+        stock=_stock(player, LIKING, mean, cov),
+        priority_weight=player.posterior.priority_weight if answers.priorities else 0.0,
+    )
+
+
+def trials_behind(posterior: Posterior, instrument: Instrument, hold: Hold | None) -> int:
+    """Return the number of trials of this instrument and hold (either: of both)."""
+    return sum(
+        count
+        for (of, held), count in posterior.trials.items()
+        if of == instrument and (hold in (None, Hold.EITHER) or held in (hold, Hold.EITHER))
+    )
+
+
+def _yardstick(player: Player, tiers: Quantities, told: Floats, cov: Floats) -> Yardstick:
+    """Return the own bow's law, given the ratings, jointly with the tiers'."""
+    if player.answers.plays_no_bow:
+        return KnownBow.none(len(cov))
+    own, level = player.own(LIKING), own_mark(player.answers)
+    own_mean, own_told = player.after(own)
+    shared = player.parts.covariance(tiers, own)[:, 0] - told.T @ own_told[:, 0]
+    slope = np.linalg.pinv(cov, hermitian=True) @ shared
+    if level is not None:
+        return KnownBow(level, float(own_mean[0]), slope)
+    variance = float(player.parts.variance(own)[0] - own_told[:, 0] @ own_told[:, 0])
+    alone = max(variance - float(shared @ slope), 0.0) * SHARE_OF_ITS_OWN
+    return UnratedBow(float(own_mean[0]), shared, variance - alone, float(np.sqrt(alone)))
+
+
+def _beats(mean: Floats, variance: Floats, yardstick: Yardstick, noise: float) -> Floats:
+    """Return (T,) the probability that one copy's rating exceeds the own bow's."""
+    if isinstance(yardstick, KnownBow):
+        return np.asarray(ndtr((mean - yardstick.level) / np.sqrt(variance)))
+    apart = variance + yardstick.var + yardstick.spread**2 + noise**2 - 2.0 * yardstick.cov
+    return np.asarray(ndtr((mean - yardstick.mean) / np.sqrt(apart)))
+
+
+def _stock(player: Player, weights: Floats, tier_mean: Floats, tier_cov: Floats) -> Stock:
+    """Return every suited copy with its own posterior for this player."""
+    suited = player.suited
+    if not suited.copies:
+        empty = np.zeros(0)
+        return Stock((), np.zeros(0, dtype=np.intp), empty, empty)
+    copies = player.copies(weights)
+    mean, told = player.after(copies, player.shared_with_ratings(weights))
+    variance = player.parts.variance(copies) - np.einsum("oi,oi->i", told, told)
+    variance += np.einsum("c,kcd,d->k", weights, suited.covariance, weights)
+    variance += player.own_variance(weights)
+    # The copies' law given the tier mean is taken as independent: each keeps its exact marginal variance.
+    own = np.maximum(variance - np.diag(tier_cov)[suited.tier_of], 1e-6)
+    return Stock(suited.serials, suited.tier_of, mean - tier_mean[suited.tier_of], np.sqrt(own))

@@ -1,0 +1,92 @@
+"""What one player can be expected to feel about the range: the preference model's answer, before any price is looked at."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+
+from model.domain.arrays import Floats, Ints
+from model.domain.records import Answers, Tier
+from model.domain.vocabulary import Basis
+from model.preference.yardstick import Yardstick
+
+TRIALS_FOR_A_BASIS = 20
+"""With fewer trials of the instrument (and hold), the prior speaks and no percentage is shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """Named copies that could be brought, each with its own posterior for this player.
+
+    Attributes
+    ----------
+    serials : (K,) keys of the copies.
+    tier : (K,) index of each copy's tier in ``Outlook.tiers``.
+    offset : (K,) expected liking of the copy minus that of an unknown copy of its tier, in points.
+    spread : (K,) standard deviation of the copy's own part (its effect and its match), in points.
+    """
+
+    serials: tuple[str, ...]
+    tier: Ints
+    offset: Floats
+    spread: Floats
+
+    def only(self, serials: Collection[str]) -> "Stock":
+        """Return the copies that are among ``serials``, in the same order."""
+        wanted = set(serials)
+        keep = np.array([serial in wanted for serial in self.serials], dtype=bool)
+        kept = tuple(serial for serial, chosen in zip(self.serials, keep, strict=True) if chosen)
+        return Stock(kept, self.tier[keep], self.offset[keep], self.spread[keep])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """The joint law of how one player likes the T tiers that suit the player, u, beside the own bow.
+
+    All on the 1 to 7 scale, of the overall mark: what the player cares about is in it (`model.features.profile`).
+
+    Attributes
+    ----------
+    tiers : (T,) the tiers that suit the player's instrument and hold.
+    mean, cov : (T,), (T, T) joint normal law of the tier means m (leniency, taste and what is known of tiers are shared).
+    spread : (T,) s_t, deviation of one copy around its tier's mean (copy and match with this player).
+    noise : repeat noise of one rated u.
+    yardstick : the own bow's mark, or its law where it was not rated.
+    beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
+    stock : every copy of the tiers that suits the player.
+    priority_weight : h, how much priorities weigh beside the whole in what people decide by; 0 without priorities.
+    """
+
+    answers: Answers
+    tiers: tuple[Tier, ...]
+    mean: Floats
+    cov: Floats
+    spread: Floats
+    noise: float
+    yardstick: Yardstick
+    beats_own_bow: Floats
+    stock: Stock
+    priority_weight: float
+
+    @property
+    def fit_sd(self) -> Floats:
+        """(T,) deviation of the rating that the player would give to a copy not yet played, all noise in; its mean is ``mean``."""
+        return np.asarray(np.sqrt(np.diag(self.cov) + self.spread**2 + self.noise**2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook(Standing):
+    """A standing, with how much stands behind it.
+
+    Attributes
+    ----------
+    trials, trials_all : trials of this instrument (and hold), and all.
+    """
+
+    trials: int
+    trials_all: int
+
+    @property
+    def basis(self) -> Basis:
+        """What the answer rests on."""
+        return Basis.TRIALS if self.trials >= TRIALS_FOR_A_BASIS else Basis.PRIOR

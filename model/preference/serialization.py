@@ -1,0 +1,257 @@
+"""A fitted model to and from bytes, without pickle: a zip of plain arrays and one JSON text.
+
+The file proves itself on loading: format number, a digest over everything in it, shapes that fit each other, finite numbers,
+and the REML criterion of every fit, evaluated anew from the arrays.
+It holds no player: coefficients, components, the copies' posterior and counts, nothing else.
+"""
+
+import hashlib
+import io
+import json
+import struct
+import zipfile
+import zlib
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.choice.purchase_model import TERMS, ChoicePrior, Keeping, WhyLeftOut
+from model.domain.vocabulary import CRITERIA
+from model.features.design import PLAYER_COLUMNS, Design
+from model.features.profile import ProfileWeight
+from model.preference.fitted import Block, Correlations, PlayerLaw, Posterior
+from model.preference.likelihood import Likelihood
+
+FORMAT = 3
+SHAPES: dict[str, str] = {
+    "coef": "Cp",
+    "coef_root": "Cpp",
+    "player_sd": "C",
+    "copy_sd": "C",
+    "match_sd": "C",
+    "repeat_sd": "C",
+    "effect": "CK",
+    "coupling": "CKp",
+    "rows": "C",
+    "player_root": "CQQ",
+    "own_shift": "C",
+    "own_match": "C",
+    "correlation_coefficients": "CC",
+    "correlation_prior_coefficients": "CC",
+    "correlation_player": "CC",
+    "correlation_tastes": "CC",
+    "correlation_copy": "CC",
+    "correlation_match": "CC",
+    "correlation_repeat": "CC",
+    "reml": "C",
+    "degrees": "C",
+    "players_share": "C",
+    "players_squares": "C",
+}
+"""The axes of each array: C criteria, p columns of the design, K levels, Q columns of a player's own."""
+LIKELIHOOD = {"reml": "reml", "degrees": "degrees", "players_share": "players", "players_squares": "squares"}
+PLAYERS = {"player_root": "root", "own_shift": "own_shift", "own_match": "own_match"}
+CORRELATIONS = {
+    f"correlation_{part}": part
+    for part in ("coefficients", "prior_coefficients", "player", "tastes", "copy", "match", "repeat")
+}
+ARRAYS = tuple(name for name in SHAPES if name not in {**LIKELIHOOD, **PLAYERS, **CORRELATIONS})
+UNREADABLE = (
+    OSError,
+    ValueError,
+    KeyError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    struct.error,
+    zipfile.BadZipFile,
+    zlib.error,
+)
+"""What reading a damaged zip of arrays may raise."""
+
+
+class ArtifactError(ValueError):
+    """A file that is not a whole fitted model of a format this version reads; its text says what is wrong."""
+
+
+def to_bytes(posterior: Posterior) -> bytes:
+    """Return the model as the bytes of one file.
+
+    Raises
+    ------
+    ValueError
+        A model that was not fitted, so that there is no criterion to prove it by.
+    """
+    arrays = _arrays(posterior)
+    facts = {
+        "format": FORMAT,
+        "design": posterior.design.to_json(),
+        "levels": [[copy, stretch] for copy, stretch in posterior.levels],
+        "trials": [[instrument, hold, count] for (instrument, hold), count in posterior.trials.items()],
+        "keeping": _keeping_facts(posterior.keeping),
+        "profile": [posterior.profile.mean, posterior.profile.sd],
+    }
+    text = json.dumps({"digest": _digest(facts, arrays), **facts})
+    out = io.BytesIO()
+    np.savez_compressed(out, allow_pickle=False, text=np.frombuffer(text.encode(), dtype=np.uint8), **arrays)
+    return out.getvalue()
+
+
+def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
+    arrays: dict[str, NDArray[Any]] = {name: getattr(posterior, name) for name in ARRAYS}
+    if posterior.likelihood is None:
+        msg = "got a posterior without the criterion of its fit, expected a fitted one"
+        raise ValueError(msg)
+    parts = ((LIKELIHOOD, posterior.likelihood), (PLAYERS, posterior.players), (CORRELATIONS, posterior.correlations))
+    arrays |= {name: getattr(part, of) for names, part in parts for name, of in names.items()}
+    blocks = posterior.blocks
+    no_levels, no_roots = np.zeros(0, dtype=np.intp), np.zeros(0)
+    arrays |= {
+        "block_sizes": np.array([len(block.levels) for block in blocks], dtype=np.int64),
+        "block_levels": np.concatenate([block.levels for block in blocks] or [no_levels]).astype(np.int64),
+        "block_roots": np.concatenate([block.root.ravel() for block in blocks] or [no_roots]),
+    }
+    return arrays
+
+
+def _keeping_facts(keeping: Keeping) -> dict[str, Any]:
+    return {
+        "prior": [np.asarray(keeping.prior.mean).tolist(), np.asarray(keeping.prior.sd).tolist()],
+        "coef": keeping.coef.tolist(),
+        "covariance": keeping.covariance.tolist(),
+        "outcomes": keeping.outcomes,
+        "choices": keeping.choices,
+        "left_out": {why.name: count for why, count in keeping.left_out.items()},
+        "loglik": keeping.loglik,
+    }
+
+
+def _keeping(facts: dict[str, Any]) -> Keeping:
+    coef, covariance = np.array(facts["coef"], dtype=np.float64), np.array(facts["covariance"], dtype=np.float64)
+    terms = len(TERMS)
+    if coef.shape != (terms,) or covariance.shape != (terms, terms):
+        msg = f"got {coef.shape} and {covariance.shape} for what people keep, expected {terms} terms"
+        raise ValueError(msg)
+    return Keeping(
+        prior=ChoicePrior(*facts["prior"]),
+        coef=coef,
+        covariance=covariance,
+        outcomes=int(facts["outcomes"]),
+        choices=int(facts["choices"]),
+        left_out={WhyLeftOut[name]: int(count) for name, count in facts["left_out"].items()},
+        loglik=float(facts["loglik"]),
+    )
+
+
+def _digest(facts: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:
+    found = hashlib.sha256(json.dumps(facts, sort_keys=True).encode())
+    for name in sorted(arrays):
+        array = np.ascontiguousarray(arrays[name])
+        found.update(f"{name} {array.dtype.str} {array.shape}".encode())
+        found.update(array.tobytes())
+    return found.hexdigest()
+
+
+def from_bytes(data: bytes) -> Posterior:
+    """Read what `to_bytes` wrote.
+
+    Raises
+    ------
+    ArtifactError
+        A file that is damaged, cut short, of a newer format, or not a fitted model at all.
+    """
+    text, arrays = _unpack(data)
+    if text.get("format") != FORMAT:
+        msg = (
+            f"got a fitted model of format {text.get('format')!r}, expected format {FORMAT}: fit anew with this version"
+        )
+        raise ArtifactError(msg)
+    if text.pop("digest", None) != _digest(text, arrays):
+        msg = "the fitted model is damaged: its parts do not match their own digest; fit anew or restore a back-up"
+        raise ArtifactError(msg)
+    try:
+        return _assemble(text, arrays)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        msg = f"the fitted model's parts do not fit each other ({error}); fit anew"
+        raise ArtifactError(msg) from error
+
+
+def _unpack(data: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            arrays = {name.removesuffix(".npy"): _array(file, name) for name in file.namelist()}
+        text = json.loads(bytes(arrays.pop("text")).decode())
+    except UNREADABLE as error:
+        msg = "this is not a whole fitted model: the file is damaged or was cut short; fit anew or restore a back-up"
+        raise ArtifactError(msg) from error
+    if not isinstance(text, dict):
+        msg = "this is not a fitted model: its description is missing; fit anew"
+        raise ArtifactError(msg)
+    return text, arrays
+
+
+def _array(file: zipfile.ZipFile, name: str) -> NDArray[Any]:
+    array = np.load(io.BytesIO(file.read(name)), allow_pickle=False)
+    return np.asarray(array)
+
+
+def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterior:
+    design = Design.from_json(text["design"])
+    levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
+    _check_arrays(arrays, len(design.columns), len(levels))
+    likelihood = Likelihood(**{of: arrays[name] for name, of in LIKELIHOOD.items()})
+    posterior = Posterior(
+        design=design,
+        players=PlayerLaw(**{of: arrays[name] for name, of in PLAYERS.items()}),
+        correlations=Correlations(**{of: arrays[name] for name, of in CORRELATIONS.items()}),
+        levels=levels,
+        blocks=_blocks(arrays, len(levels)),
+        trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
+        keeping=_keeping(text["keeping"]),
+        profile=_profile(text["profile"]),
+        likelihood=likelihood,
+        **{name: arrays[name] for name in ARRAYS},
+    )
+    likelihood.check(posterior.criterion_arrays)
+    return posterior
+
+
+def _profile(facts: list[float]) -> ProfileWeight:
+    mean, sd = (float(value) for value in facts)
+    if not (np.isfinite(mean) and np.isfinite(sd) and sd >= 0):
+        msg = f"got {facts} for how far priorities count, expected a mean and a deviation of 0 or more"
+        raise ValueError(msg)
+    return ProfileWeight(mean, sd)
+
+
+def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:
+    """Refuse arrays of a wrong shape or with numbers that are not finite."""
+    C = len(CRITERIA)
+    for name, axes in SHAPES.items():
+        expected = tuple({"C": C, "p": p, "K": K, "Q": len(PLAYER_COLUMNS)}[axis] for axis in axes)
+        if arrays[name].shape != expected:
+            msg = f"{name}: got shape {arrays[name].shape}, expected {expected}"
+            raise ValueError(msg)
+    for name, array in arrays.items():
+        if not np.isfinite(array).all():
+            msg = f"{name}: got numbers that are not finite, expected none"
+            raise ValueError(msg)
+    for name in (name for name in SHAPES if name.endswith("_sd")):
+        if (arrays[name] < 0).any():
+            msg = f"{name}: got {arrays[name].min()}, expected standard deviations of 0 or more"
+            raise ValueError(msg)
+
+
+def _blocks(arrays: dict[str, NDArray[Any]], K: int) -> tuple[Block, ...]:
+    """Return the blocks; every level is in one of them, once."""
+    C, sizes, members = len(CRITERIA), arrays["block_sizes"], arrays["block_levels"].astype(np.intp)
+    if sorted(members.tolist()) != list(range(K)) or sizes.sum() != K or (sizes < 1).any():
+        msg = f"got blocks of {sizes.tolist()} levels, expected each of {K} levels in one of them"
+        raise ValueError(msg)
+    if arrays["block_roots"].shape != (C * (sizes**2).sum(),):
+        msg = f"block_roots: got {arrays['block_roots'].size} numbers, expected {C * (sizes**2).sum()}"
+        raise ValueError(msg)
+    levels = np.split(members, np.cumsum(sizes)[:-1]) if K else []
+    roots = np.split(arrays["block_roots"], np.cumsum(C * sizes**2)[:-1]) if K else []
+    return tuple(Block(of, root.reshape(C, size, size)) for of, root, size in zip(levels, roots, sizes, strict=True))

@@ -1,0 +1,178 @@
+"""Composing a case by hand: how each copy at hand comes to its place for a player."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from model.domain.arrays import Floats, Ints
+from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
+from model.features.design import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, tier_rows, wished_beyond
+from model.features.profile import emphasis
+from model.preference.catalogue import Suited, View
+from model.preference.prediction import Outlook
+
+LEVEL = 0.9
+"""Probability that a copy's interval holds the rating to come."""
+WORTH_SAYING = 0.05
+"""A part of a copy's liking below so many points is no reason (a judgement)."""
+
+
+class Why(StrEnum):
+    """What speaks most for a copy beside its tier."""
+
+    OWN_RATINGS = "own_ratings"
+    LIKED = "liked"
+    WISH = "wish"
+    BENCH = "bench"
+    NEVER_TRIED = "never_tried"
+    LIKE_ITS_TIER = "like_its_tier"
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """One copy at hand, for one player; ``above_tier`` is the sum of ``liked``, ``bench``, ``wish`` and ``own``.
+
+    Attributes
+    ----------
+    serial, tier : the copy and its tier's slug.
+    expected, low, high : the rating to come, and its interval of probability .9; within 1 to 7.
+    above_tier : expected liking beyond that of an unknown copy of the tier, in points.
+    liked : what earlier players' ratings of this copy bring, in points.
+    bench : trait -> what it brings with everybody, in points.
+    wish : trait -> what it brings because the player wished for it, in points.
+    own : what this player's own ratings bring, in points.
+    rated : whether anybody has rated it.
+    tried : in how many trials it was, where that was told; else None.
+    why, trait : what speaks most for it, and the trait where it is one.
+    """
+
+    serial: str
+    tier: str
+    expected: float
+    low: float
+    high: float
+    above_tier: float
+    liked: float
+    bench: Mapping[str, float]
+    wish: Mapping[str, float]
+    own: float
+    rated: bool
+    tried: int | None
+    why: Why
+    trait: str | None
+
+
+def ranked(
+    view: View, outlook: Outlook, serials: Collection[str], tried: Mapping[str, int] | None = None
+) -> tuple[Ranked, ...]:
+    """Return copies by what this player can be expected to make of them, highest first, each with what speaks for it.
+
+    Parameters
+    ----------
+    view : the one that the outlook was made with.
+    tried : serial -> in how many trials it was; one that is not there was in none. None: not known.
+
+    Raises
+    ------
+    ValueError : a serial that does not suit the player.
+    """
+    at = _places(outlook, list(dict.fromkeys(serials)))
+    parts = _Parts.of(view, outlook)
+    expected = outlook.mean[outlook.stock.tier[at]] + outlook.stock.offset[at]
+    order = at[np.argsort(-expected, kind="stable")]
+    bounds = _bounds(outlook, order)
+    return tuple(
+        _ranked(outlook, parts, place, values, tried)
+        for place, values in zip(order.tolist(), bounds.tolist(), strict=True)
+    )
+
+
+def _places(outlook: Outlook, serials: Sequence[str]) -> Ints:
+    """Return the places of serials in the outlook's stock."""
+    place = {serial: at for at, serial in enumerate(outlook.stock.serials)}
+    for serial in serials:
+        if serial not in place:
+            msg = f"got the copy {serial!r}, expected one of the range that suits the {outlook.answers.instrument}"
+            raise ValueError(msg)
+    if len(set(serials)) < len(serials):
+        twice = next(serial for at, serial in enumerate(serials) if serial in serials[:at])
+        msg = f"got the copy {twice!r} twice, expected each copy once"
+        raise ValueError(msg)
+    return np.array([place[serial] for serial in serials], dtype=np.intp)
+
+
+def _bounds(outlook: Outlook, at: Ints) -> Floats:
+    """Return (n, 3) expected rating, low and high of the copies, all noise counted."""
+    stock, tier = outlook.stock, outlook.stock.tier[at]
+    expected = outlook.mean[tier] + stock.offset[at]
+    variance = np.diag(outlook.cov)[tier] + stock.spread[at] ** 2 + outlook.noise**2
+    reach = ndtri((1 + LEVEL) / 2) * np.sqrt(variance)
+    return np.asarray(np.clip(np.column_stack([expected, expected - reach, expected + reach]), LOWEST, HIGHEST))
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """What a copy's offset is made of, in points: ``liked``, ``own`` (K,), ``bench`` (K, 3), ``wish`` (K, 2); ``rated`` (K,)."""
+
+    liked: Floats
+    bench: Floats
+    wish: Floats
+    own: Floats
+    rated: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, view: View, outlook: Outlook) -> "_Parts":
+        answers, posterior = outlook.answers, view.posterior
+        suited: Suited = view.suited(answers.instrument, answers.hold)
+        coef = posterior.coef[OVERALL]
+        rows = tier_rows(posterior.design, answers, suited.tiers)
+        wish = wished_beyond(rows, suited.tier_of, suited.traits) * coef[WISH_COLUMNS]
+        bench = suited.traits * coef[TRAIT_COLUMNS]
+        character = (suited.character - suited.tiers_character[suited.tier_of]) @ emphasis(answers)
+        liked = suited.effect[OVERALL] + posterior.profile.mean * character
+        own = outlook.stock.offset - liked - bench.sum(axis=1) - wish.sum(axis=1)
+        return cls(liked, bench, wish, own, suited.block >= 0)
+
+    def spoken(self, place: int) -> list[tuple[float, Why, str | None]]:
+        """Return what may speak for a copy: points, kind, and trait."""
+        wished = zip(WISHES, self.wish[place].tolist(), strict=True)
+        return [
+            (float(self.own[place]), Why.OWN_RATINGS, None),
+            (float(self.liked[place]), Why.LIKED, None),
+            *((points, Why.WISH, TRAITS[trait]) for (trait, _), points in wished),
+            *((points, Why.BENCH, name) for name, points in zip(TRAITS, self.bench[place].tolist(), strict=True)),
+        ]
+
+
+def _why(parts: _Parts, place: int) -> tuple[Why, str | None]:
+    points, why, trait = max(parts.spoken(place), key=lambda part: part[0])
+    if points >= WORTH_SAYING:
+        return why, trait
+    return (Why.LIKE_ITS_TIER if parts.rated[place] else Why.NEVER_TRIED), None
+
+
+def _ranked(
+    outlook: Outlook, parts: _Parts, place: int, bounds: Sequence[float], tried: Mapping[str, int] | None
+) -> Ranked:
+    stock, (expected, low, high), (why, trait) = outlook.stock, bounds, _why(parts, place)
+    serial = stock.serials[place]
+    return Ranked(
+        serial=serial,
+        tier=outlook.tiers[int(stock.tier[place])].slug,
+        expected=expected,
+        low=low,
+        high=high,
+        above_tier=float(stock.offset[place]),
+        liked=float(parts.liked[place]),
+        bench=dict(zip(TRAITS, parts.bench[place].tolist(), strict=True)),
+        wish={TRAITS[trait]: points for (trait, _), points in zip(WISHES, parts.wish[place].tolist(), strict=True)},
+        own=float(parts.own[place]),
+        rated=bool(parts.rated[place]),
+        tried=None if tried is None else tried.get(serial, 0),
+        why=why,
+        trait=trait,
+    )

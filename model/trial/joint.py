@@ -1,0 +1,117 @@
+"""The joint law of one player's liking of the tiers and of single bows, the own bow among them: nothing taken as independent."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from model.domain.arrays import Floats, Ints
+from model.preference.player import Player, Quantities
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """The law given the player's ratings: the T tiers' means first, then the B bows.
+
+    Attributes
+    ----------
+    mean, cov : (T + B,), (T + B, T + B) of the true liking u, in points.
+    tiers : (T,) slugs.
+    spread : (T,) deviation of an unknown copy's liking around its tier's mean.
+    bows : (B,) serials, None: the own bow.
+    noise : deviation of the repeat noise of one rating of u.
+    """
+
+    mean: Floats
+    cov: Floats
+    tiers: tuple[str, ...]
+    spread: Floats
+    bows: tuple[str | None, ...]
+    noise: float
+
+    @property
+    def of_bows(self) -> slice:
+        """Where the bows stand."""
+        return slice(len(self.tiers), len(self.mean))
+
+    def first(self, count: int) -> "Here":
+        """Return the law of the tiers and of the first so many bows."""
+        kept = slice(0, len(self.tiers) + count)
+        return replace(self, mean=self.mean[kept], cov=self.cov[kept, kept], bows=self.bows[:count])
+
+    @property
+    def bows_mean(self) -> Floats:
+        """Return (B,) the bows' expected liking."""
+        return self.mean[self.of_bows]
+
+    @property
+    def bows_cov(self) -> Floats:
+        """Return (B, B) the covariance of the bows' liking."""
+        return self.cov[self.of_bows, self.of_bows]
+
+
+def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
+    """Return the law of u with these weights (C,) for the tiers that suit and for some bows, each once.
+
+    Raises
+    ------
+    ValueError : a serial that is not in the range, or does not suit the player's instrument and hold.
+    """
+    copies = [bow for bow in bows if bow is not None]
+    places, T = _places(player, copies), len(player.suited.tiers)
+    # The copies' rows come last while the law is made; the own bow's, where it is asked for, before them.
+    own = len(copies) < len(bows)
+    parts = [player.tiers(weights), *([player.own(weights)] if own else []), _picked(player.copies(weights), places)]
+    joint = Quantities(
+        np.concatenate([part.mean for part in parts]),
+        parts[0].criteria,
+        np.concatenate([part.features for part in parts], axis=1),
+    )
+    first = T + own
+    extra = np.zeros((len(joint.mean), len(player.seen.value)))
+    extra[first:] = player.shared_with_ratings(weights)[places]
+    mean, told = player.after(joint, extra)
+    cov = player.parts.covariance(joint, joint) - told.T @ told
+    cov[first:, first:] += _effects(player, weights, places)
+    cov[first:, first:] += np.diag(player.own_variance(weights)[places])
+    order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
+    return Here(
+        mean=mean[order],
+        cov=(cov + cov.T)[np.ix_(order, order)] / 2,
+        tiers=tuple(tier.slug for tier in player.suited.tiers),
+        spread=np.sqrt(player.spread(weights)),
+        bows=tuple(bows),
+        noise=float(np.sqrt(player.noise(weights))),
+    )
+
+
+def _places(player: Player, copies: Sequence[str]) -> Ints:
+    """Return the places of serials among the suited copies."""
+    place = {serial: at for at, serial in enumerate(player.suited.serials)}
+    for copy in copies:
+        if copy not in place:
+            msg = f"got the copy {copy!r}, expected one of the range that suits the {player.answers.instrument}"
+            raise ValueError(msg)
+    return np.array([place[copy] for copy in copies], dtype=np.intp)
+
+
+def _order(bows: Sequence[str | None], first: int, own: bool) -> list[int]:
+    """Return where each bow's row is: the own bow's at ``first``, the copies' after it in their order."""
+    at = iter(range(first + own, first + len(bows)))
+    return [first if bow is None else next(at) for bow in bows]
+
+
+def _picked(of: Quantities, places: Ints) -> Quantities:
+    return Quantities(of.mean[places], of.criteria, of.features[:, places])
+
+
+def _effects(player: Player, weights: Floats, places: Ints) -> Floats:
+    """Return (n, n) the covariance of copies' own effects before the player's ratings, criteria weighed together."""
+    used = np.flatnonzero(weights)
+    copy, criterion = np.repeat(places, len(used)), np.tile(used, len(places))
+    alike = (
+        player.suited.effects_alike(copy, criterion) * player.posterior.correlations.copy[np.ix_(criterion, criterion)]
+    )
+    weighed = alike * np.outer(weights[criterion], weights[criterion])
+    shape = (len(places), len(used), len(places), len(used))
+    return np.asarray(weighed.reshape(shape).sum(axis=(1, 3)))
