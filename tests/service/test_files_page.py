@@ -29,7 +29,9 @@ def test_every_file_and_column_stands_on_the_page_in_its_order() -> None:
 @pytest.mark.parametrize(("file", "column"), LISTS, ids=[f"{file}:{column.name}" for file, column in LISTS])
 def test_each_word_that_the_page_lists_is_taken_and_no_other(file: str, column: Column) -> None:
     row = next(line for line in PAGE.split(f"### {file}\n")[1].splitlines() if line.startswith(f"| `{column.name}`"))
-    listed = re.search(r"(?:one of|different words of) ([a-z_0-9]+(?:, [a-z_0-9]+)*)", row.split("|")[3].split(", separated")[0])
+    listed = re.search(
+        r"(?:one of|different words of) ([a-z_0-9]+(?:, [a-z_0-9]+)*)", row.split("|")[3].split(", separated")[0]
+    )
     assert listed is not None
     for word in listed[1].split(", "):
         assert column.read(word, Decimals(",")) == word
