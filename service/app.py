@@ -5,7 +5,7 @@ Run by ``uvicorn --factory service.app:create_app``, or by ``python -m service s
 
 import asyncio
 import os
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from functools import cache
 from pathlib import Path
@@ -22,6 +22,7 @@ from service.database import Database
 from service.limits import Ledger, RateLimit
 from service.mail.office import open_office
 from service.mail.sending import Postman
+from service.metrics import SHARED, Metrics
 from service.pages import (
     api,
     api_keys,
@@ -36,6 +37,7 @@ from service.pages import (
     guard,
     health,
     mail_links,
+    metrics,
     play,
     privacy,
     refusals,
@@ -67,10 +69,13 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     caretaker = Caretaker(app.state.database)
     postman.start()
     caretaker.start()
-    settling = asyncio.create_task(app.state.ledger.keep())
+    tasks = [asyncio.create_task(app.state.ledger.keep())]
+    if app.state.metrics is not None:
+        tasks.append(asyncio.create_task(app.state.metrics.watch_loop()))
     yield
-    settling.cancel()
-    await asyncio.gather(settling, return_exceptions=True)
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
     app.state.ledger.close()
     caretaker.stop()
     postman.stop()
@@ -93,7 +98,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.templates = templating.environment()
     secret, *older = settings.secret_keys()
     app.state.tokens = security.FormTokens(secret, tuple(older))
-    _limit(app, settings)
+    _measure(app, settings, _limit(app, settings))
     app.state.signer = Signer(secret, tuple(older))
     app.state.office = open_office(
         settings.mail, settings.data_dir / "mail", settings.public_address, secret, older=tuple(older)
@@ -112,8 +117,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     return app
 
 
-def _limit(app: FastAPI, settings: Settings) -> None:
-    """Set up how often one client may ask for what; ``app.state.ledger`` settles it between all processes."""
+def _limit(app: FastAPI, settings: Settings) -> dict[str, RateLimit]:
+    """Set up how often one client may ask for what, by name; ``app.state.ledger`` settles it between all processes."""
     per_minute = {
         "advice": settings.advice_per_minute,
         "cost": settings.cost_per_minute,
@@ -125,6 +130,19 @@ def _limit(app: FastAPI, settings: Settings) -> None:
     for name, limit in limits.items():
         setattr(app.state, f"{name}_limit", limit)
     app.state.ledger = Ledger(app.state.database, settings.signing_key(), tuple(limits.values()))
+    return limits
+
+
+def _measure(app: FastAPI, settings: Settings, limits: Mapping[str, RateLimit]) -> None:
+    """Keep figures for a monitoring program where one is let in; without its token nothing is counted."""
+    app.state.metrics_token, app.state.metrics = settings.metrics_token, None
+    if settings.metrics_token is None:
+        return
+    kept = Metrics(Path(os.environ[SHARED]) if SHARED in os.environ else None)
+    kept.listen(app.state.database)
+    for name, limit in limits.items():
+        limit.refused = kept.refused.labels(name).inc
+    app.state.metrics = kept
 
 
 @cache
@@ -147,6 +165,7 @@ def _routes() -> tuple[BaseRoute, ...]:
         embed.router,
         website.router,
         well_known.router,
+        metrics.router,
     ):
         every.include_router(router, dependencies=paid, include_in_schema=False)
     every.mount("/static", costs.Paid(StaticFiles(directory=STATIC_FILES)), name="static")
@@ -154,6 +173,9 @@ def _routes() -> tuple[BaseRoute, ...]:
 
 
 def _protect(app: FastAPI, settings: Settings) -> None:
+    kept: Metrics | None = app.state.metrics
+    if kept is not None:
+        app.add_middleware(metrics.NoteRoute)
     app.add_middleware(security.BodyLimit)
     app.add_middleware(refusals.Refusals)
     app.add_middleware(api_keys.DealersPages, database=app.state.database)
@@ -164,6 +186,8 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     https_only = (settings.public_address or "").startswith("https:")
     app.add_middleware(requests.Requests)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
+    if kept is not None:
+        app.add_middleware(metrics.Measure, metrics=kept)
 
 
 def _describe(app: FastAPI) -> None:

@@ -69,11 +69,13 @@ class RateLimit:
     per_minute : what a client may spend in a minute; as much may be spent at once. 0 = no limit.
     name : by which processes know the limit, empty for one that is not settled.
     clock : seconds, never going back.
+    refused : called with each request that has to wait.
     """
 
     per_minute: int
     name: str = ""
     clock: Callable[[], float] = time.monotonic
+    refused: Callable[[], None] = lambda: None
     _due: dict[str, float] = field(default_factory=dict)
     _unsettled: dict[str, float] = field(default_factory=dict)
 
@@ -85,6 +87,7 @@ class RateLimit:
         spent = [(key, self._seconds(cost, share)) for key, share in networks(client)]
         wait = max(self._level(key, now) + seconds - BURST for key, seconds in spent)
         if wait > _SLACK:
+            self.refused()
             return wait
         for key, seconds in spent:
             self._due[key] = now + self._level(key, now) + seconds

@@ -84,6 +84,15 @@ def _long_enough(name: str) -> Callable[[SecretStr], SecretStr]:
     return check
 
 
+def _header_token(secret: SecretStr) -> SecretStr:
+    if not re.fullmatch(f"[!-~]{{{SHORTEST_SECRET},}}", secret.get_secret_value()):
+        raise ValueError(
+            f"METRICS_TOKEN: got {len(secret)} characters, expected {SHORTEST_SECRET} or more letters, digits or marks "
+            "in ASCII without blanks, drawn at random."
+        )
+    return secret
+
+
 def _split(value: object) -> object:
     """Return the parts between blanks, commas or line breaks; a key must be longer than any mistyped piece of one."""
     return value.replace(",", " ").split() if isinstance(value, str) else value
@@ -224,6 +233,11 @@ class Settings(BaseSettings):
     security_contact: Annotated[str, AfterValidator(_contact)] | None = Field(
         default=None,
         description="whom to tell of a weakness, an address or `https://…`, published in `/.well-known/security.txt`",
+    )
+    metrics_token: Annotated[SecretStr, AfterValidator(_header_token)] | None = Field(
+        default=None,
+        description="lets a monitoring program read `/metrics`, which it sends as `Authorization: Bearer TOKEN`; "
+        f"{SHORTEST_SECRET} characters or more, drawn at random (default: none, and nothing is counted)",
     )
     smtp_host: str | None = Field(
         default=None, description="the mail server (default: none, mails are written to `DATA_DIR/mail`)"

@@ -1,12 +1,17 @@
 """The web server of `serve` and `demo`, apart: its libraries and all pages take a second to load, which no other command needs."""
 
+import os
 import socket
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import uvicorn
 from uvicorn.supervisors import Multiprocess
 
 from service import logs
 from service.app import create_app
+from service.metrics import SHARED
 from service.settings import Settings
 
 THIS_MACHINE = "127.0.0.1,::1"
@@ -27,8 +32,23 @@ def run(settings: Settings, listening: socket.socket) -> int:
 def run_many(settings: Settings, listening: socket.socket, workers: int) -> int:
     """Serve by so many processes until they are told to end; return the exit status."""
     logs.set_up(settings.log_level)
-    Multiprocess(_config(settings, "service.app:create_app", workers), sockets=[listening]).run()
+    with _counting_together(settings):
+        Multiprocess(_config(settings, "service.app:create_app", workers), sockets=[listening]).run()
     return 0
+
+
+@contextmanager
+def _counting_together(settings: Settings) -> Iterator[None]:
+    """Give the processes begun within a folder in which they count together, where figures are kept."""
+    if settings.metrics_token is None or SHARED in os.environ:
+        yield
+        return
+    with tempfile.TemporaryDirectory(prefix="bows-metrics-") as folder:
+        os.environ[SHARED] = folder
+        try:
+            yield
+        finally:
+            del os.environ[SHARED]
 
 
 def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:

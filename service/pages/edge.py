@@ -11,10 +11,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import hosts, language
 from service.language import N_, _
-from service.pages import errors, health
+from service.pages import errors, health, metrics
 
-HEALTH = (health.LIVE, health.READY, health.READY_TOO)
-"""Asked by load balancers under whatever number or name they know: these answer to any single name, being the same for all."""
+BY_ANY_NAME = (health.LIVE, health.READY, health.READY_TOO, metrics.METRICS)
+"""Asked by load balancers and monitoring programs under whatever number or name they know: these answer to any single name, being
+the same for all, or open to a key that no page has."""
 
 
 class Edge:
@@ -44,13 +45,13 @@ class Edge:
         named = [value for name, value in scope["headers"] if name == b"host"]
         if len(named) != 1:
             # A probe of a load balancer may speak HTTP/1.0, which knows no such header.
-            if not named and scope["path"] in HEALTH and scope.get("http_version") == "1.0":
+            if not named and scope["path"] in BY_ANY_NAME and scope.get("http_version") == "1.0":
                 return None
             return 400, N_("Expected one Host header, as every program that speaks HTTP/1.1 sends it.")
         name = hosts.name_of(named[0].decode("latin-1"))
         if name is None:
             return 400, N_("The Host header names no host; expected a name or a number, with a port or without.")
-        if scope["path"] in HEALTH or hosts.answers_to(name, self.known):
+        if scope["path"] in BY_ANY_NAME or hosts.answers_to(name, self.known):
             return None
         return 421, N_("The service does not answer under this name; whoever runs it sets ALLOWED_HOSTS.")
 

@@ -119,6 +119,7 @@ NO_PAGES: Mapping[str, str] = {
     "/healthz": "/healthz",
     "/health/live": "/health/live",
     "/health/ready": "/health/ready",
+    "/metrics": "/metrics",
     "/robots.txt": "/robots.txt",
     "/.well-known/security.txt": "/.well-known/security.txt",
     "/.well-known/change-password": "/.well-known/change-password",

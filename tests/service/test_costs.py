@@ -14,7 +14,7 @@ from tests.service.cast import DEALER, Desk
 from tests.service.client import Client, serving, settings_in
 from tests.service.front_door import Request, Route, never, routes
 
-KEYED = {"_sender", "_tablet", "_server", "_caller"}
+KEYED = {"_sender", "_tablet", "_server", "_caller", "_scraper"}
 PER_MINUTE = 100
 
 
