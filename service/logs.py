@@ -15,12 +15,13 @@ import threading
 import time
 import traceback
 from collections.abc import Callable, Iterator, MutableMapping
-from contextvars import ContextVar
 from pathlib import Path
 from typing import Any, TextIO
 
 import structlog
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from structlog.contextvars import bind_contextvars, clear_contextvars, get_contextvars
+from structlog.processors import CallsiteParameter, CallsiteParameterAdder
 
 EXTRAS = ("reason", "left_out")
 """What a line may say besides, handed over as ``extra``."""
@@ -31,7 +32,6 @@ A_MINUTE, MOST_ALIKE = 60.0, 60
 MOST_FRAMES, MOST_KINDS, LONGEST = 30, 1000, 300
 _DATABASE = "the database did not answer"
 _HERE = Path(__file__).resolve().parents[1]
-_REQUEST: ContextVar[str] = ContextVar("request", default="")
 _log = logging.getLogger(__name__)
 
 
@@ -42,7 +42,7 @@ class _Output(logging.StreamHandler[TextIO]):
 def set_up(level: str, stream: TextIO | None = None) -> None:
     """Send what every library and thread of this process logs, from ``level`` up, to one place in one shape."""
     output = _Output(stream or sys.stderr)
-    output.setFormatter(structlog.stdlib.ProcessorFormatter(processors=[_shaped, _rendered]))
+    output.setFormatter(structlog.stdlib.ProcessorFormatter(processors=[*_SHAPE, _rendered]))
     output.addFilter(Seldom())
     root, number = logging.getLogger(), logging.getLevelNamesMapping()[level.upper()]
     root.handlers = [output, *(each for each in root.handlers if not isinstance(each, _Output))]
@@ -71,13 +71,14 @@ def set_up(level: str, stream: TextIO | None = None) -> None:
 def begin_request() -> str:
     """Draw the id of a request and let every line that is written while it is answered name it."""
     ident = secrets.token_hex(5)
-    _REQUEST.set(ident)
+    clear_contextvars()
+    bind_contextvars(request=ident)
     return ident
 
 
 def request_id() -> str:
     """Return the id of the request that is answered, empty for none."""
-    return _REQUEST.get()
+    return str(get_contextvars().get("request", ""))
 
 
 def away(error: Exception) -> None:
@@ -141,26 +142,38 @@ def _last_place(record: logging.LogRecord) -> tuple[object, int] | None:
     return (trace.tb_frame.f_code, trace.tb_lineno) if trace is not None else None
 
 
-def _shaped(_logger: object, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-    """Return one line's fields from whatever was logged."""
+def _begun(_logger: object, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """Return a line's first fields, of the record whatever library wrote it."""
     record: logging.LogRecord = event["_record"]
-    now = time.gmtime(record.created)
-    line: dict[str, Any] = {
+    now, said = time.gmtime(record.created), event["event"].strip()
+    return {
         "time": f"{time.strftime('%Y-%m-%dT%H:%M:%S', now)}.{int(record.msecs):03}Z",
         "level": record.levelname.lower(),
         # asyncio appends what it was about, error's words included.
-        "event": str(event["event"]).strip().partition("\n")[0] if record.name == "asyncio" else event["event"].strip(),
-        "logger": record.name,
-        "process": record.process,
+        "event": said.partition("\n")[0] if record.name == "asyncio" else said,
+        **{name: event[name] for name in ("_record", "_from_structlog", "exc_info") if name in event},
     }
-    if _REQUEST.get():
-        line["request"] = _REQUEST.get()
-    line |= {name: value for name in EXTRAS if (value := getattr(record, name, None)) is not None}
-    info = event.get("exc_info")
+
+
+def _of_error(_logger: object, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """Put kinds and places in the stead of an error."""
+    info = event.pop("exc_info", None)
     if info and info[1] is not None:
-        line["error"] = [f"{type(each).__module__}.{type(each).__qualname__}" for each in _errors(info[1])]
-        line["at"] = [where for each in _errors(info[1]) for where in _frames(each)][-MOST_FRAMES:]
-    return line
+        event["error"] = [f"{type(each).__module__}.{type(each).__qualname__}" for each in _errors(info[1])]
+        event["at"] = [where for each in _errors(info[1]) for where in _frames(each)][-MOST_FRAMES:]
+    return event
+
+
+_SHAPE = (
+    _begun,
+    structlog.stdlib.add_logger_name,
+    CallsiteParameterAdder([CallsiteParameter.PROCESS]),
+    structlog.contextvars.merge_contextvars,
+    structlog.stdlib.ExtraAdder(EXTRAS),
+    _of_error,
+    structlog.stdlib.ProcessorFormatter.remove_processors_meta,
+)
+"""What makes a line of a record, in the order of its fields."""
 
 
 def _rendered(logger: Any, method: str, event: MutableMapping[str, Any]) -> str:

@@ -125,6 +125,14 @@ def test_no_value_begins_a_line_or_steers_a_terminal(log: Log, value: str) -> No
     assert re.fullmatch(r"[ -~\n]*", log.stream.getvalue())
 
 
+def test_nothing_gets_into_a_line_but_what_is_meant_to(log: Log) -> None:
+    log.at("info")
+    logging.getLogger("any").warning("said", extra={"email": EMAIL, "reason": None}, stack_info=True)
+    (line,) = log.lines
+    assert line.keys() <= {"time", "level", "event", "logger", "process", "reason"}
+    assert EMAIL not in log.stream.getvalue()
+
+
 def test_of_an_error_its_kind_and_place_are_told_and_not_its_words(log: Log) -> None:
     log.at("info")
 
