@@ -35,7 +35,7 @@ from service.advice_document import (
 )
 from service.catalogue import Catalogue
 from service.database import Database
-from service.errors import Invalid, Refused
+from service.errors import FieldCode, FieldProblem, Invalid, Refused
 from service.forms import Questionnaire, check
 from service.language import _
 from service.mail import mails
@@ -275,7 +275,8 @@ def _known(session: Session, questionnaire: Questionnaire, marks: Marks) -> Docu
     whose = row.advice.get("player")
     stands = same.head_of(session, row.dealer, whose) if whose is not None and row.dealer else whose
     if _unordered(row.answers) != _unordered(questionnaire.body()) or stands != marks.player:
-        raise Invalid([("id", _("This id stands for other answers already; draw a new one for a new enquiry."))])
+        sentence = _("This id stands for other answers already; draw a new one for a new enquiry.")
+        raise Invalid([FieldProblem("id", sentence, FieldCode.TAKEN)])
     return dict(row.advice)
 
 
@@ -291,7 +292,7 @@ def _unordered(answers: Document) -> Document:
 def _check_dealer(questionnaire: Questionnaire, now_on_sale: Catalogue) -> None:
     if questionnaire.dealer is not None and questionnaire.dealer not in now_on_sale.dealers:
         sentence = _("There is no dealer {dealer} here; leave the dealer out to ask about the whole range.")
-        raise Invalid([("dealer", sentence.format(dealer=questionnaire.dealer))])
+        raise Invalid([FieldProblem("dealer", sentence.format(dealer=questionnaire.dealer), FieldCode.NOT_HERE)])
 
 
 def _tried(questionnaire: Questionnaire, view: View, rated: Collection[str | None]) -> list[Run]:
@@ -301,20 +302,17 @@ def _tried(questionnaire: Questionnaire, view: View, rated: Collection[str | Non
     """
     answers = questionnaire.answers()
     suited = set(view.suited(answers.instrument, answers.hold).serials)
-    problems = []
+    problems: list[FieldProblem] = []
     named = [(place, each) for place, each in enumerate(questionnaire.tried) if each.copy_ not in rated]
     for place, tried in named:
         if tried.copy_ not in view.range.copies:
-            problems.append(
-                (f"tried.{place}.copy", _("There is no bow {copy} in the range; look at its serial again."))
-            )
+            sentence = _("There is no bow {copy} in the range; look at its serial again.").format(copy=tried.copy_)
+            problems.append(FieldProblem(f"tried.{place}.copy", sentence, FieldCode.NOT_HERE))
         elif tried.copy_ not in suited:
-            problems.append(
-                (f"tried.{place}.copy", _("The bow {copy} is for another instrument or hold; leave it out."))
-            )
+            sentence = _("The bow {copy} is for another instrument or hold; leave it out.").format(copy=tried.copy_)
+            problems.append(FieldProblem(f"tried.{place}.copy", sentence, FieldCode.CONTRADICTS))
     if problems:
-        serials = [questionnaire.tried[int(path.split(".")[1])].copy_ for path, _text in problems]
-        raise Invalid([(path, text.format(copy=copy)) for (path, text), copy in zip(problems, serials, strict=True)])
+        raise Invalid(problems)
     return [Run(int(MIDDLE_POSITION), tried.copy_, tried.ratings) for _place, tried in named]
 
 

@@ -40,6 +40,7 @@ from service.pages import (
     metrics,
     play,
     privacy,
+    problem_types,
     refusals,
     refusing,
     requests,
@@ -166,6 +167,7 @@ def _routes() -> tuple[BaseRoute, ...]:
         website.router,
         well_known.router,
         metrics.router,
+        problem_types.router,
     ):
         every.include_router(router, dependencies=paid, include_in_schema=False)
     every.mount("/static", costs.Paid(StaticFiles(directory=STATIC_FILES)), name="static")

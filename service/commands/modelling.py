@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from service import advice, fits, health, model_page
+from service import advice, fits, health, model_page, problems
 from service.commands.common import add, opened
 from service.database import Database
-from service.errors import Invalid, Refused
+from service.errors import Code, FieldCode, FieldProblem, Invalid, Refused
 from service.privacy import retention
 from service.settings import Settings
 
@@ -130,7 +130,8 @@ def _advise_lines(database: Database, lines: list[tuple[int, str]]) -> int:
         try:
             reply = _reply(database, _parse(line, number))
         except Refused as error:
-            reply = {"error": {"message": str(error), "problems": []}}
+            unreadable = FieldProblem("", str(error), FieldCode.UNREADABLE)
+            reply = {"error": problems.details(Code.INVALID, str(error), [unreadable])}
         status = max(status, int("error" in reply))
         print(json.dumps(reply, ensure_ascii=False, allow_nan=False), flush=True)
     return status
@@ -140,8 +141,7 @@ def _reply(database: Database, body: Any) -> dict[str, Any]:
     try:
         return advice.advise_json(database, body, operator=True)
     except Invalid as error:
-        problems = [{"path": problem.path, "message": problem.message} for problem in error.problems]
-        return {"error": {"message": "The answers cannot be used.", "problems": problems}}
+        return {"error": problems.details(Code.INVALID, "The answers cannot be used.", error.problems)}
 
 
 def _answers(file: Path | None) -> str:

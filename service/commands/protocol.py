@@ -8,7 +8,8 @@ from asyncio import TimerHandle, Transport
 
 from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
 
-from service import security
+from service import problems, security
+from service.errors import Code
 
 HEAD_SECONDS = 10.0
 """From a connection, or the first byte of a further request, to the end of its head: a telephone at the edge of its net needs two."""
@@ -20,10 +21,10 @@ BODY_SECONDS = security.BODY_SECONDS + 10.0
 """To the end of a body that no route reads; where one does, the application says sooner that it took too long."""
 SAID = {
     400: "This is no request in HTTP/1.1; please send it again.",
-    408: "The request did not come whole in time, so nothing was changed; please send it again.",
-    431: "Expected an address and headers of at most 16 kB in all, and at most 100 headers.",
+    408: problems.KINDS[Code.TOO_SLOW].detail,
+    431: problems.KINDS[Code.HEAD_TOO_LARGE].detail,
 }
-"""Before a head is whole nobody knows its reader's language. The shape is that of every error (`pages.errors`)."""
+"""Before a head is whole nobody knows its reader's language."""
 
 
 class BoundedHttp(HttpToolsProtocol):
@@ -134,9 +135,9 @@ class BoundedHttp(HttpToolsProtocol):
 
 
 def _answer(status: int, usual: list[tuple[bytes, bytes]]) -> bytes:
-    content = json.dumps({"error": {"message": SAID[status], "problems": []}}).encode()
+    content = json.dumps(problems.details(problems.of_status(status), SAID[status])).encode()
     headers = security.headers_for("/") | {
-        "Content-Type": "application/json",
+        "Content-Type": problems.MEDIA_TYPE,
         "Content-Length": str(len(content)),
         "Connection": "close",
     }

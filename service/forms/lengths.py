@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass, field
 from itertools import islice
 
-from service.errors import Invalid
+from service.errors import FieldCode, FieldProblem, Invalid
 from service.language import _
 
 DEEPEST = 8
@@ -100,7 +100,7 @@ class _Pass:
 
 
 def _at(path: tuple[str, ...], sentence: str) -> Invalid:
-    return Invalid([(".".join(path), sentence)])
+    return Invalid([FieldProblem(".".join(path), sentence, FieldCode.WRONG_LENGTH)])
 
 
 def require_bounded(body: bytes) -> None:

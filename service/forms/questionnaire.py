@@ -29,13 +29,14 @@ from pydantic_core import CoreSchema, PydanticCustomError
 
 from model.domain import records
 from model.domain.vocabulary import BowKind, Criterion, Hold, Instrument, Place, Setting
+from service.errors import FieldCode
 from service.language import N_
 
 
-def refusal(sentence: str) -> PydanticCustomError:
-    """Return an error whose ``sentence`` (marked for translation) reaches the reader as it stands."""
+def refusal(sentence: str, code: FieldCode = FieldCode.CONTRADICTS) -> PydanticCustomError:
+    """Return an error whose ``sentence`` (marked for translation) reaches the reader as it stands, and whose code a program."""
     # Sentences travel as data: a literal template is what the type of the constructor asks for.
-    return PydanticCustomError("sentence", "{sentence}", {"sentence": sentence})
+    return PydanticCustomError("sentence", "{sentence}", {"sentence": sentence, "code": code})
 
 
 def _whole(value: Any) -> Any:
@@ -46,7 +47,9 @@ def _whole(value: Any) -> Any:
 def _plain(text: str) -> str:
     """Refuse control characters, line breaks included, and marks that turn the direction of writing."""
     if any(unicodedata.category(letter) in {"Cc", "Cs"} or letter in "\u2028\u2029\u202d\u202e" for letter in text):
-        raise refusal(N_("Got control characters or line breaks; expected plain text on one line."))
+        raise refusal(
+            N_("Got control characters or line breaks; expected plain text on one line."), FieldCode.WRONG_FORM
+        )
     return text.strip()
 
 
@@ -192,7 +195,9 @@ class Consent(Body):
     @classmethod
     def _given(cls, value: bool) -> bool:
         if not value:
-            raise refusal(N_("Got no consent to keep the contact; give it, or leave the contact out."))
+            raise refusal(
+                N_("Got no consent to keep the contact; give it, or leave the contact out."), FieldCode.UNUSABLE
+            )
         return value
 
 
@@ -225,10 +230,16 @@ class Contact(Body):
     @classmethod
     def _plausible(cls, value: str | None, info: ValidationInfo) -> str | None:
         if value and not EMAIL.fullmatch(value):
-            raise refusal(N_("This does not look like an e-mail address; expected one like name@example.org."))
+            raise refusal(
+                N_("This does not look like an e-mail address; expected one like name@example.org."),
+                FieldCode.WRONG_FORM,
+            )
         consent = info.data.get("consent")
         if consent and consent.mail and not value:
-            raise refusal(N_("We need an e-mail address to write to you; give one, or leave out the consent to mail."))
+            raise refusal(
+                N_("We need an e-mail address to write to you; give one, or leave out the consent to mail."),
+                FieldCode.MISSING,
+            )
         return value or None
 
 
@@ -326,7 +337,7 @@ class Questionnaire(Body):
     def _hold_fits(cls, value: Hold | None, info: ValidationInfo) -> Hold | None:
         instrument = info.data.get("instrument")
         if instrument is Instrument.DOUBLE_BASS and value is None:
-            raise refusal(N_("This is needed for the double bass: german, french or either."))
+            raise refusal(N_("This is needed for the double bass: german, french or either."), FieldCode.MISSING)
         if instrument not in (None, Instrument.DOUBLE_BASS) and value is not None:
             raise refusal(N_("The hold is asked for the double bass only; leave it out for other instruments."))
         return value
@@ -344,7 +355,10 @@ class Questionnaire(Body):
     @classmethod
     def _single_and_distinct(cls, value: tuple[Criterion, ...]) -> tuple[Criterion, ...]:
         if Criterion.OVERALL in value:
-            raise refusal(N_("Got overall, which always counts; expected at most three of the other criteria."))
+            raise refusal(
+                N_("Got overall, which always counts; expected at most three of the other criteria."),
+                FieldCode.NOT_ONE_OF,
+            )
         if len(set(value)) < len(value):
             raise refusal(N_("Got the same criterion twice; expected at most three different ones."))
         return value

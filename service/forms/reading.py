@@ -10,7 +10,8 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, from_json
 
 from model.domain.vocabulary import CRITERIA
-from service.errors import FieldProblem, Invalid
+from service.errors import FieldCode, FieldProblem, Invalid
+from service.forms.field_codes import code_of
 from service.forms.lengths import require_bounded
 from service.forms.questionnaire import Questionnaire
 from service.language import N_, _
@@ -52,7 +53,8 @@ def read_as(form: type[F], body: bytes) -> F:
         return form.model_validate_json(body)
     except ValidationError as error:
         if not _is_utf8(body):
-            raise Invalid([("", _("This is not UTF-8 text; expected JSON in UTF-8."))]) from None
+            sentence = _("This is not UTF-8 text; expected JSON in UTF-8.")
+            raise Invalid([FieldProblem("", sentence, FieldCode.UNREADABLE)]) from None
         raise Invalid(_problems(error, form)) from None
 
 
@@ -106,7 +108,7 @@ def _problems(error: ValidationError, form: type[BaseModel] = Questionnaire) -> 
         path = ".".join(shown(part).strip('"') for part in loc)
         if path not in seen:
             seen.add(path)
-            yield FieldProblem(path, _sentence(detail, loc, form))
+            yield FieldProblem(path, _sentence(detail, loc, form), code_of(detail))
 
 
 def _sentence(detail: ErrorDetails, loc: tuple[int | str, ...], form: type[BaseModel]) -> str:

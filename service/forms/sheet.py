@@ -26,7 +26,8 @@ from pydantic import field_validator as validated
 from pydantic_core import ErrorDetails
 
 from model.domain.vocabulary import CARRYING, CRITERIA
-from service.errors import FieldProblem, Invalid
+from service.errors import FieldCode, FieldProblem, Invalid
+from service.forms.field_codes import code_of
 from service.forms.lengths import require_bounded
 from service.forms.questionnaire import Body, Filled, Line, Rating, Told, Whole, refusal, rule, written_as
 from service.forms.reading import shown
@@ -48,7 +49,10 @@ def _printable(text: str) -> str:
 
 def _storable(moment: datetime) -> datetime:
     if not EARLIEST <= moment.year < LATEST:
-        raise refusal(N_("Expected a moment of this time, as 2026-03-02T12:30:00Z (ISO 8601, with its zone)."))
+        raise refusal(
+            N_("Expected a moment of this time, as 2026-03-02T12:30:00Z (ISO 8601, with its zone)."),
+            FieldCode.OUT_OF_RANGE,
+        )
     return moment
 
 
@@ -107,7 +111,10 @@ class SheetIn(Body):
     def _known(cls, ratings: dict[str, Any], info: ValidationInfo) -> dict[str, Any]:
         unknown = [name for name in ratings if name not in _RATED]
         if unknown:
-            raise refusal(N_("There is no such criterion; expected some of the names that the trial gave."))
+            raise refusal(
+                N_("There is no such criterion; expected some of the names that the trial gave."),
+                FieldCode.UNKNOWN_NAME,
+            )
         if CARRYING in ratings and info.data.get("rater") == "player":
             raise refusal(N_("Got carrying from the player; only a listener across the room can rate it."))
         return ratings
@@ -170,7 +177,7 @@ def _problems(form: type[BaseModel], error: ValidationError) -> list[FieldProble
     found: dict[str, FieldProblem] = {}
     for detail in error.errors(include_url=False):
         path = ".".join(map(str, _place(detail)))
-        found.setdefault(path, FieldProblem(path, _sentence(form, detail)))
+        found.setdefault(path, FieldProblem(path, _sentence(form, detail), code_of(detail)))
     return list(found.values())
 
 

@@ -8,7 +8,7 @@ from pydantic.json_schema import models_json_schema
 
 from service import advice, forms, language, words
 from service.access import keys
-from service.errors import Invalid
+from service.errors import FieldCode, FieldProblem, Invalid
 from service.forms.server import OutcomeIn, TrialIn
 from service.forms.sheet import SheetIn
 from service.language import _
@@ -73,7 +73,8 @@ async def give_advice(
     client = None if is_server else (request.client.host if request.client else "")
     asked_of = api_keys.bound(questionnaire, found)
     if asked_of.player is not None and not is_server:
-        raise Invalid([("player", _("Only a dealer’s own server may name a player; leave it out."))])
+        sentence = _("Only a dealer’s own server may name a player; leave it out.")
+        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_OPEN)])
     marks = known.of_server(session, asked_of)
     told = advice.advise(session, asked_of, client=client, marks=marks)
     answer = words.reply(told, operator=is_server)
@@ -96,5 +97,6 @@ def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
         ref_template=_REF,
         schema_generator=schema.Bodies,
     )
-    description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
+    _refs, answers = models_json_schema([(schema.Problem, "serialization")], ref_template=_REF)
+    description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"] | answers["$defs"])
     return api_links.add_links(api_keys.add_security(description))

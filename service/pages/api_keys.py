@@ -10,17 +10,17 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 from sqlalchemy.orm import Session
 from starlette.datastructures import Headers
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import doors, forms
 from service.access import keys
 from service.access.keys import KeyFound
 from service.database import Database
-from service.errors import Invalid, NotAllowed
+from service.errors import Code, FieldCode, FieldProblem, Invalid, NotAllowed
 from service.language import _
 from service.pages import errors
-from service.pages.screens import bearer, unknown_key
+from service.pages.screens import bearer, no_key, unknown_key
 
 ADVICE = "/api/v1/advice"
 _PREFLIGHT_SECONDS = 600
@@ -66,15 +66,9 @@ def found(session: Session, brought: Offered) -> KeyFound | None:
     if known is None:
         return None
     if known.kind == keys.WEBSITE and brought.origin not in doors.origins_of(session, known.dealer):
-        raise NotAllowed(
-            _("This key works on its dealer’s own pages only; the desk lists their origins under ‘Website’.")
-        )
+        raise NotAllowed(code=Code.WRONG_ORIGIN)
     if known.kind == keys.SERVER and brought.origin is not None:
-        raise NotAllowed(
-            _(
-                "This key is secret and belongs on a server; it came from a web page. Revoke it and use a website key there."
-            )
-        )
+        raise NotAllowed(code=Code.SECRET_IN_PAGE)
     return known
 
 
@@ -82,14 +76,14 @@ def server(session: Session, brought: Offered) -> KeyFound:
     """Return whose server key it is; raises 401 without a key, else as `caller` does, and for a website's key."""
     known = caller(session, brought)
     if known is None:
-        raise unknown_key()
+        raise no_key()
     return require_server(known)
 
 
 def require_server(found: KeyFound) -> KeyFound:
     """Return the key; raises `NotAllowed` where it is a website's."""
     if found.kind != keys.SERVER:
-        raise NotAllowed(_("This is a website’s key, which is good for advice only; trials need the server’s."))
+        raise NotAllowed(code=Code.ADVICE_ONLY)
     return found
 
 
@@ -99,7 +93,7 @@ def bound(questionnaire: forms.Questionnaire, found: KeyFound | None) -> forms.Q
         return questionnaire
     if questionnaire.dealer not in (None, found.dealer):
         sentence = _("This key is another dealer’s; leave the dealer out.")
-        raise Invalid([("dealer", sentence)])
+        raise Invalid([FieldProblem("dealer", sentence, FieldCode.CONTRADICTS)])
     return questionnaire.model_copy(update={"dealer": found.dealer})
 
 
@@ -129,7 +123,9 @@ class DealersPages:
         wanted = headers.get("access-control-request-headers", "").lower()
         if "authorization" not in wanted or not self._knows(origin):
             sentence = _("Only pages of a dealer, with that dealer’s website key, may ask from a browser.")
-            return JSONResponse(errors.body(sentence), 403, {"Vary": "Origin"})
+            refused = errors.as_json(Code.WRONG_ORIGIN, sentence)
+            refused.headers["Vary"] = "Origin"
+            return refused
         granted = {
             "Access-Control-Allow-Origin": origin,
             "Access-Control-Allow-Methods": "POST",

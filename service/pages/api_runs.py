@@ -1,6 +1,6 @@
 """The API's door for sheets: a tablet, a phone or a listener puts them here, as often as it takes."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse
@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 
 from service.access import tablets
 from service.access.links import Signer
-from service.errors import Invalid, NotHere
+from service.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.forms.sheet import RUN_ID, SheetIn, read_sheet
 from service.language import _
 from service.pages import keyed, schema
@@ -30,11 +30,6 @@ class SheetStored(schema.Answer):
 TrialKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
 RunKey = Annotated[str, Path(json_schema_extra={"minLength": 8, "maxLength": 64, "pattern": f"^{RUN_ID.pattern}$"})]
 _REFUSALS = (HTTPException, NotHere, Invalid)
-_NOT_STORED: dict[int | str, dict[str, Any]] = {
-    401: {"model": schema.Error, "description": "No key, or one that opens nothing (any more)"},
-    404: {"model": schema.Error, "description": "No such trial for this key"},
-    **schema.errors(400, 408, 413, 415, 421, 422, 429, 500, 503),
-}
 
 
 @router.put(
@@ -42,7 +37,7 @@ _NOT_STORED: dict[int | str, dict[str, Any]] = {
     summary="Keep one rating sheet; the same one again changes nothing",
     responses={
         200: {"model": SheetStored, "description": "Stored"},
-        **_NOT_STORED,
+        **schema.errors(400, 401, 404, 408, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
         "security": [{"bearer": []}],
@@ -58,7 +53,8 @@ async def put_sheet(
 ) -> JSONResponse:
     """Keep a sheet under the sender's own id: the highest revision counts, every one is kept, none that is well formed is refused."""
     if not RUN_ID.fullmatch(run_id):
-        raise Invalid([("run_id", _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID."))])
+        sentence = _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID.")
+        raise Invalid([FieldProblem("run_id", sentence, FieldCode.WRONG_FORM)])
     sheet = read_sheet(content)
     together: Together = request.app.state.together
     stored = await together.write(lambda session: _keep(session, key, links, trial, run_id, sheet), _REFUSALS)
@@ -72,7 +68,8 @@ def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet
     if not sender.may_send(trial):
         raise NotHere
     if sender.rater not in (None, sheet.rater):
-        raise Invalid([("rater", _("This link is for the {rater}’s sheets.").format(rater=sender.rater))])
+        sentence = _("This link is for the {rater}’s sheets.").format(rater=sender.rater)
+        raise Invalid([FieldProblem("rater", sentence, FieldCode.CONTRADICTS)])
     stored = sheets.record(session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
     if sender.tablet is not None:
         tablets.seen(session, sender.tablet)

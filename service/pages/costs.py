@@ -70,6 +70,7 @@ COSTS: Mapping[str, int] = {
     "GET /.well-known/change-password": SMALL,
     "GET /.well-known/security.txt": SMALL,
     "GET /robots.txt": SMALL,
+    "GET /problems/{code}": SMALL,
 }
 """Of each method and path that needs no sign-in and no key; HEAD costs what GET does. `asked` in `pages.api` charges for advice."""
 

@@ -10,6 +10,7 @@ from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import hosts, language
+from service.errors import Code
 from service.language import N_, _
 from service.pages import errors, health, metrics
 
@@ -35,25 +36,29 @@ class Edge:
             return
         request = Request(scope)
         language.speak(language.preferred(request.headers.get("accept-language", "")))
-        status, sentence = refused[0], _(refused[1])
-        await errors.answer(request, status, sentence)(scope, receive, send)
+        code, sentence = refused[0], _(refused[1])
+        await errors.answer(request, code, sentence)(scope, receive, send)
 
-    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
-        """Return status and untranslated sentence of what is wrong with a request's head, None for nothing."""
+    def _refusal(self, scope: Scope) -> tuple[Code, str] | None:
+        """Return code and untranslated sentence of what is wrong with a request's head, None for nothing."""
         if _holds_nul(scope):
-            return 400, N_("The address or a header holds the character NUL, which nothing here does; leave it out.")
+            return Code.MALFORMED, N_(
+                "The address or a header holds the character NUL, which nothing here does; leave it out."
+            )
         named = [value for name, value in scope["headers"] if name == b"host"]
         if len(named) != 1:
             # A probe of a load balancer may speak HTTP/1.0, which knows no such header.
             if not named and scope["path"] in BY_ANY_NAME and scope.get("http_version") == "1.0":
                 return None
-            return 400, N_("Expected one Host header, as every program that speaks HTTP/1.1 sends it.")
+            return Code.MALFORMED, N_("Expected one Host header, as every program that speaks HTTP/1.1 sends it.")
         name = hosts.name_of(named[0].decode("latin-1"))
         if name is None:
-            return 400, N_("The Host header names no host; expected a name or a number, with a port or without.")
+            return Code.MALFORMED, N_(
+                "The Host header names no host; expected a name or a number, with a port or without."
+            )
         if scope["path"] in BY_ANY_NAME or hosts.answers_to(name, self.known):
             return None
-        return 421, N_("The service does not answer under this name; whoever runs it sets ALLOWED_HOSTS.")
+        return Code.WRONG_HOST, N_("The service does not answer under this name; whoever runs it sets ALLOWED_HOSTS.")
 
 
 def _holds_nul(scope: Scope) -> bool:

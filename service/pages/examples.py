@@ -1,4 +1,4 @@
-"""The example of an advice in the API's description; invented, and held against the schema and the words by a test."""
+"""Examples in the API's description: an advice and a refusal; invented, held against the schema and the words by tests."""
 
 from typing import Any
 
@@ -85,4 +85,19 @@ ADVICE: dict[str, Any] = {
     },
     "cautions": ["This is a statistical estimate from past trials."],
     "notes": [],
+}
+
+PROBLEM: dict[str, Any] = {
+    "type": "/problems/invalid_fields",
+    "title": "Some answers cannot be used",
+    "status": 422,
+    "detail": "Nothing was changed. Mend the fields named here and send it again.",
+    "code": "invalid_fields",
+    "errors": [
+        {
+            "path": "tried.0.copy",
+            "code": "not_here",
+            "detail": "There is no bow DB-9999 in the range; look at its serial again.",
+        }
+    ],
 }

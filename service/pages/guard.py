@@ -29,8 +29,7 @@ from service import language, security
 from service.access import drawn, roles, sessions
 from service.access.sessions import SignedIn
 from service.database import Database
-from service.errors import Invalid, NotAllowed
-from service.language import _
+from service.errors import Code, Invalid, NotAllowed
 from service.pages import bodies, costs, errors, keeping
 from service.pages.bodies import typed
 
@@ -340,7 +339,7 @@ PostedFile = Annotated[tuple[Fields, bytes], Depends(_posted_file)]
 async def _sign_in_first(request: Request, error: Exception) -> Response:
     del error
     if "text/html" not in request.headers.get("accept", ""):
-        return errors.answer(request, 403, _("Sign in first."))
+        return errors.answer(request, Code.SIGN_IN_FIRST)
     if request.method == "POST":
         return await _keep(request)
     return RedirectResponse(SIGN_IN + _back(request), 303)

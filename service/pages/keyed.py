@@ -13,7 +13,7 @@ from service.access.keys import KeyFound
 from service.database import Database
 from service.pages import api_keys
 from service.pages.api_keys import Brought
-from service.pages.screens import Key, Links, client_of, not_too_often, unknown_key
+from service.pages.screens import Key, Links, client_of, no_key, not_too_often, unknown_key
 from service.trials import senders
 
 
@@ -27,7 +27,7 @@ async def _caller(request: Request, brought: Brought) -> KeyFound | None:
 
 async def _server(request: Request, brought: Brought) -> KeyFound:
     if brought.key is None:
-        raise unknown_key()
+        raise no_key()
     with _database(request).reading() as session:
         found = api_keys.found(session, brought)
     known = api_keys.require_server(found if found is not None else _refuse(request))

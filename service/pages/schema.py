@@ -6,7 +6,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
 from model.domain.vocabulary import Basis, Criterion, Role
-from service.pages.examples import ADVICE
+from service import problems
+from service.errors import MOST_TOLD, Code, FieldCode
+from service.pages.examples import ADVICE, PROBLEM
 
 Share = float
 _LIMITS = {"ge": "minimum", "le": "maximum"}
@@ -252,24 +254,28 @@ class Health(Answer):
     parts: dict[Literal["database", "tables", "model", "outbox", "disk"], Literal["ok", "alarm"]]
 
 
-class Problem(Answer):
+class FieldError(Answer):
     """One field that cannot be used."""
 
-    path: str
-    message: str
+    path: str = Field(
+        description="names joined by dots, places in lists counted from 0: `tried.0.copy`; empty: the whole"
+    )
+    code: FieldCode = Field(description="stable, the same in every language")
+    detail: str = Field(description="what is wrong and what would be right, in the reader's language")
 
 
-class ErrorTold(Answer):
-    """What went wrong, in plain words."""
+class Problem(Answer):
+    """Problem details (RFC 9457), the one shape of every refusal."""
 
-    message: str
-    problems: list[Problem]
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [PROBLEM]})
 
-
-class Error(Answer):
-    """The one shape of every error."""
-
-    error: ErrorTold
+    type: str = Field(pattern="^/problems/[a-z_]+$", description="a reference to the page that says more of this kind")
+    title: str
+    status: int = Field(ge=400, le=599)
+    detail: str
+    code: Code = Field(description="stable, the same in every language; decide by this")
+    errors: list[FieldError] = Field(max_length=MOST_TOLD, description="with `invalid_fields`, else empty")
+    request: str | None = Field(default=None, description="from 500 on: names the request in the service's log")
 
 
 def errors(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -280,13 +286,14 @@ def errors(*statuses: int) -> dict[int | str, dict[str, Any]]:
         403: "A key of the wrong kind, or used on a page that is not its dealer's",
         404: "Nothing of this id for this key",
         408: "Did not come whole in time; the connection is closed",
-        409: "Cannot be done as things stand; the sentence says why",
+        409: "Cannot be done as things stand; code and sentence say why",
         413: "Larger than 256 kB",
         421: "Asked under a name that the service does not answer to",
         415: "Not JSON",
-        422: "Fields that cannot be used, each with its path and a sentence",
+        422: "Fields that cannot be used, each with its path, code and a sentence",
         429: "Asked too often; see Retry-After",
         500: "A mistake on our side",
         503: "The database is busy; see Retry-After",
     }
-    return {status: {"model": Error, "description": said[status]} for status in statuses}
+    content = {problems.MEDIA_TYPE: {"schema": {"$ref": f"#/components/schemas/{Problem.__name__}"}}}
+    return {status: {"description": said[status], "content": content} for status in statuses}

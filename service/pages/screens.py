@@ -8,7 +8,9 @@ from fastapi import Depends, Request
 from starlette.exceptions import HTTPException
 
 from service.access.links import Signer
+from service.errors import Code
 from service.limits import RateLimit
+from service.pages import errors
 from service.pages.bodies import json_body
 from service.pages.contexts import Page
 
@@ -32,13 +34,18 @@ def bearer(request: Request) -> str:
     """Return the key that a request brings along; raises 401 where it brings none."""
     scheme, _blank, key = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not key.strip():
-        raise unknown_key()
+        raise no_key()
     return key.strip()
 
 
-def unknown_key() -> HTTPException:
+def no_key() -> errors.Coded:
+    """Return the answer where a key is wanted and none is there: no code of an error in the header (RFC 6750, 3.1)."""
+    return errors.Coded(Code.KEY_MISSING, {"WWW-Authenticate": "Bearer"})
+
+
+def unknown_key() -> errors.Coded:
     """Return the answer to a key that opens nothing (RFC 6750, section 3)."""
-    return HTTPException(401, headers={"WWW-Authenticate": 'Bearer error="invalid_token"'})
+    return errors.Coded(Code.KEY_UNKNOWN, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
 
 
 def client_of(request: Request) -> str:

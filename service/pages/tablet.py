@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from service import drafts
 from service.access import tablets
-from service.errors import Invalid
+from service.errors import FieldCode, FieldProblem, Invalid
 from service.forms.sheet import RUN_ID, read_code, read_pair
 from service.language import _
 from service.pages.keyed import FROM_TABLET
@@ -74,9 +74,8 @@ async def one_trial(trial: str, key: Key, session: Reading) -> JSONResponse:
 async def put_pair(trial: str, pair_id: str, content: Json, key: Key, session: Writing) -> JSONResponse:
     """Keep one pair of a head-to-head; the same one again changes nothing."""
     if not RUN_ID.fullmatch(pair_id):
-        raise Invalid(
-            [("pair_id", _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID."))]
-        )
+        sentence = _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID.")
+        raise Invalid([FieldProblem("pair_id", sentence, FieldCode.WRONG_FORM)])
     pair = read_pair(content)
     dealer = _known(session, key).dealer
     return JSONResponse(head_to_head.record_pair(session, dealer, trial, pair_id, pair))

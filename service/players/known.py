@@ -29,7 +29,7 @@ from model.domain.records import Run
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, OutcomeKind
 from model.features.design import MIDDLE_POSITION
 from service import tables
-from service.errors import Invalid, NotHere
+from service.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.forms import Questionnaire
 from service.language import _
 from service.players import same
@@ -171,12 +171,13 @@ def of_server(session: Session, answers: Questionnaire) -> Marks:
     if answers.player is None:
         return NO_MARKS
     if answers.dealer is None:
-        raise Invalid([("dealer", _("Name the dealer too: a player is known to one dealer."))])
+        sentence = _("Name the dealer too: a player is known to one dealer.")
+        raise Invalid([FieldProblem("dealer", sentence, FieldCode.MISSING)])
     try:
         return of_own(session, answers.dealer, answers, answers.player)
     except NotHere:
         sentence = _("There is no player of this key here; leave it out for one who is new.")
-        raise Invalid([("player", sentence)]) from None
+        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def key_of(session: Session, marks: Marks) -> str | None:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service import formats, tables
 from service.access import audit
 from service.access.events import Event
-from service.errors import NotHere, Refused
+from service.errors import Code, NotHere, Refused
 from service.language import _
 
 _SET_BACK: ContextVar[dt.timedelta] = ContextVar("set_back", default=dt.timedelta())
@@ -105,7 +105,9 @@ def still_wanted() -> ColumnElement[bool]:
 def require_state(composition: tables.Composition, states: Sequence[str], otherwise: str) -> None:
     """Raise `Refused` with a sentence unless the trial is in one of the states; ``{state}`` is filled in."""
     if composition.state not in states:
-        raise Refused(otherwise.format(number=composition.number, state=state_words(composition.state)))
+        raise Refused(
+            otherwise.format(number=composition.number, state=state_words(composition.state)), Code.WRONG_STATE
+        )
 
 
 def state_words(state: str) -> str:

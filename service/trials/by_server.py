@@ -6,7 +6,7 @@ from sqlalchemy.orm import Session
 
 from service import forms
 from service.access import audit, events
-from service.errors import Invalid, NotHere
+from service.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.forms import Composing, Questionnaire
 from service.forms.server import OutcomeIn, TrialIn
 from service.language import _
@@ -62,7 +62,7 @@ def _require_player(session: Session, dealer: str, key: str) -> None:
         players.known(session, dealer, key)
     except NotHere:
         sentence = _("There is no player of this key here; leave it out for one who is new.")
-        raise Invalid([("player", sentence)]) from None
+        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
@@ -77,7 +77,8 @@ def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
     for field, value in told.items():
         if getattr(answers, field) != value:
             sentence = _("The answers say {value}; leave this out, or say the same.")
-            raise Invalid([(field, sentence.format(value=getattr(answers, field)))])
+            said = sentence.format(value=getattr(answers, field))
+            raise Invalid([FieldProblem(field, said, FieldCode.CONTRADICTS)])
     return answers
 
 
@@ -86,7 +87,7 @@ def _of_enquiry(session: Session, dealer: str, id_: str) -> Questionnaire:
         return forms.check(enquiring.own(session, dealer, id_).answers)
     except NotHere:
         sentence = _("There is no enquiry of this id here; leave it out and give the answers instead.")
-        raise Invalid([("enquiry", sentence)]) from None
+        raise Invalid([FieldProblem("enquiry", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def tell(session: Session, dealer: str, key: str) -> dict[str, Any]:
@@ -142,4 +143,4 @@ def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[st
 
 def _renamed(invalid: Invalid) -> Invalid:
     """Return what is wrong by the names that a server uses."""
-    return Invalid(("date" if each.path == "on" else each.path, each.message) for each in invalid.problems)
+    return Invalid(each.at("date") if each.path == "on" else each for each in invalid.problems)

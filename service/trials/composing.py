@@ -13,7 +13,7 @@ from model.trial import Row
 from service import advice, tables
 from service.access import events
 from service.advice import Considered
-from service.errors import FieldProblem, Invalid, NotHere, Refused
+from service.errors import Code, FieldCode, Invalid, NotHere, Refused
 from service.forms import Composing, Questionnaire
 from service.forms.composing import MOST_COPIES
 from service.language import _
@@ -85,7 +85,7 @@ def _is_there(session: Session, dealer: str, key: str) -> bool:
     try:
         composed(session, dealer, key)
     except NotHere:
-        raise Refused(_("This id is taken; draw a new one for a new trial.")) from None
+        raise Refused(_("This id is taken; draw a new one for a new trial."), Code.ID_TAKEN) from None
     return True
 
 
@@ -103,7 +103,7 @@ def consider_answers(
     try:
         considered = advice.consider(session, questionnaire, copies, stored.known)
     except Invalid as invalid:
-        raise Invalid(FieldProblem(f"answers.{each.path}", each.message) for each in invalid.problems) from None
+        raise Invalid(each.at(f"answers.{each.path}") for each in invalid.problems) from None
     check_suited(considered, copies)
     return considered
 
@@ -115,12 +115,15 @@ def check_suited(considered: Considered, copies: Sequence[str]) -> None:
     for place, serial in enumerate(copies):
         if serial in suited:
             continue
-        sentence = (
-            _("The bow {copy} is for another instrument or hold; choose one that the player can use.")
+        sentence, code = (
+            (
+                _("The bow {copy} is for another instrument or hold; choose one that the player can use."),
+                FieldCode.CONTRADICTS,
+            )
             if serial in known
-            else _("There is no bow {copy} in your stock; look at its serial again.")
+            else (_("There is no bow {copy} in your stock; look at its serial again."), FieldCode.NOT_HERE)
         )
-        problems.append((f"copies.{place}", sentence.format(copy=serial)))
+        problems.append((f"copies.{place}", sentence.format(copy=serial), code))
     if problems:
         raise Invalid(problems)
 
@@ -140,7 +143,7 @@ def set_aside(
     rows = lock_copies(session, copies)
     unknown = _("There is no bow {copy} in your stock; look at its serial again.")
     elsewhere = [
-        (f"copies.{place}", unknown.format(copy=serial))
+        (f"copies.{place}", unknown.format(copy=serial), FieldCode.NOT_HERE)
         for place, serial in enumerate(copies)
         if serial not in rows or rows[serial].dealer != dealer
     ]
@@ -152,7 +155,7 @@ def set_aside(
         for serial in copies
     ]
     if any(reasons):
-        raise Refused(" ".join(reason for reason in reasons if reason))
+        raise Refused(" ".join(reason for reason in reasons if reason), Code.BOWS_TAKEN)
 
 
 def keep_aside(session: Session, composition: tables.Composition, copies: Sequence[str]) -> None:

@@ -11,7 +11,7 @@ from model.domain.vocabulary import Place
 from service import formats, tables
 from service.access import events
 from service.advice import Considered
-from service.errors import Invalid, Refused
+from service.errors import Code, Invalid, Refused
 from service.forms import check
 from service.language import _
 from service.mail import mails
@@ -274,7 +274,7 @@ def _go_out(
                 row.out_at, row.condition_out = now(), condition.get(row.copy, "").strip() or None
             session.flush()
     except IntegrityError:
-        raise Refused(_out_elsewhere(session, composition, list(held))) from None
+        raise Refused(_out_elsewhere(session, composition, list(held)), Code.BOWS_TAKEN) from None
     for copy in held.values():
         copy.status = "on_trial"
     _on_the_day(trial, composition, rows)
@@ -303,7 +303,7 @@ def _refuse_gone(composition: tables.Composition, copies: Iterable[tables.Copy])
     moved = _("{copy} is no more in this shop.")
     gone += [moved.format(copy=copy.serial) for copy in copies if copy.dealer != composition.dealer]
     if gone:
-        raise Refused(" ".join([*gone, _("Exchange or drop it first.")]))
+        raise Refused(" ".join([*gone, _("Exchange or drop it first.")]), Code.BOWS_TAKEN)
 
 
 def _out_elsewhere(session: Session, composition: tables.Composition, copies: list[str]) -> str:

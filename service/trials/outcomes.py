@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import Blinding, OutcomeKind, Place
 from service import formats, tables
 from service.access import events
-from service.errors import Invalid, NotHere, Refused
+from service.errors import Code, FieldCode, FieldProblem, Invalid, NotHere, Refused
 from service.language import _
 from service.mail import mails
 from service.players import same
@@ -123,30 +123,36 @@ def take_out(session: Session, composition: tables.Composition, mistaken: tables
 def _checked(
     session: Session, trial: tables.Trial, outcome: str, copy: str | None, reason: str | None, on: dt.date
 ) -> OutcomeKind:
-    problems: list[tuple[str, str]] = []
+    problems: list[FieldProblem] = []
     if outcome not in tuple(OutcomeKind):
-        problems.append(("outcome", _("Say what came of it: kept, more_asked, none or returned.")))
+        sentence = _("Say what came of it: kept, more_asked, none or returned.")
+        problems.append(FieldProblem("outcome", sentence, FieldCode.NOT_ONE_OF))
     if reason is not None and reason not in tables.REASONS:
         words = ", ".join(tables.REASONS)
-        problems.append(("reason", _("Give one of these reasons, or none: {words}.").format(words=words)))
+        sentence = _("Give one of these reasons, or none: {words}.").format(words=words)
+        problems.append(FieldProblem("reason", sentence, FieldCode.NOT_ONE_OF))
     if on < trial.on:
-        problems.append(("on", _("This is before the trial, {day}.").format(day=formats.day(trial.on))))
+        sentence = _("This is before the trial, {day}.").format(day=formats.day(trial.on))
+        problems.append(FieldProblem("on", sentence, FieldCode.CONTRADICTS))
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
-        problems.append(("on", _("This day is still to come.")))
+        problems.append(FieldProblem("on", _("This day is still to come."), FieldCode.OUT_OF_RANGE))
     problems += _copy_problems(session, trial, outcome, copy)
     if problems:
         raise Invalid(problems)
     return OutcomeKind(outcome)
 
 
-def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: str | None) -> list[tuple[str, str]]:
+def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: str | None) -> list[FieldProblem]:
     if copy is None:
         needed = outcome in tuple(map(str, NAMES_COPY))
-        return [("copy", _("Say which bow was kept or brought back."))] if needed else []
+        sentence = _("Say which bow was kept or brought back.")
+        return [FieldProblem("copy", sentence, FieldCode.MISSING)] if needed else []
     if outcome not in tuple(map(str, NAMES_COPY)):
-        return [("copy", _("A bow is named only where it was kept or brought back; leave it out."))]
+        sentence = _("A bow is named only where it was kept or brought back; leave it out.")
+        return [FieldProblem("copy", sentence, FieldCode.CONTRADICTS)]
     if copy not in [row.copy for row in carried(session, trial.id)]:
-        return [("copy", _("The bow {copy} was not in this trial.").format(copy=copy))]
+        sentence = _("The bow {copy} was not in this trial.").format(copy=copy)
+        return [FieldProblem("copy", sentence, FieldCode.NOT_HERE)]
     return []
 
 
@@ -189,15 +195,18 @@ def _refuse_contradiction(before: Sequence[tables.Outcome], kind: OutcomeKind, c
     kept = kept_since(before)
     if kind is OutcomeKind.KEPT and copy in kept:
         sentence = _("{copy} was recorded as kept on {day} already; correct that entry if the day is wrong.")
-        raise Refused(sentence.format(copy=copy, day=formats.day(kept[copy])))
+        raise Refused(sentence.format(copy=copy, day=formats.day(kept[copy])), Code.CONTRADICTS_RECORD)
     if kind is OutcomeKind.RETURNED and (copy not in kept or kept[copy] > on):
-        raise Refused(_("{copy} was not kept before that day, so it cannot have been brought back.").format(copy=copy))
+        raise Refused(
+            _("{copy} was not kept before that day, so it cannot have been brought back.").format(copy=copy),
+            Code.CONTRADICTS_RECORD,
+        )
     if kind in (OutcomeKind.NONE, OutcomeKind.MORE_ASKED) and kept:
         one, since = next(iter(kept.items()))
         sentence = _(
             "{copy} was kept on {day}. Record it as brought back first, or correct that entry if it was a mistake."
         )
-        raise Refused(sentence.format(copy=one, day=formats.day(since)))
+        raise Refused(sentence.format(copy=one, day=formats.day(since)), Code.CONTRADICTS_RECORD)
     _refuse_kept_before_none(before, kind, on)
 
 
@@ -205,7 +214,7 @@ def _refuse_kept_before_none(before: Sequence[tables.Outcome], kind: OutcomeKind
     none = [row.on for row in before if row.outcome is OutcomeKind.NONE and row.on >= on]
     if kind is OutcomeKind.KEPT and none:
         sentence = _("On {day} it was recorded that none was kept; correct that entry instead.")
-        raise Refused(sentence.format(day=formats.day(max(none))))
+        raise Refused(sentence.format(day=formats.day(max(none))), Code.CONTRADICTS_RECORD)
 
 
 def _end(session: Session, trial: tables.Trial, composition: tables.Composition, kept: str | None) -> None:

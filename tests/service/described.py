@@ -85,7 +85,7 @@ class World:
             return [f"{who}: {case.as_curl_command()}\n{failure}" for failure in group.exceptions]
         mode = case.meta.generation.mode if case.meta else None
         if mode is GenerationMode.POSITIVE and reply.status_code in (400, 413, 415, 422):
-            told = schema.Error.model_validate(reply.json()).error.problems
+            told = schema.Problem.model_validate(reply.json()).errors
             wrong = [each for each in told if not UNPROMISED.fullmatch(each.path)]
             if wrong or not told:
                 return [f"{who}: {case.as_curl_command()}\nrefused although as described: {wrong or reply.text}"]

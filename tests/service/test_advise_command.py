@@ -69,14 +69,14 @@ def test_lines_give_lines_in_order_and_an_unusable_one_an_error(advise: Advise) 
     replies = [json.loads(line) for line in out.splitlines()]
     assert status == 1
     assert ["error" in reply for reply in replies] == [False, True, True, True, False]
-    assert replies[1]["error"]["problems"][0]["path"] == "instrument"
-    assert "line 3, column 2" in replies[2]["error"]["message"]
-    assert replies[3]["error"]["message"].startswith("The answers hold NaN, which is no JSON")
+    assert replies[1]["error"]["errors"][0]["path"] == "instrument"
+    assert "line 3, column 2" in replies[2]["error"]["detail"]
+    assert replies[3]["error"]["detail"].startswith("The answers hold NaN, which is no JSON")
 
 
 def test_unusable_answers_name_every_field(advise: Advise) -> None:
     status, out = advise('{"instrument": "double_bass", "strings": "four"}')
-    problems = {problem["path"]: problem["message"] for problem in json.loads(out)["error"]["problems"]}
+    problems = {problem["path"]: problem["detail"] for problem in json.loads(out)["error"]["errors"]}
     assert status == 1
     assert {"hold", "strings"} <= problems.keys()
 

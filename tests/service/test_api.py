@@ -95,7 +95,7 @@ def test_the_same_id_with_other_answers_is_refused_at_the_id(client: Client) -> 
     before = client.count()
     answer = client.advice(body | {"strings": 5})
     assert answer.status_code == 422
-    assert [problem["path"] for problem in answer.json()["error"]["problems"]] == ["id"]
+    assert [problem["path"] for problem in answer.json()["errors"]] == ["id"]
     assert client.count() == before
 
 
@@ -114,8 +114,8 @@ def test_an_unusable_answer_is_refused_by_path_and_nothing_is_kept(client: Clien
     before = client.count()
     answer = client.advice(with_answer(path, value, BODY))
     assert answer.status_code == 422
-    error = schema.Error.model_validate(answer.json()).error
-    assert [problem.path for problem in error.problems] == [path]
+    told = schema.Problem.model_validate(answer.json())
+    assert [each.path for each in told.errors] == [path]
     assert client.count() == before
 
 
@@ -132,7 +132,7 @@ def test_a_name_that_nothing_here_has_is_refused_by_path(client: Client, changes
     before = client.count()
     answer = client.advice(fresh(**changes))
     assert answer.status_code == 422
-    assert [problem["path"] for problem in answer.json()["error"]["problems"]] == [path]
+    assert [problem["path"] for problem in answer.json()["errors"]] == [path]
     assert client.count() == before
 
 
@@ -151,7 +151,7 @@ def test_a_name_that_nothing_here_has_is_refused_by_path(client: Client, changes
 def test_what_is_not_json_or_not_a_number_is_refused_with_the_place(client: Client, text: bytes, said: str) -> None:
     answer = client.advice(text)
     assert answer.status_code == 422
-    assert said in answer.json()["error"]["problems"][0]["message"]
+    assert said in answer.json()["errors"][0]["detail"]
 
 
 def test_json_with_a_character_set_is_still_json(client: Client) -> None:

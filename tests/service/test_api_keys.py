@@ -58,7 +58,7 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
 
 
 def said(reply: httpx.Response) -> str:
-    return schema.Error.model_validate(reply.json()).error.message
+    return schema.Problem.model_validate(reply.json()).detail
 
 
 # The keys themselves
@@ -122,14 +122,14 @@ def test_an_enquiry_made_with_a_key_is_the_keys_dealers(world: World, kind: str)
     (kept,) = [row for row in world.client.enquiries() if row.id == id_]
     assert kept.dealer == SHOP
     reply = world.advice(key, origin, dealer="quay")
-    assert (reply.status_code, reply.json()["error"]["problems"][0]["path"]) == (422, "dealer")
+    assert (reply.status_code, reply.json()["errors"][0]["path"]) == (422, "dealer")
 
 
 def test_the_same_id_with_another_dealers_key_gives_nothing_away(world: World) -> None:
     id_ = str(uuid.uuid4())
     assert world.advice(world.server, id=id_).status_code == 200
     reply = world.advice(world.others, id=id_)
-    assert (reply.status_code, reply.json()["error"]["problems"][0]["path"]) == (422, "id")
+    assert (reply.status_code, reply.json()["errors"][0]["path"]) == (422, "id")
 
 
 @pytest.mark.parametrize(
@@ -267,7 +267,7 @@ def test_a_trial_of_an_enquiry_has_the_enquirys_answers(world: World) -> None:
         kept = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
         assert (kept.strings, kept.hold) == (5, "german")
     reply = world.send("POST", "/api/v1/trials", body=body | {"id": str(uuid.uuid4()), "instrument": "cello"})
-    assert [problem["path"] for problem in reply.json()["error"]["problems"]] == ["instrument"]
+    assert [problem["path"] for problem in reply.json()["errors"]] == ["instrument"]
 
 
 @pytest.mark.parametrize(
@@ -294,9 +294,9 @@ def test_a_trial_of_an_enquiry_has_the_enquirys_answers(world: World) -> None:
 def test_a_trial_that_cannot_be_is_refused_by_its_field(world: World, changes: dict[str, Any], path: str) -> None:
     reply = world.send("POST", "/api/v1/trials", body=trial() | changes)
     assert reply.status_code == 422
-    problems = schema.Error.model_validate(reply.json()).error.problems
+    problems = schema.Problem.model_validate(reply.json()).errors
     assert [problem.path for problem in problems] == [path]
-    assert problems[0].message.endswith(".")
+    assert problems[0].detail.endswith(".")
 
 
 @pytest.mark.parametrize(
@@ -312,7 +312,7 @@ def test_an_outcome_that_cannot_be_is_refused_by_its_field(world: World, body: d
     key = world.send("POST", "/api/v1/trials", body=trial(copies=["DB-bramble-3"])).json().get("id", "none")
     reply = world.send("POST", f"/api/v1/trials/{key}/outcome", body=body)
     assert reply.status_code == 422
-    assert [problem["path"] for problem in reply.json()["error"]["problems"]] == [path]
+    assert [problem["path"] for problem in reply.json()["errors"]] == [path]
 
 
 def test_another_dealers_trial_is_not_there(world: World) -> None:

@@ -54,11 +54,11 @@ def test_the_bodys_language_rules_what_is_wrong_with_it_too(client: Client) -> N
         {"dealer": "nobody"},
         {"tried": [{"copy": "DB-9", "ratings": {"overall": 1}}]},
     ):
-        told = client.advice(BASS | wrong | {"language": "de"}, {"Accept-Language": "fr"}).json()["error"]
-        assert "geändert" in told["message"]
-        in_english = client.advice(BASS | wrong).json()["error"]
-        assert told["problems"][0]["path"] == in_english["problems"][0]["path"]
-        assert told["problems"][0]["message"] != in_english["problems"][0]["message"]
+        told = client.advice(BASS | wrong | {"language": "de"}, {"Accept-Language": "fr"}).json()
+        assert "geändert" in told["detail"]
+        in_english = client.advice(BASS | wrong).json()
+        assert told["errors"][0]["path"] == in_english["errors"][0]["path"]
+        assert told["errors"][0]["detail"] != in_english["errors"][0]["detail"]
 
 
 @pytest.mark.parametrize("language", ["xx", "tlh", None])
@@ -116,4 +116,4 @@ def test_other_answers_under_the_same_id_are_refused_at_the_id(client: Client, c
     assert client.advice(body).status_code == 200
     refused = client.advice(body | changes)
     assert refused.status_code == 422
-    assert [problem["path"] for problem in refused.json()["error"]["problems"]] == ["id"]
+    assert [problem["path"] for problem in refused.json()["errors"]] == ["id"]

@@ -119,8 +119,8 @@ def test_a_refusal_is_in_the_readers_language(client: Client) -> None:
 @pytest.mark.parametrize("named", [(), (EVIL,)])
 def test_a_refusal_has_the_one_shape_of_errors(client: Client, named: tuple[bytes, ...]) -> None:
     _status, _headers, body = ask(client, "/api/v1/advice", *named, method="POST")
-    told = schema.Error.model_validate_json(body).error
-    assert "Host" in told.message or "ALLOWED_HOSTS" in told.message
+    told = schema.Problem.model_validate_json(body)
+    assert "Host" in told.detail or "ALLOWED_HOSTS" in told.detail
 
 
 @pytest.mark.parametrize(

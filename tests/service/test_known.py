@@ -56,7 +56,7 @@ class Shop:
         """Ask the API for what it refuses, and return what it says by field."""
         reply = self.client.advice(BASS | changes, dict(self.headers.get(who, {})))
         assert reply.status_code == 422, reply.text
-        return {each["path"]: each["message"] for each in reply.json()["error"]["problems"]}
+        return {each["path"]: each["detail"] for each in reply.json()["errors"]}
 
     def link(self, player: str | None = None) -> str:
         """Return the link to their data that came to the player by mail."""

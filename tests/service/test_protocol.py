@@ -1,7 +1,6 @@
 """HTTP/1.1 as `serve` speaks it: slow or large heads, slow bodies, and what cannot be read, over a connection that a test holds."""
 
 import asyncio
-import json
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -11,7 +10,7 @@ from uvicorn.server import ServerState
 
 from service.commands import protocol
 from service.commands.protocol import LARGEST_HEAD, MOST_HEADERS, BoundedHttp
-from service.pages import errors
+from service.pages import schema
 
 ASK = b"GET /here HTTP/1.1\r\nHost: bows.example\r\n"
 
@@ -57,8 +56,9 @@ class Wire(asyncio.Transport):
         head, _, content = self.written.partition(b"\r\n\r\n")
         assert b"\r\nconnection: close" in head.lower()
         assert b"content-security-policy" in head.lower()
-        found: dict[str, Any] = json.loads(content)["error"]
-        assert json.loads(content) == errors.body(found["message"])
+        assert b"\r\ncontent-type: application/problem+json" in head.lower()
+        found: dict[str, Any] = schema.Problem.model_validate_json(content).model_dump(exclude_none=True)
+        assert found["status"] == self.status
         return found
 
 
@@ -125,7 +125,7 @@ def test_two_requests_at_once_are_answered_one_after_the_other() -> None:
 def test_a_head_that_does_not_end_is_not_waited_for() -> None:
     wire = waited(ASK + b"X-Slow: ")
     assert wire.status == 408  # RFC 9110, 15.5.9
-    assert "in time" in wire.error["message"]
+    assert "in time" in wire.error["detail"]
 
 
 @pytest.mark.usefixtures("impatient")
@@ -162,7 +162,7 @@ def test_a_head_that_is_too_large_is_refused(head: bytes, size: int) -> None:
     wire = sent(*(head[at : at + size] for at in range(0, len(head), size)))
     assert wire.status == 431  # RFC 6585, section 5
     assert wire.written.count(b"HTTP/1.1 ") == 1
-    assert "16 kB" in wire.error["message"]
+    assert "16 kB" in wire.error["detail"]
     assert wire.is_closing()
 
 
@@ -180,7 +180,7 @@ def test_a_large_body_is_no_large_head() -> None:
 def test_what_is_no_http_is_refused_in_the_one_shape_of_errors() -> None:
     wire = sent(b"\x16\x03\x01 hello\r\n\r\n")
     assert wire.status == 400
-    assert wire.error["message"]
+    assert wire.error["detail"]
 
 
 @pytest.mark.parametrize(

@@ -18,13 +18,14 @@ from service.app import create_app
 from service.webhooks import Call
 from tests.service.client import add_small_range, settings_in
 
-README = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).resolve().parents[2]
+PAGES = "\n".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "service/docs/api.md"))
 SECONDS = 20
 
 
 def example(language: str, about: str) -> str:
-    """Return the README's one example in a language that speaks of something."""
-    blocks = re.findall(rf"^```{language}\n(.*?)^```", README, re.DOTALL | re.MULTILINE)
+    """Return the one example of README and the page for web developers in a language that speaks of something."""
+    blocks = re.findall(rf"^```{language}\n(.*?)^```", PAGES, re.DOTALL | re.MULTILINE)
     (found,) = (block for block in blocks if about in block)
     return str(found)
 

@@ -76,15 +76,17 @@ def test_a_refusal_is_small_and_cheap(world: World, door: str, bomb: str) -> Non
     answer, calls = counted(lambda: world.send(door, BOMBS[bomb]))
     assert answer.status_code == 422
     assert len(answer.content) < SMALL
-    assert 1 <= len(answer.json()["error"]["problems"]) <= MOST_TOLD
+    assert 1 <= len(answer.json()["errors"]) <= MOST_TOLD
     assert calls < FEW
 
 
 def test_lengths_are_told_by_path_before_contents(world: World) -> None:
-    told = world.send("advice", BOMBS["empty bows"]).json()["error"]["problems"]
-    assert told == [{"path": "tried", "message": f"Expected at most {lengths.MOST_ITEMS} entries here."}]
-    told = world.send("advice", BOMBS["a number without end"]).json()["error"]["problems"]
-    assert told == [{"path": "strings", "message": "This number has too many digits; expected at most 40."}]
+    told = world.send("advice", BOMBS["empty bows"]).json()["errors"]
+    assert [(each["path"], each["code"]) for each in told] == [("tried", "wrong_length")]
+    assert told[0]["detail"] == f"Expected at most {lengths.MOST_ITEMS} entries here."
+    told = world.send("advice", BOMBS["a number without end"]).json()["errors"]
+    assert [(each["path"], each["code"]) for each in told] == [("strings", "wrong_length")]
+    assert told[0]["detail"] == "This number has too many digits; expected at most 40."
 
 
 def test_at_most_fifty_problems_are_asked_for() -> None:
@@ -109,9 +111,7 @@ def test_the_largest_answers_that_can_be_used_are_not_too_large(world: World) ->
     }
     answer = world.send("advice", json.dumps(body).encode())
     # All lengths fit; that no bow is here by these serials is found out from their contents.
-    assert {problem["path"] for problem in answer.json()["error"]["problems"]} <= {
-        f"tried.{number}.copy" for number in range(20)
-    }
+    assert {problem["path"] for problem in answer.json()["errors"]} <= {f"tried.{number}.copy" for number in range(20)}
     note = "🎻" * 2_000
     lengths.require_bounded(json.dumps({"note": note}).encode())
 
@@ -174,4 +174,4 @@ def test_a_long_address_is_answered_shortly(world: World, address: str) -> None:
 
 def test_no_path_stands_longer_in_a_refusal_than_it_can_be_read(world: World) -> None:
     answer = world.send("advice", json.dumps({quote("ß" * 4_000): 1}).encode())
-    assert all(len(problem["path"]) <= 60 for problem in answer.json()["error"]["problems"])
+    assert all(len(problem["path"]) <= 60 for problem in answer.json()["errors"])

@@ -307,7 +307,7 @@ def test_whoever_is_signed_in_already_goes_on(desk: Desk) -> None:
 def test_a_program_that_is_not_signed_in_gets_a_plain_refusal_and_no_page(desk: Desk) -> None:
     reply = desk.client.get("/desk/account", headers={"accept": "*/*"})
     assert reply.status_code == 403
-    assert reply.json()["error"]["message"] == "Sign in first."
+    assert reply.json()["detail"] == "Sign in first."
 
 
 def test_an_older_digest_is_made_anew_at_sign_in(desk: Desk) -> None:

@@ -119,7 +119,7 @@ def test_a_body_that_does_not_come_is_ended_and_so_is_its_connection(
     # RFC 9110, 15.5.9: 408, and the connection closed, since the rest of the body would be taken for another request.
     assert answer.status == 408
     assert answer.headers["connection"] == "close"
-    assert "in time" in json.loads(answer.body)["error"]["message"]
+    assert "in time" in json.loads(answer.body)["detail"]
 
 
 @pytest.mark.parametrize(

@@ -80,7 +80,7 @@ def sheet(**changes: Any) -> dict[str, Any]:
 
 
 def problems(answer: httpx.Response) -> dict[str, str]:
-    return {each["path"]: each["message"] for each in answer.json()["error"]["problems"]}
+    return {each["path"]: each["detail"] for each in answer.json()["errors"]}
 
 
 # The API's door for sheets

@@ -30,8 +30,8 @@ def sent(world: World, method: str, path: str, body: str) -> tuple[int, list[str
     """Send JSON's text as the dealer's server; return the status and the fields named."""
     headers = dict(world.keys["server"]) | {"Content-Type": "application/json"}
     reply = Client(world.app).send(method, path, content=body.encode(), headers=headers)
-    told = [] if reply.status_code == 200 else schema.Error.model_validate(reply.json()).error.problems
-    assert all(each.message.endswith(".") for each in told)
+    told = [] if reply.status_code == 200 else schema.Problem.model_validate(reply.json()).errors
+    assert all(each.detail.endswith(".") for each in told)
     return reply.status_code, [each.path for each in told]
 
 

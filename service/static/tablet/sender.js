@@ -108,8 +108,8 @@ function mark(sending) {
 
 async function reason(answer) {
   try {
-    const { error } = await answer.json();
-    return error.problems[0]?.message ?? error.message;
+    const problem = await answer.json();
+    return problem.errors[0]?.detail ?? problem.detail;
   } catch {
     return String(answer.status);
   }
