@@ -1,11 +1,14 @@
 """Every text that a reader meets, and the catalogues of its translations: ``python -m tests.translations`` brings them up to date.
 
-Texts of the templates and of the service are collected anew; what a catalogue lacks is added without a translation, what no
-text asks for is dropped. Nothing is guessed: a changed text is a new one.
+Texts of the templates and of the service are collected by babel's extraction and brought into each catalogue by its update: a new
+text has no translation, a reworded one keeps that of the text it comes closest to, marked fuzzy, until somebody has looked, and what no
+text asks for is dropped. Fuzzy translations are not shown to readers: the English text is.
 """
 
 import dataclasses
 import datetime as dt
+import io
+import re
 import string
 import sys
 from collections.abc import Iterator
@@ -14,7 +17,7 @@ from pathlib import Path
 
 from babel.messages import Catalog, Message
 from babel.messages.extract import extract_from_dir
-from babel.messages.pofile import read_po, write_po
+from babel.messages.pofile import read_po, unescape, write_po
 
 from model.choice.purchase_model import WhyLeftOut
 from model.domain.vocabulary import SCALES
@@ -63,7 +66,19 @@ def catalogue(code: str) -> Catalog:
     if not file.exists():
         return _empty(code)
     with file.open("rb") as stream:
-        return read_po(stream, locale=code, abort_invalid=True)
+        catalog = read_po(stream, locale=code, abort_invalid=True)
+    for message in catalog:
+        # babel writes the text before a fuzzy one with its mark, '#|', but reads it as a comment.
+        before = [line for line in message.user_comments if line.startswith("|")]
+        message.user_comments = [line for line in message.user_comments if line not in before]
+        message.previous_id = _texts_in(" ".join(line[1:] for line in before)) if message.fuzzy else []
+    return catalog
+
+
+def _texts_in(comment: str) -> list[str]:
+    """Return the text or the two forms that stand in a comment as msgid and msgid_plural."""
+    parts = re.split(r"\bmsgid(?:_plural)? ", comment)[1:]
+    return ["".join(map(unescape, re.findall(r'"(?:[^"\\]|\\.)*"', part))) for part in parts]
 
 
 def _empty(code: str) -> Catalog:
@@ -84,28 +99,32 @@ def _empty(code: str) -> Catalog:
 
 
 def refreshed(code: str) -> Catalog:
-    """Return a language's catalogue of today's texts, with what was translated already."""
-    kept, fresh = catalogue(code), _empty(code)
-    for message in texts():
-        if message.id:
-            known = kept.get(message.id, message.context)
-            string = known.string if known is not None and not known.fuzzy else None
-            fresh.add(
-                message.id,
-                string,
-                sorted({(name, None) for name, _line in message.locations}),  # type: ignore[misc] # lines change too often
-                auto_comments=message.auto_comments,
-                context=message.context,
-            )
-    return fresh
+    """Return a language's catalogue of today's texts; a reworded one keeps its translation, marked fuzzy, with the text before."""
+    catalog = catalogue(code)
+    before = {(message.id, message.context): message.previous_id for message in catalog}
+    catalog.update(texts(), update_creation_date=False)
+    for message in catalog:
+        if message.fuzzy and not message.previous_id:  # the update forgets it of one that was fuzzy already
+            message.previous_id = before.get((message.id, message.context), [])
+    return catalog
+
+
+def as_text(catalog: Catalog) -> bytes:
+    """Return a catalogue as its file holds it."""
+    stream = io.BytesIO()
+    write_po(
+        stream, catalog, width=120, sort_output=True, include_lineno=False, ignore_obsolete=True, include_previous=True
+    )
+    return stream.getvalue()
 
 
 def untranslated(catalog: Catalog) -> list[str]:
-    """Return the texts that lack a translation, or one of its plural forms."""
+    """Return the texts that lack a translation, or one of its plural forms, or have one that nobody has looked at yet."""
     return [
         str(message.id)
         for message in catalog
-        if message.id and not (all(message.string) if isinstance(message.string, tuple | list) else message.string)
+        if message.id
+        and (message.fuzzy or not (all(message.string) if isinstance(message.string, list | tuple) else message.string))
     ]
 
 
@@ -144,9 +163,11 @@ def main() -> int:
         catalog = refreshed(code)
         file = catalogue_file(code)
         file.parent.mkdir(parents=True, exist_ok=True)
-        with file.open("wb") as stream:
-            write_po(stream, catalog, width=120, sort_output=True, omit_header=False, include_lineno=False)
-        print(f"{code}: {len(catalog)} texts, {len(untranslated(catalog))} without a translation")
+        file.write_bytes(as_text(catalog))
+        fuzzy = sum(message.fuzzy for message in catalog if message.id)
+        print(
+            f"{code}: {len(catalog)} texts, {len(untranslated(catalog))} to translate, {fuzzy} of them reworded (fuzzy)"
+        )
     return 0
 
 

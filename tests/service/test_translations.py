@@ -1,10 +1,13 @@
 """Translations: every text has one in every language, and none has lost or gained a value that is put into it."""
 
+from pathlib import Path
+
 import pytest
 from babel.messages import Catalog
 
 from service import language
-from tests.translations import TRANSLATED, catalogue, refreshed, texts, untranslated, wrong
+from tests import translations
+from tests.translations import TRANSLATED, as_text, catalogue, refreshed, texts, untranslated, wrong
 
 
 @pytest.mark.parametrize("code", TRANSLATED)
@@ -43,6 +46,65 @@ def test_a_lost_value_an_added_one_and_lost_blanks_are_seen() -> None:
     catalog.add(("%(count)s bow", "%(count)s bows"), ("ein Bogen", "Bögen"))
     catalog.add(("{count} sheet", "{count} sheets"), ("ein Blatt", "{count} Blätter"))
     assert [len(wrong(message)) for message in catalog if message.id] == [1, 1, 1, 1, 0]
+
+
+@pytest.fixture
+def languages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of catalogues of one's own, and one text: told, then reworded by a test."""
+    monkeypatch.setattr(language, "LOCALES", tmp_path)
+    file = language.catalogue_file("de")
+    file.parent.mkdir(parents=True)
+    return file
+
+
+def asking_for(monkeypatch: pytest.MonkeyPatch, *asked: str) -> None:
+    catalog = Catalog()
+    for text in asked:
+        catalog.add(text)
+    monkeypatch.setattr(translations, "texts", lambda: catalog)
+
+
+def test_a_reworded_text_keeps_its_translation_as_fuzzy_until_somebody_has_looked(
+    languages: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """GNU gettext manual, 'Fuzzy Entries' and the mark of a text before, '#|'."""
+    asking_for(monkeypatch, "Try three bows today.", "Of no use any more.")
+    known = refreshed("de")
+    known["Try three bows today."].string = "Probieren Sie heute drei Bögen."
+    known["Of no use any more."].string = "Zu nichts mehr nütze."
+    languages.write_bytes(as_text(known))
+    asking_for(monkeypatch, "Try three bows tomorrow.", "A wholly different matter: rosin?")
+    for _again in range(2):
+        languages.write_bytes(as_text(refreshed("de")))
+    text = languages.read_text(encoding="utf-8")
+    reworded = """#, fuzzy
+#| msgid "Try three bows today."
+msgid "Try three bows tomorrow."
+msgstr "Probieren Sie heute drei Bögen."
+"""
+    assert reworded in text
+    assert "Of no use" not in text
+    assert set(untranslated(refreshed("de"))) == {"A wholly different matter: rosin?", "Try three bows tomorrow."}
+    # Whoever has looked takes the mark away; the text before goes with the next update.
+    languages.write_text(text.replace("#, fuzzy\n", "").replace("heute", "morgen"), encoding="utf-8")
+    languages.write_bytes(as_text(refreshed("de")))
+    text = languages.read_text(encoding="utf-8")
+    assert 'msgstr "Probieren Sie morgen drei Bögen."' in text
+    assert "today" not in text
+
+
+def test_readers_are_shown_the_text_itself_while_nobody_has_looked(
+    languages: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    catalog = Catalog(locale="de", fuzzy=False)
+    catalog.add("Try three bows tomorrow.", "Probieren Sie heute drei Bögen.", flags=["fuzzy"])
+    catalog.add("Thank you.", "Danke.")
+    languages.write_bytes(as_text(catalog))
+    spoken = language.translations.__wrapped__("de")
+    assert [spoken.gettext(text) for text in ("Try three bows tomorrow.", "Thank you.")] == [
+        "Try three bows tomorrow.",
+        "Danke.",
+    ]
 
 
 def test_a_text_without_a_translation_is_seen() -> None:
