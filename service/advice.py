@@ -20,7 +20,7 @@ from model.preference.player import Player
 from model.preference.prediction import Outlook
 from model.trial import Offer, Proposal, propose
 from model.trial import influence as influences
-from service import catalogue, language, versions, watch
+from service import catalogue, language, present, versions
 from service.advice_document import (
     OF_MARKS,
     Document,
@@ -41,6 +41,7 @@ from service.language import _
 from service.mail import mails
 from service.players import same
 from service.players.known import NO_MARKS, NOTHING_KNOWN, Known, Marks, of_server
+from service.present import Present
 from service.tables import Enquiry
 from service.versions import Fitted
 from service.words import reply
@@ -66,21 +67,37 @@ def advise(
     Invalid
         An unknown dealer or serial, a bow that does not suit the instrument, an id that stands for other answers.
     """
-    known = _known(session, questionnaire, marks) if store else None
+    if not store:
+        return _advised(session, questionnaire, marks, present.read(session))[0]
+    known = _known(session, questionnaire, marks)
     if known is not None:
         return known
-    fitted = versions.current(session)
-    document = _considered(session, questionnaire, fitted, known=marks.known).document
-    document |= {"answers": questionnaire.body(), **of_marks(marks)}
-    if store:
-        enquiry = _enquiry(questionnaire, document, fitted)
-        enquiry.player = marks.player
-        enquiry.doubted = watch.is_behind(session, enquiry.created_at)
-        session.add(enquiry)
-        session.flush()
-        mails.advice(session, enquiry, client)
-        mails.enquiry_notice(session, enquiry)
-    return document
+    return enquire(session, questionnaire, client=client, marks=marks, present=present.read(session)).advice
+
+
+def enquire(
+    session: Session, questionnaire: Questionnaire, *, client: str | None, marks: Marks, present: Present
+) -> Enquiry:
+    """Keep the advice for a questionnaire whose id stands for no other yet; ``present``: how things stand. See `advise`."""
+    document, fitted, now_on_sale = _advised(session, questionnaire, marks, present)
+    enquiry = _enquiry(questionnaire, document, fitted)
+    enquiry.player = marks.player
+    enquiry.doubted = present.is_behind(enquiry.created_at)
+    session.add(enquiry)
+    session.flush()
+    # Whose enquiry it is: the dealer's on whose page it was made, else the only one's there is.
+    slug = enquiry.dealer or (next(iter(now_on_sale.dealers)) if len(now_on_sale.dealers) == 1 else None)
+    mails.enquiry(session, enquiry, mails.Shop(slug, now_on_sale.dealers[slug].language) if slug else None, client)
+    return enquiry
+
+
+def _advised(
+    session: Session, questionnaire: Questionnaire, marks: Marks, present: Present
+) -> tuple[Document, Fitted, Catalogue]:
+    fitted = versions.current(session, present)
+    considered = _considered(session, questionnaire, fitted, known=marks.known, present=present)
+    document = considered.document | {"answers": questionnaire.body(), **of_marks(marks)}
+    return document, fitted, considered.now_on_sale
 
 
 def recompute(session: Session, enquiry: str) -> Document:
@@ -205,8 +222,9 @@ def _considered(
     fitted: Fitted,
     at_hand: Collection[str] | None = None,
     known: Known = NOTHING_KNOWN,
+    present: Present | None = None,
 ) -> Considered:
-    now_on_sale = catalogue.current(session)
+    now_on_sale = catalogue.current(session, present)
     view = now_on_sale.view(fitted)
     _check_dealer(questionnaire, now_on_sale)
     rated = {run.copy for run in known.sheets}
@@ -222,7 +240,7 @@ def _considered(
     hand = at_hand if at_hand is not None else now_on_sale.stock.get(questionnaire.dealer or "")
     proposal = propose(player, outlook, runs, _offer(questionnaire, now_on_sale, offered, hand))
     parts = Parts(questionnaire, now_on_sale, fitted, view, outlook, tuple(runs), offered, proposal)
-    return Considered(parts, player, document(session, parts))
+    return Considered(parts, player, document(parts))
 
 
 def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:

@@ -8,7 +8,6 @@ from statistics import fmean
 from typing import Any
 
 import numpy as np
-from sqlalchemy.orm import Session
 
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
@@ -18,7 +17,6 @@ from model.preference.yardstick import KnownBow
 from model.trial import STRETCH, Entry, Influence, Proposal, VerdictCode
 from model.trial.influence import Change, What
 from model.trial.reasons import Reason
-from service import history
 from service.catalogue import Catalogue
 from service.forms import Budget, Questionnaire
 from service.players.known import Known, Marks
@@ -61,7 +59,7 @@ class Parts:
     proposal: Proposal
 
 
-def document(session: Session, of: Parts) -> Document:
+def document(of: Parts) -> Document:
     """Return the whole of an answer."""
     place, proposal, outlook = of.questionnaire.trial.place, of.proposal, of.outlook
     notes = [{"code": code, "values": values} for code, values in _notes(of)] + _model_notes(of.view, outlook.answers)
@@ -77,7 +75,7 @@ def document(session: Session, of: Parts) -> Document:
             "trials_all": outlook.trials_all,
             "priority_weight": outlook.priority_weight,
         },
-        "verdict": _verdict(session, of),
+        "verdict": _verdict(of),
         "shortlist": [_entry(entry, of) for entry in proposal.entries],
         "own_bow": _own_bow(outlook),
         "trial": _trial(proposal, place) if proposal.entries else None,
@@ -101,7 +99,7 @@ def _price(value: float) -> float:
     return int(value) if float(value).is_integer() else value
 
 
-def _verdict(session: Session, of: Parts) -> dict[str, Any]:
+def _verdict(of: Parts) -> dict[str, Any]:
     found, proposal = of.proposal.verdict, of.proposal
     at = found.changes_at
     scarce = found.code in (VerdictCode.ASK, VerdictCode.KEEP) or proposal.missing > 0
@@ -117,14 +115,14 @@ def _verdict(session: Session, of: Parts) -> dict[str, Any]:
             "name": of.now_on_sale.names[at[1]],
         },
         **({"higher_would_not": True} if found.higher_would_not else {}),
-        "elsewhere": _elsewhere(session, of) if scarce and of.questionnaire.dealer else [],
+        "elsewhere": _elsewhere(of) if scarce and of.questionnaire.dealer else [],
     }
 
 
-def _elsewhere(session: Session, of: Parts) -> list[dict[str, Any]]:
+def _elsewhere(of: Parts) -> list[dict[str, Any]]:
     """Return who else has bows that suit: the workshop, of the listed tiers, and of those in reach that are liked most."""
     tiers = [*dict.fromkeys([*(entry.tier for entry in of.proposal.entries), *in_reach(of)])]
-    there = history.workshop_by_tier(session, tiers, of.questionnaire.hold)
+    there = of.now_on_sale.workshop_by_tier(tiers, of.questionnaire.hold)
     return [
         {"tier": tier, "name": of.now_on_sale.names[tier], "where": "workshop", "count": there[tier]}
         for tier in tiers

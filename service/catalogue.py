@@ -4,18 +4,20 @@ Where a copy is changes all day; then the stock alone is read anew, and the mode
 """
 
 import decimal
-from collections import OrderedDict
-from collections.abc import Iterable, Mapping
+from collections import Counter, OrderedDict
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.domain.records import Range
+from model.domain.vocabulary import Hold
 from model.features.copy_history import Stretches
 from model.preference.catalogue import View
 from model.preference.model import PreferenceModel
 from service import history
+from service.present import Present
 from service.tables import Copy, Dealer, Tier
 from service.versions import Fitted
 
@@ -41,7 +43,7 @@ class Catalogue:
     ----------
     facts, mark : words that are others after a change of anything but the stock, and after any change.
     prices : for each dealer's slug, and None for the maker's own, price and currency by tier.
-    stock : for each dealer's slug the serials at hand.
+    stock : for each dealer's slug, and None for the workshop, the serials at hand.
     notes, materials : by tier what the maker says of it, and what most of its bows are made of, where that is known.
     """
 
@@ -51,7 +53,7 @@ class Catalogue:
     names: Mapping[str, str]
     dealers: Mapping[str, DealerFacts]
     prices: Mapping[str | None, Mapping[str, tuple[decimal.Decimal, str]]]
-    stock: Mapping[str, frozenset[str]]
+    stock: Mapping[str | None, frozenset[str]]
     stretches: Stretches
     notes: Mapping[str, str]
     materials: Mapping[str, str]
@@ -66,14 +68,20 @@ class Catalogue:
                 self._views.popitem(last=False)
         return self._views[fitted.key]
 
+    def workshop_by_tier(self, tiers: Collection[str], hold: Hold | None) -> Mapping[str, int]:
+        """Return how many bows of each of some tiers are in stock at the workshop, of one hold where one is asked for."""
+        there = [self.range.copies[serial] for serial in self.stock[None]]
+        asked = [copy for copy in there if hold in (None, Hold.EITHER, copy.hold)]
+        return Counter(copy.tier for copy in asked if copy.tier in tiers)
+
 
 _memory: OrderedDict[str, Catalogue] = OrderedDict()
 """By the mark of the facts; its stock as it was when it was last looked at."""
 
 
-def current(session: Session) -> Catalogue:
-    """Return the range as it stands; what a change left as it was is not read anew."""
-    facts, mark = history.range_mark(session)
+def current(session: Session, present: Present | None = None) -> Catalogue:
+    """Return the range as it stands; what a change left as it was is not read anew. ``present``: its marks, where they were read."""
+    facts, mark = (present.facts, present.mark) if present else history.range_mark(session)
     known = _memory.get(facts)
     if known is None:
         known = _read(session, facts, mark)
@@ -102,9 +110,9 @@ def _read(session: Session, facts: str, mark: str) -> Catalogue:
     )
 
 
-def _stock(session: Session, dealers: Iterable[str]) -> Mapping[str, frozenset[str]]:
+def _stock(session: Session, dealers: Iterable[str | None]) -> Mapping[str | None, frozenset[str]]:
     found = history.stock_by_dealer(session)
-    return {slug: found.get(slug, frozenset()) for slug in dealers}
+    return {slug: found.get(slug, frozenset()) for slug in (*dealers, None)}
 
 
 def _materials(session: Session) -> Mapping[str, str]:

@@ -1,33 +1,36 @@
 """A questionnaire on its way: begun, answered step by step in any order, finished once.
 
-A draft keeps what was typed, not what was made of it: so nothing is lost when an answer is wrong or the reader goes back,
-and the rules of `service.forms` are asked each time. The enquiry's id is drawn with the draft; however often the last
-step is sent, there is one enquiry.
+A draft keeps what was typed, so that nothing is lost when an answer is wrong or the reader goes back, and beside it what each
+step was found to say when it was posted, which is checked anew only where the questions are others by now. The enquiry's id is
+drawn with the draft; however often the last step is sent, there is one enquiry.
 """
 
 import datetime as dt
 import secrets
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
-from service import advice, forms, language, tables, watch
+from service import advice, catalogue, forms, language, present, tables, watch
 from service.errors import NotHere
 from service.forms import tried
 from service.players import known, overview
 from service.players.known import NO_MARKS, Marks
-from service.players.tried import settled as read_bows
+from service.players.tried import meant
+from service.present import Present
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
 COMMON_CURRENCY = "EUR"
 """Offered while nothing in the range has a price."""
 FIRST = forms.STEPS[0].name
+_LAST = forms.ContactStep.name
+_STEPS = {step.name: step for step in forms.STEPS}
 _VALUES, _LETTERS = 30, 400
 """So many values of a field and characters of a value are kept; no answer needs more."""
 
@@ -56,6 +59,10 @@ class Draft:
     step : the step the reader was sent to last.
     language : in which it is being filled in, None where that was not noted.
     player : the key of whoever came by a link of their own; None: nobody who is known.
+    given : by step the usable answers, as parts of the API's body.
+    faulty : steps of which something cannot be used, whatever the range holds.
+    reading : the step answered just now, and what it says; None where none was.
+    present : how things stood when the draft was claimed; None where it was not.
     """
 
     address: str
@@ -67,6 +74,10 @@ class Draft:
     finished: bool = False
     language: str | None = None
     player: str | None = None
+    given: Mapping[str, forms.Answers] = field(default_factory=dict)
+    faulty: frozenset[str] = frozenset()
+    reading: tuple[str, forms.Reading] | None = field(default=None, compare=False)
+    present: Present | None = field(default=None, compare=False, repr=False)
 
     def fields(self, step: str) -> Typed:
         """Return what stands in a step's fields."""
@@ -74,17 +85,20 @@ class Draft:
 
     def answers(self) -> dict[str, Any]:
         """Return the usable answers of all steps, as the API's body."""
-        body: dict[str, Any] = {}
-        for step in forms.STEPS:
-            cleaned, _errors = step.parse(self.fields(step.name))
-            body = step.put(body, cleaned)
-        return body
+        return {key: value for step in forms.STEPS for key, value in self.given.get(step.name, {}).items()}
 
     @property
     def instrument(self) -> Instrument | None:
         """Return the instrument chosen, None before."""
-        chosen = forms.InstrumentStep.parse(self.fields(FIRST))[0].get("instrument")
+        chosen = self.given.get(FIRST, {}).get("instrument")
         return Instrument(chosen) if chosen else None
+
+    def read(self, step: str, beside: forms.Answers | None = None) -> Self:
+        """Return the draft with what a step's fields say; ``beside``: the answers of the other steps, where all are checked together."""
+        found = named(step).read(self.fields(step), beside)
+        faulty = self.faulty | {step} if found.errors else self.faulty - {step}
+        faulty |= {step_of_answer(path) for path in found.elsewhere}
+        return replace(self, given={**self.given, step: found.answers}, faulty=faulty, reading=(step, found))
 
     def may_keep(self, step: str) -> bool:
         """Say whether a step's fields may be stored: a name and an address only with consent."""
@@ -94,7 +108,18 @@ class Draft:
     def stored(cls, row: tables.Draft) -> Self:
         """Return the draft in a row."""
         kept = dict(row.answers)
-        return cls(address=row.id, step=row.step, dropped=tuple(kept.pop("dropped", ())), **kept)
+        version, given, faulty = kept.pop("questions", None), kept.pop("given", {}), kept.pop("faulty", ())
+        draft = cls(address=row.id, step=row.step, dropped=tuple(kept.pop("dropped", ())), **kept)
+        if version != forms.version():
+            return draft.read_anew()
+        return replace(draft, given=given, faulty=frozenset(faulty))
+
+    def read_anew(self) -> Self:
+        """Return the draft with what its fields say by today's questions."""
+        draft = replace(self, given={}, faulty=frozenset())
+        for step in dict.fromkeys((FIRST, *self.typed)):
+            draft = draft.read(step) if step in _STEPS else draft
+        return replace(draft, reading=None)
 
     def to_store(self) -> dict[str, Any]:
         """Return what the row's ``answers`` hold."""
@@ -102,6 +127,10 @@ class Draft:
             "enquiry": self.enquiry,
             "dealer": self.dealer,
             "typed": {step: dict(fields) for step, fields in self.typed.items() if self.may_keep(step)},
+            # The contact is checked when it is posted, at the end, and stands in what was typed alone.
+            "given": {step: given for step, given in self.given.items() if step != _LAST},
+            "faulty": sorted(self.faulty - {_LAST}),
+            "questions": forms.version(),
             "dropped": list(self.dropped),
             "finished": self.finished,
             "language": self.language,
@@ -116,7 +145,7 @@ def begin(
     now = dt.datetime.now(dt.UTC)
     draft = Draft(
         secrets.token_urlsafe(24), str(uuid.uuid4()), dealer, typed or {}, language=language.spoken(), player=player
-    )
+    ).read_anew()
     session.add(
         tables.Draft(
             id=draft.address,
@@ -140,29 +169,37 @@ def begin_for(session: Session, dealer: str, player: int, key: str) -> Draft:
     """Begin a draft for a player who came by a link of their own, with their answers and marks in it as they stand here."""
     answers = overview.last_answers(session, dealer, player)
     draft = begin(session, dealer, {step.name: step.fill(answers) for step in forms.STEPS} if answers else None, key)
-    keep(session, at(draft, forms.ContactStep.name if len(answers) > 1 else FIRST))
-    return Draft.stored(session.get_one(tables.Draft, draft.address))
+    led = at(draft, _LAST if len(answers) > 1 else FIRST)
+    keep(session, led)
+    return led
 
 
 def find(session: Session, address: str) -> Draft | None:
     """Return the draft at an address; None where there is none or it is too old."""
     row = session.get(tables.Draft, address)
-    if row is None or row.updated_at < dt.datetime.now(dt.UTC) - LIFE:
-        return None
-    return Draft.stored(row)
+    return None if row is None or _is_over(row) else Draft.stored(row)
+
+
+def _is_over(row: tables.Draft) -> bool:
+    return row.updated_at < dt.datetime.now(dt.UTC) - LIFE
 
 
 def claim(session: Session, address: str) -> Draft | None:
-    """Return the draft at an address as `find` does, for this transaction alone to change."""
-    session.execute(select(tables.Draft.id).where(tables.Draft.id == address).with_for_update())
-    return find(session, address)
+    """Return the draft at an address as `find` does, for this transaction alone to change; in one statement, with how things stand."""
+    claimed = select(tables.Draft).where(tables.Draft.id == address).with_for_update(of=tables.Draft)
+    found = session.execute(present.beside(claimed)).one_or_none()
+    if found is None or _is_over(found.Draft):
+        return None
+    return replace(Draft.stored(found.Draft), present=present.of(found))
 
 
 def keep(session: Session, draft: Draft) -> None:
     """Keep a changed draft."""
-    row = session.get_one(tables.Draft, draft.address)
-    row.answers, row.step, row.updated_at = draft.to_store(), draft.step, dt.datetime.now(dt.UTC)
-    row.doubted = watch.is_behind(session, row.updated_at)
+    session.flush()
+    now = dt.datetime.now(dt.UTC)
+    doubted = draft.present.is_behind(now) if draft.present else watch.is_behind(session, now)
+    changed = {"answers": draft.to_store(), "step": draft.step, "updated_at": now, "doubted": doubted}
+    session.execute(update(tables.Draft).where(tables.Draft.id == draft.address).values(**changed))
 
 
 def at(draft: Draft, page: str) -> Draft:
@@ -173,7 +210,9 @@ def at(draft: Draft, page: str) -> Draft:
 def answered(draft: Draft, step: str, form: Typed) -> Draft:
     """Return the draft with a step's fields as typed; what a changed instrument leaves without sense is dropped."""
     typed = {**draft.typed, step: _within_reason(form, named(step).most_fields)}
-    new = replace(draft, typed=typed, dropped=(), language=language.spoken())
+    # The last step is checked together with all before it, as the whole that becomes an enquiry.
+    beside = draft.answers() if step == _LAST else None
+    new = replace(draft, typed=typed, dropped=(), language=language.spoken()).read(step, beside)
     before, after = draft.instrument, new.instrument
     if before is None or after is None or before is after:
         return new
@@ -183,52 +222,86 @@ def answered(draft: Draft, step: str, form: Typed) -> Draft:
 def faults(session: Session, draft: Draft, step: str) -> dict[str, str]:
     """Return one sentence for each field of a step that cannot be used as it stands."""
     if step == forms.TriedStep.name:
-        return _bows(session, draft)[1]
-    return named(step).parse(draft.fields(step))[1]
+        return with_bows_settled(session, draft)[1]
+    return _read(draft, step).errors
 
 
-def with_bows_settled(session: Session, draft: Draft) -> Draft:
-    """Return the draft with the bows tried as the range names them, those of which nothing is said left out."""
-    fields = tried.laid_out(_bows(session, draft)[0])
-    return replace(draft, typed={**draft.typed, forms.TriedStep.name: fields})
+def _read(draft: Draft, step: str) -> forms.Reading:
+    """Return what a step says, as it was read just now or, where it was not, read here."""
+    answered_step, found = draft.reading or ("", forms.Reading({}))
+    return found if answered_step == step else named(step).read(draft.fields(step))
 
 
-def with_bow_rows(draft: Draft, *, without: int | None = None, blank: bool = False) -> Draft:
-    """Return the draft with one of the bows tried taken out, or room for one more."""
-    fields = tried.laid_out(draft.fields(forms.TriedStep.name), without=without, blank=blank)
-    return replace(draft, typed={**draft.typed, forms.TriedStep.name: fields})
+def with_bows_settled(session: Session, draft: Draft) -> tuple[Draft, dict[str, str]]:
+    """Return the draft with the bows tried as the range names them, those of which nothing is said left out, and what is wrong."""
+    fields, found = draft.fields(forms.TriedStep.name), _read(draft, forms.TriedStep.name)
+    bows, at = found.answers.get("tried", []), tried.usable(fields, found.errors)
+    serials, unknown = _meant(session, draft, bows)
+    named = {tried.field(at[place], "copy"): [serial] for place, serial in serials.items()}
+    typed = {**draft.typed, forms.TriedStep.name: tried.laid_out({**tried.only(fields), **named})}
+    settled = replace(draft, typed=typed, given={**draft.given, forms.TriedStep.name: _tried(bows, serials)})
+    return settled, found.errors | {tried.field(at[place], "copy"): sentence for place, sentence in unknown.items()}
 
 
-def _bows(session: Session, draft: Draft) -> tuple[dict[str, list[str]], dict[str, str]]:
-    dealer = draft.dealer if dealer_name(session, draft.dealer) else None
-    answers = draft.answers()
-    fields = draft.fields(forms.TriedStep.name)
+def _tried(bows: Sequence[forms.Answers], serials: Mapping[int, str]) -> forms.Answers:
+    named = [{**bow, "copy": serials.get(place, bow["copy"])} for place, bow in enumerate(bows)]
+    return {"tried": named} if named else {}
+
+
+def _meant(session: Session, draft: Draft, bows: Sequence[Mapping[str, Any]]) -> tuple[dict[int, str], dict[int, str]]:
+    """Return by place which bows of the range are meant, and why one is none."""
+    if not bows:
+        return {}, {}
+    dealer = draft.dealer if draft.dealer in catalogue.current(session, draft.present).dealers else None
     here = draft.player is not None and dealer is not None
     theirs = overview.had_in_hand(session, dealer or "", draft.player or "", revealed=True) if here else ()
-    return read_bows(session, dealer, answers, fields, theirs)
+    return meant(session, dealer, draft.answers(), [bow["copy"] for bow in bows], theirs)
 
 
 def named(step: str) -> type[forms.Step]:
     """Return the step of a name; raises ``KeyError`` for a name of none."""
-    return {known.name: known for known in forms.STEPS}[step]
+    return _STEPS[step]
+
+
+def step_of_answer(path: str) -> str:
+    """Return the step that asks for the answer at a path of the API's body, the last one for what none asks for."""
+    key = path.partition(".")[0]
+    return next((step.name for step in forms.STEPS if key in step.keys), _LAST)
 
 
 def finish(session: Session, draft: Draft, client: str | None = None) -> str:
     """Turn the draft into its one enquiry, made from ``client``, and return the address of the answer.
 
-    Raises `Unfinished` with the first step that cannot be used as it stands.
+    What each step says was checked when it was posted, the last one together with all others; bows that were played are looked
+    for once more. Raises `Unfinished` with the first step that cannot be used as it stands.
     """
     for step in forms.STEPS:
-        if faults(session, draft, step.name):
+        if step.name in draft.faulty:
             raise Unfinished(step.name)
-    draft = with_bows_settled(session, draft)
+    if draft.reading is None or draft.reading[0] != _LAST:
+        draft = draft.read(_LAST, draft.answers())
+    whole = _read(draft, _LAST).whole
+    if whole is None:
+        raise Unfinished(_LAST)
+    now = draft.present or present.read(session)
+    shown = catalogue.current(session, now)
     # A dealer who has gone since the draft was begun takes nothing away but his stock.
-    dealer = {"dealer": draft.dealer} if dealer_name(session, draft.dealer) else {}
-    answers = forms.check(draft.answers() | {"id": draft.enquiry} | dealer)
-    advice.advise(session, answers, client=client, marks=_marks(session, draft, answers))
+    dealer = {"dealer": draft.dealer} if draft.dealer in shown.dealers else {}
+    played = {"tried": _found(session, draft, whole)} if whole.tried else {}
+    answers = whole.model_copy(update={"id": uuid.UUID(draft.enquiry), **played, **dealer})
+    enquiry = advice.enquire(session, answers, client=client, marks=_marks(session, draft, answers), present=now)
     # The enquiry holds the answers now; a name and an address are kept in one place only.
-    keep(session, replace(draft, typed={}, dropped=(), finished=True))
-    return result_address(session, draft)
+    keep(session, replace(draft, typed={}, given={}, faulty=frozenset(), dropped=(), finished=True))
+    return enquiry.address
+
+
+def _found(session: Session, draft: Draft, whole: forms.Questionnaire) -> tuple[forms.Tried, ...]:
+    """Return the bows tried as the range names them now; raises `Unfinished` where one is none of it any more."""
+    bows = draft.given.get(forms.TriedStep.name, {}).get("tried", [])
+    serials, unknown = _meant(session, draft, bows)
+    if unknown:
+        raise Unfinished(forms.TriedStep.name)
+    return tuple(each.model_copy(update={"copy_": serials[place]}) for place, each in enumerate(whole.tried))
 
 
 def _marks(session: Session, draft: Draft, answers: forms.Questionnaire) -> Marks:
@@ -286,7 +359,11 @@ def _without_the_old_instrument(draft: Draft, before: Instrument, after: Instrum
         dropped.append("own_bow")
     if typed.pop(forms.TriedStep.name, None):
         dropped.append("tried")
-    return replace(draft, typed=typed, dropped=tuple(dropped))
+        draft = replace(
+            draft, given={**draft.given, forms.TriedStep.name: {}}, faulty=draft.faulty - {forms.TriedStep.name}
+        )
+    changed = replace(draft, typed=typed, dropped=tuple(dropped))
+    return replace(changed.read(forms.OwnBowStep.name), reading=draft.reading) if gone else changed
 
 
 def _of_the_old_bow(before: Instrument, after: Instrument) -> Iterator[str]:

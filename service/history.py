@@ -5,7 +5,7 @@ Of a run the highest revision of the player's own sheet is read; what the player
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from itertools import groupby
 from typing import Any
@@ -99,23 +99,13 @@ def stock(session: Session, dealer: str | None) -> tuple[str, ...]:
     return tuple(session.scalars(select(copy.serial).where(place, copy.status == "in_stock").order_by(copy.serial)))
 
 
-def stock_by_dealer(session: Session) -> dict[str, frozenset[str]]:
-    """Return the serials in stock at every dealer that has any."""
+def stock_by_dealer(session: Session) -> dict[str | None, frozenset[str]]:
+    """Return the serials in stock at every dealer that has any, and for None at the workshop."""
     copy = tables.Copy
-    found: dict[str, set[str]] = {}
-    in_stock = select(copy.dealer, copy.serial).where(copy.dealer.is_not(None), copy.status == "in_stock")
-    for dealer, serial in _rows(session, in_stock):
+    found: dict[str | None, set[str]] = {}
+    for dealer, serial in _rows(session, select(copy.dealer, copy.serial).where(copy.status == "in_stock")):
         found.setdefault(dealer, set()).add(serial)
     return {dealer: frozenset(serials) for dealer, serials in found.items()}
-
-
-def workshop_by_tier(session: Session, tiers: Sequence[str], hold: Hold | None) -> dict[str, int]:
-    """Return how many bows of each of some tiers are in stock at the workshop, of one hold where one is asked for."""
-    copy = tables.Copy
-    there = copy.dealer.is_(None) & (copy.status == "in_stock") & copy.tier.in_(tiers)
-    if hold not in (None, Hold.EITHER):
-        there &= copy.hold == hold
-    return dict(session.execute(select(copy.tier, func.count()).where(there).group_by(copy.tier)).all())
 
 
 def range_mark(session: Session) -> tuple[str, str]:

@@ -19,6 +19,7 @@ from model.preference.fitted import Posterior
 from model.preference.serialization import ArtifactError, from_bytes
 from service.access import audit, events
 from service.errors import Refused
+from service.present import Present
 from service.tables import ModelVersion
 from service.words import fits as words
 
@@ -179,28 +180,30 @@ _instead: dict[str, int | None] = {}
 """The version that stands in for one in use that cannot be read, by that one's key; None: the beliefs do."""
 
 
-def current(session: Session) -> Fitted:
+def current(session: Session, present: Present | None = None) -> Fitted:
     """Return the model in use, from memory where it is there already; without one, an empty record.
+
+    ``present``: which one that is, where it was read.
 
     Where the version in use is damaged or of another format, the newest readable one that was in use before stands in, else the
     beliefs: a damaged file must keep nobody from an advice. The record says so, and `check` tells.
     """
-    adopted = session.execute(_facts().where(ModelVersion.adopted)).one_or_none()
+    adopted = present.adopted if present else session.execute(_facts().where(ModelVersion.adopted)).one_or_none()
     if adopted is None:
         return Fitted(key="")
-    key = _key(*adopted)
+    version, key = adopted[0], _key(*adopted)
     if key not in _instead:
         try:
             return _remembered(session, *adopted)
         except ArtifactError as error:
-            _instead[key] = found = _before(session, adopted.id)
+            _instead[key] = found = _before(session, version)
             instead = "the beliefs stand in" if found is None else f"version {found} stands in"
-            _log.warning("version %s of the model cannot be read (%s); %s", adopted.id, error, instead)
+            _log.warning("version %s of the model cannot be read (%s); %s", version, error, instead)
     try:
-        return replace(load(session, _instead[key]), instead_of=adopted.id)
+        return replace(load(session, _instead[key]), instead_of=version)
     except Refused:
         del _instead[key]  # that one is gone or damaged too by now: look for another
-        return current(session)
+        return current(session, present)
 
 
 def load(session: Session, version: int | None) -> Fitted:

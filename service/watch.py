@@ -20,5 +20,9 @@ BEHIND = TOLERANCE
 
 def is_behind(session: Session, now: dt.datetime) -> bool:
     """Say whether ``now`` lies before the last noted sign of work; False where none is noted yet."""
-    noted = session.scalar(select(Duty.begun_at).where(Duty.name == WATCH))
+    return lies_behind(session.scalar(select(Duty.begun_at).where(Duty.name == WATCH)), now)
+
+
+def lies_behind(noted: dt.datetime | None, now: dt.datetime) -> bool:
+    """Say whether ``now`` lies before a sign of work; None: none is noted yet."""
     return noted is not None and noted - now > BEHIND

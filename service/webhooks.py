@@ -21,6 +21,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import httpx
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.language import N_, _
@@ -55,10 +56,15 @@ def signature(secret: str, time: str, body: bytes) -> str:
 
 def queue(session: Session, dealer: str | None, kind: str, about: str, values: dict[str, Any]) -> None:
     """Queue a message where the dealer has an address for them; ``kind``: 'enquiry', 'outcome', 'reopened'; no contact data."""
-    door = session.get(Door, dealer) if dealer else None
-    if door is not None and door.webhook:
-        to = outbox.To(door.webhook, dealer=dealer, channel="webhook")
-        outbox.queue(session, f"{kind}_event", about, to, {"event": kind, **values})
+    address = session.scalar(select(Door.webhook).where(Door.dealer == dealer)) if dealer else None
+    if dealer and address:
+        outbox.add(session, [going(session, address, dealer, kind, about, values)])
+
+
+def going(session: Session, address: str, dealer: str, kind: str, about: str, values: dict[str, Any]) -> dict[str, Any]:
+    """Return a message to the address of a dealer's system as it stands in the outbox; see `queue`."""
+    to = outbox.To(address, dealer=dealer, channel="webhook")
+    return outbox.going(session, f"{kind}_event", about, to, {"event": kind, **values})
 
 
 @dataclass(frozen=True, slots=True)

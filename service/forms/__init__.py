@@ -13,7 +13,7 @@ from service.forms.questionnaire import (
     Wishes,
 )
 from service.forms.reading import check, check_as, language_of, read, read_as
-from service.forms.step import NOT_SURE, Step, number
+from service.forms.step import NOT_SURE, Answers, Reading, Step, number
 from service.forms.steps import (
     HAS_BOW,
     NO_BOW,
@@ -26,12 +26,14 @@ from service.forms.steps import (
     WorkStep,
 )
 from service.forms.tried import TriedStep
+from service.forms.version import version
 
 __all__ = [
     "HAS_BOW",
     "NOT_SURE",
     "NO_BOW",
     "STEPS",
+    "Answers",
     "Budget",
     "BudgetStep",
     "Composing",
@@ -42,6 +44,7 @@ __all__ = [
     "OwnBow",
     "OwnBowStep",
     "Questionnaire",
+    "Reading",
     "Step",
     "TrialWish",
     "Tried",
@@ -56,4 +59,5 @@ __all__ = [
     "read",
     "read_as",
     "tried",
+    "version",
 ]

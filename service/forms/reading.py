@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -180,3 +180,10 @@ def _expected(loc: tuple[int | str, ...], form: type[BaseModel]) -> str:
     if holder is not None and isinstance(name, str):
         return _fields(holder)[name].description or ""
     return _ITEMS[str(loc[-2])]
+
+
+def is_needed(parts: Sequence[str], form: type[BaseModel] = Questionnaire) -> bool:
+    """Say whether the field at a path, given by its parts, must be there for its holder to be right."""
+    holder = _holder(tuple(parts), form)
+    field = _fields(holder).get(parts[-1]) if holder else None
+    return field is not None and field.is_required()

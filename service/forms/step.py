@@ -6,20 +6,41 @@ and API have one set of rules and one set of sentences.
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from typing import Any, ClassVar
 
-from service.errors import Invalid
-from service.forms.reading import check, shown
+from service.errors import FieldProblem, Invalid
+from service.forms.questionnaire import Questionnaire
+from service.forms.reading import check, is_needed, shown
 from service.language import _
 
 Form = Mapping[str, list[str]]
 Answers = dict[str, Any]
 Errors = dict[str, str]
 
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a post says.
+
+    Attributes
+    ----------
+    answers : the usable ones, as part of the API's body.
+    errors : one sentence by field for what cannot be used.
+    whole : the questionnaire that was checked, None where something of it cannot be used.
+    elsewhere : paths of answers beside that cannot be used.
+    """
+
+    answers: Answers
+    errors: Errors = dataclass_field(default_factory=dict)
+    whole: Questionnaire | None = None
+    elsewhere: tuple[str, ...] = ()
+
+
 NOT_SURE = "unsure"
 """The value of a field whose question was answered with 'not sure': the same as not answered."""
 
-_NOTHING = object()
 _SPACED = re.compile(r"\d{1,3}(?:[ \u00a0\u2009\u202f'’]\d{3})+(?:[.,]\d{1,2})?", re.ASCII)
 _BOTH_MARKS = re.compile(r"\d{1,3}(?:,\d{3})+\.\d{1,2}|\d{1,3}(?:\.\d{3})+,\d{1,2}", re.ASCII)
 _AMBIGUOUS = re.compile(r"\d{1,3}(?:[.,]\d{3})+", re.ASCII)
@@ -76,12 +97,26 @@ class Step:
     @classmethod
     def parse(cls, form: Form) -> tuple[Answers, Errors]:
         """Read a post: the usable answers as part of the API's body, and one sentence for each unusable field."""
+        found = cls.read(form)
+        return found.answers, found.errors
+
+    @classmethod
+    def read(cls, form: Form, beside: Answers | None = None) -> Reading:
+        """Read a post with one check of it; ``beside``: the answers of the other steps, None: of none.
+
+        What is wrong is named at the step's own fields; where answers beside are, that is told by their paths in ``elsewhere``.
+        """
         values, errors = _numbers(form, cls.numbers)
         body = _without_empty(cls.body(form, values))
-        cleaned, wrong = _checked(body, cls.context())
-        for path, sentence in wrong.items():
-            errors.setdefault(cls.field_of(path), sentence)
-        return _without_empty({key: value for key, value in cleaned.items() if key in cls.keys}), errors
+        whole, problems = _checked(body, cls.context() if beside is None else without(beside, cls.keys))
+        elsewhere = []
+        for problem in problems:
+            if problem.path.partition(".")[0] in cls.keys:
+                errors.setdefault(cls.field_of(problem.path), problem.message)
+            else:
+                elsewhere.append(problem.path)
+        cleaned = _without_empty({key: value for key, value in body.items() if key in cls.keys})
+        return Reading(cleaned, errors, whole, tuple(elsewhere))
 
     @classmethod
     def put(cls, answers: Answers, cleaned: Answers) -> Answers:
@@ -134,33 +169,32 @@ def _without_empty(body: Answers) -> Answers:
     return kept
 
 
-def _checked(body: Answers, context: Answers) -> tuple[Answers, Errors]:
-    """Check ``body``; wrong answers are taken out, one after the other, until the rest is right."""
-    errors: Errors = {}
-    while True:
-        try:
-            check(context | body)
-        except Invalid as invalid:
-            wrong = {problem.path: problem.message for problem in invalid.problems}
-            # Still wrong without its value: a needed part is missing, so what it is a part of cannot be kept either.
-            depth = 1 if wrong.keys() <= errors.keys() else None
-            if depth and not any(_remove(body, path.split(".")[:depth]) for path in wrong):
-                return body, errors
-            errors = wrong | errors
-            for path in wrong:
-                _remove(body, path.split("."))
-        else:
-            return body, errors
+def without(answers: Answers, keys: Iterable[str]) -> Answers:
+    """Return answers but those of some keys."""
+    return {key: value for key, value in answers.items() if key not in keys}
 
 
-def _remove(body: Answers, parts: list[str]) -> bool:
-    """Take the answer at ``parts`` out; of a list as a whole, since its items mean little without each other."""
+def _checked(body: Answers, beside: Answers) -> tuple[Questionnaire | None, tuple[FieldProblem, ...]]:
+    """Check ``body`` once, and take out of it what cannot be used."""
+    try:
+        return check(beside | body), ()
+    except Invalid as invalid:
+        for problem in invalid.problems:
+            _take_out(body, problem.path.split("."))
+        return None, invalid.problems
+
+
+def _take_out(body: Answers, parts: list[str]) -> None:
+    """Take the answer at ``parts`` out, and what cannot be without it; of a list the whole, since its items mean little alone."""
     *above, last = parts
     holder: Any = body
     for depth, part in enumerate(above):
         holder = holder.get(part)
         if isinstance(holder, list):
-            return _remove(body, parts[: depth + 1])
+            _take_out(body, parts[: depth + 1])
+            return
         if not isinstance(holder, dict):
-            return False
-    return holder.pop(last, _NOTHING) is not _NOTHING
+            return
+    holder.pop(last, None)
+    if above and is_needed(parts):
+        _take_out(body, above)

@@ -1,10 +1,11 @@
 """The form's steps, in order: which fields each has, and which answers they stand for."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from model.domain.vocabulary import CRITERIA, Instrument
-from service.forms.step import NOT_SURE, Answers, Errors, Form, Step, first
+from service.forms.step import NOT_SURE, Answers, Errors, Form, Reading, Step, first
 from service.forms.tried import TriedStep
 from service.language import N_, _
 
@@ -41,13 +42,14 @@ class InstrumentStep(Step):
         return body
 
     @classmethod
-    def parse(cls, form: Form) -> tuple[Answers, Errors]:
+    def read(cls, form: Form, beside: Answers | None = None) -> Reading:
         """Forget what the hidden questions of the double bass got for another instrument; ask for a choice in a page's words."""
-        body, errors = super().parse(form)
+        found = super().read(form, beside)
+        errors = found.errors
         errors |= {field: _(_CHOOSE[field]) for field in errors if field in _CHOOSE and not first(form, field)}
         if first(form, "instrument") != Instrument.DOUBLE_BASS:
             errors = {field: sentence for field, sentence in errors.items() if field == "instrument"}
-        return body, errors
+        return replace(found, errors=errors)
 
     @classmethod
     def context(cls) -> Answers:
@@ -93,14 +95,14 @@ class OwnBowStep(Step):
     }
 
     @classmethod
-    def parse(cls, form: Form) -> tuple[Answers, Errors]:
+    def read(cls, form: Form, beside: Answers | None = None) -> Reading:
         """'I have none' is an answer, 'not sure' is none; both make the other fields idle."""
         choice = first(form, "own_bow")
         if choice not in {"", NO_BOW, HAS_BOW}:
-            return {}, {"own_bow": _("Choose one of the answers.")}
+            return Reading({}, {"own_bow": _("Choose one of the answers.")})
         if choice == NO_BOW:
-            return {"own_bow": None}, {}
-        return super().parse(form) if NOT_SURE not in form.get("own_bow", ()) else ({}, {})
+            return Reading({"own_bow": None})
+        return super().read(form, beside) if NOT_SURE not in form.get("own_bow", ()) else Reading({})
 
     @classmethod
     def body(cls, form: Form, values: Numbers) -> Answers:
@@ -143,7 +145,7 @@ class WishesStep(Step):
     }
 
     @classmethod
-    def parse(cls, form: Form) -> tuple[Answers, Errors]:
+    def read(cls, form: Form, beside: Answers | None = None) -> Reading:
         """Name the field that repeats a criterion, and keep the first."""
         chosen: dict[str, str] = {}
         twice: Errors = {}
@@ -153,8 +155,8 @@ class WishesStep(Step):
                 twice[field] = _("This is chosen already; expected another one, or none.")
             elif criterion:
                 chosen[field] = criterion
-        body, errors = super().parse({**form, **{field: [chosen.get(field, "")] for field in cls.priorities}})
-        return body, errors | twice
+        found = super().read({**form, **{field: [chosen.get(field, "")] for field in cls.priorities}}, beside)
+        return replace(found, errors=found.errors | twice)
 
     @classmethod
     def body(cls, form: Form, values: Numbers) -> Answers:

@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 from model.domain.vocabulary import CRITERIA, Criterion
 from service.errors import Invalid
 from service.forms.reading import check
-from service.forms.step import Answers, Errors, Form, Step, first
+from service.forms.step import Answers, Errors, Form, Reading, Step, first
 from service.language import _
 
 MOST = 20
@@ -53,22 +53,40 @@ def laid_out(form: Form, *, without: int | None = None, blank: bool = False) -> 
     return found | ({field(len(kept) + 1, "copy"): [""]} if blank and len(kept) < MOST else {})
 
 
-def parse(form: Form) -> tuple[list[Answers], dict[int, int], Errors]:
+def parse(form: Form) -> tuple[list[Answers], list[int], Errors]:
     """Return the usable bows, the row of each, and one sentence for each field that cannot be used."""
-    found: list[Answers] = []
-    at: dict[int, int] = {}
+    found: dict[int, Answers] = {}
     errors: Errors = {}
     for row in rows(form):
         if is_blank(form, row):
             continue
         bow, wrong = _row(form, row)
-        if not wrong and bow["copy"] in [each["copy"] for each in found]:
+        if not wrong and bow["copy"] in [each["copy"] for each in found.values()]:
             wrong = {field(row, "copy"): _("This bow stands above already; mark it once.")}
         if not wrong:
-            at[len(found)] = row
-            found.append(bow)
+            found[row] = bow
         errors |= wrong
-    return found, at, errors
+    for row, sentence in _refused(found).items():
+        errors[field(row, "copy")] = sentence
+        del found[row]
+    return list(found.values()), list(found), errors
+
+
+def usable(form: Form, errors: Errors) -> list[int]:
+    """Return the rows of the bows that `parse` returns, by what it says is wrong."""
+    wrong = {found[0] for name in errors if (found := parts(name))}
+    return [row for row in rows(form) if row not in wrong and not is_blank(form, row)]
+
+
+def _refused(bows: Mapping[int, Answers]) -> dict[int, str]:
+    """Return by row why a bow cannot be used, after one check of all of them."""
+    try:
+        if bows:
+            check({"instrument": "violin", "tried": list(bows.values())})
+    except Invalid as invalid:
+        numbers = list(bows)
+        return {numbers[int(problem.path.split(".")[1])]: problem.message for problem in invalid.problems}
+    return {}
 
 
 def filled(bows: Iterator[Mapping[str, Any]] | list[Mapping[str, Any]]) -> dict[str, list[str]]:
@@ -93,13 +111,7 @@ def _row(form: Form, row: int) -> tuple[Answers, Errors]:
         errors[field(row, "copy")] = _("Give this bow’s number, or take it out.")
     elif not ratings and not errors:
         errors[field(row, Criterion.OVERALL)] = _("Say how you like it, from 1 to 7.")
-    bow: Answers = {"copy": serial, "ratings": ratings}
-    if not errors:
-        try:
-            check({"instrument": "violin", "tried": [bow]})
-        except Invalid as invalid:
-            errors = {field(row, "copy"): problem.message for problem in invalid.problems}
-    return bow, errors
+    return {"copy": serial, "ratings": ratings}, errors
 
 
 class TriedStep(Step):
@@ -110,10 +122,11 @@ class TriedStep(Step):
     most_fields: ClassVar[int] = MOST * (1 + len(CRITERIA))
 
     @classmethod
-    def parse(cls, form: Form) -> tuple[Answers, Errors]:
-        """See `Step.parse`; whether there is such a bow only the range can tell."""
-        found, _at, errors = parse(form)
-        return ({"tried": found} if found else {}), errors
+    def read(cls, form: Form, beside: Answers | None = None) -> Reading:
+        """See `Step.read`; whether there is such a bow only the range can tell."""
+        del beside
+        found, _rows, errors = parse(form)
+        return Reading({"tried": found} if found else {}, errors)
 
     @classmethod
     def fill(cls, answers: Answers) -> dict[str, list[str]]:

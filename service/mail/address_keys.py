@@ -9,6 +9,8 @@ import hashlib
 import hmac
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -63,6 +65,18 @@ def of(session: Session) -> AddressKeys:
         session.info[_KEPT] = AddressKeys(permanent, tuple(key for role, key in rows if role == RETIRED))
     found: AddressKeys = session.info[_KEPT]
     return found
+
+
+_permanent: WeakKeyDictionary[Any, AddressKeys] = WeakKeyDictionary()
+"""By engine the key that never changes, for digests that no retired SECRET_KEY has a part in."""
+
+
+def permanent(session: Session) -> AddressKeys:
+    """Return the permanent key alone; it is read once in a process."""
+    bind = session.get_bind()
+    if bind not in _permanent:
+        _permanent[bind] = AddressKeys(of(session).permanent, ())
+    return _permanent[bind]
 
 
 def retire(session: Session, secret: str) -> None:

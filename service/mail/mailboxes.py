@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import NamedTuple
 
-from sqlalchemy import delete, exists, func, select
+from sqlalchemy import delete, exists, func, literal, or_, select, union_all
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service import upsert
 from service.language import N_
 from service.limits import networks
 from service.mail import address_keys, closed, outbox, redating
@@ -83,7 +84,7 @@ def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) ->
     if first is not None and _is_recent(first, now) and not _has_failed(session, first):
         return Held(UNCONFIRMED, row.queued_at + WAITS)
     of_dealer = address_keys.of(session).of("dealer", f"{row.dealer or ''}:{CAUSES[row.kind]}")
-    if not _counted(session, of_dealer, MOST_OF_DEALER, now):
+    if not _counted(session, {of_dealer: MOST_OF_DEALER}, now):
         return Held(MUCH, min(now + AN_HOUR, row.queued_at + WAITS))
     return None if _note(session, first, called.mailbox, row, now) else Held(UNCONFIRMED, row.queued_at + WAITS)
 
@@ -159,34 +160,28 @@ def _note(session: Session, first: FirstMail | None, mailbox: str, row: OutboxIt
 
 
 def may_ask(session: Session, client: str | None, now: dt.datetime | None = None) -> bool:
-    """Count a mail that a client of the network asks for; return False where it has asked for too many today."""
+    """Count a mail that a client of the network asks for; return False, and count nothing, where it has asked for too many today."""
     if client is None:
         return True
-    now, keys = now or dt.datetime.now(dt.UTC), address_keys.of(session)
-    return all(
-        _counted(session, keys.of("client", network), MOST_OF_CLIENT * share, now)
-        for network, share in networks(client)
-    )
+    keys = address_keys.permanent(session)
+    most = {keys.of("client", network): MOST_OF_CLIENT * share for network, share in networks(client)}
+    return _counted(session, most, now or dt.datetime.now(dt.UTC))
 
 
-def _counted(session: Session, of: str, most: int, now: dt.datetime) -> bool:
+def _counted(session: Session, most: Mapping[str, int], now: dt.datetime) -> bool:
+    """Count one more for each of some, in one statement; return False, and count nothing, where one has as many as it may."""
     day = now.astimezone(dt.UTC).date()
-    there = session.get(MailCount, (of, day), with_for_update=True) or _begun(session, of, day)
-    if there.count >= most:
-        return False
-    there.count += 1
-    return True
+    full = or_(*((MailCount.of == of) & (MailCount.count >= number) for of, number in most.items()))
+    room = ~exists().where(MailCount.day == day, full)
+    more = union_all(*(select(literal(of), literal(day), literal(1)).where(room) for of in most))
+    insert = upsert.into(session, MailCount).from_select(["of", "day", "count"], more)
+    added = insert.on_conflict_do_update(index_elements=["of", "day"], set_={"count": MailCount.count + 1})
+    return session.execute(added.returning(MailCount.of)).first() is not None
 
 
-def _begun(session: Session, of: str, day: dt.date) -> MailCount:
-    """Return today's count, begun here or by somebody else at the same moment; yesterday's go."""
-    session.execute(delete(MailCount).where(MailCount.day < day - dt.timedelta(days=1)))
-    try:
-        with session.begin_nested():
-            session.add(made := MailCount(of=of, day=day, count=0))
-    except IntegrityError:
-        return session.get_one(MailCount, (of, day), with_for_update=True)
-    return made
+def drop_counts(session: Session, now: dt.datetime) -> None:
+    """Forget the counts of days before yesterday."""
+    session.execute(delete(MailCount).where(MailCount.day < now.astimezone(dt.UTC).date() - dt.timedelta(days=1)))
 
 
 # The link that confirms

@@ -6,6 +6,8 @@ What a mail tells stands in `contents`, its words in ``templates/mail/NAME``. No
 import datetime as dt
 import secrets
 from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -15,7 +17,7 @@ from service import webhooks
 from service.mail import addresses, mailboxes, outbox
 from service.mail.closed import agreed_in
 from service.mail.outbox import To
-from service.tables import Composition, Contact, Dealer, Door, Enquiry, Trial, User
+from service.tables import Composition, Contact, Dealer, Door, Enquiry, OutboxItem, Trial, User
 
 STILL_RIGHT_AFTER = dt.timedelta(days=42)
 """When, after a bow was kept, it is asked whether it is still the right one: once a player knows it (a judgement)."""
@@ -28,18 +30,82 @@ Several times what a busy shop has, and an end to a flood of made-up enquiries."
 MORNING = dt.time(8, tzinfo=dt.UTC)
 
 
-def advice(session: Session, enquiry: Enquiry, client: str | None = None) -> None:
-    """Queue the shortlist with a link back to it, to a player who agreed to mail.
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """A dealer who is told of what happens, and the language of what is told; None: none is known."""
+
+    dealer: str
+    language: str | None
+
+
+def enquiry(session: Session, enquiry: Enquiry, shop: Shop | None, client: str | None = None) -> None:
+    """Queue all that follows from a new enquiry, in as few statements as it takes: to the player, and to its dealer.
 
     ``client``: which address of the network it was asked from, so that none has mail sent to all the world; None: a dealer's
     own server.
     """
+    to = _player_of_enquiry(enquiry, shop.dealer if shop else None)
+    told = _told_before(session, to, shop.dealer if shop else None)
+    going = []
+    if to is not None and told.advices < outbox.MOST_A_DAY and mailboxes.may_ask(session, client):
+        going.append(outbox.going(session, "advice", enquiry.id, to))
+    if shop is not None:
+        going += _to_shop(session, enquiry, shop, told)
+    outbox.add(session, going)
+
+
+def advice(session: Session, enquiry: Enquiry, client: str | None = None) -> None:
+    """Queue the shortlist with a link back to it, to a player who agreed to mail; see `enquiry`."""
+    to = _player_of_enquiry(enquiry, dealer_of(session, enquiry))
+    if to is not None and not outbox.too_many(session, "advice", to) and mailboxes.may_ask(session, client):
+        outbox.add(session, [outbox.going(session, "advice", enquiry.id, to)])
+
+
+def enquiry_notice(session: Session, enquiry: Enquiry) -> None:
+    """Tell the dealer of a new enquiry, by mail and in its own system."""
+    dealer = dealer_of(session, enquiry)
+    if dealer is not None:
+        shop = Shop(dealer, session.scalar(select(Dealer.language).where(Dealer.slug == dealer)))
+        outbox.add(session, _to_shop(session, enquiry, shop, _told_before(session, None, dealer)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Where a dealer is told of things, and how many mails of today's went to the player and to the dealer already."""
+
+    notify: str | None = None
+    webhook: str | None = None
+    advices: int = 0
+    notices: int = 0
+
+
+def _told_before(session: Session, to: To | None, dealer: str | None) -> _Told:
+    """Return it all in one statement; ``to``: the player, None: no mail goes there."""
+    if to is None and dealer is None:
+        return _Told()
+    notify = select(Door.notify).where(Door.dealer == dealer).scalar_subquery()
+    notices = outbox.of_today("enquiry_notice").where(OutboxItem.dealer == dealer, OutboxItem.address == notify)
+    advices = outbox.of_today("advice").where(OutboxItem.mailbox == (outbox.mailbox_of(session, to) if to else None))
+    webhook = select(Door.webhook).where(Door.dealer == dealer).scalar_subquery()
+    return _Told(*session.execute(select(notify, webhook, advices.scalar_subquery(), notices.scalar_subquery())).one())
+
+
+def _to_shop(session: Session, enquiry: Enquiry, shop: Shop, told: _Told) -> list[dict[str, Any]]:
+    going = []
+    if told.notify and told.notices < MOST_NOTICES:
+        to = To(told.notify, shop.language or "en", shop.dealer, enquiry=enquiry.id)
+        going.append(outbox.going(session, "enquiry_notice", enquiry.id, to))
+    if told.webhook:
+        going.append(webhooks.going(session, told.webhook, shop.dealer, "enquiry", enquiry.id, {"enquiry": enquiry.id}))
+    return going
+
+
+def _player_of_enquiry(enquiry: Enquiry, dealer: str | None) -> To | None:
+    """Return whom the shortlist goes to, None where the player gave no address or has not agreed to mail."""
     address = (enquiry.contact or {}).get("email")
     if not address or not agreed_in(enquiry):
-        return
-    to = To(address, enquiry.language, dealer_of(session, enquiry), enquiry=enquiry.id)
-    if not outbox.too_many(session, "advice", to) and mailboxes.may_ask(session, client):
-        outbox.queue(session, "advice", enquiry.id, to)
+        return None
+    return To(address, enquiry.language, dealer, enquiry=enquiry.id)
 
 
 def before_trial(session: Session, key: str) -> None:
@@ -100,13 +166,6 @@ def outcome(session: Session, key: str, kind: str, copy: str | None, on: dt.date
         after_trial(session, key, at_once=True)
     if kind == OutcomeKind.KEPT:
         follow_up(session, key)
-
-
-def enquiry_notice(session: Session, enquiry: Enquiry) -> None:
-    """Tell the dealer of a new enquiry, by mail and in its own system."""
-    dealer = dealer_of(session, enquiry)
-    _notify(session, dealer, "enquiry_notice", enquiry.id, enquiry=enquiry.id)
-    webhooks.queue(session, dealer, "enquiry", enquiry.id, {"enquiry": enquiry.id})
 
 
 def outcome_notice(
@@ -191,13 +250,12 @@ def _notify(
     dealer: str | None,
     kind: str,
     about: str,
-    enquiry: str | None = None,
     values: dict[str, object] | None = None,
 ) -> None:
     door = session.get(Door, dealer) if dealer else None
     if door is not None and door.notify:
         language = session.scalar(select(Dealer.language).where(Dealer.slug == dealer))
-        to = To(door.notify, language or "en", dealer, enquiry=enquiry)
+        to = To(door.notify, language or "en", dealer)
         if not outbox.too_many(session, kind, to, MOST_NOTICES):
             outbox.queue(session, kind, about, to, values)
 

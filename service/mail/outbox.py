@@ -7,14 +7,15 @@ lost, and at worst one thing goes out twice, under the same Message-ID.
 
 import datetime as dt
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, delete, func, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, delete, func, or_, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service import upsert
 from service.mail import address_keys
 from service.tables import OutboxItem
 
@@ -73,29 +74,47 @@ def queue(
     about : what it is about, as an enquiry's id: there is never a second row of the same kind about it.
     due : when it is to go out; None: at once. A row that still waits for a later moment is brought forward.
     """
-    there = find(session, kind, about) or _added(session, _new(session, kind, about, to, values or {}, due or _now()))
+    there = find(session, kind, about) or _added(session, OutboxItem(**going(session, kind, about, to, values, due)))
     if there.attempts == 0 and there.sent_at is None and there.failed_at is None:
         there.due_at = min(there.due_at, due or _now())
     return there
 
 
-def _new(session: Session, kind: str, about: str, to: To, values: Mapping[str, Any], due: dt.datetime) -> OutboxItem:
-    return OutboxItem(
-        channel=to.channel,
-        kind=kind,
-        about=about,
-        dealer=to.dealer,
-        player=to.player,
-        enquiry=to.enquiry,
-        address=to.address,
-        mailbox=address_keys.of(session).mailbox(to.address) if to.channel == "mail" else None,
-        language=to.language,
-        values=dict(values),
-        message_id=secrets.token_hex(16),
-        queued_at=_now(),
-        due_at=due,
-        attempts=0,
-    )
+def going(
+    session: Session,
+    kind: str,
+    about: str,
+    to: To,
+    values: Mapping[str, Any] | None = None,
+    due: dt.datetime | None = None,
+) -> dict[str, Any]:
+    """Return what a row of this kind about this thing holds, for `add`; see `queue`."""
+    now = _now()
+    return {
+        "channel": to.channel,
+        "kind": kind,
+        "about": about,
+        "dealer": to.dealer,
+        "player": to.player,
+        "enquiry": to.enquiry,
+        "address": to.address,
+        "mailbox": mailbox_of(session, to),
+        "language": to.language,
+        "values": dict(values or {}),
+        "message_id": secrets.token_hex(16),
+        "queued_at": now,
+        "due_at": due or now,
+        "attempts": 0,
+    }
+
+
+def add(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Queue rows that are due at once, all in one statement, but those that are there already."""
+    session.flush()
+    if rows:
+        insert = upsert.into(session, OutboxItem).on_conflict_do_nothing(index_elements=["kind", "about"])
+        # With the empty columns written too, all rows have the same ones, and one statement takes them.
+        session.execute(insert, [dict(row) for row in rows], execution_options={"render_nulls": True})
 
 
 def _added(session: Session, row: OutboxItem) -> OutboxItem:
@@ -149,14 +168,18 @@ def undo(session: Session, kind: str, about: str) -> list[int]:
 
 def too_many(session: Session, kind: str, to: To, most: int = MOST_A_DAY) -> bool:
     """Say whether a mailbox got as many mails of a kind in the last day as it may."""
-    count = session.scalar(
-        select(func.count()).where(
-            OutboxItem.kind == kind,
-            OutboxItem.mailbox == address_keys.of(session).mailbox(to.address),
-            OutboxItem.queued_at > _now() - dt.timedelta(days=1),
-        )
-    )
+    count = session.scalar(of_today(kind).where(OutboxItem.mailbox == mailbox_of(session, to)))
     return (count or 0) >= most
+
+
+def of_today(kind: str) -> Select[int]:
+    """Return the count of those of a kind that were queued in the last day."""
+    return select(func.count()).where(OutboxItem.kind == kind, OutboxItem.queued_at > _now() - dt.timedelta(days=1))
+
+
+def mailbox_of(session: Session, to: To) -> str | None:
+    """Return what the mailbox of a mail is counted by, None for what is no mail."""
+    return address_keys.permanent(session).mailbox(to.address) if to.channel == "mail" else None
 
 
 # What senders do

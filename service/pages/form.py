@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import doors, drafts, framing, language
+from service.forms import tried
 from service.language import _
 from service.pages import contexts, costs, handed, refusals, result, steps
 from service.pages.bodies import Form, Posted, first
@@ -90,17 +91,20 @@ async def answer(request: Request, address: str, name: str, form: Form, session:
     _page_named(name)
     if draft.finished:
         return _see(result.link(session, draft))
-    draft = drafts.answered(draft, steps.step_of(name), _fields(draft, name, form))
+    rows = steps.rows_asked_for(first(form, "go")) if name == steps.TRIED else None
+    draft = drafts.answered(draft, steps.step_of(name), _fields(draft, name, form, rows))
     elsewhere = _led_elsewhere(session, draft, form, name, then)
     if elsewhere is not None:
         return elsewhere
-    faults = drafts.faults(session, draft, steps.step_of(name))
+    if name == steps.TRIED:
+        settled, faults = drafts.with_bows_settled(session, draft)
+        draft = draft if faults else settled
+    else:
+        faults = drafts.faults(session, draft, steps.step_of(name))
     if steps.needs_bass_page(draft, faults, name):
         return _go_to(session, draft, steps.BASS, steps.CHECKING if then else "")
     if faults:
         return _refused(request, session, draft, name, faults, then)
-    if name == steps.TRIED:
-        draft = drafts.with_bows_settled(session, draft)
     if name == steps.CONTACT:
         _not_too_often(request)
         costs.charge(request, costs.ADVICE)
@@ -112,7 +116,6 @@ def _led_elsewhere(session: Session, draft: drafts.Draft, form: Posted, name: st
     """Return what a button other than 'Next' leads to, None for 'Next'."""
     rows = steps.rows_asked_for(first(form, "go")) if name == steps.TRIED else None
     if rows is not None:
-        draft = drafts.with_bow_rows(draft, without=rows.without, blank=rows.blank)
         return _go_to(session, draft, steps.TRIED, (steps.CHECKING if then else "") + rows.anchor)
     page = _asked_for(form, name)
     if not page:
@@ -140,12 +143,12 @@ def _refused(
 def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:
     """Go to the answer, or to the first step that has to be mended first."""
     try:
-        drafts.finish(session, draft, client)
+        address = drafts.finish(session, draft, client)
     except drafts.Unfinished as unfinished:
         faults = drafts.faults(session, draft, unfinished.step)
         bass = steps.needs_bass_page(draft, faults, unfinished.step)
         return _go_to(session, draft, steps.BASS if bass else unfinished.step, f"{steps.CHECKING}&check=yes")
-    return _see(result.link(session, draft))
+    return _see(result.path(address))
 
 
 def _asked_for(form: Posted, name: str) -> str | None:
@@ -160,9 +163,11 @@ def _comes_back(form: Posted, name: str, then: str) -> bool:
     return bool(then) if steps.within_step(go, name) else go in steps.PLACES
 
 
-def _fields(draft: drafts.Draft, name: str, form: Posted) -> dict[str, list[str]]:
-    """Return a step's fields as typed; the double bass's own page adds to those of the instrument."""
+def _fields(draft: drafts.Draft, name: str, form: Posted, rows: steps.Rows | None) -> dict[str, list[str]]:
+    """Return a step's fields as typed; the double bass's own page adds to those of the instrument, a button changes the bows tried."""
     fields = {field: values for field, values in form.items() if field not in _OURS}
+    if rows is not None:
+        return tried.laid_out(fields, without=rows.without, blank=rows.blank)
     return {**draft.fields(steps.INSTRUMENT), **fields} if name == steps.BASS else fields
 
 

@@ -20,7 +20,12 @@ router = APIRouter()
 
 def link(session: Session, draft: drafts.Draft) -> str:
     """Return the address of a finished draft's answer."""
-    return f"/advice/{drafts.result_address(session, draft)}"
+    return path(drafts.result_address(session, draft))
+
+
+def path(address: str) -> str:
+    """Return the path of the answer at an unguessable address."""
+    return f"/advice/{address}"
 
 
 @router.get("/advice/{address}")
@@ -33,7 +38,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
     dealer = doc["answers"].get("dealer")
     page = shortlist.page_of(
         doc,
-        address=f"/advice/{address}",
+        address=path(address),
         csrf=request.app.state.tokens.make(address),
         why=f"/advice/{address}/why" if doc.get("verdict") else "",
         dealer=drafts.dealer_name(session, dealer),

@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import or_, select, true
@@ -35,19 +35,27 @@ def settled(
     """
     fields = tried.only(form)
     bows, at, wrong = tried.parse(form)
-    here = _here(session, dealer, known) if bows else []
-    chosen: dict[str, int] = {}
-    for place, bow in enumerate(bows):
-        name = tried.field(at[place], "copy")
-        found, sentence = _meant(here, bow["copy"], answers)
+    serials, unknown = meant(session, dealer, answers, [bow["copy"] for bow in bows], known)
+    fields |= {tried.field(at[place], "copy"): [serial] for place, serial in serials.items()}
+    return fields, wrong | {tried.field(at[place], "copy"): sentence for place, sentence in unknown.items()}
+
+
+def meant(
+    session: Session, dealer: str | None, answers: Mapping[str, Any], texts: Sequence[str], known: Collection[str] = ()
+) -> tuple[dict[int, str], dict[int, str]]:
+    """Return by place the serials that some texts mean, and one sentence for each that means none; see `settled`."""
+    here = _here(session, dealer, known) if texts else []
+    chosen: dict[int, str] = {}
+    wrong: dict[int, str] = {}
+    for place, text in enumerate(texts):
+        found, sentence = _meant(here, text, answers)
         if found is None:
-            wrong[name] = sentence
-        elif found in chosen:
-            wrong[name] = _("This bow stands above already; mark it once.")
+            wrong[place] = sentence
+        elif found in chosen.values():
+            wrong[place] = _("This bow stands above already; mark it once.")
         else:
-            chosen[found] = at[place]
-            fields[name] = [found]
-    return fields, wrong
+            chosen[place] = found
+    return chosen, wrong
 
 
 def is_for(instrument: Instrument, hold: str | None, answers: Mapping[str, Any]) -> bool:

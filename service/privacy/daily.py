@@ -6,6 +6,7 @@ import threading
 
 from service.access import audit, events, kept
 from service.database import Database
+from service.mail import mailboxes
 from service.privacy import remains
 from service.privacy.retention import sweep_if_due
 
@@ -39,7 +40,7 @@ class Caretaker:
         while not self._end.wait(wait):
             wait = self._every
             try:
-                _drop_kept_forms(self._database, dt.datetime.now(dt.UTC))
+                _drop_what_is_spent(self._database, dt.datetime.now(dt.UTC))
                 remains.clear(self._database, dt.datetime.now(dt.UTC))
                 with audit.written_by(events.SERVICE):
                     swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
@@ -51,8 +52,12 @@ class Caretaker:
                     _log.info("retention: %s", swept.counts())
 
 
-def _drop_kept_forms(database: Database, now: dt.datetime) -> None:
-    """Delete forms that were kept for their hour, off the disk too; at worst, under a wrong clock, something is typed once more."""
+def _drop_what_is_spent(database: Database, now: dt.datetime) -> None:
+    """Delete old counts of mails, and forms that were kept for their hour, off the disk too.
+
+    At worst, under a wrong clock, something is typed once more, or one mail more goes to a new address.
+    """
     with database.writing() as session:
+        mailboxes.drop_counts(session, now)
         if kept.drop_spent(session, now):
             remains.note(session)

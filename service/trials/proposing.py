@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from model.trial import Row, of_named
 from model.trial.composing import Ranked, ranked
-from service import advice, history, tables, words
+from service import advice, tables, words
 from service.advice import Considered
 from service.advice_document import in_reach
 from service.errors import Invalid
@@ -199,7 +199,7 @@ def _proposal(
         runs=runs,
         minutes=ordering.minutes_of(runs),
         recommended=considered.proposal.bring,
-        lacking=_lacking(session, considered, shelf),
+        lacking=_lacking(considered, shelf),
         notes=(*phrases.of_marks(marks), *words.staff_notes(document)),
         basis=document["model"]["basis"],
         model_version=considered.fitted.version,
@@ -283,13 +283,13 @@ def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
     return {copy: count for copy, count in session.execute(counted) if copy is not None}
 
 
-def _lacking(session: Session, considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
+def _lacking(considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
     """Say what is wanted beyond the stock at hand, and of which tiers in reach that are not at hand the workshop has bows."""
     listed = [entry["tier"] for entry in considered.document["shortlist"]]
     tiers = [*dict.fromkeys([*listed, *in_reach(considered.parts)])][:MOST_LACKING]
     suited = shelf.free.intersection(considered.outlook.stock.serials)
     at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in suited}
-    there = history.workshop_by_tier(session, tiers, considered.questionnaire.hold)
+    there = considered.now_on_sale.workshop_by_tier(tiers, considered.questionnaire.hold)
     names = considered.now_on_sale.names
     missing = {entry.tier: considered.proposal.missing for entry in considered.proposal.entries[:1]}
     return tuple(
