@@ -3,6 +3,7 @@
 OWASP's guidance on forms that send mail; ASVS 5.0, 2.4.1 (limits against bulk requests).
 """
 
+import datetime as dt
 import re
 import threading
 from collections.abc import Iterator
@@ -233,6 +234,16 @@ def test_one_client_has_so_many_mails_sent_to_strangers_a_day_and_no_more(
     with database.writing() as session:
         may = [mailboxes.may_ask(session, who) for who in (client, client, as_well, client, as_well, another, None)]
     assert may == [True, True, True, False, False, True, True]
+
+
+def test_only_the_counts_of_today_and_yesterday_are_kept(database: Database) -> None:
+    now = dt.datetime.now(dt.UTC)
+    days = [now - dt.timedelta(days=ago) for ago in (0, 1, 2, 30)]
+    with database.writing() as session:
+        assert all(mailboxes.may_ask(session, "198.51.100.7", day) for day in days)
+        mailboxes.drop_counts(session, now)
+        kept = session.scalars(select(tables.MailCount.day).order_by(tables.MailCount.day)).all()
+    assert kept == [now.date() - dt.timedelta(days=1), now.date()]
 
 
 def test_links_to_ones_data_count_among_the_mails_that_a_client_has_sent_to_strangers(
