@@ -5,15 +5,16 @@ import datetime as dt
 from sqlalchemy.orm import Session
 
 from service import versions
+from service.access.scopes import Scope
 from service.privacy import clock, questions
 from service.words import fits
 from service.words import retention as words
 
 
-def erasing(session: Session, home: str | None) -> str:
-    """Return what an owner is asked about erasing by age, empty where nothing; ``home``: the dealer the owner is bound to."""
+def erasing(session: Session, scope: Scope) -> str:
+    """Return what an owner is asked about erasing by age within a scope, empty where nothing."""
     stands = clock.look(session, dt.datetime.now(dt.UTC))
-    return words.waiting(questions.questions(session, home), is_clock=not stands.is_believed)
+    return words.waiting(questions.questions(session, scope), is_clock=not stands.is_believed)
 
 
 def model(session: Session) -> str:

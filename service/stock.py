@@ -6,12 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select, true
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind, Hold, Instrument
 from service import formats, history, tables
 from service.access import events
+from service.access.scopes import AllDealers, Scope
 from service.errors import Invalid, NotHere, Refused
 from service.language import _
 from service.trials import reservations, rows, sales
@@ -112,31 +113,28 @@ class CopyPage:
 # Looking
 
 
-def by_tier(session: Session, dealer: str | None, today: dt.date | None = None) -> tuple[TierStock, ...]:
-    """Return the tiers with the dealer's bows; None, for the workshop: every bow wherever it is. Sold ones are left out."""
+def by_tier(session: Session, scope: Scope, today: dt.date | None = None) -> tuple[TierStock, ...]:
+    """Return the tiers with the bows of a scope; of all dealers: every bow wherever it is. Sold ones are left out."""
     day = today or now().date()
-    here = true() if dealer is None else tables.Copy.dealer == dealer
     gone = tables.Copy.status.in_(("sold", "withdrawn"))
-    copies = _copy_rows(session, dealer, here & ~func.coalesce(gone, False), day)
+    copies = _copy_rows(session, scope, scope.holds(tables.Copy.dealer) & ~func.coalesce(gone, False), day)
     of_tier: dict[str, list[CopyRow]] = defaultdict(list)
     for row in copies:
         of_tier[row.tier].append(row)
-    prices = history.prices(session, dealer)
+    prices = history.prices(session, scope.slug)
     return tuple(
         _tier(tier, prices, of_tier.get(tier.slug, [])) for tier in session.scalars(_tiers()) if tier.slug in of_tier
     )
 
 
-def copy(
-    session: Session, dealer: str | None, serial: str, today: dt.date | None = None, *, trials: bool = True
-) -> CopyPage:
-    """Return one bow; raises `NotHere` where it is not this dealer's (None: the workshop sees every one).
+def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:
+    """Return one bow; raises `NotHere` where it lies beyond the scope.
 
     ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
     """
-    bow = _own(session, dealer, serial)
-    row = _copy_rows(session, dealer, tables.Copy.serial == serial, today or now().date())[0]
-    tier = _tier(session.get_one(tables.Tier, bow.tier), history.prices(session, dealer), [row])
+    bow = _own(session, scope, serial)
+    row = _copy_rows(session, scope, tables.Copy.serial == serial, today or now().date())[0]
+    tier = _tier(session.get_one(tables.Tier, bow.tier), history.prices(session, scope.slug), [row])
     readings = select(tables.BenchReading).where(tables.BenchReading.copy == serial)
     order = (tables.BenchReading.on.desc(), tables.BenchReading.quantity, tables.BenchReading.method)
     return CopyPage(
@@ -148,13 +146,13 @@ def copy(
             for each in session.scalars(readings.order_by(*order))
         ),
         events=_events(session, serial),
-        trials=_trials(session, dealer, serial) if trials else (),
+        trials=_trials(session, scope, serial) if trials else (),
     )
 
 
-def _own(session: Session, dealer: str | None, serial: str) -> tables.Copy:
+def _own(session: Session, scope: Scope, serial: str) -> tables.Copy:
     found = session.get(tables.Copy, serial)
-    if found is None or (dealer is not None and found.dealer != dealer):
+    if found is None or not scope.covers(found.dealer):
         raise NotHere
     return found
 
@@ -180,19 +178,17 @@ def _tier(tier: tables.Tier, prices: Mapping[str, tuple[Any, str]], copies: Sequ
     )
 
 
-def _copy_rows(session: Session, dealer: str | None, where: ColumnElement[bool], today: dt.date) -> tuple[CopyRow, ...]:
+def _copy_rows(session: Session, scope: Scope, where: ColumnElement[bool], today: dt.date) -> tuple[CopyRow, ...]:
     found = session.execute(
         select(tables.Copy, tables.Dealer.name)
         .outerjoin(tables.Dealer, tables.Dealer.slug == tables.Copy.dealer)
         .where(where)
         .order_by(tables.Copy.tier, tables.Copy.serial)
     ).all()
-    reserved = reservations.of_copies(session, dealer=dealer)
+    reserved = reservations.of_copies(session, scope=scope)
     tried, last = _tried(session), _last_events(session, where)
     return tuple(
-        _copy_row(
-            bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), dealer, today
-        )
+        _copy_row(bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), scope, today)
         for bow, name in found
     )
 
@@ -203,7 +199,7 @@ def _copy_row(
     reserved: Sequence[Reservation],
     tried: int,
     last: tuple[EventKind, dt.date] | None,
-    dealer: str | None,
+    scope: Scope,
     today: dt.date,
 ) -> CopyRow:
     next_ = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
@@ -215,7 +211,7 @@ def _copy_row(
         dealer_name=name,
         status=bow.status,
         where=words.where(bow.status, name, next_, today),
-        trial=(next_.key, next_.number) if next_ and next_.dealer == dealer else None,
+        trial=(next_.key, next_.number) if next_ and next_.dealer == scope.slug else None,
         due_back=next_.due_back if next_ else None,
         overdue=next_ is not None and next_.is_overdue(today),
         insured_value=None if bow.insured_value is None else float(bow.insured_value),
@@ -251,20 +247,20 @@ def _events(session: Session, serial: str) -> tuple[EventRow, ...]:
     )
 
 
-def _trials(session: Session, dealer: str | None, serial: str) -> tuple[TrialRow, ...]:
+def _trials(session: Session, scope: Scope, serial: str) -> tuple[TrialRow, ...]:
     """Return the looking dealer's trials that a bow was set aside for or rated in; the workshop sees numbers elsewhere."""
-    if dealer is None:
+    if isinstance(scope, AllDealers):
         return ()
     of = tables.Trial
     kept = select(tables.TrialCopy.trial).where(tables.TrialCopy.copy == serial)
     rated = select(tables.Run.trial).where(tables.Run.copy == serial)
-    return rows.trial_rows(session, dealer, of.id.in_(kept) | of.id.in_(rated), files=True)
+    return rows.trial_rows(session, scope.slug, of.id.in_(kept) | of.id.in_(rated), files=True)
 
 
 # Changing
 
 
-def set_status(session: Session, user: int | None, dealer: str | None, serial: str, status: str) -> str | None:
+def set_status(session: Session, user: int | None, scope: Scope, serial: str, status: str) -> str | None:
     """Say what a bow is: in_stock, in_transit, in_repair, sold, withdrawn; return what staff should know then, if anything.
 
     A bow that is sold while on a trial stays in it and is still rated; the trial's page says so.
@@ -272,13 +268,13 @@ def set_status(session: Session, user: int | None, dealer: str | None, serial: s
     Raises
     ------
     NotHere
-        It is not this dealer's (None: the workshop may change every one).
+        It lies beyond the scope.
     Invalid
         Another word, or one that follows from the trials.
     Refused
         It is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it cannot be then.
     """
-    _own(session, dealer, serial)
+    _own(session, scope, serial)
     if status not in SETTABLE:
         words_ = ", ".join(SETTABLE)
         raise Invalid(
@@ -307,21 +303,21 @@ def set_status(session: Session, user: int | None, dealer: str | None, serial: s
 
 
 def set_place(
-    session: Session, user: int | None, dealer: str | None, serial: str, to: str | None, *, anywhere: bool = False
+    session: Session, user: int | None, scope: Scope, serial: str, to: str | None, *, reach: Scope | None = None
 ) -> None:
-    """Move a bow to the workshop (None) or, where whoever moves it may reach ``anywhere``, to another dealer.
+    """Move a bow to the workshop (None) or to a dealer within ``reach``, which is the scope itself unless it is given.
 
     Raises
     ------
     NotHere
-        It is not this dealer's (None: the workshop may move every one).
+        It lies beyond the scope.
     Invalid
         There is no such dealer, or none that whoever moves it may reach; which of the two is not told.
     Refused
         It is out on a trial, or set aside for one.
     """
-    _own(session, dealer, serial)
-    reached = to in (None, dealer) or (anywhere and session.get(tables.Dealer, to) is not None)
+    _own(session, scope, serial)
+    reached = to is None or ((reach or scope).covers(to) and session.get(tables.Dealer, to) is not None)
     if not reached:
         raise Invalid(
             [("to", _("There is no dealer {dealer}; choose one of the list, or the workshop.").format(dealer=to))]
@@ -342,7 +338,7 @@ def set_place(
 def record_event(
     session: Session,
     user: int | None,
-    dealer: str | None,
+    scope: Scope,
     serial: str,
     event: EventKind,
     on: dt.date,
@@ -353,11 +349,11 @@ def record_event(
     Raises
     ------
     NotHere
-        It is not this dealer's (None: the workshop may tell of every one).
+        It lies beyond the scope.
     Invalid
         A day to come, or a note that is too long.
     """
-    _own(session, dealer, serial)
+    _own(session, scope, serial)
     text = _note(note)
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
         raise Invalid([("on", _("This day is still to come; record it when it is done."))])
@@ -366,7 +362,7 @@ def record_event(
     known = session.scalars(select(of).where(of.copy == serial, of.on == on, of.event == str(kind))).one_or_none()
     if known is None:
         session.add(of(copy=serial, on=on, event=str(kind), note=text))
-        noted(session, user, dealer, events.BOW_WORKED_ON, f"copy {serial}", event=str(kind), on=str(on))
+        noted(session, user, scope.slug, events.BOW_WORKED_ON, f"copy {serial}", event=str(kind), on=str(on))
     elif text is not None:
         known.note = text
     session.flush()

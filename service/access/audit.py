@@ -10,12 +10,13 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select, true
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.access import events
 from service.access.events import Event
+from service.access.scopes import Scope
 
 A_PAGE = 100
 """So many entries are read at once."""
@@ -105,26 +106,20 @@ def _is_same(row: tables.AuditEntry, same: dict[str, Any]) -> bool:
     return (row.user, row.about, detail) == (same["user"], same["about"], same["detail"])
 
 
-def entries(session: Session, dealer: str | None = None, before: int | None = None) -> list[Entry]:
-    """Return the newest entries, newest first; of one dealer only, and older than entry ``before``, where asked."""
+def entries(session: Session, scope: Scope, before: int | None = None) -> list[Entry]:
+    """Return the newest entries of a scope, newest first; older than entry ``before``, where asked."""
     kept, user = tables.AuditEntry, tables.User
-    asked = select(kept, user.email).outerjoin(user, kept.user == user.id).order_by(kept.id.desc()).limit(A_PAGE)
-    if dealer is not None:
-        asked = asked.where(kept.dealer == dealer)
+    asked = select(kept, user.email).outerjoin(user, kept.user == user.id).where(scope.holds(kept.dealer))
+    asked = asked.order_by(kept.id.desc()).limit(A_PAGE)
     if before is not None:
         asked = asked.where(kept.id < before)
     return [_entry(row, email) for row, email in session.execute(asked)]
 
 
-def count(session: Session, dealer: str | None = None) -> int:
-    """Return how many entries there are; of one dealer only where asked."""
+def count(session: Session, scope: Scope) -> int:
+    """Return how many entries of a scope there are."""
     kept = tables.AuditEntry
-    return (
-        session.scalar(
-            select(func.count()).select_from(kept).where(true() if dealer is None else kept.dealer == dealer)
-        )
-        or 0
-    )
+    return session.scalar(select(func.count()).select_from(kept).where(scope.holds(kept.dealer))) or 0
 
 
 def _entry(row: tables.AuditEntry, email: str | None) -> Entry:

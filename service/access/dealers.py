@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service import language, tables
 from service.access import audit, events, sessions
+from service.access.scopes import Scope
 from service.errors import FieldProblem, Invalid, NotHere
 from service.language import _
 
@@ -56,20 +57,18 @@ def add(session: Session, given: DealerInfo) -> bool:
     return new
 
 
-def listed(session: Session, home: str | None = None) -> list[DealerInfo]:
-    """Return every dealer by slug; with ``home`` that one only."""
-    asked = select(tables.Dealer).order_by(tables.Dealer.slug)
-    if home is not None:
-        asked = asked.where(tables.Dealer.slug == home)
+def listed(session: Session, scope: Scope) -> list[DealerInfo]:
+    """Return the dealers of a scope by slug."""
+    asked = select(tables.Dealer).where(scope.holds(tables.Dealer.slug)).order_by(tables.Dealer.slug)
     return [
         DealerInfo(row.slug, row.name, row.currency, row.language, row.country, row.carry_cost)
         for row in session.scalars(asked)
     ]
 
 
-def act_for(session: Session, staff_session: str, home: str | None, slug: str) -> DealerInfo:
-    """Let a session act for a dealer and return it; raises `NotHere` for one unknown, or not the account's own."""
-    found = next((dealer for dealer in listed(session, home) if dealer.slug == slug), None)
+def act_for(session: Session, staff_session: str, scope: Scope, slug: str) -> DealerInfo:
+    """Let a session act for a dealer and return it; raises `NotHere` for one unknown, or beyond the account's scope."""
+    found = next((dealer for dealer in listed(session, scope) if dealer.slug == slug), None)
     if found is None:
         raise NotHere
     sessions.act_for(session, staff_session, slug)

@@ -13,10 +13,13 @@ from sqlalchemy.orm import Session
 
 from service import language, tables
 from service.access import audit, browsers, drawn, events, halves, passwords, securing, sessions
+from service.access.roles import ROLES, name_of
+from service.access.scopes import AllDealers, Scope
 from service.errors import FieldProblem, Invalid, NotHere, Refused
 from service.language import _
 from service.mail import mails
 
+EVERYBODYS = AllDealers()
 LINK_LIFE = dt.timedelta(hours=72)
 _LONGEST = 254
 """Characters of an address (RFC 5321, 4.5.3.1.3, less the brackets) and of a name."""
@@ -93,17 +96,17 @@ def add(
     session.flush()
     did = events.ACCOUNT_MADE if new else events.ROLE_SET
     audit.record(session, by, did, f"user {user.id}", dealer=dealer, role=role)
-    return Invited(_account(user), new_link(session, user.id, by=by), new)
+    return Invited(_account(user), new_link(session, EVERYBODYS, user.id, by=by), new)
 
 
-def new_link(session: Session, user: int, *, home: str | None = None, by: int | None = None) -> str:
+def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None) -> str:
     """Return the secret of a new link to set a user's password, which goes out by mail too; earlier ones end.
 
     Raises
     ------
-    NotHere : there is no such user, or, where ``home`` is given, not with that dealer.
+    NotHere : there is no such user within the scope.
     """
-    row = _user(session, user, home)
+    row = _user(session, scope, user)
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
     secret = drawn.secret()
     session.add(tables.PasswordLink(digest=drawn.digest(secret), user=row.id, expires_at=_now() + LINK_LIFE))
@@ -142,13 +145,13 @@ def change_password(session: Session, user: int, digest: str, keep: str, browser
 
     ``keep``: digest of the session that goes on; ``browser``: secret of the browser that stays known.
     """
-    _user(session, user).password = digest
+    _user(session, EVERYBODYS, user).password = digest
     securing.password_set(session, user, events.PASSWORD_CHANGED, keep, browser)
 
 
 def renew_digest(session: Session, user: int, old: str, new: str) -> None:
     """Put a digest of today's cost in place of an older one of the same password, unless that was changed meanwhile."""
-    row = _user(session, user)
+    row = _user(session, EVERYBODYS, user)
     if row.password == old:
         row.password = new
 
@@ -163,20 +166,18 @@ def credentials(session: Session, email: str) -> Credentials:
     return Credentials(user.id, user.password)
 
 
-def account(session: Session, user: int, home: str | None = None) -> Account:
-    """Return one account; raises `NotHere` where there is none, or, with ``home``, none with that dealer."""
-    return _account(_user(session, user, home))
+def account(session: Session, scope: Scope, user: int) -> Account:
+    """Return one account; raises `NotHere` where there is none within the scope."""
+    return _account(_user(session, scope, user))
 
 
-def listed(session: Session, home: str | None = None) -> list[Account]:
-    """Return every account by address, with its open sessions; with ``home`` those of that dealer only."""
+def listed(session: Session, scope: Scope) -> list[Account]:
+    """Return the accounts of a scope by address, with their open sessions."""
     kept, now = tables.StaffSession, _now()
     open_ = (kept.expires_at > now, kept.seen_at > now - sessions.IDLE)
     counted = session.execute(select(kept.user, func.count()).where(*open_).group_by(kept.user))
     counts = {user: count for user, count in counted}  # noqa: C416 - rows are no pairs to `dict` for the type checker
-    asked = select(tables.User).order_by(tables.User.email)
-    if home is not None:
-        asked = asked.where(tables.User.dealer == home)
+    asked = select(tables.User).where(scope.holds(tables.User.dealer)).order_by(tables.User.email)
     return [_account(user, counts.get(user.id, 0)) for user in session.scalars(asked)]
 
 
@@ -188,15 +189,15 @@ def known(session: Session, email: str) -> int:
     return found
 
 
-def disable(session: Session, user: int, *, home: str | None = None, by: int | None = None) -> None:
+def disable(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
     """Disable an account: its sessions and links end at once, what it did stays on record.
 
     Raises
     ------
-    NotHere : there is no such user, or, where ``home`` is given, not with that dealer.
+    NotHere : there is no such user within the scope.
     Refused : it is the last owner who is not bound to a dealer.
     """
-    row = _user(session, user, home)
+    row = _user(session, scope, user)
     if row.disabled_at is not None:
         return
     _require_another_owner(session, row)
@@ -207,9 +208,9 @@ def disable(session: Session, user: int, *, home: str | None = None, by: int | N
     audit.record(session, by, events.ACCOUNT_DISABLED, f"user {user}", dealer=row.dealer)
 
 
-def end_sessions(session: Session, user: int, *, home: str | None = None, by: int | None = None) -> None:
+def end_sessions(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
     """End every session and half sign-in of a user; raises `NotHere` as `disable` does."""
-    row = _user(session, user, home)
+    row = _user(session, scope, user)
     _end_all(session, user)
     audit.record(session, by, events.SESSIONS_ENDED, f"user {user}", dealer=row.dealer)
 
@@ -245,10 +246,10 @@ def _address_problem(email: str) -> str:
 
 
 def _role_problem(role: str, dealer: str | None) -> str:
-    if role not in tables.ROLES:
-        return _("Expected one of the roles adviser, workshop and owner.")
-    if role == "adviser" and not dealer:
-        return _("An adviser belongs to a dealer: choose which one.")
+    if role not in ROLES:
+        return _("Expected one of the roles {roles}.").format(roles=", ".join(map(name_of, ROLES)))
+    if ROLES[role].one_dealer and not dealer:
+        return _("Whoever has this role belongs to a dealer: choose which one.")
     return ""
 
 
@@ -278,9 +279,9 @@ def _require_another_owner(session: Session, row: tables.User, *, stays: bool = 
         raise Refused(_("This is the only owner left; make another one first, or nobody can look after the accounts."))
 
 
-def _user(session: Session, user: int, home: str | None = None) -> tables.User:
+def _user(session: Session, scope: Scope, user: int) -> tables.User:
     row = session.get(tables.User, user)
-    if row is None or (home is not None and row.dealer != home):
+    if row is None or not scope.covers(row.dealer):
         raise NotHere
     return row
 

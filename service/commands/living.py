@@ -18,6 +18,7 @@ from model.domain.vocabulary import Place
 from service import advice, doors, forms
 from service.access import dealers
 from service.access.dealers import DealerInfo
+from service.access.scopes import AllDealers
 from service.database import Database
 from service.forms import Composing, check_as
 from service.forms.sheet import check_sheet
@@ -80,7 +81,7 @@ def _read(file: Path) -> Any:
 
 
 def _open_shop(session: Session, told: Told) -> None:
-    known = next(info for info in dealers.listed(session) if info.slug == told["slug"])
+    known = next(info for info in dealers.listed(session, AllDealers()) if info.slug == told["slug"])
     given = DealerInfo(known.slug, told["name"], known.currency, told["language"], told["country"], known.carry_cost)
     dealers.add(session, given)
     usual = doors.read(session, known.slug).keep_months

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from service import advice, fits, health, model_page, problems
+from service.access.scopes import AllDealers
 from service.commands.common import add, opened
 from service.database import Database
 from service.errors import Code, FieldCode, FieldProblem, Invalid, Refused
@@ -72,7 +73,7 @@ def fit(asked: argparse.Namespace, settings: Settings) -> int:
 
 def _write_report(database: Database, file: Path, *, demo: bool) -> None:
     with database.reading() as session:
-        page = model_page.page_of(session, demo=demo)
+        page = model_page.page_of(session, AllDealers(), demo=demo)
     model_page.write(file, page)
     print(f"What the version in use has learnt is in {file}.")
 

@@ -4,6 +4,7 @@ import argparse
 import datetime as dt
 from typing import TYPE_CHECKING
 
+from service.access.scopes import bound_to
 from service.commands.common import add, opened
 from service.database import Database
 from service.errors import Refused
@@ -57,7 +58,7 @@ def _mend(database: Database, now: dt.datetime) -> int:
 def _erase(database: Database, dealer: str | None, now: dt.datetime) -> str:
     with database.writing() as session:
         _require_belief(clock.look(session, now))
-        asked = [each for each in questions.questions(session, dealer) if not each.allowed]
+        asked = [each for each in questions.questions(session, bound_to(dealer)) if not each.allowed]
         for each in asked:
             questions.allow(session, None, each, now)
     if not asked:

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 from service.access import dealers, passwords, securing, users
 from service.access.dealers import DealerInfo
+from service.access.roles import ROLES
+from service.access.scopes import AllDealers
 from service.access.tablets import ALPHABET
 from service.commands.common import add, opened
 from service.database import Database
 from service.language import NAMES
 from service.settings import Settings
-from service.tables import ROLES
 
 if TYPE_CHECKING:
     from service.commands.common import Commands
@@ -72,7 +73,7 @@ def add_dealer(asked: argparse.Namespace, settings: Settings) -> int:
 def list_dealers(_asked: argparse.Namespace, settings: Settings) -> int:
     """Print one line a dealer."""
     with opened(settings) as database, database.reading() as session:
-        known = dealers.listed(session)
+        known = dealers.listed(session, AllDealers())
     for each in known:
         facts = [each.name, *filter(None, (each.currency, each.language, each.country))]
         cost = [] if each.carry_cost is None else [f"carry cost {each.carry_cost:g}"]
@@ -105,7 +106,7 @@ def _made(invited: users.Invited) -> str:
 def list_users(_asked: argparse.Namespace, settings: Settings) -> int:
     """Print one line an account."""
     with opened(settings) as database, database.reading() as session:
-        known = users.listed(session)
+        known = users.listed(session, AllDealers())
     for each in known:
         state = "disabled" if each.disabled else "has a password" if each.has_password else "no password yet"
         print(f"{each.email}: {each.role}{f' of {each.dealer}' if each.dealer else ''}, {state}")
@@ -117,7 +118,7 @@ def list_users(_asked: argparse.Namespace, settings: Settings) -> int:
 def disable_user(asked: argparse.Namespace, settings: Settings) -> int:
     """Disable an account."""
     with opened(settings) as database, database.writing() as session:
-        users.disable(session, users.known(session, asked.email))
+        users.disable(session, AllDealers(), users.known(session, asked.email))
     print(f"{asked.email.strip().lower()}: disabled; every session of it has ended")
     return 0
 
@@ -138,10 +139,10 @@ def make_shown(database: Database, slug: str | None = None) -> list[tuple[str, s
     """
     made = []
     with database.writing() as session:
-        known = dealers.listed(session)
+        known = dealers.listed(session, AllDealers())
         dealer = next((info for info in known if info.slug == slug), known[0])
         for role in ROLES:
-            bound = dealer.slug if role == "adviser" else None
+            bound = dealer.slug if ROLES[role].one_dealer else None
             email, password = f"{role}-{_letters(4)}@demo.example", "-".join(_letters(5) for _group in range(4))
             invited = users.add(session, email, role, bound)
             users.set_password(session, invited.secret, passwords.hash_password(password))

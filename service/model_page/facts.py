@@ -16,6 +16,7 @@ from model.preference.catalogue import View
 from model.preference.fitted import Posterior
 from model.preference.report import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, TierLevel
 from service import catalogue, fits, history, tables
+from service.access.scopes import Scope
 from service.errors import Refused
 from service.language import _
 from service.model_page import checkups
@@ -88,8 +89,8 @@ class Facts:
         return self.levels[slug].within <= JUDGED_WITHIN and self.count(slug).copies >= FEWEST_COPIES
 
 
-def gather(session: Session, dealer: str | None = None) -> Facts:
-    """Read everything about the version in use; with ``dealer`` of single bows only those that are there.
+def gather(session: Session, scope: Scope) -> Facts:
+    """Read everything about the version in use, of single bows only those of the scope.
 
     Raises
     ------
@@ -108,7 +109,8 @@ def gather(session: Session, dealer: str | None = None) -> Facts:
     version = next(each for each in known if each.number == current.version)
     days = [trial.on for trial in trials]
     places = session.execute(select(tables.Copy.serial, tables.Copy.status, tables.Copy.dealer)).all()
-    there = {row.serial for row in places if row.dealer == dealer}
+    there = {row.serial for row in places if scope.covers(row.dealer)}
+    dealer = scope.slug
     return Facts(
         version=version,
         versions=known,

@@ -11,6 +11,7 @@ from model.preference.catalogue import View
 from model.preference.fitted import Posterior
 from model.preference.report import CopyEffects
 from service import formats
+from service.access.scopes import Scope
 from service.language import _
 from service.model_page import character, pictures, sentences
 from service.model_page.context import (
@@ -28,15 +29,15 @@ from service.model_page.sureness import sureness
 from service.words import fitted, phrases
 
 
-def page_of(session: Session, *, demo: bool = False, dealer: str | None = None) -> ModelPage:
-    """Return the page of the version in use; with ``dealer`` only the bows that are there are named.
+def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
+    """Return the page of the version in use; only the bows of the scope are named.
 
     Raises
     ------
     Refused
         No version is in use, or the one that is cannot be read.
     """
-    facts = gather(session, dealer)
+    facts = gather(session, scope)
     return ModelPage(
         title=_("What the model knows, and how surely"),
         demo=demo,

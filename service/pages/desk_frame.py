@@ -9,7 +9,9 @@ from urllib.parse import urlsplit
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from service.access import roles
 from service.access.kept import Kept
+from service.access.roles import Permission
 from service.language import N_, _
 from service.pages import guard, keeping
 from service.pages.guard import Staff
@@ -21,20 +23,19 @@ _SAID_SECONDS = 60
 _LONGEST_SAID = 1000
 """Characters; a cookie holds about four thousand bytes."""
 _PLACES = (
-    ("/desk", N_("Today"), "trials"),
-    ("/desk/enquiries", N_("Enquiries"), "trials"),
-    ("/desk/trials", N_("Trials"), "trials"),
-    ("/desk/stock", N_("Stock"), "stock"),
-    ("/desk/range", N_("Range"), "range"),
-    ("/desk/players", N_("Players"), "trials"),
-    ("/desk/model", N_("Model"), "model"),
-    ("/desk/tablets", N_("Tablets"), "trials"),
-    ("/desk/mail", N_("Mail"), "trials"),
-    ("/desk/website", N_("Website"), "trials"),
-    ("/desk/users", N_("Users"), "accounts"),
-    ("/desk/audit", N_("Audit"), "accounts"),
+    (guard.FIRST, N_("Today"), Permission.TRIALS_VIEW),
+    ("/desk/enquiries", N_("Enquiries"), Permission.ENQUIRIES_VIEW),
+    ("/desk/trials", N_("Trials"), Permission.TRIALS_VIEW),
+    ("/desk/stock", N_("Stock"), Permission.STOCK_VIEW),
+    ("/desk/range", N_("Range"), Permission.RANGE_VIEW),
+    ("/desk/players", N_("Players"), Permission.PLAYERS_VIEW),
+    ("/desk/model", N_("Model"), Permission.MODEL_VIEW),
+    ("/desk/tablets", N_("Tablets"), Permission.TABLETS_VIEW),
+    ("/desk/mail", N_("Mail"), Permission.MAIL_VIEW),
+    ("/desk/website", N_("Website"), Permission.SETTINGS_VIEW),
+    ("/desk/users", N_("Users"), Permission.USERS_VIEW),
+    ("/desk/audit", N_("Audit"), Permission.AUDIT_VIEW),
 )
-ROLES = {"adviser": N_("adviser"), "workshop": N_("workshop"), "owner": N_("owner")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,9 +138,9 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
     return Desk(
         places=() if staff.must_enrol else _places(request.url.path, staff),
         who=staff.name,
-        role=_(ROLES[staff.role]),
+        role=roles.name_of(staff.role),
         dealer=staff.dealer_name,
-        chooses=staff.any_dealer and not staff.must_enrol,
+        chooses=staff.chooses and not staff.must_enrol,
         said=said,
         csrf=keeping.token(request, staff.csrf, staff.user),
         demo=request.app.state.demo,
@@ -149,10 +150,15 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
 
 def _places(path: str, staff: Staff) -> tuple[Place, ...]:
     return tuple(
-        Place(href, _(label), path == href or (href != "/desk" and path.startswith(f"{href}/")))
+        Place(href, _(label), path == href or (href != guard.FIRST and path.startswith(f"{href}/")))
         for href, label, what in _PLACES
         if staff.may(what)
     )
+
+
+def first_place(staff: Staff) -> str:
+    """Return the first page that somebody may see, their own account where it is none of these."""
+    return next((href for href, _label, what in _PLACES if staff.may(what)), "/desk/account")
 
 
 def _said(request: Request) -> str:

@@ -4,21 +4,24 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Depends, Path, Request
 from fastapi.responses import Response
 
 from service import formats
+from service.access.roles import Permission
 from service.language import _, ngettext
 from service.mail import closed, desk
 from service.pages import keeping
 from service.pages.contexts import Page
 from service.pages.desk.common import Tab, paged
 from service.pages.desk_frame import see, show
-from service.pages.guard import Adviser, AtDealer, Posted, first
+from service.pages.guard import AtDealer, AtDealerNeeds, Posted, first
 from service.pages.mail_links import AnOffice
 from service.pages.sessions import Reading, Writing
 
 router = APIRouter(prefix="/desk/mail")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.MAIL_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.MAIL_CHANGE))]
 HOME = "/desk/mail"
 RowId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 """A row's number, as large as both databases keep it."""
@@ -66,7 +69,7 @@ class MailTextPage(Page):
 
 @router.get("")
 async def outbox(
-    request: Request, staff: Adviser, office: AnOffice, session: Reading, state: str = "", after: str = ""
+    request: Request, staff: Views, office: AnOffice, session: Reading, state: str = "", after: str = ""
 ) -> Response:
     """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
     counts = desk.counts(session, staff.dealer, everyone=_everyone(staff))
@@ -86,7 +89,7 @@ async def outbox(
 
 
 @router.get("/{ident}")
-async def one(request: Request, ident: RowId, staff: Adviser, office: AnOffice, session: Reading) -> Response:
+async def one(request: Request, ident: RowId, staff: Views, office: AnOffice, session: Reading) -> Response:
     """Show a mail's text from the folder that takes the place of a mail server."""
     mail = desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
     page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, html=mail.html)
@@ -95,7 +98,7 @@ async def one(request: Request, ident: RowId, staff: Adviser, office: AnOffice, 
 
 @router.post("/{ident}/resend")
 async def resend(
-    request: Request, ident: RowId, staff: Adviser, form: Posted, office: AnOffice, session: Writing
+    request: Request, ident: RowId, staff: Changes, form: Posted, office: AnOffice, session: Writing
 ) -> Response:
     """Send something again."""
     del form
@@ -105,7 +108,7 @@ async def resend(
 
 @router.post("/{ident}/bounced")
 async def bounced(
-    request: Request, ident: RowId, staff: Adviser, form: Posted, office: AnOffice, session: Writing
+    request: Request, ident: RowId, staff: Changes, form: Posted, office: AnOffice, session: Writing
 ) -> Response:
     """Mark the address of a mail as bouncing."""
     del form
@@ -114,7 +117,7 @@ async def bounced(
 
 
 @router.post("/addresses/reopen")
-async def reopen(request: Request, staff: Adviser, form: Posted, office: AnOffice, session: Writing) -> Response:
+async def reopen(request: Request, staff: Changes, form: Posted, office: AnOffice, session: Writing) -> Response:
     """Let mail go to an address again: its reader has agreed anew, or it works again."""
     address = first(form, "address").strip()
     was_closed = closed.reopen(session, office, staff.user, staff.dealer, address)
@@ -124,7 +127,7 @@ async def reopen(request: Request, staff: Adviser, form: Posted, office: AnOffic
 
 def _everyone(staff: AtDealer) -> bool:
     """Say whether one of the staff sees what belongs to no dealer too."""
-    return staff.any_dealer
+    return staff.acting.unassigned
 
 
 def _tab(state: str, count: int, *, here: bool) -> Tab:

@@ -1,22 +1,26 @@
 """Who asks, and whether they may: the dependencies of every page of the desk.
 
-A route names what it needs by the type of one parameter, and is handed who is signed in::
+A route names the permission that it needs, never a role, by the type of one parameter, and is handed who is signed in::
+
+    Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
+    Runs = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
 
     @router.get("/desk/trials")
-    async def trials(request: Request, staff: Adviser, session: Reading) -> Response: ...
+    async def trials(request: Request, staff: Views, session: Reading) -> Response: ...
 
     @router.post("/desk/trials/{key}/close")
-    async def close(request: Request, key: str, staff: Adviser, form: Posted, session: Writing) -> Response: ...
+    async def close(request: Request, key: str, staff: Runs, form: Posted, session: Writing) -> Response: ...
 
-`Adviser`: an adviser, or an owner, who acts for a dealer (``staff.dealer`` is that dealer's slug). `Workshop`: the workshop or
-an owner. `Owner`: an owner. `AnyStaff`: whoever is signed in. `Posted`: the form's fields, once its token was found to be this
-session's own; every route that changes something takes it. `PostedFile`: the same with one file.
+`AtDealerNeeds`: of whoever acts for a dealer (``staff.dealer`` is that dealer's slug, ``staff.acting`` its scope). `Needs`: of
+anybody's own scope (``staff.scope``). `AnyStaff`: one's own account, open to whoever is signed in. `Posted`: the form's fields,
+once its token was found to be this session's own; every route that changes something takes it. `PostedFile`: the same with one
+file.
 """
 
 import datetime as dt
 import re
 from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Annotated
 from urllib.parse import quote
 
@@ -27,13 +31,15 @@ from starlette.exceptions import HTTPException
 
 from service import language, security
 from service.access import drawn, roles, sessions
+from service.access.roles import Permission
+from service.access.scopes import AllDealers, OneDealer, Scope, bound_to
 from service.access.sessions import SignedIn
 from service.database import Database
 from service.errors import Code, Invalid, NotAllowed
 from service.pages import bodies, costs, errors, keeping
 from service.pages.bodies import typed
 
-FIRST, SIGN_IN, CHOOSE, STOCK = "/desk", "/desk/sign-in", "/desk/dealers", "/desk/stock"
+FIRST, SIGN_IN, CHOOSE = "/desk", "/desk/sign-in", "/desk/dealers"
 FACTOR = "/desk/account/factor"
 TO_ENROL = dt.timedelta(minutes=15)
 """So long after the password a session is good for setting up the second factor that is asked for, and for nothing else."""
@@ -55,7 +61,7 @@ class Staff:
     ----------
     name : their name, else their address.
     dealer, dealer_name : slug and name of the dealer acted for, None for none.
-    home : slug of the dealer that the account is bound to, None where it may act for any.
+    scope : whose things they see and change: of the dealer that the account is bound to, or of every one.
     session : digest of the session; shown to nobody.
     csrf : the token that every form of this session carries.
     must_enrol : they have to set up a second factor first; until then only its page is open to them.
@@ -67,33 +73,28 @@ class Staff:
     role: str
     dealer: str | None
     dealer_name: str | None
-    home: str | None
+    scope: Scope
     session: str = field(repr=False)
     csrf: str = field(repr=False)
     must_enrol: bool = False
 
     @property
-    def any_dealer(self) -> bool:
-        """Whether they lead trials and are bound to no dealer: they may act for any, and see what is no dealer's yet."""
-        return self.may(roles.TRIALS) and self.may(roles.EVERY_DEALER)
+    def chooses(self) -> bool:
+        """Whether they may act for any dealer."""
+        return self.may(Permission.DEALERS_CHOOSE) and isinstance(self.scope, AllDealers)
 
     @property
-    def only(self) -> str | None:
-        """The one dealer beyond which they see and change nothing; None: they see every dealer's."""
-        if self.may(roles.EVERY_DEALER):
-            return None
-        if self.home is None:
-            raise NotAllowed
-        return self.home
+    def bows(self) -> Scope:
+        """Whose bows they see and change: their own scope, narrowed to the dealer acted for where they choose one."""
+        return OneDealer(self.dealer) if self.chooses and self.dealer else self.scope
 
-    @property
-    def bows_of(self) -> str | None:
-        """Whose bows they see and change: of the dealer acted for; None, for a free workshop: every one."""
-        return self.only or (self.dealer if self.may(roles.TRIALS) else None)
+    def may(self, what: Permission) -> bool:
+        """Say whether this role, so bound, has a permission."""
+        return what in roles.permissions(self.role, self.scope)
 
-    def may(self, what: str) -> bool:
-        """Say whether this role, so bound, may do one of the things of `service.access.roles`."""
-        return roles.may(self.role, self.home, what)
+    def may_grant(self, role: str, dealer: str | None) -> bool:
+        """Say whether they may give, or hand on, a role that is bound to a dealer or to none."""
+        return roles.may_grant(self.role, self.scope, role, bound_to(dealer))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +103,11 @@ class AtDealer(Staff):
 
     dealer: str
     dealer_name: str
+
+    @property
+    def acting(self) -> OneDealer:
+        """The scope of the dealer acted for; whoever may act for any sees what is no dealer's yet too."""
+        return OneDealer(self.dealer, unassigned=self.chooses)
 
 
 class SignInFirst(Exception):  # noqa: N818 - reads as what it asks for
@@ -191,7 +197,7 @@ def _staff(request: Request, found: SignedIn) -> Staff:
         role=found.role,
         dealer=found.dealer,
         dealer_name=found.dealer_name,
-        home=found.home,
+        scope=bound_to(found.home),
         session=found.digest,
         csrf=_token(request, found.digest),
         must_enrol=_must_enrol(request, found),
@@ -213,14 +219,14 @@ def renewed(request: Request, staff: Staff, secret: str) -> Staff:
     return replace(staff, session=digest, csrf=_token(request, digest), must_enrol=False)
 
 
-def needs_factor(request: Request, role: str) -> bool:
-    """Say whether the setting asks a role for a second factor."""
+def needs_factor(request: Request, role: str, scope: Scope) -> bool:
+    """Say whether the setting asks a role for a second factor; "owners" are all who look after accounts."""
     whose: str = request.app.state.second_factor
-    return whose == "all" or (whose == "owners" and role == "owner")
+    return whose == "all" or (whose == "owners" and Permission.USERS_CHANGE in roles.permissions(role, scope))
 
 
 def _must_enrol(request: Request, found: SignedIn) -> bool:
-    return needs_factor(request, found.role) and not found.has_factor
+    return needs_factor(request, found.role, bound_to(found.home)) and not found.has_factor
 
 
 def _now() -> dt.datetime:
@@ -254,46 +260,32 @@ AnyStaff = Annotated[Staff, Depends(_any_staff)]
 """Whoever is signed in."""
 
 
-async def _adviser(request: Request, staff: AnyStaff) -> AtDealer:
-    if not staff.may("trials") and request.url.path == FIRST:
-        raise Elsewhere(STOCK)
-    _require(staff, "trials")
-    if staff.dealer is None:
-        raise Elsewhere(CHOOSE + _back(request))
-    return AtDealer(
-        user=staff.user,
-        email=staff.email,
-        name=staff.name,
-        role=staff.role,
-        dealer=staff.dealer,
-        dealer_name=staff.dealer_name or staff.dealer,
-        home=staff.home,
-        session=staff.session,
-        csrf=staff.csrf,
-    )
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """Asks for one permission, within whatever scope the account has."""
+
+    permission: Permission
+
+    async def __call__(self, request: Request, staff: AnyStaff) -> Staff:
+        """Return who is signed in; raises `NotAllowed` where their role has not the permission."""
+        del request
+        if not staff.may(self.permission):
+            raise NotAllowed
+        return staff
 
 
-async def _workshop(staff: AnyStaff) -> Staff:
-    _require(staff, "model")
-    return staff
+@dataclass(frozen=True, slots=True)
+class AtDealerNeeds(Needs):
+    """Asks for one permission, of somebody who acts for a dealer."""
 
-
-async def _owner(staff: AnyStaff) -> Staff:
-    _require(staff, "accounts")
-    return staff
-
-
-def _require(staff: Staff, what: str) -> None:
-    if not staff.may(what):
-        raise NotAllowed
-
-
-Adviser = Annotated[AtDealer, Depends(_adviser)]
-"""An adviser or an owner, acting for a dealer."""
-Workshop = Annotated[Staff, Depends(_workshop)]
-"""The workshop or an owner."""
-Owner = Annotated[Staff, Depends(_owner)]
-"""An owner."""
+    async def __call__(self, request: Request, staff: AnyStaff) -> AtDealer:
+        """Return who is signed in with the dealer acted for; who may choose and has not is led to the choice first."""
+        if not staff.may(self.permission):
+            raise NotAllowed
+        if staff.dealer is None:
+            raise Elsewhere(CHOOSE + _back(request))
+        given = {each.name: getattr(staff, each.name) for each in fields(Staff)}
+        return AtDealer(**(given | {"dealer_name": staff.dealer_name or staff.dealer}))
 
 
 async def fields_of(request: Request) -> Fields:

@@ -7,14 +7,16 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 
+from service.access.roles import Permission
 from service.errors import Refused
 from service.language import _, ngettext
 from service.pages.desk_frame import show
-from service.pages.guard import Adviser, check_token
+from service.pages.guard import AtDealer, AtDealerNeeds, check_token
 from service.pages.sessions import Writing
 from service.trials import parcels
 
 router = APIRouter()
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TABLETS_CHANGE))]
 ADDRESS = "/desk/tablets/load"
 
 
@@ -29,7 +31,7 @@ class LoadPage:
     left_out: tuple[str, ...] = ()
 
 
-async def _file(request: Request, staff: Adviser) -> bytes:
+async def _file(request: Request, staff: Changes) -> bytes:
     """Return the file of a form of this session, empty where none was chosen, and close what it was kept in meanwhile."""
     async with request.form(max_files=1, max_fields=10) as form:
         token, file = form.get("csrf"), form.get("file")
@@ -38,14 +40,14 @@ async def _file(request: Request, staff: Adviser) -> bytes:
 
 
 @router.get(ADDRESS)
-async def ask(request: Request, staff: Adviser) -> Response:
+async def ask(request: Request, staff: Changes) -> Response:
     """Ask for a file that a tablet saved."""
     return show(request, staff, "desk/tablet_file.html", LoadPage(title=_("Load a tablet’s file")))
 
 
 @router.post(ADDRESS)
 async def load(
-    request: Request, staff: Adviser, content: Annotated[bytes, Depends(_file)], session: Writing
+    request: Request, staff: Changes, content: Annotated[bytes, Depends(_file)], session: Writing
 ) -> Response:
     """Store what a tablet saved to a file, and say what came of it; the same file again changes nothing."""
     title = _("Load a tablet’s file")

@@ -12,6 +12,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service.access import audit, events
+from service.access.scopes import AllDealers, Scope
 from service.tables import Duty
 
 MOST_A_DAY = 20
@@ -55,10 +56,10 @@ def may_erase(session: Session, dealer: str | None, persons: int, now: dt.dateti
     return False
 
 
-def questions(session: Session, home: str | None = None) -> list[Question]:
-    """Return what is asked, by dealer; of one dealer only, where ``home`` is given."""
+def questions(session: Session, scope: Scope) -> list[Question]:
+    """Return what is asked within a scope, by dealer."""
     rows = session.scalars(select(Duty).where(Duty.name.startswith(_NAME, autoescape=True)).order_by(Duty.name))
-    return [each for each in map(_question, rows) if home is None or each.dealer == home]
+    return [each for each in map(_question, rows) if scope.covers(each.dealer)]
 
 
 def allow(session: Session, user: int | None, question: Question, now: dt.datetime) -> bool:
@@ -84,13 +85,13 @@ def answered_at(session: Session) -> dt.datetime | None:
 
 def drop(session: Session, dealers: set[str | None]) -> None:
     """Drop questions of dealers of whom nobody has had their time any more: all but those of ``dealers``."""
-    gone = [_name(each.dealer) for each in questions(session) if each.dealer not in dealers]
+    gone = [_name(each.dealer) for each in questions(session, AllDealers()) if each.dealer not in dealers]
     session.execute(delete(Duty).where(Duty.name.in_(gone)))
 
 
 def findings(session: Session) -> Iterator[tuple[str, bool]]:
     """Give one line for each question that waits for an answer."""
-    for each in questions(session):
+    for each in questions(session, AllDealers()):
         whose = each.dealer or "no dealer"
         said = f"retention: {each.persons} persons of {whose} have had their time, more than {MOST_A_DAY} a day"
         if each.allowed:

@@ -26,7 +26,6 @@ STATUSES = ("in_stock", "reserved", "on_trial", "in_transit", "in_repair", "sold
 EVENTS = tuple(EventKind)
 RATERS = ("player", "listener")
 INSTRUMENTS_USED = ("own", "house")
-ROLES = ("adviser", "workshop", "owner")
 STATES = ("planned", "open", "closed", "cancelled")
 """Where a trial stands: composed; being played, the copies out; over, the copies back; given up."""
 CHANNELS = ("mail", "webhook")

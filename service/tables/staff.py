@@ -7,15 +7,14 @@ from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, LargeBinary, Sm
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.columns import Key, Moment
-from service.tables.base import ROLES, Base, one_of
+from service.tables.base import Base
 
 
 class User(Base):
-    """One of the staff. ``password``: its argon2id digest, None until it is set; ``dealer`` None: not bound to one shop."""
+    """One of the staff. ``role``: a key of `service.access.roles.ROLES`, and another may nothing. ``password``: its argon2id digest, None until it is set; ``dealer`` None: not bound to one shop."""
 
     __tablename__ = "users"
     __table_args__ = (
-        one_of("role", ROLES),
         CheckConstraint("role <> 'adviser' OR dealer IS NOT NULL", name="adviser_has_dealer"),
         CheckConstraint("email = lower(email)", name="email_lower"),
     )

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import Place
 from service import formats, tables
 from service.access import events
+from service.access.scopes import OneDealer
 from service.advice import Considered
 from service.errors import Code, Invalid, Refused
 from service.forms import check
@@ -153,7 +154,7 @@ def may_come(session: Session, dealer: str, key: str) -> frozenset[str]:
     first, last = _days(composition)
     copy, today = tables.Copy, now().date()
     held = session.execute(select(copy.serial, copy.status).where(copy.dealer == dealer)).all()
-    reserved = reservations.of_copies(session, dealer=dealer)
+    reserved = reservations.of_copies(session, scope=OneDealer(dealer))
     last = reservations.busy_until(last, trial.place)
     own = {row.copy for row in carried(session, trial.id)}
     return frozenset(

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from model.trial import Row, of_named
 from model.trial.composing import Ranked, ranked
 from service import advice, tables, words
+from service.access.scopes import OneDealer
 from service.advice import Considered
 from service.advice_document import in_reach
 from service.errors import Invalid
@@ -154,7 +155,7 @@ class _Shelf:
         gone = ("sold", "withdrawn")
         copy = tables.Copy
         rows = session.execute(select(copy.serial, copy.status).where(copy.dealer == dealer))
-        reserved = reservations.of_copies(session, dealer=dealer)
+        reserved = reservations.of_copies(session, scope=OneDealer(dealer))
         blocked = {
             serial: reservations.why_not(serial, status, reserved.get(serial, ()), first, last, today)
             for serial, status in rows

@@ -10,9 +10,12 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
 from service import formats, tables
+from service.access.scopes import AllDealers, Scope
 from service.language import _
 from service.trials._common import days, still_wanted
 
+EVERYBODYS = AllDealers()
+"""A bow is in one place, whoever asks: so it is looked for in every dealer's trials."""
 DAYS_BY_POST = 14
 """A trial by post is due back so many days after it leaves, where nobody said when."""
 TURNAROUND_BY_POST = 2
@@ -55,21 +58,19 @@ class Reservation:
 
 
 def of_copies(
-    session: Session, serials: Iterable[str] | None = None, dealer: str | None = None
+    session: Session, serials: Iterable[str] | None = None, *, scope: Scope = EVERYBODYS
 ) -> Mapping[str, Sequence[Reservation]]:
-    """Return by serial what is set aside or out, earliest first; of some copies, or of one dealer's trials."""
+    """Return by serial what is set aside or out, earliest first; of some copies, or of the trials of a scope."""
     kept, composition = tables.TrialCopy, tables.Composition
     statement = (
         select(kept, composition.number, composition.dealer, tables.Trial.key, tables.Trial.place)
         .join(composition, composition.trial == kept.trial)
         .join(tables.Trial, tables.Trial.id == kept.trial)
-        .where(still_wanted())
+        .where(still_wanted(), scope.holds(composition.dealer))
         .order_by(kept.copy, kept.out_from)
     )
     if serials is not None:
         statement = statement.where(kept.copy.in_(sorted(serials)))
-    if dealer is not None:
-        statement = statement.where(composition.dealer == dealer)
     found: dict[str, list[Reservation]] = defaultdict(list)
     for row, number, of, key, place in session.execute(statement):
         out = row.out_at is not None and row.back_at is None

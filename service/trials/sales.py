@@ -4,11 +4,12 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import func, select, true
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
 from service import paging, tables
+from service.access.scopes import Scope
 from service.paging import Leaf
 from service.trials._common import out_now
 
@@ -47,10 +48,10 @@ class Sold:
     trial: OnTrial | None
 
 
-def sold(session: Session, dealer: str | None, after: str = "") -> Leaf[Sold]:
-    """Return a page of the dealer's sold bows, the latest first, those whose day is not known last; dealer None: everybody's."""
+def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
+    """Return a page of the sold bows of a scope, the latest first, those whose day is not known last."""
     copy, day = tables.Copy, func.coalesce(tables.Copy.sold_on, EARLIEST)
-    theirs = (copy.status == "sold") & (true() if dealer is None else copy.dealer == dealer)
+    theirs = (copy.status == "sold") & scope.holds(copy.dealer)
     mark = paging.read(after, dt.date, str)
     found = session.execute(
         select(copy.serial, copy.sold_on, tables.Tier.name)

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
+from service.access.scopes import AllDealers
 from service.model_page import page_of, write
 from tests.journeys.conftest import Site
 from tests.journeys.measures import TARGET, check, check_reflow
@@ -33,7 +34,7 @@ def file(live_server: Site, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of the demo's model, written as the command writes it."""
     target = tmp_path_factory.mktemp("page") / "model.html"
     with live_server.reading() as session:
-        write(target, page_of(session, demo=True))
+        write(target, page_of(session, AllDealers(), demo=True))
     return target
 
 

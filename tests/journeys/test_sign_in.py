@@ -10,6 +10,7 @@ import uvicorn
 from playwright.sync_api import Browser, Page
 
 from service.access import passwords, users
+from service.access.scopes import AllDealers
 from tests.journeys import measures
 from tests.journeys.conftest import SECONDS
 from tests.journeys.shop import until_true
@@ -125,6 +126,6 @@ def test_the_cookie_is_out_of_reach_of_scripts(page: Page, desk: tuple[str, Desk
     (cookie,) = [each for each in page.context.cookies() if each["name"] == "desk"]
     assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Lax")
     with desk[1].database.writing() as session:
-        users.end_sessions(session, desk[1].ids["adviser"])
+        users.end_sessions(session, AllDealers(), desk[1].ids["adviser"])
     page.reload()
     assert page.get_by_role("heading", level=1).inner_text() == "Sign in to the desk"

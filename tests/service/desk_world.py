@@ -38,126 +38,80 @@ ELSEWHERE = {
 """Who has the same role where the things of `DEALER` are another's; the free ones only act for the other."""
 
 OPEN, ANY, OWN, EVERY, NEVER, LED, REFUSED = "*", "a", "o", "e", "n", ">", "-"
-"""What `REACH` says: no sign-in is asked; nothing of a dealer's is in it; of the own (or acted-for) dealer only, what is
+"""What `reach` says: no sign-in is asked; nothing of a dealer's is in it; of the own (or acted-for) dealer only, what is
 another's is not there; of every dealer; it is there for nobody of this role; led to another page; refused."""
-REACH = {
-    line.rsplit(maxsplit=1)[0]: line.rsplit(maxsplit=1)[1]
-    for line in """
-GET /desk                                  o>>oo
-GET /desk/account                          aaaaa
-GET /desk/account/factor                   aaaaa
-POST /desk/account/factor                  aaaaa
-POST /desk/account/factor/codes            aaaaa
-POST /desk/account/factor/file             aaaaa
-POST /desk/account/factor/remove           aaaaa
-POST /desk/account/password                aaaaa
-POST /desk/account/sessions                aaaaa
-GET /desk/audit                            ---oe
-GET /desk/compose                          o--oo
-POST /desk/compose                         o--oo
-GET /desk/dealers                          ---oe
-POST /desk/dealers                         ---oe
-GET /desk/enquiries                        o--oo
-GET /desk/enquiries/{id_}                  o--oo
-GET /desk/enquiries/{id_}/data             o--oo
-GET /desk/enquiries/{id_}/erase            o--oo
-GET /desk/enquiries/{id_}/player           o--oo
-POST /desk/enquiries/{id_}/player          o--oo
-POST /desk/enquiries/{id_}/erase           o--oo
-POST /desk/enquiries/{id_}/settle          o--oo
-POST /desk/enquiries/{id_}/take            n--no
-GET /desk/forgotten                        *****
-POST /desk/forgotten                       *****
-GET /desk/mail                             o--oo
-POST /desk/mail/addresses/reopen           o--oo
-GET /desk/mail/{ident}                     n--nn
-POST /desk/mail/{ident}/bounced            o--oo
-POST /desk/mail/{ident}/resend             o--oo
-GET /desk/model                            -oeoe
-GET /desk/password/{secret}                *****
-POST /desk/password/{secret}               *****
-GET /desk/players                          o--oo
-GET /desk/players/{key}                    o--oo
-GET /desk/players/{key}/data               o--oo
-GET /desk/players/{key}/erase              o--oo
-POST /desk/players/{key}/erase             o--oo
-GET /desk/players/{key}/join               o--oo
-POST /desk/players/{key}/join              o--oo
-GET /desk/players/{key}/part               o--oo
-POST /desk/players/{key}/part              o--oo
-POST /desk/players/{key}/ratings           o--oo
-GET /desk/range                            --a-a
-GET /desk/range/{tier}                     --a-a
-POST /desk/range/{tier}                    --a-a
-GET /desk/retention                        ---oe
-POST /desk/retention/clock                 ---aa
-POST /desk/retention/erase                 ---oe
-GET /desk/sign-in                          *****
-POST /desk/sign-in                         *****
-GET /desk/sign-in/code                     *****
-POST /desk/sign-in/code                    *****
-GET /desk/sign-in/left                     *****
-GET /desk/sign-in/stay                     aaaaa
-POST /desk/sign-out                        aaaaa
-GET /desk/stock                            ooeoo
-GET /desk/stock/{serial}                   ooeoo
-POST /desk/stock/{serial}/event            ooeoo
-POST /desk/stock/{serial}/place            ooeoo
-GET /desk/stock/{serial}/sold              ooeoo
-POST /desk/stock/{serial}/status           ooeoo
-GET /desk/tablets                          o--oo
-POST /desk/tablets                         o--oo
-GET /desk/tablets/load                     o--oo
-POST /desk/tablets/load                    o--oo
-POST /desk/tablets/{tablet}/revoke         o--oo
-GET /desk/trials                           o--oo
-GET /desk/trials/{key}                     o--oo
-POST /desk/trials/{key}/cancel             o--oo
-GET /desk/trials/{key}/close               o--oo
-POST /desk/trials/{key}/close              o--oo
-POST /desk/trials/{key}/confirm            o--oo
-GET /desk/trials/{key}/correct             o--oo
-POST /desk/trials/{key}/correct            o--oo
-POST /desk/trials/{key}/count              o--oo
-POST /desk/trials/{key}/head-to-head       o--oo
-POST /desk/trials/{key}/open               o--oo
-GET /desk/trials/{key}/outcome             o--oo
-POST /desk/trials/{key}/outcome            o--oo
-GET /desk/trials/{key}/print/{name}        o--oo
-GET /desk/trials/{key}/reopen              o--oo
-POST /desk/trials/{key}/reopen             o--oo
-GET /desk/trials/{key}/reveal              o--oo
-POST /desk/trials/{key}/reveal             o--oo
-POST /desk/trials/{key}/seat               o--oo
-POST /desk/trials/{key}/send               o--oo
-POST /desk/trials/{key}/swap               o--oo
-POST /desk/trials/{key}/take-back          o--oo
-GET /desk/users                            ---oe
-POST /desk/users                           ---oe
-POST /desk/users/{user}/disable            ---oe
-POST /desk/users/{user}/enable             ---oe
-POST /desk/users/{user}/link               ---oe
-POST /desk/users/{user}/sessions           ---oe
-GET /desk/website                          o--oo
-POST /desk/website                         ---oo
-POST /desk/website/keys                    ---oo
-POST /desk/website/keys/{key}/revoke       ---oo
-POST /desk/website/logo                    ---oo
-POST /desk/website/logo/remove             ---oo
-POST /desk/website/messages                ---oo
-POST /desk/website/secret                  ---oo
-""".strip().splitlines()
-    for line in [re.sub(r"^(\w+) +", r"\1 ", line)]
+MAY = {
+    area: dict(zip(ROLES, cells, strict=True))
+    for area, *cells in map(
+        str.split,
+        """
+enquiries   vc  -   -   vc  vc
+trials      vc  -   -   vc  vc
+players     vc  -   -   vc  vc
+stock       vc  vc  vc  vc  vc
+range       -   -   vc  -   vc
+model       -   v   v   v   v
+tablets     vc  -   -   vc  vc
+mail        vc  -   -   vc  vc
+settings    v   -   -   vc  vc
+dealers     -   -   -   vc  vc
+users       -   -   -   vc  vc
+audit       -   -   -   v   v
+retention   -   -   -   vc  vc
+""".strip().splitlines(),
+    )
 }
-"""Who reaches each route, by `ROLES`. ``GET /desk/mail/{ident}``: a mail's text is kept in a folder only, and none is here."""
+"""What each of `ROLES` may in each area of the desk: view it, change it, or neither."""
+AREAS = {
+    "/desk": "trials",
+    "/desk/compose": "trials",
+    "/desk/enquiries/{id_}/data": "players",
+    "/desk/enquiries/{id_}/erase": "players",
+    "/desk/enquiries/{id_}/player": "players",
+    "/desk/website": "settings",
+} | {f"/desk/{area}": area for area in MAY if area != "settings"}
+"""Which area the addresses that begin so belong to, the longest beginning first."""
+WITHOUT_SIGN_IN = (
+    "/desk/forgotten",
+    "/desk/password/{secret}",
+    "/desk/sign-in",
+    "/desk/sign-in/code",
+    "/desk/sign-in/left",
+)
+OWN_ACCOUNT = ("/desk/account", "/desk/sign-in/stay", "/desk/sign-out")
+"""Whoever is signed in looks after their own account, whatever their role."""
+NOBODYS = ("/desk/range", "/desk/retention/clock")
+"""What is no dealer's."""
+WHEREVER = ("stock", "model", "users", "audit", "dealers", "retention")
+"""Areas in which whoever is bound to no dealer sees every dealer's; in the others everybody acts for one dealer."""
+NOT_HERE = {"GET /desk/mail/{ident}": ROLES, "POST /desk/enquiries/{id_}/take": ("adviser", "bound owner")}
+"""A mail's text is kept in a folder only, and none is here; an enquiry of no dealer is for those who may act for any."""
+
+
+def area_of(path: str) -> str:
+    """Return the area that a route's path belongs to; one that belongs to none is a gap."""
+    beginnings = [each for each in AREAS if path == each or path.startswith(f"{each}/")]
+    beginnings = [each for each in beginnings if each != "/desk" or path == "/desk"]
+    assert beginnings, f"{path}: say in AREAS which it belongs to"
+    return AREAS[max(beginnings, key=len)]
 
 
 def reach(name: str, method: str, path: str) -> str:
-    """Return what is said of one of `ROLES` and a route; a route of which nothing is said is a gap."""
-    route = f"{method} {path}"
-    assert route in REACH, f"{route}: say in REACH who reaches it"
-    assert len(REACH[route]) == len(ROLES)
-    return REACH[route][ROLES.index(name)]
+    """Return what one of `ROLES` reaches by a route: said by these tables, not by the service's own."""
+    if path in WITHOUT_SIGN_IN:
+        return OPEN
+    if path.startswith(OWN_ACCOUNT):
+        return ANY
+    area = area_of(path)
+    if ("v" if method == "GET" else "c") not in MAY[area][name]:
+        return LED if path == "/desk" else REFUSED
+    if path.startswith(NOBODYS):
+        return ANY
+    if name in NOT_HERE.get(f"{method} {path}", ()):
+        return NEVER
+    # An owner who is bound to no dealer acts for one, and sees the stock of that one.
+    everywhere = area in WHEREVER and "bound" not in name and (area, name) != ("stock", "owner")
+    return EVERY if everywhere and name != "adviser" else OWN
 
 
 @dataclass(frozen=True)

@@ -9,17 +9,24 @@ from fastapi import FastAPI
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import iter_route_contexts
 
+from service.access.roles import Permission
+from service.pages.guard import Needs
+
 FORM, JSON = "application/x-www-form-urlencoded", "application/json"
 _PLACES = {"{position}": "1", "{answer}": "yes", "{name}": "instrument", "{rest:path}": "x", "{run_id}": "run-0001"}
 
 
 @dataclass(frozen=True)
 class Route:
-    """One method at one path; ``asks`` are the names of its dependencies in the order in which they are met."""
+    """One method at one path; ``asks`` are the names of its dependencies in the order in which they are met.
+
+    ``needs``: the permissions that it names.
+    """
 
     method: str
     path: str
     asks: tuple[str, ...]
+    needs: frozenset[Permission] = frozenset()
 
     @property
     def at_desk(self) -> bool:
@@ -44,16 +51,18 @@ def routes(app: FastAPI) -> list[Route]:
     for context in iter_route_contexts(app.routes):
         dependant = getattr(context, "dependant", None)
         if dependant is not None and context.path is not None:
-            asks = tuple(_asked(dependant))
-            found += [Route(method, context.path, asks) for method in sorted(context.methods or ())]
+            calls = tuple(_asked(dependant))
+            asks = tuple(getattr(call, "__name__", "") for call in calls)
+            needs = frozenset(call.permission for call in calls if isinstance(call, Needs))
+            found += [Route(method, context.path, asks, needs) for method in sorted(context.methods or ())]
     assert len(found) > 100
     return found
 
 
-def _asked(dependant: Dependant) -> Iterator[str]:
+def _asked(dependant: Dependant) -> Iterator[Callable[..., Any] | None]:
     for each in dependant.dependencies:
         yield from _asked(each)
-        yield getattr(each.call, "__name__", "")
+        yield each.call
 
 
 @dataclass

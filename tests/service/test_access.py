@@ -14,6 +14,7 @@ from service import tables
 from service.access import audit, dealers, drawn, events, sessions, tablets, users
 from service.access.dealers import DealerInfo
 from service.access.links import Signer
+from service.access.scopes import AllDealers, OneDealer
 from service.database import Database
 from service.errors import Invalid, NotHere, Refused
 
@@ -160,7 +161,7 @@ def test_a_known_address_gets_a_new_link_and_a_changed_role_ends_its_sessions(sh
 def test_a_link_sets_a_password_once_and_ends_sessions(shop: Database) -> None:
     with shop.writing() as session:
         ada = _ada(session)
-        opened, link = sessions.begin(session, ada), users.new_link(session, ada)
+        opened, link = sessions.begin(session, ada), users.new_link(session, AllDealers(), ada)
     with shop.writing() as session:
         assert users.credentials(session, "ada@bows.example").user is None
         assert users.set_password(session, link, "a digest").id == ada
@@ -214,15 +215,15 @@ def test_the_last_owner_of_all_cannot_be_lost(shop: Database) -> None:
         owner = users.add(session, "owner@bows.example", "owner").account.id
         users.add(session, "bound@bows.example", "owner", "harbour")
         for lose in (
-            lambda: users.disable(session, owner),
+            lambda: users.disable(session, AllDealers(), owner),
             lambda: users.add(session, "owner@bows.example", "workshop"),
             lambda: users.add(session, "owner@bows.example", "owner", "harbour"),
         ):
             with pytest.raises(Refused, match="only owner left"):
                 lose()
         users.add(session, "second@bows.example", "owner")
-        users.disable(session, owner)
-        assert users.account(session, owner).disabled
+        users.disable(session, AllDealers(), owner)
+        assert users.account(session, AllDealers(), owner).disabled
 
 
 def test_the_database_itself_refuses_an_adviser_without_a_dealer_and_a_second_account(shop: Database) -> None:
@@ -231,7 +232,6 @@ def test_the_database_itself_refuses_an_adviser_without_a_dealer_and_a_second_ac
         tables.User(email="x@bows.example", role="adviser", created_at=now),
         tables.User(email="ada@bows.example", role="owner", created_at=now),
         tables.User(email="Upper@bows.example", role="owner", created_at=now),
-        tables.User(email="y@bows.example", role="king", created_at=now),
     ):
         with pytest.raises(IntegrityError), shop.writing() as session:
             session.add(row)
@@ -266,7 +266,9 @@ def test_a_dealer_known_from_a_file_is_completed(any_database: Database) -> None
         session.add(tables.Dealer(slug="harbour", name="harbour", carry_cost=0.2))
         session.flush()
         assert not dealers.add(session, DealerInfo("harbour", "Harbour Strings", "EUR", "de", "AT"))
-        assert dealers.listed(session) == [DealerInfo("harbour", "Harbour Strings", "EUR", "de", "AT", 0.2)]
+        assert dealers.listed(session, AllDealers()) == [
+            DealerInfo("harbour", "Harbour Strings", "EUR", "de", "AT", 0.2)
+        ]
         assert dealers.add(session, DealerInfo("hill", "Hill Strings", "CHF", "fr", "CH", 0.05))
 
 
@@ -302,8 +304,8 @@ def test_what_was_done_is_on_record_newest_first_and_by_dealer(shop: Database) -
         audit.record(session, ada, events.TRIAL_OPENED, "trial T-1", dealer="harbour", bows=3)
         audit.record(session, None, events.TABLET_ENROLLED, "tablet x", dealer="hill")
     with shop.reading() as session:
-        newest, *_rest = audit.entries(session)
-        (opened, *_made) = audit.entries(session, "harbour")
+        newest, *_rest = audit.entries(session, AllDealers())
+        (opened, *_made) = audit.entries(session, OneDealer("harbour"))
         assert (newest.who, newest.dealer) == (None, "hill")
         assert (opened.who, opened.did, opened.about, opened.detail) == (
             "ada@bows.example",
@@ -311,8 +313,8 @@ def test_what_was_done_is_on_record_newest_first_and_by_dealer(shop: Database) -
             "trial T-1",
             {"bows": 3},
         )
-        assert {entry.dealer for entry in audit.entries(session, "harbour")} == {"harbour"}
-        assert audit.entries(session, before=newest.id)[0] == opened
+        assert {entry.dealer for entry in audit.entries(session, OneDealer("harbour"))} == {"harbour"}
+        assert audit.entries(session, AllDealers(), before=newest.id)[0] == opened
 
 
 def test_what_is_undone_is_not_on_record(shop: Database) -> None:
@@ -324,4 +326,4 @@ def test_what_is_undone_is_not_on_record(shop: Database) -> None:
     with pytest.raises(RuntimeError, match="stop"):
         open_and_fail()
     with shop.reading() as session:
-        assert "T-2" not in json.dumps([entry.about for entry in audit.entries(session)])
+        assert "T-2" not in json.dumps([entry.about for entry in audit.entries(session, AllDealers())])

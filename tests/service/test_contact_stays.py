@@ -11,6 +11,7 @@ from sqlalchemy import select, text
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from service import commands, files, fits, model_page, tables, webhooks
+from service.access.scopes import AllDealers
 from service.database import Database
 from service.mail.sending import send_waiting
 from service.privacy import retention
@@ -92,7 +93,7 @@ def test_files_for_the_workshop_versions_and_the_models_page_know_keys_only(desk
     with desk.database.reading() as session:
         files.dump(session, tmp_path / "dump")
         version = session.scalars(select(tables.ModelVersion)).one()
-        page = model_page.page_of(session, demo=False)
+        page = model_page.page_of(session, AllDealers(), demo=False)
         told: list[str | bytes] = [
             version.artifact,
             repr(version.report),

@@ -9,10 +9,11 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
-from service.access import roles
-from service.access.roles import BOUND, FREE, MAY
+from service.access import roles, users
+from service.access.roles import ROLES, Permission, Role
+from service.access.scopes import AllDealers, OneDealer, Scope
 from tests.service import cast, desk_world
-from tests.service.cast import DEALER, OTHER, Desk, desk_routes
+from tests.service.cast import DEALER, OTHER, Desk, Member, desk_routes
 from tests.service.desk_world import OWN, Things, World
 
 NAMES_NOTHING = (
@@ -229,7 +230,7 @@ def test_a_bound_workshop_sees_the_bows_of_its_dealer_and_no_player(world: World
 
 def test_an_account_that_a_bound_owner_makes_reaches_nothing_beyond_the_dealer(desk: Desk) -> None:
     world = World(desk)
-    for number, role in enumerate(tables.ROLES):
+    for number, role in enumerate(ROLES):
         for dealer in ("", OTHER, DEALER):
             email = f"made-{number}-{dealer or 'none'}@bows.example"
             reply = desk.sign_in("strange owner").post("/desk/users", {"email": email, "role": role, "dealer": dealer})
@@ -244,32 +245,89 @@ def test_an_account_that_a_bound_owner_makes_reaches_nothing_beyond_the_dealer(d
     assert _place(desk, world.things[DEALER].free) == DEALER
 
 
+ACCOUNTS = [(role, scope) for role in (*ROLES, "janitor") for scope in (AllDealers(), OneDealer(DEALER))]
+"""Every role, and one that there is not, free and bound."""
+
+
 def test_the_table_is_closed() -> None:
-    assert not roles.may("adviser", None, roles.TRIALS)
-    assert not roles.may("janitor", DEALER, roles.STOCK)
-    assert not roles.may("owner", None, "anything else")
-    for (_role, bound), what in MAY.items():
-        assert not (bound is BOUND and roles.EVERY_DEALER in what)
+    assert roles.permissions("adviser", AllDealers()) == frozenset()
+    assert roles.permissions("janitor", OneDealer(DEALER)) == frozenset()
+    for role in ROLES:
+        assert Permission.RANGE_CHANGE not in roles.permissions(role, OneDealer(DEALER))
+    assert set(Permission) == roles.permissions("owner", AllDealers())
 
 
-@pytest.mark.parametrize("granter", [*MAY, ("adviser", FREE), ("janitor", FREE)])
-def test_nobody_grants_wider_than_their_own(granter: tuple[str, bool]) -> None:
-    role, bound = granter
-    home = DEALER if bound else None
-    for granted in ("adviser", "workshop", "owner"):
-        for dealer in (None, DEALER, OTHER):
-            if not roles.may_grant(role, home, granted, dealer):
-                continue
-            assert role == "owner"
-            assert home is None or dealer == home
-            mine = {what for what in _everything() if roles.may(role, home, what)}
-            theirs = {what for what in _everything() if roles.may(granted, dealer, what)}
-            assert theirs <= mine
-    assert roles.may_grant(role, home, "adviser", DEALER) == (role == "owner")
+@pytest.mark.parametrize("account", ACCOUNTS, ids=str)
+def test_nobody_grants_wider_than_their_own(account: tuple[str, Scope]) -> None:
+    role, scope = account
+    mine = roles.permissions(role, scope)
+    for granted in ROLES:
+        for wanted in (AllDealers(), OneDealer(DEALER), OneDealer(OTHER), OneDealer(DEALER, unassigned=True)):
+            if roles.may_grant(role, scope, granted, wanted):
+                assert role == "owner"
+                assert scope == AllDealers() or wanted == OneDealer(DEALER)
+                assert roles.permissions(granted, wanted) <= mine
+    assert roles.may_grant(role, scope, "adviser", OneDealer(DEALER)) == (role == "owner")
 
 
-def _everything() -> set[str]:
-    return {what for each in MAY.values() for what in each}
+def _as(desk: Desk, monkeypatch: pytest.MonkeyPatch, may: frozenset[Permission], dealer: str | None) -> Member:
+    """Return somebody of a role that is one more entry of the table, and nothing else."""
+    monkeypatch.setitem(roles.ROLES, "shelf", Role("shelf", "sees what it is told", may))
+    with desk.database.writing() as session:
+        desk.ids["shelf"] = users.add(session, "shelf@bows.example", "shelf", dealer).account.id
+    return desk.sign_in("shelf")
+
+
+@pytest.mark.parametrize("dealer", [None, DEALER])
+def test_a_role_that_may_only_see_the_stock_is_one_entry_and_changes_nothing(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, dealer: str | None
+) -> None:
+    world = World(desk)
+    member = _as(desk, monkeypatch, frozenset({Permission.STOCK_VIEW}), dealer)
+    before, opened, asked = _kept(desk), set(), 0
+    for method, path in desk_routes(desk.app):
+        if path.startswith(desk_world.OWN_ACCOUNT) or path in desk_world.WITHOUT_SIGN_IN:
+            continue
+        if method != "GET":
+            asked += 1
+            assert member.post(world.address(path)).status_code == 403, path
+        elif (reply := member.get(world.address(path))).status_code != 403:
+            opened.add((path, reply.status_code))
+    assert asked > 40
+    assert _kept(desk) == before
+    # A bow that is not out on a trial cannot be asked for its buyer.
+    assert opened == {
+        ("/desk", 303),
+        ("/desk/stock", 200),
+        ("/desk/stock/{serial}", 200),
+        ("/desk/stock/{serial}/sold", 409),
+    }
+    page = member.read("/desk")
+    assert [e.text.strip() for e in page.all("nav")[0].walk() if e.tag == "a"] == ["Stock"]
+    bow = member.read(f"/desk/stock/{world.things[DEALER].free}")
+    assert {form.get("action") for form in bow.all("form")} <= {"/desk/sign-out"}
+
+
+def test_an_account_that_may_more_is_not_handed_on_by_one_that_may_less(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    member = _as(desk, monkeypatch, frozenset({Permission.USERS_VIEW, Permission.USERS_CHANGE}), None)
+    for name in ("owner", "adviser", "workshop"):
+        for verb in ("link", "enable", "disable", "sessions"):
+            assert member.post(f"/desk/users/{desk.ids[name]}/{verb}").status_code == 403, (name, verb)
+    made = member.post("/desk/users", {"email": "new@bows.example", "role": "owner", "dealer": ""})
+    assert (made.status_code, "no more than your own" in made.text) == (422, True)
+    own_kind = member.post("/desk/users", {"email": "new@bows.example", "role": "shelf", "dealer": DEALER})
+    assert own_kind.status_code == 200
+
+
+def test_a_role_that_is_no_longer_in_the_table_may_nothing(desk: Desk) -> None:
+    with desk.database.writing() as session:
+        session.get_one(tables.User, desk.ids["owner"]).role = "janitor"
+    owner = desk.sign_in("owner")
+    assert owner.get("/desk").headers["location"] == "/desk/account"
+    assert owner.read("/desk/account").status == 200
+    assert {owner.get(path).status_code for path in ("/desk/stock", "/desk/users", "/desk/trials")} == {403}
 
 
 # Mail and the record

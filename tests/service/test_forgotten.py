@@ -10,6 +10,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.access import factors, passwords, securing, users
+from service.access.scopes import AllDealers
 from service.database import Database
 from service.mail import desk as mail_desk
 from service.mail import mails
@@ -67,7 +68,7 @@ def test_every_address_gets_the_same_answer_before_anything_is_done_for_it(
 ) -> None:
     # 6.3.8: accounts cannot be told from the answer, nor from its time: it is given before the database is asked.
     with desk.database.writing() as session:
-        users.disable(session, users.add(session, "disabled@bows.example", "workshop").account.id)
+        users.disable(session, AllDealers(), users.add(session, "disabled@bows.example", "workshop").account.id)
     asked: list[str] = []
     monkeypatch.setattr(securing, "forgotten", lambda _session, given: asked.append(given))
     member = desk.nobody()
@@ -89,7 +90,7 @@ def test_every_address_gets_the_same_answer_before_anything_is_done_for_it(
 
 def test_nothing_is_sent_to_who_has_no_account_or_a_disabled_one(desk: Desk) -> None:
     with desk.database.writing() as session:
-        users.disable(session, desk.ids["workshop"])
+        users.disable(session, AllDealers(), desk.ids["workshop"])
     for email in ("nobody@bows.example", "workshop@bows.example", "x@" + "y" * 200):
         assert ask(desk, email)[0] == 303
     assert links(desk) == []

@@ -11,6 +11,7 @@ from sqlalchemy import select
 from service import tables
 from service.access import audit, browsers, drawn, passwords, tries, users
 from service.access.devices import Device, device, network
+from service.access.scopes import AllDealers
 from service.database import Database
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
@@ -168,7 +169,7 @@ def test_whoever_sets_the_password_by_a_link_gets_in_while_strangers_try(desk: D
     old = signed_in_once(desk)
     strangers_try(desk, 6)
     with desk.database.writing() as session:
-        secret = users.new_link(session, desk.ids["adviser"])
+        secret = users.new_link(session, AllDealers(), desk.ids["adviser"])
     new = desk.nobody()
     data = hidden(new.read(f"/desk/password/{secret}")) | {"password": NEW, "again": NEW}
     assert new.send("POST", f"/desk/password/{secret}", data=data).status_code == 303
@@ -342,7 +343,7 @@ def test_sessions_and_browsers_are_listed_by_device_and_ended_singly_for_the_pas
     here.submit("/desk/account/sessions", {"end": chosen, "which": "one", "mine": PASSWORD})
     assert not _known(desk, Member(desk.app, None, {"desk-known": cookies["desk-known"]}))
     with desk.database.reading() as session:
-        did = {entry.did for entry in audit.entries(session)}
+        did = {entry.did for entry in audit.entries(session, AllDealers())}
     assert did >= {"ended one session of their own", "had a known browser forgotten"}
 
 

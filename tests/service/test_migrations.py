@@ -1,21 +1,28 @@
 """Migrations: they make exactly the tables described, once, and never touch what is not theirs."""
 
+import datetime as dt
 import sqlite3
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
+from importlib import import_module
 from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
+from alembic.operations import Operations
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import CheckConstraint, inspect, text
+from sqlalchemy import CheckConstraint, inspect, select, text
+from sqlalchemy.exc import IntegrityError
 
-from service import migrations
-from service.database import APPLICATION_ID, Database
+from service import migrations, tables
+from service.access import users
+from service.database import APPLICATION_ID, Database, writing_engine
 from service.errors import Refused
 from service.migrations import State
 from service.tables import Base
+
+NOW = dt.datetime(2026, 3, 2, 12, tzinfo=dt.UTC)
 
 
 def test_the_revisions_make_the_tables_that_are_described(any_database: Database) -> None:
@@ -125,3 +132,24 @@ def test_a_new_file_is_marked_as_ours_and_for_its_owner_only(database: Database,
     assert (tmp_path / "made" / "bows.db").stat().st_mode & 0o077 == 0
     with database.reading() as session:
         assert session.scalar(text("PRAGMA application_id")) == APPLICATION_ID
+
+
+def test_accounts_and_what_points_to_them_outlast_their_new_table(database: Database) -> None:
+    with database.writing() as session:
+        user = users.add(session, "eve@bows.example", "owner").account.id
+        session.add(
+            tables.StaffSession(digest="d", user=user, **dict.fromkeys(("created_at", "seen_at", "expires_at"), NOW))
+        )
+    step = import_module("service.migrations.versions.0014_roles")
+    with writing_engine(database).begin() as connection, Operations.context(MigrationContext.configure(connection)):
+        step.upgrade()
+    with database.reading() as session:
+        assert session.execute(text("PRAGMA foreign_key_check")).all() == []
+        kept = session.scalars(select(tables.User)).one()
+        assert (kept.id, kept.email, kept.role) == (user, "eve@bows.example", "owner")
+        assert session.scalars(select(tables.StaffSession.user)).all() == [user]
+        assert session.scalars(select(tables.AuditEntry.about)).all() != []
+    with pytest.raises(IntegrityError), database.writing() as session:
+        session.add(
+            tables.StaffSession(digest="e", user=99, **dict.fromkeys(("created_at", "seen_at", "expires_at"), NOW))
+        )

@@ -22,6 +22,7 @@ from model.features.design import FIXED
 from model.preference import report
 from model.preference.model import Beliefs
 from service import catalogue, commands, fits, templating
+from service.access.scopes import AllDealers
 from service.app import STATIC_FILES
 from service.database import Database
 from service.errors import Refused
@@ -88,7 +89,7 @@ def twice_fitted(tmp_path: Path, fitted_file: Path) -> Iterator[Database]:
 
 def page_in(database: Database) -> ModelPage:
     with database.reading() as session:
-        return page_of(session)
+        return page_of(session, AllDealers())
 
 
 def read(page: ModelPage) -> Page:
@@ -321,7 +322,7 @@ def test_one_rated_copy_is_no_tier(database: Database, tmp_path: Path) -> None:
 
 def test_without_a_version_in_use_a_sentence_says_so(database: Database) -> None:
     with database.reading() as session, pytest.raises(Refused, match="No model version is in use yet"):
-        page_of(session)
+        page_of(session, AllDealers())
 
 
 # Words

@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import delete, event, insert, select
 
 from service import paging, tables
+from service.access.scopes import OneDealer
 from service.database import Database
 from service.errors import NotHere
 from service.mail import desk as outbox
@@ -176,7 +177,7 @@ def test_every_mail_and_every_sold_bow_is_reached_once_in_either_database(
 
     def sold(after: str) -> Leaf[Any]:
         with shop.reading() as session:
-            return sales.sold(session, SHOP, after)
+            return sales.sold(session, OneDealer(SHOP), after)
 
     waiting = walked(mails, lambda: None, lambda row: row.id)
     assert len(waiting) == len(set(waiting)) == 120

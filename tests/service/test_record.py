@@ -14,6 +14,7 @@ from model.domain.vocabulary import CRITERIA
 from service import advice, commands, forms, tables
 from service.access import audit, events, factors, passwords, refusals, securing, users
 from service.access.events import CATALOGUE, STAFF, Event
+from service.access.scopes import AllDealers, OneDealer
 from service.app import SIGN_INS_PER_MINUTE
 from service.database import Database
 from service.privacy import clock, questions
@@ -36,7 +37,7 @@ def recorded(database: Database) -> list[audit.Entry]:
     """Return the whole record, oldest first."""
     with database.reading() as session:
         found: list[audit.Entry] = []
-        while page := audit.entries(session, before=found[-1].id if found else None):
+        while page := audit.entries(session, AllDealers(), before=found[-1].id if found else None):
             found += page
     return found[::-1]
 
@@ -131,7 +132,7 @@ def _the_clock(desk: Desk) -> None:
     with desk.database.writing() as session:
         clock.confirm(session, user, now)
         assert not questions.may_erase(session, DEALER, 100_000, now)
-        (question,) = questions.questions(session, DEALER)
+        (question,) = questions.questions(session, OneDealer(DEALER))
         assert questions.allow(session, user, question, now)
         session.scalars(select(tables.Enquiry)).all()[0].created_at = now + dt.timedelta(days=900)
         session.flush()
@@ -152,7 +153,7 @@ def _accounts(desk: Desk) -> None:
         securing.renew_codes(session, user)
         securing.remove_factor(session, user, keep="")
     with desk.database.writing() as session:
-        secret = users.new_link(session, desk.ids["adviser"], by=desk.ids["owner"])
+        secret = users.new_link(session, AllDealers(), desk.ids["adviser"], by=desk.ids["owner"])
         users.set_password(session, secret, passwords.hash_password(cast.PASSWORD))
         users.change_password(session, desk.ids["adviser"], passwords.hash_password(cast.PASSWORD), keep="")
     assert sign_in_form(desk.nobody(), "adviser@bows.example", "none of mine at all").status_code == 422

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from service import stock, tables
 from service.access.links import Signer
+from service.access.scopes import OneDealer
 from service.database import Database
 from service.errors import NotHere, Refused
 from service.trials import lifecycle, outcomes, reading, reopening, seats
@@ -134,7 +135,7 @@ def test_a_bow_sent_to_repair_since_keeps_it_closed(shop: Database) -> None:
     with shop.writing() as session:
         key = opened(session)
         lifecycle.close(session, None, SHOP, key)
-        stock.set_status(session, None, SHOP, BOWS[1], "in_repair")
+        stock.set_status(session, None, OneDealer(SHOP), BOWS[1], "in_repair")
         with pytest.raises(Refused, match=f"{BOWS[1]} is in repair"):
             reopening.reopen(session, None, SHOP, key)
         assert status(session, BOWS[0]) == "in_stock"

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
+from service.access.scopes import AllDealers
 from service.privacy import clock, questions, retention
 from tests.service import cast
 from tests.service.cast import DEALER, OTHER, Desk
@@ -62,7 +63,7 @@ def test_an_owner_lets_persons_go_as_read_and_it_is_recorded(desk: Desk) -> None
     assert "They are erased within the hour." in owner.submit("/desk/retention/erase", fields).text
     assert alarm(owner.read("/desk")) == ""
     with desk.database.reading() as session:
-        (question,) = questions.questions(session)
+        (question,) = questions.questions(session, AllDealers())
         assert question.allowed
         entry = session.scalars(select(tables.AuditEntry).order_by(tables.AuditEntry.id.desc())).first()
         assert entry is not None
@@ -81,7 +82,10 @@ def test_an_owner_bound_to_a_dealer_sees_and_answers_that_dealers_only(desk: Des
     assert fields["dealer"] == OTHER
     stranger.submit("/desk/retention/erase", fields)
     with desk.database.reading() as session:
-        assert {each.dealer: each.allowed for each in questions.questions(session)} == {DEALER: False, OTHER: True}
+        assert {each.dealer: each.allowed for each in questions.questions(session, AllDealers())} == {
+            DEALER: False,
+            OTHER: True,
+        }
 
 
 def test_nobody_is_let_go_while_the_clock_is_not_believed(desk: Desk) -> None:
@@ -93,7 +97,7 @@ def test_nobody_is_let_go_while_the_clock_is_not_believed(desk: Desk) -> None:
     assert [form.get("action") for form in page.all("form") if "erase" in form.get("action")] == []
     assert "First the clock has to be right." in owner.submit("/desk/retention/erase", fields).text
     with desk.database.reading() as session:
-        assert [each.allowed for each in questions.questions(session)] == [False]
+        assert [each.allowed for each in questions.questions(session, AllDealers())] == [False]
 
 
 @pytest.mark.parametrize("off", [THREE_YEARS, -THREE_YEARS], ids=["ahead", "behind"])

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from service import history, privacy, tables
 from service.access import audit, events
+from service.access.scopes import AllDealers, OneDealer
 from service.database import Database
 from service.errors import NotHere, Refused
 from service.files import dumping
@@ -92,7 +93,9 @@ def test_two_keys_of_one_person_are_joined_and_parted_at_the_desk(shop: Shop) ->
     assert "They are two players again." in parted.text
     assert titles(shop.adviser.read("/desk/players")) == [CLARA["name"]] * 2
     with shop.desk.database.reading() as session:
-        done = [(entry.did, entry.about, entry.who is not None) for entry in audit.entries(session, DEALER)[:2]]
+        done = [
+            (entry.did, entry.about, entry.who is not None) for entry in audit.entries(session, OneDealer(DEALER))[:2]
+        ]
     assert done == [
         (events.PLAYERS_PARTED.did, f"player {keys[0]}", True),
         (events.PLAYERS_JOINED.did, f"player {keys[0]}", True),
@@ -265,7 +268,7 @@ def test_what_is_handed_out_and_erased_is_the_whole_persons(kept: Database, mode
         left = [*session.scalars(select(tables.Contact)), *session.scalars(select(tables.Enquiry))]
         assert left == []
         assert len(session.scalars(select(tables.JoinedPlayer)).all()) == int(model)
-        record = " ".join(f"{entry.about} {entry.detail}" for entry in audit.entries(session))
+        record = " ".join(f"{entry.about} {entry.detail}" for entry in audit.entries(session, AllDealers()))
         assert add.player not in record
         assert add.player not in session.scalars(select(tables.Player.key)).all()
     stored = kept.file.read_bytes()

@@ -14,6 +14,7 @@ from sqlalchemy import func, select, update
 
 from service import tables
 from service.access import audit, events, factors, halves, passwords, securing, users
+from service.access.scopes import AllDealers
 from service.database import Database
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
@@ -194,11 +195,11 @@ def test_a_half_state_ends_with_what_it_rested_on(desk: Desk, what: str) -> None
     page = Page(member.get("/desk/sign-in/code"))
     with desk.database.writing() as session:
         if what == "disabled":
-            users.disable(session, desk.ids["adviser"])
+            users.disable(session, AllDealers(), desk.ids["adviser"])
         elif what == "password":
             users.change_password(session, desk.ids["adviser"], DIGEST, keep="")
         elif what == "sessions":
-            users.end_sessions(session, desk.ids["adviser"])
+            users.end_sessions(session, AllDealers(), desk.ids["adviser"])
         elif what == "role":
             users.add(session, EMAIL, "workshop")
         else:
@@ -230,7 +231,7 @@ def test_codes_can_be_tried_a_few_times_only_and_its_owner_is_told_that_the_pass
     assert notices(desk).count("codes_tried") == 1
     # 16.3.1: each try is on record, also one that had to wait.
     with desk.database.reading() as session:
-        refused = [entry for entry in audit.entries(session) if entry.did == events.CODE_REFUSED.did]
+        refused = [entry for entry in audit.entries(session, AllDealers()) if entry.did == events.CODE_REFUSED.did]
     assert [(entry.about, entry.detail["times"]) for entry in refused] == [(f"user {desk.ids['adviser']}", 8)]
     # From the browser that is known its owner still gets in.
     sign_in_form(owners, EMAIL, PASSWORD)

@@ -14,6 +14,7 @@ from sqlalchemy import func, select, update
 
 from service import tables
 from service.access import drawn, passwords, sessions, users
+from service.access.scopes import AllDealers
 from service.access.tries import FREE
 from service.app import SIGN_INS_PER_MINUTE
 from service.pages import guard
@@ -161,7 +162,7 @@ def test_a_disabled_account_is_out_at_once_and_cannot_come_back(desk: Desk) -> N
     sign_in_form(member, EMAIL, PASSWORD)
     assert member.get("/desk/account").status_code == 200
     with desk.database.writing() as session:
-        users.disable(session, desk.ids["adviser"])
+        users.disable(session, AllDealers(), desk.ids["adviser"])
     assert member.get("/desk/account").status_code == 303
     assert sign_in_form(member, EMAIL, PASSWORD).status_code == 422
 
@@ -323,8 +324,8 @@ def test_an_older_digest_is_made_anew_at_sign_in(desk: Desk) -> None:
 def test_a_link_works_once_and_for_three_days_and_ends_every_session(desk: Desk) -> None:
     member = desk.sign_in("adviser")
     with desk.database.writing() as session:
-        old = users.new_link(session, desk.ids["adviser"])
-        secret = users.new_link(session, desk.ids["adviser"])
+        old = users.new_link(session, AllDealers(), desk.ids["adviser"])
+        secret = users.new_link(session, AllDealers(), desk.ids["adviser"])
     nobody = desk.nobody()
     assert nobody.get(f"/desk/password/{old}").status_code == 404
     data = hidden(nobody.read(f"/desk/password/{secret}")) | {"password": "kettle loom rosin amber"}
@@ -344,7 +345,7 @@ def test_a_link_works_once_and_for_three_days_and_ends_every_session(desk: Desk)
 
 def test_a_link_ends_after_three_days(desk: Desk) -> None:
     with desk.database.writing() as session:
-        secret = users.new_link(session, desk.ids["adviser"])
+        secret = users.new_link(session, AllDealers(), desk.ids["adviser"])
         link = session.get_one(tables.PasswordLink, drawn.digest(secret))
         assert link.expires_at - dt.datetime.now(dt.UTC) > dt.timedelta(hours=71, minutes=59)
         session.execute(update(tables.PasswordLink).values(expires_at=dt.datetime.now(dt.UTC)))
@@ -353,7 +354,7 @@ def test_a_link_ends_after_three_days(desk: Desk) -> None:
 
 def test_looking_at_a_link_changes_nothing_and_sends_it_nowhere(desk: Desk) -> None:
     with desk.database.writing() as session:
-        secret = users.new_link(session, desk.ids["adviser"])
+        secret = users.new_link(session, AllDealers(), desk.ids["adviser"])
     nobody = desk.nobody()
     replies = [nobody.get(f"/desk/password/{secret}") for _time in range(3)]
     assert [reply.status_code for reply in replies] == [200] * 3
@@ -381,7 +382,7 @@ def test_secrets_stand_in_no_page_no_log_and_no_record(desk: Desk, path: str, ca
     typed = "a secret nobody should see again"
     member = desk.sign_in("adviser")
     with desk.database.writing() as session:
-        secret = users.new_link(session, desk.ids["adviser"])
+        secret = users.new_link(session, AllDealers(), desk.ids["adviser"])
     nobody = desk.nobody()
     page = Page(nobody.get("/desk/sign-in"))
     data = {"email": EMAIL, "password": typed, "again": f"{typed} not", "current": typed}
@@ -418,7 +419,7 @@ def test_an_unforeseen_error_tells_no_secret_either(desk: Desk, monkeypatch: pyt
 
 
 def test_secrets_are_no_part_of_what_a_log_would_print(desk: Desk) -> None:
-    staff = guard.Staff(1, "a@b.c", "A", "adviser", None, None, None, session="digest-x", csrf="token-x")
+    staff = guard.Staff(1, "a@b.c", "A", "adviser", None, None, AllDealers(), session="digest-x", csrf="token-x")
     assert "digest-x" not in repr(staff)
     assert "token-x" not in repr(staff)
     assert desk.app.state.signer.secret not in repr(desk.app.state.signer)

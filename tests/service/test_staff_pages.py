@@ -9,6 +9,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.access import audit, events, tablets, users
+from service.access.scopes import AllDealers
 from service.pages import qr
 from tests.service import cast
 from tests.service.cast import DEALER, OTHER, Desk
@@ -63,7 +64,7 @@ def test_what_cannot_be_an_account_is_said_by_field_and_nothing_typed_is_lost(de
     page = owner.submit("/desk/users", {"email": "ADVISER@bows.example", "role": "owner"})
     assert "has an account already" in page.text
     with desk.database.reading() as session:
-        assert users.account(session, desk.ids["adviser"]).role == "adviser"
+        assert users.account(session, AllDealers(), desk.ids["adviser"]).role == "adviser"
 
 
 def test_an_account_is_disabled_and_let_in_again(desk: Desk) -> None:

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
 from service import stock, tables
+from service.access.scopes import AllDealers, OneDealer
 from service.database import Database
 from service.errors import Invalid, NotHere, Refused
 from service.trials import lifecycle, materials, outcomes, reading, standing
@@ -352,7 +353,7 @@ def test_a_bow_sold_while_on_trial_is_flagged_and_still_rated(shop: Database) ->
     with shop.writing() as session:
         key = compose(session)
         lifecycle.open_(session, None, SHOP, key)
-        said = stock.set_status(session, None, SHOP, BOWS[1], "sold")
+        said = stock.set_status(session, None, OneDealer(SHOP), BOWS[1], "sold")
         rate(session, key, {None: 4, BOWS[0]: 5, BOWS[1]: 6, BOWS[2]: 3})
         page, stands = reading.trial(session, SHOP, key), standing.standing(session, SHOP, key)
         lifecycle.close(session, None, SHOP, key)
@@ -365,7 +366,7 @@ def test_a_bow_sold_while_on_trial_is_flagged_and_still_rated(shop: Database) ->
 def test_a_bow_that_went_into_repair_keeps_its_trial_from_opening(shop: Database) -> None:
     with shop.writing() as session:
         key = compose(session)
-        stock.set_status(session, None, SHOP, BOWS[1], "in_repair")
+        stock.set_status(session, None, OneDealer(SHOP), BOWS[1], "in_repair")
         said = refused(lambda: lifecycle.open_(session, None, SHOP, key))
         lifecycle.swap(session, None, SHOP, key, BOWS[1], None)
         lifecycle.open_(session, None, SHOP, key)
@@ -376,24 +377,24 @@ def test_a_bow_that_went_into_repair_keeps_its_trial_from_opening(shop: Database
 def test_status_and_place_are_changed_with_reasons_where_they_cannot(shop: Database) -> None:
     with shop.writing() as session:
         key = compose(session, on=TODAY.isoformat())
-        said = refused(lambda: stock.set_place(session, None, SHOP, BOWS[0], None))
+        said = refused(lambda: stock.set_place(session, None, OneDealer(SHOP), BOWS[0], None))
         assert said.startswith("DB-bramble-0 belongs to trial 1 until ")
         lifecycle.open_(session, None, SHOP, key)
-        said = refused(lambda: stock.set_status(session, None, SHOP, BOWS[0], "in_stock"))
+        said = refused(lambda: stock.set_status(session, None, OneDealer(SHOP), BOWS[0], "in_stock"))
         assert said == "DB-bramble-0 is out on trial 1; take it back there."
         with pytest.raises(Invalid):
-            stock.set_status(session, None, SHOP, "DB-juniper-3", "reserved")
+            stock.set_status(session, None, OneDealer(SHOP), "DB-juniper-3", "reserved")
         with pytest.raises(Invalid):
-            stock.set_place(session, None, SHOP, "DB-juniper-3", "nobody")
+            stock.set_place(session, None, OneDealer(SHOP), "DB-juniper-3", "nobody")
         with pytest.raises(NotHere):
-            stock.set_status(session, None, SHOP, "DB-quay-0", "sold")
+            stock.set_status(session, None, OneDealer(SHOP), "DB-quay-0", "sold")
         with pytest.raises(NotHere):
-            stock.set_place(session, None, "quay", "DB-juniper-3", None)
+            stock.set_place(session, None, OneDealer("quay"), "DB-juniper-3", None)
         with pytest.raises(NotHere):
-            stock.copy(session, SHOP, "DB-shed-0")
-        stock.set_place(session, None, SHOP, "DB-juniper-3", "quay", anywhere=True)
-        assert stock.copy(session, "quay", "DB-juniper-3").row.where == "In stock"
-        assert stock.copy(session, None, "DB-shed-0").row.where == "At the workshop"
+            stock.copy(session, OneDealer(SHOP), "DB-shed-0")
+        stock.set_place(session, None, OneDealer(SHOP), "DB-juniper-3", "quay", reach=AllDealers())
+        assert stock.copy(session, OneDealer("quay"), "DB-juniper-3").row.where == "In stock"
+        assert stock.copy(session, AllDealers(), "DB-shed-0").row.where == "At the workshop"
 
 
 def test_stock_by_tier_says_where_each_bow_is(shop: Database) -> None:
@@ -401,8 +402,8 @@ def test_stock_by_tier_says_where_each_bow_is(shop: Database) -> None:
         key = compose(session, on=TODAY.isoformat())
         compose(session, copies=["DB-juniper-3"])
         lifecycle.open_(session, None, SHOP, key)
-        tiers = {tier.tier: tier for tier in stock.by_tier(session, SHOP, TODAY)}
-        everywhere = {row.copy for tier in stock.by_tier(session, None, TODAY) for row in tier.copies}
+        tiers = {tier.tier: tier for tier in stock.by_tier(session, OneDealer(SHOP), TODAY)}
+        everywhere = {row.copy for tier in stock.by_tier(session, AllDealers(), TODAY) for row in tier.copies}
     where = {row.copy: row.where for tier in tiers.values() for row in tier.copies}
     assert where[BOWS[1]].startswith("On trial 1 until ")
     assert where["DB-juniper-3"] == "Reserved for trial 2 on 3 May 2027"
@@ -417,19 +418,23 @@ def test_stock_by_tier_says_where_each_bow_is(shop: Database) -> None:
 
 def test_a_rehair_says_what_it_does_to_older_ratings(shop: Database) -> None:
     with shop.writing() as session:
-        fresh = stock.record_event(session, None, SHOP, BOWS[0], EventKind.REHAIRED, TODAY)
+        fresh = stock.record_event(session, None, OneDealer(SHOP), BOWS[0], EventKind.REHAIRED, TODAY)
         key = compose(session)
         lifecycle.open_(session, None, SHOP, key)
         rate(session, key, dict.fromkeys((None, *BOWS), 5))
         lifecycle.close(session, None, SHOP, key)
-        after = stock.record_event(session, None, SHOP, BOWS[0], EventKind.REHAIRED, TODAY + dt.timedelta(days=1))
-        moved = stock.record_event(
-            session, None, SHOP, BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=1), "to town"
+        after = stock.record_event(
+            session, None, OneDealer(SHOP), BOWS[0], EventKind.REHAIRED, TODAY + dt.timedelta(days=1)
         )
-        stock.record_event(session, None, SHOP, BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=1), "to the hills")
-        page = stock.copy(session, SHOP, BOWS[0])
+        moved = stock.record_event(
+            session, None, OneDealer(SHOP), BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=1), "to town"
+        )
+        stock.record_event(
+            session, None, OneDealer(SHOP), BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=1), "to the hills"
+        )
+        page = stock.copy(session, OneDealer(SHOP), BOWS[0])
         with pytest.raises(Invalid):
-            stock.record_event(session, None, SHOP, BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=9))
+            stock.record_event(session, None, OneDealer(SHOP), BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=9))
     assert fresh == "It was not rated before that day, so nothing changes for the advice."
     assert after.endswith("older ratings of it count less from now on. One trial is meant.")
     assert moved == "A move changes nothing about the bow: older ratings of it count as before."

@@ -9,6 +9,7 @@ from contextlib import suppress
 from sqlalchemy import select
 
 from service import stock, tables
+from service.access.scopes import OneDealer
 from service.database import Database
 from service.errors import Invalid, Refused
 from service.trials import lifecycle, outcomes
@@ -53,8 +54,8 @@ def one_round(shop: Database, turn: int, round_: int) -> None:
     key = composed[0]
     step(shop, lambda session: lifecycle.swap(session, None, SHOP, key, bows[0], BOWS[(turn + round_ + 2) % 4]))
     step(shop, lambda session: lifecycle.open_(session, None, SHOP, key))
-    step(shop, lambda session: stock.set_status(session, None, SHOP, bows[1], "in_repair"))
-    step(shop, lambda session: stock.set_status(session, None, SHOP, bows[1], "in_stock"))
+    step(shop, lambda session: stock.set_status(session, None, OneDealer(SHOP), bows[1], "in_repair"))
+    step(shop, lambda session: stock.set_status(session, None, OneDealer(SHOP), bows[1], "in_stock"))
     ends: list[Callable[..., object]] = [
         lambda session: lifecycle.cancel(session, None, SHOP, key),
         lambda session: lifecycle.close(session, None, SHOP, key),

@@ -12,6 +12,7 @@ from sqlalchemy import func, select, update
 
 from service import advice, drafts, tables
 from service.access import drawn, sessions, tablets, users
+from service.access.scopes import AllDealers, OneDealer
 from service.columns import Moment
 from service.commands import main
 from service.database import Database
@@ -214,8 +215,8 @@ def test_more_persons_than_usual_wait_for_a_word_each_dealers_for_its_own(any_da
     assert (swept.persons, swept.held) == (1, 25)
     assert f"25 persons of {SHOP}" in wrong(shop, NOW)
     with shop.writing() as session:
-        (question,) = questions.questions(session)
-        assert questions.questions(session, "quay") == []
+        (question,) = questions.questions(session, AllDealers())
+        assert questions.questions(session, OneDealer("quay")) == []
         assert questions.allow(session, None, question, NOW + HOUR)
         assert not questions.allow(session, None, question, NOW + HOUR)  # once
     swept = retention.sweep_if_due(shop, NOW + 2 * HOUR)
@@ -230,16 +231,16 @@ def test_a_yes_is_not_of_more_persons_than_it_was_given_for(database: Database) 
     most = questions.MOST_A_DAY
     with shop.writing() as session:
         assert not questions.may_erase(session, SHOP, most + 1, NOW)
-        (question,) = questions.questions(session)
+        (question,) = questions.questions(session, AllDealers())
         assert questions.allow(session, None, question, NOW)
         assert not questions.may_erase(session, SHOP, 2 * most + 2, NOW)
         # Who read of fewer has not said yes to all of them.
         assert not questions.allow(session, None, question, NOW)
-        (question,) = questions.questions(session)
+        (question,) = questions.questions(session, AllDealers())
         assert question.persons == 2 * most + 2
         assert questions.allow(session, None, question, NOW)
         assert questions.may_erase(session, SHOP, 2 * most + 3, NOW)
-        assert questions.questions(session) == []
+        assert questions.questions(session, AllDealers()) == []
 
 
 def test_the_command_says_how_it_stands_and_takes_the_operators_word(

@@ -6,14 +6,15 @@ choice of bows would do (``go`` is ``look``, nothing is written), or to set the 
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, Place
 from service import drafts
+from service.access.roles import Permission
 from service.errors import Invalid, Refused
 from service.forms import tried
 from service.language import N_, _
@@ -22,7 +23,7 @@ from service.pages.contexts import Typed
 from service.pages.desk import composing_form, composing_page
 from service.pages.desk.common import all_or_nothing, by_field, faults, first, today
 from service.pages.desk.composing_page import ComposePage
-from service.pages.guard import Adviser, AtDealer, Fields, Posted
+from service.pages.guard import AtDealer, AtDealerNeeds, Fields, Posted
 from service.pages.sessions import Reading, Writing
 from service.players import known, overview
 from service.players.tried import settled as read_bows
@@ -31,6 +32,7 @@ from service.trials.composing import Proposal
 from service.words import desk_lines
 
 router = APIRouter(prefix="/desk/compose")
+Runs = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
 
 T = TypeVar("T")
 _ASKED = ("instrument", "budget", "amount", "minutes")
@@ -80,7 +82,7 @@ class _Basis:
 
 @router.get("")
 async def ask(
-    request: Request, staff: Adviser, session: Reading, enquiry: str = "", previous: str = "", player: str = ""
+    request: Request, staff: Runs, session: Reading, enquiry: str = "", previous: str = "", player: str = ""
 ) -> Response:
     """Show what is advised for an enquiry, for the trial after another, or ask a walk-in's three questions."""
     kept = desk_frame.kept_fields(request)
@@ -96,7 +98,7 @@ async def ask(
 
 
 @router.post("")
-async def compose(request: Request, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def compose(request: Request, form: Posted, staff: Runs, session: Writing) -> Response:
     """Show what the chosen bows would do, or set them aside."""
     if first(form, "go") != "set":
         return _show(request, session, staff, form, chosen=form.get("copies", ()))

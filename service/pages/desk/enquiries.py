@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
+from service.access.roles import Permission
 from service.errors import NotHere
 from service.formats import capital
 from service.language import _
@@ -14,12 +15,14 @@ from service.pages import desk_frame, shortlist, summary
 from service.pages.contexts import Page
 from service.pages.desk import rows
 from service.pages.desk.common import Fact, Line, ListPage, Tab, address, paged
-from service.pages.guard import Adviser, Posted
+from service.pages.guard import AtDealer, AtDealerNeeds, Posted
 from service.pages.sessions import Reading, Writing
 from service.trials import reading
 from service.words import desk_lines
 
 router = APIRouter(prefix="/desk/enquiries")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_CHANGE))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +48,9 @@ class EnquiryView(Page):
 
 
 @router.get("")
-async def listed(request: Request, staff: Adviser, session: Reading, show: str = "new", after: str = "") -> Response:
+async def listed(request: Request, staff: Views, session: Reading, show: str = "new", after: str = "") -> Response:
     """List the enquiries, the new ones first of all."""
-    everything, nobodys = show == "all", show == "nobodys" and staff.any_dealer
+    everything, nobodys = show == "all", show == "nobodys" and staff.acting.unassigned
     found = (
         reading.nobodys_enquiries(session, staff.dealer, after)
         if nobodys
@@ -56,7 +59,7 @@ async def listed(request: Request, staff: Adviser, session: Reading, show: str =
     tabs = (
         Tab(_("New"), "/desk/enquiries", not everything and not nobodys),
         Tab(_("All"), "/desk/enquiries?show=all", everything),
-        *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.any_dealer else ()),
+        *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.acting.unassigned else ()),
     )
     here = next(tab.href for tab in tabs if tab.here)
     page = ListPage(
@@ -71,9 +74,9 @@ async def listed(request: Request, staff: Adviser, session: Reading, show: str =
 
 
 @router.get("/{id_}")
-async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> Response:
+async def show(request: Request, id_: str, staff: Views, session: Reading) -> Response:
     """Show one enquiry with the advice that was given."""
-    found = reading.enquiry(session, staff.dealer, id_, any_dealer=staff.any_dealer)
+    found = reading.enquiry(session, staff.dealer, id_, any_dealer=staff.acting.unassigned)
     row = found.row
     page = EnquiryView(
         title=desk_lines.somebody(row.name),
@@ -94,7 +97,7 @@ async def show(request: Request, id_: str, staff: Adviser, session: Reading) -> 
 
 
 @router.post("/{id_}/settle")
-async def settle(request: Request, id_: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def settle(request: Request, id_: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Put an enquiry aside without a trial."""
     del form  # only its token matters
     reading.settle(session, staff.user, staff.dealer, id_)
@@ -102,10 +105,10 @@ async def settle(request: Request, id_: str, form: Posted, staff: Adviser, sessi
 
 
 @router.post("/{id_}/take")
-async def take(request: Request, id_: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def take(request: Request, id_: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Make an enquiry that is no dealer's yet the dealer's who is acted for."""
     del form  # only its token matters
-    if not staff.any_dealer:
+    if not staff.acting.unassigned:
         raise NotHere
     reading.take(session, staff.user, staff.dealer, id_)
     said = _("The enquiry is now one of {dealer}.").format(dealer=staff.dealer_name)

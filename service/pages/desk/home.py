@@ -2,18 +2,20 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import alarms, formats
+from service.access.roles import Permission
 from service.language import _
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
 from service.pages.desk.common import Line, today
-from service.pages.guard import Adviser, AtDealer
+from service.pages.guard import AnyStaff, AtDealer, AtDealerNeeds, Elsewhere
 from service.pages.sessions import Reading
 from service.paging import Leaf
 from service.trials import reading
@@ -44,8 +46,21 @@ class HomePage(Page):
     groups: tuple[Group, ...]
 
 
+class SeesHome(AtDealerNeeds):
+    """Asks for the permission, and leads who has it not to the first page that they may see."""
+
+    async def __call__(self, request: Request, staff: AnyStaff) -> AtDealer:
+        """Return who is signed in with the dealer acted for."""
+        if not staff.may(self.permission):
+            raise Elsewhere(desk_frame.first_place(staff))
+        return await super().__call__(request, staff)
+
+
+Sees = Annotated[AtDealer, Depends(SeesHome(Permission.TRIALS_VIEW))]
+
+
 @router.get("/desk")
-async def show(request: Request, staff: Adviser, session: Reading) -> Response:
+async def show(request: Request, staff: Sees, session: Reading) -> Response:
     """Show what waits today."""
     day = today()
     waiting = (
@@ -65,8 +80,8 @@ async def show(request: Request, staff: Adviser, session: Reading) -> Response:
 
 def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     """Give what somebody who looks after the service has to know: erasing that waits for a word, a damaged model."""
-    asked = alarms.erasing(session, staff.home) if staff.may("accounts") else ""
-    damaged = alarms.model(session) if staff.may("model") else ""
+    asked = alarms.erasing(session, staff.scope) if staff.may(Permission.RETENTION_VIEW) else ""
+    damaged = alarms.model(session) if staff.may(Permission.MODEL_VIEW) else ""
     lines = (
         Line(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
         Line(_("The model"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
@@ -89,7 +104,7 @@ def _groups(home: Home) -> Iterator[Group]:
 
 
 def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
-    if staff.any_dealer:
+    if staff.acting.unassigned:
         found = reading.nobodys_enquiries(session, staff.dealer)
         yield _enquiries("nobodys", _("Enquiries of no dealer"), found, "/desk/enquiries?show=nobodys")
 

@@ -2,18 +2,20 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import privacy
+from service.access.roles import Permission
 from service.errors import Refused
 from service.language import N_, _
 from service.pages import desk_frame
 from service.pages.contexts import Fault, Page, Typed
-from service.pages.guard import Adviser, AtDealer, Posted, first
+from service.pages.guard import AtDealer, AtDealerNeeds, Posted, first
 from service.pages.privacy import as_file
 from service.pages.questions import Option
 from service.pages.sessions import Reading, Writing
@@ -22,6 +24,9 @@ from service.trials import reading
 from service.words import privacy as words
 
 router = APIRouter(prefix="/desk")
+Exports = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_EXPORT))]
+Erases = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_ERASE))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_CHANGE))]
 REASONS = {
     "asked": N_("The person asked for it."),
     "over": N_("It is no longer needed."),
@@ -45,25 +50,25 @@ class EraseView(Page):
 
 
 @router.get("/players/{key}/data")
-async def player_data(key: str, staff: Adviser, session: Writing) -> Response:
+async def player_data(key: str, staff: Exports, session: Writing) -> Response:
     """Hand out what is kept of a player."""
     return as_file(privacy.hand_out(session, _player(session, staff, key), staff.user, f"player {key}"))
 
 
 @router.get("/players/{key}/erase")
-async def ask_player(request: Request, key: str, staff: Adviser, session: Reading) -> Response:
+async def ask_player(request: Request, key: str, staff: Erases, session: Reading) -> Response:
     """Ask whether a player's data is to be erased."""
     return _ask(request, session, staff, _player(session, staff, key), f"{PLAYERS}/{quote(key, safe='')}")
 
 
 @router.post("/players/{key}/erase")
-async def erase_player(request: Request, key: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def erase_player(request: Request, key: str, form: Posted, staff: Erases, session: Writing) -> Response:
     """Erase a player's data."""
     return _erase(request, session, staff, _player(session, staff, key), first(form, "reason"), PLAYERS, key)
 
 
 @router.post("/players/{key}/ratings")
-async def say(request: Request, key: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def say(request: Request, key: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Note what a player said of whether the ratings may help others."""
     person, answer = _player(session, staff, key), first(form, "may_help")
     if answer not in ("yes", "no"):
@@ -76,19 +81,19 @@ async def say(request: Request, key: str, form: Posted, staff: Adviser, session:
 
 
 @router.get("/enquiries/{id_}/data")
-async def enquiry_data(id_: str, staff: Adviser, session: Writing) -> Response:
+async def enquiry_data(id_: str, staff: Exports, session: Writing) -> Response:
     """Hand out what is kept of whoever made an enquiry."""
     return as_file(privacy.hand_out(session, _enquiry(session, staff, id_), staff.user, f"enquiry {id_}"))
 
 
 @router.get("/enquiries/{id_}/erase")
-async def ask_enquiry(request: Request, id_: str, staff: Adviser, session: Reading) -> Response:
+async def ask_enquiry(request: Request, id_: str, staff: Erases, session: Reading) -> Response:
     """Ask whether the data of whoever made an enquiry is to be erased."""
     return _ask(request, session, staff, _enquiry(session, staff, id_), f"{ENQUIRIES}/{quote(id_, safe='')}")
 
 
 @router.post("/enquiries/{id_}/erase")
-async def erase_enquiry(request: Request, id_: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def erase_enquiry(request: Request, id_: str, form: Posted, staff: Erases, session: Writing) -> Response:
     """Erase the data of whoever made an enquiry."""
     return _erase(request, session, staff, _enquiry(session, staff, id_), first(form, "reason"), ENQUIRIES, id_)
 

@@ -1,18 +1,20 @@
 """Players as the dealer knows them: a list with a search, and one with trials and what came of them."""
 
 from dataclasses import dataclass
+from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service import formats
+from service.access.roles import Permission
 from service.language import _, ngettext
 from service.pages import desk_frame
 from service.pages.contexts import Page
 from service.pages.desk import rows
 from service.pages.desk.common import Fact, Line, ListPage, address, paged
-from service.pages.guard import Adviser
+from service.pages.guard import AtDealer, AtDealerNeeds
 from service.pages.sessions import Reading
 from service.players.joining import Joined
 from service.trials import reading
@@ -21,6 +23,7 @@ from service.words import desk_lines
 from service.words.players import Made, to_staff
 
 router = APIRouter(prefix="/desk/players")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_VIEW))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +43,7 @@ class PlayerView(Page):
 
 
 @router.get("")
-async def listed(request: Request, staff: Adviser, session: Reading, search: str = "", after: str = "") -> Response:
+async def listed(request: Request, staff: Views, session: Reading, search: str = "", after: str = "") -> Response:
     """List the players, the latest trial first."""
     search = search.strip()
     found = reading.players(session, staff.dealer, search, after)
@@ -58,7 +61,7 @@ async def listed(request: Request, staff: Adviser, session: Reading, search: str
 
 
 @router.get("/{key}")
-async def show(request: Request, key: str, staff: Adviser, session: Reading) -> Response:
+async def show(request: Request, key: str, staff: Views, session: Reading) -> Response:
     """Show one player."""
     found = reading.player(session, staff.dealer, key)
     page = PlayerView(

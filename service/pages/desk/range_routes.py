@@ -7,13 +7,13 @@ from fastapi.responses import Response
 
 from model.domain.vocabulary import CRITERIA, STEPS, Criterion
 from service import character, versions
-from service.access import roles
-from service.errors import Invalid, NotAllowed, Refused
+from service.access.roles import Permission
+from service.errors import Invalid, Refused
 from service.language import _
 from service.pages import desk_frame
 from service.pages.desk import range_page
 from service.pages.desk.common import address, by_field, first
-from service.pages.guard import AnyStaff, Fields, Posted, Staff
+from service.pages.guard import Fields, Needs, Posted, Staff
 from service.pages.questions import CHOOSE
 from service.pages.sessions import Reading, Writing
 
@@ -21,31 +21,26 @@ router = APIRouter(prefix="/desk/range")
 _TEMPLATE = "desk/tier.html"
 
 
-async def _describes(staff: AnyStaff) -> Staff:
-    if not staff.may(roles.RANGE):
-        raise NotAllowed
-    return staff
-
-
-Maker = Annotated[Staff, Depends(_describes)]
+Views = Annotated[Staff, Depends(Needs(Permission.RANGE_VIEW))]
+Changes = Annotated[Staff, Depends(Needs(Permission.RANGE_CHANGE))]
 
 
 @router.get("")
-async def listed(request: Request, staff: Maker, session: Reading) -> Response:
+async def listed(request: Request, staff: Views, session: Reading) -> Response:
     """List the tiers with what is said of each."""
     page = range_page.listed(character.every(session), versions.current(session))
     return desk_frame.show(request, staff, "desk/list.html", page)
 
 
 @router.get("/{tier}")
-async def show(request: Request, tier: str, staff: Maker, session: Reading) -> Response:
+async def show(request: Request, tier: str, staff: Views, session: Reading) -> Response:
     """Show what is said of one tier."""
     page = range_page.view(character.one(session, tier), versions.current(session), {})
     return desk_frame.show(request, staff, _TEMPLATE, page)
 
 
 @router.post("/{tier}")
-async def say(request: Request, tier: str, form: Posted, staff: Maker, session: Writing) -> Response:
+async def say(request: Request, tier: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Let what is said of a tier be what the form says; a refused form is shown with what was chosen."""
     try:
         changed = character.say(session, staff.user, tier, _steps(form), first(form, "seen"))

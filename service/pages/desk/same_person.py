@@ -3,20 +3,21 @@
 Each is asked first on a page of its own; nothing that anybody typed decides it.
 """
 
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import formats
+from service.access.roles import Permission
 from service.errors import Refused
 from service.language import _
 from service.pages import desk_frame
 from service.pages.desk.common import Line, ListPage, address, paged
 from service.pages.desk.trial_context import AskView
-from service.pages.guard import Adviser, AtDealer, Posted, first
+from service.pages.guard import AtDealer, AtDealerNeeds, Posted, first
 from service.pages.sessions import Reading, Writing
 from service.players import joining
 from service.trials import reading
@@ -24,13 +25,14 @@ from service.trials.reading import PlayerRow
 from service.words import desk_lines
 
 router = APIRouter(prefix="/desk")
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_CHANGE))]
 
 
 @router.get("/players/{key}/join")
 async def ask_to_join(
     request: Request,
     key: str,
-    staff: Adviser,
+    staff: Changes,
     session: Reading,
     other: str = "",
     search: str = "",
@@ -69,7 +71,7 @@ def _ask_to_join(request: Request, session: Session, staff: AtDealer, row: Playe
 
 
 @router.post("/players/{key}/join")
-async def join(request: Request, key: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def join(request: Request, key: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Join two players as one person."""
     reading.player(session, staff.dealer, key)  # only their own
     other = first(form, "other")
@@ -80,7 +82,7 @@ async def join(request: Request, key: str, form: Posted, staff: Adviser, session
 
 
 @router.get("/players/{key}/part")
-async def ask_to_part(request: Request, key: str, staff: Adviser, session: Reading) -> Response:
+async def ask_to_part(request: Request, key: str, staff: Changes, session: Reading) -> Response:
     """Ask whether a player who was joined to another is to be parted again."""
     found = reading.player(session, staff.dealer, key)
     joined = next((each for each in found.joined if each.key == key), None)
@@ -105,7 +107,7 @@ async def ask_to_part(request: Request, key: str, staff: Adviser, session: Readi
 
 
 @router.post("/players/{key}/part")
-async def part(request: Request, key: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def part(request: Request, key: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Part a player from the one they were joined to."""
     del form  # only its token matters
     stood = joining.part(session, staff.user, staff.dealer, key)
@@ -114,7 +116,7 @@ async def part(request: Request, key: str, form: Posted, staff: Adviser, session
 
 @router.get("/enquiries/{id_}/player")
 async def ask_whose(
-    request: Request, id_: str, staff: Adviser, session: Reading, player: str = "", search: str = "", after: str = ""
+    request: Request, id_: str, staff: Changes, session: Reading, player: str = "", search: str = "", after: str = ""
 ) -> Response:
     """List whose an enquiry may be, or ask whether it is a player's."""
     found = reading.enquiry(session, staff.dealer, id_)
@@ -148,7 +150,7 @@ def _ask_whose(request: Request, session: Session, staff: AtDealer, id_: str, pl
 
 
 @router.post("/enquiries/{id_}/player")
-async def give(request: Request, id_: str, form: Posted, staff: Adviser, session: Writing) -> Response:
+async def give(request: Request, id_: str, form: Posted, staff: Changes, session: Writing) -> Response:
     """Say that an enquiry is a player's; with no player named, take it back."""
     key = first(form, "player")
     if key:

@@ -14,8 +14,10 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
 from service import formats, stock
-from service.access import dealers, roles
-from service.errors import Invalid, NotAllowed, Refused
+from service.access import dealers
+from service.access.roles import Permission
+from service.access.scopes import AllDealers, OneDealer
+from service.errors import Invalid, Refused
 from service.forms.reading import shown
 from service.language import N_, _
 from service.pages import desk_frame
@@ -23,7 +25,7 @@ from service.pages.contexts import Typed
 from service.pages.desk import stock_page
 from service.pages.desk.common import address, all_or_nothing, by_field, faults, first, plain_options, today
 from service.pages.desk.stock_page import CopyView
-from service.pages.guard import AnyStaff, Fields, Posted, Staff
+from service.pages.guard import Fields, Needs, Posted, Staff
 from service.pages.questions import Option
 from service.pages.sessions import Reading, Writing
 from service.trials import sales
@@ -37,13 +39,8 @@ _ANCHORS = {"event": f"event-{EventKind.REHAIRED}", "status": "status-in_stock"}
 _SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
 
 
-async def _sees(staff: AnyStaff) -> Staff:
-    if not staff.may("stock"):
-        raise NotAllowed
-    return staff
-
-
-SeesStock = Annotated[Staff, Depends(_sees)]
+Views = Annotated[Staff, Depends(Needs(Permission.STOCK_VIEW))]
+Changes = Annotated[Staff, Depends(Needs(Permission.STOCK_CHANGE))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +70,11 @@ class AtCopy:
         return desk_frame.show(self.request, self.staff, "desk/copy.html", page, status=status)
 
 
-async def _asked(request: Request, serial: str, staff: SeesStock, session: Reading) -> AtCopy:
+async def _asked(request: Request, serial: str, staff: Views, session: Reading) -> AtCopy:
     return AtCopy(request, session, staff, serial, {})
 
 
-async def _changed(request: Request, serial: str, form: Posted, staff: SeesStock, session: Writing) -> AtCopy:
+async def _changed(request: Request, serial: str, form: Posted, staff: Changes, session: Writing) -> AtCopy:
     return AtCopy(request, session, staff, serial, form)
 
 
@@ -87,14 +84,14 @@ Changed = Annotated[AtCopy, Depends(_changed)]
 
 @router.get("")
 async def listed(
-    request: Request, staff: SeesStock, session: Reading, instrument: str = "", show: str = "", after: str = ""
+    request: Request, staff: Views, session: Reading, instrument: str = "", show: str = "", after: str = ""
 ) -> Response:
     """List the stock by tier, or the bows that are sold, the latest first."""
     if show == "sold":
-        page = stock_page.sold(sales.sold(session, staff.bows_of, after), begins=not after)
+        page = stock_page.sold(sales.sold(session, staff.bows, after), begins=not after)
         return desk_frame.show(request, staff, "desk/list.html", page)
-    tiers = stock.by_tier(session, staff.bows_of, today())
-    by_tier = stock_page.view(tiers, instrument, trials=staff.may(roles.TRIALS))
+    tiers = stock.by_tier(session, staff.bows, today())
+    by_tier = stock_page.view(tiers, instrument, trials=staff.may(Permission.TRIALS_VIEW))
     return desk_frame.show(request, staff, "desk/stock.html", by_tier)
 
 
@@ -111,7 +108,7 @@ async def record_event(at: Changed) -> Response:
     def verb() -> str:
         kind, day = _event(at.form)
         note = first(at.form, "note") or None
-        return stock.record_event(at.session, at.staff.user, at.staff.bows_of, at.serial, kind, day, note)
+        return stock.record_event(at.session, at.staff.user, at.staff.bows, at.serial, kind, day, note)
 
     return at.do(verb)
 
@@ -124,11 +121,11 @@ async def set_status(at: Changed) -> Response:
         status = first(at.form, "status")
         if status not in _SETTABLE:
             raise Invalid([("status", _("Choose what the bow is now."))])
-        remark = stock.set_status(at.session, at.staff.user, at.staff.bows_of, at.serial, status)
+        remark = stock.set_status(at.session, at.staff.user, at.staff.bows, at.serial, status)
         return " ".join(filter(None, (_("The status is changed."), remark)))
 
     if first(at.form, "status") == "sold" and first(at.form, "sure") != "yes" and sales.out_on(at.session, at.serial):
-        stock.copy(at.session, at.staff.bows_of, at.serial)  # nobody is told of another's bow
+        stock.copy(at.session, at.staff.bows, at.serial)  # nobody is told of another's bow
         return desk_frame.see(at.request, f"{address('stock', at.serial)}/sold")
     return at.do(verb)
 
@@ -136,11 +133,13 @@ async def set_status(at: Changed) -> Response:
 @router.get("/{serial}/sold")
 async def ask_if_sold(at: Asked) -> Response:
     """Ask who bought a bow that is out on a trial: its player, which the trial's outcome says, or somebody else."""
-    bow = stock.copy(at.session, at.staff.bows_of, at.serial)
+    bow = stock.copy(at.session, at.staff.bows, at.serial)
     trial = sales.out_on(at.session, at.serial)
     if trial is None:
         return at.show(notice=_("This bow is not out on a trial; say below what it is now."), status=409)
-    page = stock_page.sold_while_out(bow, trial, leads=at.staff.may(roles.TRIALS) and trial.dealer == at.staff.dealer)
+    page = stock_page.sold_while_out(
+        bow, trial, leads=at.staff.may(Permission.TRIALS_VIEW) and trial.dealer == at.staff.dealer
+    )
     return desk_frame.show(at.request, at.staff, "desk/ask.html", page)
 
 
@@ -153,12 +152,12 @@ async def set_place(at: Changed) -> Response:
         if not to:
             raise Invalid([("to", _("Choose where the bow goes."))])
         place = None if to == _WORKSHOP else to
-        anywhere = at.staff.may(roles.EVERY_DEALER)
-        stock.set_place(at.session, at.staff.user, at.staff.bows_of, at.serial, place, anywhere=anywhere)
+        reach = at.staff.scope
+        stock.set_place(at.session, at.staff.user, at.staff.bows, at.serial, place, reach=reach)
         return _("The bow is moved.")
 
     reply = at.do(verb)
-    moved = reply.status_code == 303 and at.staff.bows_of is not None
+    moved = reply.status_code == 303 and isinstance(at.staff.bows, OneDealer)
     return desk_frame.see(at.request, "/desk/stock", _("The bow is moved.")) if moved else reply
 
 
@@ -178,8 +177,9 @@ def _event(form: Fields) -> tuple[EventKind, dt.date]:
 
 
 def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
-    trials = at.staff.may(roles.TRIALS)
-    page = stock.copy(at.session, at.staff.bows_of, at.serial, today(), trials=trials)
+    trials = at.staff.may(Permission.TRIALS_VIEW)
+    changes = at.staff.may(Permission.STOCK_CHANGE)
+    page = stock.copy(at.session, at.staff.bows, at.serial, today(), trials=trials)
     sale = sales.on_trial(at.session, at.serial) if page.row.status == "sold" else None
     usual = {"on": [today().isoformat()], "status": [page.row.status or ""], "to": [""]}
     return CopyView(
@@ -190,24 +190,26 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
         notice=notice,
         typed=Typed({**usual, **at.form}, problems),
         faults=faults(problems, _NAMES, _ANCHORS),
-        undo=stock_page.undo(sale, leads=at.staff.may(roles.TRIALS) and sale.dealer == at.staff.dealer)
+        undo=stock_page.undo(sale, leads=at.staff.may(Permission.TRIALS_VIEW) and sale.dealer == at.staff.dealer)
         if sale
         else None,
         about=stock_page.about(page),
         bench=stock_page.bench(page.bench),
-        caution=_(phrases.BENCH_CAUTION) if at.staff.may(roles.MODEL) else "",
+        caution=_(phrases.BENCH_CAUTION) if at.staff.may(Permission.MODEL_VIEW) else "",
         readings=stock_page.readings(page.readings),
         events=stock_page.events(page.events),
-        event_options=plain_options(desk.EVENTS),
+        event_options=plain_options(desk.EVENTS) if changes else (),
         trials=stock_page.trials(page) if trials else None,
-        statuses=() if sale else plain_options({name: desk.STATUSES[name] for name in _SETTABLE}),
-        places=_places(at, page.row.dealer),
+        statuses=() if sale or not changes else plain_options({name: desk.STATUSES[name] for name in _SETTABLE}),
+        places=_places(at, page.row.dealer) if changes else (),
     )
 
 
 def _places(at: AtCopy, here: str | None) -> tuple[Option, ...]:
     """Return where a bow may go: for those who are bound to a dealer to the workshop, for others anywhere."""
     found = [Option(_WORKSHOP, _("the workshop"))] if here is not None else []
-    if at.staff.may(roles.EVERY_DEALER):
-        found += [Option(info.slug, info.name) for info in dealers.listed(at.session) if info.slug != here]
+    if isinstance(at.staff.scope, AllDealers):
+        found += [
+            Option(info.slug, info.name) for info in dealers.listed(at.session, at.staff.scope) if info.slug != here
+        ]
     return (Option("", _("choose")), *found) if found else ()

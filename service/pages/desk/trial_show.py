@@ -10,6 +10,8 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold
 from service import stock
+from service.access.roles import Permission
+from service.access.scopes import OneDealer
 from service.errors import Invalid, Refused
 from service.language import N_
 from service.pages import desk_frame
@@ -17,7 +19,7 @@ from service.pages.contexts import Typed
 from service.pages.desk import trial_page
 from service.pages.desk.common import all_or_nothing, by_field, faults, today
 from service.pages.desk.trial_context import SeatPart, TrialView
-from service.pages.guard import Adviser, AtDealer, Fields, Posted
+from service.pages.guard import AtDealer, AtDealerNeeds, Fields, Posted
 from service.pages.questions import Option
 from service.pages.screens import signer
 from service.pages.sessions import Reading, Writing
@@ -76,11 +78,15 @@ def _is_asked(field: str) -> bool:
     return field in _NAMES or field.startswith(CONDITION)
 
 
-async def _asked(request: Request, key: str, staff: Adviser, session: Reading) -> AtTrial:
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
+Runs = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
+
+
+async def _asked(request: Request, key: str, staff: Views, session: Reading) -> AtTrial:
     return AtTrial(request, session, staff, key, {})
 
 
-async def _stepped(request: Request, key: str, form: Posted, staff: Adviser, session: Writing) -> AtTrial:
+async def _stepped(request: Request, key: str, form: Posted, staff: Runs, session: Writing) -> AtTrial:
     return AtTrial(request, session, staff, key, form)
 
 
@@ -159,7 +165,7 @@ def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, 
     """Return the bows of the stock that can be had on a planned trial's days."""
     found: list[Option] = []
     free = lifecycle.may_come(session, staff.dealer, trial.row.key)
-    for tier in stock.by_tier(session, staff.dealer, today()):
+    for tier in stock.by_tier(session, OneDealer(staff.dealer), today()):
         if tier.instrument is trial.row.instrument:
             fit = [copy for copy in tier.copies if copy.copy in free and _holds(trial, copy)]
             found += [Option(copy.copy, f"{copy.copy}, {tier.name}") for copy in fit]

@@ -1,9 +1,12 @@
 """Trials: the list, one with its next step, and every step by which it goes on. A refused step shows its page again, with why."""
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from service.access.roles import Permission
 from service.errors import Invalid, Refused
 from service.formats import capital
 from service.language import _
@@ -13,7 +16,7 @@ from service.pages.desk.common import ListPage, Tab, first, paged, today
 from service.pages.desk.correcting import bow_named
 from service.pages.desk.trial_context import RevealView
 from service.pages.desk.trial_show import CONDITION, OWN, Asked, Stepped
-from service.pages.guard import Adviser, Fields
+from service.pages.guard import AtDealer, AtDealerNeeds, Fields
 from service.pages.screens import signer
 from service.pages.sessions import Reading
 from service.trials import head_to_head, lifecycle, outcomes, reading, seats, sheets
@@ -21,6 +24,7 @@ from service.words import desk, desk_lines
 from service.words import trial as words
 
 router = APIRouter(prefix="/desk/trials")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
 
 FILES = "files"
 """In the place of a state: trials that were read from files."""
@@ -28,7 +32,7 @@ _HANDING, _OUTCOME = "#handing-title", "#outcome-title"
 
 
 @router.get("")
-async def listed(request: Request, staff: Adviser, session: Reading, state: str = "", after: str = "") -> Response:
+async def listed(request: Request, staff: Views, session: Reading, state: str = "", after: str = "") -> Response:
     """List the trials, newest first; of one state where it is asked for, or those that were read from files."""
     files = state == FILES
     state = state if files or state in desk.STATES else ""

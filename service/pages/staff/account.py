@@ -6,13 +6,13 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
-from service.access import audit, browsers, drawn, events, factors, passwords, sessions, tries, users
+from service.access import audit, browsers, drawn, events, factors, passwords, roles, sessions, tries, users
 from service.access.browsers import Browser
 from service.access.sessions import OpenSession
 from service.database import Database
 from service.language import _
 from service.pages import keeping
-from service.pages.desk_frame import ROLES, see, show
+from service.pages.desk_frame import see, show
 from service.pages.guard import AnyStaff, Posted, Staff, first
 from service.pages.sessions import Reading, Writing
 from service.pages.staff import entering, forms
@@ -45,7 +45,7 @@ async def _changed(request: Request, staff: AnyStaff, form: Posted) -> tuple[Pro
         return proof, NewPassword("", proof.problems)
     database: Database = request.app.state.database
     with database.reading() as session:
-        mine = users.account(session, staff.user)
+        mine = users.account(session, staff.scope, staff.user)
     return proof, await forms.new_password(request, form, mine, (staff.dealer_name or "",))
 
 
@@ -97,7 +97,7 @@ async def end(
 def _end_others(request: Request, staff: Staff, session: Session) -> Response:
     sessions.end_all(session, staff.user, but=staff.session)
     browsers.forget_all(session, staff.user, but=entering.browser_secret(request))
-    audit.record(session, staff.user, events.OTHER_SESSIONS_ENDED, f"user {staff.user}", dealer=staff.home)
+    audit.record(session, staff.user, events.OTHER_SESSIONS_ENDED, f"user {staff.user}", dealer=staff.scope.slug)
     return see(request, ACCOUNT, _("You are signed out everywhere else."))
 
 
@@ -108,12 +108,14 @@ def _end_one(request: Request, staff: Staff, session: Session, chosen: str) -> R
         for browser in browsers.of_user(session, staff.user):
             if browser.ident == ident:
                 browsers.forget(session, staff.user, browser.digest)
-                audit.record(session, staff.user, events.BROWSER_FORGOTTEN, f"user {staff.user}", dealer=staff.home)
+                audit.record(
+                    session, staff.user, events.BROWSER_FORGOTTEN, f"user {staff.user}", dealer=staff.scope.slug
+                )
         return see(request, ACCOUNT, _("This browser is not known any more."))
     for each in sessions.of_user(session, staff.user):
         if each.ident == ident:
             sessions.end(session, each.digest)
-            audit.record(session, staff.user, events.SESSION_ENDED, f"user {staff.user}", dealer=staff.home)
+            audit.record(session, staff.user, events.SESSION_ENDED, f"user {staff.user}", dealer=staff.scope.slug)
     return see(request, ACCOUNT, _("This session has ended."))
 
 
@@ -127,7 +129,7 @@ def _page(request: Request, staff: Staff, session: Session, problems: dict[str, 
         typed=forms.typed({}, problems),
         faults=forms.faults(problems),
         email=staff.email,
-        role=_(ROLES[staff.role]),
+        role=roles.name_of(staff.role),
         least=passwords.SHORTEST,
         sessions=tuple(
             _line(_SESSION, each, here=each.digest == staff.session) for each in sessions.of_user(session, staff.user)

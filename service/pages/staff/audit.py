@@ -1,36 +1,40 @@
 """The record of who did what, for an owner; one who is bound to a dealer sees that dealer's."""
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service import formats
 from service.access import audit, events
+from service.access.roles import Permission
 from service.errors import NotHere
 from service.language import _
 from service.pages.desk_frame import show
-from service.pages.guard import Owner
+from service.pages.guard import Needs, Staff
 from service.pages.sessions import Reading
 from service.pages.staff.contexts import AuditLine, AuditPage
 from service.words import times
 
 router = APIRouter()
+Views = Annotated[Staff, Depends(Needs(Permission.AUDIT_VIEW))]
 AUDIT = "/desk/audit"
 _MOST_DIGITS = 9
 
 
 @router.get(AUDIT)
-async def listed(request: Request, staff: Owner, session: Reading, before: str = "") -> Response:
+async def listed(request: Request, staff: Views, session: Reading, before: str = "") -> Response:
     """Show one page of the record, newest first."""
     if before and not (before.isascii() and before.isdigit() and len(before) <= _MOST_DIGITS):
         raise NotHere
-    entries = audit.entries(session, staff.home, int(before) if before else None)
+    entries = audit.entries(session, staff.scope, int(before) if before else None)
     page = AuditPage(
         title=_("Audit"),
         lines=tuple(_line(entry) for entry in entries),
         older=f"{AUDIT}?before={entries[-1].id}" if len(entries) == audit.A_PAGE else "",
         newest=not before,
         count=_("{shown} of {all} are shown here.").format(
-            shown=formats.number(len(entries), 0), all=formats.number(audit.count(session, staff.home), 0)
+            shown=formats.number(len(entries), 0), all=formats.number(audit.count(session, staff.scope), 0)
         ),
     )
     return show(request, staff, "desk/audit.html", page)

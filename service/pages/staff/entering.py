@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from service.access import audit, browsers, devices, drawn, events, halves, refusals, sessions, tries, users
 from service.access.devices import Device
 from service.access.halves import Half
+from service.access.scopes import AllDealers
 from service.database import Database
 from service.language import _
 from service.limits import RateLimit
@@ -101,7 +102,7 @@ def too_often(taken: Try) -> str:
 
 def let_in(request: Request, session: Session, user: int, onwards: str) -> Response:
     """Begin a session, know the browser from now on, and lead to the page that was asked for."""
-    account = users.account(session, user)
+    account = users.account(session, AllDealers(), user)
     replaced = request.cookies.get(guard.cookie_name(request))
     secret = sessions.begin(session, user, replaced, device=device_of(request))
     audit.record(session, user, events.SIGNED_IN, f"user {user}", dealer=account.dealer)

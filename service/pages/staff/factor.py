@@ -76,7 +76,7 @@ async def renew_codes(request: Request, staff: AnyStaff, form: Posted, proof: Pr
 @router.post(f"{FACTOR}/remove")
 async def remove(request: Request, staff: AnyStaff, form: Posted, proof: Proven, session: Writing) -> Response:
     """Take the second factor away."""
-    if guard.needs_factor(request, staff.role):
+    if guard.needs_factor(request, staff.role, staff.scope):
         raise Refused(_("A second factor is required of this account here; set up another one in its place."))
     problems = _refusals(request, session, staff, form, proof)
     if problems:
@@ -136,7 +136,7 @@ def _page(
         has_factor=factor is not None,
         since=times.moment(factor.since) if factor else "",
         codes_left=factor.codes_left if factor else 0,
-        is_required=guard.needs_factor(request, staff.role),
+        is_required=guard.needs_factor(request, staff.role, staff.scope),
         asks_password=not staff.must_enrol,
         secret=" ".join(secret[at : at + _GROUP] for at in range(0, len(secret), _GROUP)),
         token=request.app.state.signer.make(PURPOSE, f"{secret}.{staff.session}") if secret else "",

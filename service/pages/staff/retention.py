@@ -2,17 +2,20 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import drafts, watch
 from service.access import dealers
+from service.access.roles import Permission
+from service.access.scopes import AllDealers
 from service.language import _
 from service.pages.contexts import Page
 from service.pages.desk_frame import see, show
-from service.pages.guard import Fields, Owner, Posted, Staff, first
+from service.pages.guard import Fields, Needs, Posted, Staff, first
 from service.pages.sessions import Reading, Writing
 from service.privacy import clock, questions
 from service.privacy.questions import Question
@@ -20,6 +23,8 @@ from service.words import retention as words
 from service.words import times
 
 router = APIRouter()
+Views = Annotated[Staff, Depends(Needs(Permission.RETENTION_VIEW))]
+Decides = Annotated[Staff, Depends(Needs(Permission.RETENTION_CHANGE))]
 RETENTION = "/desk/retention"
 
 
@@ -52,10 +57,10 @@ class RetentionPage(Page):
 
 
 @router.get(RETENTION)
-async def asked(request: Request, staff: Owner, session: Reading) -> Response:
+async def asked(request: Request, staff: Views, session: Reading) -> Response:
     """Show what is asked."""
     stands = clock.look(session, _now())
-    mine = questions.questions(session, staff.home)
+    mine = questions.questions(session, staff.scope)
     persons = tuple(_asked(session, each, may_answer=stands.is_believed) for each in mine)
     said = () if stands.is_believed else words.clock(stands, may_confirm=_looks_after_all(session, staff))
     page = RetentionPage(
@@ -69,7 +74,7 @@ async def asked(request: Request, staff: Owner, session: Reading) -> Response:
 
 
 @router.post(f"{RETENTION}/clock")
-async def clock_is_right(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+async def clock_is_right(request: Request, staff: Decides, form: Posted, session: Writing) -> Response:
     """Take the word that the clock is right; only of the moment that was read, and of who looks after all dealers."""
     now = _now()
     if not _looks_after_all(session, staff):
@@ -81,7 +86,7 @@ async def clock_is_right(request: Request, staff: Owner, form: Posted, session: 
 
 
 @router.post(f"{RETENTION}/erase")
-async def erase(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+async def erase(request: Request, staff: Decides, form: Posted, session: Writing) -> Response:
     """Let persons go as they were asked about, under a clock that is believed."""
     if not clock.look(session, _now()).is_believed:
         return see(request, RETENTION, _("First the clock has to be right."))
@@ -94,7 +99,7 @@ async def erase(request: Request, staff: Owner, form: Posted, session: Writing) 
 def _read(session: Session, staff: Staff, form: Fields) -> Question | None:
     """Return the question that a form answers, with the number that its reader saw; None where it is not asked, or of another."""
     slug, seen = first(form, "dealer") or None, first(form, "persons")
-    mine = (each for each in questions.questions(session, staff.home) if each.dealer == slug)
+    mine = (each for each in questions.questions(session, staff.scope) if each.dealer == slug)
     found = next(mine, None)
     if found is None or not (seen.isascii() and seen.isdigit() and len(seen) < 10):
         return None
@@ -114,7 +119,7 @@ def _asked(session: Session, question: Question, *, may_answer: bool) -> Asked:
 
 def _looks_after_all(session: Session, staff: Staff) -> bool:
     """Say whether it is for this owner to speak of what holds for all dealers: not bound to one, or to the only one."""
-    return staff.any_dealer or len(dealers.listed(session)) == 1
+    return isinstance(staff.scope, AllDealers) or len(dealers.listed(session, AllDealers())) == 1
 
 
 def _is_of_now(shown: str, now: dt.datetime) -> bool:

@@ -100,7 +100,7 @@ async def sign_out(request: Request, staff: Entering, form: PostedEntering, sess
     """End this session."""
     del form
     sessions.end(session, staff.session)
-    audit.record(session, staff.user, events.SIGNED_OUT, f"user {staff.user}", dealer=staff.home)
+    audit.record(session, staff.user, events.SIGNED_OUT, f"user {staff.user}", dealer=staff.scope.slug)
     reply = see(request, guard.SIGN_IN, _("You are signed out."))
     guard.drop_cookie(request, reply)
     return reply

@@ -1,25 +1,29 @@
 """The dealer's tablets: a code to enrol one, shown as text and as a picture for its camera; the list; revoking one."""
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.access import tablets
+from service.access.roles import Permission
 from service.access.tablets import TabletInfo
 from service.errors import Invalid
 from service.language import _
 from service.pages import keeping, qr
 from service.pages.desk_frame import address_of, host_of, see, show
-from service.pages.guard import Adviser, AtDealer, Fields, Posted, first
+from service.pages.guard import AtDealer, AtDealerNeeds, Fields, Posted, first
 from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import TabletLine, TabletsPage
 from service.words import times
 
 router = APIRouter()
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TABLETS_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TABLETS_CHANGE))]
 TABLETS = "/desk/tablets"
 
 
@@ -34,13 +38,13 @@ class _Shown:
 
 
 @router.get(TABLETS)
-async def listed(request: Request, staff: Adviser, session: Reading) -> Response:
+async def listed(request: Request, staff: Views, session: Reading) -> Response:
     """Show the tablets."""
     return _page(request, staff, session, _Shown())
 
 
 @router.post(TABLETS)
-async def make_code(request: Request, staff: Adviser, form: Posted, session: Writing) -> Response:
+async def make_code(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Show a new code, once."""
     name = first(form, "name")
     try:
@@ -51,7 +55,7 @@ async def make_code(request: Request, staff: Adviser, form: Posted, session: Wri
 
 
 @router.post(f"{TABLETS}/{{tablet}}/revoke")
-async def revoke(request: Request, tablet: str, staff: Adviser, form: Posted, session: Writing) -> Response:
+async def revoke(request: Request, tablet: str, staff: Changes, form: Posted, session: Writing) -> Response:
     """Revoke a tablet."""
     del form
     tablets.revoke(session, staff.user, staff.dealer, tablet)

@@ -4,30 +4,29 @@ An owner who is bound to a dealer sees and makes that dealer's accounts only.
 """
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.access import dealers, roles, users
+from service.access.roles import Permission
 from service.access.users import Account
-from service.errors import Invalid, NotHere, Refused
-from service.language import N_, _
+from service.errors import Invalid, NotAllowed, NotHere, Refused
+from service.language import _
 from service.pages import keeping
-from service.pages.desk_frame import ROLES, address_of, see, show
-from service.pages.guard import Fields, Owner, Posted, Staff, first
+from service.pages.desk_frame import address_of, see, show
+from service.pages.guard import Fields, Needs, Posted, Staff, first
 from service.pages.questions import Option
 from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.staff.contexts import UserLine, UsersPage
 
 router = APIRouter()
+Views = Annotated[Staff, Depends(Needs(Permission.USERS_VIEW))]
+Changes = Annotated[Staff, Depends(Needs(Permission.USERS_CHANGE))]
 USERS = "/desk/users"
-_MAY = {
-    "adviser": N_("one dealer’s enquiries, trials, players and stock"),
-    "workshop": N_("the range, every copy, the model; players only as numbers"),
-    "owner": N_("everything, accounts and the record included"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +40,15 @@ class _Shown:
 
 
 @router.get(USERS)
-async def listed(request: Request, staff: Owner, session: Reading) -> Response:
+async def listed(request: Request, staff: Views, session: Reading) -> Response:
     """Show the accounts."""
     return _page(request, staff, session, _Shown())
 
 
 @router.post(USERS)
-async def add(request: Request, staff: Owner, form: Posted, session: Writing) -> Response:
+async def add(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Make an account and show its link, or say what cannot be used."""
-    dealer = staff.home or first(form, "dealer") or None
+    dealer = staff.scope.slug or first(form, "dealer") or None
     try:
         _require_may_grant(staff, first(form, "role"), dealer)
         _require_unknown(session, first(form, "email"))
@@ -68,43 +67,51 @@ async def add(request: Request, staff: Owner, form: Posted, session: Writing) ->
 
 
 @router.post(f"{USERS}/{{user}}/link")
-async def new_link(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+async def new_link(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
     """Show a new link for a known account."""
     del form
-    account = users.account(session, _number(user), staff.home)
+    account = _account(session, staff, user)
     if account.disabled:
         raise Refused(_("This account is disabled; let it in again first."))
-    secret = users.new_link(session, account.id, home=staff.home, by=staff.user)
+    secret = users.new_link(session, staff.scope, account.id, by=staff.user)
     return _page(request, staff, session, _with_link(request, account, secret))
 
 
 @router.post(f"{USERS}/{{user}}/enable")
-async def enable(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+async def enable(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
     """Let a disabled account in again, by a new link."""
     del form
-    known = users.account(session, _number(user), staff.home)
+    known = _account(session, staff, user)
     invited = users.add(session, known.email, known.role, known.dealer, by=staff.user)
     return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
 
 
 @router.post(f"{USERS}/{{user}}/disable")
-async def disable(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+async def disable(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
     """Disable an account; it is signed out everywhere at once."""
     del form
     if _number(user) == staff.user:
         raise Refused(_("You cannot disable your own account; another owner can."))
-    account = users.account(session, _number(user), staff.home)
-    users.disable(session, account.id, home=staff.home, by=staff.user)
+    account = _account(session, staff, user)
+    users.disable(session, staff.scope, account.id, by=staff.user)
     return see(request, USERS, _("{email} can no longer sign in.").format(email=account.email))
 
 
 @router.post(f"{USERS}/{{user}}/sessions")
-async def end_sessions(request: Request, user: str, staff: Owner, form: Posted, session: Writing) -> Response:
+async def end_sessions(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
     """Sign an account out everywhere."""
     del form
-    account = users.account(session, _number(user), staff.home)
-    users.end_sessions(session, account.id, home=staff.home, by=staff.user)
+    account = _account(session, staff, user)
+    users.end_sessions(session, staff.scope, account.id, by=staff.user)
     return see(request, USERS, _("{email} is signed out everywhere.").format(email=account.email))
+
+
+def _account(session: Session, staff: Staff, number: str) -> Account:
+    """Return an account that may be handed on or ended; raises `NotHere`, or `NotAllowed` where it may more than whoever asks."""
+    account = users.account(session, staff.scope, _number(number))
+    if not staff.may_grant(account.role, account.dealer):
+        raise NotAllowed
+    return account
 
 
 def _number(text: str) -> int:
@@ -116,7 +123,7 @@ def _number(text: str) -> int:
 
 def _require_may_grant(staff: Staff, role: str, dealer: str | None) -> None:
     """Raise `Invalid` for an account that could do more than whoever makes it, or elsewhere."""
-    if role in ROLES and (role != "adviser" or dealer) and not roles.may_grant(staff.role, staff.home, role, dealer):
+    if not staff.may_grant(role, dealer):
         raise Invalid([("role", _("Expected a role that covers no more than your own."))])
 
 
@@ -134,7 +141,7 @@ def _with_link(request: Request, account: Account, secret: str) -> _Shown:
 
 
 def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Response:
-    known = dealers.listed(session, staff.home)
+    known = dealers.listed(session, staff.scope)
     names = {dealer.slug: dealer.name for dealer in known}
     problems = shown.problems or {}
     page = UsersPage(
@@ -143,8 +150,8 @@ def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Re
         csrf=keeping.token(request, staff.csrf, staff.user),
         typed=forms.typed(shown.form or {"role": ["adviser"], "dealer": [staff.dealer or ""]}, problems),
         faults=forms.faults(problems, {"role": "role-adviser"}),
-        users=tuple(_line(each, staff, names) for each in users.listed(session, staff.home)),
-        roles=tuple(Option(role, _(word).capitalize(), _(_MAY[role])) for role, word in ROLES.items()),
+        users=tuple(_line(each, staff, names) for each in users.listed(session, staff.scope)),
+        roles=tuple(Option(name, _(role.name).capitalize(), _(role.does)) for name, role in roles.ROLES.items()),
         dealers=_dealers(staff, names),
         link=shown.link,
         link_for=shown.link_for,
@@ -153,7 +160,7 @@ def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Re
 
 
 def _dealers(staff: Staff, names: dict[str, str]) -> tuple[Option, ...]:
-    every = () if staff.home else (Option("", _("not bound to one dealer")),)
+    every = () if staff.scope.slug else (Option("", _("not bound to one dealer")),)
     return (*every, *(Option(slug, name) for slug, name in names.items()))
 
 
@@ -162,7 +169,7 @@ def _line(account: Account, staff: Staff, names: dict[str, str]) -> UserLine:
         id=account.id,
         email=account.email,
         name=account.name or "",
-        role=_(ROLES[account.role]),
+        role=roles.name_of(account.role),
         dealer=names.get(account.dealer or "", account.dealer or ""),
         state=_state(account),
         disabled=account.disabled,

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from service import doors, formats, language, webhooks
 from service.access import keys
 from service.access.keys import KeyInfo
+from service.access.roles import Permission
 from service.colours import TEXT, Fitted
 from service.doors import DoorInfo
 from service.language import N_, _
@@ -44,7 +45,7 @@ def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -
     door = doors.read(session, staff.dealer)
     code = language.known(shown.line) or ANY
     words = _link_words(door, code)
-    may_change = staff.may("accounts")
+    may_change = staff.may(Permission.SETTINGS_CHANGE)
     return WebsitePage(
         title=_("Website"),
         dealer=staff.dealer_name,

@@ -8,10 +8,11 @@ from sqlalchemy.orm import Session
 
 from service import doors, security
 from service.access import keys
-from service.errors import Invalid, NotAllowed
+from service.access.roles import Permission
+from service.errors import Invalid
 from service.language import _
 from service.pages.desk_frame import see, show
-from service.pages.guard import Adviser, AtDealer, Posted, PostedFile, first
+from service.pages.guard import AtDealer, AtDealerNeeds, Posted, PostedFile, first
 from service.pages.sessions import Reading, Writing
 from service.pages.staff import forms
 from service.pages.website.page import ANY, Shown, page_of
@@ -20,24 +21,18 @@ HOME = "/desk/website"
 router = APIRouter(prefix=HOME)
 
 
-async def _keeper(staff: Adviser) -> AtDealer:
-    if not staff.may("accounts"):
-        raise NotAllowed
-    return staff
-
-
-Keeper = Annotated[AtDealer, Depends(_keeper)]
-"""An owner who acts for a dealer."""
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_CHANGE))]
 
 
 @router.get("")
-async def website(request: Request, staff: Adviser, session: Reading, line: str = ANY) -> Response:
+async def website(request: Request, staff: Views, session: Reading, line: str = ANY) -> Response:
     """Show how the dealer's door is set up."""
     return _page(request, staff, session, Shown(line=line))
 
 
 @router.post("")
-async def set_pages(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+async def set_pages(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Set origins and colours."""
     given = (first(form, name) for name in ("origins", "action_colour", "point_colour"))
     try:
@@ -48,7 +43,7 @@ async def set_pages(request: Request, staff: Keeper, form: Posted, session: Writ
 
 
 @router.post("/messages")
-async def set_messages(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+async def set_messages(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Set where messages go."""
     names = ("notify", "booking", "webhook", "keep_months")
     try:
@@ -59,7 +54,7 @@ async def set_messages(request: Request, staff: Keeper, form: Posted, session: W
 
 
 @router.post("/secret")
-async def renew_secret(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+async def renew_secret(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Draw another secret for messages."""
     del form
     doors.renew_secret(session, staff.user, staff.dealer)
@@ -67,7 +62,7 @@ async def renew_secret(request: Request, staff: Keeper, form: Posted, session: W
 
 
 @router.post("/logo")
-async def put_logo(request: Request, staff: Keeper, sent: PostedFile, session: Writing) -> Response:
+async def put_logo(request: Request, staff: Changes, sent: PostedFile, session: Writing) -> Response:
     """Keep a logo."""
     try:
         doors.put_logo(session, staff.user, staff.dealer, sent[1])
@@ -77,7 +72,7 @@ async def put_logo(request: Request, staff: Keeper, sent: PostedFile, session: W
 
 
 @router.post("/logo/remove")
-async def drop_logo(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+async def drop_logo(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Keep no logo."""
     del form
     doors.drop_logo(session, staff.user, staff.dealer)
@@ -85,7 +80,7 @@ async def drop_logo(request: Request, staff: Keeper, form: Posted, session: Writ
 
 
 @router.post("/keys")
-async def make_key(request: Request, staff: Keeper, form: Posted, session: Writing) -> Response:
+async def make_key(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Show a new key, once."""
     try:
         key = keys.make(session, staff.user, staff.dealer, first(form, "kind"), first(form, "note"))
@@ -95,7 +90,7 @@ async def make_key(request: Request, staff: Keeper, form: Posted, session: Writi
 
 
 @router.post("/keys/{key}/revoke")
-async def revoke(request: Request, key: str, staff: Keeper, form: Posted, session: Writing) -> Response:
+async def revoke(request: Request, key: str, staff: Changes, form: Posted, session: Writing) -> Response:
     """Revoke a key."""
     del form
     keys.revoke(session, staff.user, staff.dealer, key)
