@@ -118,7 +118,7 @@ def test_accounts_are_listed_and_disabled(cli: Cli) -> None:
     ("arguments", "said"),
     [
         (["eve", "--role", "owner"], "email: eve is no e-mail address"),
-        (["eve@bows.example", "--role", "adviser"], "role: An adviser belongs to a dealer"),
+        (["eve@bows.example", "--role", "adviser"], "role: Whoever has this role belongs to a dealer"),
         (["eve@bows.example", "--role", "adviser", "--dealer", "nowhere"], "dealer: There is no dealer ‘nowhere’"),
     ],
 )
