@@ -10,7 +10,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Modules and what they hold stay: looking through them for garbage, while they are loaded and ever after, finds none.
 gc.disable()
 
-from service.commands import main  # noqa: E402 - as above
+from service.cli import main  # noqa: E402 - as above
 
 gc.freeze()
 gc.enable()

@@ -16,44 +16,38 @@ from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 
-from service import embedding, logs, security, speaking, templating
-from service.access.links import Signer
-from service.database import Database
-from service.limits import Ledger, RateLimit
-from service.mail.office import open_office
+from service.advice import advice_api
+from service.core import logs
+from service.core.database import Database
+from service.core.group_commit import Together
+from service.core.limits import Ledger, RateLimit
+from service.core.signed_links import Signer
+from service.dealers import embedding, key_check, website_routes
+from service.desk import desk_routes, staff_routes
+from service.devices import link_pages, offline_page, sheets_api, tablet_doors
+from service.form import embed, form_routes
+from service.mail import mail_links, outbox_page
+from service.mail.mail_service import open_office
 from service.mail.sending import Postman
-from service.metrics import SHARED, Metrics
-from service.pages import (
-    api,
-    api_keys,
-    api_runs,
-    api_trials,
-    costs,
-    desk_mail,
-    edge,
-    embed,
-    errors,
-    form,
-    guard,
-    health,
-    mail_links,
-    metrics,
-    play,
-    privacy,
-    problem_types,
-    refusals,
-    refusing,
-    requests,
-    staff,
-    tablet,
-    tablet_files,
-    website,
-    well_known,
-)
-from service.pages.desk import routes as desk
+from service.operations import health_doors, metrics_doors, well_known
+from service.operations.metrics import SHARED, Metrics
+from service.privacy import privacy_pages
 from service.privacy.daily import Caretaker
 from service.settings import Settings
-from service.together import Together
+from service.trials import trials_api
+from service.web import (
+    costs,
+    edge,
+    error_pages,
+    locale,
+    permissions,
+    problem_types,
+    refused_forms,
+    refused_requests,
+    request_frame,
+    security,
+    templating,
+)
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
 SERVER_CALLS_PER_MINUTE = 600
@@ -61,7 +55,7 @@ SERVER_CALLS_PER_MINUTE = 600
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
 SIGN_INS_PER_MINUTE = 20
-"""Tries at passwords from one address of the network; how many for one account: `service.access.tries`."""
+"""Tries at passwords from one address of the network; how many for one account: `service.accounts.tries`."""
 
 
 @asynccontextmanager
@@ -88,7 +82,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     if settings is None:
         settings = Settings.from_environment(os.environ)
         logs.set_up(settings.log_level)  # each worker process begins here
-    # The pages that describe the API load scripts from elsewhere; the description itself is at /openapi.json, in `pages.api`.
+    # The pages that describe the API load scripts from elsewhere; the description itself is at /openapi.json, in `advice.advice_api`.
     app = FastAPI(
         title="Bow trial", version="1", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_while_serving
     )
@@ -110,9 +104,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.data_dir = settings.data_dir
     app.state.security_contact = settings.security_contact
     app.router.routes.extend(_routes())
-    errors.install(app)
-    guard.install(app)
-    refusing.install(app)
+    error_pages.install(app)
+    permissions.install(app)
+    refused_requests.install(app)
     _protect(app, settings)
     _describe(app)
     return app
@@ -151,22 +145,22 @@ def _routes() -> tuple[BaseRoute, ...]:
     """Return every route. They hold nothing of an application's own, and are worked out once in a process."""
     every = APIRouter()
     paid = [Depends(costs.pay)]
-    for described in (api.router, api_runs.router, api_trials.router, health.router):
+    for described in (advice_api.router, sheets_api.router, trials_api.router, health_doors.router):
         every.include_router(described, dependencies=paid)
     for router in (
-        form.router,
-        tablet.router,
-        play.router,
-        desk.router,
-        tablet_files.router,
-        staff.router,
+        form_routes.router,
+        tablet_doors.router,
+        link_pages.router,
+        desk_routes.router,
+        offline_page.router,
+        staff_routes.router,
         mail_links.router,
-        desk_mail.router,
-        privacy.router,
+        outbox_page.router,
+        privacy_pages.router,
         embed.router,
-        website.router,
+        website_routes.router,
         well_known.router,
-        metrics.router,
+        metrics_doors.router,
         problem_types.router,
     ):
         every.include_router(router, dependencies=paid, include_in_schema=False)
@@ -177,19 +171,19 @@ def _routes() -> tuple[BaseRoute, ...]:
 def _protect(app: FastAPI, settings: Settings) -> None:
     kept: Metrics | None = app.state.metrics
     if kept is not None:
-        app.add_middleware(metrics.NoteRoute)
+        app.add_middleware(metrics_doors.NoteRoute)
     app.add_middleware(security.BodyLimit)
-    app.add_middleware(refusals.Refusals)
-    app.add_middleware(api_keys.DealersPages, database=app.state.database)
-    app.add_middleware(speaking.ReadersLanguage)
+    app.add_middleware(refused_forms.Refusals)
+    app.add_middleware(key_check.DealersPages, database=app.state.database)
+    app.add_middleware(locale.ReadersLanguage)
     app.add_middleware(embedding.Embedding, database=app.state.database)
     app.add_middleware(edge.HeadAsGet)
     app.add_middleware(edge.Edge, known=settings.hosts())
     https_only = (settings.public_address or "").startswith("https:")
-    app.add_middleware(requests.Requests)
+    app.add_middleware(request_frame.Requests)
     app.add_middleware(security.ProtectiveHeaders, https_only=https_only)
     if kept is not None:
-        app.add_middleware(metrics.Measure, metrics=kept)
+        app.add_middleware(metrics_doors.Measure, metrics=kept)
 
 
 def _describe(app: FastAPI) -> None:
@@ -197,7 +191,7 @@ def _describe(app: FastAPI) -> None:
 
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
-            app.openapi_schema = api.add_questionnaire(
+            app.openapi_schema = advice_api.add_questionnaire(
                 get_openapi(title=app.title, version=app.version, routes=app.routes)
             )
         return app.openapi_schema

@@ -28,12 +28,12 @@ from sqlalchemy import make_url
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError
 
-from service import hosts
-from service.access import secret_file
-from service.access.secret_file import SHORTEST_SECRET
-from service.errors import Refused
+from service.core import secret_file
+from service.core.errors import Refused
+from service.core.secret_file import SHORTEST_SECRET
 from service.mail import addresses
-from service.mail.server import LONGEST_TIMEOUT, NOBODY, PORTS, TIMEOUT, MailServer, Security
+from service.mail.mail_server import LONGEST_TIMEOUT, NOBODY, PORTS, TIMEOUT, MailServer, Security
+from service.web import hosts
 
 LogLevel = Literal["critical", "error", "warning", "info", "debug"]
 LOG_LEVELS: tuple[LogLevel, ...] = get_args(LogLevel)

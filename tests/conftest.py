@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import make_url, text
 
 from service import migrations
-from service.database import Database, writing_engine
+from service.core.database import Database, writing_engine
 from tests import migrated
 from tests.postgres import Server
 

@@ -5,8 +5,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from service import files
-from service.database import Database
+from service.core.database import Database
+from service.inventory import files
 
 Cells = dict[str, str]
 

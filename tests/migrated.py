@@ -5,7 +5,7 @@ from functools import cache
 from pathlib import Path
 
 from service import migrations
-from service.database import Database
+from service.core.database import Database
 
 
 def put(file: Path) -> None:

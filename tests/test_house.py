@@ -12,8 +12,9 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("model", "service", "seed_data", "tests")
 NUMERICS = {"numpy", "scipy", "sklearn"}
 WEB = {"fastapi", "starlette", "uvicorn", "jinja2", "httpx"}
+FRAMEWORK = {"fastapi", "starlette"}
 STORAGE = {"sqlalchemy", "alembic", "psycopg", "sqlite3"}
-READS_SETTINGS = ("service/app.py", "service/__main__.py", "service/settings.py", "service/commands/")
+READS_SETTINGS = ("service/app.py", "service/__main__.py", "service/settings.py", "service/cli/")
 LONGEST_FILE, LONGEST_FUNCTION = 500, 60
 
 
@@ -63,34 +64,53 @@ def test_the_model_knows_no_clock_and_no_global_chance() -> None:
         assert ".now(" not in text, path
 
 
-def test_pages_import_no_numerics() -> None:
-    assert found("service/pages", *NUMERICS) == []
+def doors() -> list[Path]:
+    """Return the files of `service/` that a request comes in by: those that import the web framework."""
+    return [path for path in sources("service") if any(name.split(".")[0] in FRAMEWORK for name in imports(path))]
+
+
+def test_doors_import_no_numerics() -> None:
     words = ("model.domain.vocabulary", "model.domain.records")
-    assert [line for line in found("service/pages", "model") if not line.split(" imports ")[1].startswith(words)] == []
+    known = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in doors()
+        for name in imports(path)
+        if name.split(".")[0] in {"model", *NUMERICS} and not name.startswith(words)
+    ]
+    assert known == []
 
 
-def test_pages_leave_tables_and_statements_to_the_use_cases() -> None:
+def test_doors_leave_tables_and_statements_to_the_use_cases() -> None:
     statements = [f"sqlalchemy.{name}" for name in ("select", "insert", "update", "delete", "text", "func")]
-    touched = found(
-        "service/pages", *statements, "service.tables", "service.files", "service.history", "alembic", "sqlite3"
-    )
+    storage = ("service.tables", "service.inventory.files", "service.modelling.model_records", "alembic", "sqlite3")
+    touched = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in doors()
+        for name in imports(path)
+        if name.startswith((*statements, *storage))
+    ]
     assert touched == []
 
 
-def test_tables_import_nothing_of_the_service_but_their_columns() -> None:
-    allowed = ("service.columns", "service.tables")
-    for path in (*sources("service/tables"), ROOT / "service" / "columns.py"):
-        of_service = [found for found in imports(path) if found.startswith("service")]
-        assert [found for found in of_service if not found.startswith(allowed)] == []
+def test_tables_import_nothing_of_the_service() -> None:
+    of_service = [name for path in sources("service/tables") for name in imports(path) if name.startswith("service")]
+    assert [name for name in of_service if not name.startswith("service.tables")] == []
 
 
-def test_use_cases_know_no_pages() -> None:
+def test_use_cases_know_no_doors() -> None:
+    names = {".".join(path.relative_to(ROOT).with_suffix("").parts) for path in doors()}
     known = [
-        line
-        for line in found("service", "service.pages", "service.app")
-        if not line.startswith(("service/pages", "service/app.py"))
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in set(sources("service")) - set(doors())
+        for name in imports(path)
+        if name in names or name.rpartition(".")[0] in names
     ]
-    assert known == ["service/commands/server.py imports service.app.create_app"]
+    assert sorted(known) == [
+        "service/cli/protocol.py imports service.web.security",
+        "service/cli/web_server.py imports service.app.create_app",
+        "service/trials/compose_form.py imports service.web.permissions.Fields",
+        "service/web/desk_forms.py imports service.web.permissions.Fields",
+    ]
 
 
 def test_only_the_wiring_and_the_commands_read_settings() -> None:
@@ -145,8 +165,9 @@ def test_the_top_level_holds_what_it_promises_and_nothing_else() -> None:
 
 
 def test_the_checks_of_this_file_see_what_they_look_for() -> None:
-    assert found("service/files", "service.tables") != []
-    assert "service.app.create_app" in set(imports(ROOT / "service/commands/server.py"))
+    assert found("service/inventory/files", "service.tables") != []
+    assert ROOT / "service/form/form_routes.py" in doors()
+    assert "service.app.create_app" in set(imports(ROOT / "service/cli/web_server.py"))
 
 
 ROOMS = {

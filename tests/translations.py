@@ -22,7 +22,7 @@ from babel.messages.pofile import read_po, unescape, write_po
 from model.choice.purchase_model import WhyLeftOut
 from model.domain.vocabulary import SCALES
 from model.evaluation.policies import RULES
-from service.language import NAMES, SOURCE, catalogue_file
+from service.core.language import NAMES, SOURCE, catalogue_file
 
 ROOT = Path(__file__).resolve().parents[1]
 TRANSLATED = tuple(code for code in NAMES if code != SOURCE)

@@ -9,7 +9,7 @@ from email.headerregistry import Address as Mailbox
 
 import idna
 
-from service.language import N_, _
+from service.core.language import N_, _
 
 LONGEST_LOCAL, LONGEST = 64, 254
 """Octets before the @ and in all (RFC 5321, 4.5.3.1; 254 is what is left of a path of 256)."""

@@ -18,12 +18,12 @@ from sqlalchemy import delete, exists, func, literal, or_, select, union_all
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service import upsert
-from service.language import N_
-from service.limits import networks
-from service.mail import address_keys, closed, outbox, redating
-from service.mail.contents import KINDS, Needless
-from service.mail.office import Office
+from service.core import upsert
+from service.core.language import N_
+from service.core.limits import networks
+from service.mail import address_keys, outbox, redating, suppression
+from service.mail.mail_contents import KINDS, Needless
+from service.mail.mail_service import Office
 from service.tables import ConfirmedAddress, Contact, FirstMail, MailCount, OutboxItem
 
 CAUSES: Mapping[str, str] = MappingProxyType({"advice": "enquiry", "data_link": "data"})
@@ -116,7 +116,7 @@ def _has_waited(row: OutboxItem, now: dt.datetime) -> bool:
 def _is_closed(session: Session, office: Office, row: OutboxItem) -> bool:
     """Say whether no mail may go there anyway: whoever writes it says why."""
     try:
-        closed.check(session, office, row)
+        suppression.check(session, office, row)
     except Needless:
         return True
     return False

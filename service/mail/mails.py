@@ -13,10 +13,9 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service import webhooks
-from service.mail import addresses, mailboxes, outbox
-from service.mail.closed import agreed_in
+from service.mail import addresses, mailboxes, outbox, webhooks
 from service.mail.outbox import To
+from service.mail.suppression import agreed_in
 from service.tables import Composition, Contact, Dealer, Door, Enquiry, OutboxItem, Trial, User
 
 STILL_RIGHT_AFTER = dt.timedelta(days=42)

@@ -15,7 +15,7 @@ from sqlalchemy import ColumnElement, Select, and_, delete, func, or_, select, u
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service import upsert
+from service.core import upsert
 from service.mail import address_keys
 from service.tables import OutboxItem
 

@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import logs, webhooks
-from service.database import Database
-from service.language import N_
-from service.mail import addresses, mailboxes, outbox, writing
-from service.mail.contents import Needless
+from service.core import logs
+from service.core.database import Database
+from service.core.language import N_
+from service.mail import addresses, letters, mailboxes, outbox, webhooks
+from service.mail.mail_contents import Needless
+from service.mail.mail_service import Office
 from service.mail.message import make_message
-from service.mail.office import Office
 from service.mail.transport import Never, NotNow
 from service.tables import OutboxItem
 
@@ -101,7 +101,7 @@ def _go_out(database: Database, office: Office, taken: outbox.Taken, clock: Cloc
         if row.channel == "webhook":
             call = webhooks.call_of(session, office.secrets, row, clock())
         else:
-            letter = writing.write(session, office, row, clock())
+            letter = letters.write(session, office, row, clock())
     if row.channel == "webhook":
         office.caller.send(call)
     else:

@@ -11,10 +11,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service.errors import NotHere, Refused
-from service.language import _
-from service.mail import closed, mails, told
-from service.mail.office import Office
+from service.core.errors import NotHere, Refused
+from service.core.language import _
+from service.mail import mails, suppression, trial_texts
+from service.mail.mail_service import Office
 from service.tables import Composition, Copy, Dealer, FollowUp, Outcome, Trial
 from service.trials import outcomes
 
@@ -41,7 +41,7 @@ def asked(session: Session, office: Office, token: str) -> Asked:
     kept = _kept(session, trial)
     name = session.scalar(select(Dealer.name).where(Dealer.slug == trial.dealer))
     return Asked(
-        name or "", told.tier_name(session, kept.copy if kept else None), before.still_right if before else None
+        name or "", trial_texts.tier_name(session, kept.copy if kept else None), before.still_right if before else None
     )
 
 
@@ -72,7 +72,7 @@ def answer(session: Session, office: Office, token: str, now: dt.datetime, *, st
 
 
 def _trial(session: Session, office: Office, token: str) -> Trial:
-    key = office.signer.read(closed.STILL_RIGHT, token)
+    key = office.signer.read(suppression.STILL_RIGHT, token)
     trial = session.scalar(select(Trial).where(Trial.key == key)) if key else None
     if trial is None:
         raise NotHere
@@ -80,7 +80,7 @@ def _trial(session: Session, office: Office, token: str) -> Trial:
 
 
 def _kept(session: Session, trial: Trial) -> Outcome | None:
-    newest = told.newest_outcome(session, trial)
+    newest = trial_texts.newest_outcome(session, trial)
     return newest if newest is not None and newest.outcome == OutcomeKind.KEPT else None
 
 

@@ -15,9 +15,9 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Protocol
 
-from service.language import _
+from service.core.language import _
+from service.mail.mail_server import MailServer
 from service.mail.message import Letter
-from service.mail.server import MailServer
 
 LONGEST_WORDS = 500
 

@@ -19,8 +19,8 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from service.database import APPLICATION_ID, BUSY_SECONDS, REBUILT, Database, writing_engine
-from service.errors import Refused
+from service.core.database import APPLICATION_ID, BUSY_SECONDS, REBUILT, Database, writing_engine
+from service.core.errors import Refused
 
 # At its own level it tells of every look at the database's version, and load balancers ask for one every few seconds.
 logging.getLogger("alembic.runtime.migration").setLevel(logging.WARNING)

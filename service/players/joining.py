@@ -11,13 +11,12 @@ from typing import Any
 from sqlalchemy import Select, delete, exists, func, select, update
 from sqlalchemy.orm import Session
 
-from service.access import audit, events
-from service.errors import Refused
-from service.language import _
-from service.players import same
+from service.core import audit, audit_events
+from service.core.errors import Refused
+from service.core.language import _
+from service.players import enquiry_access, player_keys, same_person
 from service.tables import Composition, Contact, JoinedPlayer, Player, Trial
-from service.trials import enquiring, players
-from service.trials._common import lock_dealer, now
+from service.trials.shared import lock_dealer, now
 
 MOST = 20
 """So many players may be one person; more are a mistake."""
@@ -44,11 +43,11 @@ def join(session: Session, user: int | None, dealer: str, key: str, other: str) 
         They are one already, or would be too many.
     """
     lock_dealer(session, dealer)
-    one, two = (players.known(session, dealer, each) for each in (key, other))
+    one, two = (player_keys.known(session, dealer, each) for each in (key, other))
     if one.id == two.id:
         raise Refused(_("These are one player already."))
     stands, goes = sorted((one, two), key=lambda row: _rank(session, row.id))
-    both = same.everybody(session, dealer, [stands.id, goes.id])
+    both = same_person.everybody(session, dealer, [stands.id, goes.id])
     if len(both) > MOST:
         raise Refused(_("These are more players than one person can be; part some of them first."))
     for row in session.scalars(_rows(dealer).where(JoinedPlayer.head == goes.id)):
@@ -56,7 +55,7 @@ def join(session: Session, user: int | None, dealer: str, key: str, other: str) 
     whom = {"player": goes.id, "whom": stands.id, "head": stands.id}
     session.add(JoinedPlayer(dealer=dealer, **whom, at=now(), by=user, before=_settle(session, both)))
     session.flush()
-    audit.record(session, user, events.PLAYERS_JOINED, f"player {stands.key}", dealer=dealer, other=goes.key)
+    audit.record(session, user, audit_events.PLAYERS_JOINED, f"player {stands.key}", dealer=dealer, other=goes.key)
     return stands.key
 
 
@@ -71,7 +70,7 @@ def part(session: Session, user: int | None, dealer: str, key: str) -> str:
         The player is joined to nobody.
     """
     lock_dealer(session, dealer)
-    goes = players.of_key(session, dealer, key)
+    goes = player_keys.of_key(session, dealer, key)
     row = session.get(JoinedPlayer, (dealer, goes.id))
     if row is None:
         raise Refused(_("This player is joined to nobody; there is nothing to part."))
@@ -85,10 +84,10 @@ def part(session: Session, user: int | None, dealer: str, key: str) -> str:
     session.flush()
     for rows in (gone, [each for each in whole if each not in (row, *gone)]):
         if rows:
-            rows[0].before = _settle(session, same.everybody(session, dealer, [rows[0].player]))
+            rows[0].before = _settle(session, same_person.everybody(session, dealer, [rows[0].player]))
     session.flush()
     before = session.get_one(Player, stood).key
-    audit.record(session, user, events.PLAYERS_PARTED, f"player {before}", dealer=dealer, other=goes.key)
+    audit.record(session, user, audit_events.PLAYERS_PARTED, f"player {before}", dealer=dealer, other=goes.key)
     return before
 
 
@@ -116,28 +115,28 @@ def give(session: Session, user: int | None, dealer: str, enquiry: str, key: str
         It is another player's already.
     """
     lock_dealer(session, dealer)
-    row, player = enquiring.own(session, dealer, enquiry), players.known(session, dealer, key)
+    row, player = enquiry_access.own(session, dealer, enquiry), player_keys.known(session, dealer, key)
     if row.player is not None:
-        if same.head_of(session, dealer, row.player) != player.id:
+        if same_person.head_of(session, dealer, row.player) != player.id:
             raise Refused(_("This enquiry is another player’s already; join the two players instead."))
         return
     row.player = player.id
     session.flush()
-    audit.record(session, user, events.ENQUIRY_GIVEN, f"enquiry {enquiry}", dealer=dealer, player=player.key)
+    audit.record(session, user, audit_events.ENQUIRY_GIVEN, f"enquiry {enquiry}", dealer=dealer, player=player.key)
 
 
 def take_away(session: Session, user: int | None, dealer: str, enquiry: str) -> None:
     """Undo `give`; raises `Refused` where a trial was composed from the enquiry, which has its player by that."""
     lock_dealer(session, dealer)
-    row = enquiring.own(session, dealer, enquiry)
+    row = enquiry_access.own(session, dealer, enquiry)
     if row.player is None:
         return
     if session.scalar(select(exists().where(Composition.enquiry == enquiry))):
         raise Refused(_("A trial was composed from this enquiry, so it is its player’s; part the two players instead."))
-    key = enquiring.player_key(session, row)
+    key = enquiry_access.player_key(session, row)
     row.player = None
     session.flush()
-    audit.record(session, user, events.ENQUIRY_TAKEN_AWAY, f"enquiry {enquiry}", dealer=dealer, player=key)
+    audit.record(session, user, audit_events.ENQUIRY_TAKEN_AWAY, f"enquiry {enquiry}", dealer=dealer, player=key)
 
 
 def forget(session: Session, dealer: str, gone: Collection[int], nameless: Collection[int]) -> None:

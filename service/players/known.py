@@ -2,7 +2,7 @@
 
 Every sheet of the player's that counts, of all trials at this dealer on this instrument, from tablet, phone or file; and what the
 player told of bows and of the own one with earlier answers, in the form, through the API or at the desk. It is all that one
-person gave under any of their keys (`service.players.same`), and reached by the player's own link, by that dealer's staff and by
+person gave under any of their keys (`service.players.same_person`), and reached by the player's own link, by that dealer's staff and by
 that dealer's server only: what anybody typed as a name or an address finds nobody. It serves that player alone, and only where
 the player agreed that ratings may serve beyond their own trial; else it is withheld, which is said. The sheets of a trial that is
 still blind are left out until it is closed or its key revealed: by serial, sentences and numbers alike would tell what the
@@ -29,12 +29,11 @@ from model.domain.records import Run
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, OutcomeKind
 from model.features.design import MIDDLE_POSITION
 from service import tables
-from service.errors import FieldCode, FieldProblem, Invalid, NotHere
-from service.forms import Questionnaire
-from service.language import _
-from service.players import same
-from service.trials import enquiring, players
-from service.trials._common import composed
+from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
+from service.core.language import _
+from service.players import enquiry_access, player_keys, same_person
+from service.questionnaire.forms import Questionnaire
+from service.trials.shared import composed
 
 MOST_SHEETS = 60
 """So many bows' marks are counted in all: those of the answers themselves, then the newest sheets, then what was told before,
@@ -129,8 +128,8 @@ def gathered(
     if previous:
         trial, composition = composed(session, dealer, previous)
         return of_trial(session, trial, composition, answers)
-    asked = enquiring.own(session, dealer, enquiry) if enquiry else None
-    whose = players.known(session, dealer, player).id if player else asked.player if asked else None
+    asked = enquiry_access.own(session, dealer, enquiry) if enquiry else None
+    whose = player_keys.known(session, dealer, player).id if player else asked.player if asked else None
     asking = _Asking(dealer, answers, asked.created_at if asked else None, but=asked.id if asked else None)
     return _of_player(session, whose, asking)
 
@@ -156,7 +155,7 @@ def of_own(session: Session, dealer: str, answers: Questionnaire, player: str, *
     NotHere
         A player who is not this dealer's.
     """
-    whose = players.known(session, dealer, player).id
+    whose = player_keys.known(session, dealer, player).id
     return _of_player(session, whose, _Asking(dealer, answers, None, revealed=True, only_named=only_named))
 
 
@@ -220,13 +219,13 @@ def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
     named = {each.copy_: Played(None, 0, each.ratings.get(Criterion.OVERALL)) for each in asking.answers.tried}
     if player is None:
         return Marks(played=named) if named else NO_MARKS
-    stands = same.head_of(session, asking.dealer, player)
-    whole = same.everybody(session, asking.dealer, [player])
+    stands = same_person.head_of(session, asking.dealer, player)
+    whole = same_person.everybody(session, asking.dealer, [player])
     rows = sheets(session, asking.dealer, whole, asking.answers.instrument, asking.answers.hold)
     told = _told(session, asking, whole)
     if not rows and not told:
         return Marks(played=named, player=stands)
-    if not same.may_help(session, whole):
+    if not same_person.may_help(session, whole):
         return Marks(played=named, withheld=True, player=stands)
     seen = [row for row in rows if not is_hidden(row, asking.revealed)]
     away = [row for row in seen if row.Run.copy is not None and not _says_otherwise(asking, row, seen)]
@@ -371,7 +370,7 @@ def told_answers(
     """Return the answers that a player gave at a dealer, newest first: with enquiries, or at the desk without one."""
     of, composition, trial = tables.Enquiry, tables.Composition, tables.Trial
     asked = select(of.created_at, of.answers).where(
-        of.player.in_(whole), enquiring.of_dealer(dealer), of.id != (but or "")
+        of.player.in_(whole), enquiry_access.of_dealer(dealer), of.id != (but or "")
     )
     walked = (
         select(composition.created_at, composition.answers)

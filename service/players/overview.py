@@ -11,12 +11,12 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Criterion, Instrument
 from service import tables
-from service.errors import NotHere
-from service.forms import Questionnaire, tried
-from service.players import known, same
+from service.core.errors import NotHere
+from service.players import known, player_keys, same_person
 from service.players.known import Played, Told
-from service.players.tried import is_for
-from service.trials import players
+from service.players.tried_bows import is_for
+from service.questionnaire import tried_fields
+from service.questionnaire.forms import Questionnaire
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +50,12 @@ NOTHING = Overview()
 
 def of_player(session: Session, dealer: str, player: int, *, revealed: bool = False) -> Overview:
     """Return what is known of a player's ratings; ``revealed``: as far as the player may be told which bow a letter was."""
-    whole = same.everybody(session, dealer, [player])
+    whole = same_person.everybody(session, dealer, [player])
     rows = known.sheets(session, dealer, whole)
     told = [(at.date(), answers) for at, answers in known.told_answers(session, dealer, whole) if answers.get("tried")]
     if not rows and not told:
         return NOTHING
-    if not same.may_help(session, whole):
+    if not same_person.may_help(session, whole):
         return Overview(withheld=True)
     seen = [row for row in rows if not known.is_hidden(row, revealed)]
     bows = [*_played(session, seen), *_told(session, told, {row.Run.copy for row in seen})]
@@ -64,14 +64,14 @@ def of_player(session: Session, dealer: str, player: int, *, revealed: bool = Fa
 
 def stand(session: Session, dealer: str, players: Sequence[int]) -> tuple[tuple[int, str], ...]:
     """Return who stands for some players, each once, with the key."""
-    heads = dict.fromkeys(same.head_of(session, dealer, each) for each in players)
+    heads = dict.fromkeys(same_person.head_of(session, dealer, each) for each in players)
     return tuple((each, session.get_one(tables.Player, each).key) for each in heads)
 
 
 def had_in_hand(session: Session, dealer: str, key: str, *, revealed: bool = False) -> frozenset[str]:
     """Return the serials that a player of a dealer rated, wherever those bows are now; of nobody who is known here none."""
     try:
-        player = players.known(session, dealer, key).id
+        player = player_keys.known(session, dealer, key).id
     except NotHere:
         return frozenset()
     return frozenset(bow.copy for bow in of_player(session, dealer, player, revealed=revealed).bows if bow.copy)
@@ -82,13 +82,13 @@ def last_answers(session: Session, dealer: str, player: int) -> dict[str, Any]:
 
     They are the body of a questionnaire, to be looked at and changed; empty where nothing is known.
     """
-    body = dict(_last(session, dealer, same.everybody(session, dealer, [player])))
+    body = dict(_last(session, dealer, same_person.everybody(session, dealer, [player])))
     if not body:
         return {}
     bows = of_player(session, dealer, player, revealed=True).bows
     suited = _suited(session, [bow.copy for bow in bows if bow.copy and bow.ratings], body)
     rated = [bow for bow in bows if bow.copy in suited]
-    body["tried"] = [{"copy": bow.copy, "ratings": _rounded(bow.ratings)} for bow in rated][: tried.MOST]
+    body["tried"] = [{"copy": bow.copy, "ratings": _rounded(bow.ratings)} for bow in rated][: tried_fields.MOST]
     return body | _own_bow(session, dealer, player, body)
 
 
@@ -104,7 +104,7 @@ def lasting_answers(session: Session, dealer: str, key: str) -> dict[str, Any]:
     NotHere
         A player who is not this dealer's.
     """
-    whole = same.everybody(session, dealer, [players.known(session, dealer, key).id])
+    whole = same_person.everybody(session, dealer, [player_keys.known(session, dealer, key).id])
     answers = _last(session, dealer, whole)
     own = answers.get("own_bow", {})
     kept = {name: answers[name] for name in ("instrument", "hold", *LASTING) if answers.get(name)}

@@ -15,7 +15,10 @@ from sqlalchemy import ColumnElement, CursorResult, Result, false, func, select,
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.access import audit, events, halves, sessions, tablets, users
+from service.accounts import half_sign_ins, users
+from service.core import audit, audit_events
+from service.core.clock_watch import BEHIND, WATCH
+from service.devices import tablets
 from service.mail import outbox, redating
 from service.tables import (
     AddressKey,
@@ -51,8 +54,8 @@ from service.tables import (
     TrialCopy,
     User,
 )
-from service.trials import seats
-from service.watch import BEHIND, WATCH
+from service.trials import rater_links
+from service.web import staff_sessions
 
 AHEAD = dt.timedelta(days=100)
 """After so long without any sign of work the clock is asked about: a shop may close for a season of three months and come
@@ -117,12 +120,12 @@ _WRITTEN: tuple[Column, ...] = (
 _AGES: tuple[Column, ...] = (Contact.created_at, Draft.updated_at, Enquiry.created_at)
 """Those by which something is erased; their rows are marked where they were written while the clock was behind."""
 _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
-    (HalfSignIn.expires_at, halves.LIFE),
+    (HalfSignIn.expires_at, half_sign_ins.LIFE),
     (OutboxItem.due_at, redating.FARTHEST),
     (OutboxItem.leased_until, outbox.LEASE),
     (PasswordLink.expires_at, users.LINK_LIFE),
-    (Seat.expires_at, seats.LIFE),
-    (StaffSession.expires_at, sessions.LIFE),
+    (Seat.expires_at, rater_links.LIFE),
+    (StaffSession.expires_at, staff_sessions.LIFE),
     (TabletCode.expires_at, tablets.CODE_LIFE),
 )
 """Moments that lie ahead by their nature, and how far at most."""
@@ -220,7 +223,7 @@ def _date_latecomers(session: Session, now: dt.datetime) -> None:
     changed = {column.class_.__tablename__: _unmark(session, column, {column: now}) for column in _AGES}
     dated = {table: count for table, count in sorted(changed.items()) if count}
     if dated:
-        audit.record(session, None, events.LATECOMERS_DATED, "clock", dealer=None, **dated)
+        audit.record(session, None, audit_events.LATECOMERS_DATED, "clock", dealer=None, **dated)
 
 
 def _unmark(session: Session, column: Column, values: Mapping[Column, dt.datetime]) -> int:
@@ -243,7 +246,7 @@ def confirm(session: Session, user: int | None, now: dt.datetime) -> None:
     else:
         _date_latecomers(session, now)
     _note(session, now, Duty.begun_at != now)
-    audit.record(session, user, events.CLOCK_CONFIRMED, "clock", dealer=None)
+    audit.record(session, user, audit_events.CLOCK_CONFIRMED, "clock", dealer=None)
 
 
 def _note(session: Session, now: dt.datetime, where: ColumnElement[bool]) -> None:
@@ -301,7 +304,7 @@ def mend(session: Session, now: dt.datetime) -> int:
         statement = update(column.class_).where(wrong).values({column: now})
         changed += _rows(session.execute(statement.execution_options(synchronize_session=False)))
     if changed:
-        audit.record(session, None, events.FUTURE_MENDED, "clock", dealer=None, rows=changed)
+        audit.record(session, None, audit_events.FUTURE_MENDED, "clock", dealer=None, rows=changed)
     return changed
 
 

@@ -4,11 +4,12 @@ import datetime as dt
 import logging
 import threading
 
-from service.access import audit, events, kept
-from service.database import Database
+from service.core import audit, audit_events
+from service.core.database import Database
 from service.mail import mailboxes
 from service.privacy import remains
 from service.privacy.retention import sweep_if_due
+from service.web import kept_forms
 
 LOOK_EVERY = 3600.0
 """Seconds between two looks whether the day's sweep is due."""
@@ -42,7 +43,7 @@ class Caretaker:
             try:
                 _drop_what_is_spent(self._database, dt.datetime.now(dt.UTC))
                 remains.clear(self._database, dt.datetime.now(dt.UTC))
-                with audit.written_by(events.SERVICE):
+                with audit.written_by(audit_events.SERVICE):
                     swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
             except Exception as trouble:  # noqa: BLE001 - the database may be away for a while; the loop must outlive that
                 # Without the error's own words: they may hold what it was about.
@@ -59,5 +60,5 @@ def _drop_what_is_spent(database: Database, now: dt.datetime) -> None:
     """
     with database.writing() as session:
         mailboxes.drop_counts(session, now)
-        if kept.drop_spent(session, now):
+        if kept_forms.drop_spent(session, now):
             remains.note(session)

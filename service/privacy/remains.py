@@ -11,8 +11,8 @@ from collections.abc import Iterator
 
 from sqlalchemy.orm import Session
 
-from service import unfinished
-from service.database import Database
+from service.core import unfinished
+from service.core.database import Database
 from service.tables import Duty
 
 DUTY = "remains"

@@ -16,14 +16,16 @@ from sqlalchemy import ColumnElement, CursorResult, delete, exists, func, or_, s
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service import drafts, watch
-from service.access import browsers, halves, kept
-from service.database import Database
-from service.errors import NotHere, Refused
+from service.accounts import browsers, half_sign_ins
+from service.core import clock_watch
+from service.core.database import Database
+from service.core.errors import NotHere, Refused
+from service.form import drafts
 from service.mail import redating
-from service.privacy import clock, persons, questions, remains
-from service.privacy.erasing import erase, would_erase
-from service.privacy.persons import Person
+from service.players import persons
+from service.players.persons import Person
+from service.privacy import clock, mass_erasure, remains
+from service.privacy.erasure import erase, would_erase
 from service.tables import (
     Base,
     Composition,
@@ -42,6 +44,7 @@ from service.tables import (
     TabletCode,
     Trial,
 )
+from service.web import kept_forms
 
 KEEP_MONTHS = 24
 """How many months a person's data is kept after the last contact, where the dealer has not said."""
@@ -122,8 +125,8 @@ def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
 
     A sweep that began in the future began under another clock, and holds up none; an owner's yes is carried out at once.
     """
-    due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + watch.BEHIND)
-    answered = questions.answered_at(session)
+    due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + clock_watch.BEHIND)
+    answered = mass_erasure.answered_at(session)
     if answered is not None:
         due = or_(due, Duty.begun_at < answered)
     taken = update(Duty).where(Duty.name == SWEEP, due).values(begun_at=now, ended_at=None)
@@ -144,8 +147,8 @@ def sweep(database: Database, now: dt.datetime) -> Swept:
     with database.reading() as session:
         due = _due(session, now)
     with database.writing() as session:
-        questions.drop(session, set(due))
-        let_go = {dealer for dealer, old in due.items() if questions.may_erase(session, dealer, len(old), now)}
+        mass_erasure.drop(session, set(due))
+        let_go = {dealer for dealer, old in due.items() if mass_erasure.may_erase(session, dealer, len(old), now)}
     done = [_erase_one(database, each) for dealer in due if dealer in let_go for each in due[dealer]]
     held = sum(len(old) for dealer, old in due.items() if dealer not in let_go)
     with database.writing() as session:
@@ -232,12 +235,12 @@ def _spent(session: Session, now: dt.datetime) -> int:
         PasswordLink.expires_at < now,
         StaffSession.expires_at < now,
         TabletCode.expires_at < now,
-        kept.spent(now),
+        kept_forms.spent(now),
         (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
     )
     of = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)
     every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(of, over, strict=True))
-    every += [*halves.spent(now), *browsers.spent(now)]
+    every += [*half_sign_ins.spent(now), *browsers.spent(now)]
     gone = sum(_changed(session, delete(table).where(each)) for table, each in every)
     return gone + _changed(session, delete(OutboxItem).where(*_of_nobody(now)))
 
@@ -259,7 +262,7 @@ def finding(session: Session, now: dt.datetime) -> tuple[str, bool]:
     duty = session.get(Duty, SWEEP)
     if duty is None:
         return "retention: not run yet; `serve` does so once a day", True
-    if max(duty.begun_at, duty.ended_at or duty.begun_at) > now + watch.BEHIND:
+    if max(duty.begun_at, duty.ended_at or duty.begun_at) > now + clock_watch.BEHIND:
         return f"retention: last run {duty.begun_at:%Y-%m-%d %H:%M} UTC, in the future: not believed", False
     if duty.ended_at is None:
         begun = f"retention: begun {duty.begun_at:%Y-%m-%d %H:%M} UTC and not ended"
@@ -276,5 +279,5 @@ def findings(database: Database, session: Session, now: dt.datetime) -> Iterator
     """Give the lines of `check` on what is erased by its age, and whether each is well."""
     yield from clock.findings(session, now)
     yield finding(session, now)
-    yield from questions.findings(session)
+    yield from mass_erasure.findings(session)
     yield from remains.findings(database, session, now)

@@ -6,8 +6,8 @@ from typing import Any
 from sqlalchemy import JSON, Boolean, ForeignKey, Index, LargeBinary, String, false, text
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.columns import Key, Moment
 from service.tables.base import Base
+from service.tables.columns import Key, Moment
 
 
 class ModelVersion(Base):

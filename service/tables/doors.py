@@ -20,8 +20,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.columns import Key, Moment
 from service.tables.base import ADDRESS_KEYS, ADDRESS_STATES, CHANNELS, KEY_KINDS, MAIL_CAUSES, Base, one_of
+from service.tables.columns import Key, Moment
 
 _WAITING = text("sent_at IS NULL AND failed_at IS NULL")
 

@@ -22,7 +22,6 @@ from sqlalchemy import (
 from sqlalchemy.orm import Mapped, aliased, mapped_column
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
-from service.columns import Key, Moment, Money, Number, Word
 from service.tables.base import (
     HOLDS_PLAYED,
     INSTRUMENTS,
@@ -36,6 +35,7 @@ from service.tables.base import (
     one_of,
     rating,
 )
+from service.tables.columns import Key, Moment, Money, Number, Word
 
 
 class Player(Base):

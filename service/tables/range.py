@@ -7,7 +7,6 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, SmallInteger
 from sqlalchemy.orm import Mapped, mapped_column
 
 from model.domain.vocabulary import CRITERIA, STEPS, Hold, Instrument
-from service.columns import Key, Money, Number, Word
 from service.tables.base import (
     BENCH_COLUMNS,
     EVENTS,
@@ -20,6 +19,7 @@ from service.tables.base import (
     measured,
     one_of,
 )
+from service.tables.columns import Key, Money, Number, Word
 
 
 class Dealer(Base):

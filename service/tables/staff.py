@@ -6,12 +6,12 @@ from typing import Any
 from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, LargeBinary, SmallInteger, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.columns import Key, Moment
 from service.tables.base import Base
+from service.tables.columns import Key, Moment
 
 
 class User(Base):
-    """One of the staff. ``role``: a key of `service.access.roles.ROLES`, and another may nothing. ``password``: its argon2id digest, None until it is set; ``dealer`` None: not bound to one shop."""
+    """One of the staff. ``role``: a key of `service.web.roles.ROLES`, and another may nothing. ``password``: its argon2id digest, None until it is set; ``dealer`` None: not bound to one shop."""
 
     __tablename__ = "users"
     __table_args__ = (
@@ -48,7 +48,7 @@ class PasswordLink(Base):
 class StaffSession(Base):
     """A sign-in that lasts; ``digest`` is the SHA-256 of the cookie. ``dealer``: the shop that an owner looks at just now.
 
-    ``browser``, ``system``, ``network``: where it was begun, as `service.access.devices` names them.
+    ``browser``, ``system``, ``network``: where it was begun, as `service.web.browser_names` names them.
     """
 
     __tablename__ = "staff_sessions"

@@ -23,8 +23,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.columns import Key, Moment
 from service.tables.base import RATERS, STATES, Base, one_of
+from service.tables.columns import Key, Moment
 
 _LETTERED = text("letter <> ''")
 _OUT = text("out_at IS NOT NULL AND back_at IS NULL")

@@ -4,14 +4,15 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from service import forms
-from service.access import audit, events
-from service.errors import FieldCode, FieldProblem, Invalid, NotHere
-from service.forms import Composing, Questionnaire
-from service.forms.server import OutcomeIn, TrialIn
-from service.language import _
-from service.trials import composing, enquiring, lifecycle, outcomes, page, players, standing
-from service.trials._common import now
+from service.core import audit, audit_events
+from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
+from service.core.language import _
+from service.players import enquiry_access, player_keys
+from service.questionnaire import forms
+from service.questionnaire.forms import Composing, Questionnaire
+from service.questionnaire.server_fields import OutcomeIn, TrialIn
+from service.trials import composing, lifecycle, outcomes, standing, trial_record
+from service.trials.shared import now
 from service.trials.standing import BowStanding
 
 _SAME = {"id", "enquiry", "player", "model_consent", "copies", "place", "blinding", "minutes"}
@@ -29,12 +30,12 @@ def compose(session: Session, dealer: str, asked: TrialIn) -> dict[str, Any]:
     Refused
         A bow that cannot be had in these days; the sentence says why.
     """
-    with audit.written_by(events.DEALERS_SERVER):
+    with audit.written_by(audit_events.DEALERS_SERVER):
         key = composing.compose(session, None, dealer, _composing(session, dealer, asked))
-        shown = page.trial(session, dealer, key)
+        shown = trial_record.trial(session, dealer, key)
         if asked.open and shown.row.state == "planned":
             lifecycle.open_(session, None, dealer, key)
-            shown = page.trial(session, dealer, key)
+            shown = trial_record.trial(session, dealer, key)
     runs = [{"position": slot.position, "letter": slot.letter, "own": slot.own} for slot in shown.slots]
     return {"id": key, "number": shown.row.number, "state": shown.row.state, "player": shown.row.player, "runs": runs}
 
@@ -59,7 +60,7 @@ def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
 
 def _require_player(session: Session, dealer: str, key: str) -> None:
     try:
-        players.known(session, dealer, key)
+        player_keys.known(session, dealer, key)
     except NotHere:
         sentence = _("There is no player of this key here; leave it out for one who is new.")
         raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
@@ -84,7 +85,7 @@ def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
 
 def _of_enquiry(session: Session, dealer: str, id_: str) -> Questionnaire:
     try:
-        return forms.check(enquiring.own(session, dealer, id_).answers)
+        return forms.check(enquiry_access.own(session, dealer, id_).answers)
     except NotHere:
         sentence = _("There is no enquiry of this id here; leave it out and give the answers instead.")
         raise Invalid([FieldProblem("enquiry", sentence, FieldCode.NOT_HERE)]) from None
@@ -134,7 +135,7 @@ def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[st
     """Record what came of a trial, the same again changing nothing; raises as `service.trials.outcomes.record` does."""
     on = told.date or now().date()
     try:
-        with audit.written_by(events.DEALERS_SERVER):
+        with audit.written_by(audit_events.DEALERS_SERVER):
             outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, on)
     except Invalid as invalid:
         raise _renamed(invalid) from None

@@ -10,19 +10,20 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.trial import Row
-from service import advice, tables
-from service.access import events
-from service.advice import Considered
-from service.errors import Code, FieldCode, Invalid, NotHere, Refused
-from service.forms import Composing, Questionnaire
-from service.forms.composing import MOST_COPIES
-from service.language import _
+from service import tables
+from service.advice import advise
+from service.advice.advise import Considered
+from service.core import audit_events
+from service.core.errors import Code, FieldCode, Invalid, NotHere, Refused
+from service.core.language import _
 from service.mail import mails
-from service.players import known
+from service.players import enquiry_access, known, player_keys
 from service.players.known import Marks
-from service.trials import enquiring, ordering, players, reservations
-from service.trials._common import composed, lock_copies, lock_dealer, noted, now
+from service.questionnaire.composing_fields import MOST_COPIES
+from service.questionnaire.forms import Composing, Questionnaire
+from service.trials import ordering, reservations
 from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
+from service.trials.shared import composed, lock_copies, lock_dealer, noted, now
 
 __all__ = ["MOST_COPIES", "BowChoice", "ByCopies", "Composing", "Proposal", "compose", "propose"]
 
@@ -45,7 +46,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     key = str(request.id)
     if _is_there(session, dealer, key):
         return key
-    enquiry = enquiring.own(session, dealer, request.enquiry) if request.enquiry else None
+    enquiry = enquiry_access.own(session, dealer, request.enquiry) if request.enquiry else None
     previous = composed(session, dealer, request.previous)[0].id if request.previous else None
     answers = request.plan_answers(dealer)
     stored = known.gathered(
@@ -70,7 +71,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
         session,
         user,
         dealer,
-        events.TRIAL_COMPOSED,
+        audit_events.TRIAL_COMPOSED,
         f"trial {key}",
         number=composition.number,
         copies=sorted(request.copies),
@@ -101,7 +102,7 @@ def consider_answers(
     Raises `Invalid` with the form's paths.
     """
     try:
-        considered = advice.consider(session, questionnaire, copies, stored.known)
+        considered = advise.consider(session, questionnaire, copies, stored.known)
     except Invalid as invalid:
         raise Invalid(each.at(f"answers.{each.path}") for each in invalid.problems) from None
     check_suited(considered, copies)
@@ -179,10 +180,10 @@ def keep_aside(session: Session, composition: tables.Composition, copies: Sequen
 
 def _trial(session: Session, dealer: str, request: Composing, enquiry: tables.Enquiry | None) -> tables.Trial:
     """Return the row of the history, the answers' columns filled."""
-    contact = request.contact or players.contact_of(enquiry.contact if enquiry else None)
-    key = request.player or enquiring.player_key(session, enquiry)
+    contact = request.contact or player_keys.contact_of(enquiry.contact if enquiry else None)
+    key = request.player or enquiry_access.player_key(session, enquiry)
     language = enquiry.language if enquiry else request.answers.language
-    player = players.found_or_made(session, dealer, key, contact, language, _said(request, enquiry))
+    player = player_keys.found_or_made(session, dealer, key, contact, language, _said(request, enquiry))
     return tables.Trial(
         key=str(request.id),
         player=player.id,
@@ -194,15 +195,15 @@ def _trial(session: Session, dealer: str, request: Composing, enquiry: tables.En
     )
 
 
-def _said(request: Composing, enquiry: tables.Enquiry | None) -> players.Said | None:
+def _said(request: Composing, enquiry: tables.Enquiry | None) -> player_keys.Said | None:
     """Return whether the ratings may help others, as it was said now, else with the enquiry; None: nobody asked."""
     consent = request.contact.consent if request.contact else None
     if consent is not None and "model" in consent.model_fields_set:
-        return players.Said(consent.model, now())
+        return player_keys.Said(consent.model, now())
     if request.model_consent is not None:
-        return players.Said(request.model_consent, now())
-    kept = players.contact_of(enquiry.contact) if enquiry else None
-    return players.Said(kept.consent.model, enquiry.created_at) if enquiry and kept else None
+        return player_keys.Said(request.model_consent, now())
+    kept = player_keys.contact_of(enquiry.contact) if enquiry else None
+    return player_keys.Said(kept.consent.model, enquiry.created_at) if enquiry and kept else None
 
 
 def answer_columns(answers: Questionnaire) -> dict[str, Any]:

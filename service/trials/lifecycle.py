@@ -8,18 +8,18 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
-from service import formats, tables
-from service.access import events
-from service.access.scopes import OneDealer
-from service.advice import Considered
-from service.errors import Code, Invalid, Refused
-from service.forms import check
-from service.language import _
+from service import tables
+from service.advice.advise import Considered
+from service.core import audit_events, formats
+from service.core.errors import Code, Invalid, Refused
+from service.core.language import _
 from service.mail import mails
 from service.players import known
+from service.questionnaire.forms import check
 from service.trials import composing, materials, ordering, reservations
-from service.trials._common import carried, claimed, composed, lock_copies, lock_dealer, noted, now, require_state
 from service.trials.proposing import named as named_case
+from service.trials.shared import carried, claimed, composed, lock_copies, lock_dealer, noted, now, require_state
+from service.web.scopes import OneDealer
 
 LONGEST_NOTE = 2_000
 A_DAY = dt.timedelta(days=1)
@@ -36,7 +36,7 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
         raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
     _go_out(session, trial, composition, {})
     mails.begun(session, key)
-    noted(session, user, dealer, events.TRIAL_OPENED, f"trial {key}")
+    noted(session, user, dealer, audit_events.TRIAL_OPENED, f"trial {key}")
 
 
 def send(session: Session, user: int | None, dealer: str, key: str, condition: Mapping[str, str]) -> None:
@@ -62,7 +62,7 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
         raise Refused(sentence.format(copies=formats.listed(waiting)))
     _check_conditions(condition, [row.copy for row in carried(session, composition.trial)], every=True)
     _go_out(session, trial, composition, condition)
-    noted(session, user, dealer, events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
+    noted(session, user, dealer, audit_events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
 
 
 def unconfirmed(session: Session, composition: tables.Composition) -> tuple[str, ...]:
@@ -105,7 +105,7 @@ def confirm_materials(session: Session, user: int | None, dealer: str, key: str,
         session,
         user,
         dealer,
-        events.MATERIALS_CONFIRMED,
+        audit_events.MATERIALS_CONFIRMED,
         f"trial {key}",
         copies=list(to_confirm(session, composition)),
     )
@@ -145,7 +145,7 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     if in_ is not None:
         composing.keep_aside(session, composition, [in_])
     _plan_anew(session, composition, considered, after)
-    noted(session, user, dealer, events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
+    noted(session, user, dealer, audit_events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
 
 
 def may_come(session: Session, dealer: str, key: str) -> frozenset[str]:
@@ -204,7 +204,7 @@ def take_back(session: Session, user: int | None, dealer: str, key: str, copies:
         rows[copy].back_at, rows[copy].condition_back = now(), note.strip()
     session.flush()
     release(session, come)
-    noted(session, user, dealer, events.BOWS_TAKEN_BACK, f"trial {key}", copies=sorted(come))
+    noted(session, user, dealer, audit_events.BOWS_TAKEN_BACK, f"trial {key}", copies=sorted(come))
 
 
 def close(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -214,7 +214,7 @@ def close(session: Session, user: int | None, dealer: str, key: str) -> None:
         return
     require_state(composition, ("open",), _("Trial {number} {state}; only an open trial can be closed."))
     end(session, trial, composition)
-    noted(session, user, dealer, events.TRIAL_CLOSED, f"trial {key}")
+    noted(session, user, dealer, audit_events.TRIAL_CLOSED, f"trial {key}")
 
 
 def end(session: Session, trial: tables.Trial, composition: tables.Composition) -> None:
@@ -241,7 +241,7 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
     release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])
     _shut_seats(session, composition)
     mails.no_trial(session, key)
-    noted(session, user, dealer, events.TRIAL_CANCELLED, f"trial {key}", was=was)
+    noted(session, user, dealer, audit_events.TRIAL_CANCELLED, f"trial {key}", was=was)
 
 
 def reveal(session: Session, user: int, dealer: str, key: str) -> None:
@@ -255,7 +255,7 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
         _("Trial {number} {state}; there is nothing to reveal before the first bow is played."),
     )
     composition.revealed_at, composition.revealed_by = now(), user
-    noted(session, user, dealer, events.LETTERS_REVEALED, f"trial {key}")
+    noted(session, user, dealer, audit_events.LETTERS_REVEALED, f"trial {key}")
 
 
 # Bows out and back

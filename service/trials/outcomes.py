@@ -13,14 +13,14 @@ from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, OutcomeKind, Place
-from service import formats, tables
-from service.access import events
-from service.errors import Code, FieldCode, FieldProblem, Invalid, NotHere, Refused
-from service.language import _
+from service import tables
+from service.core import audit_events, formats
+from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotHere, Refused
+from service.core.language import _
 from service.mail import mails
-from service.players import same
+from service.players import same_person
 from service.trials import lifecycle
-from service.trials._common import carried, claimed, composed, lock_copies, noted, now, require_state
+from service.trials.shared import carried, claimed, composed, lock_copies, noted, now, require_state
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 
@@ -70,7 +70,7 @@ def record(
         session,
         user,
         dealer,
-        events.OUTCOME_RECORDED,
+        audit_events.OUTCOME_RECORDED,
         f"trial {key}",
         outcome=str(kind),
         copy=copy,
@@ -108,7 +108,7 @@ def correct(
         record(session, user, dealer, key, outcome, copy, reason, on)
         newest = next(row for row in told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
         newest.revision = max(newest.revision, revision)
-    noted(session, user, dealer, events.OUTCOME_CORRECTED, f"trial {key}", was=was, revision=revision)
+    noted(session, user, dealer, audit_events.OUTCOME_CORRECTED, f"trial {key}", was=was, revision=revision)
 
 
 def take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:
@@ -295,5 +295,5 @@ def before_next(session: Session, dealer: str, key: str) -> Before:
     """
     trial, composition = composed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
-    stands = same.head_of(session, dealer, trial.player)
+    stands = same_person.head_of(session, dealer, trial.player)
     return Before(trial, composition, session.get_one(tables.Player, stands).key)

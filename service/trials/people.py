@@ -9,27 +9,28 @@ from sqlalchemy import ColumnElement, Row, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold, Instrument, Place
-from service import paging, tables
-from service.paging import Leaf
-from service.players import joining, overview, same
-from service.trials import enquiring, rows
-from service.trials.players import known, of_dealer
-from service.trials.shown import EnquiryPage, EnquiryRow, PlayerPage, PlayerRow
+from service import tables
+from service.core import paging
+from service.core.paging import Leaf
+from service.players import enquiry_access, joining, overview, same_person
+from service.players.player_keys import known, of_dealer
+from service.trials import trial_rows
+from service.trials.desk_records import EnquiryPage, EnquiryRow, PlayerPage, PlayerRow
 
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     """Return every one of the dealer's enquiries that meets the conditions, newest first."""
-    return _enquiry_rows(session, dealer, enquiring.of_dealer(dealer), *conditions)
+    return _enquiry_rows(session, dealer, enquiry_access.of_dealer(dealer), *conditions)
 
 
 def enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
     """Return a page of the dealer's enquiries that meet the conditions, newest first."""
-    return _enquiries(session, dealer, after, enquiring.of_dealer(dealer), *conditions)
+    return _enquiries(session, dealer, after, enquiry_access.of_dealer(dealer), *conditions)
 
 
 def nobodys(session: Session, dealer: str, after: str) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
-    return _enquiries(session, dealer, after, enquiring.of_nobody(), tables.Enquiry.settled_at.is_(None))
+    return _enquiries(session, dealer, after, enquiry_access.of_nobody(), tables.Enquiry.settled_at.is_(None))
 
 
 def _enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
@@ -96,8 +97,8 @@ def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> Enqu
 
 def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
     """Return one enquiry; ``any_dealer``: one that is no dealer's yet too. Raises `NotHere`."""
-    nobodys = enquiring.nobodys(session, id_) if any_dealer else None
-    row = nobodys or enquiring.own(session, dealer, id_)
+    nobodys = enquiry_access.nobodys(session, id_) if any_dealer else None
+    row = nobodys or enquiry_access.own(session, dealer, id_)
     return EnquiryPage(
         row=_enquiry_row(row, _trials_of(session, dealer, [id_]).get(id_, [])),
         address=row.address,
@@ -105,7 +106,7 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
         answers=row.answers,
         contact=row.contact,
         document=row.advice,
-        player=enquiring.player_key(session, row),
+        player=enquiry_access.player_key(session, row),
         nobodys=nobodys is not None,
     )
 
@@ -116,15 +117,15 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
 def players(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[PlayerRow]:
     """Return a page of the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
     player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer
-    stands = same.head(player.id)
-    theirs = select(stands.label("id")).select_from(player).outerjoin(joined, same.joined_at(dealer, player.id))
+    stands = same_person.head(player.id)
+    theirs = select(stands.label("id")).select_from(player).outerjoin(joined, same_person.joined_at(dealer, player.id))
     theirs = theirs.outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
     wanted = theirs.where(of_dealer(dealer), *conditions).distinct().subquery()
     last = func.coalesce(func.max(trial.on), dt.date.max, type_=trial.on.type)
     found = session.execute(
         select(last.label("last"), stands.label("id"))
         .select_from(player)
-        .outerjoin(joined, same.joined_at(dealer, player.id))
+        .outerjoin(joined, same_person.joined_at(dealer, player.id))
         .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
         .where(stands.in_(select(wanted.c.id)))
         .group_by(stands)
@@ -139,7 +140,7 @@ def players(session: Session, dealer: str, after: str, *conditions: ColumnElemen
 def player_rows(session: Session, dealer: str, stand: Sequence[int]) -> tuple[PlayerRow, ...]:
     """Return players by who stands for them, those without a trial first, then the latest trial; what is known of any key is theirs."""
     player, contact = tables.Player, tables.Contact
-    whole = same.by_head(session, dealer, stand)
+    whole = same_person.by_head(session, dealer, stand)
     everybody = [each for group in whole.values() for each in group]
     known = session.execute(
         select(player.id, player.key, player.in_model, player.asked_at, contact.name, contact.email, contact.phone)
@@ -169,7 +170,7 @@ def _player_row(
         instruments=tuple(dict.fromkeys(name for each in group for name in played.get(each, ()))),
         trials=sum(trials[each][0] for each in group if each in trials),
         last=_last(trials, group),
-        in_model=same.agreed([told[each] for each in group]),
+        in_model=same_person.agreed([told[each] for each in group]),
     )
 
 
@@ -216,7 +217,7 @@ def player_row(session: Session, dealer: str, key: str) -> PlayerRow:
 def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
     """Return one player with every trial and enquiry; raises `NotHere`."""
     stands = known(session, dealer, key).id
-    row, whole = player_rows(session, dealer, [stands])[0], same.by_head(session, dealer, [stands])[stands]
+    row, whole = player_rows(session, dealer, [stands])[0], same_person.by_head(session, dealer, [stands])[stands]
     of_whom = tables.Contact.player.in_(whole) & (tables.Contact.dealer == dealer)
     contacts = session.scalars(select(tables.Contact).where(of_whom).order_by(tables.Contact.player != stands)).all()
     of_here = next(iter(contacts), None)
@@ -225,7 +226,7 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
         row=row,
         language=of_here.language if of_here else None,
         mail_consent=of_here.mail_consent if of_here else False,
-        trials=rows.trial_rows(session, dealer, tables.Trial.player.in_(whole), files=True),
+        trials=trial_rows.trial_rows(session, dealer, tables.Trial.player.in_(whole), files=True),
         enquiries=enquiry_rows(session, dealer, tables.Enquiry.player.in_(whole)),
         joined=joining.joined(session, dealer, stands),
         alike=_alike(session, dealer, names, emails, whole),
@@ -235,7 +236,7 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
 
 def alike_of_enquiry(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
     """Return the players of the name or the address that an enquiry gave; raises `NotHere`."""
-    contact = enquiring.own(session, dealer, enquiry).contact or {}
+    contact = enquiry_access.own(session, dealer, enquiry).contact or {}
     names, emails = ([value] if (value := contact.get(of)) else [] for of in ("name", "email"))
     return _alike(session, dealer, names, emails, ())
 
@@ -244,4 +245,4 @@ def _alike(
     session: Session, dealer: str, names: Sequence[str], emails: Sequence[str], but: Sequence[int]
 ) -> tuple[PlayerRow, ...]:
     found = joining.alike(session, dealer, names, emails, but)
-    return player_rows(session, dealer, sorted({same.head_of(session, dealer, each) for each in found}))
+    return player_rows(session, dealer, sorted({same_person.head_of(session, dealer, each) for each in found}))

@@ -14,16 +14,16 @@ from sqlalchemy.orm import Session
 
 from model.trial import Row, of_named
 from model.trial.composing import Ranked, ranked
-from service import advice, tables, words
-from service.access.scopes import OneDealer
-from service.advice import Considered
-from service.advice_document import in_reach
-from service.errors import Invalid
-from service.forms import Questionnaire
-from service.language import _
+from service import tables
+from service.advice import advise, words
+from service.advice.advise import Considered
+from service.advice.document import in_reach
+from service.core.errors import Invalid
+from service.core.language import _
 from service.players.known import NO_MARKS, Marks
-from service.trials import ordering, reservations
-from service.words import composing as phrases
+from service.questionnaire.forms import Questionnaire
+from service.trials import composing_words, ordering, reservations
+from service.web.scopes import OneDealer
 
 MOST_LACKING = 5
 """Of so many tiers it is said what is not at hand."""
@@ -79,7 +79,7 @@ class Proposal:
     recommended : the serials that are advised, best first; those that the player liked before come first of all.
     lacking, notes : sentences.
     basis : 'trials', or 'prior' where few trials stand behind it and no percentage is shown.
-    document : the advice document, for `service.words`.
+    document : the advice document, for `service.advice.words`.
     """
 
     bows: tuple[BowChoice, ...]
@@ -125,7 +125,7 @@ def propose(
     last = reservations.busy_until(due_back or reservations.usual_due_back(first, place), place)
     shelf = _Shelf.of(session, dealer, first, last, today)
     asked = questionnaire.model_copy(update={"dealer": dealer})
-    considered = advice.consider(session, asked, shelf.free, marks.known)
+    considered = advise.consider(session, asked, shelf.free, marks.known)
     suited = set(considered.outlook.stock.serials) & shelf.blocked.keys()
     _check_chosen(chosen or (), suited, shelf.blocked.keys())
     recommended = considered.proposal.bring
@@ -201,7 +201,7 @@ def _proposal(
         minutes=ordering.minutes_of(runs),
         recommended=considered.proposal.bring,
         lacking=_lacking(considered, shelf),
-        notes=(*phrases.of_marks(marks), *words.staff_notes(document)),
+        notes=(*composing_words.of_marks(marks), *words.staff_notes(document)),
         basis=document["model"]["basis"],
         model_version=considered.fitted.version,
         document=document,
@@ -249,7 +249,7 @@ def _choices(
             found[bow],
             bow in case,
             shelf.blocked[bow],
-            phrases.reason(found[bow], marks.played.get(bow), told.get(bow)),
+            composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)),
         )
         for bow in order
     )
@@ -294,7 +294,7 @@ def _lacking(considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
     names = considered.now_on_sale.names
     missing = {entry.tier: considered.proposal.missing for entry in considered.proposal.entries[:1]}
     return tuple(
-        phrases.lacking(names[tier], missing.get(tier, 0), there.get(tier, 0))
+        composing_words.lacking(names[tier], missing.get(tier, 0), there.get(tier, 0))
         for tier in tiers
         if missing.get(tier, 0) or (tier not in at_hand and there.get(tier, 0))
     )

@@ -12,12 +12,12 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
 from service import tables
-from service.access import events
-from service.errors import Refused
-from service.language import _
+from service.core import audit_events
+from service.core.errors import Refused
+from service.core.language import _
 from service.mail import mails
 from service.trials import lifecycle, outcomes, reservations
-from service.trials._common import carried, claimed, lock_copies, noted, require_state
+from service.trials.shared import carried, claimed, lock_copies, noted, require_state
 
 
 def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -54,7 +54,7 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
         composition.state, composition.closed_at = "open", None
         _open_seats(session, composition, closed)
     mails.reopened(session, key)
-    noted(session, user, dealer, events.TRIAL_REOPENED, f"trial {key}", outcomes=was)
+    noted(session, user, dealer, audit_events.TRIAL_REOPENED, f"trial {key}", outcomes=was)
 
 
 def trial_day(trial: tables.Trial) -> dt.datetime:

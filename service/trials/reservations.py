@@ -9,10 +9,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
-from service import formats, tables
-from service.access.scopes import AllDealers, Scope
-from service.language import _
-from service.trials._common import days, still_wanted
+from service import tables
+from service.core import formats
+from service.core.language import _
+from service.trials.shared import days, still_wanted
+from service.web.scopes import AllDealers, Scope
 
 EVERYBODYS = AllDealers()
 """A bow is in one place, whoever asks: so it is looked for in every dealer's trials."""

@@ -9,10 +9,11 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place, Scale
 from service import tables
-from service.errors import NotHere
-from service.language import _
-from service.words import phrases, playing
-from service.words.tablet import LISTENED, LISTENER_NOTES, LISTENER_WORDS
+from service.advice import playing
+from service.core import phrases
+from service.core.errors import NotHere
+from service.core.language import _
+from service.trials.screen_words import LISTENED, LISTENER_NOTES, LISTENER_WORDS
 
 MINUTES_A_BOW = 5
 """Common practice, no source."""

@@ -19,13 +19,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.access import audit, events
-from service.errors import NotHere, Refused
-from service.forms.sheet import SheetIn
-from service.language import _
-from service.trials import players, sheet_rows
+from service.core import audit, audit_events
+from service.core.errors import NotHere, Refused
+from service.core.language import _
+from service.players import player_keys
+from service.questionnaire.sheet_fields import SheetIn
+from service.trials import sheet_statements
 from service.trials.screens import for_screen
-from service.trials.sheet_rows import Known, Place
+from service.trials.sheet_statements import Known, Place
 
 __all__ = ["FLAGS", "SheetIn", "Stored", "count", "for_screen", "played_at", "record"]
 
@@ -71,10 +72,10 @@ def record(
     NotHere : the dealer has no such trial.
     """
     session.flush()  # what follows goes past the session's objects
-    place = sheet_rows.place(session, dealer, key, sheet.position, sheet.letter)
+    place = sheet_statements.place(session, dealer, key, sheet.position, sheet.letter)
     if place is None:
         raise NotHere
-    near = sheet_rows.near(session, place.trial, sheet.position, sheet.rater, run)
+    near = sheet_statements.near(session, place.trial, sheet.position, sheet.rater, run)
     digest = sheet.digest()
     revisions = [known.revision for known in near if known.run == run]
     for known in near:
@@ -109,21 +110,21 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     chosen = session.get(tables.Sheet, sheet_id) if 0 < sheet_id <= LARGEST_ID else None
     if chosen is None or chosen.trial != composition.trial:
         raise NotHere
-    place = sheet_rows.place(session, dealer, key, chosen.position, chosen.letter)
+    place = sheet_statements.place(session, dealer, key, chosen.position, chosen.letter)
     if place is None or place.slot is None:
         raise Refused(_("This sheet names a letter that is not at its place in the trial; no bow stands behind it."))
     if "after_reveal" in chosen.flags.split():
         raise Refused(_("This sheet was filled in after the key was revealed; the blind one counts."))
     if chosen.counts:
         return
-    sheet_rows.uncount(session, chosen.trial, chosen.position, chosen.rater)
+    sheet_statements.uncount(session, chosen.trial, chosen.position, chosen.rater)
     session.refresh(chosen)
     chosen.counts = True
     played = chosen.rated_at or chosen.received_at
-    sheet_rows.add_run(
+    sheet_statements.add_run(
         session, chosen.trial, chosen.position, chosen.rater, place.bow, chosen.ratings, chosen.note, played
     )
-    audit.record(session, user, events.SHEET_CHOSEN, f"trial {key}", dealer=dealer, position=chosen.position)
+    audit.record(session, user, audit_events.SHEET_CHOSEN, f"trial {key}", dealer=dealer, position=chosen.position)
     session.flush()
     session.expire_all()
 
@@ -196,12 +197,12 @@ def _keep(session: Session, arrival: _Arrival, flags: tuple[str, ...], sender: s
     """Store the sheet; where it counts, it takes the place of the one that did, here and in the history."""
     sheet, counts, trial = arrival.sheet, arrival.counts(flags), arrival.place.trial
     if counts and arrival.counting is not None:
-        sheet_rows.uncount(session, trial, sheet.position, sheet.rater)
+        sheet_statements.uncount(session, trial, sheet.position, sheet.rater)
     if sheet.model_consent is not None and sheet.rater == "player":
-        players.said_with_sheet(session, trial, yes=sheet.model_consent)
+        player_keys.said_with_sheet(session, trial, yes=sheet.model_consent)
     told = sheet.model_dump(exclude={"sent_at", "model_consent"})
     came = {"trial": trial, "run": arrival.run, "received_at": arrival.received, "sender": sender}
-    sheet_rows.add(session, told | came | {"digest": digest, "flags": " ".join(flags), "counts": counts})
+    sheet_statements.add(session, told | came | {"digest": digest, "flags": " ".join(flags), "counts": counts})
     if counts:
         place = (trial, sheet.position, sheet.rater, arrival.place.bow)
-        sheet_rows.add_run(session, *place, sheet.ratings, sheet.note, arrival.played)
+        sheet_statements.add_run(session, *place, sheet.ratings, sheet.note, arrival.played)

@@ -18,14 +18,14 @@ from model.preference.prediction import TRIALS_FOR_A_BASIS
 from model.trial import CARRY_COST
 from model.trial.stopping import Compared, Stand, Standing, drift, repeat_difference
 from model.trial.stopping import standing as stand
-from service import catalogue, tables, versions
-from service.advice_document import most_paid
-from service.catalogue import Catalogue
-from service.forms import check
-from service.language import _
-from service.trials import head_to_head, ordering, page
-from service.trials._common import composed
-from service.words import standing as words
+from service import tables
+from service.advice.document import most_paid
+from service.core.language import _
+from service.modelling import catalogue, versions
+from service.modelling.catalogue import Catalogue
+from service.questionnaire.forms import check
+from service.trials import ordering, paired_comparison, standing_words, trial_record
+from service.trials.shared import composed
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +134,7 @@ class _Trial:
         cannot: dict[str | None, int] = defaultdict(int)
         for row in rated:
             cannot[row.copy] += len(row.cannot_tell.split())
-        pairs = head_to_head.compared(session, trial.id, composition.revealed_at)
+        pairs = paired_comparison.compared(session, trial.id, composition.revealed_at)
         return cls(trial, composition, slots.all(), [_run(row) for row in rated], cannot, pairs)
 
     @property
@@ -245,8 +245,8 @@ def _shown(session: Session, of: _Trial) -> StandingView:
     return StandingView(
         bows=(*_bows(of, judged, letters), *_unplayed(of)),
         recommendation=_recommendation(judged, letters),
-        drift=words.drift(drift(of.runs)),
-        repeat=words.repeat(None if twice is None else abs(twice)),
+        drift=standing_words.drift(drift(of.runs)),
+        repeat=standing_words.repeat(None if twice is None else abs(twice)),
         listener=_listener(session, of),
         revealed=of.revealed,
         sheets_in=len(of.runs),
@@ -302,12 +302,12 @@ def _recommendation(judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -> 
     said = judged.standing.recommendation
 
     def name(copy: str | None) -> str:
-        return words.bow(() if copy is None else letters.get(copy, ()))
+        return standing_words.bow(() if copy is None else letters.get(copy, ()))
 
     tier_name = judged.names.get(said.tier) if said.tier else None
     return Recommendation(
         say=str(said.say),
-        text=words.text(said, name, tier_name, figures=judged.basis is Basis.TRIALS),
+        text=standing_words.text(said, name, tier_name, figures=judged.basis is Basis.TRIALS),
         letters=tuple(letters[copy][0] for copy in said.bows if copy is not None and copy in letters),
         tier=said.tier,
         tier_name=tier_name,
@@ -332,4 +332,4 @@ def _flags(session: Session, of: _Trial, judged: _Judged) -> tuple[str, ...]:
     unfit = _(
         "A bow of this trial is no more in the range for this player; its marks stand, but no figures are worked out."
     )
-    return (*page.sheet_flags(session, of.trial.id), *([unfit] if judged.unfit else []))
+    return (*trial_record.sheet_flags(session, of.trial.id), *([unfit] if judged.unfit else []))

@@ -15,9 +15,9 @@ from schemathesis.core.transport import Response
 from sqlalchemy import select
 
 from service import tables
-from service.database import Database
-from service.pages.api_links import NAMES
+from service.core.database import Database
 from service.settings import default_database_url
+from service.web.api_operations import NAMES
 from tests.postgres import Server
 from tests.service import described
 from tests.service.client import settings_in

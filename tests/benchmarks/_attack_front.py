@@ -18,8 +18,8 @@ from typing import Any
 import httpx
 
 from service import migrations
-from service.access import keys
-from service.database import Database
+from service.core.database import Database
+from service.dealers import api_keys
 from service.settings import Settings, default_database_url
 from tests.benchmarks._server import HOST, Server, running
 from tests.service import trial_rows
@@ -53,7 +53,7 @@ def _serving(*, limited: bool) -> Iterator[tuple[Server, Mapping[str, str]]]:
             _, tablet = trial_rows.add_tablet(session, name="Window")
             for number in range(TABLETS):
                 trial_rows.add_trial(session, key=f"trial-{number}")
-            given = {"tablet": tablet, "server": keys.make(session, None, "quayside", keys.SERVER)}
+            given = {"tablet": tablet, "server": api_keys.make(session, None, "quayside", api_keys.SERVER)}
         database.close()
         with _limits(limited=limited), running("service", settings) as server:
             server.send(200, "GET", "/healthz")

@@ -13,7 +13,7 @@ from unittest import mock
 
 from sqlalchemy.orm import Session
 
-from service.access import passwords, tries
+from service.accounts import passwords, tries
 from tests import migrated
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form

@@ -12,8 +12,10 @@ import seed_data
 from model.domain.records import Event, Range, Trial
 from seed_data.make import Drawn
 from seed_data.tables import write
-from service import files, history, migrations, tables
-from service.database import Database
+from service import migrations, tables
+from service.core.database import Database
+from service.inventory import files
+from service.modelling import model_records
 from service.settings import Settings, default_database_url
 
 SEED_DATA = Path(seed_data.__file__).parent
@@ -96,12 +98,12 @@ def read_demo(database: Database) -> Demo:
         rows = session.execute(select(trial.key, trial.dealer, trial.budget, trial.currency)).all()
         dealers = {str(row.dealer) for row in rows}
         return Demo(
-            range=history.read_range(session),
-            trials=history.read_trials(session),
-            events=history.read_events(session),
+            range=model_records.read_range(session),
+            trials=model_records.read_trials(session),
+            events=model_records.read_events(session),
             purses={row.key: _purse(row.dealer, row.budget, row.currency) for row in rows},
-            prices={dealer: _by_currency(history.prices(session, dealer)) for dealer in dealers},
-            stock={dealer: frozenset(history.stock(session, dealer)) for dealer in dealers},
+            prices={dealer: _by_currency(model_records.prices(session, dealer)) for dealer in dealers},
+            stock={dealer: frozenset(model_records.stock(session, dealer)) for dealer in dealers},
         )
 
 

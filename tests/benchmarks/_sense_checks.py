@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.words import recommending, remarks
+from service.advice import recommending, remarks
 
 Reply = Mapping[str, Any]
 ROUNDED = 0.0011

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, Setting
-from service.catalogue import Catalogue
+from service.modelling.catalogue import Catalogue
 
 Body = dict[str, Any]
 Choice = Sequence[Any]

@@ -9,8 +9,8 @@ import uvicorn
 from fastapi import FastAPI
 
 from service.app import create_app
-from service.commands.protocol import BoundedHttp
-from service.forms import Questionnaire
+from service.cli.protocol import BoundedHttp
+from service.questionnaire.forms import Questionnaire
 from service.settings import Settings
 
 

@@ -15,7 +15,7 @@ import httpx
 
 from model.domain.records import Trial
 from model.preference.batch import told
-from service.forms import STEPS
+from service.questionnaire.forms import STEPS
 from service.settings import Settings
 from tests.benchmarks._demo import Purse
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from service import fits
+from service.modelling import fits
 from tests import browser as chromium
 from tests.benchmarks._demo import demo_settings, opened
 from tests.journeys import accessibility, every_page, one_of_each

@@ -14,8 +14,8 @@ from model.domain.records import Range
 from model.preference.model import PreferenceModel
 from model.preference.serialization import to_bytes
 from service import migrations, tables
-from service.database import Database
-from service.forms import Composing, Questionnaire, check, check_as
+from service.core.database import Database
+from service.questionnaire.forms import Composing, Questionnaire, check, check_as
 from service.trials import composing, lifecycle
 from tests.benchmarks._figures import Spent, table, timed
 from tests.benchmarks._large import COPIES, INSTRUMENT, TIERS, large_history, large_prices, large_range

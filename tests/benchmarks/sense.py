@@ -19,13 +19,14 @@ from model.preference.serialization import to_bytes
 from model.trial import Offer
 from model.trial.influence import influence
 from seed_data.make import draw
-from service import advice, catalogue, fits, history, versions
-from service.advice import Considered
-from service.catalogue import Catalogue
-from service.database import Database
-from service.forms import check
+from service.advice import advise
+from service.advice.advise import Considered
+from service.advice.words import reply
+from service.core.database import Database
+from service.modelling import catalogue, fits, model_records, versions
+from service.modelling.catalogue import Catalogue
+from service.questionnaire.forms import check
 from service.tables import ModelVersion
-from service.words import reply
 from tests.benchmarks._demo import Demo, demo_settings, opened, read_demo
 from tests.benchmarks._figures import table
 from tests.benchmarks._sense_checks import Asked, contradictions, falls
@@ -82,11 +83,14 @@ def main(argv: Sequence[str]) -> int:
 def fit_to_all(database: Database) -> None:
     """Put a version in use that was fitted to all trials; what its check-up would say is asked of folds below."""
     with database.reading() as session:
-        range_, trials = history.read_range(session), history.read_trials(session)
+        range_, trials = model_records.read_range(session), model_records.read_trials(session)
         model = PreferenceModel(range_).fit(
-            trials, history.read_events(session), history.read_outcomes(session), history.read_offers(session)
+            trials,
+            model_records.read_events(session),
+            model_records.read_outcomes(session),
+            model_records.read_offers(session),
         )
-        digest = history.digest(session)
+        digest = model_records.digest(session)
     with database.writing() as session:
         row = ModelVersion(
             fitted_at=dt.datetime(2026, 11, 1, tzinfo=dt.UTC),
@@ -119,7 +123,7 @@ def report(session: Session, demo: Demo, size: Size, *, examples: bool = False) 
 
 def ask(session: Session, now: Catalogue, body: Body) -> tuple[Asked, Considered]:
     """Return the API's answer with what there was to choose from, and what it was made from."""
-    considered = advice.consider(session, check(body))
+    considered = advise.consider(session, check(body))
     suited = considered.view.suited(considered.parts.outlook.answers.instrument, considered.parts.outlook.answers.hold)
     hand = now.stock.get(body.get("dealer", ""))
     return (

@@ -7,8 +7,8 @@ from itertools import cycle, islice
 
 import numpy as np
 
-from service import fits
-from service.forms import STEPS
+from service.modelling import fits
+from service.questionnaire.forms import STEPS
 from tests.benchmarks._demo import Demo, demo_settings, opened, read_demo
 from tests.benchmarks._figures import table
 from tests.benchmarks._server import Reader, Server, body_of, running

@@ -16,7 +16,7 @@ import numpy as np
 from sqlalchemy import select, text
 
 from service import migrations, tables
-from service.database import Database
+from service.core.database import Database
 from service.settings import Settings, default_database_url
 from tests.benchmarks._figures import table
 from tests.benchmarks._server import running

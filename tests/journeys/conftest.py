@@ -19,9 +19,11 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # s
 
 from model.evaluation.cross_validation import check_up
 from model.evaluation.folds import Past, tasks
-from service import files, fits, migrations
+from service import migrations
 from service.app import create_app
-from service.database import Database
+from service.core.database import Database
+from service.inventory import files
+from service.modelling import fits
 from tests import browser as chromium
 from tests.service.client import settings_in
 

@@ -17,9 +17,9 @@ import uvicorn
 from fastapi import FastAPI
 from playwright.sync_api import BrowserContext, BrowserType
 
-from service import doors
 from service.app import create_app
-from service.database import Database
+from service.core.database import Database
+from service.dealers import site
 from tests import browser as chromium
 from tests.journeys.conftest import FLAGS
 from tests.service.client import add_small_range, settings_in
@@ -76,7 +76,7 @@ def opened(folder: Path, migrated: Path) -> Iterator[Place]:
     add_small_range(app.state.database)
     with _site() as dealer, _site() as stranger, _served(app) as service:
         with app.state.database.writing() as session:
-            doors.set_pages(session, None, DEALER, dealer.address, "#c8102e", "#e8a33d")
+            site.set_pages(session, None, DEALER, dealer.address, "#c8102e", "#e8a33d")
         yield Place(service, app, dealer, stranger)
 
 

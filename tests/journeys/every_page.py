@@ -11,7 +11,7 @@ from fastapi.routing import iter_route_contexts
 from playwright.sync_api import Browser, BrowserContext, Page
 from starlette.routing import compile_path
 
-from service.speaking import COOKIE
+from service.web.locale import COOKIE
 from tests.journeys import accessibility
 from tests.journeys.one_of_each import World
 

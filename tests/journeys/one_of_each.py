@@ -16,16 +16,22 @@ from fastapi import FastAPI
 from sqlalchemy import make_url, select
 from sqlalchemy.orm import Session
 
-from service import advice, doors, forms, privacy, tables
-from service.access import drawn, factors, keys, passwords, sessions, tablets, users
+from service import privacy, tables
+from service.accounts import passwords, second_factor, users
+from service.advice import advise
 from service.app import create_app
-from service.database import Database
-from service.forms import Composing, check_as
-from service.forms.sheet import check_sheet
-from service.mail import closed, mailboxes
-from service.players import joining
-from service.privacy import links, questions
-from service.trials import composing, head_to_head, lifecycle, outcomes, reading, seats, sheets
+from service.core import tokens
+from service.core.database import Database
+from service.dealers import api_keys, site
+from service.devices import tablets
+from service.mail import mailboxes, suppression
+from service.players import data_links, joining
+from service.privacy import mass_erasure
+from service.questionnaire import forms
+from service.questionnaire.forms import Composing, check_as
+from service.questionnaire.sheet_fields import check_sheet
+from service.trials import composing, desk_reads, lifecycle, outcomes, paired_comparison, rater_links, sheets
+from service.web import staff_sessions
 from tests.service.client import settings_in
 
 SECONDS = 10
@@ -79,7 +85,7 @@ class World:
         with self.database.writing() as session:
             key = _compose(session, BASS, 2, minutes=40)
             lifecycle.open_(session, None, DEALER, key)
-            return key, seats.open_seat(session, None, DEALER, key, rater, signer=self.app.state.signer)
+            return key, rater_links.open_seat(session, None, DEALER, key, rater, signer=self.app.state.signer)
 
     def end(self, key: str) -> None:
         """Close a trial, so that its bows are there for the next."""
@@ -90,7 +96,7 @@ class World:
         """Begin to compare the two bows of a trial pair by pair."""
         with self.database.writing() as session:
             letters = sorted({slot.letter for slot in _slots(session, key) if slot.letter})
-            head_to_head.start(session, None, DEALER, key, (letters[0], letters[1]))
+            paired_comparison.start(session, None, DEALER, key, (letters[0], letters[1]))
 
 
 @contextmanager
@@ -117,16 +123,16 @@ def furnish(world: World) -> None:
     """Put one of everything there."""
     with world.database.writing() as session:
         session.get_one(tables.Dealer, DEALER).country = "DE"
-        doors.set_pages(session, None, DEALER, "https://strings.example", "#c8102e", "#e8a33d")
-        keys.make(session, None, DEALER, "website")
+        site.set_pages(session, None, DEALER, "https://strings.example", "#c8102e", "#e8a33d")
+        api_keys.make(session, None, DEALER, "website")
         _people(session, world)
         # Somebody's time is over, of more persons than usual: an owner is asked.
-        questions.may_erase(session, DEALER, 31, dt.datetime.now(dt.UTC))
+        mass_erasure.may_erase(session, DEALER, 31, dt.datetime.now(dt.UTC))
         plain = _enquire(session, VIOLIN, contact=None)
         world.places |= {"answer": _enquire(session, BASS), "leaving": _enquire(session, VIOLIN, contact=LEAVING)}
         world.places |= {
-            "answer_page": str(advice.address_of(session, world.places["answer"])),
-            "plain_page": str(advice.address_of(session, plain)),
+            "answer_page": str(advise.address_of(session, world.places["answer"])),
+            "plain_page": str(advise.address_of(session, plain)),
         }
     _trials(world)
     with world.database.writing() as session:
@@ -140,17 +146,20 @@ def _people(session: Session, world: World) -> None:
     workshop = users.add(session, "workshop@bows.example", "workshop").account.id
     careful = users.add(session, "careful@bows.example", "adviser", DEALER).account.id
     users.change_password(session, careful, passwords.hash_password(PASSWORD), keep="")
-    codes = factors.set_up(session, careful, factors.draw_secret(), 0)
+    codes = second_factor.set_up(session, careful, second_factor.draw_secret(), 0)
     new = users.add(session, "adviser@bows.example", "adviser", DEALER)
-    world.secrets |= {"owner": sessions.begin(session, owner), "workshop": sessions.begin(session, workshop)}
-    sessions.act_for(session, drawn.digest(world.secrets["owner"]), DEALER)
+    world.secrets |= {
+        "owner": staff_sessions.begin(session, owner),
+        "workshop": staff_sessions.begin(session, workshop),
+    }
+    staff_sessions.act_for(session, tokens.digest(world.secrets["owner"]), DEALER)
     tablets.enrol(session, tablets.make_code(session, owner, DEALER, "Trial room"))
     world.places |= {"owner": str(owner), "secret": new.secret, "dealer": DEALER, "codes": " ".join(codes)}
 
 
 def _enquire(session: Session, answers: Mapping[str, Any], contact: Mapping[str, Any] | None = CONTACT) -> str:
     body = {**answers, "dealer": DEALER, "id": str(uuid.uuid4())} | ({"contact": dict(contact)} if contact else {})
-    found: str = advice.advise(session, forms.check(body))["id"]
+    found: str = advise.advise(session, forms.check(body))["id"]
     return found
 
 
@@ -169,7 +178,7 @@ def _compose(session: Session, answers: Mapping[str, Any], count: int, **changes
 
 
 def _slots(session: Session, key: str) -> tuple[Any, ...]:
-    return tuple(reading.trial(session, DEALER, key).slots)
+    return tuple(desk_reads.trial(session, DEALER, key).slots)
 
 
 def _rate(session: Session, key: str, marks: tuple[int, ...], rater: str = "player") -> None:
@@ -207,10 +216,10 @@ def _trials(world: World) -> None:
     world.pairs(places["played"])
     with world.database.writing() as session:
         lifecycle.reveal(session, int(places["owner"]), DEALER, places["revealed"])
-        kept = next(slot for slot in reading.key_sheet(session, DEALER, places["kept"]) if slot.copy)
+        kept = next(slot for slot in desk_reads.key_sheet(session, DEALER, places["kept"]) if slot.copy)
         outcomes.record(session, None, DEALER, places["kept"], "kept", kept.copy, "sound", TODAY)
         places["serial"] = str(kept.copy)
-        places["out"] = next(str(s.copy) for s in reading.key_sheet(session, DEALER, places["part"]) if s.copy)
+        places["out"] = next(str(s.copy) for s in desk_reads.key_sheet(session, DEALER, places["part"]) if s.copy)
         places |= {"other": _player(session, places["revealed"]), "joined": _player(session, places["post"])}
         places["player"] = joining.join(session, None, DEALER, _player(session, places["kept"]), places["joined"])
 
@@ -224,23 +233,23 @@ def _player(session: Session, trial: str) -> str:
 def _links(session: Session, world: World) -> None:
     """Sign every link that a mail or a page can hold."""
     signer, office, now = world.app.state.signer, world.app.state.office, dt.datetime.now(dt.UTC)
-    person = privacy.persons.of_player(session, DEALER, world.places["player"])
-    whole = links.of_person(session, signer, person, now) or ""
-    busy = links.read(session, signer, links.DATA, whole.removeprefix("/data/"))
-    of_leaving = links.of_answer(signer, world.places["leaving"], now)
-    leaving = links.read(session, signer, links.DATA, of_leaving.removeprefix("/data/"))
-    over = links.of_person(session, signer, person, now - 2 * links.DATA_LIFE) or ""
+    person = privacy.of_player(session, DEALER, world.places["player"])
+    whole = data_links.of_person(session, signer, person, now) or ""
+    busy = data_links.read(session, signer, data_links.DATA, whole.removeprefix("/data/"))
+    of_leaving = data_links.of_answer(signer, world.places["leaving"], now)
+    leaving = data_links.read(session, signer, data_links.DATA, of_leaving.removeprefix("/data/"))
+    over = data_links.of_person(session, signer, person, now - 2 * data_links.DATA_LIFE) or ""
     row = tables.OutboxItem(kind="advice", address="gone@player.example", dealer=DEALER)
     world.places |= {
         "data": whole.removeprefix("/data/"),
         "over_data": over.removeprefix("/data/"),
         "confirm": (mailboxes.path(session, office, row) or "").removeprefix("/mail/confirm/"),
-        "answer_data": links.of_answer(signer, world.places["answer"], now).removeprefix("/data/"),
-        "erase": links.to_erase(session, signer, leaving, now).removeprefix("/erase/"),
-        "early_erase": links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
-        "late_erase": links.to_erase(session, signer, leaving, now - 2 * links.LIFE).removeprefix("/erase/"),
-        "unsubscribe": closed.path(session, office, row).removeprefix("/mail/unsubscribe/"),
-        "still_right": office.signer.make(closed.STILL_RIGHT, world.places["kept"]),
+        "answer_data": data_links.of_answer(signer, world.places["answer"], now).removeprefix("/data/"),
+        "erase": data_links.to_erase(session, signer, leaving, now).removeprefix("/erase/"),
+        "early_erase": data_links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
+        "late_erase": data_links.to_erase(session, signer, leaving, now - 2 * data_links.LIFE).removeprefix("/erase/"),
+        "unsubscribe": suppression.path(session, office, row).removeprefix("/mail/unsubscribe/"),
+        "still_right": office.signer.make(suppression.STILL_RIGHT, world.places["kept"]),
     }
 
 

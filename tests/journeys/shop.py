@@ -12,10 +12,10 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from sqlalchemy import select
 
 from service import migrations, tables
-from service.access import tablets
 from service.app import create_app
-from service.database import Database
-from service.trials import seats
+from service.core.database import Database
+from service.devices import tablets
+from service.trials import rater_links
 from tests.journeys import weather
 from tests.service import trial_rows
 from tests.service.client import settings_in
@@ -58,7 +58,7 @@ class Shop:
         """Return the path of a trial's link."""
         with self.database.writing() as session:
             signer = self.app.state.signer  # type: ignore[attr-defined] # Starlette's own state
-            return seats.open_seat(session, self.users[0], DEALER, key, rater, signer=signer)
+            return rater_links.open_seat(session, self.users[0], DEALER, key, rater, signer=signer)
 
     def sheets(self, key: str) -> list[tables.Sheet]:
         """Return every sheet of a trial."""

@@ -9,10 +9,13 @@ import pytest
 from playwright.sync_api import Page
 from sqlalchemy import select
 
-from service import advice, forms, tables
-from service.access import sessions, users
-from service.forms.sheet import SheetIn
-from service.trials import reading, sheets
+from service import tables
+from service.accounts import users
+from service.advice import advise
+from service.questionnaire import forms
+from service.questionnaire.sheet_fields import SheetIn
+from service.trials import desk_reads, sheets
+from service.web import staff_sessions
 from tests.journeys import measures
 from tests.journeys.conftest import Opened, Site
 
@@ -45,7 +48,7 @@ class Adviser:
             email = f"{uuid.uuid4().hex}@bows.example"
             account = users.add(session, email, "adviser", DEALER).account
             session.get_one(tables.User, account.id).name = "Ada Lindqvist (invented)"
-            self.secret = sessions.begin(session, account.id)
+            self.secret = staff_sessions.begin(session, account.id)
 
     def open(self, path: str, width: int = 1440, **options: object) -> Page:
         """Open a page of the desk."""
@@ -67,13 +70,13 @@ class Adviser:
         """Let a player ask, and return the enquiry's id."""
         body = {**ENQUIRY, "dealer": DEALER, "id": str(uuid.uuid4())}
         with self.site.database.writing() as session:
-            found: str = advice.advise(session, forms.check(body))["id"]
+            found: str = advise.advise(session, forms.check(body))["id"]
         return found
 
     def rate(self, key: str, marks: list[int]) -> None:
         """Let sheets come in for the first places of a trial."""
         with self.site.database.reading() as session:
-            slots = reading.trial(session, DEALER, key).slots
+            slots = desk_reads.trial(session, DEALER, key).slots
         for slot, mark in zip(slots, marks, strict=False):
             now = dt.datetime.now(dt.UTC).isoformat()
             told = {"revision": 1, "position": slot.position, "letter": slot.letter, "rater": "player"}
@@ -214,7 +217,7 @@ def test_a_parcel_is_confirmed_sent_and_its_papers_print_whole(adviser: Adviser)
     adviser.look(page, "1-waits")
     key = key_of(page)
     with adviser.site.database.reading() as session:
-        crosses = reading.trial(session, DEALER, key).materials.waits
+        crosses = desk_reads.trial(session, DEALER, key).materials.waits
     if crosses:
         page.fill("#by", "Ada Lindqvist (invented)")
         go(page, ".next .go")

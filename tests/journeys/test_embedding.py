@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, FrameLocator, Page, Response
 
-from service import doors, logos
+from service.dealers import logos, site
 from tests.journeys import dealer_site, measures
 from tests.journeys.dealer_site import DEALER, NO_COOKIES, NO_THIRD_PARTY_COOKIES, Place
+from tests.service.dealers.test_origins import AS_WRITTEN
 from tests.service.logo_files import chunk, png
-from tests.service.test_origins import AS_WRITTEN
 
 Keep = Callable[[Page, str], None]
 STEPS = ("instrument", "work", "own-bow", "wishes", "budget", "contact")
@@ -147,7 +147,7 @@ def test_the_next_step_begins_at_its_head(context: BrowserContext, place: Place)
 def test_the_form_weighs_little_and_asks_nobody_else(context: BrowserContext, place: Place) -> None:
     largest = png(extra=chunk(b"tEXt", b"x" * (logos.LARGEST - len(png()) - 12)))
     with place.database.writing() as session:
-        doors.put_logo(session, None, DEALER, largest)
+        site.put_logo(session, None, DEALER, largest)
     weights: dict[str, int] = {}
     strangers: list[str] = []
     address = place.dealer.put("/weight", place.line())
@@ -165,7 +165,7 @@ def test_the_form_weighs_little_and_asks_nobody_else(context: BrowserContext, pl
     frame.locator(".logo").wait_for()
     fill_in(frame)
     with place.database.writing() as session:
-        doors.drop_logo(session, None, DEALER)
+        site.drop_logo(session, None, DEALER)
     assert strangers == []
     pages = {url: size for url, size in weights.items() if "/embed/" in url}
     parts = sum(size for url, size in weights.items() if url not in pages)

@@ -9,8 +9,8 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from sqlalchemy import update
 
 from service import tables
-from service.errors import Refused
-from service.trials import parcels
+from service.core.errors import Refused
+from service.devices import offline_export
 from tests.journeys import offline, shop
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
 from tests.service.trial_rows import OPENED
@@ -123,12 +123,12 @@ def test_what_waits_is_saved_to_a_file_without_network_and_loaded_once(
     assert file.name.startswith("waiting-sheets-")
     for _time in range(2):
         with site.database.writing() as session:
-            loaded = parcels.load(session, site.users[0], DEALER, file.read_bytes())
+            loaded = offline_export.load(session, site.users[0], DEALER, file.read_bytes())
         assert (loaded.sheets, loaded.left_out) == (3, ())
     altered = json.loads(file.read_text())
     altered["content"] = altered["content"].replace('"overall":3', '"overall":7')
     with site.database.writing() as session, pytest.raises(Refused, match="something in it was changed"):
-        parcels.load(session, site.users[0], DEALER, json.dumps(altered).encode())
+        offline_export.load(session, site.users[0], DEALER, json.dumps(altered).encode())
     tablet.set_offline(False)
     all_sent(page)
     assert stored(site, trial) == [(1, 1, 3), (2, 1, 4), (3, 1, 5)]

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from service.access import drawn, keys
+from service.core import tokens
+from service.dealers import api_keys
 from tests.journeys import dealer_site
 from tests.journeys.dealer_site import DEALER, Place
 from tests.service.test_readme import example
@@ -20,7 +21,7 @@ def place(tmp_path_factory: pytest.TempPathFactory, _migrated_file: Path) -> Ite
 
 def make(place: Place, kind: str) -> str:
     with place.database.writing() as session:
-        return keys.make(session, None, DEALER, kind)
+        return api_keys.make(session, None, DEALER, kind)
 
 
 def ask(browser: Browser, address: str, place: Place, key: str) -> dict[str, object]:
@@ -57,7 +58,7 @@ def test_a_server_key_in_a_page_is_refused_in_words_that_the_page_can_read(brows
 def test_a_revoked_key_is_refused_in_words_that_the_page_can_read(browser: Browser, place: Place) -> None:
     key = make(place, "website")
     with place.database.writing() as session:
-        keys.revoke(session, None, DEALER, drawn.digest(key))
+        api_keys.revoke(session, None, DEALER, tokens.digest(key))
     told = ask(browser, place.dealer.put("/own", ""), place, key)
     assert told["status"] == 401
     assert "revoked" in str(told["advice"])

@@ -9,8 +9,8 @@ import pytest
 import uvicorn
 from playwright.sync_api import Browser, Page
 
-from service.access import passwords, users
-from service.access.scopes import AllDealers
+from service.accounts import passwords, users
+from service.web.scopes import AllDealers
 from tests.journeys import measures
 from tests.journeys.conftest import SECONDS
 from tests.journeys.shop import until_true

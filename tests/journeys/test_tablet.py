@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from model.domain.vocabulary import Place
-from service.trials import head_to_head
+from service.trials import paired_comparison
 from tests.journeys import measures, shop
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
 
@@ -344,7 +344,7 @@ def test_without_network_the_questions_say_so_and_keep_what_was_typed(tablet: Br
 def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserContext, site: Shop, look: Keep) -> None:
     key = site.new_trial()
     with site.database.writing() as session:
-        head_to_head.start(session, site.users[0], DEALER, key, ("F", "C"))
+        paired_comparison.start(session, site.users[0], DEALER, key, ("F", "C"))
     page = opened(tablet)
     page.wait_for_selector(f"[data-trial='{key}']")
     assert "two bows, pair by pair" in page.inner_text(f"[data-trial='{key}']")
@@ -357,14 +357,14 @@ def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserC
         )
         assert "F" not in page.inner_text("main").split()
         with site.database.reading() as session:
-            handing = head_to_head.handing(session, DEALER, key)
+            handing = paired_comparison.handing(session, DEALER, key)
         assert handing is not None
         assert handing.number == number
         page.click(f"[data-do={'first' if handing.first == 'C' else 'second'}]")
     page.wait_for_selector("main[data-screen=pairs-over]")
     look(page, "pairs-over")
     with site.database.reading() as session:
-        handing = head_to_head.handing(session, DEALER, key)
+        handing = paired_comparison.handing(session, DEALER, key)
     assert handing is not None
     assert handing.verdict == "second"
     assert handing.text.startswith("The player preferred bow C in 4 of 4 pairs.")
@@ -373,7 +373,7 @@ def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserC
 def test_pairs_go_on_without_network_and_arrive_in_order(tablet: BrowserContext, site: Shop) -> None:
     key = site.new_trial()
     with site.database.writing() as session:
-        head_to_head.start(session, site.users[0], DEALER, key, ("F", "C"))
+        paired_comparison.start(session, site.users[0], DEALER, key, ("F", "C"))
     page = opened(tablet)
     page.click(f"[data-trial='{key}']")
     page.wait_for_selector("main[data-screen=pair]")
@@ -389,7 +389,7 @@ def test_pairs_go_on_without_network_and_arrive_in_order(tablet: BrowserContext,
     tablet.set_offline(False)
     all_sent(page)
     with site.database.reading() as session:
-        handing = head_to_head.handing(session, DEALER, key)
+        handing = paired_comparison.handing(session, DEALER, key)
     assert handing is not None
     assert (handing.pairs, handing.number) == (3, 4)
 

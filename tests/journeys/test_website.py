@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from service.access import drawn, sessions, users
+from service.accounts import users
+from service.core import tokens
+from service.web import staff_sessions
 from tests.journeys import dealer_site, measures
 from tests.journeys.dealer_site import DEALER, Place
 from tests.service.logo_files import PNG
@@ -25,8 +27,8 @@ def desk(browser: Browser, place: Place) -> Iterator[Page]:
     """The page, before an owner who is signed in; at the end the browser has had nothing to complain of."""
     with place.database.writing() as session:
         owner = users.add(session, "owner@bows.example", "owner").account.id
-        secret = sessions.begin(session, owner)
-        sessions.act_for(session, drawn.digest(secret), DEALER)
+        secret = staff_sessions.begin(session, owner)
+        staff_sessions.act_for(session, tokens.digest(secret), DEALER)
     context = browser.new_context(viewport={"width": 1440, "height": 900}, base_url=place.service)
     context.set_default_timeout(20_000)
     context.add_cookies([{"name": "desk", "value": secret, "url": place.service}])

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 
 from playwright.sync_api import Page
 
-from service.limits import RateLimit
+from service.core.limits import RateLimit
 from tests.journeys.every_page import CAREFUL, NOBODY, OWNER, READER, WORKSHOP, Visit
 from tests.journeys.one_of_each import DEALER, PASSWORD
 from tests.journeys.shop import until_true

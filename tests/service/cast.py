@@ -13,7 +13,9 @@ from fastapi import FastAPI
 from fastapi.routing import iter_route_contexts
 
 from service import tables
-from service.access import drawn, sessions, users
+from service.accounts import users
+from service.core import tokens
+from service.web import staff_sessions
 from tests.service.client import BROWSER, Client, add_small_range, serving, settings_in
 from tests.service.page import Page
 
@@ -49,7 +51,7 @@ class Member:
     @property
     def csrf(self) -> str:
         """The token that the forms of this session carry."""
-        token: str = self.app.state.tokens.make(f"desk:{drawn.digest(self.secret or '')}")
+        token: str = self.app.state.tokens.make(f"desk:{tokens.digest(self.secret or '')}")
         return token
 
     def send(self, method: str, path: str, *, follow: bool = False, **request: Any) -> httpx.Response:
@@ -105,9 +107,9 @@ class Desk:
     def sign_in(self, name: str, *, acts_for: str | None = DEALER) -> Member:
         """Return somebody of the cast, signed in without the form; an owner acts for ``acts_for``."""
         with self.database.writing() as session:
-            secret = sessions.begin(session, self.ids[name])
+            secret = staff_sessions.begin(session, self.ids[name])
             if name == "owner":
-                sessions.act_for(session, drawn.digest(secret), acts_for)
+                staff_sessions.act_for(session, tokens.digest(secret), acts_for)
         return Member(self.app, secret)
 
     def nobody(self) -> Member:

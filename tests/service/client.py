@@ -15,7 +15,7 @@ from sqlalchemy import func, select
 from model.domain.vocabulary import Hold, Instrument
 from service import migrations, tables
 from service.app import create_app
-from service.database import Database
+from service.core.database import Database
 from service.settings import Settings
 from tests import migrated
 

@@ -17,12 +17,15 @@ from schemathesis.core.failures import FailureGroup
 from schemathesis.specs.openapi import checks
 from sqlalchemy import select
 
-from service import doors, tables
-from service.access import keys, tablets, users
-from service.limits import RateLimit
-from service.pages import schema
+from service import tables
+from service.accounts import users
+from service.core.limits import RateLimit
+from service.dealers import api_keys
+from service.dealers import site as doors
+from service.devices import tablets
 from service.settings import Settings
 from service.trials import lifecycle
+from service.web import api_schema
 from tests.service import trial_cast
 from tests.service.client import serving
 
@@ -85,7 +88,7 @@ class World:
             return [f"{who}: {case.as_curl_command()}\n{failure}" for failure in group.exceptions]
         mode = case.meta.generation.mode if case.meta else None
         if mode is GenerationMode.POSITIVE and reply.status_code in (400, 413, 415, 422):
-            told = schema.Problem.model_validate(reply.json()).errors
+            told = api_schema.Problem.model_validate(reply.json()).errors
             wrong = [each for each in told if not UNPROMISED.fullmatch(each.path)]
             if wrong or not told:
                 return [f"{who}: {case.as_curl_command()}\nrefused although as described: {wrong or reply.text}"]
@@ -104,7 +107,7 @@ def world(settings: Settings) -> Iterator[World]:
         trial_cast.open_shop(client.database)
         with client.database.writing() as session:
             doors.set_pages(session, None, trial_cast.SHOP, PAGE, "", "")
-            site, server = (keys.make(session, None, trial_cast.SHOP, kind) for kind in ("website", "server"))
+            site, server = (api_keys.make(session, None, trial_cast.SHOP, kind) for kind in ("website", "server"))
             user = users.add(session, "owner@bows.example", "owner", trial_cast.SHOP).account.id
             _tablet, tablet = tablets.enrol(session, tablets.make_code(session, user, trial_cast.SHOP, "Room"))
             trial = trial_cast.compose(session)

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from service import advice, forms, tables
-from service.forms.sheet import SheetIn
-from service.trials import reading, sheets
+from service import tables
+from service.advice import advise
+from service.questionnaire import forms
+from service.questionnaire.sheet_fields import SheetIn
+from service.trials import desk_reads, sheets
 from tests.service import cast, trial_cast
 from tests.service.cast import DEALER, Desk, Member
 from tests.service.page import Element, Page
@@ -38,7 +40,7 @@ class Shop:
         body = {**ANSWERS, "dealer": DEALER, "id": str(uuid.uuid4()), **changes}
         body |= {"contact": dict(contact)} if contact else {}
         with self.desk.database.writing() as session:
-            found: str = advice.advise(session, forms.check(body))["id"]
+            found: str = advise.advise(session, forms.check(body))["id"]
         return found
 
     def compose(self, **changes: Any) -> str:
@@ -55,7 +57,7 @@ class Shop:
     def rate(self, key: str, marks: Sequence[int], rater: str = "player", note: str | None = None) -> list[str]:
         """Let sheets come in for the first places of a trial, from a screen of their own; return their letters."""
         with self.desk.database.reading() as session:
-            slots = reading.trial(session, DEALER, key).slots
+            slots = desk_reads.trial(session, DEALER, key).slots
         rated = list(zip(slots, marks, strict=False))
         for slot, mark in rated:
             self._record(key, slot.position, slot.letter, mark, rater, note)

@@ -11,12 +11,15 @@ import httpx
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import advice, forms, tables
-from service.access import tablets, users
-from service.forms.composing import Composing
-from service.forms.sheet import check_sheet
-from service.mail import closed
-from service.trials import composing, parcels, sheets
+from service import tables
+from service.accounts import users
+from service.advice import advise
+from service.devices import offline_export, tablets
+from service.mail import suppression
+from service.questionnaire import forms
+from service.questionnaire.composing_fields import Composing
+from service.questionnaire.sheet_fields import check_sheet
+from service.trials import composing, sheets
 from tests.service import cast
 from tests.service.cast import DEALER, OTHER, Desk
 
@@ -149,7 +152,7 @@ class World:
         user, enquiry = self.desk.ids[adviser], str(uuid.uuid4())
         answers = {"instrument": "double_bass", "hold": "german", "budget": {"amount": 2600, "currency": "EUR"}}
         with self.desk.database.writing() as session:
-            advice.advise(session, forms.check(answers | {"dealer": dealer, "id": enquiry}))
+            advise.advise(session, forms.check(answers | {"dealer": dealer, "id": enquiry}))
         with self.desk.database.writing() as session:
             asked = {"id": uuid.uuid4(), "answers": answers, "copies": list(copies)}
             on = dt.datetime.now(dt.UTC).date()
@@ -163,7 +166,7 @@ class World:
             session.flush()
             address = f"gone-{dealer}@bows.example"
             session.add(tables.Duty(name=f"erase:{dealer}", begun_at=mail.queued_at, counts={"persons": 3}))
-            closed.mark_bounced(session, self.desk.app.state.office, None, dealer, address)
+            suppression.mark_bounced(session, self.desk.app.state.office, None, dealer, address)
             sheet = _sheet(session, dealer, trial)
             places = {
                 "/desk/enquiries/{id_}": enquiry,
@@ -178,7 +181,7 @@ class World:
                 "/desk/users/{user}": str(target),
                 "/desk/website/keys/{key}": website_key.digest,
             }
-        file = parcels.sign(tablets.file_key(key), tablet.id, "2026-03-02T12:00:00.000Z", [])
+        file = offline_export.sign(tablets.file_key(key), tablet.id, "2026-03-02T12:00:00.000Z", [])
         return Things(places, trial, copies, free, sheet, address, file)
 
     def address(self, path: str, of: str = DEALER, **instead: str) -> str:

@@ -9,8 +9,8 @@ from fastapi import FastAPI
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import iter_route_contexts
 
-from service.access.roles import Permission
-from service.pages.guard import Needs
+from service.web.permissions import Needs
+from service.web.roles import Permission
 
 FORM, JSON = "application/x-www-form-urlencoded", "application/json"
 _PLACES = {"{position}": "1", "{answer}": "yes", "{name}": "instrument", "{rest:path}": "x", "{run_id}": "run-0001"}

@@ -18,11 +18,11 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 from sqlalchemy.orm import Session as Tables
 
 from service import tables
-from service.database import Database
+from service.core.database import Database
 from service.mail import mails
 from service.mail.addresses import parse
-from service.mail.office import Office, open_office
-from service.mail.server import MailServer
+from service.mail.mail_server import MailServer
+from service.mail.mail_service import Office, open_office
 from tests.service.client import SECRET
 from tests.service.documents import document
 

@@ -8,10 +8,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import advice, drafts, forms, tables
-from service.access.links import Signer
-from service.forms.sheet import check_pair, check_sheet
-from service.trials import head_to_head, lifecycle, outcomes, seats, sheets
+from service import tables
+from service.advice import advise
+from service.core.signed_links import Signer
+from service.form import drafts
+from service.questionnaire import forms
+from service.questionnaire.sheet_fields import check_pair, check_sheet
+from service.trials import lifecycle, outcomes, paired_comparison, rater_links, sheets
 from tests.service.client import SECRET
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, slots
 
@@ -40,7 +43,7 @@ def enquire(session: Session, *, model: bool = False, dealer: str | None = SHOP,
     """Add an enquiry with a contact, and return its id."""
     ident = str(uuid.uuid4())
     body = BASS | {"id": ident, "contact": contact(model=model, **changes)} | ({"dealer": dealer} if dealer else {})
-    advice.advise(session, forms.check(body))
+    advise.advise(session, forms.check(body))
     return ident
 
 
@@ -59,15 +62,15 @@ def add_all(session: Session, *, model: bool = False, over: bool = True, note: s
     draft(session)
     key = compose(session, enquiry=enquiry, on=TODAY.isoformat(), model_consent=None, repeat=False)
     lifecycle.open_(session, None, SHOP, key)
-    seats.open_seat(session, None, SHOP, key, "listener", signer=Signer(SECRET))
+    rater_links.open_seat(session, None, SHOP, key, "listener", signer=Signer(SECRET))
     order = slots(session, key)
     for slot in order:
         send(session, key, slot, 4, note=note)
     send(session, key, order[0], 5, rater="listener")
     letters = [slot.letter for slot in order if slot.letter]
-    head = head_to_head.start(session, None, SHOP, key, (letters[0], letters[1]))
+    head = paired_comparison.start(session, None, SHOP, key, (letters[0], letters[1]))
     said = {"head_to_head": head, "number": 1, "preferred": "first", "rated_at": dt.datetime.now(dt.UTC)}
-    head_to_head.record_pair(session, SHOP, key, str(uuid.uuid4()), check_pair(said))
+    paired_comparison.record_pair(session, SHOP, key, str(uuid.uuid4()), check_pair(said))
     trial = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
     if over:
         outcomes.record(session, None, SHOP, key, "kept", BOWS[1], "sound", TODAY)

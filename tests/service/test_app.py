@@ -9,9 +9,8 @@ from fastapi import APIRouter
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from service import security
-from service.errors import Invalid, Refused
-from service.pages import schema
+from service.core.errors import Invalid, Refused
+from service.web import api_schema, security
 from tests.service.client import BROWSER, Client, serving, settings_in
 
 FAULTY = APIRouter()
@@ -61,7 +60,7 @@ def test_every_error_has_the_one_shape(
 ) -> None:
     answer = client.send(method, path, **request_)
     assert answer.status_code == status
-    told = schema.Problem.model_validate(answer.json())
+    told = api_schema.Problem.model_validate(answer.json())
     assert told.detail.endswith(".")
     assert "secret" not in answer.text
     assert "Traceback" not in answer.text
@@ -74,7 +73,7 @@ def test_a_browser_gets_every_error_as_a_page_except_from_the_api(
     answer = client.send(method, path, headers=BROWSER)
     assert answer.status_code == status
     if path.startswith("/api/"):
-        schema.Problem.model_validate(answer.json())
+        api_schema.Problem.model_validate(answer.json())
     else:
         assert answer.headers["content-type"].startswith("text/html")
         assert answer.text.count("<h1") == 1

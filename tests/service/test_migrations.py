@@ -16,9 +16,9 @@ from sqlalchemy import CheckConstraint, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 
 from service import migrations, tables
-from service.access import users
-from service.database import APPLICATION_ID, Database, writing_engine
-from service.errors import Refused
+from service.accounts import users
+from service.core.database import APPLICATION_ID, Database, writing_engine
+from service.core.errors import Refused
 from service.migrations import State
 from service.tables import Base
 

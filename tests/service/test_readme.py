@@ -13,9 +13,9 @@ from typing import Any
 import uvicorn
 
 from service import migrations
-from service.access import keys
 from service.app import create_app
-from service.webhooks import Call
+from service.dealers import api_keys
+from service.mail.webhooks import Call
 from tests.service.client import add_small_range, settings_in
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -35,7 +35,7 @@ def test_the_example_leads_a_trial_from_advice_to_outcome(tmp_path: Path) -> Non
     migrations.upgrade(app.state.database)
     add_small_range(app.state.database)
     with app.state.database.writing() as session:
-        key = keys.make(session, None, "harbour", "server")
+        key = api_keys.make(session, None, "harbour", "server")
     server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

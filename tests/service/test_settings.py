@@ -8,7 +8,7 @@ import pytest
 from pydantic import ValidationError
 
 from service import settings as settings_module
-from service.errors import Refused
+from service.core.errors import Refused
 from service.settings import Settings
 
 SECRET = "0123456789abcdef" * 2

@@ -9,7 +9,7 @@ from sqlalchemy import insert, select, text, update
 from sqlalchemy.exc import DBAPIError, StatementError
 
 from model.domain.vocabulary import Hold, Instrument
-from service.database import Database
+from service.core.database import Database
 from service.tables import (
     AddressKey,
     ApiKey,

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from babel.messages import Catalog
 
-from service import language
+from service.core import language
 from tests import translations
 from tests.translations import TRANSLATED, as_text, catalogue, refreshed, texts, untranslated, wrong
 

@@ -9,8 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.database import Database
-from service.forms import Composing, check_as
+from service.core.database import Database
+from service.questionnaire.forms import Composing, check_as
 from service.trials import composing
 from tests.service.client import add_small_range
 

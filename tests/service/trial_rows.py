@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, Place
 from service import tables
-from service.access import drawn, tablets
+from service.core import tokens
+from service.devices import tablets
 
 LETTERS = ("F", "C", "R", "K")
 """In the order of playing; K is F again, the hidden repeat."""
@@ -68,12 +69,12 @@ def add_user(session: Session, dealer: str = "quayside", email: str | None = Non
 
 def add_tablet(session: Session, dealer: str = "quayside", name: str = "Tablet one") -> tuple[str, str]:
     """Add an enrolled tablet; return its id and key."""
-    key = drawn.secret()
+    key = tokens.secret()
     tablet = tables.Tablet(
-        id=drawn.digest(key)[:32],
+        id=tokens.digest(key)[:32],
         dealer=dealer,
         name=name,
-        digest=drawn.digest(key),
+        digest=tokens.digest(key),
         file_key=tablets.file_key(key),
         enrolled_at=OPENED,
     )

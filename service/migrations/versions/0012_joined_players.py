@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from service.columns import Key
+from service.tables.columns import Key
 
 revision = "0012"
 down_revision = "0011"

@@ -1,0 +1,91 @@
+"""What the staff's forms share: what was typed, what is wrong with it, passwords given once more, and new ones."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from fastapi import Request
+from sqlalchemy.orm import Session
+
+from service.accounts import entering, passwords, securing, users
+from service.accounts.entering import Try
+from service.accounts.users import Account
+from service.core.database import Database
+from service.core.errors import Invalid
+from service.core.language import _
+from service.web import refusal_records
+from service.web.desk_frame import host_of
+from service.web.device_requests import client_of
+from service.web.kept_forms import SECRET_FIELDS
+from service.web.page_data import Fault, Typed
+from service.web.permissions import Fields, Staff, first
+
+
+def typed(form: Fields, problems: Mapping[str, str] | None = None) -> Typed:
+    """Return what stands in the fields; a password never stands in a page."""
+    return Typed(
+        {name: list(values) for name, values in form.items() if name not in SECRET_FIELDS}, dict(problems or {})
+    )
+
+
+def faults(problems: Mapping[str, str], anchors: Mapping[str, str] | None = None) -> tuple[Fault, ...]:
+    """Return the summary at the head of a page; ``anchors``: the id of a field's control where it is not its name."""
+    return tuple(Fault((anchors or {}).get(field, field), sentence) for field, sentence in problems.items())
+
+
+def by_field(error: Invalid) -> dict[str, str]:
+    """Return the first sentence on each field."""
+    found: dict[str, str] = {}
+    for problem in error.problems:
+        found.setdefault(problem.path, problem.message)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class NewPassword:
+    """A new password's digest, empty where it cannot be used; then ``problems`` say why by field."""
+
+    digest: str
+    problems: Mapping[str, str]
+
+
+async def new_password(request: Request, form: Fields, account: Account, words: tuple[str, ...] = ()) -> NewPassword:
+    """Return the digest of the password in a form, made in a thread, or what is wrong with it."""
+    password = first(form, "password")
+    about = (account.email, account.name or "", account.dealer or "", host_of(request), *words)
+    try:
+        await passwords.in_thread(passwords.require_good, password, about)
+    except Invalid as error:
+        return NewPassword("", by_field(error))
+    if first(form, "again") != password:
+        return NewPassword("", {"again": _("The two do not agree; type the same password once more.")})
+    return NewPassword(await passwords.in_thread(passwords.hash_password, password), {})
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Whether one's own password was given once more: ``problems`` say by field why not; ``tried`` is the try counted."""
+
+    tried: Try
+    problems: Mapping[str, str]
+
+
+async def proof(request: Request, staff: Staff, form: Fields, field: str = "current") -> Proof:
+    """Check one's own password in a field, in a thread; raises 429 where it was tried too often."""
+    tried = await entering.try_own(request, staff)
+    database: Database = request.app.state.database
+    with database.reading() as session:
+        known = users.credentials(session, staff.email)
+    if await passwords.in_thread(passwords.fits, known.digest, first(form, field)):
+        return Proof(tried, {})
+    return Proof(tried, {field: _("This is not your current password.")})
+
+
+def code_problems(request: Request, session: Session, user: int, form: Fields, field: str = "proof") -> dict[str, str]:
+    """Use the code of the second factor in a field up; return what is wrong with it by field, which is put on record."""
+    if securing.code_fits(session, user, first(form, field)):
+        return {}
+    refusal_records.code(session, user, client_of(request))
+    sentence = _(
+        "This code is not right, or was used already. Expected the one that the app shows now, or a recovery code."
+    )
+    return {field: sentence}

@@ -1,0 +1,152 @@
+"""One's own account: another password, and where one is signed in (ASVS 5.0, 6.2.2, 6.2.3, 7.4.3, 7.5.2)."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.orm import Session
+
+from service.accounts import account_forms, browser_words, browsers, entering, passwords, second_factor, tries, users
+from service.accounts.account_data import AccountPage, SessionLine
+from service.accounts.account_forms import NewPassword, Proof
+from service.accounts.browsers import Browser
+from service.core import audit, audit_events, times, tokens
+from service.core.database import Database
+from service.core.language import _
+from service.web import form_tokens, roles, staff_sessions
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_frame import see, show
+from service.web.permissions import AnyStaff, Posted, Staff, first
+from service.web.staff_sessions import OpenSession
+
+router = APIRouter()
+ACCOUNT = "/desk/account"
+WELL_KNOWN = "/.well-known/change-password"
+_SESSION, _BROWSER = "session", "browser"
+
+
+@router.get(WELL_KNOWN)
+async def change_password_page() -> Response:
+    """Lead password managers to where the password is changed ('A Well-Known URL for Changing Passwords', W3C)."""
+    return RedirectResponse(f"{ACCOUNT}#new-password", 303)
+
+
+@router.get(ACCOUNT)
+async def account(request: Request, staff: AnyStaff, session: Reading) -> Response:
+    """Show one's own account."""
+    return _page(request, staff, session, {})
+
+
+async def _changed(request: Request, staff: AnyStaff, form: Posted) -> tuple[Proof, NewPassword]:
+    """Check the current password and make the new one's digest before the route asks for the database's turn."""
+    proof = await account_forms.proof(request, staff, form)
+    if proof.problems:
+        return proof, NewPassword("", proof.problems)
+    database: Database = request.app.state.database
+    with database.reading() as session:
+        mine = users.account(session, staff.scope, staff.user)
+    return proof, await account_forms.new_password(request, form, mine, (staff.dealer_name or "",))
+
+
+@router.post(f"{ACCOUNT}/password")
+async def change_password(
+    request: Request,
+    staff: AnyStaff,
+    form: Posted,
+    changed: Annotated[tuple[Proof, NewPassword], Depends(_changed)],
+    session: Writing,
+) -> Response:
+    """Set another password; every other session ends, every other browser is forgotten.
+
+    Where there is a second factor a code of it is asked for too. It is used up only where nothing else is wrong, and a wrong
+    one counts as a try at the password does.
+    """
+    proof, new = changed
+    problems = dict(new.problems)
+    if not problems and second_factor.of_user(session, staff.user) is not None:
+        problems = account_forms.code_problems(request, session, staff.user, form)
+    if not (proof.problems or "proof" in problems):
+        tries.give_back(session, proof.tried.of)
+    if problems:
+        return _page(request, staff, session, problems)
+    users.change_password(session, staff.user, new.digest, keep=staff.session, browser=entering.browser_secret(request))
+    reply = see(request, ACCOUNT, _("Your password is changed, and you are signed out everywhere else."))
+    entering.know_browser(request, session, reply, staff.user)
+    return reply
+
+
+async def _proof(request: Request, staff: AnyStaff, form: Posted) -> Proof:
+    return await account_forms.proof(request, staff, form, "mine")
+
+
+@router.post(f"{ACCOUNT}/sessions")
+async def end(
+    request: Request, staff: AnyStaff, form: Posted, proof: Annotated[Proof, Depends(_proof)], session: Writing
+) -> Response:
+    """End one session or forget one browser of one's own, or all but this; the password is asked for once more."""
+    chosen, others = first(form, "end"), first(form, "which") == "others"
+    problems = {"end": _("Choose what is to be ended.")} if not (chosen or others) else {}
+    problems |= proof.problems
+    if problems:
+        return _page(request, staff, session, problems)
+    tries.give_back(session, proof.tried.of)
+    return _end_others(request, staff, session) if others else _end_one(request, staff, session, chosen)
+
+
+def _end_others(request: Request, staff: Staff, session: Session) -> Response:
+    staff_sessions.end_all(session, staff.user, but=staff.session)
+    browsers.forget_all(session, staff.user, but=entering.browser_secret(request))
+    audit.record(session, staff.user, audit_events.OTHER_SESSIONS_ENDED, f"user {staff.user}", dealer=staff.scope.slug)
+    return see(request, ACCOUNT, _("You are signed out everywhere else."))
+
+
+def _end_one(request: Request, staff: Staff, session: Session, chosen: str) -> Response:
+    """End what was chosen; what has ended meanwhile is as good as ended."""
+    kind, _dot, ident = chosen.partition(".")
+    if kind == _BROWSER:
+        for browser in browsers.of_user(session, staff.user):
+            if browser.ident == ident:
+                browsers.forget(session, staff.user, browser.digest)
+                audit.record(
+                    session, staff.user, audit_events.BROWSER_FORGOTTEN, f"user {staff.user}", dealer=staff.scope.slug
+                )
+        return see(request, ACCOUNT, _("This browser is not known any more."))
+    for each in staff_sessions.of_user(session, staff.user):
+        if each.ident == ident:
+            staff_sessions.end(session, each.digest)
+            audit.record(session, staff.user, audit_events.SESSION_ENDED, f"user {staff.user}", dealer=staff.scope.slug)
+    return see(request, ACCOUNT, _("This session has ended."))
+
+
+def _page(request: Request, staff: Staff, session: Session, problems: dict[str, str]) -> Response:
+    secret, factor = entering.browser_secret(request), second_factor.of_user(session, staff.user)
+    known = browsers.of_user(session, staff.user)
+    page = AccountPage(
+        title=_("Your account"),
+        action=f"{ACCOUNT}/password",
+        csrf=form_tokens.token(request, staff.csrf, staff.user),
+        typed=account_forms.typed({}, problems),
+        faults=account_forms.faults(problems),
+        email=staff.email,
+        role=roles.name_of(staff.role),
+        least=passwords.SHORTEST,
+        sessions=tuple(
+            _line(_SESSION, each, here=each.digest == staff.session)
+            for each in staff_sessions.of_user(session, staff.user)
+        ),
+        browsers=tuple(_line(_BROWSER, each, here=each.digest == tokens.digest(secret or "")) for each in known),
+        factor=times.moment(factor.since) if factor else "",
+        codes_left=factor.codes_left if factor else 0,
+    )
+    return show(request, staff, "accounts/account.html", page, status=422 if problems else 200)
+
+
+def _line(kind: str, each: OpenSession | Browser, *, here: bool) -> SessionLine:
+    return SessionLine(
+        value=f"{kind}.{each.ident}",
+        device=browser_words.words(each.device),
+        network=each.device.network or "",
+        begun=times.moment(each.created_at),
+        seen=times.moment(each.seen_at),
+        here=here,
+    )

@@ -1,0 +1,108 @@
+"""Browsers in which somebody has signed in before: their tries count apart from those of strangers.
+
+The cookie's secret is drawn anew at every sign-in, so that one planted by somebody else is worth nothing afterwards. One
+browser may be known for several accounts, as at a shop's counter.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, delete, select, update
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.accounts.tries import FORGOTTEN_AFTER
+from service.core import tokens
+from service.tables import KnownBrowser, SignInTries
+from service.web.browser_names import Device
+
+LIFE = dt.timedelta(days=180)
+"""A browser is forgotten so long after its last sign-in."""
+MOST = 10
+"""So many are known of one account; one more, and the one unused for longest is forgotten."""
+
+
+@dataclass(frozen=True, slots=True)
+class Browser:
+    """A browser that is known; ``ident`` names it to its owner, ``device`` is where it was last."""
+
+    ident: str
+    digest: str
+    device: Device
+    created_at: dt.datetime
+    seen_at: dt.datetime
+
+
+def known_user(session: Session, email: str, secret: str | None, now: dt.datetime | None = None) -> int | None:
+    """Return the account of an address for which the browser of a cookie's secret is known; None where it is not."""
+    if not secret:
+        return None
+    user, since = tables.User, (now or _now()) - LIFE
+    return session.scalar(
+        select(user.id)
+        .join(KnownBrowser, KnownBrowser.user == user.id)
+        .where(user.email == email.strip().lower(), KnownBrowser.digest == tokens.digest(secret))
+        .where(KnownBrowser.seen_at > since)
+    )
+
+
+def remember(session: Session, user: int, secret: str | None, device: Device, now: dt.datetime | None = None) -> str:
+    """Know a browser from now on and return its cookie's new secret; ``secret``: the one it had, None for a new one."""
+    now, new = now or _now(), tokens.secret()
+    digest = tokens.digest(new)
+    if secret:
+        old = KnownBrowser.digest == tokens.digest(secret)
+        session.execute(update(KnownBrowser).where(old).values(digest=digest))
+    row = session.get(KnownBrowser, (digest, user), populate_existing=True)
+    if row is None:
+        row = KnownBrowser(digest=digest, user=user, created_at=now)
+        session.add(row)
+    row.browser, row.system, row.network, row.seen_at = device.browser, device.system, device.network, now
+    session.flush()
+    _forget_oldest(session, user)
+    return new
+
+
+def _forget_oldest(session: Session, user: int) -> None:
+    newest = select(KnownBrowser.digest).where(KnownBrowser.user == user).order_by(KnownBrowser.seen_at.desc())
+    kept = session.scalars(newest.limit(MOST)).all()
+    session.execute(delete(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.digest.not_in(kept)))
+
+
+def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[Browser]:
+    """Return the browsers that are known of a user, the one used last first."""
+    since = (now or _now()) - LIFE
+    asked = select(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.seen_at > since)
+    return [
+        Browser(
+            ident=tokens.digest(row.digest)[:16],
+            digest=row.digest,
+            device=Device(row.browser, row.system, row.network),
+            created_at=row.created_at,
+            seen_at=row.seen_at,
+        )
+        for row in session.scalars(asked.order_by(KnownBrowser.seen_at.desc(), KnownBrowser.digest))
+    ]
+
+
+def forget(session: Session, user: int, digest: str) -> None:
+    """Forget one browser of a user."""
+    session.execute(delete(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.digest == digest))
+
+
+def forget_all(session: Session, user: int, but: str | None = None) -> None:
+    """Forget every browser of a user, but the one of a cookie's secret."""
+    kept = tokens.digest(but) if but else ""
+    session.execute(delete(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.digest != kept))
+
+
+def spent(now: dt.datetime) -> list[tuple[type[tables.Base], ColumnElement[bool]]]:
+    """Return the tables of this module with the condition of what is over in them."""
+    return [
+        (KnownBrowser, KnownBrowser.seen_at <= now - LIFE),
+        (SignInTries, SignInTries.last_at < now - FORGOTTEN_AFTER),
+    ]
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

@@ -1,0 +1,68 @@
+"""A forgotten password: a link by mail. Every address gets the same answer, and what is done for it is done after the answer."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.background import BackgroundTask
+
+from service.accounts import account_forms, entering, securing
+from service.accounts.account_data import ForgottenPage
+from service.accounts.entering import BEFORE
+from service.core import tokens
+from service.core.database import Database
+from service.core.language import _
+from service.web import permissions
+from service.web.permissions import Fields, first
+from service.web.rendering import render
+
+router = APIRouter()
+FORGOTTEN = "/desk/forgotten"
+_LONGEST = 254
+
+
+@router.get(FORGOTTEN)
+async def ask(request: Request, sent: str = "") -> Response:
+    """Show the form, or say what comes next."""
+    return _form(request, {}, {}, sent=sent == "yes")
+
+
+@router.post(FORGOTTEN)
+async def send(request: Request, form: Annotated[Fields, Depends(permissions.fields_of)]) -> Response:
+    """Send a link to whoever has an account under the address."""
+    nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "")
+    request.app.state.tokens.require(_bound_to(nonce), first(form, "csrf") if nonce else "")
+    entering.limit_address(request)
+    email = first(form, "email").strip()
+    if "@" not in email or len(email) > _LONGEST:
+        sentence = _("Expected the e-mail address that you sign in with, such as name@example.org.")
+        return _form(request, {"email": [email[:_LONGEST]]}, {"email": sentence})
+    reply = RedirectResponse(f"{FORGOTTEN}?sent=yes", 303)
+    reply.background = BackgroundTask(_send, request.app.state.database, email)
+    return reply
+
+
+async def _send(database: Database, email: str) -> None:
+    async with database.turn():
+        with database.writing() as session:
+            securing.forgotten(session, email)
+
+
+def _form(request: Request, fields: dict[str, list[str]], problems: dict[str, str], *, sent: bool = False) -> Response:
+    nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "") or tokens.secret()
+    page = ForgottenPage(
+        title=_("A link to set a new password"),
+        demo=request.app.state.demo,
+        action=FORGOTTEN,
+        csrf=request.app.state.tokens.make(_bound_to(nonce)),
+        typed=account_forms.typed(fields, problems),
+        faults=account_forms.faults(problems),
+        sent=sent,
+    )
+    reply = render(request, "accounts/forgotten.html", page, 422 if problems else 200)
+    permissions.set_cookie(request, reply, nonce, BEFORE)
+    return reply
+
+
+def _bound_to(nonce: str) -> str:
+    return f"forgotten:{nonce}"

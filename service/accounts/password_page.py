@@ -1,0 +1,69 @@
+"""Setting a password by a one-time link. The link's page changes nothing; its button does, once."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from service.accounts import account_forms, entering, passwords, users
+from service.accounts.account_data import PasswordPage
+from service.accounts.account_forms import NewPassword
+from service.accounts.users import Account
+from service.core.database import Database
+from service.core.language import _
+from service.web import permissions
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_frame import see
+from service.web.permissions import Fields, first
+from service.web.rendering import render
+
+router = APIRouter()
+
+
+@router.get("/desk/password/{secret}")
+async def ask(request: Request, secret: str, session: Reading) -> Response:
+    """Show the form to whoever has a link that works."""
+    return _form(request, secret, users.link_of(session, secret), {})
+
+
+async def _new(request: Request, secret: str, form: Annotated[Fields, Depends(permissions.fields_of)]) -> NewPassword:
+    """Make the digest before the route asks for the database's turn."""
+    request.app.state.tokens.require(_bound_to(secret), first(form, "csrf"))
+    entering.limit_address(request)
+    database: Database = request.app.state.database
+    with database.reading() as session:
+        account = users.link_of(session, secret)
+    return await account_forms.new_password(request, form, account)
+
+
+@router.post("/desk/password/{secret}")
+async def set_password(
+    request: Request, secret: str, new: Annotated[NewPassword, Depends(_new)], session: Writing
+) -> Response:
+    """Set the password, and lead to the sign-in."""
+    if new.problems:
+        return _form(request, secret, users.link_of(session, secret), dict(new.problems))
+    account = users.set_password(session, secret, new.digest)
+    reply = see(request, permissions.SIGN_IN, _("Your password is set. Sign in with it now."))
+    permissions.drop_cookie(request, reply)
+    # Whoever has the link has the mailbox, or was handed it: strangers' tries do not shut this browser out.
+    entering.know_browser(request, session, reply, account.id)
+    return reply
+
+
+def _form(request: Request, secret: str, account: Account, problems: dict[str, str]) -> Response:
+    page = PasswordPage(
+        title=_("Choose your password"),
+        demo=request.app.state.demo,
+        action=f"/desk/password/{secret}",
+        csrf=request.app.state.tokens.make(_bound_to(secret)),
+        typed=account_forms.typed({}, problems),
+        faults=account_forms.faults(problems),
+        email=account.email,
+        least=passwords.SHORTEST,
+    )
+    return render(request, "accounts/password.html", page, 422 if problems else 200)
+
+
+def _bound_to(secret: str) -> str:
+    return f"password:{secret}"

@@ -1,0 +1,306 @@
+"""The staff's accounts: made, given a link to set the password, signed in, disabled.
+
+No account comes with a password. Whoever makes one hands on a link that works once and for 72 hours, so that a password is
+known to nobody but its owner (ASVS 5.0, 6.4.1).
+"""
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+
+from sqlalchemy import delete, func, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.accounts import browsers, half_sign_ins, passwords, securing
+from service.core import audit, audit_events, language, tokens
+from service.core.errors import FieldProblem, Invalid, NotHere, Refused
+from service.core.language import _
+from service.mail import mails
+from service.web import staff_sessions
+from service.web.roles import ROLES, name_of
+from service.web.scopes import AllDealers, Scope
+
+EVERYBODYS = AllDealers()
+LINK_LIFE = dt.timedelta(hours=72)
+_LONGEST = 254
+"""Characters of an address (RFC 5321, 4.5.3.1.3, less the brackets) and of a name."""
+_ADDRESS = re.compile(r"[^@\s\x00-\x1f\x7f]+@[^@\s\x00-\x1f\x7f]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """One of the staff.
+
+    Attributes
+    ----------
+    dealer : slug of the dealer that the account is bound to; None: not bound to one.
+    has_password : False as long as the link was not used.
+    sessions : how many are open.
+    """
+
+    id: int
+    email: str
+    name: str | None
+    role: str
+    dealer: str | None
+    language: str | None
+    has_password: bool
+    disabled: bool
+    sessions: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Credentials:
+    """What is needed to check a password; an unknown or disabled account has a digest that no password fits."""
+
+    user: int | None
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Invited:
+    """An account with a new link to set its password; ``secret`` is the last part of the link's path, told this once."""
+
+    account: Account
+    secret: str
+    new: bool
+
+
+def add(
+    session: Session,
+    email: str,
+    role: str,
+    dealer: str | None = None,
+    *,
+    name: str | None = None,
+    language_code: str | None = None,
+    by: int | None = None,
+) -> Invited:
+    """Make an account, or set a known one's role and dealer, and give it a new link; an earlier link ends.
+
+    Raises
+    ------
+    Invalid : the address, the role, the dealer or the language cannot be used.
+    """
+    email = email.strip().lower()
+    _require_usable(session, email, role, dealer, name, language_code)
+    user = session.scalar(select(tables.User).where(tables.User.email == email))
+    new = user is None
+    if user is None:
+        user = tables.User(email=email, role=role, dealer=dealer, created_at=_now())
+        session.add(user)
+    elif (user.role, user.dealer) != (role, dealer) or user.disabled_at is not None:
+        _require_another_owner(session, user, stays=role == "owner" and dealer is None)
+        user.role, user.dealer, user.disabled_at = role, dealer, None
+        _end_all(session, user.id)
+    user.name, user.language = name or user.name, language.known(language_code) or user.language
+    session.flush()
+    did = audit_events.ACCOUNT_MADE if new else audit_events.ROLE_SET
+    audit.record(session, by, did, f"user {user.id}", dealer=dealer, role=role)
+    return Invited(_account(user), new_link(session, EVERYBODYS, user.id, by=by), new)
+
+
+def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None) -> str:
+    """Return the secret of a new link to set a user's password, which goes out by mail too; earlier ones end.
+
+    Raises
+    ------
+    NotHere : there is no such user within the scope.
+    """
+    row = _user(session, scope, user)
+    session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
+    secret = tokens.secret()
+    session.add(tables.PasswordLink(digest=tokens.digest(secret), user=row.id, expires_at=_now() + LINK_LIFE))
+    audit.record(session, by, audit_events.PASSWORD_LINK_MADE, f"user {row.id}", dealer=row.dealer)
+    mails.password(session, row, f"/desk/password/{secret}", tokens.digest(secret))
+    return secret
+
+
+def link_of(session: Session, secret: str) -> Account:
+    """Return whose password a link sets; raises `NotHere` where it is unknown, used or too old."""
+    user = session.scalar(
+        select(tables.User)
+        .join(tables.PasswordLink, tables.PasswordLink.user == tables.User.id)
+        .where(tables.PasswordLink.digest == tokens.digest(secret))
+        .where(tables.PasswordLink.used_at.is_(None), tables.PasswordLink.expires_at > _now())
+        .where(tables.User.disabled_at.is_(None))
+    )
+    if user is None:
+        raise NotHere
+    return _account(user)
+
+
+def set_password(session: Session, secret: str, digest: str) -> Account:
+    """Set a password by its link: once, after which every session of the user ends. Raises `NotHere` as `link_of` does."""
+    link = tables.PasswordLink
+    session.execute(select(link.digest).where(link.digest == tokens.digest(secret)).with_for_update())
+    account = link_of(session, secret)
+    session.get_one(link, tokens.digest(secret)).used_at = _now()
+    session.get_one(tables.User, account.id).password = digest
+    securing.password_set(session, account.id, audit_events.PASSWORD_SET)
+    return account
+
+
+def change_password(session: Session, user: int, digest: str, keep: str, browser: str | None = None) -> None:
+    """Set another password of a signed-in user, whose other sessions end and whose other browsers are forgotten.
+
+    ``keep``: digest of the session that goes on; ``browser``: secret of the browser that stays known.
+    """
+    _user(session, EVERYBODYS, user).password = digest
+    securing.password_set(session, user, audit_events.PASSWORD_CHANGED, keep, browser)
+
+
+def renew_digest(session: Session, user: int, old: str, new: str) -> None:
+    """Put a digest of today's cost in place of an older one of the same password, unless that was changed meanwhile."""
+    row = _user(session, EVERYBODYS, user)
+    if row.password == old:
+        row.password = new
+
+
+def credentials(session: Session, email: str) -> Credentials:
+    """Return what a password is checked against; for nobody's address too, so that both take the same time."""
+    user = session.scalar(
+        select(tables.User).where(tables.User.email == email.strip().lower(), tables.User.disabled_at.is_(None))
+    )
+    if user is None or user.password is None:
+        return Credentials(None, passwords.NOBODYS)
+    return Credentials(user.id, user.password)
+
+
+def account(session: Session, scope: Scope, user: int) -> Account:
+    """Return one account; raises `NotHere` where there is none within the scope."""
+    return _account(_user(session, scope, user))
+
+
+def listed(session: Session, scope: Scope) -> list[Account]:
+    """Return the accounts of a scope by address, with their open sessions."""
+    kept, now = tables.StaffSession, _now()
+    open_ = (kept.expires_at > now, kept.seen_at > now - staff_sessions.IDLE)
+    counted = session.execute(select(kept.user, func.count()).where(*open_).group_by(kept.user))
+    counts = {user: count for user, count in counted}  # noqa: C416 - rows are no pairs to `dict` for the type checker
+    asked = select(tables.User).where(scope.holds(tables.User.dealer)).order_by(tables.User.email)
+    return [_account(user, counts.get(user.id, 0)) for user in session.scalars(asked)]
+
+
+def known(session: Session, email: str) -> int:
+    """Return the id of an address; raises `Refused` where nobody has it."""
+    found = session.scalar(select(tables.User.id).where(tables.User.email == email.strip().lower()))
+    if found is None:
+        raise Refused(_("Nobody here has the address {email}.").format(email=email.strip()))
+    return found
+
+
+def disable(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
+    """Disable an account: its sessions and links end at once, what it did stays on record.
+
+    Raises
+    ------
+    NotHere : there is no such user within the scope.
+    Refused : it is the last owner who is not bound to a dealer.
+    """
+    row = _user(session, scope, user)
+    if row.disabled_at is not None:
+        return
+    _require_another_owner(session, row)
+    row.disabled_at = _now()
+    session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == user))
+    _end_all(session, user)
+    browsers.forget_all(session, user)
+    audit.record(session, by, audit_events.ACCOUNT_DISABLED, f"user {user}", dealer=row.dealer)
+
+
+def end_sessions(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
+    """End every session and half sign-in of a user; raises `NotHere` as `disable` does."""
+    row = _user(session, scope, user)
+    _end_all(session, user)
+    audit.record(session, by, audit_events.SESSIONS_ENDED, f"user {user}", dealer=row.dealer)
+
+
+def _end_all(session: Session, user: int) -> None:
+    """End a user's sign-ins, those too that wait for the code of the second factor."""
+    staff_sessions.end_all(session, user)
+    half_sign_ins.end_all(session, user)
+
+
+def _require_usable(
+    session: Session, email: str, role: str, dealer: str | None, name: str | None, language_code: str | None
+) -> None:
+    problems = [
+        FieldProblem(field, sentence)
+        for field, sentence in (
+            ("email", _address_problem(email)),
+            ("name", _("Expected a name of at most 254 characters.") if len(name or "") > _LONGEST else ""),
+            ("role", _role_problem(role, dealer)),
+            ("dealer", _dealer_problem(session, dealer)),
+            ("language", _language_problem(language_code)),
+        )
+        if sentence
+    ]
+    if problems:
+        raise Invalid(problems)
+
+
+def _address_problem(email: str) -> str:
+    if len(email) <= _LONGEST and _ADDRESS.fullmatch(email):
+        return ""
+    return _("{got} is no e-mail address; expected one such as name@example.org.").format(got=email[:80] or "–")
+
+
+def _role_problem(role: str, dealer: str | None) -> str:
+    if role not in ROLES:
+        return _("Expected one of the roles {roles}.").format(roles=", ".join(map(name_of, ROLES)))
+    if ROLES[role].one_dealer and not dealer:
+        return _("Whoever has this role belongs to a dealer: choose which one.")
+    return ""
+
+
+def _dealer_problem(session: Session, dealer: str | None) -> str:
+    if not dealer or session.get(tables.Dealer, dealer) is not None:
+        return ""
+    return _("There is no dealer ‘{slug}’; expected one that ‘dealers list’ shows.").format(slug=dealer[:80])
+
+
+def _language_problem(code: str | None) -> str:
+    if code is None or language.known(code):
+        return ""
+    return _("Expected one of the languages {codes}.").format(codes=", ".join(language.NAMES))
+
+
+def _require_another_owner(session: Session, row: tables.User, *, stays: bool = False) -> None:
+    """Raise `Refused` where nobody would be left to look after every account."""
+    if row.role != "owner" or row.dealer is not None or row.disabled_at is not None or stays:
+        return
+    others = select(func.count()).where(
+        tables.User.role == "owner",
+        tables.User.dealer.is_(None),
+        tables.User.disabled_at.is_(None),
+        tables.User.id != row.id,
+    )
+    if not session.scalar(others):
+        raise Refused(_("This is the only owner left; make another one first, or nobody can look after the accounts."))
+
+
+def _user(session: Session, scope: Scope, user: int) -> tables.User:
+    row = session.get(tables.User, user)
+    if row is None or not scope.covers(row.dealer):
+        raise NotHere
+    return row
+
+
+def _account(row: tables.User, open_sessions: int = 0) -> Account:
+    return Account(
+        id=row.id,
+        email=row.email,
+        name=row.name,
+        role=row.role,
+        dealer=row.dealer,
+        language=row.language,
+        has_password=row.password is not None,
+        disabled=row.disabled_at is not None,
+        sessions=open_sessions,
+    )
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

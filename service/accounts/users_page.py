@@ -1,0 +1,185 @@
+"""Accounts, for an owner: made, given a new link, disabled, let in again, signed out everywhere (ASVS 5.0, 7.4.5).
+
+An owner who is bound to a dealer sees and makes that dealer's accounts only.
+"""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service.accounts import account_forms, dealer_list, users
+from service.accounts.account_data import UserLine, UsersPage
+from service.accounts.users import Account
+from service.core.errors import Invalid, NotAllowed, NotHere, Refused
+from service.core.language import _
+from service.questionnaire.choices import Option
+from service.web import form_tokens, roles
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_frame import address_of, see, show
+from service.web.permissions import Fields, Needs, Posted, Staff, first
+from service.web.roles import Permission
+
+router = APIRouter()
+Views = Annotated[Staff, Depends(Needs(Permission.USERS_VIEW))]
+Changes = Annotated[Staff, Depends(Needs(Permission.USERS_CHANGE))]
+USERS = "/desk/users"
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What the page shows besides the accounts: what was typed and is wrong, or a new link."""
+
+    form: Fields | None = None
+    problems: dict[str, str] | None = None
+    link: str = ""
+    link_for: str = ""
+
+
+@router.get(USERS)
+async def listed(request: Request, staff: Views, session: Reading) -> Response:
+    """Show the accounts."""
+    return _page(request, staff, session, _Shown())
+
+
+@router.post(USERS)
+async def add(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Make an account and show its link, or say what cannot be used."""
+    dealer = staff.scope.slug or first(form, "dealer") or None
+    try:
+        _require_may_grant(staff, first(form, "role"), dealer)
+        _require_unknown(session, first(form, "email"))
+        with session.begin_nested():
+            invited = users.add(
+                session,
+                first(form, "email"),
+                first(form, "role"),
+                dealer,
+                name=first(form, "name").strip() or None,
+                by=staff.user,
+            )
+    except Invalid as error:
+        return _page(request, staff, session, _Shown(form, account_forms.by_field(error)))
+    return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
+
+
+@router.post(f"{USERS}/{{user}}/link")
+async def new_link(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Show a new link for a known account."""
+    del form
+    account = _account(session, staff, user)
+    if account.disabled:
+        raise Refused(_("This account is disabled; let it in again first."))
+    secret = users.new_link(session, staff.scope, account.id, by=staff.user)
+    return _page(request, staff, session, _with_link(request, account, secret))
+
+
+@router.post(f"{USERS}/{{user}}/enable")
+async def enable(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Let a disabled account in again, by a new link."""
+    del form
+    known = _account(session, staff, user)
+    invited = users.add(session, known.email, known.role, known.dealer, by=staff.user)
+    return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
+
+
+@router.post(f"{USERS}/{{user}}/disable")
+async def disable(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Disable an account; it is signed out everywhere at once."""
+    del form
+    if _number(user) == staff.user:
+        raise Refused(_("You cannot disable your own account; another owner can."))
+    account = _account(session, staff, user)
+    users.disable(session, staff.scope, account.id, by=staff.user)
+    return see(request, USERS, _("{email} can no longer sign in.").format(email=account.email))
+
+
+@router.post(f"{USERS}/{{user}}/sessions")
+async def end_sessions(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Sign an account out everywhere."""
+    del form
+    account = _account(session, staff, user)
+    users.end_sessions(session, staff.scope, account.id, by=staff.user)
+    return see(request, USERS, _("{email} is signed out everywhere.").format(email=account.email))
+
+
+def _account(session: Session, staff: Staff, number: str) -> Account:
+    """Return an account that may be handed on or ended; raises `NotHere`, or `NotAllowed` where it may more than whoever asks."""
+    account = users.account(session, staff.scope, _number(number))
+    if not staff.may_grant(account.role, account.dealer):
+        raise NotAllowed
+    return account
+
+
+def _number(text: str) -> int:
+    """Return an account's number; raises `NotHere` for what is none (no database has one above 31 bits)."""
+    if not (text.isascii() and text.isdigit() and len(text) <= 10 and int(text) < 1 << 31):
+        raise NotHere
+    return int(text)
+
+
+def _require_may_grant(staff: Staff, role: str, dealer: str | None) -> None:
+    """Raise `Invalid` for an account that could do more than whoever makes it, or elsewhere."""
+    if not staff.may_grant(role, dealer):
+        raise Invalid([("role", _("Expected a role that covers no more than your own."))])
+
+
+def _require_unknown(session: Session, email: str) -> None:
+    """Raise `Invalid` for an address that has an account: its role is nothing to be changed by a slip."""
+    try:
+        users.known(session, email)
+    except Refused:
+        return
+    raise Invalid([("email", _("This address has an account already, here or with another dealer."))])
+
+
+def _with_link(request: Request, account: Account, secret: str) -> _Shown:
+    return _Shown(link=address_of(request, f"/desk/password/{secret}"), link_for=account.email)
+
+
+def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Response:
+    known = dealer_list.listed(session, staff.scope)
+    names = {dealer.slug: dealer.name for dealer in known}
+    problems = shown.problems or {}
+    page = UsersPage(
+        title=_("Users"),
+        action=USERS,
+        csrf=form_tokens.token(request, staff.csrf, staff.user),
+        typed=account_forms.typed(shown.form or {"role": ["adviser"], "dealer": [staff.dealer or ""]}, problems),
+        faults=account_forms.faults(problems, {"role": "role-adviser"}),
+        users=tuple(_line(each, staff, names) for each in users.listed(session, staff.scope)),
+        roles=tuple(Option(name, _(role.name).capitalize(), _(role.does)) for name, role in roles.ROLES.items()),
+        dealers=_dealers(staff, names),
+        link=shown.link,
+        link_for=shown.link_for,
+    )
+    return show(request, staff, "accounts/users.html", page, status=422 if problems else 200)
+
+
+def _dealers(staff: Staff, names: dict[str, str]) -> tuple[Option, ...]:
+    every = () if staff.scope.slug else (Option("", _("not bound to one dealer")),)
+    return (*every, *(Option(slug, name) for slug, name in names.items()))
+
+
+def _line(account: Account, staff: Staff, names: dict[str, str]) -> UserLine:
+    return UserLine(
+        id=account.id,
+        email=account.email,
+        name=account.name or "",
+        role=roles.name_of(account.role),
+        dealer=names.get(account.dealer or "", account.dealer or ""),
+        state=_state(account),
+        disabled=account.disabled,
+        own=account.id == staff.user,
+        sessions=account.sessions,
+    )
+
+
+def _state(account: Account) -> str:
+    if account.disabled:
+        return _("disabled")
+    if not account.has_password:
+        return _("no password yet")
+    return _("signed in") if account.sessions else _("may sign in")

@@ -1,0 +1,1 @@
+"""The main way: answers in, one stored document out, and every sentence about it."""

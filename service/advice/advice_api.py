@@ -1,0 +1,104 @@
+"""The JSON API: advice for programs."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.responses import JSONResponse
+from pydantic.json_schema import models_json_schema
+
+from service.advice import advise, influence_words, why, words
+from service.core import language
+from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.language import _
+from service.dealers import api_keys as keys
+from service.dealers import key_check
+from service.dealers.key_check import Brought
+from service.dealers.keyed import AnyCaller
+from service.players import known
+from service.questionnaire import forms
+from service.questionnaire.server_fields import OutcomeIn, TrialIn
+from service.questionnaire.sheet_fields import SheetIn
+from service.web import api_operations, api_schema, costs
+from service.web.bodies import json_body
+from service.web.database_sessions import Writing
+from service.web.device_requests import client_of, not_too_often
+
+router = APIRouter()
+_REF = "#/components/schemas/{model}"
+_QUESTIONNAIRE = _REF.format(model=forms.Questionnaire.__name__)
+
+
+async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
+    """Read the questionnaire of a request; raises 429, 415, 413, 408 or `Invalid`.
+
+    A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
+    A dealer's server, which speaks for many players, may ask more often than a player, and is counted by its key.
+    """
+    if found is not None and found.kind == keys.SERVER:
+        not_too_often(found.digest, request.app.state.server_limit)
+    else:
+        not_too_often(client_of(request), request.app.state.advice_limit)
+        not_too_often(client_of(request), request.app.state.cost_limit, costs.ADVICE)
+    body = await json_body(request)
+    language.ask(forms.language_of(body))
+    return forms.read(body)
+
+
+@router.post(
+    key_check.ADVICE,
+    summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
+    responses={
+        200: {"model": api_schema.Advice, "description": "The advice"},
+        **api_schema.errors(400, 401, 403, 408, 413, 415, 421, 422, 429, 500, 503),
+    },
+    openapi_extra={
+        "security": [{}, {"bearer": []}],
+        "requestBody": {"required": True, "content": {"application/json": {"schema": {"$ref": _QUESTIONNAIRE}}}},
+    },
+)
+async def give_advice(
+    request: Request,
+    questionnaire: Annotated[forms.Questionnaire, Depends(asked)],
+    brought: Brought,
+    session: Writing,
+    explain: Annotated[bool, Query(description="Say what each answer did, as `influence`")] = False,
+) -> JSONResponse:
+    """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice.
+
+    With a dealer's key it is that dealer's enquiry; with the server key the answer names the copies to bring, and a `player` who is
+    known may be named: what that player rated counts then.
+    """
+    found = key_check.caller(session, brought)
+    is_server = found is not None and found.kind == keys.SERVER
+    if explain and not is_server:
+        costs.charge(request, costs.ADVICE)
+    client = None if is_server else (request.client.host if request.client else "")
+    asked_of = key_check.bound(questionnaire, found)
+    if asked_of.player is not None and not is_server:
+        sentence = _("Only a dealer’s own server may name a player; leave it out.")
+        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_OPEN)])
+    marks = known.of_server(session, asked_of)
+    told = advise.advise(session, asked_of, client=client, marks=marks)
+    answer = words.reply(told, operator=is_server)
+    answer |= {"player": known.key_of(session, marks)} if marks.player is not None else {}
+    address = advise.address_of(session, told["id"]) if explain else None
+    did = why.explained(session, address) if address else None
+    return JSONResponse(answer if did is None else answer | {"influence": influence_words.influence(did, told)})
+
+
+@router.get("/openapi.json", include_in_schema=False)
+async def description(request: Request) -> JSONResponse:
+    """Describe the API (OpenAPI 3.1)."""
+    return JSONResponse(request.app.openapi())
+
+
+def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
+    """Return the OpenAPI description with the models of the bodies that routes read without FastAPI's help, and the keys."""
+    _refs, models = models_json_schema(
+        [(form, "validation") for form in (forms.Questionnaire, TrialIn, OutcomeIn, SheetIn)],
+        ref_template=_REF,
+        schema_generator=api_schema.Bodies,
+    )
+    _refs, answers = models_json_schema([(api_schema.Problem, "serialization")], ref_template=_REF)
+    description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"] | answers["$defs"])
+    return api_operations.add_links(key_check.add_security(description))

@@ -1,0 +1,382 @@
+"""One player's answer as data: what is stored of an advice, and what page, JSON and mail read; no words."""
+
+import datetime as dt
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from statistics import fmean
+from typing import Any
+
+import numpy as np
+
+from model.domain.records import Answers, Run
+from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
+from model.preference.catalogue import View
+from model.preference.prediction import Outlook
+from model.preference.yardstick import KnownBow
+from model.trial import STRETCH, Entry, Influence, Proposal, VerdictCode
+from model.trial.influence import Change, What
+from model.trial.reasons import Reason
+from service.modelling.catalogue import Catalogue
+from service.modelling.versions import Fitted
+from service.players.known import Known, Marks
+from service.questionnaire.forms import Budget, Questionnaire
+
+Document = dict[str, Any]
+Note = tuple[str, dict[str, Any]]
+FEW_TRIALS = 60
+"""With fewer trials of the instrument than this, the advice says that few stand behind it (a judgement)."""
+FEW_OUTCOMES = 20
+"""With fewer outcomes than this the prior rules what people keep, and the advice says so (a judgement)."""
+STANDS_IN, BELIEFS_STAND_IN = "model_stands_in", "beliefs_stand_in"
+"""Notes that the version in use is damaged, and what the advice rests on instead."""
+MOST_ELSEWHERE = 3
+"""So many tiers are named of which somebody else has bows."""
+COUNTING = frozenset({"prior_only", "few_outcomes"})
+"""Notes that count what the model was fitted to: untrue where it cannot be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """What this player can be offered: prices in one currency, and notes on them."""
+
+    prices: Mapping[str, float]
+    currency: str | None
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a document is made from."""
+
+    questionnaire: Questionnaire
+    now_on_sale: Catalogue
+    fitted: Fitted
+    view: View
+    outlook: Outlook
+    runs: tuple[Run, ...]
+    offered: Offered
+    proposal: Proposal
+
+
+def document(of: Parts) -> Document:
+    """Return the whole of an answer."""
+    place, proposal, outlook = of.questionnaire.trial.place, of.proposal, of.outlook
+    notes = [{"code": code, "values": values} for code, values in _notes(of)] + _model_notes(of.view, outlook.answers)
+    return {
+        "id": str(of.questionnaire.id or uuid.uuid4()),
+        "created": moment(dt.datetime.now(dt.UTC)),
+        "answers": of.questionnaire.body(),
+        "model": {
+            "version": of.fitted.version,
+            "fitted": of.fitted.fitted_at and moment(of.fitted.fitted_at),
+            "basis": str(outlook.basis),
+            "trials": outlook.trials,
+            "trials_all": outlook.trials_all,
+            "priority_weight": outlook.priority_weight,
+        },
+        "verdict": _verdict(of),
+        "shortlist": [_entry(entry, of) for entry in proposal.entries],
+        "own_bow": _own_bow(outlook),
+        "trial": _trial(proposal, place) if proposal.entries else None,
+        "more": _more(of),
+        "tried": _tried(of),
+        "cautions": ["estimate", "pain", "bow_care", *(["shipping"] if place is Place.POST else []), "personal_data"],
+        "notes": _standing_in(of.fitted, notes),
+    }
+
+
+def moment(at: dt.datetime) -> str:
+    """Return a moment as it is written in JSON."""
+    return at.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
+
+
+def _rounded(value: float, digits: int) -> float:
+    return round(float(value), digits) + 0.0  # + 0.0: no minus before a zero
+
+
+def _price(value: float) -> float:
+    return int(value) if float(value).is_integer() else value
+
+
+def _verdict(of: Parts) -> dict[str, Any]:
+    found, proposal = of.proposal.verdict, of.proposal
+    at = found.changes_at
+    scarce = found.code in (VerdictCode.ASK, VerdictCode.KEEP) or proposal.missing > 0
+    return {
+        "code": str(found.code),
+        "chance": _rounded(found.chance, 3),
+        "expected_gain": _rounded(found.gain, 3),
+        "changes_at": at
+        and {
+            "price": _price(at[0]),
+            "currency": of.offered.currency,
+            "tier": at[1],
+            "name": of.now_on_sale.names[at[1]],
+        },
+        **({"higher_would_not": True} if found.higher_would_not else {}),
+        "elsewhere": _elsewhere(of) if scarce and of.questionnaire.dealer else [],
+    }
+
+
+def _elsewhere(of: Parts) -> list[dict[str, Any]]:
+    """Return who else has bows that suit: the workshop, of the listed tiers, and of those in reach that are liked most."""
+    tiers = [*dict.fromkeys([*(entry.tier for entry in of.proposal.entries), *in_reach(of)])]
+    there = of.now_on_sale.workshop_by_tier(tiers, of.questionnaire.hold)
+    return [
+        {"tier": tier, "name": of.now_on_sale.names[tier], "where": "workshop", "count": there[tier]}
+        for tier in tiers
+        if there.get(tier)
+    ][:MOST_ELSEWHERE]
+
+
+def stretch_of(budget: Budget) -> float:
+    """Return the share of a budget by which a bow may go beyond it, the usual one where the player did not say."""
+    return budget.stretch_percent / 100 if "stretch_percent" in budget.model_fields_set else STRETCH
+
+
+def most_paid(budget: Budget | None) -> float | None:
+    """Return the highest price in reach of a budget; None without one."""
+    return None if budget is None else budget.amount * (1 + stretch_of(budget))
+
+
+def in_reach(of: Parts) -> list[str]:
+    """Return the tiers that the player could pay, the one liked most first."""
+    limit = most_paid(of.questionnaire.budget)
+    order = np.argsort(-of.outlook.mean, kind="stable").tolist()
+    slugs = [of.outlook.tiers[place].slug for place in order]
+    prices = of.offered.prices
+    return [slug for slug in slugs if slug in prices and (limit is None or prices[slug] <= limit)]
+
+
+def _entry(entry: Entry, of: Parts) -> dict[str, Any]:
+    shown = of.now_on_sale
+    return {
+        "tier": entry.tier,
+        "name": shown.names[entry.tier],
+        "price": _price(entry.price),
+        "currency": of.offered.currency,
+        "role": str(entry.role),
+        "fit": {
+            "expected": _rounded(entry.expected, 2),
+            "low": _rounded(entry.low, 2),
+            "high": _rounded(entry.high, 2),
+            "level": entry.level,
+        },
+        "beats_own_bow": _rounded(entry.beats_own_bow, 3),
+        "copies": entry.copies,
+        "at_hand": entry.at_hand,
+        "mass_g": None if entry.mass_g is None else _rounded(entry.mass_g, 1),
+        "materials": shown.materials.get(entry.tier),
+        "note": shown.notes.get(entry.tier),
+        "reasons": [_reason(reason) for reason in entry.reasons],
+        "weaknesses": [_reason(reason) for reason in entry.weaknesses],
+    }
+
+
+def _reason(reason: Reason) -> dict[str, Any]:
+    effect = {"against": reason.against, "effect": _rounded(reason.effect, 2)}
+    if reason.criterion is None:
+        return {"fact": str(reason.fact), **effect}
+    return {"criterion": str(reason.criterion), **effect, "sure": reason.sure}
+
+
+def _own_bow(outlook: Outlook) -> dict[str, Any]:
+    bow = outlook.yardstick
+    if isinstance(bow, KnownBow):
+        return {"state": "none" if outlook.answers.plays_no_bow else "rated", "level": _rounded(bow.level, 2)}
+    return {"state": "unrated", "level": _rounded(bow.mean, 2)}
+
+
+def _trial(proposal: Proposal, place: Place) -> dict[str, Any]:
+    case = proposal.case
+    return {
+        "copies": len(case.bows) if case else 0,
+        "runs": proposal.runs,
+        "minutes": proposal.minutes,
+        "chance_one_beats_own_bow": _rounded(case.row.chance, 3) if case else 0.0,
+        "by_copies": [
+            {
+                "copies": row.copies,
+                "bows": row.copies,
+                "chance": _rounded(row.chance, 3),
+                "expected_gain": _rounded(row.gain, 3),
+            }
+            for row in (case.rows if case else ())
+        ],
+        "bring": list(proposal.bring),
+        "place": str(place),
+        **({"ends": str(proposal.ends)} if proposal.ends else {}),
+        "loved": list(proposal.loved),
+        "rejected": list(proposal.rejected),
+    }
+
+
+def _more(of: Parts) -> dict[str, Any] | None:
+    more = of.proposal.more
+    if more is None:
+        return None
+    return {
+        "amount": _price(more.amount),
+        "currency": of.offered.currency,
+        "tier": more.tier,
+        "name": more.tier and of.now_on_sale.names[more.tier],
+        "points": _rounded(more.points, 2),
+    }
+
+
+def _tried(of: Parts) -> list[dict[str, Any]]:
+    """Return the bows that this player has rated, each with the mean of its marks."""
+    marks: dict[str, list[float]] = {}
+    for run in of.runs:
+        if run.copy is not None and Criterion.OVERALL in run.ratings:
+            marks.setdefault(run.copy, []).append(run.ratings[Criterion.OVERALL])
+    tier = {copy: of.view.range.copies[copy].tier for copy in marks}
+    return [
+        {
+            "copy": copy,
+            "tier": tier[copy],
+            "name": of.now_on_sale.names[tier[copy]],
+            "mark": _rounded(fmean(found), 1),
+        }
+        for copy, found in marks.items()
+    ]
+
+
+OF_MARKS = ("player", "known")
+"""What a document holds of whoever asked and is known: who it is, and what was known beside the answers."""
+
+
+def of_marks(marks: Marks) -> dict[str, Any]:
+    """Return what a document keeps of a player's marks, so that it can be computed anew; nothing of somebody unknown."""
+    if marks.player is None:
+        return {}
+    sheets = [{"copy": run.copy, "position": run.position, "ratings": _plain(run.ratings)} for run in marks.sheets]
+    return {"player": marks.player, "known": {"sheets": sheets, "own": _plain(marks.own)}}
+
+
+def known_then(stored: Document) -> Known:
+    """Return what was known beside the answers when a document was made."""
+    known = stored.get("known") or {"sheets": (), "own": {}}
+    sheets = (Run(each["position"], each["copy"], _marks(each["ratings"])) for each in known["sheets"])
+    return Known(tuple(sheets), _marks(known["own"]))
+
+
+def _plain(ratings: Mapping[Criterion, float]) -> dict[str, float]:
+    return {str(criterion): value for criterion, value in ratings.items()}
+
+
+def _marks(ratings: Mapping[str, float]) -> dict[Criterion, float]:
+    return {Criterion(criterion): value for criterion, value in ratings.items()}
+
+
+def unread(questionnaire: Questionnaire) -> list[Document]:
+    """Return the answers given that no part of the advice reads: they serve the adviser who sets the trial up."""
+    own = questionnaire.own_bow
+    given = {
+        "strings": questionnaire.strings is not None,
+        "string_length_mm": questionnaire.string_length_mm is not None,
+        "own_bow_kind": own is not None and own.kind is not BowKind.UNKNOWN,
+    }
+    return [{"answer": name, "changes": [], "reads": False} for name, said in given.items() if said]
+
+
+def influence_document(of: Influence, names: Mapping[str, str]) -> Document:
+    """Return what one answer did, as data: tiers by name, bows by how many."""
+    return {
+        "answer": str(of.answer),
+        "changes": [
+            {
+                "what": str(change.what),
+                "with": _shown(change, change.given, names),
+                "without": _shown(change, change.without, names),
+            }
+            for change in of.changes
+        ],
+        "reads": True,
+    }
+
+
+def _shown(change: Change, value: str | float, names: Mapping[str, str]) -> str | float | int:
+    if change.what is What.BOWS:
+        return int(value)
+    return names.get(value, value) if isinstance(value, str) else value
+
+
+def _notes(of: Parts) -> list[Note]:
+    questionnaire, proposal, outlook = of.questionnaire, of.proposal, of.outlook
+    notes: list[Note] = []
+    if outlook.basis is Basis.PRIOR:
+        notes.append(("prior_only", {"trials": outlook.trials}))
+        said = {tier.slug for tier in of.view.posterior.design.tiers if tier.character}
+        notes += [("by_maker", {})] if any(entry.tier in said for entry in proposal.entries) else []
+    elif outlook.trials < FEW_TRIALS:
+        notes.append(("few_trials", {"trials": outlook.trials}))
+    notes += of.offered.notes
+    return notes + _money_notes(of) + _case_notes(of) + _own_notes(questionnaire, outlook, bool(proposal.entries))
+
+
+def _money_notes(of: Parts) -> list[Note]:
+    budget, proposal = of.questionnaire.budget, of.proposal
+    if budget is None:
+        steps = len(proposal.entries) > 1
+        judged = {"judgement": not of.view.posterior.keeping.outcomes}
+        return [("no_budget", {}), *([("sensible_price", judged)] if steps else [])]
+    values = {"amount": budget.amount, "currency": budget.currency}
+    if proposal.over_budget:
+        return [("over_budget", values)]
+    return [("beyond_budget", values)] if proposal.beyond_budget else []
+
+
+def _case_notes(of: Parts) -> list[Note]:
+    proposal, dealer = of.proposal, of.questionnaire.dealer
+    bows = len(proposal.bring)
+    notes: list[Note] = []
+    if bows and dealer:
+        notes.append(("by_stock", {"dealer": of.now_on_sale.dealers[dealer].name}))
+    if bows and proposal.missing:
+        short = {"count": bows, "missing": proposal.missing}
+        notes.append(("one_bow", {}) if bows == 1 else ("few_at_hand", short))
+    if proposal.limited_by_time:
+        notes.append(("limited_by_time", {"minutes": of.questionnaire.trial.minutes}))
+    return notes
+
+
+def _own_notes(questionnaire: Questionnaire, outlook: Outlook, any_tier: bool) -> list[Note]:
+    notes: list[Note] = []
+    own = outlook.answers.own_bow
+    if any_tier and not outlook.answers.plays_no_bow and not isinstance(outlook.yardstick, KnownBow):
+        notes.append(("unrated_own_bow", {}))
+    if own and own.mass_g and outlook.answers.wish_mass:
+        notes.append(("own_mass", {"mass_g": own.mass_g}))
+    if questionnaire.tried:
+        notes.append(("tried_used", {"count": len(questionnaire.tried)}))
+    return notes
+
+
+def _model_notes(view: View, answers: Answers) -> list[dict[str, Any]]:
+    """Return notes on what the beliefs alone say: priorities that nobody has rated yet, and how much priorities weigh."""
+    rows, outcomes = np.asarray(view.posterior.rows), view.posterior.keeping.outcomes
+    notes: list[dict[str, Any]] = []
+    unknown = [str(c) for c in answers.priorities if rows.any() and not rows[CRITERION_INDEX[c]]]
+    if unknown:
+        notes.append({"code": "priorities_unknown", "values": {"criteria": unknown}})
+    if answers.priorities and outcomes < FEW_OUTCOMES:
+        notes.append({"code": "few_outcomes", "values": {"outcomes": outcomes}})
+    return notes
+
+
+def _standing_in(fitted: Fitted, notes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the notes, headed by one where the version in use is damaged; none that counts trials then, which are there."""
+    if fitted.instead_of is None:
+        return notes
+    if fitted.posterior is not None:
+        return [{"code": STANDS_IN, "values": {"version": fitted.instead_of}}, *notes]
+    others = [note for note in notes if note["code"] not in COUNTING]
+    return [{"code": BELIEFS_STAND_IN, "values": {"version": fitted.instead_of}}, *others]
+
+
+def as_it_stood_in(fitted: Fitted, stored: Document) -> Fitted:
+    """Return a version as one that stood in for another, where it did so when the advice was stored."""
+    stood_in = (note["values"]["version"] for note in stored["notes"] if note["code"] in (STANDS_IN, BELIEFS_STAND_IN))
+    return replace(fitted, instead_of=next(stood_in, None))

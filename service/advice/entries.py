@@ -1,0 +1,120 @@
+"""One tier of the list in words: its role, how many of its bows to try, what the player made of them, and what more would buy."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from model.domain.vocabulary import Role
+from service.advice import verdict
+from service.advice.verdict import ASK, LEAST_SAID, Document, advises, code, main_entry, rests_on_prior
+from service.core import formats, phrases
+from service.core.language import _, ngettext
+
+Entry = Mapping[str, Any]
+
+
+def role_words(entry: Entry, doc: Document) -> str:
+    """Return an entry's role in words; the best fit promises no more than the verdict does."""
+    role, said = Role(entry["role"]), code(doc)
+    named = phrases.NEAREST.get(said, phrases.ROLES[role]) if role is Role.BEST_FIT else phrases.ROLES[role]
+    return _(named)
+
+
+def bring_words(entry: Entry, doc: Document) -> str:
+    """Say how many bows of a tier to try; of one without any what it is there for."""
+    if not entry["copies"]:
+        return _without_bows(entry, doc)
+    bows = formats.counted(entry["copies"])
+    if advises(doc):
+        return ngettext("try one bow", "try {count} bows", entry["copies"]).format(count=bows)
+    return ngettext(
+        "one bow, if you compare all the same", "{count} bows, if you compare all the same", entry["copies"]
+    ).format(count=bows)
+
+
+def _without_bows(entry: Entry, doc: Document) -> str:
+    if code(doc) == ASK:
+        there = _at_the_workshop(entry, doc)
+        if there:
+            return ngettext("one at the workshop: ask for it", "{count} at the workshop: ask for them", there).format(
+                count=formats.counted(there)
+            )
+        here = entry.get("at_hand") or 0
+        if here and _rejected(entry, doc) >= here:
+            return ngettext(
+                "the one here was not to your liking: ask for another",
+                "none of the {count} here was to your liking: ask for another",
+                here,
+            ).format(count=formats.counted(here))
+        return _("ask for it")
+    if entry["role"] == Role.STEP_UP:
+        return _("ask for it if the others leave you wanting more")
+    if entry.get("at_hand") == 0:
+        return _("none here today: ask for it if you would like to compare")
+    return _("ask for it if you would like to compare")
+
+
+def _at_the_workshop(entry: Entry, doc: Document) -> int:
+    places = (doc.get("verdict") or {}).get("elsewhere", ())
+    return sum(int(place["count"]) for place in places if place["tier"] == entry["tier"])
+
+
+def _rejected(entry: Entry, doc: Document) -> int:
+    """Return how many bows of a tier, of those at hand, the player rated clearly below the own bow."""
+    rejected = verdict.rejected(doc)
+    return sum(told["tier"] == entry["tier"] and told["copy"] in rejected for told in doc.get("tried", ()))
+
+
+def above_budget(entry: Entry, doc: Document) -> str | None:
+    """Say by how much a tier is dearer than the budget, in the budget's own currency; None where it is not."""
+    budget = doc["answers"].get("budget")
+    if not budget or budget["currency"] != entry["currency"] or entry["price"] <= budget["amount"]:
+        return None
+    over = formats.money(entry["price"] - budget["amount"], entry["currency"])
+    return _("This is {over} above your budget.").format(over=over)
+
+
+def tried_here(entry: Entry, doc: Document) -> list[str]:
+    """Say what the player gave the bows of this tier that were played.
+
+    Nothing of which bow comes again: players are told no serial that is brought, or that is at hand.
+    """
+    sentence = _("You gave {copy} {mark} of 7, and that counted.")
+    return [
+        sentence.format(copy=told["copy"], mark=formats.mark(told["mark"]))
+        for told in doc.get("tried", ())
+        if told["tier"] == entry["tier"]
+    ]
+
+
+def tried_besides(doc: Document) -> list[str]:
+    """Say what the player gave the bows of tiers that are not in the list."""
+    listed = {entry["tier"] for entry in doc["shortlist"]}
+    sentence = _("You gave {copy}, a {model}, {mark} of 7, and that counted.")
+    return [
+        sentence.format(copy=told["copy"], model=told["name"], mark=formats.mark(told["mark"]))
+        for told in doc.get("tried", ())
+        if told["tier"] not in listed
+    ]
+
+
+def what_more_buys(doc: Document) -> str:
+    """Say what so much more than the best fit's price would buy; empty where nothing is told of it."""
+    more = doc.get("more")
+    base = main_entry(doc)
+    if not more or base is None:
+        return ""
+    values = {
+        "amount": formats.money(more["amount"], more["currency"]),
+        "best": base["name"],
+        "model": more["name"] or "",
+    }
+    if more["tier"] is None or more["points"] < LEAST_SAID:
+        return _("For {amount} more than {best} we know of nothing that you would like better.").format(**values)
+    if rests_on_prior(doc):
+        return _(
+            "For {amount} more than {best} there is {model}, which you would probably like a little better."
+        ).format(**values)
+    return _(
+        "For up to {amount} more than {best} there is {model}, which you would probably like {points} points better on the "
+        "scale from 1 to 7."
+    ).format(points=formats.number(more["points"]), **values)

@@ -1,0 +1,145 @@
+"""The numbers of an answer as places on a picture; templates/advice/pictures.html draws them.
+
+Places along the width are percentages of it, so that one drawing fits every page; heights are in CSS pixels.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+from model.domain.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
+from service.core import formats
+from service.core.language import _
+
+_MARGIN = 3.0
+"""Per cent of the width left free on either side of the line, for the dot at its very end."""
+_TOP, _ROW, _DROP = 26, 58, 38
+"""Pixels above the first row, from row to row, and from a row's name down to its bar."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """One number under the line."""
+
+    x: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One tier: its name, its bar from ``low`` to ``high`` and its dot at ``expected``."""
+
+    name: str
+    low: str
+    expected: str
+    high: str
+    name_y: int
+    bar_y: int
+
+
+@dataclass(frozen=True, slots=True)
+class OwnLine:
+    """The bow to be beaten, as a line across all rows."""
+
+    x: str
+    label: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
+class LikingPicture:
+    """Dot and interval of each tier on the line from 1 to 7, with the own bow across.
+
+    Attributes
+    ----------
+    height : of the whole picture, in pixels; ``foot`` is where the rows end, ``numbers_y`` and ``ends_y`` the
+        baselines of the numbers and of the words under the line.
+    """
+
+    title: str
+    description: str
+    rows: tuple[Row, ...]
+    ticks: tuple[Tick, ...]
+    own: OwnLine | None
+    left_end: str
+    right_end: str
+    height: int
+    foot: int
+    numbers_y: int
+    ends_y: int
+
+
+def place(rating: float) -> str:
+    """Say where a rating lies along the width, as an SVG percentage; the ends of the scale hold what lies beyond."""
+    held = min(max(rating, LOWEST), HIGHEST)
+    share = (held - LOWEST) / (HIGHEST - LOWEST)
+    return f"{_MARGIN + share * (100 - 2 * _MARGIN):.1f}%"
+
+
+def own_words(own_bow: dict[str, Any]) -> str:
+    """Name the line the tiers are measured against."""
+    return {
+        "rated": _("your bow"),
+        "unrated": _("an own bow, on average"),
+        "none": _("a good bow: 5"),
+    }[own_bow["state"]]
+
+
+def liking(doc: dict[str, Any]) -> LikingPicture | None:
+    """Lay out the picture of the shortlist; None where there is nothing to show.
+
+    Parameters
+    ----------
+    doc : the stored advice, see ``service.advice.advise``.
+    """
+    tiers = doc["shortlist"]
+    if not tiers:
+        return None
+    foot = _TOP + _ROW * len(tiers) + 6
+    return LikingPicture(
+        title=_("Expected liking of each model, and how far single bows may differ"),
+        description=_describe(doc),
+        rows=tuple(_row(index, tier) for index, tier in enumerate(tiers)),
+        ticks=tuple(Tick(place(number), str(number)) for number in range(LOWEST, HIGHEST + 1)),
+        own=_own_line(doc["own_bow"]),
+        left_end=_(SCALES[Criterion.OVERALL].low),
+        right_end=_(SCALES[Criterion.OVERALL].high),
+        height=foot + 44,
+        foot=foot,
+        numbers_y=foot + 20,
+        ends_y=foot + 40,
+    )
+
+
+def _row(index: int, tier: dict[str, Any]) -> Row:
+    fit, top = tier["fit"], _TOP + _ROW * index
+    return Row(
+        name=tier["name"],
+        low=place(fit["low"]),
+        expected=place(fit["expected"]),
+        high=place(fit["high"]),
+        name_y=top + 20,
+        bar_y=top + _DROP,
+    )
+
+
+def _own_line(own_bow: dict[str, Any]) -> OwnLine | None:
+    level = own_bow.get("level")
+    if level is None:
+        return None
+    anchor = "start" if level < 2 else "end" if level > 6 else "middle"
+    return OwnLine(place(level), own_words(own_bow), anchor)
+
+
+def _describe(doc: dict[str, Any]) -> str:
+    """Tell the picture in words, for those who cannot see it."""
+    own = doc["own_bow"]
+    parts = [_("On a scale from 1 to 7.")]
+    if own.get("level") is not None:
+        parts.append(
+            _("{line}: {level}.").format(line=formats.capital(own_words(own)), level=formats.number(own["level"]))
+        )
+    sentence = _("{tier}: {expected}, from {low} to {high}.")
+    for tier in doc["shortlist"]:
+        told = {name: formats.number(tier["fit"][name]) for name in ("expected", "low", "high")}
+        parts.append(sentence.format(tier=tier["name"], **told))
+    return " ".join(parts)

@@ -1,0 +1,206 @@
+"""Why a tier is in the list, in whole sentences: how it differs from the own bow or from its neighbour, and what its maker says."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+
+from model.domain.vocabulary import Criterion
+from service.advice.verdict import Document
+from service.core import formats, phrases
+from service.core.language import N_, _
+
+Entry = Mapping[str, Any]
+Told = Mapping[str, Any]
+
+SMALL = 0.5
+"""Points below which a difference is said to be small."""
+ALIKE = 0.1
+"""Points below which two bows are liked alike."""
+SAME_MASS_G = 1.0
+"""Grams below which two bows weigh about as much (a judgement)."""
+OWN_BOW = "own_bow"
+
+_FRAMES: Mapping[tuple[str, bool, bool], str] = {
+    ("rated", True, False): N_("Compared with your own bow, expect {differences}."),
+    ("rated", True, True): N_("Compared with your own bow, expect {differences}, if only by a little."),
+    ("rated", False, False): N_("Compared with your own bow, it probably brings {differences}."),
+    ("rated", False, True): N_("Compared with your own bow, it probably brings {differences}, if only by a little."),
+    ("unrated", True, False): N_("Compared with a bow such as most players own, expect {differences}."),
+    ("unrated", True, True): N_(
+        "Compared with a bow such as most players own, expect {differences}, if only by a little."
+    ),
+    ("unrated", False, False): N_("Compared with a bow such as most players own, it probably brings {differences}."),
+    ("unrated", False, True): N_(
+        "Compared with a bow such as most players own, it probably brings {differences}, if only by a little."
+    ),
+    ("none", True, False): N_("Compared with a bow that most players would call good, expect {differences}."),
+    ("none", True, True): N_(
+        "Compared with a bow that most players would call good, expect {differences}, if only by a little."
+    ),
+    ("none", False, False): N_(
+        "Compared with a bow that most players would call good, it probably brings {differences}."
+    ),
+    ("none", False, True): N_(
+        "Compared with a bow that most players would call good, it probably brings {differences}, if only by a little."
+    ),
+    ("model", True, False): N_("Compared with {model}, expect {differences}."),
+    ("model", True, True): N_("Compared with {model}, expect {differences}, if only by a little."),
+    ("model", False, False): N_("Compared with {model}, it probably brings {differences}."),
+    ("model", False, True): N_("Compared with {model}, it probably brings {differences}, if only by a little."),
+    ("dearer", True, False): N_("For {amount} more than {model}, expect {differences}."),
+    ("dearer", True, True): N_("For {amount} more than {model}, expect {differences}, if only by a little."),
+    ("dearer", False, False): N_("For {amount} more than {model}, it probably brings {differences}."),
+    ("dearer", False, True): N_(
+        "For {amount} more than {model}, it probably brings {differences}, if only by a little."
+    ),
+    ("cheaper", True, False): N_("For {amount} less than {model}, expect {differences}."),
+    ("cheaper", True, True): N_("For {amount} less than {model}, expect {differences}, if only by a little."),
+    ("cheaper", False, False): N_("For {amount} less than {model}, it probably brings {differences}."),
+    ("cheaper", False, True): N_(
+        "For {amount} less than {model}, it probably brings {differences}, if only by a little."
+    ),
+}
+"""By what it is compared with, whether that is likely (else probable), and whether it is a little only."""
+
+_WHOLE: Mapping[tuple[str, int], str] = {
+    ("rated", 1): N_("No single strength stands out; as a whole you would probably like it better than your own bow."),
+    ("rated", 0): N_("No single strength stands out; as a whole you would like it about as much as your own bow."),
+    ("rated", -1): N_("No single strength stands out; as a whole you would probably like your own bow better."),
+    ("unrated", 1): N_(
+        "No single strength stands out; as a whole you would probably like it better than most players like their own bow."
+    ),
+    ("unrated", 0): N_(
+        "No single strength stands out; as a whole you would like it about as much as most players like their own bow."
+    ),
+    ("unrated", -1): N_(
+        "No single strength stands out; as a whole you would probably like it less than most players like their own bow."
+    ),
+    ("none", 1): N_(
+        "No single strength stands out; as a whole it is probably better than a bow most players would call good."
+    ),
+    ("none", 0): N_(
+        "No single strength stands out; as a whole it is about as good as a bow most players would call good."
+    ),
+    ("none", -1): N_("No single strength stands out; as a whole most players would not quite call it good."),
+}
+"""By what it is compared with, and whether it is liked better (1), alike (0) or less (-1)."""
+
+
+def sentence(told: Told, entry: Entry, doc: Document) -> str:
+    """Return one reason or weakness of an entry as a sentence of its own."""
+    if "criterion" in told:
+        return _differences([told], entry, doc)
+    return _fact(told, entry, doc)
+
+
+def why(entry: Entry, doc: Document) -> str:
+    """Return why a tier is in the list, its weaknesses told too; never empty."""
+    reasons = entry["reasons"] or [_as_a_whole(entry, doc)]
+    return " ".join([*_grouped(reasons, entry, doc), *_drawbacks(entry)])
+
+
+def _as_a_whole(entry: Entry, doc: Document) -> Told:
+    """Return what can be said where nothing was told, as in documents of before reasons were always told."""
+    against = None if doc["own_bow"]["state"] == "none" else OWN_BOW
+    ahead = entry["fit"]["expected"] - (doc["own_bow"].get("level") or entry["fit"]["expected"])
+    return {"fact": "whole", "against": against, "effect": ahead}
+
+
+def _grouped(reasons: Sequence[Told], entry: Entry, doc: Document) -> Iterator[str]:
+    """Give a sentence for each kind of reason: differences from the same bow stand in one, the price with them."""
+    priced = {told.get("against") for told in reasons if "criterion" in told}
+    for (criterion, _against, _sure), group in groupby(reasons, _kind):
+        together = list(group)
+        if criterion:
+            yield _differences(together, entry, doc)
+        else:
+            yield from (
+                _fact(told, entry, doc)
+                for told in together
+                if not (told["fact"] == "price" and told["against"] in priced)
+            )
+
+
+def _kind(told: Told) -> tuple[bool, str, str]:
+    if "criterion" not in told:
+        return (False, "", "")
+    return (True, told.get("against", OWN_BOW) or "", told.get("sure", "likely"))
+
+
+def _differences(together: Sequence[Told], entry: Entry, doc: Document) -> str:
+    first = together[0]
+    against = first.get("against", OWN_BOW)
+    likely = first.get("sure", "likely") == "likely"
+    small = max(abs(told["effect"]) for told in together) < SMALL
+    kind, values = _compared_with(against, entry, doc)
+    named = formats.listed([difference(told["criterion"], told["effect"]) for told in together])
+    return _(_FRAMES[kind, likely, small]).format(differences=named, **values)
+
+
+def difference(criterion: str, effect: float) -> str:
+    """Return what an advantage (or, below 0, a drawback) on a criterion is: 'a quicker response', 'a slower response'."""
+    words = phrases.DIFFERENCES[Criterion(criterion)]
+    return _(words.more if effect >= 0 else words.less)
+
+
+def _compared_with(against: str | None, entry: Entry, doc: Document) -> tuple[str, dict[str, str]]:
+    """Return which frame a difference stands in, with the neighbour's name and how much dearer or cheaper the entry is."""
+    if against is None or against == OWN_BOW:
+        return doc["own_bow"]["state"], {}
+    other = next((one for one in doc["shortlist"] if one["tier"] == against), None)
+    if other is None:
+        return "model", {"model": against}
+    more = entry["price"] - other["price"]
+    if other["currency"] != entry["currency"] or not more:
+        return "model", {"model": other["name"]}
+    amount = formats.money(abs(more), entry["currency"])
+    return ("dearer" if more > 0 else "cheaper"), {"model": other["name"], "amount": amount}
+
+
+def _fact(told: Told, entry: Entry, doc: Document) -> str:
+    effect, against = told["effect"], told.get("against")
+    match told["fact"]:
+        case "price":
+            return _price(effect, against, entry, doc)
+        case "note":
+            return _("In its maker’s words: “{note}.”").format(note=str(entry["note"]).strip().rstrip("."))
+        case "mass":
+            return _mass(effect, against, entry)
+        case _:
+            place, state = 0 if abs(effect) < ALIKE else 1 if effect > 0 else -1, doc["own_bow"]["state"]
+            return _(_WHOLE[state, place])
+
+
+def _price(effect: float, against: str | None, entry: Entry, doc: Document) -> str:
+    _kind_of, values = _compared_with(against, entry, doc)
+    amount = formats.money(abs(effect), entry["currency"])
+    sentence = _("It costs {amount} less than {model}.") if effect < 0 else _("It costs {amount} more than {model}.")
+    return sentence.format(**{**values, "amount": amount})
+
+
+def _mass(effect: float, against: str | None, entry: Entry) -> str:
+    typical = entry.get("mass_g")
+    if against != OWN_BOW:
+        return _("Its bows typically weigh {mass}.").format(mass=formats.grams(effect if typical is None else typical))
+    by = formats.grams(abs(effect))
+    if abs(effect) < SAME_MASS_G:
+        return _("Its bows typically weigh about as much as yours.")
+    if effect < 0:
+        return _("Its bows are typically {mass} lighter than yours.").format(mass=by)
+    return _("Its bows are typically {mass} heavier than yours.").format(mass=by)
+
+
+def _drawbacks(entry: Entry) -> Iterator[str]:
+    for likely in (True, False):
+        worse = [
+            difference(told["criterion"], told["effect"])
+            for told in entry.get("weaknesses", ())
+            if (told.get("sure", "likely") == "likely") is likely
+        ]
+        if worse:
+            sentence = (
+                _("On the other hand, expect {differences}.")
+                if likely
+                else _("On the other hand, it probably brings {differences}.")
+            )
+            yield sentence.format(differences=formats.listed(worse))

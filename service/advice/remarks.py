@@ -1,0 +1,292 @@
+"""Cautions and notes of an advice document as sentences, to the player and, where the desk reads them, of the player."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from model.domain.vocabulary import SCALES, Criterion, Hold, Instrument
+from service.advice import verdict
+from service.advice.sentences import players
+from service.advice.verdict import ASK, Document
+from service.core import formats, phrases
+from service.core.language import _, ngettext
+
+Values = Mapping[str, Any]
+_OF_TRIALS = frozenset({"limited_by_time", "few_at_hand", "one_bow"})
+"""Notes that speak for a trial, or for a larger one: not said where none is advised."""
+_OF_BOWS_HERE = frozenset({"by_stock"})
+"""Notes on the bows at hand: not said where there are none."""
+_OF_STOCK = frozenset({"few_at_hand", "one_bow"})
+"""Notes that no more bows can be had: not said where something else ends the case, or where it was not kept what does."""
+
+
+def cautions(doc: Document) -> list[str]:
+    """Return the document's cautions as sentences, in its order."""
+    return [_(phrases.CAUTIONS[code]) for code in doc["cautions"]]
+
+
+def notes(doc: Document) -> list[str]:
+    """Return the document's notes as sentences to the player, in its order; none that contradicts the verdict."""
+    return [NOTES[note["code"]](note["values"], doc) for note in _said(doc)]
+
+
+def staff_notes(doc: Document) -> list[str]:
+    """Return the document's notes as sentences to the dealer's staff, which speak of the player."""
+    return [(NOTES | STAFF_NOTES)[note["code"]](note["values"], doc) for note in _said(doc)]
+
+
+def _said(doc: Document) -> list[Mapping[str, Any]]:
+    unsaid = set() if verdict.advises(doc) else set(_OF_TRIALS)
+    if verdict.code(doc) == ASK:
+        unsaid |= _OF_BOWS_HERE
+    if not _is_all_there_is(doc):
+        unsaid |= _OF_STOCK
+    return [note for note in doc["notes"] if note["code"] not in unsaid]
+
+
+def _is_all_there_is(doc: Document) -> bool:
+    trial = doc["trial"] or {}
+    return trial.get("ends") == "stock" and len(trial["by_copies"]) <= trial["copies"]
+
+
+def _prior_only(values: Values, doc: Document) -> str:
+    count = values["trials"]
+    if not count:
+        return _("No trial by {players} is known so far, so no percentages are given.").format(players=players(doc))
+    sentence = ngettext(
+        "Only {count} trial by {players} is known so far, too little for percentages.",
+        "Only {count} trials by {players} are known so far, too few for percentages.",
+        count,
+    )
+    return sentence.format(count=formats.number(count, 0), players=players(doc))
+
+
+def _by_maker(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("What we say of single models comes mostly from their maker so far, not from players.")
+
+
+def _few_trials(values: Values, doc: Document) -> str:
+    trials = formats.trials(values["trials"])
+    return _("Few trials like yours stand behind this, only {trials} by {players} so far.").format(
+        trials=trials, players=players(doc)
+    )
+
+
+def _currency_only(values: Values, doc: Document) -> str:
+    del doc
+    return _("Nothing is converted: only models priced in {currency} are shown.").format(**values)
+
+
+def _no_tier_in_currency(values: Values, doc: Document) -> str:
+    del doc
+    return _(
+        "No model that you could play is priced in {currency}; give the budget in another currency, or leave it out."
+    ).format(**values)
+
+
+def _over_budget(values: Values, doc: Document) -> str:
+    del doc
+    amount = formats.money(values["amount"], values["currency"])
+    return _("Nothing in the range is within {amount}; the nearest is shown.").format(amount=amount)
+
+
+def _no_tier(values: Values, doc: Document) -> str:
+    del doc
+    what = _(phrases.INSTRUMENTS[Instrument(values["instrument"])])
+    hold = values.get("hold")
+    if hold:
+        return _("The range holds no bow for the {instrument} with the {hold}.").format(
+            instrument=what, hold=_(phrases.HOLDS[Hold(hold)])
+        )
+    return _("The range holds no bow for the {instrument}.").format(instrument=what)
+
+
+def _by_stock(values: Values, doc: Document) -> str:
+    del doc
+    return _("These chances are for the bows that {dealer} has now.").format(**values)
+
+
+def _short_of_stock(values: Values, doc: Document) -> str:
+    names = {entry["tier"]: entry["name"] for entry in doc["shortlist"]}
+    sentence = ngettext(
+        "One more bow of the model {tier} would be wanted than is at hand.",
+        "{missing} more bows of the model {tier} would be wanted than are at hand.",
+        values["missing"],
+    )
+    missing = formats.capital(formats.counted(values["missing"]))
+    return sentence.format(missing=missing, tier=names.get(values["tier"], values["tier"]))
+
+
+def _limited_by_time(values: Values, doc: Document) -> str:
+    del doc
+    return _("With more than {minutes} at hand, more bows could be tried.").format(
+        minutes=formats.minutes(values["minutes"])
+    )
+
+
+def _one_bow(values: Values, doc: Document) -> str:
+    del values
+    said = _("Only one bow can be had, and one bow is no comparison.")
+    there = verdict.elsewhere(doc)
+    return " ".join((said, there or _("On a later day there may be more: ask us.")))
+
+
+def _few_at_hand(values: Values, doc: Document) -> str:
+    del doc
+    return ngettext(
+        "Only one bow can be had today; {wanted} would make a fairer comparison.",
+        "Only {count} bows can be had today; {wanted} would make a fairer comparison.",
+        values["count"],
+    ).format(count=formats.counted(values["count"]), wanted=formats.counted(values["count"] + values["missing"]))
+
+
+def _beyond_budget(values: Values, doc: Document) -> str:
+    del doc
+    amount = formats.money(values["amount"], values["currency"])
+    return _("Nothing that can be had is within {amount}; what is shown lies a little above it.").format(amount=amount)
+
+
+def _sensible_price(values: Values, doc: Document) -> str:
+    del doc
+    if values["judgement"]:
+        return _(
+            "How much the price weighs in what is called sensible is our judgement: what players choose is not known yet."
+        )
+    return _("How much the price weighs in what is called sensible is learnt from what players have chosen.")
+
+
+def _no_budget(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("You gave no budget, so the whole range was looked at.")
+
+
+def _tried_used(values: Values, doc: Document) -> str:
+    del doc
+    return ngettext(
+        "Your ratings of the bow that you have tried were used for this answer and are not kept as a trial.",
+        "Your ratings of the {count} bows that you have tried were used for this answer and are not kept as a trial.",
+        values["count"],
+    ).format(count=formats.counted(values["count"]))
+
+
+def _own_mass(values: Values, doc: Document) -> str:
+    del doc
+    mass = formats.grams(values["mass_g"])
+    return _("Lighter and heavier are meant against a bow of {mass}.").format(mass=mass)
+
+
+def _priorities_unknown(values: Values, doc: Document) -> str:
+    del doc
+    names = [formats.within(_(SCALES[Criterion(name)].name)) for name in values["criteria"]]
+    return _("Nobody has rated {names} yet, so that could not count.").format(names=formats.listed(names))
+
+
+def _few_outcomes(values: Values, doc: Document) -> str:
+    del doc
+    if not values["outcomes"]:
+        return _("How much your priorities weigh beside the whole is a judgement: what players keep is not known yet.")
+    return ngettext(
+        "How much your priorities weigh beside the whole is mostly a judgement: of one trial only is it known what was kept.",
+        "How much your priorities weigh beside the whole is mostly a judgement: of {outcomes} trials only is it known what "
+        "was kept.",
+        values["outcomes"],
+    ).format(outcomes=formats.counted(values["outcomes"]))
+
+
+def _unrated_own_bow(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("You did not rate your own bow, so we took it that you like it as much as players commonly like theirs.")
+
+
+def _staff_few_trials(values: Values, doc: Document) -> str:
+    count = values["trials"]
+    return ngettext(
+        "Few trials stand behind this, only {count} by {players} so far.",
+        "Few trials stand behind this, only {count} by {players} so far.",
+        count,
+    ).format(count=formats.number(count, 0), players=players(doc))
+
+
+def _staff_no_tier_in_currency(values: Values, doc: Document) -> str:
+    del doc
+    return _("No model that this player could play is priced in {currency}.").format(**values)
+
+
+def _staff_no_budget(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("The player gave no budget, so the whole range was looked at.")
+
+
+def _staff_tried_used(values: Values, doc: Document) -> str:
+    del doc
+    return ngettext(
+        "The player’s ratings of a bow played before were used for this proposal.",
+        "The player’s ratings of {count} bows played before were used for this proposal.",
+        values["count"],
+    ).format(count=formats.counted(values["count"]))
+
+
+def _staff_few_outcomes(values: Values, doc: Document) -> str:
+    del doc
+    if not values["outcomes"]:
+        return _("How much the priorities weigh beside the whole is a judgement: what players keep is not known yet.")
+    return ngettext(
+        "How much the priorities weigh beside the whole is mostly a judgement: of one trial only is it known what was kept.",
+        "How much the priorities weigh beside the whole is mostly a judgement: of {outcomes} trials only is it known what was "
+        "kept.",
+        values["outcomes"],
+    ).format(outcomes=formats.counted(values["outcomes"]))
+
+
+def _staff_unrated_own_bow(values: Values, doc: Document) -> str:
+    del values, doc
+    return _(
+        "The player did not rate the own bow, so we took it that it is liked as much as players commonly like theirs."
+    )
+
+
+def _model_stands_in(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("What was learnt last from trials cannot be read just now; this rests on what was known before that.")
+
+
+def _beliefs_stand_in(values: Values, doc: Document) -> str:
+    del values, doc
+    return _("What was learnt from trials cannot be read just now; this rests on common knowledge of bows alone.")
+
+
+NOTES: dict[str, Callable[[Values, Document], str]] = {
+    "model_stands_in": _model_stands_in,
+    "beliefs_stand_in": _beliefs_stand_in,
+    "prior_only": _prior_only,
+    "by_maker": _by_maker,
+    "few_trials": _few_trials,
+    "currency_only": _currency_only,
+    "no_tier_in_currency": _no_tier_in_currency,
+    "over_budget": _over_budget,
+    "no_tier": _no_tier,
+    "by_stock": _by_stock,
+    "short_of_stock": _short_of_stock,
+    "limited_by_time": _limited_by_time,
+    "no_budget": _no_budget,
+    "tried_used": _tried_used,
+    "own_mass": _own_mass,
+    "priorities_unknown": _priorities_unknown,
+    "few_outcomes": _few_outcomes,
+    "unrated_own_bow": _unrated_own_bow,
+    "one_bow": _one_bow,
+    "few_at_hand": _few_at_hand,
+    "beyond_budget": _beyond_budget,
+    "sensible_price": _sensible_price,
+}
+"""One function a code; a document's code without one is a mistake of the program and raises ``KeyError``."""
+
+STAFF_NOTES: dict[str, Callable[[Values, Document], str]] = {
+    "few_trials": _staff_few_trials,
+    "no_tier_in_currency": _staff_no_tier_in_currency,
+    "no_budget": _staff_no_budget,
+    "tried_used": _staff_tried_used,
+    "few_outcomes": _staff_few_outcomes,
+    "unrated_own_bow": _staff_unrated_own_bow,
+}
+"""Those of the notes that speak to the player, as the desk says them."""

@@ -1,0 +1,122 @@
+"""From the stored advice document to sentences: what it rests on, and how sure it is. An honest colleague's voice.
+
+While the basis is the prior, no sentence holds a percentage: the figures would look surer than they are.
+"""
+
+from model.domain.vocabulary import Criterion, Hold, Instrument
+from service.advice import verdict
+from service.advice.verdict import ASK, CURIOUS, KEEP, Document, code, main_entry, rests_on_prior
+from service.core import formats, phrases
+from service.core.language import _, ngettext
+
+WIDE = 4.0
+"""Points between the ends of the interval from which on it counts as wide: two thirds of the scale from 1 to 7."""
+
+
+def players(doc: Document) -> str:
+    """Return whose trials are counted: 'violinists', 'bass players with the German hold'."""
+    answers = doc["answers"]
+    hold = answers.get("hold")
+    return _(phrases.PLAYERS_BY_HOLD[Hold(hold)] if hold else phrases.PLAYERS[Instrument(answers["instrument"])])
+
+
+def lead(doc: Document) -> str:
+    """Return the paragraph under the verdict: how likely it is, what was asked for, and what the answer rests on."""
+    if not doc["shortlist"]:
+        return _("Change the budget or another answer, or ask us: we may know of a bow that is not listed.")
+    return " ".join(part for part in (verdict.behind(doc), ground(doc)) if part)
+
+
+def ground(doc: Document) -> str:
+    """Return what was asked for, and what the answer rests on; empty where there is no answer."""
+    if not doc["shortlist"]:
+        return ""
+    return " ".join(part for part in (_asked_for(doc), _rests_on(doc)) if part)
+
+
+def _asked_for(doc: Document) -> str:
+    wishes = [_(phrases.WISHES[Criterion(name)]) for name in doc["answers"].get("priorities", ())]
+    if not wishes:
+        return ""
+    sentences = {
+        1: _("You asked for {first}."),
+        2: _("You asked for {first} first, then {second}."),
+        3: _("You asked for {first} first, then {second} and {third}."),
+    }
+    named = dict(zip(("first", "second", "third"), wishes, strict=False))
+    return sentences[len(named)].format(**named)
+
+
+def _rests_on(doc: Document) -> str:
+    if any(note["code"] == "beliefs_stand_in" for note in doc["notes"]):
+        return _("What trials have taught is not at hand, so this is a first guess.")
+    if rests_on_prior(doc):
+        return _("Few trials by {players} are known yet, so this is a first guess.").format(players=players(doc))
+    models = len(doc["shortlist"])
+    if code(doc) == KEEP:
+        sentence = ngettext(
+            "From {count} trials by {players} we expect you to like your own bow about as well as this model, or better.",
+            "From {count} trials by {players} we expect you to like your own bow about as well as these models, or better.",
+            models,
+        )
+    elif code(doc) in (CURIOUS, ASK):
+        sentence = ngettext(
+            "From {count} trials by {players}, this model comes nearest to what you look for.",
+            "From {count} trials by {players}, these models come nearest to what you look for.",
+            models,
+        )
+    else:
+        sentence = ngettext(
+            "From {count} trials by {players} we expect this model to suit you.",
+            "From {count} trials by {players} we expect these models to suit you.",
+            models,
+        )
+    return sentence.format(count=formats.number(doc["model"]["trials"], 0), players=players(doc))
+
+
+def sureness(doc: Document) -> str:
+    """Say how sure the advice is, with the number of trials behind it."""
+    count = doc["model"]["trials"]
+    values = {"count": formats.number(count, 0), "players": players(doc)}
+    if rests_on_prior(doc):
+        if not count:
+            return _(
+                "Not sure at all yet: no trial by {players} stands behind this. It rests on how models are commonly "
+                "graded."
+            ).format(**values)
+        return ngettext(
+            "Not sure at all yet: {count} trial by {players} stands behind this, too little to give figures. It rests mostly on "
+            "how models are commonly graded.",
+            "Not sure at all yet: {count} trials by {players} stand behind this, too few to give figures. It rests mostly on "
+            "how models are commonly graded.",
+            count,
+        ).format(**values)
+    behind = ngettext(
+        "{count} trial by {players} stands behind this.", "{count} trials by {players} stand behind this.", count
+    ).format(**values)
+    return " ".join(part for part in (behind, _spread(doc)) if part)
+
+
+def _spread(doc: Document) -> str:
+    first = main_entry(doc)
+    if first is None:
+        return ""
+    fit = first["fit"]
+    values = {"name": first["name"], "interval": formats.interval(fit["low"], fit["high"])}
+    if is_wide(doc):
+        return _(
+            "For an answer like yours that is little: your mark for a bow of the model {name} may fall anywhere within "
+            "{interval}, on the scale from 1 to 7."
+        ).format(**values)
+    return _(
+        "Single bows differ: of ten bows of the model {name}, you would probably rate nine within {interval}, on the scale "
+        "from 1 to 7."
+    ).format(**values)
+
+
+def is_wide(doc: Document) -> bool:
+    """Say whether the best entry's interval is so wide that few trials like the player's can stand behind it."""
+    if any(note["code"] == "few_trials" for note in doc["notes"]):
+        return True
+    first = main_entry(doc)
+    return first is not None and bool(first["fit"]["high"] - first["fit"]["low"] > WIDE)

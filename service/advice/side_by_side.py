@@ -1,0 +1,79 @@
+"""The listed tiers beside each other: what each costs, weighs and is made of, what its maker says, and what more money buys."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.advice import words
+from service.core import formats
+from service.core.language import _
+
+Entry = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One thing to compare, a cell for each tier. ``long``: its cells are sentences."""
+
+    label: str
+    cells: tuple[str, ...]
+    long: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SideBySide:
+    """The names of the listed tiers, a row for each thing to compare, and what so much more than the first would buy."""
+
+    names: tuple[str, ...]
+    rows: tuple[Compared, ...]
+    more: str
+
+
+def beside(doc: dict[str, Any]) -> SideBySide | None:
+    """Return the tiers beside each other; None where there are none, or where the advice was kept before more was known of them."""
+    entries = doc["shortlist"]
+    if not entries or "at_hand" not in entries[0]:
+        return None
+    rows = (
+        Compared(_("Price"), _each(entries, _price)),
+        Compared(_("Bows here today"), _each(entries, _at_hand)),
+        Compared(_("Typical weight"), _each(entries, _mass)),
+        Compared(_("Stick"), _each(entries, _materials)),
+        Compared(_("Expected mark, 1 to 7"), _each(entries, _liking)),
+        Compared(_("In its maker’s words"), _each(entries, _character), long=True),
+    )
+    known = tuple(row for row in rows if any(row.cells))
+    return SideBySide(
+        names=tuple(entry["name"] for entry in entries),
+        rows=tuple(Compared(row.label, tuple(cell or "–" for cell in row.cells), row.long) for row in known),
+        more=words.what_more_buys(doc),
+    )
+
+
+def _each(entries: Sequence[Entry], say: Callable[[Entry], str]) -> tuple[str, ...]:
+    return tuple(say(entry) for entry in entries)
+
+
+def _price(entry: Entry) -> str:
+    return formats.money(entry["price"], entry["currency"])
+
+
+def _at_hand(entry: Entry) -> str:
+    count = entry.get("at_hand")
+    return "" if count is None else _("none") if count == 0 else formats.number(count, 0)
+
+
+def _mass(entry: Entry) -> str:
+    return formats.grams(entry["mass_g"]) if entry.get("mass_g") else ""
+
+
+def _materials(entry: Entry) -> str:
+    return str(entry.get("materials") or "")
+
+
+def _character(entry: Entry) -> str:
+    return str(entry.get("note") or "")
+
+
+def _liking(entry: Entry) -> str:
+    return formats.number(entry["fit"]["expected"])

@@ -1,0 +1,38 @@
+"""The command that empties the outbox."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+from service.cli.common import add, opened
+from service.mail import sending
+from service.mail.mail_service import Office, open_office
+from service.settings import Settings
+
+if TYPE_CHECKING:
+    from service.cli.common import Commands
+
+
+def add_to(commands: "Commands") -> None:
+    """Add the command of this module."""
+    add(
+        commands,
+        "send",
+        send,
+        "send what waits in the outbox, once; `serve` does so by itself",
+        "python -m service send",
+    )
+
+
+def send(_asked: argparse.Namespace, settings: Settings) -> int:
+    """Send what is due and say how much that was; status 1 where something was given up."""
+    with opened(settings) as database:
+        done = sending.send_waiting(database, office_of(settings))
+    print(f"{done.sent} sent, {done.put_off} put off, {done.failed} given up")
+    return 1 if done.failed else 0
+
+
+def office_of(settings: Settings) -> Office:
+    """Return the office of the settings."""
+    secret, *older = settings.secret_keys()
+    folder = settings.data_dir / "mail"
+    return open_office(settings.mail, folder, settings.public_address, secret, older=tuple(older))

@@ -1,0 +1,128 @@
+"""What was done, by whom, to what. Never a rating, never a player's name or address.
+
+What there is to record stands in `service.core.audit_events`.
+"""
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import audit_events
+from service.core.audit_events import Event
+from service.web.scopes import Scope
+
+A_PAGE = 100
+"""So many entries are read at once."""
+_WRITER: ContextVar[str] = ContextVar("writer", default=audit_events.STRANGER)
+AN_HOUR, MOST_AN_HOUR = dt.timedelta(hours=1), 100
+OTHERS = "others"
+"""What an entry is about that counts for all those of its kind in the hour which have none of their own."""
+_TIMES = "times"
+_BY = "by"
+"""In an entry's detail: who of `events.WRITERS` it was, where it was none of the staff."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the record.
+
+    Attributes
+    ----------
+    who : e-mail address of one of the staff; None where it was none of them.
+    by : which of `events.WRITERS` it was.
+    did : in English, as a verb with its object: 'opened a trial'.
+    about : kind and key of the thing: 'trial T-12'.
+    """
+
+    id: int
+    at: dt.datetime
+    who: str | None
+    by: str
+    dealer: str | None
+    did: str
+    about: str
+    detail: dict[str, Any]
+
+
+@contextmanager
+def written_by(writer: str) -> Iterator[None]:
+    """Let what is recorded meanwhile without one of the staff be one of `events.WRITERS`' doing."""
+    before = _WRITER.set(writer)
+    try:
+        yield
+    finally:
+        _WRITER.reset(before)
+
+
+def record(session: Session, user: int | None, did: Event, about: str, *, dealer: str | None, **detail: Any) -> None:
+    """Write down what was done, in the caller's transaction, so that it stands if and only if the thing was done.
+
+    Parameters
+    ----------
+    user : id of one of the staff; None: a command, a player, or whoever `written_by` says.
+    did : one of the events of the catalogue: ``events.TRIAL_OPENED``.
+    about : kind and key of the thing: 'trial T-12', 'user 3', 'tablet 9f2c'.
+    dealer : slug of the dealer whose it is; None: nobody's in particular.
+    detail : what else is worth keeping, as JSON; no rating, no name, no address.
+    """
+    writer = _WRITER.get()
+    if user is None and writer != audit_events.STRANGER:
+        detail[_BY] = writer
+    now = dt.datetime.now(dt.UTC)
+    session.add(tables.AuditEntry(at=now, user=user, dealer=dealer, did=did.did, about=about, detail=detail))
+
+
+def record_often(
+    session: Session, user: int | None, did: Event, about: str, *, dealer: str | None, **detail: Any
+) -> None:
+    """Write down what a stranger may bring about as often as they like: within the hour the same once more is only counted.
+
+    And of what is different each time no more than `MOST_AN_HOUR` entries are made; the others are counted in one of their own,
+    so that nobody fills the disk by being refused. Parameters are those of `record`; how often stands in the detail: ``times``.
+    """
+    kept, since = tables.AuditEntry, dt.datetime.now(dt.UTC) - AN_HOUR
+    here = kept.dealer == dealer if dealer is not None else kept.dealer.is_(None)
+    lately = select(kept).where(kept.did == did.did, kept.at > since, here).order_by(kept.id.desc())
+    same: dict[str, Any] = {"user": user, "about": about, "detail": detail}
+    known = session.scalars(lately.limit(MOST_AN_HOUR + 1).with_for_update()).all()
+    if len(known) >= MOST_AN_HOUR and not any(_is_same(row, same) for row in known):
+        same = {"user": None, "about": OTHERS, "detail": {}}
+    row = next((row for row in known if _is_same(row, same)), None)
+    if row is None:
+        record(session, same["user"], did, same["about"], dealer=dealer, **same["detail"])
+    else:
+        row.detail = row.detail | {_TIMES: row.detail.get(_TIMES, 1) + 1}
+
+
+def _is_same(row: tables.AuditEntry, same: dict[str, Any]) -> bool:
+    detail = {name: value for name, value in row.detail.items() if name not in (_TIMES, _BY)}
+    return (row.user, row.about, detail) == (same["user"], same["about"], same["detail"])
+
+
+def entries(session: Session, scope: Scope, before: int | None = None) -> list[Entry]:
+    """Return the newest entries of a scope, newest first; older than entry ``before``, where asked."""
+    kept, user = tables.AuditEntry, tables.User
+    asked = select(kept, user.email).outerjoin(user, kept.user == user.id).where(scope.holds(kept.dealer))
+    asked = asked.order_by(kept.id.desc()).limit(A_PAGE)
+    if before is not None:
+        asked = asked.where(kept.id < before)
+    return [_entry(row, email) for row, email in session.execute(asked)]
+
+
+def count(session: Session, scope: Scope) -> int:
+    """Return how many entries of a scope there are."""
+    kept = tables.AuditEntry
+    return session.scalar(select(func.count()).select_from(kept).where(scope.holds(kept.dealer))) or 0
+
+
+def _entry(row: tables.AuditEntry, email: str | None) -> Entry:
+    detail = dict(row.detail)
+    by = str(detail.pop(_BY, audit_events.STRANGER)) if row.user is None else audit_events.STAFF
+    return Entry(row.id, row.at, email, by, row.dealer, row.did, row.about, detail)

@@ -1,0 +1,206 @@
+"""Numbers to words: money, masses, lengths, shares, chances, dates, small counts; every one a filter for templates.
+
+English is the source: '2,450 €', '1,050 mm', '82 %'; other languages have their own marks and dates (Unicode CLDR, by Babel). A
+value and its unit are held together by a no-break space.
+"""
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from decimal import Decimal
+from functools import cache
+from types import MappingProxyType
+from typing import Any
+
+from babel.dates import format_date
+from babel.numbers import get_currency_symbol, get_decimal_symbol, get_group_symbol
+from jinja2 import Environment
+
+from service.core.language import N_, SOURCE, _, locale, ngettext, pgettext, spoken
+
+NBSP = "\u00a0"
+Real = int | float | Decimal
+
+_MONEY = MappingProxyType({"EUR": f"{{amount}}{NBSP}€", "USD": "${amount}", "GBP": "£{amount}"})
+"""How an amount is written in English; every other currency by its ISO 4217 code after the amount."""
+
+_COUNTS = (
+    N_("one"),
+    N_("two"),
+    N_("three"),
+    N_("four"),
+    N_("five"),
+    N_("six"),
+    N_("seven"),
+    N_("eight"),
+    N_("nine"),
+    N_("ten"),
+)
+
+
+def number(value: Real, decimals: int = 1) -> str:
+    """Return a number with so many decimals: '5.0', in German '5,0'."""
+    return f"{value:,.{decimals}f}".translate(_marks(spoken()))
+
+
+@cache
+def _marks(code: str) -> dict[int, str]:
+    """Return what stands for the marks of thousands and decimals in a language (Unicode CLDR)."""
+    there = locale(code)
+    return {ord(","): get_group_symbol(there), ord("."): get_decimal_symbol(there)}
+
+
+def mark(value: float) -> str:
+    """Return a mark from 1 to 7, a mean of several with one decimal: '4', '4.5'."""
+    return number(value, 0 if float(value).is_integer() else 1)
+
+
+def interval(low: Real, high: Real) -> str:
+    """Return both ends with one decimal: '3.3 – 6.7'."""
+    return f"{number(low)}{NBSP}–{NBSP}{number(high)}"
+
+
+def money(amount: Real, currency: str) -> str:
+    """Return an amount in its currency, cents only where there are any: '2,450 €', '1,249.50 €', '2,450 CHF'."""
+    text = number(amount, 0 if round(100 * float(amount)) % 100 == 0 else 2)
+    return _money(spoken(), currency).format(amount=text)
+
+
+@cache
+def _money(code: str, currency: str) -> str:
+    if code == SOURCE:
+        return _MONEY.get(currency, f"{{amount}}{NBSP}{currency}")
+    # German, French and Italian all write the sign after the amount (Unicode CLDR).
+    sign = "£" if currency == "GBP" else get_currency_symbol(currency, locale(code))
+    return f"{{amount}}{NBSP}{sign}"
+
+
+def _measure(value: Real, unit: str) -> str:
+    return f"{number(value, 0 if round(10 * float(value)) % 10 == 0 else 1)}{NBSP}{unit}"
+
+
+def grams(mass_g: Real) -> str:
+    """Return a mass in grams: '134 g', '60.5 g'."""
+    return _measure(mass_g, "g")
+
+
+def millimetres(length_mm: Real) -> str:
+    """Return a length in millimetres: '1,050 mm'."""
+    return _measure(length_mm, "mm")
+
+
+def percent(share: Real) -> str:
+    """Return a share from 0 to 1 in whole percent: '82 %'; a chance short of certain is never shown as 0 or 100."""
+    figure = round(100 * float(share))
+    if figure == 0 and share > 0:
+        return _("under {figure}").format(figure=_hundredths(1))
+    if figure == 100 and share < 1:
+        return _("over {figure}").format(figure=_hundredths(99))
+    return _hundredths(figure)
+
+
+def _hundredths(figure: int) -> str:
+    # Italian writes no space before the sign; the other three do (Unicode CLDR, and ISO 80000-1 for English).
+    return f"{figure}{'' if spoken() == 'it' else NBSP}%"
+
+
+def chance_word(chance: Real) -> str:
+    """Return a chance in words, by the figure that `percent` shows, so that the two never disagree."""
+    figure = round(100 * float(chance))
+    if figure < 33:
+        return _("unlikely")
+    if figure <= 66:
+        return _("about as likely as not")
+    return _("likely") if figure <= 90 else _("very likely")
+
+
+def chance(chance: Real) -> str:
+    """Return a chance in words with the figure behind it: 'likely (82 %)'."""
+    return f"{chance_word(chance)} ({percent(chance)})"
+
+
+def day(value: dt.date | str) -> str:
+    """Return a date, or the date of an ISO 8601 moment, as '24 November 2026'."""
+    if isinstance(value, str):
+        value = dt.datetime.fromisoformat(value)
+    text = format_date(value, "long", locale(spoken()))
+    # The first of a month is an ordinal in French, for which the data of the languages have no pattern.
+    return f"1er{text[1:]}" if spoken() == "fr" and value.day == 1 else text
+
+
+def minutes(count: int) -> str:
+    """Return a time: '40 minutes'."""
+    return ngettext("{count} minute", "{count} minutes", count).format(count=count)
+
+
+def counted(count: int) -> str:
+    """Return a small count in words, a larger one in figures: 'four', '12'."""
+    if count == 0:
+        return pgettext("a count of nothing", "no")
+    return _(_COUNTS[count - 1]) if 0 < count <= len(_COUNTS) else number(count, 0)
+
+
+def bows(count: int) -> str:
+    """Return a number of bows: 'four bows'."""
+    return ngettext("{count} bow", "{count} bows", count).format(count=counted(count))
+
+
+def copies(count: int) -> str:
+    """Return a number of copies: '3 copies'."""
+    return ngettext("{count} copy", "{count} copies", count).format(count=count)
+
+
+def trials(count: int) -> str:
+    """Return a number of trials: '142 trials', 'no trials'."""
+    if count == 0:
+        return _("no trials")
+    return ngettext("{count} trial", "{count} trials", count).format(count=number(count, 0))
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Return parts as a list in a sentence: 'a, b and c'."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return _("{parts} and {last}").format(parts=", ".join(parts[:-1]), last=parts[-1])
+
+
+def capital(text: str) -> str:
+    """Return the text with a capital at its beginning."""
+    return text[:1].upper() + text[1:]
+
+
+def labelled(name: str, text: str) -> str:
+    """Return a text under its name: 'Tone: exactly my sound'; French parts them by a space."""
+    return _("{name}: {text}").format(name=name, text=text)
+
+
+def within(text: str) -> str:
+    """Return a name as it stands inside a sentence: with a small letter, which German keeps for other words than nouns."""
+    return text if spoken() == "de" else text[:1].lower() + text[1:]
+
+
+FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
+    {
+        "number": number,
+        "money": money,
+        "grams": grams,
+        "millimetres": millimetres,
+        "percent": percent,
+        "chance": chance,
+        "chance_word": chance_word,
+        "day": day,
+        "minutes": minutes,
+        "counted": counted,
+        "bows": bows,
+        "copies": copies,
+        "trials": trials,
+        "listed": listed,
+        "capital": capital,
+        "within": within,
+    }
+)
+
+
+def install(environment: Environment) -> None:
+    """Give templates every filter of this module; ``interval`` takes two values and is a function."""
+    environment.filters.update(FILTERS)
+    environment.globals["interval"] = interval

@@ -1,0 +1,120 @@
+"""Lists page by page by the values of the last row seen (a keyset), not by counting rows off.
+
+So a page costs the same wherever it stands, and what is added meanwhile moves nothing: each row there was is met once.
+"""
+
+import base64
+import datetime as dt
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from sqlalchemy import ColumnElement, and_, literal, or_, true
+from sqlalchemy.orm import InstrumentedAttribute
+
+from service.core.errors import NotHere
+
+T = TypeVar("T")
+S = TypeVar("S")
+A_PAGE = 50
+"""So many rows a page shows."""
+_LONGEST = 600
+"""Characters of a mark: a key and a moment are far shorter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leaf(Generic[T]):
+    """One page of a list.
+
+    Attributes
+    ----------
+    count : how many rows the whole list has. after : the mark to ask for the next page with, empty on the last.
+    """
+
+    rows: tuple[T, ...]
+    count: int
+    after: str
+
+    def each(self, words: Callable[[T], S]) -> tuple[S, ...]:
+        """Return each row in words."""
+        return tuple(map(words, self.rows))
+
+    def of(self, rows: Iterable[S]) -> "Leaf[S]":
+        """Return the same page with its rows read in full."""
+        return Leaf(tuple(rows), self.count, self.after)
+
+
+def leaf(found: Sequence[T], count: int, mark: Callable[[T], Sequence[object]], most: int = A_PAGE) -> Leaf[T]:
+    """Return a page of ``most`` rows, from one row more where there is one; ``mark``: a row's values in the list's order."""
+    rows = tuple(found[:most])
+    return Leaf(rows, count, written(*mark(rows[-1])) if len(found) > most else "")
+
+
+def written(*values: object) -> str:
+    """Return a mark as it stands in an address."""
+    plain = [value.isoformat() if isinstance(value, dt.date) else value for value in values]
+    return base64.urlsafe_b64encode(json.dumps(plain, separators=(",", ":")).encode()).decode().rstrip("=")
+
+
+def read(mark: str, *kinds: type) -> tuple[Any, ...] | None:
+    """Return a mark's values, None for the first page; raises `NotHere` for what is no mark of this list."""
+    if not mark:
+        return None
+    if len(mark) > _LONGEST:
+        raise NotHere
+    try:
+        plain = json.loads(base64.urlsafe_b64decode(mark.encode("ascii") + b"=" * (-len(mark) % 4)))
+        if type(plain) is not list:
+            raise NotHere
+        return tuple(_READ[kind](value) for kind, value in zip(kinds, plain, strict=True))
+    except (ValueError, OverflowError, RecursionError):
+        raise NotHere from None
+
+
+# What both databases can compare with, of just the kind that `written` leaves in JSON; ValueError or OverflowError for the rest.
+
+
+def _text(value: object) -> str:
+    if type(value) is not str or "\0" in value:
+        raise ValueError
+    value.encode()  # half a character is none (RFC 8259, 8.2)
+    return value
+
+
+def _number(value: object) -> int:
+    if type(value) is not int or abs(value) >= 2**31:
+        raise ValueError
+    return value
+
+
+def _day(value: object) -> dt.date:
+    return dt.date.fromisoformat(_text(value))
+
+
+def _moment(value: object) -> dt.datetime:
+    moment = dt.datetime.fromisoformat(_text(value))
+    if moment.tzinfo is None:
+        raise ValueError
+    return moment.astimezone(dt.UTC)
+
+
+_READ: dict[type, Callable[[object], Any]] = {str: _text, int: _number, dt.date: _day, dt.datetime: _moment}
+
+
+def beyond(
+    columns: Sequence[ColumnElement[Any] | InstrumentedAttribute[Any]],
+    values: Sequence[object] | None,
+    *,
+    rising: bool = False,
+) -> ColumnElement[bool]:
+    """Return the condition that a row comes after the one with these values, None: any; all columns fall, or rise."""
+    if values is None:
+        return true()
+    first, *further = columns
+    value = literal(values[0], first.type)
+    next_ = first > value if rising else first < value
+    if not further:
+        return next_
+    # Written so, and not as a row of values, because the first part finds its place in an index everywhere.
+    return and_(first >= value if rising else first <= value, or_(next_, beyond(further, values[1:], rising=rising)))

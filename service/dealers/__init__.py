@@ -1,0 +1,1 @@
+"""A dealer's ways in: site, look, origins, keys, and the framed form."""

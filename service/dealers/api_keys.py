@@ -1,0 +1,118 @@
+"""A dealer's keys to the JSON API: one for the website, which anybody can read there, and one for the dealer's own server.
+
+A website key asks for advice only, and only from pages of the dealer's own origins. A server key is secret. Either is told
+once, kept as a digest and revoked at the desk. Its first word says which it is, so that a secret one in the wrong place is seen.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from sqlalchemy import or_, select, update
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import audit, audit_events, tokens
+from service.core.errors import FieldProblem, Invalid, NotHere
+from service.core.language import _
+from service.tables.base import KEY_KINDS
+
+WEBSITE, SERVER = KEY_KINDS
+PREFIXES = {WEBSITE: "site_", SERVER: "server_"}
+_LONGEST_NOTE = 80
+_HINT = 4
+
+
+@dataclass(frozen=True, slots=True)
+class KeyFound:
+    """Whose key it is; ``hint`` are its last letters."""
+
+    dealer: str
+    kind: str
+    digest: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeyInfo:
+    """One key without its secret; ``id`` leads to nothing but its row, ``used_on`` None: not used yet."""
+
+    id: str
+    kind: str
+    hint: str
+    note: str
+    made_at: dt.datetime
+    used_on: dt.date | None
+    revoked: bool
+
+
+def make(session: Session, user: int | None, dealer: str, kind: str, note: str = "") -> str:
+    """Return a new key of the dealer; it is told this once.
+
+    Raises
+    ------
+    Invalid : ``kind`` is neither 'website' nor 'server', or the note is too long.
+    """
+    note = " ".join(note.split())
+    problems = []
+    if kind not in PREFIXES:
+        problems.append(FieldProblem("kind", _("Say whether the key is for the website or for your own server.")))
+    if len(note) > _LONGEST_NOTE:
+        problems.append(
+            FieldProblem("note", _("Expected a note of at most {most} characters.").format(most=_LONGEST_NOTE))
+        )
+    if problems:
+        raise Invalid(problems)
+    key = PREFIXES[kind] + tokens.secret()
+    row = tables.ApiKey(
+        digest=tokens.digest(key),
+        dealer=dealer,
+        kind=kind,
+        hint=key[-_HINT:],
+        note=note or None,
+        made_at=_now(),
+        made_by=user,
+    )
+    session.add(row)
+    audit.record(session, user, audit_events.KEY_MADE, f"key …{row.hint}", dealer=dealer, kind=kind)
+    return key
+
+
+def of(session: Session, key: str) -> KeyFound | None:
+    """Return whose key it is; None where it is nobody's, or was revoked."""
+    row = session.get(tables.ApiKey, tokens.digest(key))
+    if row is None or row.revoked_at is not None:
+        return None
+    return KeyFound(row.dealer, row.kind, row.digest, row.hint)
+
+
+def used(session: Session, digest: str, today: dt.date | None = None) -> None:
+    """Write down, once a day, that a key was used."""
+    today, kept = today or _now().date(), tables.ApiKey
+    earlier = or_(kept.used_on.is_(None), kept.used_on < today)
+    session.execute(update(kept).where(kept.digest == digest, earlier).values(used_on=today))
+
+
+def listed(session: Session, dealer: str) -> list[KeyInfo]:
+    """Return the dealer's keys, those in use first, the newest first among them."""
+    kept = tables.ApiKey
+    asked = select(kept).where(kept.dealer == dealer).order_by(kept.revoked_at.is_not(None), kept.made_at.desc())
+    return [
+        KeyInfo(
+            row.digest, row.kind, row.hint, row.note or "", row.made_at, row.used_on, revoked=row.revoked_at is not None
+        )
+        for row in session.scalars(asked)
+    ]
+
+
+def revoke(session: Session, user: int | None, dealer: str, key: str) -> None:
+    """Revoke a key by its id: it opens nothing from now on; raises `NotHere` where it is not the dealer's."""
+    row = session.get(tables.ApiKey, key)
+    if row is None or row.dealer != dealer:
+        raise NotHere
+    if row.revoked_at is None:
+        row.revoked_at = _now()
+        audit.record(session, user, audit_events.KEY_REVOKED, f"key …{row.hint}", dealer=dealer, kind=row.kind)
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

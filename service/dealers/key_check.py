@@ -1,0 +1,167 @@
+"""Who asks the JSON API: somebody without a key, a dealer's website, or a dealer's own server.
+
+A website key is public, so it opens only what a player may see, and only from the dealer's own pages: a browser tells where a
+script runs (``Origin``), and no script can say otherwise. A server key is secret and is refused from any page.
+"""
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+from sqlalchemy.orm import Session
+from starlette.datastructures import Headers
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.core.database import Database
+from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotAllowed
+from service.core.language import _
+from service.dealers import api_keys, site
+from service.dealers.api_keys import KeyFound
+from service.questionnaire import forms
+from service.web import error_pages
+from service.web.device_requests import bearer, no_key, unknown_key
+
+ADVICE = "/api/v1/advice"
+_PREFLIGHT_SECONDS = 600
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """What a request brings along: its key, None for none, and the page that it comes from, None for no page."""
+
+    key: str | None
+    origin: str | None
+
+
+def offered(request: Request) -> Offered:
+    """Return what a request brings along; raises 401 where a key is announced and none is there."""
+    has_key = "authorization" in request.headers
+    return Offered(bearer(request) if has_key else None, request.headers.get("origin"))
+
+
+Brought = Annotated[Offered, Depends(offered)]
+
+
+def caller(session: Session, brought: Offered) -> KeyFound | None:
+    """Return whose key it is, None where there is none.
+
+    Raises
+    ------
+    HTTPException : 401, the key is unknown or was revoked.
+    NotAllowed : a website's key from elsewhere than the dealer's pages, or a server's from a page.
+    """
+    if brought.key is None:
+        return None
+    known = found(session, brought)
+    if known is None:
+        raise unknown_key()
+    api_keys.used(session, known.digest)
+    return known
+
+
+def found(session: Session, brought: Offered) -> KeyFound | None:
+    """Return whose key it is, None where it opens nothing; raises `NotAllowed` as `caller` does."""
+    known = api_keys.of(session, brought.key or "")
+    if known is None:
+        return None
+    if known.kind == api_keys.WEBSITE and brought.origin not in site.origins_of(session, known.dealer):
+        raise NotAllowed(code=Code.WRONG_ORIGIN)
+    if known.kind == api_keys.SERVER and brought.origin is not None:
+        raise NotAllowed(code=Code.SECRET_IN_PAGE)
+    return known
+
+
+def server(session: Session, brought: Offered) -> KeyFound:
+    """Return whose server key it is; raises 401 without a key, else as `caller` does, and for a website's key."""
+    known = caller(session, brought)
+    if known is None:
+        raise no_key()
+    return require_server(known)
+
+
+def require_server(found: KeyFound) -> KeyFound:
+    """Return the key; raises `NotAllowed` where it is a website's."""
+    if found.kind != api_keys.SERVER:
+        raise NotAllowed(code=Code.ADVICE_ONLY)
+    return found
+
+
+def bound(questionnaire: forms.Questionnaire, found: KeyFound | None) -> forms.Questionnaire:
+    """Return the answers as asked at the key's dealer; raises `Invalid` where they name another one."""
+    if found is None:
+        return questionnaire
+    if questionnaire.dealer not in (None, found.dealer):
+        sentence = _("This key is another dealer’s; leave the dealer out.")
+        raise Invalid([FieldProblem("dealer", sentence, FieldCode.CONTRADICTS)])
+    return questionnaire.model_copy(update={"dealer": found.dealer})
+
+
+class DealersPages:
+    """Lets scripts on the pages of dealers read the answers of the advice: cross-origin resource sharing (Fetch, 3.2).
+
+    A preflight names no key, so it is granted to the origins of all dealers; the key then decides. Without a key nothing is
+    granted, and no other address ever is.
+    """
+
+    def __init__(self, app: ASGIApp, database: Database) -> None:
+        self.app, self.database = app, database
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a preflight, or pass the request on and name the origin in its answer."""
+        headers = Headers(scope=scope) if scope["type"] == "http" and scope["path"] == ADVICE else Headers()
+        origin = headers.get("origin")
+        if origin is None:
+            await self.app(scope, receive, send)
+        elif scope["method"] == "OPTIONS" and "access-control-request-method" in headers:
+            await self._preflight(headers, origin)(scope, receive, send)
+        else:
+            has_key = "authorization" in headers
+            await self.app(scope, receive, _named(send, origin) if has_key and self._knows(origin) else send)
+
+    def _preflight(self, headers: Headers, origin: str) -> Response:
+        wanted = headers.get("access-control-request-headers", "").lower()
+        if "authorization" not in wanted or not self._knows(origin):
+            sentence = _("Only pages of a dealer, with that dealer’s website key, may ask from a browser.")
+            refused = error_pages.as_json(Code.WRONG_ORIGIN, sentence)
+            refused.headers["Vary"] = "Origin"
+            return refused
+        granted = {
+            "Access-Control-Allow-Origin": origin,
+            "Access-Control-Allow-Methods": "POST",
+            "Access-Control-Allow-Headers": "Authorization, Content-Type",
+            "Access-Control-Max-Age": str(_PREFLIGHT_SECONDS),
+            "Vary": "Origin",
+        }
+        return Response(status_code=204, headers=granted)
+
+    def _knows(self, origin: str) -> bool:
+        with self.database.reading() as session:
+            return site.is_known_origin(session, origin)
+
+
+def _named(send: Send, origin: str) -> Send:
+    granted = [
+        (b"access-control-allow-origin", origin.encode("latin-1")),
+        (b"access-control-expose-headers", b"Retry-After"),
+        (b"vary", b"Origin"),
+    ]
+
+    async def send_named(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message = {**message, "headers": [*message["headers"], *granted]}
+        await send(message)
+
+    return send_named
+
+
+def add_security(description: dict[str, Any]) -> dict[str, Any]:
+    """Return the OpenAPI description with what a key is (OpenAPI 3.1, 4.8.27)."""
+    schemes = description.setdefault("components", {}).setdefault("securitySchemes", {})
+    schemes["bearer"] = {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "A dealer's server key (secret: advice with `bring`, trials), a dealer's website key (public: advice "
+        "only, from the dealer's own origins), or, for sheets, a tablet's key or a link's token.",
+    }
+    return description

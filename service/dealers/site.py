@@ -1,0 +1,246 @@
+"""The door of a dealer: on which pages the form may stand, in which colours, and where enquiries are told."""
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import audit, audit_events
+from service.core.audit_events import Event
+from service.core.errors import FieldProblem, Invalid, NotHere
+from service.core.language import _
+from service.dealers import colours, logos, origins
+from service.dealers.colours import Fitted
+from service.mail import addresses, webhooks
+
+DEFAULT_MONTHS = 24
+_LONGEST_BOOKING = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a dealer's pages look like; ``version`` changes with it, so that browsers may keep the parts."""
+
+    dealer: str
+    version: str
+    has_colours: bool
+    has_logo: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DoorInfo:
+    """How a dealer's door is set up; see `service.tables.Door`. ``language``: the dealer's."""
+
+    dealer: str
+    name: str
+    language: str | None
+    origins: tuple[str, ...] = ()
+    action_colour: str | None = None
+    point_colour: str | None = None
+    notify: str | None = None
+    booking: str | None = None
+    webhook: str | None = None
+    webhook_number: int = 1
+    keep_months: int = DEFAULT_MONTHS
+    look: Look | None = None
+
+    @property
+    def action(self) -> Fitted | None:
+        """The colour of what can be done, as it is used."""
+        return colours.fit(self.action_colour) if self.action_colour else None
+
+    @property
+    def point(self) -> Fitted | None:
+        """The colour of what is pointed out, as it is used."""
+        return colours.fit(self.point_colour) if self.point_colour else None
+
+
+def read(session: Session, dealer: str) -> DoorInfo:
+    """Return a dealer's door, as it is before anything is set where nothing is; raises `NotHere` for no dealer."""
+    shop = session.get(tables.Dealer, dealer)
+    if shop is None:
+        raise NotHere
+    door = tables.Door
+    asked = (door.origins, door.action_colour, door.point_colour, door.notify, door.booking, door.webhook)
+    row = session.execute(select(*asked, door.webhook_number, door.keep_months).where(door.dealer == dealer)).first()
+    if row is None:
+        return DoorInfo(dealer, shop.name, shop.language)
+    return DoorInfo(
+        dealer,
+        shop.name,
+        shop.language,
+        origins=tuple(row.origins.split()),
+        action_colour=row.action_colour,
+        point_colour=row.point_colour,
+        notify=row.notify,
+        booking=row.booking,
+        webhook=row.webhook,
+        webhook_number=row.webhook_number,
+        keep_months=row.keep_months,
+        look=look(session, dealer),
+    )
+
+
+def set_pages(session: Session, user: int | None, dealer: str, pages: str, action: str, point: str) -> None:
+    """Set on which origins the form may stand, and in which two colours; an empty colour is the house's own.
+
+    Raises
+    ------
+    Invalid : ``origins``, ``action_colour`` or ``point_colour`` hold what is none.
+    """
+    found, wrong = origins.read_all(pages)
+    problems = [FieldProblem("origins", " ".join(wrong))] if wrong else []
+    chosen: dict[str, str | None] = {}
+    for field, text in (("action_colour", action), ("point_colour", point)):
+        chosen[field] = colours.read(text)
+        if text.strip() and chosen[field] is None:
+            problems.append(
+                FieldProblem(field, _("Got {text}; expected a colour such as #1d5b4f.").format(text=text.strip()[:20]))
+            )
+    if problems:
+        raise Invalid(problems)
+    _change(session, user, dealer, audit_events.WEBSITE_SET, origins=" ".join(found), **chosen)
+
+
+def set_messages(
+    session: Session, user: int | None, dealer: str, *, notify: str, booking: str, webhook: str, keep_months: str
+) -> None:
+    """Set where enquiries are told, how a trial is booked, and how long personal data is kept.
+
+    Raises
+    ------
+    Invalid : a field that cannot be used, each named.
+    """
+    notify, booking, webhook = notify.strip(), " ".join(booking.split()), webhook.strip()
+    months = keep_months.strip()
+    checks = {
+        "notify": _mail_fault(notify),
+        "booking": _("Expected at most {most} characters.").format(most=_LONGEST_BOOKING)
+        if len(booking) > _LONGEST_BOOKING
+        else None,
+        "webhook": webhooks.fault(webhook) if webhook else None,
+        "keep_months": None
+        if months.isascii() and months.isdigit() and 1 <= int(months[:4]) <= 120
+        else _("Expected a whole number of months from 1 to 120."),
+    }
+    problems = [FieldProblem(field, sentence) for field, sentence in checks.items() if sentence]
+    if problems:
+        raise Invalid(problems)
+    _change(
+        session,
+        user,
+        dealer,
+        audit_events.MESSAGES_SET,
+        notify=notify or None,
+        booking=booking or None,
+        webhook=webhook or None,
+        keep_months=int(months),
+    )
+
+
+def renew_secret(session: Session, user: int | None, dealer: str) -> None:
+    """Draw another secret for the messages to the dealer's own system; the one before signs nothing any more."""
+    row = _row(session, dealer)
+    _change(session, user, dealer, audit_events.MESSAGE_SECRET_RENEWED, webhook_number=row.webhook_number + 1)
+
+
+def put_logo(session: Session, user: int | None, dealer: str, content: bytes) -> None:
+    """Keep a logo; raises `Invalid` at ``logo`` where its bytes are none that can be shown."""
+    if not content:
+        raise Invalid([("logo", _("Choose a picture first."))])
+    _change(session, user, dealer, audit_events.LOGO_SET, logo_type=logos.check(content), logo=content)
+
+
+def drop_logo(session: Session, user: int | None, dealer: str) -> None:
+    """Keep no logo any more."""
+    _change(session, user, dealer, audit_events.LOGO_TAKEN_AWAY, logo=None, logo_type=None)
+
+
+def look(session: Session, dealer: str | None) -> Look | None:
+    """Return the look of a dealer's pages, None where it is the house's own."""
+    door = tables.Door
+    found = session.execute(
+        select(door.action_colour, door.point_colour, door.logo_type, door.changed_at).where(door.dealer == dealer)
+    ).first()
+    if found is None or not any(found[:3]):
+        return None
+    action, point, logo_type, changed_at = found
+    version = f"{round(changed_at.timestamp() * 1e6):x}"
+    return Look(dealer or "", version, has_colours=bool(action or point), has_logo=logo_type is not None)
+
+
+def stylesheet(session: Session, dealer: str) -> str:
+    """Return the dealer's colours as a style sheet that is read after the house's own; raises `NotHere`."""
+    info = read(session, dealer)
+    used = [(name, fitted) for name, fitted in (("spruce", info.action), ("rosin", info.point)) if fitted]
+    on = {"spruce": ("on-spruce", colours.LIGHT.words, colours.DARK.words)}
+
+    def block(which: Callable[[Fitted], str], words: int) -> str:
+        lines = [f"--{name}: {which(fitted)};" for name, fitted in used]
+        return " ".join(lines + [f"--{on[name][0]}: {on[name][words]};" for name, _fitted in used if name in on])
+
+    black = " ".join(f"--{name}: #000;" for name, _fitted in used)
+    return (
+        f":root {{ {block(lambda each: each.light, 1)} }}\n"
+        f"@media (prefers-color-scheme: dark) {{ :root:where(:not([data-scheme])) {{ {block(lambda each: each.dark, 2)} }} }}\n"
+        f"@media print {{ :root {{ {black} }} }}\n"
+    )
+
+
+def logo(session: Session, dealer: str) -> tuple[bytes, str]:
+    """Return the dealer's logo and its media type; raises `NotHere` where there is none."""
+    door = tables.Door
+    found = session.execute(select(door.logo, door.logo_type).where(door.dealer == dealer)).first()
+    if found is None or found[0] is None or found[1] is None:
+        raise NotHere
+    return found[0], found[1]
+
+
+def origins_of(session: Session, dealer: str) -> tuple[str, ...]:
+    """Return on which origins a dealer's form may stand."""
+    found = session.scalar(select(tables.Door.origins).where(tables.Door.dealer == dealer))
+    return tuple((found or "").split())
+
+
+def is_known_origin(session: Session, origin: str) -> bool:
+    """Say whether some dealer's pages are at an origin."""
+    # A line of origins is short and every dealer has one: no index is worth its keep.
+    lines = session.scalars(select(tables.Door.origins).where(tables.Door.origins.contains(origin, autoescape=True)))
+    return any(origin in line.split() for line in lines)
+
+
+def _change(session: Session, user: int | None, dealer: str, did: Event, **values: Any) -> None:
+    """Set columns of the door and write down that it was done; which address or colour is nobody else's business."""
+    row = _row(session, dealer)
+    for name, value in values.items():
+        setattr(row, name, value)
+    row.changed_at = dt.datetime.now(dt.UTC)
+    session.flush()
+    audit.record(session, user, did, f"dealer {dealer}", dealer=dealer)
+
+
+def _row(session: Session, dealer: str) -> tables.Door:
+    """Return the dealer's door, made where there is none yet; the dealer's row is held, so that two make one."""
+    held = select(tables.Dealer.slug).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
+    if session.scalar(held) is None:
+        raise NotHere
+    row = session.get(tables.Door, dealer, populate_existing=True)
+    if row is None:
+        row = tables.Door(dealer=dealer, origins="", changed_at=dt.datetime.now(dt.UTC))
+        session.add(row)
+        session.flush()
+    return row
+
+
+def _mail_fault(address: str) -> str | None:
+    if not address:
+        return None
+    try:
+        addresses.parse(address)
+    except addresses.Unusable as unusable:
+        return str(unusable)
+    return None

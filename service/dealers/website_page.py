@@ -1,0 +1,159 @@
+"""The context of the page: the door as it is set up, in words."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from html import escape
+
+from fastapi import Request
+from sqlalchemy.orm import Session
+
+from service.accounts import account_forms
+from service.core import formats, language, times
+from service.core.language import N_, _
+from service.dealers import api_keys, site
+from service.dealers.api_keys import KeyInfo
+from service.dealers.colours import TEXT, Fitted
+from service.dealers.site import DoorInfo
+from service.dealers.website_data import ColourLine, KeyLine, NewKey, WebsitePage
+from service.mail import webhooks
+from service.questionnaire.choices import Option
+from service.web import form_tokens
+from service.web.desk_frame import address_of
+from service.web.page_data import Typed
+from service.web.permissions import AtDealer, Fields
+from service.web.roles import Permission
+
+ANY = "any"
+_ANCHORS = {"logo": "file", "kind": "kind-website"}
+_KINDS = {api_keys.WEBSITE: N_("website"), api_keys.SERVER: N_("server")}
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What the page shows besides the door: a form that was sent and is wrong, or a new key."""
+
+    pages: Fields | None = None
+    messages: Fields | None = None
+    keying: Fields | None = None
+    problems: Mapping[str, str] = field(default_factory=dict)
+    key: str = ""
+    line: str = ANY
+
+
+def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -> WebsitePage:
+    """Return the page of the dealer acted for."""
+    door = site.read(session, staff.dealer)
+    code = language.known(shown.line) or ANY
+    words = _link_words(door, code)
+    may_change = staff.may(Permission.SETTINGS_CHANGE)
+    return WebsitePage(
+        title=_("Website"),
+        dealer=staff.dealer_name,
+        demo=request.app.state.demo,
+        slug=door.dealer,
+        may_change=may_change,
+        csrf=form_tokens.token(request, staff.csrf, staff.user),
+        faults=account_forms.faults(shown.problems, _ANCHORS),
+        line=_line(address_of(request, ""), door.dealer, code, words),
+        line_words=words,
+        language=code,
+        languages=(Option(ANY, _("The reader’s own")), *(Option(*pair) for pair in language.NAMES.items())),
+        service=address_of(request, ""),
+        origins=door.origins,
+        colours=tuple(_colours(door)),
+        keys=tuple(map(_key, api_keys.listed(session, door.dealer))) if may_change else (),
+        secrets=_secrets(request, door) if may_change and door.webhook else (),
+        new_key=_new_key(shown.key),
+        pages=_typed(shown.pages, _of_pages(door), shown),
+        messages=_typed(shown.messages, _of_messages(door), shown),
+        keying=_typed(shown.keying, {"kind": api_keys.WEBSITE}, shown),
+        logo_fault=shown.problems.get("logo", ""),
+        look=door.look,
+    )
+
+
+def _line(base: str, dealer: str, code: str, words: str) -> str:
+    """Return what a dealer pastes: a link that stands where nothing else can, and the script that puts the form there."""
+    asked, spoken = ("", "") if code == ANY else (f"&lang={code}", f' data-lang="{code}"')
+    link = escape(f"{base}/?dealer={dealer}{asked}")
+    loader = escape(f"{base}/static/embed.js")
+    return (
+        f'<a href="{link}">{escape(words)}</a>'
+        f'<script async src="{loader}" data-dealer="{escape(dealer)}"{spoken}></script>'
+    )
+
+
+def _link_words(door: DoorInfo, code: str) -> str:
+    with language.using(door.language if code == ANY else code):
+        return _("Which bow should you try?")
+
+
+def _colours(door: DoorInfo) -> list[ColourLine]:
+    named = ((_("For what can be done"), door.action), (_("For what is pointed out"), door.point))
+    return [ColourLine(label, each.light, each.dark, _said(each)) for label, each in named if each]
+
+
+def _said(colour: Fitted) -> str:
+    """Say what was made of a colour, and why."""
+    if not colour.is_corrected:
+        return _("Used as it is on light paper; in the dark as {dark}.").format(dark=colour.dark)
+    sentence = _(
+        "{asked} cannot be read here: its contrast is {ratio} : 1, and words need {least} : 1. "
+        "We use {light} on light paper and {dark} in the dark."
+    )
+    return sentence.format(
+        asked=colour.asked,
+        ratio=formats.number(colour.ratio),
+        least=formats.number(TEXT),
+        light=colour.light,
+        dark=colour.dark,
+    )
+
+
+def _key(key: KeyInfo) -> KeyLine:
+    return KeyLine(
+        id=key.id,
+        kind=_(_KINDS[key.kind]),
+        hint=f"{api_keys.PREFIXES[key.kind]}…{key.hint}",
+        note=key.note,
+        made=times.moment(key.made_at),
+        used=_("revoked") if key.revoked else formats.day(key.used_on) if key.used_on else _("not yet"),
+        revoked=key.revoked,
+    )
+
+
+def _new_key(key: str) -> NewKey | None:
+    if not key:
+        return None
+    public = _("It may stand in your pages; it works there and nowhere else, and for advice only.")
+    secret = _("It is a secret: keep it on your server, out of pages, scripts and mails.")
+    return NewKey(key, public if key.startswith(api_keys.PREFIXES[api_keys.WEBSITE]) else secret)
+
+
+def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:
+    both = webhooks.secrets_of(request.app.state.office.secrets, door.dealer, door.webhook_number)
+    return tuple(dict.fromkeys(both))
+
+
+def _of_pages(door: DoorInfo) -> dict[str, str]:
+    return {
+        "origins": "\n".join(door.origins),
+        "action_colour": door.action_colour or "",
+        "point_colour": door.point_colour or "",
+    }
+
+
+def _of_messages(door: DoorInfo) -> dict[str, str]:
+    return {
+        "notify": door.notify or "",
+        "booking": door.booking or "",
+        "webhook": door.webhook or "",
+        "keep_months": str(door.keep_months),
+    }
+
+
+def _typed(sent: Fields | None, stored: dict[str, str], shown: Shown) -> Typed:
+    """Return what stands in a form's fields: as sent where that was wrong, else as stored."""
+    if sent is None:
+        return Typed({name: [value] for name, value in stored.items()}, {})
+    return account_forms.typed(sent, dict(shown.problems))

@@ -1,0 +1,131 @@
+"""Enquiries as they come, and one with its advice in the words that the player read."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from service.advice import shortlist
+from service.core.errors import NotHere
+from service.core.formats import capital
+from service.core.language import _
+from service.questionnaire import answer_summary
+from service.trials import desk_lines, desk_reads, list_lines
+from service.web import desk_frame
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
+from service.web.page_data import Page
+from service.web.permissions import AtDealer, AtDealerNeeds, Posted
+from service.web.roles import Permission
+
+router = APIRouter(prefix="/desk/enquiries")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_CHANGE))]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnquiryView(Page):
+    """One enquiry; ``link`` is the player's own page of it, ``contact`` empty where none was given.
+
+    ``player``: the address of the player's page it is known to be of, empty where it is nobody's; ``may_take_back``: that can be
+    taken back. ``take_for``: the dealer acted for, where the enquiry is no dealer's yet; else empty.
+    """
+
+    id: str
+    facts: str
+    state: str
+    contact: tuple[Fact, ...]
+    answers: tuple[Fact, ...]
+    advice: shortlist.ShortlistPage
+    trials: tuple[Line, ...]
+    link: str
+    may_settle: bool
+    take_for: str
+    player: str
+    may_take_back: bool
+
+
+@router.get("")
+async def listed(request: Request, staff: Views, session: Reading, show: str = "new", after: str = "") -> Response:
+    """List the enquiries, the new ones first of all."""
+    everything, nobodys = show == "all", show == "nobodys" and staff.acting.unassigned
+    found = (
+        desk_reads.nobodys_enquiries(session, staff.dealer, after)
+        if nobodys
+        else desk_reads.enquiries(session, staff.dealer, show="all" if everything else "new", after=after)
+    )
+    tabs = (
+        Tab(_("New"), "/desk/enquiries", not everything and not nobodys),
+        Tab(_("All"), "/desk/enquiries?show=all", everything),
+        *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.acting.unassigned else ()),
+    )
+    here = next(tab.href for tab in tabs if tab.here)
+    page = ListPage(
+        title=_("Enquiries"),
+        tabs=tabs,
+        tabs_label=_("Which enquiries"),
+        lines=found.each(list_lines.enquiry),
+        empty=_("No enquiry waits."),
+        **paged(found, here, begins=not after),
+    )
+    return desk_frame.show(request, staff, "web/desk_list.html", page)
+
+
+@router.get("/{id_}")
+async def show(request: Request, id_: str, staff: Views, session: Reading) -> Response:
+    """Show one enquiry with the advice that was given."""
+    found = desk_reads.enquiry(session, staff.dealer, id_, any_dealer=staff.acting.unassigned)
+    row = found.row
+    page = EnquiryView(
+        title=desk_lines.somebody(row.name),
+        id=row.id,
+        facts=desk_lines.enquiry_facts(row),
+        state=capital(desk_lines.enquiry_state(row)),
+        contact=_contact(found.contact),
+        answers=tuple(Fact(line.question, line.answer) for line in answer_summary.lines(found.answers)),
+        advice=shortlist.page_of(dict(found.document), address="", csrf="", dealer=None, demo=False),
+        trials=tuple(_composed(key, number) for key, number in row.trials),
+        link=f"/advice/{found.address}",
+        may_settle=row.settled_at is None and not row.trials and not found.nobodys,
+        take_for=staff.dealer_name if found.nobodys else "",
+        player=address("players", found.player) if found.player else "",
+        may_take_back=bool(found.player) and not row.trials,
+    )
+    return desk_frame.show(request, staff, "desk/enquiry.html", page)
+
+
+@router.post("/{id_}/settle")
+async def settle(request: Request, id_: str, form: Posted, staff: Changes, session: Writing) -> Response:
+    """Put an enquiry aside without a trial."""
+    del form  # only its token matters
+    desk_reads.settle(session, staff.user, staff.dealer, id_)
+    return desk_frame.see(request, "/desk/enquiries", _("The enquiry is settled."))
+
+
+@router.post("/{id_}/take")
+async def take(request: Request, id_: str, form: Posted, staff: Changes, session: Writing) -> Response:
+    """Make an enquiry that is no dealer's yet the dealer's who is acted for."""
+    del form  # only its token matters
+    if not staff.acting.unassigned:
+        raise NotHere
+    desk_reads.take(session, staff.user, staff.dealer, id_)
+    said = _("The enquiry is now one of {dealer}.").format(dealer=staff.dealer_name)
+    return desk_frame.see(request, f"/desk/enquiries/{id_}", said)
+
+
+def _composed(key: str, number: int) -> Line:
+    return Line(desk_lines.trial_number(number, key), "", "", f"/desk/trials/{key}", _("Show"))
+
+
+def _contact(contact: Mapping[str, Any] | None) -> tuple[Fact, ...]:
+    """Return who it is and what was agreed to, as it was given."""
+    if not contact:
+        return ()
+    named = ((_("Name"), "name"), (_("E-mail"), "email"), (_("Telephone"), "phone"))
+    consent = contact.get("consent") or {}
+    mail = _("yes, we may write") if consent.get("mail") else _("no, do not write")
+    model = _("yes, without the name") if consent.get("model") else _("no")
+    agreed = (Fact(_("Mail"), mail), Fact(_("Ratings may help to advise others"), model))
+    return (*(Fact(label, contact[key]) for label, key in named if contact.get(key)), *agreed)

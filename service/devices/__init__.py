@@ -1,0 +1,1 @@
+"""Tablets, phones and listeners: enrolment, links, sheets as they come, offline export."""

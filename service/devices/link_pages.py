@@ -1,0 +1,182 @@
+"""A trial from a signed link: on the phone of a player at home, or of the listener across the room.
+
+With scripts the page plays the trial through without network; without them its plain forms do the same, one bow a page.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+
+from service.core.errors import NotHere
+from service.core.language import _
+from service.devices import plain_sheets
+from service.questionnaire.choices import ScaleWords
+from service.trials import rater_links, screen_words, sheets
+from service.web.bodies import Form
+from service.web.database_sessions import Reading, Writing
+from service.web.device_requests import Links, ScreenPage
+from service.web.page_data import Typed
+from service.web.rendering import render
+
+router = APIRouter()
+OVERALL = "overall"
+
+
+@dataclass(frozen=True, slots=True)
+class BowLink:
+    """One bow of the plain pages' list: its position, what it is called, and whether it has a sheet."""
+
+    position: int
+    name: str
+    rated: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkPage(ScreenPage):
+    """The first page of a link.
+
+    Attributes
+    ----------
+    action : the link's path, to which the plain forms' addresses are added.
+    closed : the trial is over.
+    listener : the listener's page, not the player's.
+    warms_up : the player begins with the own bow, unrated.
+    """
+
+    action: str
+    closed: bool
+    listener: bool = False
+    warms_up: bool = False
+    bows: tuple[BowLink, ...] = ()
+    plays: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BowPage(ScreenPage):
+    """One bow's sheet as a plain form; ``back`` leads to the one before, ``place`` says which of how many this is.
+
+    ``asks``: with the first sheet the player is asked, once, whether the ratings may help others.
+    """
+
+    action: str
+    back: str
+    csrf: str
+    place: str
+    letter: str
+    own: str
+    next: str
+    typed: Typed
+    scales: tuple[ScaleWords, ...]
+    fault: str
+    listener: bool
+    plays: tuple[str, ...]
+    asks: bool
+
+
+@router.get("/play/{token}")
+async def begin(request: Request, token: str, links: Links, session: Reading) -> Response:
+    """Show how the trial goes, and its bows by letter."""
+    seat = rater_links.read(session, token, signer=links)
+    screen = sheets.for_screen(session, seat.trial, seat.rater)
+    told = {"seat": seat.id, "token": token, "closed": seat.closed, "screen": None if seat.closed else screen}
+    page = LinkPage(
+        title=screen["title"],
+        dealer=seat.dealer_name,
+        demo=request.app.state.demo,
+        words=screen_words.of_script(),
+        given=told,
+        action=f"/play/{token}",
+        closed=seat.closed,
+        listener=seat.rater == "listener",
+        warms_up=seat.rater == "player" and any(slot["own"] for slot in screen["slots"]),
+        bows=_bows(screen),
+        plays=tuple(screen["plays"]),
+        cautions=tuple(screen["cautions"]),
+    )
+    return render(request, "devices/link.html", page)
+
+
+@router.get("/play/{token}/{position}")
+async def ask(request: Request, token: str, position: int, links: Links, session: Reading) -> Response:
+    """Show one bow's sheet as a plain form, with what was filled in before."""
+    seat = rater_links.read(session, token, signer=links)
+    screen = sheets.for_screen(session, seat.trial, seat.rater)
+    slot = plain_sheets.slot_at(screen, position)
+    typed = plain_sheets.filled(session, seat, position)
+    fields = {name: [str(value)] for name, value in typed.ratings.items()} if typed else {}
+    note = [typed.note] if typed and typed.note else []
+    return _bow(request, token, seat, screen, slot, Typed({**fields, "note": note}, {}))
+
+
+@router.post("/play/{token}/{position}")
+async def answer(request: Request, token: str, position: int, form: Form, links: Links, session: Writing) -> Response:
+    """Keep one bow's sheet and go on to the next."""
+    seat = rater_links.read(session, token, signer=links)
+    request.app.state.tokens.require(f"play:{seat.id}", next(iter(form.get("csrf", ())), ""))
+    screen = sheets.for_screen(session, seat.trial, seat.rater)
+    slot = plain_sheets.slot_at(screen, position)
+    ratings = _ratings(screen, form)
+    if OVERALL not in ratings:
+        fault = screen_words.SAID["needed"]
+        return _bow(request, token, seat, screen, slot, Typed(form, {OVERALL: _(fault)}), status=422)
+    may_help = {"yes": True, "no": False}.get(next(iter(form.get("may_help", ())), ""))
+    plain_sheets.record(session, seat, slot, ratings, next(iter(form.get("note", ())), "")[:1000], may_help)
+    after = [each["position"] for each in screen["slots"] if each["position"] > position]
+    return RedirectResponse(f"/play/{token}/{after[0]}" if after else f"/play/{token}", 303)
+
+
+def _ratings(screen: Mapping[str, Any], form: Mapping[str, list[str]]) -> dict[str, Any]:
+    chosen = {each["name"]: next(iter(form.get(each["name"], ())), "") for each in screen["criteria"]}
+    return {name: int(value) if value in set("1234567") else value for name, value in chosen.items() if value}
+
+
+def _bows(screen: Mapping[str, Any]) -> tuple[BowLink, ...]:
+    return tuple(
+        BowLink(slot["position"], _name(slot, screen["own_name"]), slot["position"] in screen["rated"])
+        for slot in screen["slots"]
+    )
+
+
+def _name(slot: Mapping[str, Any], own_name: str) -> str:
+    return own_name if slot["own"] else _("Bow {letter}").format(letter=slot["letter"])
+
+
+def _bow(
+    request: Request,
+    token: str,
+    seat: rater_links.SeatInfo,
+    screen: Mapping[str, Any],
+    slot: Mapping[str, Any],
+    typed: Typed,
+    status: int = 200,
+) -> Response:
+    if seat.closed and status == 200:
+        raise NotHere
+    positions = [each["position"] for each in screen["slots"]]
+    at = positions.index(slot["position"])
+    last = at + 1 == len(positions)
+    page = BowPage(
+        title=_name(slot, screen["own_name"]),
+        demo=request.app.state.demo,
+        words={},
+        action=f"/play/{token}/{slot['position']}",
+        back=f"/play/{token}/{positions[at - 1]}" if at else f"/play/{token}",
+        csrf=request.app.state.tokens.make(f"play:{seat.id}"),
+        place=_(screen_words.SAID["bow"]).format(place=at + 1, all=len(positions)),
+        letter=slot["letter"],
+        own=screen["own_name"] if slot["own"] else "",
+        next=_("Save, and finish") if last else _("Save, and the next bow"),
+        typed=typed,
+        scales=tuple(
+            ScaleWords(each["name"], each["question"], each["low"], each["high"]) for each in screen["criteria"]
+        ),
+        fault=typed.fault(OVERALL),
+        listener=seat.rater == "listener",
+        plays=tuple(screen["plays"]),
+        asks=screen["ask_model"] and not screen["rated"],
+    )
+    return render(request, "devices/bow.html", page, status)

@@ -1,0 +1,77 @@
+"""Sheets filled in as plain forms, from a link, without a script: the service keeps the revisions that a script would."""
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core.errors import NotHere
+from service.questionnaire.sheet_fields import SheetIn, check_sheet
+from service.trials import sheets
+from service.trials.rater_links import SeatInfo
+
+
+def run_of(seat: SeatInfo, position: int) -> str:
+    """Return the id under which a link's plain form keeps the sheet of a place."""
+    return f"form-{seat.id[:32]}-{position}"
+
+
+def filled(session: Session, seat: SeatInfo, position: int) -> tables.Sheet | None:
+    """Return what was filled in last on a link's own plain form, None where nothing was."""
+    sheet = tables.Sheet
+    return session.scalars(
+        select(sheet)
+        .join(tables.Trial, sheet.trial == tables.Trial.id)
+        .where(tables.Trial.key == seat.trial, sheet.run == run_of(seat, position))
+        .order_by(sheet.revision.desc())
+        .limit(1)
+    ).one_or_none()
+
+
+def record(
+    session: Session,
+    seat: SeatInfo,
+    slot: Mapping[str, Any],
+    ratings: Mapping[str, Any],
+    note: str,
+    may_help: bool | None = None,
+) -> sheets.Stored | None:
+    """Keep a form as a sheet; the same content again is no new revision. ``may_help``: what the player said beside it.
+
+    Raises
+    ------
+    Invalid : a rating that is none.
+    NotHere : the trial is gone.
+    """
+    last = filled(session, seat, slot["position"])
+    sheet = _sheet(seat, slot, ratings, note, last.revision + 1 if last else 1)
+    sheet = sheet.model_copy(update={"model_consent": may_help})
+    if last is not None and (last.ratings, last.note) == (dict(sheet.ratings), sheet.note):
+        return None
+    run = run_of(seat, slot["position"])
+    return sheets.record(session, seat.dealer, seat.trial, run, sheet, f"link {seat.id}", closed=seat.closed)
+
+
+def _sheet(seat: SeatInfo, slot: Mapping[str, Any], ratings: Mapping[str, Any], note: str, revision: int) -> SheetIn:
+    return check_sheet(
+        {
+            "revision": revision,
+            "position": slot["position"],
+            "letter": slot["letter"],
+            "rater": seat.rater,
+            "ratings": dict(ratings),
+            "note": note or None,
+            "rated_at": dt.datetime.now(dt.UTC),
+        }
+    )
+
+
+def slot_at(screen: Mapping[str, Any], position: int) -> dict[str, Any]:
+    """Return the slot at a position of what `sheets.for_screen` gave; raises `NotHere`."""
+    for slot in screen["slots"]:
+        if slot["position"] == position:
+            return dict(slot)
+    raise NotHere

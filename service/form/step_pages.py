@@ -1,0 +1,228 @@
+"""The page of each step: its questions' words, what stands in its fields, what is wrong with it."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from model.domain.vocabulary import LEADING, Criterion, Instrument
+from service.core.language import _
+from service.dealers.site import Look
+from service.form.drafts import Draft
+from service.privacy import privacy_words
+from service.questionnaire import answer_summary, choices, tried_fields
+from service.questionnaire.choices import Option
+from service.questionnaire.forms import NOT_SURE, STEPS, OwnBowStep, TriedStep
+from service.web import page_data
+
+BASS = "double-bass"
+"""The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
+TRIED = TriedStep.name
+"""The bows tried already, as a page of its own beside the own bow's: for whoever wants to name some."""
+ORDER = tuple(step.name for step in STEPS if step is not TriedStep)
+PLACES = tuple(step.name for step in STEPS)
+"""Every step that a button may lead to."""
+INSTRUMENT, WORK, OWN_BOW, WISHES, BUDGET, CONTACT = ORDER
+CHECKING = "?then=check"
+"""Added to an address so that 'Next' leads back to the last step."""
+ALIKE = {str(criterion): field for field, criterion in OwnBowStep.ratings.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """What the routes know and every step's page needs: see `contexts.StepPage`.
+
+    ``asks_tried``: there is a shop whose bows may have been played. ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
+    """
+
+    dealer: str | None
+    demo: bool
+    csrf: str
+    currencies: tuple[str, ...]
+    look: Look | None = None
+    asks_tried: bool = False
+    checking: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """How the rows of bows tried are to change: one taken out, or an empty one added; ``anchor``: where the reader goes on."""
+
+    without: int | None
+    blank: bool
+    anchor: str
+
+
+def rows_asked_for(go: str) -> Rows | None:
+    """Return what a button of the bows tried asks for, None for one that leads elsewhere."""
+    verb, _dash, row = go.partition("-")
+    if verb == "add":
+        return Rows(None, True, "#add")
+    if verb == "remove" and row.isascii() and row.isdigit():
+        return Rows(int(row), False, "#add")
+    return None
+
+
+def asks_tried(draft: Draft) -> bool:
+    """Say whether the bows tried are asked for: of whom, or whether some are named already."""
+    return bool(draft.dealer) or bool(tried_fields.rows(draft.fields(TRIED)))
+
+
+def within_step(one: str, other: str) -> bool:
+    """Say whether both pages are the own bow's step."""
+    return {one, other} == {OWN_BOW, TRIED}
+
+
+def step_of(page: str) -> str:
+    """Return the step that a page belongs to."""
+    return INSTRUMENT if page == BASS else page
+
+
+def before(page: str) -> str:
+    """Return the page that 'Back' leads to."""
+    if page in (BASS, TRIED):
+        return INSTRUMENT if page == BASS else OWN_BOW
+    return ORDER[max(ORDER.index(page) - 1, 0)]
+
+
+def after(page: str) -> str:
+    """Return the page that 'Next' leads to; the last step's is itself."""
+    return ORDER[min(_number(page), len(ORDER) - 1)]
+
+
+def _number(page: str) -> int:
+    """Return which of the steps a page is of, from 1 on."""
+    return ORDER.index(OWN_BOW if page == TRIED else step_of(page)) + 1
+
+
+def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> page_data.StepPage:
+    """Return the context of a step's page.
+
+    Parameters
+    ----------
+    name : the page, a step's name or `BASS`.
+    faults : one sentence by field, empty while nothing is to be complained of.
+    """
+    step = step_of(name)
+    said = {field: choices.fault(field, sentence) for field, sentence in faults.items()}
+    typed = page_data.Typed(draft.fields(step), said)
+    return _MAKERS[name](_around(name, draft, typed, frame), draft, typed, frame)
+
+
+def _around(name: str, draft: Draft, typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
+    step = step_of(name)
+    return {
+        "title": _("Your double bass") if name == BASS else _(choices.STEP_WORDS[step][0]),
+        "dealer": frame.dealer,
+        "demo": frame.demo,
+        "look": frame.look,
+        "progress": _("{number} of {all}, {time}").format(
+            number=_number(name), all=len(ORDER), time=choices.time_left(ORDER[_number(name) - 1])
+        ),
+        "notices": tuple(_notices(draft.dropped)),
+        "action": f"/form/{draft.address}/{name}{CHECKING if frame.checking else ''}",
+        "csrf": frame.csrf,
+        "first": name == ORDER[0],
+        "typed": typed,
+        "faults": tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
+    }
+
+
+def _fault(field: str, sentence: str) -> page_data.Fault:
+    name = choices.name_of(field)
+    return page_data.Fault(choices.anchor(field), _("{name}: {sentence}").format(name=name, sentence=sentence))
+
+
+def _notices(dropped: Iterable[str]) -> Iterable[str]:
+    words = {
+        "hold": _(
+            "You changed the instrument, so hold and strings of the double bass are no longer among your answers."
+        ),
+        "own_bow": _(
+            "You changed the instrument, so what it left without sense was taken out of the answers on your own bow."
+        ),
+        "tried": _("You changed the instrument, so the bows you had named as played are no longer among your answers."),
+    }
+    return (words[what] for what in dropped)
+
+
+def _instrument(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
+    return page_data.InstrumentPage(
+        **around,
+        instruments=choices.plain(choices.INSTRUMENTS),
+        holds=choices.with_hints(choices.HOLDS),
+        strings=choices.strings(),
+    )
+
+
+def _work(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
+    return page_data.WorkPage(**around, settings=choices.plain(choices.SETTINGS))
+
+
+def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> page_data.StepPage:
+    fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
+    return page_data.OwnBowPage(
+        **around,
+        states=(
+            Option("yes", _("Yes")),
+            Option("none", _("I have none")),
+            Option(NOT_SURE, _("not sure")),
+        ),
+        kinds=(*choices.plain(choices.KINDS), choices.unsure()),
+        scales=choices.leading(draft.instrument or next(iter(LEADING)), fields),
+        asks_tried=frame.asks_tried or asks_tried(draft),
+        tried=answer_summary.tried(draft.answers()),
+    )
+
+
+def _tried(around: dict[str, Any], draft: Draft, typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
+    rows = tried_fields.rows(typed.fields) or (1,)
+    bows = tuple(choices.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows)
+    return page_data.TriedPage(**around, bows=bows, may_add=len(rows) < tried_fields.MOST)
+
+
+def _wishes(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
+    return page_data.WishesPage(
+        **around,
+        criteria=(choices.unsure(), *choices.criteria()),
+        mass=(*choices.plain(choices.MASS), choices.unsure()),
+        tone=(*choices.plain(choices.TONE), choices.unsure()),
+    )
+
+
+def _budget(around: dict[str, Any], _draft: Draft, typed: page_data.Typed, frame: Frame) -> page_data.StepPage:
+    given = typed.value("currency").upper()
+    codes = dict.fromkeys([*frame.currencies, *([given] if given else [])])
+    return page_data.BudgetPage(
+        **around,
+        currencies=tuple(Option(code, code) for code in codes),
+        stretches=choices.stretches(typed.value("stretch_percent")),
+        minutes=choices.minutes(typed.value("minutes")),
+        places=(*choices.with_hints(choices.PLACES), choices.unsure()),
+    )
+
+
+def _contact(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> page_data.StepPage:
+    lines = answer_summary.lines(draft.answers())
+    answers = tuple(page_data.Answered(line.question, line.answer, line.step) for line in lines)
+    kept = privacy_words.path(draft.dealer if frame.dealer else None)
+    return page_data.ContactPage(**around, answers=answers, privacy=kept)
+
+
+_MAKERS: dict[str, Callable[[dict[str, Any], Draft, page_data.Typed, Frame], page_data.StepPage]] = {
+    INSTRUMENT: _instrument,
+    BASS: _instrument,
+    WORK: _work,
+    OWN_BOW: _own_bow,
+    TRIED: _tried,
+    WISHES: _wishes,
+    BUDGET: _budget,
+    CONTACT: _contact,
+}
+PAGES = tuple(_MAKERS)
+"""Every page of the form, by its name in the address."""
+
+
+def needs_bass_page(draft: Draft, faults: dict[str, str], name: str) -> bool:
+    """Say whether all that is missing is the double bass's hold, which has a page of its own."""
+    is_unasked = not any(draft.fields(INSTRUMENT).get("hold", ()))
+    return name == INSTRUMENT and draft.instrument is Instrument.DOUBLE_BASS and set(faults) == {"hold"} and is_unasked

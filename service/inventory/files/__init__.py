@@ -1,0 +1,12 @@
+"""Range and history as files from and for a spreadsheet.
+
+The eight CSV files are the way in and out for the maker's range and all trials: `load` takes a folder in, `dump` writes one.
+What `dump` writes, `load` into an empty database and `dump` again write identically.
+"""
+
+from service.inventory.files.dumping import dump
+from service.inventory.files.folders import Parsed, read_folder
+from service.inventory.files.loading import Count, Report, load
+from service.inventory.files.problems import Problem
+
+__all__ = ["Count", "Parsed", "Problem", "Report", "dump", "load", "read_folder"]

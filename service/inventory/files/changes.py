@@ -1,0 +1,176 @@
+"""What a folder would change: each row new, the same as stored, changed, or in conflict with what is stored."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import chain
+
+from service.inventory.files import kinds
+from service.inventory.files.folders import Known, Parsed, key_of, laid_over, merged
+from service.inventory.files.kinds import Kind
+from service.inventory.files.problems import shown
+from service.inventory.files.spreadsheets import Row, Sheet
+from service.inventory.files.stored import Values
+
+UPDATED = (kinds.TIERS.name, kinds.CHARACTER.name, kinds.PRICES.name, kinds.COPIES.name)
+"""Files whose rows say how things stand now; the rows of the others say what happened, and stay."""
+
+
+@dataclass
+class Changes:
+    """What one file changes.
+
+    Attributes
+    ----------
+    new : rows to be added.
+    changed : rows to stand in place of the stored ones, with all columns of their kind.
+    same : how many rows change nothing.
+    """
+
+    sheet: Sheet
+    new: list[Row] = field(default_factory=list)
+    changed: list[Values] = field(default_factory=list)
+    same: int = 0
+
+    def added(self) -> Iterator[Values]:
+        """Yield the new rows, each with all columns of its kind."""
+        return (merged(self.sheet, row, None) for row in self.new)
+
+    def all(self) -> Iterator[Values]:
+        """Yield the new and the changed rows."""
+        return chain(self.added(), self.changed)
+
+
+@dataclass
+class Plan:
+    """What a folder changes.
+
+    Attributes
+    ----------
+    files : the changes of each file.
+    trials : trials whose answers change, as one of their rows each.
+    latest : (serial, bench column) -> the latest reading, where neither the stored copy nor its new row shows it.
+    dealers : dealers to be made, slug -> currency.
+    notes : what was understood otherwise than it stands in a file.
+    """
+
+    files: dict[str, Changes] = field(default_factory=dict)
+    trials: list[Values] = field(default_factory=list)
+    latest: dict[tuple[str, str], float] = field(default_factory=dict)
+    dealers: dict[str, str | None] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+
+def plan(parsed: Parsed, known: Known, *, replace: bool) -> Plan:
+    """Compare a folder with what is stored; conflicts stand in the sheets' ``problems`` unless ``replace`` is set."""
+    latest = _latest_readings(parsed, known)
+    made = Plan(dealers=_new_dealers(parsed, known), notes=_show_latest(parsed, latest))
+    copies = known.copies | laid_over(parsed.sheet(kinds.COPIES), known.copies)
+    made.latest = {
+        (serial, column): value
+        for (serial, column), value in latest.items()
+        if serial in copies and copies[serial][column] != value
+    }
+    for kind, stored in _stored(known):
+        made.files[kind.name] = _compare(parsed.sheet(kind), stored, replace=replace)
+    made.trials = _changed_trials(parsed.sheet(kinds.RUNS), known, replace=replace)
+    return made
+
+
+def _stored(known: Known) -> list[tuple[Kind, Mapping[tuple[object, ...], Values]]]:
+    return [
+        (kinds.TIERS, {(slug,): values for slug, values in known.tiers.items()}),
+        (kinds.CHARACTER, known.character),
+        (kinds.PRICES, known.prices),
+        (kinds.COPIES, {(serial,): values for serial, values in known.copies.items()}),
+        (kinds.BENCH, known.readings),
+        (kinds.EVENTS_FILE, known.events),
+        (kinds.RUNS, known.runs),
+        (kinds.OUTCOMES, known.outcomes),
+    ]
+
+
+def _compare(sheet: Sheet, stored: Mapping[tuple[object, ...], Values], *, replace: bool) -> Changes:
+    changes = Changes(sheet)
+    compared = [column.name for column in sheet.kind.own if column.name in sheet.present]
+    for row in sheet.rows:
+        old = stored.get(key_of(sheet.kind, row))
+        if old is None:
+            changes.new.append(row)
+            continue
+        values = merged(sheet, row, old)
+        column = next((name for name in compared if values[name] != old[name]), None)
+        if column is None:
+            changes.same += 1
+        elif replace or sheet.kind.name in UPDATED:
+            changes.changed.append(values)
+        else:
+            _conflict(sheet, row, column, old[column])
+    return changes
+
+
+def _conflict(sheet: Sheet, row: Row, column: str, stored: object) -> None:
+    expected = f"{shown(stored)} as stored, or the option --replace to let the new row count"
+    sheet.complain(row.line, column, shown(row.get(column)), expected)
+
+
+def _changed_trials(sheet: Sheet, known: Known, *, replace: bool) -> list[Values]:
+    """Find stored trials whose answers differ on a row of the file; each is told, or given, once."""
+    found: list[Values] = []
+    compared = [column.name for column in sheet.kind.shared if column.name in sheet.present]
+    for row in {row.shared["trial"]: row for row in reversed(sheet.rows)}.values():
+        old = known.trials.get(str(row.shared["trial"]))
+        column = None if old is None else next((name for name in compared if row.shared[name] != old[name]), None)
+        if old is not None and column is not None:
+            if replace:
+                found.append(merged(sheet, row, old))
+            else:
+                _conflict(sheet, row, column, old[column])
+    return found
+
+
+def _latest_readings(parsed: Parsed, known: Known) -> dict[tuple[str, str], float]:
+    """Find the latest reading of every quantity of the copies concerned; of one day's, the last by method."""
+    readings = known.readings | {
+        key_of(kinds.BENCH, row): merged(parsed.sheet(kinds.BENCH), row, None) for row in parsed.sheet(kinds.BENCH).rows
+    }
+    in_order = sorted(readings.values(), key=lambda reading: (reading["date"], reading["method"]))
+    return {(reading["copy"], reading["quantity"]): reading["value"] for reading in in_order}
+
+
+def _show_latest(parsed: Parsed, latest: Mapping[tuple[str, str], float]) -> list[str]:
+    """Put the latest reading into the row of its copy, and say where the row had another value."""
+    sheet = parsed.sheet(kinds.COPIES)
+    lines = {str(row.get("copy")): row for row in sheet.rows}
+    notes = []
+    for (serial, column), value in latest.items():
+        row = lines.get(serial)
+        if row is None or column not in sheet.present or row.values[column] == value:
+            continue
+        if row.values[column] is not None:
+            place = f"{sheet.kind.name}, line {row.line}, {column}"
+            notes.append(f"{place}: got {row.values[column]}, kept {value}, the latest reading of the bench")
+        row.values[column] = value
+    return notes
+
+
+def _new_dealers(parsed: Parsed, known: Known) -> dict[str, str | None]:
+    """Find the dealers to be made, each with the one currency of its prices or, without prices, of its trials."""
+    prices, runs = parsed.sheet(kinds.PRICES), parsed.sheet(kinds.RUNS)
+    slugs = [
+        str(row.get("dealer"))
+        for sheet in (prices, parsed.sheet(kinds.COPIES), runs)
+        for row in sheet.rows
+        if row.get("dealer") is not None
+    ]
+    found: dict[str, str | None] = dict.fromkeys(slug for slug in slugs if slug not in known.dealers)
+    for sheet in (prices, runs):
+        first = {slug: currency for slug, currency in found.items() if currency is not None}
+        for row in sheet.rows:
+            slug, currency = str(row.get("dealer")), row.get("currency")
+            if slug not in found or currency is None or slug in first:
+                continue
+            if found[slug] not in (None, currency):
+                expected = f"{found[slug]}, the currency of the rows before of the new dealer {slug}"
+                sheet.complain(row.line, "currency", shown(currency), expected)
+            found[slug] = found[slug] or str(currency)
+    return found

@@ -1,0 +1,208 @@
+"""What the rows of a folder must be to each other and to what is stored.
+
+Every check names the rows it refuses in their sheet's ``problems``. A row that points to one already refused is passed over:
+one slip is told once.
+"""
+
+import datetime as dt
+from collections.abc import Container
+
+from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
+from service.inventory.files import kinds
+from service.inventory.files.folders import Known, Parsed, laid_over
+from service.inventory.files.kinds import Kind
+from service.inventory.files.problems import shown
+from service.inventory.files.spreadsheets import Row, Sheet
+from service.inventory.files.stored import Values
+from service.tables import QUANTITIES
+
+FIXED_OF_TRIAL = ("player", "instrument", "hold")
+"""What a stored trial keeps whatever is loaded: its runs were played by this player on this instrument."""
+NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
+
+
+class Check:
+    """The checks of one folder against the stored range and history with the folder laid over them.
+
+    Parameters
+    ----------
+    last_day : the latest date that is not in the future.
+    """
+
+    def __init__(self, parsed: Parsed, known: Known, last_day: dt.date) -> None:
+        self.parsed = parsed
+        self.known = known
+        self.last_day = last_day
+        self.tiers = known.tiers | laid_over(parsed.sheet(kinds.TIERS), known.tiers)
+        self.copies = known.copies | laid_over(parsed.sheet(kinds.COPIES), known.copies)
+        self.trials: dict[object, Row] = {}
+        self.played: set[tuple[object, object]] = {(run["trial"], run["copy"]) for run in known.runs.values()}
+
+    def run(self) -> None:
+        """Make every check."""
+        self._tiers()
+        self._of_tiers(kinds.CHARACTER)
+        self._of_tiers(kinds.PRICES)
+        self._copies()
+        self._bench()
+        self._events()
+        self._runs()
+        self._outcomes()
+
+    def _tiers(self) -> None:
+        sheet = self.parsed.sheet(kinds.TIERS)
+        for row in sheet.rows:
+            tier = self.tiers[str(row.get("tier"))]
+            bass = tier["instrument"] == Instrument.DOUBLE_BASS
+            if bass != bool(tier["holds"]):
+                expected = "german, french or both" if bass else "nothing: only double basses have a hold"
+                sheet.complain(row.line, "holds", shown(tier["holds"]), expected)
+            if (tier["price"] is None) != (tier["currency"] is None):
+                column, other = ("currency", "price") if tier["currency"] is None else ("price", "currency")
+                sheet.complain(row.line, column, "nothing", f"a {column}, as there is a {other}")
+            stored = self.known.tiers.get(str(row.get("tier")))
+            if stored is not None and stored["instrument"] != tier["instrument"]:
+                expected = f"{shown(stored['instrument'])}: a tier keeps its instrument; give the new one a new slug"
+                sheet.complain(row.line, "instrument", shown(tier["instrument"]), expected)
+
+    def _of_tiers(self, kind: Kind) -> None:
+        sheet = self.parsed.sheet(kind)
+        for row in sheet.rows:
+            self._refer(sheet, row, "tier", kinds.TIERS, self.tiers)
+
+    def _copies(self) -> None:
+        sheet = self.parsed.sheet(kinds.COPIES)
+        lines = {str(row.get("copy")): row.line for row in sheet.rows}
+        changed = self.parsed.keys(kinds.TIERS, "tier")
+        for row in sheet.rows:
+            if row.get("copy") == OWN:
+                sheet.complain(row.line, "copy", shown(OWN), f"a serial: {OWN!r} stands for the player's own bow")
+            self._refer(sheet, row, "tier", kinds.TIERS, self.tiers)
+        for serial, copy in self.copies.items():
+            if copy["tier"] in self.tiers and (serial in lines or copy["tier"] in changed):
+                self._copy_suits_tier(serial, copy, lines.get(serial))
+
+    def _copy_suits_tier(self, serial: str, copy: Values, line: int | None) -> None:
+        tier = self.tiers[copy["tier"]]
+        holds = (tier["holds"] or "").split()
+        stored = self.known.copies.get(serial)
+        sheet = self.parsed.sheet(kinds.COPIES)
+        expected = None
+        if copy["hold"] not in (holds or [None]):
+            wanted = f"{' or '.join(holds)}, a hold of its tier" if holds else "nothing: only double basses have a hold"
+            expected = wanted if line is not None else f"a hold that fits the tier {copy['tier']} as loaded"
+        elif stored is not None and (stored["hold"] != copy["hold"]):
+            expected = f"{shown(stored['hold'])}: a copy keeps its hold; give another bow another serial"
+        if expected is not None:
+            sheet.complain(line, "hold", f"{shown(copy['hold'])} for the copy {serial}", expected)
+        elif stored is not None and self.tiers[stored["tier"]]["instrument"] != tier["instrument"]:
+            wanted = f"a tier of the {self.tiers[stored['tier']]['instrument']}, its instrument so far"
+            sheet.complain(line, "tier", shown(copy["tier"]), wanted)
+
+    def _bench(self) -> None:
+        sheet = self.parsed.sheet(kinds.BENCH)
+        for row in sheet.rows:
+            self._refer(sheet, row, "copy", kinds.COPIES, self.copies)
+            self._not_in_future(sheet, row)
+            unit = QUANTITIES[str(row.get("quantity"))]
+            if row.get("unit") not in (None, unit):
+                sheet.complain(row.line, "unit", shown(row.get("unit")), f"{unit!r}, the unit of {row.get('quantity')}")
+
+    def _events(self) -> None:
+        sheet = self.parsed.sheet(kinds.EVENTS_FILE)
+        for row in sheet.rows:
+            self._refer(sheet, row, "copy", kinds.COPIES, self.copies)
+            self._not_in_future(sheet, row)
+
+    def _runs(self) -> None:
+        sheet = self.parsed.sheet(kinds.RUNS)
+        at_position: dict[tuple[object, object], Row] = {}
+        for row in sheet.rows:
+            trial = row.get("trial")
+            first = self.trials.setdefault(trial, row)
+            if first is row:
+                self._trial(sheet, row)
+            elif row.shared is not first.shared:
+                self._same_trial(sheet, row, first)
+            self._run(sheet, row)
+            beside = at_position.setdefault((trial, row.get("position")), row)
+            if beside.get("copy") != row.get("copy"):
+                expected = f"{shown(beside.get('copy'))} as on line {beside.line}: one bow is played at one position"
+                sheet.complain(row.line, "copy", shown(row.get("copy")), expected)
+            self.played.add((trial, row.get("copy")))
+
+    def _trial(self, sheet: Sheet, row: Row) -> None:
+        bass = row.get("instrument") == Instrument.DOUBLE_BASS
+        if bass != (row.get("hold") is not None):
+            expected = "german, french or either" if bass else "nothing: only double basses have a hold"
+            sheet.complain(row.line, "hold", shown(row.get("hold")), expected)
+        if row.get("budget") is not None and row.get("currency") is None:
+            sheet.complain(row.line, "currency", "nothing", "the currency of the budget, such as EUR")
+        self._not_in_future(sheet, row)
+        stored = self.known.trials.get(str(row.get("trial")))
+        for name in FIXED_OF_TRIAL if stored is not None else ():
+            if name in sheet.present and stored is not None and row.get(name) != stored[name]:
+                expected = f"{shown(stored[name])} as stored: a trial keeps its {name}; give another trial another key"
+                sheet.complain(row.line, name, shown(row.get(name)), expected)
+
+    def _same_trial(self, sheet: Sheet, row: Row, first: Row) -> None:
+        for name, value in row.shared.items():
+            if value != first.shared[name]:
+                expected = f"{shown(first.shared[name])} as on line {first.line}: the same on every row of a trial"
+                sheet.complain(row.line, name, shown(value), expected)
+
+    def _run(self, sheet: Sheet, row: Row) -> None:
+        if row.get(CARRYING) is not None and row.get("rater") != "listener":
+            sheet.complain(row.line, CARRYING, shown(row.get(CARRYING)), "nothing: only a listener rates it")
+        if row.get("copy") == OWN or not self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
+            return
+        copy = self.copies[str(row.get("copy"))]
+        tier, hold = self.tiers.get(copy["tier"]), row.get("hold")
+        if tier is None:
+            return  # told where the copy names it
+        if row.get("instrument") != tier["instrument"]:
+            got = f"{shown(row.get('copy'))}, a bow for the {tier['instrument']}"
+            sheet.complain(row.line, "copy", got, f"a bow for the {row.get('instrument')}")
+        elif copy["hold"] is not None and hold not in (copy["hold"], Hold.EITHER, None):
+            got = f"{shown(row.get('copy'))}, built for the {copy['hold']} hold"
+            sheet.complain(row.line, "copy", got, f"a bow for the {hold} hold, as the player plays")
+
+    def _outcomes(self) -> None:
+        sheet = self.parsed.sheet(kinds.OUTCOMES)
+        trials: set[object] = {*self.known.trials, *self.trials}
+        for row in sheet.rows:
+            self._not_in_future(sheet, row)
+            copy = row.get("copy")
+            if copy == OWN:
+                sheet.complain(row.line, "copy", shown(copy), "a serial, or the outcome none where the own bow stays")
+            elif row.get("outcome") in NAMES_COPY and copy is None:
+                sheet.complain(row.line, "copy", "nothing", f"the serial of the copy that was {row.get('outcome')}")
+            elif copy is None or self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
+                self._outcome_of_trial(sheet, row, trials)
+
+    def _outcome_of_trial(self, sheet: Sheet, row: Row, trials: Container[object]) -> None:
+        if not self._refer(sheet, row, "trial", kinds.RUNS, trials):
+            return
+        trial, copy = row.get("trial"), row.get("copy")
+        held = self.trials[trial].get("date") if trial in self.trials else self.known.trials[str(trial)]["date"]
+        if isinstance(held, dt.date) and isinstance(day := row.get("date"), dt.date) and day < held:
+            sheet.complain(row.line, "date", str(day), f"{held}, the day of the trial, or later")
+        unsure = str(trial) in self.parsed.sheet(kinds.RUNS).bad_keys
+        if row.get("outcome") in NAMES_COPY and (trial, copy) not in self.played and not unsure:
+            sheet.complain(row.line, "copy", shown(copy), f"a copy that was played in the trial {trial}")
+
+    def _refer(self, sheet: Sheet, row: Row, column: str, kind: Kind, there: Container[object]) -> bool:
+        """Say whether what a cell points to is there; where it is not, and was not refused itself, complain."""
+        value = str(row.get(column))
+        if value in there:
+            return True
+        if value not in self.parsed.sheet(kind).bad_keys:
+            sheet.complain(row.line, column, shown(value), f"a {column} of {kind.name} or one loaded before")
+        return False
+
+    def _not_in_future(self, sheet: Sheet, row: Row) -> None:
+        day = row.get("date")
+        if isinstance(day, dt.date) and day > self.last_day:
+            sheet.complain(
+                row.line, "date", str(day), f"a date that is not in the future, {self.last_day} at the latest"
+            )

@@ -1,0 +1,264 @@
+"""The eight files: their columns in order, how a cell of each is read, and what makes two rows the same thing."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from model.domain.vocabulary import (
+    CARRYING,
+    CRITERIA,
+    HIGHEST,
+    LOWEST,
+    STEPS,
+    Blinding,
+    Criterion,
+    Hold,
+    Instrument,
+    OutcomeKind,
+    Place,
+    Setting,
+)
+from service.inventory.files import cells
+from service.inventory.files.cells import Reader
+from service.tables import (
+    BENCH_COLUMNS,
+    EVENTS,
+    HOLDS,
+    INSTRUMENTS_USED,
+    QUANTITIES,
+    RATED,
+    RATERS,
+    REASONS,
+    STATUSES,
+)
+
+MOST_RUNS = 1000
+"""The highest position in a trial; a slip of the keyboard is more likely above."""
+MOST_GRADES = 1000
+FEWEST_STRINGS, MOST_STRINGS = 3, 7
+LONGEST_STRING_MM = 2000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column.
+
+    Attributes
+    ----------
+    about : what the column says, for whoever fills it in.
+    verbatim : blanks around the text belong to it.
+    default : what an empty cell means.
+    """
+
+    name: str
+    read: Reader
+    about: str
+    required: bool = False
+    verbatim: bool = False
+    default: str | None = None
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One of the eight files.
+
+    Attributes
+    ----------
+    name : the file's name.
+    about : what one row is.
+    shared : columns that say the same on every row of one group (a trial); read once a group.
+    own : the other columns.
+    order : the columns as they stand in the file.
+    key : the columns that make two rows the same thing.
+    """
+
+    name: str
+    about: str
+    own: tuple[Column, ...]
+    key: tuple[str, ...]
+    shared: tuple[Column, ...] = ()
+
+    @cached_property
+    def order(self) -> tuple[str, ...]:
+        """Names of all columns, in the file's order."""
+        return tuple(column.name for column in self.shared + self.own)
+
+    @cached_property
+    def required(self) -> tuple[str, ...]:
+        """Names of the columns that every file of this kind has and every row fills."""
+        return tuple(column.name for column in self.shared + self.own if column.required)
+
+
+def _ratings() -> tuple[Column, ...]:
+    read = cells.rating(LOWEST, HIGHEST)
+    return tuple(
+        Column(
+            name,
+            read,
+            _RATINGS_IN_WORDS.get(name, f"the rating of {name.replace('_', ' ')}"),
+            required=name == Criterion.OVERALL,
+        )
+        for name in RATED
+    )
+
+
+_RATINGS_IN_WORDS = {
+    Criterion.OVERALL: "the liking of the bow as a whole",
+    CARRYING: "a listener's rows only: whether it is heard across the room",
+}
+_QUANTITIES_IN_WORDS = {
+    "mass_g": "the latest mass, in grams",
+    "length_mm": "the latest length, in millimetres",
+    "balance_mm": "the latest point of balance, in millimetres from the frog's end of the hair",
+    "stiffness_n_per_m": "the latest stiffness, in newtons a metre",
+    "speed_of_sound_m_s": "the latest speed of sound along the stick, in metres a second",
+    "loss_factor": "the latest loss factor, a plain number",
+    "swing_inertia_kg_m2": "the latest moment of inertia, in kg m2",
+}
+_SUFFIXES = {
+    "mass_g": "_g",
+    "length_mm": "_mm",
+    "balance_mm": "_mm",
+    "stiffness_n_per_m": "_n_per_m",
+    "speed_of_sound_m_s": "_m_s",
+    "swing_inertia_kg_m2": "_kg_m2",
+}
+_INSTRUMENT = cells.word(*Instrument)
+_BARE = {name.removesuffix(suffix): name for name, suffix in _SUFFIXES.items()}
+"""A quantity's name without its unit, which has a column of its own."""
+_PRIORITIES = cells.words(*(c for c in CRITERIA if c is not Criterion.OVERALL), most=3)
+
+TIERS = Kind(
+    "tiers.csv",
+    "One row for each tier: a grade of the range for one instrument.",
+    (
+        Column("tier", cells.slug, "the tier's slug, its key in every file", required=True),
+        Column("name", cells.label, "the name that players read; empty: the slug"),
+        Column("instrument", _INSTRUMENT, "the instrument it is made for", required=True),
+        Column("holds", cells.words(*HOLDS[1:3]), "double bass only: the holds it is built for"),
+        Column(
+            "grade",
+            cells.whole(1, MOST_GRADES),
+            "its place in the range of its instrument, 1 for the entry",
+            required=True,
+        ),
+        Column("price", cells.money, "what a player pays, tax included"),
+        Column("currency", cells.currency, "the price's currency; needed with a price"),
+        Column("note", cells.free_text, "a note for the workshop", verbatim=True),
+    ),
+    key=("tier",),
+)
+CHARACTER = Kind(
+    "character.csv",
+    "What the maker says of a tier beside what is usual for its grade, criterion by criterion.",
+    (
+        Column("tier", cells.slug, "a tier of `tiers.csv` or one loaded before", required=True),
+        Column("criterion", cells.word(*CRITERIA), "what is spoken of", required=True),
+        Column(
+            "step",
+            cells.whole(STEPS[0], STEPS[-1]),
+            "-2 much less, -1 less, 0 as usual, 1 more, 2 much more than is usual for the grade; empty: takes back what was said",
+        ),
+    ),
+    key=("tier", "criterion"),
+)
+PRICES = Kind(
+    "prices.csv",
+    "Where a dealer's price differs from the tier's own.",
+    (
+        Column("tier", cells.slug, "a tier of `tiers.csv` or one loaded before", required=True),
+        Column("dealer", cells.slug, "the dealer's slug; one not yet known is made", required=True),
+        Column("price", cells.money, "what a player pays there, tax included", required=True),
+        Column("currency", cells.currency, "the price's currency", required=True),
+    ),
+    key=("tier", "dealer"),
+)
+COPIES = Kind(
+    "copies.csv",
+    "One row for each copy: an individual bow.",
+    (
+        Column("copy", cells.key, "the serial; never `own`, which stands for a player's own bow", required=True),
+        Column("tier", cells.slug, "a tier of `tiers.csv` or one loaded before", required=True),
+        Column("hold", cells.word(*HOLDS[1:3]), "double bass only: the hold it is built for, one of its tier's"),
+        Column("dealer", cells.slug, "where it is; empty: at the workshop"),
+        Column("status", cells.word(*STATUSES), "what can be done with it"),
+        Column("materials", cells.free_text, "what it is made of, listed materials by name", verbatim=True),
+        Column("insured_value", cells.money, "the value it is insured for"),
+        *(Column(name, cells.number(), _QUANTITIES_IN_WORDS[name]) for name in BENCH_COLUMNS),
+    ),
+    key=("copy",),
+)
+BENCH = Kind(
+    "bench.csv",
+    "One row for each reading at the bench; the latest of each quantity also shows in `copies.csv`.",
+    (
+        Column("copy", cells.key, "a copy of `copies.csv` or one loaded before", required=True),
+        Column("date", cells.day, "the day of the reading, not in the future", required=True),
+        Column("quantity", cells.word(*QUANTITIES, also=_BARE), "what was measured", required=True),
+        Column("value", cells.number(), "the reading, in the quantity's unit", required=True),
+        Column("unit", cells.unit, "the quantity's unit, as a check"),
+        Column(
+            "method", cells.key, "how it was measured; the same day's readings by two methods are two rows", default=""
+        ),
+        Column("by", cells.label, "who measured"),
+    ),
+    key=("copy", "date", "quantity", "method"),
+)
+EVENTS_FILE = Kind(
+    "events.csv",
+    "What happened to a copy. After all but a move its older ratings count less.",
+    (
+        Column("copy", cells.key, "a copy of `copies.csv` or one loaded before", required=True),
+        Column("date", cells.day, "the day it happened, not in the future", required=True),
+        Column("event", cells.word(*EVENTS), "what happened", required=True),
+        Column("note", cells.free_text, "a note for the workshop", verbatim=True),
+    ),
+    key=("copy", "date", "event"),
+)
+RUNS = Kind(
+    "runs.csv",
+    "One row for each bow played in a trial, by each rater. The columns up to `instrument_used` are the trial's and say the same on each of its rows.",
+    shared=(
+        Column("trial", cells.key, "the trial's key", required=True),
+        Column("player", cells.key, "any key; two trials of one player share it", required=True),
+        Column("dealer", cells.slug, "the dealer's slug; one not yet known is made"),
+        Column("date", cells.day, "the day of the trial, not in the future", required=True),
+        Column("instrument", _INSTRUMENT, "the player's instrument", required=True),
+        Column("hold", cells.word(*Hold), "double bass only, and needed there: how the player holds the bow"),
+        Column("strings", cells.whole(FEWEST_STRINGS, MOST_STRINGS), "number of strings of the instrument"),
+        Column("string_length_mm", cells.number(high=LONGEST_STRING_MM), "sounding length of a string"),
+        Column("settings", cells.words(*Setting), "where the player plays"),
+        Column("budget", cells.money, "what the player wants to spend at most"),
+        Column("currency", cells.currency, "the budget's currency; needed with a budget"),
+        Column("priorities", _PRIORITIES, "the criteria that matter most to the player, the most important first"),
+        Column("wish_mass", cells.whole(-1, 1), "-1 lighter, 0 as it is, 1 heavier than the own bow"),
+        Column("wish_tone", cells.whole(-1, 1), "-1 warmer, 0 as it is, 1 brighter"),
+        Column("place", cells.word(*Place), "where the trial was"),
+        Column(
+            "blinding",
+            cells.word(*Blinding),
+            "handed over unseen, seen with the stamp covered, or openly",
+        ),
+        Column("instrument_used", cells.word(*INSTRUMENTS_USED), "the player's own instrument or the house's"),
+    ),
+    own=(
+        Column("rater", cells.word(*RATERS), "who rates on this row", default=RATERS[0]),
+        Column("position", cells.whole(1, MOST_RUNS), "the place in the order of playing", required=True),
+        Column("copy", cells.key, "the serial, or `own` for the player's own bow", required=True),
+        *_ratings(),
+        Column("note", cells.free_text, "the rater's words", verbatim=True),
+    ),
+    key=("trial", "position", "rater"),
+)
+OUTCOMES = Kind(
+    "outcomes.csv",
+    "What came of a trial.",
+    (
+        Column("trial", cells.key, "a trial of `runs.csv` or one loaded before", required=True),
+        Column("date", cells.day, "the day it was known, not before the trial and not in the future", required=True),
+        Column("outcome", cells.word(*OutcomeKind), "what came of it", required=True),
+        Column("copy", cells.key, "the copy kept or returned, one played in the trial"),
+        Column("reason", cells.word(*REASONS), "why, where it was said"),
+    ),
+    key=("trial", "date", "outcome", "copy"),
+)
+KINDS = (TIERS, CHARACTER, PRICES, COPIES, BENCH, EVENTS_FILE, RUNS, OUTCOMES)

@@ -1,0 +1,81 @@
+"""A folder of files into the database: all of it, or, with every bad row named, nothing."""
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from service.inventory.files.changes import Plan, plan
+from service.inventory.files.checks import Check
+from service.inventory.files.folders import Parsed, read_folder, read_known
+from service.inventory.files.problems import Problem
+from service.inventory.files.writing import write
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """How many rows of one file are new, stand in place of others, or change nothing."""
+
+    new: int
+    changed: int
+    same: int
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What came of loading a folder.
+
+    Attributes
+    ----------
+    problems : why nothing was changed; empty where all was taken in.
+    files : the counts of each file that was there.
+    dealers : slugs of the dealers made.
+    notes : what was understood otherwise than it stands in a file, and files that were passed over.
+    dry_run : True where all of this was only found out, not done.
+    """
+
+    problems: tuple[Problem, ...]
+    files: dict[str, Count]
+    dealers: tuple[str, ...]
+    notes: tuple[str, ...]
+    dry_run: bool
+
+
+def load(
+    session: Session,
+    folder: Path | Parsed,
+    *,
+    replace: bool = False,
+    dry_run: bool = False,
+    today: dt.date | None = None,
+) -> Report:
+    """Take in the files of a folder, all or nothing.
+
+    The same row again changes nothing; a changed tier, what is said of it, a changed copy or price is updated. A run or an outcome that differs from the
+    stored one is a problem, or with ``replace`` becomes its next revision; a differing reading or event is a problem, or
+    with ``replace`` corrected.
+
+    Parameters
+    ----------
+    folder : a folder, or one read before: so that a large one keeps nobody waiting while it is read.
+    today : the day by which dates are in the future; by default the day in UTC. One day more is allowed, for the east.
+    """
+    parsed = folder if isinstance(folder, Parsed) else read_folder(folder)
+    if parsed.missing is not None:
+        return Report(parsed.problems, {}, (), (), dry_run)
+    known = read_known(session, parsed)
+    today = today or dt.datetime.now(dt.UTC).date()
+    Check(parsed, known, today + dt.timedelta(days=1)).run()
+    made = plan(parsed, known, replace=replace)
+    report = _report(parsed, made, dry_run=dry_run)
+    if not (report.problems or dry_run):
+        write(session, made)
+    return report
+
+
+def _report(parsed: Parsed, made: Plan, *, dry_run: bool) -> Report:
+    there = {name: changes for name, changes in made.files.items() if parsed.sheets[name].present}
+    counts = {name: Count(len(c.new), len(c.changed), c.same) for name, c in there.items()}
+    passed_over = [f"{name}: not read, it is none of the files that load takes" for name in parsed.unread]
+    return Report(parsed.problems, counts, tuple(sorted(made.dealers)), (*made.notes, *passed_over), dry_run)

@@ -1,0 +1,215 @@
+"""One file: from bytes to rows of values, every cell that cannot be read named."""
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from service.inventory.files import cells
+from service.inventory.files.cells import Decimals
+from service.inventory.files.kinds import Column, Kind
+from service.inventory.files.problems import CellError, Problem, SheetError, shown
+
+LARGEST_FILE = 64 * 1024 * 1024
+"""Bytes; about half a million runs."""
+UTF8_REMEDY = "UTF-8; in the spreadsheet, save as 'CSV UTF-8'"
+
+
+@dataclass(slots=True)
+class Row:
+    """One row: ``values`` of its own columns, ``shared`` those of its group, by column; None is 'not known'."""
+
+    line: int
+    values: dict[str, object]
+    shared: dict[str, object]
+
+    def get(self, column: str) -> object:
+        """Return the value of any column, None where it is empty or absent."""
+        return self.values[column] if column in self.values else self.shared.get(column)
+
+
+@dataclass(slots=True)
+class Sheet:
+    """What one file holds.
+
+    Attributes
+    ----------
+    kind : which of the eight it is.
+    present : the columns it has.
+    rows : the rows that could be read, in order; of rows that say the same, the first.
+    problems : what could not be.
+    bad_keys : values of the first key column in rows that could not be read, so that nothing else complains of them.
+    """
+
+    kind: Kind
+    present: frozenset[str] = frozenset()
+    rows: list[Row] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    bad_keys: set[str] = field(default_factory=set)
+
+    def present_in_order(self) -> Iterator[str]:
+        """Yield the columns it has, in the order of its kind."""
+        return (name for name in self.kind.order if name in self.present)
+
+    def complain(self, line: int | None, column: str | None, got: str, expected: str) -> None:
+        """Note a problem of this file."""
+        self.problems.append(Problem(self.kind.name, line, column, got, expected))
+
+
+def read_sheet(kind: Kind, path: Path) -> Sheet:
+    """Read a file; whatever is wrong with it stands in the result's ``problems``."""
+    sheet = Sheet(kind)
+    try:
+        text = _text(path)
+        delimiter = _delimiter(text)
+        lines = _lines(text, delimiter)
+        header = _header(kind, next(lines, None))
+        sheet.present = frozenset(header)
+        _read_rows(sheet, header, lines, Decimals(delimiter))
+    except SheetError as error:
+        sheet.complain(error.line, None, error.got, error.expected)
+    return sheet
+
+
+def _text(path: Path) -> str:
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            raise SheetError(
+                f"a file of {size} bytes", f"at most {LARGEST_FILE} bytes: split it, and load the parts in turn"
+            )
+        data = path.read_bytes()
+    except OSError as error:
+        raise SheetError(f"a file that cannot be read ({error.strerror})", "a readable file") from error
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise SheetError("text in UTF-16", UTF8_REMEDY, 1)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise SheetError(f"text that is not UTF-8 (byte 0x{data[error.start]:02x})", UTF8_REMEDY, line) from error
+
+
+def _delimiter(text: str) -> str:
+    header = re.split(r"[\r\n]", text, maxsplit=1)[0]
+    return ";" if ";" in header and "," not in header else ","
+
+
+def _lines(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the line on which each row begins and its cells; rows without any content are passed over."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    begins = 1
+    try:
+        for row in reader:
+            if any(map(str.strip, row)):
+                yield begins, row
+            begins = reader.line_num + 1
+    except csv.Error as error:
+        raise SheetError(
+            f"a row that cannot be taken apart ({error})",
+            "text in double quotes closed again, quotes inside it doubled, at most "
+            f"{cells.LONGEST_TEXT} characters a cell",
+            begins,
+        ) from error
+
+
+def _header(kind: Kind, first: tuple[int, list[str]] | None) -> list[str]:
+    if first is None:
+        raise SheetError("an empty file", f"a header line: {','.join(kind.order)}", 1)
+    header = [name.strip() for name in first[1]]
+    unknown = [name for name in header if name not in kind.order]
+    if unknown:
+        names = ", ".join(shown(name) for name in unknown)
+        raise SheetError(f"the unknown column {names}", f"only these columns: {', '.join(kind.order)}", first[0])
+    double = sorted({name for name in header if header.count(name) > 1})
+    if double:
+        raise SheetError(f"the column {', '.join(double)} more than once", "each column once", first[0])
+    missing = [name for name in kind.required if name not in header]
+    if missing:
+        raise SheetError(f"no column {', '.join(missing)}", f"the columns {', '.join(kind.required)}", first[0])
+    return header
+
+
+def _read_rows(sheet: Sheet, header: list[str], lines: Iterator[tuple[int, list[str]]], decimals: Decimals) -> None:
+    kind, width = sheet.kind, len(header)
+    place = {name: index for index, name in enumerate(header)}
+    own = [(column, place[column.name]) for column in kind.own if column.name in place]
+    shared = [(column, place[column.name]) for column in kind.shared if column.name in place]
+    groups: dict[tuple[str, ...], dict[str, object]] = {}
+    seen: dict[tuple[object, ...], Row] = {}
+    for line, row in lines:
+        if len(row) != width:
+            sheet.complain(line, None, f"{len(row)} cells", f"{width}, as in the header")
+            _remember_bad(sheet, row, place)
+            continue
+        before = len(sheet.problems)
+        values = _read_cells(sheet, line, row, own, decimals)
+        group = _read_group(sheet, line, row, shared, groups, decimals)
+        if len(sheet.problems) > before:
+            _remember_bad(sheet, row, place)
+        else:
+            _keep(sheet, Row(line, values, group), seen)
+
+
+def _read_group(
+    sheet: Sheet,
+    line: int,
+    row: list[str],
+    columns: list[tuple[Column, int]],
+    groups: dict[tuple[str, ...], dict[str, object]],
+    decimals: Decimals,
+) -> dict[str, object]:
+    texts = tuple([row[index] for _, index in columns])
+    group = groups.get(texts)
+    if group is None:
+        before = len(sheet.problems)
+        group = _read_cells(sheet, line, row, columns, decimals)
+        if len(sheet.problems) == before:
+            groups[texts] = group
+    return group
+
+
+def _read_cells(
+    sheet: Sheet, line: int, row: list[str], columns: list[tuple[Column, int]], decimals: Decimals
+) -> dict[str, object]:
+    values: dict[str, object] = {}
+    for column, index in columns:
+        text = row[index]
+        if not text or not (stripped := text.strip()):
+            values[column.name] = column.default
+            if column.required:
+                sheet.complain(line, column.name, "an empty cell", "a value: this column is required")
+            continue
+        try:
+            cells.check_characters(text)
+            values[column.name] = column.read(cells.one_line_ends(text) if column.verbatim else stripped, decimals)
+        except CellError as error:
+            sheet.complain(line, column.name, error.got or shown(text), error.expected)
+    return values
+
+
+def _remember_bad(sheet: Sheet, row: list[str], place: dict[str, int]) -> None:
+    index = place[sheet.kind.key[0]]
+    if index < len(row):
+        sheet.bad_keys.add(row[index].strip())
+
+
+def _keep(sheet: Sheet, row: Row, seen: dict[tuple[object, ...], Row]) -> None:
+    """Keep a row unless it was there already; the same key with another content is a problem."""
+    key = tuple([row.get(name) for name in sheet.kind.key])
+    earlier = seen.setdefault(key, row)
+    if earlier is row:
+        sheet.rows.append(row)
+        return
+    column = next((name for name in sheet.present_in_order() if row.get(name) != earlier.get(name)), None)
+    if column is not None:
+        names = ", ".join(sheet.kind.key)
+        sheet.complain(
+            row.line,
+            column,
+            shown(row.get(column)),
+            f"{shown(earlier.get(column))} as on line {earlier.line}, which has the same {names}: each once in a file",
+        )

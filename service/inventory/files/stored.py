@@ -1,0 +1,181 @@
+"""What is stored, seen as the rows of the eight files: the same columns, the same values, the files' order.
+
+`dump` writes these rows; `load` compares them with a folder's. Of a run and an outcome the highest revision counts. Trials of
+players who keep their ratings to themselves are in no file.
+"""
+
+from collections.abc import Collection, Iterable, Iterator
+from itertools import islice
+from typing import Any, TypeVar
+
+from sqlalchemy import ColumnElement, Select, case, exists, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
+
+from model.domain.vocabulary import OWN
+from service.inventory.files import kinds
+from service.inventory.files.cells import CANNOT_TELL
+from service.inventory.files.kinds import Kind
+from service.players import same_person
+from service.tables import (
+    BENCH_COLUMNS,
+    INSTRUMENTS,
+    QUANTITIES,
+    RATED,
+    BenchReading,
+    Copy,
+    Event,
+    JoinedPlayer,
+    Outcome,
+    Player,
+    Price,
+    Run,
+    Tier,
+    TierCharacter,
+    Trial,
+    newest_outcome,
+    newest_run,
+)
+
+FETCHED = 2_000
+"""Rows or keys handled at a time, so that memory does not grow with the history."""
+Values = dict[str, Any]
+_STANDS = aliased(Player)
+"""Who stands for a player whom a dealer's staff joined to another."""
+T = TypeVar("T")
+
+
+def rows(session: Session, kind: Kind, only: Collection[str] | None = None) -> Iterator[Values]:
+    """Yield the stored rows of a kind in the file's order, each with all of its columns and its ``revision`` if it has one.
+
+    Parameters
+    ----------
+    only : values of the kind's first key column; None for all rows. Where given, the order is that of no file.
+    """
+    statement, first_key = _STATEMENTS[kind.name]()
+    if only is None:
+        yield from _fetch(session, statement.where(_lent()) if kind.name in _OF_PLAYERS else statement)
+        return
+    for part in batched(sorted(only)):
+        yield from _fetch(session, statement.where(first_key.in_(part)))
+
+
+def _lent() -> ColumnElement[bool]:
+    """Return the condition that a trial's player lets others learn from it: a file has no column to say so, hence holds no other."""
+    return Trial.player.in_(select(Player.id).where(Player.in_model).correlate(None))
+
+
+def batched(items: Iterable[T]) -> Iterator[list[T]]:
+    """Yield the items in lists of at most `FETCHED`."""
+    remaining = iter(items)
+    while part := list(islice(remaining, FETCHED)):
+        yield part
+
+
+def _fetch(session: Session, statement: Select[*tuple[Any, ...]]) -> Iterator[Values]:
+    result = session.execute(statement.execution_options(yield_per=FETCHED))
+    for mapping in result.mappings():
+        yield _as_in_file(dict(mapping))
+
+
+def _as_in_file(values: Values) -> Values:
+    """Turn the tables' ways of saying 'nothing' and 'cannot tell' into the files'."""
+    for name in ("holds", "settings", "priorities"):
+        if values.get(name) == "":
+            values[name] = None
+    for name in (values.pop("cannot_tell", None) or "").split():
+        values[name] = CANNOT_TELL
+    if "quantity" in values:
+        values["unit"] = QUANTITIES[values["quantity"]]
+    return values
+
+
+Statement = tuple[Select[*tuple[Any, ...]], InstrumentedAttribute[str]]
+
+
+def _tiers() -> Statement:
+    place = case({word: index for index, word in enumerate(INSTRUMENTS)}, value=Tier.instrument)
+    statement = select(
+        Tier.slug.label("tier"),
+        *(Tier.name, Tier.instrument, Tier.holds, Tier.grade, Tier.price, Tier.currency, Tier.note),
+    )
+    return statement.order_by(place, Tier.grade, Tier.slug), Tier.slug
+
+
+def _character() -> Statement:
+    statement = select(TierCharacter.tier, TierCharacter.criterion, TierCharacter.step)
+    return statement.order_by(TierCharacter.tier, TierCharacter.criterion), TierCharacter.tier
+
+
+def _prices() -> Statement:
+    statement = select(Price.tier, Price.dealer, Price.price, Price.currency)
+    return statement.order_by(Price.tier, Price.dealer), Price.tier
+
+
+def _copies() -> Statement:
+    statement = select(
+        Copy.serial.label("copy"),
+        *(Copy.tier, Copy.hold, Copy.dealer, Copy.status, Copy.materials, Copy.insured_value),
+        *(getattr(Copy, column) for column in BENCH_COLUMNS),
+    )
+    return statement.order_by(Copy.serial), Copy.serial
+
+
+def _bench() -> Statement:
+    reading = BenchReading
+    statement = select(
+        *(reading.copy, reading.on.label("date"), reading.quantity, reading.value, reading.method, reading.by)
+    )
+    return statement.order_by(reading.copy, reading.on, reading.quantity, reading.method), reading.copy
+
+
+def _events() -> Statement:
+    statement = select(Event.copy, Event.on.label("date"), Event.event, Event.note)
+    return statement.order_by(Event.copy, Event.on, Event.event), Event.copy
+
+
+def _runs() -> Statement:
+    statement = (
+        select(
+            Trial.key.label("trial"),
+            func.coalesce(_STANDS.key, Player.key).label("player"),
+            *(Trial.dealer, Trial.on.label("date"), Trial.instrument, Trial.hold, Trial.strings),
+            *(Trial.string_length_mm, Trial.settings, Trial.budget, Trial.currency, Trial.priorities),
+            *(Trial.wish_mass, Trial.wish_tone, Trial.place, Trial.blinding, Trial.instrument_used),
+            *(Run.rater, Run.position, func.coalesce(Run.copy, OWN).label("copy")),
+            *(getattr(Run, name) for name in RATED),
+            *(Run.note, Run.cannot_tell, Run.revision),
+        )
+        .join(Trial, Run.trial == Trial.id)
+        .join(Player, Trial.player == Player.id)
+        .outerjoin(JoinedPlayer, same_person.joined_at(Trial.dealer, Trial.player))
+        .outerjoin(_STANDS, _STANDS.id == JoinedPlayer.head)
+        .where(newest_run())
+    )
+    return statement.order_by(Trial.key, Run.position, Run.rater), Trial.key
+
+
+def _outcomes() -> Statement:
+    statement = (
+        select(
+            Trial.key.label("trial"),
+            *(Outcome.on.label("date"), Outcome.outcome, Outcome.copy, Outcome.reason, Outcome.revision),
+        )
+        .join(Trial, Outcome.trial == Trial.id)
+        # A trial without a run is in no file, and neither is what came of it.
+        .where(newest_outcome(), exists().where(Run.trial == Trial.id))
+    )
+    order = (Trial.key, Outcome.on, Outcome.outcome, func.coalesce(Outcome.copy, ""))
+    return statement.order_by(*order), Trial.key
+
+
+_OF_PLAYERS = frozenset({kinds.RUNS.name, kinds.OUTCOMES.name})
+_STATEMENTS = {
+    kinds.TIERS.name: _tiers,
+    kinds.CHARACTER.name: _character,
+    kinds.PRICES.name: _prices,
+    kinds.COPIES.name: _copies,
+    kinds.BENCH.name: _bench,
+    kinds.EVENTS_FILE.name: _events,
+    kinds.RUNS.name: _runs,
+    kinds.OUTCOMES.name: _outcomes,
+}

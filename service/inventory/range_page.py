@@ -1,0 +1,137 @@
+"""The range as its maker describes it: the list of tiers, and one tier's form."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from model.domain.vocabulary import CRITERIA, SCALES, STEPS, Criterion
+from service.core import formats, phrases
+from service.core.language import _
+from service.inventory import makers_phrases
+from service.inventory.makers_words import Counts, TierCharacter, counts, worth, written
+from service.modelling.versions import Fitted
+from service.questionnaire.choices import Option
+from service.web.desk_forms import Line, ListPage, address, faults
+from service.web.page_data import Fault, Page, Typed
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """The steps of one criterion. ``name``: of its field; ``question``: what the criterion means, as players are asked."""
+
+    name: str
+    legend: str
+    question: str
+    options: tuple[Option, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TierView(Page):
+    """One tier's form.
+
+    Attributes
+    ----------
+    note : the maker's own line for the tier; empty for none.
+    counts : from when on what is said counts.
+    seen : what is said now, for the form to say what it was made from.
+    """
+
+    href: str
+    facts: str
+    note: str
+    lead: str
+    counts: str
+    notice: str
+    seen: str
+    typed: Typed
+    faults: tuple[Fault, ...]
+    rows: tuple[Row, ...]
+
+
+def listed(tiers: tuple[TierCharacter, ...], fitted: Fitted) -> ListPage:
+    """Return the list of tiers with what is said of each."""
+    return ListPage(
+        title=_("Range"),
+        note=_(
+            "What each tier is meant to be, beside what is usual for its grade. Until trials tell more, the advice goes by it."
+        ),
+        lines=tuple(_line(tier, fitted) for tier in tiers),
+        empty=_("There is no tier yet; `load` takes in the range from files."),
+    )
+
+
+def _line(tier: TierCharacter, fitted: Fitted) -> Line:
+    waits = counts(fitted, tier.tier, tier.steps) is Counts.FROM_NEXT_FIT
+    return Line(
+        name=tier.name,
+        facts=f"{_facts(tier)}{formats.NBSP}· {makers_phrases.summed_up(tier.steps) or _('Nothing is said of it')}",
+        state=_("counts from the next fit") if waits else "",
+        href=address("range", tier.tier),
+        action=_("Describe"),
+    )
+
+
+def _facts(tier: TierCharacter) -> str:
+    parts = (
+        formats.capital(_(phrases.INSTRUMENTS[tier.instrument])),
+        *(_(phrases.HOLDS[hold]) for hold in tier.holds),
+        _("Grade {grade}").format(grade=tier.grade),
+    )
+    return f"{formats.NBSP}· ".join(parts)
+
+
+def view(
+    tier: TierCharacter,
+    fitted: Fitted,
+    fields: Mapping[str, list[str]],
+    *,
+    notice: str = "",
+    problems: Mapping[str, str] | None = None,
+) -> TierView:
+    """Return one tier's page; ``fields``: what was typed, empty for what is said."""
+    usual = {str(criterion): [str(tier.steps.get(criterion, ""))] for criterion in CRITERIA}
+    names = {str(criterion): SCALES[criterion].name for criterion in CRITERIA}
+    anchors = {name: f"{name}-{STEPS[0]}" for name in names}
+    return TierView(
+        title=tier.name,
+        href=address("range", tier.tier),
+        facts=_facts(tier),
+        note=tier.note,
+        lead=_lead(fitted),
+        counts=_counts(tier, fitted),
+        notice=notice,
+        seen=written(tier.steps),
+        typed=Typed({**usual, **fields}, problems or {}),
+        faults=faults(problems or {}, names, anchors),
+        rows=tuple(map(_row, CRITERIA)),
+    )
+
+
+def _lead(fitted: Fitted) -> str:
+    return _(
+        "Say what a bow of this tier is meant to be beside what is usual for its grade. Each of your answers counts as much as "
+        "about {count} ratings, each by another player of another bow: it speaks on the first day, and trials correct it."
+    ).format(count=formats.number(worth(fitted), 0))
+
+
+def _counts(tier: TierCharacter, fitted: Fitted) -> str:
+    when = counts(fitted, tier.tier, tier.steps)
+    if when is Counts.AT_ONCE and fitted.posterior is None:
+        return _("No model has been fitted yet: what you say counts at once.")
+    if when is Counts.AT_ONCE:
+        return _("This tier came after the model in use was fitted: what you say counts at once.")
+    if when is Counts.ALREADY and tier.steps:
+        return _("The model in use was made with what is said here. What you change counts from the next fit.")
+    if when is Counts.ALREADY:
+        return _("What you say counts from the next fit of the model.")
+    return _("The model in use was made before this was said: it counts from the next fit.")
+
+
+def _row(criterion: Criterion) -> Row:
+    steps = tuple(Option(str(step), formats.capital(makers_phrases.step(criterion, step))) for step in STEPS)
+    scale = SCALES[criterion]
+    return Row(
+        name=str(criterion),
+        legend=_(scale.name),
+        question=_(scale.question),
+        options=(*steps, Option("", formats.capital(_(makers_phrases.NOT_SAID)))),
+    )

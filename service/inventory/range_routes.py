@@ -1,0 +1,65 @@
+"""The range as its maker describes it. A tier is the maker's and no dealer's: who is bound to a dealer changes nothing of it."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from model.domain.vocabulary import CRITERIA, STEPS, Criterion
+from service.core.errors import Invalid, Refused
+from service.core.language import _
+from service.inventory import makers_words, range_page
+from service.modelling import versions
+from service.questionnaire.choices import CHOOSE
+from service.web import desk_frame
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import address, by_field, first
+from service.web.permissions import Fields, Needs, Posted, Staff
+from service.web.roles import Permission
+
+router = APIRouter(prefix="/desk/range")
+_TEMPLATE = "inventory/tier.html"
+
+
+Views = Annotated[Staff, Depends(Needs(Permission.RANGE_VIEW))]
+Changes = Annotated[Staff, Depends(Needs(Permission.RANGE_CHANGE))]
+
+
+@router.get("")
+async def listed(request: Request, staff: Views, session: Reading) -> Response:
+    """List the tiers with what is said of each."""
+    page = range_page.listed(makers_words.every(session), versions.current(session))
+    return desk_frame.show(request, staff, "web/desk_list.html", page)
+
+
+@router.get("/{tier}")
+async def show(request: Request, tier: str, staff: Views, session: Reading) -> Response:
+    """Show what is said of one tier."""
+    page = range_page.view(makers_words.one(session, tier), versions.current(session), {})
+    return desk_frame.show(request, staff, _TEMPLATE, page)
+
+
+@router.post("/{tier}")
+async def say(request: Request, tier: str, form: Posted, staff: Changes, session: Writing) -> Response:
+    """Let what is said of a tier be what the form says; a refused form is shown with what was chosen."""
+    try:
+        changed = makers_words.say(session, staff.user, tier, _steps(form), first(form, "seen"))
+    except (Invalid, Refused) as refused:
+        problems = by_field(refused) if isinstance(refused, Invalid) else {}
+        notice = "" if problems else str(refused)
+        described, fitted = makers_words.one(session, tier), versions.current(session)
+        page = range_page.view(described, fitted, form, notice=notice, problems=problems)
+        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409)
+    said = _("What is said of the tier is kept.") if changed else _("Nothing was changed: it was said so before.")
+    return desk_frame.see(request, address("range", tier), said)
+
+
+def _steps(form: Fields) -> dict[Criterion, int]:
+    """Return the step of each criterion of which something is said; raises `Invalid` where one has no answer, or none of ours."""
+    allowed = {"": None} | {str(step): step for step in STEPS}
+    given = {criterion: form.get(str(criterion), []) for criterion in CRITERIA}
+    wrong = [str(of) for of, values in given.items() if len(values) != 1 or values[0] not in allowed]
+    if wrong:
+        raise Invalid([(name, _(CHOOSE)) for name in wrong])
+    found = {criterion: allowed[values[0]] for criterion, values in given.items()}
+    return {criterion: step for criterion, step in found.items() if step is not None}

@@ -1,0 +1,109 @@
+"""Bows that are sold: when, on which trial they were kept, and whose trial a bow is out on that is to be sold."""
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import OutcomeKind
+from service import tables
+from service.core import paging
+from service.core.paging import Leaf
+from service.trials.shared import out_now
+from service.web.scopes import Scope
+
+EARLIEST = dt.date(1, 1, 1)
+"""Stands for a day that is not known: such bows come last."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnTrial:
+    """The trial that a bow was kept on, or is out on.
+
+    Attributes
+    ----------
+    number : the dealer's running number, None for a trial read from a file. ``dealer``: whose trial it is.
+    plays : it is open or closed, so that an outcome can be recorded.
+    """
+
+    key: str
+    number: int | None
+    dealer: str | None
+    plays: bool
+
+    @property
+    def name(self) -> str:
+        """The number, else the key."""
+        return self.key if self.number is None else str(self.number)
+
+
+@dataclass(frozen=True, slots=True)
+class Sold:
+    """A bow that is sold: ``on`` None where the day is not known, ``trial`` None where it was not kept on one."""
+
+    copy: str
+    tier_name: str
+    on: dt.date | None
+    trial: OnTrial | None
+
+
+def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
+    """Return a page of the sold bows of a scope, the latest first, those whose day is not known last."""
+    copy, day = tables.Copy, func.coalesce(tables.Copy.sold_on, EARLIEST)
+    theirs = (copy.status == "sold") & scope.holds(copy.dealer)
+    mark = paging.read(after, dt.date, str)
+    found = session.execute(
+        select(copy.serial, copy.sold_on, tables.Tier.name)
+        .join(tables.Tier, tables.Tier.slug == copy.tier)
+        .where(theirs, paging.beyond((day, copy.serial), mark))
+        .order_by(day.desc(), copy.serial.desc())
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    kept = kept_on(session, [serial for serial, _on, _name in found])
+    count = session.scalar(select(func.count()).select_from(copy).where(theirs)) or 0
+    rows = [Sold(serial, name, on, kept.get(serial)) for serial, on, name in found]
+    return paging.leaf(rows, count, lambda row: (row.on or EARLIEST, row.copy))
+
+
+def on_trial(session: Session, serial: str) -> OnTrial | None:
+    """Return the trial that a bow was kept on and not brought back from; None where there is none."""
+    return kept_on(session, [serial]).get(serial)
+
+
+def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
+    """Return by serial the trial that a bow was kept on and not brought back from."""
+    of, trial, composition = tables.Outcome, tables.Trial, tables.Composition
+    found = session.execute(
+        select(of.copy, of.outcome, trial.key, composition.number, trial.dealer)
+        .join(trial, trial.id == of.trial)
+        .outerjoin(composition, composition.trial == trial.id)
+        .where(of.copy.in_(sorted(serials)), tables.newest_outcome())
+        .order_by(of.on, of.id)
+    )
+    kept: dict[str, OnTrial] = {}
+    for serial, outcome, key, number, dealer in found:
+        if serial is None:
+            continue
+        if outcome is OutcomeKind.KEPT:
+            kept[serial] = OnTrial(key, number, dealer, plays=number is not None)
+        elif outcome is OutcomeKind.RETURNED:
+            kept.pop(serial, None)
+    return kept
+
+
+def out_on(session: Session, serial: str) -> OnTrial | None:
+    """Return the trial that a bow is out on; None where it is not out."""
+    return next(iter(_out_on(session, serial)), None)
+
+
+def _out_on(session: Session, serial: str) -> Sequence[OnTrial]:
+    kept, composition = tables.TrialCopy, tables.Composition
+    found = session.execute(
+        select(tables.Trial.key, composition.number, composition.dealer, composition.state)
+        .join(composition, composition.trial == tables.Trial.id)
+        .join(kept, kept.trial == composition.trial)
+        .where(kept.copy == serial, out_now())
+    )
+    return [OnTrial(key, number, dealer, state in ("open", "closed")) for key, number, dealer, state in found]

@@ -1,0 +1,387 @@
+"""The stock by tier with where each bow is; its place and status changed, and what was done to it."""
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import EventKind, Hold, Instrument
+from service import tables
+from service.core import audit_events, formats
+from service.core.errors import Invalid, NotHere, Refused
+from service.core.language import _
+from service.inventory import sales, stock_words
+from service.modelling import model_records
+from service.trials import reservations, trial_rows
+from service.trials.desk_records import TrialRow
+from service.trials.reservations import Reservation
+from service.trials.shared import lock_copies, noted, now
+from service.web.scopes import AllDealers, Scope
+
+SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
+"""What staff may say of a bow; reserved and on trial follow from the trials."""
+LONGEST_NOTE = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class CopyRow:
+    """One bow in the stock list.
+
+    Attributes
+    ----------
+    dealer : slug of where it is; None: at the workshop. ``dealer_name`` likewise.
+    where : a sentence: 'On trial 14 until 10 May', 'At the workshop', 'In repair'.
+    trial : (key, number) of the trial that it is out on or reserved for next; None for none, or another dealer's.
+    tried : in how many trials it was rated.
+    event, event_on : what was done to it last, and on which day; None where nothing is known.
+    """
+
+    copy: str
+    tier: str
+    hold: Hold | None
+    dealer: str | None
+    dealer_name: str | None
+    status: str | None
+    where: str
+    trial: tuple[str, int] | None
+    due_back: dt.date | None
+    overdue: bool
+    insured_value: float | None
+    materials: str | None
+    mass_g: float | None
+    tried: int
+    event: EventKind | None
+    event_on: dt.date | None
+
+
+@dataclass(frozen=True, slots=True)
+class TierStock:
+    """A tier with its bows. ``at_hand``: in stock and free today; price as this dealer's players pay it.
+
+    ``note``: what the maker says it is meant to be.
+    """
+
+    tier: str
+    name: str
+    instrument: Instrument
+    holds: tuple[Hold, ...]
+    grade: int
+    price: float | None
+    currency: str | None
+    at_hand: int
+    copies: tuple[CopyRow, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """What was done to a bow, and what that does to older ratings, in words."""
+
+    on: dt.date
+    event: EventKind
+    note: str | None
+    effect: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRow:
+    """One bench reading."""
+
+    on: dt.date
+    quantity: str
+    value: float
+    unit: str
+    method: str
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CopyPage:
+    """One bow: where it is, what was measured and done, and the trials of the looking dealer that it was in."""
+
+    row: CopyRow
+    tier: TierStock
+    bench: dict[str, float]
+    readings: tuple[BenchRow, ...]
+    events: tuple[EventRow, ...]
+    trials: tuple[TrialRow, ...]
+
+
+# Looking
+
+
+def by_tier(session: Session, scope: Scope, today: dt.date | None = None) -> tuple[TierStock, ...]:
+    """Return the tiers with the bows of a scope; of all dealers: every bow wherever it is. Sold ones are left out."""
+    day = today or now().date()
+    gone = tables.Copy.status.in_(("sold", "withdrawn"))
+    copies = _copy_rows(session, scope, scope.holds(tables.Copy.dealer) & ~func.coalesce(gone, False), day)
+    of_tier: dict[str, list[CopyRow]] = defaultdict(list)
+    for row in copies:
+        of_tier[row.tier].append(row)
+    prices = model_records.prices(session, scope.slug)
+    return tuple(
+        _tier(tier, prices, of_tier.get(tier.slug, [])) for tier in session.scalars(_tiers()) if tier.slug in of_tier
+    )
+
+
+def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:
+    """Return one bow; raises `NotHere` where it lies beyond the scope.
+
+    ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
+    """
+    bow = _own(session, scope, serial)
+    row = _copy_rows(session, scope, tables.Copy.serial == serial, today or now().date())[0]
+    tier = _tier(session.get_one(tables.Tier, bow.tier), model_records.prices(session, scope.slug), [row])
+    readings = select(tables.BenchReading).where(tables.BenchReading.copy == serial)
+    order = (tables.BenchReading.on.desc(), tables.BenchReading.quantity, tables.BenchReading.method)
+    return CopyPage(
+        row=row,
+        tier=tier,
+        bench={name: getattr(bow, name) for name in tables.BENCH_COLUMNS if getattr(bow, name) is not None},
+        readings=tuple(
+            BenchRow(each.on, each.quantity, each.value, tables.QUANTITIES[each.quantity], each.method, each.by)
+            for each in session.scalars(readings.order_by(*order))
+        ),
+        events=_events(session, serial),
+        trials=_trials(session, scope, serial) if trials else (),
+    )
+
+
+def _own(session: Session, scope: Scope, serial: str) -> tables.Copy:
+    found = session.get(tables.Copy, serial)
+    if found is None or not scope.covers(found.dealer):
+        raise NotHere
+    return found
+
+
+def _tiers() -> Any:
+    tier = tables.Tier
+    return select(tier).order_by(tier.instrument, tier.grade, tier.slug)
+
+
+def _tier(tier: tables.Tier, prices: Mapping[str, tuple[Any, str]], copies: Sequence[CopyRow]) -> TierStock:
+    price, currency = prices.get(tier.slug, (None, None))
+    return TierStock(
+        tier=tier.slug,
+        name=tier.name,
+        instrument=tier.instrument,
+        holds=tuple(map(Hold, tier.holds.split())),
+        grade=tier.grade,
+        price=None if price is None else float(price),
+        currency=currency,
+        at_hand=sum(row.status == "in_stock" for row in copies),
+        copies=tuple(copies),
+        note=tier.note or "",
+    )
+
+
+def _copy_rows(session: Session, scope: Scope, where: ColumnElement[bool], today: dt.date) -> tuple[CopyRow, ...]:
+    found = session.execute(
+        select(tables.Copy, tables.Dealer.name)
+        .outerjoin(tables.Dealer, tables.Dealer.slug == tables.Copy.dealer)
+        .where(where)
+        .order_by(tables.Copy.tier, tables.Copy.serial)
+    ).all()
+    reserved = reservations.of_copies(session, scope=scope)
+    tried, last = _tried(session), _last_events(session, where)
+    return tuple(
+        _copy_row(bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), scope, today)
+        for bow, name in found
+    )
+
+
+def _copy_row(
+    bow: tables.Copy,
+    name: str | None,
+    reserved: Sequence[Reservation],
+    tried: int,
+    last: tuple[EventKind, dt.date] | None,
+    scope: Scope,
+    today: dt.date,
+) -> CopyRow:
+    next_ = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
+    return CopyRow(
+        copy=bow.serial,
+        tier=bow.tier,
+        hold=bow.hold,
+        dealer=bow.dealer,
+        dealer_name=name,
+        status=bow.status,
+        where=stock_words.where(bow.status, name, next_, today),
+        trial=(next_.key, next_.number) if next_ and next_.dealer == scope.slug else None,
+        due_back=next_.due_back if next_ else None,
+        overdue=next_ is not None and next_.is_overdue(today),
+        insured_value=None if bow.insured_value is None else float(bow.insured_value),
+        materials=bow.materials,
+        mass_g=bow.mass_g,
+        tried=tried,
+        event=last[0] if last else None,
+        event_on=last[1] if last else None,
+    )
+
+
+def _tried(session: Session) -> dict[str, int]:
+    run = tables.Run
+    counted = select(run.copy, func.count(run.trial.distinct())).where(run.rater == "player").group_by(run.copy)
+    return {serial: count for serial, count in session.execute(counted) if serial is not None}
+
+
+def _last_events(session: Session, where: ColumnElement[bool]) -> dict[str, tuple[EventKind, dt.date]]:
+    """Return by serial what was done last to the bows that meet a condition; of one day the latest recorded."""
+    of = tables.Event
+    latest = func.row_number().over(partition_by=of.copy, order_by=(of.on.desc(), of.id.desc())).label("place")
+    ordered = select(of.copy, of.event, of.on, latest).join(tables.Copy, tables.Copy.serial == of.copy).where(where)
+    rows_ = ordered.subquery()
+    found = session.execute(select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1))
+    return {serial: (EventKind(event), on) for serial, event, on in found}
+
+
+def _events(session: Session, serial: str) -> tuple[EventRow, ...]:
+    of = tables.Event
+    found = session.scalars(select(of).where(of.copy == serial).order_by(of.on.desc(), of.event))
+    return tuple(
+        EventRow(each.on, EventKind(each.event), each.note, stock_words.effect(EventKind(each.event))) for each in found
+    )
+
+
+def _trials(session: Session, scope: Scope, serial: str) -> tuple[TrialRow, ...]:
+    """Return the looking dealer's trials that a bow was set aside for or rated in; the workshop sees numbers elsewhere."""
+    if isinstance(scope, AllDealers):
+        return ()
+    of = tables.Trial
+    kept = select(tables.TrialCopy.trial).where(tables.TrialCopy.copy == serial)
+    rated = select(tables.Run.trial).where(tables.Run.copy == serial)
+    return trial_rows.trial_rows(session, scope.slug, of.id.in_(kept) | of.id.in_(rated), files=True)
+
+
+# Changing
+
+
+def set_status(session: Session, user: int | None, scope: Scope, serial: str, status: str) -> str | None:
+    """Say what a bow is: in_stock, in_transit, in_repair, sold, withdrawn; return what staff should know then, if anything.
+
+    A bow that is sold while on a trial stays in it and is still rated; the trial's page says so.
+
+    Raises
+    ------
+    NotHere
+        It lies beyond the scope.
+    Invalid
+        Another word, or one that follows from the trials.
+    Refused
+        It is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it cannot be then.
+    """
+    _own(session, scope, serial)
+    if status not in SETTABLE:
+        words_ = ", ".join(SETTABLE)
+        raise Invalid(
+            [("status", _("Say one of {words}; reserved and on trial follow by themselves.").format(words=words_))]
+        )
+    bow = lock_copies(session, [serial])[serial]
+    wanted = reservations.of_copies(session, [serial]).get(serial, ())
+    out = next((each for each in wanted if each.out), None)
+    if status == "in_stock" and out is not None:
+        sentence = _("{copy} is out on trial {number}; take it back there.")
+        raise Refused(sentence.format(copy=serial, number=out.number))
+    sale = sales.on_trial(session, serial)
+    if bow.status == "sold" and status != "sold" and sale is not None:
+        sentence = _(
+            "{copy} was recorded as kept on trial {number}: correct that there, or say there that it came back."
+        )
+        raise Refused(sentence.format(copy=serial, number=sale.name))
+    was = bow.status
+    if status != was:
+        bow.sold_on = now().date() if status == "sold" else None
+    bow.status = "reserved" if status == "in_stock" and wanted else status
+    session.flush()
+    if bow.status != was:
+        noted(session, user, bow.dealer, audit_events.STATUS_CHANGED, f"copy {serial}", was=was, now=bow.status)
+    return (
+        stock_words.still_wanted(serial, [each.number for each in wanted]) if status != "in_stock" and wanted else None
+    )
+
+
+def set_place(
+    session: Session, user: int | None, scope: Scope, serial: str, to: str | None, *, reach: Scope | None = None
+) -> None:
+    """Move a bow to the workshop (None) or to a dealer within ``reach``, which is the scope itself unless it is given.
+
+    Raises
+    ------
+    NotHere
+        It lies beyond the scope.
+    Invalid
+        There is no such dealer, or none that whoever moves it may reach; which of the two is not told.
+    Refused
+        It is out on a trial, or set aside for one.
+    """
+    _own(session, scope, serial)
+    reached = to is None or ((reach or scope).covers(to) and session.get(tables.Dealer, to) is not None)
+    if not reached:
+        raise Invalid(
+            [("to", _("There is no dealer {dealer}; choose one of the list, or the workshop.").format(dealer=to))]
+        )
+    bow = lock_copies(session, [serial])[serial]
+    if bow.dealer == to:
+        return
+    wanted = reservations.of_copies(session, [serial]).get(serial, ())
+    if wanted:
+        sentence = _("{copy} belongs to trial {number} until {day}; take it back or drop it there first.")
+        values = {"copy": serial, "number": wanted[0].number, "day": formats.day(wanted[0].due_back)}
+        raise Refused(sentence.format(**values))
+    was, bow.dealer = bow.dealer, to
+    session.flush()
+    noted(session, user, was or to, audit_events.BOW_MOVED, f"copy {serial}", was=was, now=to)
+
+
+def record_event(
+    session: Session,
+    user: int | None,
+    scope: Scope,
+    serial: str,
+    event: EventKind,
+    on: dt.date,
+    note: str | None = None,
+) -> str:
+    """Record what was done to a bow and return the sentence on what it does to older ratings; the same again changes its note.
+
+    Raises
+    ------
+    NotHere
+        It lies beyond the scope.
+    Invalid
+        A day to come, or a note that is too long.
+    """
+    _own(session, scope, serial)
+    text = _note(note)
+    if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
+        raise Invalid([("on", _("This day is still to come; record it when it is done."))])
+    kind = EventKind(event)
+    of = tables.Event
+    known = session.scalars(select(of).where(of.copy == serial, of.on == on, of.event == str(kind))).one_or_none()
+    if known is None:
+        session.add(of(copy=serial, on=on, event=str(kind), note=text))
+        noted(session, user, scope.slug, audit_events.BOW_WORKED_ON, f"copy {serial}", event=str(kind), on=str(on))
+    elif text is not None:
+        known.note = text
+    session.flush()
+    return stock_words.effect(kind, _trials_before(session, serial, on))
+
+
+def _note(note: str | None) -> str | None:
+    text = (note or "").strip()
+    if len(text) > LONGEST_NOTE:
+        raise Invalid(
+            [("note", _("The note is longer than {most} letters; say it shorter.").format(most=LONGEST_NOTE))]
+        )
+    return text or None
+
+
+def _trials_before(session: Session, serial: str, on: dt.date) -> int:
+    run, trial = tables.Run, tables.Trial
+    counted = select(func.count(run.trial.distinct())).join(trial, trial.id == run.trial)
+    return session.scalar(counted.where(run.copy == serial, run.rater == "player", trial.on < on)) or 0

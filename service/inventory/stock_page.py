@@ -1,0 +1,282 @@
+"""The stock by tier and one bow, from what the use cases say of them."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from model.domain.vocabulary import Instrument
+from service.core import formats, phrases
+from service.core.language import _
+from service.core.paging import Leaf
+from service.inventory.sales import OnTrial, Sold
+from service.inventory.stock import BenchRow, CopyPage, CopyRow, EventRow, TierStock
+from service.questionnaire.choices import Option
+from service.trials import desk_lines, desk_words, list_lines
+from service.trials.trial_data import AskView, Other
+from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
+from service.web.page_data import Fault, Page, Typed
+
+SOLD = "sold"
+"""In the place of an instrument: bows that are gone."""
+
+
+@dataclass(frozen=True, slots=True)
+class CopyLine:
+    """One bow in the list. ``last``: what was done to it last, ``last_on`` when."""
+
+    serial: str
+    href: str
+    hold: str
+    where: str
+    trial: str
+    trial_href: str
+    due: str
+    overdue: bool
+    mass: str
+    tried: int
+    last: str
+    last_on: str
+
+
+@dataclass(frozen=True, slots=True)
+class TierPart:
+    """One tier with its bows; ``note``: the maker's words for it."""
+
+    anchor: str
+    name: str
+    facts: str
+    note: str
+    copies: tuple[CopyLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StockView(Page):
+    """The stock; ``tabs`` narrow it to one instrument."""
+
+    lead: str
+    tabs: tuple[Tab, ...]
+    tiers: tuple[TierPart, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EventLine:
+    """What was done to a bow, and what that does to older ratings."""
+
+    name: str
+    day: str
+    note: str
+    effect: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingLine:
+    """One bench reading."""
+
+    day: str
+    quantity: str
+    value: str
+    method: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """Of a bow kept on a trial: how that is undone; ``href`` empty for those who do not lead that trial."""
+
+    why: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopyView(Page):
+    """One bow. ``statuses``, ``places``: what it may be changed to, empty where nothing may.
+
+    ``caution``: what to mind at the bench, for those who work there. ``undo``: of a bow that was kept on a trial.
+    """
+
+    href: str
+    facts: str
+    where: str
+    notice: str
+    typed: Typed
+    faults: tuple[Fault, ...]
+    about: tuple[Fact, ...]
+    bench: tuple[Fact, ...]
+    caution: str
+    undo: Undo | None
+    readings: tuple[ReadingLine, ...]
+    events: tuple[EventLine, ...]
+    event_options: tuple[Option, ...]
+    trials: tuple[Line, ...] | None
+    statuses: tuple[Option, ...]
+    places: tuple[Option, ...]
+
+
+def view(tiers: tuple[TierStock, ...], instrument: str, *, trials: bool) -> StockView:
+    """Return the stock's page, of one instrument where it is asked for; ``trials``: with the way to them."""
+    there = tuple(dict.fromkeys(tier.instrument for tier in tiers))
+    shown = instrument if instrument in there else ""
+    found = [tier for tier in tiers if not shown or tier.instrument == shown]
+    return StockView(
+        title=_("Stock"),
+        lead=_lead(found),
+        tabs=tabs(there, shown),
+        tiers=tuple(_tier(tier, trials=trials) for tier in found),
+    )
+
+
+def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
+    """Return the ways to narrow the stock: to one instrument, or to what is sold."""
+    there = [(name, formats.capital(_(phrases.INSTRUMENTS[name])), f"/desk/stock?instrument={name}") for name in tiers]
+    return (
+        Tab(_("All"), "/desk/stock", not shown),
+        *(Tab(label, href, name == shown) for name, label, href in (there if len(there) > 1 else ())),
+        Tab(_("Sold"), f"/desk/stock?show={SOLD}", shown == SOLD),
+    )
+
+
+def sold(found: Leaf[Sold], *, begins: bool) -> ListPage:
+    """Return the list of sold bows: when, and on which trial; whose the trial was stands on the trial's own page."""
+    return ListPage(
+        title=_("Sold bows"),
+        tabs=tabs((), SOLD),
+        tabs_label=_("Stock"),
+        lines=found.each(_sold),
+        empty=_("No bow is sold."),
+        **paged(found, f"/desk/stock?show={SOLD}", begins=begins),
+    )
+
+
+def _sold(row: Sold) -> Line:
+    day = _("Sold on {day}").format(day=formats.day(row.on)) if row.on else _("Sold; the day is not known")
+    trial = (
+        _("kept on {trial}").format(trial=desk_lines.trial_number(row.trial.number, row.trial.key)) if row.trial else ""
+    )
+    return Line(row.copy, row.tier_name, ", ".join(filter(None, (day, trial))), address("stock", row.copy), _("Show"))
+
+
+def undo(sale: OnTrial, *, leads: bool) -> Undo:
+    """Say how a sale by a trial is undone; ``leads``: whoever looks may correct that trial."""
+    trial = desk_lines.trial_number(sale.number, sale.key)
+    why = _(
+        "It was kept on {trial}. If it came back or that was a mistake, the trial says so, and the bow is free again."
+    )
+    there = leads and sale.plays
+    return Undo(why.format(trial=trial), f"{address('trials', sale.key)}#outcome-title" if there else "")
+
+
+def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
+    """Ask who bought a bow that is out on a trial; ``leads``: whoever asks may record what comes of that trial."""
+    there, serial = address("stock", bow.row.copy), bow.row.copy
+    name = desk_lines.trial_number(trial.number, trial.key)
+    here = (f"{there}/status", (("status", "sold"), ("sure", "yes")), _("Somebody else bought it"))
+    may_tell = leads and trial.plays
+    keeps = (
+        f"{address('trials', trial.key)}/outcome",
+        (("what", f"kept - {serial}"),),
+        _("Its player keeps it: record that on {trial}").format(trial=name),
+    )
+    first, other = (keeps, here) if may_tell else (here, None)
+    return AskView(
+        title=_("Who bought {copy}?").format(copy=serial),
+        about=bow.tier.name,
+        lead=_("It is out on {trial}.").format(trial=name),
+        heading="",
+        lines=(),
+        after=_(
+            "A bow that the player keeps is recorded with the trial, so that the advice learns from it and all else follows."
+        ),
+        action=first[0],
+        fields=first[1],
+        button=first[2],
+        other=Other(*other) if other else None,
+        back=there,
+        no=_("It is not sold"),
+    )
+
+
+def _lead(tiers: list[TierStock]) -> str:
+    copies = sum(len(tier.copies) for tier in tiers)
+    at_hand = sum(tier.at_hand for tier in tiers)
+    return _("{bows} here, {free} of them free today.").format(
+        bows=formats.capital(formats.bows(copies)), free=formats.counted(at_hand)
+    )
+
+
+def _tier(tier: TierStock, *, trials: bool) -> TierPart:
+    copies = tuple(_copy(row, trials=trials) for row in tier.copies)
+    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), tier.note, copies)
+
+
+def _copy(row: CopyRow, *, trials: bool) -> CopyLine:
+    return CopyLine(
+        serial=row.copy,
+        href=address("stock", row.copy),
+        hold=_(phrases.HOLDS[row.hold]) if row.hold else "",
+        where=row.where,
+        trial=desk_lines.trial_number(row.trial[1], row.trial[0]) if row.trial else "",
+        trial_href=address("trials", row.trial[0]) if row.trial and trials else "",
+        due=formats.day(row.due_back) if row.due_back else "–",
+        overdue=row.overdue,
+        mass=formats.grams(row.mass_g) if row.mass_g else "–",
+        tried=row.tried,
+        last=formats.capital(_(desk_words.EVENTS[row.event])) if row.event else "–",
+        last_on=formats.day(row.event_on) if row.event_on else "",
+    )
+
+
+def about(page: CopyPage) -> tuple[Fact, ...]:
+    """Return what is known of a bow."""
+    return tuple(Fact(label, value) for label, value in _about(page) if value)
+
+
+def _about(page: CopyPage) -> Iterator[tuple[str, str]]:
+    row, currency = page.row, page.tier.currency
+    yield _("Tier"), page.tier.name
+    yield _("The maker’s words for it"), page.tier.note
+    yield _("Hold"), _(phrases.HOLDS[row.hold]) if row.hold else ""
+    yield _("At"), row.dealer_name or _("the workshop")
+    yield _("Status"), desk_words.word(desk_words.STATUSES, row.status)
+    yield _("Materials"), row.materials or _("not known")
+    if row.insured_value is not None:
+        money = formats.money(row.insured_value, currency) if currency else formats.number(row.insured_value, 2)
+        yield _("Insured value"), money
+    yield _("Rated in"), formats.trials(row.tried)
+
+
+def bench(values: Mapping[str, float]) -> tuple[Fact, ...]:
+    """Return the latest value of each quantity."""
+    return tuple(
+        Fact(_(desk_words.QUANTITIES[name]), _measured(value, desk_words.UNITS[name])) for name, value in values.items()
+    )
+
+
+def _measured(value: float, unit: str) -> str:
+    said = formats.number(value, next(places for places in range(6) if places == 5 or round(value, places) == value))
+    return said if unit == "1" else f"{said}{formats.NBSP}{unit}"
+
+
+def readings(found: tuple[BenchRow, ...]) -> tuple[ReadingLine, ...]:
+    """Return every reading."""
+    return tuple(
+        ReadingLine(
+            day=formats.day(row.on),
+            quantity=_(desk_words.QUANTITIES[row.quantity]),
+            value=_measured(row.value, desk_words.UNITS[row.quantity]),
+            method=row.method,
+            by=row.by or "",
+        )
+        for row in found
+    )
+
+
+def events(found: tuple[EventRow, ...]) -> tuple[EventLine, ...]:
+    """Return what was done to a bow."""
+    return tuple(
+        EventLine(formats.capital(_(desk_words.EVENTS[row.event])), formats.day(row.on), row.note or "", row.effect)
+        for row in found
+    )
+
+
+def trials(page: CopyPage) -> tuple[Line, ...]:
+    """Return the trials that a bow was in."""
+    return tuple(list_lines.trial(row) for row in page.trials)

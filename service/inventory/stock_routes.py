@@ -1,0 +1,214 @@
+"""The stock, and one bow: its place and status changed, and what was done to it recorded.
+
+Whoever is bound to a dealer sees its bows; an owner those of the dealer acted for; a free workshop every bow, wherever it is.
+"""
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import EventKind
+from service.accounts import dealer_list
+from service.core import formats, phrases
+from service.core.errors import Invalid, Refused
+from service.core.language import N_, _
+from service.inventory import sales, stock, stock_page
+from service.inventory.stock_page import CopyView
+from service.questionnaire.choices import Option
+from service.questionnaire.parsing import shown
+from service.trials import desk_lines, desk_words
+from service.web import desk_frame
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import address, all_or_nothing, by_field, faults, first, plain_options, today
+from service.web.page_data import Typed
+from service.web.permissions import Fields, Needs, Posted, Staff
+from service.web.roles import Permission
+from service.web.scopes import AllDealers, OneDealer
+
+router = APIRouter(prefix="/desk/stock")
+
+_WORKSHOP = "workshop"
+_NAMES = {"event": N_("What was done"), "on": N_("Day"), "note": N_("Note"), "status": N_("Status"), "to": N_("Move")}
+_ANCHORS = {"event": f"event-{EventKind.REHAIRED}", "status": "status-in_stock"}
+_SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
+
+
+Views = Annotated[Staff, Depends(Needs(Permission.STOCK_VIEW))]
+Changes = Annotated[Staff, Depends(Needs(Permission.STOCK_CHANGE))]
+
+
+@dataclass(frozen=True, slots=True)
+class AtCopy:
+    """One request about a bow; ``form``: what was posted, empty for a page asked for."""
+
+    request: Request
+    session: Session
+    staff: Staff
+    serial: str
+    form: Fields
+
+    def do(self, verb: Callable[[], str]) -> Response:
+        """Change something and say what; a refused change shows the bow with what was typed and why."""
+        try:
+            with all_or_nothing(self.session):
+                said = verb()
+        except Invalid as invalid:
+            return self.show(problems=by_field(invalid), status=422)
+        except Refused as refused:
+            return self.show(notice=str(refused), status=409)
+        return desk_frame.see(self.request, address("stock", self.serial), said)
+
+    def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
+        """Show the bow."""
+        page = _view(self, notice, problems or {})
+        return desk_frame.show(self.request, self.staff, "inventory/copy.html", page, status=status)
+
+
+async def _asked(request: Request, serial: str, staff: Views, session: Reading) -> AtCopy:
+    return AtCopy(request, session, staff, serial, {})
+
+
+async def _changed(request: Request, serial: str, form: Posted, staff: Changes, session: Writing) -> AtCopy:
+    return AtCopy(request, session, staff, serial, form)
+
+
+Asked = Annotated[AtCopy, Depends(_asked)]
+Changed = Annotated[AtCopy, Depends(_changed)]
+
+
+@router.get("")
+async def listed(
+    request: Request, staff: Views, session: Reading, instrument: str = "", show: str = "", after: str = ""
+) -> Response:
+    """List the stock by tier, or the bows that are sold, the latest first."""
+    if show == "sold":
+        page = stock_page.sold(sales.sold(session, staff.bows, after), begins=not after)
+        return desk_frame.show(request, staff, "web/desk_list.html", page)
+    tiers = stock.by_tier(session, staff.bows, today())
+    by_tier = stock_page.view(tiers, instrument, trials=staff.may(Permission.TRIALS_VIEW))
+    return desk_frame.show(request, staff, "inventory/stock.html", by_tier)
+
+
+@router.get("/{serial}")
+async def show(at: Asked) -> Response:
+    """Show one bow."""
+    return at.show()
+
+
+@router.post("/{serial}/event")
+async def record_event(at: Changed) -> Response:
+    """Record what was done to a bow, and say what it does to older ratings."""
+
+    def verb() -> str:
+        kind, day = _event(at.form)
+        note = first(at.form, "note") or None
+        return stock.record_event(at.session, at.staff.user, at.staff.bows, at.serial, kind, day, note)
+
+    return at.do(verb)
+
+
+@router.post("/{serial}/status")
+async def set_status(at: Changed) -> Response:
+    """Say what a bow is now."""
+
+    def verb() -> str:
+        status = first(at.form, "status")
+        if status not in _SETTABLE:
+            raise Invalid([("status", _("Choose what the bow is now."))])
+        remark = stock.set_status(at.session, at.staff.user, at.staff.bows, at.serial, status)
+        return " ".join(filter(None, (_("The status is changed."), remark)))
+
+    if first(at.form, "status") == "sold" and first(at.form, "sure") != "yes" and sales.out_on(at.session, at.serial):
+        stock.copy(at.session, at.staff.bows, at.serial)  # nobody is told of another's bow
+        return desk_frame.see(at.request, f"{address('stock', at.serial)}/sold")
+    return at.do(verb)
+
+
+@router.get("/{serial}/sold")
+async def ask_if_sold(at: Asked) -> Response:
+    """Ask who bought a bow that is out on a trial: its player, which the trial's outcome says, or somebody else."""
+    bow = stock.copy(at.session, at.staff.bows, at.serial)
+    trial = sales.out_on(at.session, at.serial)
+    if trial is None:
+        return at.show(notice=_("This bow is not out on a trial; say below what it is now."), status=409)
+    page = stock_page.sold_while_out(
+        bow, trial, leads=at.staff.may(Permission.TRIALS_VIEW) and trial.dealer == at.staff.dealer
+    )
+    return desk_frame.show(at.request, at.staff, "trials/ask.html", page)
+
+
+@router.post("/{serial}/place")
+async def set_place(at: Changed) -> Response:
+    """Move a bow to another dealer or to the workshop."""
+
+    def verb() -> str:
+        to = first(at.form, "to")
+        if not to:
+            raise Invalid([("to", _("Choose where the bow goes."))])
+        place = None if to == _WORKSHOP else to
+        reach = at.staff.scope
+        stock.set_place(at.session, at.staff.user, at.staff.bows, at.serial, place, reach=reach)
+        return _("The bow is moved.")
+
+    reply = at.do(verb)
+    moved = reply.status_code == 303 and isinstance(at.staff.bows, OneDealer)
+    return desk_frame.see(at.request, "/desk/stock", _("The bow is moved.")) if moved else reply
+
+
+def _event(form: Fields) -> tuple[EventKind, dt.date]:
+    """Return what was done and when; raises `Invalid` with a sentence for each."""
+    wrong: list[tuple[str, str]] = []
+    kind, day = first(form, "event"), first(form, "on")
+    if kind not in desk_words.EVENTS:
+        wrong.append(("event", _("Choose what was done.")))
+    try:
+        on = dt.date.fromisoformat(day) if day else today()
+    except ValueError:
+        wrong.append(("on", _("Got {text}; expected a day, as 2026-11-30.").format(text=shown(day))))
+    if wrong:
+        raise Invalid(wrong)
+    return EventKind(kind), on
+
+
+def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
+    trials = at.staff.may(Permission.TRIALS_VIEW)
+    changes = at.staff.may(Permission.STOCK_CHANGE)
+    page = stock.copy(at.session, at.staff.bows, at.serial, today(), trials=trials)
+    sale = sales.on_trial(at.session, at.serial) if page.row.status == "sold" else None
+    usual = {"on": [today().isoformat()], "status": [page.row.status or ""], "to": [""]}
+    return CopyView(
+        title=page.row.copy,
+        href=address("stock", at.serial),
+        facts=formats.labelled(page.tier.name, desk_lines.tier_facts(page.tier)),
+        where=page.row.where,
+        notice=notice,
+        typed=Typed({**usual, **at.form}, problems),
+        faults=faults(problems, _NAMES, _ANCHORS),
+        undo=stock_page.undo(sale, leads=at.staff.may(Permission.TRIALS_VIEW) and sale.dealer == at.staff.dealer)
+        if sale
+        else None,
+        about=stock_page.about(page),
+        bench=stock_page.bench(page.bench),
+        caution=_(phrases.BENCH_CAUTION) if at.staff.may(Permission.MODEL_VIEW) else "",
+        readings=stock_page.readings(page.readings),
+        events=stock_page.events(page.events),
+        event_options=plain_options(desk_words.EVENTS) if changes else (),
+        trials=stock_page.trials(page) if trials else None,
+        statuses=() if sale or not changes else plain_options({name: desk_words.STATUSES[name] for name in _SETTABLE}),
+        places=_places(at, page.row.dealer) if changes else (),
+    )
+
+
+def _places(at: AtCopy, here: str | None) -> tuple[Option, ...]:
+    """Return where a bow may go: for those who are bound to a dealer to the workshop, for others anywhere."""
+    found = [Option(_WORKSHOP, _("the workshop"))] if here is not None else []
+    if isinstance(at.staff.scope, AllDealers):
+        found += [
+            Option(info.slug, info.name) for info in dealer_list.listed(at.session, at.staff.scope) if info.slug != here
+        ]
+    return (Option("", _("choose")), *found) if found else ()

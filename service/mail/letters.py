@@ -1,0 +1,84 @@
+"""From a row of the outbox to a letter: its texts in the reader's language, text and HTML from one source."""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.core import language
+from service.mail import addresses, mailboxes, markup, suppression
+from service.mail.mail_contents import KINDS
+from service.mail.mail_service import Office
+from service.mail.message import Letter
+from service.players import data_links
+from service.tables import Dealer, Door, OutboxItem
+
+
+def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -> Letter:
+    """Return the letter of a row.
+
+    Raises
+    ------
+    Needless
+        The reason for it is gone, or its reader wants no more mail.
+    Unusable
+        The address or a name cannot be used.
+    """
+    spoken = language.known(row.language) or language.SOURCE
+    # What is wrong is said to the desk, not to the reader: in the source's language until it is shown.
+    suppression.check(session, office, row)
+    kind, to, dealer = KINDS[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
+    with language.using(spoken):
+        reply_to = _reply_to(dealer["notify"]) if kind.agreed else None
+        unsubscribe = office.base + suppression.path(session, office, row) if kind.agreed else None
+        values = kind.values(session, row) | dealer | _answers(office, row)
+        values |= {"base": office.base, "unsubscribe": unsubscribe, "can_answer": reply_to is not None}
+        values["own_data"] = data_links.of_mail(session, office.signer, row, now) if kind.agreed else None
+        values["confirm"] = mailboxes.path(session, office, row)
+        subject = " ".join(_text(office, row.kind, "subject", values).split())
+        blocks = markup.parse(_text(office, row.kind, "body", values))
+        return Letter(
+            to=to,
+            sender=office.sender,
+            subject=subject,
+            text=markup.to_text(blocks),
+            html=markup.to_html(office.pages, subject, spoken, blocks),
+            language=spoken,
+            message_id=row.message_id,
+            sender_name=dealer["dealer"] or None,
+            reply_to=reply_to,
+            unsubscribe=unsubscribe,
+        )
+
+
+def _text(office: Office, kind: str, part: str, values: dict[str, Any]) -> str:
+    return office.templates.get_template(f"mail/{kind}/{part}.txt").render(values)
+
+
+def _dealer(session: Session, slug: str | None) -> dict[str, Any]:
+    """Return what mails say of a dealer: its name, how to book, and where answers go."""
+    row = session.execute(
+        select(Dealer.name, Door.booking, Door.notify)
+        .outerjoin(Door, Door.dealer == Dealer.slug)
+        .where(Dealer.slug == slug)
+    ).one_or_none()
+    name, booking, notify = row or ("", None, None)
+    booking = (booking or "").strip()
+    is_link = booking.startswith("https://") and len(booking.split()) == 1
+    return {"dealer": name, "booking": booking, "booking_is_link": is_link, "notify": notify}
+
+
+def _reply_to(notify: str | None) -> addresses.Address | None:
+    try:
+        return addresses.parse(notify) if notify else None
+    except addresses.Unusable:
+        return None
+
+
+def _answers(office: Office, row: OutboxItem) -> dict[str, Any]:
+    """Return the addresses behind which a player says whether the bow is still the right one."""
+    if row.kind != "follow_up":
+        return {}
+    token = office.signer.make(suppression.STILL_RIGHT, row.about)
+    return {"yes": f"/mail/still-right/{token}/yes", "no": f"/mail/still-right/{token}/no"}

@@ -1,0 +1,210 @@
+"""The outbox as the desk sees it: what waits, what went out, what failed and with which words, and what is done about it."""
+
+import datetime as dt
+import re
+import secrets
+from dataclasses import dataclass
+from email import policy
+from email.message import EmailMessage
+from email.parser import Parser
+from typing import Literal
+
+from sqlalchemy import ColumnElement, false, func, select
+from sqlalchemy.orm import Session
+
+from service.core import audit, audit_events, paging
+from service.core.errors import NotHere, Refused
+from service.core.language import N_, _
+from service.core.paging import Leaf
+from service.mail import mailboxes, suppression
+from service.mail.mail_contents import KINDS
+from service.mail.mail_service import Office
+from service.tables import OutboxItem
+
+KIND_WORDS = {
+    "advice": N_("shortlist"),
+    "before_trial": N_("what to bring"),
+    "after_trial": N_("what the ratings said"),
+    "follow_up": N_("still the right one?"),
+    "enquiry_notice": N_("notice of an enquiry"),
+    "outcome_notice": N_("notice of an outcome"),
+    "data_link": N_("link to one’s data"),
+    "erasure_link": N_("link to erase one’s data"),
+    "password": N_("link to set a password"),
+    "reset_link": N_("link for a forgotten password"),
+    "account_notice": N_("notice to an account"),
+    "enquiry_event": N_("message on an enquiry"),
+    "outcome_event": N_("message on an outcome"),
+    "reopened_event": N_("message on a trial opened again"),
+}
+STATES = ("waiting", "failed", "sent")
+_UNREAD = frozenset({"password", "reset_link", "data_link", "erasure_link"})
+"""Kinds whose text the desk does not show: whoever reads the link can use it in another's place."""
+_FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[^\s<>\"')]+")
+"""Links that do something in the reader's name, in mails that are shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One thing on its way or gone.
+
+    Attributes
+    ----------
+    kind : in words.
+    state : waiting, failed or sent; ``at`` is the moment of the latter two, and when a waiting one is due.
+    words : what the server said last, empty where nothing went wrong.
+    closed : why no mail goes to the address, None where it does.
+    """
+
+    id: int
+    kind: str
+    address: str
+    state: str
+    at: dt.datetime
+    attempts: int
+    words: str
+    closed: str | None
+    is_mail: bool
+    may_resend: bool
+    has_text: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A mail as it was written to the folder: its headers, its plain text and its HTML.
+
+    Links that do something in the reader's name are left out, whoever looks: what staff may do has its place at the desk.
+    """
+
+    item: Item
+    headers: tuple[tuple[str, str], ...]
+    text: str
+    html: str
+
+
+def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str, int]:
+    """Return how many there are in each state."""
+    return {
+        state: session.scalar(select(func.count()).where(_of(dealer, everyone), _in(state))) or 0 for state in STATES
+    }
+
+
+def listing(
+    session: Session, office: Office, dealer: str, state: str, *, everyone: bool = False, after: str = ""
+) -> Leaf[Item]:
+    """Return a page of a dealer's: what waits by when it is due, else the newest first; ``everyone``: those of no dealer too."""
+    of, waits = OutboxItem, state == "waiting"
+    order = (of.due_at, of.id) if waits else (of.id,)
+    mark = paging.read(after, dt.datetime, int) if waits else paging.read(after, int)
+    theirs = (_of(dealer, everyone), _in(state))
+    found = session.scalars(
+        select(of)
+        .where(*theirs, paging.beyond(order, mark, rising=waits))
+        .order_by(*(column if waits else column.desc() for column in order))
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    count = session.scalar(select(func.count()).select_from(of).where(*theirs)) or 0
+    page = paging.leaf(found, count, lambda row: (row.due_at, row.id) if waits else (row.id,))
+    return page.of(_item(session, office, dealer, row) for row in page.rows)
+
+
+def _of(dealer: str, everyone: bool) -> ColumnElement[bool]:
+    return (OutboxItem.dealer == dealer) | (OutboxItem.dealer.is_(None) if everyone else false())
+
+
+def _in(state: str) -> ColumnElement[bool]:
+    return {
+        "waiting": OutboxItem.sent_at.is_(None) & OutboxItem.failed_at.is_(None),
+        "failed": OutboxItem.failed_at.is_not(None),
+        "sent": OutboxItem.sent_at.is_not(None),
+    }[state]
+
+
+def _item(session: Session, office: Office, dealer: str, row: OutboxItem) -> Item:
+    is_mail = row.channel == "mail"
+    why_closed = suppression.is_closed(session, office, row.dealer or dealer, row.address) if is_mail else None
+    state = "sent" if row.sent_at else "failed" if row.failed_at else "waiting"
+    return Item(
+        id=row.id,
+        kind=_(KIND_WORDS[row.kind]),
+        address=row.address,
+        state=state,
+        at=row.sent_at or row.failed_at or row.due_at,
+        attempts=row.attempts,
+        words=_(row.last_error) if row.last_error else "",
+        closed=why_closed,
+        is_mail=is_mail,
+        may_resend=_obstacle(row, why_closed) is None,
+        has_text=state == "sent" and office.folder is not None and is_mail and row.kind not in _UNREAD,
+    )
+
+
+def _obstacle(row: OutboxItem, why_closed: str | None) -> str | None:
+    """Return why a row cannot be sent again by hand, None where it can."""
+    if row.kind == "password" and "secret" not in row.values:
+        return _("A link to set a password is not kept once it is sent; make a new one.")
+    if why_closed == suppression.BOUNCED:
+        return _("This address is marked as bouncing; let mail go there again first.")
+    if why_closed == suppression.UNSUBSCRIBED and KINDS[row.kind].agreed:
+        return _("The reader wants no more mail; it takes a new consent first.")
+    return None
+
+
+def _row(session: Session, dealer: str, ident: int, *, everyone: bool) -> OutboxItem:
+    row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)).with_for_update())
+    if row is None:
+        raise NotHere
+    return row
+
+
+def text(session: Session, office: Office, dealer: str, ident: int, *, everyone: bool = False) -> Text:
+    """Return a mail from the folder; raises `NotHere` where there is none."""
+    row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)))
+    readable = row is not None and row.kind not in _UNREAD
+    source = office.folder.read(row.message_id) if row is not None and readable and office.folder else None
+    if row is None or source is None:
+        raise NotHere
+    message = Parser(policy=policy.default).parsestr(source)
+    names = ("From", "To", "Reply-To", "Subject", "Date")
+    return Text(
+        item=_item(session, office, dealer, row),
+        headers=tuple((name, str(message[name])) for name in names if message[name]),
+        text=_shown(message, "plain"),
+        html=_shown(message, "html"),
+    )
+
+
+def _shown(message: EmailMessage, kind: Literal["plain", "html"]) -> str:
+    part = message.get_body((kind,))
+    text = part.get_content() if part is not None else ""
+    return _FOR_THE_READER.sub(_("/[for the reader only]"), text)
+
+
+def resend(session: Session, office: Office, user: int, dealer: str, ident: int, *, everyone: bool = False) -> None:
+    """Send something again, or a waiting one now.
+
+    One that has gone out already goes as a new mail with a Message-ID of its own, or servers would drop it as a repeat.
+    Raises `NotHere`, or `Refused` with the obstacle.
+    """
+    row = _row(session, dealer, ident, everyone=everyone)
+    why_closed = (
+        suppression.is_closed(session, office, row.dealer or dealer, row.address) if row.channel == "mail" else None
+    )
+    obstacle = _obstacle(row, why_closed)
+    if obstacle:
+        raise Refused(obstacle)
+    if row.sent_at is not None:
+        row.message_id = secrets.token_hex(16)
+    row.sent_at = row.failed_at = None
+    row.values = {**row.values, **mailboxes.BY_HAND}  # staff answer for it that the address is its reader's
+    row.due_at, row.attempts = dt.datetime.now(dt.UTC), 0
+    audit.record(session, user, audit_events.SENT_AGAIN, f"outbox {row.id}", dealer=dealer, kind=row.kind)
+
+
+def bounced(session: Session, office: Office, user: int, dealer: str, ident: int, *, everyone: bool = False) -> str:
+    """Mark the address of a mail as bouncing, so that no more goes there, and return it; raises `NotHere`."""
+    row = _row(session, dealer, ident, everyone=everyone)
+    if row.channel != "mail":
+        raise NotHere
+    suppression.mark_bounced(session, office, user, row.dealer or dealer, row.address)
+    return row.address

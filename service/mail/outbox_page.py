@@ -1,0 +1,166 @@
+"""The outbox at the desk: what waits, failed and was sent, sent again by hand, addresses closed and opened."""
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Path, Request
+from fastapi.responses import Response
+
+from service.core import formats
+from service.core.language import _, ngettext
+from service.mail import outbox_desk, suppression
+from service.mail.mail_links import AnOffice
+from service.web import form_tokens
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import Tab, paged
+from service.web.desk_frame import see, show
+from service.web.page_data import Page
+from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
+from service.web.roles import Permission
+
+router = APIRouter(prefix="/desk/mail")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.MAIL_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.MAIL_CHANGE))]
+HOME = "/desk/mail"
+RowId = Annotated[int, Path(ge=1, le=2**31 - 1)]
+"""A row's number, as large as both databases keep it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MailLine:
+    """One row of the list; ``href`` leads to the mail's text, empty where it is not kept.
+
+    ``resend``: the words of the button that sends it again, or now; empty where it cannot be.
+    """
+
+    id: int
+    kind: str
+    address: str
+    when: str
+    words: str
+    href: str
+    resend: str
+    may_bounce: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailPage(Page):
+    """The outbox; ``in_folder``: no mail leaves, each is written to a folder."""
+
+    tabs: tuple[Tab, ...]
+    lines: tuple[MailLine, ...]
+    empty: str
+    in_folder: bool
+    csrf: str
+    count: str = ""
+    older: str = ""
+    newest: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailTextPage(Page):
+    """One mail as it was written, without the links that do something in its reader's name."""
+
+    headers: tuple[tuple[str, str], ...]
+    text: str
+    html: str
+
+
+@router.get("")
+async def outbox(
+    request: Request, staff: Views, office: AnOffice, session: Reading, state: str = "", after: str = ""
+) -> Response:
+    """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
+    counts = outbox_desk.counts(session, staff.dealer, everyone=_everyone(staff))
+    state = state if state in outbox_desk.STATES else "failed" if counts["failed"] else "waiting"
+    items = outbox_desk.listing(session, office, staff.dealer, state, everyone=_everyone(staff), after=after)
+    page = MailPage(
+        title=_("Mail"),
+        dealer=staff.dealer_name,
+        tabs=tuple(_tab(name, counts[name], here=name == state) for name in outbox_desk.STATES),
+        lines=items.each(_line),
+        empty=_("Nothing here."),
+        in_folder=office.folder is not None,
+        csrf=form_tokens.token(request, staff.csrf, staff.user),
+        **paged(items, f"{HOME}?state={state}", begins=not after),
+    )
+    return show(request, staff, "mail/outbox.html", page)
+
+
+@router.get("/{ident}")
+async def one(request: Request, ident: RowId, staff: Views, office: AnOffice, session: Reading) -> Response:
+    """Show a mail's text from the folder that takes the place of a mail server."""
+    mail = outbox_desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
+    page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, html=mail.html)
+    return show(request, staff, "mail/mail_text.html", page)
+
+
+@router.post("/{ident}/resend")
+async def resend(
+    request: Request, ident: RowId, staff: Changes, form: Posted, office: AnOffice, session: Writing
+) -> Response:
+    """Send something again."""
+    del form
+    outbox_desk.resend(session, office, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    return see(request, f"{HOME}?state=waiting", _("It goes out again within seconds."))
+
+
+@router.post("/{ident}/bounced")
+async def bounced(
+    request: Request, ident: RowId, staff: Changes, form: Posted, office: AnOffice, session: Writing
+) -> Response:
+    """Mark the address of a mail as bouncing."""
+    del form
+    address = outbox_desk.bounced(session, office, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    return see(request, HOME, _("No more mail goes to {address}.").format(address=address))
+
+
+@router.post("/addresses/reopen")
+async def reopen(request: Request, staff: Changes, form: Posted, office: AnOffice, session: Writing) -> Response:
+    """Let mail go to an address again: its reader has agreed anew, or it works again."""
+    address = first(form, "address").strip()
+    was_closed = suppression.reopen(session, office, staff.user, staff.dealer, address)
+    said = _("Mail goes to {address} again.") if was_closed else _("{address} was not closed; nothing was changed.")
+    return see(request, HOME, said.format(address=address))
+
+
+def _everyone(staff: AtDealer) -> bool:
+    """Say whether one of the staff sees what belongs to no dealer too."""
+    return staff.acting.unassigned
+
+
+def _tab(state: str, count: int, *, here: bool) -> Tab:
+    label = {
+        "waiting": ngettext("{count} waits", "{count} wait", count),
+        "failed": ngettext("{count} failed", "{count} failed", count),
+        "sent": ngettext("{count} sent", "{count} sent", count),
+    }[state]
+    return Tab(label.format(count=formats.number(count, 0)), f"{HOME}?state={state}", here)
+
+
+def _line(item: outbox_desk.Item) -> MailLine:
+    closed_words = {suppression.BOUNCED: _("marked as bouncing"), suppression.UNSUBSCRIBED: _("wants no more mail")}
+    words = [closed_words[item.closed]] if item.closed else []
+    return MailLine(
+        id=item.id,
+        kind=formats.capital(item.kind),
+        address=item.address,
+        when=_when(item),
+        words="; ".join([*words, *([item.words] if item.words else [])]),
+        href=f"{HOME}/{item.id}" if item.has_text else "",
+        resend=(_("Send now") if item.state == "waiting" else _("Send again")) if item.may_resend else "",
+        may_bounce=item.is_mail and item.state != "waiting" and item.closed != suppression.BOUNCED,
+    )
+
+
+def _when(item: outbox_desk.Item) -> str:
+    moment = _moment(item.at)
+    if item.state == "waiting" and item.attempts:
+        said = ngettext("tried {count} time, next {moment}", "tried {count} times, next {moment}", item.attempts)
+        return said.format(count=item.attempts, moment=moment)
+    return moment
+
+
+def _moment(at: dt.datetime) -> str:
+    return _("{day}, {time} UTC").format(day=formats.day(at.date()), time=f"{at:%H:%M}")

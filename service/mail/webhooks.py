@@ -1,0 +1,207 @@
+"""Messages to a dealer's own system: what has happened, as ids and codes, signed, through the outbox.
+
+The body is JSON without any contact data. ``Bow-Time`` holds the second of sending, ``Bow-Signature`` the HMAC-SHA256 (RFC
+2104), in hexadecimal digits, of that time, a dot and the body, with the secret that the desk shows. The receiver compares
+both and refuses what is old. While the service's key is being changed, the secret of the oldest key that is still accepted
+signs, and ``Bow-Signature-Next`` is that of the newest: a receiver can take either until the older one is retired. Only https to public addresses is spoken, checked after the name is resolved and at the very
+address that is then connected to, so that a name cannot point elsewhere a moment later; redirects are not followed.
+"""
+
+import asyncio
+import datetime as dt
+import hashlib
+import hmac
+import ipaddress
+import json
+import socket
+import ssl
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import urlsplit
+
+import httpx
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.core.language import N_, _
+from service.core.public_internet import IPAddress, is_public
+from service.mail import outbox
+from service.mail.mail_contents import Needless
+from service.mail.transport import Never, NotNow, plain
+from service.tables import Door, OutboxItem
+
+TIME_HEADER, SIGNATURE_HEADER, ID_HEADER = "Bow-Time", "Bow-Signature", "Bow-Event-Id"
+NEXT_HEADER = "Bow-Signature-Next"
+TIMEOUT = 10.0
+"""Seconds for everything: resolving apart, connecting, sending and the head of the answer."""
+_LATER = frozenset({408, 425, 429})
+"""Statuses of the 4xx that ask to come again (RFC 9110, 15.5.9; RFC 8470, 5.2; RFC 6585, 4)."""
+
+
+def secret_of(server_secret: str, dealer: str, number: int) -> str:
+    """Return the secret that signs the messages to a dealer's system; a new ``number`` makes a new one."""
+    return hmac.new(server_secret.encode(), f"webhook:{dealer}:{number}".encode(), hashlib.sha256).hexdigest()
+
+
+def secrets_of(keys: Sequence[str], dealer: str, number: int) -> tuple[str, str]:
+    """Return the secret that signs now and the one that will once older keys are retired; ``keys``: the newest first."""
+    return secret_of(keys[-1], dealer, number), secret_of(keys[0], dealer, number)
+
+
+def signature(secret: str, time: str, body: bytes) -> str:
+    """Return the signature of a body sent at a time."""
+    return hmac.new(secret.encode(), time.encode() + b"." + body, hashlib.sha256).hexdigest()
+
+
+def queue(session: Session, dealer: str | None, kind: str, about: str, values: dict[str, Any]) -> None:
+    """Queue a message where the dealer has an address for them; ``kind``: 'enquiry', 'outcome', 'reopened'; no contact data."""
+    address = session.scalar(select(Door.webhook).where(Door.dealer == dealer)) if dealer else None
+    if dealer and address:
+        outbox.add(session, [going(session, address, dealer, kind, about, values)])
+
+
+def going(session: Session, address: str, dealer: str, kind: str, about: str, values: dict[str, Any]) -> dict[str, Any]:
+    """Return a message to the address of a dealer's system as it stands in the outbox; see `queue`."""
+    to = outbox.To(address, dealer=dealer, channel="webhook")
+    return outbox.going(session, f"{kind}_event", about, to, {"event": kind, **values})
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One message ready to go: ``secret`` signs it, and ``next_secret`` beside it where it is another."""
+
+    address: str
+    body: bytes
+    event_id: str
+    time: str
+    secret: str = field(repr=False)
+    next_secret: str = field(default="", repr=False)
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """The headers that say when it was sent and by whom."""
+        following = {NEXT_HEADER: signature(self.next_secret, self.time, self.body)} if self.next_secret else {}
+        return following | {
+            "Content-Type": "application/json",
+            "User-Agent": "bow-trial",
+            ID_HEADER: self.event_id,
+            TIME_HEADER: self.time,
+            SIGNATURE_HEADER: signature(self.secret, self.time, self.body),
+        }
+
+
+def call_of(session: Session, keys: Sequence[str], row: OutboxItem, now: dt.datetime) -> Call:
+    """Return the message of a row as the dealer's door is set up now; raises `Needless` where it has no address any more."""
+    door = session.get(Door, row.dealer) if row.dealer else None
+    if door is None or not door.webhook:
+        raise Needless(N_("The dealer's system has no address any more."))
+    ident = row.message_id.partition("@")[0]
+    secret, following = secrets_of(keys, door.dealer, door.webhook_number)
+    body = {"id": ident, "dealer": row.dealer, "at": row.queued_at.isoformat(), **row.values}
+    return Call(
+        address=door.webhook,
+        body=json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode(),
+        event_id=ident,
+        time=str(int(now.timestamp())),
+        secret=secret,
+        next_secret=following if following != secret else "",
+    )
+
+
+# Where it may go
+
+
+def fault(address: str) -> str | None:
+    """Return what is wrong with an address for messages, in one sentence; None where it looks usable."""
+    try:
+        parts = urlsplit(address)
+        port = parts.port
+    except ValueError:
+        return _("This is no address; expected one like https://shop.example/bows.")
+    if parts.scheme != "https" or not parts.hostname or port == 0:
+        return _("Messages go to addresses that begin with https:// only; expected one like https://shop.example/bows.")
+    if parts.username is not None or parts.fragment or not address.isprintable() or " " in address:
+        return _("Leave user names, blanks and everything after a # out of the address.")
+    return None
+
+
+def resolve(host: str, port: int) -> list[str]:
+    """Return every address of a host; raises ``OSError`` where it has none."""
+    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    return list(dict.fromkeys(str(address[0]) for *_rest, address in found))
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Speaks to dealers' systems.
+
+    Attributes
+    ----------
+    resolve : a host's addresses.
+    may_connect : whether one of them may be spoken to; all must.
+    context : the certificates trusted; None: the system's.
+    """
+
+    resolve: Callable[[str, int], Sequence[str]] = resolve
+    may_connect: Callable[[IPAddress], bool] = is_public
+    context: ssl.SSLContext | None = None
+    timeout: float = TIMEOUT
+
+    def send(self, call: Call) -> None:
+        """Deliver one message; raises `NotNow` or `Never` with what the other side said."""
+        wrong = fault(call.address)
+        if wrong:
+            raise Never(wrong)
+        chosen = self._checked(httpx.URL(call.address))
+        try:
+            status = asyncio.run(self._post(call, chosen))
+        except TimeoutError:
+            raise NotNow(
+                _("The system did not answer within {count} seconds.").format(count=f"{self.timeout:g}")
+            ) from None
+        except (httpx.HTTPError, OSError) as error:
+            raise NotNow(plain(str(error) or type(error).__name__)) from None
+        _judge(status)
+
+    def _checked(self, url: httpx.URL) -> str:
+        """Return the address to connect to; raises `Never` where the host has one that is not public."""
+        try:
+            found = self.resolve(url.host, url.port or 443)
+        except OSError:
+            raise NotNow(_("The name {host} cannot be resolved.").format(host=url.host)) from None
+        for address in found:
+            if not self.may_connect(ipaddress.ip_address(address.partition("%")[0])):
+                raise Never(_("The name {host} leads to an address that is not public.").format(host=url.host))
+        if not found:
+            raise NotNow(_("The name {host} cannot be resolved.").format(host=url.host))
+        return found[0]
+
+    async def _post(self, call: Call, address: str) -> int:
+        """Send it to the checked address under the host's own name, and return the answer's status; its body is not read."""
+        url = httpx.URL(call.address)
+        verify = self.context or ssl.create_default_context()
+        async with (
+            asyncio.timeout(self.timeout),
+            # No proxy or certificate of the environment: it would connect elsewhere than was checked.
+            httpx.AsyncClient(verify=verify, trust_env=False, follow_redirects=False, timeout=self.timeout) as client,
+            client.stream(
+                "POST",
+                url.copy_with(host=address),
+                content=call.body,
+                headers=call.headers | {"Host": url.netloc.decode("ascii")},
+                extensions={"sni_hostname": url.raw_host.decode("ascii")},
+            ) as answer,
+        ):
+            return answer.status_code
+
+
+def _judge(status: int) -> None:
+    if 200 <= status <= 299:
+        return
+    said = _("The system answered {status}.").format(status=status)
+    if 300 <= status <= 399:
+        raise Never(_("{said} Redirects are not followed; enter the final address.").format(said=said))
+    if 400 <= status <= 499 and status not in _LATER:
+        raise Never(said)
+    raise NotNow(said)

@@ -1,0 +1,324 @@
+"""Fit a new version from all trials, check it, and adopt it where it is not worse than what is in use.
+
+The fit reads in one transaction and computes in none, so that nobody waits for it; a long one is spread over processes that
+let everything else go first.
+"""
+
+import datetime as dt
+import gc
+import os
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from functools import partial
+from multiprocessing import get_context, parent_process
+from pathlib import Path
+from threading import Thread
+from typing import Any, ParamSpec, TypeVar
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.domain.records import Trial
+from model.evaluation.ablation import ablation
+from model.evaluation.cross_validation import Report, check_up
+from model.evaluation.folds import MakeModel, Past, answer, tasks
+from model.evaluation.promotion import Decision, Losses, Why, decide, losses
+from model.features.copy_history import Stretches
+from model.preference.catalogue import View
+from model.preference.fitted import Posterior
+from model.preference.model import PreferenceModel
+from model.preference.serialization import ArtifactError, from_bytes, to_bytes
+from service.core.database import Database
+from service.core.errors import Refused
+from service.modelling import fit_words, model_records, versions
+from service.modelling.versions import Fitted, Listed, Seen, adopt, check, code_version, current, listing
+from service.tables import ModelVersion
+
+__all__ = ["FitResult", "Fitted", "Listed", "Progress", "adopt", "check", "code_version", "current", "fit", "listing"]
+
+Progress = Callable[[int, int], None]
+P = ParamSpec("P")
+T = TypeVar("T")
+
+MODEL: MakeModel = PreferenceModel
+"""What is fitted."""
+REFERENCE: MakeModel = partial(PreferenceModel, tastes=False)
+"""The same without each player's own tastes, for the check-up to compare with."""
+ALONE_UP_TO = 400
+"""Up to so many runs a fit is done before other processes have started."""
+SELDOM = 100_000
+"""So many new objects are awaited before a process of a fit looks for garbage."""
+YEAR = dt.timedelta(days=365)
+
+
+@dataclass(frozen=True, slots=True)
+class FitResult:
+    """What `fit` did: the new version's id, whether it was adopted, and sentences for whoever ran it."""
+
+    version_id: int
+    adopted: bool
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _InUse:
+    """The version in use: its posterior, None where it cannot be read, and what it has seen."""
+
+    version: int
+    code_version: str
+    posterior: Posterior | None
+    seen: Seen | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """All that a fit reads: the history, and the versions that its outcome is compared with."""
+
+    past: Past
+    digest: str
+    in_use: _InUse | None
+    rivals: Mapping[int, Posterior]
+
+    @property
+    def new(self) -> tuple[Trial, ...]:
+        """The trials that the version in use has not seen; none where it cannot be told."""
+        if self.in_use is None or self.in_use.posterior is None or self.in_use.seen is None:
+            return ()
+        return tuple(trial for trial in self.past.trials if self.in_use.seen.is_new(trial))
+
+
+def fit(database: Database, progress: Progress | None = None) -> FitResult:
+    """Fit a new version from all trials, check it, keep it, and adopt it by the rule of `model.evaluation.promotion`.
+
+    Raises
+    ------
+    Refused
+        There is no trial yet, or the ratings allow no fit; the version in use stays.
+    """
+    with database.reading() as session:
+        read = _read(session)
+    if not read.past.trials:
+        msg = "There are no trials to fit yet. Until there are, the advice rests on the starting beliefs and says so."
+        raise Refused(msg)
+    try:
+        artifact, decision, report = _computed(read, progress)
+    except BrokenProcessPool as error:
+        msg = "A process of the fit was ended from outside, perhaps for want of memory. The version in use stays."
+        raise Refused(msg) from error
+    except (ValueError, RuntimeError) as error:
+        msg = f"The trials allow no fit: {error}. The version in use stays."
+        raise Refused(msg) from error
+    return _kept(database, read, artifact, decision, report)
+
+
+# Reading
+
+
+def _read(session: Session) -> _Read:
+    past = Past(
+        model_records.read_range(session),
+        model_records.read_trials(session),
+        model_records.read_events(session),
+        model_records.read_outcomes(session),
+        model_records.read_offers(session),
+    )
+    in_use = _in_use(session)
+    rivals = dict(_rivals(session, past, in_use)) if in_use else {}
+    return _Read(past, model_records.digest(session), in_use, rivals)
+
+
+def _in_use(session: Session) -> _InUse | None:
+    row = session.scalars(select(ModelVersion).where(ModelVersion.adopted)).one_or_none()
+    if row is None:
+        return None
+    try:
+        posterior = from_bytes(row.artifact)
+    except ArtifactError:
+        posterior = None  # the decision says so
+    return _InUse(row.id, row.code_version, posterior, _seen(row))
+
+
+def _seen(row: ModelVersion) -> Seen | None:
+    data = row.report.get("seen")
+    return Seen.from_json(data) if data else None
+
+
+def _rivals(session: Session, past: Past, in_use: _InUse) -> Iterator[tuple[int, Posterior]]:
+    """Give the versions in use within the last year that have seen none of the trials which that in use has not seen."""
+    if in_use.seen is None:
+        return
+    new = [trial for trial in past.trials if in_use.seen.is_new(trial)]
+    for row in versions.used(session, dt.datetime.now(dt.UTC) - YEAR):
+        seen = _seen(row)
+        if row.id != in_use.version and seen is not None and all(map(seen.is_new, new)):
+            try:
+                yield row.id, from_bytes(row.artifact)
+            except ArtifactError:  # what cannot be read can be gone back to no more, and is no rival
+                continue
+
+
+# Computing
+
+
+def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, Report]:
+    new = read.new
+    made = tasks(read.past, MODEL, REFERENCE, seed=1)
+    steps = len(made) + 1 + bool(new)
+    with _workers(read.past) as executor:
+        # The folds first: fits alone are shorter, and fill up what is left of the time.
+        found = executor.map(answer, made)
+        candidate = executor.submit(_fitted, read.past, read.past.trials)
+        without = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
+        report = check_up(
+            read.past,
+            MODEL,
+            REFERENCE,
+            (lambda done, _: progress(done, steps)) if progress else None,
+            run=lambda _answer, _made: found,
+        )
+        artifact = candidate.result()
+        decision = _decided(read, new, without.result() if without else None)
+    if progress:
+        progress(steps, steps)
+    return artifact, decision, report
+
+
+def _before(trials: Sequence[Trial], new: Sequence[Trial]) -> list[Trial]:
+    keys = {trial.key for trial in new}
+    return [trial for trial in trials if trial.key not in keys]
+
+
+def _fitted(past: Past, trials: Sequence[Trial]) -> bytes:
+    """Return a fit to some of the trials as a file, which can be handed from process to process."""
+    return to_bytes(past.fitted(MODEL, trials).posterior_)
+
+
+def _decided(read: _Read, new: Sequence[Trial], without: bytes | None) -> Decision:
+    if read.in_use is None:
+        return decide({}, None, unchanged=False, rivals={})
+    if read.in_use.posterior is None:
+        return Decision(adopt=True, why=Why.UNREADABLE)
+    unchanged = read.in_use.code_version == code_version()
+    if without is None:
+        return decide({}, {}, unchanged, {})
+    rivals = {version: _losses(read, posterior, new) for version, posterior in read.rivals.items()}
+    return decide(_losses(read, from_bytes(without), new), _losses(read, read.in_use.posterior, new), unchanged, rivals)
+
+
+def _losses(read: _Read, posterior: Posterior, new: Sequence[Trial]) -> Losses:
+    return losses(View(posterior, read.past.range, Stretches.from_events(read.past.events)), new)
+
+
+class _Here(Executor):
+    """Computes at once, in this process."""
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """Compute now; an error is raised here."""
+        future: Future[T] = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
+
+    def map(self, fn: Callable[..., T], *iterables: Any, **_options: Any) -> Iterator[T]:
+        """Compute one after the other, each when it is asked for."""
+        return map(fn, *iterables)
+
+
+@contextmanager
+def _workers(past: Past) -> Iterator[Executor]:
+    """Give processes to compute in, as many as there are processors; for a small history this one."""
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if processors == 1 or sum(len(trial.runs) for trial in past.trials) <= ALONE_UP_TO:
+        yield _Here()
+        return
+    executor = ProcessPoolExecutor(processors, mp_context=get_context(_way_to_start()), initializer=_behind_others)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _way_to_start() -> str:
+    """Return how processes start: as copies of this one where no other thread runs here, else each anew.
+
+    A copy has all modules loaded, but of the threads only the one that made it: a lock that another held stays shut in it.
+    """
+    threads = Path("/proc/self/task")  # of the libraries too, which Python does not count; elsewhere it cannot be told
+    return "fork" if threads.is_dir() and len(list(threads.iterdir())) == 1 else "spawn"
+
+
+def _behind_others() -> None:
+    """Let requests go first, leave Ctrl-C to the process that waits for the results, and end where that one does."""
+    os.nice(10)
+    # What is here already is of use to the end, and sums leave nothing behind that only a search would find: it took a tenth
+    # of a fit's time.
+    gc.freeze()
+    gc.set_threshold(SELDOM)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End when the parent does: a copy holds what that one held open, which must not outlive it."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+    os._exit(1)
+
+
+# Keeping
+
+
+def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, report: Report) -> FitResult:
+    posterior, now = from_bytes(artifact), dt.datetime.now(dt.UTC)
+    view = View(posterior, read.past.range, Stretches.from_events(read.past.events))
+    changed = ablation(view, read.past.trials, read.past.offers)
+    version = ModelVersion(
+        fitted_at=now,
+        adopted=False,
+        data_digest=read.digest,
+        code_version=code_version(),
+        report={
+            "trials": sum(posterior.trials.values()),
+            "seen": Seen.of(read.past.trials, now.date()).to_json(),
+            "held_out_players": _held_out(report),
+            "check_up": report.to_json(),
+            "ablation": changed,
+            "beliefs": asdict(MODEL(read.past.range).beliefs),
+            "decision": decision.to_json(),
+        },
+        artifact=artifact,
+    )
+    with database.writing() as session:
+        session.add(version)
+        session.flush()
+        version_id = version.id
+        if decision.adopt:
+            adopt(session, version_id)
+    lines = (
+        *fit_words.fitted(version_id, posterior),
+        *fit_words.checked(report),
+        fit_words.adopted(version_id, decision),
+    )
+    return FitResult(version_id, decision.adopt, lines)
+
+
+def _held_out(report: Report) -> dict[str, float | int] | None:
+    """Return the figures that are looked at first: players held out, the own bow's ratings told and no other."""
+    if report.by_player is None or not report.by_player.overall:
+        return None
+    state = report.by_player.overall[0]
+    of = {score.method: score for score in state.scores}
+    found: dict[str, float | int] = {
+        "rmse_model": of["model"].rmse.mean,
+        "rmse_tier_mean": of["tier mean"].rmse.mean,
+        "ratings": state.ratings,
+        "players": state.players,
+    }
+    for inside in of["model"].inside:
+        found[f"coverage_{inside.level:.0%}"[:-1]] = inside.share.mean
+        found[f"width_{inside.level:.0%}"[:-1]] = inside.width
+    return found

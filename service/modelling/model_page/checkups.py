@@ -1,0 +1,158 @@
+"""The versions of the model and their check-ups, as they were stored when each was fitted."""
+
+import datetime as dt
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, defer
+
+from model.preference.model import Beliefs
+from service.modelling import fit_words
+from service.modelling.model_page import told_chances
+from service.modelling.model_page.told_chances import Chances
+from service.tables import ModelVersion
+
+MOST_VERSIONS = 12
+"""So many of the newest versions are shown; the adopted one is among them whatever its age."""
+FEWEST_DIFFERING = 2
+"""Of one trial alone no standard error can be told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure and its standard error, None where the error cannot be told."""
+
+    mean: float
+    error: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckUp:
+    """How a version's kind did on players held out of its fit, once they had rated ``told`` bows besides their own.
+
+    Attributes
+    ----------
+    error, tier_mean : root mean squared error of the overall rating in points, of the model and of the tier's mean alone.
+    coverage : share of the 90 % intervals that held, None where it was not measured.
+    regret : points by which the best bow of a trial was liked better than the model's first choice, None likewise.
+    ratings, players : how many were held out.
+    """
+
+    told: int
+    error: Figure
+    tier_mean: Figure
+    coverage: Figure | None
+    regret: Figure | None
+    ratings: int
+    players: int
+
+
+@dataclass(frozen=True, slots=True)
+class Won:
+    """What the bows that the model named first won, in points, against those of a rule of thumb, in trials held out.
+
+    ``bows`` were named in each trial; ``differing`` trials are those in which the two named different ones.
+    """
+
+    rule: str
+    bows: int
+    better: Figure
+    differing: int
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One version.
+
+    Attributes
+    ----------
+    standing : 'in_use', 'candidate' (never was in use) or 'earlier' (was in use before).
+    checkups : by the number of bows rated, ascending; none where there were too few players.
+    won : against each rule of thumb that could be compared.
+    chances : whether chances told came true; None where it was not looked at.
+    ablation : by answer how many gave it and what would be another one without, see `model.evaluation.ablation`.
+    why : why it was adopted or stays a candidate.
+    beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
+    """
+
+    number: int
+    fitted_at: dt.datetime
+    standing: str
+    trials: int
+    data_digest: str
+    code_version: str
+    checkups: tuple[CheckUp, ...]
+    won: tuple[Won, ...]
+    chances: Chances | None
+    ablation: Mapping[str, Mapping[str, int]]
+    why: str
+    beliefs: Beliefs
+
+    @property
+    def checkup(self) -> CheckUp | None:
+        """The first of its check-ups, before any rating of the player's own but that of the own bow."""
+        return next(iter(self.checkups), None)
+
+
+def versions(session: Session, shown: int) -> list[Version]:
+    """Return the newest versions, the adopted one and that which is shown, oldest first."""
+    light = select(ModelVersion).options(defer(ModelVersion.artifact))
+    newest = session.scalars(light.order_by(ModelVersion.id.desc()).limit(MOST_VERSIONS)).all()
+    others = session.scalars(light.where(ModelVersion.adopted | (ModelVersion.id == shown))).all()
+    rows = {row.id: row for row in (*newest, *others)}
+    return [_version(rows[number]) for number in sorted(rows)]
+
+
+def _version(row: ModelVersion) -> Version:
+    report = row.report
+    return Version(
+        number=row.id,
+        fitted_at=row.fitted_at,
+        standing="in_use" if row.adopted else "earlier" if report.get("used") else "candidate",
+        trials=int(report.get("trials", 0)),
+        data_digest=row.data_digest,
+        code_version=row.code_version,
+        checkups=tuple(_checkups(report.get("check_up") or {})),
+        won=tuple(_won(report.get("check_up") or {})),
+        chances=told_chances.read(report.get("check_up") or {}),
+        ablation=report.get("ablation") or {},
+        why=fit_words.why(report),
+        beliefs=_beliefs(report.get("beliefs") or {}),
+    )
+
+
+def _beliefs(stored: Mapping[str, float]) -> Beliefs:
+    """Return starting values as stored; what another program called by a name not known here is left out."""
+    return Beliefs(**{each.name: stored[each.name] for each in fields(Beliefs) if each.name in stored})
+
+
+def _checkups(report: Mapping[str, Any]) -> Iterator[CheckUp]:
+    for state in (report.get("by_player") or {}).get("overall", ()):
+        scores = {score["method"]: score for score in state["scores"]}
+        model, tier = scores["model"], scores["tier mean"]
+        error, tier_mean = _figure(model["rmse"]), _figure(tier["rmse"])
+        if error is not None and tier_mean is not None:
+            yield CheckUp(
+                told=int(state["told"]),
+                error=error,
+                tier_mean=tier_mean,
+                coverage=next((_figure(of["share"]) for of in model["inside"] if of["level"] == 0.9), None),
+                regret=_figure(model["regret"]),
+                ratings=int(state["ratings"]),
+                players=int(state["players"]),
+            )
+
+
+def _won(report: Mapping[str, Any]) -> Iterator[Won]:
+    for win in report.get("wins", ()):
+        better = _figure(win["better"])
+        if better is not None and win["differing"] >= FEWEST_DIFFERING:
+            yield Won(str(win["rule"]), int(win["bows"]), better, int(win["differing"]))
+
+
+def _figure(stored: Mapping[str, float | None]) -> Figure | None:
+    """Return a stored estimate; None where its mean could not be computed."""
+    mean = stored["mean"]
+    return None if mean is None else Figure(float(mean), stored["error"])

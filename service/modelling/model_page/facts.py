@@ -1,0 +1,139 @@
+"""What the page of the model is made from, gathered in one reading of the database."""
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.domain.records import Tier
+from model.domain.vocabulary import Instrument
+from model.evaluation.history_summary import Count, Tally, tally
+from model.preference import report
+from model.preference.catalogue import View
+from model.preference.fitted import Posterior
+from model.preference.report import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, TierLevel
+from service import tables
+from service.core.errors import Refused
+from service.core.language import _
+from service.modelling import catalogue, fit_words, fits, model_records
+from service.modelling.model_page import checkups
+from service.modelling.model_page.checkups import Version
+from service.web.scopes import Scope
+
+GONE = frozenset({"sold", "withdrawn"})
+"""What nobody can be lent any more; such copies are shown, and no advice is drawn from them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """All that the page is made from; no key of a player or a trial is in it.
+
+    Attributes
+    ----------
+    versions : the newest ones, oldest first; ``version`` is the one shown, which stands in where ``adopted`` cannot be read.
+    view : the fitted model over the range.
+    tiers, names : the tiers and their names by slug; ``copies`` has each serial's tier, ``statuses`` where it is.
+    effects, levels : by slug; ``effects`` of the copies that are shown.
+    at : name of the dealer beyond which no copy is shown; None: every copy is.
+    tally : of the trials and outcomes on record now.
+    first, last : days of the earliest and the latest trial on record, None without one.
+    unchanged : whether the data are still those that the version was fitted to.
+    same_code : whether the version was fitted by the program as it is now.
+    """
+
+    version: Version
+    versions: Sequence[Version]
+    adopted: int
+    view: View
+    tiers: Mapping[str, Tier]
+    copies: Mapping[str, str]
+    names: Mapping[str, str]
+    statuses: Mapping[str, str | None]
+    effects: Mapping[str, CopyEffects]
+    levels: Mapping[str, TierLevel]
+    at: str | None
+    tally: Tally
+    first: dt.date | None
+    last: dt.date | None
+    unchanged: bool
+    same_code: bool
+
+    @property
+    def posterior(self) -> Posterior:
+        """The fitted model."""
+        return self.view.posterior
+
+    def of_instrument(self, instrument: Instrument) -> list[str]:
+        """Return the slugs of an instrument's tiers, by grade."""
+        found = [tier for tier in self.tiers.values() if tier.instrument is instrument]
+        return [tier.slug for tier in sorted(found, key=lambda tier: (tier.grade, tier.slug))]
+
+    @property
+    def by_grade(self) -> list[str]:
+        """The slugs of all tiers, by instrument and grade."""
+        return [slug for instrument in Instrument for slug in self.of_instrument(instrument)]
+
+    def is_gone(self, serial: str) -> bool:
+        """Say whether nobody can be lent the copy any more."""
+        return self.statuses.get(serial) in GONE
+
+    def count(self, slug: str) -> Count:
+        """Return how often copies of a tier were rated."""
+        return self.tally.tiers.get(slug, Count())
+
+    def is_judged(self, slug: str) -> bool:
+        """Say whether enough is known of a tier to judge it."""
+        return self.levels[slug].within <= JUDGED_WITHIN and self.count(slug).copies >= FEWEST_COPIES
+
+
+def gather(session: Session, scope: Scope) -> Facts:
+    """Read everything about the version in use, of single bows only those of the scope.
+
+    Raises
+    ------
+    Refused
+        No version is in use, or the one that is cannot be read.
+    """
+    current = fits.current(session)
+    if current.posterior is None and current.instead_of is not None:
+        raise Refused(fit_words.damaged(current.instead_of, None))
+    if current.posterior is None or current.version is None:
+        msg = _("No model version is in use yet, so there is nothing to show; run `fit` first.")
+        raise Refused(msg)
+    now_on_sale = catalogue.current(session)
+    view, range_ = now_on_sale.view(current), now_on_sale.range
+    trials, known = model_records.read_trials(session), checkups.versions(session, current.version)
+    version = next(each for each in known if each.number == current.version)
+    days = [trial.on for trial in trials]
+    places = session.execute(select(tables.Copy.serial, tables.Copy.status, tables.Copy.dealer)).all()
+    there = {row.serial for row in places if scope.covers(row.dealer)}
+    dealer = scope.slug
+    return Facts(
+        version=version,
+        versions=known,
+        adopted=next(each.number for each in known if each.standing == "in_use"),
+        view=view,
+        tiers=range_.tiers,
+        copies={copy.serial: copy.tier for copy in range_.copies.values()},
+        names=now_on_sale.names,
+        statuses={row.serial: row.status for row in places},
+        effects=_seen(report.copy_effects(view), None if dealer is None else there),
+        levels=report.tier_levels(view),
+        at=None if dealer is None else session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == dealer)),
+        tally=tally(range_, trials, model_records.read_outcomes(session)),
+        first=min(days, default=None),
+        last=max(days, default=None),
+        unchanged=model_records.digest(session) == version.data_digest,
+        same_code=fits.code_version() == version.code_version,
+    )
+
+
+def _seen(effects: Mapping[str, CopyEffects], serials: AbstractSet[str] | None) -> Mapping[str, CopyEffects]:
+    """Return the effects of some copies only, without the tiers of which there is none; None: of all."""
+    if serials is None:
+        return effects
+    found = {slug: each.of(serials) for slug, each in effects.items()}
+    return {slug: each for slug, each in found.items() if each.serials}

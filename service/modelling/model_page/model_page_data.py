@@ -1,0 +1,139 @@
+"""What the model's page is told: sentences, tables and pictures, ready to be shown; nothing here names a player."""
+
+from dataclasses import dataclass
+
+from service.modelling.model_page.figures import BarPicture, EffectPicture, PointPicture
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of words; the first cell of each row names it. ``name`` says what it is to those who cannot see it."""
+
+    name: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Sentences, and a table that stands behind them."""
+
+    sentences: tuple[str, ...]
+    numbers: Table
+
+
+@dataclass(frozen=True, slots=True)
+class Sureness:
+    """How sure the model is: sentences, and the check-ups where there are any.
+
+    Attributes
+    ----------
+    won : what its advice won against rules of thumb, each a sentence.
+    chances : whether the chances it tells come true.
+    answers : how often each answer changes the advice.
+    by_ratings : of the version in use, by how many bows the players held out had rated.
+    errors, coverage, checkups : of the last versions over time.
+    """
+
+    sentences: tuple[str, ...]
+    won: tuple[str, ...]
+    chances: Told | None
+    answers: Told | None
+    by_ratings: Table | None
+    errors: PointPicture | None
+    coverage: PointPicture | None
+    checkups: Table | None
+
+
+@dataclass(frozen=True, slots=True)
+class PartOfRating:
+    """One part of a rating's variance: ``fill`` names its pattern, ``share`` is in per cent, ``meaning`` says what it is."""
+
+    fill: str
+    name: str
+    share: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """What one rating is made of: overall in words and one bar, then every criterion."""
+
+    lead: str
+    parts: tuple[PartOfRating, ...]
+    overall: BarPicture
+    sentences: tuple[str, ...]
+    criteria: BarPicture
+    numbers: Table
+
+
+@dataclass(frozen=True, slots=True)
+class Notable:
+    """Copies that stand out in one way, named one by one: 'Best liked: VN-1 (+0.4)'; ``more`` says how many are left out."""
+
+    label: str
+    copies: tuple[str, ...]
+    more: str
+
+
+@dataclass(frozen=True, slots=True)
+class TierOfCopies:
+    """How the copies of one tier differ; without a picture where none of them was rated."""
+
+    anchor: str
+    name: str
+    about: str
+    notable: tuple[Notable, ...]
+    sentence: str
+    picture: EffectPicture | None
+    numbers: Table
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentOfCopies:
+    """The tiers of one instrument that have copies, by grade."""
+
+    name: str
+    tiers: tuple[TierOfCopies, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Beginnings:
+    """What the model started from, beside what the data made of it; ``columns`` are the lesser ones."""
+
+    sentences: tuple[str, ...]
+    main: Table
+    columns: Table
+
+
+@dataclass(frozen=True, slots=True)
+class ModelPage:
+    """The model's page.
+
+    Attributes
+    ----------
+    title, dealer, demo : as every page has them.
+    facts : the quiet line above the heading: version, date, trials, players.
+    lead : the paragraph under the heading.
+    copies_lead : what the pictures of the tiers show.
+    copies : the tiers that have copies, by instrument and grade.
+    thin_tiers, thin_players : where too little is known; players are counted and never named.
+    character : what makers say of their tiers, and what trials say.
+    """
+
+    title: str
+    facts: str
+    lead: tuple[str, ...]
+    sureness: Sureness
+    rating: Rating
+    copies_lead: tuple[str, ...]
+    copies: tuple[InstrumentOfCopies, ...]
+    thin_tiers: Told
+    thin_players: Told
+    character: Told
+    keeping: Told
+    beginnings: Beginnings
+    versions: Told
+    cautions: tuple[str, ...]
+    dealer: str | None = None
+    demo: bool = False

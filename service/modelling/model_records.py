@@ -1,0 +1,242 @@
+"""Range and history as the model's records, read in bulk: a handful of queries whatever the size.
+
+Of a run the highest revision of the player's own sheet is read; what the player could not tell is left out.
+"""
+
+import hashlib
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from decimal import Decimal
+from itertools import groupby
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, Select, exists, func, select
+from sqlalchemy.orm import Session, aliased
+
+from model.choice.purchase_model import Offer
+from model.domain.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
+from model.domain.vocabulary import CRITERIA, Blinding, Criterion, EventKind, Hold, Place, Setting
+from service import tables
+from service.players import same_person
+from service.tables import BENCH_COLUMNS, newest_outcome, newest_run
+
+FETCHED = 2_000
+"""Rows fetched at a time."""
+
+
+def read_range(session: Session) -> Range:
+    """Return all tiers and copies."""
+    said: dict[str, dict[Criterion, int]] = {}
+    for tier, criterion, step in _rows(session, _character()):
+        said.setdefault(tier, {})[Criterion(criterion)] = step
+    return Range(
+        tiers={
+            slug: Tier(slug, instrument, grade, frozenset(Hold(hold) for hold in holds.split()), said.get(slug, {}))
+            for slug, instrument, grade, holds in _rows(session, _tiers())
+        },
+        copies={
+            serial: Copy(serial, tier, hold, Bench(*measured))
+            for serial, tier, hold, *measured in _rows(session, _copies())
+        },
+    )
+
+
+def read_trials(session: Session) -> tuple[Trial, ...]:
+    """Return every trial with at least one sheet of its player, by key, its runs by position; of players in the model only.
+
+    What is not known of the place or the blinding is taken as the usual: in the shop, and blind.
+    """
+    runs = {
+        trial: tuple(map(_run, group)) for trial, group in groupby(_rows(session, _runs()), key=lambda row: row.trial)
+    }
+    return tuple(_trial(row, runs[row.key]) for row in _rows(session, _trials()))
+
+
+def read_events(session: Session) -> tuple[Event, ...]:
+    """Return what was done to copies, by copy and day."""
+    return tuple(Event(copy, on, EventKind(event)) for copy, on, event in _rows(session, _events()))
+
+
+def read_outcomes(session: Session) -> tuple[Outcome, ...]:
+    """Return what came of the trials, by trial and day, the highest revision of each."""
+    return tuple(Outcome(*row) for row in _rows(session, _outcomes()))
+
+
+def read_offers(session: Session) -> dict[str, Offer]:
+    """Return by trial what its player could pay, and what the tiers cost there, in one currency; nothing is converted.
+
+    Where no budget was named, the currency is the one that most tiers are priced in at that dealer.
+    """
+    trial = tables.Trial
+    asked = select(trial.key, trial.dealer, trial.budget, trial.currency).where(_in_model()).order_by(trial.key)
+    rows = list(_rows(session, asked))
+    on_sale = {dealer: prices(session, dealer) for dealer in {row.dealer for row in rows}}
+    return {key: _offer(on_sale[dealer], budget, currency) for key, dealer, budget, currency in rows}
+
+
+def _offer(on_sale: Mapping[str, tuple[Decimal, str]], budget: Decimal | None, currency: str | None) -> Offer:
+    used = Counter(of for _price, of in on_sale.values())
+    of_offer = currency or min(used, key=lambda of: (-used[of], of), default=None)
+    in_it = {tier: float(price) for tier, (price, of) in on_sale.items() if of == of_offer}
+    return Offer(in_it, float(budget) if budget is not None and currency else None)
+
+
+def prices(session: Session, dealer: str | None = None) -> dict[str, tuple[Decimal, str]]:
+    """Return slug -> (price, currency) as a dealer's players pay them: the dealer's own, else the tier's.
+
+    A tier without a price is left out; without a dealer, or with one not known, the tiers' own prices are returned.
+    """
+    own = select(tables.Tier.slug, tables.Tier.price, tables.Tier.currency).where(tables.Tier.price.is_not(None))
+    found = {tier: (price, currency) for tier, price, currency in _rows(session, own)}
+    there = select(tables.Price.tier, tables.Price.price, tables.Price.currency).where(tables.Price.dealer == dealer)
+    return found | {tier: (price, currency) for tier, price, currency in _rows(session, there)}
+
+
+def stock(session: Session, dealer: str | None) -> tuple[str, ...]:
+    """Return the serials in stock at a dealer, at the workshop for None."""
+    copy = tables.Copy
+    place = copy.dealer.is_(None) if dealer is None else copy.dealer == dealer
+    return tuple(session.scalars(select(copy.serial).where(place, copy.status == "in_stock").order_by(copy.serial)))
+
+
+def stock_by_dealer(session: Session) -> dict[str | None, frozenset[str]]:
+    """Return the serials in stock at every dealer that has any, and for None at the workshop."""
+    copy = tables.Copy
+    found: dict[str | None, set[str]] = {}
+    for dealer, serial in _rows(session, select(copy.dealer, copy.serial).where(copy.status == "in_stock")):
+        found.setdefault(dealer, set()).add(serial)
+    return {dealer: frozenset(serials) for dealer, serials in found.items()}
+
+
+def range_mark(session: Session) -> tuple[str, str]:
+    """Return two words: the first is another one after every change of dealers, tiers, what is said of them, prices, copies or events.
+
+    The second is another one after these and after every change of where a copy is, too.
+    """
+    facts, _, stock = session.scalars(select(tables.RangeState.mark)).one().partition(".")
+    return facts, stock
+
+
+def digest(session: Session) -> str:
+    """Return the SHA-256 of all that a fit reads; the same data give the same digest on every database."""
+    summed = hashlib.sha256()
+    for statement in (_tiers(), _copies(), _trials(), _runs(), _events(), _outcomes(), *_prices()):
+        _sum_up(summed, _rows(session, statement))
+        summed.update(b"\x1d")
+    # Last and without an end of its own: a range of which nothing is said keeps the digest that it had before words were kept.
+    _sum_up(summed, _rows(session, _character()))
+    return summed.hexdigest()
+
+
+def _sum_up(summed: Any, rows: Iterator[Row[*tuple[Any, ...]]]) -> None:
+    for row in rows:
+        summed.update("\x1f".join("" if value is None else str(value) for value in row).encode())
+        summed.update(b"\x1e")
+
+
+Statement = Select[*tuple[Any, ...]]
+
+
+def _rows(session: Session, statement: Statement) -> Iterator[Row[*tuple[Any, ...]]]:
+    return iter(session.execute(statement.execution_options(yield_per=FETCHED)))
+
+
+def _tiers() -> Statement:
+    tier = tables.Tier
+    return select(tier.slug, tier.instrument, tier.grade, tier.holds).order_by(tier.slug)
+
+
+def _character() -> Statement:
+    said = tables.TierCharacter
+    return (
+        select(said.tier, said.criterion, said.step).where(said.step.is_not(None)).order_by(said.tier, said.criterion)
+    )
+
+
+def _copies() -> Statement:
+    copy = tables.Copy
+    measured = [getattr(copy, column) for column in BENCH_COLUMNS]
+    return select(copy.serial, copy.tier, copy.hold, *measured).order_by(copy.serial)
+
+
+def _prices() -> tuple[Statement, Statement]:
+    tier, price = tables.Tier, tables.Price
+    return (
+        select(tier.slug, tier.price, tier.currency).order_by(tier.slug),
+        select(price.tier, price.dealer, price.price, price.currency).order_by(price.tier, price.dealer),
+    )
+
+
+def _trials() -> Statement:
+    trial, player, run, stands = tables.Trial, tables.Player, tables.Run, aliased(tables.Player)
+    return (
+        select(
+            trial.key,
+            func.coalesce(stands.key, player.key).label("player"),
+            trial.on,
+            *(trial.instrument, trial.hold, trial.settings, trial.priorities, trial.wish_mass, trial.wish_tone),
+            *(trial.blinding, trial.place, trial.dealer, trial.budget, trial.currency),
+        )
+        .join(player, trial.player == player.id)
+        .outerjoin(tables.JoinedPlayer, same_person.joined_at(trial.dealer, trial.player))
+        .outerjoin(stands, stands.id == tables.JoinedPlayer.head)
+        .where(player.in_model, exists().where(run.trial == trial.id, run.rater == "player"))
+        .order_by(trial.key)
+    )
+
+
+def _runs() -> Statement:
+    trial, run = tables.Trial, tables.Run
+    ratings = [getattr(run, criterion) for criterion in CRITERIA]
+    return (
+        select(trial.key.label("trial"), run.position, run.copy, *ratings)
+        .join(trial, run.trial == trial.id)
+        .where(run.rater == "player", newest_run(), _in_model())
+        .order_by(trial.key, run.position)
+    )
+
+
+def _in_model() -> ColumnElement[bool]:
+    """Return the condition that a fit may read a trial: its player did not ask to be left out."""
+    return exists().where(tables.Player.id == tables.Trial.player, tables.Player.in_model)
+
+
+def _events() -> Statement:
+    event = tables.Event
+    return select(event.copy, event.on, event.event).order_by(event.copy, event.on, event.event)
+
+
+def _outcomes() -> Statement:
+    trial, outcome = tables.Trial, tables.Outcome
+    return (
+        select(trial.key, outcome.on, outcome.outcome, outcome.copy)
+        .join(trial, outcome.trial == trial.id)
+        .where(newest_outcome(), _in_model())
+        .order_by(trial.key, outcome.on, outcome.outcome, func.coalesce(outcome.copy, ""))
+    )
+
+
+def _run(row: Row[*tuple[Any, ...]]) -> Run:
+    _, position, copy, *ratings = row
+    return Run(
+        position, copy, {c: float(value) for c, value in zip(CRITERIA, ratings, strict=True) if value is not None}
+    )
+
+
+def _trial(row: Row[*tuple[Any, ...]], runs: tuple[Run, ...]) -> Trial:
+    return Trial(
+        key=row.key,
+        player=row.player,
+        on=row.on,
+        answers=Answers(
+            instrument=row.instrument,
+            hold=row.hold,
+            settings=frozenset(map(Setting, row.settings.split())),
+            priorities=tuple(map(Criterion, row.priorities.split())),
+            wish_mass=row.wish_mass,
+            wish_tone=row.wish_tone,
+        ),
+        runs=runs,
+        blinding=row.blinding or Blinding.BLIND,
+        place=row.place or Place.SHOP,
+    )

@@ -1,0 +1,272 @@
+"""Fitted models as they are kept: which there are, which is in use, and the one in use in memory."""
+
+import datetime as dt
+import hashlib
+import logging
+from collections import OrderedDict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Self
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session, defer
+
+import model
+from model.domain.records import Trial
+from model.preference.chances import AS_THEY_ARE
+from model.preference.fitted import Posterior
+from model.preference.serialization import ArtifactError, from_bytes
+from service.core import audit, audit_events
+from service.core.errors import Refused
+from service.modelling import fit_words
+from service.modelling.present import Present
+from service.tables import ModelVersion
+
+KEPT_IN_MEMORY = 3
+"""Fitted models held by a process: the adopted one, and its neighbours while the adoption changes."""
+CHECKS = frozenset(
+    {
+        "ablation",
+        "adoption",
+        "anatomy",
+        "baselines",
+        "calibration",
+        "chances",
+        "character",
+        "checkup",
+        "foretell",
+        "heldout",
+        "notation",
+        "reliability",
+        "scores",
+        "tally",
+        "winnings",
+    }
+)
+"""Modules of the model that check and tell; no fit goes through them, so that a change there makes no other kind of model."""
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fitted model with its version; both None where the beliefs alone speak.
+
+    ``instead_of`` : the version in use, where it is damaged and this, or the beliefs, stand in for it.
+    ``slope`` : of the recalibration of its chances that its check-up found needed, see `model.preference.chances`.
+    """
+
+    key: str
+    posterior: Posterior | None = None
+    version: int | None = None
+    fitted_at: dt.datetime | None = None
+    instead_of: int | None = None
+    slope: float = AS_THEY_ARE
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Which trials a version was fitted to: all up to the day ``until``, of that day and later the ``keys`` only."""
+
+    until: dt.date
+    keys: frozenset[str]
+
+    @classmethod
+    def of(cls, trials: Iterable[Trial], today: dt.date) -> Self:
+        """Sum up trials; a day to come, by mistake in a date, hides no trials that are held before it."""
+        given = tuple(trials)
+        until = min(max(trial.on for trial in given), today)
+        return cls(until, frozenset(trial.key for trial in given if trial.on >= until))
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Self:
+        """Read what `to_json` wrote."""
+        return cls(dt.date.fromisoformat(data["until"]), frozenset(data["keys"]))
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {"until": self.until.isoformat(), "keys": sorted(self.keys)}
+
+    def is_new(self, trial: Trial) -> bool:
+        """Say whether a trial came after."""
+        return trial.on >= self.until and trial.key not in self.keys
+
+
+def code_version() -> str:
+    """Return a short digest of the source that a fit goes through: the same code, the same word."""
+    found = hashlib.sha256()
+    files = Path(model.__file__).parent.glob("*.py")
+    for file in sorted(file for file in files if file.stem not in CHECKS):
+        found.update(file.name.encode() + b"\0" + file.read_bytes())
+    return found.hexdigest()[:12]
+
+
+# Which are there
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One line of ``fit --list``.
+
+    Attributes
+    ----------
+    error, tier_mean_error : on players held out, None where there was no check-up.
+    used : whether it is or was in use; otherwise it is a candidate, and ``why`` says what was decided.
+    """
+
+    version: int
+    fitted_at: dt.datetime
+    adopted: bool
+    trials: int
+    error: float | None
+    tier_mean_error: float | None
+    used: bool
+    why: str
+
+
+def listing(session: Session) -> list[Listed]:
+    """Return every version, newest first."""
+    rows = session.scalars(
+        select(ModelVersion).options(defer(ModelVersion.artifact)).order_by(ModelVersion.id.desc())
+    ).all()
+    return [_listed(row) for row in rows]
+
+
+def _listed(row: ModelVersion) -> Listed:
+    held_out = row.report.get("held_out_players") or {}
+    return Listed(
+        version=row.id,
+        fitted_at=row.fitted_at,
+        adopted=row.adopted,
+        trials=int(row.report.get("trials", 0)),
+        error=held_out.get("rmse_model"),
+        tier_mean_error=held_out.get("rmse_tier_mean"),
+        used=row.adopted or bool(row.report.get("used")),
+        why=fit_words.why(row.report),
+    )
+
+
+def used(session: Session, since: dt.datetime | None = None) -> Iterator[ModelVersion]:
+    """Give the versions that are or were in use, fitted since a moment, newest first, without their artifacts."""
+    light = select(ModelVersion).options(defer(ModelVersion.artifact)).order_by(ModelVersion.id.desc())
+    for row in session.scalars(light if since is None else light.where(ModelVersion.fitted_at >= since)):
+        if row.adopted or row.report.get("used"):
+            yield row
+
+
+# Which one is in use
+
+
+def adopt(session: Session, version: int) -> None:
+    """Put a version in use; raises `Refused` where it does not exist or does not load."""
+    row = session.get(ModelVersion, version)
+    if row is None:
+        msg = f"There is no version {version}; `fit --list` shows those there are."
+        raise Refused(msg)
+    try:
+        from_bytes(row.artifact)
+    except ArtifactError as error:
+        msg = f"Version {version} cannot be used: {error}. The version in use stays."
+        raise Refused(msg) from error
+    session.execute(update(ModelVersion).where(ModelVersion.adopted).values(adopted=False))
+    session.flush()
+    row.adopted, row.report = True, row.report | {"used": True}
+    audit.record(session, None, audit_events.MODEL_ADOPTED, f"model {version}", dealer=None)
+    session.flush()
+
+
+_memory: OrderedDict[str, tuple[Posterior, float]] = OrderedDict()
+_instead: dict[str, int | None] = {}
+"""The version that stands in for one in use that cannot be read, by that one's key; None: the beliefs do."""
+
+
+def current(session: Session, present: Present | None = None) -> Fitted:
+    """Return the model in use, from memory where it is there already; without one, an empty record.
+
+    ``present``: which one that is, where it was read.
+
+    Where the version in use is damaged or of another format, the newest readable one that was in use before stands in, else the
+    beliefs: a damaged file must keep nobody from an advice. The record says so, and `check` tells.
+    """
+    adopted = present.adopted if present else session.execute(_facts().where(ModelVersion.adopted)).one_or_none()
+    if adopted is None:
+        return Fitted(key="")
+    version, key = adopted[0], _key(*adopted)
+    if key not in _instead:
+        try:
+            return _remembered(session, *adopted)
+        except ArtifactError as error:
+            _instead[key] = found = _before(session, version)
+            instead = "the beliefs stand in" if found is None else f"version {found} stands in"
+            _log.warning("version %s of the model cannot be read (%s); %s", version, error, instead)
+    try:
+        return replace(load(session, _instead[key]), instead_of=version)
+    except Refused:
+        del _instead[key]  # that one is gone or damaged too by now: look for another
+        return current(session, present)
+
+
+def load(session: Session, version: int | None) -> Fitted:
+    """Return one version, or the beliefs alone for None; raises `Refused` where it does not exist or cannot be read."""
+    if version is None:
+        return Fitted(key="")
+    facts = session.execute(_facts().where(ModelVersion.id == version)).one_or_none()
+    if facts is None:
+        msg = f"There is no version {version} of the model any more."
+        raise Refused(msg)
+    try:
+        return _remembered(session, *facts)
+    except ArtifactError as error:
+        msg = f"Version {version} of the model cannot be read: {error}."
+        raise Refused(msg) from error
+
+
+def _facts() -> Any:
+    return select(ModelVersion.id, ModelVersion.fitted_at, ModelVersion.data_digest)
+
+
+def _key(version: int, fitted_at: dt.datetime, digest: str) -> str:
+    return f"{version} {fitted_at.isoformat()} {digest}"
+
+
+def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: str) -> Fitted:
+    """Return a version from memory, else from the database; raises `ArtifactError`."""
+    key = _key(version, fitted_at, digest)
+    if key not in _memory:
+        stored = select(ModelVersion.artifact, ModelVersion.report).where(ModelVersion.id == version)
+        row = session.execute(stored).one_or_none()
+        _memory[key] = from_bytes(row.artifact if row else b""), slope_of(row.report if row else {})
+        while len(_memory) > KEPT_IN_MEMORY:
+            _memory.popitem(last=False)
+    posterior, slope = _memory[key]
+    return Fitted(key, posterior, version, fitted_at, slope=slope)
+
+
+def slope_of(report: Mapping[str, Any]) -> float:
+    """Return the recalibration that a version's check-up found needed; none where there was no check-up, or an earlier one."""
+    chances = (report.get("check_up") or {}).get("chances") or {}
+    return float(chances.get("slope") or AS_THEY_ARE)
+
+
+def _before(session: Session, version: int) -> int | None:
+    """Return the newest other version that was in use and can be read."""
+    for row in used(session):
+        try:
+            if row.id != version and from_bytes(row.artifact):
+                return row.id
+        except ArtifactError as error:
+            _log.warning("version %s of the model cannot be read either: %s", row.id, error)
+    return None
+
+
+def check(session: Session) -> str:
+    """Return one sentence on the model in use; raises `Refused` where it cannot be used."""
+    adopted = session.scalar(select(ModelVersion.id).where(ModelVersion.adopted))
+    if adopted is None:
+        return "model: none fitted yet, the advice rests on the starting beliefs"
+    fitted = current(session)
+    if fitted.instead_of is not None or fitted.posterior is None:
+        stands_in = "the starting beliefs stand" if fitted.version is None else f"version {fitted.version} stands"
+        msg = f"The fitted model in use, version {adopted}, cannot be read; {stands_in} in. Fit anew."
+        raise Refused(msg)
+    return f"model: version {fitted.version} in use, fitted to {sum(fitted.posterior.trials.values())} trials"

@@ -1,0 +1,1 @@
+"""What whoever runs the service looks after: backups, health, what programs look for."""

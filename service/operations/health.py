@@ -1,0 +1,101 @@
+"""Whether the service is well, part by part: what `check` prints, and what `/health/ready` tells a load balancer."""
+
+import datetime as dt
+import ipaddress
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from service import migrations
+from service.core.database import Database
+from service.core.errors import Refused
+from service.mail import outbox, sending
+from service.modelling import fits
+
+LEAST_FREE = 200 * 1024 * 1024
+"""Bytes on the disk below which there is an alarm."""
+TOO_LONG = dt.timedelta(hours=1)
+"""What waits in the outbox for longer than this is a reason for alarm."""
+NARROWEST = 8
+"""Bits of a network that proxies may be in: 10.0.0.0/8 is the widest of private use (RFC 1918)."""
+NEEDED = frozenset({"database", "tables", "disk"})
+"""Without these nobody can be answered. A damaged model has one that stands in for it, and mail that waits would go no sooner
+from another machine: both are told, and the service stays in use."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """How one part stands: ``said`` is one line for whoever looks after the service, for nobody else's eyes."""
+
+    part: str
+    said: str
+    well: bool
+
+
+def findings(database: Database, folder: Path) -> Iterator[Finding]:
+    """Tell of the database, its tables, the model, the outbox, and the disk that ``folder`` is on.
+
+    Where one part is missing, those that rest on it are not told of.
+    """
+    try:
+        yield from _stored(database)
+    except (Refused, SQLAlchemyError) as error:
+        yield Finding("database", str(error) if isinstance(error, Refused) else "The database does not answer.", False)
+    yield _disk(folder)
+
+
+def _stored(database: Database) -> Iterator[Finding]:
+    state = migrations.state(database)
+    if state is not migrations.State.CURRENT:
+        yield Finding("tables", migrations.wrong(state), False)
+        return
+    yield Finding("database", f"database: reached, at this version ({migrations.newest()})", True)
+    yield Finding("tables", "", True)
+    with database.reading() as session:
+        yield _model(session)
+        yield _outbox(session)
+
+
+def _model(session: Session) -> Finding:
+    try:
+        return Finding("model", fits.check(session), True)
+    except Refused as error:
+        return Finding("model", str(error), False)
+
+
+def _outbox(session: Session) -> Finding:
+    health = outbox.health(session, sending.utc_now())
+    said = f"outbox: {health.waiting} waiting, {health.failed} given up in the last week"
+    if health.longest >= dt.timedelta(minutes=1):
+        said += f"; the longest waits for {_told(health.longest)}"
+    return Finding("outbox", said, health.longest <= TOO_LONG)
+
+
+def _told(time: dt.timedelta) -> str:
+    minutes = int(time.total_seconds() // 60)
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
+
+
+def proxies(public_address: str | None, named: str | None) -> Finding:
+    """Tell whose word is taken on where a visitor comes from: rate limits count by it.
+
+    Whoever reaches the service by https reaches a proxy, which this service then takes for the visitor unless it is named.
+    """
+    if named is None:
+        by_https = (public_address or "").startswith("https:")
+        what = "FORWARDED_ALLOW_IPS names no proxy; set it to the address from which the one that ends https asks this service"
+        return Finding("proxies", what if by_https else "", not by_https)
+    if named == "*" or any(ipaddress.ip_network(each.strip()).prefixlen < NARROWEST for each in named.split(",")):
+        what = "FORWARDED_ALLOW_IPS believes everybody, so that each request may come with an address and a limit of its own"
+        return Finding("proxies", f"{what}; name the proxies' addresses", False)
+    return Finding("proxies", f"proxies: {named} are believed where a visitor comes from", True)
+
+
+def _disk(folder: Path) -> Finding:
+    there = next(path for path in (folder, *folder.parents) if path.exists())
+    free = shutil.disk_usage(there).free
+    return Finding("disk", f"disk: {free // 1024**2} MB free at {there}", free > LEAST_FREE)

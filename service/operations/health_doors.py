@@ -1,0 +1,39 @@
+"""Whether this process lives, and whether the service can answer: for load balancers and whoever watches over it."""
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import JSONResponse
+
+from service.operations import health
+from service.web import api_schema
+
+router = APIRouter()
+LIVE, READY, READY_TOO = "/health/live", "/health/ready", "/healthz"
+_SAID = {"database": "no database", "tables": "no tables", "disk": "no room"}
+_READY: dict[int | str, dict[str, Any]] = {
+    200: {"model": api_schema.Health, "description": "Ready; a part that needs looking after is named all the same"},
+    503: {"model": api_schema.Health, "description": "Not ready: nobody can be answered"},
+    **api_schema.errors(400, 500),
+}
+
+
+@router.get(
+    LIVE,
+    summary="Whether this process lives; asks nothing of the database",
+    responses={200: {"model": api_schema.Alive, "description": "It lives"}, **api_schema.errors(400, 500)},
+)
+async def live() -> JSONResponse:
+    """Say so: whoever reads this need not start the process anew."""
+    return JSONResponse({"status": "ok"})
+
+
+@router.get(READY, summary="Whether the service can answer, part by part", responses=_READY)
+@router.get(READY_TOO, summary="The same, at its older address", responses=_READY)
+async def ready(request: Request) -> JSONResponse:
+    """Nothing but words of a fixed list: the address is open. `check` says more."""
+    found = list(health.findings(request.app.state.database, request.app.state.data_dir))
+    missing = [each.part for each in found if not each.well and each.part in health.NEEDED]
+    told = {"status": _SAID[missing[0]] if missing else "ok"}
+    parts = {each.part: "ok" if each.well else "alarm" for each in found}
+    return JSONResponse(told | {"parts": parts}, 503 if missing else 200)

@@ -1,1 +1,0 @@
-"""The doors: thin routes that parse, call one verb and render."""

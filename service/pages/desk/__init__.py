@@ -1,1 +1,0 @@
-"""The desk's pages: what waits today, enquiries, composing, trials, stock, players, and what is printed."""

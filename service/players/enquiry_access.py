@@ -1,0 +1,44 @@
+"""Enquiries as one dealer may see them: its own, and those made of nobody in particular where there is one dealer only."""
+
+from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core.errors import NotHere
+from service.players import same_person
+
+
+def of_dealer(dealer: str) -> ColumnElement[bool]:
+    """Return the condition that an enquiry is a dealer's to see."""
+    shops = select(func.count()).select_from(tables.Dealer).scalar_subquery()
+    return or_(tables.Enquiry.dealer == dealer, and_(tables.Enquiry.dealer.is_(None), shops == 1))
+
+
+def own(session: Session, dealer: str, id_: str) -> tables.Enquiry:
+    """Return an enquiry of the dealer; raises `NotHere`."""
+    found = session.scalars(select(tables.Enquiry).where(tables.Enquiry.id == id_, of_dealer(dealer))).one_or_none()
+    if found is None:
+        raise NotHere
+    return found
+
+
+def of_nobody() -> ColumnElement[bool]:
+    """Return the condition that an enquiry waits for one of several dealers: who may act for any of them hands it on."""
+    shops = select(func.count()).select_from(tables.Dealer).scalar_subquery()
+    return and_(tables.Enquiry.dealer.is_(None), shops > 1)
+
+
+def nobodys(session: Session, id_: str, *, claim: bool = False) -> tables.Enquiry | None:
+    """Return an enquiry that is no dealer's yet, None for any other; ``claim``: for this transaction alone to change."""
+    found = select(tables.Enquiry).where(tables.Enquiry.id == id_, of_nobody())
+    if claim:
+        found = found.with_for_update().execution_options(populate_existing=True)
+    return session.scalars(found).one_or_none()
+
+
+def player_key(session: Session, enquiry: tables.Enquiry | None) -> str | None:
+    """Return the key of the player whom an enquiry is known to be of, or of who stands for them."""
+    if enquiry is None or enquiry.player is None:
+        return None
+    stands = same_person.head_of(session, enquiry.dealer, enquiry.player) if enquiry.dealer else enquiry.player
+    return session.get_one(tables.Player, stands).key

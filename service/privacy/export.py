@@ -1,0 +1,186 @@
+"""What is kept of a person, as one JSON document in plain words: to be read, downloaded and taken elsewhere."""
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.core import audit, audit_events
+from service.mail import mailboxes
+from service.players.persons import Person, mail_to
+from service.tables import (
+    RATED,
+    Composition,
+    Contact,
+    Draft,
+    Enquiry,
+    FollowUp,
+    HeadToHead,
+    JoinedPlayer,
+    OutboxItem,
+    Outcome,
+    Pair,
+    Player,
+    Run,
+    Sheet,
+    Trial,
+    newest_outcome,
+    newest_run,
+)
+
+Json = dict[str, Any]
+
+
+def held(session: Session, person: Person) -> Json:
+    """Return everything that a dealer keeps of a person; bows are named as the player knew them, by trial and place."""
+    return {
+        "contacts": [_contact(row) for row in session.scalars(_here(Contact, Contact.player, person))],
+        "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
+        "joined": [_joined(row) for row in session.scalars(_here(JoinedPlayer, JoinedPlayer.player, person))],
+        "trials": [_trial(session, trial) for trial in session.scalars(_here(Trial, Trial.player, person))],
+        "mails": _mails(session, person),
+        "address_confirmed": _confirmed(session, person),
+        "unfinished_questionnaires": [_draft(row) for row in session.scalars(_of(Draft, Draft.id, person.drafts))],
+    }
+
+
+def hand_out(session: Session, person: Person, user: int | None = None, about: str = "person") -> Json:
+    """Return the same to be taken away, which is put on record; ``user``: who of the staff does so, None: the person."""
+    audit.record_often(session, user, audit_events.PERSONS_DATA_GIVEN, about, dealer=person.dealer)
+    return held(session, person)
+
+
+def _of(table: Any, column: Any, values: Sequence[Any]) -> Any:
+    return select(table).where(column.in_(values)).order_by(column)
+
+
+def _here(table: Any, column: Any, person: Person) -> Any:
+    """Return what a table holds of a person's players at the dealer: by a file a player may be another one's too."""
+    return _of(table, column, person.players).where(table.dealer == person.dealer)
+
+
+def _contact(row: Contact) -> Json:
+    return {
+        "name": row.name,
+        "email": row.email,
+        "phone": row.phone,
+        "language": row.language,
+        "may_write": row.mail_consent,
+        "since": _moment(row.created_at),
+    }
+
+
+def _joined(row: JoinedPlayer) -> Json:
+    return {"found_to_be_the_same_person_on": _moment(row.at)}
+
+
+def _enquiry(row: Enquiry) -> Json:
+    return {
+        "made": _moment(row.created_at),
+        "language": row.language,
+        "answers": row.answers,
+        "contact": row.contact,
+        "advice": _advice(row.advice),
+    }
+
+
+def _advice(document: Json) -> Json:
+    """Return what was advised, without the serials that the dealer is to bring: a trial is played blind."""
+    trial = document.get("trial")
+    told = {key: value for key, value in document.items() if key not in ("answers", "trial", "player")}
+    return told | {"trial": trial and {key: value for key, value in trial.items() if key != "bring"}}
+
+
+def _draft(row: Draft) -> Json:
+    return {"begun": _moment(row.created_at), "changed": _moment(row.updated_at), "answers": row.answers.get("typed")}
+
+
+def _trial(session: Session, trial: Trial) -> Json:
+    player = session.get_one(Player, trial.player)
+    composed, later = session.get(Composition, trial.id), session.get(FollowUp, trial.id)
+    return {
+        "day": trial.on.isoformat(),
+        "instrument": str(trial.instrument),
+        "ratings_may_help_others": player.in_model,
+        "asked_on": player.asked_at and _moment(player.asked_at),
+        "number": composed.number if composed else None,
+        "answers": composed.answers if composed else None,
+        "country": composed.country if composed else None,
+        "note": composed.note if composed else None,
+        "ratings": [_run(run) for run in session.scalars(_runs(trial.id))],
+        "sheets": [_sheet(sheet) for sheet in session.scalars(_of(Sheet, Sheet.trial, [trial.id]))],
+        "pairs": [_pair(pair) for pair in session.scalars(_pairs(trial.id))],
+        "outcomes": [_outcome(row) for row in session.scalars(_outcomes(trial.id))],
+        "still_right": later.still_right if later else None,
+    }
+
+
+def _runs(trial: int) -> Any:
+    return select(Run).where(Run.trial == trial, newest_run()).order_by(Run.position, Run.rater)
+
+
+def _pairs(trial: int) -> Any:
+    of_trial = select(HeadToHead.id).where(HeadToHead.trial == trial)
+    return select(Pair).where(Pair.head_to_head.in_(of_trial)).order_by(Pair.head_to_head, Pair.number)
+
+
+def _pair(row: Pair) -> Json:
+    return {"number": row.number, "preferred": row.preferred, "received": _moment(row.received_at)}
+
+
+def _outcomes(trial: int) -> Any:
+    return select(Outcome).where(Outcome.trial == trial, newest_outcome()).order_by(Outcome.on, Outcome.id)
+
+
+def _run(row: Run) -> Json:
+    ratings = {name: getattr(row, name) for name in RATED if getattr(row, name) is not None}
+    return {
+        "position": row.position,
+        "rater": row.rater,
+        "own_bow": row.copy is None,
+        "ratings": ratings,
+        "cannot_tell": row.cannot_tell.split(),
+        "note": row.note,
+    }
+
+
+def _sheet(row: Sheet) -> Json:
+    return {
+        "position": row.position,
+        "letter": row.letter,
+        "rater": row.rater,
+        "revision": row.revision,
+        "ratings": row.ratings,
+        "note": row.note,
+        "rated": row.rated_at and _moment(row.rated_at),
+        "received": _moment(row.received_at),
+    }
+
+
+def _outcome(row: Outcome) -> Json:
+    return {"day": row.on.isoformat(), "outcome": str(row.outcome), "bow": row.copy, "reason": row.reason}
+
+
+def _mails(session: Session, person: Person) -> list[Json]:
+    to = mail_to(person)
+    rows = session.scalars(select(OutboxItem).where(to, OutboxItem.channel == "mail").order_by(OutboxItem.id))
+    return [
+        {
+            "kind": row.kind,
+            "to": row.address,
+            "queued": _moment(row.queued_at),
+            "sent": row.sent_at and _moment(row.sent_at),
+        }
+        for row in rows
+    ]
+
+
+def _confirmed(session: Session, person: Person) -> str | None:
+    at = mailboxes.confirmed_at(session, person.email) if person.email else None
+    return _moment(at) if at else None
+
+
+def _moment(moment: dt.datetime) -> str:
+    return moment.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")

@@ -1,0 +1,283 @@
+"""The player's data: what is kept, why and how long, on one plain page; and the links to read, download and erase one's own.
+
+A GET changes nothing, since mail scanners follow links; a button does. The posts behind a signed link need no other token: the
+address itself is signed and known to its reader only.
+"""
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.orm import Session
+from starlette.exceptions import HTTPException
+
+from service import privacy
+from service.core.errors import Refused
+from service.core.language import _
+from service.dealers import site
+from service.form import drafts
+from service.mail.mail_links import AnOffice, LinkPage
+from service.mail.mail_service import Office
+from service.players import data_links
+from service.players.data_links import Opened
+from service.players.player_words import Made, to_player
+from service.privacy import access_requests, privacy_words, retention
+from service.questionnaire.questions import EMAIL
+from service.web.bodies import Form
+from service.web.database_sessions import Reading, Writing
+from service.web.device_requests import client_of, not_too_often
+from service.web.page_data import Fault, Page, Typed
+from service.web.rendering import render
+
+router = APIRouter()
+PLAIN = "privacy"
+"""What the plain page's form token is bound to."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrivacyPage(Page):
+    """What is kept, why, how long, and whom to ask.
+
+    Attributes
+    ----------
+    slug : the dealer's, empty where the page is of nobody in particular.
+    months : how many months after the last contact a person's data is kept.
+    ask_at : the dealer's own address for such questions, empty where none is known.
+    sent : the link was just asked for.
+    """
+
+    slug: str
+    months: int
+    ask_at: str
+    sent: bool
+    csrf: str
+    typed: Typed
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataPage(Page):
+    """What is kept of one person.
+
+    Attributes
+    ----------
+    whole : all of it is shown; else the link was on an answer's page, and the rest is behind a link that goes to the address.
+    kept : lines of label and value.
+    may_help : whether the ratings may help others; None where there are none.
+    done : what was just done, one sentence, empty for nothing.
+    played : the bows rated here, for each of the players that the person is; a new advice may be asked for with them.
+    """
+
+    token: str
+    whole: bool
+    has_address: bool
+    kept: tuple[tuple[str, str], ...]
+    may_help: bool | None
+    done: str
+    privacy: str
+    played: tuple[Made, ...] = ()
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
+
+
+@router.get("/privacy")
+async def plain(request: Request, session: Reading, dealer: str = "", sent: str = "") -> Response:
+    """Say what is kept, why, how long, and whom to ask."""
+    return _plain(request, session, dealer, Typed({}, {}), sent=bool(sent))
+
+
+@router.post("/privacy")
+async def ask_for_link(request: Request, form: Form, office: AnOffice, session: Writing, dealer: str = "") -> Response:
+    """Mail the link to what is kept under an address; the answer is the same whether anything is."""
+    email = next(iter(form.get("email", ())), "").replace("\0", "").strip()
+    request.app.state.tokens.require(PLAIN, next(iter(form.get("csrf", ())), ""))
+    not_too_often(client_of(request), request.app.state.advice_limit)
+    if not EMAIL.fullmatch(email):
+        fault = _("This does not look like an e-mail address; expected one like name@example.org.")
+        return _plain(request, session, dealer, Typed({"email": [email]}, {"email": fault}), status=422)
+    slug = dealer if drafts.dealer_name(session, dealer) else None
+    access_requests.send_link(session, office, slug, email, _now(), client=client_of(request))
+    return RedirectResponse(f"{privacy_words.path(slug)}{'&' if slug else '?'}sent=yes#link", 303)
+
+
+def _plain(
+    request: Request, session: Session, dealer: str, typed: Typed, *, sent: bool = False, status: int = 200
+) -> Response:
+    name = drafts.dealer_name(session, dealer)
+    page = PrivacyPage(
+        title=_("What is kept, why and how long"),
+        dealer=name,
+        demo=request.app.state.demo,
+        look=site.look(session, dealer) if name else None,
+        slug=dealer if name else "",
+        months=retention.months_of(session, dealer if name else None),
+        ask_at=retention.ask_at(session, dealer) if name else "",
+        sent=sent,
+        csrf=request.app.state.tokens.make(PLAIN),
+        typed=typed,
+        faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
+    )
+    return render(request, "privacy/plain.html", page, status)
+
+
+@router.get("/data/{token}")
+async def show(request: Request, token: str, office: AnOffice, session: Reading, done: str = "") -> Response:
+    """Show what is kept of a person; behind a link whose time is over, the button that mails a new one."""
+    opened = data_links.read(session, office.signer, data_links.DATA, token)
+    person = opened.person
+    if opened.is_over(_now()):
+        return _over(request, token, opened, sent=done == "link")
+    page = DataPage(
+        title=_("Your data"),
+        dealer=drafts.dealer_name(session, person.dealer),
+        demo=request.app.state.demo,
+        token=token,
+        whole=opened.whole,
+        has_address=person.email is not None,
+        kept=privacy_words.kept(privacy.held(session, person)) if opened.whole else (),
+        may_help=access_requests.may_help(session, person) if opened.whole else None,
+        done=privacy_words.DONE[done]() if done in privacy_words.DONE else "",
+        privacy=privacy_words.path(person.dealer),
+        played=tuple(to_player(*each) for each in access_requests.played(session, person)) if opened.whole else (),
+    )
+    return render(request, "privacy/data.html", page)
+
+
+@router.post("/data/{token}/ask")
+async def ask_again(request: Request, token: str, form: Form, office: AnOffice, session: Writing) -> Response:
+    """Begin a questionnaire with what the person told and rated here in it."""
+    opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
+    not_too_often(client_of(request), request.app.state.advice_limit)
+    access_requests.confirm(session, opened, _now())
+    draft = access_requests.begin(session, opened.person, next(iter(form.get("player", ())), ""))
+    return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)
+
+
+@router.get("/data/{token}/download")
+async def download(token: str, office: AnOffice, session: Writing) -> Response:
+    """Hand out what is kept of a person as a file."""
+    opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
+    return as_file(privacy.hand_out(session, opened.person))
+
+
+def as_file(held: Mapping[str, Any]) -> Response:
+    """Return what is kept of a person as a JSON file (RFC 8259), to be kept by whoever asks for it."""
+    text = json.dumps(held, ensure_ascii=False, indent=2)
+    kept = {"Content-Disposition": 'attachment; filename="my-data.json"'}
+    return Response(text, media_type="application/json", headers=kept)
+
+
+def _whole(session: Session, office: Office, token: str) -> Opened:
+    """Return what a link opens; raises 404 where that is not all that is kept."""
+    opened = data_links.read(session, office.signer, data_links.DATA, token)
+    if not opened.whole:
+        raise HTTPException(404)
+    return opened
+
+
+@router.post("/data/{token}")
+async def ask_to_erase(token: str, office: AnOffice, session: Writing) -> Response:
+    """Mail the link that erases; where there is no address to write to, lead there at once."""
+    opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
+    path = access_requests.mail_erasure(session, office, opened, _now())
+    return RedirectResponse(path or f"/data/{token}?done=erasure", 303)
+
+
+@router.post("/data/{token}/link")
+async def ask_for_whole(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+    """Mail the link to all that is kept to the address that was left: from an answer's page, or in place of one that is over."""
+    opened = data_links.read(session, office.signer, data_links.DATA, token)
+    access_requests.mail_link(session, office, opened.person, _now(), client=client_of(request))
+    return RedirectResponse(f"/data/{token}?done=link", 303)
+
+
+@router.post("/data/{token}/ratings")
+async def say(token: str, form: Form, office: AnOffice, session: Writing) -> Response:
+    """Note whether the ratings may help to advise others."""
+    opened = _whole(session, office, token)
+    if opened.is_over(_now()):
+        return RedirectResponse(f"/data/{token}", 303)
+    answer = next(iter(form.get("may_help", ())), "")
+    if answer not in ("yes", "no"):
+        raise Refused(_("Say yes or no."))
+    access_requests.confirm(session, opened, _now())
+    access_requests.say(session, None, opened.person, _now(), may_help=answer == "yes")
+    return RedirectResponse(f"/data/{token}?done=said", 303)
+
+
+@router.get("/erase/{token}")
+async def ask_whether(request: Request, token: str, office: AnOffice, session: Reading) -> Response:
+    """Say what would be erased, with the button that does it."""
+    opened = data_links.read(session, office.signer, data_links.ERASE, token)
+    if opened.is_over(_now()):
+        return _too_late(request)
+    sentences = privacy_words.before_erasing(privacy.would_erase(session, opened.person), opened.person)
+    page = LinkPage(
+        title=_("Erase your data?"),
+        dealer=drafts.dealer_name(session, opened.person.dealer),
+        demo=request.app.state.demo,
+        sentences=sentences,
+        button=_("Erase my data"),
+    )
+    return render(request, "mail/link_page.html", page)
+
+
+@router.post("/erase/{token}")
+async def erase(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+    """Erase what is kept of a person; the link and all others to them lead nowhere from then on."""
+    opened = data_links.read(session, office.signer, data_links.ERASE, token)
+    if opened.is_over(_now()):
+        return _too_late(request)
+    page = LinkPage(
+        title=_("Your data is erased"),
+        dealer=drafts.dealer_name(session, opened.person.dealer),
+        demo=request.app.state.demo,
+        sentences=privacy_words.after_erasing(privacy.erase(session, None, opened.person)),
+    )
+    return render(request, "mail/link_page.html", page)
+
+
+def _over(request: Request, token: str, opened: Opened, *, sent: bool) -> Response:
+    may_send = opened.person.email is not None and not sent
+    following = _("Press the button, and a new one is sent to the address that was left.")
+    if opened.person.email is None:
+        following = _("The page of your answer has a new one.")
+    page = LinkPage(
+        title=_("This link is too old"),
+        sentences=(
+            privacy_words.DONE["link"]()
+            if sent
+            else _(
+                "A link to one’s own data is good for half a year: mails are passed on, and mailboxes change hands."
+            ),
+            *(() if sent else (following,)),
+        ),
+        button=_("Send me a new link") if may_send else "",
+        to=f"/data/{token}/link",
+        demo=request.app.state.demo,
+    )
+    return render(request, "mail/link_page.html", page, 410)
+
+
+def _too_late(request: Request) -> Response:
+    page = LinkPage(
+        title=_("This link is too old"),
+        sentences=(
+            _("A link that erases is good for two days, and nothing was erased by this one."),
+            _("Open the link to your data again, and ask for a new one there."),
+        ),
+        demo=request.app.state.demo,
+    )
+    return render(request, "mail/link_page.html", page, 410)

@@ -1,0 +1,1 @@
+"""What people fill in: fields, steps, choices, and how answers are parsed."""

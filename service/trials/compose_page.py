@@ -1,0 +1,169 @@
+"""The composing page's context: who it is for, what the chosen bows promise, which bows there are, when and where."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from model.domain.vocabulary import Instrument
+from service.advice.shortlist import BowStep, bow_step
+from service.core import formats
+from service.core.language import _
+from service.questionnaire import tried_fields
+from service.questionnaire.choices import MINUTES, Option, TriedBow, offered, tried_bow
+from service.trials import desk_words, promise_words
+from service.trials.composing import BowChoice, Proposal
+from service.web.desk_forms import options
+from service.web.page_data import Fault, Page, Typed
+
+BUDGETS = (500, 1000, 2000, 4000, 8000)
+"""Amounts that are offered to a walk-in beside 'no limit' and an amount of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class BowLine:
+    """One bow that could be brought: ``blocked`` says why it cannot be had."""
+
+    serial: str
+    tier: str
+    price: str
+    expected: str
+    reason: str
+    chosen: bool
+    blocked: str
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What the chosen bows promise, and the verdict on the advised ones. ``steps``: the best case of 1 to 6 bows; ``in_words`` while it holds no figures."""
+
+    promise: str
+    verdict: str
+    more: tuple[str, ...]
+    steps: tuple[BowStep, ...]
+    in_words: bool
+    lacking: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComposePage(Page):
+    """The composing page.
+
+    Attributes
+    ----------
+    answers : the answers it rests on, in one line; empty before a walk-in has chosen.
+    walk_in : the three choices of a walk-in are asked.
+    notice : why it cannot be set aside as it stands; empty where it can.
+    tried : rows for bows that a walk-in played here, the last one empty.
+    hidden : what travels along in the form, by name.
+    effect, bows : None and empty while nothing can be proposed.
+    asks_contact : the player is not known yet; then ``may_help`` is asked too.
+    """
+
+    answers: str
+    walk_in: bool
+    notice: str
+    typed: Typed
+    faults: tuple[Fault, ...]
+    hidden: Mapping[str, str]
+    tried: tuple[TriedBow, ...]
+    instruments: tuple[Option, ...]
+    budgets: tuple[Option, ...]
+    currency: str
+    minutes: tuple[Option, ...]
+    effect: Effect | None
+    bows: tuple[BowLine, ...]
+    places: tuple[Option, ...]
+    blindings: tuple[Option, ...]
+    repeats: tuple[Option, ...]
+    may_help: tuple[Option, ...]
+    asks_contact: bool
+
+
+def effect(proposal: Proposal) -> Effect:
+    """Say what the chosen bows promise."""
+    chosen = sum(bow.chosen for bow in proposal.bows)
+    prior = promise_words.rests_on_prior(proposal)
+    say = formats.chance_word if prior else formats.percent
+    return Effect(
+        promise=promise_words.promise(proposal, chosen),
+        verdict=promise_words.verdict(proposal),
+        more=tuple(filter(None, (promise_words.gain(proposal, chosen), promise_words.length(proposal, chosen)))),
+        steps=tuple(bow_step(row.copies, row.bows, say(row.chance), row.advised) for row in proposal.by_copies),
+        in_words=prior,
+        lacking=proposal.lacking,
+        notes=proposal.notes,
+    )
+
+
+def bow_lines(bows: Iterable[BowChoice]) -> tuple[BowLine, ...]:
+    """Return the bows as they are listed."""
+    return tuple(
+        BowLine(
+            serial=bow.copy,
+            tier=bow.tier_name,
+            price=promise_words.price(bow),
+            expected=promise_words.expected(bow),
+            reason=bow.reason,
+            chosen=bow.chosen,
+            blocked=bow.blocked or "",
+        )
+        for bow in bows
+    )
+
+
+def tried_rows(body: Mapping[str, Any] | None, fields: Mapping[str, list[str]]) -> tuple[TriedBow, ...]:
+    """Return the rows of bows that a walk-in played here, with room for one more."""
+    instrument = Instrument((body or {}).get("instrument", Instrument.VIOLIN))
+    rows = tried_fields.rows(tried_fields.laid_out(fields, blank=True))
+    return tuple(tried_bow(row, instrument, fields) for row in rows)
+
+
+def instruments() -> tuple[Option, ...]:
+    """Return the instruments, the double bass once for each hold: one tap for both."""
+    names = {
+        "violin": _("Violin"),
+        "viola": _("Viola"),
+        "cello": _("Cello"),
+        "double_bass german": _("Double bass, German hold"),
+        "double_bass french": _("Double bass, French hold"),
+    }
+    return tuple(Option(value, label) for value, label in names.items())
+
+
+def budgets(currency: str) -> tuple[Option, ...]:
+    """Return the budgets that are one tap away."""
+    return (Option("", _("no limit")), *(Option(str(amount), formats.money(amount, currency)) for amount in BUDGETS))
+
+
+def minutes(chosen: str) -> tuple[Option, ...]:
+    """Return the lengths of a trial."""
+    return offered(MINUTES, chosen, _("{number} minutes"))
+
+
+def places() -> tuple[Option, ...]:
+    """Return where a trial may be."""
+    return options(desk_words.PLACES)
+
+
+def blindings() -> tuple[Option, ...]:
+    """Return how much the player may know."""
+    return options(desk_words.BLINDINGS)
+
+
+def may_help() -> tuple[Option, ...]:
+    """Return what the player may say of whether the ratings help others."""
+    return (
+        Option("", _("not asked here"), _("the tablet or the phone asks before the first bow")),
+        Option("yes", _("yes, they may")),
+        Option("no", _("no, this trial only")),
+    )
+
+
+def repeats() -> tuple[Option, ...]:
+    """Return whether a bow is hidden a second time."""
+    return (
+        Option("", _("by the rule"), _("in at least one trial of three")),
+        Option("yes", _("yes"), _("one bow comes again under another letter")),
+        Option("no", _("no")),
+    )

@@ -1,0 +1,287 @@
+"""A trial is composed: from an enquiry, for a walk-in in three taps, or from the trial before.
+
+The page is asked for with what is known in its address, and shows what is advised. Its form is posted to see what another
+choice of bows would do (``go`` is ``look``, nothing is written), or to set the bows aside (``set``).
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeVar
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import Blinding, Place
+from service.core.errors import Invalid, Refused
+from service.core.language import N_, _
+from service.form import drafts
+from service.players import known, overview
+from service.players.tried_bows import settled as read_bows
+from service.questionnaire import answer_summary, choices, tried_fields
+from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes
+from service.trials.compose_page import ComposePage
+from service.trials.composing import Proposal
+from service.web import desk_frame
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
+from service.web.page_data import Typed
+from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted
+from service.web.roles import Permission
+
+router = APIRouter(prefix="/desk/compose")
+Runs = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
+
+T = TypeVar("T")
+_ASKED = ("instrument", "budget", "amount", "minutes")
+_HIDDEN = ("id", "enquiry", "previous", "player")
+_NAMES = {
+    "instrument": N_("Instrument"),
+    "amount": N_("Budget"),
+    "minutes": N_("Time"),
+    "copies": N_("Bows"),
+    "place": N_("Where"),
+    "blinding": N_("Blinding"),
+    "on": N_("Day"),
+    "due_back": N_("Due back"),
+    "country": N_("Country"),
+    "repeat": N_("The hidden repeat"),
+    "name": N_("Name"),
+    "email": N_("E-mail"),
+    "phone": N_("Telephone"),
+    "consent_advice": N_("Consent"),
+}
+_ANCHORS = {
+    "instrument": "instrument-violin",
+    "minutes": "minutes-20",
+    "place": "place-shop",
+    "blinding": "blinding-blind",
+    "repeat": "repeat-yes",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Basis:
+    """What a composition starts from.
+
+    Attributes
+    ----------
+    body : the questionnaire's body; None while a walk-in's instrument is not chosen.
+    who : whom it is for; None where it is not known. ``known``: their contact is not asked.
+    walk_in : the three choices are asked on this page.
+    """
+
+    body: Mapping[str, Any] | None
+    who: str | None
+    known: bool
+    walk_in: bool
+    currency: str
+
+
+@router.get("")
+async def ask(
+    request: Request, staff: Runs, session: Reading, enquiry: str = "", previous: str = "", player: str = ""
+) -> Response:
+    """Show what is advised for an enquiry, for the trial after another, or ask a walk-in's three questions."""
+    kept = desk_frame.kept_fields(request)
+    if kept is not None:
+        return _show(request, session, staff, kept, chosen=kept.get("copies", ()))
+    fields = compose_form.usual(today())
+    given = {name: request.query_params.getlist(name) for name in request.query_params}
+    sent = {name: values for name, values in given.items() if name in _ASKED}
+    sent |= tried_fields.laid_out(given, without=compose_form.dropped(given))
+    links = {"enquiry": enquiry, "previous": previous, "player": player}
+    fields |= _from_before(session, staff, links) | sent | {name: [value] for name, value in links.items() if value}
+    return _show(request, session, staff, fields, chosen=None, quiet=not sent)
+
+
+@router.post("")
+async def compose(request: Request, form: Posted, staff: Runs, session: Writing) -> Response:
+    """Show what the chosen bows would do, or set them aside."""
+    if first(form, "go") != "set":
+        return _show(request, session, staff, form, chosen=form.get("copies", ()))
+    problems: dict[str, str] = {}
+    notice = ""
+    try:
+        with all_or_nothing(session):
+            basis = _basis(session, staff, form)
+            asked = compose_form.composing(form, basis.body or {})
+            key = composing.compose(session, staff.user, staff.dealer, asked)
+    except Invalid as invalid:
+        problems = by_field(invalid)
+    except Refused as refused:
+        notice = str(refused)
+    else:
+        return desk_frame.see(request, f"/desk/trials/{key}", _("The bows are set aside."))
+    chosen = form.get("copies", ())
+    return _show(
+        request, session, staff, form, chosen, problems=problems, notice=notice, status=422 if problems else 409
+    )
+
+
+def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) -> dict[str, list[str]]:
+    """Return what stands in the fields already, from the enquiry or from the trial before; raises `NotHere`."""
+    if links["previous"]:
+        before = outcomes.before_next(session, staff.dealer, links["previous"])
+        return {
+            "place": [str(before.place)],
+            "blinding": [str(before.blinding)],
+            "minutes": [str(before.composition.minutes)],
+            "country": [before.composition.country or ""],
+            "player": [before.player],
+        }
+    if links["player"]:
+        return compose_form.instrument_of(overview.lasting_answers(session, staff.dealer, links["player"]))
+    if links["enquiry"]:
+        wish = desk_reads.enquiry(session, staff.dealer, links["enquiry"]).answers.get("trial") or {}
+        found = {name: [str(wish[name])] for name in ("place", "minutes") if wish.get(name)}
+        return found | ({"blinding": [str(Blinding.MASKED)]} if wish.get("place") == Place.POST else {})
+    return {}
+
+
+def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
+    """Return what a composition starts from.
+
+    Raises
+    ------
+    NotHere
+        An enquiry, trial or player that is not this dealer's.
+    Invalid
+        A walk-in's choices cannot be used.
+    """
+    currency = drafts.currencies(session, staff.dealer)[0]
+    previous, enquiry, player = (first(fields, name) for name in ("previous", "enquiry", "player"))
+    if previous:
+        row = desk_reads.trial(session, staff.dealer, previous)
+        return _Basis(row.answers, desk_lines.somebody(row.row.who), True, False, currency)
+    if enquiry:
+        page = desk_reads.enquiry(session, staff.dealer, enquiry)
+        return _Basis(page.answers, desk_lines.somebody(page.row.name), page.contact is not None, False, currency)
+    who = desk_lines.somebody(desk_reads.player(session, staff.dealer, player).row.name) if player else None
+    body = _walk_in(session, staff, fields, currency)
+    body |= _bows_of(session, staff, body, fields)
+    return _Basis(body, who, bool(player), True, currency)
+
+
+def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -> dict[str, Any]:
+    """Return a walk-in's answers; of a player who is known, what holds of their last ones on that instrument too."""
+    body, player = compose_form.walk_in(fields, currency), first(fields, "player")
+    before = overview.lasting_answers(session, staff.dealer, player) if player else {}
+    return before | body if before.get("instrument") == body["instrument"] else body
+
+
+def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
+    """Return the bows that a walk-in played here, as the shop names them, wherever a known player's are now; raises `Invalid`."""
+    theirs = overview.had_in_hand(session, staff.dealer, first(fields, "player"))
+    settled, wrong = read_bows(session, staff.dealer, body, fields, theirs)
+    if wrong:
+        raise Invalid(wrong.items())
+    bows = tried_fields.parse(settled)[0]
+    return {"tried": bows} if bows else {}
+
+
+def _unasked(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
+    """Return the start of a walk-in whose choices cannot be used yet; raises `NotHere` for an unknown player."""
+    player = first(fields, "player")
+    who = desk_lines.somebody(desk_reads.player(session, staff.dealer, player).row.name) if player else None
+    return _Basis(None, who, bool(player), True, drafts.currencies(session, staff.dealer)[0])
+
+
+def _show(
+    request: Request,
+    session: Session,
+    staff: AtDealer,
+    fields: Fields,
+    chosen: Sequence[str] | None,
+    *,
+    problems: Mapping[str, str] | None = None,
+    notice: str = "",
+    status: int = 200,
+    quiet: bool = False,
+) -> Response:
+    """Show the page with what stands in its fields; ``quiet``: a missing instrument is not complained of."""
+    wrong = dict(problems or {})
+    proposal = None
+    try:
+        basis = _basis(session, staff, fields)
+    except Invalid as invalid:
+        basis = _unasked(session, staff, fields)
+        wrong |= {} if quiet else by_field(invalid)
+    if basis.body is not None:
+        proposal = _proposal(session, staff, basis.body, fields, chosen, wrong)
+    page = _page(basis, fields, proposal, wrong, notice)
+    return desk_frame.show(request, staff, "trials/compose.html", page, status=422 if wrong else status)
+
+
+def _proposal(
+    session: Session,
+    staff: AtDealer,
+    body: Mapping[str, Any],
+    fields: Fields,
+    chosen: Sequence[str] | None,
+    wrong: dict[str, str],
+) -> Proposal:
+    """Return what to bring; what cannot be used is noted in ``wrong`` and left out, so that there is always a page."""
+    usable = {name: values for name, values in fields.items() if name not in ("minutes", "place")}
+    on, due_back = _or(lambda: compose_form.days(fields), wrong) or (None, None)
+    if on is None or due_back is None or due_back < on:
+        due_back = None
+    asked = _or(lambda: compose_form.questionnaire(body, fields, staff.dealer), wrong)
+    answers = asked or compose_form.questionnaire(body, usable, staff.dealer)
+    if chosen is None and fields.get("copies"):
+        chosen = fields["copies"]
+
+    whose = {name: first(fields, name) or None for name in ("player", "enquiry", "previous")}
+    stored = known.gathered(session, staff.dealer, answers, **whose)
+
+    def proposed(bows: Sequence[str] | None) -> Proposal:
+        return composing.propose(session, staff.dealer, answers, chosen=bows, on=on, due_back=due_back, marks=stored)
+
+    return _or(lambda: proposed(chosen), wrong) or proposed(None)
+
+
+def _or(verb: Callable[[], T], wrong: dict[str, str]) -> T | None:
+    """Return what a verb gives, or None where it finds something wrong, which is noted."""
+    try:
+        return verb()
+    except Invalid as invalid:
+        for field, sentence in by_field(invalid).items():
+            wrong.setdefault("copies" if field.startswith("copies") else field, sentence)
+        return None
+
+
+def _rows_named(wrong: Mapping[str, str]) -> dict[str, str]:
+    return {name: choices.name_of(name) for name in wrong if tried_fields.parts(name)}
+
+
+def _page(
+    basis: _Basis, fields: Fields, proposal: Proposal | None, wrong: Mapping[str, str], notice: str
+) -> ComposePage:
+    hidden = {name: first(fields, name) for name in _HIDDEN}
+    if basis.walk_in:
+        hidden |= {name: first(fields, name) for name in (*_ASKED, *tried_fields.laid_out(fields))}
+    return ComposePage(
+        title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
+        answers=answer_summary.quiet_line(basis.body) if basis.body else "",
+        walk_in=basis.walk_in,
+        notice=notice,
+        typed=Typed(fields, wrong),
+        faults=faults(
+            wrong,
+            _NAMES | _rows_named(wrong),
+            _ANCHORS | {name: choices.anchor(name) for name in wrong if tried_fields.parts(name)},
+        ),
+        hidden=hidden,
+        tried=compose_page.tried_rows(basis.body, fields) if basis.walk_in else (),
+        instruments=compose_page.instruments(),
+        budgets=compose_page.budgets(basis.currency),
+        currency=basis.currency,
+        minutes=compose_page.minutes(first(fields, "minutes")),
+        effect=compose_page.effect(proposal) if proposal else None,
+        bows=compose_page.bow_lines(proposal.bows) if proposal else (),
+        places=compose_page.places(),
+        blindings=compose_page.blindings(),
+        repeats=compose_page.repeats(),
+        may_help=compose_page.may_help(),
+        asks_contact=not basis.known,
+    )

@@ -1,0 +1,131 @@
+"""What the desk says of enquiries, trials, players and bows in one line each."""
+
+import datetime as dt
+
+from model.domain.vocabulary import Hold, Instrument, Place
+from service.core import formats, phrases
+from service.core.language import _, locale, ngettext, spoken
+from service.inventory.stock import TierStock
+from service.trials import desk_words
+from service.trials.desk_reads import EnquiryRow, Overdue, PlayerRow, TrialRow
+
+
+def instrument(name: Instrument, hold: Hold | None) -> str:
+    """Return an instrument with its hold: 'double bass, German hold'."""
+    return ", ".join([_(phrases.INSTRUMENTS[name]), *([_(phrases.HOLDS[hold])] if hold else [])])
+
+
+def somebody(name: str | None) -> str:
+    """Return a player's name, or words where none was given."""
+    return name or _("No name given")
+
+
+def trial_number(number: int | None, key: str) -> str:
+    """Name a trial: by the dealer's running number, by its key where it was read from a file."""
+    return _("Trial {number}").format(number=key if number is None else number)
+
+
+def trial_title(row: TrialRow) -> str:
+    """Name a trial and its player: 'Trial 14, Clara Ahrens'."""
+    return _("{trial}, {player}").format(trial=trial_number(row.number, row.key), player=somebody(row.who))
+
+
+def trial_facts(row: TrialRow) -> str:
+    """Return a trial's instrument, place, blinding and day in one line."""
+    return f"{formats.NBSP}· ".join(
+        [
+            formats.capital(instrument(row.instrument, row.hold)),
+            desk_words.place(row.place),
+            desk_words.blinding(row.blinding),
+            formats.day(row.on),
+        ]
+    )
+
+
+def bows_and_sheets(row: TrialRow) -> str:
+    """Say how many bows a trial has and how many of its sheets are in."""
+    sheets = _("{done} of {all} sheets are in").format(done=row.sheets_in, all=row.sheets_of)
+    parts = [formats.bows(row.copies)] if row.copies else []
+    return ", ".join([*parts, *([sheets] if row.sheets_of else [])])
+
+
+def coming_back(row: TrialRow) -> str:
+    """Say when the bows of a trial are due back; empty where they are not lent over night."""
+    if row.due_back is None or row.due_back == row.on:
+        return ""
+    return _("due back on {day}").format(day=formats.day(row.due_back))
+
+
+def overdue(item: Overdue) -> str:
+    """Say which bows should be back, and since when."""
+    since = ngettext("{count} day ago", "{count} days ago", item.days).format(count=item.days)
+    due = item.trial.due_back or item.trial.on
+    return _("{bows}, due back on {day}, {since}").format(
+        bows=formats.capital(formats.bows(len(item.copies))), day=formats.day(due), since=since
+    )
+
+
+def enquiry_facts(row: EnquiryRow) -> str:
+    """Return what an enquiry is about: instrument, budget, place, bows advised."""
+    parts = [formats.capital(instrument(row.instrument, row.hold))]
+    if row.budget is not None and row.currency is not None:
+        parts.append(_("up to {amount}").format(amount=formats.money(row.budget, row.currency)))
+    parts += [desk_words.place(row.place), _("{bows} advised").format(bows=formats.bows(row.copies))]
+    return f"{formats.NBSP}· ".join(parts)
+
+
+def enquiry_state(row: EnquiryRow) -> str:
+    """Say what became of an enquiry, or when it came."""
+    if row.trials:
+        named = formats.listed([trial_number(number, key) for key, number in row.trials])
+        return _("composed: {trials}").format(trials=named)
+    if row.settled_at is not None:
+        return _("settled without a trial on {day}").format(day=formats.day(row.settled_at.date()))
+    return _("came on {day}").format(day=formats.day(row.created_at.date()))
+
+
+def player_facts(row: PlayerRow) -> str:
+    """Return a player's instruments and trials in one line."""
+    parts = [_(phrases.INSTRUMENTS[name]) for name in row.instruments]
+    line = formats.capital(formats.listed(parts)) if parts else _("no instrument known")
+    count = formats.trials(row.trials)
+    last = _("{trials}, the last on {day}").format(trials=count, day=formats.day(row.last)) if row.last else count
+    return f"{line}{formats.NBSP}· {last}"
+
+
+def tier_facts(tier: TierStock) -> str:
+    """Return a tier's instrument, holds, grade and price."""
+    parts = [_(phrases.INSTRUMENTS[tier.instrument])]
+    parts += [_(phrases.HOLDS[hold]) for hold in tier.holds]
+    parts.append(_("grade {number}").format(number=tier.grade))
+    if tier.price is not None and tier.currency is not None:
+        parts.append(formats.money(tier.price, tier.currency))
+    return formats.capital(f"{formats.NBSP}· ".join(parts))
+
+
+def tier_at_hand(tier: TierStock) -> str:
+    """Return a tier's facts, and how many of its copies are at hand."""
+    at_hand = _("{copies} at hand").format(copies=formats.copies(tier.at_hand))
+    return f"{tier_facts(tier)}{formats.NBSP}· {at_hand}"
+
+
+def country(code: str | None) -> str:
+    """Return a country's name by its code (ISO 3166, Unicode CLDR); the code where it has none, empty without one."""
+    return locale(spoken()).territories.get(code, code) if code else ""
+
+
+def parcel_waits() -> str:
+    """Say why a parcel waits."""
+    return _("The parcel waits until somebody has confirmed its materials.")
+
+
+def is_by_post(row: TrialRow) -> bool:
+    """Say whether a trial goes by post."""
+    return row.place is Place.POST
+
+
+def days_between(start: dt.date, end: dt.date | None) -> str:
+    """Return a day, or both ends of a stretch of days."""
+    if end is None or end == start:
+        return formats.day(start)
+    return _("{start} to {end}").format(start=formats.day(start), end=formats.day(end))

@@ -1,0 +1,167 @@
+"""What the desk reads, bound to its dealer: enquiries, trials, players, and what waits today."""
+
+import datetime as dt
+
+from sqlalchemy import ColumnElement, exists
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import OutcomeKind
+from service import tables
+from service.core import audit_events
+from service.core.paging import Leaf
+from service.mail import mails
+from service.players import enquiry_access
+from service.trials import people, trial_record, trial_rows
+from service.trials.desk_records import (
+    CaseRow,
+    EnquiryPage,
+    EnquiryRow,
+    Home,
+    Materials,
+    OutcomeRow,
+    Overdue,
+    PlayerPage,
+    PlayerRow,
+    SheetRow,
+    SlotRow,
+    TrialPage,
+    TrialRow,
+)
+from service.trials.shared import composed, noted, now, out_now
+
+__all__ = [
+    "CaseRow",
+    "EnquiryPage",
+    "EnquiryRow",
+    "Home",
+    "Materials",
+    "OutcomeRow",
+    "Overdue",
+    "PlayerPage",
+    "PlayerRow",
+    "SheetRow",
+    "SlotRow",
+    "TrialPage",
+    "TrialRow",
+]
+
+
+def enquiries(session: Session, dealer: str, *, show: str = "new", after: str = "") -> Leaf[EnquiryRow]:
+    """Return a page of the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
+    return people.enquiries(session, dealer, after, *([people.is_new()] if show == "new" else []))
+
+
+def nobodys_enquiries(session: Session, dealer: str, after: str = "") -> Leaf[EnquiryRow]:
+    """Return a page of the enquiries that were made of no dealer where there are several: for those who may act for any."""
+    return people.nobodys(session, dealer, after)
+
+
+def enquiry(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
+    """Return one enquiry; ``any_dealer``: who looks may act for any, and sees what is no dealer's yet. Raises `NotHere`."""
+    return people.enquiry_page(session, dealer, id_, any_dealer=any_dealer)
+
+
+def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
+    """Make an enquiry that is no dealer's yet this dealer's own, who is told of it; a repeat changes nothing.
+
+    It is for those who may act for any dealer. Raises `NotHere`, also where another dealer has it.
+    """
+    row = enquiry_access.nobodys(session, id_, claim=True)
+    if row is None:
+        enquiry_access.own(session, dealer, id_)
+        return
+    row.dealer = dealer
+    session.flush()
+    mails.enquiry_notice(session, row)
+    noted(session, user, dealer, audit_events.ENQUIRY_TAKEN, f"enquiry {id_}")
+
+
+def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
+    """Put an enquiry aside without a trial; a repeat changes nothing. Raises `NotHere`."""
+    row = enquiry_access.own(session, dealer, id_)
+    if row.settled_at is None:
+        row.settled_at = now()
+        noted(session, user, dealer, audit_events.ENQUIRY_PUT_ASIDE, f"enquiry {id_}")
+
+
+def trials(
+    session: Session, dealer: str, state: str | None = None, today: dt.date | None = None, after: str = ""
+) -> Leaf[TrialRow]:
+    """Return a page of the trials composed here, newest first; of one state where it is given."""
+    of_state = [tables.Composition.state == state] if state else []
+    return trial_rows.trials(session, dealer, after, *of_state, today=today)
+
+
+def trials_from_files(session: Session, dealer: str, after: str = "") -> Leaf[TrialRow]:
+    """Return a page of the trials that were read from a file, newest first."""
+    return trial_rows.trials(session, dealer, after, tables.Composition.trial.is_(None), files=True)
+
+
+def _in_state(session: Session, dealer: str, state: str, today: dt.date) -> tuple[TrialRow, ...]:
+    return trial_rows.trial_rows(session, dealer, tables.Composition.state == state, today=today)
+
+
+def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
+    """Return one trial; raises `NotHere`."""
+    return trial_record.trial(session, dealer, key, today)
+
+
+def key_sheet(session: Session, dealer: str, key: str) -> tuple[SlotRow, ...]:
+    """Return the blind key, letters with copies, for the page that is printed apart; raises `NotHere`."""
+    return trial_record.slots(session, composed(session, dealer, key)[0].id, with_copies=True)
+
+
+def overdue(session: Session, dealer: str, today: dt.date) -> tuple[Overdue, ...]:
+    """Return what should be back, longest first."""
+    kept = tables.TrialCopy
+    late = exists().where(kept.trial == tables.Trial.id, out_now(), kept.due_back < today)
+    found = trial_rows.trial_rows(session, dealer, late, today=today)
+    copies = trial_rows.copies_out(session, [row.key for row in found])
+    items = [Overdue(row, copies[row.key], (today - (row.due_back or row.on)).days) for row in found]
+    return tuple(sorted(items, key=lambda item: (-item.days, item.trial.number or 0)))
+
+
+def players(session: Session, dealer: str, search: str = "", after: str = "") -> Leaf[PlayerRow]:
+    """Return a page of the players, latest trial first; ``search`` is part of a name, an address or a key."""
+    return people.players(session, dealer, after, *([people.search_for(search)] if search.strip() else []))
+
+
+def player(session: Session, dealer: str, key: str) -> PlayerPage:
+    """Return one player; raises `NotHere`."""
+    return people.player_page(session, dealer, key)
+
+
+def alike(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
+    """Return the players who may be whoever asked, by name or address, for staff to look at; raises `NotHere`."""
+    return people.alike_of_enquiry(session, dealer, enquiry)
+
+
+def home(session: Session, dealer: str, today: dt.date) -> Home:
+    """Return what waits at the desk."""
+    composition, told = tables.Composition, tables.Outcome
+    undecided = (composition.state == "closed") & ~exists().where(told.trial == tables.Trial.id)
+    planned = _in_state(session, dealer, "planned", today)
+    return Home(
+        new_enquiries=enquiries(session, dealer),
+        today=tuple(row for row in planned if row.on <= today),
+        open=_in_state(session, dealer, "open", today),
+        coming=tuple(reversed([row for row in planned if row.on > today])),
+        without_outcome=trial_rows.trial_rows(session, dealer, undecided, today=today),
+        overdue=overdue(session, dealer, today),
+        parcels_waiting=tuple(row for row in planned if trial_record.parcel_waits(session, row)),
+        flagged=trial_rows.trial_rows(session, dealer, trial_rows.has_flagged_sheets(), today=today),
+        given_back=trial_rows.trial_rows(session, dealer, _given_back(), today=today),
+    )
+
+
+def _given_back() -> ColumnElement[bool]:
+    """Return the condition that a player gives a bow back which is still on its way."""
+    said, told, copy = tables.FollowUp, tables.Outcome, tables.Copy
+    answered = exists().where(said.trial == tables.Trial.id, said.still_right.is_(False))
+    on_its_way = exists().where(
+        told.trial == tables.Trial.id,
+        told.outcome == OutcomeKind.RETURNED,
+        told.copy == copy.serial,
+        copy.status == "in_transit",
+    )
+    return answered & on_its_way

@@ -1,0 +1,316 @@
+"""The last two bows of a trial against each other, blind, pair by pair.
+
+The player hears 'first' and 'second' only; which bow is handed over first is drawn, and known to the adviser alone.
+"""
+
+import datetime as dt
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.trial import paired_comparison
+from model.trial.paired_comparison import DEFAULT, Verdict
+from model.trial.stopping import Compared
+from service import tables
+from service.core import audit, audit_events, formats
+from service.core.errors import NotHere, Refused
+from service.core.language import N_, _, ngettext
+from service.questionnaire.sheet_fields import PairIn
+
+MOST_PAIRS = DEFAULT.cap or 20
+OWN_LETTER = ""
+_ENDED = {
+    Verdict.NO_PREFERENCE: N_("No settled preference: take the cheaper, or the one that lies better in the hand."),
+    Verdict.NOT_SETTLED: N_("Not settled after {pairs} pairs: the two are close for this player."),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Handing:
+    """What the adviser sees: which bow to hand over first, and what the pairs so far say.
+
+    Attributes
+    ----------
+    id : the head-to-head's.
+    letters : the two bows by letter, empty for the own bow, in the order in which they were named.
+    number : the next pair, from 1; None once it is over.
+    first, second : letters in the order of handing over for that pair; None once it is over.
+    pairs : how many were answered.
+    preferred : how often each of ``letters`` was.
+    ahead : letters handed over first in the pairs to come, should the tablet lose the network.
+    verdict : one word of `model.trial.paired_comparison.Verdict`.
+    text : the verdict as a sentence, empty while it goes on.
+    """
+
+    id: str
+    letters: tuple[str, str]
+    number: int | None
+    first: str | None
+    second: str | None
+    pairs: int
+    preferred: tuple[int, int]
+    ahead: tuple[str, ...]
+    verdict: str
+    text: str
+
+
+def start(session: Session, user: int | None, dealer: str, key: str, letters: tuple[str, str]) -> str:
+    """Begin a head-to-head of two letters, the own bow's being empty, and return its id; one that goes on is ended first.
+
+    Raises
+    ------
+    NotHere : the dealer has no such trial.
+    Refused : the trial is not open, a letter is not in it, or both letters are of one bow.
+    """
+    composition = _locked(session, dealer, key)
+    if composition.state != "open":
+        raise Refused(_("Only bows of an open trial can be put against each other."))
+    first, second = (_copy(session, composition.trial, letter) for letter in letters)
+    if first == second:
+        raise Refused(_("These two letters stand for one and the same bow, played twice; choose another one."))
+    now = dt.datetime.now(dt.UTC)
+    for going in _going_on(session, composition.trial):
+        going.ended_at = now
+    head = tables.HeadToHead(
+        id=secrets.token_hex(16),
+        trial=composition.trial,
+        first=first,
+        second=second,
+        seed=secrets.randbelow(2**31),
+        started_at=now,
+        started_by=user,
+    )
+    session.add(head)
+    session.flush()
+    audit.record(session, user, audit_events.HEAD_TO_HEAD_BEGUN, f"trial {key}", dealer=dealer)
+    return head.id
+
+
+def state(session: Session, dealer: str, key: str) -> dict[str, Any] | None:
+    """Return what the player's screen is told of the newest head-to-head: its id, the next pair, whether it is over; no letter.
+
+    Raises
+    ------
+    NotHere : the dealer has no such trial.
+    """
+    head = _newest(session, _trial(session, dealer, key))
+    if head is None:
+        return None
+    pairs = _pairs(session, head.id)
+    return {
+        "id": head.id,
+        "number": max((pair.number for pair in pairs), default=0) + 1,
+        "most": MOST_PAIRS,
+        "ended": head.ended_at is not None,
+    }
+
+
+def record_pair(
+    session: Session, dealer: str, key: str, pair_id: str, pair: PairIn, at: dt.datetime | None = None
+) -> dict[str, Any]:
+    """Keep one answer; the same one again changes nothing. Returns what `state` does of this head-to-head.
+
+    Raises
+    ------
+    NotHere : the dealer has no such trial, or the trial no such head-to-head.
+    Refused : another device answered this pair, or the same answer came before with other content.
+    """
+    composition = _locked(session, dealer, key)
+    head = session.get(tables.HeadToHead, pair.head_to_head)
+    if head is None or head.trial != composition.trial:
+        raise NotHere
+    known = session.get(tables.Pair, pair_id) or session.scalar(
+        select(tables.Pair).where(tables.Pair.head_to_head == head.id, tables.Pair.number == pair.number)
+    )
+    if known is None:
+        now = at or dt.datetime.now(dt.UTC)
+        session.add(_new(pair_id, pair, now))
+        session.flush()
+        _end_where_settled(session, head, now)
+    elif not _same(known, pair_id, pair):
+        raise Refused(_("Pair {number} was answered already, on another screen.").format(number=pair.number))
+    return {"number": pair.number, "ended": head.ended_at is not None}
+
+
+def handing(session: Session, dealer: str, key: str) -> Handing | None:
+    """Return what the adviser is told of the newest head-to-head; None where none was begun. Raises `NotHere`."""
+    trial = _trial(session, dealer, key)
+    head = _newest(session, trial)
+    if head is None:
+        return None
+    letters = _letter(session, trial, head.first), _letter(session, trial, head.second)
+    pairs = _pairs(session, head.id)
+    wins = [_won_by(head, pair) for pair in pairs]
+    verdict = paired_comparison.verdict(wins)
+    number = None if head.ended_at else max((pair.number for pair in pairs), default=0) + 1
+    ahead = () if number is None else tuple(_first(head, letters, n) for n in range(number, MOST_PAIRS + 1))
+    return Handing(
+        id=head.id,
+        letters=letters,
+        number=number,
+        first=ahead[0] if ahead else None,
+        second=_other(letters, ahead[0]) if ahead else None,
+        pairs=len(pairs),
+        preferred=(wins.count(0), wins.count(1)),
+        ahead=ahead[1:],
+        verdict=str(verdict),
+        text=_sentence(verdict, letters, wins, over=head.ended_at is not None),
+    )
+
+
+def end(session: Session, user: int | None, dealer: str, key: str) -> None:
+    """End a head-to-head before its verdict; what was answered stays. Raises `NotHere`."""
+    composition = _locked(session, dealer, key)
+    for going in _going_on(session, composition.trial):
+        going.ended_at = dt.datetime.now(dt.UTC)
+        audit.record(session, user, audit_events.HEAD_TO_HEAD_ENDED, f"trial {key}", dealer=dealer)
+
+
+def _sentence(verdict: Verdict, letters: tuple[str, str], wins: Sequence[int], *, over: bool) -> str:
+    """Say how it ended and how much that is worth; empty while it goes on, or where nothing was answered."""
+    if verdict in _ENDED:
+        return _(_ENDED[verdict]).format(pairs=len(wins))
+    if not wins or (verdict is Verdict.GO_ON and not over):
+        return ""
+    ahead = _ahead(verdict, wins)
+    bow, won, pairs = _name(letters[ahead]), wins.count(ahead), len(wins)
+    if verdict is Verdict.GO_ON:
+        sentence = ngettext(
+            "Ended after one pair, before a verdict: {bow} was preferred.",
+            "Ended after {pairs} pairs, before a verdict: {bow} was preferred in {won} of them.",
+            pairs,
+        )
+        return sentence.format(bow=bow, won=formats.counted(won), pairs=formats.counted(pairs))
+    sentence = _(
+        "The player preferred {bow} in {won} of {pairs} pairs. With no preference at all, about {mistaken} in 100 "
+        "head-to-heads would end for one of the two bows."
+    )
+    return sentence.format(bow=bow, won=won, pairs=pairs, mistaken=_mistaken())
+
+
+def _ahead(verdict: Verdict, wins: Sequence[int]) -> int:
+    """Return which of the two bows, 0 or 1, the verdict is for; without one, which was preferred more often."""
+    if verdict is Verdict.GO_ON:
+        return int(2 * wins.count(1) > len(wins))
+    return int(verdict is Verdict.SECOND)
+
+
+def _mistaken() -> int:
+    """Return in how many of 100 head-to-heads without any preference the rule names one of the bows."""
+    without = paired_comparison.characteristic(0.5)
+    return round(100 * (without.first + without.second))
+
+
+def compared(session: Session, trial: int, revealed_at: dt.datetime | None = None) -> tuple[Compared, ...]:
+    """Return what all pairs of a trial say, by head-to-head; those answered after the key was revealed were not blind."""
+    head, pair = tables.HeadToHead, tables.Pair
+    found = []
+    for of in session.scalars(select(head).where(head.trial == trial).order_by(head.started_at, head.id)):
+        answered = session.scalars(select(pair).where(pair.head_to_head == of.id))
+        blind = [each for each in answered if revealed_at is None or (each.rated_at or each.received_at) < revealed_at]
+        first = sum(_won_by(of, each) == 0 for each in blind)
+        if blind:
+            found.append(Compared(of.first, of.second, first, len(blind) - first))
+    return tuple(found)
+
+
+def _name(letter: str) -> str:
+    return _("bow {letter}").format(letter=letter) if letter else _("the own bow")
+
+
+def _won_by(head: tables.HeadToHead, pair: tables.Pair) -> int:
+    """Return which of the two bows, 0 or 1, was preferred in a pair: it depends on which was played first."""
+    played_first = paired_comparison.first_in_pair(head.seed, pair.number)
+    return played_first if pair.preferred == "first" else 1 - played_first
+
+
+def _first(head: tables.HeadToHead, letters: tuple[str, str], number: int) -> str:
+    return letters[paired_comparison.first_in_pair(head.seed, number)]
+
+
+def _other(letters: tuple[str, str], one: str) -> str:
+    return letters[1] if one == letters[0] else letters[0]
+
+
+def _end_where_settled(session: Session, head: tables.HeadToHead, now: dt.datetime) -> None:
+    wins = [_won_by(head, pair) for pair in _pairs(session, head.id)]
+    if head.ended_at is None and paired_comparison.verdict(wins) is not Verdict.GO_ON:
+        head.ended_at = now
+        session.flush()
+
+
+def _new(pair_id: str, pair: PairIn, now: dt.datetime) -> tables.Pair:
+    return tables.Pair(
+        id=pair_id,
+        head_to_head=pair.head_to_head,
+        number=pair.number,
+        preferred=pair.preferred,
+        rated_at=pair.rated_at,
+        received_at=now,
+    )
+
+
+def _same(known: tables.Pair, pair_id: str, pair: PairIn) -> bool:
+    told = (known.id, known.head_to_head, known.number, known.preferred)
+    return told == (pair_id, pair.head_to_head, pair.number, pair.preferred)
+
+
+def _pairs(session: Session, head: str) -> list[tables.Pair]:
+    pair = tables.Pair
+    return list(session.scalars(select(pair).where(pair.head_to_head == head).order_by(pair.number)))
+
+
+def _newest(session: Session, trial: int) -> tables.HeadToHead | None:
+    head = tables.HeadToHead
+    return session.scalar(
+        select(head).where(head.trial == trial).order_by(head.started_at.desc(), head.ended_at.is_not(None)).limit(1)
+    )
+
+
+def _going_on(session: Session, trial: int) -> list[tables.HeadToHead]:
+    head = tables.HeadToHead
+    return list(session.scalars(select(head).where(head.trial == trial, head.ended_at.is_(None))))
+
+
+def _copy(session: Session, trial: int, letter: str) -> str | None:
+    slot = tables.Slot
+    row = session.execute(select(slot.copy).where(slot.trial == trial, slot.letter == letter).limit(1)).one_or_none()
+    if row is None:
+        raise Refused(_("There is no bow {letter} in this trial.").format(letter=letter or _("of the player’s own")))
+    copy: str | None = row[0]
+    return copy
+
+
+def _letter(session: Session, trial: int, copy: str | None) -> str:
+    """Return the letter under which a copy was first played; empty for the own bow."""
+    slot = tables.Slot
+    if copy is None:
+        return OWN_LETTER
+    found = select(slot.letter).where(slot.trial == trial, slot.copy == copy).order_by(slot.position).limit(1)
+    return session.scalars(found).one()
+
+
+def _trial(session: Session, dealer: str, key: str) -> int:
+    found = session.scalar(
+        select(tables.Trial.id)
+        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
+        .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
+    )
+    if found is None:
+        raise NotHere
+    return found
+
+
+def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
+    composition = session.scalar(
+        select(tables.Composition)
+        .where(tables.Composition.trial == _trial(session, dealer, key))
+        .with_for_update(of=tables.Composition)
+    )
+    if composition is None:
+        raise NotHere
+    return composition

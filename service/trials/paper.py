@@ -1,0 +1,318 @@
+"""What is printed for a trial, from what the use cases say of it: the paper form, letters, the key, packing list and loan note."""
+
+from dataclasses import dataclass
+
+from model.domain.vocabulary import LEADING, SCALES, Blinding, Criterion
+from service.advice import words
+from service.core import formats, phrases
+from service.core.language import _
+from service.trials import desk_lines, trial_words
+from service.trials.desk_reads import CaseRow, SlotRow, TrialPage
+from service.trials.trial_data import SeatPart
+from service.trials.trial_page import insured, seat
+from service.web.page_data import Page
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper(Page):
+    """A sheet of paper. ``heading`` stands small above the title, ``back`` leads to the trial."""
+
+    heading: str
+    back: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowWords:
+    """One row to rate on."""
+
+    name: str
+    question: str
+    low: str
+    high: str
+
+
+@dataclass(frozen=True, slots=True)
+class PaperSlot:
+    """One bow in its place: '3 of 7', 'Bow C'."""
+
+    position: int
+    place: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetPaper(Paper):
+    """The trial on paper."""
+
+    player: str
+    date: str
+    instrument: str
+    plays: tuple[str, ...]
+    cautions: tuple[str, ...]
+    rows: tuple[RowWords, ...]
+    slots: tuple[PaperSlot, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LettersPaper(Paper):
+    """Letters for the slots of the case and loops for the buttons."""
+
+    lead: str
+    trial: str
+    letters: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class KeyRow:
+    """One place of the key."""
+
+    position: int
+    letter: str
+    copy: str
+    tier: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyPaper(Paper):
+    """Which bow is behind which letter."""
+
+    lead: str
+    rows: tuple[KeyRow, ...]
+    repeat: str
+
+
+@dataclass(frozen=True, slots=True)
+class PackedBow:
+    """One bow in the parcel, by serial or, where ``materials`` and ``value`` are empty, by letter."""
+
+    name: str
+    materials: str
+    condition: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParcelPaper(Paper):
+    """Packing list and loan note.
+
+    ``details``: each bow's serial, materials and value stand on it. ``note``: what stands on it and what on the other one.
+    ``made_of``: what the bows are made of, all together. ``travels``: it goes with the parcel.
+    """
+
+    details: bool
+    travels: bool
+    note: str
+    made_of: str
+    dealer_name: str
+    player: str
+    country: str
+    sent: str
+    due_back: str
+    lead: str
+    rows: tuple[PackedBow, ...]
+    total: str
+    total_words: str
+    materials: str
+    shipping: str
+    seat: SeatPart | None
+    terms: tuple[str, ...]
+    signatures: tuple[str, ...]
+
+
+def sheet(trial: TrialPage) -> SheetPaper:
+    """Return the paper form: every bow in its order, with the rows that lead for the instrument."""
+    row = trial.row
+    asked = (Criterion.OVERALL, *LEADING[row.instrument])
+    return SheetPaper(
+        title=_("Trial sheet"),
+        heading=_heading(trial),
+        back=f"/desk/trials/{trial.row.key}",
+        player=row.who or "",
+        date=formats.day(row.on),
+        instrument=formats.capital(desk_lines.instrument(row.instrument, row.hold)),
+        plays=words.what_to_play(row.instrument, trial.answers.get("settings", ())),
+        cautions=tuple(_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care")),
+        rows=tuple(_row(criterion) for criterion in asked),
+        slots=tuple(_slot(slot, len(trial.slots)) for slot in trial.slots),
+    )
+
+
+def _heading(trial: TrialPage) -> str:
+    number = desk_lines.trial_number(trial.row.number, trial.row.key)
+    return f"{trial.dealer_name}{formats.NBSP}· {number}{formats.NBSP}· {formats.day(trial.row.on)}"
+
+
+def _row(criterion: Criterion) -> RowWords:
+    scale = SCALES[criterion]
+    return RowWords(_(scale.name), _(scale.question), _(scale.low), _(scale.high))
+
+
+def _slot(slot: SlotRow, everything: int) -> PaperSlot:
+    place = _("{number} of {all}").format(number=slot.position, all=everything)
+    name = _("Your own bow") if slot.own else trial_words.bow_name((slot.letter,), own=False)
+    return PaperSlot(slot.position, place, name)
+
+
+def letters(trial: TrialPage) -> LettersPaper:
+    """Return the letters in the order of the alphabet, so that their order tells nothing."""
+    found = tuple(sorted(slot.letter for slot in trial.slots if not slot.own))
+    return LettersPaper(
+        title=_("Letters and loops"),
+        heading=_heading(trial),
+        back=f"/desk/trials/{trial.row.key}",
+        lead=_("Put each letter with its bow by the key, where nobody looks on. They stand here by the alphabet."),
+        trial=desk_lines.trial_number(trial.row.number, trial.row.key),
+        letters=found,
+    )
+
+
+def key(trial: TrialPage, slots: tuple[SlotRow, ...]) -> KeyPaper:
+    """Return the key, in the order of playing."""
+    return KeyPaper(
+        title=_("The key"),
+        heading=_heading(trial),
+        back=f"/desk/trials/{trial.row.key}",
+        lead=desk_lines.trial_title(trial.row),
+        rows=tuple(
+            KeyRow(
+                slot.position,
+                _("own") if slot.own else slot.letter,
+                slot.copy or _("the player’s own bow"),
+                slot.tier_name or "–",
+            )
+            for slot in slots
+        ),
+        repeat=_repeat(slots),
+    )
+
+
+def _repeat(slots: tuple[SlotRow, ...]) -> str:
+    """Say which bow comes twice; empty where none does."""
+    by_copy: dict[str, list[str]] = {}
+    for slot in slots:
+        if slot.copy:
+            by_copy.setdefault(slot.copy, []).append(slot.letter)
+    twice = [(copy, found) for copy, found in by_copy.items() if len(found) > 1]
+    if not twice:
+        return ""
+    copy, found = twice[0]
+    return _(
+        "{letters} are one and the same bow, {copy}: hand it over under each of them, and change its loop."
+    ).format(letters=formats.listed(found), copy=copy)
+
+
+def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> ParcelPaper:
+    """Return the packing list and loan note that travels with the bows.
+
+    While the player is not to know which bow is which it names letters, and what all are insured for together: what one bow
+    is worth, is made of, or its serial would tell. Then, and in an open trial, it holds the same as `loan`.
+
+    Parameters
+    ----------
+    key : which bow each letter is. link : to the player's sheets, '' for none.
+    """
+    if trial.row.revealed or trial.row.blinding is Blinding.OPEN:
+        return _loan_note(trial, _("Packing list and loan note"), _packed(trial.case), link)
+    letters = {slot.copy: slot.letter for slot in key if slot.copy}
+    bows = sorted(
+        (trial_words.bow_name((letters[bow.copy],), own=False), bow.condition_out or "") for bow in trial.case
+    )
+    rows = tuple(PackedBow(name, "", condition, "") for name, condition in bows)
+    return _loan_note(trial, _("Packing list and loan note"), rows, link)
+
+
+def loan(trial: TrialPage) -> ParcelPaper:
+    """Return the loan note that stays with the dealer: every bow by serial, with its value, and without its letter."""
+    return _loan_note(trial, _("Loan note for the file"), _packed(trial.case), None)
+
+
+def _loan_note(trial: TrialPage, title: str, rows: tuple[PackedBow, ...], link: str | None) -> ParcelPaper:
+    """Return either paper; ``link`` None: the one that stays."""
+    row, waits = trial.row, trial.materials.waits
+    total, complete = _total(trial.case)
+    details = any(bow.value for bow in rows)
+    return ParcelPaper(
+        title=title,
+        heading=_heading(trial),
+        back=f"/desk/trials/{trial.row.key}",
+        details=details,
+        travels=link is not None,
+        note=_by_serial() if details else _by_letter(),
+        made_of=_made_of(trial.case),
+        dealer_name=trial.dealer_name,
+        player=desk_lines.somebody(row.who),
+        country=desk_lines.country(trial.country) or _("not known"),
+        sent=formats.day(row.on),
+        due_back=formats.day(row.due_back) if row.due_back else _("as agreed"),
+        lead=_("Lent for a trial: {bows}. They stay the property of the lender.").format(bows=formats.bows(row.copies)),
+        rows=rows,
+        total=total,
+        total_words=_("Insured for, together") if complete else _("Insured for, together, as far as it is known"),
+        materials=_materials(trial, waits=waits, named=details),
+        shipping=_(phrases.CAUTIONS["shipping"]),
+        seat=seat("player", link) if link else None,
+        terms=_terms(),
+        signatures=(
+            _("Sent by: place, date, signature"),
+            _("Received complete and in this condition: place, date, signature"),
+            _("Sent back by: place, date, signature"),
+            _("Back complete and in this condition: place, date, signature"),
+        ),
+    )
+
+
+def _by_serial() -> str:
+    return _("The serials stand here without their letters, so that the trial stays blind.")
+
+
+def _by_letter() -> str:
+    return _(
+        "Each bow stands here by its letter alone, so that the trial stays blind. Serials, materials and values of each are "
+        "on the loan note that stays with the dealer, and are told once it is revealed which bow is which."
+    )
+
+
+def _packed(case: tuple[CaseRow, ...]) -> tuple[PackedBow, ...]:
+    return tuple(
+        PackedBow(bow.copy, bow.materials or _("not known"), bow.condition_out or "", insured(bow)) for bow in case
+    )
+
+
+def _made_of(case: tuple[CaseRow, ...]) -> str:
+    """Return every material in the parcel once, by the alphabet, so that they tell nothing of one bow."""
+    named = sorted({part.strip() for bow in case for part in (bow.materials or "").split(",") if part.strip()})
+    unknown = [] if all(bow.materials for bow in case) else [_("not known of every bow")]
+    return _("In the parcel, all bows taken together: {materials}.").format(materials="; ".join([*named, *unknown]))
+
+
+def _total(case: tuple[CaseRow, ...]) -> tuple[str, bool]:
+    """Return what the bows are insured for together, in each currency, and whether all of it is known."""
+    sums: dict[str, float] = {}
+    for bow in case:
+        if bow.insured_value is not None:
+            sums[bow.currency or ""] = sums.get(bow.currency or "", 0) + bow.insured_value
+    said = [formats.money(value, code) if code else formats.number(value, 2) for code, value in sums.items()]
+    return ", ".join(said) or _("not known"), all(bow.insured_value is not None for bow in case)
+
+
+def _materials(trial: TrialPage, *, waits: bool, named: bool) -> str:
+    """Say what there is to confirm; ``named``: by serial, else by how many bows."""
+    if not trial.materials.needed:
+        return _("This parcel crosses no border with listed or unknown material, as far as it is recorded.")
+    copies = trial.materials.copies
+    bows = formats.listed(copies) if named else formats.bows(len(copies))
+    if waits:
+        return _(
+            "Listed or unknown material is in {bows}. The parcel waits until it is confirmed that it may travel."
+        ).format(bows=bows)
+    return _("Listed or unknown material is in {bows}. {confirmed}").format(
+        bows=bows, confirmed=trial_words.confirmed(trial)
+    )
+
+
+def _terms() -> tuple[str, ...]:
+    return (
+        _("Every bow is looked over when it arrives; what differs from this list is said the same day."),
+        _("Loosen the hair after playing, never bend a stick by hand, and take the paper loop off before playing."),
+        _("The bows travel back in the same case by the day named above, insured for what stands above."),
+    )

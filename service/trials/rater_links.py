@@ -1,0 +1,115 @@
+"""Seats: a signed link to one trial's sheets, for the player at home or the listener across the room.
+
+A link is made of the seat's id by the service's own key, so that it can be shown again and none is stored.
+"""
+
+import datetime as dt
+import secrets
+from dataclasses import dataclass
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import audit, audit_events
+from service.core.errors import NotHere, Refused
+from service.core.language import _
+from service.core.signed_links import Signer
+
+PURPOSE = "seat"
+LIFE = dt.timedelta(days=60)
+"""A link works for so long; a sheet that waited longer on a phone is taken all the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeatInfo:
+    """What a link leads to: a trial by its key, its dealer, who rates, and whether the link is closed."""
+
+    id: str
+    trial: str
+    dealer: str
+    dealer_name: str
+    rater: str
+    closed: bool
+
+
+def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: str, *, signer: Signer) -> str:
+    """Return the path of the link for a rater, '/play/…'; the one that is open already, else a new one.
+
+    Raises
+    ------
+    NotHere : the dealer has no such trial.
+    Refused : the trial is over.
+    """
+    composition = _composition(session, dealer, key)
+    if composition.state in ("closed", "cancelled"):
+        raise Refused(_("This trial is over; no more sheets are handed out for it."))
+    seat = _open_one(session, composition.trial, rater)
+    if seat is None:
+        now = dt.datetime.now(dt.UTC)
+        seat = tables.Seat(
+            id=secrets.token_hex(16), trial=composition.trial, rater=rater, made_at=now, expires_at=now + LIFE
+        )
+        session.add(seat)
+        session.flush()
+        audit.record(session, user, audit_events.SEAT_OPENED, f"trial {key}", dealer=dealer, rater=rater)
+    return path(signer, seat.id)
+
+
+def open_paths(session: Session, dealer: str, key: str, *, signer: Signer) -> dict[str, str]:
+    """Return by rater the links that are open; raises `NotHere`."""
+    composition = _composition(session, dealer, key)
+    seats = ((rater, _open_one(session, composition.trial, rater)) for rater in tables.RATERS)
+    return {rater: path(signer, seat.id) for rater, seat in seats if seat is not None}
+
+
+def path(signer: Signer, seat: str) -> str:
+    """Return the path of a seat's link."""
+    return f"/play/{signer.make(PURPOSE, seat)}"
+
+
+def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None = None) -> SeatInfo:
+    """Return what a link's token leads to; raises `NotHere` where it was not made here."""
+    seat_id = signer.read(PURPOSE, token)
+    row = session.execute(
+        select(tables.Seat, tables.Trial.key, tables.Composition, tables.Dealer.name)
+        .join(tables.Trial, tables.Seat.trial == tables.Trial.id)
+        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
+        .join(tables.Dealer, tables.Composition.dealer == tables.Dealer.slug)
+        .where(tables.Seat.id == (seat_id or ""))
+    ).one_or_none()
+    if row is None:
+        raise NotHere
+    seat, key, composition, name = row
+    now = at or dt.datetime.now(dt.UTC)
+    closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")
+    return SeatInfo(seat.id, key, composition.dealer, name or composition.dealer, seat.rater, closed)
+
+
+def close_seats(session: Session, key: str) -> None:
+    """Close every link of a trial: its pages say that the trial is over; a sheet that still comes is kept and flagged."""
+    trial = select(tables.Trial.id).where(tables.Trial.key == key).scalar_subquery()
+    session.execute(
+        update(tables.Seat)
+        .where(tables.Seat.trial == trial, tables.Seat.closed_at.is_(None))
+        .values(closed_at=dt.datetime.now(dt.UTC))
+    )
+
+
+def _composition(session: Session, dealer: str, key: str) -> tables.Composition:
+    found = session.scalar(
+        select(tables.Composition)
+        .join(tables.Trial, tables.Composition.trial == tables.Trial.id)
+        .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
+    )
+    if found is None:
+        raise NotHere
+    return found
+
+
+def _open_one(session: Session, trial: int, rater: str) -> tables.Seat | None:
+    seat = tables.Seat
+    open_ = (seat.closed_at.is_(None), seat.expires_at > dt.datetime.now(dt.UTC))
+    return session.scalar(
+        select(seat).where(seat.trial == trial, seat.rater == rater, *open_).order_by(seat.made_at.desc()).limit(1)
+    )

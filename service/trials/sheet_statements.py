@@ -1,0 +1,151 @@
+"""The statements behind `service.trials.sheets`: few, made once, and past the session's objects.
+
+A shop full of tablets sends a sheet every few milliseconds.
+"""
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Table, and_, bindparam, func, insert, or_, select, update
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.questionnaire.sheet_fields import CANNOT_TELL
+
+
+def _table(of: type[tables.Base]) -> Table:
+    table = of.__table__
+    assert isinstance(table, Table)  # noqa: S101 - every mapped class of ours has a table
+    return table
+
+
+SHEETS, RUNS, SLOTS = _table(tables.Sheet), _table(tables.Run), _table(tables.Slot)
+TRIALS, COMPOSITIONS = _table(tables.Trial), _table(tables.Composition)
+
+_PLACE = (
+    select(
+        COMPOSITIONS.c.trial,
+        COMPOSITIONS.c.state,
+        COMPOSITIONS.c.revealed_at,
+        SLOTS.c.id.label("slot"),
+        SLOTS.c.copy.label("bow"),
+    )
+    .join(TRIALS, COMPOSITIONS.c.trial == TRIALS.c.id)
+    .outerjoin(
+        SLOTS,
+        and_(
+            SLOTS.c.trial == COMPOSITIONS.c.trial,
+            SLOTS.c.position == bindparam("position"),
+            SLOTS.c.letter == bindparam("letter"),
+        ),
+    )
+    .where(TRIALS.c.key == bindparam("key"), COMPOSITIONS.c.dealer == bindparam("dealer"))
+    # Held until the end of the transaction, so that two sheets of a trial come one after the other (SQLite has one writer).
+    .with_for_update(of=COMPOSITIONS)
+)
+_NEAR = select(
+    *(SHEETS.c[name] for name in ("id", "run", "position", "rater", "revision", "digest", "flags", "counts"))
+).where(
+    SHEETS.c.trial == bindparam("trial_"),
+    or_(
+        and_(SHEETS.c.position == bindparam("position_"), SHEETS.c.rater == bindparam("rater_")),
+        SHEETS.c.run == bindparam("run_"),
+    ),
+)
+_HIGHEST = (
+    select(func.coalesce(func.max(RUNS.c.revision), 0) + 1)
+    .where(
+        RUNS.c.trial == bindparam("of_trial"),
+        RUNS.c.position == bindparam("of_position"),
+        RUNS.c.rater == bindparam("of_rater"),
+    )
+    .scalar_subquery()
+)
+_UNCOUNT = (
+    update(SHEETS)
+    .where(
+        SHEETS.c.trial == bindparam("trial_"),
+        SHEETS.c.position == bindparam("position_"),
+        SHEETS.c.rater == bindparam("rater_"),
+        SHEETS.c.counts,
+    )
+    .values(counts=False)
+)
+_ADD_SHEET = insert(SHEETS)
+_ADD_RUN = insert(RUNS).values(revision=_HIGHEST)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The trial as it stands, and the slot that a sheet names: ``slot`` None where the letter is not at its position."""
+
+    trial: int
+    state: str
+    revealed_at: dt.datetime | None
+    slot: int | None
+    bow: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A sheet that is stored already."""
+
+    id: int
+    run: str
+    position: int
+    rater: str
+    revision: int
+    digest: str
+    flags: str
+    counts: bool
+
+
+def place(session: Session, dealer: str, key: str, position: int, letter: str) -> Place | None:
+    """Return the trial and the slot; None where the dealer has no such trial."""
+    asked = {"dealer": dealer, "key": key, "position": position, "letter": letter}
+    row = session.connection().execute(_PLACE, asked).one_or_none()
+    return None if row is None else Place(*row)
+
+
+def near(session: Session, trial: int, position: int, rater: str, run: str) -> list[Known]:
+    """Return the sheets of the same place, and all of the same id."""
+    asked = {"trial_": trial, "position_": position, "rater_": rater, "run_": run}
+    return [Known(*row) for row in session.connection().execute(_NEAR, asked)]
+
+
+def add(session: Session, values: Mapping[str, Any]) -> None:
+    """Keep a sheet."""
+    session.connection().execute(_ADD_SHEET, dict(values))
+
+
+def uncount(session: Session, trial: int, position: int, rater: str) -> None:
+    """Let no sheet of a place count."""
+    session.connection().execute(_UNCOUNT, {"trial_": trial, "position_": position, "rater_": rater})
+
+
+def add_run(
+    session: Session,
+    trial: int,
+    position: int,
+    rater: str,
+    bow: str | None,
+    ratings: Mapping[str, Any],
+    note: str | None,
+    played: dt.datetime,
+) -> None:
+    """Put the sheet that counts into the history, in the place of the one before."""
+    told = {name: value for name, value in ratings.items() if value != CANNOT_TELL}
+    values = {
+        "trial": trial,
+        "position": position,
+        "rater": rater,
+        "copy": bow,
+        "cannot_tell": " ".join(sorted(set(ratings) - set(told))),
+        "note": " ".join(note.split()) if note else None,
+        "rated_at": played,
+        **{name: told.get(name) for name in tables.RATED},
+    }
+    of_place = {"of_trial": trial, "of_position": position, "of_rater": rater}
+    session.connection().execute(_ADD_RUN, values | of_place)

@@ -1,0 +1,348 @@
+"""The page of one trial, from what the use cases say of it."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import segno
+
+from service.core import formats
+from service.core.language import _, ngettext
+from service.questionnaire.choices import Option
+from service.trials import desk_lines, desk_words, standing_picture, trial_words
+from service.trials.desk_reads import CaseRow, TrialPage
+from service.trials.paired_comparison import Handing
+from service.trials.standing import BowStanding, StandingView
+from service.trials.trial_data import (
+    CaseLine,
+    ConditionField,
+    HandingPart,
+    HeardRow,
+    NextStep,
+    OutcomePart,
+    SeatPart,
+    SheetLine,
+    SlotLine,
+    StandingPart,
+    StandingRow,
+    SwapPart,
+)
+from service.trials.trial_record import still_odd
+from service.web.desk_forms import Fact, Line, address
+
+_HEARD = ("overall", "tone", "clarity", "carrying")
+_OWN = "own"
+BY_LETTER = "letter:"
+"""Before a bow that is named by its letter: the key is not revealed yet."""
+
+
+def step(trial: TrialPage) -> NextStep | None:
+    """Return the one next step with what it asks."""
+    found = trial_words.next_step(trial)
+    if found is None:
+        return None
+    asked = trial.case if found.name in ("send", "take-back") else ()
+    conditions = (ConditionField(f"condition.{row.copy}", row.copy) for row in asked if _is_concerned(found.name, row))
+    action = "" if found.name == "outcome" else f"/desk/trials/{trial.row.key}/{found.name}"
+    return NextStep(found.name, found.why, found.button, action, tuple(conditions), found.name == "confirm")
+
+
+def _is_concerned(name: str, row: CaseRow) -> bool:
+    return name == "send" or (row.out_at is not None and row.back_at is None)
+
+
+def order(trial: TrialPage) -> tuple[SlotLine, ...]:
+    """Return the places in the order of playing, the next one marked."""
+    rated = {sheet.position for sheet in trial.sheets if sheet.counts and sheet.rater == "player"}
+    open_ = trial.row.state == "open"
+    following = next((slot.position for slot in trial.slots if slot.position not in rated), None) if open_ else None
+    return tuple(
+        SlotLine(
+            position=slot.position,
+            name=trial_words.bow_name((slot.letter,), slot.own),
+            done=slot.position in rated,
+            here=slot.position == following,
+            revealed=_named(slot.copy, slot.tier_name),
+        )
+        for slot in trial.slots
+    )
+
+
+def handover(trial: TrialPage, lines: tuple[SlotLine, ...]) -> str:
+    """Say what to hand over next, and what after it; empty where nothing is handed over."""
+    if desk_lines.is_by_post(trial.row):
+        return ""
+    ahead = [line.name for line in lines if line.here or (not line.done and trial.row.state == "open")]
+    if not ahead:
+        return ""
+    if len(ahead) == 1:
+        return _("Hand over last: {bow}.").format(bow=ahead[0])
+    return _("Hand over next: {bow}. After it: {then}.").format(bow=ahead[0], then=ahead[1])
+
+
+def _named(copy: str | None, tier: str | None) -> str:
+    if copy is None:
+        return ""
+    return _("{serial}, {tier}").format(serial=copy, tier=tier) if tier else copy
+
+
+def standing(view: StandingView, said: tuple[str, ...], *, over: bool = False) -> StandingPart:
+    """Return how the bows stand, in words and as a picture; ``said``: sentences that the page has told already.
+
+    ``over``: nobody is told to go on where nobody plays.
+    """
+    remarks = (view.drift, view.repeat, *(flag for flag in view.flags if flag not in said))
+    alone = sum(bow.best is not None for bow in view.bows) == 1
+    heads = tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
+    heard = (
+        HeardRow(
+            trial_words.bow_name((row.letter,), row.own),
+            tuple(trial_words.rating(row.ratings.get(name)) for name in heads),
+            row.note or "",
+        )
+        for row in view.listener
+    )
+    return StandingPart(
+        progress=trial_words.progress(view.sheets_in, view.sheets_of),
+        text=trial_words.ended_unrated() if over and not view.sheets_in else view.recommendation.text,
+        picture=standing_picture.standing(view.bows),
+        rows=tuple(_standing_row(bow, alone) for bow in view.bows),
+        remarks=tuple(filter(None, remarks)),
+        heard_heads=tuple(trial_words.criterion(name) for name in heads),
+        heard=tuple(heard),
+        revealed=view.revealed,
+    )
+
+
+def _standing_row(bow: BowStanding, alone: bool) -> StandingRow:
+    """Return a bow's line; while only one is rated, nothing is said of which is the best."""
+    ends = bow.low is not None and bow.high is not None
+    return StandingRow(
+        name=trial_words.bow_name(bow.letters, bow.own),
+        plays=bow.plays,
+        mark="–" if bow.mark is None else formats.number(bow.mark),
+        expected="–" if bow.expected is None else formats.number(bow.expected),
+        interval=formats.interval(bow.low, bow.high) if ends else "–",  # type: ignore[arg-type]  # `ends` says so
+        best="–" if alone and bow.best is not None else trial_words.best(bow),
+        revealed=_named(bow.copy, bow.tier_name),
+    )
+
+
+def sheets(trial: TrialPage) -> tuple[SheetLine, ...]:
+    """Return every sheet as it came, by place and arrival."""
+    return tuple(
+        SheetLine(
+            id=sheet.id,
+            place=sheet.position,
+            bow=trial_words.bow_name((sheet.letter,), not sheet.letter),
+            sender=trial_words.sender(sheet),
+            overall=trial_words.rating(sheet.ratings.get("overall")),
+            note=sheet.note or "",
+            counts=sheet.counts,
+            flags=desk_words.flags(still_odd(sheet.flags, sheet.counts)),
+            may_count=not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags),
+        )
+        for sheet in trial.sheets
+    )
+
+
+def case(trial: TrialPage) -> tuple[CaseLine, ...]:
+    """Return the bows of the case by serial."""
+    return tuple(
+        CaseLine(
+            serial=row.copy,
+            tier=row.tier_name,
+            status=desk_words.word(desk_words.STATUSES, row.status),
+            value=insured(row),
+            condition=row.condition_back or row.condition_out or "",
+        )
+        for row in trial.case
+    )
+
+
+def insured(row: CaseRow) -> str:
+    """Return what a bow is insured for, words where that is not known."""
+    if row.insured_value is None:
+        return _("not known")
+    return formats.money(row.insured_value, row.currency) if row.currency else formats.number(row.insured_value, 2)
+
+
+def about(trial: TrialPage) -> tuple[Fact, ...]:
+    """Return what else is known of the trial."""
+    return tuple(Fact(label, value) for label, value in _about(trial) if value)
+
+
+def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:
+    yield _("Bows"), formats.capital(formats.bows(trial.row.copies))
+    yield _("Time"), formats.minutes(trial.minutes)
+    yield _("Promise"), trial_words.promised(trial.plan)
+    yield _("Hidden repeat"), trial_words.repeat(trial)
+    yield _("Country"), desk_lines.country(trial.country)
+    yield _("Materials"), trial_words.confirmed(trial)
+    yield _("Due back"), formats.day(trial.row.due_back) if trial.row.due_back else ""
+    if trial.created_at is not None:
+        day = formats.day(trial.created_at.date())
+        yield (
+            _("Composed"),
+            _("{day}, by {name}").format(day=day, name=trial.made_by) if trial.made_by else day,
+        )
+    if trial.revealed_at is not None:
+        day = formats.day(trial.revealed_at.date())
+        yield _("Key revealed"), _("{day}, by {name}").format(day=day, name=trial.revealed_by or _("somebody"))
+    yield _("Note"), trial.note or ""
+
+
+def related(trial: TrialPage) -> tuple[Line, ...]:
+    """Return the player, the enquiry and the trials before and after."""
+    return tuple(_related(trial))
+
+
+def _related(trial: TrialPage) -> Iterator[Line]:
+    player = trial.player
+    name = desk_lines.somebody(player.name)
+    yield Line(name, desk_lines.player_facts(player), "", address("players", player.key), _("Show"))
+    if trial.enquiry:
+        yield Line(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Show"))
+    others = [(trial.previous, _("The trial before"))] if trial.previous else []
+    for (key, number), words_of in [*others, *((link, _("The trial after")) for link in trial.follow_ups)]:
+        yield Line(desk_lines.trial_number(number, key), words_of, "", address("trials", key), _("Show"))
+
+
+def seat(rater: str, address: str) -> SeatPart:
+    """Return the link of a rater with its QR code (ISO/IEC 18004); ``address`` '' while there is none."""
+    title, why = {
+        "player": (
+            _("The player’s phone"),
+            _("The same sheets on the player’s own phone: for a trial by post, or where no tablet is at hand."),
+        ),
+        "listener": (
+            _("The listener’s phone"),
+            _("Somebody who listens from across the room rates too, under the same letters."),
+        ),
+    }[rater]
+    if not address:
+        return SeatPart(rater, title, why, "", "", 0)
+    path, size = qr(address)
+    return SeatPart(rater, title, why, address, path, size)
+
+
+def qr(text: str) -> tuple[str, int]:
+    """Return the dark modules of a QR code as the path of an SVG picture, and its side in modules, the quiet zone included."""
+    border = 4
+    rows: list[Any] = list(segno.make(text, micro=False, error="m").matrix)
+    squares = (
+        f"M{x + border} {y + border}h1v1h-1z" for y, row in enumerate(rows) for x, dark in enumerate(row) if dark
+    )
+    return "".join(squares), len(rows) + 2 * border
+
+
+def handing(state: Handing | None, trial: TrialPage) -> HandingPart | None:
+    """Return the head-to-head's panel; None where it has no place."""
+    by_post = desk_lines.is_by_post(trial.row)
+    if state is None and (by_post or trial.row.state != "open"):
+        return None
+    letters = [slot.letter for slot in trial.slots if not slot.own]
+    bows = [Option(letter, trial_words.bow_name((letter,), own=False)) for letter in letters]
+    own = [Option(_OWN, trial_words.bow_name((), own=True))] if any(slot.own for slot in trial.slots) else []
+    offered = (*bows, *own) if trial.row.state == "open" else ()
+    if state is None:
+        return HandingPart(offered, "", "", "", "", "", going_on=False)
+    names = [trial_words.bow_name((letter,), not letter) for letter in state.letters]
+    return HandingPart(
+        bows=offered,
+        title=_("{one} and {other}").format(one=names[0], other=names[1]),
+        next=_next_pair(state),
+        ahead=", ".join(trial_words.bow_name((letter,), not letter) for letter in state.ahead),
+        count=_pairs(state, names),
+        verdict=state.text,
+        going_on=state.number is not None,
+    )
+
+
+def _pairs(state: Handing, names: list[str]) -> str:
+    """Say what the pairs so far tell; empty before the first."""
+    if not state.pairs:
+        return ""
+    counted = ngettext("{pairs} pair was answered", "{pairs} pairs were answered", state.pairs).format(
+        pairs=state.pairs
+    )
+    return _("{counted}: {one} was preferred in {first}, {other} in {second}.").format(
+        counted=counted, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1]
+    )
+
+
+def _next_pair(state: Handing) -> str:
+    if state.number is None or state.first is None or state.second is None:
+        return ""
+    one, two = (trial_words.bow_name((letter,), not letter) for letter in (state.first, state.second))
+    return _("Pair {number}: hand over {first} first, then {second}.").format(
+        number=state.number, first=one, second=two
+    )
+
+
+def outcome(trial: TrialPage) -> OutcomePart | None:
+    """Return the taps by which it is recorded what came of a trial; None while there is nothing to record."""
+    recorded = tuple(trial_words.outcome(row) for row in trial.outcomes)
+    if "outcome" not in trial.may:
+        return OutcomePart(asked=False, recorded=recorded, kept=(), none=(), returned=()) if recorded else None
+    held = {row.copy for row in trial.outcomes if row.outcome == "kept"} - {
+        row.copy for row in trial.outcomes if row.outcome == "returned"
+    }
+    returned = [option for serial in sorted(filter(None, held)) for option in _because("returned", serial)]
+    return OutcomePart(
+        asked=trial.row.state == "closed" and not recorded,
+        recorded=recorded,
+        kept=_kept(trial),
+        none=tuple(_because("none", "")),
+        returned=tuple(returned),
+    )
+
+
+def _because(what: str, serial: str) -> Iterator[Option]:
+    """Yield one tap for each reason why nothing was kept, or a bow came back."""
+    for reason, words_of in desk_words.REASONS.items():
+        yield Option(f"{what} {reason} {serial}".strip(), formats.capital(_(words_of)), serial)
+
+
+def _kept(trial: TrialPage) -> tuple[Option, ...]:
+    """Return one tap for each bow that may be kept: by its letter, and by its serial too once the key is revealed."""
+    if not trial.row.revealed:
+        letters = sorted(slot.letter for slot in trial.slots if not slot.own)
+        return tuple(
+            Option(f"kept - {BY_LETTER}{letter}", trial_words.bow_name((letter,), own=False)) for letter in letters
+        )
+    letters_of = {slot.copy: slot.letter for slot in reversed(trial.slots) if slot.copy}
+    return tuple(
+        Option(
+            f"kept - {row.copy}",
+            row.copy,
+            _("{tier}, bow {letter}").format(tier=row.tier_name, letter=letters_of[row.copy])
+            if row.copy in letters_of
+            else row.tier_name,
+        )
+        for row in trial.case
+    )
+
+
+def swap(trial: TrialPage, stock: tuple[Option, ...]) -> SwapPart | None:
+    """Return what may be swapped in a planned trial; None where nothing may."""
+    if "swap" not in trial.may:
+        return None
+    inside = {row.copy for row in trial.case}
+    out = (Option("", _("none: add one")), *(Option(row.copy, f"{row.copy}, {row.tier_name}") for row in trial.case))
+    into = (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in inside))
+    return SwapPart(out, into)
+
+
+def prints(trial: TrialPage) -> tuple[Option, ...]:
+    """Return the papers of a trial; ``value`` is the last part of each address."""
+    papers = [
+        ("sheet", _("Trial sheet"), _("the paper form, for all bows")),
+        ("letters", _("Letters and loops"), _("for the slots of the case and for the buttons")),
+        ("key", _("The key"), _("which bow is behind which letter; for the adviser only")),
+    ]
+    if desk_lines.is_by_post(trial.row):
+        papers.append(
+            ("parcel", _("Packing list and loan note"), _("for the parcel; what the bows are worth together"))
+        )
+        papers.append(("loan", _("Loan note for the file"), _("stays here; every bow by serial with its value")))
+    return tuple(Option(*paper) for paper in papers) if trial.slots else ()

@@ -1,0 +1,232 @@
+"""Trials: the list, one with its next step, and every step by which it goes on. A refused step shows its page again, with why."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from service.core.errors import Invalid, Refused
+from service.core.formats import capital
+from service.core.language import _
+from service.trials import (
+    asking_page,
+    desk_lines,
+    desk_reads,
+    desk_words,
+    lifecycle,
+    list_lines,
+    outcomes,
+    paired_comparison,
+    rater_links,
+    sheets,
+    trial_words,
+)
+from service.trials.correcting_page import bow_named
+from service.trials.trial_data import RevealView
+from service.trials.trial_view import CONDITION, OWN, Asked, Stepped
+from service.web import desk_frame
+from service.web.database_sessions import Reading
+from service.web.desk_forms import ListPage, Tab, first, paged, today
+from service.web.device_requests import signer
+from service.web.permissions import AtDealer, AtDealerNeeds, Fields
+from service.web.roles import Permission
+
+router = APIRouter(prefix="/desk/trials")
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
+
+FILES = "files"
+"""In the place of a state: trials that were read from files."""
+_HANDING, _OUTCOME = "#handing-title", "#outcome-title"
+
+
+@router.get("")
+async def listed(request: Request, staff: Views, session: Reading, state: str = "", after: str = "") -> Response:
+    """List the trials, newest first; of one state where it is asked for, or those that were read from files."""
+    files = state == FILES
+    state = state if files or state in desk_words.STATES else ""
+    tabs = (
+        Tab(capital(_(label)), f"/desk/trials?state={name}", name == state) for name, label in desk_words.STATES.items()
+    )
+    found = (
+        desk_reads.trials_from_files(session, staff.dealer, after)
+        if files
+        else desk_reads.trials(session, staff.dealer, state or None, after=after)
+    )
+    page = ListPage(
+        title=_("Trials"),
+        tabs=(
+            Tab(_("All"), "/desk/trials", not state),
+            *tabs,
+            Tab(_("From files"), f"/desk/trials?state={FILES}", files),
+        ),
+        tabs_label=_("Which trials"),
+        lines=found.each(list_lines.trial),
+        empty=_("There is no such trial."),
+        **paged(found, f"/desk/trials?state={state}" if state else "/desk/trials", begins=not after),
+    )
+    return desk_frame.show(request, staff, "web/desk_list.html", page)
+
+
+@router.get("/{key}")
+async def show(at: Asked) -> Response:
+    """Show one trial."""
+    return at.show()
+
+
+@router.post("/{key}/open")
+async def open_(at: Stepped) -> Response:
+    """Let the bows of a trial in the shop go out."""
+    return at.do(_("The trial is open: on a tablet choose it from the list."), lifecycle.open_)
+
+
+@router.post("/{key}/send")
+async def send(at: Stepped) -> Response:
+    """Send the parcel, each bow with its condition."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        lifecycle.send(session, user, dealer, key, _conditions(at.form))
+
+    return at.do(_("The parcel is on its way."), verb)
+
+
+@router.post("/{key}/confirm")
+async def confirm(at: Stepped) -> Response:
+    """Take down who confirmed that the materials may cross the border."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        by = first(at.form, "by")
+        if not by:
+            raise Invalid([("by", _("Name who confirmed it; it is recorded with the trial."))])
+        lifecycle.confirm_materials(session, user, dealer, key, by)
+
+    return at.do(_("Confirmed; the parcel may be sent."), verb)
+
+
+@router.post("/{key}/take-back")
+async def take_back(at: Stepped) -> Response:
+    """Take the bows back, each with its condition."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        told = _conditions(at.form)
+        # Those without a word are still out; where nothing is said at all, it is asked for every one.
+        lifecycle.take_back(session, user, dealer, key, {copy: note for copy, note in told.items() if note} or told)
+
+    return at.do(_("The bows are back in the stock."), verb)
+
+
+@router.post("/{key}/close")
+async def close(at: Stepped) -> Response:
+    """Close a trial; where sheets are missing it is asked first."""
+    asked = "" if asking_page.is_sure(at) else asking_page.before_closing(at)
+    if asked:
+        return desk_frame.see(at.request, asked)
+    return at.do(_("The trial is closed."), lifecycle.close)
+
+
+@router.post("/{key}/cancel")
+async def cancel(at: Stepped) -> Response:
+    """Give a trial up."""
+    return at.do(_("The trial is given up; its sheets are kept."), lifecycle.cancel)
+
+
+@router.post("/{key}/swap")
+async def swap(at: Stepped) -> Response:
+    """Exchange, add or drop a bow of a planned trial."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        out, into = first(at.form, "out") or None, first(at.form, "into") or None
+        if out is None and into is None:
+            raise Refused(_("Choose a bow to take out, one to put in, or both."))
+        lifecycle.swap(session, user, dealer, key, out, into)
+
+    return at.do(_("The case is changed; print the papers again."), verb)
+
+
+@router.post("/{key}/count")
+async def count(at: Stepped) -> Response:
+    """Let another sheet of a place count."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        sheet = first(at.form, "sheet")
+        if not (sheet.isascii() and sheet.isdigit() and len(sheet) < 10):
+            raise Refused(_("Choose one of the sheets of this trial."))
+        sheets.count(session, user, dealer, key, int(sheet))
+
+    return at.do(_("This sheet counts now."), verb)
+
+
+@router.post("/{key}/seat")
+async def seat(at: Stepped) -> Response:
+    """Make the link by which a player or a listener rates on a phone."""
+    rater = first(at.form, "rater")
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        if rater not in desk_words.RATERS:
+            raise Refused(_("A link is for the player or for a listener."))
+        rater_links.open_seat(session, user, dealer, key, rater, signer=signer(at.request))
+
+    return at.do(_("The link is made."), verb, f"#seat-{rater}")
+
+
+@router.post("/{key}/head-to-head")
+async def pairs(at: Stepped) -> Response:
+    """Begin or end a head-to-head of two bows."""
+    if first(at.form, "go") == "end":
+        return at.do(_("It is ended as it stands."), paired_comparison.end, _HANDING)
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        paired_comparison.start(session, user, dealer, key, (_letter(at.form, "one"), _letter(at.form, "other")))
+
+    return at.do(_("It begins: the tablet asks for the first pair."), verb, _HANDING)
+
+
+@router.get("/{key}/reveal")
+async def ask_to_reveal(at: Asked) -> Response:
+    """Ask whether the key is to be revealed."""
+    trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
+    if trial.revealed_at is not None:
+        return at.show(notice=_("The key is revealed."))
+    if "reveal" not in trial.may:
+        return at.show(notice=_("There is no key to reveal here."), status=409)
+    page = RevealView(
+        title=_("Reveal the key of {trial}?").format(trial=desk_lines.trial_number(trial.row.number, at.key)),
+        key=at.key,
+        left=trial_words.progress(trial.row.sheets_in, trial.row.sheets_of),
+    )
+    return desk_frame.show(at.request, at.staff, "trials/reveal.html", page)
+
+
+@router.post("/{key}/reveal")
+async def reveal(at: Stepped) -> Response:
+    """Reveal which bow is behind which letter."""
+    return at.do(_("The key is revealed."), lifecycle.reveal)
+
+
+@router.post("/{key}/outcome")
+async def outcome(at: Stepped) -> Response:
+    """Record what came of a trial, by one tap, and while it is played by a second; more bows asked for leads on to the next."""
+    tapped = first(at.form, "what")
+    what, reason, serial = asking_page.split(tapped)
+    asked = "" if asking_page.is_sure(at) or what not in desk_words.OUTCOMES else asking_page.before_outcome(at, tapped)
+    if asked:
+        return desk_frame.see(at.request, asked)
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        if what not in desk_words.OUTCOMES:
+            raise Refused(_("Choose what came of it."))
+        why = reason if reason in desk_words.REASONS else None
+        outcomes.record(session, user, dealer, key, what, bow_named(session, dealer, key, serial), why, today())
+
+    on = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
+    return at.do(_("Recorded."), verb, _OUTCOME, on)
+
+
+def _letter(form: Fields, name: str) -> str:
+    letter = first(form, name)
+    return paired_comparison.OWN_LETTER if letter == OWN else letter
+
+
+def _conditions(form: Fields) -> dict[str, str]:
+    """Return the condition of each bow by serial."""
+    return {name.removeprefix(CONDITION): first(form, name) for name in form if name.startswith(CONDITION)}

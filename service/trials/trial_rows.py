@@ -1,0 +1,159 @@
+"""Trials as rows of a list: a handful of queries however many there are."""
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from model.domain.vocabulary import Blinding, OutcomeKind, Place
+from service import tables
+from service.core import paging
+from service.core.paging import Leaf
+from service.players import same_person
+from service.trials.desk_records import TrialRow
+from service.trials.shared import now, out_now
+
+_STANDS = aliased(tables.Contact)
+"""What is known of who stands for a player that was joined to another."""
+FROM_FILE = "closed"
+"""Where a trial stands that was read from a file."""
+
+
+def trial_rows(
+    session: Session,
+    dealer: str,
+    *conditions: ColumnElement[bool],
+    today: dt.date | None = None,
+    files: bool = False,
+) -> tuple[TrialRow, ...]:
+    """Return the dealer's trials that meet the conditions, newest first; with ``files`` those read from a file too."""
+    day = today or now().date()
+    rows = session.execute(_statement(dealer, day, files).where(*conditions)).all()
+    outcomes = _outcomes(session, [row.id for row in rows])
+    return tuple(_row(row, outcomes.get(row.id)) for row in rows)
+
+
+def trials(
+    session: Session,
+    dealer: str,
+    after: str,
+    *conditions: ColumnElement[bool],
+    today: dt.date | None = None,
+    files: bool = False,
+) -> Leaf[TrialRow]:
+    """Return a page of the same."""
+    trial, composition = tables.Trial, tables.Composition
+    order = (trial.on, trial.id)
+    theirs = select(trial.id).outerjoin(composition, composition.trial == trial.id)
+    theirs = theirs.where(_of_dealer(dealer, files), *conditions)
+    # First which ones, then what is counted of each: so that only the page's own are counted.
+    found = session.execute(
+        theirs.with_only_columns(*order, maintain_column_froms=True)
+        .where(paging.beyond(order, paging.read(after, dt.date, int)))
+        .order_by(*(column.desc() for column in order))
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    page = paging.leaf(found, session.scalar(select(func.count()).select_from(theirs.subquery())) or 0, tuple)
+    ids = [row.id for row in page.rows]
+    return page.of(trial_rows(session, dealer, trial.id.in_(ids), today=today, files=files))
+
+
+def _of_dealer(dealer: str, files: bool) -> ColumnElement[bool]:
+    trial, composition = tables.Trial, tables.Composition
+    from_file = and_(composition.trial.is_(None), trial.dealer == dealer)
+    return or_(composition.dealer == dealer, from_file) if files else composition.dealer == dealer
+
+
+def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, ...]]:
+    trial, composition, contact, kept = tables.Trial, tables.Composition, tables.Contact, tables.TrialCopy
+    return (
+        select(
+            *(trial.id, trial.key, trial.on, trial.instrument, trial.hold, trial.place, trial.blinding),
+            *(composition.number, composition.state, composition.due_back, composition.revealed_at),
+            tables.Player.key.label("player"),
+            func.coalesce(contact.name, _STANDS.name).label("who"),
+            _count(kept.id, kept.trial == trial.id).label("copies"),
+            _count(tables.Slot.id, tables.Slot.trial == trial.id).label("slots"),
+            _count(
+                tables.Run.position.distinct(), and_(tables.Run.trial == trial.id, tables.Run.rater == "player")
+            ).label("sheets"),
+            exists()
+            .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
+            .label("overdue"),
+        )
+        .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, trial.player))
+        .join(tables.Player, tables.Player.id == same_person.head(trial.player))
+        .outerjoin(composition, composition.trial == trial.id)
+        .outerjoin(contact, and_(contact.player == trial.player, contact.dealer == dealer))
+        .outerjoin(_STANDS, and_(_STANDS.player == tables.Player.id, _STANDS.dealer == dealer))
+        .where(_of_dealer(dealer, files))
+        .order_by(trial.on.desc(), trial.id.desc())
+    )
+
+
+def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
+    return select(func.count(of)).where(where).correlate(tables.Trial).scalar_subquery()
+
+
+def _outcomes(session: Session, trials: Sequence[int]) -> dict[int, OutcomeKind]:
+    """Return the last outcome told of each trial."""
+    told = tables.Outcome
+    rows = session.execute(select(told.trial, told.outcome).where(told.trial.in_(trials)).order_by(told.on, told.id))
+    return dict(rows.all())
+
+
+def _row(row: Row[*tuple[Any, ...]], outcome: OutcomeKind | None) -> TrialRow:
+    from_file = row.number is None
+    return TrialRow(
+        key=row.key,
+        number=row.number,
+        state=row.state or FROM_FILE,
+        on=row.on,
+        due_back=row.due_back,
+        instrument=row.instrument,
+        hold=row.hold,
+        player=row.player,
+        who=row.who,
+        place=row.place or Place.SHOP,
+        blinding=row.blinding or Blinding.BLIND,
+        copies=row.copies,
+        sheets_in=row.sheets,
+        sheets_of=row.sheets if from_file else row.slots,
+        outcome=outcome,
+        revealed=from_file or row.revealed_at is not None,
+        overdue=bool(row.overdue),
+    )
+
+
+def numbered(session: Session, trials: Iterable[int]) -> dict[int, tuple[str, int]]:
+    """Return key and number of composed trials by id."""
+    of = tables.Composition
+    rows = session.execute(
+        select(of.trial, tables.Trial.key, of.number)
+        .join(tables.Trial, tables.Trial.id == of.trial)
+        .where(of.trial.in_(list(trials)))
+    )
+    return {trial: (key, number) for trial, key, number in rows}
+
+
+def copies_out(session: Session, keys: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Return by trial's key the bows that are out, by serial."""
+    kept = tables.TrialCopy
+    found: dict[str, tuple[str, ...]] = {}
+    for key, copy in session.execute(
+        select(tables.Trial.key, kept.copy)
+        .join(tables.Trial, tables.Trial.id == kept.trial)
+        .where(tables.Trial.key.in_(list(keys)), out_now())
+        .order_by(kept.copy)
+    ):
+        found[key] = (*found.get(key, ()), copy)
+    return found
+
+
+def has_flagged_sheets() -> ColumnElement[bool]:
+    """Return the condition that two sheets claim one place, or one came that fits none, in a trial not given up."""
+    sheet = tables.Sheet
+    odd = or_(*(sheet.flags.contains(flag) for flag in ("conflict", "other_device", "unknown_letter")))
+    return (tables.Composition.state != "cancelled") & exists().where(sheet.trial == tables.Trial.id, odd)

@@ -1,0 +1,182 @@
+"""One trial, shown: gathered from the use cases, and shown again with what was typed where a step is refused."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Request
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import Hold
+from service.core.errors import Invalid, Refused
+from service.core.language import N_
+from service.inventory import stock
+from service.questionnaire.choices import Option
+from service.trials import (
+    desk_lines,
+    desk_reads,
+    desk_words,
+    lifecycle,
+    paired_comparison,
+    rater_links,
+    trial_page,
+    trial_words,
+)
+from service.trials.desk_reads import TrialPage
+from service.trials.standing import StandingView, standing
+from service.trials.trial_data import SeatPart, TrialView
+from service.web import desk_frame
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import all_or_nothing, by_field, faults, today
+from service.web.device_requests import signer
+from service.web.page_data import Typed
+from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted
+from service.web.roles import Permission
+from service.web.scopes import OneDealer
+
+OWN = "own"
+CONDITION = "condition."
+_NAMES = {"by": N_("Who confirms it"), "out": N_("Take out"), "into": N_("Put in")}
+_FIELDS = {"in": "into"}
+"""By a use case's name of what is wrong: the page's field."""
+Verb = Callable[[Session, int, str, str], object]
+"""One step of a trial: session, who, dealer, key."""
+
+
+@dataclass(frozen=True, slots=True)
+class AtTrial:
+    """One request about a trial: what every step of it needs. ``form``: what was posted, empty for a page asked for."""
+
+    request: Request
+    session: Session
+    staff: AtDealer
+    key: str
+    form: Fields
+
+    def do(self, done: str, verb: Verb, anchor: str = "", on: str = "") -> Response:
+        """Do one step and go on to the trial, or to ``on``; a refused one shows the trial with what was typed and why.
+
+        Parameters
+        ----------
+        done : said at the head of the next page. anchor : the part of the trial's page to go to.
+        """
+        try:
+            with all_or_nothing(self.session):
+                verb(self.session, self.staff.user, self.staff.dealer, self.key)
+        except Invalid as invalid:
+            wrong = {_FIELDS.get(field, field): sentence for field, sentence in by_field(invalid).items()}
+            elsewhere = [sentence for field, sentence in wrong.items() if not _is_asked(field)]
+            asked = {field: sentence for field, sentence in wrong.items() if _is_asked(field)}
+            return self.show(notice=" ".join(elsewhere), problems=asked, status=422)
+        except Refused as refused:
+            return self.show(notice=str(refused), status=409)
+        return desk_frame.see(self.request, on or f"/desk/trials/{self.key}{anchor}", done)
+
+    def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
+        """Show the trial; ``notice``: why a step was refused, ``problems``: what is wrong with which field."""
+        page = _view(self, notice, problems or {})
+        return desk_frame.show(self.request, self.staff, "trials/trial.html", page, status=status)
+
+
+def _is_asked(field: str) -> bool:
+    """Say whether a page asks for a field; what came by a button is complained of at the head of the page."""
+    return field in _NAMES or field.startswith(CONDITION)
+
+
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
+Runs = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
+
+
+async def _asked(request: Request, key: str, staff: Views, session: Reading) -> AtTrial:
+    return AtTrial(request, session, staff, key, {})
+
+
+async def _stepped(request: Request, key: str, form: Posted, staff: Runs, session: Writing) -> AtTrial:
+    return AtTrial(request, session, staff, key, form)
+
+
+Asked = Annotated[AtTrial, Depends(_asked)]
+"""A trial of this dealer that is looked at."""
+Stepped = Annotated[AtTrial, Depends(_stepped)]
+"""A trial of this dealer, and a form of this session that is to change it."""
+
+
+def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
+    request, session, staff, key = at.request, at.session, at.staff, at.key
+    trial = desk_reads.trial(session, staff.dealer, key, today())
+    order = trial_page.order(trial)
+    stands = _standing(session, staff, trial)
+    hands = paired_comparison.handing(session, staff.dealer, key) if trial.slots else None
+    typed = Typed({"by": [staff.name], **_last_two(stands), **at.form}, problems)
+    return TrialView(
+        title=desk_lines.trial_title(trial.row),
+        key=key,
+        facts=desk_lines.trial_facts(trial.row),
+        state=trial_words.state(trial),
+        notice=notice,
+        remarks=trial.flags,
+        typed=typed,
+        faults=faults(problems, _NAMES, {}),
+        step=trial_page.step(trial),
+        live=trial.row.state == "open",
+        order=order,
+        handover=trial_page.handover(trial, order),
+        standing=trial_page.standing(stands, trial.flags, over=trial.row.state != "open") if stands else None,
+        sheets=trial_page.sheets(trial),
+        case=trial_page.case(trial),
+        about=trial_page.about(trial),
+        seats=_seats(request, session, staff, trial),
+        handing=trial_page.handing(hands, trial) if trial.slots else None,
+        outcome=trial_page.outcome(trial),
+        swap=trial_page.swap(trial, _free(session, staff, trial)) if "swap" in trial.may else None,
+        related=trial_page.related(trial),
+        prints=trial_page.prints(trial),
+        may_reveal="reveal" in trial.may,
+        may_cancel="cancel" in trial.may,
+        may_follow_up="follow_up" in trial.may,
+        may_reopen="reopen" in trial.may,
+    )
+
+
+def _standing(session: Session, staff: AtDealer, trial: TrialPage) -> StandingView | None:
+    """Return how the bows stand; None before the first sheet could be there."""
+    if not trial.slots or trial.row.state == "planned":
+        return None
+    return standing(session, staff.dealer, trial.row.key)
+
+
+def _seats(request: Request, session: Session, staff: AtDealer, trial: TrialPage) -> tuple[SeatPart, ...]:
+    """Return the links by which phones rate: of an open trial, and of a parcel that they are to travel with."""
+    to_send = trial.row.state == "planned" and desk_lines.is_by_post(trial.row)
+    if trial.row.state != "open" and not to_send:
+        return ()
+    paths = rater_links.open_paths(session, staff.dealer, trial.row.key, signer=signer(request))
+    return tuple(
+        trial_page.seat(rater, desk_frame.address_of(request, paths[rater]) if rater in paths else "")
+        for rater in desk_words.RATERS
+    )
+
+
+def _last_two(stands: StandingView | None) -> dict[str, list[str]]:
+    """Return the two bows that are likeliest the best, to begin a head-to-head with."""
+    if stands is None:
+        return {}
+    ranked = sorted(stands.bows, key=lambda bow: -(bow.best or 0))
+    names = [OWN if bow.own else bow.letters[0] for bow in ranked[:2]]
+    return {"one": names[:1], "other": names[1:]}
+
+
+def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, ...]:
+    """Return the bows of the stock that can be had on a planned trial's days."""
+    found: list[Option] = []
+    free = lifecycle.may_come(session, staff.dealer, trial.row.key)
+    for tier in stock.by_tier(session, OneDealer(staff.dealer), today()):
+        if tier.instrument is trial.row.instrument:
+            fit = [copy for copy in tier.copies if copy.copy in free and _holds(trial, copy)]
+            found += [Option(copy.copy, f"{copy.copy}, {tier.name}") for copy in fit]
+    return tuple(found)
+
+
+def _holds(trial: TrialPage, copy: stock.CopyRow) -> bool:
+    return trial.row.hold in (None, Hold.EITHER, copy.hold)

@@ -1,0 +1,154 @@
+"""What the desk says of one trial: where it stands, the one next step, the standing of its bows, its sheets."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from model.domain.vocabulary import CARRYING, SCALES, Criterion
+from service.core import formats
+from service.core.language import _, ngettext
+from service.trials import desk_lines, desk_words
+from service.trials.desk_reads import OutcomeRow, SheetRow, TrialPage
+from service.trials.standing import BowStanding
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The one next step of a trial: why, and what its button says. ``name`` is the last part of its address."""
+
+    name: str
+    why: str
+    button: str
+
+
+def next_step(trial: TrialPage) -> Step | None:
+    """Return the one next step of a trial; None where nothing is left to do."""
+    return next(_steps(trial), None)
+
+
+def _steps(trial: TrialPage) -> Iterator[Step]:
+    """Yield what may be done now, the most needed first."""
+    may, in_shop = trial.may, not desk_lines.is_by_post(trial.row)
+    if trial.materials.waits and "confirm" in may:
+        yield Step("confirm", _confirm(trial), _("The materials are confirmed"))
+    if "send" in may:
+        why = _("Say in what condition each bow leaves; then the parcel is on its way.")
+        yield Step("send", why, _("The parcel is sent"))
+    if "open" in may:
+        yield Step("open", _("The bows go out, and the trial can be picked on a tablet."), _("Open the trial"))
+    if "close" in may and in_shop:
+        why = _("When the last bow is played, close it: the bows go back into the stock.")
+        yield Step("close", why, _("Close the trial"))
+    if "take_back" in may:
+        why = _("When the bows are back, say in what condition each one came.")
+        yield Step("take-back", why, _("Take these bows back"))
+    if "close" in may:
+        yield Step("close", _("All bows are back; no more sheets are waited for."), _("Close the trial"))
+    if "outcome" in may and not trial.outcomes:
+        yield Step("outcome", _("What came of it? One tap is enough."), _("Record it"))
+
+
+def _confirm(trial: TrialPage) -> str:
+    bows = formats.listed(trial.materials.copies)
+    return _(
+        "The parcel crosses a border with listed or unknown material ({bows}). It waits until somebody has confirmed that it may travel."
+    ).format(bows=bows)
+
+
+def state(trial: TrialPage) -> str:
+    """Say where a trial stands, with the days that matter."""
+    row = trial.row
+    if row.state == "planned":
+        return _("Planned for {days}").format(days=desk_lines.days_between(row.on, row.due_back))
+    if row.state == "cancelled":
+        return _("Given up")
+    if row.state == "closed":
+        day = trial.closed_at.date() if trial.closed_at else row.on
+        return _("Over since {day}").format(day=formats.day(day))
+    back = desk_lines.coming_back(row)
+    if back:
+        return _("Being played, {back}").format(back=back)
+    return _("Being played. On every tablet of the shop it can be picked from the list.")
+
+
+def confirmed(trial: TrialPage) -> str:
+    """Say who confirmed the materials, and when; empty where it is not needed."""
+    materials = trial.materials
+    if not materials.needed:
+        return ""
+    if materials.confirmed_at is None:
+        return desk_lines.parcel_waits()
+    return _("Materials confirmed by {name} on {day}.").format(
+        name=materials.confirmed_by or _("somebody"), day=formats.day(materials.confirmed_at.date())
+    )
+
+
+def promised(plan: Mapping[str, Any]) -> str:
+    """Say what was promised when the trial was composed; empty where that is not known."""
+    chance = plan.get("chance")
+    if chance is None or plan.get("basis") == "prior":
+        return ""
+    return _("{chance} that at least one beats the own bow").format(chance=formats.chance(chance))
+
+
+def repeat(trial: TrialPage) -> str:
+    """Say whether a bow comes again under another letter."""
+    if not trial.repeat:
+        return ""
+    return _("One bow comes a second time under another letter: the key says which. Do not tell the player.")
+
+
+def bow_name(letters: tuple[str, ...], own: bool) -> str:
+    """Name a bow by its letter, or letters: 'Bow C', 'Bow C, again as F', 'Own bow'."""
+    if own or not letters:
+        return _("Own bow")
+    first, *again = letters
+    name = _("Bow {letter}").format(letter=first)
+    return _("{bow}, again as {letters}").format(bow=name, letters=formats.listed(again)) if again else name
+
+
+def best(bow: BowStanding) -> str:
+    """Say how likely a bow is the best one here."""
+    return formats.chance(bow.best) if bow.best is not None else _("not rated yet")
+
+
+def progress(done: int, everything: int) -> str:
+    """Say how many sheets are in."""
+    return ngettext("{done} of {all} sheet is in.", "{done} of {all} sheets are in.", everything).format(
+        done=done, all=everything
+    )
+
+
+def ended_unrated() -> str:
+    """Say of a trial that is over that nothing was rated."""
+    return _("The trial ended before anything was rated.")
+
+
+def rating(value: object) -> str:
+    """Return one mark: a number, words where it could not be told, a dash where it was not asked."""
+    if value is None:
+        return "–"
+    return _("cannot tell") if value in ("cannot_tell", "?") else str(value)
+
+
+def criterion(name: str) -> str:
+    """Return a criterion's short name, the listener's own included."""
+    return _("Carrying") if name == CARRYING else _(SCALES[Criterion(name)].name)
+
+
+def sender(sheet: SheetRow) -> str:
+    """Say whose sheet it is and when it came."""
+    who = _(desk_words.RATERS[sheet.rater])
+    day, time = formats.day(sheet.received_at.date()), sheet.received_at.strftime("%H:%M")
+    return _("{who}, {day}, {time} UTC").format(who=formats.capital(who), day=day, time=time)
+
+
+def outcome(row: OutcomeRow) -> str:
+    """Return what came of a trial as a sentence."""
+    parts = [formats.capital(_(desk_words.OUTCOMES[row.outcome]))]
+    if row.copy:
+        parts[0] = _("{outcome}: {bow}").format(outcome=parts[0], bow=row.copy)
+    if row.reason:
+        parts.append(_("because of: {reason}").format(reason=_(desk_words.REASONS[row.reason])))
+    parts.append(formats.day(row.on))
+    return ", ".join(parts)

@@ -1,0 +1,1 @@
+"""What every page needs: rendering, frames, form fields, permissions, middleware. It knows no capability."""

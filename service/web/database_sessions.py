@@ -1,0 +1,34 @@
+"""The sessions that routes ask for; commands, which wait for no request, load nothing of this."""
+
+from collections.abc import AsyncIterator
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+from sqlalchemy.orm import Session
+
+from service.core.database import Database
+
+
+async def _reading(request: Request) -> AsyncIterator[Session]:
+    with _database(request).reading() as session:
+        yield session
+
+
+async def _writing(request: Request) -> AsyncIterator[Session]:
+    database = _database(request)
+    async with database.turn():
+        with database.writing() as session:
+            yield session
+
+
+def _database(request: Request) -> Database:
+    database: Any = request.app.state.database
+    assert isinstance(database, Database)  # noqa: S101 - wiring, not input
+    return database
+
+
+# `scope="function"` ends the session, and with it commits, before the reply is sent: a failed commit is never answered 'done'.
+Reading = Annotated[Session, Depends(_reading, scope="function")]
+"""A route's session to read with; the database is ``app.state.database``."""
+Writing = Annotated[Session, Depends(_writing, scope="function")]
+"""A route's session to write with; committed before the reply."""

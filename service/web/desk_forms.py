@@ -1,0 +1,146 @@
+"""What the desk's routes and pages share: forms as they come, and the lines of lists."""
+
+import datetime as dt
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from urllib.parse import quote
+
+from sqlalchemy.orm import Session
+
+from service.core import formats
+from service.core.errors import Invalid
+from service.core.formats import capital
+from service.core.language import _
+from service.core.paging import Leaf
+from service.questionnaire.choices import Option
+from service.web.page_data import Fault, Page
+from service.web.permissions import Fields
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a list with its one action. ``urgent``: somebody waits for it."""
+
+    name: str
+    facts: str
+    state: str
+    href: str
+    action: str
+    urgent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Tab:
+    """One way to narrow a list; ``here``: the one that is shown."""
+
+    label: str
+    href: str
+    here: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListPage(Page):
+    """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
+
+    ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
+    way on, and back to the beginning; empty at either end.
+    """
+
+    lines: tuple[Line, ...]
+    empty: str
+    note: str = ""
+    count: str = ""
+    older: str = ""
+    newest: str = ""
+    tabs: tuple[Tab, ...] = ()
+    tabs_label: str = ""
+    searches: str = ""
+    search: str = ""
+    search_label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A name and what stands for it."""
+
+    label: str
+    value: str
+
+
+def paged(found: Leaf[T], address: str, *, begins: bool) -> dict[str, Any]:
+    """Return what a list's page says of where it stands: how many there are, and the way on and back to the beginning.
+
+    Parameters
+    ----------
+    address : the list's own, with its tab or search. begins : this is the first page.
+    """
+    if begins and not found.after:
+        return {}
+    shown = _("{shown} of {all} are shown here.").format(
+        shown=formats.number(len(found.rows), 0), all=formats.number(found.count, 0)
+    )
+    joint = "&" if "?" in address else "?"
+    return {
+        "count": shown,
+        "older": f"{address}{joint}after={found.after}" if found.after else "",
+        "newest": "" if begins else address,
+    }
+
+
+def address(*parts: str) -> str:
+    """Return the address of something at the desk: keys may hold any letter."""
+    return "/".join(["/desk", *(quote(part, safe="") for part in parts)])
+
+
+def first(fields: Fields, name: str) -> str:
+    """Return a field's first value without blanks around it, empty where there is none."""
+    return next(iter(fields.get(name, ())), "").strip()
+
+
+def today() -> dt.date:
+    """Return the day, in coordinated universal time as all moments are kept."""
+    return dt.datetime.now(dt.UTC).date()
+
+
+@contextmanager
+def all_or_nothing(session: Session) -> Iterator[None]:
+    """Undo what a refused verb began, so that its page can be shown again in the same transaction."""
+    with session.begin_nested():
+        yield
+
+
+def options(table: Mapping[str, tuple[str, str]]) -> tuple[Option, ...]:
+    """Return the choices of a table of words and hints."""
+    return tuple(Option(str(value), _(label), _(hint)) for value, (label, hint) in table.items())
+
+
+def plain_options(table: Mapping[str, str]) -> tuple[Option, ...]:
+    """Return the choices of a table of words, each with a capital."""
+    return tuple(Option(str(value), capital(_(label))) for value, label in table.items())
+
+
+def faults(problems: Mapping[str, str], names: Mapping[str, str], anchors: Mapping[str, str]) -> tuple[Fault, ...]:
+    """Return the summary at the head of a page: one line a field, leading to its control.
+
+    Parameters
+    ----------
+    names : a field's short name. anchors : the id of its control, where that is not the field's name.
+    """
+    return tuple(_fault(field, sentence, names, anchors) for field, sentence in problems.items())
+
+
+def _fault(field: str, sentence: str, names: Mapping[str, str], anchors: Mapping[str, str]) -> Fault:
+    said = _("{name}: {sentence}").format(name=_(names[field]), sentence=sentence) if field in names else sentence
+    return Fault(anchors.get(field, field), said)
+
+
+def by_field(invalid: Invalid) -> dict[str, str]:
+    """Return the first sentence on each field."""
+    found: dict[str, str] = {}
+    for problem in invalid.problems:
+        found.setdefault(problem.path, problem.message)
+    return found

@@ -1,0 +1,174 @@
+"""One shape for every error: problem details (RFC 9457) for programs, a page in plain words for browsers; never a traceback."""
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse, Response
+from jinja2 import TemplateError
+from starlette.exceptions import HTTPException
+
+from service.core import logs, problems
+from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotAllowed, NotHere, Refused
+from service.core.language import _, spoken
+from service.core.problems import KINDS
+from service.web import methods, security
+from service.web.page_data import Page
+from service.web.rendering import render
+
+log = logging.getLogger(__name__)
+REQUEST_ID = "X-Request-Id"
+"""The header by which an answer names its request, as the log does."""
+
+
+class Coded(HTTPException):
+    """A refusal by its own code, where its status alone would say too little."""
+
+    def __init__(self, code: Code, headers: Mapping[str, str] | None = None) -> None:
+        self.code = code
+        super().__init__(KINDS[code].status, headers=headers)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorPage(Page):
+    """An error in plain words; ``title`` is its heading, ``at_desk`` says whose way back it shows.
+
+    ``ident``: of the request, by which whoever runs the service finds it in the log; empty where the reader can mend it.
+
+    Rendered by errors/STATUS.html, else by errors/error.html.
+    """
+
+    status: int
+    message: str
+    problems: tuple[FieldProblem, ...] = ()
+    at_desk: bool = False
+    ident: str = ""
+
+
+def install(app: FastAPI) -> None:
+    """Let every error of ``app`` be answered in the one shape."""
+    app.add_exception_handler(Invalid, _invalid)
+    app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(NotHere, not_here)
+    app.add_exception_handler(NotAllowed, not_allowed)
+    app.add_exception_handler(RequestValidationError, _unreadable)
+    app.add_exception_handler(HTTPException, _by_status)
+    for away in logs.AWAY:
+        app.add_exception_handler(away, _busy)
+    app.add_exception_handler(Exception, _unforeseen)
+
+
+def answer(
+    request: Request,
+    code: Code,
+    message: str | None = None,
+    fields: Sequence[FieldProblem] = (),
+    headers: Mapping[str, str] | None = None,
+    *,
+    status: int | None = None,
+) -> Response:
+    """Return the error in the shape that the client can read; ``status``: where it is not the code's usual one."""
+    status = status or KINDS[code].status
+    if _is_browser(request):
+        message = message or _(KINDS[code].detail)
+        reply = _page(request, status, _(KINDS[code].title), message, fields)
+    else:
+        reply = as_json(code, message, fields, status)
+    reply.headers.update(headers or {})
+    return reply
+
+
+def as_json(
+    code: Code, message: str | None = None, fields: Sequence[FieldProblem] = (), status: int | None = None
+) -> Response:
+    """Return the error as problem details."""
+    status = status or KINDS[code].status
+    ident = logs.request_id() if status >= 500 else ""
+    told = problems.details(code, message, fields, status=status, request=ident)
+    return JSONResponse(told, status, media_type=problems.MEDIA_TYPE)
+
+
+def _page(request: Request, status: int, title: str, message: str, fields: Sequence[FieldProblem]) -> Response:
+    page = ErrorPage(
+        title=title,
+        status=status,
+        message=message,
+        problems=tuple(fields),
+        demo=request.app.state.demo,
+        at_desk=request.url.path.startswith("/desk"),
+        ident=logs.request_id() if status >= 500 else "",
+    )
+    try:
+        return render(request, [f"web/{status}.html", "web/error.html"], page, status)
+    except TemplateError:
+        log.exception("the error page could not be made")
+        return _bare(status, title, message)
+
+
+def _bare(status: int, title: str, message: str) -> HTMLResponse:
+    """Return a page that needs no template: the template may be what is broken."""
+    return HTMLResponse(
+        f'<!doctype html><html lang="{spoken()}"><head><meta charset="utf-8"><title>{escape(title)}</title></head>'
+        f"<body><main><h1>{escape(title)}</h1><p>{escape(message)}</p></main></body></html>",
+        status,
+    )
+
+
+def _is_browser(request: Request) -> bool:
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
+
+
+async def _invalid(request: Request, error: Exception) -> Response:
+    return answer(request, Code.INVALID, fields=error.problems if isinstance(error, Invalid) else ())
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    code = error.code if isinstance(error, Refused) else Code.NOT_POSSIBLE
+    return answer(request, code, str(error))
+
+
+async def not_here(request: Request, error: Exception) -> Response:
+    """Answer what is not there, or another's."""
+    del error
+    return answer(request, Code.NOT_FOUND)
+
+
+async def not_allowed(request: Request, error: Exception) -> Response:
+    """Answer what is there, but not for the role or key of who asks."""
+    code = error.code if isinstance(error, NotAllowed) else Code.NOT_ALLOWED
+    return answer(request, code, str(error))
+
+
+async def _unreadable(request: Request, error: Exception) -> Response:
+    details = error.errors() if isinstance(error, RequestValidationError) else ()
+    sentence = _("This is missing or cannot be read.")
+    fields = [FieldProblem(".".join(map(str, detail["loc"][1:])), sentence, FieldCode.WRONG_FORM) for detail in details]
+    return answer(request, Code.INVALID, fields=fields)
+
+
+async def _by_status(request: Request, error: Exception) -> Response:
+    status, headers = (error.status_code, error.headers) if isinstance(error, HTTPException) else (500, None)
+    if status == 405:
+        headers = {"Allow": methods.allowed(request)}
+    code = error.code if isinstance(error, Coded) else problems.of_status(status)
+    return answer(request, code, headers=headers, status=status)
+
+
+def busy(request: Request) -> Response:
+    """Return the answer where the database gives none."""
+    return answer(request, Code.UNAVAILABLE, headers={"Retry-After": "5"})
+
+
+async def _busy(request: Request, error: Exception) -> Response:
+    logs.away(error)
+    return busy(request)
+
+
+async def _unforeseen(request: Request, error: Exception) -> Response:
+    # This answer is made outside of the middleware, so it brings its headers along; the server's log has where it was met.
+    del error
+    named = {REQUEST_ID: logs.request_id()}
+    return answer(request, Code.INTERNAL, headers={**security.headers_for(request.url.path), **named})

@@ -1,0 +1,98 @@
+"""Forms that were sent and not taken: by somebody whose sign-in had ended, or refused because something in them was wrong.
+
+Each is kept for its own user alone, under a secret that stands in the address of the page that shows it again, and for an
+hour: so what was typed is not lost, and a browser's history holds no page that would be sent again. Passwords are never kept.
+"""
+
+import datetime as dt
+import json
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, delete, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import tokens
+
+LIFE = dt.timedelta(hours=1)
+MOST = 20
+"""So many are kept of one user, the latest."""
+LARGEST = 256 * 1024
+"""Bytes of what was typed, or of a page as it is kept: as much as a form may be sent with."""
+SECRET_FIELDS = frozenset({"csrf", "password", "again", "current", "mine", "code", "proof", "secret"})
+"""Fields whose value is neither kept nor shown again: passwords, codes, a second factor's secret, and the form's token."""
+
+Fields = Mapping[str, Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One form that was sent and not taken.
+
+    Attributes
+    ----------
+    path : where it was posted to.
+    fields : what was typed; None where the page that was answered is kept, which shows it.
+    page, status : that page's source and status; of the session that was refused, and shown in that one only.
+    """
+
+    path: str
+    fields: dict[str, list[str]] | None
+    page: str
+    status: int
+
+
+def typed(session: Session, user: int, path: str, fields: Fields, now: dt.datetime | None = None) -> str | None:
+    """Keep what a user typed and return the secret it is found by; None where it is more than is kept, or no user's."""
+    plain = {name: list(values) for name, values in fields.items() if name not in SECRET_FIELDS}
+    if len(json.dumps(plain)) > LARGEST or session.get(tables.User, user) is None:
+        return None
+    return _add(session, now, tables.KeptForm(user=user, path=path, fields=plain))
+
+
+def refused(
+    session: Session, user: int, digest: str, path: str, page: str, status: int, now: dt.datetime | None = None
+) -> str | None:
+    """Keep the page that refused a form of the session of a digest; None where it is larger than is kept."""
+    packed = zlib.compress(page.encode(), 6)
+    if len(packed) > LARGEST:
+        return None
+    return _add(session, now, tables.KeptForm(user=user, session=digest, path=path, page=packed, status=status))
+
+
+def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str:
+    of, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
+    drop_spent(session, moment)
+    theirs = select(of.digest).where(of.user == row.user).order_by(of.at.desc(), of.digest).offset(MOST - 1)
+    old = session.scalars(theirs).all()
+    session.execute(delete(of).where(of.digest.in_(old)))
+    secret = tokens.secret()
+    row.digest, row.at = tokens.digest(secret), moment
+    session.add(row)
+    session.flush()
+    return secret
+
+
+def spent(now: dt.datetime) -> ColumnElement[bool]:
+    """Return the condition that a form has had its time, or is of a clock that was ahead, of which nobody knows when its time is."""
+    return ~tables.KeptForm.at.between(now - LIFE, now + LIFE)
+
+
+def drop_spent(session: Session, now: dt.datetime) -> bool:
+    """Delete what has had its time, whatever is thought of the clock; return whether there was any."""
+    gone = session.execute(delete(tables.KeptForm).where(spent(now)).returning(tables.KeptForm.digest))
+    return bool(gone.all())
+
+
+def find(session: Session, secret: str, user: int, digest: str, now: dt.datetime | None = None) -> Kept | None:
+    """Return what is kept for a user under a secret; ``digest``: of the session that asks. None for anybody else."""
+    row = session.get(tables.KeptForm, tokens.digest(secret))
+    if row is None or row.user != user or abs((now or dt.datetime.now(dt.UTC)) - row.at) > LIFE:
+        return None
+    if row.page is None:
+        return Kept(row.path, {name: list(values) for name, values in (row.fields or {}).items()}, "", 200)
+    if row.session != digest:
+        return None
+    return Kept(row.path, None, zlib.decompress(row.page).decode(), row.status or 200)

@@ -1,0 +1,36 @@
+"""Each type of refusal in plain words, at the address that a refusal names as its ``type`` (RFC 9457, 3.1.1)."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from service.core import problems
+from service.core.errors import Code, NotHere
+from service.core.language import _
+from service.web.page_data import Page
+from service.web.rendering import render
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProblemType(Page):
+    """One type: ``code`` and ``status`` as programs read them, ``detail`` what it usually says."""
+
+    code: str
+    status: int
+    detail: str
+
+
+@router.get(problems.TYPES + "{code}")
+async def problem_type(request: Request, code: str) -> Response:
+    """Say what one type is."""
+    try:
+        kind = problems.KINDS[Code(code)]
+    except ValueError:
+        raise NotHere from None
+    page = ProblemType(
+        title=_(kind.title), code=code, status=kind.status, detail=_(kind.detail), demo=request.app.state.demo
+    )
+    return render(request, "web/problem_type.html", page)

@@ -1,0 +1,196 @@
+"""Sign-ins that last: a cookie's secret, of which the digest is kept.
+
+A session ends after twelve hours whatever happens and after two hours in which nothing was asked (ASVS 5.0, 7.3.1 and 7.3.2:
+a working day at the desk, a long lunch). Each sign-in is a new session under a new secret, and ends the one that the browser
+had before (7.2.4).
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, delete, func, select, update
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import tokens
+from service.web.browser_names import Device
+
+LIFE = dt.timedelta(hours=12)
+IDLE = dt.timedelta(hours=2)
+SET_BACK = dt.timedelta(hours=1)
+"""A clock may be set back by so much without ending what was begun before."""
+SEEN_EVERY = dt.timedelta(minutes=1)
+"""When a session was seen last is written no more often than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """One of the staff, signed in.
+
+    Attributes
+    ----------
+    digest : of the session; neither the cookie nor anything that leads to it.
+    home : slug of the dealer that the account is bound to, None where it is not bound.
+    dealer : slug and name of the dealer acted for just now, None for none.
+    seen_lately : False where it is time to write that the session was seen.
+    created_at : when they signed in.
+    has_factor : whether they have a second factor.
+    ends_at : when it ends if nothing more is asked. ``expires_at``: when it ends whatever is asked.
+    """
+
+    digest: str
+    user: int
+    email: str
+    name: str | None
+    role: str
+    language: str | None
+    home: str | None
+    dealer: str | None
+    dealer_name: str | None
+    seen_lately: bool
+    created_at: dt.datetime
+    has_factor: bool
+    ends_at: dt.datetime
+    expires_at: dt.datetime
+
+
+@dataclass(frozen=True, slots=True)
+class OpenSession:
+    """One session of a user, to be shown to that user; ``ident`` names it on the page, ``device``: where it was begun."""
+
+    ident: str
+    device: Device
+    digest: str
+    created_at: dt.datetime
+    seen_at: dt.datetime
+
+
+def begin(
+    session: Session,
+    user: int,
+    replaced: str | None = None,
+    now: dt.datetime | None = None,
+    *,
+    device: Device | None = None,
+) -> str:
+    """Begin a session and return its cookie's secret; the one whose cookie was ``replaced`` ends.
+
+    Who is not bound to a dealer acts for the only one there is, or chooses.
+    """
+    now = now or _now()
+    kept = tables.StaffSession
+    if replaced is not None:
+        session.execute(delete(kept).where(kept.digest == tokens.digest(replaced)))
+    secret, device = tokens.secret(), device or Device()
+    session.add(
+        kept(
+            digest=tokens.digest(secret),
+            user=user,
+            dealer=_only_dealer(session),
+            created_at=now,
+            seen_at=now,
+            expires_at=now + LIFE,
+            browser=device.browser,
+            system=device.system,
+            network=device.network,
+        )
+    )
+    return secret
+
+
+def renew(session: Session, secret: str) -> str:
+    """Put a new secret in a session's place, which opens more from now on, and return it; the old one opens nothing."""
+    new = tokens.secret()
+    kept = tables.StaffSession
+    session.execute(update(kept).where(kept.digest == tokens.digest(secret)).values(digest=tokens.digest(new)))
+    return new
+
+
+def find(session: Session, secret: str, now: dt.datetime | None = None) -> SignedIn | None:
+    """Return who is signed in under a cookie's secret; None where nobody is any more."""
+    now = now or _now()
+    kept, user, dealer, factor = tables.StaffSession, tables.User, tables.Dealer, tables.SecondFactor
+    # Whom an account is bound to is asked each time: a session never outlives a change of it.
+    acting = func.coalesce(user.dealer, kept.dealer)
+    row = session.execute(
+        select(kept, user, dealer.slug, dealer.name, factor.user)
+        .join(user, kept.user == user.id)
+        .outerjoin(factor, factor.user == user.id)
+        .outerjoin(dealer, dealer.slug == acting)
+        .where(kept.digest == tokens.digest(secret), *_open(now))
+        .where(user.disabled_at.is_(None))
+    ).one_or_none()
+    if row is None:
+        return None
+    found, person, slug, name, has_factor = row
+    return SignedIn(
+        digest=found.digest,
+        user=person.id,
+        email=person.email,
+        name=person.name,
+        role=person.role,
+        language=person.language,
+        home=person.dealer,
+        dealer=slug,
+        dealer_name=name,
+        seen_lately=now - found.seen_at < SEEN_EVERY,
+        created_at=found.created_at,
+        has_factor=has_factor is not None,
+        ends_at=min(found.expires_at, found.seen_at + IDLE),
+        expires_at=found.expires_at,
+    )
+
+
+def seen(session: Session, digest: str, now: dt.datetime | None = None) -> None:
+    """Write down that a session was seen, which keeps it from ending for idleness; never of one that is gone or older."""
+    now = now or _now()
+    kept = tables.StaffSession
+    session.execute(update(kept).where(kept.digest == digest, kept.seen_at < now).values(seen_at=now))
+
+
+def act_for(session: Session, digest: str, dealer: str | None) -> None:
+    """Let a session act for another dealer."""
+    session.execute(update(tables.StaffSession).where(tables.StaffSession.digest == digest).values(dealer=dealer))
+
+
+def end(session: Session, digest: str) -> None:
+    """End one session."""
+    session.execute(delete(tables.StaffSession).where(tables.StaffSession.digest == digest))
+
+
+def end_all(session: Session, user: int, but: str | None = None) -> None:
+    """End every session of a user, except the one whose digest is ``but``."""
+    kept = tables.StaffSession
+    session.execute(delete(kept).where(kept.user == user, kept.digest != (but or "")))
+
+
+def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[OpenSession]:
+    """Return the sessions that a user has open, newest first."""
+    now = now or _now()
+    kept = tables.StaffSession
+    rows = session.scalars(select(kept).where(kept.user == user, *_open(now)).order_by(kept.created_at.desc()))
+    return [
+        OpenSession(
+            ident=tokens.digest(row.digest)[:16],
+            device=Device(row.browser, row.system, row.network),
+            digest=row.digest,
+            created_at=row.created_at,
+            seen_at=row.seen_at,
+        )
+        for row in rows
+    ]
+
+
+def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
+    """Return the conditions of a session that lasts. One that would last longer than any was begun under another clock."""
+    kept = tables.StaffSession
+    return kept.expires_at > now, kept.expires_at <= now + LIFE + SET_BACK, kept.seen_at > now - IDLE
+
+
+def _only_dealer(session: Session) -> str | None:
+    there = session.scalars(select(tables.Dealer.slug).limit(2)).all()
+    return there[0] if len(there) == 1 else None
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

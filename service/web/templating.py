@@ -1,0 +1,32 @@
+"""The templates' environment: one for pages that are served and for those that are written as files."""
+
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from service.core import formats, language
+from service.web import framing
+
+TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
+
+
+@cache
+def environment() -> Environment:
+    """Return the one environment: everything escaped, nothing undefined, filters and gettext in place.
+
+    It holds nothing of an application's own, and each template is compiled once in a process.
+    """
+    # Escaped whatever the file's name; a template's text never comes from outside.
+    templates = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    language.install(templates)
+    formats.install(templates)
+    framing.install(templates)
+    return templates

@@ -1,0 +1,186 @@
+"""Sessions: what they promise to readers and writers, on both databases."""
+
+import asyncio
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from sqlalchemy import func, insert, select, text, update
+from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.orm import Session
+
+from service.core.database import Database
+from service.modelling import model_records
+from service.tables import Dealer, Event, Player, Tier
+from service.web.database_sessions import Reading, Writing
+
+
+def count(database: Database) -> int:
+    with database.reading() as session:
+        return session.scalar(select(func.count()).select_from(Player)) or 0
+
+
+def test_an_error_in_a_writing_session_leaves_nothing(any_database: Database) -> None:
+    def write_and_fail() -> None:
+        with any_database.writing() as session:
+            session.add(Player(key="P1"))
+            session.flush()
+            raise LookupError
+
+    with pytest.raises(LookupError):
+        write_and_fail()
+    assert count(any_database) == 0
+
+
+def test_a_reading_session_cannot_write(any_database: Database) -> None:
+    with any_database.reading() as session, pytest.raises(DBAPIError, match=r"(?i)read.?only"):
+        session.execute(insert(Player), {"key": "P1"})
+    assert count(any_database) == 0
+
+
+def test_a_reader_sees_one_state_throughout(any_database: Database) -> None:
+    with any_database.reading() as session:
+        before = session.scalar(select(func.count()).select_from(Player))
+        with any_database.writing() as other:
+            other.add(Player(key="P1"))
+        assert session.scalar(select(func.count()).select_from(Player)) == before == 0
+    assert count(any_database) == 1
+
+
+def test_writers_that_read_first_all_get_their_turn(database: Database) -> None:
+    with database.writing() as session:
+        session.add(Dealer(slug="harbour", name="0"))
+
+    def add_one(_: int) -> None:
+        with database.writing() as session:
+            name = session.scalars(select(Dealer.name)).one()
+            time.sleep(0.001)
+            session.execute(update(Dealer).values(name=str(int(name) + 1)))
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(add_one, range(40)))
+    with database.reading() as session:
+        assert session.scalars(select(Dealer.name)).one() == "40"
+
+
+def test_sqlite_is_set_up_to_lose_nothing(database: Database) -> None:
+    # SQLite's documentation, 'Pragma statements': journal_mode; synchronous 2 = FULL; foreign_keys; busy_timeout.
+    wanted = {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 10_000}
+    with database.reading() as session:
+        assert {name: session.scalar(text(f"PRAGMA {name}")) for name in wanted} == wanted
+
+
+def test_postgresql_is_reached_by_its_plain_address(postgres_url: str) -> None:
+    database = Database(postgres_url)
+    assert database.url.drivername == "postgresql+psycopg"
+    with database.reading() as session:
+        assert session.scalar(text("SHOW transaction_isolation")) == "repeatable read"
+    database.close()
+
+
+CHANGES: list[Callable[[Session], object]] = [
+    lambda session: session.add(Dealer(slug="quay", name="Quay")),
+    lambda session: setattr(session.get(Dealer, "harbour"), "name", "Haven"),
+    lambda session: session.delete(session.get(Dealer, "harbour")),
+    lambda session: session.execute(update(Dealer).values(currency="CHF")),
+    lambda session: session.execute(insert(Dealer), [{"slug": "quay", "name": "Quay"}]),
+]
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=["add", "alter", "delete", "update", "bulk insert"])
+def test_the_mark_of_the_range_moves_with_every_change(
+    any_database: Database, change: Callable[[Session], object]
+) -> None:
+    def mark() -> tuple[str, str]:
+        with any_database.reading() as session:
+            return model_records.range_mark(session)
+
+    with any_database.writing() as session:
+        session.add(Dealer(slug="harbour", name="Harbour"))
+    before = mark()
+    assert before == mark()
+    with any_database.writing() as session:
+        change(session)
+    assert mark() != before
+
+
+def test_the_mark_of_the_range_stays_when_something_else_changes(database: Database) -> None:
+    with database.reading() as session:
+        before = model_records.range_mark(session)
+    with database.writing() as session:
+        session.add(Player(key="P1"))
+    with database.reading() as session:
+        assert model_records.range_mark(session) == before
+
+
+def application(database: Database) -> FastAPI:
+    app = FastAPI()
+    app.state.database = database
+
+    @app.post("/events")
+    async def add_event(session: Writing) -> str:
+        session.add(Event(copy="ghost", on=func.current_date(), event="moved"))
+        return "done"
+
+    @app.post("/players/{key}")
+    async def add_player(key: str, session: Writing) -> str:
+        session.add(Player(key=key))
+        await asyncio.sleep(0.001)
+        return "done"
+
+    @app.get("/players")
+    async def players(session: Reading) -> int:
+        return session.scalar(select(func.count()).select_from(Player)) or 0
+
+    return app
+
+
+def test_a_commit_that_fails_is_never_answered_done(any_database: Database) -> None:
+    async def ask() -> httpx.Response:
+        transport = httpx.ASGITransport(application(any_database))
+        async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+            return await client.post("/events")
+
+    with pytest.raises(IntegrityError):
+        asyncio.run(ask())
+
+
+def test_requests_that_write_while_others_wait_do_not_lock_each_other_out(any_database: Database) -> None:
+    async def ask() -> list[int]:
+        transport = httpx.ASGITransport(application(any_database))
+        async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+            replies = await asyncio.gather(*(client.post(f"/players/P{number}") for number in range(20)))
+            return [*(reply.status_code for reply in replies), (await client.get("/players")).json()]
+
+    assert asyncio.run(ask()) == [200] * 20 + [20]
+
+
+def test_a_database_serves_one_event_loop_after_another(database: Database) -> None:
+    async def ask(prefix: str) -> set[int]:
+        transport = httpx.ASGITransport(application(database))
+        async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+            replies = await asyncio.gather(*(client.post(f"/players/{prefix}{number}") for number in range(5)))
+            return {reply.status_code for reply in replies}
+
+    assert [asyncio.run(ask(prefix)) for prefix in "ab"] == [{200}, {200}]
+
+
+def test_more_requests_than_any_pool_holds_are_read_for_at_once(any_database: Database) -> None:
+    with ExitStack() as stack:
+        sessions = [stack.enter_context(any_database.reading()) for _ in range(30)]
+        assert {session.scalar(select(func.count()).select_from(Player)) for session in sessions} == {0}
+
+
+def test_a_foreign_key_that_points_nowhere_is_refused(any_database: Database) -> None:
+    def write() -> None:
+        with any_database.writing() as session:
+            session.add(Event(copy="ghost", on=func.current_date(), event="moved"))
+
+    with pytest.raises(IntegrityError):
+        write()
+    with any_database.reading() as session:
+        assert session.scalar(select(func.count()).select_from(Tier)) == 0

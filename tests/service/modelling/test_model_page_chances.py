@@ -1,0 +1,59 @@
+"""What the model's page says of chances told: bins, test, and what is done about it."""
+
+from typing import Any
+
+import pytest
+
+from service.modelling.model_page import answer_influence, told_chances
+from service.modelling.model_page.model_page_data import Told
+
+
+def stored(slope: float = 1.0, **changed: Any) -> dict[str, Any]:
+    """A check-up as it is kept, with one bin of one kind of chance."""
+    one = {"low": 0.9, "high": 1.0, "count": 57, "told": 0.94, "won": {"mean": 0.89, "error": 0.03}}
+    goodness = {"statistic": 9.5, "bins": 10, "p": 0.45} if slope == 1.0 else {"statistic": 40.5, "bins": 10, "p": 1e-4}
+    chances = {"goodness": goodness, "mended": None, "slope": slope, "curves": {"of_copy": {"bins": [one]}}}
+    return {"chances": chances | changed}
+
+
+def shown(report: dict[str, Any]) -> Told:
+    found = told_chances.shown(told_chances.read(report))
+    assert found is not None
+    return found
+
+
+def test_chances_that_come_true_are_shown_with_their_bins() -> None:
+    found = shown(stored())
+    assert found.numbers.rows == (("A bow by name", "90\xa0% and 100\xa0%", "94\xa0%", "89\xa0±\xa03", "57"),)
+    assert found.sentences[1:] == (
+        "Chi-square 9.5 over 10 bins; by chance alone it is as large in 45\xa0% of cases.",
+        "They are told as the model has them.",
+    )
+
+
+@pytest.mark.parametrize(("slope", "how"), [(0.8, "too boldly"), (1.25, "too timidly")])
+def test_a_recalibration_in_use_is_said(slope: float, how: str) -> None:
+    assert how in shown(stored(slope)).sentences[-1]
+    assert f"factor {slope:.2f}" in shown(stored(slope)).sentences[-1]
+
+
+def test_too_few_players_to_test_are_said_to_be() -> None:
+    assert shown(stored(goodness=None)).sentences[-1] == "There are too few players yet to say whether they come true."
+
+
+@pytest.mark.parametrize("report", [{}, {"chances": None}, stored(curves={}), {"beats_own_bow": {"of_tier": []}}])
+def test_a_check_up_without_chances_shows_none(report: dict[str, Any]) -> None:
+    assert told_chances.shown(told_chances.read(report)) is None
+
+
+def test_answers_are_shown_with_what_they_change_the_most_telling_first() -> None:
+    found = answer_influence.shown(
+        {"settings": {"given": 40, "anything": 10, "bows": 8}, "budget": {"given": 20, "anything": 15}}
+    )
+    assert found is not None
+    assert [row[:3] for row in found.numbers.rows] == [
+        ("Your budget", "20", "75\xa0%"),
+        ("Where and what you play", "40", "25\xa0%"),
+    ]
+    assert found.numbers.rows[1][5] == "20\xa0%"
+    assert answer_influence.shown({}) is None
