@@ -13,7 +13,7 @@ from typing import NoReturn
 
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
-from service.cli import link_keys, model_commands, posting, retaining, serving, staff_commands, storing
+from service.cli import helping, link_keys, model_commands, posting, retaining, serving, staff_commands, storing
 from service.core import audit, audit_events
 from service.core.errors import Invalid, Refused
 from service.settings import Settings
@@ -42,7 +42,7 @@ def parser() -> Parser:
         allow_abbrev=False,
     )
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
-    for module in (serving, storing, staff_commands, model_commands, posting, retaining, link_keys):
+    for module in (serving, storing, staff_commands, model_commands, posting, retaining, link_keys, helping):
         module.add_to(commands)
     return top
 
@@ -53,7 +53,9 @@ def main(arguments: Sequence[str] | None = None, environ: Mapping[str, str] | No
         asked = parser().parse_args(arguments)
         run: Command = asked.run
         with audit.written_by(audit_events.COMMAND):
-            return run(asked, Settings.from_environment(os.environ if environ is None else environ))
+            # Help is there where the settings cannot be read, too: it says which there are.
+            given = {} if run is helping.show else os.environ if environ is None else environ
+            return run(asked, Settings.from_environment(given))
     except SystemExit as ended:  # from the parser: help, or wrong use
         return int(ended.code or 0)
     except KeyboardInterrupt:

@@ -4,13 +4,14 @@ from fastapi import APIRouter
 
 from service.desk import enquiries_page, home, players_page, who_is_who
 from service.inventory import range_routes, stock_routes
+from service.operations import help_page
 from service.privacy import person_page
 from service.trials import asking_page, compose_routes, correcting_page, prints, trial_routes
 
 router = APIRouter()
 PARTS = (
     *(home, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, prints),
-    *(stock_routes, range_routes, players_page, who_is_who, person_page),
+    *(stock_routes, range_routes, players_page, who_is_who, person_page, help_page),
 )
 for part in PARTS:
     router.include_router(part.router)

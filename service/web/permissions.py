@@ -12,7 +12,7 @@ A route names the permission that it needs, never a role, by the type of one par
     async def close(request: Request, key: str, staff: Runs, form: Posted, session: Writing) -> Response: ...
 
 `AtDealerNeeds`: of whoever acts for a dealer (``staff.dealer`` is that dealer's slug, ``staff.acting`` its scope). `Needs`: of
-anybody's own scope (``staff.scope``). `AnyStaff`: one's own account, open to whoever is signed in. `Posted`: the form's fields,
+anybody's own scope (``staff.scope``). `AnyStaff`: one's own account and the help, open to whoever is signed in. `Posted`: the form's fields,
 once its token was found to be this session's own; every route that changes something takes it. `PostedFile`: the same with one
 file.
 """

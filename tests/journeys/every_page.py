@@ -74,6 +74,8 @@ PAGES: Mapping[str, tuple[str, ...]] = {
         *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel", "loan")),
         "/desk/trials/{open}/print/parcel",
     ),
+    "/desk/help": ("/desk/help",),
+    "/desk/help/{topic}": ("/desk/help/operator", "/desk/help/files"),
     "/desk/stock": ("/desk/stock?instrument=cello", "/desk/stock?show=sold"),
     "/desk/stock/{serial}/sold": ("/desk/stock/{out}/sold",),
     "/desk/stock/{serial}": ("/desk/stock/{serial}",),

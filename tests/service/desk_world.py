@@ -81,8 +81,8 @@ WITHOUT_SIGN_IN = (
     "/desk/sign-in/code",
     "/desk/sign-in/left",
 )
-OWN_ACCOUNT = ("/desk/account", "/desk/sign-in/stay", "/desk/sign-out")
-"""Whoever is signed in looks after their own account, whatever their role."""
+OWN_ACCOUNT = ("/desk/account", "/desk/sign-in/stay", "/desk/sign-out", "/desk/help")
+"""Whoever is signed in looks after their own account and reads the help, whatever their role."""
 NOBODYS = ("/desk/range", "/desk/retention/clock")
 """What is no dealer's."""
 WHEREVER = ("stock", "model", "users", "audit", "dealers", "retention")
@@ -170,6 +170,7 @@ class World:
             sheet = _sheet(session, dealer, trial)
             places = {
                 "/desk/enquiries/{id_}": enquiry,
+                "/desk/help/{topic}": "start",
                 "/desk/mail/{ident}": str(mail.id),
                 "/desk/password/{secret}": "nobodys-link",
                 "/desk/players/{key}": player,

@@ -18,7 +18,7 @@ from tests.factories import row
 ROOT = Path(__file__).resolve().parents[3]
 NAMES = (
     *("demo", "serve", "migrate", "keys", "load", "dump", "backup", "restore"),
-    *("dealers", "users", "fit", "advise", "check", "send", "retention"),
+    *("dealers", "users", "fit", "advise", "check", "send", "retention", "help"),
 )
 
 

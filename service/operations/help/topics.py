@@ -1,0 +1,80 @@
+"""Which pages of help there are and where each is written.
+
+The command ``help`` prints a page as it is written, the desk shows it. A page links to another by its file's name, so that
+the links also work where the files are read in the repository.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from service.core.errors import Refused
+
+DOCS = Path(__file__).resolve().parents[2] / "docs"
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """One page of help.
+
+    Attributes
+    ----------
+    name : what one types after ``help``, and the last part of its address at the desk.
+    file : where it is written, in Markdown with one heading of the first level.
+    about : what it is for, in one line.
+    """
+
+    name: str
+    file: Path
+    about: str
+
+    @property
+    def title(self) -> str:
+        """Return the page's own heading."""
+        return heading_of(self.file)
+
+    @property
+    def text(self) -> str:
+        """Return the page as it is written."""
+        return text_of(self.file)
+
+
+def _topic(name: str, about: str, file: Path | None = None) -> Topic:
+    return Topic(name, file or DOCS / f"{name}.md", about)
+
+
+TOPICS = (
+    _topic("start", "what the service does, and the first hour with it"),
+    _topic("operator", "running it: commands, PostgreSQL, backups, upgrades, names, limits, mail"),
+    _topic("settings", "every setting, with its default"),
+    _topic("metrics", "figures for a monitoring program"),
+    _topic("files", "range and history as CSV files, column by column"),
+    _topic("website", "the form in a dealer's own page"),
+    _topic("api", "the JSON API, with a dealer's keys"),
+    _topic("privacy", "the player's data: consent, erasing, retention, what stays on a disk"),
+    _topic("security", "who may what, sessions, limits, keys"),
+    _topic("asvs", "the OWASP standard ASVS 5.0, requirement by requirement"),
+    _topic("model", "what the model does, in words"),
+    _topic("notation", "the model's mathematics", DOCS.parents[1] / "model" / "NOTATION.md"),
+    _topic("decisions", "what was decided, when and why"),
+)
+NAMES = tuple(topic.name for topic in TOPICS)
+
+
+def find(name: str) -> Topic:
+    """Return a topic; raises `Refused` with the list of those there are."""
+    for topic in TOPICS:
+        if topic.name == name:
+            return topic
+    raise Refused(f"There is no help on {name!r}; the topics are {', '.join(NAMES)}.")
+
+
+@cache
+def text_of(file: Path) -> str:
+    """Return a page's text, read once in a process."""
+    return file.read_text(encoding="utf-8")
+
+
+def heading_of(file: Path) -> str:
+    """Return the words of a page's first heading."""
+    return text_of(file).split("\n", 1)[0].removeprefix("# ").strip()
