@@ -1,6 +1,7 @@
 """What is measured on every page of a journey, by the browser itself.
 
 Reflow without scrolling sideways: WCAG 2.2, 1.4.10, which lets tables of data scroll within themselves. Targets of 44 by 44 CSS px: 2.5.5 (level AAA, kept all the same).
+Edges of controls: 1.4.11, by the definitions of 'relative luminance' and 'contrast ratio'; that of text axe-core measures.
 """
 
 from collections.abc import Iterator
@@ -20,6 +21,29 @@ _SMALL = """(least) => [...document.querySelectorAll('button, select, summary, a
 _SCALES = """() => [...document.querySelectorAll('.seven')].filter((e) => e.checkVisibility())
   .map((row) => [...row.children].map((step) => step.getBoundingClientRect()).map((b) => [b.top, b.width, b.height]))"""
 _BEYOND = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+EDGE = 3
+"""The least contrast of a control's edge with what lies around it."""
+_FAINT = """(least) => {
+  const parts = (colour) => colour.match(/[0-9.]+/g).map(Number);
+  const linear = (c) => c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4;
+  const luminance = ([r, g, b]) => 0.2126 * linear(r / 255) + 0.7152 * linear(g / 255) + 0.0722 * linear(b / 255);
+  const ground = (e) => {
+    for (; e; e = e.parentElement) {
+      const colour = parts(getComputedStyle(e).backgroundColor);
+      if (colour.length < 4 || colour[3] === 1) return colour;
+    }
+    return [255, 255, 255];
+  };
+  const ratio = (one, other) => {
+    const [low, high] = [luminance(one), luminance(other)].sort((a, b) => a - b);
+    return (high + 0.05) / (low + 0.05);
+  };
+  return [...document.querySelectorAll('select, .choice, .seven > *, input[type=text], input[type=email], input[type=tel]')]
+    .filter((e) => e.checkVisibility() && !e.matches('.hidden-words') && parseFloat(getComputedStyle(e).borderTopWidth) > 0)
+    .map((e) => ({what: e.outerHTML.slice(0, 80), found: ratio(parts(getComputedStyle(e).borderTopColor), ground(e.parentElement))}))
+    .filter(({found}) => found < least)
+    .map(({what, found}) => `${what}: ${found}`);
+}"""
 _CUT = """() => [...document.querySelectorAll('main *')]
   .filter((e) => !e.closest('svg, .scroll, .wide') && !e.closest('.hidden-words') && !e.matches('.hidden-words') && e.checkVisibility())
   .filter((e) => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
@@ -39,6 +63,7 @@ def faults(page: Page, width: int) -> Iterator[str]:
     """Give where the page scrolls sideways, a main control is small, or a row of seven steps wraps or is small."""
     yield from reflow_faults(page)
     yield from (f"below {TARGET} px: {each}" for each in page.evaluate(_SMALL, TARGET))
+    yield from (f"an edge below {EDGE} : 1: {each}" for each in page.evaluate(_FAINT, EDGE))
     least = TARGET if width >= 390 else NARROW_STEP
     for row in page.evaluate(_SCALES):
         if len(row) != 7 or len({top for top, _width, _height in row}) != 1:

@@ -7,12 +7,14 @@ import pytest
 from playwright.sync_api import Page
 from sqlalchemy import func, select
 
+from service.dealers.colours import DARK, LIGHT, Scheme
 from service.tables import Enquiry
 from tests.journeys import measures
 from tests.journeys.conftest import Opened, Site
 from tests.journeys.shop import until_true
 
 Keep = Callable[[Page, str], None]
+SCHEMES: dict[Literal["light", "dark"], Scheme] = {"light": LIGHT, "dark": DARK}
 INSTRUMENTS = ("violin", "viola", "cello", "double_bass")
 WIDTHS: dict[int, Literal["light", "dark"]] = {390: "light", 1024: "dark", 1440: "light", 391: "dark"}
 """Each width in one of the two schemes, the phone's in both."""
@@ -96,6 +98,15 @@ def test_the_form_leads_to_an_answer_and_fits_every_width(opened: Opened, pictur
     page.locator("summary").click()
     assert page.locator("details tbody tr").count() == page.locator(".tier").count()
     look("8-numbers")
+
+
+def test_the_grounds_that_a_dealers_colours_are_fitted_to_are_those_of_the_pages(opened: Opened) -> None:
+    page = opened("/", 390)
+    for name, scheme in SCHEMES.items():
+        page.emulate_media(color_scheme=name)
+        asked = [f"--{ground}" for ground in ("paper", "card", "wash", "on-spruce")]
+        found = page.evaluate("(names) => names.map((n) => getComputedStyle(document.body).getPropertyValue(n))", asked)
+        assert [each.strip() for each in found] == [*scheme.grounds, scheme.words]
 
 
 def test_on_the_narrowest_screen_nothing_scrolls_sideways(opened: Opened, picture: Keep) -> None:

@@ -103,6 +103,21 @@ BAD: dict[str, list[Any]] = {
 WHOLE_LISTS = ("settings.0", "priorities.1", "tried.0")
 
 CASES = [(path, value) for path, values in BAD.items() for value in values]
+"""All of them, for the layer that holds the rules; whoever only asks that layer has a `HANDFUL`."""
+
+HANDFUL: list[tuple[str, Any]] = [
+    ("instrument", "guitar"),
+    ("hold", None),
+    ("strings", "4"),
+    ("settings.0", ["pub"]),
+    ("budget.amount", NAN),
+    ("priorities", ["overall"]),
+    ("own_bow.mass_g", 250.1),
+    ("tried.0.ratings.clarity", 8),
+    ("contact.email", "ada@example.org\r\nBcc: all@example.org"),
+    ("contact.consent.advice", False),
+]
+"""One of each kind of rule: a choice, a rule between answers, a type, an item, no number, a list, a range, a rating, a text, a consent."""
 
 
 def with_answer(path: str, value: Any, body: dict[str, Any] = GOOD) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from service.core.errors import Invalid
 from service.questionnaire import forms
 from service.questionnaire.forms import (
     STEPS,
@@ -17,7 +18,7 @@ from service.questionnaire.forms import (
     WorkStep,
     number,
 )
-from tests.service.bad_answers import GOOD
+from tests.service.bad_answers import GOOD, with_answer
 
 
 def post(step: type[Step], **fields: str | list[str]) -> tuple[dict[str, Any], dict[str, str]]:
@@ -162,6 +163,25 @@ def test_consent_to_mail_needs_an_address() -> None:
 def test_a_header_hidden_in_an_address_is_refused() -> None:
     _, errors = post(ContactStep, email="ada@example.org\r\nBcc: all@example.org", consent_advice="yes")
     assert list(errors) == ["email"]
+
+
+@pytest.mark.parametrize(
+    ("step", "fields", "field", "said_of"),
+    [
+        (InstrumentStep, {"instrument": "double_bass", "hold": "german", "strings": "9"}, "strings", ("strings", 9)),
+        (InstrumentStep, {"instrument": "guitar"}, "instrument", ("instrument", "guitar")),
+        (WorkStep, {"settings": "pub"}, "settings", ("settings.0", ["pub"])),
+        (OwnBowStep, {"own_bow": "yes", "own_mass_g": "250,1"}, "own_mass_g", ("own_bow.mass_g", 250.1)),
+        (BudgetStep, {"amount": "0", "currency": "EUR"}, "amount", ("budget.amount", 0)),
+        (ContactStep, {"phone": "call me", "consent_advice": "yes"}, "phone", ("contact.phone", "call me")),
+    ],
+)
+def test_a_page_says_of_an_answer_what_the_api_says(
+    step: type[Step], fields: dict[str, str], field: str, said_of: tuple[str, Any]
+) -> None:
+    with pytest.raises(Invalid) as refused:
+        forms.check(with_answer(*said_of))
+    assert post(step, **fields)[1] == {field: refused.value.problems[0].message}
 
 
 def test_an_emptied_answer_is_gone() -> None:

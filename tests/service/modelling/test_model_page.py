@@ -22,7 +22,6 @@ from model.features.design import FIXED
 from model.preference import report
 from model.preference.model import Beliefs
 from service import cli
-from service.app import STATIC_FILES
 from service.core.database import Database
 from service.core.errors import Refused
 from service.core.language import translated_by
@@ -135,11 +134,6 @@ def test_the_same_template_serves_a_page_of_the_desk(shown: tuple[ModelPage, Pag
     assert "<style>" not in text
     assert '<link rel="stylesheet" href="/static/style.css' in text
     assert all(tier.name in text for instrument in context.copies for tier in instrument.tiers)
-
-
-def test_its_colours_stand_in_variables_only() -> None:
-    style = (STATIC_FILES / "model.css").read_text(encoding="utf-8")
-    assert re.findall(r"#[0-9a-fA-F]{3,8}\b|rgb|hsl", style) == []
 
 
 # What it tells
