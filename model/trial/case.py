@@ -49,6 +49,11 @@ class Candidates:
     beyond: Flags
     wanted: Flags
 
+    def at(self, bows: Sequence[int]) -> "Candidates":
+        """Return some of them."""
+        places = np.array(bows, dtype=np.intp)
+        return Candidates(self.tier[places], self.beyond[places], self.wanted[places])
+
 
 @dataclass(frozen=True, slots=True)
 class Row:
@@ -83,50 +88,54 @@ class Case:
 
 
 class _Expectations:
-    """What every bow is expected to be liked after sheets still to come: paths (N, n + 1), the own bow's first."""
+    """What every bow is expected to be liked after sheets still to come: paths (n + 1, N), the own bow's first; never changed."""
 
-    def __init__(self, law: Law, log2: int = SEARCH_LOG2, bows: int = MOST_BOWS) -> None:
-        self.z = normal_points(bows + 1, log2)
-        self.paths = np.repeat(law.mean[None], len(self.z), axis=0)
-        self.cov, self.noise = law.cov.copy(), law.noise**2
-        self.heard: list[int] = []
-        self.sheets = 0
+    __slots__ = ("cov", "heard", "noise", "paths", "z")
+
+    def __init__(self, z: Floats, paths: Floats, cov: Floats, noise: float, heard: tuple[int, ...]) -> None:
+        self.z, self.paths, self.cov, self.noise, self.heard = z, paths, cov, noise, heard
+
+    @classmethod
+    def before(cls, law: Law, log2: int = SEARCH_LOG2, bows: int = MOST_BOWS) -> "_Expectations":
+        """Return them after a sheet of the own bow alone, where there is one; ``z`` has a row for each sheet to come."""
+        z = normal_points(bows + 1, log2).T
+        start = cls(z, np.repeat(law.mean[:, None], z.shape[1], axis=1), law.cov, law.noise**2, ())
         if law.no_own:
-            self.heard.append(0)
-        else:
-            self.hear(0)
+            start.heard = (0,)
+            return start
+        return start.after(0)
 
-    def hear(self, bow: int) -> None:
-        """Rate one more bow: everything moves along with what its sheet says."""
+    def after(self, bow: int) -> "_Expectations":
+        """Return them with one more bow rated: everything moves along with what its sheet says."""
         step = self.cov[:, bow] / np.sqrt(self.cov[bow, bow] + self.noise)
-        self.paths = self.paths + np.multiply.outer(self.z[:, self.sheets], step)
-        self.cov = self.cov - np.outer(step, step)
-        self.heard.append(bow)
-        self.sheets += 1
+        paths = np.multiply.outer(step, self.z[0])
+        paths += self.paths
+        return _Expectations(self.z[1:], paths, self.cov - np.outer(step, step), self.noise, (*self.heard, bow))
 
     def best(self) -> float:
         """Return the expected largest of what is expected of the bows rated, the own bow among them."""
-        return float(self.paths[:, self.heard].max(axis=1).mean())
+        return float(self.paths[list(self.heard)].max(axis=0).mean())
 
-    def best_with_each(self) -> Floats:
-        """Return (n + 1,) the same with each bow rated besides."""
-        variance = np.diag(self.cov)
-        steps = self.cov / np.sqrt(variance + self.noise)
-        z = self.z[:, self.sheets, None]
-        most = self.paths + z * np.diag(steps)
+    def best_with_each(self, bows: Ints) -> Floats:
+        """Return (m,) the same with each of some bows (m,) rated besides."""
+        variance, z = self.cov[bows, bows], self.z[0]
+        root = np.sqrt(variance + self.noise)
+        most = np.multiply.outer(variance / root, z)
+        most += self.paths[bows]
+        other = np.empty_like(most)
         for bow in self.heard:
-            np.maximum(most, self.paths[:, bow, None] + z * steps[bow], out=most)
-        return np.asarray(most.mean(axis=0))
+            np.multiply.outer(self.cov[bow, bows] / root, z, out=other)
+            other += self.paths[bow]
+            np.maximum(most, other, out=most)
+        return np.asarray(np.ascontiguousarray(most.T).mean(axis=0))  # a bow's points in their order: equal bows tie exactly
 
 
 def gains(law: Law, path: Sequence[int], log2: int = ROWS_LOG2) -> Floats:
     """Return (n,) what the first 1, 2, ... bows of a path win, in points over the own bow; it never falls."""
-    found, paths = (
-        np.zeros(len(path)),
-        _Expectations(law.only([bow + 1 for bow in path]), log2, max(len(path), MOST_BOWS)),
-    )
+    found = np.zeros(len(path))
+    paths = _Expectations.before(law.only([bow + 1 for bow in path]), log2, max(len(path), MOST_BOWS))
     for row in range(len(path)):
-        paths.hear(row + 1)
+        paths = paths.after(row + 1)
         found[row] = paths.best() - law.mean[0]
     # What is left of the points' error, below a thousandth, must not let a row fall.
     return np.asarray(np.maximum.accumulate(np.maximum(found, 0.0)))
@@ -155,25 +164,93 @@ def chances(law: Law, path: Sequence[int], by: float = 0.0) -> Floats:
 
 
 def choose(law: Law, candidates: Candidates, *, limit: int, carry_cost: float, tiers: Sequence[int] = ()) -> list[int]:
-    """Return the places of the bows to bring, in the order in which they were found; none where there are no candidates.
+    """Return the places of the bows to bring: `Cases.choose`."""
+    return Cases(law, candidates).choose(limit=limit, carry_cost=carry_cost, tiers=tiers)
 
-    Parameters
-    ----------
-    law : that decides, of the candidates in their order.
-    limit : most bows that there is time for, at least 1.
-    carry_cost : of one more bow, in points.
-    tiers : that must have a bow, as far as they have candidates and there is room.
-    """
-    return _Search(law, candidates, min(limit, MOST_BOWS), carry_cost).case(tiers)
+
+def path_through(law: Law, candidates: Candidates, case: Sequence[int]) -> list[int]:
+    """Return the bows of nested cases through one: `Cases.path_through`."""
+    return Cases(law, candidates).path_through(case)
+
+
+class Cases:
+    """The cases that can be made of some candidates: bow k is row k + 1 of the law. What a case is worth is computed once."""
+
+    def __init__(self, law: Law, candidates: Candidates) -> None:
+        self.law, self.of = law, candidates
+        self.within = int(np.count_nonzero(~candidates.beyond))
+        self._paths: dict[tuple[int, ...], _Expectations] = {}
+        self._worth: dict[tuple[int, ...], Floats] = {}
+
+    def choose(self, *, limit: int, carry_cost: float, tiers: Sequence[int] = ()) -> list[int]:
+        """Return the places of the bows to bring, in the order in which they were found; none where there are no candidates.
+
+        Parameters
+        ----------
+        limit : most bows that there is time for, at least 1.
+        carry_cost : of one more bow, in points.
+        tiers : that must have a bow, as far as they have candidates and there is room.
+        """
+        return _Search(self, min(limit, MOST_BOWS), carry_cost).case(tiers)
+
+    def path_through(self, case: Sequence[int]) -> list[int]:
+        """Return the bows of nested cases through one: a smaller one drops the least useful bow, a larger one adds the most useful."""
+        inner, rest = Cases(self.law.only([bow + 1 for bow in case]), self.of.at(case)), list(range(len(case)))
+        dropped: list[int] = []
+        while len(rest) > 1:
+            without = [inner.worth([other for other in rest if other != bow]) for bow in rest]
+            dropped.append(rest.pop(int(np.argmax(np.round(without, 9)))))
+        path = [case[place] for place in [*rest, *reversed(dropped)]]
+        while path and len(path) < MOST_BOWS:
+            may = self.may_join(path)
+            if not may.any():
+                break
+            path.append(int(np.argmax(self.worth_with_each(path, may))))
+        return path
+
+    def may_join(self, case: Sequence[int], *, beside: bool = True) -> Flags:
+        """Return (n,) which candidates the case may be enlarged by: of three tiers at most, and one beyond the budget."""
+        of, chosen = self.of, list(case)
+        free = np.ones(len(of.tier), dtype=bool)
+        free[chosen] = False
+        held = list(set(of.tier[chosen].tolist()))
+        if len(held) >= MOST_TIERS:
+            free &= (of.tier[:, None] == held).any(axis=1)
+        dear = int(np.count_nonzero(of.beyond[chosen]))
+        few = len(chosen) - dear < min(ENOUGH_WITHIN, self.within)
+        if self.within and (dear or (beside and few)):
+            free &= ~of.beyond
+        return free
+
+    def worth(self, case: Sequence[int]) -> float:
+        """Return what is expected of the bow taken from a case after its trial, in points of the scale."""
+        return self._after(tuple(case)).best()
+
+    def worth_with_each(self, case: Sequence[int], among: Flags) -> Floats:
+        """Return (n,) the worth of the case with each of some candidates (n,) besides; -inf for the others."""
+        key = tuple(case)
+        if key not in self._worth:
+            self._worth[key] = np.full(len(self.of.tier), np.nan)
+        known = self._worth[key]
+        new = np.flatnonzero(among & np.isnan(known))
+        if len(new):
+            known[new] = self._after(key).best_with_each(new + 1)
+        return np.where(among, known, -np.inf)
+
+    def _after(self, case: tuple[int, ...]) -> _Expectations:
+        """Return what is expected after sheets of the bows of a case, in their order; one case goes on from another."""
+        if case not in self._paths:
+            before = self._after(case[:-1]).after(case[-1] + 1) if case else _Expectations.before(self.law)
+            self._paths[case] = before
+        return self._paths[case]
 
 
 class _Search:
-    """Greedy, with exchanges: places among the candidates, so bow k is row k + 1 of the law."""
+    """Greedy, with exchanges: places among the candidates."""
 
-    def __init__(self, law: Law, candidates: Candidates, limit: int, carry_cost: float) -> None:
-        self.law, self.of, self.cost = law, candidates, carry_cost
-        self.limit = min(limit, len(candidates.tier))
-        self.within = int(np.count_nonzero(~candidates.beyond))
+    def __init__(self, cases: Cases, limit: int, carry_cost: float) -> None:
+        self.cases, self.of, self.cost = cases, cases.of, carry_cost
+        self.limit = min(limit, len(cases.of.tier))
 
     def case(self, tiers: Sequence[int]) -> list[int]:
         """Return the recommended case."""
@@ -191,51 +268,27 @@ class _Search:
         Where there is time for one bow only it is not one beyond the budget in the place of those within.
         """
         found: list[int] = []
-        alone = self.of.beyond & bool(self.within) & (self.limit < AT_LEAST_TIERS)
-        for bow in np.argsort(-self.law.mean[1:], kind="stable").tolist():
-            if (
-                self.of.wanted[bow]
-                and not alone[bow]
-                and len(found) < self.limit
-                and self._may_join(found, beside=False)[bow]
-            ):
+        alone = self.of.beyond & bool(self.cases.within) & (self.limit < AT_LEAST_TIERS)
+        some = np.flatnonzero(self.of.wanted & ~alone)
+        for bow in some[np.argsort(-self.cases.law.mean[some + 1], kind="stable")].tolist():
+            if len(found) < self.limit and self.cases.may_join(found, beside=False)[bow]:
                 found.append(bow)
         return found
 
-    def _may_join(self, case: Sequence[int], *, beside: bool = True) -> Flags:
-        """Return (n,) which candidates the case may be enlarged by: of three tiers at most, and one beyond the budget."""
-        free = np.ones(len(self.of.tier), dtype=bool)
-        free[list(case)] = False
-        held = set(self.of.tier[list(case)].tolist())
-        if len(held) >= MOST_TIERS:
-            free &= np.isin(self.of.tier, list(held))
-        dear = int(np.count_nonzero(self.of.beyond[list(case)]))
-        few = len(case) - dear < min(ENOUGH_WITHIN, self.within)
-        if self.within and (dear or (beside and few)):
-            free &= ~self.of.beyond
-        return free
-
-    def _paths(self, case: Sequence[int]) -> _Expectations:
-        paths = _Expectations(self.law)
-        for bow in case:
-            paths.hear(bow + 1)
-        return paths
-
     def _grown(self, start: Sequence[int]) -> list[int]:
         """Return the greedy case: at least three bows, and then as long as another one wins more than it costs."""
-        case, paths = list(start), self._paths(start)
-        last, floor = paths.best(), min(AT_LEAST_BOWS, self.limit)
+        case, floor = list(start), min(AT_LEAST_BOWS, self.limit)
+        last = self.cases.worth(case)
         while len(case) < self.limit:
-            may = self._may_join(case)
+            may = self.cases.may_join(case)
             if not may.any():
                 break
-            value = np.where(may, paths.best_with_each()[1:], -np.inf)
+            value = self.cases.worth_with_each(case, may)
             bow = int(np.argmax(value))
             needed = len(case) < floor and (len(case) < AT_LEAST_TIERS or self.cost <= UNLESS_IT_COSTS)
             if not needed and value[bow] - last <= self.cost:
                 break
             case.append(bow)
-            paths.hear(bow + 1)
             last = float(value[bow])
         return case
 
@@ -251,11 +304,13 @@ class _Search:
 
     def _best_in_place_of(self, case: list[int], bow: int) -> list[int]:
         rest = [other for other in case if other != bow]
-        value = self._paths(rest).best_with_each()[1:]
+        may = self.cases.may_join(rest)
+        looked_at = may.copy()
+        looked_at[bow] = True
+        value = self.cases.worth_with_each(rest, looked_at)
         here = value[bow]
-        value[~self._may_join(rest)] = -np.inf
-        best = int(np.argmax(value))
-        return [*rest, best] if value[best] > here + BETTER else case
+        best = int(np.argmax(np.where(may, value, -np.inf)))
+        return [*rest, best] if may[best] and value[best] > here + BETTER else case
 
     def _of_two_tiers(self, case: list[int], kept: Sequence[int]) -> list[int]:
         """Return the best case of two tiers in the place of one of a single tier, unless that costs too much."""
@@ -263,7 +318,7 @@ class _Search:
             return case
         other = self.of.tier != self.of.tier[case[0]]
         found, worth = self._best_change(case, kept, other)
-        now = self._paths(case).best() - self.cost * len(case)
+        now = self.cases.worth(case) - self.cost * len(case)
         return found if found and now - worth <= UNLESS_IT_COSTS else case
 
     def _with_tier(self, case: list[int], kept: set[int], tier: int) -> list[int]:
@@ -284,36 +339,9 @@ class _Search:
             bases.append(list(case))
         best: tuple[list[int], float] = ([], -np.inf)
         for base in bases:
-            value = np.where(self._may_join(base) & among, self._paths(base).best_with_each()[1:], -np.inf)
+            value = self.cases.worth_with_each(base, self.cases.may_join(base) & among)
             bow = int(np.argmax(value))
             worth = float(value[bow]) - self.cost * (len(base) + 1)
             if worth > best[1]:
                 best = ([*base, bow], worth)
         return best
-
-
-def path_through(law: Law, candidates: Candidates, case: Sequence[int]) -> list[int]:
-    """Return the bows of nested cases through one: a smaller one drops the least useful bow, a larger one adds the most useful."""
-    inner, rest = law.only([bow + 1 for bow in case]), list(range(len(case)))
-    dropped: list[int] = []
-    while len(rest) > 1:
-        without = [_value(inner, [other for other in rest if other != bow]) for bow in rest]
-        dropped.append(rest.pop(int(np.argmax(np.round(without, 9)))))
-    search = _Search(law, candidates, MOST_BOWS, 0.0)
-    path = [case[place] for place in [*rest, *reversed(dropped)]]
-    paths = search._paths(path)  # noqa: SLF001 - the search and its path are one
-    while path and len(path) < MOST_BOWS:
-        may = search._may_join(path)  # noqa: SLF001
-        if not may.any():
-            break
-        bow = int(np.argmax(np.where(may, paths.best_with_each()[1:], -np.inf)))
-        path.append(bow)
-        paths.hear(bow + 1)
-    return path
-
-
-def _value(law: Law, bows: Sequence[int]) -> float:
-    paths = _Expectations(law)
-    for bow in bows:
-        paths.hear(bow + 1)
-    return paths.best()
