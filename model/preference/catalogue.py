@@ -1,5 +1,6 @@
 """The fitted model laid over a range: what does not depend on a player, computed once and kept."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -28,6 +29,7 @@ class Suited:
 
     Attributes
     ----------
+    place : by serial its copy's place among ``serials`` (K,).
     tier_of : (K,) index of each copy's tier in ``tiers``.
     traits : (K, 3) bench traits as deviations from the tier's mean.
     trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
@@ -46,6 +48,7 @@ class Suited:
     tiers: tuple[Tier, ...]
     copies: tuple[Copy, ...]
     serials: tuple[str, ...]
+    place: Mapping[str, int]
     tier_of: Ints
     traits: Floats
     trait_variance: Floats
@@ -143,6 +146,7 @@ class View:
             tiers=tiers,
             copies=copies,
             serials=tuple(copy.serial for copy in copies),
+            place={copy.serial: at for at, copy in enumerate(copies)},
             tier_of=tier_of,
             traits=traits,
             trait_variance=not_seen,

@@ -76,6 +76,10 @@ class Quantities:
         """Subtract quantities over the same criteria, one or as many."""
         return Quantities(self.mean - other.mean, self.criteria, self.features - other.features)
 
+    def at(self, places: Ints) -> "Quantities":
+        """Return some of them."""
+        return Quantities(self.mean[places], self.criteria, self.features[:, places])
+
 
 @dataclass(frozen=True, slots=True)
 class Parts:
@@ -274,10 +278,10 @@ class Player:
     def _place(self, run: Run) -> int:
         if run.copy is None:
             return -1
-        if run.copy not in self.suited.serials:
+        if run.copy not in self.suited.place:
             msg = f"got the copy {run.copy!r}, expected one of the range that suits the {self.answers.instrument}"
             raise ValueError(msg)
-        return self.suited.serials.index(run.copy)
+        return self.suited.place[run.copy]
 
     def _observed(self, copy: Ints, position: Ints, run: Ints, criterion: Ints) -> tuple[Floats, Floats]:
         """Return features (O, q) and expected ratings (O,) of sheets (n,) on one criterion each, at (run, criterion) (O,)."""

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import ndtr
 
-from model.domain.arrays import Floats
+from model.domain.arrays import Floats, Ints
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL, Criterion, Hold, Instrument
@@ -84,7 +84,7 @@ def _standing(player: Player) -> Standing:
         noise=noise,
         yardstick=yardstick,
         beats_own_bow=_beats(mean, np.diag(cov) + spread**2 + noise**2, yardstick, noise),
-        stock=_stock(player, LIKING, mean, cov),
+        stock=stock_of(player, mean, cov),
         priority_weight=player.posterior.priority_weight if answers.priorities else 0.0,
     )
 
@@ -121,17 +121,22 @@ def _beats(mean: Floats, variance: Floats, yardstick: Yardstick, noise: float) -
     return np.asarray(ndtr((mean - yardstick.mean) / np.sqrt(apart)))
 
 
-def _stock(player: Player, weights: Floats, tier_mean: Floats, tier_cov: Floats) -> Stock:
-    """Return every suited copy with its own posterior for this player."""
+def stock_of(player: Player, tier_mean: Floats, tier_cov: Floats, places: Ints | None = None) -> Stock:
+    """Return suited copies, each with its own posterior for this player: all, or those at some places.
+
+    Parameters
+    ----------
+    tier_mean, tier_cov : (T,), (T, T) what is expected of the tiers that suit, given the player's ratings.
+    """
     suited = player.suited
-    if not suited.copies:
-        empty = np.zeros(0)
-        return Stock((), np.zeros(0, dtype=np.intp), empty, empty)
-    copies = player.copies(weights)
-    mean, told = player.after(copies, player.shared_with_ratings(weights))
+    some = np.arange(len(suited.copies)) if places is None else places
+    serials, tier = suited.serials if places is None else tuple(suited.serials[k] for k in some), suited.tier_of[some]
+    if not len(some):
+        return Stock((), tier, np.zeros(0), np.zeros(0))
+    copies = player.copies(LIKING).at(some)
+    mean, told = player.after(copies, player.shared_with_ratings(LIKING)[some])
     variance = player.parts.variance(copies) - np.einsum("oi,oi->i", told, told)
-    variance += np.einsum("c,kcd,d->k", weights, suited.covariance, weights)
-    variance += player.own_variance(weights)
+    variance += suited.covariance[some, OVERALL, OVERALL] + player.own_variance(LIKING)[some]
     # The copies' law given the tier mean is taken as independent: each keeps its exact marginal variance.
-    own = np.maximum(variance - np.diag(tier_cov)[suited.tier_of], 1e-6)
-    return Stock(suited.serials, suited.tier_of, mean - tier_mean[suited.tier_of], np.sqrt(own))
+    own = np.maximum(variance - np.diag(tier_cov)[tier], 1e-6)
+    return Stock(serials, tier, mean - tier_mean[tier], np.sqrt(own))

@@ -38,6 +38,11 @@ class Stock:
         kept = tuple(serial for serial, chosen in zip(self.serials, keep, strict=True) if chosen)
         return Stock(kept, self.tier[keep], self.offset[keep], self.spread[keep])
 
+    def at(self, places: Ints) -> "Stock":
+        """Return the copies at some places."""
+        serials = tuple(self.serials[k] for k in places.tolist())
+        return Stock(serials, self.tier[places], self.offset[places], self.spread[places])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:

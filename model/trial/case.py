@@ -127,7 +127,9 @@ class _Expectations:
             np.multiply.outer(self.cov[bow, bows] / root, z, out=other)
             other += self.paths[bow]
             np.maximum(most, other, out=most)
-        return np.asarray(np.ascontiguousarray(most.T).mean(axis=0))  # a bow's points in their order: equal bows tie exactly
+        return np.asarray(
+            np.ascontiguousarray(most.T).mean(axis=0)
+        )  # a bow's points in their order: equal bows tie exactly
 
 
 def gains(law: Law, path: Sequence[int], log2: int = ROWS_LOG2) -> Floats:

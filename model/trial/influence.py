@@ -5,19 +5,14 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from model.domain.records import Answers, Run
-from model.domain.vocabulary import Place, Role
-from model.preference import predict
+from model.domain.vocabulary import Place
 from model.preference.catalogue import View
 from model.preference.player import Player
-from model.trial.offer import Offer, Proposal
-from model.trial.proposal import propose
+from model.trial.choosing import Choice, Choosing
+from model.trial.offer import Offer
 
 NOTICED = 0.03
 """A chance that changes by less is not said to change."""
-
-
-LEADING_ROLES = (Role.BEST_FIT, Role.MOST_LIKED)
-"""The first tier of a list: what fits best, or without a budget what is liked most."""
 
 
 class Answer(StrEnum):
@@ -70,22 +65,21 @@ class _Asked:
 
 
 def influence(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> tuple[Influence, ...]:
-    """Return what every answer given did to the proposal, in the order of `Answer`; raises as `predict.outlook` and `propose`."""
-    asked = _Asked(answers, runs, offer)
-    player = Player(view, answers, runs)
-    outlook = predict.of_player(player)
-    advised = propose(player, outlook, runs, offer, explained=False)
+    """Return what every answer given did to the proposal, in the order of `Answer`; raises as `predict.outlook`."""
+    asked, player = _Asked(answers, runs, offer), Player(view, answers, runs)
+    choosing = Choosing(player, runs, offer)
+    advised = choosing.choice()
 
-    def proposal(of: _Asked) -> Proposal:
+    def without(answer: Callable[[], _Asked]) -> Choice:
+        of = answer()
         if of.answers is answers and of.runs is runs:  # another offer to the same player
-            return propose(player, outlook, runs, of.offer, explained=False)
-        other = Player(view, of.answers, of.runs)
-        return propose(other, predict.of_player(other), of.runs, of.offer, explained=False)
+            return Choosing(player, runs, of.offer, joint=choosing.joint).choice()
+        return Choosing(Player(view, of.answers, of.runs), of.runs, of.offer).choice()
 
-    return tuple(Influence(answer, _changes(advised, proposal(without))) for answer, without in _variants(asked))
+    return tuple(Influence(answer, _changes(advised, without(other))) for answer, other in _variants(asked))
 
 
-def _variants(asked: _Asked) -> Iterator[tuple[Answer, _Asked]]:
+def _variants(asked: _Asked) -> Iterator[tuple[Answer, Callable[[], _Asked]]]:
     """Give the questions without each answer that was given."""
     answers, bow = asked.answers, asked.answers.own_bow
 
@@ -105,14 +99,14 @@ def _variants(asked: _Asked) -> Iterator[tuple[Answer, _Asked]]:
         (Answer.MINUTES, asked.offer.minutes is not None, lambda: _offered(asked, minutes=None)),
         (Answer.PLACE, asked.offer.place is not Place.SHOP, lambda: _offered(asked, place=Place.SHOP)),
     ]
-    yield from ((answer, without()) for answer, was_given, without in given if was_given)
+    yield from ((answer, without) for answer, was_given, without in given if was_given)
 
 
 def _offered(asked: _Asked, **changes: object) -> _Asked:
     return replace(asked, offer=replace(asked.offer, **changes))  # type: ignore[arg-type]
 
 
-def _changes(advised: Proposal, without: Proposal) -> tuple[Change, ...]:
+def _changes(advised: Choice, without: Choice) -> tuple[Change, ...]:
     pairs = zip(_facts(advised).items(), _facts(without).values(), strict=True)
     found = [Change(what, given, other) for (what, given), other in pairs if _differ(given, other)]
     if _bows(advised) != _bows(without):
@@ -120,20 +114,20 @@ def _changes(advised: Proposal, without: Proposal) -> tuple[Change, ...]:
     return tuple(sorted(found, key=lambda change: list(What).index(change.what)))
 
 
-def _facts(of: Proposal) -> dict[What, str | float]:
+def _facts(of: Choice) -> dict[What, str | float]:
     return {
-        What.VERDICT: str(of.verdict.code),
-        What.FIRST_TIER: next((entry.tier for entry in of.entries if entry.role in LEADING_ROLES), ""),
-        What.CHANCE: round(of.case.row.chance, 3) if of.case else 0.0,
+        What.VERDICT: str(of.verdict),
+        What.FIRST_TIER: of.first_tier,
+        What.CHANCE: round(of.chance, 3),
     }
 
 
-def _bows(of: Proposal) -> tuple[frozenset[str], dict[str, int]]:
+def _bows(of: Choice) -> tuple[frozenset[str], dict[str, int]]:
     """Return the bows by name, or where no stock is known how many of each tier."""
-    return frozenset(of.bring), {} if of.bring else dict(of.allocation)
+    return of.bring, {} if of.bring else dict(of.allocation)
 
 
-def _count(of: Proposal) -> int:
+def _count(of: Choice) -> int:
     return sum(of.allocation.values())
 
 

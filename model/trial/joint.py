@@ -61,7 +61,7 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
     places, T = _places(player, copies), len(player.suited.tiers)
     # The copies' rows come last while the law is made; the own bow's, where it is asked for, before them.
     own = len(copies) < len(bows)
-    parts = [player.tiers(weights), *([player.own(weights)] if own else []), _picked(player.copies(weights), places)]
+    parts = [player.tiers(weights), *([player.own(weights)] if own else []), player.copies(weights).at(places)]
     joint = Quantities(
         np.concatenate([part.mean for part in parts]),
         parts[0].criteria,
@@ -87,7 +87,7 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
 
 def _places(player: Player, copies: Sequence[str]) -> Ints:
     """Return the places of serials among the suited copies."""
-    place = {serial: at for at, serial in enumerate(player.suited.serials)}
+    place = player.suited.place
     for copy in copies:
         if copy not in place:
             msg = f"got the copy {copy!r}, expected one of the range that suits the {player.answers.instrument}"
@@ -99,10 +99,6 @@ def _order(bows: Sequence[str | None], first: int, own: bool) -> list[int]:
     """Return where each bow's row is: the own bow's at ``first``, the copies' after it in their order."""
     at = iter(range(first + own, first + len(bows)))
     return [first if bow is None else next(at) for bow in bows]
-
-
-def _picked(of: Quantities, places: Ints) -> Quantities:
-    return Quantities(of.mean[places], of.criteria, of.features[:, places])
 
 
 def _effects(player: Player, weights: Floats, places: Ints) -> Floats:

@@ -63,7 +63,7 @@ def joint_law(player: Player, weights: Floats, serials: Sequence[str] = ()) -> H
 def of_tiers(player: Player, weights: Floats, tiers: Ints) -> tuple[Floats, Floats]:
     """Return mean (n + 1,) and covariance of the own bow's liking, first, and of what is common to each tier's copies."""
     found = player.tiers(weights)
-    picked = Quantities(found.mean[tiers], found.criteria, found.features[:, tiers])
+    picked = found.at(tiers)
     if player.answers.plays_no_bow:
         mean, cov = _given(player, picked)
         whole = np.zeros((len(tiers) + 1, len(tiers) + 1))

@@ -1,6 +1,6 @@
 """Which tiers are named for a case, and in which role: a role is a place in the list, the case decides what is carried."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,6 +62,15 @@ class Market:
         )
 
 
+def best_fit(market: Market, case: Sequence[int]) -> int:
+    """Return the tier of a case that fits best within the budget."""
+    return market.liked_most(_affordable(market, case))
+
+
+def _affordable(market: Market, case: Sequence[int]) -> list[int]:
+    return [place for place in case if market.within[place]] or list(case)
+
+
 def roles(
     market: Market, case: Sequence[int], gain: dict[int, float], neighbour: int | None
 ) -> dict[Role | tuple[Role, int], int]:
@@ -73,8 +82,7 @@ def roles(
     gain : by tier of the case what two copies of it are expected to win.
     neighbour : the tier to compare with where the case has but one; None where there is none.
     """
-    affordable = [place for place in case if market.within[place]] or list(case)
-    best = market.liked_most(affordable)
+    affordable, best = _affordable(market, case), best_fit(market, case)
     found: dict[Role | tuple[Role, int], int] = {Role.BEST_FIT: best}
     cheaper = [p for p in affordable if market.price[p] < market.price[best] and gain[p] >= gain[best] - NEARLY_AS_GOOD]
     if cheaper:
@@ -110,6 +118,25 @@ def ladder(market: Market, price_weight: float) -> dict[Role, int]:
         if sensible != most:
             found[Role.SENSIBLE] = sensible
     return found | {Role.MOST_LIKED: most}
+
+
+def ladder_listed(market: Market, case: Sequence[int], steps: Mapping[Role, int]) -> list[tuple[Role, int]]:
+    """Return the steps, tiers of the case that are none of them after that as far as there is room; in order of price.
+
+    The one liked most has a bow: where what the player loved left it no room, it is the one liked most of the case.
+    """
+    most = steps[Role.MOST_LIKED]
+    if most not in case:
+        most = market.liked_most(case)
+    listed = {place: role for role, place in steps.items() if role is not Role.MOST_LIKED and place != most}
+    listed[most] = Role.MOST_LIKED
+    for place in [place for place in case if place not in listed]:
+        idle = [step for step, role in listed.items() if step not in case and role is not Role.MOST_LIKED]
+        if len(listed) >= MOST_ENTRIES and idle:
+            listed[place] = listed.pop(idle[0])
+        else:
+            listed[place] = Role.CONTRAST
+    return [(listed[place], place) for place in sorted(listed)][:MOST_ENTRIES]
 
 
 def neighbour_of(market: Market, place: int, apart: Floats) -> int | None:
