@@ -71,7 +71,7 @@ class Chosen:
     @property
     def tiers(self) -> list[int]:
         """The tier of each bow of the case."""
-        return self.bows.tier[list(self.case)].tolist()
+        return [int(self.bows.tier[bow]) for bow in self.case]
 
     def leading_tier(self) -> int | None:
         """Return the tier that leads the list: of the case's the one that fits best; without a budget the one liked most."""

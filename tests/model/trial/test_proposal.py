@@ -325,6 +325,33 @@ def test_each_answer_given_is_left_out_once() -> None:
     assert not influence(view(), Answers(Instrument.VIOLIN), (), offer())
 
 
+@pytest.mark.parametrize("who", PLAYERS)
+def test_what_an_answer_did_is_how_two_whole_answers_differ(who: str) -> None:
+    # Asked again without the budget, without the minutes and by post rather than in the shop.
+    for given in ("budget", "minutes", "place"):
+        whole: dict[str, object] = {"budget": 2400.0, "minutes": 45.0, "place": Place.POST}
+        one = proposal_for(view(), PLAYERS[who], (), offer(**whole))
+        less = {name: value for name, value in whole.items() if name != given}
+        other = proposal_for(view(), PLAYERS[who], (), offer(**less))
+        did = {str(each.answer): each.changes for each in influence(view(), PLAYERS[who], (), offer(**whole))}[given]
+        told = {change.what: (change.given, change.without) for change in did}
+        assert (What.VERDICT in told) == (one.verdict.code is not other.verdict.code)
+        first = [
+            next(e.tier for e in found.entries if e.role in (Role.BEST_FIT, Role.MOST_LIKED)) for found in (one, other)
+        ]
+        assert told.get(What.FIRST_TIER, ("", "")) == (tuple(first) if first[0] != first[1] else ("", ""))
+        assert (What.BOWS in told) == (set(one.bring) != set(other.bring))
+        if What.BOWS in told:
+            assert told[What.BOWS] == (len(one.bring), len(other.bring))
+        assert one.case is not None
+        assert other.case is not None
+        # Within .003: chances are integrated bow after bow, in another order here.
+        chances = (one.case.row.chance, other.case.row.chance)
+        assert told.get(What.CHANCE, chances) == pytest.approx(chances, abs=3e-3)
+        if abs(chances[0] - chances[1]) > 0.036:
+            assert What.CHANCE in told
+
+
 # Refusals
 
 
