@@ -128,10 +128,8 @@ def ladder_listed(market: Market, case: Sequence[int], steps: Mapping[Role, int]
     most = steps[Role.MOST_LIKED]
     if most not in case:
         most = market.liked_most(case)
-    listed: dict[int, Role] = {}
-    for role, place in steps.items():
-        if role is not Role.MOST_LIKED and place != most:
-            listed[place] = role
+    lower = [(place, role) for role, place in steps.items() if role is not Role.MOST_LIKED and place != most]
+    listed: dict[int, Role] = dict(lower)
     listed[most] = Role.MOST_LIKED
     for place in [place for place in case if place not in listed]:
         idle = [step for step, role in listed.items() if step not in case and role is not Role.MOST_LIKED]
