@@ -26,6 +26,7 @@ from service.dealers import embedding, key_check, website_routes
 from service.desk import desk_routes, staff_routes
 from service.devices import link_pages, offline_page, sheets_api, tablet_doors
 from service.form import embed, form_routes
+from service.inventory import inventory_api
 from service.mail import mail_links, outbox_page
 from service.mail.mail_service import open_office
 from service.mail.sending import Postman
@@ -34,7 +35,7 @@ from service.operations.metrics import SHARED, Metrics
 from service.privacy import privacy_pages
 from service.privacy.daily import Caretaker
 from service.settings import Settings
-from service.trials import trials_api
+from service.trials import reading_api, trials_api
 from service.web import (
     costs,
     edge,
@@ -145,7 +146,14 @@ def _routes() -> tuple[BaseRoute, ...]:
     """Return every route. They hold nothing of an application's own, and are worked out once in a process."""
     every = APIRouter()
     paid = [Depends(costs.pay)]
-    for described in (advice_api.router, sheets_api.router, trials_api.router, health_doors.router):
+    for described in (
+        advice_api.router,
+        sheets_api.router,
+        trials_api.router,
+        reading_api.router,
+        inventory_api.router,
+        health_doors.router,
+    ):
         every.include_router(described, dependencies=paid)
     for router in (
         form_routes.router,

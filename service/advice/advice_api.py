@@ -18,7 +18,7 @@ from service.players import known
 from service.questionnaire import forms
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.questionnaire.sheet_fields import SheetIn
-from service.web import api_operations, api_schema, costs
+from service.web import api_examples, api_operations, api_schema, costs
 from service.web.bodies import json_body
 from service.web.database_sessions import Writing
 from service.web.device_requests import client_of, not_too_often
@@ -101,4 +101,6 @@ def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
     )
     _refs, answers = models_json_schema([(api_schema.Problem, "serialization")], ref_template=_REF)
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"] | answers["$defs"])
+    for name, example in api_examples.ANSWERS.items():
+        description["components"]["schemas"][name]["examples"] = [example]
     return api_operations.add_links(key_check.add_security(description))

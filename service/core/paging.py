@@ -51,6 +51,25 @@ def leaf(found: Sequence[T], count: int, mark: Callable[[T], Sequence[object]], 
     return Leaf(rows, count, written(*mark(rows[-1])) if len(found) > most else "")
 
 
+@dataclass(frozen=True, slots=True)
+class Batch(Generic[T]):
+    """Rows of a list that a program reads to its end and later on: ``last`` marks its last row, empty for none; ``more``: there are more."""
+
+    rows: tuple[T, ...]
+    last: str
+    more: bool
+
+    def of(self, rows: Iterable[S]) -> "Batch[S]":
+        """Return the same batch with its rows read in full."""
+        return Batch(tuple(rows), self.last, self.more)
+
+
+def batch(found: Sequence[T], mark: Callable[[T], Sequence[object]]) -> Batch[T]:
+    """Return a batch of a page's rows, from one row more where there is one; ``mark``: a row's values in the list's order."""
+    rows = tuple(found[:A_PAGE])
+    return Batch(rows, written(*mark(rows[-1])) if rows else "", len(found) > A_PAGE)
+
+
 def written(*values: object) -> str:
     """Return a mark as it stands in an address."""
     plain = [value.isoformat() if isinstance(value, dt.date) else value for value in values]

@@ -5,7 +5,7 @@ once, kept as a digest and revoked at the desk. Its first word says which it is,
 """
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sqlalchemy import or_, select, update
 from sqlalchemy.orm import Session
@@ -24,12 +24,13 @@ _HINT = 4
 
 @dataclass(frozen=True, slots=True)
 class KeyFound:
-    """Whose key it is; ``hint`` are its last letters."""
+    """Whose key it is; ``hint`` are its last letters, ``used_on`` None: not used yet."""
 
     dealer: str
     kind: str
     digest: str
     hint: str
+    used_on: dt.date | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,7 @@ def of(session: Session, key: str) -> KeyFound | None:
     row = session.get(tables.ApiKey, tokens.digest(key))
     if row is None or row.revoked_at is not None:
         return None
-    return KeyFound(row.dealer, row.kind, row.digest, row.hint)
+    return KeyFound(row.dealer, row.kind, row.digest, row.hint, row.used_on)
 
 
 def used(session: Session, digest: str, today: dt.date | None = None) -> None:

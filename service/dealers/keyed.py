@@ -4,11 +4,13 @@ Every dependency here opens a session of its own and gives it back before the bo
 so that a key revoked meanwhile opens nothing.
 """
 
+import datetime as dt
 from typing import Annotated, NoReturn
 
 from fastapi import Depends, Request
 
 from service.core.database import Database
+from service.dealers import api_keys as keys
 from service.dealers import key_check
 from service.dealers.api_keys import KeyFound
 from service.dealers.key_check import Brought
@@ -31,7 +33,17 @@ async def _server(request: Request, brought: Brought) -> KeyFound:
         found = key_check.found(session, brought)
     known = key_check.require_server(found if found is not None else _refuse(request))
     _server_asks(request, known.digest)
+    await _note_used(request, known)
     return known
+
+
+async def _note_used(request: Request, found: KeyFound) -> None:
+    """Write down once a day that a key was used: what only reads has no session to do so with."""
+    if found.used_on is None or found.used_on < dt.datetime.now(dt.UTC).date():
+        database = _database(request)
+        async with database.turn():
+            with database.writing() as session:
+                keys.used(session, found.digest)
 
 
 async def _sender(request: Request, key: Key, links: Links) -> None:

@@ -3,7 +3,7 @@
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import ColumnElement, func, select
@@ -11,20 +11,22 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind, Hold, Instrument
 from service import tables
-from service.core import audit_events, formats
+from service.core import audit_events, formats, paging
 from service.core.errors import Invalid, NotHere, Refused
 from service.core.language import _
+from service.core.paging import Batch
 from service.inventory import sales, stock_words
 from service.modelling import model_records
 from service.trials import reservations, trial_rows
 from service.trials.desk_records import TrialRow
 from service.trials.reservations import Reservation
 from service.trials.shared import lock_copies, noted, now
-from service.web.scopes import AllDealers, Scope
+from service.web.scopes import AllDealers, OneDealer, Scope
 
 SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
 """What staff may say of a bow; reserved and on trial follow from the trials."""
 LONGEST_NOTE = 2_000
+_GONE = ("sold", "withdrawn")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +119,7 @@ class CopyPage:
 def by_tier(session: Session, scope: Scope, today: dt.date | None = None) -> tuple[TierStock, ...]:
     """Return the tiers with the bows of a scope; of all dealers: every bow wherever it is. Sold ones are left out."""
     day = today or now().date()
-    gone = tables.Copy.status.in_(("sold", "withdrawn"))
+    gone = tables.Copy.status.in_(_GONE)
     copies = _copy_rows(session, scope, scope.holds(tables.Copy.dealer) & ~func.coalesce(gone, False), day)
     of_tier: dict[str, list[CopyRow]] = defaultdict(list)
     for row in copies:
@@ -126,6 +128,29 @@ def by_tier(session: Session, scope: Scope, today: dt.date | None = None) -> tup
     return tuple(
         _tier(tier, prices, of_tier.get(tier.slug, [])) for tier in session.scalars(_tiers()) if tier.slug in of_tier
     )
+
+
+def page(session: Session, dealer: str, after: str, today: dt.date | None = None) -> Batch[CopyRow]:
+    """Return a page of the dealer's bows by serial, sold and withdrawn ones left out; raises `NotHere` for no mark of this list."""
+    of = tables.Copy
+    here = (of.dealer == dealer) & ~func.coalesce(of.status.in_(_GONE), False)
+    beyond = paging.beyond((of.serial,), paging.read(after, str), rising=True)
+    found = session.scalars(select(of.serial).where(here, beyond).order_by(of.serial).limit(paging.A_PAGE + 1)).all()
+    batch = paging.batch(found, lambda serial: (serial,))
+    read = _copy_rows(session, OneDealer(dealer), of.serial.in_(batch.rows), today or now().date())
+    return batch.of(sorted(read, key=lambda row: batch.rows.index(row.copy)))
+
+
+def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
+    """Return a page of all tiers by slug, with the dealer's prices and the bows at hand; raises `NotHere` as `page` does."""
+    of, bow = tables.Tier, tables.Copy
+    beyond = paging.beyond((of.slug,), paging.read(after, str), rising=True)
+    found = session.scalars(select(of).where(beyond).order_by(of.slug).limit(paging.A_PAGE + 1)).all()
+    batch = paging.batch(found, lambda tier: (tier.slug,))
+    at_hand = select(bow.tier, func.count()).where(bow.dealer == dealer, bow.status == "in_stock").group_by(bow.tier)
+    counted = dict(session.execute(at_hand).all())
+    prices = model_records.prices(session, dealer)
+    return batch.of(replace(_tier(tier, prices, ()), at_hand=counted.get(tier.slug, 0)) for tier in batch.rows)
 
 
 def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:

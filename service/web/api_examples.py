@@ -1,4 +1,4 @@
-"""Examples in the API's description: an advice and a refusal; invented, held against the schema and the words by tests."""
+"""Examples in the API's description; invented, held against the schema and the words by tests."""
 
 from typing import Any
 
@@ -101,3 +101,92 @@ PROBLEM: dict[str, Any] = {
         }
     ],
 }
+
+_ENQUIRY: dict[str, Any] = {
+    "id": "1f0e7b52-3a77-4b62-9d3c-5f6f0a3f8d11",
+    "created_at": "2026-11-30T08:15:00Z",
+    "instrument": "double_bass",
+    "hold": "german",
+    "player": None,
+    "trials": [],
+    "settled": False,
+}
+_MARK = "WyIyMDI2LTExLTMwVDA4OjE1OjAwKzAwOjAwIl0"
+_ENQUIRIES: dict[str, Any] = {"enquiries": [_ENQUIRY], "after": _MARK, "next": None}
+_ONE_ENQUIRY: dict[str, Any] = _ENQUIRY | {
+    "language": "en",
+    "answers": {"instrument": "double_bass", "hold": "german", "settings": ["orchestra"]},
+    "contact": {"name": "Ada (invented)", "email": "ada@bows.example", "consent": {"advice": True, "mail": False}},
+    "advice": ADVICE,
+}
+_TRIAL: dict[str, Any] = {
+    "id": "7d9f4a52-8f07-4a3e-9a3c-0c5a1f3f8d21",
+    "number": 14,
+    "state": "open",
+    "date": "2026-11-30",
+    "due_back": "2026-11-30",
+    "instrument": "double_bass",
+    "hold": "german",
+    "place": "shop",
+    "blinding": "blind",
+    "enquiry": "1f0e7b52-3a77-4b62-9d3c-5f6f0a3f8d11",
+    "player": "p-8c2f",
+    "sheets_in": 1,
+    "sheets_of": 3,
+    "revealed": False,
+    "outcome": None,
+}
+_TRIALS: dict[str, Any] = {"trials": [_TRIAL], "after": "WzE0XQ", "next": "/api/v1/trials?after=WzE0XQ"}
+_ONE_TRIAL: dict[str, Any] = _TRIAL | {
+    "minutes": 45,
+    "runs": [
+        {"position": 1, "letter": "K", "own": False, "copy": None},
+        {"position": 2, "letter": "", "own": True, "copy": None},
+        {"position": 3, "letter": "R", "own": False, "copy": None},
+    ],
+    "copies": ["DB-0388", "DB-0417"],
+    "outcomes": [],
+}
+_RANGE: dict[str, Any] = {
+    "tiers": [
+        {
+            "tier": "juniper",
+            "name": "Juniper",
+            "instrument": "double_bass",
+            "holds": ["german", "french"],
+            "grade": 2,
+            "price": 2450,
+            "currency": "EUR",
+            "note": None,
+            "at_hand": 3,
+        }
+    ],
+    "after": "WyJqdW5pcGVyIl0",
+    "next": None,
+}
+_STOCK: dict[str, Any] = {
+    "copies": [
+        {
+            "copy": "DB-0388",
+            "tier": "juniper",
+            "hold": "german",
+            "status": "on_trial",
+            "trial": "7d9f4a52-8f07-4a3e-9a3c-0c5a1f3f8d21",
+            "due_back": "2026-11-30",
+            "materials": "pernambuco, ebony",
+            "mass_g": 134.2,
+        }
+    ],
+    "after": "WyJEQi0wMzg4Il0",
+    "next": None,
+}
+
+ANSWERS: dict[str, dict[str, Any]] = {
+    "Enquiries": _ENQUIRIES,
+    "Enquiry": _ONE_ENQUIRY,
+    "Trials": _TRIALS,
+    "Trial": _ONE_TRIAL,
+    "Range": _RANGE,
+    "Stock": _STOCK,
+}
+"""By the name of the model; put into the description as they are, since what makes it leaves out every null."""

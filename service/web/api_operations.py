@@ -9,6 +9,12 @@ NAMES = {
     ("put", f"{TRIAL}/runs/{{run_id}}"): "keep_sheet",
     ("get", f"{TRIAL}/standing"): "standing",
     ("post", f"{TRIAL}/outcome"): "outcome",
+    ("get", "/api/v1/enquiries"): "enquiries",
+    ("get", "/api/v1/enquiries/{enquiry}"): "enquiry",
+    ("get", "/api/v1/trials"): "trials",
+    ("get", TRIAL): "trial",
+    ("get", "/api/v1/range"): "range",
+    ("get", "/api/v1/stock"): "stock",
     ("get", "/healthz"): "health",
     ("get", "/health/live"): "live",
     ("get", "/health/ready"): "ready",
@@ -20,7 +26,12 @@ _LINKS: dict[tuple[str, str], dict[str, Any]] = {
             "operationId": "compose",
             "requestBody": {"enquiry": "$response.body#/id", "copies": "$response.body#/trial/bring"},
             "description": "With a server key: a trial of the bows to bring",
-        }
+        },
+        "enquiry": {
+            "operationId": "enquiry",
+            "parameters": {"enquiry": "$response.body#/id"},
+            "description": "With a server key: what was answered and advised",
+        },
     },
     ("post", "/api/v1/trials"): {
         "keep_sheet": {
@@ -29,10 +40,32 @@ _LINKS: dict[tuple[str, str], dict[str, Any]] = {
             "requestBody": {"position": "$response.body#/runs/0/position", "letter": "$response.body#/runs/0/letter"},
             "description": "One sheet for each place of the order",
         },
+        "trial": {"operationId": "trial", "parameters": _MADE},
         "standing": {"operationId": "standing", "parameters": _MADE},
         "outcome": {"operationId": "outcome", "parameters": _MADE},
     },
     ("put", f"{TRIAL}/runs/{{run_id}}"): {
+        "standing": {"operationId": "standing", "parameters": _ASKED},
+        "outcome": {"operationId": "outcome", "parameters": _ASKED},
+    },
+    **{
+        ("get", f"/api/v1/{name}"): {
+            "next": {
+                "operationId": name,
+                "parameters": {"after": "$response.body#/after"},
+                "description": "The next page",
+            }
+        }
+        for name in ("enquiries", "trials", "range", "stock")
+    },
+    ("get", "/api/v1/enquiries/{enquiry}"): {
+        "trial": {"operationId": "trial", "parameters": {"trial": "$response.body#/trials/0"}},
+        "compose": {
+            "operationId": "compose",
+            "requestBody": {"enquiry": "$response.body#/id", "copies": "$response.body#/advice/trial/bring"},
+        },
+    },
+    ("get", TRIAL): {
         "standing": {"operationId": "standing", "parameters": _ASKED},
         "outcome": {"operationId": "outcome", "parameters": _ASKED},
     },

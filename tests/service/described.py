@@ -41,10 +41,10 @@ ALWAYS = (
 """What every answer must keep, whatever was asked."""
 UNPROMISED = re.compile(
     r"dealer|tried\.\d+\.copy|answers\.dealer|answers\.tried\.\d+\.copy|copies(\.\d+)?|enquiry|player|id|date|due_back"
-    r"|hold|instrument|answers\.hold|copy|reason|outcome|on"
+    r"|hold|instrument|answers\.hold|copy|reason|outcome|on|after"
 )
 """Fields whose values a description can promise nothing about: whether a bow, dealer, player or enquiry of this name is here,
-whether an id was used for something else, and what follows from several of them together (hold, days, what was kept)."""
+whether an id was used for something else or a mark is of this list, and what follows from several of them together (hold, days, what was kept)."""
 
 
 @dataclass
@@ -142,6 +142,8 @@ def _about_real(world: World, case: Any, serials: list[str]) -> Any:
     """Put bows, trial and enquiry that are here in the place of drawn ones, where the request has such."""
     if isinstance(case.path_parameters.get("trial"), str):
         case.path_parameters["trial"] = world.trial
+    if isinstance(case.path_parameters.get("enquiry"), str):
+        case.path_parameters["enquiry"] = world.enquiry
     body = case.body
     if isinstance(body, dict):
         _real_answers(body, serials)

@@ -182,7 +182,12 @@ def test_the_description_holds_what_goes_in_and_what_comes_out(client: Client) -
     description = client.get("/openapi.json").json()
     assert set(description["paths"]) == {
         "/api/v1/advice",
+        "/api/v1/enquiries",
+        "/api/v1/enquiries/{enquiry}",
+        "/api/v1/range",
+        "/api/v1/stock",
         "/api/v1/trials",
+        "/api/v1/trials/{trial}",
         "/api/v1/trials/{trial}/outcome",
         "/api/v1/trials/{trial}/runs/{run_id}",
         "/api/v1/trials/{trial}/standing",

@@ -12,6 +12,7 @@ from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from service import cli, tables
 from service.core.database import Database
+from service.dealers import api_keys as keys
 from service.inventory import files
 from service.mail import webhooks
 from service.mail.sending import send_waiting
@@ -71,6 +72,18 @@ def test_screens_of_tablet_phone_and_listener_hold_at_most_the_first_name(desk: 
         texts += [client.get(path).text, client.get(f"{path}/1").text]
     assert [leaked(each) for each in texts] == [[]] * len(texts)
     assert all(NAME.split()[0] not in each for each in texts[1:])
+
+
+def test_a_dealers_server_reads_a_contact_in_a_single_enquiry_and_nowhere_else(desk: Desk) -> None:
+    kept, client = seeded(desk), Client(desk.app)
+    with desk.database.writing() as session:
+        key = keys.make(session, None, DEALER, "server")
+    bearer = {"Authorization": f"Bearer {key}"}
+    paths = ["enquiries", "trials", "range", "stock", f"trials/{kept.trial}"]
+    replies = [client.get(f"/api/v1/{path}", headers=bearer) for path in paths]
+    assert [(reply.status_code, leaked(reply.text)) for reply in replies] == [(200, [])] * len(paths)
+    one = client.get(f"/api/v1/enquiries/{replies[0].json()['enquiries'][0]['id']}", headers=bearer)
+    assert len(leaked(one.text)) == len(TOLD)
 
 
 def test_what_goes_to_the_dealers_system_and_to_its_mailbox_names_nobody(desk: Desk) -> None:

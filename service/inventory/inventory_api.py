@@ -1,0 +1,106 @@
+"""The JSON API's reading of range and stock, for a dealer's own server."""
+
+from typing import Any
+
+from fastapi import APIRouter
+from fastapi.responses import JSONResponse
+from pydantic import Field
+
+from service.core.paging import Batch
+from service.dealers.keyed import Server
+from service.inventory import stock
+from service.inventory.stock import CopyRow, TierStock
+from service.web.api_pages import BY_SERVER, After, Listed, listed, page
+from service.web.api_schema import Answer
+from service.web.database_sessions import Reading
+
+router = APIRouter()
+RANGE, STOCK = "/api/v1/range", "/api/v1/stock"
+
+
+class TierListed(Answer):
+    """A model of the range as this dealer's players find it."""
+
+    tier: str
+    name: str
+    instrument: str
+    holds: list[str]
+    grade: int
+    price: float | None
+    currency: str | None
+    note: str | None
+    at_hand: int = Field(ge=0, description="bows of it in stock here")
+
+
+class Range(Listed):
+    """A page of the range by slug."""
+
+    tiers: list[TierListed]
+
+
+class CopyListed(Answer):
+    """One bow of the dealer's."""
+
+    copy_: str = Field(alias="copy")
+    tier: str
+    hold: str | None
+    status: str | None = Field(description="in_stock, reserved, on_trial, in_transit, in_repair; null: not known")
+    trial: str | None = Field(description="the trial that it is out on, or set aside for next")
+    due_back: str | None
+    materials: str | None
+    mass_g: float | None
+
+
+class Stock(Listed):
+    """A page of the dealer's bows by serial; sold and withdrawn ones are left out."""
+
+    copies: list[CopyListed]
+
+
+@router.get(
+    RANGE, summary="The range with the dealer's prices, by slug", responses=listed(Range), openapi_extra=BY_SERVER
+)
+async def range_(known: Server, session: Reading, after: After = "") -> JSONResponse:
+    """List the range."""
+    return page(RANGE, "tiers", lambda mark: _tiers(stock.range_page(session, known.dealer, mark)), after)
+
+
+@router.get(
+    STOCK, summary="The dealer's bows and where each is, by serial", responses=listed(Stock), openapi_extra=BY_SERVER
+)
+async def stock_(known: Server, session: Reading, after: After = "") -> JSONResponse:
+    """List the dealer's bows; sold and withdrawn ones are left out."""
+    return page(STOCK, "copies", lambda mark: _copies(stock.page(session, known.dealer, mark)), after)
+
+
+def _tiers(found: Batch[TierStock]) -> Batch[dict[str, Any]]:
+    return found.of(
+        {
+            "tier": tier.tier,
+            "name": tier.name,
+            "instrument": tier.instrument,
+            "holds": list(tier.holds),
+            "grade": tier.grade,
+            "price": tier.price,
+            "currency": tier.currency,
+            "note": tier.note or None,
+            "at_hand": tier.at_hand,
+        }
+        for tier in found.rows
+    )
+
+
+def _copies(found: Batch[CopyRow]) -> Batch[dict[str, Any]]:
+    return found.of(
+        {
+            "copy": bow.copy,
+            "tier": bow.tier,
+            "hold": bow.hold,
+            "status": bow.status,
+            "trial": bow.trial[0] if bow.trial else None,
+            "due_back": bow.due_back.isoformat() if bow.due_back else None,
+            "materials": bow.materials,
+            "mass_g": bow.mass_g,
+        }
+        for bow in found.rows
+    )

@@ -1,0 +1,140 @@
+"""The JSON API's reading of enquiries and trials, for a dealer's own server: what the ids in messages stand for."""
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path
+from fastapi.responses import JSONResponse
+from pydantic import Field
+
+from service.dealers.keyed import Server
+from service.trials import told_to_servers
+from service.trials.trials_api import TrialKey
+from service.web import api_schema
+from service.web.api_pages import BY_SERVER, After, Listed, listed, one, page
+from service.web.api_schema import Answer
+from service.web.database_sessions import Reading
+
+router = APIRouter()
+ENQUIRIES, TRIALS = "/api/v1/enquiries", "/api/v1/trials"
+EnquiryKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
+
+
+class EnquiryListed(Answer):
+    """An enquiry in a list."""
+
+    id: str
+    created_at: str
+    instrument: str
+    hold: str | None
+    player: str | None = Field(description="the key of the player it is known to be of, once a trial was composed")
+    trials: list[str] = Field(description="the ids of the trials that were composed from it")
+    settled: bool = Field(description="put aside at the desk without a trial")
+
+
+class Enquiries(Listed):
+    """A page of enquiries, the oldest first."""
+
+    enquiries: list[EnquiryListed]
+
+
+class Enquiry(EnquiryListed):
+    """An enquiry: what was answered, by whom, and what was advised."""
+
+    language: str
+    answers: dict[str, Any] = Field(description="as a `Questionnaire`, without the contact")
+    contact: dict[str, Any] | None = Field(description="name, email, phone, consent; null: none given, or erased")
+    advice: api_schema.Advice
+
+
+class TrialListed(Answer):
+    """A trial in a list."""
+
+    id: str
+    number: int
+    state: Literal["planned", "open", "closed", "cancelled"]
+    date: str
+    due_back: str | None
+    instrument: str
+    hold: str | None
+    place: str
+    blinding: str
+    enquiry: str | None
+    player: str
+    sheets_in: int = Field(ge=0, description="places that the player has rated")
+    sheets_of: int = Field(ge=0)
+    revealed: bool
+    outcome: str | None = Field(description="the newest; null: none is recorded")
+
+
+class Trials(Listed):
+    """A page of trials, in the order in which they were composed."""
+
+    trials: list[TrialListed]
+
+
+class PlaceTold(Answer):
+    """One place in the order; which bow it is only once the key is revealed, and null for the own bow."""
+
+    position: int
+    letter: str
+    own: bool
+    copy_: str | None = Field(alias="copy")
+
+
+class OutcomeTold(Answer):
+    """What came of it, one of several perhaps."""
+
+    outcome: str
+    copy_: str | None = Field(alias="copy")
+    reason: str | None
+    date: str
+
+
+class Trial(TrialListed):
+    """A trial: its order, its bows by serial (not by letter), and what came of it."""
+
+    minutes: int
+    runs: list[PlaceTold]
+    copies: list[str]
+    outcomes: list[OutcomeTold]
+
+
+@router.get(
+    ENQUIRIES, summary="The dealer's enquiries, the oldest first", responses=listed(Enquiries), openapi_extra=BY_SERVER
+)
+async def enquiries(known: Server, session: Reading, after: After = "") -> JSONResponse:
+    """List enquiries; the last page's `after` asks later for what came since."""
+    return page(ENQUIRIES, "enquiries", lambda mark: told_to_servers.enquiries(session, known.dealer, mark), after)
+
+
+@router.get(
+    ENQUIRIES + "/{enquiry}",
+    summary="One enquiry: answers, contact and the advice that was given",
+    responses=one(Enquiry, "The enquiry"),
+    openapi_extra=BY_SERVER,
+)
+async def enquiry(enquiry: EnquiryKey, known: Server, session: Reading) -> JSONResponse:
+    """Tell one enquiry; another dealer's is not there."""
+    return JSONResponse(told_to_servers.enquiry(session, known.dealer, enquiry))
+
+
+@router.get(
+    TRIALS,
+    summary="The dealer's trials, in the order in which they were composed",
+    responses=listed(Trials),
+    openapi_extra=BY_SERVER,
+)
+async def trials(known: Server, session: Reading, after: After = "") -> JSONResponse:
+    """List trials; the last page's `after` asks later for what came since."""
+    return page(TRIALS, "trials", lambda mark: told_to_servers.trials(session, known.dealer, mark), after)
+
+
+@router.get(
+    TRIALS + "/{trial}",
+    summary="One trial: its order by letter, its bows, what came of it",
+    responses=one(Trial, "The trial"),
+    openapi_extra=BY_SERVER,
+)
+async def trial(trial: TrialKey, known: Server, session: Reading) -> JSONResponse:
+    """Tell one trial; which bow a letter is, only once the key is revealed."""
+    return JSONResponse(told_to_servers.trial(session, known.dealer, trial))

@@ -1,0 +1,135 @@
+"""What a dealer's own server reads of enquiries and trials: what the ids in messages stand for, in the order in which they came.
+
+By letter, and which bow a letter is only once the key is revealed; the bows of a trial by serial apart from that, since the
+server may have named them itself.
+"""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.advice.reply import reply
+from service.core import paging
+from service.core.errors import NotHere
+from service.core.paging import Batch
+from service.players import enquiry_access, same_person
+from service.trials import outcomes, people, trial_record, trial_rows
+from service.trials.desk_records import EnquiryRow, TrialRow
+from service.trials.shared import carried, composed
+
+Told = dict[str, Any]
+
+
+def enquiries(session: Session, dealer: str, after: str) -> Batch[Told]:
+    """Return a page of the dealer's enquiries, the oldest first; raises `NotHere` for a mark of another list."""
+    of = tables.Enquiry
+    order = (of.created_at, of.id)
+    found = session.execute(
+        select(*order)
+        .where(
+            enquiry_access.of_dealer(dealer), paging.beyond(order, paging.read(after, dt.datetime, str), rising=True)
+        )
+        .order_by(*order)
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    batch = paging.batch(found, tuple)
+    ids = [row.id for row in batch.rows]
+    read = {row.id: row for row in people.enquiry_rows(session, dealer, of.id.in_(ids))}
+    players = _players(session, dealer, ids)
+    return batch.of(_enquiry(read[each], players.get(each)) for each in ids)
+
+
+def enquiry(session: Session, dealer: str, id_: str) -> Told:
+    """Return one enquiry with its answers, its contact and the advice that was given; raises `NotHere`."""
+    found = people.enquiry_page(session, dealer, id_)
+    return _enquiry(found.row, found.player) | {
+        "language": found.language,
+        "answers": dict(found.answers),
+        "contact": None if found.contact is None else dict(found.contact),
+        "advice": reply(dict(found.document), operator=True),
+    }
+
+
+def _players(session: Session, dealer: str, ids: list[str]) -> dict[str, str]:
+    """Return the keys of the players whom enquiries are known to be of, or of who stands for them."""
+    of = tables.Enquiry
+    statement = (
+        select(of.id, tables.Player.key)
+        .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, of.player))
+        .join(tables.Player, tables.Player.id == same_person.head(of.player))
+        .where(of.id.in_(ids))
+    )
+    return dict(session.execute(statement).all())
+
+
+def _enquiry(row: EnquiryRow, player: str | None) -> Told:
+    return {
+        "id": row.id,
+        "created_at": _moment(row.created_at),
+        "instrument": str(row.instrument),
+        "hold": None if row.hold is None else str(row.hold),
+        "player": player,
+        "trials": [key for key, _number in row.trials],
+        "settled": row.settled_at is not None,
+    }
+
+
+def trials(session: Session, dealer: str, after: str) -> Batch[Told]:
+    """Return a page of the trials composed here, in the order in which they were; raises `NotHere` for a mark of another list."""
+    of = tables.Composition
+    order = (of.number,)
+    found = session.execute(
+        select(of.number, of.trial, of.enquiry)
+        .where(of.dealer == dealer, paging.beyond(order, paging.read(after, int), rising=True))
+        .order_by(*order)
+        .limit(paging.A_PAGE + 1)
+    ).all()
+    batch = paging.batch(found, lambda row: (row.number,))
+    read = trial_rows.trial_rows(session, dealer, tables.Trial.id.in_([row.trial for row in batch.rows]))
+    of_number = {row.number: row for row in read}
+    return batch.of(_trial(of_number[row.number], row.enquiry) for row in batch.rows)
+
+
+def trial(session: Session, dealer: str, key: str) -> Told:
+    """Return one trial composed here: its order by letter, its bows by serial, what came of it; raises `NotHere`."""
+    kept, composition = composed(session, dealer, key)
+    found = trial_rows.trial_rows(session, dealer, tables.Trial.id == kept.id)
+    if not found:
+        raise NotHere
+    slots = trial_record.slots(session, kept.id, with_copies=found[0].revealed)
+    return _trial(found[0], composition.enquiry) | {
+        "minutes": composition.minutes,
+        "runs": [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in slots],
+        "copies": sorted(row.copy for row in carried(session, kept.id)),
+        "outcomes": [
+            {"outcome": str(each.outcome), "copy": each.copy, "reason": each.reason, "date": each.on.isoformat()}
+            for each in outcomes.told(session, kept.id)
+        ],
+    }
+
+
+def _trial(row: TrialRow, enquiry: str | None) -> Told:
+    return {
+        "id": row.key,
+        "number": row.number,
+        "state": row.state,
+        "date": row.on.isoformat(),
+        "due_back": None if row.due_back is None else row.due_back.isoformat(),
+        "instrument": str(row.instrument),
+        "hold": None if row.hold is None else str(row.hold),
+        "place": str(row.place),
+        "blinding": str(row.blinding),
+        "enquiry": enquiry,
+        "player": row.player,
+        "sheets_in": row.sheets_in,
+        "sheets_of": row.sheets_of,
+        "revealed": row.revealed,
+        "outcome": None if row.outcome is None else str(row.outcome),
+    }
+
+
+def _moment(moment: dt.datetime) -> str:
+    return moment.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")
