@@ -8,7 +8,7 @@ from service.advice import verdict
 from service.advice.sentences import players
 from service.advice.verdict import ASK, Document
 from service.core import formats, phrases
-from service.core.language import _, ngettext
+from service.core.language import N_, _, ngettext
 
 Values = Mapping[str, Any]
 _OF_TRIALS = frozenset({"limited_by_time", "few_at_hand", "one_bow"})
@@ -90,15 +90,23 @@ def _over_budget(values: Values, doc: Document) -> str:
     return _("Nothing in the range is within {amount}; the nearest is shown.").format(amount=amount)
 
 
+NO_BOW_FOR = {
+    Instrument.VIOLIN: N_("The range holds no bow for the violin."),
+    Instrument.VIOLA: N_("The range holds no bow for the viola."),
+    Instrument.CELLO: N_("The range holds no bow for the cello."),
+    Instrument.DOUBLE_BASS: N_("The range holds no bow for the double bass."),
+}
+NO_BOW_OF_HOLD = {
+    Hold.GERMAN: N_("The range holds no bow for the double bass with the German hold."),
+    Hold.FRENCH: N_("The range holds no bow for the double bass with the French hold."),
+    Hold.EITHER: N_("The range holds no bow for the double bass with either hold."),
+}
+
+
 def _no_tier(values: Values, doc: Document) -> str:
     del doc
-    what = _(phrases.INSTRUMENTS[Instrument(values["instrument"])])
     hold = values.get("hold")
-    if hold:
-        return _("The range holds no bow for the {instrument} with the {hold}.").format(
-            instrument=what, hold=_(phrases.HOLDS[Hold(hold)])
-        )
-    return _("The range holds no bow for the {instrument}.").format(instrument=what)
+    return _(NO_BOW_OF_HOLD[Hold(hold)] if hold else NO_BOW_FOR[Instrument(values["instrument"])])
 
 
 def _by_stock(values: Values, doc: Document) -> str:

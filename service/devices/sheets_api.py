@@ -69,7 +69,11 @@ def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet
     if not sender.may_send(trial):
         raise NotHere
     if sender.rater not in (None, sheet.rater):
-        sentence = _("This link is for the {rater}’s sheets.").format(rater=sender.rater)
+        sentence = (
+            _("This link is for the player’s sheets.")
+            if sender.rater == "player"
+            else _("This link is for the listener’s sheets.")
+        )
         raise Invalid([FieldProblem("rater", sentence, FieldCode.CONTRADICTS)])
     stored = sheets.record(session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
     if sender.tablet is not None:

@@ -201,7 +201,7 @@ def _judge(status: int) -> None:
         return
     said = _("The system answered {status}.").format(status=status)
     if 300 <= status <= 399:
-        raise Never(_("{said} Redirects are not followed; enter the final address.").format(said=said))
+        raise Never(f"{said} {_('Redirects are not followed; enter the final address.')}")
     if 400 <= status <= 499 and status not in _LATER:
         raise Never(said)
     raise NotNow(said)

@@ -138,7 +138,7 @@ def column(name: str) -> str:
         return _(phrases.INSTRUMENTS[Instrument(name.removeprefix("instrument "))])
     setting = name.removesuffix(" x grade")
     if setting in set(Setting):
-        return _("each grade more, for {setting}").format(setting=_(phrases.SETTINGS[Setting(setting)]))
+        return _("each grade more, setting: {setting}").format(setting=_(phrases.SETTINGS[Setting(setting)]))
     return _(_COLUMNS[name])
 
 

@@ -113,7 +113,9 @@ def _ask(request: Request, session: Session, staff: AtDealer, person: Person, ba
         sentences = privacy_words.before_erasing(privacy.would_erase(session, person), person)
     except Refused as reason:
         refused = str(reason)
-    title = _("Erase the data of {player}?").format(player=person.name or _("this player"))
+    title = (
+        _("Erase the data of {player}?").format(player=person.name) if person.name else _("Erase this player’s data?")
+    )
     page = EraseView(
         title=title,
         sentences=sentences,

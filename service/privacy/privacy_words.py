@@ -98,14 +98,14 @@ def after_erasing(erased: Erased) -> tuple[str, ...]:
 
 def erased(count: Erased) -> str:
     """Return what was erased in one line, for the desk."""
-    return _("Erased: {enquiries}, {trials}. {kept} without a name.").format(
-        enquiries=_enquiries(count.enquiries), trials=_trials(count.trials), kept=_stay(count.trials_kept)
+    gone = _("Erased: {enquiries}, {trials}.").format(
+        enquiries=_enquiries(count.enquiries), trials=_trials(count.trials)
     )
+    stay = ngettext(
+        "{count} trial stays without a name.", "{count} trials stay without a name.", count.trials_kept
+    ).format(count=count.trials_kept)
+    return f"{gone} {stay}"
 
 
 def _trials(count: int) -> str:
     return ngettext("{count} trial", "{count} trials", count).format(count=count)
-
-
-def _stay(count: int) -> str:
-    return ngettext("{count} trial stays", "{count} trials stay", count).format(count=count)

@@ -1,7 +1,5 @@
 """What the desk says of enquiries, trials, players and bows in one line each."""
 
-import datetime as dt
-
 from model.domain.vocabulary import Hold, Instrument, Place
 from service.core import formats, phrases
 from service.core.language import _, locale, ngettext, spoken
@@ -51,18 +49,17 @@ def bows_and_sheets(row: TrialRow) -> str:
 
 def coming_back(row: TrialRow) -> str:
     """Say when the bows of a trial are due back; empty where they are not lent over night."""
-    if row.due_back is None or row.due_back == row.on:
+    if row.due_back is None or not is_lent(row):
         return ""
     return _("due back on {day}").format(day=formats.day(row.due_back))
 
 
 def overdue(item: Overdue) -> str:
     """Say which bows should be back, and since when."""
-    since = ngettext("{count} day ago", "{count} days ago", item.days).format(count=item.days)
     due = item.trial.due_back or item.trial.on
-    return _("{bows}, due back on {day}, {since}").format(
-        bows=formats.capital(formats.bows(len(item.copies))), day=formats.day(due), since=since
-    )
+    return ngettext(
+        "{bows}, due back on {day}, {count} day ago", "{bows}, due back on {day}, {count} days ago", item.days
+    ).format(bows=formats.capital(formats.bows(len(item.copies))), day=formats.day(due), count=item.days)
 
 
 def enquiry_facts(row: EnquiryRow) -> str:
@@ -124,8 +121,6 @@ def is_by_post(row: TrialRow) -> bool:
     return row.place is Place.POST
 
 
-def days_between(start: dt.date, end: dt.date | None) -> str:
-    """Return a day, or both ends of a stretch of days."""
-    if end is None or end == start:
-        return formats.day(start)
-    return _("{start} to {end}").format(start=formats.day(start), end=formats.day(end))
+def is_lent(row: TrialRow) -> bool:
+    """Say whether the bows of a trial are lent over night."""
+    return row.due_back is not None and row.due_back != row.on

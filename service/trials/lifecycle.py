@@ -97,7 +97,7 @@ def confirm_materials(session: Session, user: int | None, dealer: str, key: str,
         raise Invalid([("by", _("Say who confirms it, in at most 200 letters."))])
     if trial.place is not Place.POST:
         raise Refused(_("This trial is in the shop; nothing crosses a border."))
-    require_state(composition, ("planned",), _("Trial {number} {state}; its parcel waits no more."))
+    require_state(composition, ("planned",), _("The parcel of this trial waits no more."))
     if composition.materials_confirmed_at is not None:
         return
     composition.materials_confirmed_at, composition.materials_confirmed_by = now(), name
@@ -123,9 +123,7 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     """
     lock_dealer(session, dealer)
     trial, composition = claimed(session, dealer, key)
-    require_state(
-        composition, ("planned",), _("Trial {number} {state}; its bows can be changed only while it is planned.")
-    )
+    require_state(composition, ("planned",), _("The bows of a trial can be changed only while it is planned."))
     before = {row.copy: row for row in carried(session, composition.trial)}
     after = _swapped(list(before), out, in_)
     if set(after) == set(before):
@@ -212,7 +210,7 @@ def close(session: Session, user: int | None, dealer: str, key: str) -> None:
     trial, composition = claimed(session, dealer, key)
     if composition.state == "closed":
         return
-    require_state(composition, ("open",), _("Trial {number} {state}; only an open trial can be closed."))
+    require_state(composition, ("open",), _("Only an open trial can be closed."))
     end(session, trial, composition)
     noted(session, user, dealer, audit_events.TRIAL_CLOSED, f"trial {key}")
 
@@ -233,7 +231,7 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
     trial, composition = claimed(session, dealer, key)
     if composition.state == "cancelled":
         return
-    require_state(composition, ("planned", "open"), _("Trial {number} {state}; it cannot be cancelled any more."))
+    require_state(composition, ("planned", "open"), _("Only a planned or an open trial can be cancelled."))
     was = composition.state
     lock_copies(session, [row.copy for row in carried(session, composition.trial)])
     composition.state = "cancelled"
@@ -252,7 +250,7 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
     require_state(
         composition,
         ("open", "closed", "cancelled"),
-        _("Trial {number} {state}; there is nothing to reveal before the first bow is played."),
+        _("There is nothing to reveal before the first bow is played."),
     )
     composition.revealed_at, composition.revealed_by = now(), user
     noted(session, user, dealer, audit_events.LETTERS_REVEALED, f"trial {key}")
@@ -265,7 +263,7 @@ def _go_out(
     session: Session, trial: tables.Trial, composition: tables.Composition, condition: Mapping[str, str]
 ) -> None:
     """Let a trial's bows go out and open it. Of two trials that take the same bow the database refuses one."""
-    require_state(composition, ("planned",), _("Trial {number} {state}; only a planned trial can be opened."))
+    require_state(composition, ("planned",), _("Only a planned trial can be opened."))
     rows = carried(session, composition.trial)
     held = lock_copies(session, [row.copy for row in rows])
     _refuse_gone(composition, held.values())

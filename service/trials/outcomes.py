@@ -49,7 +49,7 @@ def record(
         The trial was not played, or the outcome contradicts an earlier one.
     """
     trial, composition = claimed(session, dealer, key)
-    require_state(composition, ("open", "closed"), _("Trial {number} {state}; there is no outcome to record."))
+    require_state(composition, ("open", "closed"), _("There is no outcome to record."))
     kind = _checked(session, trial, outcome, copy, reason, on)
     before = told(session, trial.id)
     same = next((row for row in before if _is_same(row, kind, copy, on)), None)
@@ -294,6 +294,6 @@ def before_next(session: Session, dealer: str, key: str) -> Before:
         It is still to be played.
     """
     trial, composition = composed(session, dealer, key)
-    require_state(composition, ("open", "closed"), _("Trial {number} {state}; nothing was learnt from it yet."))
+    require_state(composition, ("open", "closed"), _("Nothing was learnt from this trial yet."))
     stands = same_person.head_of(session, dealer, trial.player)
     return Before(trial, composition, session.get_one(tables.Player, stands).key)

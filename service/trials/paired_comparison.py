@@ -280,7 +280,8 @@ def _copy(session: Session, trial: int, letter: str) -> str | None:
     slot = tables.Slot
     row = session.execute(select(slot.copy).where(slot.trial == trial, slot.letter == letter).limit(1)).one_or_none()
     if row is None:
-        raise Refused(_("There is no bow {letter} in this trial.").format(letter=letter or _("of the player’s own")))
+        sentence = _("There is no bow {letter} in this trial.") if letter else _("There is no own bow in this trial.")
+        raise Refused(sentence.format(letter=letter))
     copy: str | None = row[0]
     return copy
 

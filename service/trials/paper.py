@@ -301,13 +301,9 @@ def _materials(trial: TrialPage, *, waits: bool, named: bool) -> str:
         return _("This parcel crosses no border with listed or unknown material, as far as it is recorded.")
     copies = trial.materials.copies
     bows = formats.listed(copies) if named else formats.bows(len(copies))
-    if waits:
-        return _(
-            "Listed or unknown material is in {bows}. The parcel waits until it is confirmed that it may travel."
-        ).format(bows=bows)
-    return _("Listed or unknown material is in {bows}. {confirmed}").format(
-        bows=bows, confirmed=trial_words.confirmed(trial)
-    )
+    listed = _("Listed or unknown material is in {bows}.").format(bows=bows)
+    then = _("The parcel waits until it is confirmed that it may travel.") if waits else trial_words.confirmed(trial)
+    return f"{listed} {then}"
 
 
 def _terms() -> tuple[str, ...]:

@@ -35,7 +35,7 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
     trial, composition = claimed(session, dealer, key)
     if composition.state == "open":
         return
-    require_state(composition, ("closed",), _("Trial {number} {state}; only a closed trial can be opened again."))
+    require_state(composition, ("closed",), _("Only a closed trial can be opened again."))
     closed = composition.closed_at or trial_day(trial)
     if composition.revealed_at is not None and composition.revealed_at >= closed:
         raise Refused(

@@ -12,7 +12,7 @@ from model.domain.vocabulary import Place
 from service import tables
 from service.core import formats
 from service.core.language import _
-from service.trials.shared import days, still_wanted
+from service.trials.shared import still_wanted
 from service.web.scopes import AllDealers, Scope
 
 EVERYBODYS = AllDealers()
@@ -121,8 +121,10 @@ def _clash(of: Reservation, today: dt.date, first: dt.date) -> str:
     if of.out:
         sentence = _("{copy} is out on trial {number} until {day}.")
         return sentence.format(day=formats.day(of.due_back), **values)
-    sentence = _("{copy} is reserved for trial {number} {days}.")
-    return sentence.format(days=days(of.out_from, of.due_back), **values)
+    if of.out_from == of.due_back:
+        return _("{copy} is reserved for trial {number} on {day}.").format(day=formats.day(of.due_back), **values)
+    sentence = _("{copy} is reserved for trial {number} from {first} to {last}.")
+    return sentence.format(first=formats.day(of.out_from), last=formats.day(of.due_back), **values)
 
 
 def status_sentence(serial: str, status: str | None) -> str:

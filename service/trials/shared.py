@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core import audit, formats
+from service.core import audit
 from service.core.audit_events import Event
 from service.core.errors import Code, NotHere, Refused
 from service.core.language import _
@@ -103,28 +103,19 @@ def still_wanted() -> ColumnElement[bool]:
 
 
 def require_state(composition: tables.Composition, states: Sequence[str], otherwise: str) -> None:
-    """Raise `Refused` with a sentence unless the trial is in one of the states; ``{state}`` is filled in."""
+    """Raise `Refused` unless the trial is in one of the states: with a sentence on where it stands, and ``otherwise``."""
     if composition.state not in states:
-        raise Refused(
-            otherwise.format(number=composition.number, state=state_words(composition.state)), Code.WRONG_STATE
-        )
+        raise Refused(f"{_where_it_stands(composition)} {otherwise}", Code.WRONG_STATE)
 
 
-def state_words(state: str) -> str:
-    """Return where a trial stands in words: 'has been cancelled'."""
-    return {
-        "planned": _("has not been opened yet"),
-        "open": _("is open"),
-        "closed": _("is closed"),
-        "cancelled": _("has been cancelled"),
-    }[state]
-
-
-def days(first: dt.date, last: dt.date) -> str:
-    """Return the days from one to another: 'on 3 May 2027', 'from 3 May 2027 to 10 May 2027'."""
-    if first == last:
-        return _("on {day}").format(day=formats.day(first))
-    return _("from {first} to {last}").format(first=formats.day(first), last=formats.day(last))
+def _where_it_stands(composition: tables.Composition) -> str:
+    sentence = {
+        "planned": _("Trial {number} has not been opened yet."),
+        "open": _("Trial {number} is open."),
+        "closed": _("Trial {number} is closed."),
+        "cancelled": _("Trial {number} has been cancelled."),
+    }[composition.state]
+    return sentence.format(number=composition.number)
 
 
 def noted(session: Session, user: int | None, dealer: str | None, did: Event, about: str, **detail: object) -> None:

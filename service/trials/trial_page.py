@@ -1,5 +1,6 @@
 """The page of one trial, from what the use cases say of it."""
 
+import datetime as dt
 from collections.abc import Iterator
 from typing import Any
 
@@ -180,15 +181,15 @@ def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:
     yield _("Materials"), trial_words.confirmed(trial)
     yield _("Due back"), formats.day(trial.row.due_back) if trial.row.due_back else ""
     if trial.created_at is not None:
-        day = formats.day(trial.created_at.date())
-        yield (
-            _("Composed"),
-            _("{day}, by {name}").format(day=day, name=trial.made_by) if trial.made_by else day,
-        )
+        yield _("Composed"), _done(trial.created_at, trial.made_by)
     if trial.revealed_at is not None:
-        day = formats.day(trial.revealed_at.date())
-        yield _("Key revealed"), _("{day}, by {name}").format(day=day, name=trial.revealed_by or _("somebody"))
+        yield _("Key revealed"), _done(trial.revealed_at, trial.revealed_by)
     yield _("Note"), trial.note or ""
+
+
+def _done(at: dt.datetime, by: str | None) -> str:
+    day = formats.day(at.date())
+    return _("{day}, by {name}").format(day=day, name=by) if by else day
 
 
 def related(trial: TrialPage) -> tuple[Line, ...]:
@@ -262,12 +263,11 @@ def _pairs(state: Handing, names: list[str]) -> str:
     """Say what the pairs so far tell; empty before the first."""
     if not state.pairs:
         return ""
-    counted = ngettext("{pairs} pair was answered", "{pairs} pairs were answered", state.pairs).format(
-        pairs=state.pairs
-    )
-    return _("{counted}: {one} was preferred in {first}, {other} in {second}.").format(
-        counted=counted, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1]
-    )
+    return ngettext(
+        "{pairs} pair was answered: {one} was preferred in {first}, {other} in {second}.",
+        "{pairs} pairs were answered: {one} was preferred in {first}, {other} in {second}.",
+        state.pairs,
+    ).format(pairs=state.pairs, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1])
 
 
 def _next_pair(state: Handing) -> str:

@@ -59,15 +59,16 @@ def state(trial: TrialPage) -> str:
     """Say where a trial stands, with the days that matter."""
     row = trial.row
     if row.state == "planned":
-        return _("Planned for {days}").format(days=desk_lines.days_between(row.on, row.due_back))
+        if row.due_back is None or not desk_lines.is_lent(row):
+            return _("Planned for {day}").format(day=formats.day(row.on))
+        return _("Planned for {first} to {last}").format(first=formats.day(row.on), last=formats.day(row.due_back))
     if row.state == "cancelled":
         return _("Given up")
     if row.state == "closed":
         day = trial.closed_at.date() if trial.closed_at else row.on
         return _("Over since {day}").format(day=formats.day(day))
-    back = desk_lines.coming_back(row)
-    if back:
-        return _("Being played, {back}").format(back=back)
+    if row.due_back is not None and desk_lines.is_lent(row):
+        return _("Being played, due back on {day}").format(day=formats.day(row.due_back))
     return _("Being played. On every tablet of the shop it can be picked from the list.")
 
 
@@ -78,9 +79,10 @@ def confirmed(trial: TrialPage) -> str:
         return ""
     if materials.confirmed_at is None:
         return desk_lines.parcel_waits()
-    return _("Materials confirmed by {name} on {day}.").format(
-        name=materials.confirmed_by or _("somebody"), day=formats.day(materials.confirmed_at.date())
-    )
+    day = formats.day(materials.confirmed_at.date())
+    if not materials.confirmed_by:
+        return _("Materials confirmed on {day}.").format(day=day)
+    return _("Materials confirmed by {name} on {day}.").format(name=materials.confirmed_by, day=day)
 
 
 def promised(plan: Mapping[str, Any]) -> str:

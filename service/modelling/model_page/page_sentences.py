@@ -104,17 +104,18 @@ def rating(facts: Facts) -> tuple[str, ...]:
 def _how_repeat_is_told(repeats: int) -> str:
     if not repeats:
         return _("No player has rated a copy twice in a trial, so the starting share rules between match and repeat.")
-    repeated = ngettext(
-        "A copy was played twice by the same player in {count} case",
-        "A copy was played twice by the same player in {count} cases",
-        repeats,
-    ).format(count=formats.number(repeats, 0))
     told = (
-        _("{repeated}; these tell match and repeat apart.")
+        _("A copy was played twice by the same player in {count} cases; these tell match and repeat apart.")
         if repeats >= REPEATS_THAT_TELL
-        else _("{repeated}: too few to tell match from repeat, so the starting share rules between the two.")
+        else ngettext(
+            "A copy was played twice by the same player in {count} case: too few to tell match from repeat, so the starting "
+            "share rules between the two.",
+            "A copy was played twice by the same player in {count} cases: too few to tell match from repeat, so the starting "
+            "share rules between the two.",
+            repeats,
+        )
     )
-    return told.format(repeated=repeated)
+    return told.format(count=formats.number(repeats, 0))
 
 
 # How copies of a tier differ

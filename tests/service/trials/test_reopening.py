@@ -155,7 +155,7 @@ def test_a_parcels_bows_that_came_back_stay_back(shop: Database) -> None:
 def test_another_dealers_and_a_planned_one_are_refused(shop: Database) -> None:
     with shop.writing() as session:
         key = compose(session, on=TODAY.isoformat())
-        with pytest.raises(Refused, match="only a closed trial"):
+        with pytest.raises(Refused, match=r"Trial 1 has not been opened yet\. Only a closed trial"):
             reopening.reopen(session, None, SHOP, key)
         with pytest.raises(NotHere):
             reopening.reopen(session, None, "quay", key)

@@ -81,18 +81,18 @@ def test_a_bow_that_another_trial_waits_for_is_reserved_again_when_it_comes_home
 @pytest.mark.parametrize(
     ("verb", "sentence"),
     [
-        (lifecycle.close, "Trial 1 has not been opened yet; only an open trial can be closed."),
+        (lifecycle.close, "Trial 1 has not been opened yet. Only an open trial can be closed."),
         (
             lambda session, _user, dealer, key: lifecycle.reveal(session, 1, dealer, key),
-            "Trial 1 has not been opened yet; there is nothing to reveal before the first bow is played.",
+            "Trial 1 has not been opened yet. There is nothing to reveal before the first bow is played.",
         ),
         (
             lambda session, user, dealer, key: outcomes.record(session, user, dealer, key, "none", None, None, TODAY),
-            "Trial 1 has not been opened yet; there is no outcome to record.",
+            "Trial 1 has not been opened yet. There is no outcome to record.",
         ),
         (
             lambda session, _user, dealer, key: outcomes.before_next(session, dealer, key),
-            "Trial 1 has not been opened yet; nothing was learnt from it yet.",
+            "Trial 1 has not been opened yet. Nothing was learnt from this trial yet.",
         ),
         (
             lambda session, user, dealer, key: lifecycle.send(session, user, dealer, key, {}),
@@ -184,7 +184,7 @@ def test_the_last_bow_stays_and_an_open_trial_is_changed_no_more(shop: Database)
         assert said == "A trial needs one bow at least; cancel it if none is to be played."
         lifecycle.open_(session, None, SHOP, key)
         said = refused(lambda: lifecycle.swap(session, None, SHOP, key, None, BOWS[1]))
-        assert said == "Trial 1 is open; its bows can be changed only while it is planned."
+        assert said == "Trial 1 is open. The bows of a trial can be changed only while it is planned."
 
 
 def test_a_swap_of_what_is_not_in_the_trial_names_the_field(shop: Database) -> None:
@@ -313,7 +313,7 @@ def test_a_trial_cancelled_half_way_keeps_its_sheets_and_frees_its_bows(shop: Da
         assert {status(session, bow) for bow in BOWS} == {"in_stock"}
         said = refused(lambda: lifecycle.open_(session, None, SHOP, key))
     assert (page.row.state, page.row.sheets_in) == ("cancelled", 2)
-    assert said == "Trial 1 has been cancelled; only a planned trial can be opened."
+    assert said == "Trial 1 has been cancelled. Only a planned trial can be opened."
 
 
 def test_a_planned_trial_given_up_frees_its_days(shop: Database) -> None:
