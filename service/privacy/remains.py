@@ -3,7 +3,7 @@
 Deleted content is overwritten with zeros (`database`: secure_delete), but older copies of a page stand in the write-ahead log
 until it is emptied. That is tried after each erasing, and again every hour as long as a reader holds it back. What was deleted
 before this was so lies in freed pages until the file is written anew, which `migrate` does once. PostgreSQL keeps house by
-itself; the README says what is to be known.
+itself; `service/docs/privacy.md` says what is to be known.
 """
 
 import datetime as dt

@@ -1,4 +1,4 @@
-"""A dealer's own script asks for advice with the website's key: the README's example, in Chromium, on three sites."""
+"""A dealer's own script asks for advice with the website's key: the example of the API's page, in Chromium, on three sites."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,7 +25,7 @@ def make(place: Place, kind: str) -> str:
 
 
 def ask(browser: Browser, address: str, place: Place, key: str) -> dict[str, object]:
-    """Run the README's example in a page and return its status and answer, or what the browser threw."""
+    """Run the example of the API's page in a page and return its status and answer, or what the browser threw."""
     code = example("js", "fetch").replace("https://bows.example", place.service).replace("site_…", key)
     context = browser.new_context()
     page: Page = context.new_page()

@@ -1,4 +1,4 @@
-"""The README's examples as they stand: for a dealer's own server against a live one, and for whoever receives messages."""
+"""The examples of README and the API's page as they stand: for a dealer's own server against a live one, and for whoever receives messages."""
 
 import os
 import re

@@ -22,6 +22,7 @@ AT_THE_DESK = "/desk/help"
 _BY_FILE = {topic.file.name: topic for topic in TOPICS}
 _PAGE = re.compile(r"(?:[\w.-]+/)*(?P<file>[\w.-]+\.md)(?P<part>#[\w-]+)?")
 _OUTSIDE = re.compile(r"https?://|#")
+_ASIDE = re.compile(r" \([^)]*\)$")
 _NO_LETTER = re.compile(r"[^\w\- ]")
 
 
@@ -54,6 +55,7 @@ def render(text: str) -> Marked:
     parts = tuple(_anchored(tokens))
     for token in tokens:
         _without_style(token)
+        _reachable(token)
         token.children = list(_links(token.children)) if token.children else token.children
     html = reader.renderer.render(list(_framed(tokens)), reader.options, {})
     return Marked(Markup(html), parts)  # noqa: S704 - made by the renderer, with HTML in the text escaped
@@ -77,7 +79,7 @@ def _anchored(tokens: Sequence[Token]) -> Iterator[Part]:
             anchor = f"{anchor}-{taken[anchor] - 1}"
         token.attrSet("id", anchor)
         if token.tag == "h2":
-            yield Part(anchor, words)
+            yield Part(anchor, _ASIDE.sub("", words))
 
 
 def _words(inline: Token) -> str:
@@ -91,6 +93,13 @@ def _without_style(token: Token) -> None:
         token.attrSet("class", "number")
     if token.type == "th_open":
         token.attrSet("scope", "col")
+
+
+def _reachable(token: Token) -> None:
+    """Let an example that is wider than its page be scrolled by the keyboard (WCAG 2.2, 2.1.1)."""
+    if token.type in ("fence", "code_block"):
+        token.type = "code_block"
+        token.attrSet("tabindex", "0")
 
 
 def _links(tokens: Sequence[Token]) -> Iterator[Token]:

@@ -122,3 +122,14 @@ def test_nobody_reads_help_without_a_sign_in(desk: Desk) -> None:
         reply = desk.nobody().get(address)
         assert reply.status_code == 303
         assert reply.headers["location"].startswith("/desk/sign-in")
+
+
+def test_an_example_wider_than_the_page_is_scrolled_by_the_keyboard() -> None:
+    # WCAG 2.2, 2.1.1; axe-core's rule scrollable-region-focusable.
+    html = marking.render("```python\nx = 1\n```\n\n    y = 2\n").html
+    assert re.findall(r"<pre\b[^>]*>", html) == ['<pre tabindex="0">', '<pre tabindex="0">']
+
+
+def test_what_stands_in_brackets_after_a_heading_is_no_part_of_the_list() -> None:
+    marked = marking.render("# One\n\n## Ratings (`model.mixed`)\n")
+    assert [part.words for part in marked.parts] == ["Ratings"]
