@@ -34,8 +34,9 @@ from service.operations import health_doors, metrics_doors, well_known
 from service.operations.metrics import SHARED, Metrics
 from service.privacy import privacy_pages
 from service.privacy.daily import Caretaker
+from service.registry import MAILS
 from service.settings import Settings
-from service.trials import reading_api, trials_api
+from service.trials import reading_api, still_right_page, trials_api
 from service.web import (
     costs,
     edge,
@@ -97,7 +98,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     _measure(app, settings, _limit(app, settings))
     app.state.signer = Signer(secret, tuple(older))
     app.state.office = open_office(
-        settings.mail, settings.data_dir / "mail", settings.public_address, secret, older=tuple(older)
+        settings.mail, settings.data_dir / "mail", settings.public_address, secret, MAILS, older=tuple(older)
     )
     app.state.second_factor = settings.second_factor
     app.state.demo = settings.demo
@@ -163,6 +164,7 @@ def _routes() -> tuple[BaseRoute, ...]:
         offline_page.router,
         staff_routes.router,
         mail_links.router,
+        still_right_page.router,
         outbox_page.router,
         privacy_pages.router,
         embed.router,

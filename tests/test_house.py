@@ -2,8 +2,10 @@
 
 import ast
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from functools import cache
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -111,6 +113,51 @@ def test_use_cases_know_no_doors() -> None:
         "service/trials/compose_form.py imports service.web.permissions.Fields",
         "service/web/desk_forms.py imports service.web.permissions.Fields",
     ]
+
+
+def room_of(name: str) -> str:
+    """Return the room of a module of `service/`, or the module itself where it stands beside the rooms."""
+    return name.split(".")[1] if name.startswith("service.") else ""
+
+
+@cache
+def rooms() -> dict[str, set[str]]:
+    """Return every room of `service/` with the rooms that it imports."""
+    graph: dict[str, set[str]] = {}
+    for path in sources("service"):
+        room = room_of(".".join(path.relative_to(ROOT).with_suffix("").parts))
+        graph.setdefault(room, set()).update(room_of(name) for name in imports(path))
+    there = {name for name in graph if name != "__init__"}
+    return {room: (graph[room] & there) - {room} for room in there}
+
+
+def test_the_rooms_of_the_service_import_each_other_one_way_only() -> None:
+    order = list(TopologicalSorter(rooms()).static_order())
+    assert order.index("core") < order.index("web") < order.index("accounts") < order.index("app") < order.index("cli")
+
+
+def test_core_and_web_know_no_capability() -> None:
+    assert rooms()["tables"] == set()
+    assert rooms()["core"] == {"tables"}
+    assert rooms()["web"] == {"core", "tables"}
+    assert rooms()["mail"] == {"core", "tables", "web"}
+
+
+@pytest.mark.parametrize("folder", ["model", "service", "seed_data"])
+def test_private_names_stay_in_their_package(folder: str) -> None:
+    taken = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in sources(folder)
+        for name in imports(path)
+        if name.startswith(folder) and not name.startswith(".".join(path.relative_to(ROOT).parts[:-1]))
+        if any(part.startswith("_") for part in name.split(".")) and not name.endswith(("language._", ".__file__"))
+    ]
+    assert taken == []
+
+
+def test_no_two_files_of_the_service_share_a_name() -> None:
+    counts = Counter(path.name for path in sources("service") if path.name != "__init__.py")
+    assert [name for name, count in counts.items() if count > 1] == []
 
 
 def test_only_the_wiring_and_the_commands_read_settings() -> None:

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from service.questionnaire.choices import Option
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

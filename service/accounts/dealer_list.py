@@ -12,8 +12,8 @@ from service import tables
 from service.core import audit, audit_events, language
 from service.core.errors import FieldProblem, Invalid, NotHere
 from service.core.language import _
+from service.core.scopes import Scope
 from service.web import staff_sessions
-from service.web.scopes import Scope
 
 _SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST = 120

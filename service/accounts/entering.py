@@ -15,11 +15,11 @@ from service.core import audit, audit_events, tokens
 from service.core.database import Database
 from service.core.language import _
 from service.core.limits import RateLimit
+from service.core.scopes import AllDealers
 from service.web import browser_names, permissions, refusal_records, staff_sessions
 from service.web.browser_names import Device
 from service.web.device_requests import client_of
 from service.web.permissions import Staff
-from service.web.scopes import AllDealers
 
 BEFORE, HALF, KNOWN = "desk-in", "desk-half", "desk-known"
 """Cookies: what a form's token hangs on before there is a session; a half sign-in; a browser that is known."""

@@ -13,7 +13,7 @@ from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.core import tokens
-from service.devices.tablets import ALPHABET, as_typed
+from service.core.tokens import ALPHABET, as_typed
 from service.tables import RecoveryCode, SecondFactor
 
 STEP_SECONDS, DIGITS = 30, 6

@@ -6,11 +6,10 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.accounts import browsers, half_sign_ins, second_factor
+from service.accounts import account_mails, browsers, half_sign_ins, second_factor
 from service.core import audit, audit_events, tokens
 from service.core.audit_events import Event
 from service.core.errors import NotHere
-from service.mail import mails
 from service.tables import PasswordLink, User
 from service.web import staff_sessions
 
@@ -33,7 +32,7 @@ def forgotten(session: Session, email: str, now: dt.datetime | None = None) -> N
     digest = tokens.digest(secret)
     session.add(PasswordLink(digest=digest, user=user.id, expires_at=now + RESET_LIFE, asked_at=now))
     audit.record(session, None, audit_events.PASSWORD_LINK_ASKED, f"user {user.id}", dealer=user.dealer)
-    mails.reset_link(session, user, f"/desk/password/{secret}", digest)
+    account_mails.reset_link(session, user, f"/desk/password/{secret}", digest)
 
 
 def _open_links(session: Session, user: User, now: dt.datetime) -> bool:
@@ -54,7 +53,7 @@ def password_set(session: Session, user: int, did: Event, keep: str | None = Non
     browsers.forget_all(session, user, but=browser)
     _end_others(session, user, keep)
     audit.record(session, user, did, f"user {user}", dealer=row.dealer)
-    mails.account_notice(session, row, "password")
+    account_mails.account_notice(session, row, "password")
 
 
 def set_factor(session: Session, user: int, secret: str, step: int, keep: str) -> list[str]:
@@ -64,7 +63,7 @@ def set_factor(session: Session, user: int, secret: str, step: int, keep: str) -
     _end_others(session, user, keep)
     did = audit_events.FACTOR_REPLACED if is_another else audit_events.FACTOR_SET
     audit.record(session, user, did, f"user {user}", dealer=row.dealer)
-    mails.account_notice(session, row, "factor_replaced" if is_another else "factor_set")
+    account_mails.account_notice(session, row, "factor_replaced" if is_another else "factor_set")
     return codes
 
 
@@ -74,7 +73,7 @@ def remove_factor(session: Session, user: int, keep: str) -> None:
     second_factor.remove(session, user)
     _end_others(session, user, keep)
     audit.record(session, user, audit_events.FACTOR_REMOVED, f"user {user}", dealer=row.dealer)
-    mails.account_notice(session, row, "factor_removed")
+    account_mails.account_notice(session, row, "factor_removed")
 
 
 def reset_factor(session: Session, user: int) -> bool:
@@ -84,7 +83,7 @@ def reset_factor(session: Session, user: int) -> bool:
         _end_others(session, user, None)
         browsers.forget_all(session, user)
         audit.record(session, None, audit_events.FACTOR_RESET, f"user {user}", dealer=row.dealer)
-        mails.account_notice(session, row, "factor_reset")
+        account_mails.account_notice(session, row, "factor_reset")
     return was_there
 
 
@@ -93,7 +92,7 @@ def renew_codes(session: Session, user: int) -> list[str]:
     row = _user(session, user)
     codes = second_factor.new_codes(session, user)
     audit.record(session, user, audit_events.RECOVERY_CODES_MADE, f"user {user}", dealer=row.dealer)
-    mails.account_notice(session, row, "codes_made")
+    account_mails.account_notice(session, row, "codes_made")
     return codes
 
 
@@ -103,13 +102,13 @@ def code_fits(session: Session, user: int, code: str) -> bool:
     if kind == "paper":
         row = _user(session, user)
         audit.record(session, user, audit_events.RECOVERY_CODE_USED, f"user {user}", dealer=row.dealer)
-        mails.account_notice(session, row, "code_used")
+        account_mails.account_notice(session, row, "code_used")
     return kind is not None
 
 
 def codes_refused(session: Session, user: int) -> None:
     """Tell a user, once a day, that somebody has the password and tries codes."""
-    mails.account_notice(session, _user(session, user), "codes_tried", once=_now().date().isoformat())
+    account_mails.account_notice(session, _user(session, user), "codes_tried", once=_now().date().isoformat())
 
 
 def _end_others(session: Session, user: int, keep: str | None) -> None:

@@ -12,14 +12,13 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.accounts import browsers, half_sign_ins, passwords, securing
+from service.accounts import account_mails, browsers, half_sign_ins, passwords, securing
 from service.core import audit, audit_events, language, tokens
 from service.core.errors import FieldProblem, Invalid, NotHere, Refused
 from service.core.language import _
-from service.mail import mails
+from service.core.scopes import AllDealers, Scope
 from service.web import staff_sessions
 from service.web.roles import ROLES, name_of
-from service.web.scopes import AllDealers, Scope
 
 EVERYBODYS = AllDealers()
 LINK_LIFE = dt.timedelta(hours=72)
@@ -113,7 +112,7 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
     secret = tokens.secret()
     session.add(tables.PasswordLink(digest=tokens.digest(secret), user=row.id, expires_at=_now() + LINK_LIFE))
     audit.record(session, by, audit_events.PASSWORD_LINK_MADE, f"user {row.id}", dealer=row.dealer)
-    mails.password(session, row, f"/desk/password/{secret}", tokens.digest(secret))
+    account_mails.password(session, row, f"/desk/password/{secret}", tokens.digest(secret))
     return secret
 
 

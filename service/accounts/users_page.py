@@ -15,10 +15,10 @@ from service.accounts.account_data import UserLine, UsersPage
 from service.accounts.users import Account
 from service.core.errors import Invalid, NotAllowed, NotHere, Refused
 from service.core.language import _
-from service.questionnaire.choices import Option
 from service.web import form_tokens, roles
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import address_of, see, show
+from service.web.page_data import Option
 from service.web.permissions import Fields, Needs, Posted, Staff, first
 from service.web.roles import Permission
 

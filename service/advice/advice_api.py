@@ -12,6 +12,7 @@ from service.core.errors import FieldCode, FieldProblem, Invalid
 from service.core.language import _
 from service.dealers import api_keys as keys
 from service.dealers import key_check
+from service.dealers.api_keys import KeyFound
 from service.dealers.key_check import Brought
 from service.dealers.keyed import AnyCaller
 from service.players import known
@@ -73,7 +74,7 @@ async def give_advice(
     if explain and not is_server:
         costs.charge(request, costs.ADVICE)
     client = None if is_server else (request.client.host if request.client else "")
-    asked_of = key_check.bound(questionnaire, found)
+    asked_of = bound(questionnaire, found)
     if asked_of.player is not None and not is_server:
         sentence = _("Only a dealer’s own server may name a player; leave it out.")
         raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_OPEN)])
@@ -104,3 +105,13 @@ def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
     for name, example in api_examples.ANSWERS.items():
         description["components"]["schemas"][name]["examples"] = [example]
     return api_operations.add_links(key_check.add_security(description))
+
+
+def bound(questionnaire: forms.Questionnaire, found: KeyFound | None) -> forms.Questionnaire:
+    """Return the answers as asked at the key's dealer; raises `Invalid` where they name another one."""
+    if found is None:
+        return questionnaire
+    if questionnaire.dealer not in (None, found.dealer):
+        sentence = _("This key is another dealer’s; leave the dealer out.")
+        raise Invalid([FieldProblem("dealer", sentence, FieldCode.CONTRADICTS)])
+    return questionnaire.model_copy(update={"dealer": found.dealer})

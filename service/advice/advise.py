@@ -20,6 +20,7 @@ from model.preference.player import Player
 from model.preference.prediction import Outlook
 from model.trial import Offer, Proposal, propose
 from model.trial import influence as influences
+from service.advice import advice_mails
 from service.advice.document import (
     OF_MARKS,
     Document,
@@ -37,7 +38,6 @@ from service.core import language
 from service.core.database import Database
 from service.core.errors import FieldCode, FieldProblem, Invalid, Refused
 from service.core.language import _
-from service.mail import mails
 from service.modelling import catalogue, present, versions
 from service.modelling.catalogue import Catalogue
 from service.modelling.present import Present
@@ -88,7 +88,9 @@ def enquire(
     session.flush()
     # Whose enquiry it is: the dealer's on whose page it was made, else the only one's there is.
     slug = enquiry.dealer or (next(iter(now_on_sale.dealers)) if len(now_on_sale.dealers) == 1 else None)
-    mails.enquiry(session, enquiry, mails.Shop(slug, now_on_sale.dealers[slug].language) if slug else None, client)
+    advice_mails.enquiry(
+        session, enquiry, advice_mails.Shop(slug, now_on_sale.dealers[slug].language) if slug else None, client
+    )
     return enquiry
 
 

@@ -6,9 +6,8 @@ from typing import Any
 from service.advice import interval_pictures, side_by_side, words
 from service.core import formats
 from service.core.language import _
-from service.dealers.site import Look
 from service.questionnaire import answer_summary
-from service.web.page_data import Page
+from service.web.page_data import Look, Page
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,8 @@ from sqlalchemy.orm import Session
 from service.advice import advise, influence_words
 from service.core.errors import Invalid
 from service.core.language import _
-from service.dealers.site import Look
 from service.questionnaire import answer_summary
-from service.web.page_data import Page
+from service.web.page_data import Look, Page
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,14 +19,14 @@ from service.accounts import dealer_list
 from service.accounts.dealer_list import DealerInfo
 from service.advice import advise
 from service.core.database import Database
+from service.core.moments import set_back
+from service.core.scopes import AllDealers
 from service.dealers import site
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing, check_as
 from service.questionnaire.sheet_fields import check_sheet
 from service.trials import composing, desk_reads, lifecycle, outcomes, proposing, sheets
 from service.trials.desk_reads import SlotRow
-from service.trials.shared import set_back
-from service.web.scopes import AllDealers
 
 FILE = "shop.json"
 IN_SHOP, BY_POST = dt.timedelta(minutes=6), dt.timedelta(hours=24)

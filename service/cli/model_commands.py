@@ -13,11 +13,11 @@ from service.cli.common import add, opened
 from service.core import problems
 from service.core.database import Database
 from service.core.errors import Code, FieldCode, FieldProblem, Invalid, Refused
+from service.core.scopes import AllDealers
 from service.modelling import fits, model_page
 from service.operations import health
 from service.privacy import retention
 from service.settings import Settings
-from service.web.scopes import AllDealers
 
 if TYPE_CHECKING:
     from service.cli.common import Commands

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from service.cli.common import add, opened
 from service.mail import sending
 from service.mail.mail_service import Office, open_office
+from service.registry import MAILS
 from service.settings import Settings
 
 if TYPE_CHECKING:
@@ -35,4 +36,4 @@ def office_of(settings: Settings) -> Office:
     """Return the office of the settings."""
     secret, *older = settings.secret_keys()
     folder = settings.data_dir / "mail"
-    return open_office(settings.mail, folder, settings.public_address, secret, older=tuple(older))
+    return open_office(settings.mail, folder, settings.public_address, secret, MAILS, older=tuple(older))

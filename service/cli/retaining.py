@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from service.cli.common import add, opened
 from service.core.database import Database
 from service.core.errors import Refused
+from service.core.scopes import bound_to
 from service.privacy import clock, mass_erasure, retention
 from service.settings import Settings
-from service.web.scopes import bound_to
 
 if TYPE_CHECKING:
     from service.cli.common import Commands

@@ -9,10 +9,10 @@ from service.accounts.dealer_list import DealerInfo
 from service.cli.common import add, opened
 from service.core.database import Database
 from service.core.language import NAMES
-from service.devices.tablets import ALPHABET
+from service.core.scopes import AllDealers
+from service.core.tokens import ALPHABET
 from service.settings import Settings
 from service.web.roles import ROLES
-from service.web.scopes import AllDealers
 
 if TYPE_CHECKING:
     from service.cli.common import Commands

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.core import audit_events
 from service.core.audit_events import Event
-from service.web.scopes import Scope
+from service.core.scopes import Scope
 
 A_PAGE = 100
 """So many entries are read at once."""
@@ -26,7 +26,7 @@ OTHERS = "others"
 """What an entry is about that counts for all those of its kind in the hour which have none of their own."""
 _TIMES = "times"
 _BY = "by"
-"""In an entry's detail: who of `events.WRITERS` it was, where it was none of the staff."""
+"""In an entry's detail: who of `audit_events.WRITERS` it was, where it was none of the staff."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Entry:
     Attributes
     ----------
     who : e-mail address of one of the staff; None where it was none of them.
-    by : which of `events.WRITERS` it was.
+    by : which of `audit_events.WRITERS` it was.
     did : in English, as a verb with its object: 'opened a trial'.
     about : kind and key of the thing: 'trial T-12'.
     """
@@ -53,7 +53,7 @@ class Entry:
 
 @contextmanager
 def written_by(writer: str) -> Iterator[None]:
-    """Let what is recorded meanwhile without one of the staff be one of `events.WRITERS`' doing."""
+    """Let what is recorded meanwhile without one of the staff be one of `audit_events.WRITERS`' doing."""
     before = _WRITER.set(writer)
     try:
         yield
@@ -67,7 +67,7 @@ def record(session: Session, user: int | None, did: Event, about: str, *, dealer
     Parameters
     ----------
     user : id of one of the staff; None: a command, a player, or whoever `written_by` says.
-    did : one of the events of the catalogue: ``events.TRIAL_OPENED``.
+    did : one of the events of the catalogue: ``audit_events.TRIAL_OPENED``.
     about : kind and key of the thing: 'trial T-12', 'user 3', 'tablet 9f2c'.
     dealer : slug of the dealer whose it is; None: nobody's in particular.
     detail : what else is worth keeping, as JSON; no rating, no name, no address.

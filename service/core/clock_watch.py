@@ -9,11 +9,12 @@ import datetime as dt
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.mail.redating import TOLERANCE
 from service.tables import Duty
 
 WATCH = "clock"
 """The duty whose row says when the service was last seen at work under a clock that was believed."""
+TOLERANCE = dt.timedelta(hours=1)
+"""So far a moment may lie in the future: machines that share a database differ by less."""
 BEHIND = TOLERANCE
 """So far the clock may stand before the last sign of work, and a moment in the future: a clock is set back by less."""
 

@@ -14,11 +14,10 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.core.database import Database
-from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotAllowed
+from service.core.errors import Code, NotAllowed
 from service.core.language import _
 from service.dealers import api_keys, site
 from service.dealers.api_keys import KeyFound
-from service.questionnaire import forms
 from service.web import error_pages
 from service.web.device_requests import bearer, no_key, unknown_key
 
@@ -85,16 +84,6 @@ def require_server(found: KeyFound) -> KeyFound:
     if found.kind != api_keys.SERVER:
         raise NotAllowed(code=Code.ADVICE_ONLY)
     return found
-
-
-def bound(questionnaire: forms.Questionnaire, found: KeyFound | None) -> forms.Questionnaire:
-    """Return the answers as asked at the key's dealer; raises `Invalid` where they name another one."""
-    if found is None:
-        return questionnaire
-    if questionnaire.dealer not in (None, found.dealer):
-        sentence = _("This key is another dealer’s; leave the dealer out.")
-        raise Invalid([FieldProblem("dealer", sentence, FieldCode.CONTRADICTS)])
-    return questionnaire.model_copy(update={"dealer": found.dealer})
 
 
 class DealersPages:

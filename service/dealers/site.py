@@ -16,19 +16,10 @@ from service.core.language import _
 from service.dealers import colours, logos, origins
 from service.dealers.colours import Fitted
 from service.mail import addresses, webhooks
+from service.web.page_data import Look
 
 DEFAULT_MONTHS = 24
 _LONGEST_BOOKING = 300
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """What a dealer's pages look like; ``version`` changes with it, so that browsers may keep the parts."""
-
-    dealer: str
-    version: str
-    has_colours: bool
-    has_logo: bool
 
 
 @dataclass(frozen=True, slots=True)

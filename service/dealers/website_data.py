@@ -2,8 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from service.questionnaire.choices import Option
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,9 @@ from service.dealers.colours import TEXT, Fitted
 from service.dealers.site import DoorInfo
 from service.dealers.website_data import ColourLine, KeyLine, NewKey, WebsitePage
 from service.mail import webhooks
-from service.questionnaire.choices import Option
 from service.web import form_tokens
 from service.web.desk_frame import address_of
-from service.web.page_data import Typed
+from service.web.page_data import Option, Typed
 from service.web.permissions import AtDealer, Fields
 from service.web.roles import Permission
 

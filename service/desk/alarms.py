@@ -4,9 +4,9 @@ import datetime as dt
 
 from sqlalchemy.orm import Session
 
+from service.core.scopes import Scope
 from service.modelling import fit_words, versions
 from service.privacy import clock, mass_erasure, retention_words
-from service.web.scopes import Scope
 
 
 def erasing(session: Session, scope: Scope) -> str:

@@ -11,8 +11,7 @@ from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.core.group_commit import Together
 from service.core.language import _
 from service.core.signed_links import Signer
-from service.dealers import keyed
-from service.devices import senders, tablets
+from service.devices import device_keys, senders, tablets
 from service.questionnaire.sheet_fields import RUN_ID, SheetIn, read_sheet
 from service.trials import sheets
 from service.web import api_schema
@@ -47,7 +46,7 @@ _REFUSALS = (HTTPException, NotHere, Invalid)
             "content": {"application/json": {"schema": {"$ref": "#/components/schemas/SheetIn"}}},
         },
     },
-    dependencies=keyed.FROM_SENDER,
+    dependencies=device_keys.FROM_SENDER,
 )
 async def put_sheet(
     request: Request, trial: TrialKey, run_id: RunKey, content: Json, key: Key, links: Links

@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 
 from service.core.errors import FieldCode, FieldProblem, Invalid
 from service.core.language import _
-from service.dealers.keyed import FROM_TABLET
 from service.devices import tablets
+from service.devices.device_keys import FROM_TABLET
 from service.form import drafts
 from service.questionnaire.sheet_fields import RUN_ID, read_code, read_pair
 from service.trials import paired_comparison, screen_words, screens, sheets

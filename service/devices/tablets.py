@@ -18,9 +18,8 @@ from service import tables
 from service.core import audit, audit_events, tokens
 from service.core.errors import Invalid, NotHere
 from service.core.language import _
+from service.core.tokens import ALPHABET, as_typed
 
-ALPHABET = "ACDEFGHJKMNPQRTVWXY34679"
-"""Without what is taken for another sign: B and 8, I, L and 1, O and 0, S and 5, U and V (V stays), Z and 2."""
 LENGTH = 8
 CODE_LIFE = dt.timedelta(minutes=15)
 SEEN_EVERY = dt.timedelta(minutes=1)
@@ -88,11 +87,6 @@ def enrol(session: Session, code: str) -> tuple[TabletInfo, str]:
     session.add(tablet)
     audit.record(session, taken.made_by, audit_events.TABLET_ENROLLED, f"tablet {tablet.id}", dealer=taken.dealer)
     return _info(tablet), key
-
-
-def as_typed(code: str) -> str:
-    """Return a code as it was made from what was typed: capitals, without blanks and hyphens."""
-    return "".join(code.split()).replace("-", "").upper()
 
 
 def file_key(key: str) -> str:

@@ -14,9 +14,9 @@ from starlette.exceptions import HTTPException
 from service.core import language
 from service.core.language import _
 from service.dealers import site
-from service.form import drafts, result, step_pages
+from service.form import drafts, form_data, result, step_pages
 from service.questionnaire import tried_fields
-from service.web import costs, framing, handed_back, page_data, refused_forms
+from service.web import costs, framing, handed_back, refused_forms
 from service.web.bodies import Form, Posted, first
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
@@ -36,7 +36,7 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
     name = drafts.dealer_name(session, dealer)
     language.stand_in(drafts.dealer_language(session, dealer))
     notice = _("The dealer in this link is not known here, so the whole range is looked at.")
-    page = page_data.StartPage(
+    page = form_data.StartPage(
         title=_("Which bow should you try?"),
         dealer=name,
         demo=request.app.state.demo,

@@ -12,7 +12,6 @@ from service.core import language
 from service.dealers import site
 from service.form import drafts
 from service.players import data_links
-from service.privacy import privacy_words
 from service.web.bodies import Form, first
 from service.web.database_sessions import Reading, Writing
 from service.web.rendering import render
@@ -47,7 +46,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         demo=request.app.state.demo,
         look=site.look(session, dealer) if dealer else None,
         data=data_links.of_answer(request.app.state.office.signer, doc["id"], dt.datetime.now(dt.UTC)),
-        privacy=privacy_words.path(dealer),
+        privacy=data_links.privacy_path(dealer),
     )
     return render(request, "advice/result.html", page)
 

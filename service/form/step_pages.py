@@ -6,13 +6,13 @@ from typing import Any
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
 from service.core.language import _
-from service.dealers.site import Look
+from service.form import form_data
 from service.form.drafts import Draft
-from service.privacy import privacy_words
+from service.players import data_links
 from service.questionnaire import answer_summary, choices, tried_fields
-from service.questionnaire.choices import Option
 from service.questionnaire.forms import NOT_SURE, STEPS, OwnBowStep, TriedStep
 from service.web import page_data
+from service.web.page_data import Look, Option
 
 BASS = "double-bass"
 """The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
@@ -29,7 +29,7 @@ ALIKE = {str(criterion): field for field, criterion in OwnBowStep.ratings.items(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """What the routes know and every step's page needs: see `contexts.StepPage`.
+    """What the routes know and every step's page needs: see `form_data.StepPage`.
 
     ``asks_tried``: there is a shop whose bows may have been played. ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
     """
@@ -94,7 +94,7 @@ def _number(page: str) -> int:
     return ORDER.index(OWN_BOW if page == TRIED else step_of(page)) + 1
 
 
-def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> page_data.StepPage:
+def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> form_data.StepPage:
     """Return the context of a step's page.
 
     Parameters
@@ -145,8 +145,8 @@ def _notices(dropped: Iterable[str]) -> Iterable[str]:
     return (words[what] for what in dropped)
 
 
-def _instrument(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
-    return page_data.InstrumentPage(
+def _instrument(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
+    return form_data.InstrumentPage(
         **around,
         instruments=choices.plain(choices.INSTRUMENTS),
         holds=choices.with_hints(choices.HOLDS),
@@ -154,13 +154,13 @@ def _instrument(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, 
     )
 
 
-def _work(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
-    return page_data.WorkPage(**around, settings=choices.plain(choices.SETTINGS))
+def _work(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
+    return form_data.WorkPage(**around, settings=choices.plain(choices.SETTINGS))
 
 
-def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> page_data.StepPage:
+def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
     fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
-    return page_data.OwnBowPage(
+    return form_data.OwnBowPage(
         **around,
         states=(
             Option("yes", _("Yes")),
@@ -174,14 +174,14 @@ def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, fram
     )
 
 
-def _tried(around: dict[str, Any], draft: Draft, typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
+def _tried(around: dict[str, Any], draft: Draft, typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
     rows = tried_fields.rows(typed.fields) or (1,)
     bows = tuple(choices.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows)
-    return page_data.TriedPage(**around, bows=bows, may_add=len(rows) < tried_fields.MOST)
+    return form_data.TriedPage(**around, bows=bows, may_add=len(rows) < tried_fields.MOST)
 
 
-def _wishes(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> page_data.StepPage:
-    return page_data.WishesPage(
+def _wishes(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
+    return form_data.WishesPage(
         **around,
         criteria=(choices.unsure(), *choices.criteria()),
         mass=(*choices.plain(choices.MASS), choices.unsure()),
@@ -189,10 +189,10 @@ def _wishes(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _fra
     )
 
 
-def _budget(around: dict[str, Any], _draft: Draft, typed: page_data.Typed, frame: Frame) -> page_data.StepPage:
+def _budget(around: dict[str, Any], _draft: Draft, typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
     given = typed.value("currency").upper()
     codes = dict.fromkeys([*frame.currencies, *([given] if given else [])])
-    return page_data.BudgetPage(
+    return form_data.BudgetPage(
         **around,
         currencies=tuple(Option(code, code) for code in codes),
         stretches=choices.stretches(typed.value("stretch_percent")),
@@ -201,14 +201,14 @@ def _budget(around: dict[str, Any], _draft: Draft, typed: page_data.Typed, frame
     )
 
 
-def _contact(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> page_data.StepPage:
+def _contact(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
     lines = answer_summary.lines(draft.answers())
-    answers = tuple(page_data.Answered(line.question, line.answer, line.step) for line in lines)
-    kept = privacy_words.path(draft.dealer if frame.dealer else None)
-    return page_data.ContactPage(**around, answers=answers, privacy=kept)
+    answers = tuple(form_data.Answered(line.question, line.answer, line.step) for line in lines)
+    kept = data_links.privacy_path(draft.dealer if frame.dealer else None)
+    return form_data.ContactPage(**around, answers=answers, privacy=kept)
 
 
-_MAKERS: dict[str, Callable[[dict[str, Any], Draft, page_data.Typed, Frame], page_data.StepPage]] = {
+_MAKERS: dict[str, Callable[[dict[str, Any], Draft, page_data.Typed, Frame], form_data.StepPage]] = {
     INSTRUMENT: _instrument,
     BASS: _instrument,
     WORK: _work,

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from model.domain.vocabulary import CRITERIA, SCALES, STEPS, Criterion
 from service.core import formats, phrases
 from service.core.language import _
-from service.inventory import makers_phrases
 from service.inventory.makers_words import Counts, TierCharacter, counts, worth, written
+from service.modelling import makers_phrases
 from service.modelling.versions import Fitted
-from service.questionnaire.choices import Option
 from service.web.desk_forms import Line, ListPage, address, faults
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from model.domain.vocabulary import OutcomeKind
 from service import tables
 from service.core import paging
 from service.core.paging import Leaf
+from service.core.scopes import Scope
 from service.trials.shared import out_now
-from service.web.scopes import Scope
 
 EARLIEST = dt.date(1, 1, 1)
 """Stands for a day that is not known: such bows come last."""

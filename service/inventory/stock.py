@@ -14,14 +14,16 @@ from service import tables
 from service.core import audit_events, formats, paging
 from service.core.errors import Invalid, NotHere, Refused
 from service.core.language import _
+from service.core.moments import now
 from service.core.paging import Batch
+from service.core.row_locks import lock_copies
+from service.core.scopes import AllDealers, OneDealer, Scope
 from service.inventory import sales, stock_words
 from service.modelling import model_records
 from service.trials import reservations, trial_rows
 from service.trials.desk_records import TrialRow
 from service.trials.reservations import Reservation
-from service.trials.shared import lock_copies, noted, now
-from service.web.scopes import AllDealers, OneDealer, Scope
+from service.trials.shared import noted
 
 SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
 """What staff may say of a bow; reserved and on trial follow from the trials."""

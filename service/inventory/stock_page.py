@@ -9,11 +9,10 @@ from service.core.language import _
 from service.core.paging import Leaf
 from service.inventory.sales import OnTrial, Sold
 from service.inventory.stock import BenchRow, CopyPage, CopyRow, EventRow, TierStock
-from service.questionnaire.choices import Option
 from service.trials import desk_lines, desk_words, list_lines
 from service.trials.trial_data import AskView, Other
 from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 
 SOLD = "sold"
 """In the place of an instrument: bows that are gone."""
@@ -204,7 +203,7 @@ def _lead(tiers: list[TierStock]) -> str:
 
 def _tier(tier: TierStock, *, trials: bool) -> TierPart:
     copies = tuple(_copy(row, trials=trials) for row in tier.copies)
-    return TierPart(f"tier-{tier.tier}", tier.name, desk_lines.tier_at_hand(tier), tier.note, copies)
+    return TierPart(f"tier-{tier.tier}", tier.name, tier_at_hand(tier), tier.note, copies)
 
 
 def _copy(row: CopyRow, *, trials: bool) -> CopyLine:
@@ -280,3 +279,19 @@ def events(found: tuple[EventRow, ...]) -> tuple[EventLine, ...]:
 def trials(page: CopyPage) -> tuple[Line, ...]:
     """Return the trials that a bow was in."""
     return tuple(list_lines.trial(row) for row in page.trials)
+
+
+def tier_facts(tier: TierStock) -> str:
+    """Return a tier's instrument, holds, grade and price."""
+    parts = [_(phrases.INSTRUMENTS[tier.instrument])]
+    parts += [_(phrases.HOLDS[hold]) for hold in tier.holds]
+    parts.append(_("grade {number}").format(number=tier.grade))
+    if tier.price is not None and tier.currency is not None:
+        parts.append(formats.money(tier.price, tier.currency))
+    return formats.capital(f"{formats.NBSP}· ".join(parts))
+
+
+def tier_at_hand(tier: TierStock) -> str:
+    """Return a tier's facts, and how many of its copies are at hand."""
+    at_hand = _("{copies} at hand").format(copies=formats.copies(tier.at_hand))
+    return f"{tier_facts(tier)}{formats.NBSP}· {at_hand}"

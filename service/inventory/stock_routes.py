@@ -17,18 +17,17 @@ from service.accounts import dealer_list
 from service.core import formats, phrases
 from service.core.errors import Invalid, Refused
 from service.core.language import N_, _
+from service.core.scopes import AllDealers, OneDealer
 from service.inventory import sales, stock, stock_page
 from service.inventory.stock_page import CopyView
-from service.questionnaire.choices import Option
 from service.questionnaire.parsing import shown
-from service.trials import desk_lines, desk_words
+from service.trials import desk_words
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import address, all_or_nothing, by_field, faults, first, plain_options, today
-from service.web.page_data import Typed
+from service.web.page_data import Option, Typed
 from service.web.permissions import Fields, Needs, Posted, Staff
 from service.web.roles import Permission
-from service.web.scopes import AllDealers, OneDealer
 
 router = APIRouter(prefix="/desk/stock")
 
@@ -184,7 +183,7 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
     return CopyView(
         title=page.row.copy,
         href=address("stock", at.serial),
-        facts=formats.labelled(page.tier.name, desk_lines.tier_facts(page.tier)),
+        facts=formats.labelled(page.tier.name, stock_page.tier_facts(page.tier)),
         where=page.row.where,
         notice=notice,
         typed=Typed({**usual, **at.form}, problems),

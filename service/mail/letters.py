@@ -8,10 +8,9 @@ from sqlalchemy.orm import Session
 
 from service.core import language
 from service.mail import addresses, mailboxes, markup, suppression
-from service.mail.mail_contents import KINDS
+from service.mail.mail_kinds import Kind
 from service.mail.mail_service import Office
 from service.mail.message import Letter
-from service.players import data_links
 from service.tables import Dealer, Door, OutboxItem
 
 
@@ -28,16 +27,15 @@ def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -
     spoken = language.known(row.language) or language.SOURCE
     # What is wrong is said to the desk, not to the reader: in the source's language until it is shown.
     suppression.check(session, office, row)
-    kind, to, dealer = KINDS[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
+    kind, to, dealer = office.kinds[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
     with language.using(spoken):
         reply_to = _reply_to(dealer["notify"]) if kind.agreed else None
         unsubscribe = office.base + suppression.path(session, office, row) if kind.agreed else None
-        values = kind.values(session, row) | dealer | _answers(office, row)
+        values = {"own_data": None} | kind.values(session, row) | dealer | kind.links(session, office.signer, row, now)
         values |= {"base": office.base, "unsubscribe": unsubscribe, "can_answer": reply_to is not None}
-        values["own_data"] = data_links.of_mail(session, office.signer, row, now) if kind.agreed else None
         values["confirm"] = mailboxes.path(session, office, row)
-        subject = " ".join(_text(office, row.kind, "subject", values).split())
-        blocks = markup.parse(_text(office, row.kind, "body", values))
+        subject = " ".join(_text(office, kind, "subject", values).split())
+        blocks = markup.parse(_text(office, kind, "body", values))
         return Letter(
             to=to,
             sender=office.sender,
@@ -52,8 +50,8 @@ def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -
         )
 
 
-def _text(office: Office, kind: str, part: str, values: dict[str, Any]) -> str:
-    return office.templates.get_template(f"mail/{kind}/{part}.txt").render(values)
+def _text(office: Office, kind: Kind, part: str, values: dict[str, Any]) -> str:
+    return office.templates.get_template(f"{kind.texts}/{part}.txt").render(values)
 
 
 def _dealer(session: Session, slug: str | None) -> dict[str, Any]:
@@ -74,11 +72,3 @@ def _reply_to(notify: str | None) -> addresses.Address | None:
         return addresses.parse(notify) if notify else None
     except addresses.Unusable:
         return None
-
-
-def _answers(office: Office, row: OutboxItem) -> dict[str, Any]:
-    """Return the addresses behind which a player says whether the bow is still the right one."""
-    if row.kind != "follow_up":
-        return {}
-    token = office.signer.make(suppression.STILL_RIGHT, row.about)
-    return {"yes": f"/mail/still-right/{token}/yes", "no": f"/mail/still-right/{token}/no"}

@@ -1,5 +1,6 @@
 """What senders and pages of mail need besides the database, put together once by the wiring."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from pathlib import Path
@@ -9,6 +10,7 @@ from jinja2 import Environment
 
 from service.core.signed_links import Signer
 from service.mail import addresses, markup
+from service.mail.mail_kinds import Kind
 from service.mail.mail_server import MailServer
 from service.mail.transport import Folder, Transport, transport_of
 from service.mail.webhooks import Caller
@@ -35,6 +37,7 @@ class Office:
     base : address under which readers reach the service, without a slash at its end.
     sender : whose mail it is.
     secret : the key that signs links; those of ``older`` keys are read too.
+    kinds : every kind of mail that is sent, by name.
     transport, caller : how mails leave, and messages to dealers' systems.
     """
 
@@ -42,6 +45,7 @@ class Office:
     sender: addresses.Address
     secret: str = field(repr=False)
     transport: Transport
+    kinds: Mapping[str, Kind]
     caller: Caller = field(default_factory=Caller)
     older: tuple[str, ...] = field(default=(), repr=False)
 
@@ -71,7 +75,9 @@ class Office:
         return self.transport if isinstance(self.transport, Folder) else None
 
 
-def open_office(server: MailServer, folder: Path, base: str | None, secret: str, **changes: Any) -> Office:
+def open_office(
+    server: MailServer, folder: Path, base: str | None, secret: str, kinds: Mapping[str, Kind], **changes: Any
+) -> Office:
     """Return the office of the settings; ``folder`` takes the mails where there is no mail server."""
     given = {"transport": transport_of(server, folder)} | changes
-    return Office(base=base or server.base or USUAL_BASE, sender=server.sender, secret=secret, **given)
+    return Office(base=base or server.base or USUAL_BASE, sender=server.sender, secret=secret, kinds=kinds, **given)

@@ -18,11 +18,11 @@ from sqlalchemy import delete, exists, func, literal, or_, select, union_all
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.core import upsert
+from service.core import clock_watch, upsert
 from service.core.language import N_
 from service.core.limits import networks
-from service.mail import address_keys, outbox, redating, suppression
-from service.mail.mail_contents import KINDS, Needless
+from service.mail import address_keys, outbox, suppression
+from service.mail.mail_kinds import Needless
 from service.mail.mail_service import Office
 from service.tables import ConfirmedAddress, Contact, FirstMail, MailCount, OutboxItem
 
@@ -129,7 +129,7 @@ def _first(session: Session, mailbox: str, cause: str) -> FirstMail | None:
 
 def _is_recent(first: FirstMail, now: dt.datetime) -> bool:
     """Say whether the one mail went so lately that no other may; a moment to come was written by a clock that was wrong."""
-    return -redating.TOLERANCE <= now - first.at < ANEW
+    return -clock_watch.TOLERANCE <= now - first.at < ANEW
 
 
 def _has_failed(session: Session, first: FirstMail) -> bool:
@@ -189,7 +189,7 @@ def drop_counts(session: Session, now: dt.datetime) -> None:
 
 def path(session: Session, office: Office, row: OutboxItem) -> str | None:
     """Return where the reader of a mail confirms the address; None where that was done, or the mail is not a player's."""
-    if row.kind not in CAUSES and not KINDS[row.kind].agreed:
+    if row.kind not in CAUSES and not office.kinds[row.kind].agreed:
         return None
     called = names(session, row.address)
     if _is_known(session, row.address, called):

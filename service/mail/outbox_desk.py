@@ -17,29 +17,16 @@ from service.core.errors import NotHere, Refused
 from service.core.language import N_, _
 from service.core.paging import Leaf
 from service.mail import mailboxes, suppression
-from service.mail.mail_contents import KINDS
 from service.mail.mail_service import Office
 from service.tables import OutboxItem
 
-KIND_WORDS = {
-    "advice": N_("shortlist"),
-    "before_trial": N_("what to bring"),
-    "after_trial": N_("what the ratings said"),
-    "follow_up": N_("still the right one?"),
-    "enquiry_notice": N_("notice of an enquiry"),
-    "outcome_notice": N_("notice of an outcome"),
-    "data_link": N_("link to one’s data"),
-    "erasure_link": N_("link to erase one’s data"),
-    "password": N_("link to set a password"),
-    "reset_link": N_("link for a forgotten password"),
-    "account_notice": N_("notice to an account"),
+EVENT_WORDS = {
     "enquiry_event": N_("message on an enquiry"),
     "outcome_event": N_("message on an outcome"),
     "reopened_event": N_("message on a trial opened again"),
 }
+"""What is told to a dealer's own system, by its kind; mails have their names of `Office.kinds`."""
 STATES = ("waiting", "failed", "sent")
-_UNREAD = frozenset({"password", "reset_link", "data_link", "erasure_link"})
-"""Kinds whose text the desk does not show: whoever reads the link can use it in another's place."""
 _FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[^\s<>\"')]+")
 """Links that do something in the reader's name, in mails that are shown."""
 
@@ -126,7 +113,7 @@ def _item(session: Session, office: Office, dealer: str, row: OutboxItem) -> Ite
     state = "sent" if row.sent_at else "failed" if row.failed_at else "waiting"
     return Item(
         id=row.id,
-        kind=_(KIND_WORDS[row.kind]),
+        kind=_(office.kinds[row.kind].name if is_mail else EVENT_WORDS[row.kind]),
         address=row.address,
         state=state,
         at=row.sent_at or row.failed_at or row.due_at,
@@ -134,18 +121,18 @@ def _item(session: Session, office: Office, dealer: str, row: OutboxItem) -> Ite
         words=_(row.last_error) if row.last_error else "",
         closed=why_closed,
         is_mail=is_mail,
-        may_resend=_obstacle(row, why_closed) is None,
-        has_text=state == "sent" and office.folder is not None and is_mail and row.kind not in _UNREAD,
+        may_resend=_obstacle(office, row, why_closed) is None,
+        has_text=state == "sent" and office.folder is not None and is_mail and not office.kinds[row.kind].secret,
     )
 
 
-def _obstacle(row: OutboxItem, why_closed: str | None) -> str | None:
+def _obstacle(office: Office, row: OutboxItem, why_closed: str | None) -> str | None:
     """Return why a row cannot be sent again by hand, None where it can."""
     if row.kind == "password" and "secret" not in row.values:
         return _("A link to set a password is not kept once it is sent; make a new one.")
     if why_closed == suppression.BOUNCED:
         return _("This address is marked as bouncing; let mail go there again first.")
-    if why_closed == suppression.UNSUBSCRIBED and KINDS[row.kind].agreed:
+    if why_closed == suppression.UNSUBSCRIBED and office.kinds[row.kind].agreed:
         return _("The reader wants no more mail; it takes a new consent first.")
     return None
 
@@ -160,7 +147,7 @@ def _row(session: Session, dealer: str, ident: int, *, everyone: bool) -> Outbox
 def text(session: Session, office: Office, dealer: str, ident: int, *, everyone: bool = False) -> Text:
     """Return a mail from the folder; raises `NotHere` where there is none."""
     row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)))
-    readable = row is not None and row.kind not in _UNREAD
+    readable = row is not None and row.kind in office.kinds and not office.kinds[row.kind].secret
     source = office.folder.read(row.message_id) if row is not None and readable and office.folder else None
     if row is None or source is None:
         raise NotHere
@@ -190,7 +177,7 @@ def resend(session: Session, office: Office, user: int, dealer: str, ident: int,
     why_closed = (
         suppression.is_closed(session, office, row.dealer or dealer, row.address) if row.channel == "mail" else None
     )
-    obstacle = _obstacle(row, why_closed)
+    obstacle = _obstacle(office, row, why_closed)
     if obstacle:
         raise Refused(obstacle)
     if row.sent_at is not None:

@@ -5,11 +5,10 @@ import datetime as dt
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.core.clock_watch import TOLERANCE
 from service.mail import outbox
 from service.tables import OutboxItem
 
-TOLERANCE = dt.timedelta(hours=1)
-"""So far a moment may lie in the future: machines that share a database differ by less."""
 FARTHEST = dt.timedelta(days=400)
 """Nothing is planned further ahead: the longest wait is for a trial on a day to come."""
 

@@ -18,7 +18,7 @@ from service.core import logs
 from service.core.database import Database
 from service.core.language import N_
 from service.mail import addresses, letters, mailboxes, outbox, webhooks
-from service.mail.mail_contents import Needless
+from service.mail.mail_kinds import Needless
 from service.mail.mail_service import Office
 from service.mail.message import make_message
 from service.mail.transport import Never, NotNow

@@ -15,12 +15,12 @@ from service.core import audit, audit_events
 from service.core.language import N_
 from service.core.signed_links import Signer
 from service.mail import address_keys
-from service.mail.mail_contents import KINDS, Needless
+from service.mail.mail_kinds import Needless
 from service.mail.mail_service import Office
 from service.tables import ClosedAddress, Contact, Dealer, Enquiry, OutboxItem
 
-UNSUBSCRIBE, STILL_RIGHT = "unsubscribe", "still-right"
-"""What links in mails are signed for."""
+UNSUBSCRIBE = "unsubscribe"
+"""What the link that ends mails is signed for."""
 UNSUBSCRIBED, BOUNCED = "unsubscribed", "bounced"
 
 
@@ -29,7 +29,7 @@ def check(session: Session, office: Office, row: OutboxItem) -> None:
     states = set(session.scalars(_states(session, office, row.address, row.dealer)))
     if BOUNCED in states:
         raise Needless(N_("This address is marked as bouncing; no mail goes there."))
-    if not KINDS[row.kind].agreed:
+    if not office.kinds[row.kind].agreed:
         return
     if UNSUBSCRIBED in states or not _agreed(session, row):
         raise Needless(N_("The reader wants no more mail."))

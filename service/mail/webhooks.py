@@ -27,7 +27,7 @@ from sqlalchemy.orm import Session
 from service.core.language import N_, _
 from service.core.public_internet import IPAddress, is_public
 from service.mail import outbox
-from service.mail.mail_contents import Needless
+from service.mail.mail_kinds import Needless
 from service.mail.transport import Never, NotNow, plain
 from service.tables import Door, OutboxItem
 

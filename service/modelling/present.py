@@ -17,7 +17,7 @@ class Present:
 
     Attributes
     ----------
-    facts, mark : the range's marks, see `history.range_mark`.
+    facts, mark : the range's marks, see `model_records.range_mark`.
     adopted : id, moment of the fit and digest of its data of the version in use, None where none is.
     seen_at : the last noted sign of work, None where none is noted yet.
     """

@@ -7,9 +7,9 @@ from fastapi.responses import JSONResponse
 
 from service.operations import health
 from service.web import api_schema
+from service.web.edge import LIVE, READY, READY_TOO
 
 router = APIRouter()
-LIVE, READY, READY_TOO = "/health/live", "/health/ready", "/healthz"
 _SAID = {"database": "no database", "tables": "no tables", "disk": "no room"}
 _READY: dict[int | str, dict[str, Any]] = {
     200: {"model": api_schema.Health, "description": "Ready; a part that needs looking after is named all the same"},

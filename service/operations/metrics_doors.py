@@ -14,10 +14,10 @@ from service.core.database import Database
 from service.operations.metrics import Metrics
 from service.web import costs
 from service.web.device_requests import bearer, client_of, not_too_often, unknown_key
+from service.web.edge import METRICS
 from service.web.security import STATIC
 
 router = APIRouter()
-METRICS = "/metrics"
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 _OTHER = "other"
 _FOUND = "bows.route"

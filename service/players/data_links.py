@@ -9,6 +9,7 @@ import base64
 import binascii
 import datetime as dt
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -60,8 +61,12 @@ class Opened:
         return self.until <= now
 
 
-def of_mail(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> str | None:
+def in_mail(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> dict[str, str | None]:
     """Return the path to their data for the reader of a mail to a player; None where it is known of nobody."""
+    return {"own_data": _of_mail(session, signer, row, now)}
+
+
+def _of_mail(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> str | None:
     if row.player is not None:
         key = session.scalar(select(Player.key).where(Player.id == row.player))
         return _data(signer, PLAYER, key, row.address, now) if key else None
@@ -144,3 +149,8 @@ def _decoded(coded: str) -> str:
         return base64.urlsafe_b64decode(coded + "=" * (-len(coded) % 4)).decode()
     except (binascii.Error, UnicodeDecodeError):
         raise NotHere from None
+
+
+def privacy_path(dealer: str | None) -> str:
+    """Return where it stands what is kept, why and how long."""
+    return f"/privacy?dealer={quote(dealer, safe='')}" if dealer else "/privacy"

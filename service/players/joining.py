@@ -14,9 +14,10 @@ from sqlalchemy.orm import Session
 from service.core import audit, audit_events
 from service.core.errors import Refused
 from service.core.language import _
+from service.core.moments import now
+from service.core.row_locks import lock_dealer
 from service.players import enquiry_access, player_keys, same_person
 from service.tables import Composition, Contact, JoinedPlayer, Player, Trial
-from service.trials.shared import lock_dealer, now
 
 MOST = 20
 """So many players may be one person; more are a mistake."""

@@ -32,8 +32,8 @@ from service import tables
 from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.core.language import _
 from service.players import enquiry_access, player_keys, same_person
+from service.players.trial_access import composed
 from service.questionnaire.forms import Questionnaire
-from service.trials.shared import composed
 
 MOST_SHEETS = 60
 """So many bows' marks are counted in all: those of the answers themselves, then the newest sheets, then what was told before,

@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session, aliased
 from service import tables
 from service.core import clock_watch
 from service.core.errors import NotHere
+from service.core.moments import now
 from service.players import same_person
 from service.questionnaire.forms import Contact
-from service.trials.shared import now
 
 
 @dataclass(frozen=True, slots=True)

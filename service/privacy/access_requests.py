@@ -9,7 +9,7 @@ from service.core import audit, audit_events
 from service.core.errors import NotHere, Refused
 from service.core.language import _, spoken
 from service.form import drafts
-from service.mail import address_keys, mailboxes, mails, outbox
+from service.mail import address_keys, mailboxes, outbox
 from service.mail.addresses import greeting_name
 from service.mail.mail_service import Office
 from service.mail.outbox import To
@@ -17,6 +17,7 @@ from service.players import data_links, overview, persons
 from service.players.data_links import Opened
 from service.players.overview import Overview
 from service.players.persons import Person
+from service.privacy import privacy_mails
 from service.privacy.erasure import would_erase
 from service.tables import Player
 
@@ -40,7 +41,7 @@ def mail_link(session: Session, office: Office, person: Person, now: dt.datetime
     if not path or not person.email or outbox.too_many(session, "data_link", to):
         return
     if mailboxes.may_ask(session, client):
-        mails.send_data_link(session, to, greeting_name(person.name), path, _about(session, person, now))
+        privacy_mails.send_data_link(session, to, greeting_name(person.name), path, _about(session, person, now))
 
 
 def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datetime) -> str | None:
@@ -60,7 +61,7 @@ def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datet
     to = _to(person)
     if outbox.too_many(session, "erasure_link", to):
         raise Refused(_("This mail was sent several times today; look for it among the unwanted ones, or wait a day."))
-    mails.send_erasure_link(session, to, greeting_name(person.name), path, _about(session, person, now))
+    privacy_mails.send_erasure_link(session, to, greeting_name(person.name), path, _about(session, person, now))
     return None
 
 

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.core import audit, audit_events
 from service.core.errors import Refused
 from service.core.language import _
+from service.core.row_locks import lock_dealer
 from service.mail import mailboxes
 from service.players import joining
 from service.players.persons import Person, mail_to
@@ -40,7 +41,6 @@ from service.tables import (
     TrialCopy,
     User,
 )
-from service.trials.shared import lock_dealer
 
 _NAMING = tuple(
     event.did

@@ -12,8 +12,8 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
+from service.core.scopes import AllDealers, Scope
 from service.tables import Duty
-from service.web.scopes import AllDealers, Scope
 
 MOST_A_DAY = 20
 """So many persons of one dealer are erased in a day without a question: ten times what a busy shop meets in one."""

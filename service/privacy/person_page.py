@@ -14,11 +14,10 @@ from service.core.errors import Refused
 from service.core.language import N_, _
 from service.privacy import Person, access_requests, privacy_words
 from service.privacy.privacy_pages import as_file
-from service.questionnaire.choices import Option
 from service.trials import desk_reads
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
 

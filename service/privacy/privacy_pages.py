@@ -103,7 +103,7 @@ async def ask_for_link(request: Request, form: Form, office: AnOffice, session: 
         return _plain(request, session, dealer, Typed({"email": [email]}, {"email": fault}), status=422)
     slug = dealer if drafts.dealer_name(session, dealer) else None
     access_requests.send_link(session, office, slug, email, _now(), client=client_of(request))
-    return RedirectResponse(f"{privacy_words.path(slug)}{'&' if slug else '?'}sent=yes#link", 303)
+    return RedirectResponse(f"{data_links.privacy_path(slug)}{'&' if slug else '?'}sent=yes#link", 303)
 
 
 def _plain(
@@ -143,7 +143,7 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
         kept=privacy_words.kept(privacy.held(session, person)) if opened.whole else (),
         may_help=access_requests.may_help(session, person) if opened.whole else None,
         done=privacy_words.DONE[done]() if done in privacy_words.DONE else "",
-        privacy=privacy_words.path(person.dealer),
+        privacy=data_links.privacy_path(person.dealer),
         played=tuple(to_player(*each) for each in access_requests.played(session, person)) if opened.whole else (),
     )
     return render(request, "privacy/data.html", page)

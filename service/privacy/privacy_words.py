@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
-from urllib.parse import quote
 
 from service.core import formats
 from service.core.language import _, ngettext
@@ -20,11 +19,6 @@ DONE: Mapping[str, Callable[[], str]] = MappingProxyType(
     }
 )
 """What the page of one's data says after each thing that can be done there."""
-
-
-def path(dealer: str | None) -> str:
-    """Return where it stands what is kept, why and how long."""
-    return f"/privacy?dealer={quote(dealer, safe='')}" if dealer else "/privacy"
 
 
 def kept(held: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:

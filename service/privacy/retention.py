@@ -2,7 +2,7 @@
 
 One person a transaction, so that nobody waits for long; one process a day, by a row that only one of them can take. All that is
 erased by its age is erased here, and only under a clock that is believed (`clock`); of more persons than usual an owner is
-asked first (`questions`).
+asked first (`mass_erasure`).
 """
 
 import datetime as dt

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.accounts import dealer_list
 from service.core import clock_watch, times
 from service.core.language import _
+from service.core.scopes import AllDealers
 from service.form import drafts
 from service.privacy import clock, mass_erasure, retention_words
 from service.privacy.mass_erasure import Question
@@ -19,7 +20,6 @@ from service.web.desk_frame import see, show
 from service.web.page_data import Page
 from service.web.permissions import Fields, Needs, Posted, Staff, first
 from service.web.roles import Permission
-from service.web.scopes import AllDealers
 
 router = APIRouter()
 Views = Annotated[Staff, Depends(Needs(Permission.RETENTION_VIEW))]

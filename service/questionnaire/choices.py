@@ -11,15 +11,7 @@ from service.core import formats
 from service.core.language import N_, _, ngettext
 from service.questionnaire import tried_fields
 from service.questionnaire.forms import OwnBowStep
-
-
-@dataclass(frozen=True, slots=True)
-class Option:
-    """One choice: what is sent, what is read, and a word of help. An empty value means 'not answered'."""
-
-    value: str
-    label: str
-    hint: str = ""
+from service.web.page_data import Option
 
 
 @dataclass(frozen=True, slots=True)

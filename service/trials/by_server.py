@@ -7,12 +7,12 @@ from sqlalchemy.orm import Session
 from service.core import audit, audit_events
 from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.core.language import _
+from service.core.moments import now
 from service.players import enquiry_access, player_keys
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing, Questionnaire
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.trials import composing, lifecycle, outcomes, standing, trial_record
-from service.trials.shared import now
 from service.trials.standing import BowStanding
 
 _SAME = {"id", "enquiry", "player", "model_consent", "copies", "place", "blinding", "minutes"}

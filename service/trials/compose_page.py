@@ -9,11 +9,11 @@ from service.advice.shortlist import BowStep, bow_step
 from service.core import formats
 from service.core.language import _
 from service.questionnaire import tried_fields
-from service.questionnaire.choices import MINUTES, Option, TriedBow, offered, tried_bow
+from service.questionnaire.choices import MINUTES, TriedBow, offered, tried_bow
 from service.trials import desk_words, promise_words
 from service.trials.composing import BowChoice, Proposal
 from service.web.desk_forms import options
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 
 BUDGETS = (500, 1000, 2000, 4000, 8000)
 """Amounts that are offered to a walk-in beside 'no limit' and an amount of their own."""

@@ -16,14 +16,16 @@ from service.advice.advise import Considered
 from service.core import audit_events
 from service.core.errors import Code, FieldCode, Invalid, NotHere, Refused
 from service.core.language import _
-from service.mail import mails
+from service.core.moments import now
+from service.core.row_locks import lock_copies, lock_dealer
 from service.players import enquiry_access, known, player_keys
 from service.players.known import Marks
+from service.players.trial_access import composed
 from service.questionnaire.composing_fields import MOST_COPIES
 from service.questionnaire.forms import Composing, Questionnaire
-from service.trials import ordering, reservations
+from service.trials import ordering, reservations, trial_mails
 from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
-from service.trials.shared import composed, lock_copies, lock_dealer, noted, now
+from service.trials.shared import noted
 
 __all__ = ["MOST_COPIES", "BowChoice", "ByCopies", "Composing", "Proposal", "compose", "propose"]
 
@@ -66,7 +68,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     ordering.lay_out(session, composition, request.copies)
     if enquiry is not None:
         enquiry.player = trial.player
-    mails.before_trial(session, key)
+    trial_mails.before_trial(session, key)
     noted(
         session,
         user,

@@ -11,14 +11,13 @@ from sqlalchemy.orm import Session
 from service.core import formats
 from service.core.errors import Invalid, Refused
 from service.core.language import N_, _
-from service.questionnaire.choices import Option
 from service.questionnaire.parsing import shown
 from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_page, trial_words
 from service.trials.desk_reads import OutcomeRow, TrialPage
 from service.trials.trial_view import Asked, AtTrial, Stepped
 from service.web import desk_frame
 from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 from service.web.permissions import Fields
 
 router = APIRouter(prefix="/desk/trials")

@@ -3,7 +3,6 @@
 from model.domain.vocabulary import Hold, Instrument, Place
 from service.core import formats, phrases
 from service.core.language import _, locale, ngettext, spoken
-from service.inventory.stock import TierStock
 from service.trials import desk_words
 from service.trials.desk_reads import EnquiryRow, Overdue, PlayerRow, TrialRow
 
@@ -88,22 +87,6 @@ def player_facts(row: PlayerRow) -> str:
     count = formats.trials(row.trials)
     last = _("{trials}, the last on {day}").format(trials=count, day=formats.day(row.last)) if row.last else count
     return f"{line}{formats.NBSP}· {last}"
-
-
-def tier_facts(tier: TierStock) -> str:
-    """Return a tier's instrument, holds, grade and price."""
-    parts = [_(phrases.INSTRUMENTS[tier.instrument])]
-    parts += [_(phrases.HOLDS[hold]) for hold in tier.holds]
-    parts.append(_("grade {number}").format(number=tier.grade))
-    if tier.price is not None and tier.currency is not None:
-        parts.append(formats.money(tier.price, tier.currency))
-    return formats.capital(f"{formats.NBSP}· ".join(parts))
-
-
-def tier_at_hand(tier: TierStock) -> str:
-    """Return a tier's facts, and how many of its copies are at hand."""
-    at_hand = _("{copies} at hand").format(copies=formats.copies(tier.at_hand))
-    return f"{tier_facts(tier)}{formats.NBSP}· {at_hand}"
 
 
 def country(code: str | None) -> str:

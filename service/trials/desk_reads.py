@@ -7,10 +7,12 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
 from service import tables
+from service.advice import advice_mails
 from service.core import audit_events
+from service.core.moments import now
 from service.core.paging import Leaf
-from service.mail import mails
 from service.players import enquiry_access
+from service.players.trial_access import composed
 from service.trials import people, trial_record, trial_rows
 from service.trials.desk_records import (
     CaseRow,
@@ -27,7 +29,7 @@ from service.trials.desk_records import (
     TrialPage,
     TrialRow,
 )
-from service.trials.shared import composed, noted, now, out_now
+from service.trials.shared import noted, out_now
 
 __all__ = [
     "CaseRow",
@@ -72,7 +74,7 @@ def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
         return
     row.dealer = dealer
     session.flush()
-    mails.enquiry_notice(session, row)
+    advice_mails.enquiry_notice(session, row)
     noted(session, user, dealer, audit_events.ENQUIRY_TAKEN, f"enquiry {id_}")
 
 

@@ -7,19 +7,21 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Place
+from model.domain.vocabulary import Hold, Instrument, Place
 from service import tables
 from service.advice.advise import Considered
 from service.core import audit_events, formats
 from service.core.errors import Code, Invalid, Refused
 from service.core.language import _
-from service.mail import mails
+from service.core.moments import now
+from service.core.row_locks import lock_copies, lock_dealer
+from service.core.scopes import OneDealer
 from service.players import known
+from service.players.trial_access import claimed, composed
 from service.questionnaire.forms import check
-from service.trials import composing, materials, ordering, reservations
+from service.trials import composing, materials, ordering, reservations, trial_mails
 from service.trials.proposing import named as named_case
-from service.trials.shared import carried, claimed, composed, lock_copies, lock_dealer, noted, now, require_state
-from service.web.scopes import OneDealer
+from service.trials.shared import carried, noted, require_state
 
 LONGEST_NOTE = 2_000
 A_DAY = dt.timedelta(days=1)
@@ -35,7 +37,7 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
     if trial.place is Place.POST:
         raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
     _go_out(session, trial, composition, {})
-    mails.begun(session, key)
+    trial_mails.begun(session, key)
     noted(session, user, dealer, audit_events.TRIAL_OPENED, f"trial {key}")
 
 
@@ -148,18 +150,38 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
 
 def may_come(session: Session, dealer: str, key: str) -> frozenset[str]:
     """Return the dealer's bows that can be had on the days of a planned trial, its own apart; raises `NotHere`."""
+    return frozenset(bow.serial for bow in _free(session, dealer, key))
+
+
+def _free(session: Session, dealer: str, key: str) -> tuple[tables.Copy, ...]:
+    """Return the bows of `may_come` in the order of the stock's list: by grade and tier, then by serial."""
     trial, composition = composed(session, dealer, key)
     first, last = _days(composition)
     copy, today = tables.Copy, now().date()
-    held = session.execute(select(copy.serial, copy.status).where(copy.dealer == dealer)).all()
+    order = (tables.Tier.instrument, tables.Tier.grade, copy.tier, copy.serial)
+    held = select(copy).join(tables.Tier, tables.Tier.slug == copy.tier).where(copy.dealer == dealer).order_by(*order)
     reserved = reservations.of_copies(session, scope=OneDealer(dealer))
     last = reservations.busy_until(last, trial.place)
     own = {row.copy for row in carried(session, trial.id)}
-    return frozenset(
-        serial
-        for serial, status in held
-        if serial not in own
-        and reservations.why_not(serial, status, reserved.get(serial, ()), first, last, today) is None
+    return tuple(
+        bow
+        for bow in session.scalars(held)
+        if bow.serial not in own
+        and reservations.why_not(bow.serial, bow.status, reserved.get(bow.serial, ()), first, last, today) is None
+    )
+
+
+def may_be_swapped_in(
+    session: Session, dealer: str, key: str, instrument: Instrument, hold: Hold | None
+) -> tuple[tuple[str, str], ...]:
+    """Return serial and tier of the bows that may come to a planned trial and are of its instrument and hold."""
+    tier = tables.Tier
+    named = session.execute(select(tier.slug, tier.name).where(tier.instrument == instrument))
+    names: dict[str, str] = {row.slug: row.name for row in named}
+    return tuple(
+        (bow.serial, names[bow.tier])
+        for bow in _free(session, dealer, key)
+        if bow.tier in names and (hold in (None, Hold.EITHER) or hold is bow.hold)
     )
 
 
@@ -220,7 +242,7 @@ def end(session: Session, trial: tables.Trial, composition: tables.Composition) 
     composition.state, composition.closed_at = "closed", now()
     _come_home(session, trial, composition)
     _shut_seats(session, composition)
-    mails.after_trial(session, trial.key)
+    trial_mails.after_trial(session, trial.key)
 
 
 def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -238,7 +260,7 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
     _come_home(session, trial, composition)
     release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])
     _shut_seats(session, composition)
-    mails.no_trial(session, key)
+    trial_mails.no_trial(session, key)
     noted(session, user, dealer, audit_events.TRIAL_CANCELLED, f"trial {key}", was=was)
 
 

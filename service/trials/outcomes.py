@@ -17,10 +17,12 @@ from service import tables
 from service.core import audit_events, formats
 from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotHere, Refused
 from service.core.language import _
-from service.mail import mails
+from service.core.moments import now
+from service.core.row_locks import lock_copies
 from service.players import same_person
-from service.trials import lifecycle
-from service.trials.shared import carried, claimed, composed, lock_copies, noted, now, require_state
+from service.players.trial_access import claimed, composed
+from service.trials import lifecycle, trial_mails
+from service.trials.shared import carried, noted, require_state
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 
@@ -65,7 +67,7 @@ def record(
         _end(session, trial, composition, copy if kind is OutcomeKind.KEPT else None)
     if same is None:
         _move(session, composition, kind, copy, on)
-    mails.outcome(session, key, str(kind), copy, on, reason)
+    trial_mails.outcome(session, key, str(kind), copy, on, reason)
     noted(
         session,
         user,

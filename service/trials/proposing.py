@@ -20,10 +20,10 @@ from service.advice.advise import Considered
 from service.advice.document import in_reach
 from service.core.errors import Invalid
 from service.core.language import _
+from service.core.scopes import OneDealer
 from service.players.known import NO_MARKS, Marks
 from service.questionnaire.forms import Questionnaire
 from service.trials import composing_words, ordering, reservations
-from service.web.scopes import OneDealer
 
 MOST_LACKING = 5
 """Of so many tiers it is said what is not at hand."""

@@ -15,9 +15,10 @@ from service import tables
 from service.core import audit_events
 from service.core.errors import Refused
 from service.core.language import _
-from service.mail import mails
-from service.trials import lifecycle, outcomes, reservations
-from service.trials.shared import carried, claimed, lock_copies, noted, require_state
+from service.core.row_locks import lock_copies
+from service.players.trial_access import claimed
+from service.trials import lifecycle, outcomes, reservations, trial_mails
+from service.trials.shared import carried, noted, require_state
 
 
 def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -53,7 +54,7 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
         _out_again(session, composition, [row for row in rows if _went_with_the_closing(row, trial, closed)])
         composition.state, composition.closed_at = "open", None
         _open_seats(session, composition, closed)
-    mails.reopened(session, key)
+    trial_mails.reopened(session, key)
     noted(session, user, dealer, audit_events.TRIAL_REOPENED, f"trial {key}", outcomes=was)
 
 

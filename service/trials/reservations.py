@@ -12,8 +12,8 @@ from model.domain.vocabulary import Place
 from service import tables
 from service.core import formats
 from service.core.language import _
+from service.core.scopes import AllDealers, Scope
 from service.trials.shared import still_wanted
-from service.web.scopes import AllDealers, Scope
 
 EVERYBODYS = AllDealers()
 """A bow is in one place, whoever asks: so it is looked for in every dealer's trials."""

@@ -1,9 +1,6 @@
-"""What the use cases of a trial share: a dealer's own rows found or `NotHere`, locks in one order, and what is said of bows."""
+"""What the use cases of a trial share: its bows, what state it must be in, and what is said of its days."""
 
-import datetime as dt
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Sequence
 
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
@@ -11,78 +8,8 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.core import audit
 from service.core.audit_events import Event
-from service.core.errors import Code, NotHere, Refused
+from service.core.errors import Code, Refused
 from service.core.language import _
-
-_SET_BACK: ContextVar[dt.timedelta] = ContextVar("set_back", default=dt.timedelta())
-
-
-def now() -> dt.datetime:
-    """Return this moment in UTC."""
-    return dt.datetime.now(dt.UTC) - _SET_BACK.get()
-
-
-@contextmanager
-def set_back(by: dt.timedelta) -> Iterator[None]:
-    """Let what trials go through meanwhile bear a moment so long ago: for the days before a demonstration.
-
-    The record of what was done (`core.audit`) tells the true moment.
-    """
-    token = _SET_BACK.set(by)
-    try:
-        yield
-    finally:
-        _SET_BACK.reset(token)
-
-
-def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
-    """Return the dealer's row, held until the transaction ends: one change of trials at a time at one dealer.
-
-    On SQLite a writing transaction holds the whole database already. The lock lets others refer to the row meanwhile.
-    """
-    row = session.scalars(
-        select(tables.Dealer).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
-    ).one_or_none()
-    if row is None:
-        raise NotHere
-    return row
-
-
-def lock_copies(session: Session, serials: Iterable[str]) -> dict[str, tables.Copy]:
-    """Return copies by serial, as they are now, held until the transaction ends; in one order, so that none wait in a ring."""
-    statement = (
-        select(tables.Copy)
-        .where(tables.Copy.serial.in_(sorted(serials)))
-        .order_by(tables.Copy.serial)
-        .with_for_update(key_share=True)
-        .execution_options(populate_existing=True)
-    )
-    return {row.serial: row for row in session.scalars(statement)}
-
-
-def composed(session: Session, dealer: str, key: str) -> tuple[tables.Trial, tables.Composition]:
-    """Return a composed trial of the dealer, to be read; raises `NotHere`."""
-    return _composed(session, dealer, key, lock=False)
-
-
-def claimed(session: Session, dealer: str, key: str) -> tuple[tables.Trial, tables.Composition]:
-    """Return a composed trial of the dealer for this transaction alone to change; raises `NotHere`."""
-    return _composed(session, dealer, key, lock=True)
-
-
-def _composed(session: Session, dealer: str, key: str, *, lock: bool) -> tuple[tables.Trial, tables.Composition]:
-    statement = (
-        select(tables.Trial, tables.Composition)
-        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
-        .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
-    )
-    if lock:
-        statement = statement.with_for_update(of=tables.Composition, key_share=True)
-        statement = statement.execution_options(populate_existing=True)
-    found = session.execute(statement).one_or_none()
-    if found is None:
-        raise NotHere
-    return found[0], found[1]
 
 
 def carried(session: Session, trial: int) -> list[tables.TrialCopy]:

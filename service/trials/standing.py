@@ -23,9 +23,9 @@ from service.advice.document import most_paid
 from service.core.language import _
 from service.modelling import catalogue, versions
 from service.modelling.catalogue import Catalogue
+from service.players.trial_access import composed
 from service.questionnaire.forms import check
 from service.trials import ordering, paired_comparison, standing_words, trial_record
-from service.trials.shared import composed
 
 
 @dataclass(frozen=True, slots=True)

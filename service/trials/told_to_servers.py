@@ -16,9 +16,10 @@ from service.core import paging
 from service.core.errors import NotHere
 from service.core.paging import Batch
 from service.players import enquiry_access, same_person
+from service.players.trial_access import composed
 from service.trials import outcomes, people, trial_record, trial_rows
 from service.trials.desk_records import EnquiryRow, TrialRow
-from service.trials.shared import carried, composed
+from service.trials.shared import carried
 
 Told = dict[str, Any]
 

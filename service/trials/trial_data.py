@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 from service.advice.interval_pictures import LikingPicture
-from service.questionnaire.choices import Option
 from service.web.desk_forms import Fact, Line
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, Option, Page, Typed
 
 
 @dataclass(frozen=True, slots=True)

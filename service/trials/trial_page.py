@@ -8,7 +8,6 @@ import segno
 
 from service.core import formats
 from service.core.language import _, ngettext
-from service.questionnaire.choices import Option
 from service.trials import desk_lines, desk_words, standing_picture, trial_words
 from service.trials.desk_reads import CaseRow, TrialPage
 from service.trials.paired_comparison import Handing
@@ -29,6 +28,7 @@ from service.trials.trial_data import (
 )
 from service.trials.trial_record import still_odd
 from service.web.desk_forms import Fact, Line, address
+from service.web.page_data import Option
 
 _HEARD = ("overall", "tone", "clarity", "carrying")
 _OWN = "own"

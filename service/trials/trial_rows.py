@@ -10,10 +10,11 @@ from sqlalchemy.orm import Session, aliased
 from model.domain.vocabulary import Blinding, OutcomeKind, Place
 from service import tables
 from service.core import paging
+from service.core.moments import now
 from service.core.paging import Leaf
 from service.players import same_person
 from service.trials.desk_records import TrialRow
-from service.trials.shared import now, out_now
+from service.trials.shared import out_now
 
 _STANDS = aliased(tables.Contact)
 """What is known of who stands for a player that was joined to another."""

@@ -8,11 +8,8 @@ from fastapi import Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Hold
 from service.core.errors import Invalid, Refused
 from service.core.language import N_
-from service.inventory import stock
-from service.questionnaire.choices import Option
 from service.trials import (
     desk_lines,
     desk_reads,
@@ -30,10 +27,9 @@ from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import all_or_nothing, by_field, faults, today
 from service.web.device_requests import signer
-from service.web.page_data import Typed
+from service.web.page_data import Option, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted
 from service.web.roles import Permission
-from service.web.scopes import OneDealer
 
 OWN = "own"
 CONDITION = "condition."
@@ -169,14 +165,6 @@ def _last_two(stands: StandingView | None) -> dict[str, list[str]]:
 
 def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, ...]:
     """Return the bows of the stock that can be had on a planned trial's days."""
-    found: list[Option] = []
-    free = lifecycle.may_come(session, staff.dealer, trial.row.key)
-    for tier in stock.by_tier(session, OneDealer(staff.dealer), today()):
-        if tier.instrument is trial.row.instrument:
-            fit = [copy for copy in tier.copies if copy.copy in free and _holds(trial, copy)]
-            found += [Option(copy.copy, f"{copy.copy}, {tier.name}") for copy in fit]
-    return tuple(found)
-
-
-def _holds(trial: TrialPage, copy: stock.CopyRow) -> bool:
-    return trial.row.hold in (None, Hold.EITHER, copy.hold)
+    row = trial.row
+    found = lifecycle.may_be_swapped_in(session, staff.dealer, row.key, row.instrument, row.hold)
+    return tuple(Option(serial, f"{serial}, {tier}") for serial, tier in found)

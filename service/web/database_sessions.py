@@ -10,18 +10,19 @@ from service.core.database import Database
 
 
 async def _reading(request: Request) -> AsyncIterator[Session]:
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         yield session
 
 
 async def _writing(request: Request) -> AsyncIterator[Session]:
-    database = _database(request)
+    database = database_of(request)
     async with database.turn():
         with database.writing() as session:
             yield session
 
 
-def _database(request: Request) -> Database:
+def database_of(request: Request) -> Database:
+    """Return the application's database."""
     database: Any = request.app.state.database
     assert isinstance(database, Database)  # noqa: S101 - wiring, not input
     return database

@@ -14,8 +14,7 @@ from service.core.errors import Invalid
 from service.core.formats import capital
 from service.core.language import _
 from service.core.paging import Leaf
-from service.questionnaire.choices import Option
-from service.web.page_data import Fault, Page
+from service.web.page_data import Fault, Option, Page
 from service.web.permissions import Fields
 
 T = TypeVar("T")

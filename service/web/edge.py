@@ -12,10 +12,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.core import language
 from service.core.errors import Code
 from service.core.language import N_, _
-from service.operations import health_doors, metrics_doors
 from service.web import error_pages, hosts
 
-BY_ANY_NAME = (health_doors.LIVE, health_doors.READY, health_doors.READY_TOO, metrics_doors.METRICS)
+LIVE, READY, READY_TOO, METRICS = "/health/live", "/health/ready", "/healthz", "/metrics"
+BY_ANY_NAME = (LIVE, READY, READY_TOO, METRICS)
 """Asked by load balancers and monitoring programs under whatever number or name they know: these answer to any single name, being
 the same for all, or open to a key that no page has."""
 

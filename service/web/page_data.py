@@ -1,10 +1,7 @@
-"""What each page of the form is told: one dataclass a page, read by the template of the same name."""
+"""What every page is told: its heading and look, what stands in its fields, what is wrong with them, what may be chosen."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-
-from service.dealers.site import Look
-from service.questionnaire.choices import Option, ScaleWords, TriedBow
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +32,16 @@ class Fault:
     sentence: str
 
 
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a dealer's pages look like; ``version`` changes with it, so that browsers may keep the parts."""
+
+    dealer: str
+    version: str
+    has_colours: bool
+    has_logo: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
     """What every page has: its heading, the dealer it belongs to and that dealer's look, and whether all data is invented."""
@@ -45,106 +52,10 @@ class Page:
     look: Look | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StartPage(Page):
-    """The page a player arrives at."""
-
-    slug: str
-    notice: str
-    csrf: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepPage(Page):
-    """What every step has.
-
-    Attributes
-    ----------
-    progress : '3 of 6, about two minutes left'.
-    notices : what the reader must know before going on.
-    action : where the answers are posted.
-    csrf : token bound to the draft's address.
-    first : True where there is no step to go back to.
-    """
-
-    progress: str
-    notices: tuple[str, ...]
-    action: str
-    csrf: str
-    first: bool
-    typed: Typed
-    faults: tuple[Fault, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InstrumentPage(StepPage):
-    """The instrument, and the double bass's own questions, which are shown when it is chosen."""
-
-    instruments: tuple[Option, ...]
-    holds: tuple[Option, ...]
-    strings: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorkPage(StepPage):
-    """What is played."""
-
-    settings: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnBowPage(StepPage):
-    """The own bow; ``scales`` are the rows that lead for the instrument.
-
-    ``asks_tried``: bows played here may be named on the page beside; ``tried``: those that are, in words.
-    """
-
-    states: tuple[Option, ...]
-    kinds: tuple[Option, ...]
-    scales: tuple[ScaleWords, ...]
-    asks_tried: bool
-    tried: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TriedPage(StepPage):
-    """Bows played here already, a row each; ``may_add``: there is room for one more."""
-
-    bows: tuple[TriedBow, ...]
-    may_add: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WishesPage(StepPage):
-    """Priorities and wishes."""
-
-    criteria: tuple[Option, ...]
-    mass: tuple[Option, ...]
-    tone: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BudgetPage(StepPage):
-    """Budget and trial."""
-
-    currencies: tuple[Option, ...]
-    stretches: tuple[Option, ...]
-    minutes: tuple[Option, ...]
-    places: tuple[Option, ...]
-
-
 @dataclass(frozen=True, slots=True)
-class Answered:
-    """One line of the answers to be checked, and the step to change it in."""
+class Option:
+    """One choice: what is sent, what is read, and a word of help. An empty value means 'not answered'."""
 
-    question: str
-    answer: str
-    step: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ContactPage(StepPage):
-    """The last step: contact, and the answers to be checked; ``privacy`` leads to what is kept and why."""
-
-    answers: tuple[Answered, ...]
-    privacy: str
+    value: str
+    label: str
+    hint: str = ""

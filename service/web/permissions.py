@@ -32,10 +32,10 @@ from starlette.exceptions import HTTPException
 from service.core import language, tokens
 from service.core.database import Database
 from service.core.errors import Code, Invalid, NotAllowed
+from service.core.scopes import AllDealers, OneDealer, Scope, bound_to
 from service.web import bodies, costs, error_pages, form_tokens, roles, security, staff_sessions
 from service.web.bodies import typed
 from service.web.roles import Permission
-from service.web.scopes import AllDealers, OneDealer, Scope, bound_to
 from service.web.staff_sessions import SignedIn
 
 FIRST, SIGN_IN, CHOOSE = "/desk", "/desk/sign-in", "/desk/dealers"

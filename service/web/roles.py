@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from service.core.language import N_, _
-from service.web.scopes import AllDealers, Scope
+from service.core.scopes import AllDealers, Scope
 
 
 class Permission(StrEnum):

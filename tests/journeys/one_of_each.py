@@ -30,7 +30,16 @@ from service.privacy import mass_erasure
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing, check_as
 from service.questionnaire.sheet_fields import check_sheet
-from service.trials import composing, desk_reads, lifecycle, outcomes, paired_comparison, rater_links, sheets
+from service.trials import (
+    composing,
+    desk_reads,
+    lifecycle,
+    outcomes,
+    paired_comparison,
+    rater_links,
+    sheets,
+    trial_mails,
+)
 from service.web import staff_sessions
 from tests.service.client import settings_in
 
@@ -249,7 +258,7 @@ def _links(session: Session, world: World) -> None:
         "early_erase": data_links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
         "late_erase": data_links.to_erase(session, signer, leaving, now - 2 * data_links.LIFE).removeprefix("/erase/"),
         "unsubscribe": suppression.path(session, office, row).removeprefix("/mail/unsubscribe/"),
-        "still_right": office.signer.make(suppression.STILL_RIGHT, world.places["kept"]),
+        "still_right": office.signer.make(trial_mails.STILL_RIGHT, world.places["kept"]),
     }
 
 

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
+from service.core.scopes import AllDealers
 from service.modelling.model_page import page_of, write
-from service.web.scopes import AllDealers
 from tests.journeys.conftest import Site
 from tests.journeys.measures import TARGET, check, check_reflow
 

@@ -10,7 +10,7 @@ import uvicorn
 from playwright.sync_api import Browser, Page
 
 from service.accounts import passwords, users
-from service.web.scopes import AllDealers
+from service.core.scopes import AllDealers
 from tests.journeys import measures
 from tests.journeys.conftest import SECONDS
 from tests.journeys.shop import until_true

@@ -18,11 +18,12 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 from sqlalchemy.orm import Session as Tables
 
 from service import tables
+from service.advice import advice_mails
 from service.core.database import Database
-from service.mail import mails
 from service.mail.addresses import parse
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import Office, open_office
+from service.registry import MAILS
 from tests.service.client import SECRET
 from tests.service.documents import document
 
@@ -140,7 +141,7 @@ def office_to(port: int, **changes: Any) -> Office:
         "timeout": 5.0,
         "sender": parse("bows@maker.example"),
     }
-    return open_office(MailServer(**(given | changes)), Path("/nowhere"), BASE, SECRET)
+    return open_office(MailServer(**(given | changes)), Path("/nowhere"), BASE, SECRET, MAILS)
 
 
 class Clock:
@@ -198,7 +199,7 @@ def queue_advice(database: Database, count: int = 1, **enquiry: Any) -> None:
             add_dealer(session)
         for number in range(1, count + 1):
             given = {"email": f"player{number}@player.example"} | enquiry
-            mails.advice(session, add_enquiry(session, number, **given))
+            advice_mails.advice(session, add_enquiry(session, number, **given))
 
 
 def rows(database: Database) -> list[tables.OutboxItem]:

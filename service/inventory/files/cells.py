@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from service.inventory.files.problems import CellError
+from service.inventory.files.file_problems import CellError
 
 LONGEST_TEXT = 10_000
 LONGEST_KEY = 100

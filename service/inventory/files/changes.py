@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 from itertools import chain
 
 from service.inventory.files import kinds
+from service.inventory.files.file_problems import shown
 from service.inventory.files.folders import Known, Parsed, key_of, laid_over, merged
 from service.inventory.files.kinds import Kind
-from service.inventory.files.problems import shown
 from service.inventory.files.spreadsheets import Row, Sheet
 from service.inventory.files.stored import Values
 

@@ -9,9 +9,9 @@ from collections.abc import Container
 
 from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
 from service.inventory.files import kinds
+from service.inventory.files.file_problems import shown
 from service.inventory.files.folders import Known, Parsed, laid_over
 from service.inventory.files.kinds import Kind
-from service.inventory.files.problems import shown
 from service.inventory.files.spreadsheets import Row, Sheet
 from service.inventory.files.stored import Values
 from service.tables import QUANTITIES

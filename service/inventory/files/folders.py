@@ -9,8 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.inventory.files import kinds
+from service.inventory.files.file_problems import Problem
 from service.inventory.files.kinds import KINDS, Kind
-from service.inventory.files.problems import Problem
 from service.inventory.files.spreadsheets import Row, Sheet, read_sheet
 from service.inventory.files.stored import Values, rows
 from service.tables import Dealer

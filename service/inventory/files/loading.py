@@ -8,8 +8,8 @@ from sqlalchemy.orm import Session
 
 from service.inventory.files.changes import Plan, plan
 from service.inventory.files.checks import Check
+from service.inventory.files.file_problems import Problem
 from service.inventory.files.folders import Parsed, read_folder, read_known
-from service.inventory.files.problems import Problem
 from service.inventory.files.writing import write
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from service.inventory.files import cells
 from service.inventory.files.cells import Decimals
+from service.inventory.files.file_problems import CellError, Problem, SheetError, shown
 from service.inventory.files.kinds import Column, Kind
-from service.inventory.files.problems import CellError, Problem, SheetError, shown
 
 LARGEST_FILE = 64 * 1024 * 1024
 """Bytes; about half a million runs."""

@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping
 
-from service.advice.influence_words import ANSWERS
 from service.core import formats
 from service.core.language import _
 from service.modelling.model_page.model_page_data import Table, Told
+from service.questionnaire.answer_names import ANSWERS
 
 WHAT = ("anything", "verdict", "first_tier", "bows", "chance")
 

@@ -18,10 +18,10 @@ from model.preference.report import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, T
 from service import tables
 from service.core.errors import Refused
 from service.core.language import _
+from service.core.scopes import Scope
 from service.modelling import catalogue, fit_words, fits, model_records
 from service.modelling.model_page import checkups
 from service.modelling.model_page.checkups import Version
-from service.web.scopes import Scope
 
 GONE = frozenset({"sold", "withdrawn"})
 """What nobody can be lent any more; such copies are shown, and no advice is drawn from them."""

@@ -10,8 +10,7 @@ from model.preference.character import Said
 from model.preference.fitted import Posterior
 from service.core import formats
 from service.core.language import _, ngettext
-from service.inventory import makers_phrases
-from service.modelling import fitted_words
+from service.modelling import fitted_words, makers_phrases
 from service.modelling.model_page.model_page_data import Table, Told
 
 MOST_NAMED = 6

@@ -1,4 +1,4 @@
-"""The page's context, part by part: figures from the model, words from `sentences`, places from `pictures`."""
+"""The page's context, part by part: figures from the model, words from `page_sentences`, places from `figures`."""
 
 from collections.abc import Iterator, Sequence
 
@@ -12,6 +12,7 @@ from model.preference.fitted import Posterior
 from model.preference.report import CopyEffects
 from service.core import formats, phrases
 from service.core.language import _
+from service.core.scopes import Scope
 from service.modelling import fitted_words
 from service.modelling.model_page import figures, makers_section, page_sentences
 from service.modelling.model_page.facts import Facts, gather
@@ -26,7 +27,6 @@ from service.modelling.model_page.model_page_data import (
     Told,
 )
 from service.modelling.model_page.sureness import sureness
-from service.web.scopes import Scope
 
 
 def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:

@@ -16,10 +16,10 @@ from service.accounts.dealer_list import DealerInfo
 from service.core import audit, audit_events, tokens
 from service.core.database import Database
 from service.core.errors import Invalid, NotHere, Refused
+from service.core.scopes import AllDealers, OneDealer
 from service.core.signed_links import Signer
 from service.devices import tablets
 from service.web import staff_sessions
-from service.web.scopes import AllDealers, OneDealer
 
 SIGNER = Signer("0123456789abcdef" * 4)
 

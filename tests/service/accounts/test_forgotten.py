@@ -9,12 +9,11 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
-from service.accounts import passwords, second_factor, securing, users
+from service.accounts import account_mails, passwords, second_factor, securing, users
+from service.accounts.account_mails import ACCOUNT_NEWS
 from service.core.database import Database
-from service.mail import mails, outbox_desk
-from service.mail.mail_contents import ACCOUNT_NEWS
+from service.core.scopes import AllDealers
 from service.mail.sending import send_waiting
-from service.web.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, hidden, sign_in_form
 from tests.service.page import Page
@@ -159,7 +158,7 @@ def test_asking_needs_the_forms_own_token(desk: Desk) -> None:
 def test_the_link_is_shown_to_nobody_at_the_desk_and_stands_in_no_record(desk: Desk) -> None:
     ask(desk, EMAIL)
     (path,) = links(desk)
-    assert "reset_link" in outbox_desk._UNREAD
+    assert account_mails.KINDS["reset_link"].secret
     with desk.database.reading() as session:
         record = " ".join(f"{row.did} {row.about} {row.detail}" for row in session.scalars(select(tables.AuditEntry)))
     assert path.rpartition("/")[2] not in record
@@ -175,7 +174,7 @@ def test_a_notice_says_what_happened_and_what_to_do(desk: Desk, what: str) -> No
         for row in session.scalars(select(tables.OutboxItem)):
             session.delete(row)
     with desk.database.writing() as session:
-        mails.account_notice(session, session.get_one(tables.User, desk.ids["adviser"]), what)
+        account_mails.account_notice(session, session.get_one(tables.User, desk.ids["adviser"]), what)
     send_waiting(desk.database, office)
     with desk.database.reading() as session:
         (row,) = session.scalars(select(tables.OutboxItem)).all()

@@ -12,8 +12,8 @@ from service import tables
 from service.accounts import browsers, passwords, tries, users
 from service.core import audit, tokens
 from service.core.database import Database
+from service.core.scopes import AllDealers
 from service.web.browser_names import Device, device, network
-from service.web.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
 from tests.service.client import BROWSER, Client

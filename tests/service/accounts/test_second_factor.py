@@ -16,7 +16,7 @@ from service import tables
 from service.accounts import half_sign_ins, passwords, second_factor, securing, users
 from service.core import audit, audit_events
 from service.core.database import Database
-from service.web.scopes import AllDealers
+from service.core.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
 from tests.service.desk_shop import fields_of, form_to

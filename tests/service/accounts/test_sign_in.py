@@ -17,9 +17,9 @@ from service.accounts import passwords, users
 from service.accounts.tries import FREE
 from service.app import SIGN_INS_PER_MINUTE
 from service.core import tokens
+from service.core.scopes import AllDealers
 from service.privacy import retention
 from service.web import permissions, staff_sessions
-from service.web.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import PASSWORD, Desk, Member, hidden, sign_in_form
 from tests.service.client import Client

@@ -10,9 +10,9 @@ from sqlalchemy import select
 from service import tables
 from service.accounts import users
 from service.core import audit, audit_events
+from service.core.scopes import AllDealers
 from service.devices import tablets
 from service.web import qr
-from service.web.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import DEALER, OTHER, Desk
 from tests.service.page import Page, standing

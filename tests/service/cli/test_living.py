@@ -14,9 +14,9 @@ from service.cli import living_shop
 from service.cli.serving import SEED_DATA
 from service.cli.staff_commands import make_shown
 from service.core.database import Database
+from service.core.moments import now, set_back
 from service.inventory import files
 from service.trials import desk_reads
-from service.trials.shared import now, set_back
 from service.web import staff_sessions
 from tests.service.cast import Member
 from tests.service.client import serving, settings_in

@@ -16,12 +16,13 @@ from service.core import paging
 from service.core.database import Database
 from service.core.errors import NotHere
 from service.core.paging import Leaf
+from service.core.scopes import OneDealer
 from service.inventory import sales
 from service.mail import outbox_desk
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import open_office
+from service.registry import MAILS
 from service.trials import desk_reads
-from service.web.scopes import OneDealer
 from tests.service import desk_shop
 from tests.service.client import SECRET
 from tests.service.desk_shop import Shop
@@ -154,7 +155,7 @@ def test_every_mail_and_every_sold_bow_is_reached_once_in_either_database(
     any_database: Database, tmp_path: Path
 ) -> None:
     shop = open_shop(any_database)
-    office = open_office(MailServer(), tmp_path, BASE, SECRET)
+    office = open_office(MailServer(), tmp_path, BASE, SECRET, MAILS)
     with shop.writing() as session:
         for number in range(120):
             mail = {

@@ -18,11 +18,11 @@ from service.app import SIGN_INS_PER_MINUTE
 from service.core import audit, audit_events
 from service.core.audit_events import CATALOGUE, STAFF, Event
 from service.core.database import Database
+from service.core.scopes import AllDealers, OneDealer
 from service.privacy import clock, mass_erasure
 from service.questionnaire import forms
 from service.trials import lifecycle, outcomes
 from service.web import refusal_records
-from service.web.scopes import AllDealers, OneDealer
 from tests import factories
 from tests.service import cast, trial_cast
 from tests.service.cast import DEALER, OTHER, Desk, sign_in_form

@@ -9,6 +9,7 @@ import pytest
 
 from service.dealers import api_keys, site
 from service.mail import webhooks
+from service.web import page_data
 from tests.service import cast
 from tests.service.cast import DEALER, Desk, Member
 from tests.service.client import SECRET
@@ -153,7 +154,7 @@ def test_an_adviser_sees_how_it_is_set_up_and_changes_nothing(desk: Desk, owner:
     for path in POSTS:
         assert adviser.post(f"{HOME}{path}", PAGES | MESSAGES).status_code == 403, path
     assert put_logo(adviser, PNG).status_code == 403
-    assert door(desk).look == site.Look(DEALER, door(desk).look.version, has_colours=True, has_logo=False)  # type: ignore[union-attr] # set above
+    assert door(desk).look == page_data.Look(DEALER, door(desk).look.version, has_colours=True, has_logo=False)  # type: ignore[union-attr] # set above
 
 
 def test_the_workshop_has_no_business_there_and_a_stranger_is_asked_to_sign_in(desk: Desk) -> None:

@@ -10,9 +10,9 @@ from sqlalchemy import select
 
 from service import tables
 from service.accounts import users
+from service.core.scopes import AllDealers, OneDealer, Scope
 from service.web import roles
 from service.web.roles import ROLES, Permission, Role
-from service.web.scopes import AllDealers, OneDealer, Scope
 from tests.service import cast, desk_world
 from tests.service.cast import DEALER, OTHER, Desk, Member, desk_routes
 from tests.service.desk_world import OWN, Things, World

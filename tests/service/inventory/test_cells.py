@@ -7,7 +7,7 @@ import pytest
 
 from service.inventory.files import cells
 from service.inventory.files.cells import Decimals
-from service.inventory.files.problems import CellError
+from service.inventory.files.file_problems import CellError
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ import pytest
 
 from service.inventory.files import columns_page
 from service.inventory.files.cells import Decimals
+from service.inventory.files.file_problems import CellError
 from service.inventory.files.kinds import KINDS, Column
-from service.inventory.files.problems import CellError
 
 PAGE = columns_page.PAGE.read_text(encoding="utf-8")
 COLUMNS = [(kind.name, column) for kind in KINDS for column in kind.shared + kind.own]

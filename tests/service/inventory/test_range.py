@@ -10,8 +10,8 @@ from sqlalchemy import select
 from model.domain.vocabulary import CRITERIA, Criterion
 from service import tables
 from service.core import audit
+from service.core.scopes import AllDealers
 from service.modelling import catalogue, fits, versions
-from service.web.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import Desk
 from tests.service.page import Page

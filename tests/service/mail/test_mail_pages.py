@@ -10,10 +10,12 @@ from sqlalchemy import select
 from model.domain.vocabulary import OutcomeKind
 from service import tables
 from service.accounts import users
-from service.mail import mails, outbox, sending, suppression
+from service.advice import advice_mails
+from service.mail import outbox, sending, suppression
 from service.mail.mail_service import Office
 from service.mail.sending import Sent, send_waiting
-from service.trials import lifecycle, outcomes
+from service.privacy import privacy_mails
+from service.trials import lifecycle, outcomes, trial_mails
 from tests.service import cast
 from tests.service.cast import DEALER, Desk, Member
 from tests.service.mail_server import Clock, Received, add_enquiry, mail_server, office_to, rows
@@ -47,7 +49,7 @@ def enquire(
     """Add an enquiry and return the row of its mail."""
     with desk.database.writing() as session:
         enquiry = add_enquiry(session, number, email, dealer=dealer)
-        mails.advice(session, enquiry)
+        advice_mails.advice(session, enquiry)
     return rows(desk.database)[-1]
 
 
@@ -67,7 +69,7 @@ def kept(desk: Desk) -> str:
 
 
 def still_right_path(desk: Desk, key: str, answer: str) -> str:
-    return f"/mail/still-right/{office(desk).signer.make(suppression.STILL_RIGHT, key)}/{answer}"
+    return f"/mail/still-right/{office(desk).signer.make(trial_mails.STILL_RIGHT, key)}/{answer}"
 
 
 def outcomes_of(desk: Desk) -> list[tuple[str, str | None]]:
@@ -146,7 +148,9 @@ def test_an_altered_link_leads_nowhere(desk: Desk, change: str) -> None:
 def test_what_a_reader_asks_for_still_comes_after_the_mails_were_ended(desk: Desk) -> None:
     desk.nobody().send("POST", unsubscribe_path(desk, enquire(desk)))
     with desk.database.writing() as session:
-        mails.send_data_link(session, outbox.To("anna@player.example", dealer=DEALER), None, "/data/x", "data:1")
+        privacy_mails.send_data_link(
+            session, outbox.To("anna@player.example", dealer=DEALER), None, "/data/x", "data:1"
+        )
     assert send_waiting(desk.database, office(desk)) == Sent(sent=1, failed=1)
 
 
@@ -334,7 +338,9 @@ def test_a_bounced_address_gets_nothing_until_the_desk_opens_it_again(desk: Desk
     assert refused.status_code == 409
     assert "bouncing" in refused.text
     with desk.database.writing() as session:
-        mails.send_data_link(session, outbox.To("anna@player.example", dealer=DEALER), None, "/data/x", "data:1")
+        privacy_mails.send_data_link(
+            session, outbox.To("anna@player.example", dealer=DEALER), None, "/data/x", "data:1"
+        )
     assert send_waiting(desk.database, office(desk)) == Sent(failed=1)
     said = adviser.submit("/desk/mail/addresses/reopen", {"address": " Anna@player.example "})
     assert "Mail goes to Anna@player.example again." in said.text

@@ -15,13 +15,15 @@ import pytest
 from sqlalchemy import inspect, select, text
 
 from service import privacy, tables
+from service.advice import advice_mails
 from service.core.database import Database
-from service.mail import addresses, mailboxes, mails, outbox
+from service.mail import addresses, mailboxes, notices, outbox
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import Office, open_office
 from service.mail.sending import Sent, send_waiting
 from service.players import data_links
 from service.privacy import access_requests
+from service.registry import MAILS
 from tests.service import cast
 from tests.service.cast import DEALER, Desk, hidden
 from tests.service.client import SECRET, Client
@@ -43,7 +45,7 @@ def desk(tmp_path: Path, _migrated_file: Path) -> Iterator[Desk]:
 
 
 def office_in(folder: Path) -> Office:
-    return open_office(MailServer(), folder / "mail", BASE, SECRET)
+    return open_office(MailServer(), folder / "mail", BASE, SECRET, MAILS)
 
 
 def written(folder: Path) -> list[str]:
@@ -70,7 +72,7 @@ def add(database: Database, number: int, email: str = ANNA) -> None:
     with database.writing() as session:
         if session.get(tables.Dealer, DEALER) is None:
             add_dealer(session)
-        mails.advice(session, add_enquiry(session, number, email))
+        advice_mails.advice(session, add_enquiry(session, number, email))
 
 
 def test_forty_spellings_of_one_mailbox_get_one_mail_between_them(desk: Desk, tmp_path: Path) -> None:
@@ -303,11 +305,11 @@ def test_one_dealer_has_so_many_mails_sent_to_strangers_a_day_and_the_rest_waits
 def test_a_flood_of_enquiries_fills_no_dealers_mailbox_and_its_system_is_told_of_all(
     database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mails, "MOST_NOTICES", 3)
+    monkeypatch.setattr(notices, "MOST_NOTICES", 3)
     with database.writing() as session:
         add_dealer(session, notify="shop@harbour.example", webhook="https://shop.example/bows")
         for number in range(1, 6):
-            mails.enquiry_notice(session, add_enquiry(session, number, agreed=False))
+            advice_mails.enquiry_notice(session, add_enquiry(session, number, agreed=False))
     kinds = [row.kind for row in rows(database)]
     assert (kinds.count("enquiry_notice"), kinds.count("enquiry_event")) == (3, 5)
 

@@ -15,18 +15,20 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.accounts import users
-from service.advice import advise
+from service.accounts import account_mails, users
+from service.advice import advice_mails, advise
 from service.core import language
 from service.core.database import Database
-from service.mail import addresses, mail_contents, mails, outbox, outbox_desk, still_right, suppression
+from service.mail import addresses, outbox, outbox_desk
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import Office, open_office
 from service.mail.outbox import To
 from service.mail.sending import Sent, send_waiting, tidy
 from service.mail.transport import Folder
+from service.privacy import privacy_mails
 from service.questionnaire import forms
-from service.trials import lifecycle, outcomes
+from service.registry import MAILS
+from service.trials import lifecycle, outcomes, still_right, trial_mails
 from service.web.templating import TEMPLATES
 from tests.service.client import SECRET, add_small_range
 from tests.service.documents import ask, document, keep
@@ -41,15 +43,14 @@ TODAY = dt.datetime.now(dt.UTC).date()
 def office(tmp_path: Path) -> Office:
     """An office whose mails go to a folder; where MAILS names one, copies of them are kept there to be looked at."""
     kept = os.environ.get("MAILS")
-    return open_office(MailServer(), Path(kept) if kept else tmp_path / "mail", BASE, SECRET)
+    return open_office(MailServer(), Path(kept) if kept else tmp_path / "mail", BASE, SECRET, MAILS)
 
 
 @pytest.fixture
 def shop(database: Database) -> Database:
     open_shop(database)
     with database.writing() as session:
-        now = dt.datetime.now(dt.UTC)
-        session.add(tables.Door(dealer=SHOP, notify="laden@harbour.example", changed_at=now))
+        session.add(tables.Door(dealer=SHOP, notify="laden@harbour.example", changed_at=dt.datetime.now(dt.UTC)))
     return database
 
 
@@ -169,7 +170,7 @@ def test_a_booking_page_is_a_link_and_any_other_words_on_booking_are_said(databa
     assert "Choose a day: https://harbour.example/book" in text(office, rows(database)[0])
     with database.writing() as session:
         session.get_one(tables.Door, "harbour").booking = "=> https://x.example Ring us\non +49 1"
-        mails.advice(session, add_enquiry(session, 2))
+        advice_mails.advice(session, add_enquiry(session, 2))
     send_waiting(database, office)
     assert "https://x.example Ring us on +49 1" in text(office, rows(database)[1])
     html = message(office, rows(database)[1]).get_body(("html",))
@@ -186,8 +187,8 @@ def test_the_same_mail_about_the_same_thing_is_queued_once(any_database: Databas
     queue_advice(any_database)
     with any_database.writing() as session:
         enquiry = session.scalars(select(tables.Enquiry)).one()
-        mails.advice(session, enquiry)
-        mails.advice(session, enquiry)
+        advice_mails.advice(session, enquiry)
+        advice_mails.advice(session, enquiry)
     assert len(rows(any_database)) == 1
 
 
@@ -335,7 +336,7 @@ def test_an_answer_of_no_gives_the_bow_back_on_either_database(any_database: Dat
     open_shop(any_database)
     key = composed(any_database)
     kept(any_database, key)
-    token = office.signer.make(suppression.STILL_RIGHT, key)
+    token = office.signer.make(trial_mails.STILL_RIGHT, key)
     for _again in range(2):
         with any_database.writing() as session:
             still_right.answer(session, office, token, dt.datetime.now(dt.UTC), still_right=False)
@@ -367,8 +368,8 @@ def test_the_desk_sends_again_and_closes_an_address_on_either_database(any_datab
 def test_links_that_were_asked_for_go_out_without_consent(shop: Database, office: Office) -> None:
     to = To("clara@player.example", dealer=SHOP)
     with shop.writing() as session:
-        mails.send_data_link(session, to, "Clara", "/data/abc", "data:1")
-        mails.send_erasure_link(session, to, None, "/data/erase/abc", "erasure:1")
+        privacy_mails.send_data_link(session, to, "Clara", "/data/abc", "data:1")
+        privacy_mails.send_erasure_link(session, to, None, "/data/erase/abc", "erasure:1")
     assert send_waiting(shop, office) == Sent(sent=2)
     sent = by_kind(shop)
     assert f"{BASE}/data/abc" in text(office, sent["data_link"])
@@ -397,16 +398,16 @@ def test_an_account_that_is_no_address_gets_no_mail(database: Database) -> None:
 
 
 def test_every_kind_has_its_texts_and_every_text_its_kind() -> None:
-    folders = {path.name for path in (TEMPLATES / "mail").iterdir() if path.is_dir()}
-    assert folders == set(mail_contents.KINDS)
+    folders = {path.relative_to(TEMPLATES).as_posix() for path in TEMPLATES.glob("*/mail/*") if path.is_dir()}
+    assert folders == {kind.texts for kind in MAILS.values()}
     for folder in folders:
-        assert {path.name for path in (TEMPLATES / "mail" / folder).iterdir()} == {"subject.txt", "body.txt"}
+        assert {path.name for path in (TEMPLATES / folder).iterdir()} == {"subject.txt", "body.txt"}
 
 
 def test_mails_can_be_ended_exactly_where_they_need_consent(shop: Database, office: Office) -> None:
     kept(shop, composed(shop))
     with shop.writing() as session:
-        mails.send_data_link(session, To("clara@player.example", dealer=SHOP), None, "/data/abc", "data:1")
+        privacy_mails.send_data_link(session, To("clara@player.example", dealer=SHOP), None, "/data/abc", "data:1")
     clock = Clock()
     send_waiting(shop, office, clock)
     clock.pass_(days=43)
@@ -414,7 +415,7 @@ def test_mails_can_be_ended_exactly_where_they_need_consent(shop: Database, offi
     for row in rows(shop):
         if row.sent_at:
             ended = message(office, row)["List-Unsubscribe"]
-            assert bool(ended) == mail_contents.KINDS[row.kind].agreed, row.kind
+            assert bool(ended) == MAILS[row.kind].agreed, row.kind
 
 
 def test_an_erased_row_takes_its_file_along(database: Database, office: Office) -> None:
@@ -452,8 +453,8 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Databas
     with shop.writing() as session:
         session.get_one(tables.Dealer, SHOP).language = spoken
         enquiry = add_enquiry(session, language=spoken)
-        mails.advice(session, enquiry)
-        mails.enquiry_notice(session, enquiry)
+        advice_mails.advice(session, enquiry)
+        advice_mails.enquiry_notice(session, enquiry)
         for kind in ("data_link", "erasure_link"):
             outbox.queue(
                 session, kind, "1", To("clara@player.example", spoken, SHOP), {"name": None, "path": "/data/x"}
@@ -462,10 +463,10 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Databas
             email="eva@harbour.example", role="owner", language=spoken, created_at=dt.datetime.now(dt.UTC)
         )
         session.add(user)
-        mails.password(session, user, "/desk/password/x", "1")
-        mails.reset_link(session, user, "/desk/password/y", "2")
+        account_mails.password(session, user, "/desk/password/x", "1")
+        account_mails.reset_link(session, user, "/desk/password/y", "2")
         session.flush()
-        mails.account_notice(session, user, "password")
+        account_mails.account_notice(session, user, "password")
     key = composed(shop, answers=BASS | {"language": spoken})
     send_waiting(shop, office)
     kept(shop, key)
@@ -473,7 +474,7 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Databas
     clock.pass_(days=43)
     send_waiting(shop, office, clock)
     sent = {row.kind: message(office, row) for row in rows(shop) if row.sent_at}
-    assert set(sent) == set(mail_contents.KINDS)
+    assert set(sent) == set(MAILS)
     for kind, mail in sent.items():
         plain, html = mail.get_body(("plain",)), mail.get_body(("html",))
         assert plain is not None, kind
@@ -495,5 +496,5 @@ def test_an_address_that_no_mail_can_go_to_fails_with_a_sentence(database: Datab
 def test_a_trial_from_a_file_has_no_player_to_write_to(database: Database) -> None:
     add_small_range(database)
     with database.writing() as session:
-        mails.after_trial(session, "no such trial")
+        trial_mails.after_trial(session, "no such trial")
     assert rows(database) == []

@@ -20,14 +20,17 @@ from typing import Any
 import pytest
 
 from service import tables
+from service.advice import advice_mails
 from service.core.database import Database
 from service.core.public_internet import is_public
-from service.mail import mails, webhooks
+from service.mail import webhooks
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import Office, open_office
 from service.mail.sending import Sent, send_waiting
 from service.mail.transport import Never, NotNow
 from service.mail.webhooks import Call, Caller, secret_of
+from service.registry import MAILS
+from service.trials import trial_mails
 from tests.service.client import SECRET
 from tests.service.mail_server import (
     BASE,
@@ -110,7 +113,7 @@ def trusting(own_certificate: Path, **changes: Any) -> Caller:
 
 
 def office_with(caller: Caller, folder: Path) -> Office:
-    return open_office(MailServer(), folder / "mail", BASE, SECRET, caller=caller)
+    return open_office(MailServer(), folder / "mail", BASE, SECRET, MAILS, caller=caller)
 
 
 def call(address: str) -> Call:
@@ -120,7 +123,7 @@ def call(address: str) -> Call:
 def queue_enquiry(database: Database, address: str) -> None:
     with database.writing() as session:
         add_dealer(session, webhook=address)
-        mails.enquiry_notice(session, add_enquiry(session))
+        advice_mails.enquiry_notice(session, add_enquiry(session))
 
 
 def test_a_new_enquiry_reaches_the_dealers_system_signed_over_time_and_body(
@@ -168,7 +171,7 @@ def test_an_outcome_is_told_by_its_codes(database: Database) -> None:
             tables.Trial(key="t-1", player=player.id, dealer="harbour", on=dt.date(2026, 5, 4), instrument="violin")
         )
         session.flush()
-        mails.outcome_notice(session, "t-1", "kept", "V-1", dt.date(2026, 5, 5), reason="sound")
+        trial_mails.outcome_notice(session, "t-1", "kept", "V-1", dt.date(2026, 5, 5), reason="sound")
     (row,) = rows(database)
     assert (row.channel, row.kind) == ("webhook", "outcome_event")
     assert row.values == {
@@ -186,12 +189,12 @@ def test_without_an_address_nothing_is_queued_and_an_address_taken_away_ends_wha
 ) -> None:
     with database.writing() as session:
         add_dealer(session)
-        mails.enquiry_notice(session, add_enquiry(session))
+        advice_mails.enquiry_notice(session, add_enquiry(session))
     assert rows(database) == []
     with database.writing() as session:
         door = session.get_one(tables.Door, "harbour")
         door.webhook = "https://shop.example/bows"
-        mails.enquiry_notice(session, add_enquiry(session, 2))
+        advice_mails.enquiry_notice(session, add_enquiry(session, 2))
         door.webhook = None
     assert send_waiting(database, office_with(Caller(), tmp_path)) == Sent(failed=1)
 

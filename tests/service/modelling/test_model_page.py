@@ -25,11 +25,11 @@ from service import cli
 from service.core.database import Database
 from service.core.errors import Refused
 from service.core.language import translated_by
+from service.core.scopes import AllDealers
 from service.modelling import catalogue, fits, fitted_words
 from service.modelling.model_page import ModelPage, figures, page_of, render, write
 from service.tables import STATUSES, ModelVersion
 from service.web import templating
-from service.web.scopes import AllDealers
 from tests import factories
 from tests.factories import Cells, row
 from tests.service.page import Element, Page

@@ -17,11 +17,11 @@ from service.advice import advise
 from service.core.database import Database
 from service.core.errors import NotHere
 from service.players import known as marks
+from service.players.trial_access import composed
 from service.questionnaire.forms import check, check_as
 from service.questionnaire.server_fields import TrialIn
 from service.trials import by_server, composing, lifecycle, outcomes, promise_words
 from service.trials.proposing import Proposal
-from service.trials.shared import composed
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate
 
 TODAY = dt.datetime.now(dt.UTC).date()

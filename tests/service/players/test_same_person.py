@@ -14,6 +14,7 @@ from service import privacy, tables
 from service.core import audit, audit_events
 from service.core.database import Database
 from service.core.errors import NotHere, Refused
+from service.core.scopes import AllDealers, OneDealer
 from service.inventory.files import dumping
 from service.mail import mailboxes
 from service.modelling import model_records
@@ -22,7 +23,6 @@ from service.players import known as marks
 from service.privacy import access_requests
 from service.questionnaire.forms import check
 from service.trials import desk_reads, lifecycle
-from service.web.scopes import AllDealers, OneDealer
 from tests.service import desk_shop
 from tests.service.cast import DEALER, OTHER
 from tests.service.desk_shop import CLARA, Shop, send

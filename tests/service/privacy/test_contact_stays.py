@@ -12,6 +12,7 @@ from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from service import cli, tables
 from service.core.database import Database
+from service.core.scopes import AllDealers
 from service.dealers import api_keys as keys
 from service.inventory import files
 from service.mail import webhooks
@@ -19,7 +20,6 @@ from service.mail.sending import send_waiting
 from service.modelling import fits, model_page
 from service.privacy import retention
 from service.trials import rater_links
-from service.web.scopes import AllDealers
 from tests.service import cast, trial_rows
 from tests.service.cast import DEALER, Desk
 from tests.service.client import SECRET, Client

@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
+from service.core.scopes import AllDealers
 from service.privacy import clock, mass_erasure, retention
-from service.web.scopes import AllDealers
 from tests.service import cast
 from tests.service.cast import DEALER, OTHER, Desk
 from tests.service.desk_shop import fields_of

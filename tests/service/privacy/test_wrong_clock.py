@@ -16,16 +16,17 @@ from service.advice import advise
 from service.cli import main
 from service.core import tokens
 from service.core.database import Database
+from service.core.scopes import AllDealers, OneDealer
 from service.devices import tablets
 from service.form import drafts
 from service.mail import outbox, redating, sending
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import open_office
 from service.privacy import clock, mass_erasure, retention
+from service.registry import MAILS
 from service.tables.columns import Moment
 from service.trials import shared
 from service.web import staff_sessions
-from service.web.scopes import AllDealers, OneDealer
 from tests.service.client import SECRET
 from tests.service.privacy_cast import contact, draft, enquire
 from tests.service.trial_cast import SHOP, compose, open_shop
@@ -373,7 +374,7 @@ def test_a_mail_touched_under_a_clock_ahead_goes_out_once_it_is_right(
     database: Database, tmp_path: Path, how: str
 ) -> None:
     shop = open_shop(database)
-    office = open_office(MailServer(), tmp_path / "mail", None, SECRET)
+    office = open_office(MailServer(), tmp_path / "mail", None, SECRET, MAILS)
     with shop.writing() as session:
         aged(session, enquire(session), NOW - MONTH)
         ident = queued(session, "follow_up", **ROWS[how](NOW + THREE_YEARS))
@@ -390,7 +391,7 @@ def test_a_lease_of_the_future_holds_nothing_up_even_before_anybody_sets_it_righ
     database: Database, tmp_path: Path
 ) -> None:
     shop = open_shop(database)
-    office = open_office(MailServer(), tmp_path / "mail", None, SECRET)
+    office = open_office(MailServer(), tmp_path / "mail", None, SECRET, MAILS)
     with shop.writing() as session:
         queued(session, "follow_up", **ROWS["leased"](NOW + THREE_YEARS))
         queued(session, "after_trial", leased_until=NOW + outbox.LEASE, attempts=1, due_at=NOW)

@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.core.database import Database
 from service.core.errors import NotHere, Refused
+from service.core.scopes import OneDealer
 from service.core.signed_links import Signer
 from service.inventory import stock
 from service.trials import desk_reads, lifecycle, outcomes, rater_links, reopening
-from service.web.scopes import OneDealer
 from tests.service.client import SECRET
 from tests.service.trial_cast import BOWS, SHOP, compose, composition, open_shop, status
 

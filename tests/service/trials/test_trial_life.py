@@ -11,9 +11,9 @@ from model.domain.vocabulary import EventKind
 from service import tables
 from service.core.database import Database
 from service.core.errors import Invalid, NotHere, Refused
+from service.core.scopes import AllDealers, OneDealer
 from service.inventory import stock
 from service.trials import desk_reads, lifecycle, materials, outcomes, standing
-from service.web.scopes import AllDealers, OneDealer
 from tests.service.trial_cast import BOWS, SHOP, compose, composition, open_shop, rate, slots, status
 
 TODAY = dt.datetime.now(dt.UTC).date()

@@ -11,9 +11,9 @@ from sqlalchemy import select
 from service import tables
 from service.core.database import Database
 from service.core.errors import Invalid, Refused
+from service.core.scopes import OneDealer
 from service.inventory import stock
 from service.trials import lifecycle, outcomes
-from service.web.scopes import OneDealer
 from tests.service.trial_cast import SHOP, compose, open_shop
 
 TODAY = dt.datetime.now(dt.UTC).date()

@@ -1,13 +1,12 @@
 """What mails tell of a trial, in words: its ratings, what was kept, whose it was. No serial ever stands in them."""
 
 from collections.abc import Mapping
-from typing import Any
 
 from sqlalchemy import case, select
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Hold, Instrument, OutcomeKind
-from service.core import formats, phrases
+from model.domain.vocabulary import OutcomeKind
+from service.core import formats
 from service.core.language import N_, _
 from service.tables import Copy, Outcome, Run, Slot, Tier, Trial, newest_run
 from service.tables import newest_outcome as of_highest_revision
@@ -93,16 +92,3 @@ def kept(session: Session, trial: Trial) -> str:
         OutcomeKind.RETURNED: _("You gave the {tier} back."),
     }
     return sentences[outcome.outcome].format(tier=tier_name(session, outcome.copy))
-
-
-def player_words(answers: Mapping[str, Any]) -> str:
-    """Return whose enquiry it is, without saying who: 'double bass, German hold'."""
-    instrument = _(phrases.INSTRUMENTS[Instrument(answers["instrument"])])
-    hold = answers.get("hold")
-    return f"{instrument}, {_(phrases.HOLDS[Hold(hold)])}" if hold else instrument
-
-
-def budget_words(answers: Mapping[str, Any]) -> str:
-    """Return the budget, empty where none was given."""
-    budget = answers.get("budget")
-    return formats.money(budget["amount"], budget["currency"]) if budget else ""

@@ -13,10 +13,9 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import OutcomeKind
 from service.core.errors import NotHere, Refused
 from service.core.language import _
-from service.mail import mails, suppression, trial_texts
 from service.mail.mail_service import Office
 from service.tables import Composition, Copy, Dealer, FollowUp, Outcome, Trial
-from service.trials import outcomes
+from service.trials import outcomes, trial_mails, trial_texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +71,7 @@ def answer(session: Session, office: Office, token: str, now: dt.datetime, *, st
 
 
 def _trial(session: Session, office: Office, token: str) -> Trial:
-    key = office.signer.read(suppression.STILL_RIGHT, token)
+    key = office.signer.read(trial_mails.STILL_RIGHT, token)
     trial = session.scalar(select(Trial).where(Trial.key == key)) if key else None
     if trial is None:
         raise NotHere
@@ -90,6 +89,6 @@ def _give_back(session: Session, trial: Trial, kept: Outcome, on: dt.date) -> No
     if trial.dealer is None or copy is None:
         raise NotHere
     on = max(on, kept.on)
-    mails.outcome_notice(session, trial.key, OutcomeKind.RETURNED, copy, on, by_player=True)
+    trial_mails.outcome_notice(session, trial.key, OutcomeKind.RETURNED, copy, on, by_player=True)
     outcomes.record(session, None, trial.dealer, trial.key, OutcomeKind.RETURNED, copy, None, on)
     session.get_one(Copy, copy).status = "in_transit"

@@ -1,0 +1,26 @@
+"""The present moment, and the one thing that sets it back: the days before a demonstration."""
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+
+_SET_BACK: ContextVar[dt.timedelta] = ContextVar("set_back", default=dt.timedelta())
+
+
+def now() -> dt.datetime:
+    """Return this moment in UTC."""
+    return dt.datetime.now(dt.UTC) - _SET_BACK.get()
+
+
+@contextmanager
+def set_back(by: dt.timedelta) -> Iterator[None]:
+    """Let what trials go through meanwhile bear a moment so long ago: for the days before a demonstration.
+
+    The record of what was done (`core.audit`) tells the true moment.
+    """
+    token = _SET_BACK.set(by)
+    try:
+        yield
+    finally:
+        _SET_BACK.reset(token)

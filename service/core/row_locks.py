@@ -1,0 +1,34 @@
+"""Rows held until the transaction ends, in one order, so that none wait in a ring."""
+
+from collections.abc import Iterable
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core.errors import NotHere
+
+
+def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
+    """Return the dealer's row, held until the transaction ends: one change of trials at a time at one dealer.
+
+    On SQLite a writing transaction holds the whole database already. The lock lets others refer to the row meanwhile.
+    """
+    row = session.scalars(
+        select(tables.Dealer).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
+    ).one_or_none()
+    if row is None:
+        raise NotHere
+    return row
+
+
+def lock_copies(session: Session, serials: Iterable[str]) -> dict[str, tables.Copy]:
+    """Return copies by serial, as they are now, held until the transaction ends; in one order, so that none wait in a ring."""
+    statement = (
+        select(tables.Copy)
+        .where(tables.Copy.serial.in_(sorted(serials)))
+        .order_by(tables.Copy.serial)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
+    )
+    return {row.serial: row for row in session.scalars(statement)}

@@ -1,0 +1,44 @@
+"""Kinds of mail: what a room says of each mail that it sends. The wiring gathers them; nothing here knows a room."""
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service.core.signed_links import Signer
+from service.tables import OutboxItem
+
+Values = dict[str, Any]
+
+
+class Needless(Exception):  # noqa: N818 - reads as what it says of the mail
+    """The reason for the mail is gone; the text is one sentence for the desk, translated where it is shown."""
+
+
+def no_links(_session: Session, _signer: Signer, _row: OutboxItem, _now: dt.datetime) -> Values:
+    """Return no signed links: most mails have none of their own."""
+    return {}
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of mail.
+
+    Attributes
+    ----------
+    texts : the folder of its subject and body below ``templates/``.
+    name : what the desk calls it, as English source.
+    values : what it tells, read from the database when it goes out: so it says what is true then, not when it was queued.
+    agreed : it goes only to whoever agreed to mail, and can be ended by its reader.
+    secret : the desk does not show its text, since whoever reads its link can use it in another's place.
+    links : its signed links; ``own_data`` leads to what is kept of its reader.
+    """
+
+    texts: str
+    name: str
+    values: Callable[[Session, OutboxItem], Values]
+    agreed: bool = False
+    secret: bool = False
+    links: Callable[[Session, Signer, OutboxItem, dt.datetime], Values] = no_links

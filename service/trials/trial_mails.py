@@ -1,0 +1,227 @@
+"""Mails around a trial: each function queues or takes back what goes to its player and its dealer.
+
+Nothing is queued for who has not agreed. What a mail tells is read when it goes out: so it says what is true then.
+"""
+
+import datetime as dt
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import OutcomeKind, Place
+from service.advice import words
+from service.core import phrases
+from service.core.language import N_, _
+from service.core.signed_links import Signer
+from service.mail import outbox, webhooks
+from service.mail.addresses import greeting_name
+from service.mail.mail_kinds import Kind, Needless, Values
+from service.mail.notices import notify
+from service.mail.outbox import To
+from service.players import data_links
+from service.tables import Composition, Contact, Dealer, OutboxItem, Trial
+from service.trials import trial_texts
+
+STILL_RIGHT = "still-right"
+"""What the links of `follow_up` are signed for."""
+STILL_RIGHT_AFTER = dt.timedelta(days=42)
+"""When, after a bow was kept, it is asked whether it is still the right one: once a player knows it (a judgement)."""
+BEFORE = dt.timedelta(days=1)
+BY_ITSELF = dt.timedelta(days=1)
+"""So long after a trial its mail waits for what was kept to be recorded."""
+MORNING = dt.time(8, tzinfo=dt.UTC)
+
+
+def before_trial(session: Session, key: str) -> None:
+    """Queue what to bring, the day before a trial."""
+    found = _player_of(session, key)
+    if found:
+        trial, to = found
+        due = dt.datetime.combine(trial.on, MORNING) - BEFORE
+        outbox.queue(session, "before_trial", key, to, due=due)
+
+
+def begun(session: Session, key: str) -> None:
+    """Take back what was to be said before a trial that has begun."""
+    outbox.withdraw(session, "before_trial", key)
+
+
+def after_trial(session: Session, key: str, *, at_once: bool = False) -> None:
+    """Queue what the ratings said and what was kept: a day after a trial, or at once where it is known what was kept."""
+    found = _player_of(session, key)
+    if found:
+        due = _now() if at_once else _now() + BY_ITSELF
+        outbox.queue(session, "after_trial", key, found[1], due=due)
+
+
+def follow_up(session: Session, key: str) -> None:
+    """Queue the question, weeks after a bow was kept and once, whether it is still the right one."""
+    found = _player_of(session, key)
+    if found:
+        outbox.queue(session, "follow_up", key, found[1], due=_now() + STILL_RIGHT_AFTER)
+
+
+def no_trial(session: Session, key: str) -> None:
+    """Take back what was to come before and after a trial that is given up."""
+    for kind in ("before_trial", "after_trial", "follow_up"):
+        outbox.withdraw(session, kind, key)
+
+
+def reopened(session: Session, key: str) -> None:
+    """Take back what followed from the end of a trial that goes on; the next end is told anew.
+
+    A dealer's own system that was told what came of it is told that this does not stand any more.
+    """
+    for kind in ("after_trial", "follow_up"):
+        outbox.withdraw(session, kind, key)
+    dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
+    for kind in ("outcome_notice", "outcome_event"):
+        stood = outbox.undo(session, kind, f"{key}:")
+        if stood and kind == "outcome_event":
+            webhooks.queue(session, dealer, "reopened", f"{key}:{max(stood)}", {"trial": key})
+
+
+def outcome(session: Session, key: str, kind: str, copy: str | None, on: dt.date, reason: str | None) -> None:
+    """Queue all that follows from what came of a trial: to the player, and to the dealer."""
+    outcome_notice(session, key, kind, copy, on, reason=reason)
+    if kind == OutcomeKind.RETURNED:
+        outbox.withdraw(session, "follow_up", key)
+    else:
+        after_trial(session, key, at_once=True)
+    if kind == OutcomeKind.KEPT:
+        follow_up(session, key)
+
+
+def outcome_notice(
+    session: Session,
+    key: str,
+    outcome: str,
+    copy: str | None,
+    on: dt.date,
+    *,
+    reason: str | None = None,
+    by_player: bool = False,
+) -> None:
+    """Tell the dealer what came of a trial, by mail and in its own system."""
+    dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
+    about = f"{key}:{outcome}:{copy or ''}:{on.isoformat()}"
+    told = {"trial": key, "outcome": outcome, "copy": copy}
+    notify(session, dealer, "outcome_notice", about, values=told | {"by_player": by_player})
+    webhooks.queue(session, dealer, "outcome", about, told | {"reason": reason, "date": on.isoformat()})
+
+
+def _player_of(session: Session, key: str) -> tuple[Trial, To] | None:
+    """Return a trial and its player's address, None where the player has none or has not agreed to mail."""
+    row = session.execute(
+        select(Trial, Contact, Composition.enquiry, Dealer.language)
+        .join(Contact, Contact.player == Trial.player)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Dealer.slug == Composition.dealer)
+        .where(Trial.key == key)
+    ).one_or_none()
+    if row is None:
+        return None
+    trial, contact, enquiry, language = row
+    if not contact.mail_consent or not contact.email:
+        return None
+    to = To(contact.email, contact.language or language or "en", trial.dealer, trial.player, enquiry)
+    return trial, to
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
+
+
+def _composed(session: Session, row: OutboxItem) -> tuple[Trial, Composition, Contact | None]:
+    """Return the trial that a mail is about; raises `Needless` where it is gone or was cancelled."""
+    trial = session.scalar(select(Trial).where(Trial.key == row.about))
+    composition = session.get(Composition, trial.id) if trial else None
+    if trial is None or composition is None or composition.state == "cancelled":
+        raise Needless(N_("The trial was cancelled, or is no longer kept."))
+    return trial, composition, session.get(Contact, trial.player)
+
+
+def _of_trial(trial: Trial, composition: Composition, contact: Contact | None) -> Values:
+    return {
+        "name": greeting_name(contact.name if contact else None),
+        "number": composition.number,
+        "on": trial.on,
+        "by_post": trial.place is Place.POST,
+    }
+
+
+def _before_trial(session: Session, row: OutboxItem) -> Values:
+    trial, composition, contact = _composed(session, row)
+    # A parcel is sent, and by that its trial open, before the day from which the bows may be played.
+    if composition.state == "closed" or (composition.state == "open" and trial.place is not Place.POST):
+        raise Needless(N_("The trial has begun already."))
+    if trial.on < dt.datetime.now(dt.UTC).date():
+        raise Needless(N_("The day of the trial is past."))
+    cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
+    return _of_trial(trial, composition, contact) | {
+        "minutes": composition.minutes,
+        "due_back": composition.due_back,
+        # What to bring has a list of its own; at home there is the room to speak of too.
+        "advice": words.how_to_try()[0 if trial.place is Place.POST else 1 :],
+        "plays": words.what_to_play(trial.instrument, trial.settings.split()),
+        "cautions": [_(phrases.CAUTIONS[code]) for code in cautions],
+    }
+
+
+def _after_trial(session: Session, row: OutboxItem) -> Values:
+    trial, composition, contact = _composed(session, row)
+    revealed = composition.revealed_at is not None
+    return _of_trial(trial, composition, contact) | {
+        "ratings": trial_texts.ratings(session, trial, revealed=revealed),
+        "kept": trial_texts.kept(session, trial),
+    }
+
+
+def _follow_up(session: Session, row: OutboxItem) -> Values:
+    trial, composition, contact = _composed(session, row)
+    outcome = trial_texts.newest_outcome(session, trial)
+    if outcome is None or outcome.outcome != OutcomeKind.KEPT:
+        raise Needless(N_("The bow is no longer with the player."))
+    return _of_trial(trial, composition, contact) | {
+        "bow": trial_texts.tier_name(session, outcome.copy),
+        "kept_on": outcome.on,
+    }
+
+
+def _outcome_notice(session: Session, row: OutboxItem) -> Values:
+    trial = session.scalar(select(Trial).where(Trial.key == row.values["trial"]))
+    composition = session.get(Composition, trial.id) if trial else None
+    if trial is None or composition is None:
+        raise Needless(N_("The trial is no longer kept."))
+    return {
+        "number": composition.number,
+        "outcome": trial_texts.outcome_words(row.values["outcome"]),
+        "copy": row.values.get("copy"),
+        "by_player": bool(row.values.get("by_player")),
+        "returned": row.values["outcome"] == OutcomeKind.RETURNED,
+        "path": f"/desk/trials/{trial.key}",
+    }
+
+
+def _answers(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> Values:
+    """Return the addresses behind which a player says whether the bow is still the right one."""
+    token = signer.make(STILL_RIGHT, row.about)
+    own = data_links.in_mail(session, signer, row, now)
+    return own | {"yes": f"/mail/still-right/{token}/yes", "no": f"/mail/still-right/{token}/no"}
+
+
+KINDS: Mapping[str, Kind] = MappingProxyType(
+    {
+        "before_trial": Kind(
+            "trials/mail/before_trial", N_("what to bring"), _before_trial, agreed=True, links=data_links.in_mail
+        ),
+        "after_trial": Kind(
+            "trials/mail/after_trial", N_("what the ratings said"), _after_trial, agreed=True, links=data_links.in_mail
+        ),
+        "follow_up": Kind("trials/mail/follow_up", N_("still the right one?"), _follow_up, agreed=True, links=_answers),
+        "outcome_notice": Kind("trials/mail/outcome_notice", N_("notice of an outcome"), _outcome_notice),
+    }
+)
+"""What a trial sends; the texts lie in ``templates/trials/mail/KIND``."""
