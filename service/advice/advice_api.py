@@ -53,7 +53,7 @@ async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
         **api_schema.errors(400, 401, 403, 408, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
-        "security": [{}, {"bearer": []}],
+        "security": [{}, {"website_key": []}, {"server_key": []}],
         "requestBody": {"required": True, "content": {"application/json": {"schema": {"$ref": _QUESTIONNAIRE}}}},
     },
 )

@@ -144,13 +144,16 @@ def _named(send: Send, origin: str) -> Send:
     return send_named
 
 
+_SCHEMES = {
+    "server_key": "A dealer's server key, `server_…`: secret, refused from any page; opens that dealer's things",
+    "website_key": "A dealer's website key, `site_…`: public, for advice only, from the dealer's own origins (`Origin`)",
+    "tablet_key": "The key that a tablet was given when it was enrolled: sheets of its dealer's open trials",
+    "rater_link": "The token of a link for one player's or listener's sheets of one trial",
+}
+
+
 def add_security(description: dict[str, Any]) -> dict[str, Any]:
-    """Return the OpenAPI description with what a key is (OpenAPI 3.1, 4.8.27)."""
+    """Return the OpenAPI description with what each kind of key is (OpenAPI 3.1, 4.8.27)."""
     schemes = description.setdefault("components", {}).setdefault("securitySchemes", {})
-    schemes["bearer"] = {
-        "type": "http",
-        "scheme": "bearer",
-        "description": "A dealer's server key (secret: advice with `bring`, trials), a dealer's website key (public: advice "
-        "only, from the dealer's own origins), or, for sheets, a tablet's key or a link's token.",
-    }
+    schemes |= {name: {"type": "http", "scheme": "bearer", "description": said} for name, said in _SCHEMES.items()}
     return description

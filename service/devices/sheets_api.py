@@ -40,7 +40,7 @@ _REFUSALS = (HTTPException, NotHere, Invalid)
         **api_schema.errors(400, 401, 404, 408, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
-        "security": [{"bearer": []}],
+        "security": [{"tablet_key": []}, {"rater_link": []}, {"server_key": []}],
         "requestBody": {
             "required": True,
             "content": {"application/json": {"schema": {"$ref": "#/components/schemas/SheetIn"}}},

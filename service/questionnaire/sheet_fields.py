@@ -78,9 +78,19 @@ class SheetIn(Body):
     """
 
     model_config = ConfigDict(
-        json_schema_extra=rule(
-            {"rater": {"const": "player"}}, {"properties": {"ratings": {"properties": {CARRYING: False}}}}
-        )
+        json_schema_extra={
+            "examples": [
+                {
+                    "revision": 1,
+                    "position": 1,
+                    "letter": "K",
+                    "rater": "player",
+                    "ratings": {"overall": 6, "response": 5, "clarity": "cannot_tell"},
+                    "rated_at": "2026-11-30T12:30:00Z",
+                }
+            ],
+            **rule({"rater": {"const": "player"}}, {"properties": {"ratings": {"properties": {CARRYING: False}}}}),
+        }
     )
 
     revision: Annotated[

@@ -13,6 +13,7 @@ from service.questionnaire import forms
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.trials import by_server
 from service.web import api_schema
+from service.web.api_pages import BY_SERVER
 from service.web.api_schema import Answer
 from service.web.database_sessions import Writing
 from service.web.device_requests import Json
@@ -90,9 +91,6 @@ class OutcomeStored(Answer):
     date: str
 
 
-_BEARER: list[dict[str, list[str]]] = [{"bearer": []}]
-
-
 def _responses(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]]:
     return {
         200: {"model": model, "description": said},
@@ -104,7 +102,7 @@ def _body(form: type[TrialIn] | type[OutcomeIn]) -> dict[str, Any]:
     """Describe a body that the route reads itself."""
     reference = {"$ref": f"#/components/schemas/{form.__name__}"}
     return {
-        "security": _BEARER,
+        **BY_SERVER,
         "requestBody": {"required": True, "content": {"application/json": {"schema": reference}}},
     }
 
@@ -126,7 +124,7 @@ async def compose(known: Server, content: Json, brought: Brought, session: Writi
     "/api/v1/trials/{trial}/standing",
     summary="How the bows of a trial stand, by letter, and what to do next",
     responses=_responses(Standing, "How it stands"),
-    openapi_extra={"security": _BEARER},
+    openapi_extra=BY_SERVER,
 )
 async def standing(trial: TrialKey, known: Server, brought: Brought, session: Writing) -> JSONResponse:
     """Tell how a trial stands after the sheets so far."""

@@ -181,6 +181,38 @@ _STOCK: dict[str, Any] = {
     "next": None,
 }
 
+_MADE: dict[str, Any] = {
+    "id": "7d9f4a52-8f07-4a3e-9a3c-0c5a1f3f8d21",
+    "number": 14,
+    "state": "open",
+    "player": "p-8c2f",
+    "runs": [
+        {"position": 1, "letter": "K", "own": False},
+        {"position": 2, "letter": "", "own": True},
+        {"position": 3, "letter": "R", "own": False},
+    ],
+}
+_STANDING: dict[str, Any] = {
+    "bows": [
+        {
+            "letter": "K",
+            "letters": ["K"],
+            "own": False,
+            "plays": 1,
+            "fit": {"expected": 5.4, "low": 3.8, "high": 6.8, "level": 0.9},
+            "best": 0.71,
+            "copy": None,
+        },
+        {"letter": "R", "letters": ["R"], "own": False, "plays": 0, "fit": None, "best": None, "copy": None},
+    ],
+    "recommendation": {"say": "go_on", "letters": ["R"], "tier": None, "text": "Play R next."},
+    "revealed": False,
+    "sheets_in": 1,
+    "sheets_of": 3,
+    "basis": "trials",
+    "notes": [],
+}
+
 ANSWERS: dict[str, dict[str, Any]] = {
     "Enquiries": _ENQUIRIES,
     "Enquiry": _ONE_ENQUIRY,
@@ -188,5 +220,14 @@ ANSWERS: dict[str, dict[str, Any]] = {
     "Trial": _ONE_TRIAL,
     "Range": _RANGE,
     "Stock": _STOCK,
+    "TrialMade": _MADE,
+    "Standing": _STANDING,
+    "OutcomeStored": {"outcome": "kept", "copy": "DB-0417", "reason": "sound", "date": "2026-11-30"},
+    "SheetStored": {"stored_revision": 1, "flags": []},
+    "Alive": {"status": "ok"},
+    "Health": {
+        "status": "ok",
+        "parts": {"database": "ok", "tables": "ok", "model": "ok", "outbox": "alarm", "disk": "ok"},
+    },
 }
 """By the name of the model; put into the description as they are, since what makes it leaves out every null."""

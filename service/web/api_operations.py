@@ -3,22 +3,29 @@
 from typing import Any
 
 TRIAL = "/api/v1/trials/{trial}"
-NAMES = {
-    ("post", "/api/v1/advice"): "advise",
-    ("post", "/api/v1/trials"): "compose",
-    ("put", f"{TRIAL}/runs/{{run_id}}"): "keep_sheet",
-    ("get", f"{TRIAL}/standing"): "standing",
-    ("post", f"{TRIAL}/outcome"): "outcome",
-    ("get", "/api/v1/enquiries"): "enquiries",
-    ("get", "/api/v1/enquiries/{enquiry}"): "enquiry",
-    ("get", "/api/v1/trials"): "trials",
-    ("get", TRIAL): "trial",
-    ("get", "/api/v1/range"): "range",
-    ("get", "/api/v1/stock"): "stock",
-    ("get", "/healthz"): "health",
-    ("get", "/health/live"): "live",
-    ("get", "/health/ready"): "ready",
+TAGS = {
+    "advice": "From a player's answers to a shortlist",
+    "trials": "A trial from its composition to what came of it",
+    "reading": "What the ids in messages stand for, and what the dealer has",
+    "health": "Whether the service can answer",
 }
+OPERATIONS = {
+    ("post", "/api/v1/advice"): ("advise", "advice"),
+    ("post", "/api/v1/trials"): ("compose", "trials"),
+    ("put", f"{TRIAL}/runs/{{run_id}}"): ("keep_sheet", "trials"),
+    ("get", f"{TRIAL}/standing"): ("standing", "trials"),
+    ("post", f"{TRIAL}/outcome"): ("outcome", "trials"),
+    ("get", "/api/v1/enquiries"): ("enquiries", "reading"),
+    ("get", "/api/v1/enquiries/{enquiry}"): ("enquiry", "reading"),
+    ("get", "/api/v1/trials"): ("trials", "reading"),
+    ("get", TRIAL): ("trial", "reading"),
+    ("get", "/api/v1/range"): ("range", "reading"),
+    ("get", "/api/v1/stock"): ("stock", "reading"),
+    ("get", "/healthz"): ("health", "health"),
+    ("get", "/health/live"): ("live", "health"),
+    ("get", "/health/ready"): ("ready", "health"),
+}
+"""Of each the name and the tag; they stay, since programs that are written from a description call their functions so."""
 _MADE, _ASKED = {"trial": "$response.body#/id"}, {"trial": "$request.path.trial"}
 _LINKS: dict[tuple[str, str], dict[str, Any]] = {
     ("post", "/api/v1/advice"): {
@@ -77,7 +84,9 @@ def add_links(description: dict[str, Any]) -> dict[str, Any]:
     """Return the OpenAPI description with the names and links of its operations; raises ``KeyError`` for one without a name."""
     for path, operations in description["paths"].items():
         for method, operation in operations.items():
-            operation["operationId"] = NAMES[method, path]
+            operation["operationId"], tag = OPERATIONS[method, path]
+            operation["tags"] = [tag]
             if (method, path) in _LINKS:
                 operation["responses"]["200"]["links"] = _LINKS[method, path]
+    description["tags"] = [{"name": name, "description": said} for name, said in TAGS.items()]
     return description

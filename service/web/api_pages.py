@@ -13,7 +13,7 @@ from service.core.paging import Batch
 from service.web import api_schema
 from service.web.api_schema import Answer
 
-BY_SERVER: dict[str, Any] = {"security": [{"bearer": []}]}
+BY_SERVER: dict[str, Any] = {"security": [{"server_key": []}]}
 """What the description says of an operation for a dealer's server alone."""
 _MARK = r"^[A-Za-z0-9_-]*$"
 After = Annotated[

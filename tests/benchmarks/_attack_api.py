@@ -17,7 +17,7 @@ from sqlalchemy import select
 from service import tables
 from service.core.database import Database
 from service.settings import default_database_url
-from service.web.api_operations import NAMES
+from service.web.api_operations import OPERATIONS
 from tests.postgres import Server
 from tests.service import described
 from tests.service.client import settings_in
@@ -48,7 +48,9 @@ def _attack(kind: str, folder: Path, url: str) -> Iterator[str]:
                 attack(world)
             seconds = time.perf_counter() - began
             yield f"{kind}, {how}: {answers.total()} requests in {seconds:.0f} s, {len(wrong)} answers not as described"
-            yield from (f"  {name}: {_told(answers, name)}" for name in NAMES.values() if _told(answers, name))
+            yield from (
+                f"  {name}: {_told(answers, name)}" for name, _tag in OPERATIONS.values() if _told(answers, name)
+            )
             yield from (f"  WRONG {each}" for each in wrong[:20])
 
 
@@ -69,7 +71,7 @@ def _judged(world: World) -> Iterator[tuple[Counter[tuple[str, int]], list[str]]
 
     def counted(case: Any, who: str, reply: Any = None) -> list[str]:
         reply = world.send(case, who) if reply is None else reply
-        name = NAMES[case.operation.method.lower(), case.operation.path]
+        name, _tag = OPERATIONS[case.operation.method.lower(), case.operation.path]
         answers[name, reply.status_code] += 1
         wrong.extend(judge(case, who, reply))
         return []
@@ -93,7 +95,7 @@ def _settings(**more: Any) -> settings:
 
 
 def _one_by_one(world: World) -> None:
-    for method, path in NAMES:
+    for method, path in OPERATIONS:
         wrong_too = "{run_id}" in path or method == "post"
         modes = (GenerationMode.POSITIVE, GenerationMode.NEGATIVE) if wrong_too else (GenerationMode.POSITIVE,)
         for mode in modes:

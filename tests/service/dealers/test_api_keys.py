@@ -385,11 +385,18 @@ def test_a_websites_key_sends_no_sheets(world: World) -> None:
 
 def test_the_description_says_which_routes_take_a_key_and_its_examples_are_true(world: World) -> None:
     description = world.client.get("/openapi.json").json()
-    assert set(description["components"]["securitySchemes"]) == {"bearer"}
+    assert set(description["components"]["securitySchemes"]) == {
+        "server_key",
+        "website_key",
+        "tablet_key",
+        "rater_link",
+    }
     for path, operations in description["paths"].items():
         for operation in operations.values():
             keyed = operation.get("security", [])
-            assert ({"bearer": []} in keyed) == path.startswith("/api/"), path
+            assert ({"server_key": []} in keyed) == path.startswith("/api/"), path
+            assert ({"website_key": []} in keyed) == ({} in keyed) == (path == "/api/v1/advice"), path
+            assert ({"tablet_key": []} in keyed) == ({"rater_link": []} in keyed) == ("/runs/" in path), path
     (example,) = description["components"]["schemas"]["TrialIn"]["examples"]
     reply = world.send(
         "POST", "/api/v1/trials", body=example | {"copies": ["DB-bramble-1"], "date": "2030-03-01", "open": False}

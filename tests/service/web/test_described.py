@@ -1,8 +1,11 @@
 """The API keeps its own description: requests drawn from it, right ones and wrong ones, by everybody who may ask."""
 
+import copy
 from collections.abc import Iterator
 
+import jsonschema_rs
 import pytest
+import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from schemathesis import GenerationMode
@@ -93,6 +96,46 @@ def test_operations_have_names_of_their_own_and_links_lead_to_them(world: World)
     reading = {"enquiry", "trial", "enquiries", "trials", "range", "stock"}
     assert {link["operationId"] for link in links} == {"compose", "keep_sheet", "standing", "outcome"} | reading
     assert all(set(link.get("parameters", ())) <= parameters[link["operationId"]] for link in links)
+
+
+def test_the_description_is_a_valid_one(world: World) -> None:
+    # By a library that is not ours, against the schema that OpenAPI 3.1 publishes; it raises for what breaks it.
+    world.described.validate()
+    broken = copy.deepcopy(world.app.openapi())
+    broken["paths"]["/api/v1/stock"]["get"]["responses"] = []
+    with pytest.raises(jsonschema_rs.ValidationError):
+        schemathesis.openapi.from_dict(broken).validate()
+
+
+def test_every_operation_has_one_tag_that_is_described_and_every_key_is(world: World) -> None:
+    # OpenAPI 3.1, 4.8.22 and 4.8.30.
+    description = world.app.openapi()
+    found = [each for path in description["paths"].values() for each in path.values()]
+    tags = [tag["name"] for tag in description["tags"]]
+    assert {tuple(each["tags"]) for each in found} == {(tag,) for tag in tags}
+    asked = {name for each in found for one in each.get("security", ()) for name in one}
+    assert asked == set(description["components"]["securitySchemes"])
+
+
+def test_every_body_and_every_answer_has_an_example_that_is_true(world: World) -> None:
+    description = world.app.openapi()
+    models, refused = description["components"]["schemas"], []
+    contents = [
+        content
+        for path in description["paths"].values()
+        for each in path.values()
+        for part in (each.get("requestBody"), each["responses"]["200"], each["responses"]["400"])
+        for content in (part or {}).get("content", {}).values()
+    ]
+    names = {content["schema"]["$ref"].rpartition("/")[2] for content in contents}
+    assert {"Questionnaire", "SheetIn", "Advice", "Stock", "Problem", "Health"} <= names
+    for name in names:
+        by = jsonschema_rs.Draft202012Validator(
+            {"$ref": f"#/components/schemas/{name}", "components": description["components"]}
+        )
+        examples = models[name].get("examples", ())
+        refused += [name for example in examples if not by.is_valid(example)] or ([] if examples else [name])
+    assert refused == []
 
 
 def test_the_description_says_what_the_service_takes_and_no_more(world: World) -> None:
