@@ -88,14 +88,21 @@ def _number(told: Floats) -> Ints:
     return np.minimum((told * BINS).astype(np.intp), BINS - 1)
 
 
-def bins(given: Forecasts) -> tuple[Bin, ...]:
-    """Return the bins of a tenth that hold any."""
+def bins(given: Forecasts, *, joined: bool = False) -> tuple[Bin, ...]:
+    """Return the bins of a tenth that hold any; ``joined`` with their neighbours as for the test, until each holds enough."""
     number, found = _number(given.told), []
-    for b in np.unique(number).tolist():
-        here = number == b
-        share = Estimate.of(given.came[here], given.player[here])
-        found.append(Bin(b / BINS, (b + 1) / BINS, int(here.sum()), float(given.told[here].mean()), share))
+    code = _joined(number) if joined else number
+    for b in np.unique(code).tolist():
+        here = code == b
+        low, high, share = number[here].min(), number[here].max(), Estimate.of(given.came[here], given.player[here])
+        found.append(Bin(low / BINS, (high + 1) / BINS, int(here.sum()), float(given.told[here].mean()), share))
     return tuple(found)
+
+
+def spread_if_right(given: Forecasts) -> float:
+    """Return the share of the variance told (1 - told) that outcomes have: 1 of wins and losses, less where halves or shares came."""
+    variance = np.maximum(given.told * (1.0 - given.told), SURE)
+    return min(1.0, max(float(((given.came - given.told) ** 2).sum() / variance.sum()), SURE))
 
 
 def brier(given: Forecasts) -> Estimate:
@@ -144,7 +151,7 @@ def _tested(given: Forecasts) -> Goodness | None:
     if len(names) <= bins_ + 1:
         return None
     apart, variance = given.came - given.told, np.maximum(given.told * (1.0 - given.told), SURE)
-    deviation = np.sqrt(variance * min(1.0, max(float((apart**2).sum() / variance.sum()), SURE)))
+    deviation = np.sqrt(variance * spread_if_right(given))
     scaled, sizes = np.bincount(whose, apart / deviation), np.bincount(whose)
     pairs = float(sizes @ sizes - len(whose))
     products = float(scaled @ scaled - ((apart / deviation) ** 2).sum())

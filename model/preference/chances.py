@@ -8,6 +8,18 @@ from model.domain.arrays import Floats
 
 AS_THEY_ARE = 1.0
 """The slope that changes nothing."""
+OF_LIKING = 0.9
+"""The slope by which chances of true liking are told, which no mark shows and no check-up sees.
+
+The law takes its variances for known, so it is a little too sure, and less sure tails are not in it. Likeliest slope in five invented
+worlds unlike the model, the demo's not among them: .94, .92, .86, .91 and .96 (players held out; the first bow by name .96, .91, .80,
+.89, 1.00). A judgement from imagined players, then, to be replaced where true liking is ever seen.
+"""
+
+
+def slope_told(found: float = AS_THEY_ARE) -> float:
+    """Return the slope for every chance that is told, ``found`` being the one that the check-up needs for marks."""
+    return OF_LIKING * found
 
 
 def recalibrated(told: ArrayLike, slope: float) -> Floats:

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, defer
 
 import model
 from model.domain.records import Trial
-from model.preference.chances import AS_THEY_ARE
+from model.preference.chances import AS_THEY_ARE, slope_told
 from model.preference.fitted import Posterior
 from model.preference.serialization import ArtifactError, from_bytes
 from service.core import audit, audit_events
@@ -53,7 +53,7 @@ class Fitted:
     """A fitted model with its version; both None where the beliefs alone speak.
 
     ``instead_of`` : the version in use, where it is damaged and this, or the beliefs, stand in for it.
-    ``slope`` : of the recalibration of its chances that its check-up found needed, see `model.preference.chances`.
+    ``slope`` : of the recalibration by which its chances are told, see `model.preference.chances`.
     """
 
     key: str
@@ -61,7 +61,7 @@ class Fitted:
     version: int | None = None
     fitted_at: dt.datetime | None = None
     instead_of: int | None = None
-    slope: float = AS_THEY_ARE
+    slope: float = slope_told()
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,9 +243,9 @@ def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: 
 
 
 def slope_of(report: Mapping[str, Any]) -> float:
-    """Return the recalibration that a version's check-up found needed; none where there was no check-up, or an earlier one."""
+    """Return the slope by which a version's chances are told: what its check-up found needed for marks is in it, if it has one."""
     chances = (report.get("check_up") or {}).get("chances") or {}
-    return float(chances.get("slope") or AS_THEY_ARE)
+    return slope_told(float(chances.get("slope") or AS_THEY_ARE))
 
 
 def _before(session: Session, version: int) -> int | None:

@@ -13,12 +13,14 @@ from sqlalchemy.orm import Session
 
 from model.evaluation import reliability
 from model.evaluation.metrics import Estimate
-from model.evaluation.reliability import FEWEST_IN_A_BIN, Forecasts
+from model.evaluation.reliability import Forecasts
+from model.preference.chances import AS_THEY_ARE, slope_told
 from model.preference.model import PreferenceModel
 from model.preference.serialization import to_bytes
 from model.trial import Offer
 from model.trial.influence import influence
 from seed_data.make import draw
+from seed_data.nature import DEMO, PRICE_SAYS_LITTLE, Nature
 from service.advice import advise
 from service.advice.advise import Considered
 from service.advice.words import reply
@@ -27,11 +29,11 @@ from service.modelling import catalogue, fits, model_records, versions
 from service.modelling.catalogue import Catalogue
 from service.questionnaire.forms import check
 from service.tables import ModelVersion
-from tests.benchmarks._demo import Demo, demo_settings, opened, read_demo
+from tests.benchmarks._demo import Demo, demo_settings, opened, read_demo, world_settings
 from tests.benchmarks._figures import table
 from tests.benchmarks._sense_checks import Asked, contradictions, falls
 from tests.benchmarks._sense_sets import DEARER, REPEATED, SETTING, Body, Pair, bodies, raised_marks, small_changes
-from tests.benchmarks._sense_truth import Truths, truths
+from tests.benchmarks._sense_truth import CASE, Truths, truths
 
 SEED = 20261130
 MOVED = 0.1
@@ -67,6 +69,9 @@ def main(argv: Sequence[str]) -> int:
     """Fit the model to the demo data, ask it for advice, and print what a practitioner would look at first."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks sense", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="a small grid, to see that it runs")
+    parser.add_argument(
+        "--worlds", type=int, nargs="*", default=(), metavar="SEED", help="draw these worlds too, of both kinds"
+    )
     parser.add_argument("--examples", action="store_true", help="print an answer set for every kind of contradiction")
     asked = parser.parse_args(argv)
     size = QUICK if asked.quick else WHOLE
@@ -77,6 +82,9 @@ def main(argv: Sequence[str]) -> int:
         with database.reading() as session:
             for part in report(session, demo, size, examples=asked.examples):
                 print(part, flush=True)
+    for seed in asked.worlds:
+        for nature in (DEMO, PRICE_SAYS_LITTLE):
+            print(of_world(seed, nature), flush=True)
     return 0
 
 
@@ -330,15 +338,34 @@ def _of_truth(found: Truths) -> str:
         f"case wins {_share(found)} of what the truly best affordable bow at the dealer would.",
         f"The check-up's recalibration on the same folds: slope {found.slope:.2f} on the logit (1: none is used).",
     ]
-    for name, slope in (
-        ("as the law has them", 1.0),
-        *((("recalibrated", found.slope),) if found.slope != 1.0 else ()),
-    ):
+    for name, slope in (("as the law has them", AS_THEY_ARE), ("as they are told", slope_told(found.slope))):
         told = {kind: given.mapped(slope) for kind, given in found.told.items()}
-        test = reliability.goodness([given for given in told.values() if len(given.told)])
-        tested = f"chi-square {test.statistic:.1f} over {test.bins} bins, p {test.p:.4f}" if test else "too few to test"
-        lines += ["", f"Chances {name}: {tested}. By bins: told / true (how many; standard errors apart).", _bins(told)]
+        lines += [
+            "",
+            f"Chances {name}: {_tested(told)}. By bins: told / true (how many; standard errors apart).",
+            _bins(told),
+        ]
     return "\n".join(lines)
+
+
+def of_world(seed: int, nature: Nature) -> str:
+    """Return a line on a world drawn anew: what cases win there, and whether chances as told come true."""
+    drawn = draw(seed, nature)
+    with world_settings(drawn) as settings, opened(settings) as database:
+        found = truths(read_demo(database), drawn)
+    told = {kind: given.mapped(slope_told(found.slope)) for kind, given in found.told.items()}
+    furthest = max((_apart(given, each) for given in told.values() for each in _of(given)), key=abs)
+    bows = np.mean([each.bows for each in found.brought])
+    kind = "price says little" if nature is PRICE_SAYS_LITTLE else "like the demo's"
+    return (
+        f"{seed}, {kind}: cases of {bows:.2f} bows win {_share(found)}; chances {_tested(told)}, furthest bin {furthest:+.1f} "
+        f"standard errors; Brier of the case {reliability.brier(told[CASE]).mean:.4f}."
+    )
+
+
+def _tested(told: Mapping[str, Forecasts]) -> str:
+    test = reliability.goodness([given for given in told.values() if len(given.told)])
+    return f"chi-square {test.statistic:.1f} over {test.bins} bins, p {test.p:.4f}" if test else "too few to test"
 
 
 def _share(found: Truths) -> str:
@@ -351,16 +378,19 @@ def _bins(told: Mapping[str, Forecasts]) -> str:
     cells: dict[str, dict[float, str]] = {}
     for kind, given in told.items():
         cells[f"{kind} (Brier {reliability.brier(given).mean:.4f})"] = {
-            each.low: f"{each.told:.2f}/{each.won.mean:.2f} ({each.count}; {_apart(each):+.1f})"
-            for each in reliability.bins(given)
+            each.low: f"{each.told:.2f}/{each.won.mean:.2f} ({each.count}; {_apart(given, each):+.1f})"
+            for each in _of(given)
         }
     lows = sorted({low for of in cells.values() for low in of})
     rows = [(kind, *(of.get(low, "") for low in lows)) for kind, of in cells.items()]
     return table(("", *(f"{low:.1f} –" for low in lows)), rows)
 
 
-def _apart(of: reliability.Bin) -> float:
-    """Return by how many standard errors what came is apart from what was told; of a few forecasts the error is that of coins."""
-    coin = np.sqrt(max(of.told * (1.0 - of.told), 1e-9) / of.count)
-    error = of.won.error if of.count >= FEWEST_IN_A_BIN else coin
-    return float((of.won.mean - of.told) / max(error, 1e-9))
+def _of(given: Forecasts) -> tuple[reliability.Bin, ...]:
+    return reliability.bins(given, joined=True) if len(given.told) else ()
+
+
+def _apart(given: Forecasts, of: reliability.Bin) -> float:
+    """Return by how many standard errors what came is apart from what was told: the error found, or that of right chances if larger."""
+    right = np.sqrt(reliability.spread_if_right(given) * of.told * (1.0 - of.told) / of.count)
+    return float((of.won.mean - of.told) / max(of.won.error, right))

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.preference.chances import AS_THEY_ARE
+from model.preference.chances import AS_THEY_ARE, OF_LIKING
 from service.core import formats
 from service.core.language import N_, _
 from service.modelling import fitted_words
@@ -37,7 +37,7 @@ class Chances:
     Attributes
     ----------
     p, statistic, bins : of its test; None where there were too few players. ``mended`` the p of the recalibrated ones, likewise.
-    slope : of the recalibration in use, 1 without one.
+    slope : of the recalibration that marks needed, 1 without one.
     """
 
     lines: tuple[Line, ...]
@@ -73,7 +73,7 @@ def shown(found: Chances | None) -> Told | None:
     """Return it in sentences, with the bins as a table; None where there is nothing to show."""
     if found is None or not found.lines:
         return None
-    return Told((_what(), *_whether(found)), _table(found))
+    return Told((_what(), _of_liking(), *_whether(found)), _table(found))
 
 
 def _what() -> str:
@@ -92,8 +92,16 @@ def _whether(found: Chances) -> list[str]:
         share=formats.percent(found.p),
     )
     if found.slope == AS_THEY_ARE:
-        return [test, _("They are told as the model has them.")]
+        return [test, _("What the model says of marks is in keeping with that.")]
     return [test, _used(found)]
+
+
+def _of_liking() -> str:
+    return _(
+        "What players are told is the chance of truly liking a bow better, which no mark shows. In invented worlds unlike the model "
+        "such chances came true a little nearer to a half than it says, so they are told nearer to a half (factor {slope} on the "
+        "log odds)."
+    ).format(slope=formats.number(OF_LIKING, 2))
 
 
 def _used(found: Chances) -> str:

@@ -25,10 +25,14 @@ def shown(report: dict[str, Any]) -> Told:
 def test_chances_that_come_true_are_shown_with_their_bins() -> None:
     found = shown(stored())
     assert found.numbers.rows == (("A bow by name", "90\xa0% and 100\xa0%", "94\xa0%", "89\xa0±\xa03", "57"),)
-    assert found.sentences[1:] == (
+    assert found.sentences[2:] == (
         "Chi-square 9.5 over 10 bins; by chance alone it is as large in 45\xa0% of cases.",
-        "They are told as the model has them.",
+        "What the model says of marks is in keeping with that.",
     )
+
+
+def test_it_is_said_that_true_liking_is_told_nearer_to_a_half_than_marks_would_show() -> None:
+    assert "factor 0.90" in shown(stored()).sentences[1]
 
 
 @pytest.mark.parametrize(("slope", "how"), [(0.8, "too boldly"), (1.25, "too timidly")])
