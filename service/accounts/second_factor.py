@@ -23,7 +23,6 @@ _STEPS = (-1, 0, 1)
 RECOVERY_CODES = 10
 _GROUPS, _GROUP = 5, 5
 """25 signs of 24 are 114 bits, more than the 112 from which on a plain digest is enough (ASVS 5.0, 6.5.2)."""
-_NO_STEP = -1
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,6 @@ _MOST_TAGS = 20
 _TAG = re.compile(r"\s*([A-Za-z]{1,8}(?:-[A-Za-z0-9]{1,8})*|\*)\s*(?:;\s*q\s*=\s*([01](?:\.\d{0,3})?)\s*)?")
 
 _spoken: ContextVar[str] = ContextVar("language", default=SOURCE)
-_instead: ContextVar[NullTranslations | None] = ContextVar("translations", default=None)
 _asked: ContextVar[bool] = ContextVar("language_asked", default=False)
 _chosen: ContextVar[bool] = ContextVar("language_chosen", default=False)
 
@@ -43,17 +42,17 @@ def spoken() -> str:
 
 def gettext(text: str) -> str:
     """Return ``text`` in the reader's language."""
-    return (_instead.get() or translations(_spoken.get())).gettext(text)
+    return translations(_spoken.get()).gettext(text)
 
 
 def ngettext(one: str, many: str, count: int) -> str:
     """Return ``one`` or ``many`` in the reader's language, as ``count`` asks for."""
-    return (_instead.get() or translations(_spoken.get())).ngettext(one, many, count)
+    return translations(_spoken.get()).ngettext(one, many, count)
 
 
 def pgettext(context: str, text: str) -> str:
     """Return ``text`` as it is said in a context, for a word that other languages have several for."""
-    return (_instead.get() or translations(_spoken.get())).pgettext(context, text)
+    return translations(_spoken.get()).pgettext(context, text)
 
 
 def N_(text: str) -> str:  # noqa: N802 - the name that gettext's extractors know
@@ -72,16 +71,6 @@ def using(code: str | None) -> Iterator[None]:
         yield
     finally:
         _spoken.reset(token)
-
-
-@contextmanager
-def translated_by(given: NullTranslations) -> Iterator[None]:
-    """Take translations from elsewhere inside the block, so that a test sees what goes through them."""
-    token = _instead.set(given)
-    try:
-        yield
-    finally:
-        _instead.reset(token)
 
 
 def speak(code: str | None, *, chosen: bool = False) -> None:

@@ -6,7 +6,6 @@ HMAC-SHA-256 (RFC 2104) of these four, a line each, with the tablet's own key fo
 
 import hashlib
 import hmac
-import json
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
@@ -88,14 +87,6 @@ def load(session: Session, user: int | None, dealer: str, content: bytes) -> Loa
         session, user, audit_events.TABLET_FILE_LOADED, f"tablet {tablet.id}", dealer=dealer, sheets=loaded.sheets
     )
     return loaded
-
-
-def sign(file_key: str, tablet: str, saved_at: str, items: list[dict[str, Any]]) -> bytes:
-    """Return a file as a tablet writes it; for tests, and as the definition of the format."""
-    content = json.dumps(items)
-    file = _File(format=FORMAT, tablet=tablet, saved_at=saved_at, content=content, hmac="0" * 64)
-    mac = hmac.new(file_key.encode(), file.signed(), hashlib.sha256).hexdigest()
-    return json.dumps(file.model_dump() | {"hmac": mac}).encode()
 
 
 def _read(content: bytes) -> _File:

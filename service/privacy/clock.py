@@ -129,8 +129,6 @@ _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
     (TabletCode.expires_at, tablets.CODE_LIFE),
 )
 """Moments that lie ahead by their nature, and how far at most."""
-LOOKED_AT: tuple[Column, ...] = (*_WRITTEN, *(column for column, _ahead in _PLANNED))
-"""All that is looked at for moments of the future; every other column of moments holds what a device told."""
 
 
 @dataclass(frozen=True, slots=True)

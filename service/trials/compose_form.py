@@ -18,7 +18,6 @@ from service.web.permissions import Fields
 Body = dict[str, Any]
 MINUTES = 40
 """The usual length of a trial: rest after forty minutes (common practice, no source)."""
-DAYS_BY_POST = 14
 _HIDDEN = ("id", "enquiry", "previous", "player")
 _PLAIN = ("place", "blinding", "country")
 _COUNTRY = re.compile(r"[A-Za-z]{2}")

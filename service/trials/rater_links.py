@@ -7,7 +7,7 @@ import datetime as dt
 import secrets
 from dataclasses import dataclass
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -84,16 +84,6 @@ def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None
     now = at or dt.datetime.now(dt.UTC)
     closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")
     return SeatInfo(seat.id, key, composition.dealer, name or composition.dealer, seat.rater, closed)
-
-
-def close_seats(session: Session, key: str) -> None:
-    """Close every link of a trial: its pages say that the trial is over; a sheet that still comes is kept and flagged."""
-    trial = select(tables.Trial.id).where(tables.Trial.key == key).scalar_subquery()
-    session.execute(
-        update(tables.Seat)
-        .where(tables.Seat.trial == trial, tables.Seat.closed_at.is_(None))
-        .values(closed_at=dt.datetime.now(dt.UTC))
-    )
 
 
 def _composition(session: Session, dealer: str, key: str) -> tables.Composition:

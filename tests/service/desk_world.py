@@ -14,13 +14,13 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.accounts import users
 from service.advice import advise
-from service.devices import offline_export, tablets
+from service.devices import tablets
 from service.mail import suppression
 from service.questionnaire import forms
 from service.questionnaire.composing_fields import Composing
 from service.questionnaire.sheet_fields import check_sheet
 from service.trials import composing, sheets
-from tests.service import cast
+from tests.service import cast, tablet_file
 from tests.service.cast import DEALER, OTHER, Desk
 
 ROLES = ("adviser", "bound workshop", "workshop", "bound owner", "owner")
@@ -182,7 +182,7 @@ class World:
                 "/desk/users/{user}": str(target),
                 "/desk/website/keys/{key}": website_key.digest,
             }
-        file = offline_export.sign(tablets.file_key(key), tablet.id, "2026-03-02T12:00:00.000Z", [])
+        file = tablet_file.signed(tablets.file_key(key), tablet.id, "2026-03-02T12:00:00.000Z", [])
         return Things(places, trial, copies, free, sheet, address, file)
 
     def address(self, path: str, of: str = DEALER, **instead: str) -> str:

@@ -12,11 +12,11 @@ import pytest
 
 import service
 from service import tables
-from service.core.language import translated_by
 from service.web import templating
 from tests.service.client import serving, settings_in
 from tests.service.documents import ask, before_verdicts, document, entry, keep, under_the_prior
 from tests.service.page import Element, Page, Reader
+from tests.service.spoken import translated_by
 
 MOST_BYTES = 60_000
 Shown = Callable[[dict[str, Any]], Page]

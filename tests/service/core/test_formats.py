@@ -8,6 +8,7 @@ import pytest
 from jinja2 import Environment
 
 from service.core import formats, language
+from tests.service.spoken import translated_by
 
 NBSP = "\u00a0"
 
@@ -132,7 +133,7 @@ class Shouting(NullTranslations):
 
 
 def test_texts_are_spoken_in_the_language_in_use_and_only_there() -> None:
-    with language.translated_by(Shouting()):
+    with translated_by(Shouting()):
         assert formats.chance_word(0.8) == "LIKELY"
         assert formats.copies(2) == "2 COPIES"
     assert formats.chance_word(0.8) == "likely"
@@ -144,5 +145,5 @@ def test_templates_speak_the_language_in_use() -> None:
     template = environment.from_string("{{ _('one bow') }}")
     counting = environment.from_string("{% trans n=2 %}{{ n }} bow{% pluralize %}{{ n }} bows{% endtrans %}")
     assert (template.render(), counting.render()) == ("one bow", "2 bows")
-    with language.translated_by(Shouting()):
+    with translated_by(Shouting()):
         assert template.render() == "ONE BOW"

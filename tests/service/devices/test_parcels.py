@@ -13,7 +13,7 @@ from service.core.database import Database
 from service.core.errors import Refused
 from service.devices import offline_export, tablets
 from service.trials import paired_comparison
-from tests.service import trial_rows
+from tests.service import tablet_file, trial_rows
 from tests.service.trial_rows import TrialRows
 
 SAVED = "2026-03-02T12:00:00.000Z"
@@ -39,7 +39,7 @@ def item(position: int = 1, letter: str = "F", **changes: Any) -> dict[str, Any]
 
 
 def file_of(rows: TrialRows, *items: dict[str, Any]) -> bytes:
-    return offline_export.sign(tablets.file_key(rows.tablet_key), rows.tablet, SAVED, list(items))
+    return tablet_file.signed(tablets.file_key(rows.tablet_key), rows.tablet, SAVED, list(items))
 
 
 def stored(session: Session) -> int:
@@ -79,7 +79,7 @@ def test_a_file_of_another_dealers_tablet_is_refused(shop: tuple[Session, TrialR
 
 def test_a_file_of_a_tablet_that_is_not_known_is_refused(shop: tuple[Session, TrialRows]) -> None:
     session, rows = shop
-    content = offline_export.sign(tablets.file_key(rows.tablet_key), "another", SAVED, [item()])
+    content = tablet_file.signed(tablets.file_key(rows.tablet_key), "another", SAVED, [item()])
     with pytest.raises(Refused, match="never enrolled here"):
         offline_export.load(session, rows.user, rows.dealer, content)
 

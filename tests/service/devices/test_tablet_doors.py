@@ -1,5 +1,6 @@
 """The tablet's and the phone's doors: who may, what is told, and what is said where something is not right."""
 
+import datetime as dt
 import json
 import re
 from collections.abc import Iterator
@@ -8,7 +9,7 @@ from typing import Any
 
 import httpx
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from service import tables
 from service.devices import tablets
@@ -184,10 +185,10 @@ def test_a_link_sends_for_its_own_trial_and_rater_only(shop: Shop) -> None:
     assert [one.rater for one in shop.sheets()] == ["listener"]
 
 
-def test_what_waited_on_a_phone_is_taken_after_its_link_was_closed(shop: Shop) -> None:
+def test_what_waited_on_a_phone_is_taken_after_its_link_has_ended(shop: Shop) -> None:
     token = shop.link().removeprefix("/play/")
     with shop.database.writing() as session:
-        rater_links.close_seats(session, "trial-one")
+        session.execute(update(tables.Seat).values(expires_at=dt.datetime.now(dt.UTC) - dt.timedelta(minutes=1)))
     assert shop.put(sheet(), key=token).json() == {"stored_revision": 1, "flags": ["late"]}
 
 

@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import func, select
 
 from service import tables
-from service.devices import offline_export, tablets
-from tests.service import cast, trial_rows
+from service.devices import tablets
+from tests.service import cast, tablet_file, trial_rows
 from tests.service.cast import DEALER, Desk, Member
 from tests.service.page import Page
 
@@ -36,7 +36,7 @@ def file_of(desk: Desk) -> bytes:
         "id": "0000-0001",
         "body": body | {"note": None, "rated_at": SAVED},
     }
-    return offline_export.sign(tablets.file_key(key), tablet, SAVED, [waiting])
+    return tablet_file.signed(tablets.file_key(key), tablet, SAVED, [waiting])
 
 
 def send(member: Member, content: bytes, token: str | None = None) -> httpx.Response:

@@ -24,7 +24,6 @@ from model.preference.model import Beliefs
 from service import cli
 from service.core.database import Database
 from service.core.errors import Refused
-from service.core.language import translated_by
 from service.core.scopes import AllDealers
 from service.modelling import catalogue, fits, fitted_words
 from service.modelling.model_page import ModelPage, figures, page_of, render, write
@@ -33,6 +32,7 @@ from service.web import templating
 from tests import factories
 from tests.factories import Cells, row
 from tests.service.page import Element, Page
+from tests.service.spoken import translated_by
 
 FILE_RULES = {"the policy allows inline code, or there is none", "inline <style>"}
 """Rules for pages that are served; a file has its style within, and its own policy."""

@@ -295,7 +295,8 @@ def test_every_moment_is_looked_at_for_the_future_but_those_that_a_device_told()
         if isinstance(column.type, Moment)
     }
     assert {"enquiries.created_at", "first_mails.at"} <= moments
-    looked_at = {f"{column.class_.__tablename__}.{column.key}" for column in clock.LOOKED_AT}
+    ahead = [column for column, _farthest in clock._PLANNED]
+    looked_at = {f"{column.class_.__tablename__}.{column.key}" for column in (*clock._WRITTEN, *ahead)}
     assert looked_at == moments - TOLD_BY_A_DEVICE
 
 
