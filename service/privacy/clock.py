@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, CursorResult, Result, false, func, select, update
+from sqlalchemy import ColumnElement, CursorResult, Result, false, func, select, union_all, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -190,14 +190,18 @@ def _end_without_gap(session: Session, start: dt.datetime) -> dt.datetime:
 
 def _first(session: Session, where: _Condition) -> dt.datetime | None:
     """Return the first of all moments for which a condition holds; None where there is none."""
-    found = (session.scalar(select(func.min(column)).where(where(column))) for column in _WRITTEN)
-    return min((each for each in found if each is not None), default=None)
+    return min(_each(session, func.min, where), default=None)
 
 
 def _last(session: Session, where: _Condition) -> dt.datetime | None:
     """Return the last of all moments for which a condition holds; None where there is none."""
-    found = (session.scalar(select(func.max(column)).where(where(column))) for column in _WRITTEN)
-    return max((each for each in found if each is not None), default=None)
+    return max(_each(session, func.max, where), default=None)
+
+
+def _each(session: Session, end: Callable[[Column], ColumnElement[Any]], where: _Condition) -> list[dt.datetime]:
+    """Return the first or the last moment of each column for which a condition holds, in one statement."""
+    asked = (select(end(column)).where(where(column)) for column in _WRITTEN)
+    return [found for found in session.scalars(union_all(*asked)) if found is not None]
 
 
 def keep(session: Session, now: dt.datetime) -> Clock:

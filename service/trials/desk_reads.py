@@ -1,6 +1,7 @@
 """What the desk reads, bound to its dealer: enquiries, trials, players, and what waits today."""
 
 import datetime as dt
+from collections.abc import Sequence
 
 from sqlalchemy import ColumnElement, exists
 from sqlalchemy.orm import Session
@@ -13,7 +14,7 @@ from service.core.moments import now
 from service.core.paging import Leaf
 from service.players import enquiry_access
 from service.players.trial_access import composed
-from service.trials import people, trial_record, trial_rows
+from service.trials import people, trial_record, trial_rows, whole_trial
 from service.trials.desk_records import (
     CaseRow,
     EnquiryPage,
@@ -99,10 +100,6 @@ def trials_from_files(session: Session, dealer: str, after: str = "") -> Leaf[Tr
     return trial_rows.trials(session, dealer, after, tables.Composition.trial.is_(None), files=True)
 
 
-def _in_state(session: Session, dealer: str, state: str, today: dt.date) -> tuple[TrialRow, ...]:
-    return trial_rows.trial_rows(session, dealer, tables.Composition.state == state, today=today)
-
-
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
     """Return one trial; raises `NotHere`."""
     return trial_record.trial(session, dealer, key, today)
@@ -110,15 +107,12 @@ def trial(session: Session, dealer: str, key: str, today: dt.date | None = None)
 
 def key_sheet(session: Session, dealer: str, key: str) -> tuple[SlotRow, ...]:
     """Return the blind key, letters with copies, for the page that is printed apart; raises `NotHere`."""
-    return trial_record.slots(session, composed(session, dealer, key)[0].id, with_copies=True)
+    return whole_trial.slots(session, composed(session, dealer, key)[0].id)
 
 
-def overdue(session: Session, dealer: str, today: dt.date) -> tuple[Overdue, ...]:
-    """Return what should be back, longest first."""
-    kept = tables.TrialCopy
-    late = exists().where(kept.trial == tables.Trial.id, out_now(), kept.due_back < today)
-    found = trial_rows.trial_rows(session, dealer, late, today=today)
-    copies = trial_rows.copies_out(session, [row.key for row in found])
+def _overdue(session: Session, found: Sequence[TrialRow], today: dt.date) -> tuple[Overdue, ...]:
+    """Return which bows of trials should be back, longest first."""
+    copies = trial_rows.copies_out(session, [row.key for row in found]) if found else {}
     items = [Overdue(row, copies[row.key], (today - (row.due_back or row.on)).days) for row in found]
     return tuple(sorted(items, key=lambda item: (-item.days, item.trial.number or 0)))
 
@@ -140,19 +134,32 @@ def alike(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
 
 def home(session: Session, dealer: str, today: dt.date) -> Home:
     """Return what waits at the desk."""
-    composition, told = tables.Composition, tables.Outcome
-    undecided = (composition.state == "closed") & ~exists().where(told.trial == tables.Trial.id)
-    planned = _in_state(session, dealer, "planned", today)
+    composition, told, kept = tables.Composition, tables.Outcome, tables.TrialCopy
+    found = trial_rows.grouped(
+        session,
+        dealer,
+        {
+            "planned": composition.state == "planned",
+            "opened": composition.state == "open",
+            "undecided": (composition.state == "closed") & ~exists().where(told.trial == tables.Trial.id),
+            "late": exists().where(kept.trial == tables.Trial.id, out_now(), kept.due_back < today),
+            "flagged": trial_rows.has_flagged_sheets(),
+            "given_back": _given_back(),
+        },
+        today,
+    )
+    planned = found["planned"]
+    waiting = trial_record.waiting_parcels(session, dealer)
     return Home(
         new_enquiries=enquiries(session, dealer),
         today=tuple(row for row in planned if row.on <= today),
-        open=_in_state(session, dealer, "open", today),
+        open=found["opened"],
         coming=tuple(reversed([row for row in planned if row.on > today])),
-        without_outcome=trial_rows.trial_rows(session, dealer, undecided, today=today),
-        overdue=overdue(session, dealer, today),
-        parcels_waiting=tuple(row for row in planned if trial_record.parcel_waits(session, row)),
-        flagged=trial_rows.trial_rows(session, dealer, trial_rows.has_flagged_sheets(), today=today),
-        given_back=trial_rows.trial_rows(session, dealer, _given_back(), today=today),
+        without_outcome=found["undecided"],
+        overdue=_overdue(session, found["late"], today),
+        parcels_waiting=tuple(row for row in planned if row.key in waiting),
+        flagged=found["flagged"],
+        given_back=found["given_back"],
     )
 
 

@@ -7,7 +7,7 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Hold, Instrument, Place
+from model.domain.vocabulary import Hold, Place
 from service import tables
 from service.advice.advise import Considered
 from service.core import audit_events, formats
@@ -17,11 +17,12 @@ from service.core.moments import now
 from service.core.row_locks import lock_copies, lock_dealer
 from service.core.scopes import OneDealer
 from service.players import known
-from service.players.trial_access import claimed, composed
+from service.players.trial_access import claimed
 from service.questionnaire.forms import check
 from service.trials import composing, materials, ordering, reservations, trial_mails
 from service.trials.proposing import named as named_case
 from service.trials.shared import carried, noted, require_state
+from service.trials.whole_trial import TrialRecord
 
 LONGEST_NOTE = 2_000
 A_DAY = dt.timedelta(days=1)
@@ -77,15 +78,13 @@ def unconfirmed(session: Session, composition: tables.Composition) -> tuple[str,
 def to_confirm(session: Session, composition: tables.Composition) -> tuple[str, ...]:
     """Return the bows with listed or unknown material in a parcel that crosses a border, by serial."""
     dealer = session.get_one(tables.Dealer, composition.dealer)
-    if not materials.crosses_border(composition, dealer):
-        return ()
-    statement = (
+    made_of = session.execute(
         select(tables.Copy.serial, tables.Copy.materials)
         .join(tables.TrialCopy, tables.TrialCopy.copy == tables.Copy.serial)
         .where(tables.TrialCopy.trial == composition.trial)
         .order_by(tables.Copy.serial)
     )
-    return tuple(serial for serial, made_of in session.execute(statement) if not materials.unlisted(made_of))
+    return materials.to_confirm(composition, dealer, [(serial, named) for serial, named in made_of])
 
 
 def confirm_materials(session: Session, user: int | None, dealer: str, key: str, by: str) -> None:
@@ -148,40 +147,27 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
     noted(session, user, dealer, audit_events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
 
 
-def may_come(session: Session, dealer: str, key: str) -> frozenset[str]:
-    """Return the dealer's bows that can be had on the days of a planned trial, its own apart; raises `NotHere`."""
-    return frozenset(bow.serial for bow in _free(session, dealer, key))
-
-
-def _free(session: Session, dealer: str, key: str) -> tuple[tables.Copy, ...]:
-    """Return the bows of `may_come` in the order of the stock's list: by grade and tier, then by serial."""
-    trial, composition = composed(session, dealer, key)
+def may_come(session: Session, record: TrialRecord) -> tuple[tuple[str, str], ...]:
+    """Return serial and tier's name of the dealer's bows that suit a planned trial and can be had on its days, its own apart."""
+    trial, composition = record.trial, record.composed()
     first, last = _days(composition)
-    copy, today = tables.Copy, now().date()
-    order = (tables.Tier.instrument, tables.Tier.grade, copy.tier, copy.serial)
-    held = select(copy).join(tables.Tier, tables.Tier.slug == copy.tier).where(copy.dealer == dealer).order_by(*order)
-    reserved = reservations.of_copies(session, scope=OneDealer(dealer))
-    last = reservations.busy_until(last, trial.place)
-    own = {row.copy for row in carried(session, trial.id)}
-    return tuple(
-        bow
-        for bow in session.scalars(held)
-        if bow.serial not in own
-        and reservations.why_not(bow.serial, bow.status, reserved.get(bow.serial, ()), first, last, today) is None
+    copy, tier, today = tables.Copy, tables.Tier, now().date()
+    suits = [tier.instrument == trial.instrument]
+    if trial.hold not in (None, Hold.EITHER):
+        suits.append(copy.hold == trial.hold)
+    found = session.execute(
+        select(copy.serial, copy.status, tier.name)
+        .join(tier, tier.slug == copy.tier)
+        .where(copy.dealer == composition.dealer, *suits)
+        .order_by(tier.grade, tier.slug, copy.serial)
     )
-
-
-def may_be_swapped_in(
-    session: Session, dealer: str, key: str, instrument: Instrument, hold: Hold | None
-) -> tuple[tuple[str, str], ...]:
-    """Return serial and tier of the bows that may come to a planned trial and are of its instrument and hold."""
-    tier = tables.Tier
-    named = session.execute(select(tier.slug, tier.name).where(tier.instrument == instrument))
-    names: dict[str, str] = {row.slug: row.name for row in named}
+    reserved = reservations.of_copies(session, scope=OneDealer(composition.dealer))
+    last, own = reservations.busy_until(last, trial.place), {bow.copy.serial for bow in record.case}
     return tuple(
-        (bow.serial, names[bow.tier])
-        for bow in _free(session, dealer, key)
-        if bow.tier in names and (hold in (None, Hold.EITHER) or hold is bow.hold)
+        (serial, name)
+        for serial, status, name in found
+        if serial not in own
+        and reservations.why_not(serial, status, reserved.get(serial, ()), first, last, today) is None
     )
 
 

@@ -6,6 +6,7 @@ often costs a telephone call. This is no legal advice.
 """
 
 import re
+from collections.abc import Iterable
 
 from service import tables
 
@@ -55,3 +56,12 @@ def unlisted(materials: str | None) -> bool:
 def crosses_border(composition: tables.Composition, dealer: tables.Dealer) -> bool:
     """Say whether the parcel leaves the dealer's country; a country that is not known may be another one."""
     return composition.country is None or dealer.country is None or composition.country != dealer.country.upper()
+
+
+def to_confirm(
+    composition: tables.Composition, dealer: tables.Dealer, made_of: Iterable[tuple[str, str | None]]
+) -> tuple[str, ...]:
+    """Return the bows with listed or unknown material in a parcel that crosses a border; ``made_of``: serial and materials."""
+    if not crosses_border(composition, dealer):
+        return ()
+    return tuple(serial for serial, named in made_of if not unlisted(named))

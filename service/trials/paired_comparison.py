@@ -5,8 +5,9 @@ The player hears 'first' and 'second' only; which bow is handed over first is dr
 
 import datetime as dt
 import secrets
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 from sqlalchemy import select
@@ -21,6 +22,8 @@ from service.core.errors import NotHere, Refused
 from service.core.language import N_, _, ngettext
 from service.questionnaire.sheet_fields import PairIn
 
+Round = tuple[tables.HeadToHead, tuple[tables.Pair, ...]]
+"""A head-to-head with its pairs."""
 MOST_PAIRS = DEFAULT.cap or 20
 OWN_LETTER = ""
 _ENDED = {
@@ -138,12 +141,21 @@ def record_pair(
 
 def handing(session: Session, dealer: str, key: str) -> Handing | None:
     """Return what the adviser is told of the newest head-to-head; None where none was begun. Raises `NotHere`."""
-    trial = _trial(session, dealer, key)
-    head = _newest(session, trial)
-    if head is None:
+    trial, slot = _trial(session, dealer, key), tables.Slot
+    placed = session.execute(select(slot.letter, slot.copy).where(slot.trial == trial).order_by(slot.position))
+    return handed(rounds(session, trial), {copy: letter for letter, copy in reversed(placed.all())})
+
+
+def handed(played: Sequence[Round], letter_of: Mapping[str | None, str]) -> Handing | None:
+    """Return the same from what was read already; ``letter_of``: by copy the letter under which it is first played."""
+    if not played:
         return None
-    letters = _letter(session, trial, head.first), _letter(session, trial, head.second)
-    pairs = _pairs(session, head.id)
+    head, pairs = max(played, key=lambda each: (each[0].started_at, each[0].ended_at is None))
+    letters = tuple(OWN_LETTER if copy is None else letter_of[copy] for copy in (head.first, head.second))
+    return _handing(head, pairs, (letters[0], letters[1]))
+
+
+def _handing(head: tables.HeadToHead, pairs: Sequence[tables.Pair], letters: tuple[str, str]) -> Handing:
     wins = [_won_by(head, pair) for pair in pairs]
     verdict = paired_comparison.verdict(wins)
     number = None if head.ended_at else max((pair.number for pair in pairs), default=0) + 1
@@ -205,12 +217,23 @@ def _mistaken() -> int:
     return round(100 * (without.first + without.second))
 
 
-def compared(session: Session, trial: int, revealed_at: dt.datetime | None = None) -> tuple[Compared, ...]:
-    """Return what all pairs of a trial say, by head-to-head; those answered after the key was revealed were not blind."""
+def rounds(session: Session, trial: int) -> tuple[Round, ...]:
+    """Return the head-to-heads of a trial with their pairs, in order."""
     head, pair = tables.HeadToHead, tables.Pair
+    found = session.execute(
+        select(head, pair)
+        .outerjoin(pair, pair.head_to_head == head.id)
+        .where(head.trial == trial)
+        .order_by(head.started_at, head.id, pair.number)
+    )
+    grouped = groupby(found, key=lambda row: row[0])
+    return tuple((of, tuple(pair for _head, pair in group if pair is not None)) for of, group in grouped)
+
+
+def compared(played: Sequence[Round], revealed_at: dt.datetime | None = None) -> tuple[Compared, ...]:
+    """Return what all pairs of a trial say, by head-to-head; those answered after the key was revealed were not blind."""
     found = []
-    for of in session.scalars(select(head).where(head.trial == trial).order_by(head.started_at, head.id)):
-        answered = session.scalars(select(pair).where(pair.head_to_head == of.id))
+    for of, answered in played:
         blind = [each for each in answered if revealed_at is None or (each.rated_at or each.received_at) < revealed_at]
         first = sum(_won_by(of, each) == 0 for each in blind)
         if blind:
@@ -284,15 +307,6 @@ def _copy(session: Session, trial: int, letter: str) -> str | None:
         raise Refused(sentence.format(letter=letter))
     copy: str | None = row[0]
     return copy
-
-
-def _letter(session: Session, trial: int, copy: str | None) -> str:
-    """Return the letter under which a copy was first played; empty for the own bow."""
-    slot = tables.Slot
-    if copy is None:
-        return OWN_LETTER
-    found = select(slot.letter).where(slot.trial == trial, slot.copy == copy).order_by(slot.position).limit(1)
-    return session.scalars(found).one()
 
 
 def _trial(session: Session, dealer: str, key: str) -> int:

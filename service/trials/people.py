@@ -2,10 +2,10 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, and_, func, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold, Instrument, Place
@@ -139,64 +139,47 @@ def players(session: Session, dealer: str, after: str, *conditions: ColumnElemen
 
 def player_rows(session: Session, dealer: str, stand: Sequence[int]) -> tuple[PlayerRow, ...]:
     """Return players by who stands for them, those without a trial first, then the latest trial; what is known of any key is theirs."""
-    player, contact = tables.Player, tables.Contact
-    whole = same_person.by_head(session, dealer, stand)
-    everybody = [each for group in whole.values() for each in group]
-    known = session.execute(
-        select(player.id, player.key, player.in_model, player.asked_at, contact.name, contact.email, contact.phone)
+    whole: dict[int, list[Row[*tuple[Any, ...]]]] = defaultdict(list)
+    for row in session.execute(_of_persons(dealer, stand)):
+        whole[row.stands].append(row)
+    players = {each: _player_row(group) for each, group in whole.items()}
+    order = sorted(players, key=lambda each: (players[each].last or dt.date.max, each), reverse=True)
+    return tuple(players[each] for each in order)
+
+
+def _of_persons(dealer: str, stand: Sequence[int]) -> Select[*tuple[Any, ...]]:
+    """Ask for all that is known of persons: a row for each of their keys and instruments, who stands for them first."""
+    player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer
+    stands, is_other = same_person.head(player.id), joined.player.is_not(None)
+    said = (player.key, player.in_model, player.asked_at, contact.name, contact.email, contact.phone)
+    return (
+        select(player.id, *said, stands.label("stands"), trial.instrument)
+        .add_columns(func.count(trial.id).label("trials"), func.max(trial.on).label("last"))
+        .outerjoin(joined, same_person.joined_at(dealer, player.id))
         .outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
-        .where(player.id.in_(everybody))
+        .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
+        .where(or_(player.id.in_(stand), and_(joined.dealer == dealer, joined.head.in_(stand))))
+        .group_by(player.id, *said, stands, joined.player, joined.at, trial.instrument)
+        .order_by(is_other, joined.at, player.id, trial.instrument)
     )
-    told = {row.id: row for row in known}
-    trials, played = _trials_by_player(session, dealer, everybody), _instruments(session, dealer, everybody)
-    order = sorted(whole, key=lambda each: (_last(trials, whole[each]) or dt.date.max, each), reverse=True)
-    return tuple(_player_row(whole[each], told, trials, played) for each in order)
 
 
-def _player_row(
-    group: Sequence[int],
-    told: Mapping[int, Row[*tuple[Any, ...]]],
-    trials: Mapping[int, tuple[int, dt.date]],
-    played: Mapping[int, Sequence[Instrument]],
-) -> PlayerRow:
+def _player_row(group: Sequence[Row[*tuple[Any, ...]]]) -> PlayerRow:
+    """Return one person from the rows of `_of_persons`."""
+
     def known(column: str) -> str | None:
-        return next((value for each in group if (value := getattr(told[each], column))), None)
+        return next((value for each in group if (value := getattr(each, column))), None)
 
     return PlayerRow(
-        key=told[group[0]].key,
+        key=group[0].key,
         name=known("name"),
         email=known("email"),
         phone=known("phone"),
-        instruments=tuple(dict.fromkeys(name for each in group for name in played.get(each, ()))),
-        trials=sum(trials[each][0] for each in group if each in trials),
-        last=_last(trials, group),
-        in_model=same_person.agreed([told[each] for each in group]),
+        instruments=tuple(dict.fromkeys(each.instrument for each in group if each.instrument is not None)),
+        trials=sum(each.trials for each in group),
+        last=max((each.last for each in group if each.last is not None), default=None),
+        in_model=same_person.agreed(group),
     )
-
-
-def _last(trials: Mapping[int, tuple[int, dt.date]], group: Sequence[int]) -> dt.date | None:
-    return max((trials[each][1] for each in group if each in trials), default=None)
-
-
-def _trials_by_player(session: Session, dealer: str, players: Sequence[int]) -> dict[int, tuple[int, dt.date]]:
-    """Return how many trials each player has here, and the day of the last."""
-    trial = tables.Trial
-    counted = select(trial.player, func.count(trial.id), func.max(trial.on)).group_by(trial.player)
-    rows = session.execute(counted.where(trial.dealer == dealer, trial.player.in_(players)))
-    return {player: (count, last) for player, count, last in rows}
-
-
-def _instruments(session: Session, dealer: str, players: Sequence[int]) -> dict[int, list[Instrument]]:
-    trial = tables.Trial
-    found: dict[int, list[Instrument]] = defaultdict(list)
-    for player, instrument in session.execute(
-        select(trial.player, trial.instrument)
-        .where(trial.dealer == dealer, trial.player.in_(players))
-        .distinct()
-        .order_by(trial.player, trial.instrument)
-    ):
-        found[player].append(instrument)
-    return found
 
 
 def search_for(text: str) -> ColumnElement[bool]:

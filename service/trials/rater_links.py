@@ -5,6 +5,7 @@ A link is made of the seat's id by the service's own key, so that it can be show
 
 import datetime as dt
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -60,7 +61,12 @@ def open_paths(session: Session, dealer: str, key: str, *, signer: Signer) -> di
     """Return by rater the links that are open; raises `NotHere`."""
     composition = _composition(session, dealer, key)
     seats = ((rater, _open_one(session, composition.trial, rater)) for rater in tables.RATERS)
-    return {rater: path(signer, seat.id) for rater, seat in seats if seat is not None}
+    return paths({rater: seat.id for rater, seat in seats if seat is not None}, signer)
+
+
+def paths(seats: Mapping[str, str], signer: Signer) -> dict[str, str]:
+    """Return by rater the links of open seats."""
+    return {rater: path(signer, seat) for rater, seat in seats.items()}
 
 
 def path(signer: Signer, seat: str) -> str:

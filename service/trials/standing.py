@@ -8,7 +8,6 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.records import Answers, Run
@@ -23,9 +22,9 @@ from service.advice.document import most_paid
 from service.core.language import _
 from service.modelling import catalogue, versions
 from service.modelling.catalogue import Catalogue
-from service.players.trial_access import composed
 from service.questionnaire.forms import check
-from service.trials import ordering, paired_comparison, standing_words, trial_record
+from service.trials import ordering, paired_comparison, standing_words, trial_record, whole_trial
+from service.trials.whole_trial import TrialRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +100,12 @@ class StandingView:
 
 def standing(session: Session, dealer: str, key: str) -> StandingView:
     """Return how a trial stands; raises `NotHere`."""
-    return _shown(session, _Trial.read(session, dealer, key))
+    return of_record(session, whole_trial.read(session, dealer, key))
+
+
+def of_record(session: Session, record: TrialRecord) -> StandingView:
+    """Return how a trial stands that was read already; raises `NotHere` for one that was read from a file."""
+    return _shown(session, _Trial.of(record))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +119,7 @@ class _Trial:
     cannot_tell : by copy, how often a criterion could not be told.
     """
 
-    trial: tables.Trial
+    record: TrialRecord
     composition: tables.Composition
     slots: Sequence[tuple[int, str, str | None]]
     runs: Sequence[Run]
@@ -123,19 +127,19 @@ class _Trial:
     compared: Sequence[Compared] = ()
 
     @classmethod
-    def read(cls, session: Session, dealer: str, key: str) -> "_Trial":
-        trial, composition = composed(session, dealer, key)
-        slot, run = tables.Slot, tables.Run
-        slots = session.execute(
-            select(slot.position, slot.letter, slot.copy).where(slot.trial == trial.id).order_by(slot.position)
-        )
-        mine = run.trial == trial.id, run.rater == "player", tables.newest_run()
-        rated = session.scalars(select(run).where(*mine).order_by(run.position)).all()
+    def of(cls, record: TrialRecord) -> "_Trial":
+        composition = record.composed()
+        slots = [(slot.position, slot.letter, slot.copy) for slot in record.slots]
+        rated = [row for row, _tier in record.runs if row.rater == "player"]
         cannot: dict[str | None, int] = defaultdict(int)
         for row in rated:
             cannot[row.copy] += len(row.cannot_tell.split())
-        pairs = paired_comparison.compared(session, trial.id, composition.revealed_at)
-        return cls(trial, composition, slots.all(), [_run(row) for row in rated], cannot, pairs)
+        pairs = paired_comparison.compared(record.rounds, composition.revealed_at)
+        return cls(record, composition, slots, [_run(row) for row in rated], cannot, pairs)
+
+    @property
+    def trial(self) -> tables.Trial:
+        return self.record.trial
 
     @property
     def is_on(self) -> bool:
@@ -183,8 +187,8 @@ class _Judged:
 
 
 def _judge(session: Session, of: _Trial) -> _Judged:
-    now_on_sale = catalogue.current(session)
-    view = now_on_sale.view(versions.current(session))
+    now_on_sale = catalogue.current(session, of.record.present)
+    view = now_on_sale.view(versions.current(session, of.record.present))
     answers = _answers(of)
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     unfit = {copy for _position, _letter, copy in of.slots if copy is not None and copy not in suited}
@@ -247,11 +251,11 @@ def _shown(session: Session, of: _Trial) -> StandingView:
         recommendation=_recommendation(judged, letters),
         drift=standing_words.drift(drift(of.runs)),
         repeat=standing_words.repeat(None if twice is None else abs(twice)),
-        listener=_listener(session, of),
+        listener=_listener(of),
         revealed=of.revealed,
         sheets_in=len(of.runs),
         sheets_of=len(of.slots),
-        flags=_flags(session, of, judged),
+        flags=_flags(of, judged),
         basis=str(judged.basis),
     )
 
@@ -314,12 +318,9 @@ def _recommendation(judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -> 
     )
 
 
-def _listener(session: Session, of: _Trial) -> tuple[ListenerRow, ...]:
-    run = tables.Run
+def _listener(of: _Trial) -> tuple[ListenerRow, ...]:
     letter_at = {position: letter for position, letter, _copy in of.slots}
-    rated = session.scalars(
-        select(run).where(run.trial == of.trial.id, run.rater == "listener", tables.newest_run()).order_by(run.position)
-    )
+    rated = (row for row, _tier in of.record.runs if row.rater == "listener")
     return tuple(ListenerRow(letter_at.get(row.position, ""), row.copy is None, _heard(row), row.note) for row in rated)
 
 
@@ -328,8 +329,8 @@ def _heard(row: tables.Run) -> dict[str, int | str]:
     return given | dict.fromkeys(row.cannot_tell.split(), "cannot_tell")
 
 
-def _flags(session: Session, of: _Trial, judged: _Judged) -> tuple[str, ...]:
+def _flags(of: _Trial, judged: _Judged) -> tuple[str, ...]:
     unfit = _(
         "A bow of this trial is no more in the range for this player; its marks stand, but no figures are worked out."
     )
-    return (*trial_record.sheet_flags(session, of.trial.id), *([unfit] if judged.unfit else []))
+    return (*trial_record.sheet_flags(of.record), *([unfit] if judged.unfit else []))

@@ -173,8 +173,10 @@ def about(trial: TrialPage) -> tuple[Fact, ...]:
 
 
 def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:
-    yield _("Bows"), formats.capital(formats.bows(trial.row.copies))
-    yield _("Time"), formats.minutes(trial.minutes)
+    # A trial that was read from a file had no case, and how long it took is not known.
+    bows = trial.row.copies or len({slot.copy for slot in trial.slots if slot.copy})
+    yield _("Bows"), formats.capital(formats.bows(bows))
+    yield _("Time"), formats.minutes(trial.minutes) if trial.minutes else ""
     yield _("Promise"), trial_words.promised(trial.plan)
     yield _("Hidden repeat"), trial_words.repeat(trial)
     yield _("Country"), desk_lines.country(trial.country)
@@ -334,7 +336,7 @@ def swap(trial: TrialPage, stock: tuple[Option, ...]) -> SwapPart | None:
 
 
 def prints(trial: TrialPage) -> tuple[Option, ...]:
-    """Return the papers of a trial; ``value`` is the last part of each address."""
+    """Return the papers of a trial, none of one from a file; ``value`` is the last part of each address."""
     papers = [
         ("sheet", _("Trial sheet"), _("the paper form, for all bows")),
         ("letters", _("Letters and loops"), _("for the slots of the case and for the buttons")),
@@ -345,4 +347,4 @@ def prints(trial: TrialPage) -> tuple[Option, ...]:
             ("parcel", _("Packing list and loan note"), _("for the parcel; what the bows are worth together"))
         )
         papers.append(("loan", _("Loan note for the file"), _("stays here; every bow by serial with its value")))
-    return tuple(Option(*paper) for paper in papers) if trial.slots else ()
+    return tuple(Option(*paper) for paper in papers) if trial.slots and trial.row.number is not None else ()

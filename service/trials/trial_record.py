@@ -2,46 +2,34 @@
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
 from service import tables
-from service.core.errors import NotHere
 from service.core.language import _
-from service.modelling import model_records
-from service.trials import lifecycle, materials, people, trial_rows
+from service.trials import materials, whole_trial
 from service.trials.desk_records import CaseRow, Materials, OutcomeRow, SheetRow, SlotRow, TrialPage, TrialRow
-from service.trials.shared import carried
+from service.trials.whole_trial import Carried, TrialRecord
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
     """Return one trial, composed here or read from a file; raises `NotHere`."""
-    found = trial_rows.trial_rows(session, dealer, tables.Trial.key == key, today=today, files=True)
-    if not found:
-        raise NotHere
-    trial_ = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
-    composition = session.get(tables.Composition, trial_.id)
-    shop = session.get_one(tables.Dealer, dealer)
-    page = _page_of_file if composition is None else _page
-    return page(session, shop, found[0], trial_, composition or tables.Composition())
+    return page_of(whole_trial.read(session, dealer, key, today))
 
 
-def _page(
-    session: Session, shop: tables.Dealer, row: TrialRow, trial_: tables.Trial, composition: tables.Composition
-) -> TrialPage:
-    case = _case(session, shop.slug, trial_.id)
-    told = _outcomes(session, trial_.id)
-    needed = _materials(session, trial_, composition)
-    sheets = _sheets(session, trial_.id)
-    after = select(tables.Composition.trial).where(tables.Composition.previous == trial_.id)
-    follow_ups = trial_rows.numbered(session, session.scalars(after).all())
-    before = trial_rows.numbered(session, [composition.previous]) if composition.previous else {}
+def page_of(record: TrialRecord) -> TrialPage:
+    """Return a trial that was read already as the desk sees it; of one from a file its bows by place, nothing to be done."""
+    composition = record.composition or tables.Composition(answers={}, plan={}, minutes=0, own_plays=0, repeat=False)
+    row, case, sheets, told = record.row, _case(record), _sheets(record), _outcomes(record)
+    needed = _materials(record, composition)
+    is_from_file = record.composition is None
     return TrialPage(
         row=row,
-        dealer_name=shop.name,
-        player=people.player_row(session, shop.slug, row.player),
+        dealer_name=record.shop.name,
+        player=record.player,
         answers=composition.answers,
         plan=composition.plan,
         model_version=composition.model_version,
@@ -50,126 +38,66 @@ def _page(
         repeat=composition.repeat,
         country=composition.country,
         enquiry=composition.enquiry,
-        previous=next(iter(before.values()), None),
-        follow_ups=tuple(sorted(follow_ups.values(), key=lambda each: each[1])),
+        previous=record.previous,
+        follow_ups=record.follow_ups,
         created_at=composition.created_at,
-        made_by=_who(session, composition.made_by),
+        made_by=record.made_by,
         opened_at=composition.opened_at,
         closed_at=composition.closed_at,
         revealed_at=composition.revealed_at,
-        revealed_by=_who(session, composition.revealed_by),
+        revealed_by=record.revealed_by,
         materials=needed,
-        slots=slots(session, trial_.id, with_copies=row.revealed),
+        slots=_slots_of_file(record) if is_from_file else _slots(record),
         case=case,
         sheets=sheets,
         outcomes=told,
         flags=_flags(row, case, sheets, told),
-        may=_may(row, case, needed) | _may_reopen(composition),
+        may=frozenset() if is_from_file else _may(row, case, needed) | _may_reopen(composition),
         note=composition.note,
-    )
-
-
-def _page_of_file(
-    session: Session, shop: tables.Dealer, row: TrialRow, trial_: tables.Trial, _none: tables.Composition
-) -> TrialPage:
-    """Return the page of a trial that was read from a file: its bows by place, nothing to be done."""
-    return TrialPage(
-        row=row,
-        dealer_name=shop.name,
-        player=people.player_row(session, shop.slug, row.player),
-        answers={},
-        plan={},
-        model_version=None,
-        minutes=0,
-        own_plays=0,
-        repeat=False,
-        country=None,
-        enquiry=None,
-        previous=None,
-        follow_ups=(),
-        created_at=None,
-        made_by=None,
-        opened_at=None,
-        closed_at=None,
-        revealed_at=None,
-        revealed_by=None,
-        materials=Materials(needed=False, waits=False, copies=(), confirmed_at=None, confirmed_by=None),
-        slots=_slots_of_file(session, trial_.id),
-        case=(),
-        sheets=(),
-        outcomes=_outcomes(session, trial_.id),
-        flags=(),
-        may=frozenset(),
-        note=None,
     )
 
 
 # Parts
 
 
-def slots(session: Session, trial_: int, *, with_copies: bool) -> tuple[SlotRow, ...]:
-    """Return the order by letter; which bow a letter is only where it is asked for."""
-    slot = tables.Slot
-    found = session.execute(
-        select(slot.position, slot.letter, slot.copy, tables.Tier.name)
-        .outerjoin(tables.Copy, tables.Copy.serial == slot.copy)
-        .outerjoin(tables.Tier, tables.Tier.slug == tables.Copy.tier)
-        .where(slot.trial == trial_)
-        .order_by(slot.position)
-    )
-    return tuple(
-        SlotRow(position, letter, copy is None, copy if with_copies else None, name if with_copies else None)
-        for position, letter, copy, name in found
-    )
+def _slots(record: TrialRecord) -> tuple[SlotRow, ...]:
+    """Return the order by letter; which bow a letter is only once the key is revealed."""
+    if record.row.revealed:
+        return record.slots
+    return tuple(replace(slot, copy=None, tier_name=None) for slot in record.slots)
 
 
-def _slots_of_file(session: Session, trial_: int) -> tuple[SlotRow, ...]:
-    run = tables.Run
-    found = session.execute(
-        select(run.position, run.copy, tables.Tier.name)
-        .outerjoin(tables.Copy, tables.Copy.serial == run.copy)
-        .outerjoin(tables.Tier, tables.Tier.slug == tables.Copy.tier)
-        .where(run.trial == trial_, run.rater == "player", tables.newest_run())
-        .order_by(run.position)
-    )
-    return tuple(SlotRow(position, "", copy is None, copy, name) for position, copy, name in found)
+def _slots_of_file(record: TrialRecord) -> tuple[SlotRow, ...]:
+    rated = ((run, tier) for run, tier in record.runs if run.rater == "player")
+    return tuple(SlotRow(run.position, "", run.copy is None, run.copy, tier) for run, tier in rated)
 
 
-def _case(session: Session, dealer: str, trial_: int) -> tuple[CaseRow, ...]:
-    held = {row.copy: row for row in carried(session, trial_)}
-    prices = model_records.prices(session, dealer)
-    found = session.execute(
-        select(tables.Copy, tables.Tier.name)
-        .join(tables.Tier, tables.Tier.slug == tables.Copy.tier)
-        .where(tables.Copy.serial.in_(held))
-        .order_by(tables.Copy.serial)
-    )
-    return tuple(_case_row(copy, name, held[copy.serial], prices.get(copy.tier)) for copy, name in found)
+def _case(record: TrialRecord) -> tuple[CaseRow, ...]:
+    return tuple(map(_case_row, record.case))
 
 
-def _case_row(copy: tables.Copy, tier_name: str, row: tables.TrialCopy, price: tuple[object, str] | None) -> CaseRow:
+def _case_row(bow: Carried) -> CaseRow:
+    copy, held = bow.copy, bow.held
     return CaseRow(
         copy=copy.serial,
         tier=copy.tier,
-        tier_name=tier_name,
+        tier_name=bow.tier_name,
         hold=copy.hold,
-        price=None if price is None else float(str(price[0])),
-        currency=None if price is None else price[1],
+        price=None if bow.price is None else float(bow.price),
+        currency=bow.currency,
         insured_value=None if copy.insured_value is None else float(copy.insured_value),
         materials=copy.materials,
         unlisted=materials.unlisted(copy.materials),
         status=copy.status,
         mass_g=copy.mass_g,
-        out_at=row.out_at,
-        back_at=row.back_at,
-        condition_out=row.condition_out,
-        condition_back=row.condition_back,
+        out_at=held.out_at,
+        back_at=held.back_at,
+        condition_out=held.condition_out,
+        condition_back=held.condition_back,
     )
 
 
-def _sheets(session: Session, trial_: int) -> tuple[SheetRow, ...]:
-    of = tables.Sheet
-    kept = select(of).where(of.trial == trial_).order_by(of.rater.desc(), of.position, of.received_at, of.id)
+def _sheets(record: TrialRecord) -> tuple[SheetRow, ...]:
     return tuple(
         SheetRow(
             id=sheet.id,
@@ -185,32 +113,22 @@ def _sheets(session: Session, trial_: int) -> tuple[SheetRow, ...]:
             ratings=sheet.ratings,
             note=sheet.note,
         )
-        for sheet in session.scalars(kept)
+        for sheet in record.sheets
     )
 
 
-def _outcomes(session: Session, trial_: int) -> tuple[OutcomeRow, ...]:
-    of = tables.Outcome
-    told = session.execute(
-        select(of, tables.Tier.name)
-        .outerjoin(tables.Copy, tables.Copy.serial == of.copy)
-        .outerjoin(tables.Tier, tables.Tier.slug == tables.Copy.tier)
-        .where(of.trial == trial_, tables.newest_outcome())
-        .order_by(of.on, of.id)
-    )
+def _outcomes(record: TrialRecord) -> tuple[OutcomeRow, ...]:
+    told = record.outcomes
     return tuple(OutcomeRow(row.on, row.outcome, row.copy, name, row.reason, row.revision) for row, name in told)
 
 
-def _materials(session: Session, trial_: tables.Trial, composition: tables.Composition) -> Materials:
-    copies = lifecycle.to_confirm(session, composition) if trial_.place is Place.POST else ()
+def _materials(record: TrialRecord, composition: tables.Composition) -> Materials:
+    made_of = ((bow.copy.serial, bow.copy.materials) for bow in record.case)
+    by_post = record.row.place is Place.POST and record.case
+    copies = materials.to_confirm(composition, record.shop, made_of) if by_post else ()
     at, by = composition.materials_confirmed_at, composition.materials_confirmed_by
     waits = bool(copies) and at is None and composition.state == "planned"
     return Materials(needed=bool(copies), waits=waits, copies=copies, confirmed_at=at, confirmed_by=by)
-
-
-def _who(session: Session, user: int | None) -> str | None:
-    found = session.get(tables.User, user) if user is not None else None
-    return (found.name or found.email) if found else None
 
 
 # What staff should know, and what they may do
@@ -233,10 +151,9 @@ def _flags(
     return (*sentences, *_odd_sheets([still_odd(sheet.flags, sheet.counts) for sheet in sheets]))
 
 
-def sheet_flags(session: Session, trial_: int) -> tuple[str, ...]:
+def sheet_flags(record: TrialRecord) -> tuple[str, ...]:
     """Return a sentence for each thing that staff should look at in a trial's sheets."""
-    found = session.execute(select(tables.Sheet.flags, tables.Sheet.counts).where(tables.Sheet.trial == trial_))
-    return _odd_sheets([still_odd(tuple(flags.split()), counts) for flags, counts in found])
+    return _odd_sheets([still_odd(tuple(sheet.flags.split()), sheet.counts) for sheet in record.sheets])
 
 
 def still_odd(flags: Sequence[str], counts: bool) -> tuple[str, ...]:
@@ -285,13 +202,16 @@ def _may_reopen(composition: tables.Composition) -> frozenset[str]:
     return frozenset() if stays else frozenset({"reopen"})
 
 
-def parcel_waits(session: Session, row: TrialRow) -> bool:
-    """Say whether a planned trial's parcel waits for its materials to be confirmed."""
-    if row.place is not Place.POST or row.state != "planned":
-        return False
-    composition = session.scalars(
-        select(tables.Composition)
-        .join(tables.Trial, tables.Trial.id == tables.Composition.trial)
-        .where(tables.Trial.key == row.key)
-    ).one()
-    return bool(lifecycle.unconfirmed(session, composition))
+def waiting_parcels(session: Session, dealer: str) -> frozenset[str]:
+    """Return by key the planned trials whose parcels wait for their materials to be confirmed."""
+    held, copy, composition = tables.TrialCopy, tables.Copy, tables.Composition
+    found = session.execute(
+        select(tables.Trial.key, composition, tables.Dealer, copy.serial, copy.materials)
+        .join(composition, composition.trial == tables.Trial.id)
+        .join(tables.Dealer, tables.Dealer.slug == composition.dealer)
+        .join(held, held.trial == composition.trial)
+        .join(copy, copy.serial == held.copy)
+        .where(composition.dealer == dealer, composition.state == "planned", tables.Trial.place == Place.POST)
+        .where(composition.materials_confirmed_at.is_(None))
+    )
+    return frozenset(key for key, of, shop, serial, named in found if materials.to_confirm(of, shop, [(serial, named)]))

@@ -1,7 +1,7 @@
 """Trials as rows of a list: a handful of queries however many there are."""
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
@@ -31,9 +31,17 @@ def trial_rows(
 ) -> tuple[TrialRow, ...]:
     """Return the dealer's trials that meet the conditions, newest first; with ``files`` those read from a file too."""
     day = today or now().date()
-    rows = session.execute(_statement(dealer, day, files).where(*conditions)).all()
-    outcomes = _outcomes(session, [row.id for row in rows])
-    return tuple(_row(row, outcomes.get(row.id)) for row in rows)
+    return tuple(map(row_of, session.execute(statement(dealer, day, files=files).where(*conditions))))
+
+
+def grouped(
+    session: Session, dealer: str, conditions: Mapping[str, ColumnElement[bool]], today: dt.date
+) -> dict[str, tuple[TrialRow, ...]]:
+    """Return the dealer's trials that meet each condition, newest first: all of them read at once."""
+    marks = [condition.label(name) for name, condition in conditions.items()]
+    asked = statement(dealer, today, files=False).add_columns(*marks).where(or_(*conditions.values()))
+    found = [(row, row_of(row)) for row in session.execute(asked)]
+    return {name: tuple(trial for row, trial in found if getattr(row, name)) for name in conditions}
 
 
 def trials(
@@ -67,7 +75,8 @@ def _of_dealer(dealer: str, files: bool) -> ColumnElement[bool]:
     return or_(composition.dealer == dealer, from_file) if files else composition.dealer == dealer
 
 
-def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, ...]]:
+def statement(dealer: str, today: dt.date, *, files: bool) -> Select[*tuple[Any, ...]]:
+    """Return what asks for a dealer's trials, one row each for `row_of`; with ``files`` those read from a file too."""
     trial, composition, contact, kept = tables.Trial, tables.Composition, tables.Contact, tables.TrialCopy
     return (
         select(
@@ -83,6 +92,7 @@ def _statement(dealer: str, today: dt.date, files: bool) -> Select[*tuple[Any, .
             exists()
             .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
             .label("overdue"),
+            _last_outcome().label("outcome"),
         )
         .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, trial.player))
         .join(tables.Player, tables.Player.id == same_person.head(trial.player))
@@ -98,14 +108,14 @@ def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
     return select(func.count(of)).where(where).correlate(tables.Trial).scalar_subquery()
 
 
-def _outcomes(session: Session, trials: Sequence[int]) -> dict[int, OutcomeKind]:
-    """Return the last outcome told of each trial."""
+def _last_outcome() -> ScalarSelect[OutcomeKind]:
     told = tables.Outcome
-    rows = session.execute(select(told.trial, told.outcome).where(told.trial.in_(trials)).order_by(told.on, told.id))
-    return dict(rows.all())
+    last = select(told.outcome).where(told.trial == tables.Trial.id).order_by(told.on.desc(), told.id.desc()).limit(1)
+    return last.correlate(tables.Trial).scalar_subquery()
 
 
-def _row(row: Row[*tuple[Any, ...]], outcome: OutcomeKind | None) -> TrialRow:
+def row_of(row: Row[*tuple[Any, ...]]) -> TrialRow:
+    """Return a trial from a row of `statement`."""
     from_file = row.number is None
     return TrialRow(
         key=row.key,
@@ -122,7 +132,7 @@ def _row(row: Row[*tuple[Any, ...]], outcome: OutcomeKind | None) -> TrialRow:
         copies=row.copies,
         sheets_in=row.sheets,
         sheets_of=row.sheets if from_file else row.slots,
-        outcome=outcome,
+        outcome=row.outcome,
         revealed=from_file or row.revealed_at is not None,
         overdue=bool(row.overdue),
     )

@@ -12,17 +12,19 @@ from service.core.errors import Invalid, Refused
 from service.core.language import N_
 from service.trials import (
     desk_lines,
-    desk_reads,
     desk_words,
     lifecycle,
     paired_comparison,
     rater_links,
+    standing,
     trial_page,
+    trial_record,
     trial_words,
+    whole_trial,
 )
-from service.trials.desk_reads import TrialPage
-from service.trials.standing import StandingView, standing
+from service.trials.standing import StandingView
 from service.trials.trial_data import SeatPart, TrialView
+from service.trials.whole_trial import TrialRecord
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import all_or_nothing, by_field, faults, today
@@ -100,10 +102,11 @@ Stepped = Annotated[AtTrial, Depends(_stepped)]
 
 def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
     request, session, staff, key = at.request, at.session, at.staff, at.key
-    trial = desk_reads.trial(session, staff.dealer, key, today())
+    record = whole_trial.read(session, staff.dealer, key, today())
+    trial = trial_record.page_of(record)
     order = trial_page.order(trial)
-    stands = _standing(session, staff, trial)
-    hands = paired_comparison.handing(session, staff.dealer, key) if trial.slots else None
+    stands = _standing(session, record)
+    hands = paired_comparison.handed(record.rounds, record.first_letters())
     typed = Typed({"by": [staff.name], **_last_two(stands), **at.form}, problems)
     return TrialView(
         title=desk_lines.trial_title(trial.row),
@@ -122,10 +125,10 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
         sheets=trial_page.sheets(trial),
         case=trial_page.case(trial),
         about=trial_page.about(trial),
-        seats=_seats(request, session, staff, trial),
+        seats=_seats(request, record),
         handing=trial_page.handing(hands, trial) if trial.slots else None,
         outcome=trial_page.outcome(trial),
-        swap=trial_page.swap(trial, _free(session, staff, trial)) if "swap" in trial.may else None,
+        swap=trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         related=trial_page.related(trial),
         prints=trial_page.prints(trial),
         may_reveal="reveal" in trial.may,
@@ -135,19 +138,19 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
     )
 
 
-def _standing(session: Session, staff: AtDealer, trial: TrialPage) -> StandingView | None:
+def _standing(session: Session, record: TrialRecord) -> StandingView | None:
     """Return how the bows stand; None before the first sheet could be there."""
-    if not trial.slots or trial.row.state == "planned":
+    if not record.slots or record.row.state == "planned":
         return None
-    return standing(session, staff.dealer, trial.row.key)
+    return standing.of_record(session, record)
 
 
-def _seats(request: Request, session: Session, staff: AtDealer, trial: TrialPage) -> tuple[SeatPart, ...]:
+def _seats(request: Request, record: TrialRecord) -> tuple[SeatPart, ...]:
     """Return the links by which phones rate: of an open trial, and of a parcel that they are to travel with."""
-    to_send = trial.row.state == "planned" and desk_lines.is_by_post(trial.row)
-    if trial.row.state != "open" and not to_send:
+    to_send = record.row.state == "planned" and desk_lines.is_by_post(record.row)
+    if record.row.state != "open" and not to_send:
         return ()
-    paths = rater_links.open_paths(session, staff.dealer, trial.row.key, signer=signer(request))
+    paths = rater_links.paths(record.seats, signer(request))
     return tuple(
         trial_page.seat(rater, desk_frame.address_of(request, paths[rater]) if rater in paths else "")
         for rater in desk_words.RATERS
@@ -163,8 +166,6 @@ def _last_two(stands: StandingView | None) -> dict[str, list[str]]:
     return {"one": names[:1], "other": names[1:]}
 
 
-def _free(session: Session, staff: AtDealer, trial: TrialPage) -> tuple[Option, ...]:
+def _free(session: Session, record: TrialRecord) -> tuple[Option, ...]:
     """Return the bows of the stock that can be had on a planned trial's days."""
-    row = trial.row
-    found = lifecycle.may_be_swapped_in(session, staff.dealer, row.key, row.instrument, row.hold)
-    return tuple(Option(serial, f"{serial}, {tier}") for serial, tier in found)
+    return tuple(Option(serial, f"{serial}, {tier}") for serial, tier in lifecycle.may_come(session, record))

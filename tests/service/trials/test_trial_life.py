@@ -289,7 +289,7 @@ def test_what_should_be_back_is_on_the_desk_and_blocks_later_trials(shop: Databa
         lifecycle.send(session, None, SHOP, key, AS_NEW)
         lifecycle.take_back(session, None, SHOP, key, {BOWS[0]: "as new"})
         later = TODAY + dt.timedelta(days=20)
-        late = desk_reads.overdue(session, SHOP, later)
+        late = desk_reads.home(session, SHOP, later).overdue
         for row in session.scalars(select(tables.TrialCopy)):
             row.out_from = row.due_back = TODAY - dt.timedelta(days=3)
         session.flush()

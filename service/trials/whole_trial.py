@@ -1,0 +1,190 @@
+"""One trial read whole: what its page, its standing and its papers ask of the database, in a handful of statements."""
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from sqlalchemy import ColumnElement, ScalarSelect, func, select
+from sqlalchemy.orm import Session, aliased
+
+from service import tables
+from service.core.errors import NotHere
+from service.core.moments import now
+from service.modelling import present
+from service.modelling.present import Present
+from service.trials import paired_comparison, people, trial_rows
+from service.trials.desk_records import PlayerRow, SlotRow, TrialRow
+from service.trials.paired_comparison import Round
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """One bow in the case: how it is set aside, what it is, and its price as this dealer's players pay it."""
+
+    held: tables.TrialCopy
+    copy: tables.Copy
+    tier_name: str
+    price: Decimal | None
+    currency: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRecord:
+    """One trial.
+
+    Attributes
+    ----------
+    composition : None for a trial that was read from a file.
+    made_by, revealed_by : names of the staff.
+    previous, follow_ups : (key, number) of the trial before and of those after.
+    seats : by rater the id of the link that is open.
+    slots : the order with every bow, revealed or not.
+    runs : the newest revision of each sheet that counts with its bow's tier, the player's and the listener's, by place.
+    rounds : the head-to-heads with their pairs.
+    present : the range's marks and the model's version at the same moment.
+    """
+
+    row: TrialRow
+    trial: tables.Trial
+    composition: tables.Composition | None
+    shop: tables.Dealer
+    player: PlayerRow
+    made_by: str | None
+    revealed_by: str | None
+    previous: tuple[str, int] | None
+    follow_ups: tuple[tuple[str, int], ...]
+    seats: Mapping[str, str]
+    case: tuple[Carried, ...]
+    outcomes: tuple[tuple[tables.Outcome, str | None], ...]
+    sheets: tuple[tables.Sheet, ...]
+    slots: tuple[SlotRow, ...]
+    runs: tuple[tuple[tables.Run, str | None], ...]
+    rounds: tuple[Round, ...]
+    present: Present
+
+    def composed(self) -> tables.Composition:
+        """Return its composition; raises `NotHere` where it was read from a file."""
+        if self.composition is None:
+            raise NotHere
+        return self.composition
+
+    def first_letters(self) -> dict[str | None, str]:
+        """Return by copy the letter under which it is first played."""
+        return {slot.copy: slot.letter for slot in reversed(self.slots)}
+
+
+def read(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialRecord:
+    """Return one trial, composed here or read from a file; raises `NotHere`."""
+    found = session.execute(_statement(dealer, key, today or now().date())).all()
+    if not found:
+        raise NotHere
+    first, trial = found[0], found[0].Trial
+    composition: tables.Composition | None = first.Composition
+    planned, from_file = first.state == "planned", composition is None
+    (player,) = people.player_rows(session, dealer, [first.stands])
+    after = {(each.after_key, each.after_number) for each in found if each.after_key is not None}
+    return TrialRecord(
+        row=trial_rows.row_of(first),
+        trial=trial,
+        composition=composition,
+        shop=first.Dealer,
+        player=player,
+        made_by=first.made_by,
+        revealed_by=first.revealed_by,
+        previous=None if first.before_key is None else (first.before_key, first.before_number),
+        follow_ups=tuple(sorted(after, key=lambda each: each[1])),
+        seats={rater: seat for rater in tables.RATERS if (seat := getattr(first, f"seat_{rater}"))},
+        case=() if from_file else _case(session, dealer, trial.id),
+        outcomes=_outcomes(session, trial.id),
+        sheets=() if from_file else _sheets(session, trial.id),
+        slots=() if from_file else slots(session, trial.id),
+        runs=() if planned else _runs(session, trial.id),
+        rounds=() if planned or from_file else paired_comparison.rounds(session, trial.id),
+        present=present.of(first),
+    )
+
+
+def _statement(dealer: str, key: str, today: dt.date) -> Any:
+    trial, composition = tables.Trial, tables.Composition
+    (before, before_trial), (after, after_trial) = ((aliased(composition), aliased(trial)) for _side in range(2))
+    seats = (_open_seat(rater).label(f"seat_{rater}") for rater in tables.RATERS)
+    statement = (
+        trial_rows.statement(dealer, today, files=True)
+        .add_columns(trial, composition, tables.Dealer, tables.Player.id.label("stands"), *seats)
+        .add_columns(_name(composition.made_by).label("made_by"), _name(composition.revealed_by).label("revealed_by"))
+        .add_columns(before_trial.key.label("before_key"), before.number.label("before_number"))
+        .add_columns(after_trial.key.label("after_key"), after.number.label("after_number"))
+        .join(tables.Dealer, tables.Dealer.slug == dealer)
+        .outerjoin(before, before.trial == composition.previous)
+        .outerjoin(before_trial, before_trial.id == before.trial)
+        .outerjoin(after, after.previous == trial.id)
+        .outerjoin(after_trial, after_trial.id == after.trial)
+        .where(trial.key == key)
+    )
+    return present.beside(statement)
+
+
+def _open_seat(rater: str) -> ScalarSelect[str]:
+    seat = tables.Seat
+    open_ = (seat.trial == tables.Trial.id, seat.rater == rater, seat.closed_at.is_(None), seat.expires_at > now())
+    newest = select(seat.id).where(*open_).order_by(seat.made_at.desc()).limit(1)
+    return newest.correlate(tables.Trial).scalar_subquery()
+
+
+def _name(user: Any) -> ColumnElement[str]:
+    of = tables.User
+    name = select(func.coalesce(func.nullif(of.name, ""), of.email)).where(of.id == user)
+    return name.correlate(tables.Composition).scalar_subquery()
+
+
+def _case(session: Session, dealer: str, trial: int) -> tuple[Carried, ...]:
+    held, copy, tier, price = tables.TrialCopy, tables.Copy, tables.Tier, tables.Price
+    found = session.execute(
+        select(held, copy, tier, price)
+        .join(copy, copy.serial == held.copy)
+        .join(tier, tier.slug == copy.tier)
+        .outerjoin(price, (price.tier == tier.slug) & (price.dealer == dealer))
+        .where(held.trial == trial)
+        .order_by(copy.serial)
+    )
+    return tuple(_carried(*row) for row in found)
+
+
+def _carried(held: tables.TrialCopy, copy: tables.Copy, tier: tables.Tier, own: tables.Price | None) -> Carried:
+    price = own if own is not None else tier
+    return Carried(held, copy, tier.name, price.price, price.currency if price.price is not None else None)
+
+
+def _outcomes(session: Session, trial: int) -> tuple[tuple[tables.Outcome, str | None], ...]:
+    of = tables.Outcome
+    told = _with_tier(select(of, tables.Tier.name), of.copy).where(of.trial == trial, tables.newest_outcome())
+    return tuple((row, name) for row, name in session.execute(told.order_by(of.on, of.id)))
+
+
+def _sheets(session: Session, trial: int) -> tuple[tables.Sheet, ...]:
+    of = tables.Sheet
+    kept = select(of).where(of.trial == trial).order_by(of.rater.desc(), of.position, of.received_at, of.id)
+    return tuple(session.scalars(kept))
+
+
+def _runs(session: Session, trial: int) -> tuple[tuple[tables.Run, str | None], ...]:
+    of = tables.Run
+    rated = _with_tier(select(of, tables.Tier.name), of.copy).where(of.trial == trial, tables.newest_run())
+    return tuple((row, name) for row, name in session.execute(rated.order_by(of.position)))
+
+
+def slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
+    """Return the order by letter, with every bow."""
+    slot = tables.Slot
+    found = _with_tier(select(slot.position, slot.letter, slot.copy, tables.Tier.name), slot.copy)
+    return tuple(
+        SlotRow(position, letter, copy is None, copy, name)
+        for position, letter, copy, name in session.execute(found.where(slot.trial == trial).order_by(slot.position))
+    )
+
+
+def _with_tier(statement: Any, serial: Any) -> Any:
+    joined = statement.outerjoin(tables.Copy, tables.Copy.serial == serial)
+    return joined.outerjoin(tables.Tier, tables.Tier.slug == tables.Copy.tier)
