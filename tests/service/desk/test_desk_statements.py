@@ -67,10 +67,10 @@ def _trials(shop: Shop) -> dict[str, str]:
     found = {"parcel": shop.compose(**BY_POST, copies=["DB-juniper-2"]), "sent": sent, "open": shop.opened()}
     shop.rate(found["open"], (5, 6, 4))
     shop.rate(found["open"], (5,), rater="listener")
-    letters = [slot.letter for slot in _slots(shop, found["open"]) if not slot.own]
+    letter = next(slot.letter for slot in _slots(shop, found["open"]) if not slot.own)
     for where, fields in (
         ("seat", {"rater": "player"}),
-        ("head-to-head", {"one": letters[0], "other": letters[1]}),
+        ("head-to-head", {"one": letter, "other": "own"}),
     ):
         assert shop.adviser.post(f"/desk/trials/{found['open']}/{where}", fields).status_code == 303, where
     found["closed"] = shop.opened(copies=["DB-bramble-2"])
