@@ -16,10 +16,8 @@ from service.core import paging
 from service.core.errors import NotHere
 from service.core.paging import Batch
 from service.players import enquiry_access, same_person
-from service.players.trial_access import composed
-from service.trials import outcomes, people, trial_record, trial_rows
+from service.trials import people, trial_record, trial_rows
 from service.trials.desk_records import EnquiryRow, TrialRow
-from service.trials.shared import carried
 
 Told = dict[str, Any]
 
@@ -96,18 +94,16 @@ def trials(session: Session, dealer: str, after: str) -> Batch[Told]:
 
 def trial(session: Session, dealer: str, key: str) -> Told:
     """Return one trial composed here: its order by letter, its bows by serial, what came of it; raises `NotHere`."""
-    kept, composition = composed(session, dealer, key)
-    found = trial_rows.trial_rows(session, dealer, tables.Trial.id == kept.id)
-    if not found:
+    found = trial_record.trial(session, dealer, key)
+    if found.row.number is None:
         raise NotHere
-    slots = trial_record.slots(session, kept.id, with_copies=found[0].revealed)
-    return _trial(found[0], composition.enquiry) | {
-        "minutes": composition.minutes,
-        "runs": [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in slots],
-        "copies": sorted(row.copy for row in carried(session, kept.id)),
+    return _trial(found.row, found.enquiry) | {
+        "minutes": found.minutes,
+        "runs": [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in found.slots],
+        "copies": [bow.copy for bow in found.case],
         "outcomes": [
             {"outcome": str(each.outcome), "copy": each.copy, "reason": each.reason, "date": each.on.isoformat()}
-            for each in outcomes.told(session, kept.id)
+            for each in found.outcomes
         ],
     }
 
