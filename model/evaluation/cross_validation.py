@@ -12,9 +12,11 @@ from model.evaluation.calibration import Calibration, calibrate
 from model.evaluation.folds import MEASURES, OVERALL, TOLD, Found, MakeModel, Past, Task, answer, tasks
 from model.evaluation.metrics import Part, Score, Scored
 from model.evaluation.policies import Win, what_it_wins
-from model.preference.model import PreferenceModel
+from model.preference.model import PARTS, PreferenceModel
 
 MODEL, REFERENCE = "model", "without tastes"
+WITHOUT = tuple(f"without {part}" for part in PARTS)
+"""The model without one of its parts, in what is held out by player."""
 Progress = Callable[[int, int], None]
 
 
@@ -118,14 +120,14 @@ def check_up(
 
 
 def _report(past: Past, found: Mapping[str, Sequence[Found]], laws: Sequence[str], seed: int) -> Report:
-    methods = [*laws, *(baseline.name for baseline in baselines(seed))]
+    others = [baseline.name for baseline in baselines(seed)]
     by_player = found["player"]
     return Report(
         players=len({trial.player for trial in past.trials}),
         trials=len(past.trials),
         ratings=sum(Criterion.OVERALL in run.ratings for _, run in past.played),
-        by_player=_split(methods, by_player),
-        by_copy=_split(methods, found["copy"]),
+        by_player=_split([*laws, *WITHOUT, *others], by_player),
+        by_copy=_split([*laws, *others], found["copy"]),
         chances=calibrate([of.comparisons for of in by_player]),
         wins=what_it_wins([each for of in by_player for each in of.visits], past.offers),
     )

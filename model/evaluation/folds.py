@@ -24,6 +24,7 @@ from model.features.copy_history import Stretches
 from model.features.design import Design
 from model.features.training_data import History, Material, gather
 from model.preference.batch import Group, Law, Marks, Sheets, first_runs, told
+from model.preference.catalogue import View
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
 from model.preference.predict import standing, utility_weights
@@ -163,7 +164,10 @@ def answer(task: Task) -> Found:
     material = past.without(held, kept)
     models = [make(past.range).fit_to(material) for make in (task.make_model, task.reference) if make is not None]
     places = np.unique([place for (place, _), of in zip(past.played, held, strict=True) if of]).astype(int).tolist()
-    foretold = _Asked(past, models, held, task.seed).foretell(places, by_player)
+    views = [model.view_ for model in models]
+    if by_player:
+        views += models[0].views_without_parts().values()
+    foretold = _Asked(past, models[0].posterior_.priority_weight, views, held, task.seed).foretell(places, by_player)
     if not by_player:
         return Found(foretold)
     comparisons, visits = _before(models[0], past.trials, places)
@@ -197,11 +201,13 @@ def _kept(task: Task, trial: Trial) -> Trial:
 
 
 class _Asked:
-    """Fitted models, and the baselines on the same ratings, ready to be asked for the trials that hold held-out runs."""
+    """Fits, and the baselines on the same ratings, ready to be asked for the trials that hold held-out runs.
 
-    def __init__(self, past: Past, models: Sequence[PreferenceModel], held: Bools, seed: int) -> None:
-        self.past, self.models, self.held = past, models, held
-        h = models[0].posterior_.priority_weight
+    ``h`` : how much priorities count beside the overall mark in the measure `UTILITY`.
+    """
+
+    def __init__(self, past: Past, h: float, views: Sequence[View], held: Bools, seed: int) -> None:
+        self.past, self.views, self.held = past, views, held
         table, Y = _table(past), past.history.Y
         self._weights: dict[str, Floats] = {}
         self._fitted: dict[str, list[Baseline]] = {}
@@ -220,7 +226,7 @@ class _Asked:
         held[row >= 0] = self.held[row[row >= 0]]
         late = held if not by_player else np.zeros(len(row), dtype=bool)
         for group in sheets.groups(places, late):
-            laws = [Law(model.view_, group) for model in self.models]
+            laws = [Law(view, group) for view in self.views]
             for measure in MEASURES:
                 marks = group.marks(self._weights[measure][group.trials])
                 for r in TOLD:

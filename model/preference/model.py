@@ -22,6 +22,7 @@ from model.features.design import (
     TRAITS,
     Design,
 )
+from model.features.profile import ProfileWeight
 from model.features.training_data import History, Material
 from model.mixed.correlations import Together, correlations
 from model.mixed.mixed_model import CrossedRatings, FittedResponse, Prior
@@ -46,6 +47,10 @@ TASTE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) -
 
 The own bow's slope always stays: it is to the own bow what their effects are to other bows.
 """
+
+
+JOINT_EFFECTS, PRIORITIES = PARTS = ("joint effects", "priorities")
+"""Parts of the model that a fit can be looked at without: effects of all criteria predicted together; what priorities add."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +138,15 @@ class PreferenceModel:
         profile = fitted_profile(joint, self._fitted(material), prior, material.stretches)
         self.posterior_ = replace(joint, keeping=material.keeping, profile=profile)
         self.view_ = View(self.posterior_, self.range, material.stretches)
+        self._without = {
+            JOINT_EFFECTS: replace(separate, keeping=material.keeping, profile=profile),
+            PRIORITIES: replace(joint, keeping=material.keeping, profile=ProfileWeight(0.0, 0.0)),
+        }
         return self
+
+    def views_without_parts(self) -> dict[str, View]:
+        """Return, by each of `PARTS`, the fit laid over the range as it would be without that part alone."""
+        return {part: View(found, self.range, self.view_.stretches) for part, found in self._without.items()}
 
     def _fitted(self, material: Material) -> History:
         """Return the rows of the fit: own bows' are among them where players have slopes."""

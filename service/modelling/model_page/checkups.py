@@ -10,7 +10,8 @@ from sqlalchemy.orm import Session, defer
 
 from model.preference.model import Beliefs
 from service.modelling import fit_words
-from service.modelling.model_page import told_chances
+from service.modelling.model_page import parts_worth, told_chances
+from service.modelling.model_page.parts_worth import Worth
 from service.modelling.model_page.told_chances import Chances
 from service.tables import ModelVersion
 
@@ -73,6 +74,7 @@ class Version:
     won : against each rule of thumb that could be compared.
     chances : whether chances told came true; None where it was not looked at.
     ablation : by answer how many gave it and what would be another one without, see `model.evaluation.ablation`.
+    parts : how much each part of the model took away from its error.
     why : why it was adopted or stays a candidate.
     beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
     """
@@ -87,6 +89,7 @@ class Version:
     won: tuple[Won, ...]
     chances: Chances | None
     ablation: Mapping[str, Mapping[str, int]]
+    parts: tuple[Worth, ...]
     why: str
     beliefs: Beliefs
 
@@ -118,6 +121,7 @@ def _version(row: ModelVersion) -> Version:
         won=tuple(_won(report.get("check_up") or {})),
         chances=told_chances.read(report.get("check_up") or {}),
         ablation=report.get("ablation") or {},
+        parts=parts_worth.read(report.get("check_up") or {}),
         why=fit_words.why(report),
         beliefs=_beliefs(report.get("beliefs") or {}),
     )

@@ -31,6 +31,7 @@ class Sureness:
     won : what its advice won against rules of thumb, each a sentence.
     chances : whether the chances it tells come true.
     answers : how often each answer changes the advice.
+    parts : how much each part of the model takes away from its error.
     by_ratings : of the version in use, by how many bows the players held out had rated.
     errors, coverage, checkups : of the last versions over time.
     """
@@ -39,6 +40,7 @@ class Sureness:
     won: tuple[str, ...]
     chances: Told | None
     answers: Told | None
+    parts: Told | None
     by_ratings: Table | None
     errors: PointPicture | None
     coverage: PointPicture | None

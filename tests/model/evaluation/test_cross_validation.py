@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from model.choice.purchase_model import Offer
-from model.domain.records import Trial
+from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion
 from model.evaluation.cross_validation import Report, check_up
 from model.evaluation.folds import FOLDS, Found, Past, Task, tasks
@@ -53,6 +53,23 @@ def score(of: Report, told: int, method: str) -> Score:
     return next(each for each in of.by_player.overall[told].scores if each.method == method)
 
 
+def test_the_check_up_tells_what_each_part_of_the_model_takes_away_from_its_error() -> None:
+    """Two criteria, one of them rarely given: taken together they tell more of a copy than each by itself."""
+    trials = [
+        replace(t, runs=tuple(_thinned(run, place) for place, run in enumerate(t.runs)))
+        for t in drawn_trials(RANGE, 40, 5, seed=2)
+    ]
+    found = check_up(Past(RANGE, trials), LEVELS_ALONE)
+    alone, without = (score(found, 1, f"without {part}").better["rmse"] for part in ("joint effects", "priorities"))
+    assert alone.mean > 0.0
+    assert without.mean == pytest.approx(0.0, abs=0.02), "nobody named priorities"
+
+
+def _thinned(run: Run, place: int) -> Run:
+    kept = {OVERALL, TONE} if place % 3 else {TONE}
+    return replace(run, ratings={c: m for c, m in run.ratings.items() if c in kept})
+
+
 def test_where_players_and_copies_differ_the_model_beats_what_knows_them_less() -> None:
     for baseline in ("global mean", "tier mean"):
         better = score(report(), 2, baseline).better
@@ -83,7 +100,15 @@ def test_intervals_hold_what_they_promise() -> None:
 
 def test_every_method_is_told_by_its_name_the_model_first() -> None:
     names = [each.method for each in report().by_player.overall[0].scores]  # type: ignore[union-attr]
-    assert names == ["model", "global mean", "tier mean", "tier mean + offset", "ridge"]
+    assert names == [
+        "model",
+        "without joint effects",
+        "without priorities",
+        "global mean",
+        "tier mean",
+        "tier mean + offset",
+        "ridge",
+    ]
     both = check_up(few(), LEVELS_ALONE, reference=LEVELS_ALONE)
     assert both.by_copy is not None
     model, reference = both.by_copy.overall[0].scores[:2]

@@ -16,6 +16,7 @@ from model.features.copy_history import Stretches
 from model.features.design import TIER_SD, Design
 from model.features.training_data import History, Material, gather
 from model.mixed.mixed_model import FittedResponse
+from model.preference import predict
 from model.preference.catalogue import View
 from model.preference.fitted import Posterior
 from model.preference.model import Beliefs, PreferenceModel
@@ -394,3 +395,36 @@ def test_an_own_bow_that_players_like_more_than_the_others_is_told_so() -> None:
     ]
     found = PreferenceModel(RANGE).fit(trials).outlook(VIOLIN)
     assert found.yardstick.mean == pytest.approx(6.5, abs=0.15)  # type: ignore[union-attr]  # not rated: its expected level
+
+
+def test_without_the_part_for_priorities_naming_some_changes_no_expected_liking() -> None:
+    named = replace(VIOLIN, priorities=(TONE, Criterion.RESPONSE))
+    whole, without = taught().view_, taught().views_without_parts()["priorities"]
+    told = [predict.outlook(whole, answers).mean for answers in (VIOLIN, named)]
+    assert np.abs(told[0] - told[1]).max() > 1e-4
+    silent = [predict.outlook(without, answers).mean for answers in (VIOLIN, named)]
+    np.testing.assert_allclose(silent[0], silent[1], rtol=0, atol=1e-12)
+
+
+def test_without_joint_effects_a_criterion_is_told_by_its_own_ratings_alone() -> None:
+    """Overall marks of one copy raised on tone alone: only the joint fit moves its overall effect."""
+    trials = drawn_trials(RANGE, players=25, bows=4, seed=3)
+    copy = next(run.copy for run in trials[0].runs if run.copy)
+    raised = [replace(t, runs=tuple(_raised(run) if run.copy == copy else run for run in t.runs)) for t in trials]
+    moved = {}
+    for name in ("whole", "joint effects"):
+        found = []
+        for given in (trials, raised):
+            model = PreferenceModel(RANGE, tastes=False).fit(given)
+            view = model.view_ if name == "whole" else model.views_without_parts()[name]
+            found.append(view.posterior.effect[0])
+        moved[name] = np.abs(found[1] - found[0]).max()
+    assert moved["joint effects"] < 1e-9
+    assert moved["whole"] > 1e-4
+
+
+def _raised(run: Run) -> Run:
+    ratings = dict(run.ratings)
+    if TONE in ratings:
+        ratings[TONE] = min(7.0, ratings[TONE] + 1.0)
+    return replace(run, ratings=ratings)

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from service.modelling.model_page import answer_influence, told_chances
+from service.modelling.model_page import answer_influence, parts_worth, told_chances
 from service.modelling.model_page.model_page_data import Told
 
 
@@ -61,3 +61,25 @@ def test_answers_are_shown_with_what_they_change_the_most_telling_first() -> Non
     ]
     assert found.numbers.rows[1][5] == "20\xa0%"
     assert answer_influence.shown({}) is None
+
+
+def checked(told: int, **better: dict[str, float]) -> dict[str, Any]:
+    scores = [{"method": "model", "better": {}}]
+    scores += [{"method": name.replace("_", " "), "better": {"rmse": of}} for name, of in better.items()]
+    return {"told": told, "scores": scores}
+
+
+def test_what_each_part_of_the_model_takes_away_from_its_error_is_shown_by_bows_rated() -> None:
+    states = [
+        checked(0, without_priorities={"mean": 0.002, "error": 0.001}, tier_mean={"mean": 0.13, "error": 0.02}),
+        checked(1, without_priorities={"mean": -0.001, "error": 0.001}),
+    ]
+    found = parts_worth.shown(parts_worth.read({"by_player": {"overall": states}}))
+    assert found is not None
+    assert found.numbers.head == ("Part", "After no bows", "After one bow")
+    assert found.numbers.rows == (
+        ("All that is known beyond the tier", "+0.130\xa0±\xa00.020", "–"),
+        ("What the player says matters", "+0.002\xa0±\xa00.001", "−0.001\xa0±\xa00.001"),
+    )
+    assert parts_worth.shown(parts_worth.read({"by_player": {"overall": [checked(0)]}})) is None
+    assert parts_worth.shown(parts_worth.read({})) is None

@@ -1,0 +1,59 @@
+"""What each part of the model is worth: how much further off the check-up was without it, on players held out."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.core import formats
+from service.core.language import N_, _
+from service.modelling import fitted_words
+from service.modelling.model_page.model_page_data import Table, Told
+
+PARTS = {
+    "tier mean": N_("All that is known beyond the tier"),
+    "without tastes": N_("Tastes of the player’s own"),
+    "without joint effects": N_("All criteria taken together"),
+    "without priorities": N_("What the player says matters"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """By how many points the error is less with a part than without, and its standard error, once ``told`` bows were rated."""
+
+    part: str
+    told: int
+    less: float
+    error: float | None
+
+
+def read(report: Mapping[str, Any]) -> tuple[Worth, ...]:
+    """Return what a stored check-up found; nothing of one that did not look."""
+    return tuple(_read(report))
+
+
+def _read(report: Mapping[str, Any]) -> Iterator[Worth]:
+    for state in (report.get("by_player") or {}).get("overall", ()):
+        for score in state["scores"]:
+            less = (score.get("better") or {}).get("rmse") or {}
+            if score["method"] in PARTS and less.get("mean") is not None:
+                yield Worth(score["method"], int(state["told"]), float(less["mean"]), less.get("error"))
+
+
+def shown(found: Sequence[Worth]) -> Told | None:
+    """Return it as a table, a part a line; None where there is nothing to show."""
+    if not found:
+        return None
+    numbers = sorted({each.told for each in found})
+    by = {(each.part, each.told): fitted_words.signed_with(each.less, each.error, 3) for each in found}
+    rows = tuple(
+        (_(name), *(by.get((part, told), "–") for told in numbers))
+        for part, name in PARTS.items()
+        if any(each.part == part for each in found)
+    )
+    said = _(
+        "The check-up was also made without each part of the model in turn: by so many points a rating it was further off then, on "
+        "players held out. What is below two standard errors may be chance."
+    )
+    head = (_("Part"), *(_("After {bows}").format(bows=formats.bows(told)) for told in numbers))
+    return Told((said,), Table(_("What each part of the model is worth, in points"), head, rows))
