@@ -1,6 +1,7 @@
 """The house: who may import whom, and how large a file or a function may grow."""
 
 import ast
+import re
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -115,32 +116,46 @@ def test_use_cases_know_no_doors() -> None:
     ]
 
 
-def room_of(name: str) -> str:
-    """Return the room of a module of `service/`, or the module itself where it stands beside the rooms."""
-    return name.split(".")[1] if name.startswith("service.") else ""
+def package_of(name: str) -> str:
+    """Return the package that a module or name lies in; a module beside the rooms stands for itself."""
+    parts = name.split(".")
+    while len(parts) > 2 and not ROOT.joinpath(*parts).is_dir():
+        parts.pop()
+    return ".".join(parts)
 
 
 @cache
-def rooms() -> dict[str, set[str]]:
-    """Return every room of `service/` with the rooms that it imports."""
+def packages() -> dict[str, set[str]]:
+    """Return every package of `service/`, at any depth, with the packages that it imports."""
     graph: dict[str, set[str]] = {}
     for path in sources("service"):
-        room = room_of(".".join(path.relative_to(ROOT).with_suffix("").parts))
-        graph.setdefault(room, set()).update(room_of(name) for name in imports(path))
-    there = {name for name in graph if name != "__init__"}
-    return {room: (graph[room] & there) - {room} for room in there}
+        package = package_of(".".join(path.relative_to(ROOT).with_suffix("").parts))
+        graph.setdefault(package, set()).update(package_of(name) for name in imports(path))
+    return {package: (graph[package] & set(graph)) - {package} for package in graph}
 
 
-def test_the_rooms_of_the_service_import_each_other_one_way_only() -> None:
-    order = list(TopologicalSorter(rooms()).static_order())
-    assert order.index("core") < order.index("web") < order.index("accounts") < order.index("app") < order.index("cli")
+def test_the_packages_of_the_service_import_each_other_one_way_only() -> None:
+    order = list(TopologicalSorter(packages()).static_order())
+    places = [order.index(f"service.{name}") for name in ("tables", "core", "web", "accounts", "app", "cli")]
+    assert places == sorted(places)
 
 
 def test_core_and_web_know_no_capability() -> None:
-    assert rooms()["tables"] == set()
-    assert rooms()["core"] == {"tables"}
-    assert rooms()["web"] == {"core", "tables"}
-    assert rooms()["mail"] == {"core", "tables", "web"}
+    assert packages()["service.tables"] == set()
+    assert packages()["service.core"] == {"service.tables"}
+    assert packages()["service.web"] == {"service.core", "service.tables"}
+    assert packages()["service.mail"] == {"service.core", "service.tables", "service.web"}
+
+
+def test_templates_stand_in_the_rooms_and_take_each_other_the_same_way() -> None:
+    taken = re.compile(r'{%-?\s*(?:extends|import|include|from)\s+"(\w+)/')
+    files = [path for path in (ROOT / "templates").rglob("*") if path.is_file()]
+    graph = {package: set(others) for package, others in packages().items()}
+    for path in files:
+        room = f"service.{path.relative_to(ROOT / 'templates').parts[0]}"
+        graph[room] |= {f"service.{name}" for name in taken.findall(path.read_text(encoding="utf-8"))} - {room}
+    assert len(files) > 90
+    TopologicalSorter(graph).prepare()
 
 
 @pytest.mark.parametrize("folder", ["model", "service", "seed_data"])

@@ -15,7 +15,7 @@ from service.accounts import (
     users_page,
 )
 from service.devices import tablets_page
-from service.modelling import model_desk
+from service.modelling.model_page import model_desk
 from service.privacy import retention_page
 
 router = APIRouter()
