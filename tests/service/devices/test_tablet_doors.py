@@ -386,7 +386,7 @@ def test_a_form_that_was_open_when_the_trial_was_closed_is_kept_and_flagged(shop
 def test_the_player_alone_is_told_to_warm_up_without_scripts_too(shop: Shop, rater: str, said: bool) -> None:
     page = shop.get(shop.link(rater)).text
     listed = page[: page.index("<template")]
-    assert ("First your own bow, to warm up" in listed) is said
+    assert ("First play your own bow for a few minutes, to warm up." in listed) is said
 
 
 def test_links_are_kept_out_of_search_engines_and_caches(shop: Shop) -> None:
