@@ -1,6 +1,6 @@
 """What a fitted model foretells of trials that it has not seen: the joint law of all ratings, given those already told.
 
-The sums are those of `model.preference.player`, for many trials at once: a check-up asks of every trial, several times.
+The engine's sums (`model.preference.conditioning`), for many trials side by side: a check-up asks of every trial, several times.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -9,19 +9,15 @@ from functools import cached_property
 from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, OwnBow, Range, Run, Trial
-from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL
+from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Hold, Instrument
 from model.features.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
 from model.preference.catalogue import View
-from model.preference.leads import Told, alike, covariances
-from model.preference.own_marks import kept
+from model.preference.conditioning import Bools, Layout, RatingsPosterior, explained
 from model.preference.own_parts import Asked
-from model.preference.player import Parts
-
-Bools = NDArray[np.bool_]
+from model.preference.utilities import Sheet, Utilities, rating_features
 
 ALIKE = 1.25
 """Trials of one group have at most so many times the ratings of its smallest."""
@@ -152,7 +148,7 @@ def _suits(run: Run, trial: Trial, range_: Range) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class Group:
+class Group(Layout):
     """T trials side by side, each with up to O ratings, in the order in which they are told.
 
     Attributes
@@ -160,17 +156,12 @@ class Group:
     trials : (T,) places among the sheets' trials, ascending.
     rank : (S,) 0 for the own bow, else which of the trial's copies' sheets is told, 1 the first; of other trials `NEVER`.
     tellable : (T,) sheets of copies that are not late.
-    sheet, criterion : (T, O), -1 and 0 where a trial has fewer ratings.
-    value : (T, O) 0 there.
     """
 
     sheets: Sheets
     trials: Ints
     rank: Ints
     tellable: Ints
-    sheet: Ints
-    criterion: Ints
-    value: Floats
 
     @classmethod
     def of(cls, sheets: Sheets, trials: Ints, late: Bools) -> Self:
@@ -194,37 +185,14 @@ class Group:
         criterion[of_trial, slot] = sheets.criterion[ratings]
         value[of_trial, slot] = sheets.value[ratings]
         count = np.bincount(row[sheets.trial[tellable]], minlength=len(trials))
-        return cls(sheets, trials, rank, count, sheet, criterion, value)
+        copy = np.where(sheet >= 0, sheets.copy[sheet], -1)
+        return cls(sheet, copy, criterion, value, sheets, trials, rank, count)
 
     @cached_property
     def at(self) -> tuple[Ints, Ints]:
         """Where ratings lie in (T, O)."""
         rows, slots = np.nonzero(self.sheet >= 0)
         return rows, slots
-
-    @cached_property
-    def copy(self) -> Ints:
-        """(T, O) place of the copy in the range, -1 for the own bow and where there is no rating."""
-        return np.where(self.sheet >= 0, self.sheets.copy[self.sheet], -1)
-
-    @cached_property
-    def same_sheet(self) -> Bools:
-        """(T, O, O) whether two ratings are of one sheet."""
-        return _alike(self.sheet)
-
-    @cached_property
-    def same_copy(self) -> Bools:
-        """(T, O, O) whether two ratings are of one copy."""
-        return _alike(self.copy)
-
-    @cached_property
-    def _pair(self) -> Ints:
-        """(T, O, O) which two criteria, as places in a flat matrix over all of them."""
-        return self.criterion[:, :, None] * len(CRITERIA) + self.criterion[:, None, :]
-
-    def between(self, R: Floats) -> Floats:
-        """Return (T, O, O) the entries of a matrix (C, C) over the criteria for every two ratings."""
-        return np.take(R, self._pair)
 
     def told(self, runs: int) -> Bools:
         """Return (T, O) which ratings are told with the own bow's and those of so many copies' sheets: the first of each trial."""
@@ -276,140 +244,64 @@ class Marks:
         return np.asarray((self.weights @ group.value[..., None])[..., 0])
 
 
-def _alike(codes: Ints) -> Bools:
-    """Return (T, O, O) whether every two of the codes (T, O) are the same, and not -1."""
-    return np.asarray((codes[:, :, None] == codes[:, None, :]) & (codes >= 0)[:, :, None])
-
-
 def _within(group: Ints, groups: int) -> Ints:
     """Return (n,) which of its group's each is, of ascending groups (n,)."""
     count = np.bincount(group, minlength=groups)
     return np.asarray(np.arange(len(group)) - (np.cumsum(count) - count)[group], dtype=np.intp)
 
 
+def _alike(answers: Sequence[Answers]) -> dict[tuple[Instrument, Hold | None], Ints]:
+    """Return by instrument and hold, which say what suits, the places of the answers."""
+    found: dict[tuple[Instrument, Hold | None], list[int]] = {}
+    for place, each in enumerate(answers):
+        found.setdefault((each.instrument, each.hold), []).append(place)
+    return {key: np.array(places, dtype=np.intp) for key, places in found.items()}
+
+
 class Law:
-    """The joint law of all ratings of a group's trials before a model that has not seen them.
+    """The joint law of all ratings of a group's trials before a model that has not seen them: the engine's, for marks of many trials.
 
     Copies are taken in their present state, as the advice takes them.
     """
 
     def __init__(self, view: View, group: Group) -> None:
-        self.group = group
-        shape = group.sheet.shape
-        features, expected, parts = _features(view, group)
-        self._mean = np.zeros(shape)
-        self._mean[group.at] = expected
-        rows = np.zeros((*shape, features.shape[1]))
-        rows[group.at] = features
-        cov = np.zeros((*shape, shape[1]))
-        for part, R in parts.pairs:
-            if part.stop > part.start:
-                cov += rows[..., part] @ rows[..., part].swapaxes(1, 2) * group.between(R)
-        cov += _of_copies_and_noise(view, group)
-        cov[:, np.arange(shape[1]), np.arange(shape[1])] += group.sheet < 0  # where there is no rating the root is 1
-        self._cov, self._roots = cov, dict[int, tuple[Bools, Floats]]()
-        answers = [group.sheets.answers[trial] for trial in group.trials.tolist()]
-        told = Told(rows, group.criterion, group.copy, own_parts(view, group)[..., OVERALL])
-        self._leads = [
-            (at, covariances(view, [answers[place] for place in at.tolist()], told.at(at), parts))
-            for at in alike(answers).values()
-        ]
+        self.group, self._answers = group, [group.sheets.answers[trial] for trial in group.trials.tolist()]
+        shape, asked = group.sheet.shape, Asked.of_each(self._answers)
+        at, expected = _features(view, group, asked)
+        features, mean = np.zeros((*shape, at.shape[1])), np.zeros(shape)
+        features[group.at], mean[group.at] = at, expected
+        self._ratings = RatingsPosterior(view, view.everything, group, asked, features, mean)
+        self._leads = [(players, self._lead(view, players)) for players in _alike(self._answers).values()]
+        self._roots: dict[int, tuple[Bools, Floats]] = {}
+
+    def _lead(self, view: View, players: Ints) -> Floats:
+        """Return (t, n, O) the covariance of leads of players who are alike in what suits."""
+        of = Utilities.of(view, [self._answers[player] for player in players.tolist()])
+        places = np.array([view.everything.place[serial] for serial in of.suited.serials], dtype=np.intp)
+        tiers = of.tiers(OVERALL)
+        return self._ratings.with_leads(tiers, of.copies(OVERALL, tiers), of.own(OVERALL), places, players)
 
     def after(self, marks: Marks, runs: int) -> tuple[Floats, Floats]:
         """Return mean (T, J) and covariance (T, J, J) of marks given the own bow's and the first so many copies' ratings.
 
-        Of the own bow's those count that `model.preference.own_marks` keeps beside the others told.
+        Of the own bow's those count that `model.preference.conditioning` keeps beside the others told.
         """
         if runs not in self._roots:
-            self._roots[runs] = self._counted(self.group.told(runs))
-        told, root = self._roots[runs]
-        cross = marks.weights @ self._cov
-        residual = np.where(told, self.group.value - self._mean, 0.0)[..., None]
-        by_root = np.linalg.solve(root, np.where(told[:, None], cross, 0.0).swapaxes(1, 2))
-        mean = marks.weights @ self._mean[..., None] + by_root.swapaxes(1, 2) @ np.linalg.solve(root, residual)
-        return mean[..., 0], cross @ marks.weights.swapaxes(1, 2) - by_root.swapaxes(1, 2) @ by_root
-
-    def _counted(self, told: Bools) -> tuple[Bools, Floats]:
-        """Return which of the ratings told (T, O) count, and the root of their covariance (T, O, O), 1 where one does not."""
-        own = told & (self.group.copy < 0)
-        mine, others, alone = slice(0, int(own.sum(axis=1).max(initial=0))), told & ~own, np.eye(told.shape[1])
-        away = np.where(others[..., None], self._cov[..., mine], 0.0)
-        beside = np.linalg.solve(np.where(_both(others), self._cov, alone), away)
-        left = self._cov[:, mine, mine] - away.swapaxes(1, 2) @ beside
-        counted = others
-        for at, leads in self._leads:
-            counted[at, mine] |= kept(leads[..., mine] - leads @ beside[at], left[at], own[at, mine])
-        return counted, np.linalg.cholesky(np.where(_both(counted), self._cov, alone))
+            self._roots[runs] = self._ratings.counted(self.group.told(runs), self._leads)
+        counted, root = self._roots[runs]
+        cross = marks.weights @ self._ratings.cov
+        moved, told = explained(root, counted, cross, self.group.value - self._ratings.mean)
+        mean = (marks.weights @ self._ratings.mean[..., None])[..., 0] + moved
+        return mean, cross @ marks.weights.swapaxes(1, 2) - told.swapaxes(1, 2) @ told
 
 
-def _features(view: View, group: Group) -> tuple[Floats, Floats, Parts]:
-    """Return features (m, q) and expectations (m,) of the m ratings `Group.at`, and the features' parts."""
-    posterior, every, sheets = view.posterior, view.everything, group.sheets
-    sheet, c, k = (of[group.at] for of in (group.sheet, group.criterion, group.copy))
-    away = k >= 0
-    expected = np.einsum("mp,mp->m", sheets.X[sheet], posterior.coef[c])
-    expected[away] += every.effect[c[away], k[away]]
-    asked = Asked.of_each(sheets.answers).emphasis[sheets.trial[sheet]]
-    emphasised = np.where(
-        away & (c == OVERALL), np.einsum("mc,mc->m", every.character[k] if len(every.copies) else 0 * asked, asked), 0.0
-    )
-    expected += posterior.profile.mean * emphasised
-    expected[~away] += posterior.players.own_shift[c[~away]]
-    X = sheets.X.copy()
-    X[:, TRAIT_COLUMNS] = 0.0  # `apart` has them
-    fixed = _by_criterion(X, sheet, c, posterior.coef_root)
-    fixed[away] += every.apart[c[away], k[away]]
-    own = _by_criterion(sheets.Z, sheet, c, posterior.players.root)
-    match = np.where(away, 0.0, posterior.players.own_match[c])
-    gamma = posterior.profile.sd * emphasised
-    return np.column_stack([fixed, own, match, gamma]), expected, Parts.of(posterior)
-
-
-def _by_criterion(columns: Floats, sheet: Ints, criterion: Ints, root: Floats) -> Floats:
-    """Return (m, r) rows of the sheets' columns (S, p) times the root (C, p, r) of each rating's criterion."""
-    out = np.zeros((len(sheet), root.shape[2]))
-    for c, of in enumerate(root):
-        here = criterion == c
-        out[here] = columns[sheet[here]] @ of
-    return out
-
-
-def _of_copies_and_noise(view: View, group: Group) -> Floats:
-    """Return (T, O, O) what copies' own effects, their match with the player and the noise of each sheet add."""
-    posterior, every, R = view.posterior, view.everything, view.posterior.correlations
-    rated, c, k = group.sheet >= 0, group.criterion, group.copy
-    away = np.nonzero(k >= 0)
-    rest = np.zeros(k.shape)
-    rest[away] = np.sqrt(every.rest[c[away], k[away]])
-    effects = group.same_copy * _outer(rest)
-    for number, of_block in enumerate(every.rows):
-        rows, slots = (of[every.block[k[away]] == number] for of in away)
-        trials, place = np.unique(rows, return_inverse=True)
-        told = np.zeros((len(trials), c.shape[1], of_block.shape[2]))
-        told[place, slots] = of_block[c[rows, slots], every.rows_at[k[rows, slots]]]
-        effects[trials] += told @ told.swapaxes(1, 2)
-    noise = np.where(rated, posterior.repeat_sd[c], 0.0)
-    own = np.take_along_axis(own_parts(view, group), np.broadcast_to(c[:, None], group.same_copy.shape), axis=2)
-    return np.asarray(
-        effects * group.between(R.copy)
-        + group.same_copy * own
-        + group.same_sheet * _outer(noise) * group.between(R.repeat)
-    )
-
-
-def own_parts(view: View, group: Group) -> Floats:
-    """Return (T, O, C) the covariance of what each rating's copy has of its own with the same on every criterion."""
-    rows, slots = np.nonzero(group.copy >= 0)
-    out, every = np.zeros((*group.copy.shape, len(CRITERIA))), view.everything
-    asked = Asked.of_each([group.sheets.answers[trial] for trial in group.trials.tolist()]).at(rows)
-    alone = view.own_parts.covariance(every.open.at(group.copy[rows, slots]), asked)
-    out[rows, slots] = alone[np.arange(len(rows)), group.criterion[rows, slots]]
-    return out
-
-
-def _outer(of: Floats) -> Floats:
-    return of[:, :, None] * of[:, None, :]
-
-
-def _both(told: Bools) -> Bools:
-    return np.asarray(told[:, :, None] & told[:, None, :])
+def _features(view: View, group: Group, asked: Asked) -> tuple[Floats, Floats]:
+    """Return features (m, q) and expectations (m,) of the m ratings `Group.at`."""
+    sheets, every = group.sheets, view.everything
+    X, k = sheets.X.copy(), sheets.copy
+    X[:, TRAIT_COLUMNS] = 0.0  # the copies have them
+    player = np.searchsorted(group.trials, np.clip(sheets.trial, 0, group.trials[-1]))
+    emphasised, away = np.zeros(len(k)), k >= 0
+    emphasised[away] = np.einsum("sc,sc->s", every.character[k[away]], asked.emphasis[player[away]])
+    of = Sheet(X, sheets.Z, k, emphasised)
+    return rating_features(view.posterior, every, of, group.sheet[group.at], group.criterion[group.at])

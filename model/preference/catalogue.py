@@ -15,6 +15,7 @@ from model.features.design import TRAIT_COLUMNS
 from model.features.profile import tiers_beyond_their_mean
 from model.preference.chances import AS_THEY_ARE
 from model.preference.fitted import Posterior
+from model.preference.kernel import ComponentKernel
 from model.preference.own_parts import Open, OwnParts
 
 Bools = NDArray[np.bool_]
@@ -64,16 +65,6 @@ class Suited:
     rows_at: Ints
     rest: Floats
 
-    def effects_alike(self, copy: Ints, criterion: Ints) -> Floats:
-        """Return (O, O) the covariance of copies' effects on the criteria (O,), the correlation of criteria left out."""
-        rest = np.sqrt(self.rest[criterion, copy])
-        out = np.asarray((copy[:, None] == copy) * np.outer(rest, rest))
-        for number in np.unique(self.block[copy][self.block[copy] >= 0]):
-            here = np.flatnonzero(self.block[copy] == number)
-            told = self.rows[number][criterion[here], self.rows_at[copy[here]]]
-            out[np.ix_(here, here)] += told @ told.T
-        return out
-
     def effects_shared(self, weights: Floats, copy: Ints, criterion: Ints, correlation: Floats) -> Floats:
         """Return (K, O) the covariance of every copy's weighted effect with those of some copies on some criteria.
 
@@ -114,6 +105,11 @@ class View:
     def own_parts(self) -> OwnParts:
         """How single copies differ for one player."""
         return OwnParts.of(self.posterior)
+
+    @cached_property
+    def kernel(self) -> ComponentKernel:
+        """How features make covariances."""
+        return ComponentKernel.of(self.posterior)
 
     @cached_property
     def everything(self) -> Suited:

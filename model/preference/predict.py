@@ -11,7 +11,8 @@ from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL, Criterion, Hold, Instrument
 from model.preference.catalogue import View
 from model.preference.fitted import Posterior
-from model.preference.player import Player, Quantities
+from model.preference.kernel import Quantities
+from model.preference.player import Player
 from model.preference.prediction import Outlook, Standing, Stock
 from model.preference.yardstick import KnownBow, UnratedBow, Yardstick
 
@@ -70,7 +71,7 @@ def _standing(player: Player) -> Standing:
     answers = player.answers
     tiers = player.tiers(LIKING)
     mean, told = player.after(tiers)
-    cov = player.parts.covariance(tiers, tiers) - told.T @ told
+    cov = player.kernel.covariance(tiers, tiers) - told.T @ told
     cov = (cov + cov.T) / 2.0
     spread = np.sqrt(player.spread(LIKING))
     noise = float(np.sqrt(player.noise(LIKING)))
@@ -104,11 +105,11 @@ def _yardstick(player: Player, tiers: Quantities, told: Floats, cov: Floats) -> 
         return KnownBow.none(len(cov))
     own, level = player.own(LIKING), own_mark(player.answers)
     own_mean, own_told = player.after(own)
-    shared = player.parts.covariance(tiers, own)[:, 0] - told.T @ own_told[:, 0]
+    shared = player.kernel.covariance(tiers, own)[:, 0] - told.T @ own_told[:, 0]
     slope = np.linalg.pinv(cov, hermitian=True) @ shared
     if level is not None:
         return KnownBow(level, float(own_mean[0]), slope)
-    variance = float(player.parts.variance(own)[0] - own_told[:, 0] @ own_told[:, 0])
+    variance = float(player.kernel.variance(own)[0] - own_told[:, 0] @ own_told[:, 0])
     alone = max(variance - float(shared @ slope), 0.0) * SHARE_OF_ITS_OWN
     return UnratedBow(float(own_mean[0]), shared, variance - alone, float(np.sqrt(alone)))
 
@@ -135,7 +136,7 @@ def stock_of(player: Player, tier_mean: Floats, tier_cov: Floats, places: Ints |
         return Stock((), tier, np.zeros(0), np.zeros(0))
     copies = player.copies(LIKING).at(some)
     mean, told = player.after(copies, player.shared_with_ratings(LIKING)[some])
-    variance = player.parts.variance(copies) - np.einsum("oi,oi->i", told, told)
+    variance = player.kernel.variance(copies) - np.einsum("oi,oi->i", told, told)
     variance += suited.covariance[some, OVERALL, OVERALL] + player.own_variance(LIKING)[some]
     # The copies' law given the tier mean is taken as independent: each keeps its exact marginal variance.
     own = np.maximum(variance - np.diag(tier_cov)[tier], 1e-6)

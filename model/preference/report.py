@@ -29,6 +29,7 @@ from model.features.design import (
 )
 from model.features.profile import ProfileWeight
 from model.preference.catalogue import Suited, View
+from model.preference.conditioning import effects_among
 from model.preference.fitted import Posterior
 from model.preference.model import Beliefs
 from model.preference.player import Player
@@ -193,8 +194,8 @@ def _effects(posterior: Posterior, suited: Suited, here: NDArray[np.intp]) -> Co
     serials = tuple(suited.serials[k] for k in here)
     apart = suited.apart[OVERALL, here]
     rated = np.array([serial in posterior.stretches_of for serial in serials])
-    overall = np.full(here.size, OVERALL, dtype=np.intp)
-    covariance = apart @ apart.T + suited.effects_alike(here, overall)
+    overall = np.full((1, here.size), OVERALL, dtype=np.intp)
+    covariance = apart @ apart.T + effects_among(suited, here[None], overall)[0]
     mean = suited.effect[OVERALL, here] + suited.traits[here] @ posterior.coef[OVERALL, TRAIT_COLUMNS]
     both = np.outer(rated, rated) | np.eye(here.size, dtype=bool)
     return CopyEffects(serials, mean, np.sqrt(np.diag(covariance)), rated, np.where(both, covariance, 0.0))

@@ -207,7 +207,7 @@ class Cases:
             may = self.may_join(path)
             if not may.any():
                 break
-            path.append(int(np.argmax(self.worth_with_each(path, may))))
+            path.append(_first_best(self.worth_with_each(path, may)))
         return path
 
     def may_join(self, case: Sequence[int], *, beside: bool = True) -> Flags:
@@ -245,6 +245,11 @@ class Cases:
             before = self._after(case[:-1]).after(case[-1] + 1) if case else _Expectations.before(self.law)
             self._paths[case] = before
         return self._paths[case]
+
+
+def _first_best(worth: Floats) -> int:
+    """Return the place of the largest, of those that differ by rounding alone the first."""
+    return int(np.argmax(np.round(worth, 9)))
 
 
 class _Search:
@@ -286,7 +291,7 @@ class _Search:
             if not may.any():
                 break
             value = self.cases.worth_with_each(case, may)
-            bow = int(np.argmax(value))
+            bow = _first_best(value)
             needed = len(case) < floor and (len(case) < AT_LEAST_TIERS or self.cost <= UNLESS_IT_COSTS)
             if not needed and value[bow] - last <= self.cost:
                 break
@@ -311,7 +316,7 @@ class _Search:
         looked_at[bow] = True
         value = self.cases.worth_with_each(rest, looked_at)
         here = value[bow]
-        best = int(np.argmax(np.where(may, value, -np.inf)))
+        best = _first_best(np.where(may, value, -np.inf))
         return [*rest, best] if may[best] and value[best] > here + BETTER else case
 
     def _of_two_tiers(self, case: list[int], kept: Sequence[int]) -> list[int]:
@@ -342,7 +347,7 @@ class _Search:
         best: tuple[list[int], float] = ([], -np.inf)
         for base in bases:
             value = self.cases.worth_with_each(base, self.cases.may_join(base) & among)
-            bow = int(np.argmax(value))
+            bow = _first_best(value)
             worth = float(value[bow]) - self.cost * (len(base) + 1)
             if worth > best[1]:
                 best = ([*base, bow], worth)

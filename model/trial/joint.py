@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.preference.player import Player, Quantities
+from model.preference.conditioning import effects_among
+from model.preference.kernel import Quantities
+from model.preference.player import Player
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,16 +64,12 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
     # The copies' rows come last while the law is made; the own bow's, where it is asked for, before them.
     own = len(copies) < len(bows)
     parts = [player.tiers(weights), *([player.own(weights)] if own else []), player.copies(weights).at(places)]
-    joint = Quantities(
-        np.concatenate([part.mean for part in parts]),
-        parts[0].criteria,
-        np.concatenate([part.features for part in parts], axis=1),
-    )
+    joint = Quantities.joined(*parts)
     first = T + own
-    extra = np.zeros((len(joint.mean), len(player.seen.value)))
+    extra = np.zeros((len(joint.mean), player.counted.shape[1]))
     extra[first:] = player.shared_with_ratings(weights)[places]
     mean, told = player.after(joint, extra)
-    cov = player.parts.covariance(joint, joint) - told.T @ told
+    cov = player.kernel.covariance(joint, joint) - told.T @ told
     cov[first:, first:] += _effects(player, weights, places)
     cov[first:, first:] += np.diag(player.own_variance(weights)[places])
     order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
@@ -105,9 +103,8 @@ def _effects(player: Player, weights: Floats, places: Ints) -> Floats:
     """Return (n, n) the covariance of copies' own effects before the player's ratings, criteria weighed together."""
     used = np.flatnonzero(weights)
     copy, criterion = np.repeat(places, len(used)), np.tile(used, len(places))
-    alike = (
-        player.suited.effects_alike(copy, criterion) * player.posterior.correlations.copy[np.ix_(criterion, criterion)]
-    )
+    among = effects_among(player.suited, copy[None], criterion[None])[0]
+    alike = among * player.posterior.correlations.copy[criterion[:, None], criterion]
     weighed = alike * np.outer(weights[criterion], weights[criterion])
     shape = (len(places), len(used), len(places), len(used))
     return np.asarray(weighed.reshape(shape).sum(axis=(1, 3)))

@@ -7,7 +7,8 @@ import numpy as np
 
 from model.domain.arrays import Floats, Ints
 from model.preference.chances import AS_THEY_ARE
-from model.preference.player import Player, Quantities
+from model.preference.kernel import Quantities
+from model.preference.player import Player
 from model.preference.yardstick import NO_BOW_LEVEL
 from model.trial.joint import Here, here
 
@@ -69,14 +70,12 @@ def of_tiers(player: Player, weights: Floats, tiers: Ints) -> tuple[Floats, Floa
         whole = np.zeros((len(tiers) + 1, len(tiers) + 1))
         whole[1:, 1:] = cov
         return np.concatenate([[NO_BOW_LEVEL], mean]), whole
-    own = player.own(weights)
-    features = np.concatenate([own.features, picked.features], axis=1)
-    return _given(player, Quantities(np.concatenate([own.mean, picked.mean]), picked.criteria, features))
+    return _given(player, Quantities.joined(player.own(weights), picked))
 
 
 def _given(player: Player, of: Quantities) -> tuple[Floats, Floats]:
     mean, told = player.after(of)
-    return mean, player.parts.covariance(of, of) - told.T @ told
+    return mean, player.kernel.covariance(of, of) - told.T @ told
 
 
 def of_unknown_copies(joint: Here, tiers: Ints, player: Player) -> Law:

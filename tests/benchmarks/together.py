@@ -97,7 +97,7 @@ def _figures(player: Player, tried: Sequence[Run], liking: dict[str, float]) -> 
     unit = np.eye(len(CRITERIA))[OVERALL]
     copies = player.copies(unit)
     mean, explained = player.after(copies, player.shared_with_ratings(unit))
-    variance = player.parts.variance(copies) - np.einsum("on,on->n", explained, explained)
+    variance = player.kernel.variance(copies) - np.einsum("on,on->n", explained, explained)
     variance += player.suited.covariance[:, OVERALL, OVERALL] + player.own_variance(unit)
     true = np.array([liking[serial] for serial in player.suited.serials])
     was_tried = np.isin(player.suited.serials, [str(run.copy) for run in tried])

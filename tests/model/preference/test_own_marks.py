@@ -14,8 +14,8 @@ from model.domain.records import Answers, OwnBow, Run
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, Setting
 from model.features.copy_history import Stretches
 from model.preference.catalogue import View
+from model.preference.conditioning import marks_kept
 from model.preference.model import PreferenceModel
-from model.preference.own_marks import kept, kept_of
 from model.preference.player import Player
 from model.trial.joint import here
 from tests.model.preference.test_predict import BLOCKS, KNOWN_RANGE, RANGE, REHAIRED
@@ -112,16 +112,17 @@ def test_which_marks_count_does_not_hang_on_their_values() -> None:
     counted = set()
     for mark in MARKS:
         own = {O: 4.0, RESPONSE: mark, STEADINESS: 9.0 - mark}
-        seen = Player(made_up(), replace(PLAYERS["violin"], own_bow=OwnBow(ratings=own)), TRIED[Instrument.VIOLIN]).seen
-        counted.add((tuple(seen.criterion.tolist()), tuple(seen.copy.tolist())))
+        player = Player(made_up(), replace(PLAYERS["violin"], own_bow=OwnBow(ratings=own)), TRIED[Instrument.VIOLIN])
+        counted.add(tuple(player.counted[0].tolist()))
     assert len(counted) == 1
 
 
 def test_all_marks_of_other_bows_count() -> None:
     own = OwnBow(ratings=dict.fromkeys(CRITERIA, 4.0))
-    seen = Player(made_up(), replace(PLAYERS["violin"], own_bow=own), TRIED[Instrument.VIOLIN]).seen
-    assert np.count_nonzero(seen.copy >= 0) == 2 + len(CRITERIA)
-    assert np.count_nonzero(seen.copy < 0) < len(CRITERIA)
+    player = Player(made_up(), replace(PLAYERS["violin"], own_bow=own), TRIED[Instrument.VIOLIN])
+    copy = player.ratings.layout.copy[player.counted]
+    assert np.count_nonzero(copy >= 0) == 2 + len(CRITERIA)
+    assert np.count_nonzero(copy < 0) < len(CRITERIA)
 
 
 # The rule by itself
@@ -130,31 +131,44 @@ def test_all_marks_of_other_bows_count() -> None:
 def test_the_mark_with_the_most_positive_coefficient_goes_first() -> None:
     # Uncorrelated marks of variance 1: the covariances are the coefficients.
     cross = np.array([[-0.5, 0.1, -0.1], [-0.4, 0.2, 0.3]])
-    assert kept(cross, np.eye(3), np.ones(3, dtype=bool)).tolist() == [True, False, False]
+    assert marks_kept(cross, np.eye(3), np.ones(3, dtype=bool)).tolist() == [True, False, False]
     # With the third left out the second may stay: y2 and y3 correlate by .8, and E[lead | y2] falls with y2 alone.
     gram = np.array([[1.0, 0.8], [0.8, 1.0]])
     towards = np.array([[-0.1, -0.4]])
     assert np.linalg.solve(gram, towards[0]) == pytest.approx([0.22 / 0.36, -0.32 / 0.36])
-    assert kept(towards, gram, np.ones(2, dtype=bool)).tolist() == [False, True]
+    assert marks_kept(towards, gram, np.ones(2, dtype=bool)).tolist() == [False, True]
 
 
 def test_many_players_at_once_are_each_of_them_alone() -> None:
     rng = np.random.default_rng(7)
     half = rng.normal(size=(40, 5, 7))
     gram, cross, given = half @ half.swapaxes(1, 2), rng.normal(size=(40, 3, 5)), rng.random((40, 5)) < 0.8
-    together = kept(cross, gram, given)
+    together = marks_kept(cross, gram, given)
     assert 40 < np.count_nonzero(given & ~together) < np.count_nonzero(given)
     for player in range(40):
         at = np.flatnonzero(given[player])
-        alone = kept(cross[player][:, at], gram[player][np.ix_(at, at)], np.ones(len(at), dtype=bool))
+        alone = marks_kept(cross[player][:, at], gram[player][np.ix_(at, at)], np.ones(len(at), dtype=bool))
         assert together[player, at].tolist() == alone.tolist()
         assert not together[player, ~given[player]].any()
 
 
 def test_marks_of_other_bows_are_counted_first() -> None:
-    # The own mark (first) alone raises the lead; beside the other bow's mark, with which it correlates by .9, it does not.
-    gram, cross = np.array([[1.0, 0.9], [0.9, 1.0]]), np.array([[0.3, 0.5]])
-    assert kept_of(cross[:, :1], gram[:1, :1], np.array([True])).tolist() == [False]
-    assert np.linalg.solve(gram, cross[0])[0] < 0
-    assert kept_of(cross, gram, np.array([True, False])).tolist() == [True, True]
-    assert kept_of(np.zeros((0, 2)), gram, np.array([True, False])).tolist() == [True, True]
+    # The own mark of response alone raises a lead; beside the marks of other bows, more of it, fewer or none do. What counts is
+    # what dense equations keep: E[lead | marks kept and all of other bows], the most positive coefficient leaving first.
+    apart = 0
+    for rated, runs in product(RATED, ((), TRIED[Instrument.VIOLIN])):
+        answers = replace(PLAYERS["violin"], own_bow=OwnBow(ratings=dict.fromkeys(rated, 4.0)))
+        player = Player(made_up(), answers, runs)
+        (_, leads), gram = player._leads()[0], player.ratings.cov[0]
+        own = player.ratings.layout.copy[0] < 0
+        keep = np.ones(len(own), dtype=bool)
+        while True:
+            coefficients = np.zeros((leads.shape[1], len(own)))
+            coefficients[:, keep] = np.linalg.solve(gram[np.ix_(keep, keep)], leads[0][:, keep].T).T
+            most = np.where(own & keep, coefficients.max(axis=0), -np.inf)
+            if most.max() <= 1e-12:
+                break
+            keep[most.argmax()] = False
+        assert player.counted[0].tolist() == keep.tolist()
+        apart += not keep.all()
+    assert apart > 2

@@ -117,6 +117,14 @@ def test_no_row_falls(seed: int) -> None:
 # The search
 
 
+@pytest.mark.parametrize("last", [-1e-13, 0.0, 1e-13])
+def test_of_bows_that_differ_by_rounding_alone_the_first_comes(last: float) -> None:
+    law = alike(5, mean=5.0, sd=0.6, own=4.0)
+    mean = law.mean.copy()
+    mean[-1] += last
+    assert choose(Law(mean, law.cov, 0.8, no_own=True), candidates([0] * 5), limit=3, carry_cost=0.01) == [0, 1, 2]
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_the_search_finds_what_looking_at_every_case_finds(seed: int) -> None:
     law, of, cost = drawn_law(seed, 9), candidates([0, 0, 0, 1, 1, 1, 2, 2, 2]), 0.02
