@@ -89,3 +89,18 @@ def test_the_prose_of_the_pages_has_no_chains_of_semicolons() -> None:
     for name, text in pages.items():
         prose = re.sub(r"```.*?```|^\|.*$", "", text, flags=re.DOTALL | re.MULTILINE)
         assert [part for part in re.split(r"(?<=[.:!?])\s", prose) if part.count(";") > 1] == [], name
+
+
+def test_the_drawing_shows_every_room_and_draws_no_arrow_against_the_imports() -> None:
+    drawing = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## The house")[1].split("```")[1]
+    service, model = drawing.split("┌─ service")[1].split("┌─ model")
+    for name, part in (("service", service), ("model", model)):
+        rooms = {path.parent.name for path in (ROOT / name).glob("*/*.py")} - {"__pycache__", "migrations"}
+        drawn = [word for word in re.findall(r"[a-z]+", part) if word in rooms]
+        assert set(drawn) == rooms
+        order = {room: drawn.index(room) for room in rooms}
+        for path in (ROOT / name).glob("*/**/*.py"):
+            room = path.relative_to(ROOT / name).parts[0]
+            used = re.findall(rf"^(?:from|import) {name}\.(\w+)", path.read_text(encoding="utf-8"), re.MULTILINE)
+            against = [other for other in used if room in order and order.get(other, order[room]) < order[room]]
+            assert against == [], path

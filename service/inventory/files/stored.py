@@ -17,7 +17,6 @@ from service.inventory.files.cells import CANNOT_TELL
 from service.inventory.files.kinds import Kind
 from service.players import same_person
 from service.tables import (
-    BENCH_COLUMNS,
     INSTRUMENTS,
     QUANTITIES,
     RATED,
@@ -96,7 +95,7 @@ def _tiers() -> Statement:
     place = case({word: index for index, word in enumerate(INSTRUMENTS)}, value=Tier.instrument)
     statement = select(
         Tier.slug.label("tier"),
-        *(Tier.name, Tier.instrument, Tier.holds, Tier.grade, Tier.price, Tier.currency, Tier.note),
+        *(getattr(Tier, column) for column in kinds.TIERS.order if column not in kinds.TIERS.key),
     )
     return statement.order_by(place, Tier.grade, Tier.slug), Tier.slug
 
@@ -114,8 +113,7 @@ def _prices() -> Statement:
 def _copies() -> Statement:
     statement = select(
         Copy.serial.label("copy"),
-        *(Copy.tier, Copy.hold, Copy.dealer, Copy.status, Copy.materials, Copy.insured_value),
-        *(getattr(Copy, column) for column in BENCH_COLUMNS),
+        *(getattr(Copy, column) for column in kinds.COPIES.order if column not in kinds.COPIES.key),
     )
     return statement.order_by(Copy.serial), Copy.serial
 
