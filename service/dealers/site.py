@@ -36,6 +36,7 @@ class DoorInfo:
     booking: str | None = None
     webhook: str | None = None
     webhook_number: int = 1
+    webhook_renewed_at: dt.datetime | None = None
     keep_months: int = DEFAULT_MONTHS
     look: Look | None = None
 
@@ -57,7 +58,9 @@ def read(session: Session, dealer: str) -> DoorInfo:
         raise NotHere
     door = tables.Door
     asked = (door.origins, door.action_colour, door.point_colour, door.notify, door.booking, door.webhook)
-    row = session.execute(select(*asked, door.webhook_number, door.keep_months).where(door.dealer == dealer)).first()
+    row = session.execute(
+        select(*asked, door.webhook_number, door.webhook_renewed_at, door.keep_months).where(door.dealer == dealer)
+    ).first()
     if row is None:
         return DoorInfo(dealer, shop.name, shop.language)
     return DoorInfo(
@@ -71,6 +74,7 @@ def read(session: Session, dealer: str) -> DoorInfo:
         booking=row.booking,
         webhook=row.webhook,
         webhook_number=row.webhook_number,
+        webhook_renewed_at=row.webhook_renewed_at,
         keep_months=row.keep_months,
         look=look(session, dealer),
     )
@@ -134,9 +138,12 @@ def set_messages(
 
 
 def renew_secret(session: Session, user: int | None, dealer: str) -> None:
-    """Draw another secret for the messages to the dealer's own system; the one before signs nothing any more."""
-    row = _row(session, dealer)
-    _change(session, user, dealer, audit_events.MESSAGE_SECRET_RENEWED, webhook_number=row.webhook_number + 1)
+    """Draw another secret for the messages to the dealer's own system; the one before signs beside it for some days.
+
+    Renewed once more, the one before that signs nothing any more at once.
+    """
+    number, now = _row(session, dealer).webhook_number + 1, dt.datetime.now(dt.UTC)
+    _change(session, user, dealer, audit_events.MESSAGE_SECRET_RENEWED, webhook_number=number, webhook_renewed_at=now)
 
 
 def put_logo(session: Session, user: int | None, dealer: str, content: bytes) -> None:

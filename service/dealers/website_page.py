@@ -1,5 +1,6 @@
 """The context of the page: the door as it is set up, in words."""
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
@@ -130,8 +131,9 @@ def _new_key(key: str) -> NewKey | None:
 
 
 def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:
-    both = webhooks.secrets_of(request.app.state.office.secrets, door.dealer, door.webhook_number)
-    return tuple(dict.fromkeys(both))
+    """Return the secrets that sign messages, the one to set up first."""
+    keys, now = request.app.state.office.secrets, dt.datetime.now(dt.UTC)
+    return webhooks.valid_secrets(keys, door.dealer, door.webhook_number, door.webhook_renewed_at, now)
 
 
 def _of_pages(door: DoorInfo) -> dict[str, str]:

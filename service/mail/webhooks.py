@@ -1,13 +1,14 @@
 """Messages to a dealer's own system: what has happened, as ids and codes, signed, through the outbox.
 
-The body is JSON without any contact data. ``Bow-Time`` holds the second of sending, ``Bow-Signature`` the HMAC-SHA256 (RFC
-2104), in hexadecimal digits, of that time, a dot and the body, with the secret that the desk shows. The receiver compares
-both and refuses what is old. While the service's key is being changed, the secret of the oldest key that is still accepted
-signs, and ``Bow-Signature-Next`` is that of the newest: a receiver can take either until the older one is retired. Only https to public addresses is spoken, checked after the name is resolved and at the very
-address that is then connected to, so that a name cannot point elsewhere a moment later; redirects are not followed.
+The body is JSON without any contact data. It is signed by the Standard Webhooks specification, with every secret that is valid:
+while one is being replaced with both, and while the service's key is being changed with those of each key. Receivers set up
+before have headers of an older form (``Bow-…``) and a secret of their own, which go on beside. Only https to public addresses
+is spoken, checked after the name is resolved and at the very address that is then connected to, so that a name cannot point
+elsewhere a moment later; redirects are not followed.
 """
 
 import asyncio
+import base64
 import datetime as dt
 import hashlib
 import hmac
@@ -23,6 +24,7 @@ from urllib.parse import urlsplit
 import httpx
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from standardwebhooks import Webhook
 
 from service.core.language import N_, _
 from service.core.public_internet import IPAddress, is_public
@@ -33,6 +35,10 @@ from service.tables import Door, OutboxItem
 
 TIME_HEADER, SIGNATURE_HEADER, ID_HEADER = "Bow-Time", "Bow-Signature", "Bow-Event-Id"
 NEXT_HEADER = "Bow-Signature-Next"
+EVENTS = {"enquiry": "enquiry.created", "outcome": "outcome.recorded", "reopened": "trial.reopened"}
+"""The type that a receiver reads, by what is queued; `service/docs/api.md` lists them."""
+BOTH_FOR = dt.timedelta(days=3)
+"""So long a secret that was replaced signs beside the new one: as long as a message is tried."""
 TIMEOUT = 10.0
 """Seconds for everything: resolving apart, connecting, sending and the head of the answer."""
 _LATER = frozenset({408, 425, 429})
@@ -45,12 +51,26 @@ def secret_of(server_secret: str, dealer: str, number: int) -> str:
 
 
 def secrets_of(keys: Sequence[str], dealer: str, number: int) -> tuple[str, str]:
-    """Return the secret that signs now and the one that will once older keys are retired; ``keys``: the newest first."""
+    """Return the secret that signs now in the older form and the one that will once older keys are retired; ``keys``: the newest first."""
     return secret_of(keys[-1], dealer, number), secret_of(keys[0], dealer, number)
 
 
+def valid_secrets(
+    keys: Sequence[str], dealer: str, number: int, renewed_at: dt.datetime | None, now: dt.datetime
+) -> tuple[str, ...]:
+    """Return the secrets that sign, as Standard Webhooks writes them: the one to set up first; ``keys``: the newest first."""
+    numbers = [number, number - 1] if renewed_at is not None and now < renewed_at + BOTH_FOR else [number]
+    made = [_standard_secret(key, dealer, each) for each in numbers for key in keys]
+    return tuple(dict.fromkeys(made))
+
+
+def _standard_secret(server_secret: str, dealer: str, number: int) -> str:
+    made = hmac.new(server_secret.encode(), f"whsec:{dealer}:{number}".encode(), hashlib.sha256).digest()
+    return "whsec_" + base64.b64encode(made).decode()
+
+
 def signature(secret: str, time: str, body: bytes) -> str:
-    """Return the signature of a body sent at a time."""
+    """Return the signature of a body sent at a time, in the older form."""
     return hmac.new(secret.encode(), time.encode() + b"." + body, hashlib.sha256).hexdigest()
 
 
@@ -69,7 +89,7 @@ def going(session: Session, address: str, dealer: str, kind: str, about: str, va
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One message ready to go: ``secret`` signs it, and ``next_secret`` beside it where it is another."""
+    """One message ready to go: ``secrets`` sign it; in the older form ``secret``, and ``next_secret`` where it is another."""
 
     address: str
     body: bytes
@@ -77,18 +97,29 @@ class Call:
     time: str
     secret: str = field(repr=False)
     next_secret: str = field(default="", repr=False)
+    secrets: tuple[str, ...] = field(default=(), repr=False)
 
     @property
     def headers(self) -> dict[str, str]:
         """The headers that say when it was sent and by whom."""
         following = {NEXT_HEADER: signature(self.next_secret, self.time, self.body)} if self.next_secret else {}
-        return following | {
-            "Content-Type": "application/json",
-            "User-Agent": "bow-trial",
-            ID_HEADER: self.event_id,
-            TIME_HEADER: self.time,
-            SIGNATURE_HEADER: signature(self.secret, self.time, self.body),
-        }
+        return (
+            self._standard
+            | following
+            | {
+                "Content-Type": "application/json",
+                "User-Agent": "bow-trial",
+                ID_HEADER: self.event_id,
+                TIME_HEADER: self.time,
+                SIGNATURE_HEADER: signature(self.secret, self.time, self.body),
+            }
+        )
+
+    @property
+    def _standard(self) -> dict[str, str]:
+        at, text = dt.datetime.fromtimestamp(int(self.time), dt.UTC), self.body.decode()
+        signed = [Webhook(secret).sign(self.event_id, at, text) for secret in self.secrets]
+        return {"webhook-id": self.event_id, "webhook-timestamp": self.time, "webhook-signature": " ".join(signed)}
 
 
 def call_of(session: Session, keys: Sequence[str], row: OutboxItem, now: dt.datetime) -> Call:
@@ -98,14 +129,18 @@ def call_of(session: Session, keys: Sequence[str], row: OutboxItem, now: dt.date
         raise Needless(N_("The dealer's system has no address any more."))
     ident = row.message_id.partition("@")[0]
     secret, following = secrets_of(keys, door.dealer, door.webhook_number)
-    body = {"id": ident, "dealer": row.dealer, "at": row.queued_at.isoformat(), **row.values}
+    at = row.queued_at.isoformat()
+    data = {name: value for name, value in row.values.items() if name != "event"}
+    told = {"type": EVENTS[row.values["event"]], "timestamp": at, "data": {"dealer": row.dealer, **data}}
+    older = {"id": ident, "dealer": row.dealer, "at": at, **row.values}
     return Call(
         address=door.webhook,
-        body=json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode(),
+        body=json.dumps(told | older, ensure_ascii=False, separators=(",", ":")).encode(),
         event_id=ident,
         time=str(int(now.timestamp())),
         secret=secret,
         next_secret=following if following != secret else "",
+        secrets=valid_secrets(keys, door.dealer, door.webhook_number, door.webhook_renewed_at, now),
     )
 
 

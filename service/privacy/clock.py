@@ -78,6 +78,7 @@ _WRITTEN: tuple[Column, ...] = (
     ConfirmedAddress.at,
     Contact.created_at,
     Door.changed_at,
+    Door.webhook_renewed_at,
     Draft.created_at,
     Draft.updated_at,
     Duty.begun_at,

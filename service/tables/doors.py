@@ -30,7 +30,7 @@ class Door(Base):
     """How one dealer's door is set up.
 
     ``origins``: where the form may be embedded, separated by blanks. ``webhook_number``: counts the secrets made for the
-    address of the dealer's own system; none is stored. ``keep_months``: how long a person's data is kept after the last contact.
+    address of the dealer's own system; none is stored; ``webhook_renewed_at``: when the last took the place of one. ``keep_months``: how long a person's data is kept after the last contact.
     """
 
     __tablename__ = "doors"
@@ -49,6 +49,7 @@ class Door(Base):
     booking: Mapped[str | None] = mapped_column(Text)
     webhook: Mapped[str | None] = mapped_column(Text)
     webhook_number: Mapped[int] = mapped_column(Integer, default=1)
+    webhook_renewed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     keep_months: Mapped[int] = mapped_column(SmallInteger, default=24)
     changed_at: Mapped[dt.datetime] = mapped_column(Moment)
 

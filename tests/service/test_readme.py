@@ -1,5 +1,6 @@
 """The examples of README and the API's page as they stand: for a dealer's own server against a live one, and for whoever receives messages."""
 
+import base64
 import os
 import re
 import subprocess
@@ -10,7 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
 import uvicorn
+from standardwebhooks import WebhookVerificationError
 
 from service import migrations
 from service.app import create_app
@@ -61,13 +64,17 @@ def test_the_example_leads_a_trial_from_advice_to_outcome(tmp_path: Path) -> Non
 
 
 def test_the_example_of_a_receiver_knows_our_messages_from_others() -> None:
-    # Written without the service's code: RFC 2104's HMAC by the standard library.
     receiver: dict[str, Any] = {}
-    exec(example("python", "Bow-Signature"), receiver)
-    now = str(int(time.time()))
-    call = Call("https://shop.example", b'{"event":"enquiry"}', "id", now, "secret")
-    assert receiver["is_ours"](call.headers, call.body, "secret")
-    assert not receiver["is_ours"](call.headers, call.body + b" ", "secret")
-    assert not receiver["is_ours"](call.headers, call.body, "another")
+    exec(example("python", "standardwebhooks"), receiver)
+    read, now = receiver["message"], str(int(time.time()))
+    secret, other = ("whsec_" + base64.b64encode(byte * 32).decode() for byte in (b"a", b"b"))
+    call = Call("https://shop.example", b'{"type":"enquiry.created"}', "id", now, "older", secrets=(secret,))
+    assert read(call.headers, call.body, secret) == {"type": "enquiry.created"}
     old = replace(call, time=str(int(now) - 301))
-    assert not receiver["is_ours"](old.headers, old.body, "secret")
+    for headers, body, key in (
+        (call.headers, call.body + b" ", secret),
+        (call.headers, call.body, other),
+        (old.headers, old.body, secret),
+    ):
+        with pytest.raises(WebhookVerificationError):
+            read(headers, body, key)

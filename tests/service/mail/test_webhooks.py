@@ -9,13 +9,8 @@ import hashlib
 import hmac
 import ipaddress
 import json
-import ssl
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -24,39 +19,20 @@ from service.advice import advice_mails
 from service.core.database import Database
 from service.core.public_internet import is_public
 from service.mail import webhooks
-from service.mail.mail_server import MailServer
-from service.mail.mail_service import Office, open_office
 from service.mail.sending import Sent, send_waiting
 from service.mail.transport import Never, NotNow
 from service.mail.webhooks import Call, Caller, secret_of
-from service.registry import MAILS
 from service.trials import trial_mails
 from tests.service.client import SECRET
+from tests.service.hook_system import HOST, System, office_with, queue_enquiry, serving, trusting
 from tests.service.mail_server import (
-    BASE,
     Clock,
     add_dealer,
     add_enquiry,
     certificate,
     closed_port,
     rows,
-    server_context,
 )
-
-HOST = "hooks.example"
-
-
-class System:
-    """A dealer's system: what it was sent, and the statuses it answers with."""
-
-    def __init__(self, port: int) -> None:
-        self.port, self.statuses, self.wait = port, list[int](), threading.Event()
-        self.hangs = False
-        self.received: list[tuple[str, dict[str, str], bytes]] = []
-
-    @property
-    def address(self) -> str:
-        return f"https://{HOST}:{self.port}/bows?shop=1"
 
 
 @pytest.fixture(scope="module")
@@ -71,59 +47,8 @@ def system(own_certificate: Path) -> Iterator[System]:
         yield made
 
 
-@contextmanager
-def serving(own_certificate: Path) -> Iterator[System]:
-    class Handler(BaseHTTPRequestHandler):
-        def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers["Content-Length"]))
-            made.received.append((self.path, dict(self.headers), body))
-            if made.hangs:
-                made.wait.wait(5)
-            self.send_response(made.statuses.pop(0) if made.statuses else 204)
-            self.send_header("Location", "https://127.0.0.1/elsewhere")
-            self.send_header("Content-Length", "0")
-            self.end_headers()
-
-        def log_message(self, *_arguments: object) -> None:
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    server.daemon_threads = True
-    server.socket = server_context(own_certificate).wrap_socket(server.socket, server_side=True)
-    made = System(server.server_address[1])
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
-    thread.start()
-    try:
-        yield made
-    finally:
-        made.wait.set()
-        server.shutdown()
-        thread.join(5)
-        server.server_close()
-
-
-def trusting(own_certificate: Path, **changes: Any) -> Caller:
-    """Return a caller that knows the system's certificate and may speak to the loopback."""
-    given: dict[str, Any] = {
-        "resolve": lambda _host, _port: ["127.0.0.1"],
-        "may_connect": lambda _address: True,
-        "context": ssl.create_default_context(cafile=own_certificate),
-    }
-    return Caller(**(given | changes))
-
-
-def office_with(caller: Caller, folder: Path) -> Office:
-    return open_office(MailServer(), folder / "mail", BASE, SECRET, MAILS, caller=caller)
-
-
 def call(address: str) -> Call:
     return Call(address, b"{}", "1", "1700000000", "secret")
-
-
-def queue_enquiry(database: Database, address: str) -> None:
-    with database.writing() as session:
-        add_dealer(session, webhook=address)
-        advice_mails.enquiry_notice(session, add_enquiry(session))
 
 
 def test_a_new_enquiry_reaches_the_dealers_system_signed_over_time_and_body(
@@ -156,6 +81,9 @@ def test_a_message_holds_ids_and_codes_and_no_contact_data(
         "at": row.queued_at.isoformat(),
         "event": "enquiry",
         "enquiry": "00000000-0000-4000-8000-000000000001",
+        "type": "enquiry.created",
+        "timestamp": row.queued_at.isoformat(),
+        "data": {"dealer": "harbour", "enquiry": "00000000-0000-4000-8000-000000000001"},
     }
     assert headers["Bow-Event-Id"] == told["id"]
     assert "anna" not in body.decode().lower()
