@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from model.domain.vocabulary import Instrument
+from model.domain.vocabulary import EventKind, Instrument
 from service.core import formats, phrases
 from service.core.language import _
 from service.core.paging import Leaf
@@ -18,63 +18,14 @@ SOLD = "sold"
 """In the place of an instrument: bows that are gone."""
 
 
-@dataclass(frozen=True, slots=True)
-class CopyLine:
-    """One bow in the list. ``last``: what was done to it last, ``last_on`` when."""
-
-    serial: str
-    href: str
-    hold: str
-    where: str
-    trial: str
-    trial_href: str
-    due: str
-    overdue: bool
-    mass: str
-    tried: int
-    last: str
-    last_on: str
-
-
-@dataclass(frozen=True, slots=True)
-class TierPart:
-    """One tier with its bows; ``note``: the maker's words for it."""
-
-    anchor: str
-    name: str
-    facts: str
-    note: str
-    copies: tuple[CopyLine, ...]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StockView(Page):
     """The stock; ``tabs`` narrow it to one instrument."""
 
     lead: str
     tabs: tuple[Tab, ...]
-    tiers: tuple[TierPart, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class EventLine:
-    """What was done to a bow, and what that does to older ratings."""
-
-    name: str
-    day: str
-    note: str
-    effect: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingLine:
-    """One bench reading."""
-
-    day: str
-    quantity: str
-    value: str
-    method: str
-    by: str
+    tiers: tuple[TierStock, ...]
+    leads: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +53,8 @@ class CopyView(Page):
     bench: tuple[Fact, ...]
     caution: str
     undo: Undo | None
-    readings: tuple[ReadingLine, ...]
-    events: tuple[EventLine, ...]
+    readings: tuple[BenchRow, ...]
+    events: tuple[EventRow, ...]
     event_options: tuple[Option, ...]
     trials: tuple[Line, ...] | None
     statuses: tuple[Option, ...]
@@ -119,7 +70,8 @@ def view(tiers: tuple[TierStock, ...], instrument: str, *, trials: bool) -> Stoc
         title=_("Stock"),
         lead=_lead(found),
         tabs=tabs(there, shown),
-        tiers=tuple(_tier(tier, trials=trials) for tier in found),
+        tiers=tuple(found),
+        leads=trials,
     )
 
 
@@ -201,26 +153,42 @@ def _lead(tiers: list[TierStock]) -> str:
     )
 
 
-def _tier(tier: TierStock, *, trials: bool) -> TierPart:
-    copies = tuple(_copy(row, trials=trials) for row in tier.copies)
-    return TierPart(f"tier-{tier.tier}", tier.name, tier_at_hand(tier), tier.note, copies)
+# Words that the templates ask for, of one bow, reading or event
 
 
-def _copy(row: CopyRow, *, trials: bool) -> CopyLine:
-    return CopyLine(
-        serial=row.copy,
-        href=address("stock", row.copy),
-        hold=_(phrases.HOLDS[row.hold]) if row.hold else "",
-        where=row.where,
-        trial=desk_lines.trial_number(row.trial[1], row.trial[0]) if row.trial else "",
-        trial_href=address("trials", row.trial[0]) if row.trial and trials else "",
-        due=formats.day(row.due_back) if row.due_back else "–",
-        overdue=row.overdue,
-        mass=formats.grams(row.mass_g) if row.mass_g else "–",
-        tried=row.tried,
-        last=formats.capital(_(desk_words.EVENTS[row.event])) if row.event else "–",
-        last_on=formats.day(row.event_on) if row.event_on else "",
-    )
+def hold(row: CopyRow) -> str:
+    """Name the hold that a bow is for; empty where there are not two."""
+    return _(phrases.HOLDS[row.hold]) if row.hold else ""
+
+
+def trial_name(row: CopyRow) -> str:
+    """Name the trial that a bow is out on or reserved for; empty for none."""
+    return desk_lines.trial_number(row.trial[1], row.trial[0]) if row.trial else ""
+
+
+def due(row: CopyRow) -> str:
+    """Return when a bow is due back."""
+    return formats.day(row.due_back) if row.due_back else "–"
+
+
+def mass(row: CopyRow) -> str:
+    """Return what a bow weighs."""
+    return formats.grams(row.mass_g) if row.mass_g else "–"
+
+
+def done(event: EventKind | None) -> str:
+    """Say what was done to a bow."""
+    return formats.capital(_(desk_words.EVENTS[event])) if event else "–"
+
+
+def quantity(row: BenchRow) -> str:
+    """Name what was measured."""
+    return _(desk_words.QUANTITIES[row.quantity])
+
+
+def measured(row: BenchRow) -> str:
+    """Return a reading with its unit."""
+    return _measured(row.value, desk_words.UNITS[row.quantity])
 
 
 def about(page: CopyPage) -> tuple[Fact, ...]:
@@ -252,28 +220,6 @@ def bench(values: Mapping[str, float]) -> tuple[Fact, ...]:
 def _measured(value: float, unit: str) -> str:
     said = formats.number(value, next(places for places in range(6) if places == 5 or round(value, places) == value))
     return said if unit == "1" else f"{said}{formats.NBSP}{unit}"
-
-
-def readings(found: tuple[BenchRow, ...]) -> tuple[ReadingLine, ...]:
-    """Return every reading."""
-    return tuple(
-        ReadingLine(
-            day=formats.day(row.on),
-            quantity=_(desk_words.QUANTITIES[row.quantity]),
-            value=_measured(row.value, desk_words.UNITS[row.quantity]),
-            method=row.method,
-            by=row.by or "",
-        )
-        for row in found
-    )
-
-
-def events(found: tuple[EventRow, ...]) -> tuple[EventLine, ...]:
-    """Return what was done to a bow."""
-    return tuple(
-        EventLine(formats.capital(_(desk_words.EVENTS[row.event])), formats.day(row.on), row.note or "", row.effect)
-        for row in found
-    )
 
 
 def trials(page: CopyPage) -> tuple[Line, ...]:

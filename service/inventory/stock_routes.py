@@ -65,7 +65,7 @@ class AtCopy:
     def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
         """Show the bow."""
         page = _view(self, notice, problems or {})
-        return desk_frame.show(self.request, self.staff, "inventory/copy.html", page, status=status)
+        return desk_frame.show(self.request, self.staff, "inventory/copy.html", page, status=status, words=stock_page)
 
 
 async def _asked(request: Request, serial: str, staff: Views, session: Reading) -> AtCopy:
@@ -90,7 +90,7 @@ async def listed(
         return desk_frame.show(request, staff, "web/desk_list.html", page)
     tiers = stock.by_tier(session, staff.bows, today())
     by_tier = stock_page.view(tiers, instrument, trials=staff.may(Permission.TRIALS_VIEW))
-    return desk_frame.show(request, staff, "inventory/stock.html", by_tier)
+    return desk_frame.show(request, staff, "inventory/stock.html", by_tier, words=stock_page)
 
 
 @router.get("/{serial}")
@@ -194,8 +194,8 @@ def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
         about=stock_page.about(page),
         bench=stock_page.bench(page.bench),
         caution=_(phrases.BENCH_CAUTION) if at.staff.may(Permission.MODEL_VIEW) else "",
-        readings=stock_page.readings(page.readings),
-        events=stock_page.events(page.events),
+        readings=page.readings,
+        events=page.events,
         event_options=plain_options(desk_words.EVENTS) if changes else (),
         trials=stock_page.trials(page) if trials else None,
         statuses=() if sale or not changes else plain_options({name: desk_words.STATUSES[name] for name in _SETTABLE}),

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 
 from service.advice.interval_pictures import LikingPicture
+from service.trials.desk_records import CaseRow, SheetRow
+from service.trials.standing import BowStanding, ListenerRow
 from service.web.desk_forms import Fact, Line
 from service.web.page_data import Fault, Option, Page, Typed
 
@@ -28,65 +30,18 @@ class NextStep:
 
 
 @dataclass(frozen=True, slots=True)
-class StandingRow:
-    """One bow's numbers in words; ``revealed``: serial and tier once the key is revealed."""
-
-    name: str
-    plays: int
-    mark: str
-    expected: str
-    interval: str
-    best: str
-    revealed: str
-
-
-@dataclass(frozen=True, slots=True)
-class HeardRow:
-    """What a listener rated, by bow, in the order of the heads of its table."""
-
-    name: str
-    marks: tuple[str, ...]
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
 class StandingPart:
-    """How the bows stand."""
+    """How the bows stand; ``alone``: only one of them is rated. ``heard_by``: the criteria that listeners rated."""
 
     progress: str
     text: str
     picture: LikingPicture | None
-    rows: tuple[StandingRow, ...]
+    bows: tuple[BowStanding, ...]
+    alone: bool
     remarks: tuple[str, ...]
-    heard_heads: tuple[str, ...]
-    heard: tuple[HeardRow, ...]
+    heard_by: tuple[str, ...]
+    heard: tuple[ListenerRow, ...]
     revealed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SheetLine:
-    """One sheet as it came: ``may_count``: staff may let it count in place of the other one."""
-
-    id: int
-    place: int
-    bow: str
-    sender: str
-    overall: str
-    note: str
-    counts: bool
-    flags: tuple[str, ...]
-    may_count: bool
-
-
-@dataclass(frozen=True, slots=True)
-class CaseLine:
-    """One bow of the case, by serial: nothing here tells a letter."""
-
-    serial: str
-    tier: str
-    status: str
-    value: str
-    condition: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +119,8 @@ class TrialView(Page):
     order: tuple[SlotLine, ...]
     handover: str
     standing: StandingPart | None
-    sheets: tuple[SheetLine, ...]
-    case: tuple[CaseLine, ...]
+    sheets: tuple[SheetRow, ...]
+    case: tuple[CaseRow, ...]
     about: tuple[Fact, ...]
     seats: tuple[SeatPart, ...]
     handing: HandingPart | None

@@ -9,21 +9,17 @@ import segno
 from service.core import formats
 from service.core.language import _, ngettext
 from service.trials import desk_lines, desk_words, standing_picture, trial_words
-from service.trials.desk_reads import CaseRow, TrialPage
+from service.trials.desk_reads import CaseRow, SheetRow, TrialPage
 from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
 from service.trials.trial_data import (
-    CaseLine,
     ConditionField,
     HandingPart,
-    HeardRow,
     NextStep,
     OutcomePart,
     SeatPart,
-    SheetLine,
     SlotLine,
     StandingPart,
-    StandingRow,
     SwapPart,
 )
 from service.trials.trial_record import still_odd
@@ -62,7 +58,7 @@ def order(trial: TrialPage) -> tuple[SlotLine, ...]:
             name=trial_words.bow_name((slot.letter,), slot.own),
             done=slot.position in rated,
             here=slot.position == following,
-            revealed=_named(slot.copy, slot.tier_name),
+            revealed=named(slot.copy, slot.tier_name),
         )
         for slot in trial.slots
     )
@@ -80,7 +76,8 @@ def handover(trial: TrialPage, lines: tuple[SlotLine, ...]) -> str:
     return _("Hand over next: {bow}. After it: {then}.").format(bow=ahead[0], then=ahead[1])
 
 
-def _named(copy: str | None, tier: str | None) -> str:
+def named(copy: str | None, tier: str | None) -> str:
+    """Name a bow by serial and tier; empty before the key is revealed."""
     if copy is None:
         return ""
     return _("{serial}, {tier}").format(serial=copy, tier=tier) if tier else copy
@@ -92,72 +89,53 @@ def standing(view: StandingView, said: tuple[str, ...], *, over: bool = False) -
     ``over``: nobody is told to go on where nobody plays.
     """
     remarks = (view.drift, view.repeat, *(flag for flag in view.flags if flag not in said))
-    alone = sum(bow.best is not None for bow in view.bows) == 1
-    heads = tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
-    heard = (
-        HeardRow(
-            trial_words.bow_name((row.letter,), row.own),
-            tuple(trial_words.rating(row.ratings.get(name)) for name in heads),
-            row.note or "",
-        )
-        for row in view.listener
-    )
     return StandingPart(
         progress=trial_words.progress(view.sheets_in, view.sheets_of),
         text=trial_words.ended_unrated() if over and not view.sheets_in else view.recommendation.text,
         picture=standing_picture.standing(view.bows),
-        rows=tuple(_standing_row(bow, alone) for bow in view.bows),
+        bows=view.bows,
+        alone=sum(bow.best is not None for bow in view.bows) == 1,
         remarks=tuple(filter(None, remarks)),
-        heard_heads=tuple(trial_words.criterion(name) for name in heads),
-        heard=tuple(heard),
+        heard_by=tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener)),
+        heard=view.listener,
         revealed=view.revealed,
     )
 
 
-def _standing_row(bow: BowStanding, alone: bool) -> StandingRow:
-    """Return a bow's line; while only one is rated, nothing is said of which is the best."""
-    ends = bow.low is not None and bow.high is not None
-    return StandingRow(
-        name=trial_words.bow_name(bow.letters, bow.own),
-        plays=bow.plays,
-        mark="–" if bow.mark is None else formats.number(bow.mark),
-        expected="–" if bow.expected is None else formats.number(bow.expected),
-        interval=formats.interval(bow.low, bow.high) if ends else "–",  # type: ignore[arg-type]  # `ends` says so
-        best="–" if alone and bow.best is not None else trial_words.best(bow),
-        revealed=_named(bow.copy, bow.tier_name),
-    )
+# Words that the template asks for, of one bow or sheet
+
+bow_name, criterion = trial_words.bow_name, trial_words.criterion
+rating, sender = trial_words.rating, trial_words.sender
 
 
-def sheets(trial: TrialPage) -> tuple[SheetLine, ...]:
-    """Return every sheet as it came, by place and arrival."""
-    return tuple(
-        SheetLine(
-            id=sheet.id,
-            place=sheet.position,
-            bow=trial_words.bow_name((sheet.letter,), not sheet.letter),
-            sender=trial_words.sender(sheet),
-            overall=trial_words.rating(sheet.ratings.get("overall")),
-            note=sheet.note or "",
-            counts=sheet.counts,
-            flags=desk_words.flags(still_odd(sheet.flags, sheet.counts)),
-            may_count=not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags),
-        )
-        for sheet in trial.sheets
-    )
+def figure(value: float | None) -> str:
+    """Return a mean or an expected liking, a dash where nothing is rated yet."""
+    return "–" if value is None else formats.number(value)
 
 
-def case(trial: TrialPage) -> tuple[CaseLine, ...]:
-    """Return the bows of the case by serial."""
-    return tuple(
-        CaseLine(
-            serial=row.copy,
-            tier=row.tier_name,
-            status=desk_words.word(desk_words.STATUSES, row.status),
-            value=insured(row),
-            condition=row.condition_back or row.condition_out or "",
-        )
-        for row in trial.case
-    )
+def nine_in_ten(bow: BowStanding) -> str:
+    """Return where a bow's liking lies."""
+    return "–" if bow.low is None or bow.high is None else formats.interval(bow.low, bow.high)
+
+
+def best(bow: BowStanding, alone: bool) -> str:
+    """Say how likely a bow is the best one; while only one is rated, nothing is said of which is the best."""
+    return "–" if alone and bow.best is not None else trial_words.best(bow)
+
+
+def flags(sheet: SheetRow) -> tuple[str, ...]:
+    """Return a sentence for each thing to look at in a sheet."""
+    return desk_words.flags(still_odd(sheet.flags, sheet.counts))
+
+
+def may_count(sheet: SheetRow) -> bool:
+    """Say whether staff may let a sheet count in place of the other one."""
+    return not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags)
+
+
+def status(bow: CaseRow) -> str:
+    """Say what a bow of the case is now."""
+    return desk_words.word(desk_words.STATUSES, bow.status)
 
 
 def insured(row: CaseRow) -> str:

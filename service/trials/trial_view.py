@@ -74,7 +74,7 @@ class AtTrial:
     def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
         """Show the trial; ``notice``: why a step was refused, ``problems``: what is wrong with which field."""
         page = _view(self, notice, problems or {})
-        return desk_frame.show(self.request, self.staff, "trials/trial.html", page, status=status)
+        return desk_frame.show(self.request, self.staff, "trials/trial.html", page, status=status, words=trial_page)
 
 
 def _is_asked(field: str) -> bool:
@@ -122,8 +122,8 @@ def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
         order=order,
         handover=trial_page.handover(trial, order),
         standing=trial_page.standing(stands, trial.flags, over=trial.row.state != "open") if stands else None,
-        sheets=trial_page.sheets(trial),
-        case=trial_page.case(trial),
+        sheets=trial.sheets,
+        case=trial.case,
         about=trial_page.about(trial),
         seats=_seats(request, record),
         handing=trial_page.handing(hands, trial) if trial.slots else None,
