@@ -47,10 +47,7 @@ def with_joint_effects(posterior: Posterior, history: History, prior: Prior, str
         place = {level: at for at, level in enumerate(levels)}
         rows = [place[level] for level in history.level.tolist() if level[0] == OWN]
         players = replace(players, own_shift=effect[:, rows].mean(axis=1))
-    found = replace(posterior, coef=coef, effect=effect[:, : len(posterior.levels)], players=players)
-    if found.likelihood is None:
-        return found
-    return replace(found, likelihood=found.likelihood.with_effects(found.criterion_arrays))
+    return replace(posterior, coef=coef, effect=effect[:, : len(posterior.levels)], players=players)
 
 
 def fitted_profile(posterior: Posterior, history: History, prior: Prior, stretches: Stretches) -> ProfileWeight:

@@ -23,7 +23,6 @@ from model.features.copy_history import Level
 from model.features.design import PRIOR_REPEAT_SD, Design
 from model.features.profile import ProfileWeight
 from model.mixed.mixed_model import FittedResponse
-from model.preference.likelihood import Arrays, Likelihood
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +90,6 @@ class Posterior:
     trials : number of trials by (instrument, hold).
     keeping : what makes a bow be kept; the belief where there are no outcomes.
     profile : how far priorities make a bow's character count in the overall rating.
-    likelihood : the criteria that the fit reached, by which a stored model proves itself; None where none was fitted.
     """
 
     design: Design
@@ -111,7 +109,6 @@ class Posterior:
     trials: Mapping[tuple[str, str], int]
     keeping: Keeping = field(default_factory=believed)
     profile: ProfileWeight = field(default_factory=ProfileWeight)
-    likelihood: Likelihood | None = None
 
     @property
     def priority_weight(self) -> float:
@@ -134,13 +131,7 @@ class Posterior:
         root[:, range(p, p + new), range(p, p + new)] = sd
         coef = np.hstack([self.coef, design.prior_mean[:, p:]])
         coupling = np.pad(self.coupling, ((0, 0), (0, 0), (0, new)))
-        return replace(self, design=design, coef=coef, coef_root=root, coupling=coupling, likelihood=None)
-
-    @property
-    def criterion_arrays(self) -> Arrays:
-        """The arrays that the REML criterion is computed from."""
-        blocks = [(block.levels, block.root) for block in self.blocks]
-        return Arrays(self.repeat_sd, self.copy_sd, self.coef_root, self.effect, blocks)
+        return replace(self, design=design, coef=coef, coef_root=root, coupling=coupling)
 
     @cached_property
     def variance(self) -> Floats:

@@ -38,7 +38,6 @@ from model.preference.fitted import (
     lower_root,
     principal_root,
 )
-from model.preference.likelihood import Likelihood
 from model.preference.own_level import with_own_level
 from model.preference.prediction import Outlook
 
@@ -197,7 +196,7 @@ def assemble(
     responses = [without_own(with_own_level(response, own, column)) for response in responses]
     levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
     effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
-    posterior = Posterior(
+    return Posterior(
         design=design,
         coef=np.array([response.coef for response in responses]),
         coef_root=principal_root(np.array([response.coef_covariance for response in responses])),
@@ -222,13 +221,6 @@ def assemble(
         match_sd=np.array([response.match_sd for response in responses]),
         repeat_sd=np.array([response.repeat_sd for response in responses]),
     )
-    return replace(posterior, likelihood=_likelihood(posterior, responses, beliefs.prior(design)))
-
-
-def _likelihood(posterior: Posterior, responses: Sequence[FittedResponse], prior: Prior) -> Likelihood:
-    """Return the fits' criteria; every coefficient has a row of the prior, which makes up for it in the degrees."""
-    reml = [response.reml for response in responses]
-    return Likelihood.of(reml, posterior.rows + prior.weight, posterior.criterion_arrays)
 
 
 def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:

@@ -1,7 +1,6 @@
 """A fitted model to and from bytes, without pickle: a zip of plain arrays and one JSON text.
 
-The file proves itself on loading: format number, a digest over everything in it, shapes that fit each other, finite numbers,
-and the REML criterion of every fit, evaluated anew from the arrays.
+The file proves itself on loading: format number, a digest over everything in it, shapes that fit each other, finite numbers.
 It holds no player: coefficients, components, the copies' posterior and counts, nothing else.
 """
 
@@ -21,9 +20,11 @@ from model.domain.vocabulary import CRITERIA
 from model.features.design import PLAYER_COLUMNS, Design
 from model.features.profile import ProfileWeight
 from model.preference.fitted import Block, Correlations, PlayerLaw, Posterior
-from model.preference.likelihood import Likelihood
 
-FORMAT = 3
+FORMAT = 4
+CRITERION_OF_FIT = ("reml", "degrees", "players_share", "players_squares")
+"""Arrays that format 3 had besides: the criterion that the fit reached, read by nothing."""
+READABLE = (3, FORMAT)
 SHAPES: dict[str, str] = {
     "coef": "Cp",
     "coef_root": "Cpp",
@@ -44,19 +45,14 @@ SHAPES: dict[str, str] = {
     "correlation_copy": "CC",
     "correlation_match": "CC",
     "correlation_repeat": "CC",
-    "reml": "C",
-    "degrees": "C",
-    "players_share": "C",
-    "players_squares": "C",
 }
 """The axes of each array: C criteria, p columns of the design, K levels, Q columns of a player's own."""
-LIKELIHOOD = {"reml": "reml", "degrees": "degrees", "players_share": "players", "players_squares": "squares"}
 PLAYERS = {"player_root": "root", "own_shift": "own_shift", "own_match": "own_match"}
 CORRELATIONS = {
     f"correlation_{part}": part
     for part in ("coefficients", "prior_coefficients", "player", "tastes", "copy", "match", "repeat")
 }
-ARRAYS = tuple(name for name in SHAPES if name not in {**LIKELIHOOD, **PLAYERS, **CORRELATIONS})
+ARRAYS = tuple(name for name in SHAPES if name not in {**PLAYERS, **CORRELATIONS})
 UNREADABLE = (
     OSError,
     ValueError,
@@ -81,7 +77,7 @@ def to_bytes(posterior: Posterior) -> bytes:
     Raises
     ------
     ValueError
-        A model that was not fitted, so that there is no criterion to prove it by.
+        A model with coefficients of tiers that came after its fit, which are believed, not fitted.
     """
     arrays = _arrays(posterior)
     facts = {
@@ -100,10 +96,10 @@ def to_bytes(posterior: Posterior) -> bytes:
 
 def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
     arrays: dict[str, NDArray[Any]] = {name: getattr(posterior, name) for name in ARRAYS}
-    if posterior.likelihood is None:
-        msg = "got a posterior without the criterion of its fit, expected a fitted one"
+    if posterior.design.late:
+        msg = f"tiers that came after the fit: got {posterior.design.late}, expected none, as the model was fitted"
         raise ValueError(msg)
-    parts = ((LIKELIHOOD, posterior.likelihood), (PLAYERS, posterior.players), (CORRELATIONS, posterior.correlations))
+    parts = ((PLAYERS, posterior.players), (CORRELATIONS, posterior.correlations))
     arrays |= {name: getattr(part, of) for names, part in parts for name, of in names.items()}
     blocks = posterior.blocks
     no_levels, no_roots = np.zeros(0, dtype=np.intp), np.zeros(0)
@@ -162,7 +158,7 @@ def from_bytes(data: bytes) -> Posterior:
         A file that is damaged, cut short, of a newer format, or not a fitted model at all.
     """
     text, arrays = _unpack(data)
-    if text.get("format") != FORMAT:
+    if text.get("format") not in READABLE:
         msg = (
             f"got a fitted model of format {text.get('format')!r}, expected format {FORMAT}: fit anew with this version"
         )
@@ -170,8 +166,9 @@ def from_bytes(data: bytes) -> Posterior:
     if text.pop("digest", None) != _digest(text, arrays):
         msg = "the fitted model is damaged: its parts do not match their own digest; fit anew or restore a back-up"
         raise ArtifactError(msg)
+    kept = {name: array for name, array in arrays.items() if name not in CRITERION_OF_FIT}
     try:
-        return _assemble(text, arrays)
+        return _assemble(text, kept)
     except (KeyError, TypeError, ValueError, IndexError) as error:
         msg = f"the fitted model's parts do not fit each other ({error}); fit anew"
         raise ArtifactError(msg) from error
@@ -200,8 +197,7 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterio
     design = Design.from_json(text["design"])
     levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
     _check_arrays(arrays, len(design.columns), len(levels))
-    likelihood = Likelihood(**{of: arrays[name] for name, of in LIKELIHOOD.items()})
-    posterior = Posterior(
+    return Posterior(
         design=design,
         players=PlayerLaw(**{of: arrays[name] for name, of in PLAYERS.items()}),
         correlations=Correlations(**{of: arrays[name] for name, of in CORRELATIONS.items()}),
@@ -210,11 +206,8 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterio
         trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
         keeping=_keeping(text["keeping"]),
         profile=_profile(text["profile"]),
-        likelihood=likelihood,
         **{name: arrays[name] for name in ARRAYS},
     )
-    likelihood.check(posterior.criterion_arrays)
-    return posterior
 
 
 def _profile(facts: list[float]) -> ProfileWeight:

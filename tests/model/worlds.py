@@ -1,7 +1,6 @@
 """Small invented ranges, trials and fitted models for the tests of the preference model."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
 
@@ -13,7 +12,6 @@ from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
 from model.features.copy_history import Level
 from model.features.design import Design
 from model.preference.fitted import Block, Correlations, PlayerLaw, Posterior
-from model.preference.likelihood import Likelihood
 
 C = len(CRITERIA)
 OVERALL = Criterion.OVERALL
@@ -126,7 +124,7 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
     p, levels = len(design.columns), [level for block in blocks for level in block]
     copy_sd = rng.uniform(0.3, 0.5, C)
     ends = np.cumsum([0, *(len(block) for block in blocks)])
-    posterior = Posterior(
+    return Posterior(
         design=design,
         coef=np.concatenate([rng.normal(4.2, 0.3, (C, 1)), rng.normal(0.0, 0.2, (C, p - 1))], axis=1),
         coef_root=random_roots(rng, p, np.full(C, 0.2)),
@@ -149,5 +147,3 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
         rows=np.full(C, 50),
         trials={("violin", ""): 30},
     )
-    likelihood = Likelihood.of(rng.uniform(100.0, 200.0, C), np.full(C, 55.0), posterior.criterion_arrays)
-    return replace(posterior, likelihood=likelihood)
