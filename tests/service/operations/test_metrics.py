@@ -169,18 +169,22 @@ def test_nobody_stands_in_them(client: Client) -> None:
     assert secret not in client.get("/metrics", headers=KEY).text
 
 
-def test_two_processes_count_together(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_processes_answer_count_together_and_end_without_a_traceback(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("METRICS_TOKEN", TOKEN)
     asked, told, lags = 24, Counter[float](), []
     # Each request on a connection of its own, which either process may take.
     apart = httpx.Client(headers=KEY | {"Connection": "close"}, timeout=120)
-    with started(filled, "serve", "--workers", "2") as (_, address), apart:
+    with started(filled, "serve", "--workers", "2") as (process, address), apart:
         for _ in range(asked):
             assert apart.get(f"{address}health/live").status_code == 200
         for _ in range(8):
             found = read(apart.get(f"{address}metrics").text)
             told[of(found, "bows_http_requests_total", method="GET", route="/health/live", status="200")] += 1
             lags.append(of(found, "bows_event_loop_lag_seconds_count"))
+        assert httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=120).status_code == 200
+    assert process.returncode in (0, 130)
     assert told == {asked: 8}
     assert lags == sorted(lags)
 
