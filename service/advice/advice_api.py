@@ -17,6 +17,7 @@ from service.dealers.key_check import Brought
 from service.dealers.keyed import AnyCaller
 from service.players import known
 from service.questionnaire import forms
+from service.questionnaire.answer_names import ANSWERS
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.questionnaire.sheet_fields import SheetIn
 from service.web import api_examples, api_operations, api_schema, costs
@@ -102,6 +103,7 @@ def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
     )
     _refs, answers = models_json_schema([(api_schema.Problem, "serialization")], ref_template=_REF)
     description.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"] | answers["$defs"])
+    description["components"]["schemas"]["Influence"]["properties"]["answer"]["enum"] = list(ANSWERS)
     for name, example in api_examples.ANSWERS.items():
         description["components"]["schemas"][name]["examples"] = [example]
     return api_operations.add_links(key_check.add_security(description))

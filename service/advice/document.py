@@ -20,7 +20,9 @@ from model.trial.reasons import Reason
 from service.modelling.catalogue import Catalogue
 from service.modelling.versions import Fitted
 from service.players.known import Known, Marks
+from service.questionnaire.declared import MISSING
 from service.questionnaire.forms import Budget, Questionnaire
+from service.questionnaire.questions import QUESTIONS
 
 Document = dict[str, Any]
 Note = tuple[str, dict[str, Any]]
@@ -272,13 +274,12 @@ def _marks(ratings: Mapping[str, float]) -> dict[Criterion, float]:
 
 def unread(questionnaire: Questionnaire) -> list[Document]:
     """Return the answers given that no part of the advice reads: they serve the adviser who sets the trial up."""
-    own = questionnaire.own_bow
-    given = {
-        "strings": questionnaire.strings is not None,
-        "string_length_mm": questionnaire.string_length_mm is not None,
-        "own_bow_kind": own is not None and own.kind is not BowKind.UNKNOWN,
-    }
-    return [{"answer": name, "changes": [], "reads": False} for name, said in given.items() if said]
+    body = questionnaire.body()
+    said = (each.code for each in QUESTIONS if each.asked.adviser and each.value(body) not in _UNSAID)
+    return [{"answer": code, "changes": [], "reads": False} for code in said]
+
+
+_UNSAID = (MISSING, None, BowKind.UNKNOWN)
 
 
 def influence_document(of: Influence, names: Mapping[str, str]) -> Document:

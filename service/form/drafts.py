@@ -26,6 +26,7 @@ from service.players import known, overview
 from service.players.known import NO_MARKS, Marks
 from service.players.tried_bows import meant
 from service.questionnaire import forms, tried_fields
+from service.questionnaire.steps import in_order
 
 LIFE = dt.timedelta(days=14)
 """A draft not touched for so long is gone."""
@@ -367,8 +368,22 @@ def _without_the_old_instrument(draft: Draft, before: Instrument, after: Instrum
         draft = replace(
             draft, given={**draft.given, forms.TriedStep.name: {}}, faulty=draft.faulty - {forms.TriedStep.name}
         )
+    steps = {forms.OwnBowStep.name} if gone else set()
+    steps |= _forget_unasked(typed, before, after)
     changed = replace(draft, typed=typed, dropped=tuple(dropped))
-    return replace(changed.read(forms.OwnBowStep.name), reading=draft.reading) if gone else changed
+    for step in steps:
+        changed = changed.read(step)
+    return replace(changed, reading=draft.reading)
+
+
+def _forget_unasked(typed: dict[str, Typed], before: Instrument, after: Instrument) -> set[str]:
+    """Take out what is asked of the old instrument alone, and return the steps it stood in; the first has its own way."""
+    found = [each for each in in_order() if each.asked_of(before) and not each.asked_of(after)]
+    steps = {each.asked.step for each in found if typed.get(each.asked.step, {}).get(each.asked.field)} - {FIRST}
+    fields = {each.asked.field for each in found}
+    for step in steps:
+        typed[step] = {name: values for name, values in typed[step].items() if name not in fields}
+    return steps
 
 
 def _of_the_old_bow(before: Instrument, after: Instrument) -> Iterator[str]:

@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from service.questionnaire.choices import ScaleWords, TriedBow
+from service.questionnaire.asking import Question, TriedBow
+from service.questionnaire.choices import ScaleWords
 from service.web.page_data import Fault, Option, Page, Typed
 
 
@@ -26,6 +27,7 @@ class StepPage(Page):
     action : where the answers are posted.
     csrf : token bound to the draft's address.
     first : True where there is no step to go back to.
+    questions : those that are drawn one like the other.
     """
 
     progress: str
@@ -35,22 +37,7 @@ class StepPage(Page):
     first: bool
     typed: Typed
     faults: tuple[Fault, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InstrumentPage(StepPage):
-    """The instrument, and the double bass's own questions, which are shown when it is chosen."""
-
-    instruments: tuple[Option, ...]
-    holds: tuple[Option, ...]
-    strings: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorkPage(StepPage):
-    """What is played."""
-
-    settings: tuple[Option, ...]
+    questions: tuple[Question, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +47,6 @@ class OwnBowPage(StepPage):
     ``asks_tried``: bows played here may be named on the page beside; ``tried``: those that are, in words.
     """
 
-    states: tuple[Option, ...]
-    kinds: tuple[Option, ...]
     scales: tuple[ScaleWords, ...]
     asks_tried: bool
     tried: str
@@ -77,21 +62,16 @@ class TriedPage(StepPage):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WishesPage(StepPage):
-    """Priorities and wishes."""
+    """Priorities and wishes; ``criteria`` may be priorities."""
 
     criteria: tuple[Option, ...]
-    mass: tuple[Option, ...]
-    tone: tuple[Option, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetPage(StepPage):
-    """Budget and trial."""
+    """Budget and trial; ``currencies`` that something is priced in."""
 
     currencies: tuple[Option, ...]
-    stretches: tuple[Option, ...]
-    minutes: tuple[Option, ...]
-    places: tuple[Option, ...]
 
 
 @dataclass(frozen=True, slots=True)

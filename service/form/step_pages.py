@@ -9,8 +9,8 @@ from service.core.language import _
 from service.form import form_data
 from service.form.drafts import Draft
 from service.players import data_links
-from service.questionnaire import answer_summary, choices, tried_fields
-from service.questionnaire.forms import NOT_SURE, STEPS, OwnBowStep, TriedStep
+from service.questionnaire import answer_summary, asking, choices, tried_fields
+from service.questionnaire.forms import STEPS, OwnBowStep, TriedStep
 from service.web import page_data
 from service.web.page_data import Look, Option
 
@@ -103,7 +103,7 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> fo
     faults : one sentence by field, empty while nothing is to be complained of.
     """
     step = step_of(name)
-    said = {field: choices.fault(field, sentence) for field, sentence in faults.items()}
+    said = {field: asking.fault(field, sentence) for field, sentence in faults.items()}
     typed = page_data.Typed(draft.fields(step), said)
     return _MAKERS[name](_around(name, draft, typed, frame), draft, typed, frame)
 
@@ -123,13 +123,14 @@ def _around(name: str, draft: Draft, typed: page_data.Typed, frame: Frame) -> di
         "csrf": frame.csrf,
         "first": name == ORDER[0],
         "typed": typed,
+        "questions": asking.of_step(step, typed.fields, draft.instrument, at_dealer=bool(draft.dealer)),
         "faults": tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
     }
 
 
 def _fault(field: str, sentence: str) -> page_data.Fault:
-    name = choices.name_of(field)
-    return page_data.Fault(choices.anchor(field), _("{name}: {sentence}").format(name=name, sentence=sentence))
+    name = asking.name_of(field)
+    return page_data.Fault(asking.anchor(field), _("{name}: {sentence}").format(name=name, sentence=sentence))
 
 
 def _notices(dropped: Iterable[str]) -> Iterable[str]:
@@ -145,29 +146,14 @@ def _notices(dropped: Iterable[str]) -> Iterable[str]:
     return (words[what] for what in dropped)
 
 
-def _instrument(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
-    return form_data.InstrumentPage(
-        **around,
-        instruments=choices.plain(choices.INSTRUMENTS),
-        holds=choices.with_hints(choices.HOLDS),
-        strings=choices.strings(),
-    )
-
-
-def _work(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
-    return form_data.WorkPage(**around, settings=choices.plain(choices.SETTINGS))
+def _plain(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
+    return form_data.StepPage(**around)
 
 
 def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
     fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
     return form_data.OwnBowPage(
         **around,
-        states=(
-            Option("yes", _("Yes")),
-            Option("none", _("I have none")),
-            Option(NOT_SURE, _("not sure")),
-        ),
-        kinds=(*choices.plain(choices.KINDS), choices.unsure()),
         scales=choices.leading(draft.instrument or next(iter(LEADING)), fields),
         asks_tried=frame.asks_tried or asks_tried(draft),
         tried=answer_summary.tried(draft.answers()),
@@ -176,7 +162,7 @@ def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, fram
 
 def _tried(around: dict[str, Any], draft: Draft, typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
     rows = tried_fields.rows(typed.fields) or (1,)
-    bows = tuple(choices.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows)
+    bows = tuple(asking.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows)
     return form_data.TriedPage(**around, bows=bows, may_add=len(rows) < tried_fields.MOST)
 
 
@@ -184,8 +170,6 @@ def _wishes(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _fra
     return form_data.WishesPage(
         **around,
         criteria=(choices.unsure(), *choices.criteria()),
-        mass=(*choices.plain(choices.MASS), choices.unsure()),
-        tone=(*choices.plain(choices.TONE), choices.unsure()),
     )
 
 
@@ -195,9 +179,6 @@ def _budget(around: dict[str, Any], _draft: Draft, typed: page_data.Typed, frame
     return form_data.BudgetPage(
         **around,
         currencies=tuple(Option(code, code) for code in codes),
-        stretches=choices.stretches(typed.value("stretch_percent")),
-        minutes=choices.minutes(typed.value("minutes")),
-        places=(*choices.with_hints(choices.PLACES), choices.unsure()),
     )
 
 
@@ -209,9 +190,9 @@ def _contact(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, fram
 
 
 _MAKERS: dict[str, Callable[[dict[str, Any], Draft, page_data.Typed, Frame], form_data.StepPage]] = {
-    INSTRUMENT: _instrument,
-    BASS: _instrument,
-    WORK: _work,
+    INSTRUMENT: _plain,
+    BASS: _plain,
+    WORK: _plain,
     OWN_BOW: _own_bow,
     TRIED: _tried,
     WISHES: _wishes,

@@ -26,7 +26,7 @@ from service.players import data_links
 from service.players.data_links import Opened
 from service.players.player_words import Made, to_player
 from service.privacy import access_requests, privacy_words, retention
-from service.questionnaire.questions import EMAIL
+from service.questionnaire.field_types import EMAIL
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from service.core.language import N_
+from service.questionnaire.questions import QUESTIONS
 
 ANSWERS: Mapping[str, str] = {
     "settings": N_("Where and what you play"),
@@ -12,12 +13,10 @@ ANSWERS: Mapping[str, str] = {
     "own_bow": N_("That you have no bow"),
     "own_bow_ratings": N_("Your marks for your own bow"),
     "own_bow_mass": N_("The weight of your own bow"),
-    "own_bow_kind": N_("What your own bow is made of"),
     "tried": N_("The bows you have played"),
     "budget": N_("Your budget"),
     "minutes": N_("Your time"),
     "place": N_("In the shop or by post"),
-    "strings": N_("How many strings you play"),
-    "string_length_mm": N_("The length of your strings"),
+    **{each.code: each.asked.adviser for each in QUESTIONS if each.asked.adviser},
 }
 """A short name for each answer; every answer that the advice may tell of has one."""

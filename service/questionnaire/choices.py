@@ -3,14 +3,13 @@
 Texts stand in tables as English source and are translated where a page is made.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from model.domain.vocabulary import CRITERIA, LEADING, SCALES, BowKind, Criterion, Hold, Instrument, Place, Setting
 from service.core import formats
 from service.core.language import N_, _, ngettext
-from service.questionnaire import tried_fields
-from service.questionnaire.forms import OwnBowStep
 from service.web.page_data import Option
 
 
@@ -27,30 +26,6 @@ class ScaleWords:
         """Name one step for those who cannot see the row: the ends in words, the others by number."""
         words = {1: self.low, 7: self.high}.get(number)
         return f"{number}, {words}" if words else _("{number} of 7").format(number=number)
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """One criterion that may be marked besides: its field, its name, and its seven steps."""
-
-    field: str
-    label: str
-    options: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class TriedBow:
-    """One row of a bow played already: the field of its serial, its mark as a whole, and what else may be marked.
-
-    ``opened``: some of that is marked, so it is shown.
-    """
-
-    number: int
-    legend: str
-    copy: str
-    overall: ScaleWords
-    more: tuple[Asked, ...]
-    opened: bool
 
 
 INSTRUMENTS = {
@@ -92,21 +67,8 @@ STRETCHES = (0, 5, 10, 20)
 MINUTES = (20, 40, 60, 75)
 """Minutes that are offered; rest after forty, never over an hour and a quarter (common practice, no source)."""
 
-FIRST_CHOICES = {
-    "instrument": str(Instrument.VIOLIN),
-    "hold": str(Hold.GERMAN),
-    "strings": "3",
-    "settings": str(Setting.ORCHESTRA),
-    "own_bow": "yes",
-    "own_kind": str(BowKind.WOOD),
-    "wish_mass": "-1",
-    "wish_tone": "-1",
-    "stretch_percent": "0",
-    "minutes": str(MINUTES[0]),
-    "place": str(Place.SHOP),
-}
-"""By field with several choices: the value of the first, to which a reader is sent who has to mend the answer."""
-
+RANKS = {"priority_1": N_("First"), "priority_2": N_("Second"), "priority_3": N_("Third")}
+"""The fields of the ranked priorities, and what each is called."""
 STEP_WORDS = {
     "instrument": (N_("Your instrument"), N_("instrument")),
     "work": (N_("What you play"), N_("what you play")),
@@ -121,62 +83,12 @@ SECONDS_LEFT = {"instrument": 180, "work": 160, "own-bow": 140, "wishes": 90, "b
 """About how long it takes from this step to the end, by our own estimate."""
 
 
+NOT_SURE = "unsure"
+"""The value of a field whose question was answered with 'not sure': the same as not answered."""
+NO_BOW, HAS_BOW = "none", "yes"
+"""Values of the field ``own_bow``, beside ``NOT_SURE``: 'I have none' and 'yes'."""
+
 CHOOSE = N_("Choose one of the answers.")
-CHOOSE_ONE = {
-    "instrument": N_("Choose the instrument that you play."),
-    "hold": N_("Choose a hold; ‘either, or not sure’ will do."),
-}
-"""What is said where a choice is missing; elsewhere only a changed page can send what is not offered."""
-NAMES = {
-    "instrument": N_("Instrument"),
-    "hold": N_("Hold"),
-    "strings": N_("Strings"),
-    "string_length_mm": N_("String length"),
-    "settings": N_("What you play"),
-    "own_bow": N_("Own bow"),
-    "own_kind": N_("Its stick"),
-    "own_mass_g": N_("Its weight"),
-    "priority_1": N_("First"),
-    "priority_2": N_("Second"),
-    "priority_3": N_("Third"),
-    "wish_mass": N_("Lighter or heavier"),
-    "wish_tone": N_("Warmer or brighter"),
-    "amount": N_("Budget"),
-    "currency": N_("Currency"),
-    "stretch_percent": N_("Above the budget"),
-    "minutes": N_("Time"),
-    "place": N_("Place"),
-    "name": N_("Name"),
-    "email": N_("E-mail"),
-    "phone": N_("Telephone"),
-    "consent_advice": N_("Consent"),
-    "consent_mail": N_("Consent"),
-    "consent_model": N_("Consent"),
-} | {field: SCALES[Criterion(criterion)].name for field, criterion in OwnBowStep.ratings.items()}
-"""Every field's short name, for the summary of what is wrong."""
-
-
-def name_of(field: str) -> str:
-    """Return a field's short name."""
-    row = tried_fields.parts(field)
-    if row is not None:
-        return _("Bow {number}").format(number=row[0])
-    return _(NAMES[field]) if field in NAMES else field
-
-
-def fault(field: str, sentence: str) -> str:
-    """Return what is said of a fault on the page: choices are not named by the words that programs use for them."""
-    if field in FIRST_CHOICES or field in OwnBowStep.ratings:
-        return _(CHOOSE_ONE.get(field, CHOOSE))
-    return sentence
-
-
-def anchor(field: str) -> str:
-    """Return the id of the control that a fault of a field leads to."""
-    row = tried_fields.parts(field)
-    is_scale = field in OwnBowStep.ratings or (row is not None and row[1] == Criterion.OVERALL)
-    first = "1" if is_scale else FIRST_CHOICES.get(field)
-    return f"{field}-{first}" if first else field
 
 
 def unsure() -> Option:
@@ -184,36 +96,20 @@ def unsure() -> Option:
     return Option("", _("not sure"))
 
 
-def plain(
-    table: dict[str, str] | dict[Instrument, str] | dict[Setting, str] | dict[BowKind, str],
-) -> tuple[Option, ...]:
-    """Return the choices of a table of words."""
-    return tuple(Option(str(value), _(label)) for value, label in table.items())
+def table(words: Mapping[Any, str] | Mapping[Any, tuple[str, str]]) -> Callable[[str], tuple[Option, ...]]:
+    """Return what gives the choices of a table of words, or of words and hints."""
 
+    def options(_chosen: str) -> tuple[Option, ...]:
+        labelled = ((value, (label, "") if isinstance(label, str) else label) for value, label in words.items())
+        return tuple(Option(str(value), _(label), _(hint) if hint else "") for value, (label, hint) in labelled)
 
-def with_hints(table: dict[Hold, tuple[str, str]] | dict[Place, tuple[str, str]]) -> tuple[Option, ...]:
-    """Return the choices of a table of words and hints."""
-    return tuple(Option(str(value), _(label), _(hint)) for value, (label, hint) in table.items())
+    return options
 
 
 def criteria() -> tuple[Option, ...]:
     """Return what may be a priority: every criterion but the liking as a whole, each with its better end."""
     chosen = (criterion for criterion in CRITERIA if criterion is not Criterion.OVERALL)
     return tuple(Option(str(item), formats.labelled(_(SCALES[item].name), _(SCALES[item].high))) for item in chosen)
-
-
-def tried_bow(row: int, instrument: Instrument, fields: Mapping[str, Iterable[str]]) -> TriedBow:
-    """Return a row of a bow played already; besides the mark as a whole what leads for the instrument, and what is marked."""
-    marked = [c for c in CRITERIA if any(fields.get(tried_fields.field(row, c), ())) and c is not Criterion.OVERALL]
-    more = dict.fromkeys([*LEADING[instrument], *marked])
-    return TriedBow(
-        number=row,
-        legend=_("Bow {number}").format(number=row),
-        copy=tried_fields.field(row, "copy"),
-        overall=_scale(Criterion.OVERALL, tried_fields.field(row, Criterion.OVERALL)),
-        more=tuple(Asked(tried_fields.field(row, c), _(SCALES[c].name), marks(c)) for c in more),
-        opened=bool(marked),
-    )
 
 
 def marks(criterion: Criterion) -> tuple[Option, ...]:
@@ -225,10 +121,11 @@ def marks(criterion: Criterion) -> tuple[Option, ...]:
 
 def leading(instrument: Instrument, fields: dict[Criterion, str]) -> tuple[ScaleWords, ...]:
     """Return the rows asked about the own bow: as a whole first, then what leads for the instrument."""
-    return tuple(_scale(item, fields[item]) for item in (Criterion.OVERALL, *LEADING[instrument]))
+    return tuple(scale(item, fields[item]) for item in (Criterion.OVERALL, *LEADING[instrument]))
 
 
-def _scale(criterion: Criterion, field: str) -> ScaleWords:
+def scale(criterion: Criterion, field: str) -> ScaleWords:
+    """Return the row of seven steps that asks for a mark on a criterion."""
     words = SCALES[criterion]
     legend = _(words.question)
     if criterion is not Criterion.OVERALL:
@@ -247,17 +144,22 @@ def offered(numbers: Iterable[int], chosen: str, words: str) -> tuple[Option, ..
 def stretches(chosen: str) -> tuple[Option, ...]:
     """Return how far the budget may be stretched."""
     choices = offered(STRETCHES, chosen, _("by {number} %").replace(" %", "\u00a0%"))
-    return (Option("0", _("not at all")), *choices[1:], unsure())
+    return (Option("0", _("not at all")), *choices[1:])
 
 
-def strings() -> tuple[Option, ...]:
+def strings(_chosen: str) -> tuple[Option, ...]:
     """Return the numbers of strings."""
-    return (*offered((3, 4, 5, 6), "", "{number}"), unsure())
+    return offered((3, 4, 5, 6), "", "{number}")
 
 
 def minutes(chosen: str) -> tuple[Option, ...]:
     """Return how much time there may be."""
-    return (*offered(MINUTES, chosen, _("about {number} minutes")), unsure())
+    return offered(MINUTES, chosen, _("about {number} minutes"))
+
+
+def has_a_bow(_chosen: str) -> tuple[Option, ...]:
+    """Return what may be said of whether there is an own bow."""
+    return (Option(HAS_BOW, _("Yes")), Option(NO_BOW, _("I have none")), Option(NOT_SURE, _("not sure")))
 
 
 def time_left(step: str) -> str:

@@ -8,7 +8,9 @@ from pydantic import AfterValidator, Field, StrictBool, StrictStr, ValidationInf
 
 from model.domain.vocabulary import Blinding, Place
 from service.core.language import N_
-from service.questionnaire.questions import Body, Contact, Day, Line, Questionnaire, Whole, refusal
+from service.questionnaire.field_types import Body, Day, Line, Whole, refusal
+from service.questionnaire.question_parts import Contact
+from service.questionnaire.questions import Questionnaire
 
 MOST_COPIES = 12
 """Nobody keeps more bows apart in one sitting; a slip more likely above."""

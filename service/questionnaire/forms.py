@@ -1,13 +1,13 @@
 """What people fill in: one set of rules for the JSON API and the form's pages, one sentence for each mistake."""
 
+from service.questionnaire.choices import HAS_BOW, NO_BOW, NOT_SURE
 from service.questionnaire.composing_fields import Composing
 from service.questionnaire.form_version import version
 from service.questionnaire.parsing import check, check_as, language_of, read, read_as
-from service.questionnaire.questions import Budget, Consent, Contact, OwnBow, Questionnaire, TrialWish, Tried, Wishes
-from service.questionnaire.step_fields import NOT_SURE, Answers, Reading, Step, number
+from service.questionnaire.question_parts import Budget, Consent, Contact, OwnBow, TrialWish, Tried, Wishes
+from service.questionnaire.questions import Questionnaire
+from service.questionnaire.step_fields import Answers, Reading, Step, number
 from service.questionnaire.steps import (
-    HAS_BOW,
-    NO_BOW,
     STEPS,
     BudgetStep,
     ContactStep,

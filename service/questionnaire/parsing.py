@@ -3,15 +3,15 @@
 import json
 import re
 from collections.abc import Iterator, Sequence
-from typing import Any, TypeVar, get_args
+from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
-from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, from_json
 
 from model.domain.vocabulary import CRITERIA
 from service.core.errors import FieldCode, FieldProblem, Invalid
 from service.core.language import N_, _
+from service.questionnaire.declared import fields_of, model_in
 from service.questionnaire.field_codes import code_of
 from service.questionnaire.lengths import require_bounded
 from service.questionnaire.questions import Questionnaire
@@ -149,41 +149,30 @@ def _malformed(reason: str) -> str:
     )
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    """Return the model that a field's annotation holds, on its own, as an option or as a tuple's items."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((model for model in map(_model_in, get_args(annotation)) if model), None)
-
-
-def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
-    return {info.alias or name: info for name, info in model.model_fields.items()}
-
-
 def _holder(loc: tuple[int | str, ...], form: type[BaseModel]) -> type[BaseModel] | None:
     """Return the model that holds the last part of ``loc``; None where that part is an item of a list or a mapping."""
     model: type[BaseModel] | None = form
     for part in loc[:-1]:
         if model is not None and isinstance(part, str):
-            model = _model_in(_fields(model)[part].annotation)
+            model = model_in(fields_of(model)[part].annotation)
     return model
 
 
 def _siblings(loc: tuple[int | str, ...], form: type[BaseModel]) -> list[str]:
     holder = _holder(loc, form)
-    return list(_fields(holder)) if holder else []
+    return list(fields_of(holder)) if holder else []
 
 
 def _expected(loc: tuple[int | str, ...], form: type[BaseModel]) -> str:
     """Return the description of the field at ``loc``, or of one item of the field before it."""
     holder, name = _holder(loc, form), loc[-1]
     if holder is not None and isinstance(name, str):
-        return _fields(holder)[name].description or ""
+        return fields_of(holder)[name].description or ""
     return _ITEMS[str(loc[-2])]
 
 
 def is_needed(parts: Sequence[str], form: type[BaseModel] = Questionnaire) -> bool:
     """Say whether the field at a path, given by its parts, must be there for its holder to be right."""
     holder = _holder(tuple(parts), form)
-    field = _fields(holder).get(parts[-1]) if holder else None
+    field = fields_of(holder).get(parts[-1]) if holder else None
     return field is not None and field.is_required()

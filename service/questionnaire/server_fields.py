@@ -7,19 +7,8 @@ from pydantic import AfterValidator, ConfigDict, Field, StrictBool, StrictStr, V
 from model.domain.vocabulary import Blinding, Hold, Instrument, Place
 from service.core.language import N_
 from service.questionnaire.composing_fields import MOST_COPIES, distinct
-from service.questionnaire.questions import (
-    GIVEN,
-    Body,
-    Day,
-    Filled,
-    Id,
-    Line,
-    Questionnaire,
-    Told,
-    Whole,
-    refusal,
-    rule,
-)
+from service.questionnaire.field_types import GIVEN, Body, Day, Filled, Id, Line, Told, Whole, refusal, rule
+from service.questionnaire.questions import Questionnaire
 
 
 class TrialIn(Body):

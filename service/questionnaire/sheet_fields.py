@@ -29,9 +29,9 @@ from model.domain.vocabulary import CARRYING, CRITERIA
 from service.core.errors import FieldCode, FieldProblem, Invalid
 from service.core.language import N_, _
 from service.questionnaire.field_codes import code_of
+from service.questionnaire.field_types import Body, Filled, Line, Rating, Told, Whole, refusal, rule, written_as
 from service.questionnaire.lengths import require_bounded
 from service.questionnaire.parsing import shown
-from service.questionnaire.questions import Body, Filled, Line, Rating, Told, Whole, refusal, rule, written_as
 
 CANNOT_TELL = "cannot_tell"
 LARGEST_REVISION = 1_000_000_000

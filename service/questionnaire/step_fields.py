@@ -12,12 +12,17 @@ from typing import Any, ClassVar
 
 from service.core.errors import FieldProblem, Invalid
 from service.core.language import _
+from service.questionnaire.choices import NOT_SURE
+from service.questionnaire.declared import MISSING, Declared, Kind
 from service.questionnaire.parsing import check, is_needed, shown
-from service.questionnaire.questions import Questionnaire
+from service.questionnaire.questions import QUESTIONS, Questionnaire
 
 Form = Mapping[str, list[str]]
 Answers = dict[str, Any]
 Errors = dict[str, str]
+Numbers = Mapping[str, float | int]
+TICKED = "yes"
+"""The value of a box that is ticked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +42,6 @@ class Reading:
     whole: Questionnaire | None = None
     elsewhere: tuple[str, ...] = ()
 
-
-NOT_SURE = "unsure"
-"""The value of a field whose question was answered with 'not sure': the same as not answered."""
 
 _SPACED = re.compile(r"\d{1,3}(?:[ \u00a0\u2009\u202f'’]\d{3})+(?:[.,]\d{1,2})?", re.ASCII)
 _BOTH_MARKS = re.compile(r"\d{1,3}(?:,\d{3})+\.\d{1,2}|\d{1,3}(?:\.\d{3})+,\d{1,2}", re.ASCII)
@@ -78,21 +80,35 @@ def first(form: Form, field: str) -> str:
 
 
 class Step:
-    """One step of the form.
+    """One step of the form: the questions that are declared for it, read and filled in one like the other.
 
     Attributes
     ----------
     name : the step's name in the form's address.
-    keys : the top-level answers that belong to it.
+    questions : those that are declared for it, and ``keys`` the top-level answers that they are, or are part of.
     fields : path of an answer -> name of its form field, for the sentences.
     most_fields : so many fields are kept; no answer needs more.
     """
 
     name: ClassVar[str]
+    questions: ClassVar[tuple[Declared, ...]]
     keys: ClassVar[tuple[str, ...]]
-    fields: ClassVar[Mapping[str, str]] = {}
-    numbers: ClassVar[tuple[str, ...]] = ()
+    fields: ClassVar[Mapping[str, str]]
+    beside: ClassVar[Mapping[str, str]] = {}
+    """What is told at another field: path of an answer -> that field."""
     most_fields: ClassVar[int] = 60
+
+    def __init_subclass__(cls) -> None:
+        """Find what is declared for the step."""
+        cls.questions = tuple(each for each in QUESTIONS if each.asked.step == cls.name)
+        cls.keys = tuple(dict.fromkeys(each.key for each in cls.questions))
+        own = {".".join(each.path): each.asked.field for each in cls.questions if each.asked.field}
+        cls.fields = {**own, **cls.beside}
+
+    @classmethod
+    def numbers(cls) -> tuple[str, ...]:
+        """Return the fields that hold numbers."""
+        return tuple(each.asked.field for each in cls.questions if _is_number(each))
 
     @classmethod
     def parse(cls, form: Form) -> tuple[Answers, Errors]:
@@ -106,7 +122,7 @@ class Step:
 
         What is wrong is named at the step's own fields; where answers beside are, that is told by their paths in ``elsewhere``.
         """
-        values, errors = _numbers(form, cls.numbers)
+        values, errors = _numbers(form, cls.numbers())
         body = _without_empty(cls.body(form, values))
         whole, problems = _checked(body, cls.context() if beside is None else without(beside, cls.keys))
         elsewhere = []
@@ -126,12 +142,16 @@ class Step:
     @classmethod
     def fill(cls, answers: Answers) -> dict[str, list[str]]:
         """Return the step's form fields as they were answered: the inverse of `parse`."""
-        raise NotImplementedError
+        return {each.asked.field: _texts(each.value(answers)) for each in cls.questions if each.has_control}
 
     @classmethod
-    def body(cls, form: Form, values: Mapping[str, float | int]) -> Answers:
+    def body(cls, form: Form, values: Numbers) -> Answers:
         """Return the candidate body of a post; empty values are dropped afterwards."""
-        raise NotImplementedError
+        body: Answers = {}
+        for each in cls.questions:
+            if each.has_control:
+                put(body, each.path, _said(each, form, values))
+        return body
 
     @classmethod
     def context(cls) -> Answers:
@@ -144,6 +164,39 @@ class Step:
         parts = path.split(".")
         paths = [".".join(parts[:length]) for length in range(len(parts), 0, -1)]
         return next((cls.fields[known] for known in paths if known in cls.fields), path)
+
+
+def put(body: Answers, path: tuple[str, ...], value: Any) -> None:
+    """Put an answer where it stands in the API's body."""
+    for part in path[:-1]:
+        body = body.setdefault(part, {})
+    body[path[-1]] = value
+
+
+def _is_number(of: Declared) -> bool:
+    return of.asked.kind is Kind.NUMBER or of.asked.is_number
+
+
+def _said(of: Declared, form: Form, values: Numbers) -> Any:
+    field = of.asked.field
+    if _is_number(of):
+        return values.get(field)
+    if of.asked.kind is Kind.MANY:
+        return [value for value in form.get(field, ()) if value not in {"", NOT_SURE}]
+    if of.asked.kind is Kind.BOX:
+        return bool(first(form, field))
+    return first(form, field).upper() if of.asked.upper else first(form, field)
+
+
+def _texts(value: Any) -> list[str]:
+    """Return an answer as the values of its field."""
+    if isinstance(value, list | tuple):
+        return [str(item) for item in value]
+    if value is MISSING or value is None or value is False:
+        return []
+    if value is True:
+        return [TICKED]
+    return [f"{value:.12g}" if isinstance(value, float) else str(value)]
 
 
 def _numbers(form: Form, fields: Iterable[str]) -> tuple[dict[str, float | int], Errors]:

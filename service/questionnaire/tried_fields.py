@@ -118,7 +118,6 @@ class TriedStep(Step):
     """Fields ``tried_<row>_copy`` and ``tried_<row>_<criterion>``."""
 
     name = "tried"
-    keys = ("tried",)
     most_fields: ClassVar[int] = MOST * (1 + len(CRITERIA))
 
     @classmethod

@@ -9,7 +9,8 @@ from service.advice.shortlist import BowStep, bow_step
 from service.core import formats
 from service.core.language import _
 from service.questionnaire import tried_fields
-from service.questionnaire.choices import MINUTES, TriedBow, offered, tried_bow
+from service.questionnaire.asking import TriedBow, tried_bow
+from service.questionnaire.choices import MINUTES, offered
 from service.trials import desk_words, promise_words
 from service.trials.composing import BowChoice, Proposal
 from service.web.desk_forms import options

@@ -18,7 +18,7 @@ from service.core.language import N_, _
 from service.form import drafts
 from service.players import known, overview
 from service.players.tried_bows import settled as read_bows
-from service.questionnaire import answer_summary, choices, tried_fields
+from service.questionnaire import answer_summary, asking, tried_fields
 from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes
 from service.trials.compose_page import ComposePage
 from service.trials.composing import Proposal
@@ -251,7 +251,7 @@ def _or(verb: Callable[[], T], wrong: dict[str, str]) -> T | None:
 
 
 def _rows_named(wrong: Mapping[str, str]) -> dict[str, str]:
-    return {name: choices.name_of(name) for name in wrong if tried_fields.parts(name)}
+    return {name: asking.name_of(name) for name in wrong if tried_fields.parts(name)}
 
 
 def _page(
@@ -269,7 +269,7 @@ def _page(
         faults=faults(
             wrong,
             _NAMES | _rows_named(wrong),
-            _ANCHORS | {name: choices.anchor(name) for name in wrong if tried_fields.parts(name)},
+            _ANCHORS | {name: asking.anchor(name) for name in wrong if tried_fields.parts(name)},
         ),
         hidden=hidden,
         tried=compose_page.tried_rows(basis.body, fields) if basis.walk_in else (),

@@ -198,22 +198,7 @@ class Change(Answer):
 class Influence(Answer):
     """What one of the answers given did."""
 
-    answer: Literal[
-        "settings",
-        "priorities",
-        "wish_mass",
-        "wish_tone",
-        "own_bow",
-        "own_bow_ratings",
-        "own_bow_mass",
-        "own_bow_kind",
-        "tried",
-        "budget",
-        "minutes",
-        "place",
-        "strings",
-        "string_length_mm",
-    ]
+    answer: str = Field(description="one of those that the questionnaire asks for")
     changes: list[Change] = Field(description="empty where past trials do not show that the answer matters")
     reads: bool = Field(description="false: the advice does not depend on it, it helps the adviser")
     text: str

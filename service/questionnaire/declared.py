@@ -1,0 +1,132 @@
+"""How a question is declared, beside its type: `Asked` stands among a field's annotations, and what form and summary need is read from there."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Final, get_args
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from model.domain.vocabulary import Instrument
+from service.web.page_data import Option
+
+MISSING: Final = object()
+"""The answer that was not given: not the same as null where that is an answer."""
+
+
+class Kind(StrEnum):
+    """How a question is put: one choice, any number of them, a number or a text to type, a box to tick, or none of these.
+
+    What is `OWN` is read and drawn by its step; what is `PART` has no control, and is told as a whole.
+    """
+
+    CHOICE = "choice"
+    MANY = "many"
+    NUMBER = "number"
+    TEXT = "text"
+    EMAIL = "email"
+    TEL = "tel"
+    BOX = "box"
+    OWN = "own"
+    PART = "part"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Asked:
+    """How a question is put and its answer told.
+
+    Attributes
+    ----------
+    step, field : the form's page, and the name of its field.
+    name : the question in a word or two. ask, why : the question itself, and why it is asked.
+    options : what may be chosen, by what was chosen before. first_choice : words where a choice is missing. unsure : 'not sure' is offered.
+    is_number : what is chosen is a number. upper : a text is taken in capital letters.
+    drawn : by the one template for all questions of a step; else the step's own draws it.
+    only : the instruments it is asked of; none: of all. at_dealer : asked only where the form is a dealer's.
+    line : the line of the summary that it stands in, empty for none; ``silent`` where that line is left out while it is empty.
+    say : the answer in words. none : the words for null. brief : the words in the one line above the shortlist.
+    adviser : what it is called where it is said that the advice does not depend on it; empty where it may.
+    """
+
+    step: str
+    kind: Kind
+    field: str = ""
+    name: str = ""
+    ask: str = ""
+    why: str = ""
+    options: Callable[[str], tuple[Option, ...]] | None = None
+    first_choice: str = ""
+    unsure: bool = True
+    is_number: bool = False
+    upper: bool = False
+    shape: str = "compact"
+    unit: str = ""
+    autocomplete: str = "off"
+    drawn: bool = True
+    only: tuple[Instrument, ...] = ()
+    at_dealer: bool = False
+    line: str = ""
+    silent: bool = False
+    say: Callable[[Any], str] | None = None
+    none: str = ""
+    brief: Callable[[Any], str] | None = None
+    adviser: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """A question and where its answer stands in the API's body."""
+
+    path: tuple[str, ...]
+    asked: Asked
+
+    @property
+    def key(self) -> str:
+        """The top-level answer that it is, or is part of."""
+        return self.path[0]
+
+    @property
+    def code(self) -> str:
+        """What the answer is called where it is said what it did."""
+        return "_".join(self.path)
+
+    @property
+    def has_control(self) -> bool:
+        """Say whether one control of the form is the question, read as all of its kind are."""
+        return self.asked.kind not in (Kind.OWN, Kind.PART)
+
+    def value(self, body: Mapping[str, Any]) -> Any:
+        """Return the answer in the API's body, `MISSING` where there is none."""
+        found: Any = body
+        for part in self.path:
+            if not isinstance(found, Mapping) or part not in found:
+                return MISSING
+            found = found[part]
+        return found
+
+    def asked_of(self, instrument: Instrument | None) -> bool:
+        """Say whether it is asked of whoever plays an instrument."""
+        return not self.asked.only or instrument in self.asked.only
+
+
+def within(model: type[BaseModel], above: tuple[str, ...] = ()) -> Iterator[Declared]:
+    """Give every question that is declared in a body, in order."""
+    for name, info in model.model_fields.items():
+        path = (*above, info.alias or name)
+        yield from (Declared(path, each) for each in info.metadata if isinstance(each, Asked))
+        inner = model_in(info.annotation)
+        if inner is not None:
+            yield from within(inner, path)
+
+
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """Return the model that a field's annotation holds, on its own, as an option or as a tuple's items."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((model for model in map(model_in, get_args(annotation)) if model), None)
+
+
+def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Return the fields of a body by the names that JSON has."""
+    return {info.alias or name: info for name, info in model.model_fields.items()}
