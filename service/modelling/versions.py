@@ -26,25 +26,9 @@ from service.tables import ModelVersion
 KEPT_IN_MEMORY = 3
 """Fitted models held by a process: the adopted one, and its neighbours while the adoption changes."""
 CHECKS = frozenset(
-    {
-        "ablation",
-        "adoption",
-        "anatomy",
-        "baselines",
-        "calibration",
-        "chances",
-        "character",
-        "checkup",
-        "foretell",
-        "heldout",
-        "notation",
-        "reliability",
-        "scores",
-        "tally",
-        "winnings",
-    }
+    {"evaluation", "preference/batch.py", "preference/chances.py", "preference/character.py", "preference/report.py"}
 )
-"""Modules of the model that check and tell; no fit goes through them, so that a change there makes no other kind of model."""
+"""Packages and modules of the model that check and tell; no fit goes through them, so that a change there makes no other kind of model."""
 _log = logging.getLogger(__name__)
 
 
@@ -95,9 +79,11 @@ class Seen:
 def code_version() -> str:
     """Return a short digest of the source that a fit goes through: the same code, the same word."""
     found = hashlib.sha256()
-    files = Path(model.__file__).parent.glob("*.py")
-    for file in sorted(file for file in files if file.stem not in CHECKS):
-        found.update(file.name.encode() + b"\0" + file.read_bytes())
+    root = Path(model.__file__).parent
+    for file in sorted(root.rglob("*.py")):
+        name = file.relative_to(root)
+        if not CHECKS & {name.parts[0], name.as_posix()}:
+            found.update(name.as_posix().encode() + b"\0" + file.read_bytes())
     return found.hexdigest()[:12]
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -17,6 +18,7 @@ from typing import Any, Self
 import pytest
 from sqlalchemy import select
 
+import model
 from model.domain.records import Range, Trial
 from model.evaluation.cross_validation import Report
 from model.evaluation.metrics import Estimate
@@ -180,7 +182,7 @@ def test_a_process_is_copied_only_where_no_other_thread_runs() -> None:
     finally:
         over.set()
         beside.join()
-    with started("from service import fits; print(fits._way_to_start())") as alone:
+    with started("from service.modelling import fits; print(fits._way_to_start())") as alone:
         assert alone.communicate()[0].strip() == ("fork" if sys.platform == "linux" else "spawn")
 
 
@@ -475,7 +477,19 @@ def test_a_day_to_come_by_mistake_hides_no_trial() -> None:
     assert [seen.is_new(each) for each in (day(1), day(900), day(2), day(5))] == [False, False, True, True]
 
 
-def test_the_same_code_has_the_same_word_and_the_checks_are_no_part_of_it() -> None:
-    assert versions.code_version() == versions.code_version()
-    there = {path.stem for path in (Path(__file__).parents[3] / "model").glob("*.py")}
-    assert versions.CHECKS - there == set()
+def test_the_same_code_has_the_same_word_and_the_checks_are_no_part_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copied = shutil.copytree(Path(model.__file__).parent, tmp_path / "model")
+    as_it_is = versions.code_version()
+    monkeypatch.setattr(model, "__file__", str(copied / "__init__.py"))
+    assert versions.code_version() == as_it_is
+    for check in ("evaluation/folds.py", "preference/report.py"):
+        (copied / check).write_text("changed", encoding="utf-8")
+        assert versions.code_version() == as_it_is
+    found = {as_it_is}
+    for part in ("mixed/reml.py", "features/design.py", "preference/model.py", "choice/purchase_model.py"):
+        (copied / part).write_text("changed", encoding="utf-8")
+        found.add(versions.code_version())
+    assert len(found) == 5
+    assert all((copied / check).exists() for check in versions.CHECKS)
