@@ -14,7 +14,7 @@ from service import tables
 from service.accounts import users
 from service.advice import advise
 from service.cli import main
-from service.core import tokens
+from service.core import moments, tokens
 from service.core.database import Database
 from service.core.scopes import AllDealers, OneDealer
 from service.devices import tablets
@@ -25,7 +25,6 @@ from service.mail.mail_service import open_office
 from service.privacy import clock, mass_erasure, retention
 from service.registry import MAILS
 from service.tables.columns import Moment
-from service.trials import shared
 from service.web import staff_sessions
 from tests.service.client import SECRET
 from tests.service.privacy_cast import contact, draft, enquire
@@ -355,7 +354,7 @@ def shift_clock(patch: pytest.MonkeyPatch, by: dt.timedelta) -> None:
     class Module:
         datetime, timedelta, date, UTC = Shifted, dt.timedelta, dt.date, dt.UTC
 
-    for module in (drafts, staff_sessions, tablets, advise, shared):
+    for module in (drafts, staff_sessions, tablets, advise, moments):
         patch.setattr(module, "dt", Module)
 
 
