@@ -3,7 +3,7 @@
 import datetime as dt
 import re
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,14 @@ from pydantic import BaseModel
 from sqlalchemy import event, update
 
 from service import tables
+from service.advice import advise
 from service.core import paging
+from service.core.database import Database
+from service.core.paging import Batch
 from service.dealers import api_keys as keys
-from service.inventory import inventory_api
-from service.trials import lifecycle, reading_api
+from service.inventory import inventory_api, stock
+from service.questionnaire import forms
+from service.trials import lifecycle, reading_api, told_to_servers
 from service.trials.reading_api import Enquiry, Trial
 from service.web import api_schema as schema
 from tests.service import trial_cast
@@ -227,6 +231,39 @@ def statements(world: World, name: str) -> int:
     finally:
         event.remove(engine, "before_cursor_execute", one_more)
     return count
+
+
+def test_both_databases_tell_the_same_lists(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(paging, "A_PAGE", 2)
+    trial_cast.open_shop(database)
+    asked = [f"00000000-0000-4000-8000-00000000000{n}" for n in (3, 1, 2)]
+    with database.writing() as session:
+        for id_ in asked:
+            body = {**BASS, "id": id_, "dealer": SHOP}
+            advise.advise(session, forms.check(body))
+        made = [trial_cast.compose(session, on=f"2030-03-0{n}") for n in (3, 2, 1)]
+    with database.reading() as session:
+        assert walked(lambda mark: told_to_servers.enquiries(session, SHOP, mark), "id") == asked
+        assert walked(lambda mark: told_to_servers.trials(session, SHOP, mark), "id") == made
+        bows = [bow.copy for bow in through(lambda mark: stock.page(session, SHOP, mark))]
+        tiers = [tier.tier for tier in through(lambda mark: stock.range_page(session, SHOP, mark))]
+    assert bows == sorted(bows)
+    assert (len(bows), tiers) == (12, ["bramble", "juniper", "linnet"])
+
+
+def through(read: Callable[[str], Batch[Any]]) -> list[Any]:
+    """Return a whole list, batch by batch."""
+    found: list[Any] = []
+    mark, more = "", True
+    while more:
+        batch = read(mark)
+        found += batch.rows
+        mark, more = batch.last, batch.more
+    return found
+
+
+def walked(read: Callable[[str], Batch[Any]], name: str) -> list[Any]:
+    return [each[name] for each in through(read)]
 
 
 def test_reading_notes_that_the_key_was_used(world: World) -> None:
