@@ -52,32 +52,35 @@ class Here:
         return self.cov[self.of_bows, self.of_bows]
 
 
-def here(player: Player, weights: Floats, bows: Sequence[str | None]) -> Here:
-    """Return the law of u with these weights (C,) for the tiers that suit and for some bows, each once.
+def here(player: Player, weights: Floats, bows: Sequence[str | None], *, tiers: bool = True) -> Here:
+    """Return the law of u with these weights (C,) for the tiers that suit (none, if not ``tiers``) and for some bows, each once.
 
     Raises
     ------
     ValueError : a serial that is not in the range, or does not suit the player's instrument and hold.
     """
     copies = [bow for bow in bows if bow is not None]
-    places, T = _places(player, copies), len(player.suited.tiers)
+    places, T = _places(player, copies), len(player.suited.tiers) if tiers else 0
     # The copies' rows come last while the law is made; the own bow's, where it is asked for, before them.
     own = len(copies) < len(bows)
-    parts = [player.tiers(weights), *([player.own(weights)] if own else []), player.copies(weights).at(places)]
+    parts = [*([player.tiers(weights)] if tiers else []), *([player.own(weights)] if own else [])]
+    if len(places) or not parts:
+        parts.append(player.copies(weights).at(places))
     joint = Quantities.joined(*parts)
     first = T + own
     extra = np.zeros((len(joint.mean), player.counted.shape[1]))
-    extra[first:] = player.shared_with_ratings(weights)[places]
+    if len(places):
+        extra[first:] = player.shared_with_ratings(weights)[places]
     mean, told = player.after(joint, extra)
     cov = player.kernel.covariance(joint, joint) - told.T @ told
-    cov[first:, first:] += _effects(player, weights, places)
-    cov[first:, first:] += np.diag(player.own_variance(weights)[places])
+    if len(places):
+        cov[first:, first:] += _effects(player, weights, places) + np.diag(player.own_variance(weights)[places])
     order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
     return Here(
         mean=mean[order],
         cov=(cov + cov.T)[np.ix_(order, order)] / 2,
-        tiers=tuple(tier.slug for tier in player.suited.tiers),
-        spread=np.sqrt(player.spread(weights)),
+        tiers=tuple(tier.slug for tier in player.suited.tiers[:T]),
+        spread=np.sqrt(player.spread(weights)[:T]),
         bows=tuple(bows),
         noise=float(np.sqrt(player.noise(weights))),
     )

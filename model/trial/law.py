@@ -51,14 +51,18 @@ def of_copies(player: Player, weights: Floats, serials: Sequence[str]) -> Law:
     ------
     ValueError : a serial that is not in the range, or does not suit the player's instrument and hold.
     """
-    joint = joint_law(player, weights, serials)
-    return _law(joint, joint.bows_mean, joint.bows_cov, player)
+    joint = here(player, weights, [*_own(player), *serials], tiers=False)
+    return _law(joint, joint.mean, joint.cov, player)
 
 
 def joint_law(player: Player, weights: Floats, serials: Sequence[str] = ()) -> Here:
     """Return the joint law of tiers, the own bow (where there is one, first among the bows) and named copies."""
-    own: list[str | None] = [] if player.answers.plays_no_bow else [None]
-    return here(player, weights, [*own, *serials])
+    return here(player, weights, [*_own(player), *serials])
+
+
+def _own(player: Player) -> list[None]:
+    """Return the own bow as `here` names it, where there is one."""
+    return [] if player.answers.plays_no_bow else [None]
 
 
 def of_tiers(player: Player, weights: Floats, tiers: Ints) -> tuple[Floats, Floats]:
