@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from sklearn.preprocessing import OneHotEncoder
 
-from model.mixed.mixed_model import CrossedRatings
+from model.mixed.mixed_model import CrossedMixedModel
 from tests.benchmarks import _panels_data as data
 from tests.benchmarks._panels_data import Panel, Source
 from tests.benchmarks._panels_foretell import (
@@ -35,9 +35,9 @@ def panel(slopes: float = 0.8, raters: int = 60, items: int = 20) -> Panel:
     return Panel("drawn", rater, item, ("y",), y[:, None], X, covariate[:, None] - covariate.mean())
 
 
-def fit(of: Panel, rows: np.ndarray | slice = slice(None)) -> CrossedRatings:
+def fit(of: Panel, rows: np.ndarray | slice = slice(None)) -> CrossedMixedModel:
     """Fit it with tastes."""
-    return CrossedRatings().fit(of.X[rows], of.Y[rows], of.rater[rows], of.item[rows], of.tastes[rows])
+    return CrossedMixedModel().fit(of.X[rows], of.Y[rows], of.rater[rows], of.item[rows], of.tastes[rows])
 
 
 def test_categories_become_the_indicators_that_a_library_makes_of_them() -> None:

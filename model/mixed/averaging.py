@@ -15,17 +15,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from model.domain.arrays import Floats, Ints
 from model.mixed.linalg import root_inverse
-from model.mixed.slope_reml import TasteRestricted
+from model.mixed.reml import RemlCriterion
 
 _CHUNK = 400_000  # entries of the players' (rows x rows) matrices that are worked at a time
 _UNTOLD = 1e-9  # of a direction's variance: what no other player tells of it, so that it cannot be foretold
 _LEAST = 1e-3  # a weight below this is none
 
 
-def left_out_densities(at: TasteRestricted) -> Floats:
+def left_out_densities(at: RemlCriterion) -> Floats:
     """Return (I,) the log density of each player's ratings given those of all others, at the fit's components."""
     design, cells = at.design, at.problem.rows.cells
-    residual = design.residual - design.fixed.Q @ at.gamma - at.elimination.l_c * at.effects[1][cells.b[cells.row]]
+    residual = design.residual - design.fixed.Q @ at.gamma - at.equations.l_c * at.effects[1][cells.b[cells.row]]
     found = np.zeros(cells.n_a)
     for players, rows in _by_player(cells.a[cells.row], cells.n_a):
         V, known = _own_covariance(at, rows), _left_open(at, rows)
@@ -61,25 +61,25 @@ def _by_player(player: Ints, players: int) -> Iterator[tuple[Ints, Ints]]:
             yield some, order[start[some][:, None] + np.arange(c)]
 
 
-def _own_covariance(at: TasteRestricted, rows: Ints) -> Floats:
+def _own_covariance(at: RemlCriterion, rows: Ints) -> Floats:
     """Covariance over sigma^2 (m, c, c) of the players' own part of their rows (m, c): effects, matches, noise."""
     cells = at.problem.rows.cells
     Z = at.problem.rows.rows.data.reshape(cells.row.size, -1)[rows]
     same = cells.row[rows][:, :, None] == cells.row[rows][:, None, :]
-    return np.asarray(Z @ at.S @ Z.transpose(0, 2, 1) + at.elimination.l_w * same + np.eye(rows.shape[1]))
+    return np.asarray(Z @ at.S @ Z.transpose(0, 2, 1) + at.equations.l_w * same + np.eye(rows.shape[1]))
 
 
-def _left_open(at: TasteRestricted, rows: Ints) -> Floats:
+def _left_open(at: RemlCriterion, rows: Ints) -> Floats:
     """Covariance over sigma^2 (m, c, c) of x'beta + a_k on these rows (m, c), given all ratings."""
-    elimination, cells = at.elimination, at.problem.rows.cells
+    equations, cells = at.equations, at.problem.rows.cells
     copies, p = cells.b[cells.row[rows]], at.gamma.size
-    weights = at.design.fixed.Q[rows] - elimination.l_c * elimination.copies[copies][:, :, :-1]
+    weights = at.design.fixed.Q[rows] - equations.l_c * equations.copies[copies][:, :, :-1]
     half = root_inverse(at.root, weights.reshape(-1, p).T).T.reshape(*rows.shape, p)
     found = half @ half.transpose(0, 2, 1)
-    if elimination.blocks is not None:
+    if equations.blocks is not None:
         layout = cells.blocks
         places = layout.base[copies][:, :, None] + layout.position[copies][:, None, :]
-        found += elimination.l_c * elimination.blocks.inverse[places]
+        found += equations.l_c * equations.blocks.inverse[places]
     return found
 
 

@@ -14,7 +14,7 @@ from scipy import sparse
 from model.domain.arrays import Floats, Ints
 from model.domain.labels import encode
 from model.mixed.layout import Cells, find_cells
-from model.mixed.result import FittedResponse
+from model.mixed.result import RemlFit
 
 PLAYER, TASTES, COPY, MATCH, REPEAT, COEFFICIENTS = "player", "tastes", "copy", "match", "repeat", "coefficients"
 EXACT_UP_TO = 400
@@ -112,7 +112,7 @@ def _nested_probes(cell: Ints, of_cells: Floats | None, of_rows: Floats) -> dict
     return {REPEAT: of_rows}
 
 
-def deviations(responses: Sequence[FittedResponse], tastes: Floats | None = None) -> dict[str, Floats]:
+def deviations(responses: Sequence[RemlFit], tastes: Floats | None = None) -> dict[str, Floats]:
     """Return the standard deviations (k,) of each component over the rows; the prior's rows are in units of the noise."""
     own = {name: np.array([getattr(fitted, f"{name}_sd") for fitted in responses]) for name in (COPY, MATCH, REPEAT)}
     player = player_parts(responses, tastes, 0 if tastes is None else len(tastes))[1]
@@ -120,7 +120,7 @@ def deviations(responses: Sequence[FittedResponse], tastes: Floats | None = None
 
 
 def player_parts(
-    responses: Sequence[FittedResponse], tastes: Floats | None, n: int
+    responses: Sequence[RemlFit], tastes: Floats | None, n: int
 ) -> tuple[list[Floats], tuple[Floats, Floats]]:
     """Take a player's part z'b as two independent ones: the level and what goes along with it, and the rest of the tastes.
 

@@ -21,7 +21,7 @@ from model.domain.arrays import Floats
 from model.mixed.components import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, TASTES, deviations
 from model.mixed.mivque import Bilinear, bilinear
 from model.mixed.priors import Prior
-from model.mixed.result import FittedResponse
+from model.mixed.result import RemlFit
 from model.mixed.validation import check_tastes
 
 LEAST_EIGENVALUE = 1e-6
@@ -66,7 +66,7 @@ def correlations(
     Y: ArrayLike,
     player: Iterable[Hashable] | None,
     copy: Iterable[Hashable] | None,
-    responses: Sequence[FittedResponse],
+    responses: Sequence[RemlFit],
     *,
     match: bool = True,
     prior_correlation: float = 0.5,
@@ -78,7 +78,7 @@ def correlations(
 
     Parameters
     ----------
-    X, Y, player, copy : as they were given to `CrossedRatings.fit`: (n, p), (n, k) with NaN for a criterion not rated, labels.
+    X, Y, player, copy : as they were given to `CrossedMixedModel.fit`: (n, p), (n, k) with NaN for a criterion not rated, labels.
     responses : the k records of that fit.
     match : whether that fit had a match of player and copy.
     prior_correlation : believed of every two criteria, within [-1 / (k - 1), 1].
@@ -178,7 +178,7 @@ def _of_unknown(found: Bilinear, sds: dict[str, Floats], R: dict[str, Floats]) -
     return nearest_correlation(_to_unit_diagonal(np.sum(parts, axis=0)))
 
 
-def _check(X: Floats, Y: Floats, responses: Sequence[FittedResponse], prior_correlation: float, worth: float) -> None:
+def _check(X: Floats, Y: Floats, responses: Sequence[RemlFit], prior_correlation: float, worth: float) -> None:
     k = len(responses)
     if X.ndim != 2 or Y.shape != (X.shape[0], k):
         raise ValueError(

@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from model.domain.arrays import Floats, Ints
 
 _Pattern = tuple[NDArray[Any], NDArray[Any]]  # column of each entry, start of each row
-_BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
+BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,7 @@ class Blocks:
 def _padded(size: Ints) -> Ints:
     """Sizes rounded up to the next of 1, 2, 3, 4, 6, 8, 12, 16, 24, ...; large ones stay."""
     steps = np.unique(np.concatenate([2 ** np.arange(9), 3 * 2 ** np.arange(7)]))
-    fits = size <= _BATCHED_UP_TO
+    fits = size <= BATCHED_UP_TO
     return np.where(fits, steps[np.searchsorted(steps, np.where(fits, size, 1))], size)
 
 
@@ -124,7 +124,7 @@ class Cells:
 
     def swapped(self) -> tuple[Cells, Ints]:
         """Exchange the factors' parts; give the old place (J,) of each cell too."""
-        order = self._by_b
+        order = self.by_b
         place = np.empty(order.size, dtype=np.int64)
         place[order] = np.arange(order.size)
         other = Cells(
@@ -136,7 +136,7 @@ class Cells:
     def _patterns(self) -> tuple[_Pattern, _Pattern, _Pattern, _Pattern]:
         """Sparse patterns of `to_a`, `cross`, `to_b`, `cross_transposed`, in the index type that scipy works in."""
         small = np.int32 if max(self.a.size, self.n_a, self.n_b) < np.iinfo(np.int32).max else np.int64
-        order = self._by_b.astype(small)
+        order = self.by_b.astype(small)
         a_start, b_start = (
             np.concatenate([[0], np.cumsum(np.bincount(codes, minlength=levels))]).astype(small)
             for codes, levels in ((self.a, self.n_a), (self.b, self.n_b))
@@ -150,7 +150,7 @@ class Cells:
         )
 
     @cached_property
-    def _by_b(self) -> Ints:
+    def by_b(self) -> Ints:
         """Cells in the order of b, then a."""
         return np.argsort(self.b, kind="stable")
 

@@ -1,14 +1,18 @@
-"""Equations with a lower root, by LAPACK itself: at the sizes of one trial the checks and choices of a general solver cost more."""
+"""Linear algebra of small matrices: equations with a Cholesky factor, square roots, entries of symmetric matrices.
+
+Equations go to LAPACK itself: at the sizes of one trial the checks and choices of a general solver cost more.
+"""
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 
-from model.domain.arrays import Floats
+from model.domain.arrays import Floats, Ints
 
 Root = NDArray[np.floating[Any]]
 
@@ -38,3 +42,48 @@ def _solved(right: Floats, solve: Any) -> Floats:
         msg = f"the root is singular: LAPACK says {info}"
         raise np.linalg.LinAlgError(msg)
     return np.asarray(found[:, 0] if right.ndim == 1 else found, dtype=np.float64)
+
+
+def psd_sqrt(covariance: Floats) -> Floats:
+    """Give L with L L' = covariance (Q, Q), also of a singular one."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def psd_cholesky(covariance: Floats) -> Floats:
+    """Return the lower triangular L of a positive semi-definite matrix LL', diagonal >= 0."""
+    lower = np.asarray(np.linalg.qr(psd_sqrt(covariance).T, mode="r")).T
+    return np.asarray(lower * np.where(np.diagonal(lower) < 0.0, -1.0, 1.0), dtype=np.float64)
+
+
+@cache
+def vech_places(Q: int) -> tuple[Ints, Ints]:
+    """Return rows and columns of the entries S_ab, a >= b, of S (Q, Q), row by row; kept, not to be changed."""
+    a, b = np.tril_indices(Q)
+    return a, b
+
+
+def vech(S: Floats) -> Floats:
+    """Entries S_ab, a >= b, row by row."""
+    return np.asarray(S[vech_places(len(S))])
+
+
+def unvech(x: Floats, Q: int) -> Floats:
+    """Return S (Q, Q) of its entries x (Q (Q + 1) / 2,)."""
+    S, (a, b) = np.empty((Q, Q)), vech_places(Q)
+    S[a, b] = S[b, a] = x
+    return S
+
+
+def vech_basis(Q: int) -> Floats:
+    """Matrices (Q (Q + 1) / 2, Q, Q) of ones at (a, b) and (b, a), a >= b, so that S = sum S_ab E_ab."""
+    a, b = vech_places(Q)
+    basis = np.zeros((a.size, Q, Q))
+    basis[np.arange(a.size), a, b] = basis[np.arange(a.size), b, a] = 1.0
+    return basis
+
+
+def vech_sums(M: Floats) -> Floats:
+    """Return sums (Q (Q + 1) / 2,) of M (Q, Q) times each E_ab: derivatives by the entries of S."""
+    a, b = vech_places(len(M))
+    return np.asarray(np.where(a == b, M[a, b], M[a, b] + M[b, a]))

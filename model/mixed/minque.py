@@ -1,7 +1,7 @@
-"""What the data can tell of the variance components, and where the search for them begins.
+"""What the data can identify of the variance components, and where the search for them begins.
 
-Both come from the matrix F_ml = tr(P0 V_m P0 V_l) of V = Z Z' of players, copies, cells and the noise, P0 the
-projection off the fixed part: components are told apart where its rows are independent, and MINQUE(0) solves
+Both come from the matrix F_ml = tr(P0 V_m P0 V_l), P0 the projection off the fixed part, over the entries of the players'
+covariance, copies, cells and the noise: components are identified where its rows are independent, and MINQUE(0) solves
 F theta = (y'P0 V_m P0 y) (Searle, Casella & McCulloch 1992, Variance Components, sec. 11.3).
 """
 
@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import qr, solve_triangular
 
-from model.domain.arrays import Floats
-from model.mixed.layout import Cells
+from model.domain.arrays import Floats, Ints
+from model.mixed.linalg import vech_basis
+from model.mixed.solver import RandomEffectsDesign
 
-_NOISE = 3
+_LATER = 3  # copy, match and noise come after the entries of the covariance
 _ALIASED = 1e-9  # of a component's own size: what is left of it after the fixed part and the terms before it
 
 
@@ -44,75 +45,143 @@ def range_basis(X: Floats) -> tuple[Floats, list[int]]:
 
 
 @dataclass(frozen=True, eq=False)
-class Moments:
-    """F (4, 4) and tr(V_m V_m) (4,) of player, copy, match and noise, noise last; zeros for a term that is absent."""
+class Minque0System:
+    """The matrix F of MINQUE(0), its rows: entries of S, copy, match, noise; zeros for a term that is absent.
+
+    Attributes
+    ----------
+    F : (nE + 3, nE + 3)
+    sizes : (nE + 3,) tr(V_m V_m)
+    basis : (nE, Q, Q) directions of S
+    """
 
     F: Floats
     sizes: Floats
+    basis: Floats
+
+    @classmethod
+    def of(
+        cls, rows: RandomEffectsDesign, known: Floats, means: Floats, present: tuple[bool, bool, bool]
+    ) -> Minque0System:
+        """Sum it up.
+
+        Parameters
+        ----------
+        known : (I, Q, r) Z_i'B of an orthonormal basis B of the fixed part
+        means : (J, r) its cell means
+        present : whether there are players, copies, matches
+        """
+        basis, cells = vech_basis(rows.width), rows.cells
+        nE = basis.shape[0]
+        totals = [(cells.to_b(cells.count) @ means, cells.b), (cells.count[:, None] * means, np.arange(cells.a.size))]
+        F, sizes = np.zeros((nE + _LATER,) * 2), np.zeros(nE + _LATER)
+        F[nE:, nE:], sizes[nE:] = _ratio_moments(rows, totals)
+        own, sizes[:nE] = _own_moments(basis, rows.square, known)
+        flat = known.reshape(known.shape[0], -1)
+        paired = (flat.T @ flat).reshape(rows.width, means.shape[1], rows.width, means.shape[1])
+        through = np.einsum("mab,arbs->mrs", basis, paired, optimize=True)
+        F[:nE, :nE] = own + np.tensordot(through, through, ((1, 2), (1, 2)))
+        crossed = rows.sums.T @ rows.sums
+        for place, (total, level) in enumerate(totals, nE):
+            part = np.tensordot(rows.total_of_cells(total[level]), known, ((0, 2), (0, 2)))
+            F[:nE, place] = np.tensordot(basis, crossed - 2.0 * part, ((1, 2), (0, 1)))
+            F[:nE, place] += np.tensordot(through, total.T @ total, ((1, 2), (0, 1)))
+        left = rows.square.sum(axis=0) - np.tensordot(known, known, ((0, 2), (0, 2)))
+        F[:nE, -1] = np.tensordot(basis, left, ((1, 2), (0, 1)))
+        F[nE:, :nE] = F[:nE, nE:].T
+        keep = np.array([present[0]] * nE + [*present[1:], True])
+        return cls(np.where(np.outer(keep, keep), F, 0.0), sizes, basis)
+
+    def identified(self) -> tuple[bool, bool, bool]:
+        """Whether player, with an intercept alone, copy and match can each be told from noise and the terms before it."""
+        accepted, found = [_LATER], []
+        for term in range(_LATER):
+            found.append(self._independent(term, accepted))
+            accepted += [term] if found[-1] else []
+        return found[0], found[1], found[2]
+
+    def identified_slopes(self, told: tuple[bool, bool, bool]) -> list[bool]:
+        """Which slopes (q') can be told from noise, those of player, copy, match that are, and the slopes before them."""
+        nE = self.basis.shape[0]
+        a, b = np.tril_indices(self.basis.shape[1])
+        accepted = [nE + 2, 0] + [nE + place - 1 for place in (1, 2) if told[place]]
+        found, slopes = [], [0]
+        for slope in range(1, self.basis.shape[1]):
+            wanted = np.flatnonzero((a == slope) & np.isin(b, [*slopes, slope])).tolist()
+            trial = list(accepted)
+            for term in wanted:
+                trial += [term] if self._independent(term, trial) else []
+            found.append(len(trial) == len(accepted) + len(wanted))
+            if found[-1]:
+                accepted, slopes = trial, [*slopes, slope]
+        return found
+
+    def _independent(self, term: int, accepted: list[int]) -> bool:
+        scale = 1.0 / np.sqrt(self.sizes[accepted])
+        inner = self.F[np.ix_(accepted, accepted)] * np.outer(scale, scale)
+        along = np.linalg.lstsq(inner, self.F[accepted, term] * scale)[0]
+        return bool(self.F[term, term] - (self.F[term, accepted] * scale) @ along > _ALIASED * self.sizes[term])
+
+    def start(self, forms: Floats, free: np.ndarray) -> tuple[Floats, Floats]:
+        """MINQUE(0) of S (Q, Q), made a covariance, and ratios (3,) of the free terms, within [0.01, 10].
+
+        Parameters
+        ----------
+        forms : (nE + 3,) y'P0V_mP0y
+        free : (3,) bool: players, copy, match
+        """
+        nE = self.basis.shape[0]
+        terms = [*range(nE)] * bool(free[0]) + [nE + place - 1 for place in (1, 2) if free[place]]
+        terms.append(nE + 2)
+        scale = 1.0 / np.sqrt(np.where(self.sizes[terms] > 0.0, self.sizes[terms], np.inf))
+        theta = scale * np.linalg.lstsq(self.F[np.ix_(terms, terms)] * np.outer(scale, scale), forms[terms] * scale)[0]
+        noise = max(float(theta[-1]), 1e-3 * float(np.abs(theta).max()), np.finfo(np.float64).tiny)
+        whole = np.zeros(nE + 3)
+        whole[terms] = theta / noise
+        values, vectors = np.linalg.eigh(np.tensordot(whole[:nE], self.basis, ((0,), (0,))))
+        ratios = np.zeros(3)
+        for place in (1, 2):
+            ratios[place] = np.clip(whole[nE + place - 1], 0.01, 10.0) if free[place] else 0.0
+        return (vectors * np.clip(values, 0.01, 10.0)) @ vectors.T, ratios
 
 
-def moments(cells: Cells, present: tuple[bool, bool, bool], means: Floats) -> Moments:
-    """Give the MINQUE(0) matrix, in O(N).
-
-    Parameters
-    ----------
-    cells : Cells
-        With players as factor a and copies as b.
-    present : bool for player, copy, match
-    means : (J, rank)
-        Cell means of an orthonormal basis of the fixed part.
-    """
-    n, totals = float(cells.count.sum()), _totals(cells, means)
-    sizes = [total[:, 0] for total in _totals(cells, np.ones((cells.a.size, 1)))]
-    F = np.full((4, 4), cells.count @ cells.count)
-    F[0, 0], F[1, 1] = sizes[0] @ sizes[0], sizes[1] @ sizes[1]
-    F[_NOISE, :] = F[:, _NOISE] = n
-    whole = F.diagonal().copy()
-    grams = [total.T @ total for total in totals] + [np.eye(means.shape[1])]
-    spread = [totals[0][cells.a], totals[1][cells.b], totals[2]]  # rows of V_m Q, the same within a cell
-    for m in range(4):
-        for other in range(m, 4):
-            F[m, other] += np.sum(grams[m] * grams[other]) - 2.0 * _through(m, other, spread, grams, cells.count)
-            F[other, m] = F[m, other]
-    keep = np.array([*present, True])
-    return Moments(np.where(np.outer(keep, keep), F, 0.0), whole)
+def _ratio_moments(rows: RandomEffectsDesign, totals: list[tuple[Floats, Ints]]) -> tuple[Floats, Floats]:
+    """Moments (3, 3) of copy, match and noise, and their sizes (3,); `totals` of a basis by copy and cell, and its levels."""
+    cells = rows.cells
+    by_copy = np.bincount(cells.b, weights=cells.count, minlength=cells.n_b)
+    F = np.full((3, 3), cells.count @ cells.count)
+    F[0, 0], F[2, :], F[:, 2] = by_copy @ by_copy, cells.count.sum(), cells.count.sum()
+    sizes = F.diagonal().copy()
+    grams = [total.T @ total for total, _ in totals] + [np.eye(totals[0][0].shape[1])]
+    spread = [total[level] for total, level in totals]  # rows of V_m B, the same within a cell
+    for m in range(3):
+        for other in range(m, 3):
+            through = np.trace(grams[m]) if other == 2 else np.sum(cells.count[:, None] * spread[m] * spread[other])
+            F[m, other] = F[other, m] = F[m, other] + np.sum(grams[m] * grams[other]) - 2.0 * float(through)
+    return F, sizes
 
 
-def _totals(cells: Cells, means: Floats) -> list[Floats]:
-    """Sum columns with these cell means by player, copy and cell."""
-    return [cells.to_a(cells.count) @ means, cells.to_b(cells.count) @ means, cells.count[:, None] * means]
+def _own_moments(basis: Floats, square: Floats, known: Floats) -> tuple[Floats, Floats]:
+    """Moments of the entries of S among themselves but for the last term, and their sizes."""
+    Q = square.shape[1]
+    flat = square.reshape(-1, Q * Q)
+    told = (known @ known.transpose(0, 2, 1)).reshape(-1, Q * Q)
+
+    def paired(left: Floats, right: Floats) -> Floats:
+        """Sum over players of tr(E X_i E* Y_i), X, Y (I, Q Q)."""
+        tensor = (left.T @ right).reshape(Q, Q, Q, Q)
+        return np.asarray(np.einsum("mab,ncd,bcda->mn", basis, basis, tensor, optimize=True))
+
+    whole = paired(flat, flat)
+    cross = paired(flat, told)
+    return whole - cross - cross.T, np.diagonal(whole).copy()
 
 
-def _through(m: int, other: int, spread: list[Floats], grams: list[Floats], count: Floats) -> float:
-    """tr(Q'V_m V_other Q)."""
-    if _NOISE in (m, other):
-        return float(np.trace(grams[min(m, other)]))
-    return float(np.sum(count[:, None] * spread[m] * spread[other]))
-
-
-def told_apart(moment: Moments) -> tuple[bool, bool, bool]:
-    """Whether player, copy and match can each be told from the fixed part, the noise and the terms before it."""
-    F, accepted, found = moment.F, [_NOISE], []
-    for term in range(_NOISE):
-        own = F[term, term]
-        along = np.linalg.lstsq(F[np.ix_(accepted, accepted)], F[accepted, term])[0]
-        found.append(bool(own - F[term, accepted] @ along > _ALIASED * moment.sizes[term]))
-        accepted += [term] if found[-1] else []
-    return found[0], found[1], found[2]
-
-
-def first_ratios(moment: Moments, free: np.ndarray, cells: Cells, residual: Floats) -> Floats:
-    """Give the MINQUE(0) ratios (3,) of the free terms, kept within [0.01, 100]; 0 elsewhere.
-
-    Parameters
-    ----------
-    residual : (N,) y less its projection on the fixed part
-    """
-    terms = [*np.flatnonzero(free).tolist(), _NOISE]
-    totals = _totals(cells, cells.means(residual[:, None]))
-    forms = np.array([float(np.sum(total**2)) for total in totals] + [residual @ residual])
-    theta = np.linalg.lstsq(moment.F[np.ix_(terms, terms)], forms[terms])[0]
-    noise = max(float(theta[-1]), 1e-3 * float(np.abs(theta).max()), np.finfo(np.float64).tiny)
-    ratios = np.zeros(3)
-    ratios[terms[:-1]] = np.clip(theta[:-1] / noise, 0.01, 100.0)
-    return ratios
+def quadratic_forms(rows: RandomEffectsDesign, residual: Floats, basis: Floats) -> Floats:
+    """y'P0V_mP0y (nE + 3,) of entries of S, copy, match and noise; `residual` (N,) is P0y."""
+    players = rows.total(residual[:, None])[:, :, 0]
+    cells = rows.cells
+    by_cell = cells.count * cells.means(residual[:, None])[:, 0]
+    by_copy = np.bincount(cells.b, weights=by_cell, minlength=cells.n_b)
+    own = np.tensordot(basis, players.T @ players, ((1, 2), (0, 1)))
+    return np.concatenate([own, [by_copy @ by_copy, by_cell @ by_cell, residual @ residual]])

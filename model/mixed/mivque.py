@@ -32,9 +32,9 @@ from model.mixed.components import (
 )
 from model.mixed.linalg import root_inverse
 from model.mixed.priors import Prior
-from model.mixed.reml import Fixed
-from model.mixed.result import FittedResponse
-from model.mixed.solver import Columns, Elimination
+from model.mixed.reml import OrthonormalDesign
+from model.mixed.result import RemlFit
+from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs, WeightedRhs
 
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
@@ -63,23 +63,28 @@ class Projection:
         prior: Prior | None,
     ):
         self.cells = cells_of(player.at(rated), copy.at(rated))
-        self.fixed = Fixed.of(X[rated], self.cells, prior)
+        self.fixed = OrthonormalDesign.of(X[rated], self.cells, prior)
         p, outside = X.shape[1], self.fixed.outside.shape[0]
-        self.elimination = Elimination(self.cells, Columns.of(self.cells, self.fixed.means, np.eye(p)), ratios)
+        players = RandomEffectsDesign.of(self.cells, np.ones((rated.size, 1)))
+        by_copy = self.cells.to_b(self.cells.count) @ self.fixed.means
+        given = Rhs(self.fixed.means, players.total(self.fixed.Q), by_copy, np.eye(p))
+        l_p, l_c, l_w = ratios
+        self.equations = MixedModelEquations(players, given, np.array([[l_p]]), l_c, l_w, matched=False)
         self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
         self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
-        self._root = np.linalg.cholesky(self.elimination.solved.product)
+        self._root = np.linalg.cholesky(self.equations.product)
         self._half = root_inverse(self._root, self._solved.T)
 
     def _inverse(self, U: Floats) -> Floats:
         """H^-1 U for U (N + m, t)."""
-        elimination, cells = self.elimination, self.cells
+        equations, cells = self.equations, self.cells
         means = cells.means(U[: cells.row.size])
-        summed = cells.to_a(elimination.w) @ means, cells.to_b(elimination.w) @ means
-        solved = elimination.solve(*summed, np.zeros((U.shape[1],) * 2))
-        in_cells = elimination.in_cells(means, solved.a, solved.b)
+        by_player = equations.rows.total_of_cells(equations.shrunk[:, None] * means)
+        by_copy = cells.to_b(equations.w) @ means
+        players, copies, _ = equations.solve(WeightedRhs(by_player, by_copy, np.zeros((U.shape[1],) * 2)))
+        in_cells = equations.in_cells(means, players, copies)
         out = U.copy()
-        taken = elimination.l_a * solved.a[cells.a] + elimination.l_b * solved.b[cells.b] + elimination.l_w * in_cells
+        taken = equations.S[0, 0] * players[cells.a, 0] + equations.l_c * copies[cells.b] + equations.l_w * in_cells
         out[: cells.row.size] -= taken[cells.row]
         return out
 
@@ -127,7 +132,7 @@ def bilinear(
     Y: Floats,
     player: Iterable[Hashable] | None,
     copy: Iterable[Hashable] | None,
-    responses: Sequence[FittedResponse],
+    responses: Sequence[RemlFit],
     *,
     match: bool = True,
     prior: Prior | None = None,
@@ -170,7 +175,7 @@ def common_ratios(
     return found[0], found[1], found[2]
 
 
-def _projected(X: Floats, y: Floats, P: Projection, fitted: FittedResponse) -> Floats:
+def _projected(X: Floats, y: Floats, P: Projection, fitted: RemlFit) -> Floats:
     """P y (n + m, 1) of one criterion, y less its fixed part first, for the sake of rounding."""
     outside = P.fixed.target - P.fixed.outside @ (P.fixed.R @ fitted.coef)
     return P(np.concatenate([np.nan_to_num(y - X @ fitted.coef), outside])[:, None])
@@ -194,7 +199,7 @@ def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
     return np.asarray((F + F.swapaxes(0, 1)) / 2.0, dtype=np.float64)
 
 
-def _told(who: Components, rated: NDArray[np.bool_], responses: Sequence[FittedResponse]) -> NDArray[np.bool_]:
+def _told(who: Components, rated: NDArray[np.bool_], responses: Sequence[RemlFit]) -> NDArray[np.bool_]:
     """Whether the labels let each component's covariance be told at all, (L, k, k).
 
     Player, tastes and copy: where both criteria's fits could. Match: where some cell holds a rating on the one criterion and

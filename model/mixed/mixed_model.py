@@ -20,8 +20,8 @@ from sklearn.utils.validation import check_is_fitted
 from model.domain.arrays import Floats, Ints
 from model.domain.labels import encode, look_up
 from model.mixed.priors import Prior
-from model.mixed.result import FittedResponse, Sheet, conditioned, new_player_variance
-from model.mixed.selection import TERMS, Asked, Known, Labels, Structure, fit_response
+from model.mixed.result import KnownPlayers, RemlFit, Sheet, conditioned, new_player_variance
+from model.mixed.selection import TERMS, Labels, ModelSpec, SharedStructure, fit_response
 from model.mixed.validation import (
     check_columns,
     check_responses,
@@ -31,10 +31,10 @@ from model.mixed.validation import (
     listed,
 )
 
-__all__ = ["CrossedRatings", "FittedResponse", "Prior"]
+__all__ = ["CrossedMixedModel", "Prior", "RemlFit"]
 
 
-class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
+class CrossedMixedModel(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
     """Ratings by players of copies: fixed effects, player, copy and match, told apart by REML.
 
     Parameters
@@ -53,7 +53,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
 
     Attributes
     ----------
-    responses_ : tuple of FittedResponse
+    responses_ : tuple of RemlFit
         One record for each response.
     coef_ : (p,) float, for several responses (k, p)
     player_sd_, copy_sd_, match_sd_, repeat_sd_ : float, or (k,)
@@ -117,7 +117,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
             check_use_of_tastes(tastes, player, self.prior)
         labels = Labels(*encode(player, X.shape[0], "player")), Labels(*encode(copy, X.shape[0], "copy"))
         sets = check_taste_sets(self.taste_sets, tastes)
-        structures: dict[tuple[bytes, ...], Structure] = {}
+        structures: dict[tuple[bytes, ...], SharedStructure] = {}
         fits = []
         for place, (y, prior) in enumerate(zip(Y.T, priors, strict=True)):
             rated = np.isfinite(y)
@@ -125,21 +125,19 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
                 raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
             key = rated.tobytes(), *_coefficients(prior)
             if key not in structures:
-                asked = Asked(self.match, prior, tastes, sets)
-                structures[key] = Structure.of(X, *labels, np.flatnonzero(rated), asked)
+                spec = ModelSpec(self.match, prior, tastes, sets)
+                structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
             fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
-        self._players: list[Known | None] = [players for _, players in fits]
+        self._players: list[KnownPlayers | None] = [players for _, players in fits]
         return self._hold(tuple(fitted for fitted, _ in fits), single)
 
     @classmethod
-    def from_responses(
-        cls, responses: Sequence[FittedResponse], match: bool = False, prior: Prior | None = None
-    ) -> Self:
+    def from_responses(cls, responses: Sequence[RemlFit], match: bool = False, prior: Prior | None = None) -> Self:
         """Make a fitted object from its records alone: it knows copies, but no players of the fit.
 
         Parameters
         ----------
-        responses : sequence of FittedResponse
+        responses : sequence of RemlFit
             At least one, all with the same columns.
 
         Raises
@@ -153,7 +151,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
         made._players = [None] * len(responses)
         return made._hold(tuple(responses), len(responses) == 1)
 
-    def _hold(self, responses: tuple[FittedResponse, ...], single: bool) -> Self:
+    def _hold(self, responses: tuple[RemlFit, ...], single: bool) -> Self:
         def gathered(values: list[Any]) -> Any:
             return values[0] if single else np.array(values)
 
@@ -249,7 +247,7 @@ class CrossedRatings(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sc
 
         Returns
         -------
-        CrossedRatings
+        CrossedMixedModel
             Of the same fit, whose predictions are for this player; conditioning it again adds rows.
 
         Raises
@@ -311,7 +309,7 @@ class _Own:
         """Join these ratings and later ones."""
         return _Own(self.rows.joined(later.rows), np.vstack([self.Y, later.Y]))
 
-    def predict(self, fitted: FittedResponse, place: int, ahead: _Rows) -> tuple[Floats, Floats]:
+    def predict(self, fitted: RemlFit, place: int, ahead: _Rows) -> tuple[Floats, Floats]:
         """Mean (m,) and variance (m,) of this player's next ratings of one response."""
         own, copies = self.rows, self.rows.copies + ahead.copies
         bow = _numbered(copies)

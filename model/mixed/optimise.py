@@ -1,46 +1,87 @@
-"""Projected Newton search for the variance ratios, on ratios >= 0 and not on their logarithms: zeros are exact."""
+"""Newton's search for the players' covariance and the ratios of copy and match, on the covariance itself.
+
+Not on its Cholesky factor: there the score vanishes at a column of zeros, and a search would stop early without a sign.
+Each step goes to the minimum of the quadratic model over S >= 0 and ratios >= 0.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 
 from model.domain.arrays import Floats
-from model.mixed.reml import Problem, Restricted
+from model.mixed.linalg import vech_places
+from model.mixed.psd_cone import ConeQuadratic, minimise_on_cone
+from model.mixed.reml import COPY, MATCH, PLAYER, RemlCriterion, RemlProblem
 
 _REPRODUCED = (
     "the ratings are reproduced exactly by players and copies: got nothing left for the noise of a repeated rating, "
     "expected some spread there"
 )
+_VANISHED = 1e-8  # an eigenvalue of S that is none
+_DRIFTS = 1e-4  # of a parameter: a last step as large as this is none to a minimum
+
+
+class DegenerateFitError(ValueError):
+    """The ratings leave nothing for the noise."""
 
 
 @dataclass(frozen=True)
-class Control:
-    """Tolerances of the search and its outcome.
+class OptimizerOptions:
+    """Tolerances of the search.
 
     Attributes
     ----------
-    precision : the search ends when no ratio is thought to be off by more than this part of itself (or of 1e-4): half
-        of it in a standard deviation; ten times that with more than `few` ratings, where it is less than a hundredth
-        of its standard error
+    decrease : the search ends with a step by which the criterion is thought to fall by less
+    confirmed : what average information alone may still promise then
+    near : steps by which it is thought to fall by less than this correct the curvature of those after them
     largest_ratio : a ratio above this means that nothing is left for the noise
     most_iterations : Newton steps before the search is given up
-    patience : steps by average information; after them the score is differenced, which costs three scores a step
+    patience : steps by average information, at most two a parameter; after them the score is differenced, which costs one
+        score a parameter
+    foresees : whether the search also ends with a step after which the next one is thought to lower the criterion by less
+        than `decrease`, falls shrinking as they did, and at most to 1 in 2,500
     few : up to this many ratings, a search that ends on a boundary is made again from far inside: few ratings may
         have two minima
-    iterations : steps taken
-    ran_off : whether a ratio went beyond the largest
     """
 
-    precision: float = 2e-6
+    decrease: float = 1e-8
+    confirmed: float = 1e-6
+    near: float = 1.0
     largest_ratio: float = 1e5
     most_iterations: int = 100
-    patience: int = 5
+    patience: int = 15
+    foresees: bool = False
     few: int = 5000
-    iterations: int = 0
-    ran_off: bool = False
+
+    @classmethod
+    def of(cls, problem: RemlProblem) -> OptimizerOptions:
+        """Options for intercepts alone, where a parameter is soon far within its standard error, or for slopes."""
+        if problem.rows.width > 1:
+            return cls()
+        few = problem.design.residual.size <= cls.few
+        return cls(decrease=1e-10 if few else 1e-6, foresees=not few)
+
+
+Steps = list[tuple[Floats, Floats]]  # by how much the parameters and the slope changed
+
+
+def damped_bfgs(curvature: Floats, steps: Steps) -> Floats:
+    """Correct a positive definite curvature by the changes of slope seen, the last counting most.
+
+    Broyden, Fletcher, Goldfarb & Shanno's update (Nocedal & Wright 2006, Numerical Optimization, sec. 6.1), damped after
+    Powell (sec. 18.3) so that the curvature stays positive.
+    """
+    for s, y in steps:
+        along = curvature @ s
+        expected, found = float(s @ along), float(s @ y)
+        if expected <= 0.0:
+            continue
+        part = 1.0 if found >= 0.2 * expected else 0.8 * expected / (expected - found)
+        y = part * y + (1.0 - part) * along  # noqa: PLW2901 - damped
+        curvature = curvature + np.outer(y, y) / float(s @ y) - np.outer(along, along) / expected
+    return curvature
 
 
 def _convex(matrix: Floats) -> Floats:
@@ -50,118 +91,202 @@ def _convex(matrix: Floats) -> Floats:
     return np.asarray((vectors * np.maximum(np.abs(values), 1e-6)) @ vectors.T * scale * scale[:, None])
 
 
-def box_minimum(slope: Floats, curvature: Floats, low: Floats, high: Floats) -> Floats:
-    """Minimise slope'x + x'curvature x / 2 over low <= x <= high, exactly, by trying every face of the box.
+def cone_quadratic(at: RemlCriterion, *, exact: bool = False) -> ConeQuadratic:
+    """Model the criterion about `at` by average information and the priors' own derivatives.
 
-    Parameters
-    ----------
-    slope, low, high : (f,), f <= 3
-    curvature : (f, f), positive definite
+    With `exact` the convex part of the priors is taken as it is, not as its derivatives: better far from the minimum.
     """
-    best, least = low, np.inf
-    for sides in product((0, -1, 1), repeat=slope.size):
-        side = np.array(sides)
-        inside = side == 0
-        x = np.where(side < 0, low, high)
-        pull = slope[inside] + curvature[np.ix_(inside, ~inside)] @ x[~inside]
-        x[inside] = np.linalg.solve(curvature[np.ix_(inside, inside)], -pull)
-        value = float(slope @ x + 0.5 * x @ curvature @ x)
-        if value < least and bool(np.all((x >= low) & (x <= high))):
-            best, least = x, value
-            if inside.all():
-                break
-    return best
+    problem, nE, priors = at.problem, len(at.problem.basis), at.problem.priors
+    slope, curvature, prior = _slope(at), at.expected_curvature, None
+    ratios = at.parameters[nE:]
+    if priors is not None:
+        prior = priors.convex if exact else None
+        curvature = curvature + (priors if prior is None else priors.not_convex).hessian(at.parameters)
+    if prior is not None:
+        slope[:nE] -= prior.gradient(at.S)
+    kept = 0.0 if priors is None else 0.1  # of each variance, where a prior keeps it off 0
+    floor = (kept if prior is None else 0.0) * at.S
+    low, high = kept * ratios, 10.0 * ratios + 1.0
+    curvature = _convex_along(_ways(at), curvature)
+    return ConeQuadratic(problem.basis, at.parameters, slope, curvature, floor, low, high, prior, priors is None)
 
 
-def newton_step(at: Restricted, curvature: Floats) -> Floats:
-    """Step (3,) to the minimum of the quadratic model over ratios >= 0, none growing beyond ten times itself and one."""
-    held = (at.ratios == 0.0) & (at.score >= 0.0)  # it would fall below 0: its curvature says nothing of the others
-    free = np.flatnonzero(at.free & ~held)
-    now, slope = at.ratios[free], at.score[free]
-    high = 9.0 * now + 1.0
-    low = -now if at.prior is None else -0.9 * now
-    least = 0.01 * np.abs(slope) / high  # where the data show no curvature, the model still has a minimum
-    chosen = curvature[np.ix_(free, free)]
-    chosen = chosen + np.diag(np.maximum(least - np.abs(np.diagonal(chosen)), 0.0))
-    step = np.zeros(3)
-    step[free] = box_minimum(slope, _convex(chosen), low, high)
-    return step
+def _ways(at: RemlCriterion) -> Floats:
+    """Directions (m, m), one a row, of the size that S and the ratios have.
+
+    For S they are vv' of v = Le_a and L (e_a + e_b), LL' = S lifted off the boundary: all of them stay within S >= 0.
+    """
+    Q, nE, m = len(at.S), len(at.problem.basis), at.parameters.size
+    ways = np.diag(np.append(np.ones(nE), np.maximum(at.parameters[nE:], 1e-2)))
+    if nE:
+        size = np.maximum(np.diagonal(at.S), 1e-2)
+        L = np.linalg.cholesky(at.S + 1e-3 * np.diag(size))
+        a, b = vech_places(Q)
+        v = np.where((a == b)[:, None], L.T[a], L.T[a] + L.T[b])
+        ways[:nE, :nE] = v[:, a] * v[:, b]
+    return ways.reshape(m, m)
 
 
-def observed(problem: Problem, at: Restricted) -> Floats:
-    """Second derivatives (3, 3) of the criterion, by differences of the score."""
-    found = np.zeros((3, 3))
-    for term in np.flatnonzero(at.free).tolist():
-        ratios = at.ratios.copy()
-        ratios[term] += 1e-5 * max(ratios[term], 1e-2)
-        found[term] = (problem.at(ratios, swapped=problem.swapped).score - at.score) / (ratios[term] - at.ratios[term])
-    return 0.5 * (found + found.T)
+def _convex_along(ways: Floats, curvature: Floats) -> Floats:
+    """Make the curvature positive definite, seen along the ways."""
+    back = np.linalg.inv(ways)
+    return np.asarray(back @ _convex(ways @ curvature @ ways.T) @ back.T)
 
 
-def _accept(problem: Problem, at: Restricted, step: Floats) -> Restricted | None:
-    """Go along the step until the criterion has fallen enough (Armijo), halving it as often as needed; None: never."""
-    slope = float(at.score @ step)
+def _slope(at: RemlCriterion) -> Floats:
+    """Differentiate the criterion by the parameters."""
+    priors = at.problem.priors
+    return at.score.copy() if priors is None else at.score + priors.gradient(at.parameters)
+
+
+def finite_difference_hessian(at: RemlCriterion, model: ConeQuadratic) -> Floats:
+    """Second derivatives (m, m) of the criterion, by differences of its slope, made positive definite."""
+    ways, part = _ways(at), 1e-5
+    moved = [_moved(at, model, model.now + part * way) for way in ways]
+    changes = np.array([_slope(there) - model.slope for there in moved]) / part
+    found = np.linalg.solve(ways, changes)
+    return _convex_along(ways, 0.5 * (found + found.T))
+
+
+def _moved(at: RemlCriterion, model: ConeQuadratic, x: Floats) -> RemlCriterion:
+    """Set up the criterion at x, or next to it within the bounds."""
+    return at.moved(model.within(x))
+
+
+def _accept(at: RemlCriterion, model: ConeQuadratic, goal: Floats, options: OptimizerOptions) -> RemlCriterion:
+    """Go to `goal`, or a third, a ninth ... of the way, until the criterion has fallen enough (Armijo)."""
     slack = 1e-12 * (1.0 + abs(at.criterion)) + 1e-14 * at.degrees * at.whole / at.q  # what rounding may add
-    part = 1.0
-    for _ in range(40):
-        there = problem.at(at.ratios + part * step, swapped=problem.swapped)
-        if there.criterion <= at.criterion + 1e-4 * part * slope + slack:
+    part, fall = _part_within_reach(at, model, goal), -model.value(goal)
+    if fall < -options.decrease:
+        raise RuntimeError(
+            "the search for the variance components lost its way; expected columns of slopes near their own zero, and a prior "
+            "of their size"
+        )
+    for _ in range(25):
+        there = _moved(at, model, model.now + part * (goal - model.now))
+        if there.criterion <= at.criterion - 1e-4 * part * fall + slack:
+            if part == 1.0 and at.criterion - there.criterion > 1.5 * fall:
+                there = _further(at, model, goal, there)
+            if _largest(there) > options.largest_ratio:
+                raise DegenerateFitError(_REPRODUCED)
             return there
-        part *= 0.5
-    return None
+        part /= 3.0
+    if _largest(at) > 0.1 * options.largest_ratio:
+        raise DegenerateFitError(_REPRODUCED)
+    raise RuntimeError("the search for the variance components found no way down; the ratings may be degenerate")
 
 
-def _stuck(at: Restricted, control: Control, iteration: int) -> tuple[Restricted, Control]:
-    """End a search without a minimum: far out, rounding hides the slope that leads beyond all bounds."""
-    if at.ratios.max() > 0.1 * control.largest_ratio:
-        return at, replace(control, iterations=iteration, ran_off=True)
-    raise RuntimeError(f"the search for the variance components did not settle; it was given up after step {iteration}")
+def _part_within_reach(at: RemlCriterion, model: ConeQuadratic, goal: Floats) -> float:
+    """Give the part of the way on which no variance grows beyond a hundred times the largest one and one."""
+    if not len(model.basis):
+        return 1.0
+    now, there = (float(np.diagonal(S).max()) for S in (at.S, model.covariance(goal)))
+    reach = 100.0 * (now + 1.0)
+    return 1.0 if there - now <= reach else reach / (there - now)
 
 
-def _descend(problem: Problem, start: Floats, control: Control) -> tuple[Restricted, Control]:
-    """Go down from `start` (3,) to a minimum."""
-    at, before = problem.at(start, swapped=problem.swapped), 0.0
-    precision = control.precision * (1.0 if problem.design.residual.size <= control.few else 10.0)
-    for iteration in range(1, control.most_iterations + 1):
-        step = newton_step(at, at.curvature if iteration <= control.patience else observed(problem, at))
-        moved = float((np.abs(step) / np.maximum(at.ratios, 1e-4)).max())
-        vanishing = bool(np.any((step < 0.0) & (at.ratios + step == 0.0)))
-        if moved <= precision and not vanishing:
-            return at, replace(control, iterations=iteration)
-        there = _accept(problem, at, step)
-        if there is None:
-            return _stuck(at, control, iteration)
-        at = there
-        if at.ratios.max() > control.largest_ratio:
-            return at, replace(control, iterations=iteration, ran_off=True)
-        if before > moved and moved * max(moved / before, 0.02) <= precision:  # the next step shrinks likewise
-            return at, replace(control, iterations=iteration)
-        before = moved
-    return _stuck(at, control, control.most_iterations)
+def _further(at: RemlCriterion, model: ConeQuadratic, goal: Floats, there: RemlCriterion) -> RemlCriterion:
+    """Go beyond `goal`, twice as far each time, as long as the criterion falls: it fell by more than was foretold."""
+    part = 2.0
+    while (beyond := _moved(at, model, model.now + part * (goal - model.now))).criterion < there.criterion:
+        there, part = beyond, 2.0 * part
+    return there
 
 
-def search(problem: Problem, start: Floats, control: Control | None = None) -> tuple[Restricted, Control]:
-    """Minimise the criterion over the free ratios from `start` (3,).
+def _largest(at: RemlCriterion) -> float:
+    """Give the largest ratio that no prior holds back."""
+    return float(max(np.diagonal(at.S).max(), at.ratios.max())) if at.problem.priors is None else 0.0
+
+
+Found = tuple[RemlCriterion, int]  # the criterion at a minimum and the steps taken there
+
+
+def _descend(at: RemlCriterion, options: OptimizerOptions) -> Found:
+    """Go down to a minimum."""
+    steps: Steps = []
+    last: ConeQuadratic | None = None
+    before = 0.0
+    for iteration in range(1, options.most_iterations + 1):
+        average = cone_quadratic(at)
+        if last is not None:
+            steps.append((average.now - last.now, average.slope - last.slope))
+        if iteration > min(options.patience, 2 * len(average.now)):
+            steps, model = [], replace(average, curvature=finite_difference_hessian(at, average))
+        elif last is not None:
+            model = replace(average, curvature=damped_bfgs(average.curvature, steps))
+        else:
+            model = cone_quadratic(at, exact=True)
+        goal = minimise_on_cone(model)
+        fall = -model.value(goal)
+        at = _accept(at, model, goal, options)
+        ahead = fall * max(fall / before, 4e-4) if options.foresees and before > fall > 0.0 else np.inf
+        before = fall
+        if min(fall, ahead) <= options.decrease:
+            far = np.abs(goal - model.now) > _DRIFTS * np.abs(goal)
+            if far.any() and _largest(at) > 0.1 * options.largest_ratio:  # rounding hides the slope that leads on
+                raise DegenerateFitError(_REPRODUCED)
+            if ahead <= options.decrease or not steps or -average.value(minimise_on_cone(average)) <= options.confirmed:
+                return at, iteration
+            steps = []  # they misled
+        last = average if fall < options.near else None
+    raise RuntimeError(f"the variance components did not settle within {options.most_iterations} steps")
+
+
+def search(problem: RemlProblem, S: Floats, ratios: Floats, options: OptimizerOptions | None = None) -> Found:
+    """Minimise the criterion over what is free, from S (Q, Q) and ratios (3,), the first of which is not used.
 
     Returns
     -------
-    tuple of the criterion at the minimum, players as factor a, and the record of the search
+    tuple of the criterion at the minimum and the number of steps
 
     Raises
     ------
-    ValueError
-        A ratio runs off: the ratings leave nothing for the noise.
+    DegenerateFitError
+        The covariance or a ratio runs off: the ratings leave nothing for the noise.
     RuntimeError
         The search does not end within its most iterations.
     """
-    control = control or Control()
+    if not problem.few_players:
+        return _minimum(problem.at(S, ratios), options or OptimizerOptions.of(problem))
+    turned = np.array([0.0, S[0, 0], ratios[MATCH]])
+    found, steps = _minimum(
+        problem.exchanged.at(ratios[COPY].reshape(1, 1), turned), options or OptimizerOptions.of(problem)
+    )
+    return problem.at(found.ratios[COPY].reshape(1, 1), np.array([0.0, found.S[0, 0], found.ratios[MATCH]])), steps
+
+
+def settle(at: RemlCriterion) -> Found:
+    """Go on from the end of a rough search; returns and raises as `search`."""
+    return (
+        search(at.problem, at.S, at.ratios) if at.problem.few_players else _minimum(at, OptimizerOptions.of(at.problem))
+    )
+
+
+def _minimum(start: RemlCriterion, options: OptimizerOptions) -> Found:
+    """Descend, and where few ratings end on a boundary once more from elsewhere."""
+    problem = start.problem
     if not problem.free.any():
-        return problem.at(start), control
-    found = _descend(problem, start, control)
-    edge = problem.free & (found[0].ratios == 0.0)
-    if edge.any() and problem.design.residual.size <= control.few:
-        again = _descend(problem, np.where(edge, 10.0, found[0].ratios), control)
-        found = min(again, found, key=lambda one: one[0].criterion + 1e-9 * (one is again))
-    if found[1].ran_off:
-        raise ValueError(_REPRODUCED)
-    return (problem.at(found[0].ratios) if problem.swapped else found[0]), found[1]
+        return start, 0
+    found = _descend(start, options)
+    few = problem.priors is None and problem.design.residual.size <= options.few
+    return _from_elsewhere(found, options) if few and _on_edge(found[0]) else found
+
+
+def _from_elsewhere(found: Found, options: OptimizerOptions) -> Found:
+    """Search again from where what has vanished is large; few ratings may have two minima, and the lower one counts."""
+    at = found[0]
+    problem, S = at.problem, at.S
+    if problem.free[PLAYER]:
+        values, vectors = np.linalg.eigh(S)
+        S = (vectors * np.where(values <= _VANISHED, 10.0, values)) @ vectors.T
+    lifted = np.where(problem.free & (at.ratios == 0.0), 10.0, at.ratios)
+    try:
+        again = _descend(problem.at(S, lifted), options)
+    except (DegenerateFitError, RuntimeError):  # found has settled, and stands
+        return found
+    return min(again, found, key=lambda one: one[0].criterion + 1e-9 * (one is again))
+
+
+def _on_edge(at: RemlCriterion) -> bool:
+    vanished = bool(np.any(at.free[COPY:] & (at.ratios[COPY:] == 0.0)))
+    return vanished or bool(at.free[PLAYER] and np.linalg.eigvalsh(at.S)[0] <= _VANISHED)

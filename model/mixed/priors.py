@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from model.domain.arrays import Floats
+from model.domain.arrays import Flags, Floats
+from model.mixed.linalg import unvech, vech_basis, vech_sums
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,26 +97,135 @@ class Prior:
         X[np.arange(proper.size), proper] = scale
         return X, scale * mean[proper]
 
-    def penalty(self, ratios: Floats, free: np.ndarray) -> tuple[float, Floats, Floats]:
-        """-2 log density of the free ratios: value, gradient (3,) and curvature (3,), kept positive.
+    def variances(self, covariance: CovariancePrior, free: Flags) -> VariancePriors:
+        """Priors of the parameters that are sought, `free` (3,) of player, copy and match."""
+        copy, match = self.ratios[1:]
+        ratios: list[RatioPrior] = [_RootGamma(copy)] * bool(free[1]) + [_ShareBeta(match)] * bool(free[2])
+        return VariancePriors(covariance if free[0] else None, tuple(ratios))
 
-        Notes
-        -----
-        Wishart of the player's l, whose mode is l0: -log l + l / l0, as for a covariance of level and slopes. gamma(2) of the
-        copy's sqrt(l) with mode sqrt(l0): -log l + 2 sqrt(l / l0). Beta(2, b) of the match's s = l / (1 + l), b = 1 / mode:
-        -2 log l + 2 b log(1 + l).
-        """
-        l0 = self.ratios
-        with np.errstate(divide="ignore"):
-            x = np.where(free, ratios, 1.0)
-            value = -np.log(x) + 2.0 * np.sqrt(x / l0)
-            gradient = -1.0 / x + 1.0 / np.sqrt(x * l0)
-            curvature = 1.0 / x**2 - 0.5 / np.sqrt(x**3 * l0)
-            value[0] = -np.log(x[0]) + x[0] / l0[0]
-            gradient[0], curvature[0] = -1.0 / x[0] + 1.0 / l0[0], 1.0 / x[0] ** 2
-            b = 1.0 + 1.0 / l0[2]
-            value[2] = -2.0 * np.log(x[2]) + 2.0 * b * np.log1p(x[2])
-            gradient[2] = -2.0 / x[2] + 2.0 * b / (1.0 + x[2])
-            curvature[2] = 2.0 / x[2] ** 2 - 2.0 * b / (1.0 + x[2]) ** 2
-        curvature = np.maximum(curvature, 0.1 / x**2)
-        return float(value[free].sum()), np.where(free, gradient, 0.0), np.where(free, curvature, 0.0)
+
+@dataclass(frozen=True, eq=False)
+class CovariancePrior:
+    """-2 log density of S: -log|S| + tr(S0^-1 S), a Wishart density with its mode at S0 that keeps off the boundary.
+
+    Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136. Derivatives are by the entries of S, a >= b.
+
+    Attributes
+    ----------
+    mode : (Q, Q) S0
+    constant : float
+        Added to the value: twice the log determinant that leads from these units to the caller's, negative.
+    """
+
+    mode: Floats
+    constant: float
+
+    @cached_property
+    def _precision(self) -> Floats:
+        return np.asarray(np.linalg.inv(self.mode))
+
+    def value(self, S: Floats) -> float:
+        """-2 log density at S; infinite on the boundary."""
+        sign, log_determinant = np.linalg.slogdet(S)
+        return float(np.sum(self._precision * S) - log_determinant) + self.constant if sign > 0 else np.inf
+
+    def gradient(self, S: Floats) -> Floats:
+        """Its derivatives (nE,)."""
+        return vech_sums(self._precision - np.linalg.inv(S))
+
+    def hessian(self, S: Floats) -> Floats:
+        """Its second derivatives (nE, nE)."""
+        turned = np.linalg.inv(S) @ vech_basis(len(S))
+        nE = len(turned)
+        return np.asarray(turned.reshape(nE, -1) @ turned.transpose(0, 2, 1).reshape(nE, -1).T)
+
+
+class RatioPrior(ABC):
+    """-2 log density of one ratio, whose mode on some scale is at `mode`: value, derivative, second derivative."""
+
+    def __init__(self, mode: float):
+        self.mode = mode
+
+    @abstractmethod
+    def at(self, ratio: float) -> tuple[float, float, float]:
+        """Give the three at a ratio above 0; infinite at 0."""
+
+
+class _RootGamma(RatioPrior):
+    """gamma(2) of the ratio's root, with its mode there (Chung et al. 2013, Psychometrika 78: 685)."""
+
+    def at(self, ratio: float) -> tuple[float, float, float]:
+        if ratio <= 0.0:
+            return np.inf, -np.inf, np.inf
+        root = np.sqrt(ratio / self.mode)
+        return -np.log(ratio) + 2.0 * root, (root - 1.0) / ratio, (1.0 - 0.5 * root) / ratio**2
+
+
+class _ShareBeta(RatioPrior):
+    """Beta(2, b) of the share ratio / (1 + ratio), with its mode there: b = 1 / mode."""
+
+    def at(self, ratio: float) -> tuple[float, float, float]:
+        if ratio <= 0.0:
+            return np.inf, -np.inf, np.inf
+        b, whole = 1.0 + 1.0 / self.mode, 1.0 + ratio
+        value = -2.0 * np.log(ratio) + 2.0 * b * np.log(whole)
+        return value, 2.0 * (b / whole - 1.0 / ratio), 2.0 * (1.0 / ratio**2 - b / whole**2)
+
+
+@dataclass(frozen=True, eq=False)
+class VariancePriors:
+    """-2 log density of the parameters: entries of the players' covariance S, where it is sought, then ratios.
+
+    Attributes
+    ----------
+    covariance : of S; None where it is not sought, or where S and a ratio have changed places
+    ratios : of each parameter after the entries of S
+    order : (m,) in which the parameters come; None: as here
+    """
+
+    covariance: CovariancePrior | None
+    ratios: tuple[RatioPrior, ...]
+    order: tuple[int, ...] | None = None
+
+    def exchanged(self) -> VariancePriors:
+        """Priors of the same parameters where the single entry of S and the first ratio change places."""
+        return replace(self, order=(1, 0, *range(2, 1 + len(self.ratios))))
+
+    @property
+    def convex(self) -> CovariancePrior | None:
+        """The part that is convex in S and keeps S off its boundary, where it comes first."""
+        return self.covariance if self.order is None else None
+
+    @property
+    def not_convex(self) -> VariancePriors:
+        """The rest."""
+        return replace(self, covariance=None)
+
+    def _parts(self, x: Floats) -> tuple[Floats, list[tuple[float, float, float]]]:
+        x = x if self.order is None else x[list(self.order)]
+        nE = x.size - len(self.ratios)
+        parts = [prior.at(float(ratio)) for prior, ratio in zip(self.ratios, x[nE:], strict=True)]
+        return unvech(x[:nE], round(np.sqrt(2.0 * nE + 0.25) - 0.5)), parts
+
+    def value(self, x: Floats) -> float:
+        """-2 log density at the parameters (m,); infinite on a boundary."""
+        S, parts = self._parts(x)
+        return (self.covariance.value(S) if self.covariance is not None else 0.0) + sum(part[0] for part in parts)
+
+    def gradient(self, x: Floats) -> Floats:
+        """Its derivatives (m,)."""
+        S, parts = self._parts(x)
+        own = self.covariance.gradient(S) if self.covariance is not None else np.zeros(0)
+        found = np.append(own, [part[1] for part in parts])
+        return found if self.order is None else found[list(self.order)]
+
+    def hessian(self, x: Floats) -> Floats:
+        """Its second derivatives (m, m), those of a ratio l kept above a tenth of 1 / l^2."""
+        S, parts = self._parts(x)
+        nE, found = x.size - len(parts), np.zeros((x.size, x.size))
+        if self.covariance is not None:
+            found[:nE, :nE] = self.covariance.hessian(S)
+        ratios = (x if self.order is None else x[list(self.order)])[nE:]
+        kept = [max(part[2], 0.1 / ratio**2) for part, ratio in zip(parts, ratios, strict=True)]
+        found[range(nE, x.size), range(nE, x.size)] = kept
+        return found if self.order is None else found[np.ix_(self.order, self.order)]

@@ -11,14 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from model.domain.arrays import Floats
-from model.mixed.slope_reml import CovariancePrior, along_entries, entry_places, of_entries
+from model.mixed.linalg import unvech, vech, vech_places
+from model.mixed.priors import CovariancePrior
 
 _LAST = 1e-10  # this barrier leaves the model 1e-9 above its minimum, by the barrier's own bound
 
 
 @dataclass(frozen=True, eq=False)
-class ConeModel:
-    """slope'd + d'curvature d / 2 of d = x - now, over x = (entries of S, ratios) with S >= 0 and low <= ratios <= high.
+class ConeQuadratic:
+    """slope'd + d'curvature d / 2 of d = x - now, over x = (entries of S, ratios), S >= floor and low <= ratios <= high.
 
     Where a prior of S is given, its exact value is added; where it is not, the quadratic may hold its approximation.
 
@@ -27,6 +28,7 @@ class ConeModel:
     basis : (nE, Q, Q)
     now, slope : (m,)
     curvature : (m, m) positive definite
+    floor : (Q, Q) S less this is positive semi-definite
     low, high : (m - nE,)
     closed : bool
         Whether S may lie on the boundary; a prior keeps it off.
@@ -36,6 +38,7 @@ class ConeModel:
     now: Floats
     slope: Floats
     curvature: Floats
+    floor: Floats
     low: Floats
     high: Floats
     prior: CovariancePrior | None
@@ -43,15 +46,19 @@ class ConeModel:
 
     def covariance(self, x: Floats) -> Floats:
         """S (Q, Q) of x."""
-        return of_entries(x[: len(self.basis)], self.basis.shape[1])
+        return unvech(x[: len(self.basis)], self.basis.shape[1])
+
+    def above(self, x: Floats) -> Floats:
+        """S less its floor (Q, Q)."""
+        return self.covariance(x) - self.floor
 
     def within(self, x: Floats) -> Floats:
         """Bring x within the bounds: ratios to the nearest, S to its part above 0."""
         nE = len(self.basis)
         found = np.append(x[:nE], np.clip(x[nE:], self.low, self.high))
-        values, vectors = np.linalg.eigh(self.covariance(x)) if nE else (np.zeros(1), np.eye(1))
+        values, vectors = np.linalg.eigh(self.above(x)) if nE else (np.zeros(1), np.eye(1))
         if values[0] < 0.0:
-            found[:nE] = entries((vectors * np.maximum(values, 0.0)) @ vectors.T)
+            found[:nE] = vech(self.floor + (vectors * np.maximum(values, 0.0)) @ vectors.T)
         return found
 
     def value(self, x: Floats) -> float:
@@ -69,7 +76,7 @@ class ConeModel:
             S = self.covariance(x)
             values, vectors = np.linalg.eigh(S)
             least = 1e-3 * max(float(values[-1]), 1e-2)
-            x[:nE] = entries((vectors * np.maximum(values, least)) @ vectors.T)
+            x[:nE] = vech((vectors * np.maximum(values, least)) @ vectors.T)
         room = self.high - self.low
         x[nE:] = np.clip(x[nE:], self.low + 1e-3 * room, self.high - 1e-3 * room)
         return x
@@ -84,13 +91,11 @@ class ConeModel:
         found -= mu * float(np.log(ratios - self.low).sum() + np.log(self.high - ratios).sum())
         if not nE:
             return found
-        S = self.covariance(x)
         try:
-            log_determinant = 2.0 * float(np.log(np.diagonal(np.linalg.cholesky(S))).sum())
+            log_determinant = 2.0 * float(np.log(np.diagonal(np.linalg.cholesky(self.above(x)))).sum())
         except np.linalg.LinAlgError:
             return np.inf
-        found -= (mu + (self.prior is not None)) * log_determinant
-        return found + (float(np.sum(self.prior.precision * S)) if self.prior is not None else 0.0)
+        return found - mu * log_determinant + (self.prior.value(self.covariance(x)) if self.prior is not None else 0.0)
 
     def newton(self, x: Floats, mu: float) -> tuple[Floats, float]:
         """Newton's step (m,) of `barrier` at x inside, and the fall that it foretells.
@@ -99,29 +104,27 @@ class ConeModel:
         barrier's Hessian is about mu times one, however near the boundary is.
         """
         nE, ratios = len(self.basis), x[len(self.basis) :]
-        gradient, turn = self.slope + self.curvature @ (x - self.now), np.zeros((x.size, x.size))
+        gradient, curvature = self.slope + self.curvature @ (x - self.now), self.curvature
+        turn = np.zeros((x.size, x.size))
         own, around = np.zeros(x.size), np.zeros(x.size)
         above, below = ratios - self.low, self.high - ratios
         turn[range(nE, x.size), range(nE, x.size)] = above
         own[nE:], around[nE:] = mu * (above / below - 1.0), mu * (1.0 + (above / below) ** 2)
         if nE:
-            L = np.linalg.cholesky(self.covariance(x))
-            turn[:nE, :nE] = (L @ self.basis @ L.T)[:, *entry_places(len(L))].T
-            weight, diagonal = mu + (self.prior is not None), np.trace(self.basis, axis1=1, axis2=2)
-            own[:nE], around[:nE] = -weight * diagonal, weight * (2.0 - diagonal)
+            S = self.covariance(x)
+            L, diagonal = np.linalg.cholesky(self.above(x)), np.trace(self.basis, axis1=1, axis2=2)
+            turn[:nE, :nE] = (L @ self.basis @ L.T)[:, *vech_places(len(L))].T
+            own[:nE], around[:nE] = -mu * diagonal, mu * (2.0 - diagonal)
             if self.prior is not None:
-                gradient[:nE] += along_entries(self.prior.precision)
+                gradient[:nE] += self.prior.gradient(S)
+                curvature = curvature.copy()
+                curvature[:nE, :nE] += self.prior.hessian(S)
         slope = turn.T @ gradient + own
-        step = -np.linalg.solve(turn.T @ self.curvature @ turn + np.diag(around), slope)
+        step = -np.linalg.solve(turn.T @ curvature @ turn + np.diag(around), slope)
         return turn @ step, -float(slope @ step)
 
 
-def entries(S: Floats) -> Floats:
-    """Entries S_ab, a >= b, row by row."""
-    return np.asarray(S[entry_places(len(S))])
-
-
-def _centre(model: ConeModel, x: Floats, mu: float) -> Floats:
+def _centre(model: ConeQuadratic, x: Floats, mu: float) -> Floats:
     """Go to the minimum of the model with barrier, by damped Newton steps from x inside."""
     value = model.barrier(x, mu)
     for _ in range(60):
@@ -138,7 +141,7 @@ def _centre(model: ConeModel, x: Floats, mu: float) -> Floats:
     return x
 
 
-def cone_minimum(model: ConeModel) -> Floats:
+def minimise_on_cone(model: ConeQuadratic) -> Floats:
     """Minimise the model; what lies on the boundary is put there exactly.
 
     Returns
@@ -155,7 +158,7 @@ def cone_minimum(model: ConeModel) -> Floats:
     return _on_boundary(model, _centre(model, x, _LAST))
 
 
-def _in_the_open(model: ConeModel) -> Floats | None:
+def _in_the_open(model: ConeQuadratic) -> Floats | None:
     """Return the minimum of the quadratic alone where it lies within all bounds: the model is convex, so it is the minimum."""
     if model.prior is not None and len(model.basis):
         return None
@@ -163,7 +166,7 @@ def _in_the_open(model: ConeModel) -> Floats | None:
     return x if np.isfinite(model.barrier(x, 0.0)) else None
 
 
-def _on_boundary(model: ConeModel, x: Floats) -> Floats:
+def _on_boundary(model: ConeQuadratic, x: Floats) -> Floats:
     """Put ratios and eigenvalues to 0 where the model does not rise by it."""
     nE, most = len(model.basis), model.value(x) + 1e-9
     found = x.copy()
@@ -175,7 +178,7 @@ def _on_boundary(model: ConeModel, x: Floats) -> Floats:
         values, vectors = np.linalg.eigh(model.covariance(found))
         for k in range(values.size):
             trial, values[k] = found.copy(), 0.0
-            trial[:nE] = entries((vectors * values) @ vectors.T)
+            trial[:nE] = vech((vectors * values) @ vectors.T)
             if model.value(trial) > most:
                 break
             found = trial

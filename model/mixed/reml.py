@@ -1,12 +1,12 @@
-"""Restricted maximum likelihood of the variance ratios: criterion, score, average information.
+"""Restricted maximum likelihood: criterion, score and average information of the variance components.
 
-Criterion and constants as in Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1); average information after
-Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^2.
+The parameters are the entries S_ab, a >= b, of the players' covariance over sigma^2 (row by row), then the ratios of copy
+and match, those that are sought. Criterion and constants as in Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1);
+average information after Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^2.
 """
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,16 +14,16 @@ import numpy as np
 
 from model.domain.arrays import Flags, Floats
 from model.mixed.layout import Cells
-from model.mixed.linalg import inverse_of_root
+from model.mixed.linalg import inverse_of_root, root_inverse, unvech, vech, vech_basis, vech_sums
 from model.mixed.minque import orthonormal
-from model.mixed.priors import Prior
-from model.mixed.solver import Columns, Elimination
+from model.mixed.priors import Prior, VariancePriors
+from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs, WeightedRhs
 
 PLAYER, COPY, MATCH = 0, 1, 2
 
 
 @dataclass(frozen=True, eq=False)
-class Fixed:
+class OrthonormalDesign:
     """Columns of the fixed part made orthonormal, X = Q R, with the prior's rows where there are any.
 
     Attributes
@@ -34,6 +34,8 @@ class Fixed:
     target : (m,)
         What the outside rows say.
     means : (J, p) cell means of Q
+    noise_degrees, noise_squares : float
+        Ratings' worth of belief in the noise, and their sum of squares.
     """
 
     Q: Floats
@@ -41,38 +43,42 @@ class Fixed:
     R: Floats
     target: Floats
     means: Floats
+    noise_degrees: float = 0.0
+    noise_squares: float = 0.0
 
     @classmethod
-    def of(cls, X: Floats, cells: Cells, prior: Prior | None) -> Fixed:
+    def of(cls, X: Floats, cells: Cells, prior: Prior | None) -> OrthonormalDesign:
         """Make X (N, p) orthonormal; together with the prior's rows it has full rank."""
         N, p = X.shape
         rows, target = prior.rows() if prior is not None else (np.zeros((0, p)), np.zeros(0))
         whole, R = orthonormal(np.vstack([X, rows]))
-        return cls(whole[:N], whole[N:], R, target, cells.means(whole[:N]))
+        noise = (prior.weight, prior.weight * prior.repeat_sd**2) if prior is not None else ()
+        return cls(whole[:N], whole[N:], R, target, cells.means(whole[:N]), *noise)
 
 
 @dataclass(frozen=True, eq=False)
-class Design:
+class ResponseOnDesign:
     """One response on its fixed part: y = X start + residual.
 
     Attributes
     ----------
     start : (p,)
     residual : (N,), `outside` (m,)
-    columns : Columns
-        Of [Q, residual].
+    means : (J, p + 1) cell means of [Q, residual]
+    product : (p + 1, p + 1) its sums of squares and products, outside rows included
     degrees : int
         Rows, prior rows included, less p.
     """
 
-    fixed: Fixed
+    fixed: OrthonormalDesign
     start: Floats
     residual: Floats
-    columns: Columns
+    means: Floats
+    product: Floats
     degrees: int
 
     @classmethod
-    def of(cls, fixed: Fixed, y: Floats, cells: Cells) -> Design:
+    def of(cls, fixed: OrthonormalDesign, y: Floats, cells: Cells) -> ResponseOnDesign:
         """Take the fixed part off y (N,), twice."""
         start, residual, outside = np.zeros(fixed.R.shape[0]), y, fixed.target
         for _ in range(2):
@@ -82,38 +88,103 @@ class Design:
         edge = fixed.Q.T @ residual + fixed.outside.T @ outside
         corner = residual @ residual + outside @ outside
         product = np.block([[np.eye(edge.size), edge[:, None]], [edge, np.array([[corner]])]])
-        columns = Columns.of(cells, np.column_stack([fixed.means, cells.means(residual[:, None])]), product)
-        return cls(fixed, start, residual, columns, y.size + outside.size - edge.size)
+        means = np.column_stack([fixed.means, cells.means(residual[:, None])])
+        return cls(fixed, start, residual, means, product, y.size + outside.size - edge.size)
 
 
-class Profiled(ABC):
-    """The criterion with coefficients and noise at their best, whatever was eliminated before.
+@dataclass(frozen=True, eq=False)
+class RemlProblem:
+    """One response's search: what is fixed while the covariance and the ratios move.
 
     Attributes
     ----------
-    design : Design
-    prior : Prior or None
-    log_determinant : float, log|H|
-    root : (r, r) lower root of Q'H^-1 Q
-    gamma : (r,) coefficients of Q
+    free : (3,) bool
+        Whether the players' covariance, the copy's and the match's ratio are sought.
+    priors : of the parameters that are sought; None for plain REML
+    """
+
+    rows: RandomEffectsDesign
+    design: ResponseOnDesign
+    given: Rhs
+    free: Flags
+    priors: VariancePriors | None
+
+    @classmethod
+    def of(
+        cls,
+        rows: RandomEffectsDesign,
+        known: Floats,
+        design: ResponseOnDesign,
+        free: Flags,
+        priors: VariancePriors | None,
+    ) -> RemlProblem:
+        """Sum up a response; `known` (I, Q, p) is Z_i'Q of the fixed part's columns."""
+        cells = rows.cells
+        players = np.concatenate([known, rows.total(design.residual[:, None])], axis=2)
+        given = Rhs(design.means, players, cells.to_b(cells.count) @ design.means, design.product)
+        return cls(rows, design, given, free, priors)
+
+    @cached_property
+    def basis(self) -> Floats:
+        """Directions (nE, Q, Q) of the players' covariance; none where it is held."""
+        return vech_basis(self.rows.width)[: None if self.free[PLAYER] else 0]
+
+    def at(self, S: Floats, ratios: Floats) -> RemlCriterion:
+        """Set up the criterion at S (Q, Q) and the ratios (3,), the first of which is not used."""
+        return RemlCriterion(self, S, ratios)
+
+    @property
+    def few_players(self) -> bool:
+        """Whether players, with an intercept alone, are fewer than copies: then these are better eliminated first."""
+        return self.rows.width == 1 and self.rows.cells.n_b > self.rows.cells.n_a
+
+    @cached_property
+    def exchanged(self) -> RemlProblem:
+        """The same problem with the parts of players and copies exchanged; both have an intercept alone."""
+        cells, order = self.rows.cells.swapped()
+        rows = RandomEffectsDesign.of(cells, np.ones((cells.row.size, 1)))
+        given = self.given
+        turned = Rhs(given.means[order], given.copies[:, None, :], given.players[:, 0, :], given.product)
+        both = bool(self.free[PLAYER] and self.free[COPY])
+        priors = self.priors.exchanged() if self.priors is not None and both else self.priors
+        return RemlProblem(rows, self.design, turned, self.free[[COPY, PLAYER, MATCH]], priors)
+
+
+class RemlCriterion:
+    """The penalised REML criterion and its derivatives at a players' covariance S (Q, Q) and ratios (3,).
+
+    Coefficients and noise are at their best.
+
+    Attributes
+    ----------
+    root : (p, p) lower root of Q'H^-1 Q
+    gamma : (p,) coefficients of Q
     degrees, q, whole : degrees of freedom, y'Py, and y'y of the residual; the prior's share in the first two
     """
 
-    def __init__(self, design: Design, prior: Prior | None, product: Floats, log_determinant: float):
-        self.design, self.prior, self.log_determinant = design, prior, log_determinant
+    def __init__(self, problem: RemlProblem, S: Floats, ratios: Floats):
+        self.problem, self.S, self.ratios = problem, S, ratios
+        self.design, self.free = problem.design, problem.free
+        l_c, l_w = float(ratios[COPY]), float(ratios[MATCH])
+        self.equations = MixedModelEquations(problem.rows, problem.given, S, l_c, l_w, bool(self.free[MATCH]))
+        product, fixed = self.equations.product, self.design.fixed
         self.root = np.linalg.cholesky(product[:-1, :-1])
-        self.gamma = self._inverse_information(product[:-1, -1])
-        self.degrees = float(design.degrees)
-        self.whole = float(design.columns.product[-1, -1])
-        self.q = float(product[-1, -1] - product[:-1, -1] @ self.gamma)
-        if prior is not None:
-            self.degrees += prior.weight
-            self.q += prior.weight * prior.repeat_sd**2
-        self.q = max(self.q, np.finfo(np.float64).tiny)
+        self.gamma = inverse_of_root(self.root, product[:-1, -1])
+        self.degrees = self.design.degrees + fixed.noise_degrees
+        self.whole = float(self.design.product[-1, -1])
+        q = float(product[-1, -1] - product[:-1, -1] @ self.gamma) + fixed.noise_squares
+        self.q = max(q, np.finfo(np.float64).tiny)
 
-    def _inverse_information(self, right: Floats) -> Floats:
-        """C `right`, C = (Q'H^-1 Q)^-1."""
-        return inverse_of_root(self.root, right)
+    @cached_property
+    def parameters(self) -> Floats:
+        """Entries of S and ratios (m,), those that are sought."""
+        return np.append(vech(self.S)[: len(self.problem.basis)], self.ratios[self._free_ratios])
+
+    def moved(self, x: Floats) -> RemlCriterion:
+        """Set up the criterion at other parameters (m,)."""
+        nE, ratios = len(self.problem.basis), self.ratios.copy()
+        ratios[self._free_ratios] = x[nE:]
+        return self.problem.at(unvech(x[:nE], len(self.S)) if nE else self.S, ratios)
 
     @property
     def noise_variance(self) -> float:
@@ -123,167 +194,124 @@ class Profiled(ABC):
     @cached_property
     def criterion(self) -> float:
         """-2 log restricted likelihood with all constants; with a prior, less twice its log density."""
-        determinants = self.log_determinant + 2.0 * float(
+        determinants = self.equations.log_determinant + 2.0 * float(
             np.log(np.diagonal(self.root)).sum() + np.log(np.abs(np.diagonal(self.design.fixed.R))).sum()
         )
         value = determinants + self.degrees * (1.0 + np.log(2.0 * np.pi * self.q / self.degrees))
-        return float(value) + self._penalty
+        priors = self.problem.priors
+        return float(value) + (priors.value(self.parameters) if priors is not None else 0.0)
 
     @property
-    @abstractmethod
-    def _penalty(self) -> float:
-        """-2 log density of the prior, 0 without one."""
-
-    @property
-    @abstractmethod
-    def informations(self) -> tuple[Floats, Floats]:
-        """What the ratings and the prior tell of the parameters that are sought, second derivatives (m, m) each."""
-
-    @property
-    def told(self) -> float:
-        """How many of the parameters that are sought the ratings tell: all without a prior, none without a rating.
+    def effective_parameters(self) -> float:
+        """How many of the parameters that are sought the ratings identify: all without a prior, none without a rating.
 
         tr(I (I + I_0)^-1) of the information I of the ratings and I_0 of the prior (Spiegelhalter, Best, Carlin & van der
         Linde 2002, J. R. Stat. Soc. B 64: 583, sec. 2.3).
         """
-        ratings, prior = self.informations
-        if self.prior is None:
+        ratings = self.curvature
+        if self.problem.priors is None:
             return float(len(ratings))
-        return float(np.trace(np.linalg.solve(ratings + prior, ratings)))
-
-
-class Restricted(Profiled):
-    """The penalised REML criterion and its derivatives at given ratios.
-
-    Parameters
-    ----------
-    cells : Cells
-    swapped : bool
-        Whether copies, not players, are eliminated first.
-    design : Design
-    columns : Columns
-        The design's, on these cells.
-    ratios : (3,) float
-        Player, copy and match variance over the noise's, >= 0.
-    free : (3,) bool
-        Which of them are sought.
-    prior : Prior or None
-    """
-
-    def __init__(
-        self,
-        cells: Cells,
-        swapped: bool,
-        design: Design,
-        columns: Columns,
-        ratios: Floats,
-        free: Flags,
-        prior: Prior | None,
-    ):
-        self.ratios, self.free, self._swapped = ratios, free, swapped
-        l_a, l_b = (ratios[COPY], ratios[PLAYER]) if swapped else (ratios[PLAYER], ratios[COPY])
-        self.elimination = Elimination(cells, columns, (float(l_a), float(l_b), float(ratios[MATCH])))
-        product = self.elimination.solved.product
-        self.information = product[:-1, :-1]
-        super().__init__(design, prior, product, self.elimination.log_determinant)
+        return float(np.trace(np.linalg.solve(ratings + self.problem.priors.hessian(self.parameters), ratings)))
 
     @property
-    def _penalty(self) -> float:
-        return 0.0 if self.prior is None else self.prior.penalty(self.ratios, self.free)[0]
-
-    @property
-    def informations(self) -> tuple[Floats, Floats]:
-        """Of the free ratios; the average information of the ratings."""
-        second = np.zeros(3) if self.prior is None else self.prior.penalty(self.ratios, self.free)[2]
-        sought = np.ix_(self.free, self.free)
-        prior = np.diag(second)[sought]
-        return self.curvature[sought] - prior, prior
+    def _free_ratios(self) -> Flags:
+        return np.asarray(self.free & np.array([False, True, True]))
 
     @cached_property
-    def _solutions(self) -> list[Floats]:
-        """Z_m'H^-1 Q for players, copies and, where sought, cells."""
-        solved = self.elimination.solved
-        a, b = solved.a[:, :-1], solved.b[:, :-1]
-        found = [b, a] if self._swapped else [a, b]
-        if self.free[MATCH]:
-            found.append(self.elimination.in_cells(self.elimination.columns.means[:, :-1], a, b))
-        return found
-
-    def _trace(self, term: int) -> float:
-        """tr(Z_m'PZ_m)."""
-        elimination = self.elimination
-        traces = [elimination.trace_a, elimination.trace_b]
-        trace = elimination.trace_cells if term == MATCH else traces[::-1][term] if self._swapped else traces[term]
-        G = self._solutions[term]
-        return trace() - float(np.sum(self._inverse_information(G.T @ G).diagonal()))
+    def effects(self) -> tuple[Floats, Floats, Floats]:
+        """Z_i'Py (I, Q), Z_c'Py (K,) and Z_w'Py (J,); the last as zeros where matches have no part."""
+        weights, equations = np.append(-self.gamma, 1.0), self.equations
+        players, copies = equations.players @ weights, equations.copies @ weights
+        if not self.free[MATCH] and self.ratios[MATCH] == 0.0:
+            return players, copies, np.zeros(equations.w.size)
+        means = (equations.given.means @ weights)[:, None]
+        return players, copies, equations.in_cells(means, players[:, :, None], copies[:, None])[:, 0]
 
     @cached_property
-    def traces(self) -> Floats:
-        """(3,) tr(Z_m'PZ_m), 0 for terms not sought."""
-        return np.array([self._trace(term) if self.free[term] else 0.0 for term in (PLAYER, COPY, MATCH)])
+    def _cell_solutions(self) -> Floats:
+        """Z_w'H^-1 Q (J, p)."""
+        equations = self.equations
+        return equations.in_cells(equations.given.means[:, :-1], equations.players[:, :, :-1], equations.copies[:, :-1])
+
+    def _known(self, G: Floats) -> float:
+        """tr(G C G') of G (n, p), C = (Q'H^-1 Q)^-1."""
+        return float(np.trace(inverse_of_root(self.root, G.T @ G)))
 
     @cached_property
-    def effects(self) -> list[Floats]:
-        """h_m = Z_m'Py for players, copies and cells; zeros for cells without a variance."""
-        weights, elimination = np.append(-self.gamma, 1.0), self.elimination
-        h_a, h_b = elimination.solved.a @ weights, elimination.solved.b @ weights
-        if self.free[MATCH] or self.ratios[MATCH] > 0.0:
-            h_w = elimination.in_cells(elimination.columns.means @ weights, h_a, h_b)
-        else:
-            h_w = np.zeros(elimination.w.size)
-        return [h_b, h_a, h_w] if self._swapped else [h_a, h_b, h_w]
+    def traces(self) -> tuple[Floats, float, float]:
+        """Sum of Z_i'PZ_i (Q, Q), tr(Z_c'PZ_c) and tr(Z_w'PZ_w), zeros for ratios not sought."""
+        own, copy, match = self.equations.traces
+        p, Q = self.gamma.size, self.problem.rows.width
+        known = self.equations.players[:, :, :-1].reshape(-1, p)
+        half = root_inverse(self.root, known.T).reshape(p, -1, Q)
+        own = own - np.tensordot(half, half, ((0, 1), (0, 1)))
+        copy = copy - self._known(self.equations.copies[:, :-1]) if self.free[COPY] else 0.0
+        match = match - self._known(self._cell_solutions) if self.free[MATCH] else 0.0
+        return own, copy, match
+
+    @cached_property
+    def _squares(self) -> tuple[Floats, float, float]:
+        """Sum of h_ih_i' (Q, Q), and h'h of copies and cells."""
+        players, copies, matches = self.effects
+        return players.T @ players, float(copies @ copies), float(matches @ matches)
+
+    def _along(self, parts: tuple[Floats, float, float]) -> Floats:
+        """Values by parameter (nE + number of free ratios) of what is a matrix for the players and a number for ratios."""
+        of_players = vech_sums(parts[0])[: len(self.problem.basis)]
+        ratios = np.array([0.0, parts[1], parts[2]])
+        return np.concatenate([of_players, ratios[self._free_ratios]])
 
     @cached_property
     def score(self) -> Floats:
-        """(3,) derivative of the criterion by the ratios, 0 for terms not sought."""
-        squares = np.array([h @ h for h in self.effects])
-        data = np.where(self.free, self.traces - self.degrees * squares / self.q, 0.0)
-        return data if self.prior is None else data + self.prior.penalty(self.ratios, self.free)[1]
+        """Derivative of the unpenalised criterion by each free parameter."""
+        return self._along(self.traces) - self.degrees / self.q * self._along(self._squares)
 
     @cached_property
     def curvature(self) -> Floats:
-        """(3, 3) average information of the free ratios, scaled towards Fisher's far from the optimum."""
-        h, elimination, turned = self.effects, self.elimination, slice(None, None, -1 if self._swapped else 1)
-        along = np.zeros((3, self.gamma.size))
-        alpha = np.zeros((3, 3))
-        used = [PLAYER, COPY][turned] + [MATCH] * bool(self.free[MATCH])
-        for term in used:
-            along[term] = self._solutions[term].T @ h[term]
-        h_a, h_b = h[used[0]], h[used[1]]
-        alpha[np.ix_(used, used)] = elimination.working(h_a, h_b, h[MATCH] if self.free[MATCH] else None)
-        alpha -= along @ self._inverse_information(along.T)
-        g = np.array([v @ v for v in h])
-        average = self.degrees * (alpha / self.q - np.outer(g, g) / self.q**2)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            rho = np.nan_to_num(self.traces * self.q / (self.degrees * g), nan=1.0, posinf=20.0)
-        scale = np.sqrt(np.clip(rho, 0.05, 20.0))
-        average = average * np.outer(scale, scale)
-        if self.prior is not None:
-            average = average + np.diag(self.prior.penalty(self.ratios, self.free)[2])
-        return np.asarray(average, dtype=np.float64)
-
-
-@dataclass(frozen=True, eq=False)
-class Problem:
-    """One response's search: what is fixed while the ratios move. Players are factor a of `cells`."""
-
-    cells: Cells
-    design: Design
-    free: Flags
-    prior: Prior | None
-
-    @cached_property
-    def _turned(self) -> tuple[Cells, Columns]:
-        """Cells and columns with copies as factor a."""
-        cells, order = self.cells.swapped()
-        return cells, self.design.columns.swapped(order)
+        """Average information of the free parameters."""
+        working, along = self._variates()
+        product = self.equations.solve(working)[2]
+        alpha = product - along @ inverse_of_root(self.root, along.T)
+        g = self._along(self._squares)
+        return np.asarray(self.degrees * (alpha / self.q - np.outer(g, g) / self.q**2))
 
     @property
-    def swapped(self) -> bool:
-        """Whether the copies, being more, are better eliminated first."""
-        return self.cells.coupled and self.cells.n_b > self.cells.n_a
+    def expected_curvature(self) -> Floats:
+        """The average information; of intercepts alone scaled towards Fisher's, which leads further far from the optimum."""
+        if self.problem.rows.width > 1:
+            return self.curvature
+        fisher, average = (self._along(parts) for parts in (self.traces, self._squares))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.nan_to_num(fisher / average * self.q / self.degrees, nan=1.0, posinf=20.0)
+        scale = np.sqrt(np.clip(ratio, 0.05, 20.0))
+        return np.asarray(self.curvature * np.outer(scale, scale))
 
-    def at(self, ratios: Floats, *, swapped: bool = False) -> Restricted:
-        """Set up the criterion at `ratios` (3,)."""
-        cells, columns = self._turned if swapped else (self.cells, self.design.columns)
-        return Restricted(cells, swapped, self.design, columns, ratios, self.free, self.prior)
+    def _variates(self) -> tuple[WeightedRhs, Floats]:
+        """Working variates f = Z_m h_m of the free parameters, and f'H^-1 Q (m, p)."""
+        equations, rows = self.equations, self.problem.rows
+        h_i, h_c, h_w = self.effects
+        moved = np.tensordot(h_i, self.problem.basis, ((1,), (2,))).transpose(0, 2, 1)
+        flat = moved.reshape(rows.cells.n_a * rows.width, moved.shape[2])
+        players, copies = [equations.W @ moved], [equations.by_copy @ flat]
+        along = [np.tensordot(moved, equations.players[:, :, :-1], ((0, 1), (0, 1)))]
+        if self.free[COPY]:
+            players.append((equations.by_copy.T @ h_c).reshape(-1, rows.width, 1))
+            copies.append((equations.w_c * h_c)[:, None])
+            along.append((h_c @ equations.copies[:, :-1])[None])
+        if self.free[MATCH]:
+            players.append(rows.total_of_cells((equations.shrunk * h_w)[:, None]))
+            weighted = equations.w * h_w
+            copies.append(np.bincount(rows.cells.b, weights=weighted, minlength=rows.cells.n_b)[:, None])
+            along.append((h_w @ self._cell_solutions)[None])
+        stacked, by_copy = np.concatenate(players, axis=2), np.hstack(copies)
+        return WeightedRhs(stacked, by_copy, self._inner(moved, stacked, by_copy)), np.vstack(along)
+
+    def _inner(self, moved: Floats, players: Floats, copies: Floats) -> Floats:
+        """f'R^-1 f of the working variates."""
+        left = [np.tensordot(moved, players, ((0, 1), (0, 1)))]
+        if self.free[COPY]:
+            left.append((self.effects[1] @ copies)[None])
+        if self.free[MATCH]:
+            h_w, last = self.effects[2], np.concatenate([part[:, -1] for part in left])
+            left.append(np.append(last, (self.equations.w * h_w) @ h_w)[None])
+        return np.vstack(left)

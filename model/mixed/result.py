@@ -12,7 +12,8 @@ from scipy import sparse
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from model.domain.arrays import Floats, Ints
-from model.mixed.reml import COPY, MATCH, PLAYER, Restricted
+from model.mixed.reml import COPY, MATCH, RemlCriterion
+from model.mixed.slope_columns import SlopeScaling
 
 _CHUNK = 2048  # rows whose dense weights on one block's copies are held at a time
 
@@ -22,7 +23,7 @@ def _no_rows() -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
-class FittedResponse:
+class RemlFit:
     """What a fit says of one response; enough to predict for the population and to condition on a new player.
 
     Given everything rated, a copy's effect is a_k = copy_effect_k - copy_coupling_k (beta - coef) + xi_k, with xi
@@ -177,7 +178,7 @@ class Sheet:
     tastes: Floats | None = None
 
 
-def shared_covariance(fitted: FittedResponse, first: Sheet, second: Sheet) -> Floats:
+def shared_covariance(fitted: RemlFit, first: Sheet, second: Sheet) -> Floats:
     """Covariance (m, l) of one new player's ratings on two sheets, the repeat noise left out."""
     same = first.bow[:, None] == second.bow[None, :]
     known = (first.k >= 0)[:, None]
@@ -191,7 +192,7 @@ def shared_covariance(fitted: FittedResponse, first: Sheet, second: Sheet) -> Fl
     )
 
 
-def new_player_variance(fitted: FittedResponse, sheet: Sheet) -> Floats:
+def new_player_variance(fitted: RemlFit, sheet: Sheet) -> Floats:
     """Variance (m,) of a new player's rating not yet made, repeat noise included."""
     weights = fitted.fixed_weights(sheet.X, sheet.k)
     fixed = np.einsum("ij,ij->i", weights @ fitted.coef_covariance, weights)
@@ -199,7 +200,7 @@ def new_player_variance(fitted: FittedResponse, sheet: Sheet) -> Floats:
     return np.asarray(fixed + fitted.copy_variance(sheet.k) + others)
 
 
-def conditioned(fitted: FittedResponse, played: Sheet, y: Floats, ahead: Sheet) -> tuple[Floats, Floats]:
+def conditioned(fitted: RemlFit, played: Sheet, y: Floats, ahead: Sheet) -> tuple[Floats, Floats]:
     """Mean (m,) and variance (m,) of a player's next ratings, given the ratings `y` of the sheet `played`."""
     mean, variance = fitted.mean(ahead.X, ahead.k), new_player_variance(fitted, ahead)
     if y.size == 0:
@@ -214,63 +215,63 @@ def conditioned(fitted: FittedResponse, played: Sheet, y: Floats, ahead: Sheet) 
 
 @dataclass(frozen=True, eq=False)
 class KnownPlayers:
-    """What predictions for a player of the fit need besides the record: sums over the player's own cells.
+    """What predictions for a player of the fit need besides the record: sums over the player's own ratings.
 
     Attributes
     ----------
     index : dict
         Place of each player's label.
-    shrink : (I,) l_p d_i, the player's variance given the rest over sigma^2
-    residual : (I,) sum of w_j times the cell's mean marginal residual
-    fixed : (I, p) sum of w_j times the cell's mean row
-    cross : (I, K) sparse, w_j at the cells
+    scaling : SlopeScaling
+        Of the columns z that the rest is in.
+    shrink : (I, Q, Q) K_i, the covariance of the player's effects given the rest over sigma^2
+    residual, fixed : (I, Q), (I, Q, p) Z_i'R^-1 of the marginal residual and of X
+    by_copy : (K, I Q) sparse, B'
     keys : (J,) i K + k, ascending
     share : (J,) l_w w_j, how far a cell's match follows its own ratings
-    cell_residual, cell_fixed : (J,), (J, p) cell means
+    cell_residual, cell_fixed, cell_tastes : (J,), (J, p), (J, Q) cell means
     match_ratio : float
         l_w
     """
 
     index: dict[Hashable, int]
+    scaling: SlopeScaling
     shrink: Floats
     residual: Floats
     fixed: Floats
-    cross: Any
+    by_copy: Any
     keys: Ints
     share: Floats
     cell_residual: Floats
     cell_fixed: Floats
+    cell_tastes: Floats
     match_ratio: float
 
-    def predict(
-        self, fitted: FittedResponse, X: Floats, i: Ints, k: Ints, tastes: Floats | None = None
-    ) -> tuple[Floats, Floats]:
-        """Mean (m,) and variance (m,) of the next ratings of known players `i` (m,); without tastes of their own."""
-        del tastes  # a fit whose slopes could not be told
-        cell = known_cells(self.keys, i, k, self.cross.shape[1])
+    def predict(self, fitted: RemlFit, X: Floats, i: Ints, k: Ints, tastes: Floats | None) -> tuple[Floats, Floats]:
+        """Mean (m,) and variance (m,) of the next ratings of known players `i` (m,)."""
+        Z = self.scaling.rows(np.zeros((len(X), 0)) if tastes is None else tastes)
+        cell = known_cells(self.keys, i, k, self.by_copy.shape[0])
         share = np.where(cell >= 0, self.share[cell], 0.0)
-        player = self.shrink[i] * (self.residual[i] - self.cross[i] @ fitted.copy_effect)
-        bow = np.where(k >= 0, np.append(fitted.copy_effect, 0.0)[k], 0.0)
-        mean = X @ fitted.coef + (1.0 - share) * (player + bow) + share * self.cell_residual[cell]
-        weights = X - share[:, None] * self.cell_fixed[cell]
-        weights = weights - ((1.0 - share) * self.shrink[i])[:, None] * self.fixed[i]
-        return mean, self._variance(fitted, weights, share, i, k)
-
-    def _variance(self, fitted: FittedResponse, weights: Floats, share: Floats, i: Ints, k: Ints) -> Floats:
-        noise = fitted.repeat_sd**2
-        on_copies = self._copy_weights(share, i, k)
+        leaning = np.einsum("mab,mb->ma", self.shrink[i], Z - share[:, None] * self.cell_tastes[cell])
+        on_copies = self._copy_weights(share, leaning, i, k)
+        mean = X @ fitted.coef + share * self.cell_residual[cell] + on_copies @ fitted.copy_effect
+        mean += np.einsum("ma,ma->m", leaning, self.residual[i])
+        weights = X - share[:, None] * self.cell_fixed[cell] - np.einsum("ma,map->mp", leaning, self.fixed[i])
         weights = weights - on_copies @ fitted.copy_coupling
         variance = np.einsum("ij,ij->i", weights @ fitted.coef_covariance, weights)
         variance += quadratic(on_copies, fitted.copy_blocks) + np.where(k < 0, fitted.copy_sd**2, 0.0)
-        variance += noise * ((1.0 - share) ** 2 * self.shrink[i] + self.match_ratio * (1.0 - share) + 1.0)
-        return np.asarray(variance)
+        own = np.einsum("ma,ma->m", leaning, Z - share[:, None] * self.cell_tastes[cell])
+        return mean, variance + fitted.repeat_sd**2 * (own + self.match_ratio * (1.0 - share) + 1.0)
 
-    def _copy_weights(self, share: Floats, i: Ints, k: Ints) -> sparse.csr_matrix:
-        """(1 - s)(e_k - l_p d_i B_i), sparse (m, K): weights of the copies' effects in the prediction."""
+    def _copy_weights(self, share: Floats, leaning: Floats, i: Ints, k: Ints) -> sparse.csr_matrix:
+        """(1 - s) e_k - B_i'K_i(z - s z_j), sparse (m, K): weights of the copies' effects in the prediction."""
+        m, Q = leaning.shape
         known = np.flatnonzero(k >= 0)
-        own = sparse.csr_matrix((np.ones(known.size), (known, k[known])), shape=(k.size, self.cross.shape[1]))
-        others = sparse.diags_array(self.shrink[i]) @ self.cross[i]
-        return sparse.csr_matrix(sparse.diags_array(1.0 - share) @ (own - others))
+        own = sparse.csr_matrix((1.0 - share[known], (known, k[known])), shape=(m, self.by_copy.shape[0]))
+        columns = (i * Q)[:, None] + np.arange(Q)
+        chosen = sparse.csr_matrix(
+            (leaning.ravel(), columns.ravel(), np.arange(m + 1) * Q), shape=(m, self.by_copy.shape[1])
+        )
+        return sparse.csr_matrix(own - chosen @ self.by_copy.T)
 
 
 def known_cells(keys: Ints, i: Ints, k: Ints, copies: int) -> Ints:
@@ -294,44 +295,42 @@ def quadratic(weights: sparse.csr_matrix, blocks: list[tuple[Ints, Floats]]) -> 
     return total
 
 
-def record(
-    at: Restricted, labels: tuple[Hashable, ...], estimable: dict[str, bool], observed: Ints, n: int, iterations: int
-) -> FittedResponse:
-    """Record a fit whose elimination has players as factor a.
+def record(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...], observed: Ints, n: int) -> RemlFit:
+    """Record a fit, but for what is told and how it was found.
 
     Parameters
     ----------
-    at : Restricted
-        At the estimated ratios.
+    at : RemlCriterion
+        At the estimated covariance and ratios.
     labels : tuple of the copies' labels, () where copies are left out
     observed : (N,) rows of the n rated
     """
-    design, elimination, ratios = at.design, at.elimination, at.ratios
-    noise, cells = at.noise_variance, at.elimination.cells
+    design, equations, ratios, noise = at.design, at.equations, at.ratios, at.noise_variance
     back = np.linalg.inv(design.fixed.R)
     half = back @ solve_triangular(at.root, np.eye(at.root.shape[0]), lower=True).T
-    player, copy, match = (ratio * effect for ratio, effect in zip(ratios, at.effects, strict=True))
-    marginal = design.residual - design.fixed.Q @ at.gamma
-    residual = marginal - player[cells.a[cells.row]] - copy[cells.b[cells.row]] - match[cells.row]
-    sd = np.sqrt(ratios * noise)
+    covariance = noise * scaling.from_internal(at.S)
     count = len(labels)
-    return FittedResponse(
+    copy = ratios[COPY] * at.effects[1]
+    marginal = design.residual - design.fixed.Q @ at.gamma
+    return RemlFit(
         coef=design.start + back @ at.gamma,
         coef_covariance=noise * half @ half.T,
-        player_sd=float(sd[PLAYER]),
-        copy_sd=float(sd[COPY]),
-        match_sd=float(sd[MATCH]),
+        player_sd=float(np.sqrt(at_zero(scaling.centre, covariance)[0, 0])),
+        copy_sd=float(np.sqrt(ratios[COPY] * noise)),
+        match_sd=float(np.sqrt(ratios[MATCH] * noise)),
         repeat_sd=float(np.sqrt(noise)),
-        estimable=estimable,
+        estimable={},
         reml=at.criterion,
         rows=observed.size,
-        iterations=iterations,
+        iterations=0,
         copies=labels,
         copy_effect=copy[:count],
-        copy_coupling=(ratios[COPY] * elimination.solved.b[:, :-1] @ design.fixed.R)[:count],
-        copy_blocks=copy_blocks(at) if count else [],
-        residual=_scatter(residual, observed, n),
+        copy_coupling=(ratios[COPY] * equations.copies[:, :-1] @ design.fixed.R)[:count],
+        copy_blocks=_copy_blocks(at) if count else [],
+        residual=_scatter(marginal - _random_part(at, copy), observed, n),
         marginal=_scatter(marginal, observed, n),
+        taste_centre=scaling.centre,
+        taste_covariance=covariance if scaling.centre.size else _no_rows(),
     )
 
 
@@ -341,27 +340,40 @@ def _scatter(values: Floats, observed: Ints, n: int) -> Floats:
     return whole
 
 
-def copy_blocks(at: Restricted) -> list[tuple[Ints, Floats]]:
-    """Cov(xi | data) = sigma^2 l_b M^-1, block by block; uses the elimination up."""
-    scaled = at.elimination.blocks.hand_over(at.noise_variance * at.ratios[COPY])
-    return at.elimination.cells.blocks.split(scaled)
+def _random_part(at: RemlCriterion, copy: Floats) -> Floats:
+    """Player, copy and match (N,), as expected."""
+    cells = at.problem.rows.cells
+    players, _, matches = at.effects
+    Z = at.problem.rows.rows.data.reshape(cells.row.size, at.problem.rows.width)
+    own = np.einsum("nq,nq->n", Z, (players @ at.S)[cells.a[cells.row]])
+    return np.asarray(own + copy[cells.b[cells.row]] + (at.ratios[MATCH] * matches)[cells.row])
 
 
-def known_players(at: Restricted, labels: tuple[Hashable, ...], copies: int) -> KnownPlayers:
-    """Keep the players' part of a fit whose elimination has players as factor a, with that many copies known."""
-    elimination, cells = at.elimination, at.elimination.cells
-    residual = elimination.columns.means @ np.append(-at.gamma, 1.0)
-    fixed = elimination.columns.means[:, :-1] @ at.design.fixed.R
-    by_player = cells.to_a(elimination.w)
+def _copy_blocks(at: RemlCriterion) -> list[tuple[Ints, Floats]]:
+    """Cov(xi | data) = sigma^2 l_c M^-1, block by block; uses the equations up."""
+    blocks, cells = at.equations.blocks, at.problem.rows.cells
+    scale = at.noise_variance * at.ratios[COPY]
+    flat = blocks.scaled_inverse_inplace(scale) if blocks is not None else np.zeros(cells.blocks.matrix_size)
+    return cells.blocks.split(flat)
+
+
+def known_players(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...], copies: int) -> KnownPlayers:
+    """Keep the players' part of a fit, with that many copies known."""
+    equations, cells = at.equations, at.problem.rows.cells
+    means, working = equations.given.means, equations.working.players
+    weights = np.append(-at.gamma, 1.0)
+    R = at.design.fixed.R
     return KnownPlayers(
         index={label: place for place, label in enumerate(labels)},
-        shrink=np.asarray(elimination.l_a * elimination.d, dtype=np.float64),
-        residual=by_player @ residual,
-        fixed=by_player @ fixed,
-        cross=elimination.cross[:, :copies],
+        scaling=scaling,
+        shrink=equations.K,
+        residual=working @ weights,
+        fixed=working[:, :, :-1] @ R,
+        by_copy=equations.by_copy[:copies],
         keys=cells.a * cells.n_b + cells.b,
-        share=elimination.l_w * elimination.w,
-        cell_residual=residual,
-        cell_fixed=fixed,
-        match_ratio=elimination.l_w,
+        share=equations.l_w * equations.w,
+        cell_residual=means @ weights,
+        cell_fixed=means[:, :-1] @ R,
+        cell_tastes=at.problem.rows.sums / cells.count[:, None],
+        match_ratio=equations.l_w,
     )

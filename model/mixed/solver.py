@@ -1,237 +1,332 @@
-"""Block elimination of two crossed factors and their cells, at given variance ratios.
+"""The mixed-model equations of crossed players and copies, at given variances.
 
-The working scale is H = V / sigma^2 = R + l_a Z_a Z_a' + l_b Z_b Z_b', R = I + l_w Z_w Z_w'. Factor a is eliminated
-cell by cell; what is left for b is M = I + l_b S, one dense block for each connected component. The identities are
-those of Henderson's mixed-model equations (Searle, Casella & McCulloch 1992, Variance Components, ch. 7).
+The working scale is H = V / sigma^2 = R + Z S Z' + l_c Z_c Z_c', R = I + l_w Z_w Z_w', S (Q, Q) the covariance of a player's
+Q effects over sigma^2: an intercept (Q = 1), or an intercept and slopes. Players are eliminated one by one, as small blocks worked in batches; what is left for
+the copies is M = I + l_c (Z_c'R^-1 Z_c - sum B_i'K_iB_i), one dense block for each connected component. The identities
+are those of Henderson's mixed-model equations (Searle, Casella & McCulloch 1992, Variance Components, ch. 7).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
-from scipy.linalg import lapack
+from numpy.typing import NDArray
+from scipy import sparse
 
 from model.domain.arrays import Floats, Ints
-from model.mixed.layout import _BATCHED_UP_TO, Blocks, Cells
+from model.mixed.block_cholesky import BlockCholesky
+from model.mixed.layout import Blocks, Cells
+from model.mixed.linalg import psd_sqrt
+
+_CHUNK = 400_000  # entries of the players' (cells x cells) matrices that are worked at a time
 
 
 @dataclass(frozen=True, eq=False)
-class Columns:
-    """Columns T = [Q, r] (N, t) as the elimination needs them.
+class PlayerBatch:
+    """Players with nearly the same number of cells, padded to one number c.
+
+    Attributes
+    ----------
+    players : (m,)
+    cells : (m, c) the players' cells; J, one past the last, where padded
+    copies : (m, c) the cells' copies; the player's first where padded
+    """
+
+    players: Ints
+    cells: Ints
+    copies: Ints
+
+    def places(self, blocks: Blocks) -> Ints:
+        """Flat places (m, c, c) of each pair of a player's copies in the blocks' matrix buffer."""
+        return blocks.base[self.copies][:, :, None] + blocks.position[self.copies][:, None, :]
+
+
+def _rounded(count: Ints) -> Ints:
+    """Round counts up to at most an eighth more; up to 16 they stay."""
+    step = 2 ** np.maximum(np.log2(np.maximum(count, 1)).astype(np.int64) - 3, 0)
+    return np.asarray(-(-count // step) * step)
+
+
+def group_players(cells: Cells) -> tuple[PlayerBatch, ...]:
+    """Sort the players of `cells` (factor a) into groups, none larger than can be worked at once."""
+    count = np.bincount(cells.a, minlength=cells.n_a)
+    start, size = np.cumsum(count) - count, _rounded(count)
+    groups = []
+    for c in np.unique(size[count > 0]).tolist():
+        members = np.flatnonzero(size == c)
+        for players in np.array_split(members, -(-members.size * c * c // _CHUNK)):
+            place = start[players, None] + np.arange(c)
+            filled = np.arange(c) < count[players, None]
+            copies = cells.b[np.where(filled, place, start[players, None])]
+            groups.append(PlayerBatch(players, np.where(filled, place, cells.a.size), copies))
+    return tuple(groups)
+
+
+@dataclass(frozen=True, eq=False)
+class RandomEffectsDesign:
+    """Rows z (Q) of the players' effects, and their sums that no variance changes.
+
+    Attributes
+    ----------
+    cells : Cells
+        Players as factor a, copies as b.
+    groups : tuple of PlayerBatch
+    rows : (N, I Q) sparse, the matrix Z
+    cell : (J, I Q) sparse, its sums by cell; `sums` (J, Q) their entries
+    square : (I, Q, Q) Z_i'Z_i
+    """
+
+    cells: Cells
+    groups: tuple[PlayerBatch, ...]
+    rows: sparse.csr_matrix
+    cell: sparse.csr_matrix
+    sums: Floats
+    square: Floats
+
+    @classmethod
+    def of(cls, cells: Cells, Z: Floats) -> RandomEffectsDesign:
+        """Sum rows Z (N, Q)."""
+        rows = _spread(Z, cells.a[cells.row], cells.n_a)
+        sums = cells.means(Z) * cells.count[:, None]
+        square = (rows.T @ Z).reshape(cells.n_a, Z.shape[1], Z.shape[1])
+        return cls(cells, group_players(cells), rows, _spread(sums, cells.a, cells.n_a), sums, square)
+
+    @property
+    def width(self) -> int:
+        """Q, the effects of each player."""
+        return int(self.sums.shape[1])
+
+    def total(self, T: Floats) -> Floats:
+        """Z_i'T (I, Q, t) of columns T (N, t)."""
+        return np.asarray(self._of_rows @ T).reshape(self.cells.n_a, self.width, -1)
+
+    def total_of_cells(self, T: Floats) -> Floats:
+        """Sum over the player's cells of the cell's sum of z times T, (I, Q, t), for T (J, t)."""
+        return np.asarray(self._of_cells @ T).reshape(self.cells.n_a, self.width, -1)
+
+    @cached_property
+    def _of_rows(self) -> sparse.csc_matrix:
+        """Z' (I Q, N); turning a matrix round anew costs as much as a product with a few columns."""
+        return self.rows.T
+
+    @cached_property
+    def _of_cells(self) -> sparse.csc_matrix:
+        """The same by cell, (I Q, J)."""
+        return self.cell.T
+
+    @cached_property
+    def _by_copy(self) -> tuple[Ints, NDArray[Any], NDArray[Any]]:
+        """Order of the cells by copy, and the sparse pattern (K, I Q) with Q entries for each cell."""
+        order = self.cells.by_b
+        columns = (self.cells.a[order] * self.width)[:, None] + np.arange(self.width)
+        start = np.concatenate([[0], np.cumsum(np.bincount(self.cells.b, minlength=self.cells.n_b))]) * self.width
+        small = np.int32 if max(columns.size, self.cells.n_a * self.width) < np.iinfo(np.int32).max else np.int64
+        return order, columns.ravel().astype(small), start.astype(small)
+
+    def by_copy(self, u: Floats) -> sparse.csr_matrix:
+        """B' (K, I Q), with u (J, Q) at the cells."""
+        order, columns, start = self._by_copy
+        return sparse.csr_matrix(
+            (u[order].ravel(), columns, start), shape=(self.cells.n_b, self.cells.n_a * self.width)
+        )
+
+
+def _spread(values: Floats, player: Ints, players: int) -> sparse.csr_matrix:
+    """Matrix (n, I Q) with `values` (n, Q) in the columns of each row's player."""
+    n, Q = values.shape
+    columns = (player * Q)[:, None] + np.arange(Q)
+    return sparse.csr_matrix((values.ravel(), columns.ravel(), np.arange(n + 1) * Q), shape=(n, players * Q))
+
+
+@dataclass(frozen=True, eq=False)
+class Rhs:
+    """Right-hand sides: what the equations need of columns T (N, t).
 
     Attributes
     ----------
     means : (J, t) cell means
-    a, b : (n_a, t), (n_b, t) sums by level
-    product : (t, t) sums of squares and products, rows outside all cells included
+    players, copies : (I, Q, t), (K, t)
+        Z_i'T and Z_c'T.
+    product : (t, t) T'T, rows outside all cells included
     """
 
     means: Floats
-    a: Floats
-    b: Floats
+    players: Floats
+    copies: Floats
     product: Floats
-
-    @classmethod
-    def of(cls, cells: Cells, means: Floats, product: Floats) -> Columns:
-        """Sum cell means (J, t) of columns by level; `product` (t, t) is the columns' full cross-product."""
-        return cls(means, cells.to_a(cells.count) @ means, cells.to_b(cells.count) @ means, product)
-
-    def swapped(self, order: Ints) -> Columns:
-        """Exchange the factors, the cells being taken in `order` (J,)."""
-        return Columns(self.means[order], self.b, self.a, self.product)
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
-    """Z_a'H^-1 T (n_a, t), Z_b'H^-1 T (n_b, t) and T'H^-1 T (t, t) of columns T."""
+class WeightedRhs:
+    """Right-hand sides given by Z_i'R^-1 T (I, Q, t), Z_c'R^-1 T (K, t) and T'R^-1 T (t, t)."""
 
-    a: Floats
-    b: Floats
+    players: Floats
+    copies: Floats
     product: Floats
 
 
-class DenseBlocks:
-    """Symmetric positive definite blocks in a flat buffer: log determinant, solution, inverse."""
-
-    def __init__(self, flat: Floats, blocks: Blocks):
-        self._blocks = blocks
-        self._flat = flat
-        self._inverse: Floats | None = None
-        self.log_determinant = 0.0
-        for batch in blocks.batches:
-            self._factor(*batch)
-
-    def _factor(self, start: int, _slot: int, number: int, size: int) -> None:
-        block = self._flat[start : start + number * size * size].reshape(number, size, size)
-        if size <= _BATCHED_UP_TO:
-            root = np.linalg.cholesky(block)
-            self.log_determinant += 2.0 * float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum())
-            block[:] = np.linalg.inv(block)
-            return
-        for one in block:
-            root, info = lapack.dpotrf(one.T, lower=1, clean=0, overwrite_a=1)
-            if info:
-                raise np.linalg.LinAlgError(f"block of {size} copies is not positive definite")
-            self.log_determinant += 2.0 * float(np.log(np.diagonal(root)).sum())
-
-    def solve(self, right: Floats) -> Floats:
-        """Solution (K, t) of M g = `right` (K, t)."""
-        padded = np.zeros((self._blocks.vector_size, right.shape[1]))
-        padded[self._blocks.slot] = right
-        for start, slot, number, size in self._blocks.batches:
-            block = self._flat[start : start + number * size * size].reshape(number, size, size)
-            vectors = padded[slot : slot + number * size].reshape(number, size, right.shape[1])
-            if size <= _BATCHED_UP_TO:
-                vectors[:] = block @ vectors
-            else:
-                for one, vector in zip(block, vectors, strict=True):
-                    vector[:] = lapack.dpotrs(one.T, vector, lower=1)[0] if self._inverse is None else one @ vector
-        return padded[self._blocks.slot]
-
-    @property
-    def inverse(self) -> Floats:
-        """Flat blocks of the inverse, padding as identity."""
-        if self._inverse is None:
-            for start, _, number, size in self._blocks.batches:
-                if size > _BATCHED_UP_TO:
-                    for one in self._flat[start : start + number * size * size].reshape(number, size, size):
-                        _invert(one)
-            self._inverse = self._flat
-        return self._inverse
-
-    def hand_over(self, scale: float) -> Floats:
-        """Flat blocks of `scale` times the inverse, in the buffer itself: the last thing asked of it."""
-        flat = self.inverse
-        flat *= scale
-        return flat
-
-
-def _invert(block: Floats) -> None:
-    """Replace a block that holds its Cholesky factor (lower, column-major) by the whole inverse."""
-    size = block.shape[0]
-    lapack.dpotri(block.T, lower=1, overwrite_c=1)
-    step = 512  # mirrored in strips: no second matrix of the same size
-    for first in range(0, size, step):
-        last = min(first + step, size)
-        block[last:, first:last] = block[first:last, last:].T
-        corner = block[first:last, first:last]
-        corner[:] = np.triu(corner) + np.triu(corner, 1).T
-
-
-class Elimination:
-    """H at the ratios (l_a, l_b, l_w), solved for the columns T.
+class MixedModelEquations:
+    """H at the players' covariance `S` (Q, Q) and the ratios l_c, l_w, solved for the columns.
 
     Parameters
     ----------
-    cells : Cells
-    columns : Columns
-    ratios : tuple of three floats
-        l_a, l_b, l_w >= 0, each a variance over that of the repeat noise.
+    rows, given : RandomEffectsDesign, Rhs
+    S : (Q, Q) positive semi-definite
+    l_c, l_w : float, >= 0
+    matched : bool
+        Whether the match's ratio is sought, so that its trace is needed.
+
+    Attributes
+    ----------
+    w : (J,) n / (1 + l_w n)
+    u : (J, Q) B_i at the cell
+    W, K, N : (I, Q, Q)
+        Z_i'R^-1 Z_i, the covariance of the player's effects given the copies' over sigma^2, and I - W K.
+    players, copies : (I, Q, t), (K, t)
+        Z_i'H^-1 T and Z_c'H^-1 T.
+    product : (t, t) T'H^-1 T
     """
 
-    def __init__(self, cells: Cells, columns: Columns, ratios: tuple[float, float, float]):
-        self.cells, self.columns = cells, columns
-        self.l_a, self.l_b, self.l_w = ratios
-        self.w = cells.count / (1.0 + self.l_w * cells.count)
-        self.w_a = np.bincount(cells.a, weights=self.w, minlength=cells.n_a)
-        self.w_b = np.bincount(cells.b, weights=self.w, minlength=cells.n_b)
-        self.d = 1.0 / (1.0 + self.l_a * self.w_a)
-        self.blocks = DenseBlocks(self._reduced(), cells.blocks)
-        self.log_determinant = (
-            float(np.log1p(self.l_w * cells.count).sum())
-            + float(np.log1p(self.l_a * self.w_a).sum())
-            + self.blocks.log_determinant
-        )
+    def __init__(self, rows: RandomEffectsDesign, given: Rhs, S: Floats, l_c: float, l_w: float, matched: bool):
+        self.rows, self.given, self.S, self.l_c, self.l_w, self._matched = rows, given, S, l_c, l_w, matched
+        cells = rows.cells
+        self.shrunk = 1.0 / (1.0 + l_w * cells.count)
+        self.w = cells.count * self.shrunk
+        self.u = rows.sums * self.shrunk[:, None]
+        self.w_c = np.bincount(cells.b, weights=self.w, minlength=cells.n_b)
+        self.W = self._within()
+        self._eliminate_players()
+        self.blocks = BlockCholesky(self._reduced(), cells.blocks) if l_c > 0.0 else None
+        self.log_determinant += float(np.log1p(l_w * cells.count).sum())
+        self.log_determinant += self.blocks.log_determinant if self.blocks else 0.0
+        self.working = self._working()
+        self.players, self.copies, self.product = self.solve(self.working)
+
+    def _within(self) -> Floats:
+        """W (I, Q, Q)."""
+        if self.l_w == 0.0:
+            return self.rows.square
+        return self.rows.square - self.rows.total_of_cells((self.l_w * self.shrunk)[:, None] * self.rows.sums)
+
+    def _eliminate_players(self) -> None:
+        root = psd_sqrt(self.S)
+        V = root.T @ self.W @ root
+        V[:, np.arange(self.rows.width), np.arange(self.rows.width)] += 1.0
+        L = np.linalg.cholesky(V)
+        self.J = np.linalg.solve(L, np.broadcast_to(root.T, V.shape))
+        self.K = self.J.transpose(0, 2, 1) @ self.J
+        self.N = np.eye(self.rows.width) - self.W @ self.K
+        self.log_determinant = 2.0 * float(np.log(np.diagonal(L, axis1=1, axis2=2)).sum())
+
+    def _working(self) -> WeightedRhs:
+        """Take the columns' products with R^-1."""
+        given, cells = self.given, self.rows.cells
+        if self.l_w == 0.0:
+            return WeightedRhs(given.players, given.copies, given.product)
+        taken = (cells.count - self.w)[:, None] * given.means
+        players = given.players - self.rows.total_of_cells((self.l_w * self.w)[:, None] * given.means)
+        return WeightedRhs(players, cells.to_b(self.w) @ given.means, given.product - given.means.T @ taken)
+
+    @cached_property
+    def by_copy(self) -> sparse.csr_matrix:
+        """B' (K, I Q)."""
+        return self.rows.by_copy(self.u)
+
+    def blocks_of(self) -> Iterator[tuple[PlayerBatch, Floats]]:
+        """Go through the groups of players with their B_i' (m, c, Q), padding as zero."""
+        padded = np.vstack([self.u, np.zeros((1, self.rows.width))])
+        for group in self.rows.groups:
+            yield group, padded[group.cells]
 
     def _reduced(self) -> Floats:
-        """M = I + l_b (Z_b'WZ_b - B' diag(l_a d) B), flat blocks."""
-        cells, layout = self.cells, self.cells.blocks
-        if cells.coupled and self.l_a * self.l_b > 0.0:
-            flat = cells.gram((-self.l_b * self.l_a) * self.d[cells.a] * self.w, self.w)
-        else:
-            flat = np.zeros(layout.matrix_size)
-        flat[layout.base + layout.position] += self.l_b * self.w_b
+        """M, flat blocks."""
+        layout = self.rows.cells.blocks
+        flat = self._taken_by_players() if self.S.any() else np.zeros(layout.matrix_size)
+        flat *= -self.l_c
+        flat[layout.base + layout.position] += self.l_c * self.w_c
         for start, _, number, size in layout.batches:
             flat[start : start + number * size * size].reshape(number, size * size)[:, :: size + 1] += 1.0
         return flat
 
-    @cached_property
-    def cross(self):  # type: ignore[no-untyped-def]  # scipy.sparse has no types
-        """B = Z_a'WZ_b (n_a, n_b), sparse."""
-        return self.cells.cross(self.w)
+    def _taken_by_players(self) -> Floats:
+        """Sum of B_i'K_iB_i, flat blocks; of intercepts alone by a sparse product, which moves less memory."""
+        if self.rows.width == 1:
+            half = self.J[self.rows.cells.a, 0, 0] * self.u[:, 0]
+            return self.rows.cells.gram(half, half)
+        layout = self.rows.cells.blocks
+        flat = np.zeros(layout.matrix_size)
+        for group, B in self.blocks_of():
+            half = B @ self.J[group.players].transpose(0, 2, 1)
+            inner = half @ half.transpose(0, 2, 1)
+            np.add.at(flat, group.places(layout).ravel(), inner.ravel())
+        return flat
+
+    def solve(self, working: WeightedRhs) -> tuple[Floats, Floats, Floats]:
+        """Z_i'H^-1 T (I, Q, t), Z_c'H^-1 T (K, t) and T'H^-1 T (t, t)."""
+        t = working.players.shape[2]
+        shared = self.K @ working.players
+        copies = working.copies - self.by_copy @ shared.reshape(self.N.shape[0] * self.N.shape[1], t)
+        product = working.product - np.tensordot(working.players, shared, ((0, 1), (0, 1)))
+        if self.blocks is None:
+            return self.N @ working.players, copies, 0.5 * (product + product.T)
+        solved = self.blocks.solve(copies)
+        product = product - self.l_c * copies.T @ solved
+        players = working.players - self.l_c * (self.by_copy.T @ solved).reshape(working.players.shape)
+        return self.N @ players, solved, 0.5 * (product + product.T)
+
+    def in_cells(self, means: Floats, players: Floats, copies: Floats) -> Floats:
+        """Z_w'H^-1 T (J, t) of columns with these cell means, Z_i'H^-1 T and Z_c'H^-1 T."""
+        cells = self.rows.cells
+        own = np.asarray(self.rows.cell @ (self.S @ players).reshape(-1, players.shape[2]))
+        given = cells.count[:, None] * (means - self.l_c * copies[cells.b]) - own
+        return np.asarray(self.shrunk[:, None] * given)
 
     @cached_property
-    def cross_transposed(self):  # type: ignore[no-untyped-def]  # scipy.sparse has no types
-        """B' (n_b, n_a), sparse."""
-        return self.cells.cross_transposed(self.w)
+    def traces(self) -> tuple[Floats, float, float]:
+        """Sum over players of Z_i'H^-1 Z_i (Q, Q), tr(Z_c'H^-1 Z_c), tr(Z_w'H^-1 Z_w)."""
+        own = np.einsum("iab,ibc->ac", self.N, self.W)
+        crossed = self.rows.total_of_cells(self.shrunk[:, None] ** 2 * self.rows.sums)
+        left = float(self.w.sum() - np.einsum("iab,iba->", self.K, crossed))
+        if self.blocks is None:
+            return 0.5 * (own + own.T), float(left), left
+        through, spread = self._through_copies(self.blocks)
+        own = own - self.l_c * through
+        kept = self.rows.cells.blocks
+        diagonal = self.blocks.inverse[kept.base + kept.position]
+        return 0.5 * (own + own.T), float((1.0 - diagonal).sum()) / self.l_c, left - self.l_c * spread
 
-    def solve(self, t_a: Floats, t_b: Floats, product: Floats) -> Solved:
-        """Solve for columns given by Z_a'R^-1 T (n_a, t), Z_b'R^-1 T (n_b, t) and T'R^-1 T (t, t)."""
-        g_b = self.blocks.solve(t_b - self.cross_transposed @ (self.l_a * self.d[:, None] * t_a))
-        g_a = self.d[:, None] * (t_a - self.l_b * (self.cross @ g_b))
-        product = product - self.l_a * (t_a.T @ g_a) - self.l_b * (t_b.T @ g_b)
-        return Solved(g_a, g_b, 0.5 * (product + product.T))
+    def _through_copies(self, blocks: BlockCholesky) -> tuple[Floats, float]:
+        """Sum of N_iB_iM^-1B_i'N_i' (Q, Q) and, where matches are sought, of tr(M^-1 D_iD_i), D_i = diag(w) - B_i'K_iB_i."""
+        if self.rows.width == 1:
+            return self._through_copies_of_intercepts(blocks)
+        through, spread = np.zeros((self.rows.width, self.rows.width)), 0.0
+        w = np.append(self.w, 0.0)
+        for group, B in self.blocks_of():
+            inverse = blocks.inverse[group.places(self.rows.cells.blocks)]
+            NB = B @ self.N[group.players].transpose(0, 2, 1)
+            through += np.tensordot(NB, inverse @ NB, ((0, 1), (0, 1)))
+            if self._matched:
+                left = -B @ self.K[group.players] @ B.transpose(0, 2, 1)
+                left[:, np.arange(B.shape[1]), np.arange(B.shape[1])] += w[group.cells]
+                spread += float(np.vdot(inverse @ left, left))  # of symmetric matrices
+        return through, spread
 
-    @cached_property
-    def solved(self) -> Solved:
-        """The columns' own solution."""
-        columns = self.columns
-        if self.l_w == 0.0:
-            return self.solve(columns.a, columns.b, columns.product)
-        taken = (self.cells.count - self.w)[:, None] * columns.means  # what R^-1 takes off within cells
-        t_a, t_b = (self.cells.to_a(self.w) @ columns.means, self.cells.to_b(self.w) @ columns.means)
-        return self.solve(t_a, t_b, columns.product - columns.means.T @ taken)
-
-    def in_cells(self, means: Floats, g_a: Floats, g_b: Floats) -> Floats:
-        """Z_w'H^-1 T (J, t) or (J,) of columns with these cell means and Z_a'H^-1 T, Z_b'H^-1 T."""
-        given = means - self.l_a * g_a[self.cells.a] - self.l_b * g_b[self.cells.b]
-        return np.asarray((self.w * given.T).T)
-
-    def working(self, h_a: Floats, h_b: Floats, h_w: Floats | None) -> Floats:
-        """f'H^-1 f (2, 2) or (3, 3) of the working variates f = Z_a h_a, Z_b h_b and, if given, Z_w h_w."""
-        t_a = [self.w_a * h_a, self.cross @ h_b]
-        t_b = [self.cross_transposed @ h_a, self.w_b * h_b]
-        product = np.array([[h_a @ t_a[0], h_a @ t_a[1]], [h_a @ t_a[1], h_b @ t_b[1]]])
-        if h_w is not None:
-            weighted = self.w * h_w
-            t_a.append(np.bincount(self.cells.a, weights=weighted, minlength=self.cells.n_a))
-            t_b.append(np.bincount(self.cells.b, weights=weighted, minlength=self.cells.n_b))
-            edge = np.array([h_a @ t_a[2], h_b @ t_b[2]])
-            product = np.block([[product, edge[:, None]], [edge, np.array([[weighted @ h_w]])]])
-        return self.solve(np.column_stack(t_a), np.column_stack(t_b), product).product
-
-    def _inverse_diagonal(self) -> Floats:
-        layout = self.cells.blocks
-        return np.asarray(self.blocks.inverse[layout.base + layout.position])
-
-    def trace_a(self) -> float:
-        """tr(Z_a'H^-1 Z_a)."""
-        direct = float(self.d @ self.w_a)
-        if not self.cells.coupled or self.l_b == 0.0:
-            return direct
-        entries = self.d[self.cells.a] * self.w
-        return direct - self.l_b * self.cells.weighed_gram(self.blocks.inverse, entries, entries)
-
-    def trace_b(self) -> float:
-        """tr(Z_b'H^-1 Z_b) = tr(M^-1 S) = tr(I - M^-1) / l_b, S = Z_b'WZ_b - B' diag(l_a d) B."""
-        if self.l_b > 0.0:
-            return float((1.0 - self._inverse_diagonal()).sum()) / self.l_b
-        l_ad = self.l_a * self.d if self.cells.coupled else np.zeros(self.cells.n_a)
-        return float(self.w_b.sum() - l_ad[self.cells.a] @ (self.w * self.w))
-
-    def trace_cells(self) -> float:
-        """tr(Z_w'H^-1 Z_w) = sum w_j - w_j^2 Var(b_i + a_k), the variance given the fixed part, over sigma^2."""
-        cells, square = self.cells, self.w * self.w
-        l_ad = self.l_a * self.d
-        q_a = np.bincount(cells.a, weights=square, minlength=cells.n_a)
-        direct = float(self.w.sum() - l_ad @ q_a)
-        if self.l_b == 0.0:
-            return direct
-        q_b = np.bincount(cells.b, weights=square, minlength=cells.n_b)
-        spread = float(q_b @ self._inverse_diagonal())
-        if cells.coupled and self.l_a > 0.0:
-            entries = l_ad[cells.a] * (l_ad[cells.a] * q_a[cells.a] * self.w - 2.0 * square)
-            spread += cells.weighed_gram(self.blocks.inverse, self.w, entries)
-        return direct - self.l_b * spread
+    def _through_copies_of_intercepts(self, blocks: BlockCholesky) -> tuple[Floats, float]:
+        """Do the same by sparse products."""
+        cells, N, K = self.rows.cells, self.N[:, 0, 0], self.K[:, 0, 0]
+        entries = N[cells.a] * self.u[:, 0]
+        through = np.array([[cells.weighed_gram(blocks.inverse, entries, entries) if cells.coupled else 0.0]])
+        if not self._matched:
+            return through, 0.0
+        square, layout = self.w * self.w, cells.blocks
+        diagonal = blocks.inverse[layout.base + layout.position]
+        spread = float(np.bincount(cells.b, weights=square, minlength=cells.n_b) @ diagonal)
+        if cells.coupled:
+            q = np.bincount(cells.a, weights=square, minlength=cells.n_a)
+            taken = K[cells.a] * (K[cells.a] * q[cells.a] * self.w - 2.0 * square)
+            spread += cells.weighed_gram(blocks.inverse, self.w, taken)
+        return through, spread

@@ -22,7 +22,7 @@ from model.domain.records import Range
 from model.features.copy_history import Level
 from model.features.design import PRIOR_REPEAT_SD, Design
 from model.features.profile import ProfileWeight
-from model.mixed.mixed_model import FittedResponse
+from model.mixed.mixed_model import RemlFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,13 +177,13 @@ def principal_root(covariance: Floats) -> Floats:
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ np.swapaxes(vectors, -1, -2))
 
 
-def labels_of(response: FittedResponse) -> tuple[Level, ...]:
+def labels_of(response: RemlFit) -> tuple[Level, ...]:
     """Return the levels that a response was rated on; the labels given to the fit are levels."""
     return cast("tuple[Level, ...]", response.copies)
 
 
 def gather_levels(
-    responses: Sequence[FittedResponse], levels: tuple[Level, ...], columns: int
+    responses: Sequence[RemlFit], levels: tuple[Level, ...], columns: int
 ) -> tuple[Floats, Floats, tuple[Block, ...]]:
     """Bring the copies of several responses to one list of levels.
 
@@ -205,7 +205,7 @@ def gather_levels(
     return effect, coupling, blocks
 
 
-def _components(responses: Sequence[FittedResponse], where: Sequence[Ints], levels: tuple[Level, ...]) -> list[Ints]:
+def _components(responses: Sequence[RemlFit], where: Sequence[Ints], levels: tuple[Level, ...]) -> list[Ints]:
     """Return the levels of each component of the union of the responses' blocks, a copy's own stretches together."""
     count = len(levels)
     if count == 0:
@@ -225,7 +225,7 @@ def _components(responses: Sequence[FittedResponse], where: Sequence[Ints], leve
     return np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
 
 
-def _block_root(responses: Sequence[FittedResponse], where: Sequence[Ints], members: Ints, count: int) -> Floats:
+def _block_root(responses: Sequence[RemlFit], where: Sequence[Ints], members: Ints, count: int) -> Floats:
     """Return (C, m, m) principal roots over the members, from every response's own blocks."""
     inside = np.full(count, -1, dtype=np.intp)
     inside[members] = np.arange(len(members))

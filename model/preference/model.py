@@ -25,7 +25,7 @@ from model.features.design import (
 from model.features.profile import ProfileWeight
 from model.features.training_data import History, Material
 from model.mixed.correlations import Together, correlations
-from model.mixed.mixed_model import CrossedRatings, FittedResponse, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
 from model.preference import predict
 from model.preference.catalogue import View
 from model.preference.effects import fitted_profile, with_joint_effects
@@ -155,7 +155,7 @@ class PreferenceModel:
         """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
         prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
-        ratings = CrossedRatings(match=True, prior=prior, taste_sets=TASTE_SETS)
+        ratings = CrossedMixedModel(match=True, prior=prior, taste_sets=TASTE_SETS)
         ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, tastes=tastes)
         together = correlations(
             fitted.X,
@@ -184,7 +184,7 @@ class PreferenceModel:
 def assemble(
     design: Design,
     history: History,
-    responses: Sequence[FittedResponse],
+    responses: Sequence[RemlFit],
     together: Together,
     beliefs: Beliefs,
     trials: Sequence[Trial],
@@ -229,7 +229,7 @@ def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:
     return dict(Counter((str(trial.answers.instrument), str(trial.answers.hold or "")) for trial in rated))
 
 
-def without_own(response: FittedResponse) -> FittedResponse:
+def without_own(response: RemlFit) -> RemlFit:
     """Return the record without the levels of own bows, which are no copies."""
     kept = np.array([copy != OWN for copy, _ in labels_of(response)], dtype=bool)
     place = np.cumsum(kept) - 1
@@ -245,14 +245,14 @@ def without_own(response: FittedResponse) -> FittedResponse:
     )
 
 
-def own_shift(response: FittedResponse, history: History) -> float:
+def own_shift(response: RemlFit, history: History) -> float:
     """Return the mean over the own bows' runs of what their levels took up."""
     effect = dict(zip(labels_of(response), response.copy_effect.tolist(), strict=True))
     found = [effect[level] for level in history.own_level if level in effect]
     return float(np.mean(found)) if found else 0.0
 
 
-def player_law(history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs) -> PlayerLaw:
+def player_law(history: History, responses: Sequence[RemlFit], marginal: Floats, beliefs: Beliefs) -> PlayerLaw:
     """Return how players differ, and how own bows are rated.
 
     With tastes the fit has told both: the own bow is a slope among the others, with a match of its own. Without, own bows stay
@@ -268,7 +268,7 @@ def player_law(history: History, responses: Sequence[FittedResponse], marginal: 
 
 
 def own_bow_moments(
-    history: History, responses: Sequence[FittedResponse], marginal: Floats, beliefs: Beliefs
+    history: History, responses: Sequence[RemlFit], marginal: Floats, beliefs: Beliefs
 ) -> tuple[Floats, Floats]:
     """Return the mean shift (C,) of own bows, and Cov((b, b + d)) (C, 2, 2), by moments over the players.
 
@@ -312,7 +312,7 @@ def _means(group: Ints, values: Floats, groups: int) -> tuple[Floats, Floats]:
 
 
 def _own_moments(
-    others: tuple[Floats, Floats], own: tuple[Floats, Floats], response: FittedResponse, beliefs: Beliefs
+    others: tuple[Floats, Floats], own: tuple[Floats, Floats], response: RemlFit, beliefs: Beliefs
 ) -> tuple[float, Floats]:
     """Return the mean shift of own bows and Cov((b, b + d)) (2, 2) for one criterion."""
     leniency = response.player_sd**2

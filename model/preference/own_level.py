@@ -17,10 +17,10 @@ import numpy as np
 
 from model.domain.arrays import Floats
 from model.features.copy_history import Level
-from model.mixed.result import FittedResponse
+from model.mixed.result import RemlFit
 
 
-def with_own_level(response: FittedResponse, own: Sequence[Level], column: int) -> FittedResponse:
+def with_own_level(response: RemlFit, own: Sequence[Level], column: int) -> RemlFit:
     """Return the fit by beta', its own bows' levels still there.
 
     Parameters

@@ -16,8 +16,8 @@ from sklearn.model_selection import KFold
 from model.domain.arrays import Floats, Ints
 from model.evaluation.baselines import Baseline, Table, baselines
 from model.evaluation.metrics import Foretold
-from model.mixed.mixed_model import CrossedRatings, Prior
-from model.mixed.result import FittedResponse, Sheet, shared_covariance
+from model.mixed.mixed_model import CrossedMixedModel, Prior
+from model.mixed.result import RemlFit, Sheet, shared_covariance
 from tests.benchmarks._panels_data import SEED, Panel
 
 Bools = NDArray[np.bool_]
@@ -111,7 +111,7 @@ def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[
                 yield NEW_ITEMS, made
 
 
-def fits(panel: Panel, rows: Bools) -> list[CrossedRatings]:
+def fits(panel: Panel, rows: Bools) -> list[CrossedMixedModel]:
     """Fit the models that tell a law, in the order of `METHODS`.
 
     This model averages the tastes of a response with none, by how both foretell the raters of the fit left out: the option that
@@ -120,10 +120,10 @@ def fits(panel: Panel, rows: Bools) -> list[CrossedRatings]:
     rated = panel.X[rows], panel.Y[rows], panel.rater[rows], panel.item[rows]
     tastes, sets = panel.tastes[rows], (0, panel.tastes.shape[1])
     return [
-        CrossedRatings().fit(*rated),
-        CrossedRatings(match=True, taste_sets=sets).fit(*rated, tastes),
-        CrossedRatings(match=True).fit(*rated, tastes),
-        CrossedRatings(match=True, prior=beliefs(panel, rows)).fit(*rated, tastes),
+        CrossedMixedModel().fit(*rated),
+        CrossedMixedModel(match=True, taste_sets=sets).fit(*rated, tastes),
+        CrossedMixedModel(match=True).fit(*rated, tastes),
+        CrossedMixedModel(match=True, prior=beliefs(panel, rows)).fit(*rated, tastes),
     ]
 
 
@@ -144,7 +144,7 @@ def beliefs(panel: Panel, rows: Bools) -> Prior:
 def _new_rater(
     panel: Panel,
     ask: Ask,
-    models: Sequence[CrossedRatings],
+    models: Sequence[CrossedMixedModel],
     fitted: Sequence[Sequence[Baseline]],
     others: Floats | None,
 ) -> Iterator[tuple[str, Foretold]]:
@@ -159,7 +159,7 @@ def _new_rater(
                 yield after(r), made
 
 
-def new_law(fitted: FittedResponse, panel: Panel, rows: Ints) -> Law:
+def new_law(fitted: RemlFit, panel: Panel, rows: Ints) -> Law:
     """Mean (n,) and covariance (n, n), noise included, of a new rater's ratings of some rows."""
     item = panel.item[rows]
     known = np.array([fitted.copy_index.get(label, -1) for label in item.tolist()], dtype=np.int64)
@@ -181,7 +181,7 @@ def conditioned(law: Law, y: Floats, r: int, told: int) -> Law:
     return mean[ahead] + (y[given] - mean[given]) @ weights, cov[np.ix_(ahead, ahead)] - across.T @ weights
 
 
-def known_laws(model: CrossedRatings, panel: Panel, asks: Sequence[Ask]) -> list[list[Law]]:
+def known_laws(model: CrossedMixedModel, panel: Panel, asks: Sequence[Ask]) -> list[list[Law]]:
     """Law of each ask's rows, new items of a rater of the fit, by response.
 
     What is uncertain of x'beta + z'b is a quadratic form Q of the row, so the covariance of two rows follows from what is

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_info  # type: ignore[import-untyped]  # it ships no types
 
-from model.mixed.mixed_model import CrossedRatings
+from model.mixed.mixed_model import CrossedMixedModel
 
 Data = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]
 
@@ -71,7 +71,7 @@ def measure(case: Case) -> dict[str, Any]:
     X, times = np.ones((y.size, 1)), []
     for _ in range(case.repeats):
         start = time.process_time()
-        fitted = CrossedRatings().fit(X, y, player, copy)
+        fitted = CrossedMixedModel().fit(X, y, player, copy)
         times.append(time.process_time() - start)
     return {
         "times": times,

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.mixed.mixed_model import CrossedRatings
+from model.mixed.mixed_model import CrossedMixedModel
 
 MOST = 6.0  # times the fit without tastes
 OWN, COPY, REPEAT = (0.7, 0.3, 0.3, 0.2, 0.1), 0.35, 0.7  # deviations drawn with: level and slopes, copy, noise
@@ -56,7 +56,7 @@ def drawn(case: Case) -> Drawn:
     return Drawn(X, y, player, copy, tastes)
 
 
-def seconds(fit: Callable[[], CrossedRatings], repeats: int) -> tuple[float, CrossedRatings]:
+def seconds(fit: Callable[[], CrossedMixedModel], repeats: int) -> tuple[float, CrossedMixedModel]:
     """Give the median CPU time of a fit, and the last one."""
     times = []
     for _ in range(repeats):
@@ -66,12 +66,12 @@ def seconds(fit: Callable[[], CrossedRatings], repeats: int) -> tuple[float, Cro
     return statistics.median(times), fitted
 
 
-def report(case: Case) -> tuple[float, CrossedRatings]:
+def report(case: Case) -> tuple[float, CrossedMixedModel]:
     """Print one case; give the time with tastes and the fit."""
     data = drawn(case)
-    without, _ = seconds(lambda: CrossedRatings().fit(data.X, data.y, data.player, data.copy), case.repeats)
+    without, _ = seconds(lambda: CrossedMixedModel().fit(data.X, data.y, data.player, data.copy), case.repeats)
     with_tastes, fitted = seconds(
-        lambda: CrossedRatings().fit(data.X, data.y, data.player, data.copy, data.tastes), case.repeats
+        lambda: CrossedMixedModel().fit(data.X, data.y, data.player, data.copy, data.tastes), case.repeats
     )
     times = with_tastes / without
     print(f"{case.ratings:,} ratings, {case.players:,} players, {case.copies:,} copies, four tastes")

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
-from model.mixed.mixed_model import CrossedRatings, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior
 
 Labels = NDArray[np.int64]
 
@@ -20,8 +20,8 @@ class Ratings:
     player: Labels
     copy: Labels
 
-    def fit(self, match: bool, prior: Prior | None) -> CrossedRatings:
-        return CrossedRatings(match=match, prior=prior).fit(self.X, self.y, self.player, self.copy)
+    def fit(self, match: bool, prior: Prior | None) -> CrossedMixedModel:
+        return CrossedMixedModel(match=match, prior=prior).fit(self.X, self.y, self.player, self.copy)
 
 
 def unbalanced(seed: int, n: int = 90, components: int = 2, players: int = 12, copies: int = 9) -> Ratings:
@@ -77,7 +77,7 @@ def criterion(data: Ratings, ratios: Floats, prior: Prior | None, match: bool = 
 
 
 def predicted(
-    fitted: CrossedRatings, coef: tuple[Floats, Floats], told: Ratings, ahead: Ratings
+    fitted: CrossedMixedModel, coef: tuple[Floats, Floats], told: Ratings, ahead: Ratings
 ) -> tuple[Floats, Floats]:
     """Mean and deviation of the next ratings, from the joint normal law of all ratings.
 
@@ -98,7 +98,7 @@ def predicted(
     return ahead.X @ coef[0] + weights @ (told.y - told.X @ coef[0]), np.sqrt(variance)
 
 
-def predicted_flat(fitted: CrossedRatings, told: Ratings, ahead: Ratings) -> tuple[Floats, Floats]:
+def predicted_flat(fitted: CrossedMixedModel, told: Ratings, ahead: Ratings) -> tuple[Floats, Floats]:
     """The same with a flat prior of the coefficients: universal kriging (Cressie 1993, Statistics for Spatial Data, sec. 3.4)."""
     p = told.X.shape[1]
     n = told.y.size

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
-from model.mixed.mixed_model import CrossedRatings, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior
 
 Labels = NDArray[np.int64]
 
@@ -21,8 +21,8 @@ class Tasted:
     copy: Labels
     tastes: Floats
 
-    def fit(self, match: bool, prior: Prior | None) -> CrossedRatings:
-        return CrossedRatings(match=match, prior=prior).fit(self.X, self.y, self.player, self.copy, self.tastes)
+    def fit(self, match: bool, prior: Prior | None) -> CrossedMixedModel:
+        return CrossedMixedModel(match=match, prior=prior).fit(self.X, self.y, self.player, self.copy, self.tastes)
 
     def joined(self, other: "Tasted") -> "Tasted":
         names = ("X", "y", "player", "copy", "tastes")
@@ -115,14 +115,14 @@ def penalty(S: Floats, copy: float, match: float, prior: Prior) -> float:
     return float(found)
 
 
-def parameters(fitted: CrossedRatings) -> tuple[Floats, float, float]:
+def parameters(fitted: CrossedMixedModel) -> tuple[Floats, float, float]:
     """S, and the ratios of copy and match, of a fit."""
     noise = fitted.repeat_sd_**2
     return fitted.player_covariance_ / noise, fitted.copy_sd_**2 / noise, fitted.match_sd_**2 / noise
 
 
 def predicted(
-    fitted: CrossedRatings, coef: tuple[Floats, Floats] | None, told: Tasted, ahead: Tasted
+    fitted: CrossedMixedModel, coef: tuple[Floats, Floats] | None, told: Tasted, ahead: Tasted
 ) -> tuple[Floats, Floats]:
     """Mean and deviation of the next ratings, from the joint normal law of all ratings.
 

@@ -9,7 +9,7 @@ from scipy.stats import multivariate_normal
 
 from model.domain.arrays import Floats
 from model.mixed.averaging import left_out_densities, set_weights
-from model.mixed.mixed_model import CrossedRatings, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior
 from model.preference.model import TASTE_SETS, PreferenceModel
 from tests.model.mixed.test_mixed_model import Case, near
 from tests.model.mixed.test_slopes import COPY, MATCH, PRIOR, S, at
@@ -31,8 +31,8 @@ FIRST_ALONE = np.array([[1.0, 0.3, 0.0], [0.3, 0.5, 0.0], [0.0, 0.0, 0.0]])
 
 def averaged(
     data: Tasted, sets: tuple[int, ...] | None, prior: Prior | None = None, match: bool = False
-) -> CrossedRatings:
-    return CrossedRatings(match=match, prior=prior, taste_sets=sets).fit(
+) -> CrossedMixedModel:
+    return CrossedMixedModel(match=match, prior=prior, taste_sets=sets).fit(
         data.X, data.y, data.player, data.copy, data.tastes
     )
 
@@ -107,12 +107,15 @@ def test_under_a_prior_those_parameters_count_that_the_full_matrices_ratings_tel
     there = at(data, PRIOR, match)
     ratings = there.curvature
     expected = np.trace(ratings @ np.linalg.inv(ratings + believed))
-    assert there.told == pytest.approx(expected, rel=1e-4)
-    assert at(data, None, match).told == len(now)
+    assert there.effective_parameters == pytest.approx(expected, rel=1e-4)
+    assert at(data, None, match).effective_parameters == len(now)
 
 
 def test_the_more_is_rated_the_more_parameters_the_ratings_tell() -> None:
-    told = [at(unbalanced(5, n=n, players=n // 8, copies=n // 8), PRIOR, False).told for n in (40, 160, 640, 2560)]
+    told = [
+        at(unbalanced(5, n=n, players=n // 8, copies=n // 8), PRIOR, False).effective_parameters
+        for n in (40, 160, 640, 2560)
+    ]
     assert told == sorted(told)
     assert told[0] < 4.0
     assert told[-1] > 6.5
@@ -175,11 +178,11 @@ def test_sleepstudy_nearly_keeps_its_published_slopes() -> None:
     case = Case("sleepstudy")
     days = np.array(case.data["days"], dtype=np.float64)[:, None]
     X = np.column_stack([case.one, days])
-    fitted = CrossedRatings(taste_sets=(0, 1)).fit(X, case.y, player=case.data["subject"], tastes=days)
+    fitted = CrossedMixedModel(taste_sets=(0, 1)).fit(X, case.y, player=case.data["subject"], tastes=days)
     assert fitted.responses_[0].tastes_kept == (True,)
     share = fitted.player_covariance_[1, 1] / case["slope_sd"] ** 2
     assert 0.5 < share < 1.0
-    alone = CrossedRatings(taste_sets=(1,)).fit(X, case.y, player=case.data["subject"], tastes=days)
+    alone = CrossedMixedModel(taste_sets=(1,)).fit(X, case.y, player=case.data["subject"], tastes=days)
     assert alone.reml_ == near(case["reml"])
 
 
@@ -231,7 +234,7 @@ def test_the_law_is_the_mixtures_own_mean_of_the_sets_variances_at_its_best_coef
 def test_each_response_has_its_own_weights() -> None:
     with_slopes, without = unbalanced(3, n=300), unbalanced(3, n=300, covariance=LEVEL_ALONE)
     Y = np.column_stack([with_slopes.y, without.y])
-    fitted = CrossedRatings(match=True, taste_sets=(0, 2)).fit(
+    fitted = CrossedMixedModel(match=True, taste_sets=(0, 2)).fit(
         with_slopes.X, Y, with_slopes.player, with_slopes.copy, with_slopes.tastes
     )
     assert [response.tastes_kept for response in fitted.responses_] == [(True, True), (False, False)]
@@ -245,7 +248,7 @@ def test_each_response_has_its_own_weights() -> None:
 
 def test_without_its_tastes_a_fit_is_that_of_levels_alone() -> None:
     data = unbalanced(8, n=200)
-    fitted, levels = averaged(data, (0,)), CrossedRatings().fit(data.X, data.y, data.player, data.copy)
+    fitted, levels = averaged(data, (0,)), CrossedMixedModel().fit(data.X, data.y, data.player, data.copy)
     assert fitted.reml_ == levels.reml_
     assert fitted.player_covariance_ == pytest.approx(np.diag([levels.player_sd_**2, 0.0, 0.0]))
     assert fitted.responses_[0].tastes_estimable == (True, True)
@@ -305,7 +308,7 @@ def test_where_slopes_leave_nothing_for_the_noise_a_smaller_set_is_fitted_to_its
     y = rng.normal(size=30)[player] + rng.normal(size=30)[player] * t + 1e-9 * rng.normal(size=120)
     data = Tasted(np.ones((120, 1)), y, player, np.zeros(120, dtype=np.int64), np.column_stack([w, t]))
     fitted, alone = (
-        CrossedRatings(taste_sets=sets).fit(data.X, y, player, tastes=data.tastes) for sets in ((1, 2), (1,))
+        CrossedMixedModel(taste_sets=sets).fit(data.X, y, player, tastes=data.tastes) for sets in ((1, 2), (1,))
     )
     assert fitted.responses_[0].tastes_kept == (True, False)
     assert fitted.reml_ == pytest.approx(alone.reml_, abs=1e-7)

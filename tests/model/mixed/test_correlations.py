@@ -11,7 +11,7 @@ from model.mixed import components
 from model.mixed.components import deviations, lower_root, player_parts
 from model.mixed.correlations import Together, correlations, nearest_correlation
 from model.mixed.mivque import Bilinear, bilinear, common_ratios
-from model.mixed.mixed_model import CrossedRatings, FittedResponse, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
 
 Labels = NDArray[np.int64]
 MATRICES = ("player", "tastes", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
@@ -32,10 +32,10 @@ class World:
     player: Labels
     copy: Labels
 
-    def fit(self, match: bool = True, prior: Prior | None = None) -> CrossedRatings:
-        return CrossedRatings(match=match, prior=prior).fit(self.X, self.Y, self.player, self.copy)
+    def fit(self, match: bool = True, prior: Prior | None = None) -> CrossedMixedModel:
+        return CrossedMixedModel(match=match, prior=prior).fit(self.X, self.Y, self.player, self.copy)
 
-    def records(self, match: bool = True, prior: Prior | None = None) -> tuple[FittedResponse, ...]:
+    def records(self, match: bool = True, prior: Prior | None = None) -> tuple[RemlFit, ...]:
         return self.fit(match, prior).responses_
 
     def together(self, match: bool = True, prior: Prior | None = None, worth: float = 50.0) -> Together:
@@ -92,7 +92,7 @@ class Plain:
     y: Floats
 
     @classmethod
-    def of(cls, world: World, records: tuple[FittedResponse, ...], match: bool, prior: Prior | None) -> "Plain":
+    def of(cls, world: World, records: tuple[RemlFit, ...], match: bool, prior: Prior | None) -> "Plain":
         names = ("player", "copy", "match") if match else ("player", "copy")
         ratios = np.array([*common_ratios(deviations(records), np.ones(len(records), bool), names)[: len(names)], 1.0])
         X, Y, n = world.X, world.Y, world.X.shape[0]
@@ -206,7 +206,7 @@ def covariances(worlds: list[World]) -> Floats:
     return np.array([bilinear(w.X, w.Y, w.player, w.copy, records).covariance for w in worlds])
 
 
-def _told_truly(record: FittedResponse) -> FittedResponse:
+def _told_truly(record: RemlFit) -> RemlFit:
     player, copy, match, repeat = SDS.values()
     coef = np.array([4.4, 0.3])
     return replace(record, coef=coef, player_sd=player, copy_sd=copy, match_sd=match, repeat_sd=repeat)
@@ -298,7 +298,7 @@ def test_tastes_have_a_correlation_of_their_own() -> None:
     found = []
     for seed in range(8):
         world, trait = with_tastes(drawn(seed, players=150, copies=40, runs=6, k=4), seed, 0.0)
-        fit = CrossedRatings(match=True).fit(world.X, world.Y, world.player, world.copy, trait)
+        fit = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait)
         of = world.X, world.Y, world.player, world.copy, fit.responses_
         together = correlations(*of, worth=1e-9, tastes=trait)
         assert_correlations(together, 4)
@@ -311,7 +311,7 @@ def test_tastes_have_a_correlation_of_their_own() -> None:
 def test_a_players_level_and_tastes_are_the_whole_of_the_players_variance() -> None:
     """Square and add what the parts weigh in each row: z'L L'z = z' covariance z."""
     world, trait = with_tastes(drawn(13, players=60, copies=20), 13, 0.5)
-    responses = CrossedRatings(match=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
+    responses = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
     alike, (level, taste) = player_parts(responses[:1], trait, len(trait))
     whole = (level[0] * alike[0][:, 0]) ** 2 + (taste[0] * alike[1][:, 0]) ** 2
     assert whole == pytest.approx(responses[0].player_variance(trait))
@@ -390,7 +390,7 @@ def test_without_repeats_match_and_noise_take_what_they_have_together(prior: Pri
 
 def test_a_factor_left_out_takes_the_pooled_correlation() -> None:
     world = drawn(9)
-    records = CrossedRatings().fit(world.X, world.Y, player=world.player).responses_
+    records = CrossedMixedModel().fit(world.X, world.Y, player=world.player).responses_
     found = correlations(world.X, world.Y, world.player, None, records, match=False)
     assert_correlations(found, 3)
     assert np.array_equal(found.copy, found.pooled)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.mixed.mixed_model import CrossedRatings
+from model.mixed.mixed_model import CrossedMixedModel
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -44,13 +44,13 @@ def dyestuff() -> Case:
     return Case("dyestuff")
 
 
-def standard_errors(fitted: CrossedRatings) -> NDArray[np.float64]:
+def standard_errors(fitted: CrossedMixedModel) -> NDArray[np.float64]:
     return np.sqrt(np.diagonal(fitted.responses_[0].coef_covariance))
 
 
 @pytest.mark.parametrize("role", ["player", "copy"])
 def test_dyestuff_is_the_analysis_of_variance_with_batches_as_players_or_as_copies(dyestuff: Case, role: str) -> None:
-    fitted = CrossedRatings().fit(dyestuff.one, dyestuff.y, **{role: dyestuff.data["batch"]})
+    fitted = CrossedMixedModel().fit(dyestuff.one, dyestuff.y, **{role: dyestuff.data["batch"]})
     assert fitted.coef_ == near(dyestuff["coef"])
     assert standard_errors(fitted) == near(dyestuff["coef_se"])
     assert getattr(fitted, f"{role}_sd_") == near(dyestuff["batch_sd"])
@@ -59,12 +59,12 @@ def test_dyestuff_is_the_analysis_of_variance_with_batches_as_players_or_as_copi
 
 
 def test_dyestuff_batches_are_shrunk_as_published(dyestuff: Case) -> None:
-    record = CrossedRatings().fit(dyestuff.one, dyestuff.y, copy=dyestuff.data["batch"]).responses_[0]
+    record = CrossedMixedModel().fit(dyestuff.one, dyestuff.y, copy=dyestuff.data["batch"]).responses_[0]
     assert dict(zip(record.copies, record.copy_effect, strict=True)) == near(dyestuff["blup"])
 
 
 def test_dyestuff_predictions_for_known_batches_are_their_shrunk_means(dyestuff: Case) -> None:
-    fitted = CrossedRatings().fit(dyestuff.one, dyestuff.y, player=dyestuff.data["batch"])
+    fitted = CrossedMixedModel().fit(dyestuff.one, dyestuff.y, player=dyestuff.data["batch"])
     names = list(dyestuff["blup"])
     expected = np.array(list(dyestuff["blup"].values())) + dyestuff["coef"][0]
     assert fitted.predict(np.ones((len(names), 1)), player=names) == near(expected)
@@ -72,7 +72,7 @@ def test_dyestuff_predictions_for_known_batches_are_their_shrunk_means(dyestuff:
 
 def test_dyestuff2_has_exactly_no_variance_between_batches() -> None:
     case = Case("dyestuff2")
-    fitted = CrossedRatings().fit(case.one, case.y, player=case.data["batch"])
+    fitted = CrossedMixedModel().fit(case.one, case.y, player=case.data["batch"])
     assert fitted.player_sd_ == 0.0
     assert fitted.estimable_["player"]
     assert fitted.coef_ == near(case["coef"])
@@ -83,7 +83,7 @@ def test_dyestuff2_has_exactly_no_variance_between_batches() -> None:
 
 def test_penicillin_tells_two_crossed_factors_apart() -> None:
     case = Case("penicillin")
-    fitted = CrossedRatings().fit(case.one, case.y, player=case.data["plate"], copy=case.data["sample"])
+    fitted = CrossedMixedModel().fit(case.one, case.y, player=case.data["plate"], copy=case.data["sample"])
     assert fitted.coef_ == near(case["coef"])
     assert standard_errors(fitted) == near(case["coef_se"])
     assert fitted.player_sd_ == near(case["plate_sd"])
@@ -95,7 +95,7 @@ def test_penicillin_tells_two_crossed_factors_apart() -> None:
 @pytest.mark.parametrize(("player", "copy"), [("batch", "cask"), ("cask", "batch")])
 def test_pastes_tells_casks_from_their_batches_whichever_is_called_the_player(player: str, copy: str) -> None:
     case = Case("pastes")
-    fitted = CrossedRatings().fit(case.one, case.y, player=case.data[player], copy=case.data[copy])
+    fitted = CrossedMixedModel().fit(case.one, case.y, player=case.data[player], copy=case.data[copy])
     assert fitted.coef_ == near(case["coef"])
     assert standard_errors(fitted) == near(case["coef_se"])
     assert fitted.player_sd_ == near(case[f"{player}_sd"])
@@ -106,7 +106,7 @@ def test_pastes_tells_casks_from_their_batches_whichever_is_called_the_player(pl
 
 def test_machines_tells_the_match_of_worker_and_machine_from_the_noise() -> None:
     case = Case("machines")
-    fitted = CrossedRatings(match=True).fit(
+    fitted = CrossedMixedModel(match=True).fit(
         case.dummies("machine"), case.y, player=case.data["worker"], copy=case.data["machine"]
     )
     assert fitted.estimable_ == {"player": True, "copy": False, "match": True}
@@ -121,7 +121,7 @@ def test_machines_tells_the_match_of_worker_and_machine_from_the_noise() -> None
 
 def test_machines_without_the_match_gives_the_simpler_published_fit() -> None:
     case = Case("machines")
-    fitted = CrossedRatings().fit(case.dummies("machine"), case.y, player=case.data["worker"])
+    fitted = CrossedMixedModel().fit(case.dummies("machine"), case.y, player=case.data["worker"])
     expected = case["worker_only"]
     assert fitted.player_sd_ == near(expected["worker_sd"])
     assert fitted.repeat_sd_ == near(expected["repeat_sd"])
@@ -130,7 +130,7 @@ def test_machines_without_the_match_gives_the_simpler_published_fit() -> None:
 
 def test_ergostool_gives_fixed_types_and_their_standard_errors() -> None:
     case = Case("ergostool")
-    fitted = CrossedRatings().fit(case.dummies("stool"), case.y, player=case.data["subject"])
+    fitted = CrossedMixedModel().fit(case.dummies("stool"), case.y, player=case.data["subject"])
     means = np.array(case["means"])
     assert fitted.coef_ == near(np.append(means[0], means[1:] - means[0]))
     assert standard_errors(fitted)[1:] == near(np.full(3, case["difference_se"]))

@@ -5,11 +5,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, minimize
 
+from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import find_cells, lay_out
-from model.mixed.minque import moments, range_basis, told_apart
-from model.mixed.mixed_model import CrossedRatings, Prior
-from model.mixed.reml import Design, Fixed, Problem, Restricted
-from model.mixed.solver import DenseBlocks
+from model.mixed.minque import Minque0System, range_basis
+from model.mixed.mixed_model import CrossedMixedModel, Prior
+from model.mixed.priors import CovariancePrior
+from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
+from model.mixed.solver import RandomEffectsDesign
 from tests.model.plain_ratings import Ratings, criterion, predicted, predicted_flat, same, unbalanced
 
 PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
@@ -28,15 +30,26 @@ SHAPES = pytest.mark.parametrize(
 RATIOS = np.array([1.3, 0.4, 0.7])
 
 
-def problem(data: Ratings, prior: Prior | None, match: bool = True) -> Problem:
+def problem(data: Ratings, prior: Prior | None, match: bool = True) -> RemlProblem:
     players, copies = (np.unique(labels, return_inverse=True)[1] for labels in (data.player, data.copy))
     cells = find_cells(players, copies, players.max() + 1, copies.max() + 1)
-    design = Design.of(Fixed.of(data.X, cells, prior), data.y, cells)
-    return Problem(cells, design, np.array([True, True, match]), prior)
+    design = ResponseOnDesign.of(OrthonormalDesign.of(data.X, cells, prior), data.y, cells)
+    rows, free = RandomEffectsDesign.of(cells, np.ones((data.y.size, 1))), np.array([True, True, match])
+    priors = None if prior is None else prior.variances(CovariancePrior(prior.ratios[:1, None], 0.0), free)
+    return RemlProblem.of(rows, rows.total(design.fixed.Q), design, free, priors)
 
 
-def at(data: Ratings, ratios: NDArray[np.float64], prior: Prior | None, swapped: bool) -> Restricted:
-    return problem(data, prior, match=bool(ratios[2] > 0)).at(ratios, swapped=swapped)
+def at(data: Ratings, ratios: NDArray[np.float64], prior: Prior | None, swapped: bool) -> RemlCriterion:
+    made = problem(data, prior, match=bool(ratios[2] > 0))
+    own, copy = (1, 0) if swapped else (0, 1)
+    return (made.exchanged if swapped else made).at(ratios[own].reshape(1, 1), np.array([0.0, ratios[copy], ratios[2]]))
+
+
+def slope(there: RemlCriterion, swapped: bool = False) -> NDArray[np.float64]:
+    """Derivatives (3,) of the penalised criterion by the ratios of player, copy and match."""
+    priors = there.problem.priors
+    found = there.score + (0.0 if priors is None else priors.gradient(there.parameters))
+    return np.asarray(found[[1, 0, 2]] if swapped else found)
 
 
 @PRIORS
@@ -60,14 +73,15 @@ def test_the_score_is_the_slope_of_the_full_matrices_criterion(
     data = unbalanced(2, **shape)
     up = np.array([criterion(data, RATIOS + step, prior) for step in 1e-5 * np.eye(3)])
     down = np.array([criterion(data, RATIOS - step, prior) for step in 1e-5 * np.eye(3)])
-    assert at(data, RATIOS, prior, swapped).score == pytest.approx((up - down) / 2e-5, rel=1e-5, abs=1e-6)
+    assert slope(at(data, RATIOS, prior, swapped), swapped) == pytest.approx((up - down) / 2e-5, rel=1e-5, abs=1e-6)
 
 
 @pytest.mark.parametrize("player", [0.0, 0.8])
 def test_the_score_at_the_boundary_is_the_one_sided_slope(player: float) -> None:
     data, ratios = unbalanced(3), np.array([player, 0.0, 0.0])
-    slope = approx_fprime(ratios, lambda moved: criterion(data, moved, None), 1e-7)
-    assert problem(data, None).at(ratios).score == pytest.approx(slope, rel=1e-4, abs=1e-4)
+    plain = approx_fprime(ratios, lambda moved: criterion(data, moved, None), 1e-7)
+    there = problem(data, None).at(ratios[:1, None], ratios)
+    assert there.score == pytest.approx(plain, rel=1e-4, abs=1e-4)
 
 
 def test_the_curvature_is_the_average_information_of_the_full_matrices() -> None:
@@ -84,7 +98,7 @@ def test_the_curvature_is_the_average_information_of_the_full_matrices() -> None
     q, g = data.y @ P @ data.y, data.y @ P @ working
     degrees = data.y.size - data.X.shape[1]
     expected = degrees * (working.T @ P @ working / q - np.outer(g, g) / q**2)
-    assert problem(data, None).at(ratios).curvature == pytest.approx(expected, rel=1e-4)
+    assert problem(data, None).at(ratios[:1, None], ratios).curvature == pytest.approx(expected, rel=1e-4)
 
 
 @PRIORS
@@ -118,7 +132,7 @@ def ahead_of(data: Ratings, seed: int) -> Ratings:
     return Ratings(X, np.zeros(m), player, copy)
 
 
-def coefficients_prior(fitted: CrossedRatings) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def coefficients_prior(fitted: CrossedMixedModel) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     scale = fitted.repeat_sd_ / PRIOR.repeat_sd
     return np.asarray(PRIOR.mean), np.diag((np.asarray(PRIOR.sd) * scale) ** 2)
 
@@ -184,7 +198,7 @@ def test_conditioning_is_the_joint_law_with_the_new_ratings_added(
 def test_a_record_alone_predicts_and_conditions_like_the_fit_it_came_from(prior: Prior | None) -> None:
     data, own = unbalanced(10), own_ratings()
     fitted, ahead = data.fit(True, prior), ahead_of(data, 10)
-    rebuilt = CrossedRatings.from_responses(fitted.responses_, match=True, prior=prior)
+    rebuilt = CrossedMixedModel.from_responses(fitted.responses_, match=True, prior=prior)
     nobody = fitted.predict(ahead.X, copy=ahead.copy, return_std=True)
     assert np.array_equal(rebuilt.predict(ahead.X, ahead.player, ahead.copy, return_std=True), nobody)
     conditioned = [one.condition(own.X, own.y, own.copy).predict(ahead.X, copy=ahead.copy) for one in (fitted, rebuilt)]
@@ -203,7 +217,7 @@ def test_the_copies_posterior_in_the_record_is_that_of_the_joint_law(
     V = np.zeros((len(record.copies),) * 2)
     for members, block in record.copy_blocks:
         V[np.ix_(members, members)] = block
-    fitted = CrossedRatings.from_responses([record], match=True, prior=prior)
+    fitted = CrossedMixedModel.from_responses([record], match=True, prior=prior)
     ahead = Ratings(rows, np.zeros(len(rows)), np.full(len(rows), NEW), np.array(record.copies))
     plain = (
         predicted_flat(fitted, data, ahead)
@@ -236,16 +250,17 @@ def test_moments_are_the_traces_of_the_full_matrices() -> None:
     parts = [by_player, by_copy, by_player * by_copy, np.eye(data.y.size)]
     P0 = np.eye(data.y.size) - basis @ basis.T
     expected = [[np.trace(P0 @ first @ P0 @ second) for first in parts] for second in parts]
-    found = moments(cells, (True, True, True), cells.means(basis))
+    rows = RandomEffectsDesign.of(cells, np.ones((data.y.size, 1)))
+    found = Minque0System.of(rows, rows.total(basis), cells.means(basis), (True, True, True))
     assert pytest.approx(np.array(expected), rel=1e-10) == found.F
-    assert told_apart(found) == (True, True, True)
+    assert found.identified() == (True, True, True)
 
 
 def test_a_large_block_is_factored_solved_and_inverted_as_numpy_does() -> None:
     rng, size = np.random.default_rng(14), 700
     factor = rng.normal(size=(size, 40))
     dense = np.eye(size) + factor @ factor.T
-    blocks = DenseBlocks(dense.ravel().copy(), lay_out(np.zeros(size, dtype=np.int64)))
+    blocks = BlockCholesky(dense.ravel().copy(), lay_out(np.zeros(size, dtype=np.int64)))
     right = rng.normal(size=(size, 3))
     assert blocks.log_determinant == pytest.approx(np.linalg.slogdet(dense)[1], rel=1e-12)
     for _ in range(2):  # before and after the inverse is there

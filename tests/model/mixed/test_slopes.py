@@ -8,12 +8,11 @@ from scipy.optimize import minimize
 
 from model.domain.arrays import Floats
 from model.mixed.layout import find_cells
-from model.mixed.minque import Moments, moments, range_basis, told_apart
-from model.mixed.mixed_model import CrossedRatings, Prior
-from model.mixed.reml import Design, Fixed
-from model.mixed.slope_columns import TasteMoments, taste_forms
-from model.mixed.slope_reml import CovariancePrior, TasteProblem, TasteRestricted
-from model.mixed.slope_solver import PlayerRows, TasteColumns
+from model.mixed.minque import Minque0System, quadratic_forms, range_basis
+from model.mixed.mixed_model import CrossedMixedModel, Prior
+from model.mixed.priors import CovariancePrior
+from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
+from model.mixed.solver import RandomEffectsDesign
 from tests.model.mixed.test_mixed_model import Case, near, standard_errors
 from tests.model.plain_tastes import (
     COVARIANCE,
@@ -44,14 +43,14 @@ S, COPY, MATCH = COVARIANCE / 0.25, 0.4, 0.7
 
 
 @pytest.fixture(scope="module")
-def sleepstudy() -> tuple[Case, CrossedRatings]:
+def sleepstudy() -> tuple[Case, CrossedMixedModel]:
     case = Case("sleepstudy")
     days = np.array(case.data["days"], dtype=np.float64)[:, None]
     X = np.column_stack([case.one, days])
-    return case, CrossedRatings().fit(X, case.y, player=case.data["subject"], tastes=days)
+    return case, CrossedMixedModel().fit(X, case.y, player=case.data["subject"], tastes=days)
 
 
-def test_sleepstudy_gives_the_published_fit(sleepstudy: tuple[Case, CrossedRatings]) -> None:
+def test_sleepstudy_gives_the_published_fit(sleepstudy: tuple[Case, CrossedMixedModel]) -> None:
     case, fitted = sleepstudy
     covariance = fitted.player_covariance_
     assert fitted.reml_ == near(case["reml"])
@@ -65,7 +64,7 @@ def test_sleepstudy_gives_the_published_fit(sleepstudy: tuple[Case, CrossedRatin
     assert standard_errors(fitted) == pytest.approx(case["coef_se"], abs=5e-4)
 
 
-def test_sleepstudy_is_the_closed_form_of_balanced_data(sleepstudy: tuple[Case, CrossedRatings]) -> None:
+def test_sleepstudy_is_the_closed_form_of_balanced_data(sleepstudy: tuple[Case, CrossedMixedModel]) -> None:
     """Each subject has the same days: covariance of the subjects' own lines less that of their noise (Swamy 1970)."""
     case, fitted = sleepstudy
     Z = np.column_stack([np.ones(10), np.arange(10.0)])
@@ -80,7 +79,7 @@ def test_sleepstudy_is_the_closed_form_of_balanced_data(sleepstudy: tuple[Case, 
     assert standard_errors(fitted) == pytest.approx(np.sqrt(np.diagonal(np.cov(lines.T)) / 18), rel=1e-6)
 
 
-def test_a_record_without_copies_has_none(sleepstudy: tuple[Case, CrossedRatings]) -> None:
+def test_a_record_without_copies_has_none(sleepstudy: tuple[Case, CrossedMixedModel]) -> None:
     record = sleepstudy[1].responses_[0]
     assert record.copies == ()
     assert sleepstudy[1].estimable_ == {"player": True, "copy": False, "match": False, "tastes": True}
@@ -88,8 +87,8 @@ def test_a_record_without_copies_has_none(sleepstudy: tuple[Case, CrossedRatings
 
 def test_variance_components_give_the_published_intraclass_correlations() -> None:
     case = Case("shrout_fleiss")
-    one_way = CrossedRatings().fit(case.one, case.y, player=case.data["target"])
-    two_way = CrossedRatings().fit(case.one, case.y, player=case.data["target"], copy=case.data["judge"])
+    one_way = CrossedMixedModel().fit(case.one, case.y, player=case.data["target"])
+    two_way = CrossedMixedModel().fit(case.one, case.y, player=case.data["target"], copy=case.data["judge"])
     between, within = one_way.player_sd_**2, one_way.repeat_sd_**2
     targets, judges, left = two_way.player_sd_**2, two_way.copy_sd_**2, two_way.repeat_sd_**2
     found = {}
@@ -104,25 +103,23 @@ def test_variance_components_give_the_published_intraclass_correlations() -> Non
 # The elimination against full matrices
 
 
-def problem(data: Tasted, prior: Prior | None, match: bool) -> tuple[TasteProblem, TasteMoments, Moments]:
+def problem(data: Tasted, prior: Prior | None, match: bool) -> tuple[RemlProblem, Minque0System, Minque0System]:
     """Make the problem in the caller's own columns."""
     players, copies = (np.unique(labels, return_inverse=True)[1] for labels in (data.player, data.copy))
     cells = find_cells(players, copies, players.max() + 1, copies.max() + 1)
-    fixed = Fixed.of(data.X, cells, prior)
-    design = Design.of(fixed, data.y, cells)
-    rows = PlayerRows.of(cells, data.Z)
-    known = np.concatenate([rows.total(fixed.Q), rows.total(design.residual[:, None])], axis=2)
+    fixed = OrthonormalDesign.of(data.X, cells, prior)
+    design = ResponseOnDesign.of(fixed, data.y, cells)
+    rows, levels = (RandomEffectsDesign.of(cells, Z) for Z in (data.Z, np.ones((data.y.size, 1))))
     basis = range_basis(data.X)[0]
-    moment = moments(cells, (True, True, match), cells.means(basis))
+    systems = [Minque0System.of(of, of.total(basis), cells.means(basis), (True, True, match)) for of in (rows, levels)]
     mode = np.diag(np.append(PRIOR.player_sd, np.asarray(PRIOR.taste_sd)) / PRIOR.repeat_sd) ** 2
     chosen = None if prior is None else CovariancePrior(mode, 0.0)
-    found = TasteProblem(
-        rows, design, TasteColumns(design.columns, known), np.array([True, True, match]), prior, chosen
-    )
-    return found, TasteMoments.of(rows, rows.total(basis), cells.means(basis), moment), moment
+    free = np.array([True, True, match])
+    priors = None if prior is None or chosen is None else prior.variances(chosen, free)
+    return RemlProblem.of(rows, rows.total(fixed.Q), design, free, priors), systems[0], systems[1]
 
 
-def at(data: Tasted, prior: Prior | None, match: bool, S: Floats = S, copy: float = COPY) -> TasteRestricted:
+def at(data: Tasted, prior: Prior | None, match: bool, S: Floats = S, copy: float = COPY) -> RemlCriterion:
     return problem(data, prior, match)[0].at(S, np.array([0.0, copy, MATCH * match]))
 
 
@@ -197,11 +194,11 @@ def test_moments_are_the_traces_of_the_full_matrices() -> None:
     Q = np.linalg.qr(data.X)[0]
     P0 = np.eye(data.y.size) - Q @ Q.T
     parts = [P0 @ V @ P0 for V in [*directions(data, True, True), np.eye(data.y.size)]]
-    made, found, moment = problem(data, None, True)
+    made, found, levels = problem(data, None, True)
     assert pytest.approx(np.array([[np.sum(one * other) for one in parts] for other in parts]), rel=1e-9) == found.F
-    forms = taste_forms(made.rows, P0 @ data.y, found.basis)
+    forms = quadratic_forms(made.rows, P0 @ data.y, found.basis)
     assert forms == pytest.approx([data.y @ V @ data.y for V in parts], rel=1e-9)
-    assert found.told(told_apart(moment)) == [True, True]
+    assert found.identified_slopes(levels.identified()) == [True, True]
 
 
 # The fit
@@ -267,7 +264,7 @@ def ahead_of(data: Tasted, seed: int) -> Tasted:
     return Tasted(X, np.zeros(m), player, copy, rng.normal(size=(m, 2)))
 
 
-def coefficients_prior(fitted: CrossedRatings, prior: Prior | None) -> tuple[Floats, Floats] | None:
+def coefficients_prior(fitted: CrossedMixedModel, prior: Prior | None) -> tuple[Floats, Floats] | None:
     if prior is None:
         return None
     return np.asarray(prior.mean), np.diag((np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd) ** 2)
@@ -302,7 +299,7 @@ def test_conditioning_is_the_joint_law_with_the_new_ratings_added(
     fitted, ahead = data.fit(match, prior), ahead_of(data, 10)
     ahead.copy[:3], ahead.player[:] = [77, 78, 1], NEW
     plain = predicted(fitted, coefficients_prior(fitted, prior), data.joined(own), ahead)
-    rebuilt = CrossedRatings.from_responses(fitted.responses_, match=match, prior=prior)
+    rebuilt = CrossedMixedModel.from_responses(fitted.responses_, match=match, prior=prior)
     for model in (fitted, rebuilt):
         half = model.condition(own.X[:2], own.y[:2], own.copy[:2], own.tastes[:2])
         both = half.condition(own.X[2:], own.y[2:], own.copy[2:], own.tastes[2:])

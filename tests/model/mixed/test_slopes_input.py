@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from model.domain.arrays import Floats
-from model.mixed.mixed_model import CrossedRatings, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior
 from tests.model.plain_tastes import Tasted, unbalanced
 
 
@@ -28,11 +28,11 @@ def data() -> Tasted:
 
 
 @pytest.fixture(scope="module")
-def fitted(data: Tasted) -> CrossedRatings:
+def fitted(data: Tasted) -> CrossedMixedModel:
     return data.fit(match=True, prior=None)
 
 
-def told_of(model: CrossedRatings, data: Tasted) -> Any:
+def told_of(model: CrossedMixedModel, data: Tasted) -> Any:
     return model.predict(data.X, data.player, data.copy, data.tastes, return_std=True)
 
 
@@ -50,7 +50,7 @@ def told_of(model: CrossedRatings, data: Tasted) -> Any:
     ids=["units", "mixed", "far from zero", "units far apart"],
 )
 def test_tastes_in_other_units_and_from_another_zero_give_the_same_predictions(
-    data: Tasted, fitted: CrossedRatings, turn: Floats, shift: Floats
+    data: Tasted, fitted: CrossedMixedModel, turn: Floats, shift: Floats
 ) -> None:
     """z = [1, t]: t* = t turn + shift has the effects T b with T z* = z, so the covariance T^-1 S T^-1'."""
     moved = replace(data, tastes=data.tastes @ turn + shift)
@@ -70,22 +70,26 @@ def test_tastes_in_other_units_and_from_another_zero_give_the_same_predictions(
     assert other.player_covariance_ / scale == pytest.approx(expected / scale, abs=1e-5)
 
 
-def test_a_covariance_fitted_far_from_zero_is_kept_where_the_tastes_are(data: Tasted, fitted: CrossedRatings) -> None:
+def test_a_covariance_fitted_far_from_zero_is_kept_where_the_tastes_are(
+    data: Tasted, fitted: CrossedMixedModel
+) -> None:
     moved = replace(data, tastes=data.tastes + 1e6)
     record, near = moved.fit(match=True, prior=None).responses_[0], fitted.responses_[0]
     assert record.taste_centre == pytest.approx(near.taste_centre + 1e6, rel=1e-12)
     assert record.taste_covariance == pytest.approx(near.taste_covariance, abs=1e-5)
 
 
-def test_player_deviation_is_that_of_the_level_where_all_tastes_are_zero(fitted: CrossedRatings) -> None:
+def test_player_deviation_is_that_of_the_level_where_all_tastes_are_zero(fitted: CrossedMixedModel) -> None:
     assert fitted.player_covariance_.shape == (3, 3)
     assert fitted.player_sd_ == pytest.approx(np.sqrt(fitted.player_covariance_[0, 0]), rel=1e-12)
 
 
-def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Tasted, fitted: CrossedRatings) -> None:
+def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Tasted, fitted: CrossedMixedModel) -> None:
     order = np.random.default_rng(0).permutation(data.y.size)
     player = [("player", -label) for label in data.player[order].tolist()]
-    again = CrossedRatings(match=True).fit(data.X[order], data.y[order], player, data.copy[order], data.tastes[order])
+    again = CrossedMixedModel(match=True).fit(
+        data.X[order], data.y[order], player, data.copy[order], data.tastes[order]
+    )
     assert again.reml_ == pytest.approx(fitted.reml_, rel=1e-9)
     assert again.player_covariance_ == pytest.approx(fitted.player_covariance_, abs=1e-5)
 
@@ -95,7 +99,7 @@ def test_several_responses_are_as_many_fits(data: Tasted, informed: bool) -> Non
     prior, rng = prior_of(2) if informed else None, np.random.default_rng(1)
     Y = np.column_stack([data.y, data.y + rng.normal(size=data.y.size)])
     Y[::5, 1] = np.nan
-    together = CrossedRatings(match=True, prior=prior).fit(data.X, Y, data.player, data.copy, data.tastes)
+    together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy, data.tastes)
     assert together.player_covariance_.shape == (2, 3, 3)
     assert together.estimable_["tastes"].tolist() == [True, True]
     mean = together.predict(data.X, data.player, data.copy, data.tastes)
@@ -107,7 +111,7 @@ def test_several_responses_are_as_many_fits(data: Tasted, informed: bool) -> Non
 
 def test_no_columns_of_tastes_are_a_fit_without(data: Tasted) -> None:
     none = replace(data, tastes=np.zeros((data.y.size, 0))).fit(True, None)
-    plain = CrossedRatings(match=True).fit(data.X, data.y, data.player, data.copy)
+    plain = CrossedMixedModel(match=True).fit(data.X, data.y, data.player, data.copy)
     assert none.player_sd_ == plain.player_sd_
     assert none.player_covariance_.shape == (1, 1)
     assert "tastes" not in none.estimable_
@@ -116,7 +120,7 @@ def test_no_columns_of_tastes_are_a_fit_without(data: Tasted) -> None:
 def test_slopes_of_no_variance_leave_the_fit_without_tastes() -> None:
     """Tastes drawn apart from the ratings whose slopes vanish: the criterion may only fall, by what few parameters can."""
     data = unbalanced(31, n=400, covariance=np.diag([1.0, 0.0, 0.0]), players=40)
-    plain = CrossedRatings().fit(data.X, data.y, data.player, data.copy)
+    plain = CrossedMixedModel().fit(data.X, data.y, data.player, data.copy)
     with_tastes = data.fit(False, None)
     assert 0.0 <= plain.reml_ - with_tastes.reml_ < 15.0
     assert with_tastes.player_sd_ == pytest.approx(plain.player_sd_, rel=0.1)
@@ -174,7 +178,7 @@ TOLD = {
 NAMES = list(TOLD)
 
 
-def finite(model: CrossedRatings, data: Tasted) -> bool:
+def finite(model: CrossedMixedModel, data: Tasted) -> bool:
     own = model.condition(data.X[:3], data.y[:3], data.copy[:3], data.tastes[:3])
     return bool(np.isfinite([told_of(model, data), told_of(own, data)]).all())
 
@@ -226,7 +230,7 @@ def test_slopes_that_leave_nothing_for_the_noise_are_left_out() -> None:
     player, t = np.repeat(np.arange(20), 3), np.tile([-1.0, 0.0, 1.0], 20)
     level, slope = rng.normal(size=20), rng.normal(size=20)
     y = level[player] + slope[player] * t
-    fitted = CrossedRatings().fit(np.ones((60, 1)), y, player, tastes=t[:, None])
+    fitted = CrossedMixedModel().fit(np.ones((60, 1)), y, player, tastes=t[:, None])
     assert fitted.estimable_ == {"player": True, "copy": False, "match": False, "tastes": False}
     assert fitted.player_covariance_[1, 1] == 0.0
     assert fitted.repeat_sd_ > 0.5
@@ -235,7 +239,7 @@ def test_slopes_that_leave_nothing_for_the_noise_are_left_out() -> None:
 @MATCHES
 def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
     none = np.zeros((0, 3))
-    fitted = CrossedRatings(match=match, prior=prior_of(2)).fit(none, np.zeros(0), [], [], np.zeros((0, 2)))
+    fitted = CrossedMixedModel(match=match, prior=prior_of(2)).fit(none, np.zeros(0), [], [], np.zeros((0, 2)))
     assert fitted.player_covariance_ == pytest.approx(np.diag([0.7, 0.3, 0.3]) ** 2, rel=1e-12)
     X, tastes = [[1.0, 0.0, 0.0]], [[2.0, 1.0]]
     mean, sd = fitted.predict(X, ["anyone"], ["anything"], tastes, return_std=True)
@@ -277,12 +281,12 @@ def test_a_slope_is_more_certain_the_more_the_player_showed_of_it() -> None:
 )
 def test_tastes_that_cannot_be_used_are_refused_in_plain_words(data: Tasted, tastes: Any, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
-        CrossedRatings().fit(data.X, data.y, data.player, data.copy, tastes)
+        CrossedMixedModel().fit(data.X, data.y, data.player, data.copy, tastes)
 
 
 def test_tastes_of_nobody_are_refused(data: Tasted) -> None:
     with pytest.raises(ValueError, match="tastes: got no player, expected labels"):
-        CrossedRatings().fit(data.X, data.y, copy=data.copy, tastes=data.tastes)
+        CrossedMixedModel().fit(data.X, data.y, copy=data.copy, tastes=data.tastes)
 
 
 def test_a_prior_that_does_not_know_the_tastes_is_refused(data: Tasted) -> None:
@@ -296,17 +300,17 @@ def test_a_prior_deviation_of_slopes_that_makes_no_sense_is_refused(wrong: Any) 
         Prior([0.0], [1.0], player_sd=1, copy_sd=1, match_sd=1, repeat_sd=1, taste_sd=wrong)
 
 
-def test_a_fit_with_tastes_asks_for_them_and_one_without_refuses_them(data: Tasted, fitted: CrossedRatings) -> None:
+def test_a_fit_with_tastes_asks_for_them_and_one_without_refuses_them(data: Tasted, fitted: CrossedMixedModel) -> None:
     with pytest.raises(ValueError, match="tastes: got none, expected the 2 columns of the fit"):
         fitted.predict(data.X)
     with pytest.raises(ValueError, match="tastes: got 1 columns, expected the 2 of the fit"):
         fitted.condition(data.X, data.y, tastes=data.tastes[:, :1])
-    plain = CrossedRatings().fit(data.X, data.y, data.player)
+    plain = CrossedMixedModel().fit(data.X, data.y, data.player)
     with pytest.raises(ValueError, match="tastes: got 2 columns, expected the 0 of the fit"):
         plain.predict(data.X, tastes=data.tastes)
 
 
-def test_records_of_different_tastes_do_not_make_a_fit(data: Tasted, fitted: CrossedRatings) -> None:
+def test_records_of_different_tastes_do_not_make_a_fit(data: Tasted, fitted: CrossedMixedModel) -> None:
     other = replace(data, tastes=data.tastes[:, :1]).fit(True, None).responses_[0]
     with pytest.raises(ValueError, match="expected at least one, all of the same columns"):
-        CrossedRatings.from_responses([fitted.responses_[0], other])
+        CrossedMixedModel.from_responses([fitted.responses_[0], other])

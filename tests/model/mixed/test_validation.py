@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from sklearn.base import clone
 
-from model.mixed.mixed_model import CrossedRatings, Prior
+from model.mixed.mixed_model import CrossedMixedModel, Prior
 from tests.model.plain_ratings import Ratings, unbalanced
 
 PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
 SDS = ("player_sd_", "copy_sd_", "match_sd_", "repeat_sd_")
 
 
-def sds(fitted: CrossedRatings) -> dict[str, Any]:
+def sds(fitted: CrossedMixedModel) -> dict[str, Any]:
     return {name: getattr(fitted, name) for name in SDS}
 
 
@@ -25,15 +25,15 @@ def data() -> Ratings:
 
 
 @pytest.fixture(scope="module")
-def fitted(data: Ratings) -> CrossedRatings:
+def fitted(data: Ratings) -> CrossedMixedModel:
     return data.fit(match=True, prior=None)
 
 
 # What must not change the answer
 
 
-def test_ratings_in_other_units_give_the_same_answer_in_those_units(data: Ratings, fitted: CrossedRatings) -> None:
-    scaled = CrossedRatings(match=True).fit(data.X, 1000.0 * data.y, data.player, data.copy)
+def test_ratings_in_other_units_give_the_same_answer_in_those_units(data: Ratings, fitted: CrossedMixedModel) -> None:
+    scaled = CrossedMixedModel(match=True).fit(data.X, 1000.0 * data.y, data.player, data.copy)
     assert sds(scaled) == pytest.approx({name: 1000.0 * sd for name, sd in sds(fitted).items()}, rel=1e-8)
     assert scaled.coef_ == pytest.approx(1000.0 * fitted.coef_, rel=1e-8)
     mean, sd = (1000.0 * part for part in fitted.predict(data.X, data.player, data.copy, return_std=True))
@@ -41,26 +41,26 @@ def test_ratings_in_other_units_give_the_same_answer_in_those_units(data: Rating
     assert scaled.predict(data.X, data.player, data.copy, return_std=True)[1] == pytest.approx(sd, rel=1e-8)
 
 
-def test_a_shift_by_a_thousand_million_leaves_the_deviations_alone(data: Ratings, fitted: CrossedRatings) -> None:
-    shifted = CrossedRatings(match=True).fit(data.X, data.y + 1e9, data.player, data.copy)
+def test_a_shift_by_a_thousand_million_leaves_the_deviations_alone(data: Ratings, fitted: CrossedMixedModel) -> None:
+    shifted = CrossedMixedModel(match=True).fit(data.X, data.y + 1e9, data.player, data.copy)
     assert sds(shifted) == pytest.approx(sds(fitted), rel=1e-5)  # 1e9 leaves ratings of 1e-7 points' precision
     assert shifted.coef_ - [1e9, 0.0] == pytest.approx(fitted.coef_, abs=1e-5)
 
 
-def test_columns_in_other_units_give_the_same_predictions(data: Ratings, fitted: CrossedRatings) -> None:
+def test_columns_in_other_units_give_the_same_predictions(data: Ratings, fitted: CrossedMixedModel) -> None:
     X = data.X * [1.0, 1e-6] + [0.0, 5.0]
-    moved = CrossedRatings(match=True).fit(X, data.y, data.player, data.copy)
+    moved = CrossedMixedModel(match=True).fit(X, data.y, data.player, data.copy)
     assert sds(moved) == pytest.approx(sds(fitted), rel=1e-6)
     assert moved.predict(X, data.player, data.copy) == pytest.approx(
         fitted.predict(data.X, data.player, data.copy), abs=1e-6
     )
 
 
-def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Ratings, fitted: CrossedRatings) -> None:
+def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Ratings, fitted: CrossedMixedModel) -> None:
     order = np.random.default_rng(0).permutation(data.y.size)
     player = [("player", -label) for label in data.player[order].tolist()]
     copy = np.array([f"DB-{label:04d}" for label in data.copy[order]])[: order.size]
-    renamed = CrossedRatings(match=True).fit(data.X[order], data.y[order], player, copy)
+    renamed = CrossedMixedModel(match=True).fit(data.X[order], data.y[order], player, copy)
     assert sds(renamed) == pytest.approx(sds(fitted), rel=1e-8)
     assert renamed.reml_ == pytest.approx(fitted.reml_, rel=1e-12)
     known = fitted.predict(data.X[order], data.player[order], data.copy[order])
@@ -68,7 +68,7 @@ def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Ratings, 
 
 
 def test_labels_of_different_types_are_different_labels() -> None:
-    fitted = CrossedRatings().fit(np.ones((6, 1)), [1.0, 2, 3, 4, 5, 7], copy=[1, "1", 1, "1", 1, "1"])
+    fitted = CrossedMixedModel().fit(np.ones((6, 1)), [1.0, 2, 3, 4, 5, 7], copy=[1, "1", 1, "1", 1, "1"])
     assert fitted.responses_[0].copies == (1, "1")
 
 
@@ -76,8 +76,8 @@ def test_a_missing_rating_is_a_row_left_out(data: Ratings) -> None:
     gap, y = np.arange(0, data.y.size, 7), data.y.copy()
     y[gap] = np.nan
     kept = np.setdiff1d(np.arange(data.y.size), gap)
-    with_gaps = CrossedRatings(match=True).fit(data.X, y, data.player, data.copy)
-    without = CrossedRatings(match=True).fit(data.X[kept], y[kept], data.player[kept], data.copy[kept])
+    with_gaps = CrossedMixedModel(match=True).fit(data.X, y, data.player, data.copy)
+    without = CrossedMixedModel(match=True).fit(data.X[kept], y[kept], data.player[kept], data.copy[kept])
     assert sds(with_gaps) == sds(without)
     assert with_gaps.responses_[0].rows == kept.size
     assert np.array_equal(np.flatnonzero(np.isnan(with_gaps.responses_[0].residual)), gap)
@@ -88,11 +88,11 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
     rng = np.random.default_rng(1)
     Y = np.column_stack([data.y, data.y + rng.normal(size=data.y.size), rng.normal(size=data.y.size)])
     Y[::5, 1] = np.nan
-    together = CrossedRatings(match=True, prior=prior).fit(data.X, Y, data.player, data.copy)
+    together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy)
     mean, sd = together.predict(data.X, data.player, data.copy, return_std=True)
     own = together.condition(data.X[:4], Y[:4], data.copy[:4]).predict(data.X, copy=data.copy)
     for place, y in enumerate(Y.T):
-        alone = CrossedRatings(match=True, prior=prior).fit(data.X, y, data.player, data.copy)
+        alone = CrossedMixedModel(match=True, prior=prior).fit(data.X, y, data.player, data.copy)
         assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
         assert np.array_equal(together.coef_[place], alone.coef_)
         assert together.estimable_["match"][place] == alone.estimable_["match"]
@@ -104,10 +104,10 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
 
 def test_each_response_may_have_a_prior_of_its_own(data: Ratings) -> None:
     mean, sd = np.array([[4.0, 0.0], [4.0, 1.5], [4.0, 0.0]]), np.array([[1.0, 0.5], [1.0, 0.5], [1.0, 0.1]])
-    together = CrossedRatings(match=True, prior=replace(PRIOR, mean=mean, sd=sd))
+    together = CrossedMixedModel(match=True, prior=replace(PRIOR, mean=mean, sd=sd))
     together.fit(data.X, np.column_stack([data.y] * 3), data.player, data.copy)
     for place in range(3):
-        alone = CrossedRatings(match=True, prior=replace(PRIOR, mean=mean[place], sd=sd[place]))
+        alone = CrossedMixedModel(match=True, prior=replace(PRIOR, mean=mean[place], sd=sd[place]))
         alone.fit(data.X, data.y, data.player, data.copy)
         assert np.array_equal(together.coef_[place], alone.coef_)
         assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
@@ -115,7 +115,7 @@ def test_each_response_may_have_a_prior_of_its_own(data: Ratings) -> None:
 
 
 def test_it_is_an_estimator_that_can_be_cloned_pickled_and_asked_for_its_parameters(data: Ratings) -> None:
-    model = CrossedRatings(match=True, prior=PRIOR)
+    model = CrossedMixedModel(match=True, prior=PRIOR)
     assert model.get_params() == {"match": True, "prior": PRIOR, "taste_sets": None}
     copied = clone(model)
     assert not hasattr(copied, "responses_")
@@ -126,18 +126,18 @@ def test_it_is_an_estimator_that_can_be_cloned_pickled_and_asked_for_its_paramet
     assert first.n_features_in_ == 2
 
 
-def test_conditioning_leaves_the_original_alone(data: Ratings, fitted: CrossedRatings) -> None:
+def test_conditioning_leaves_the_original_alone(data: Ratings, fitted: CrossedMixedModel) -> None:
     before = fitted.predict(data.X, data.player, data.copy)
     fitted.condition(data.X[:3], [7.0, 7.0, 7.0], data.copy[:3])
     assert np.array_equal(fitted.predict(data.X, data.player, data.copy), before)
 
 
-def test_conditioning_on_gaps_alone_changes_nothing(data: Ratings, fitted: CrossedRatings) -> None:
+def test_conditioning_on_gaps_alone_changes_nothing(data: Ratings, fitted: CrossedMixedModel) -> None:
     own = fitted.condition(data.X[:2], [np.nan, np.nan], data.copy[:2])
     assert own.predict(data.X, copy=data.copy) == pytest.approx(fitted.predict(data.X, copy=data.copy), abs=1e-12)
 
 
-def test_unknown_labels_and_none_stand_for_the_population(data: Ratings, fitted: CrossedRatings) -> None:
+def test_unknown_labels_and_none_stand_for_the_population(data: Ratings, fitted: CrossedMixedModel) -> None:
     rows = data.X[:2]
     assert np.array_equal(
         fitted.predict(rows, ["nobody", None], ["nothing", None], return_std=True),
@@ -146,7 +146,7 @@ def test_unknown_labels_and_none_stand_for_the_population(data: Ratings, fitted:
     assert fitted.predict(rows) == pytest.approx(rows @ fitted.coef_, rel=1e-12)
 
 
-def test_copies_without_a_label_are_each_a_copy_of_their_own(data: Ratings, fitted: CrossedRatings) -> None:
+def test_copies_without_a_label_are_each_a_copy_of_their_own(data: Ratings, fitted: CrossedMixedModel) -> None:
     rows = data.X[:2]
     apart = fitted.condition(rows, [7.0, 7.0]).predict(rows)
     named = fitted.condition(rows, [7.0, 7.0], ["x", "y"]).predict(rows, copy=["z", "z"])
@@ -156,7 +156,7 @@ def test_copies_without_a_label_are_each_a_copy_of_their_own(data: Ratings, fitt
 # What the ratings cannot tell
 
 
-def finite(fitted: CrossedRatings, X: Any, player: Any, copy: Any) -> bool:
+def finite(fitted: CrossedMixedModel, X: Any, player: Any, copy: Any) -> bool:
     return bool(np.isfinite(fitted.predict(X, player, copy, return_std=True)).all())
 
 
@@ -220,7 +220,7 @@ def test_with_a_prior_a_term_that_the_ratings_cannot_tell_keeps_its_prior_ratio_
 
 @pytest.mark.parametrize("match", [True, False])
 def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
-    fitted = CrossedRatings(match=match, prior=PRIOR).fit(np.zeros((0, 2)), np.zeros(0), [], [])
+    fitted = CrossedMixedModel(match=match, prior=PRIOR).fit(np.zeros((0, 2)), np.zeros(0), [], [])
     assert fitted.coef_ == pytest.approx([4.4, 0.2], rel=1e-12)
     expected = [0.7, 0.35, 0.45 if match else 0.0, 0.7]
     assert list(sds(fitted).values()) == pytest.approx(expected, rel=1e-12)
@@ -232,14 +232,14 @@ def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
 
 def test_a_response_that_nobody_rated_rests_on_the_prior_among_others_that_were(data: Ratings) -> None:
     Y = np.column_stack([data.y, np.full(data.y.size, np.nan)])
-    fitted = CrossedRatings(match=True, prior=PRIOR).fit(data.X, Y, data.player, data.copy)
+    fitted = CrossedMixedModel(match=True, prior=PRIOR).fit(data.X, Y, data.player, data.copy)
     assert fitted.coef_[1] == pytest.approx([4.4, 0.2], rel=1e-12)
     assert fitted.responses_[1].rows == 0
     assert finite(fitted, data.X, data.player, data.copy)
 
 
 def test_equal_ratings_are_fitted_with_a_prior(data: Ratings) -> None:
-    fitted = CrossedRatings(match=True, prior=PRIOR).fit(data.X, np.full(data.y.size, 5.0), data.player, data.copy)
+    fitted = CrossedMixedModel(match=True, prior=PRIOR).fit(data.X, np.full(data.y.size, 5.0), data.player, data.copy)
     assert fitted.predict([[1.0, 0.0]])[0] == pytest.approx(5.0, abs=0.1)
     assert 0.0 < fitted.repeat_sd_ < 0.7
     assert finite(fitted, data.X, data.player, data.copy)
@@ -248,7 +248,7 @@ def test_equal_ratings_are_fitted_with_a_prior(data: Ratings) -> None:
 def test_dependent_columns_are_fitted_with_a_prior(data: Ratings) -> None:
     X = np.column_stack([data.X, data.X[:, 1]])
     prior = Prior([4.4, 0, 0], [np.inf, 0.5, 0.5], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
-    fitted = CrossedRatings(prior=prior).fit(X, data.y, data.player, data.copy)
+    fitted = CrossedMixedModel(prior=prior).fit(X, data.y, data.player, data.copy)
     assert fitted.coef_[1] == pytest.approx(fitted.coef_[2], rel=1e-9)
 
 
@@ -291,24 +291,24 @@ PAIRS = [0, 0, 1, 1, 2, 2, 3, 3]
 )
 def test_what_cannot_be_fitted_is_refused_in_plain_words(X: Any, Y: Any, labels: dict[str, Any], sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
-        CrossedRatings().fit(X, Y, **labels)
+        CrossedMixedModel().fit(X, Y, **labels)
 
 
 def test_columns_that_neither_ratings_nor_prior_determine_are_refused() -> None:
     prior = Prior([0, 0, 0], [np.inf, np.inf, np.inf], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
     with pytest.raises(ValueError, match="neither the ratings nor the prior"):
-        CrossedRatings(prior=prior).fit(np.column_stack([X8, X8[:, 1]]), Y8, PAIRS)
+        CrossedMixedModel(prior=prior).fit(np.column_stack([X8, X8[:, 1]]), Y8, PAIRS)
 
 
 def test_a_prior_for_another_number_of_columns_is_refused() -> None:
     with pytest.raises(ValueError, match="got 3 columns of X, expected the 2 of the prior"):
-        CrossedRatings(prior=PRIOR).fit(np.ones((8, 3)), Y8)
+        CrossedMixedModel(prior=PRIOR).fit(np.ones((8, 3)), Y8)
 
 
 def test_priors_for_another_number_of_responses_are_refused() -> None:
     two = replace(PRIOR, mean=np.zeros((2, 2)), sd=np.ones((2, 2)))
     with pytest.raises(ValueError, match="got 3 columns of Y, expected the 2 responses of the prior"):
-        CrossedRatings(prior=two).fit(np.ones((8, 2)), np.column_stack([Y8, Y8, Y8]))
+        CrossedMixedModel(prior=two).fit(np.ones((8, 2)), np.column_stack([Y8, Y8, Y8]))
 
 
 @pytest.mark.parametrize(
@@ -350,12 +350,14 @@ def test_a_prior_that_makes_no_sense_is_refused(wrong: dict[str, Any], sentence:
         (lambda fitted: fitted.condition(X8, Y8, [[1]] * 8), "copy: got a label that cannot be hashed"),
     ],
 )
-def test_what_cannot_be_predicted_is_refused_in_plain_words(fitted: CrossedRatings, call: Any, sentence: str) -> None:
+def test_what_cannot_be_predicted_is_refused_in_plain_words(
+    fitted: CrossedMixedModel, call: Any, sentence: str
+) -> None:
     with pytest.raises(ValueError, match=sentence):
         call(fitted)
 
 
-def test_records_of_different_columns_do_not_make_a_fit(fitted: CrossedRatings) -> None:
-    other = CrossedRatings().fit(X8[:, :1], Y8, PAIRS).responses_[0]
+def test_records_of_different_columns_do_not_make_a_fit(fitted: CrossedMixedModel) -> None:
+    other = CrossedMixedModel().fit(X8[:, :1], Y8, PAIRS).responses_[0]
     with pytest.raises(ValueError, match="got 2 records, expected at least one, all of the same columns"):
-        CrossedRatings.from_responses([fitted.responses_[0], other])
+        CrossedMixedModel.from_responses([fitted.responses_[0], other])

@@ -6,7 +6,7 @@ from scipy.linalg import sqrtm
 
 from model.domain.arrays import Floats
 from model.domain.vocabulary import Basis
-from model.mixed.mixed_model import FittedResponse
+from model.mixed.mixed_model import RemlFit
 from model.preference.fitted import gather_levels, principal_root
 from model.preference.model import PreferenceModel
 from model.preference.prediction import TRIALS_FOR_A_BASIS, Stock
@@ -15,10 +15,10 @@ from tests.model.worlds import VIOLIN, drawn_trials, random_covariance, violins
 P = 3
 
 
-def response(levels: list[tuple[str, int]], blocks: list[tuple[list[int], Floats]], copy_sd: float) -> FittedResponse:
+def response(levels: list[tuple[str, int]], blocks: list[tuple[list[int], Floats]], copy_sd: float) -> RemlFit:
     """A response that rated these levels; the copies' effects are 1, 2, ..."""
     K = len(levels)
-    return FittedResponse(
+    return RemlFit(
         coef=np.zeros(P),
         coef_covariance=np.eye(P),
         player_sd=1.0,

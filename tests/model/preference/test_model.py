@@ -15,7 +15,7 @@ from model.domain.vocabulary import CRITERIA, Basis, Criterion, EventKind, Hold,
 from model.features.copy_history import Stretches
 from model.features.design import TIER_SD, Design
 from model.features.training_data import History, Material, gather
-from model.mixed.mixed_model import FittedResponse
+from model.mixed.mixed_model import RemlFit
 from model.preference import predict
 from model.preference.catalogue import View
 from model.preference.fitted import Posterior
@@ -151,7 +151,7 @@ def test_trials_of_one_hold_stand_behind_that_hold_and_behind_either() -> None:
 # With trials: the dense algebra
 
 
-def dense_gls(history: History, c: int, response: FittedResponse, design: Design) -> dict[str, Floats]:
+def dense_gls(history: History, c: int, response: RemlFit, design: Design) -> dict[str, Floats]:
     """Coefficients and copies by generalised least squares, the coefficients' prior as Gaussian precision.
 
     Searle, Casella & McCulloch 1992, Variance Components, chapter 7 (best linear unbiased prediction), written out dense.
@@ -186,13 +186,13 @@ def dense_gls(history: History, c: int, response: FittedResponse, design: Design
     }
 
 
-def responses_of(posterior: Posterior, history: History) -> list[FittedResponse]:
+def responses_of(posterior: Posterior, history: History) -> list[RemlFit]:
     """The variance components of the fit, as records without anything else."""
     records = []
     for c in range(C):
         rated = np.isfinite(history.Y[:, c])
         records.append(
-            FittedResponse(
+            RemlFit(
                 coef=posterior.coef[c],
                 coef_covariance=posterior.coef_root[c] @ posterior.coef_root[c].T,
                 player_sd=float(posterior.player_sd[c]),

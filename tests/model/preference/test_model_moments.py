@@ -10,13 +10,13 @@ from model.domain.arrays import Floats
 from model.domain.records import Range
 from model.features.design import Design
 from model.features.training_data import History
-from model.mixed.mixed_model import FittedResponse
+from model.mixed.mixed_model import RemlFit
 from model.preference.model import Beliefs, own_bow_moments
 
 BELIEFS = Beliefs()
 
 
-def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, FittedResponse]:
+def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, RemlFit]:
     """Players with (b, b + d) of this covariance: three marks on other bows, one to three on the own one."""
     rng, noise, others = np.random.default_rng(seed), 0.7, 0.6
     b = rng.multivariate_normal([0.0, 0.0], law, players)
@@ -39,7 +39,7 @@ def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, Fitte
         own_player=np.repeat(names, times),
         own_level=np.full(len(own), None, dtype=object),
     )
-    response = FittedResponse(
+    response = RemlFit(
         np.zeros(p), np.eye(p), float(np.sqrt(law[0, 0])), 0.3, 0.4, noise, {}, 0.0, 3 * players, 0, (), np.zeros(0),
         np.zeros((0, p)), [],
     )  # fmt: skip
@@ -85,7 +85,7 @@ def test_no_number_of_own_bows_makes_a_jump() -> None:
     assert found[60] < 0.5 * found[0]
 
 
-def own_total(history: History, response: FittedResponse, marginal: Floats) -> float:
+def own_total(history: History, response: RemlFit, marginal: Floats) -> float:
     """Var(b + d) as found."""
     _, (covariance,) = own_bow_moments(history, [response], marginal, BELIEFS)
     return float(covariance[1, 1])

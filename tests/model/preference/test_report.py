@@ -13,7 +13,7 @@ from model.domain.records import Answers, Event, Range
 from model.domain.vocabulary import CRITERIA, EventKind, Hold, Instrument
 from model.features.copy_history import Stretches
 from model.features.profile import ProfileWeight
-from model.mixed.mixed_model import CrossedRatings
+from model.mixed.mixed_model import CrossedMixedModel
 from model.preference import report
 from model.preference.catalogue import View
 from model.preference.fitted import PlayerLaw, Posterior
@@ -94,7 +94,7 @@ def shrout_and_fleiss() -> tuple[View, dict[str, float]]:
     """The judges as players and the targets as copies; what the published table gives for them."""
     case = json.loads((Path(__file__).parents[1] / "data" / "shrout_fleiss.json").read_text(encoding="utf-8"))
     data = case["data"]
-    fitted = CrossedRatings().fit(np.ones((24, 1)), data["y"], player=data["judge"], copy=data["target"])
+    fitted = CrossedMixedModel().fit(np.ones((24, 1)), data["y"], player=data["judge"], copy=data["target"])
     bare = violins([4, 2, 2], bench=False)
     sds = {name: np.full(C, getattr(fitted, f"{name}_")) for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd")}
     return laid_over(level_only(posterior(bare, **sds)), bare), case["reference"]

@@ -1,0 +1,195 @@
+"""Sets of slopes: the design of the players' effects for each, its prior, and the fit of one response with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+
+from model.domain.arrays import Floats, Ints
+from model.mixed.layout import Cells
+from model.mixed.minque import Minque0System, quadratic_forms
+from model.mixed.optimise import OptimizerOptions, search
+from model.mixed.priors import CovariancePrior, Prior
+from model.mixed.reml import PLAYER, OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
+from model.mixed.slope_columns import (
+    SlopeScaling,
+    centred,
+    enough_players,
+    independent,
+    standardised,
+    whitened,
+    within_players,
+)
+from model.mixed.solver import RandomEffectsDesign
+
+ROUGH = OptimizerOptions(decrease=1e-2, confirmed=0.1)  # far less than what criteria are told apart by
+Terms = tuple[bool, bool, bool]  # of player, copy and match
+
+
+@dataclass(frozen=True, eq=False)
+class FixedPart:
+    """What is known of the rated rows before their slopes.
+
+    Attributes
+    ----------
+    basis : (N, r) orthonormal, of the fixed part on the rated rows; `means` (J, r) its cell means
+    intercepts : each player's effects where they are an intercept alone
+    system : of these
+    present, told : which terms there are, and which of them the ratings can tell
+    """
+
+    cells: Cells
+    fixed: OrthonormalDesign
+    basis: Floats
+    means: Floats
+    intercepts: RandomEffectsDesign
+    system: Minque0System
+    present: Terms
+    told: Terms
+    prior: Prior | None
+
+    @classmethod
+    def of(cls, X: Floats, basis: Floats, cells: Cells, present: Terms, prior: Prior | None) -> FixedPart:
+        """Find which terms the rows X (N, p) in these cells can tell; `basis` (N, r) is that of their range."""
+        fixed = OrthonormalDesign.of(X, cells, prior)
+        basis, means = (basis, cells.means(basis)) if fixed.outside.size else (fixed.Q, fixed.means)
+        intercepts = RandomEffectsDesign.of(cells, np.ones((len(X), 1)))
+        system = Minque0System.of(intercepts, intercepts.total(basis), means, present)
+        told = system.identified() if len(X) else (False, False, False)
+        kept = told if prior is None else present
+        if not (kept[0] and kept[1]):
+            cells = replace(cells, coupled=False)
+            intercepts = replace(intercepts, cells=cells)
+        return cls(cells, fixed, basis, means, intercepts, system, present, told, prior)
+
+
+@dataclass(frozen=True, eq=False)
+class SlopeSet:
+    """Slopes on some columns, in the coordinates in which they are worked.
+
+    Attributes
+    ----------
+    kept : (q,) whether there are slopes on each column
+    rows : RandomEffectsDesign
+    known : (I, Q, p) Z_i'Q of the fixed part's columns
+    system : gives what MINQUE(0) can tell, which a search that begins elsewhere does without
+    prior : None where there is no prior
+    """
+
+    part: FixedPart
+    scaling: SlopeScaling
+    kept: tuple[bool, ...]
+    rows: RandomEffectsDesign
+    known: Floats
+    system: Callable[[], Minque0System]
+    prior: CovariancePrior | None
+
+    @classmethod
+    def of(cls, scaling: SlopeScaling, kept: Ints, slopes: Floats, part: FixedPart) -> SlopeSet:
+        """Sum the rows of the columns `kept` of slopes (N, q) in these coordinates."""
+        levels = kept.size == 0
+        rows = part.intercepts if levels else RandomEffectsDesign.of(part.cells, scaling.rows(slopes))
+        known = rows.total(part.fixed.Q)
+
+        @cache
+        def system() -> Minque0System:
+            of_basis = known if part.basis is part.fixed.Q else rows.total(part.basis)
+            return part.system if levels else Minque0System.of(rows, of_basis, part.means, part.present)
+
+        believed = scaling.prior(part.prior, kept) if part.prior is not None else None
+        flags = tuple(np.isin(np.arange(slopes.shape[1]), kept).tolist())
+        return cls(part, scaling, flags, rows, known, system, believed)
+
+    @classmethod
+    def first(cls, number: int, told: Ints, slopes: Floats, part: FixedPart) -> SlopeSet:
+        """Slopes on the first `number` columns, so far as they are among those `told` or a prior speaks of them."""
+        kept = told[told < number] if part.prior is None else np.arange(number)
+        scaling = whitened(part.cells, slopes, kept) if part.prior is None else standardised(slopes, kept)
+        return cls.of(scaling, kept, slopes, part)
+
+    def fit(
+        self, design: ResponseOnDesign, start: Start, options: OptimizerOptions | None
+    ) -> tuple[RemlCriterion, int]:
+        """Fit one response; return the criterion at its minimum and the number of steps."""
+        free = np.array(self.part.told)
+        prior, own = self.part.prior, self.prior
+        priors = prior.variances(own, free) if prior is not None and own is not None else None
+        return search(RemlProblem.of(self.rows, self.known, design, free, priors), *start, options)
+
+    def start_by_moments(self, residual: Floats) -> Start:
+        """Begin at MINQUE(0); what the ratings cannot tell stays at its prior, or at none.
+
+        Parameters
+        ----------
+        residual : (N,) what the fixed part leaves of the ratings
+        """
+        part, free, system = self.part, np.array(self.part.told), self.system()
+        believed = np.zeros(3) if part.prior is None else np.array(part.present) * part.prior.ratios
+        S, start = system.start(quadratic_forms(self.rows, residual, system.basis), free)
+        if self.prior is not None:
+            start = np.where(free, np.clip(start, 0.1 * believed, 10.0 * believed), believed)
+        if not free[PLAYER]:
+            return (self.prior.mode if self.prior is not None and part.present[PLAYER] else 0.0 * S), start
+        return (_near(S, self.prior.mode) if self.prior is not None else S), start
+
+    def start_from(self, larger: SlopeSet, at: RemlCriterion) -> Start:
+        """Begin where a fit with more slopes has ended."""
+        covariance = larger.scaling.from_internal(at.S)
+        return self.scaling.to_internal(covariance, np.flatnonzero(self.kept)), at.ratios
+
+
+Start = tuple[Floats, Floats]  # the players' covariance over sigma^2 in the search's coordinates, and ratios (3,)
+
+
+def slope_sets(
+    slopes: Floats, part: FixedPart, numbers: Sequence[int]
+) -> tuple[tuple[bool, ...], tuple[SlopeSet, ...]]:
+    """Return which of the slopes (N, q) the ratings can tell, and a set for each number of first columns, no two alike.
+
+    Where the ratings cannot tell players at all, they do not choose: a prior speaks of the largest set.
+    """
+    candidates = _candidates(part.cells, slopes) if part.told[PLAYER] else np.zeros(0, dtype=np.int64)
+    told, found = candidates, dict[tuple[bool, ...], SlopeSet]()
+    if candidates.size:
+        whole = SlopeSet.of(whitened(part.cells, slopes, candidates), candidates, slopes, replace(part, prior=None))
+        told = candidates[np.array(whole.system().identified_slopes(part.told), dtype=bool)]
+        if part.prior is None and told.size == candidates.size and numbers[0] == slopes.shape[1]:
+            found[whole.kept] = whole
+    for number in numbers if part.told[PLAYER] else numbers[:1]:
+        if not (found and number == slopes.shape[1]):
+            made = SlopeSet.first(number, told, slopes, part)
+            found.setdefault(made.kept, made)
+    return tuple(np.isin(np.arange(slopes.shape[1]), told).tolist()), tuple(found.values())
+
+
+def _candidates(cells: Cells, slopes: Floats) -> Ints:
+    """Columns that vary within players and do not follow from those before them, as many as there are players for."""
+    centre, scale = centred(slopes)
+    columns = (slopes - centre) / scale
+    kept = independent(within_players(cells, columns), np.sqrt(len(columns)))
+    return kept[: enough_players(cells, kept.size)]
+
+
+def averaged(fits: Sequence[tuple[SlopeSet, RemlCriterion]], weights: Floats) -> RemlCriterion:
+    """Set up the Gaussian model with the weighted mean of several fits' variances: the mixture's own, all being centred.
+
+    A slope that a fit does not have is 0 in it. The sets' columns are within those of the first, whose coordinates serve.
+    """
+    first, at = fits[0]
+    noise = weights * np.array([each.noise_variance for _, each in fits])
+    shares, kept = noise / noise.sum(), np.flatnonzero(first.kept)
+    covariances = [first.scaling.to_internal(chosen.scaling.from_internal(each.S), kept) for chosen, each in fits]
+    S = np.tensordot(shares, np.array(covariances), 1)
+    return at.problem.at(S, shares @ np.array([each.ratios for _, each in fits]))
+
+
+def _near(S: Floats, mode: Floats) -> Floats:
+    """S (Q, Q) kept within a tenth and ten times the mode."""
+    root = np.linalg.cholesky(mode)
+    half = np.linalg.solve(root, S)
+    values, vectors = np.linalg.eigh(np.linalg.solve(root, half.T))
+    turned = root @ vectors
+    return np.asarray((turned * np.clip(values, 0.1, 10.0)) @ turned.T)
