@@ -17,7 +17,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 _STEP = re.compile(
-    r"^\d+\. (?P<says>(?:To `(?P<to>\w+)` in `(?P<in>[^`]+)`|Before `(?P<before>\w+)` in `(?P<at>[^`]+)`|As `(?P<as>[^`]+)`|Run)[^\n]*:)\n"
+    r"^\d+\. (?P<says>(?:To `(?P<to>\w+)` in `(?P<in>[^`]+)`|Before `(?P<before>[\w.]+)` in `(?P<at>[^`]+)`|As `(?P<as>[^`]+)`|Run)[^\n]*:)\n"
     r"\n```\w*\n(?P<block>.*?)^```",
     re.DOTALL | re.MULTILINE,
 )
@@ -95,7 +95,7 @@ class Copied:
 
     def _put_before(self, file: str, name: str, block: str) -> None:
         lines, node = self._named(file, name)
-        lines.insert(node.lineno - 1, block + "\n\n")
+        lines.insert(node.lineno - 1, block if "." in name else block + "\n\n")
         self._write(file, lines)
 
     def _last_revision(self) -> str:
@@ -104,8 +104,10 @@ class Copied:
 
     def _named(self, file: str, name: str) -> tuple[list[str], ast.stmt]:
         text = (self.folder / file).read_text(encoding="utf-8")
-        node = named(ast.parse(text), name)
-        assert node is not None, f"{file}: the recipe names {name}, which is not there"
+        node: ast.Module | ast.stmt | None = ast.parse(text)
+        for part in name.split("."):
+            node = named(node, part) if isinstance(node, ast.Module | ast.ClassDef) else None
+        assert isinstance(node, ast.stmt), f"{file}: the recipe names {name}, which is not there"
         return text.splitlines(keepends=True), node
 
     def _write(self, file: str, lines: list[str]) -> None:

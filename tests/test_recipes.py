@@ -1,4 +1,4 @@
-"""The recipes of DEVELOPERS.md hold: four are followed step by step in a copy of the repository, all name what is there."""
+"""The recipes of DEVELOPERS.md hold: four are followed step by step in a copy of the repository (a question in `test_question_added`), all name what is there."""
 
 import ast
 import re
@@ -64,6 +64,12 @@ def has(file: str, name: str) -> bool:
         if node or any(named(each, name) for each in tree.body if isinstance(each, ast.ClassDef)):
             return True
     return False
+
+
+def test_no_recipe_stands_twice() -> None:
+    titles = re.findall(r"^(?:- \*\*(.+?)\*\*|### (.+)$)", RECIPES, re.MULTILINE)
+    assert len(titles) > 20
+    assert len(titles) == len(set(titles))
 
 
 def test_a_role_made_by_its_recipe_may_what_it_says_and_no_more(copied: Copied, tmp_path: Path) -> None:

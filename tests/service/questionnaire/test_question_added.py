@@ -1,6 +1,6 @@
 """A question is declared once: whoever adds one edits one file, and form, API, refusals, summary, record and advice have it.
 
-A copy of the service gets one more question, and an application of that copy is asked, in a process of its own.
+A copy of the service gets one more question, by the recipe of DEVELOPERS.md, and an application of that copy is asked, in a process of its own.
 """
 
 import json
@@ -13,25 +13,9 @@ from typing import Any
 
 import pytest
 
+from tests.recipes import Copied
+
 ROOT = Path(__file__).resolve().parents[3]
-DECLARED = """
-    rosin: Annotated[
-        Whole | None,
-        Field(ge=1, le=9, description="a whole number of cakes of rosin from 1 to 9"),
-        Asked(
-            "work",
-            Kind.NUMBER,
-            "rosin",
-            "Rosin",
-            ask="How many cakes of rosin do you use a year?",
-            why="It shows how much you play.",
-            line="Rosin used",
-            say="{} cakes a year".format,
-            adviser="How much rosin you use",
-        ),
-    ] = None
-"""
-BEFORE = "    id: Annotated[Id | None"
 ASKING = """
 import json, sys, tempfile
 from pathlib import Path
@@ -72,10 +56,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     copy = tmp_path_factory.mktemp("copy")
     for room in ("service", "templates"):
         shutil.copytree(ROOT / room, copy / room, ignore=shutil.ignore_patterns("__pycache__"))
-    file = copy / "service" / "questionnaire" / "questions.py"
-    text = file.read_text(encoding="utf-8")
-    assert text.count(BEFORE) == 1
-    file.write_text(text.replace(BEFORE, DECLARED.lstrip("\n") + BEFORE), encoding="utf-8")
+    assert Copied(copy).follow("A question") == 1
     there = {**os.environ, "PYTHONPATH": f"{copy}{os.pathsep}{ROOT}", "PYTHONDONTWRITEBYTECODE": "1"}
     done = subprocess.run(
         [sys.executable, "-c", ASKING], cwd=copy, env=there, capture_output=True, text=True, check=False
