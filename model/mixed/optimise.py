@@ -6,7 +6,9 @@ Each step goes to the minimum of the quadratic model over S >= 0 and ratios >= 0
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -247,27 +249,30 @@ def search(problem: RemlProblem, S: Floats, ratios: Floats, options: OptimizerOp
         The search does not end within its most iterations.
     """
     if not problem.few_players:
-        return _minimum(problem.at(S, ratios), options or OptimizerOptions.of(problem))
+        return _minimum(problem, partial(problem.at, S, ratios), options or OptimizerOptions.of(problem))
     turned = np.array([0.0, S[0, 0], ratios[MATCH]])
-    found, steps = _minimum(
-        problem.exchanged.at(ratios[COPY].reshape(1, 1), turned), options or OptimizerOptions.of(problem)
-    )
+    exchanged = problem.exchanged
+    start = partial(exchanged.at, ratios[COPY].reshape(1, 1), turned)
+    found, steps = _minimum(exchanged, start, options or OptimizerOptions.of(problem))
     return problem.at(found.ratios[COPY].reshape(1, 1), np.array([0.0, found.S[0, 0], found.ratios[MATCH]])), steps
 
 
 def settle(at: RemlCriterion) -> Found:
     """Go on from the end of a rough search; returns and raises as `search`."""
-    return (
-        search(at.problem, at.S, at.ratios) if at.problem.few_players else _minimum(at, OptimizerOptions.of(at.problem))
-    )
+    problem = at.problem
+    if problem.few_players:
+        return search(problem, at.S, at.ratios)
+    return _minimum(problem, lambda: at, OptimizerOptions.of(problem))
 
 
-def _minimum(start: RemlCriterion, options: OptimizerOptions) -> Found:
-    """Descend, and where few ratings end on a boundary once more from elsewhere."""
-    problem = start.problem
+def _minimum(problem: RemlProblem, start: Callable[[], RemlCriterion], options: OptimizerOptions) -> Found:
+    """Descend, and where few ratings end on a boundary once more from elsewhere.
+
+    The start is made where it is left again: its block of copies may be as large as all else together.
+    """
     if not problem.free.any():
-        return start, 0
-    found = _descend(start, options)
+        return start(), 0
+    found = _descend(start(), options)
     few = problem.priors is None and problem.design.residual.size <= options.few
     return _from_elsewhere(found, options) if few and _on_edge(found[0]) else found
 

@@ -221,7 +221,6 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (User, {}),
     (User, {"email": "Eve@harbour.example"}),
     (User, {"email": "eve@harbour.example", "dealer": None}),
-    (User, {"email": "eve@harbour.example", "role": "guest"}),
     (JoinedPlayer, {}),
     (JoinedPlayer, {"player": 1}),
     (JoinedPlayer, {"dealer": "nowhere", "player": 1, "head": 2, "whom": 2}),
