@@ -89,6 +89,7 @@ def test_back_after_a_refused_step_of_the_questionnaire(opened: Opened) -> None:
     refused = page_.url
     page_.check("#instrument-violin")
     test_form.next_(page_)
+    page_.wait_for_url(lambda address: address != refused)
     page_.go_back()
     assert page_.url == refused
     assert page_.locator("#instrument-violin").is_visible()
