@@ -13,13 +13,14 @@ from tests.benchmarks._panels_foretell import (
     METHODS,
     Ask,
     beliefs,
-    conditioned,
     fits,
     folds,
     foretold,
     known_laws,
     new_law,
 )
+from tests.model.plain_record import conditioned
+from tests.model.plain_tastes import Tasted, predicted, predicted_jointly
 
 RNG = np.random.default_rng(5)
 
@@ -85,40 +86,30 @@ def test_every_rater_and_every_item_is_held_out_once_and_never_fitted_to() -> No
 
 
 @pytest.mark.parametrize("r", [0, 1, 3])
-def test_a_new_rater_is_conditioned_as_the_model_conditions_one(r: int) -> None:
-    of = panel()
+def test_a_new_rater_after_r_ratings_has_the_law_of_all_ratings_written_out(r: int) -> None:
+    of = panel(items=12)
     model = fit(of, of.rater >= 10)
     rows = np.flatnonzero(of.rater == 4)
-    mean, cov = conditioned(new_law(model.responses_[0], of, rows), of.Y[rows[:3], 0], r, 3)
-    told = model.condition(of.X[rows[:r]], of.Y[rows[:r]], of.item[rows[:r]], of.tastes[rows[:r]])
-    ahead = rows[3:]
-    expected, std = told.predict(of.X[ahead], copy=of.item[ahead], tastes=of.tastes[ahead], return_std=True)
-    np.testing.assert_allclose(mean, expected)
-    np.testing.assert_allclose(np.sqrt(np.diagonal(cov)), std)
+    given = np.where(np.arange(3) < r, of.Y[rows[:3], 0], np.nan)
+    mean, cov = conditioned(new_law(model.responses_[0], of, rows), given)
+    told = np.append(np.flatnonzero(of.rater >= 10), rows[:r])
+    expected, std = predicted(model, None, tasted(of, told), tasted(of, rows[3:]))
+    np.testing.assert_allclose(mean, expected, rtol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diagonal(cov)), std, rtol=1e-6)
 
 
-def test_two_new_items_of_a_known_rater_vary_together_as_least_squares_says() -> None:
-    """Of one rater's ratings, everything else known, b given y is Gaussian regression (Rasmussen & Williams 2006, eq. 2.8)."""
-    of = panel()
-    kept = of.item < 15
-    model = fit(of, kept)
-    told, ahead = (np.flatnonzero((of.rater == 7) & where) for where in (kept, ~kept))
-    ((_, cov),) = known_laws(model, of, [Ask(7, told, ahead)])[0]
-    own, new = (np.column_stack([np.ones(len(rows)), of.tastes[rows, 0]]) for rows in (told, ahead))
-    precision = np.linalg.inv(model.player_covariance_) + own.T @ own / model.repeat_sd_**2
-    alone = new @ np.linalg.solve(precision, new.T)
-    apart = (model.copy_sd_**2 + model.repeat_sd_**2) * np.eye(len(ahead))
-    rest = cov - apart - alone  # what is not known of coefficients and items: a little more, never less
-    assert np.linalg.eigvalsh(rest).min() > -1e-9
-    _, std = model.predict(of.X[ahead], of.rater[ahead], None, of.tastes[ahead], return_std=True)
-    np.testing.assert_allclose(np.sqrt(np.diagonal(cov)), std)
-    one, other = of.X[ahead[0]] - of.X[ahead[1]], of.tastes[ahead[0]] - of.tastes[ahead[1]]
-    far = [
-        model.predict(of.X[ahead[:1]] + k * one, [7], None, of.tastes[ahead[:1]] + k * other, True)[1]
-        for k in (0, 1, 2)
-    ]
-    bend = (far[0] ** 2 - 2.0 * far[1] ** 2 + far[2] ** 2) / 2.0  # the form at the difference of the two rows
-    assert cov[0, 0] + cov[1, 1] - 2.0 * cov[0, 1] == pytest.approx(bend[0] + 2.0 * apart[0, 0])
+def test_new_items_of_a_known_rater_have_the_law_of_all_ratings_written_out() -> None:
+    of = panel(items=12)
+    model = fit(of, of.item < 9)
+    told, ahead = (np.flatnonzero((of.rater == 7) & where) for where in (of.item < 9, of.item >= 9))
+    ((mean, cov),) = known_laws(model, of, [Ask(7, told, ahead)])[0]
+    expected, joint = predicted_jointly(model, None, tasted(of, np.flatnonzero(of.item < 9)), tasted(of, ahead))
+    np.testing.assert_allclose(mean, expected, rtol=1e-6)
+    np.testing.assert_allclose(cov, joint, rtol=1e-6, atol=1e-9)
+
+
+def tasted(of: Panel, rows: np.ndarray) -> Tasted:
+    return Tasted(of.X[rows], of.Y[rows, 0], of.rater[rows], of.item[rows], of.tastes[rows])
 
 
 def test_this_model_keeps_tastes_where_raters_differ_and_not_where_they_do_not() -> None:

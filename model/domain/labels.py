@@ -1,6 +1,6 @@
-"""Labels of a factor to numbers and back."""
+"""Labels of a factor to numbers."""
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable
 from typing import Any
 
 import numpy as np
@@ -66,22 +66,3 @@ def _encode_any(labels: list[Any], name: str) -> tuple[Ints, tuple[Hashable, ...
     if any(label is None or label != label for label in table):  # noqa: PLR0124 - NaN is what differs from itself
         raise ValueError(f"{name}: got a missing label, expected a name for every row")
     return codes, tuple(table)
-
-
-def look_up(labels: Iterable[Hashable] | None, levels: dict[Hashable, int], rows: int, name: str) -> Ints:
-    """Codes of `labels` among known `levels`; -1 for a label that is None or not known.
-
-    Raises
-    ------
-    ValueError
-        The number of labels is not `rows`, or one cannot be hashed.
-    """
-    if labels is None:
-        return np.full(rows, -1, dtype=np.int64)
-    listed = labels.tolist() if isinstance(labels, np.ndarray) else list(labels)
-    if len(listed) != rows:
-        raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
-    try:
-        return np.fromiter((levels.get(label, -1) for label in listed), np.int64, rows)
-    except TypeError as error:
-        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error

@@ -7,20 +7,16 @@ z = [1, tastes] and b ~ N(0, player_covariance): slopes of the player's own besi
 
 from __future__ import annotations
 
-import copy as shallow
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
-from sklearn.base import BaseEstimator, RegressorMixin
-from sklearn.utils.validation import check_is_fitted
 
-from model.domain.arrays import Floats, Ints
-from model.domain.labels import encode, look_up
+from model.domain.arrays import Floats
+from model.domain.labels import encode
 from model.mixed.priors import Prior
-from model.mixed.result import KnownPlayers, RemlFit, Sheet, conditioned, new_player_variance
+from model.mixed.result import RemlFit
 from model.mixed.selection import TERMS, Labels, ModelSpec, SharedStructure, fit_response
 from model.mixed.validation import (
     check_columns,
@@ -28,13 +24,12 @@ from model.mixed.validation import (
     check_taste_sets,
     check_tastes,
     check_use_of_tastes,
-    listed,
 )
 
 __all__ = ["CrossedMixedModel", "Prior", "RemlFit"]
 
 
-class CrossedMixedModel(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
+class CrossedMixedModel:
     """Ratings by players of copies: fixed effects, player, copy and match, told apart by REML.
 
     Parameters
@@ -67,9 +62,17 @@ class CrossedMixedModel(RegressorMixin, BaseEstimator):  # type: ignore[misc]  #
         slopes that cannot be told are left out; `responses_[...].tastes_kept` says which columns have slopes.
     reml_ : float, or (k,)
         The REML criterion with all constants (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)).
-    n_features_in_ : int
-        p.
     """
+
+    responses_: tuple[RemlFit, ...]
+    coef_: Floats
+    player_covariance_: Floats
+    player_sd_: Any
+    copy_sd_: Any
+    match_sd_: Any
+    repeat_sd_: Any
+    reml_: Any
+    estimable_: dict[str, Any]
 
     def __init__(self, match: bool = False, prior: Prior | None = None, taste_sets: Sequence[int] | None = None):
         self.match = match
@@ -128,143 +131,20 @@ class CrossedMixedModel(RegressorMixin, BaseEstimator):  # type: ignore[misc]  #
                 spec = ModelSpec(self.match, prior, tastes, sets)
                 structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
             fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
-        self._players: list[KnownPlayers | None] = [players for _, players in fits]
-        return self._hold(tuple(fitted for fitted, _ in fits), single)
-
-    @classmethod
-    def from_responses(cls, responses: Sequence[RemlFit], match: bool = False, prior: Prior | None = None) -> Self:
-        """Make a fitted object from its records alone: it knows copies, but no players of the fit.
-
-        Parameters
-        ----------
-        responses : sequence of RemlFit
-            At least one, all with the same columns.
-
-        Raises
-        ------
-        ValueError
-            No record, or records with different columns.
-        """
-        if not responses or len({(fitted.coef.shape, fitted.taste_centre.shape) for fitted in responses}) != 1:
-            raise ValueError(f"got {len(responses)} records, expected at least one, all of the same columns")
-        made = cls(match=match, prior=prior)
-        made._players = [None] * len(responses)
-        return made._hold(tuple(responses), len(responses) == 1)
+        return self._hold(tuple(fits), single)
 
     def _hold(self, responses: tuple[RemlFit, ...], single: bool) -> Self:
         def gathered(values: list[Any]) -> Any:
             return values[0] if single else np.array(values)
 
         self.responses_ = responses
-        self.n_features_in_ = responses[0].coef.size
         self.coef_ = gathered([fitted.coef for fitted in responses])
         for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "reml"):
             setattr(self, f"{name}_", gathered([getattr(fitted, name) for fitted in responses]))
         self.player_covariance_ = gathered([fitted.player_covariance for fitted in responses])
         terms = (*TERMS, "tastes") if responses[0].taste_centre.size else TERMS
         self.estimable_ = {term: gathered([fitted.estimable[term] for fitted in responses]) for term in terms}
-        self._single = single
-        self._own: _Own | None = None
         return self
-
-    def predict(
-        self,
-        X: ArrayLike,
-        player: Iterable[Hashable] | None = None,
-        copy: Iterable[Hashable] | None = None,
-        tastes: ArrayLike | None = None,
-        return_std: bool = False,
-    ) -> Any:
-        """Predict ratings, and how far one not yet made may lie from its prediction.
-
-        Parameters
-        ----------
-        X : (m, p) array-like
-        player, copy : (m,) labels, or None
-            A label that is None or not known stands for a new one. After `condition` the player is that player,
-            whatever the label.
-        tastes : (m, q) array-like
-            Only, and always, where the fit has tastes.
-        return_std : bool
-            Whether to return the predictive standard deviation too, all sources counted: coefficients, player, copy,
-            match and the noise of the rating itself.
-
-        Returns
-        -------
-        mean : (m,), for several responses (m, k)
-        std : likewise, only with `return_std`
-
-        Raises
-        ------
-        ValueError
-            Shapes that do not fit.
-        """
-        check_is_fitted(self, "responses_")
-        X = check_columns(X, self.n_features_in_)
-        rows = _Rows(X, self._tastes_of(tastes, X.shape[0]), listed(copy, X.shape[0], "copy"))
-        players = listed(player, X.shape[0], "player")
-        pairs = [self._moments(place, rows, players) for place in range(len(self.responses_))]
-        mean = np.column_stack([mean for mean, _ in pairs])
-        std = np.sqrt(np.column_stack([variance for _, variance in pairs]))
-        mean, std = (mean[:, 0], std[:, 0]) if self._single else (mean, std)
-        return (mean, std) if return_std else mean
-
-    def _tastes_of(self, tastes: ArrayLike | None, rows: int) -> Floats | None:
-        """Tastes (rows, q) as those of the fit."""
-        return check_tastes(tastes, rows, self.responses_[0].taste_centre.size)
-
-    def _moments(self, place: int, rows: _Rows, players: list[Any]) -> tuple[Floats, Floats]:
-        """Mean (m,) and variance (m,) of one response's next ratings."""
-        fitted, known, X = self.responses_[place], self._players[place], rows.X
-        if self._own is not None:
-            return self._own.predict(fitted, place, rows)
-        k = look_up(rows.copies, fitted.copy_index, X.shape[0], "copy")
-        mean, variance = fitted.mean(X, k), new_player_variance(fitted, Sheet(X, k, k, rows.tastes))
-        i = look_up(players, known.index if known else {}, X.shape[0], "player")
-        met = np.flatnonzero(i >= 0)
-        if known is not None and met.size:
-            mean[met], variance[met] = known.predict(fitted, X[met], i[met], k[met], _at(rows.tastes, met))
-        return mean, variance
-
-    def condition(
-        self,
-        X: ArrayLike,
-        Y: ArrayLike,
-        copy: Iterable[Hashable] | None = None,
-        tastes: ArrayLike | None = None,
-    ) -> Self:
-        """Take in a new player's own ratings, without a refit.
-
-        Parameters
-        ----------
-        X : (r, p) array-like
-        Y : (r,) or (r, k) array-like
-            NaN = missing.
-        copy : (r,) labels, or None
-            A label not known is a new copy, the same wherever it comes again; None is a copy met nowhere else.
-        tastes : (r, q) array-like
-            Only, and always, where the fit has tastes.
-
-        Returns
-        -------
-        CrossedMixedModel
-            Of the same fit, whose predictions are for this player; conditioning it again adds rows.
-
-        Raises
-        ------
-        ValueError
-            Shapes that do not fit.
-        """
-        check_is_fitted(self, "responses_")
-        X, (Y, _) = check_columns(X, self.n_features_in_), check_responses(Y)
-        if Y.shape != (X.shape[0], len(self.responses_)):
-            raise ValueError(f"got Y of shape {Y.shape}, expected {(X.shape[0], len(self.responses_))}")
-        if np.isinf(Y).any():
-            raise ValueError("got an infinite rating, expected a number or NaN for missing")
-        own = _Own(_Rows(X, self._tastes_of(tastes, X.shape[0]), listed(copy, X.shape[0], "copy")), Y)
-        other = shallow.copy(self)
-        other._own = own if self._own is None else self._own.joined(own)  # noqa: SLF001 - a copy of this object
-        return other
 
 
 def _priors(prior: Prior | None, columns: int, responses: int) -> list[Prior | None]:
@@ -282,50 +162,3 @@ def _priors(prior: Prior | None, columns: int, responses: int) -> list[Prior | N
 def _coefficients(prior: Prior | None) -> tuple[bytes, ...]:
     """Return what makes two responses' priors of the coefficients the same."""
     return () if prior is None else (np.asarray(prior.mean).tobytes(), np.asarray(prior.sd).tobytes())
-
-
-@dataclass(frozen=True, eq=False)
-class _Rows:
-    """X (r, p), tastes (r, q) where there are any, and labels of the copies (r)."""
-
-    X: Floats
-    tastes: Floats | None
-    copies: list[Any]
-
-    def joined(self, later: _Rows) -> _Rows:
-        """Join these rows and later ones."""
-        tastes = None if self.tastes is None or later.tastes is None else np.vstack([self.tastes, later.tastes])
-        return _Rows(np.vstack([self.X, later.X]), tastes, self.copies + later.copies)
-
-
-@dataclass(frozen=True, eq=False)
-class _Own:
-    """A new player's own ratings: Y (r, k) of r rows."""
-
-    rows: _Rows
-    Y: Floats
-
-    def joined(self, later: _Own) -> _Own:
-        """Join these ratings and later ones."""
-        return _Own(self.rows.joined(later.rows), np.vstack([self.Y, later.Y]))
-
-    def predict(self, fitted: RemlFit, place: int, ahead: _Rows) -> tuple[Floats, Floats]:
-        """Mean (m,) and variance (m,) of this player's next ratings of one response."""
-        own, copies = self.rows, self.rows.copies + ahead.copies
-        bow = _numbered(copies)
-        k = look_up(copies, fitted.copy_index, bow.size, "copy")
-        r, rated = own.X.shape[0], np.flatnonzero(np.isfinite(self.Y[:, place]))
-        played = Sheet(own.X[rated], k[:r][rated], bow[:r][rated], _at(own.tastes, rated))
-        return conditioned(fitted, played, self.Y[rated, place], Sheet(ahead.X, k[r:], bow[r:], ahead.tastes))
-
-
-def _at(tastes: Floats | None, rows: Ints) -> Floats | None:
-    """Tastes of some rows, where there are any."""
-    return None if tastes is None else tastes[rows]
-
-
-def _numbered(labels: list[Any]) -> Ints:
-    """Give each label a number, and each None one of its own."""
-    table: dict[Any, int] = {}
-    keys = [("none", place) if label is None else ("label", label) for place, label in enumerate(labels)]
-    return np.fromiter((table.setdefault(key, len(table)) for key in keys), np.int64, len(labels))

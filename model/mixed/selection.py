@@ -14,7 +14,7 @@ from model.mixed.minque import range_basis
 from model.mixed.optimise import DegenerateFitError, settle
 from model.mixed.priors import Prior
 from model.mixed.reml import RemlCriterion, ResponseOnDesign
-from model.mixed.result import KnownPlayers, RemlFit, known_players, record
+from model.mixed.result import RemlFit, record
 from model.mixed.slope_sets import ROUGH, FixedPart, SlopeSet, averaged, slope_sets
 from model.mixed.validation import check_proper, check_room, check_spread
 
@@ -117,7 +117,7 @@ class Candidate:
     rough: bool
 
 
-def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> tuple[RemlFit, KnownPlayers | None]:
+def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> RemlFit:
     """Fit one response, `y` (N,) without gaps, of `n` rows in all."""
     basis = shared.part.basis
     residual = y - basis @ (basis.T @ y)
@@ -125,16 +125,13 @@ def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> tuple
     if shared.spec.prior is None:
         check_spread(y, residual, name)
     fit = _joined(list(_candidates(shared, y, residual)), shared.spec.prior)
-    at, copies, players = fit.at, shared.copy.levels, shared.player.levels
-    own = known_players(at, fit.chosen.scaling, players, len(copies)) if players else None
-    fitted = record(at, fit.chosen.scaling, copies, shared.observed, n)
     return replace(
-        fitted,
+        record(fit.at, fit.chosen.scaling, shared.copy.levels, shared.observed, n),
         estimable=shared.estimable(fit.slopes),
         iterations=fit.steps,
         tastes_estimable=fit.slopes,
         tastes_kept=fit.chosen.kept,
-    ), own
+    )
 
 
 def _candidates(shared: SharedStructure, y: Floats, residual: Floats) -> Iterator[Candidate]:

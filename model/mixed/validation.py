@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Sequence
 from operator import index
 from typing import Any
 
@@ -87,20 +87,6 @@ def check_use_of_tastes(tastes: Floats, player: Any, prior: Prior | None) -> Non
         raise ValueError(
             f"tastes: got {tastes.shape[1]} columns, expected the {np.size(prior.taste_sd)} of prior.taste_sd"
         )
-
-
-def listed(labels: Iterable[Hashable] | None, rows: int, name: str) -> list[Any]:
-    """Labels as a list, None for each row where there are none."""
-    if labels is None:
-        return [None] * rows
-    listed = labels.tolist() if isinstance(labels, np.ndarray) else list(labels)
-    if len(listed) != rows:
-        raise ValueError(f"{name}: got {len(listed)} labels, expected one for each of {rows} rows")
-    try:
-        hash(tuple(listed))
-    except TypeError as error:
-        raise ValueError(f"{name}: got a label that cannot be hashed, expected text, numbers or tuples") from error
-    return listed
 
 
 def check_room(X: Floats, dependent: list[int]) -> None:

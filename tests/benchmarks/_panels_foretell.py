@@ -10,18 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 from sklearn.model_selection import KFold
 
 from model.domain.arrays import Floats, Ints
 from model.evaluation.baselines import Baseline, Table, baselines
 from model.evaluation.metrics import Foretold
-from model.mixed.mixed_model import CrossedMixedModel, Prior
-from model.mixed.result import RemlFit, Sheet, shared_covariance
+from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
 from tests.benchmarks._panels_data import SEED, Panel
+from tests.model.plain_record import Law, conditioned, copies_covariance, new_player
 
 Bools = NDArray[np.bool_]
-Law = tuple[Floats, Floats]
 
 FOLDS = 5
 TOLD = (0, 1, 2, 3)
@@ -152,7 +150,8 @@ def _new_rater(
         joint = [new_law(of.responses_[response], panel, np.append(ask.told, ask.ahead)) for of in models]
         y = panel.Y[ask.told, response]
         for r in TOLD:
-            laws = [conditioned(law, y, r, len(ask.told)) for law in joint]
+            given = np.where(np.arange(len(y)) < r, y, np.nan)
+            laws = [conditioned(law, given) for law in joint]
             more = None if others is None else others[:, r, response]
             made = _made(panel, ask, ask.told[:r], response, laws, each, more)
             if made is not None:
@@ -161,57 +160,41 @@ def _new_rater(
 
 def new_law(fitted: RemlFit, panel: Panel, rows: Ints) -> Law:
     """Mean (n,) and covariance (n, n), noise included, of a new rater's ratings of some rows."""
-    item = panel.item[rows]
-    known = np.array([fitted.copy_index.get(label, -1) for label in item.tolist()], dtype=np.int64)
-    tastes = panel.tastes[rows] if fitted.taste_centre.size else None
-    sheet = Sheet(panel.X[rows], known, item.astype(np.int64), tastes)
-    shared = shared_covariance(fitted, sheet, sheet)
-    return fitted.mean(sheet.X, known), shared + fitted.repeat_sd**2 * np.eye(len(rows))
-
-
-def conditioned(law: Law, y: Floats, r: int, told: int) -> Law:
-    """Law of the rows after the first ``told``, given the first ``r`` of the ratings y (told,), NaN where not rated."""
-    mean, cov = law
-    given = np.flatnonzero(np.isfinite(y[:r]))
-    ahead = np.arange(told, len(mean))
-    if not given.size:
-        return mean[ahead], cov[np.ix_(ahead, ahead)]
-    across = cov[np.ix_(given, ahead)]
-    weights = cho_solve(cho_factor(cov[np.ix_(given, given)], lower=True), across)
-    return mean[ahead] + (y[given] - mean[given]) @ weights, cov[np.ix_(ahead, ahead)] - across.T @ weights
+    return new_player(fitted, panel.X[rows], panel.item[rows].tolist(), panel.tastes[rows])
 
 
 def known_laws(model: CrossedMixedModel, panel: Panel, asks: Sequence[Ask]) -> list[list[Law]]:
-    """Law of each ask's rows, new items of a rater of the fit, by response.
+    """Law of each ask's rows, new items of a rater of the fit, by response."""
+    return [[known_law(fitted, panel, ask, c) for c, fitted in enumerate(model.responses_)] for ask in asks]
 
-    What is uncertain of x'beta + z'b is a quadratic form Q of the row, so the covariance of two rows follows from what is
-    told of them and of the row half way: 2 Q(half way) - (Q(one) + Q(other)) / 2.
+
+def known_law(fitted: RemlFit, panel: Panel, ask: Ask, response: int) -> Law:
+    """Mean and covariance, noise included, of ratings of new items by a rater whose ratings in the fit are those told.
+
+    Given coefficients and items' effects, the rater's own effects are regressed on the rater's ratings alone (Gaussian
+    regression: Rasmussen & Williams 2006, appendix A.2); what the fit leaves open of coefficients and effects comes on top.
     """
-    pairs = [np.triu_indices(len(ask.ahead), 1) for ask in asks]
-    one, other = (np.concatenate([ask.ahead[of[side]] for ask, of in zip(asks, pairs, strict=True)]) for side in (0, 1))
-    rows = np.concatenate([ask.ahead for ask in asks])
-    X, tastes = (np.vstack([of[rows], (of[one] + of[other]) / 2.0]) for of in (panel.X, panel.tastes))
-    slopes = tastes if model.responses_[0].taste_centre.size else None
-    told = model.predict(X, player=panel.rater[np.append(rows, one)], tastes=slopes, return_std=True)
-    mean, std = (of.reshape(len(X), -1).T for of in told)
-    of_ask = np.cumsum([len(ask.ahead) for ask in asks])[:-1]
-    found: list[list[Law]] = [[] for _ in asks]
-    for response, fitted in enumerate(model.responses_):
-        apart = fitted.copy_sd**2 + fitted.match_sd**2 + fitted.repeat_sd**2
-        single, halfway = np.split(std[response] ** 2 - apart, [len(rows)])
-        by_pair = np.split(halfway, np.cumsum([len(of[0]) for of in pairs])[:-1])
-        by_row = zip(np.split(mean[response, : len(rows)], of_ask), np.split(single, of_ask), strict=True)
-        for laws, (centre, own), of, between in zip(found, by_row, pairs, by_pair, strict=True):
-            laws.append((centre, _from_halves(own, of, between) + apart * np.eye(len(own))))
-    return found
+    told = ask.told[np.isfinite(panel.Y[ask.told, response])]
+    items, played = np.unique(panel.item[told], return_inverse=True)
+    A = np.eye(len(items))[played]
+    place = [fitted.copy_index[item] for item in items.tolist()]
+    Z, new = (_own_columns(fitted, panel, rows) for rows in (told, ask.ahead))
+    S = fitted.taste_covariance if fitted.taste_centre.size else np.array([[fitted.player_sd**2]])
+    own = Z @ S @ Z.T + fitted.match_sd**2 * A @ A.T + fitted.repeat_sd**2 * np.eye(len(told))
+    weights = np.linalg.solve(own, Z @ S @ new.T).T
+    left = panel.Y[told, response] - panel.X[told] @ fitted.coef - A @ fitted.copy_effect[place]
+    on_coef = panel.X[ask.ahead] - weights @ (panel.X[told] - A @ fitted.copy_coupling[place])
+    on_items = weights @ A
+    cov = new @ S @ new.T - weights @ Z @ S @ new.T + on_coef @ fitted.coef_covariance @ on_coef.T
+    cov += on_items @ copies_covariance(fitted, place) @ on_items.T
+    apart = fitted.copy_sd**2 + fitted.match_sd**2 + fitted.repeat_sd**2
+    return panel.X[ask.ahead] @ fitted.coef + weights @ left, cov + apart * np.eye(len(ask.ahead))
 
 
-def _from_halves(own: Floats, pairs: tuple[Ints, Ints], halfway: Floats) -> Floats:
-    """Covariance (n, n) from the form at n rows, and half way between the pairs of them."""
-    one, other = pairs
-    cov = np.diag(own)
-    cov[one, other] = cov[other, one] = 2.0 * halfway - (own[one] + own[other]) / 2.0
-    return cov
+def _own_columns(fitted: RemlFit, panel: Panel, rows: Ints) -> Floats:
+    """Columns (n, Q) of a rater's own effects."""
+    one = np.ones((len(rows), 1))
+    return np.hstack([one, panel.tastes[rows] - fitted.taste_centre]) if fitted.taste_centre.size else one
 
 
 def _made(

@@ -124,7 +124,15 @@ def parameters(fitted: CrossedMixedModel) -> tuple[Floats, float, float]:
 def predicted(
     fitted: CrossedMixedModel, coef: tuple[Floats, Floats] | None, told: Tasted, ahead: Tasted
 ) -> tuple[Floats, Floats]:
-    """Mean and deviation of the next ratings, from the joint normal law of all ratings.
+    """Mean and deviation of each of the next ratings; the parameters are those of `predicted_jointly`."""
+    mean, cov = predicted_jointly(fitted, coef, told, ahead)
+    return mean, np.sqrt(np.diagonal(cov))
+
+
+def predicted_jointly(
+    fitted: CrossedMixedModel, coef: tuple[Floats, Floats] | None, told: Tasted, ahead: Tasted
+) -> tuple[Floats, Floats]:
+    """Mean and covariance of the next ratings, from the joint normal law of all ratings.
 
     `coef` is the coefficients' prior mean (p,) and covariance (p, p); None: flat, by universal kriging (Cressie 1993,
     Statistics for Spatial Data, sec. 3.4). `ahead.y` is not used.
@@ -132,14 +140,14 @@ def predicted(
     both, n = told.joined(ahead), told.y.size
     V = fitted.repeat_sd_**2 * scaled_covariance(both, *parameters(fitted))
     mean: Floats = np.zeros(told.X.shape[1])
-    gap: Floats | float = 0.0
+    gap = np.zeros((ahead.y.size, told.X.shape[1]))
+    information = np.eye(told.X.shape[1])
     if coef is not None:
         mean, V = coef[0], V + both.X @ coef[1] @ both.X.T
     weights = np.linalg.solve(V[:n, :n], V[:n, n:]).T
     if coef is None:
         information = told.X.T @ np.linalg.solve(V[:n, :n], told.X)
         mean = np.asarray(np.linalg.solve(information, told.X.T @ np.linalg.solve(V[:n, :n], told.y)), dtype=np.float64)
-        left = ahead.X - weights @ told.X
-        gap = np.einsum("ij,ij->i", left @ np.linalg.inv(information), left)
-    variance = np.diag(V[n:, n:] - weights @ V[:n, n:]) + gap
-    return ahead.X @ mean + weights @ (told.y - told.X @ mean), np.sqrt(variance)
+        gap = ahead.X - weights @ told.X
+    cov = V[n:, n:] - weights @ V[:n, n:] + gap @ np.linalg.inv(information) @ gap.T
+    return ahead.X @ mean + weights @ (told.y - told.X @ mean), cov

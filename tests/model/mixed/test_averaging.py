@@ -13,6 +13,8 @@ from model.mixed.mixed_model import CrossedMixedModel, Prior
 from model.preference.model import TASTE_SETS, PreferenceModel
 from tests.model.mixed.test_mixed_model import Case, near
 from tests.model.mixed.test_slopes import COPY, MATCH, PRIOR, S, at
+from tests.model.plain_record import new_player
+from tests.model.plain_record import predicted as of_record
 from tests.model.plain_tastes import (
     COVARIANCE,
     Tasted,
@@ -219,12 +221,12 @@ def test_the_law_is_the_mixtures_own_mean_of_the_sets_variances_at_its_best_coef
     weights = np.linalg.lstsq(system, np.append(np.zeros(8), 1.0))[0]
     assert system @ weights == pytest.approx(np.append(np.zeros(8), 1.0), abs=2e-3)
     assert (weights > 0.1).all()  # they are averaged, not chosen
-    known = Tasted(data.X[:9], data.y[:9], data.player[:9], data.copy[:9], data.tastes[:9])
-    found = fitted.predict(known.X, known.player, known.copy, known.tastes, return_std=True)
+    anew = Tasted(data.X[:9], data.y[:9], np.full(9, 99), data.copy[:9], data.tastes[:9])
+    found = of_record(fitted.responses_[0], anew.X, anew.copy, anew.tastes)
     coef = None
     if prior is not None:
         coef = np.asarray(prior.mean), np.diag(np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd) ** 2
-    mean, sd = predicted(fitted, coef, data, known)
+    mean, sd = predicted(fitted, coef, data, anew)
     assert found[0] == pytest.approx(mean, abs=1e-6)
     assert found[1] == pytest.approx(sd, abs=1e-6)
     plain = criterion(data, *parameters(fitted), prior)
@@ -253,11 +255,10 @@ def test_without_its_tastes_a_fit_is_that_of_levels_alone() -> None:
     assert fitted.player_covariance_ == pytest.approx(np.diag([levels.player_sd_**2, 0.0, 0.0]))
     assert fitted.responses_[0].tastes_estimable == (True, True)
     wild = 1e3 * data.tastes
-    for told in (fitted, fitted.condition(data.X[:3], data.y[:3], data.copy[:3], wild[:3])):
-        other = levels if told is fitted else levels.condition(data.X[:3], data.y[:3], data.copy[:3])
-        mean, sd = told.predict(data.X, data.player, data.copy, wild, return_std=True)
-        assert mean == pytest.approx(other.predict(data.X, data.player, data.copy))
-        assert sd == pytest.approx(other.predict(data.X, data.player, data.copy, return_std=True)[1])
+    found, other = (new_player(of.responses_[0], data.X, data.copy, wild) for of in (fitted, levels))
+    assert found[0] == pytest.approx(other[0])
+    assert found[1] == pytest.approx(other[1])
+    assert fitted.responses_[0].residual == pytest.approx(levels.responses_[0].residual)
 
 
 @pytest.mark.parametrize("prior", [None, PRIOR], ids=["no prior", "prior"])
@@ -271,15 +272,12 @@ def test_with_fewer_columns_a_fit_is_that_of_those_columns_alone(prior: Prior | 
     assert covariance[:2, :2] == pytest.approx(alone.player_covariance_, rel=1e-4)
     assert not covariance[2].any()
     assert not covariance[:, 2].any()
-    own = [
-        of.condition(data.X[:4], data.y[:4], data.copy[:4], of_.tastes[:4])
-        for of, of_ in ((fitted, data), (alone, first))
-    ]
-    for one, other in ((fitted, alone), own):
-        mean, sd = one.predict(data.X, data.player, data.copy, data.tastes, return_std=True)
-        expected, expected_sd = other.predict(data.X, data.player, data.copy, first.tastes, return_std=True)
-        assert mean == pytest.approx(expected, abs=1e-5)
-        assert sd == pytest.approx(expected_sd, abs=1e-5)
+    found, expected = (
+        new_player(of.responses_[0], data.X, data.copy, of_.tastes) for of, of_ in ((fitted, data), (alone, first))
+    )
+    assert found[0] == pytest.approx(expected[0], abs=1e-5)
+    assert found[1] == pytest.approx(expected[1], abs=1e-5)
+    assert fitted.responses_[0].residual == pytest.approx(alone.responses_[0].residual, abs=1e-5)
 
 
 def test_the_level_has_one_prior_beside_slopes_that_are_next_to_none_and_alone() -> None:

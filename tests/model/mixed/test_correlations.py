@@ -12,6 +12,7 @@ from model.mixed.components import deviations, lower_root, player_parts
 from model.mixed.correlations import Together, correlations, nearest_correlation
 from model.mixed.mivque import Bilinear, bilinear, common_ratios
 from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
+from tests.model.plain_ratings import Ratings, predicted_flat
 
 Labels = NDArray[np.int64]
 MATRICES = ("player", "tastes", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
@@ -261,12 +262,20 @@ def test_gaps_filled_by_fitted_values_alone_would_lose_the_noise_correlation() -
     left, filled = [], []
     for seed in range(4):
         world = single_gaps(_without_match(seed, rho), 0.12, seed)
-        guess = world.fit(match=False).predict(world.X, world.player, world.copy)
-        full = World(world.X, np.where(np.isfinite(world.Y), world.Y, guess), world.player, world.copy)
+        full = World(world.X, np.column_stack([_filled(world, y) for y in world.Y.T]), world.player, world.copy)
         left.append(noise_off(world, 0.6))
         filled.append(noise_off(full, 0.6))
     assert abs(np.mean(left)) < 0.02
     assert np.mean(filled) < -0.04
+
+
+def _filled(world: World, y: Floats) -> Floats:
+    """Fill the gaps of one criterion's ratings (n,) with what its own fit expects there."""
+    rated = np.isfinite(y)
+    known, gaps = (Ratings(world.X[of], y[of], world.player[of], world.copy[of]) for of in (rated, ~rated))
+    out = y.copy()
+    out[~rated] = predicted_flat(known.fit(match=False, prior=None), known, gaps)[0]
+    return out
 
 
 def _without_match(seed: int, rho: dict[str, float]) -> World:
@@ -314,7 +323,8 @@ def test_a_players_level_and_tastes_are_the_whole_of_the_players_variance() -> N
     responses = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
     alike, (level, taste) = player_parts(responses[:1], trait, len(trait))
     whole = (level[0] * alike[0][:, 0]) ** 2 + (taste[0] * alike[1][:, 0]) ** 2
-    assert whole == pytest.approx(responses[0].player_variance(trait))
+    z = np.column_stack([np.ones(len(trait)), trait - responses[0].taste_centre])
+    assert whole == pytest.approx(np.einsum("na,ab,nb->n", z, responses[0].taste_covariance, z))
     assert np.mean([part**2 for part in alike], axis=1) == pytest.approx(np.ones((2, 1)))
 
 

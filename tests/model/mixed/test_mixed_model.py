@@ -63,13 +63,6 @@ def test_dyestuff_batches_are_shrunk_as_published(dyestuff: Case) -> None:
     assert dict(zip(record.copies, record.copy_effect, strict=True)) == near(dyestuff["blup"])
 
 
-def test_dyestuff_predictions_for_known_batches_are_their_shrunk_means(dyestuff: Case) -> None:
-    fitted = CrossedMixedModel().fit(dyestuff.one, dyestuff.y, player=dyestuff.data["batch"])
-    names = list(dyestuff["blup"])
-    expected = np.array(list(dyestuff["blup"].values())) + dyestuff["coef"][0]
-    assert fitted.predict(np.ones((len(names), 1)), player=names) == near(expected)
-
-
 def test_dyestuff2_has_exactly_no_variance_between_batches() -> None:
     case = Case("dyestuff2")
     fitted = CrossedMixedModel().fit(case.one, case.y, player=case.data["batch"])

@@ -5,6 +5,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, minimize
 
+from model.domain.arrays import Floats
 from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import find_cells, lay_out
 from model.mixed.minque import Minque0System, range_basis
@@ -13,6 +14,8 @@ from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign
 from tests.model.plain_ratings import Ratings, criterion, predicted, predicted_flat, same, unbalanced
+from tests.model.plain_record import copies_covariance
+from tests.model.plain_record import predicted as of_record
 
 PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
 PRIORS = pytest.mark.parametrize("prior", [None, PRIOR], ids=["no prior", "prior"])
@@ -132,36 +135,15 @@ def ahead_of(data: Ratings, seed: int) -> Ratings:
     return Ratings(X, np.zeros(m), player, copy)
 
 
-def coefficients_prior(fitted: CrossedMixedModel) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    scale = fitted.repeat_sd_ / PRIOR.repeat_sd
-    return np.asarray(PRIOR.mean), np.diag((np.asarray(PRIOR.sd) * scale) ** 2)
+def jointly(fitted: CrossedMixedModel, prior: Prior | None, told: Ratings, ahead: Ratings) -> tuple[Floats, Floats]:
+    """Mean and deviation of the next ratings by the joint law of all of them."""
+    if prior is None:
+        return predicted_flat(fitted, told, ahead)
+    sd = np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd
+    return predicted(fitted, (np.asarray(prior.mean), np.diag(sd**2)), told, ahead)
 
 
-@SHAPES
-@pytest.mark.parametrize("match", [True, False])
-def test_predictions_are_those_of_the_joint_law_of_all_ratings(shape: dict[str, int], match: bool) -> None:
-    data = unbalanced(5, **shape)
-    fitted, ahead = data.fit(match, PRIOR), ahead_of(data, 5)
-    mean, sd = fitted.predict(ahead.X, ahead.player, ahead.copy, return_std=True)
-    plain = predicted(fitted, coefficients_prior(fitted), data, ahead)
-    assert mean == pytest.approx(plain[0], abs=1e-9)
-    assert sd == pytest.approx(plain[1], abs=1e-9)
-
-
-@SHAPES
-@pytest.mark.parametrize("match", [True, False])
-def test_predictions_without_a_prior_count_the_coefficients_as_generalised_least_squares_does(
-    shape: dict[str, int], match: bool
-) -> None:
-    data = unbalanced(6, **shape)
-    fitted, ahead = data.fit(match, None), ahead_of(data, 6)
-    mean, sd = fitted.predict(ahead.X, ahead.player, ahead.copy, return_std=True)
-    plain = predicted_flat(fitted, data, ahead)
-    assert mean == pytest.approx(plain[0], abs=1e-8)
-    assert sd == pytest.approx(plain[1], abs=1e-8)
-
-
-NEW = 99  # a player of no fit
+NEW = 999  # a player of no fit
 
 
 def own_ratings() -> Ratings:
@@ -174,7 +156,7 @@ def own_ratings() -> Ratings:
 @PRIORS
 @SHAPES
 @pytest.mark.parametrize("match", [True, False])
-def test_conditioning_is_the_joint_law_with_the_new_ratings_added(
+def test_the_record_is_all_that_conditioning_on_a_new_player_needs(
     prior: Prior | None, shape: dict[str, int], match: bool
 ) -> None:
     data, own = unbalanced(9, **shape), own_ratings()
@@ -184,25 +166,10 @@ def test_conditioning_is_the_joint_law_with_the_new_ratings_added(
     told = Ratings(
         *(np.concatenate([getattr(data, name), getattr(own, name)]) for name in ("X", "y", "player", "copy"))
     )
-    both = fitted.condition(own.X[:2], own.y[:2], own.copy[:2]).condition(own.X[2:], own.y[2:], own.copy[2:])
-    mean, sd = both.predict(ahead.X, copy=ahead.copy, return_std=True)
-    if prior is None:
-        plain = predicted_flat(fitted, told, ahead)
-    else:
-        plain = predicted(fitted, coefficients_prior(fitted), told, ahead)
+    mean, sd = of_record(fitted.responses_[0], ahead.X, ahead.copy, own=(own.X, own.y, own.copy, None))
+    plain = jointly(fitted, prior, told, ahead)
     assert mean == pytest.approx(plain[0], abs=1e-8)
     assert sd == pytest.approx(plain[1], abs=1e-8)
-
-
-@PRIORS
-def test_a_record_alone_predicts_and_conditions_like_the_fit_it_came_from(prior: Prior | None) -> None:
-    data, own = unbalanced(10), own_ratings()
-    fitted, ahead = data.fit(True, prior), ahead_of(data, 10)
-    rebuilt = CrossedMixedModel.from_responses(fitted.responses_, match=True, prior=prior)
-    nobody = fitted.predict(ahead.X, copy=ahead.copy, return_std=True)
-    assert np.array_equal(rebuilt.predict(ahead.X, ahead.player, ahead.copy, return_std=True), nobody)
-    conditioned = [one.condition(own.X, own.y, own.copy).predict(ahead.X, copy=ahead.copy) for one in (fitted, rebuilt)]
-    assert np.array_equal(*conditioned)
 
 
 @PRIORS
@@ -211,31 +178,24 @@ def test_the_copies_posterior_in_the_record_is_that_of_the_joint_law(
     prior: Prior | None, shape: dict[str, int]
 ) -> None:
     data = unbalanced(11, **shape)
-    record = data.fit(True, prior).responses_[0]
+    fitted = data.fit(True, prior)
+    record = fitted.responses_[0]
     rows = np.column_stack([np.ones(len(record.copies)), np.linspace(-1.0, 1.0, len(record.copies))])
     gap = rows - record.copy_coupling
-    V = np.zeros((len(record.copies),) * 2)
-    for members, block in record.copy_blocks:
-        V[np.ix_(members, members)] = block
-    fitted = CrossedMixedModel.from_responses([record], match=True, prior=prior)
     ahead = Ratings(rows, np.zeros(len(rows)), np.full(len(rows), NEW), np.array(record.copies))
-    plain = (
-        predicted_flat(fitted, data, ahead)
-        if prior is None
-        else predicted(fitted, coefficients_prior(fitted), data, ahead)
-    )
+    plain = jointly(fitted, prior, data, ahead)
     others = record.player_sd**2 + record.match_sd**2 + record.repeat_sd**2
     mean = rows @ record.coef + record.copy_effect
     assert mean == pytest.approx(plain[0], abs=1e-8)
-    variance = np.diagonal(gap @ record.coef_covariance @ gap.T + V) + others
+    variance = np.diagonal(gap @ record.coef_covariance @ gap.T + copies_covariance(record)) + others
     assert variance == pytest.approx(plain[1] ** 2, abs=1e-8)
 
 
 @PRIORS
-def test_residuals_are_what_the_predictions_leave(prior: Prior | None) -> None:
+def test_residuals_are_what_the_joint_law_of_all_ratings_leaves(prior: Prior | None) -> None:
     data = unbalanced(12)
     fitted = data.fit(False, prior)
-    known = fitted.predict(data.X, data.player, data.copy)
+    known = jointly(fitted, prior, data, data)[0]
     assert fitted.responses_[0].residual == pytest.approx(data.y - known, abs=1e-9)
     assert fitted.responses_[0].marginal == pytest.approx(data.y - data.X @ fitted.coef_, abs=1e-9)
 
@@ -268,11 +228,12 @@ def test_a_large_block_is_factored_solved_and_inverted_as_numpy_does() -> None:
         assert np.abs(blocks.inverse.reshape(size, size) - np.linalg.inv(dense)).max() < 1e-10
 
 
-def test_copies_in_one_large_block_have_the_criterion_and_the_predictions_of_the_full_matrices() -> None:
+def test_copies_in_one_large_block_have_the_criterion_and_the_posterior_of_the_full_matrices() -> None:
     data = unbalanced(15, n=900, components=1, players=400, copies=300)
     assert at(data, RATIOS, None, swapped=False).criterion == pytest.approx(criterion(data, RATIOS, None), rel=1e-11)
     fitted, ahead = data.fit(True, None), ahead_of(data, 15)
-    mean, sd = fitted.predict(ahead.X, ahead.player, ahead.copy, return_std=True)
+    ahead.player[:] = NEW
+    mean, sd = of_record(fitted.responses_[0], ahead.X, ahead.copy)
     plain = predicted_flat(fitted, data, ahead)
     assert mean == pytest.approx(plain[0], abs=1e-8)
     assert sd == pytest.approx(plain[1], abs=1e-8)

@@ -14,6 +14,7 @@ from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign
 from tests.model.mixed.test_mixed_model import Case, near, standard_errors
+from tests.model.plain_record import predicted as of_record
 from tests.model.plain_tastes import (
     COVARIANCE,
     SINGULAR,
@@ -270,27 +271,13 @@ def coefficients_prior(fitted: CrossedMixedModel, prior: Prior | None) -> tuple[
     return np.asarray(prior.mean), np.diag((np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd) ** 2)
 
 
-@PRIORS
-@SHAPES
-@MATCHES
-def test_predictions_are_those_of_the_joint_law_of_all_ratings(
-    prior: Prior | None, shape: dict[str, int], match: bool
-) -> None:
-    data = unbalanced(9, **shape)  # type: ignore[arg-type]  # numbers only
-    fitted, ahead = data.fit(match, prior), ahead_of(data, 9)
-    mean, sd = fitted.predict(ahead.X, ahead.player, ahead.copy, ahead.tastes, return_std=True)
-    plain = predicted(fitted, coefficients_prior(fitted, prior), data, ahead)
-    assert mean == pytest.approx(plain[0], abs=1e-7)
-    assert sd == pytest.approx(plain[1], abs=1e-7)
-
-
 NEW = 99  # a player of no fit
 
 
 @PRIORS
 @SHAPES
 @MATCHES
-def test_conditioning_is_the_joint_law_with_the_new_ratings_added(
+def test_the_record_is_all_that_conditioning_on_a_new_player_needs(
     prior: Prior | None, shape: dict[str, int], match: bool
 ) -> None:
     data, rng = unbalanced(10, **shape), np.random.default_rng(10)  # type: ignore[arg-type]  # numbers only
@@ -299,21 +286,17 @@ def test_conditioning_is_the_joint_law_with_the_new_ratings_added(
     fitted, ahead = data.fit(match, prior), ahead_of(data, 10)
     ahead.copy[:3], ahead.player[:] = [77, 78, 1], NEW
     plain = predicted(fitted, coefficients_prior(fitted, prior), data.joined(own), ahead)
-    rebuilt = CrossedMixedModel.from_responses(fitted.responses_, match=match, prior=prior)
-    for model in (fitted, rebuilt):
-        half = model.condition(own.X[:2], own.y[:2], own.copy[:2], own.tastes[:2])
-        both = half.condition(own.X[2:], own.y[2:], own.copy[2:], own.tastes[2:])
-        mean, sd = both.predict(ahead.X, copy=ahead.copy, tastes=ahead.tastes, return_std=True)
-        assert mean == pytest.approx(plain[0], abs=1e-7)
-        assert sd == pytest.approx(plain[1], abs=1e-7)
+    mean, sd = of_record(fitted.responses_[0], ahead.X, ahead.copy, ahead.tastes, (own.X, own.y, own.copy, own.tastes))
+    assert mean == pytest.approx(plain[0], abs=1e-7)
+    assert sd == pytest.approx(plain[1], abs=1e-7)
 
 
 @PRIORS
 @MATCHES
-def test_residuals_are_what_the_predictions_leave(prior: Prior | None, match: bool) -> None:
+def test_residuals_are_what_the_joint_law_of_all_ratings_leaves(prior: Prior | None, match: bool) -> None:
     data = unbalanced(11)
     fitted = data.fit(match, prior)
     record = fitted.responses_[0]
-    left = data.y - fitted.predict(data.X, data.player, data.copy, data.tastes)
+    left = data.y - predicted(fitted, coefficients_prior(fitted, prior), data, data)[0]
     assert record.residual == pytest.approx(left, abs=1e-9)
     assert record.marginal == pytest.approx(data.y - data.X @ fitted.coef_, abs=1e-9)

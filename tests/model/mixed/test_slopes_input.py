@@ -8,6 +8,7 @@ import pytest
 
 from model.domain.arrays import Floats
 from model.mixed.mixed_model import CrossedMixedModel, Prior
+from tests.model.plain_record import predicted
 from tests.model.plain_tastes import Tasted, unbalanced
 
 
@@ -33,7 +34,8 @@ def fitted(data: Tasted) -> CrossedMixedModel:
 
 
 def told_of(model: CrossedMixedModel, data: Tasted) -> Any:
-    return model.predict(data.X, data.player, data.copy, data.tastes, return_std=True)
+    """Mean and deviation of the same ratings by a new player."""
+    return predicted(model.responses_[0], data.X, data.copy, data.tastes)
 
 
 # What must not change the answer
@@ -58,10 +60,7 @@ def test_tastes_in_other_units_and_from_another_zero_give_the_same_predictions(
     assert other.reml_ == pytest.approx(fitted.reml_, abs=1e-6)
     assert told_of(other, moved)[0] == pytest.approx(told_of(fitted, data)[0], abs=1e-5)
     assert told_of(other, moved)[1] == pytest.approx(told_of(fitted, data)[1], abs=1e-5)
-    own = (data.X[:4], data.y[:4], data.copy[:4])
-    first = fitted.condition(*own, data.tastes[:4]).predict(data.X, None, data.copy, data.tastes)
-    again = other.condition(*own, moved.tastes[:4]).predict(data.X, None, data.copy, moved.tastes)
-    assert again == pytest.approx(first, abs=1e-5)
+    assert other.responses_[0].residual == pytest.approx(fitted.responses_[0].residual, abs=1e-5)
     whole = np.eye(3)
     whole[0, 1:], whole[1:, 1:] = shift, turn
     back = np.linalg.inv(whole)
@@ -102,11 +101,13 @@ def test_several_responses_are_as_many_fits(data: Tasted, informed: bool) -> Non
     together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy, data.tastes)
     assert together.player_covariance_.shape == (2, 3, 3)
     assert together.estimable_["tastes"].tolist() == [True, True]
-    mean = together.predict(data.X, data.player, data.copy, data.tastes)
     for place, y in enumerate(Y.T):
         alone = replace(data, y=y).fit(True, prior)
         assert np.array_equal(together.player_covariance_[place], alone.player_covariance_)
-        assert np.array_equal(mean[:, place], told_of(alone, data)[0])
+        found, expected = together.responses_[place], alone.responses_[0]
+        assert np.array_equal(found.coef, expected.coef)
+        assert np.array_equal(found.copy_effect, expected.copy_effect)
+        assert np.array_equal(found.residual, expected.residual, equal_nan=True)
 
 
 def test_no_columns_of_tastes_are_a_fit_without(data: Tasted) -> None:
@@ -179,8 +180,9 @@ NAMES = list(TOLD)
 
 
 def finite(model: CrossedMixedModel, data: Tasted) -> bool:
-    own = model.condition(data.X[:3], data.y[:3], data.copy[:3], data.tastes[:3])
-    return bool(np.isfinite([told_of(model, data), told_of(own, data)]).all())
+    own = data.X[:3], data.y[:3], data.copy[:3], data.tastes[:3]
+    after = predicted(model.responses_[0], data.X, data.copy, data.tastes, own)
+    return bool(np.isfinite([told_of(model, data), after]).all() and np.isfinite(model.responses_[0].residual).all())
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -242,7 +244,7 @@ def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
     fitted = CrossedMixedModel(match=match, prior=prior_of(2)).fit(none, np.zeros(0), [], [], np.zeros((0, 2)))
     assert fitted.player_covariance_ == pytest.approx(np.diag([0.7, 0.3, 0.3]) ** 2, rel=1e-12)
     X, tastes = [[1.0, 0.0, 0.0]], [[2.0, 1.0]]
-    mean, sd = fitted.predict(X, ["anyone"], ["anything"], tastes, return_std=True)
+    mean, sd = predicted(fitted.responses_[0], X, ["anything"], tastes)
     assert mean == pytest.approx([4.4], rel=1e-12)
     parts = [0.5, 0.7, 2.0 * 0.3, 0.3, 0.35, 0.45 * match, 0.7]
     assert sd**2 == pytest.approx([float(np.square(parts).sum())], rel=1e-12)
@@ -260,8 +262,9 @@ def test_a_slope_is_more_certain_the_more_the_player_showed_of_it() -> None:
     fitted = data.fit(True, None)
     X, far = np.array([[1.0, 0.0, 0.0]]), np.array([[0.0, 3.0]])
     rows, tastes = np.repeat(X, 6, axis=0), np.column_stack([np.zeros(6), [-2.0, 2.0, -1.5, 1.5, -1.0, 1.0]])
-    before = fitted.predict(X, tastes=far, return_std=True)
-    shown = fitted.condition(rows, 4.4 + tastes[:, 1], tastes=tastes).predict(X, tastes=far, return_std=True)
+    record = fitted.responses_[0]
+    before = predicted(record, X, tastes=far)
+    shown = predicted(record, X, tastes=far, own=(rows, 4.4 + tastes[:, 1], [f"new {k}" for k in "abcdef"], tastes))
     assert shown[1] < 0.8 * before[1]
     assert shown[0] > before[0] + 1.5
 
@@ -298,19 +301,3 @@ def test_a_prior_that_does_not_know_the_tastes_is_refused(data: Tasted) -> None:
 def test_a_prior_deviation_of_slopes_that_makes_no_sense_is_refused(wrong: Any) -> None:
     with pytest.raises(ValueError, match=r"prior\.taste_sd: got .* expected finite numbers above 0"):
         Prior([0.0], [1.0], player_sd=1, copy_sd=1, match_sd=1, repeat_sd=1, taste_sd=wrong)
-
-
-def test_a_fit_with_tastes_asks_for_them_and_one_without_refuses_them(data: Tasted, fitted: CrossedMixedModel) -> None:
-    with pytest.raises(ValueError, match="tastes: got none, expected the 2 columns of the fit"):
-        fitted.predict(data.X)
-    with pytest.raises(ValueError, match="tastes: got 1 columns, expected the 2 of the fit"):
-        fitted.condition(data.X, data.y, tastes=data.tastes[:, :1])
-    plain = CrossedMixedModel().fit(data.X, data.y, data.player)
-    with pytest.raises(ValueError, match="tastes: got 2 columns, expected the 0 of the fit"):
-        plain.predict(data.X, tastes=data.tastes)
-
-
-def test_records_of_different_tastes_do_not_make_a_fit(data: Tasted, fitted: CrossedMixedModel) -> None:
-    other = replace(data, tastes=data.tastes[:, :1]).fit(True, None).responses_[0]
-    with pytest.raises(ValueError, match="expected at least one, all of the same columns"):
-        CrossedMixedModel.from_responses([fitted.responses_[0], other])

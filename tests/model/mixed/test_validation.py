@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sklearn.base import clone
 
 from model.mixed.mixed_model import CrossedMixedModel, Prior
 from tests.model.plain_ratings import Ratings, unbalanced
+from tests.model.plain_record import copies_covariance, new_player, predicted
 
 PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
 SDS = ("player_sd_", "copy_sd_", "match_sd_", "repeat_sd_")
@@ -36,9 +36,10 @@ def test_ratings_in_other_units_give_the_same_answer_in_those_units(data: Rating
     scaled = CrossedMixedModel(match=True).fit(data.X, 1000.0 * data.y, data.player, data.copy)
     assert sds(scaled) == pytest.approx({name: 1000.0 * sd for name, sd in sds(fitted).items()}, rel=1e-8)
     assert scaled.coef_ == pytest.approx(1000.0 * fitted.coef_, rel=1e-8)
-    mean, sd = (1000.0 * part for part in fitted.predict(data.X, data.player, data.copy, return_std=True))
-    assert scaled.predict(data.X, data.player, data.copy, return_std=True)[0] == pytest.approx(mean, rel=1e-8)
-    assert scaled.predict(data.X, data.player, data.copy, return_std=True)[1] == pytest.approx(sd, rel=1e-8)
+    mean, cov = new_player(fitted.responses_[0], data.X, data.copy)
+    found = new_player(scaled.responses_[0], data.X, data.copy)
+    assert found[0] == pytest.approx(1e3 * mean, rel=1e-8)
+    assert found[1] == pytest.approx(1e6 * cov, rel=1e-7)
 
 
 def test_a_shift_by_a_thousand_million_leaves_the_deviations_alone(data: Ratings, fitted: CrossedMixedModel) -> None:
@@ -51,9 +52,9 @@ def test_columns_in_other_units_give_the_same_predictions(data: Ratings, fitted:
     X = data.X * [1.0, 1e-6] + [0.0, 5.0]
     moved = CrossedMixedModel(match=True).fit(X, data.y, data.player, data.copy)
     assert sds(moved) == pytest.approx(sds(fitted), rel=1e-6)
-    assert moved.predict(X, data.player, data.copy) == pytest.approx(
-        fitted.predict(data.X, data.player, data.copy), abs=1e-6
-    )
+    assert moved.responses_[0].residual == pytest.approx(fitted.responses_[0].residual, abs=1e-6)
+    expected = predicted(fitted.responses_[0], data.X, data.copy)
+    assert predicted(moved.responses_[0], X, data.copy)[0] == pytest.approx(expected[0], abs=1e-6)
 
 
 def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Ratings, fitted: CrossedMixedModel) -> None:
@@ -63,8 +64,9 @@ def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Ratings, 
     renamed = CrossedMixedModel(match=True).fit(data.X[order], data.y[order], player, copy)
     assert sds(renamed) == pytest.approx(sds(fitted), rel=1e-8)
     assert renamed.reml_ == pytest.approx(fitted.reml_, rel=1e-12)
-    known = fitted.predict(data.X[order], data.player[order], data.copy[order])
-    assert renamed.predict(data.X[order], player, copy) == pytest.approx(known, abs=1e-8)
+    assert renamed.responses_[0].residual == pytest.approx(fitted.responses_[0].residual[order], abs=1e-8)
+    expected = predicted(fitted.responses_[0], data.X[order], data.copy[order])
+    assert predicted(renamed.responses_[0], data.X[order], copy.tolist())[0] == pytest.approx(expected[0], abs=1e-8)
 
 
 def test_labels_of_different_types_are_different_labels() -> None:
@@ -89,17 +91,15 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
     Y = np.column_stack([data.y, data.y + rng.normal(size=data.y.size), rng.normal(size=data.y.size)])
     Y[::5, 1] = np.nan
     together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy)
-    mean, sd = together.predict(data.X, data.player, data.copy, return_std=True)
-    own = together.condition(data.X[:4], Y[:4], data.copy[:4]).predict(data.X, copy=data.copy)
     for place, y in enumerate(Y.T):
         alone = CrossedMixedModel(match=True, prior=prior).fit(data.X, y, data.player, data.copy)
         assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
         assert np.array_equal(together.coef_[place], alone.coef_)
         assert together.estimable_["match"][place] == alone.estimable_["match"]
-        expected = alone.predict(data.X, data.player, data.copy, return_std=True)
-        assert np.array_equal([mean[:, place], sd[:, place]], expected)
-        conditioned = alone.condition(data.X[:4], y[:4], data.copy[:4]).predict(data.X, copy=data.copy)
-        assert own[:, place] == pytest.approx(conditioned, abs=1e-12)
+        found, expected = together.responses_[place], alone.responses_[0]
+        assert np.array_equal(found.residual, expected.residual, equal_nan=True)
+        assert np.array_equal(found.copy_effect, expected.copy_effect)
+        assert np.array_equal(copies_covariance(found), copies_covariance(expected))
 
 
 def test_each_response_may_have_a_prior_of_its_own(data: Ratings) -> None:
@@ -114,50 +114,21 @@ def test_each_response_may_have_a_prior_of_its_own(data: Ratings) -> None:
     assert np.ptp(together.coef_[:, 1]) > 0.01
 
 
-def test_it_is_an_estimator_that_can_be_cloned_pickled_and_asked_for_its_parameters(data: Ratings) -> None:
-    model = CrossedMixedModel(match=True, prior=PRIOR)
-    assert model.get_params() == {"match": True, "prior": PRIOR, "taste_sets": None}
-    copied = clone(model)
-    assert not hasattr(copied, "responses_")
-    first, second = (one.fit(data.X, data.y, data.player, data.copy) for one in (model, copied))
-    assert sds(first) == sds(second)
-    again = pickle.loads(pickle.dumps(first))
-    assert np.array_equal(again.predict(data.X, data.player, data.copy), first.predict(data.X, data.player, data.copy))
-    assert first.n_features_in_ == 2
-
-
-def test_conditioning_leaves_the_original_alone(data: Ratings, fitted: CrossedMixedModel) -> None:
-    before = fitted.predict(data.X, data.player, data.copy)
-    fitted.condition(data.X[:3], [7.0, 7.0, 7.0], data.copy[:3])
-    assert np.array_equal(fitted.predict(data.X, data.player, data.copy), before)
-
-
-def test_conditioning_on_gaps_alone_changes_nothing(data: Ratings, fitted: CrossedMixedModel) -> None:
-    own = fitted.condition(data.X[:2], [np.nan, np.nan], data.copy[:2])
-    assert own.predict(data.X, copy=data.copy) == pytest.approx(fitted.predict(data.X, copy=data.copy), abs=1e-12)
-
-
-def test_unknown_labels_and_none_stand_for_the_population(data: Ratings, fitted: CrossedMixedModel) -> None:
-    rows = data.X[:2]
-    assert np.array_equal(
-        fitted.predict(rows, ["nobody", None], ["nothing", None], return_std=True),
-        fitted.predict(rows, return_std=True),
-    )
-    assert fitted.predict(rows) == pytest.approx(rows @ fitted.coef_, rel=1e-12)
-
-
-def test_copies_without_a_label_are_each_a_copy_of_their_own(data: Ratings, fitted: CrossedMixedModel) -> None:
-    rows = data.X[:2]
-    apart = fitted.condition(rows, [7.0, 7.0]).predict(rows)
-    named = fitted.condition(rows, [7.0, 7.0], ["x", "y"]).predict(rows, copy=["z", "z"])
-    assert apart == pytest.approx(named, abs=1e-12)
+def test_a_fit_can_be_pickled(fitted: CrossedMixedModel) -> None:
+    again = pickle.loads(pickle.dumps(fitted))
+    assert sds(again) == sds(fitted)
+    assert np.array_equal(again.responses_[0].residual, fitted.responses_[0].residual)
 
 
 # What the ratings cannot tell
 
 
-def finite(fitted: CrossedMixedModel, X: Any, player: Any, copy: Any) -> bool:
-    return bool(np.isfinite(fitted.predict(X, player, copy, return_std=True)).all())
+def finite(fitted: CrossedMixedModel, X: Any, copy: Any) -> bool:
+    return all(
+        np.isfinite(predicted(record, X, copy)).all()
+        and not np.isnan(record.residual[np.isfinite(record.marginal)]).any()
+        for record in fitted.responses_
+    )
 
 
 EVERY = {"player": True, "copy": True, "match": True}
@@ -201,8 +172,9 @@ def test_a_term_that_the_ratings_cannot_tell_is_dropped_and_named(name: str) -> 
     assert fitted.estimable_ == expected
     for term, told in expected.items():
         assert told or getattr(fitted, f"{term}_sd_") == 0.0
-    assert finite(fitted, data.X, data.player, data.copy)
-    assert finite(fitted.condition(data.X[:3], data.y[:3], data.copy[:3]), data.X, data.player, data.copy)
+    assert finite(fitted, data.X, data.copy)
+    own = data.X[:3], data.y[:3], data.copy[:3], None
+    assert np.isfinite(predicted(fitted.responses_[0], data.X, data.copy, own=own)).all()
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -215,7 +187,7 @@ def test_with_a_prior_a_term_that_the_ratings_cannot_tell_keeps_its_prior_ratio_
     for term, told in expected.items():
         ratio = getattr(prior, f"{term}_sd") / prior.repeat_sd
         assert told or getattr(fitted, f"{term}_sd_") == pytest.approx(ratio * fitted.repeat_sd_, rel=1e-12)
-    assert finite(fitted, data.X, data.player, data.copy)
+    assert finite(fitted, data.X, data.copy)
 
 
 @pytest.mark.parametrize("match", [True, False])
@@ -224,10 +196,9 @@ def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
     assert fitted.coef_ == pytest.approx([4.4, 0.2], rel=1e-12)
     expected = [0.7, 0.35, 0.45 if match else 0.0, 0.7]
     assert list(sds(fitted).values()) == pytest.approx(expected, rel=1e-12)
-    mean, sd = fitted.predict([[1.0, 2.0]], ["anyone"], ["anything"], return_std=True)
+    mean, sd = predicted(fitted.responses_[0], [[1.0, 2.0]], ["anything"])
     assert mean == pytest.approx([4.8], rel=1e-12)
     assert sd**2 == pytest.approx([0.5**2 + (2.0 * 0.2) ** 2 + float(np.square(expected).sum())], rel=1e-12)
-    assert finite(fitted.condition([[1.0, 2.0]], [6.0], ["this one"]), [[1.0, 2.0]], None, ["this one"])
 
 
 def test_a_response_that_nobody_rated_rests_on_the_prior_among_others_that_were(data: Ratings) -> None:
@@ -235,14 +206,14 @@ def test_a_response_that_nobody_rated_rests_on_the_prior_among_others_that_were(
     fitted = CrossedMixedModel(match=True, prior=PRIOR).fit(data.X, Y, data.player, data.copy)
     assert fitted.coef_[1] == pytest.approx([4.4, 0.2], rel=1e-12)
     assert fitted.responses_[1].rows == 0
-    assert finite(fitted, data.X, data.player, data.copy)
+    assert finite(fitted, data.X, data.copy)
 
 
 def test_equal_ratings_are_fitted_with_a_prior(data: Ratings) -> None:
     fitted = CrossedMixedModel(match=True, prior=PRIOR).fit(data.X, np.full(data.y.size, 5.0), data.player, data.copy)
-    assert fitted.predict([[1.0, 0.0]])[0] == pytest.approx(5.0, abs=0.1)
+    assert fitted.coef_[0] == pytest.approx(5.0, abs=0.1)
     assert 0.0 < fitted.repeat_sd_ < 0.7
-    assert finite(fitted, data.X, data.player, data.copy)
+    assert finite(fitted, data.X, data.copy)
 
 
 def test_dependent_columns_are_fitted_with_a_prior(data: Ratings) -> None:
@@ -337,27 +308,3 @@ def test_a_prior_that_makes_no_sense_is_refused(wrong: dict[str, Any], sentence:
     }
     with pytest.raises(ValueError, match=sentence):
         Prior(**(good | wrong))
-
-
-@pytest.mark.parametrize(
-    ("call", "sentence"),
-    [
-        (lambda fitted: fitted.predict(np.ones((2, 3))), "X: got 3 columns, expected the 2 of the fit"),
-        (lambda fitted: fitted.predict(X8, copy=[1]), "copy: got 1 labels, expected one for each of 8 rows"),
-        (lambda fitted: fitted.predict(X8, player=[[1]] * 8), "player: got a label that cannot be hashed"),
-        (lambda fitted: fitted.condition(X8, Y8[:3]), "got Y of shape"),
-        (lambda fitted: fitted.condition(X8, np.full(8, np.inf)), "got an infinite rating"),
-        (lambda fitted: fitted.condition(X8, Y8, [[1]] * 8), "copy: got a label that cannot be hashed"),
-    ],
-)
-def test_what_cannot_be_predicted_is_refused_in_plain_words(
-    fitted: CrossedMixedModel, call: Any, sentence: str
-) -> None:
-    with pytest.raises(ValueError, match=sentence):
-        call(fitted)
-
-
-def test_records_of_different_columns_do_not_make_a_fit(fitted: CrossedMixedModel) -> None:
-    other = CrossedMixedModel().fit(X8[:, :1], Y8, PAIRS).responses_[0]
-    with pytest.raises(ValueError, match="got 2 records, expected at least one, all of the same columns"):
-        CrossedMixedModel.from_responses([fitted.responses_[0], other])
