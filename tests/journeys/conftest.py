@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect, sync_playwright
 from sqlalchemy.orm import Session
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # ships no types
 
@@ -30,6 +30,7 @@ from tests.service.client import settings_in
 SEED = Path(__file__).resolve().parents[2] / "seed_data"
 FLAGS = ["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--disable-background-networking"]
 SECONDS = 10
+expect.set_options(timeout=2 * SECONDS * 1000)  # a page that comes late on a busy machine is no fault of it
 # What a browser itself notes of an answer of 422; the page in it is what was meant.
 EXPECTED_NOISE = re.compile(r"status of 422")
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import select, update
 
 from service import tables
@@ -38,13 +38,13 @@ def said(site: Shop, trial: str) -> tuple[bool, bool]:
 def play(page: Page, answer: str) -> None:
     """Answer on the first screen, go back to it once, and rate the first bow."""
     page.wait_for_selector("main[data-screen=start]")
-    assert page.locator("[data-may-help]").is_visible()
+    expect(page.locator("[data-may-help]")).to_be_visible()
     if answer:
         page.check(f"[data-may-help] input[value={answer}]")
     page.click("footer .go")
     page.click("main[data-screen=warm] ~ footer .back")
     page.wait_for_selector("main[data-screen=start]")
-    assert page.locator("[data-may-help] input:checked").count() == bool(answer)
+    expect(page.locator("[data-may-help] input:checked")).to_have_count(1 if answer else 0)
     page.click("footer .go")
     page.click("main[data-screen=warm] ~ footer .go")
     page.wait_for_selector("main[data-screen=bow]")
@@ -72,7 +72,7 @@ def test_what_is_said_on_the_tablet_comes_with_the_sheets_and_is_not_asked_again
     page.goto("/tablet")
     page.click(f"[data-trial='{trial}']")
     page.wait_for_selector("main[data-screen=start]")
-    assert page.locator("[data-may-help]").is_visible() is (answer == "")
+    expect(page.locator("[data-may-help]")).to_be_visible(visible=answer == "")
     again.close()
 
 

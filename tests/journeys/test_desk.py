@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
 from service import tables
@@ -18,6 +18,7 @@ from service.trials import desk_reads, sheets
 from service.web import staff_sessions
 from tests.journeys import measures
 from tests.journeys.conftest import Opened, Site
+from tests.journeys.going import follow, waiting
 
 Keep = Callable[[Page, str], None]
 DEALER = "quince-court"
@@ -114,45 +115,30 @@ def key_of(page: Page) -> str:
     return page.url.split("/desk/trials/")[1].split("#")[0]
 
 
-def go(page: Page, what: str) -> None:
-    """Click something that leads to a page, and wait until that page is there with its styles."""
-    with page.expect_navigation(wait_until="load"):
-        page.click(what)
-
-
-def waiting(page: Page, what: Callable[[], bool]) -> None:
-    """Wait until something is so; the policy forbids the browser to evaluate it itself."""
-    for _try in range(80):
-        if what():
-            return
-        page.wait_for_timeout(100)
-    pytest.fail(f"{page.url}: it did not come within eight seconds")
-
-
 def test_a_trial_is_composed_played_and_kept(adviser: Adviser) -> None:
     page = adviser.open(f"/desk/enquiries/{adviser.enquire()}")
     adviser.look(page, "1-enquiry")
-    go(page, "text=Compose a trial")
+    follow(page, "text=Compose a trial")
     adviser.look(page, "2-compose")
-    go(page, ".effect .go")
+    follow(page, ".effect .go")
     adviser.look(page, "3-planned")
     key = key_of(page)
-    go(page, ".next .go")
+    follow(page, ".next .go")
     adviser.rate(key, [6, 4])
     page.reload()
     adviser.look(page, "4-open")
     adviser.rate(key, [6, 4, 5, 3, 4, 6, 5, 4, 5, 3])
     page.reload()
     adviser.look(page, "5-played")
-    go(page, ".pair-form button[value=start]")
+    follow(page, ".pair-form button[value=start]")
     assert "Pair 1: hand over" in page.inner_text("#handing")
     adviser.look(page, "6-pairs")
-    go(page, ".next .go")
-    go(page, "text=Reveal the key …")
+    follow(page, ".next .go")
+    follow(page, "text=Reveal the key …")
     adviser.look(page, "7-reveal")
-    go(page, "main .go")
+    follow(page, "main .go")
     assert "DB-" in page.inner_text(".standing")
-    go(page, ".taps button >> nth=0")
+    follow(page, ".taps button >> nth=0")
     assert "Kept: DB-" in page.inner_text(".outcome")
     adviser.look(page, "8-kept")
 
@@ -161,23 +147,23 @@ def test_what_a_swap_does_is_seen_at_once(adviser: Adviser) -> None:
     page = adviser.open("/desk/compose?instrument=double_bass+french&budget=4000&minutes=60")
     before = page.inner_text("#effect .lead")
     page.locator("input[name=copies]:checked").first.uncheck()
-    waiting(page, lambda: page.inner_text("#effect .lead") != before)
-    assert not page.locator("button[value=look]").is_visible()
+    expect(page.locator("#effect .lead")).not_to_have_text(before)
+    expect(page.locator("button[value=look]")).to_be_hidden()
     while page.locator("input[name=copies]:checked").count():
         page.locator("input[name=copies]:checked").first.uncheck()
-    waiting(page, lambda: "No bow is chosen yet." in page.inner_text("#effect"))
+    expect(page.locator("#effect")).to_contain_text("No bow is chosen yet.")
 
 
 def test_without_scripts_a_swap_is_looked_at_by_a_button(adviser: Adviser) -> None:
     page = adviser.open("/desk/compose", java_script_enabled=False)
     page.locator("[id='instrument-double_bass french']").check()
     page.check("#budget-4000")
-    go(page, ".walk-in .go")
+    follow(page, ".walk-in .go")
     before = page.inner_text("#effect .lead")
     page.locator("input[name=copies]:checked").first.uncheck()
-    go(page, "button[value=look]")
+    follow(page, "button[value=look]")
     assert page.inner_text("#effect .lead") != before
-    go(page, "button[value=set] >> nth=0")
+    follow(page, "button[value=set] >> nth=0")
     assert page.inner_text("h1").startswith("Trial ")
 
 
@@ -187,21 +173,21 @@ def test_a_walk_in_is_composed_by_three_taps_on_a_tablet(adviser: Adviser) -> No
     page.set_viewport_size({"width": 1024, "height": 768})
     for tap in ("label:has([id='instrument-double_bass french'])", "label:has(#budget-4000)"):
         page.click(tap)
-    go(page, ".walk-in .go")
+    follow(page, ".walk-in .go")
     assert page.locator("input[name=copies]:checked").count() >= 2
     adviser.look(page, "2-proposed")
 
 
 def test_the_standing_comes_by_itself_and_leaves_the_focus_where_it_is(adviser: Adviser) -> None:
     page = adviser.open(f"/desk/compose?enquiry={adviser.enquire()}")
-    go(page, ".effect .go")
-    go(page, ".next .go")
+    follow(page, ".effect .go")
+    follow(page, ".next .go")
     key = key_of(page)
     page.focus("#one")
     page.evaluate("() => { document.getElementById('case-fold').open = true; }")
     adviser.rate(key, [6, 4, 5])
     waiting(page, lambda: page.inner_text("#standing").startswith("3 of"))
-    assert page.evaluate("() => document.activeElement.id") == "one"
+    expect(page.locator("#one")).to_be_focused()
     assert page.evaluate("() => document.getElementById('case-fold').open")
     assert page.locator("#standing .picture").count() == 1
 
@@ -213,15 +199,15 @@ def test_a_parcel_is_confirmed_sent_and_its_papers_print_whole(adviser: Adviser)
     page.fill("#country", "AT")
     page.fill("#name", "Bo Lind (invented)")
     page.check("#consent_advice")
-    go(page, ".effect .go")
+    follow(page, ".effect .go")
     adviser.look(page, "1-waits")
     key = key_of(page)
     with adviser.site.database.reading() as session:
         crosses = desk_reads.trial(session, DEALER, key).materials.waits
     if crosses:
         page.fill("#by", "Ada Lindqvist (invented)")
-        go(page, ".next .go")
-    go(page, "button[name=rater][value=player]")
+        follow(page, ".next .go")
+    follow(page, "button[name=rater][value=player]")
     adviser.look(page, "2-to-send")
     for name in ("sheet", "letters", "key", "parcel", "loan"):
         _check_paper(adviser, page, f"/desk/trials/{key}/print/{name}", name)
@@ -233,7 +219,7 @@ def _check_paper(adviser: Adviser, page: Page, path: str, name: str) -> None:
     page.goto(path)
     adviser.look(page, f"3-{name}")
     page.emulate_media(media="print", color_scheme="dark")
-    assert not page.locator(".masthead").is_visible()
+    expect(page.locator(".masthead")).to_be_hidden()
     for paper, width in PAPERS.items():
         assert page.pdf(format=paper).startswith(b"%PDF")
         # A CSS pixel is 1/96 of an inch (CSS Values 4, 6.2).
@@ -252,17 +238,17 @@ def test_lists_hold_together_at_every_width(adviser: Adviser, path: str) -> None
 
 def test_one_bow_holds_together_and_is_rehaired(adviser: Adviser) -> None:
     page = adviser.open("/desk/stock?instrument=cello")
-    go(page, "table.stock th a >> nth=0")
+    follow(page, "table.stock th a >> nth=0")
     adviser.look(page, "bow")
     page.check("#event-rehaired")
-    go(page, "form[action$=event] .go")
+    follow(page, "form[action$=event] .go")
     assert page.locator(".notice[role=status]").count() == 1
 
 
 def test_on_the_narrowest_screen_the_desk_does_not_scroll_sideways(adviser: Adviser) -> None:
     page = adviser.open(f"/desk/compose?enquiry={adviser.enquire()}", 320)
     assert page.evaluate(_BEYOND) <= 0
-    go(page, ".narrow-only .go")
+    follow(page, ".narrow-only .go")
     assert page.evaluate(_BEYOND) <= 0
     page.goto("/desk/stock?instrument=cello")
     assert page.evaluate(_BEYOND) <= 0

@@ -1,19 +1,23 @@
 """A dealer's page with the form in it, across two sites, in Chromium: with other sites' cookies blocked, with all blocked, and by a stranger."""
 
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, FrameLocator, Page, Response
+from playwright.sync_api import Browser, BrowserContext, Frame, Page, Response, expect
 
 from service.dealers import logos, site
 from tests.journeys import dealer_site, measures
 from tests.journeys.dealer_site import DEALER, NO_COOKIES, NO_THIRD_PARTY_COOKIES, Place
+from tests.journeys.going import follow, waiting
+from tests.journeys.shop import until_true
 from tests.service.dealers.test_origins import AS_WRITTEN
 from tests.service.logo_files import chunk, png
 
 Keep = Callable[[Page, str], None]
 STEPS = ("instrument", "work", "own-bow", "wishes", "budget", "contact")
+SECONDS = 10
 MOST_BYTES = 60_000
 """Of the form's page with all its parts, the dealer's logo at its largest included."""
 
@@ -32,42 +36,44 @@ def context(browser: Browser) -> Iterator[BrowserContext]:
     context.close()
 
 
-def visit(context: BrowserContext, address: str) -> tuple[Page, FrameLocator]:
+def visit(context: BrowserContext, address: str) -> tuple[Page, Frame]:
     """Open a dealer's page and wait for the form in it."""
     page = context.new_page()
+    return page, form_in(page, address)
+
+
+def form_in(page: Page, address: str) -> Frame:
+    """Lead a page to a dealer's and wait for the form in it."""
     page.goto(address)
-    frame = page.frame_locator("iframe")
-    frame.locator("h1").wait_for()
-    content = page.locator("iframe").element_handle().content_frame()
-    assert content is not None
-    content.wait_for_load_state()  # what is there may still wait for its styles
-    return page, frame
+    page.frame_locator("iframe").locator("h1").wait_for()
+    frame = page.locator("iframe").element_handle().content_frame()
+    assert frame is not None
+    frame.wait_for_load_state()  # what is there may still wait for its styles
+    return frame
 
 
-def fill_in(frame: FrameLocator, on_each: Callable[[int], None] = lambda _step: None) -> None:
+def fill_in(frame: Frame, on_each: Callable[[int], None] = lambda _step: None) -> None:
     """Go from the start to the answer within the frame."""
     on_each(0)
-    frame.locator(".go").click()
+    follow(frame, ".go")
     frame.locator("#instrument-double_bass").check()
     frame.locator("#hold-german").check()
     for step, onwards in enumerate((*STEPS[1:], "again"), start=1):
         on_each(step)
-        frame.locator(".buttons .go").click()
+        follow(frame)
         frame.locator(f"form[action$='/{onwards}']").wait_for()
     on_each(len(STEPS) + 1)
 
 
-def heights(page: Page, frame: FrameLocator) -> tuple[float, float]:
-    """Return the height of the frame and of the page in it, once they have had time to agree."""
-    until = 40
-    while until:
+def heights(page: Page, frame: Frame) -> tuple[float, float]:
+    """Return the height of the frame and of the page in it, once they agree."""
+    ends = time.monotonic() + SECONDS
+    while True:
         outer = (page.locator("iframe").bounding_box() or {"height": 0.0})["height"]
         inner: float = frame.locator("html").evaluate("(html) => html.getBoundingClientRect().height")
-        if abs(outer - inner) <= 1:
-            break
-        page.wait_for_timeout(50)
-        until -= 1
-    return outer, inner
+        if abs(outer - inner) <= 1 or time.monotonic() > ends:
+            return outer, inner
+        page.wait_for_timeout(20)
 
 
 # The whole way, whatever becomes of cookies
@@ -101,7 +107,7 @@ def test_the_form_stands_in_the_language_that_the_line_asks_for(
 ) -> None:
     _page, frame = visit(context, place.dealer.put("/language", place.line(language)))
     assert frame.locator("html").get_attribute("lang") == language
-    frame.locator(".go").click()
+    follow(frame, ".go")
     frame.locator("#instrument-viola").wait_for()
     assert frame.locator("html").get_attribute("lang") == language
 
@@ -125,7 +131,7 @@ def test_the_height_follows_the_page_and_every_target_fits(
 
 def test_a_page_that_shrinks_gives_its_height_back(context: BrowserContext, place: Place) -> None:
     page, frame = visit(context, place.dealer.put("/shrink", place.line()))
-    frame.locator(".go").click()
+    follow(frame, ".go")
     frame.locator("#instrument-cello").check()
     low, _inner = heights(page, frame)
     frame.locator("#instrument-double_bass").check()
@@ -140,8 +146,8 @@ def test_the_next_step_begins_at_its_head(context: BrowserContext, place: Place)
     page, frame = visit(context, place.dealer.put("/head", place.line()))
     fill_in(frame, lambda step: page.evaluate("() => scrollTo(0, document.body.scrollHeight)") if step < 6 else None)
     frame.locator(".buttons .back").first.wait_for()
-    top = page.evaluate("() => document.querySelector('iframe').getBoundingClientRect().top")
-    assert -1 <= top <= 300
+    top = "document.querySelector('iframe').getBoundingClientRect().top"
+    until_true(page, f"() => -1 <= {top} && {top} <= 300", "the head of the form in view")
 
 
 def test_the_form_weighs_little_and_asks_nobody_else(context: BrowserContext, place: Place) -> None:
@@ -160,8 +166,7 @@ def test_the_form_weighs_little_and_asks_nobody_else(context: BrowserContext, pl
 
     page = context.new_page()
     page.on("response", weigh)
-    page.goto(address)
-    frame = page.frame_locator("iframe")
+    frame = form_in(page, address)
     frame.locator(".logo").wait_for()
     fill_in(frame)
     with place.database.writing() as session:
@@ -179,12 +184,17 @@ def test_the_form_weighs_little_and_asks_nobody_else(context: BrowserContext, pl
 # Strangers, and what remains where nothing can be framed
 
 
+def refused(page: Page) -> None:
+    """Wait until the browser itself has refused the frame in a page."""
+    waiting(page, lambda: page.frames[-1].url.startswith("chrome-error:"))
+
+
 def test_a_stranger_who_pastes_the_line_gets_the_link(context: BrowserContext, place: Place) -> None:
     page = context.new_page()
     page.goto(place.stranger.put("/", place.line()))
     page.get_by_role("link", name="Which bow should you try?").wait_for(state="visible")
-    assert not page.locator("iframe").is_visible()
-    assert page.frames[-1].url.startswith("chrome-error:"), "the browser itself refuses the frame"
+    expect(page.locator("iframe")).to_be_hidden()
+    refused(page)
 
 
 def test_a_stranger_who_frames_the_form_of_another_origin_is_refused_by_the_browser(
@@ -196,24 +206,22 @@ def test_a_stranger_who_frames_the_form_of_another_origin_is_refused_by_the_brow
     told = []
     page.on("console", lambda message: told.append(message.text))
     page.goto(place.stranger.put("/thief", f'<iframe src="{framed}"></iframe>'))
-    page.wait_for_timeout(500)
-    assert page.frames[-1].url.startswith("chrome-error:")
-    assert any("frame-ancestors" in text for text in told)
+    refused(page)
+    waiting(page, lambda: any("frame-ancestors" in text for text in told))
 
 
 def test_the_desk_and_a_page_by_itself_are_framed_by_nobody(context: BrowserContext, place: Place) -> None:
     for path in ("/", "/desk/sign-in", f"/?dealer={DEALER}"):
         page = context.new_page()
         page.goto(place.dealer.put("/own", f'<iframe src="{place.service}{path}"></iframe>'))
-        page.wait_for_timeout(300)
-        assert page.frames[-1].url.startswith("chrome-error:"), path
+        refused(page)
 
 
 def test_without_scripts_the_link_leads_to_the_form(browser: Browser, place: Place) -> None:
     context = browser.new_context(java_script_enabled=False)
     page = context.new_page()
     page.goto(place.dealer.put("/plain", place.line()))
-    page.get_by_role("link", name="Which bow should you try?").click()
+    follow(page, page.get_by_role("link", name="Which bow should you try?"))
     assert page.locator("h1").inner_text() == "Which bow should you try?"
     assert page.locator(".masthead").inner_text() == "Harbour Strings (invented)"
     context.close()
@@ -222,8 +230,10 @@ def test_without_scripts_the_link_leads_to_the_form(browser: Browser, place: Pla
 def test_a_message_from_elsewhere_moves_nothing(context: BrowserContext, place: Place) -> None:
     page, frame = visit(context, place.dealer.put("/forged", place.line()))
     before = heights(page, frame)[0]
-    page.evaluate("() => postMessage({bows: 'height', height: 9000}, '*')")
-    page.wait_for_timeout(200)
+    # The test's own listener is the last to be asked, so the page's own has had the message by then.
+    page.evaluate("""() => new Promise((heard) => {
+      addEventListener('message', () => requestAnimationFrame(heard));
+      postMessage({bows: 'height', height: 9000}, '*'); })""")
     assert heights(page, frame)[0] == before
 
 
@@ -232,7 +242,7 @@ def test_the_frame_has_a_name_and_no_rights(context: BrowserContext, place: Plac
     frame = page.locator("iframe")
     assert frame.get_attribute("title") == "Which bow should you try?"
     assert frame.get_attribute("allow") is None
-    assert not page.get_by_role("link", name="Which bow should you try?").is_visible()
+    expect(page.get_by_role("link", name="Which bow should you try?")).to_be_hidden()
 
 
 @pytest.mark.parametrize(

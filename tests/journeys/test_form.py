@@ -4,14 +4,14 @@ from collections.abc import Callable
 from typing import Literal
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 from sqlalchemy import func, select
 
 from service.dealers.colours import DARK, LIGHT, Scheme
 from service.tables import Enquiry
 from tests.journeys import measures
 from tests.journeys.conftest import Opened, Site
-from tests.journeys.shop import until_true
+from tests.journeys.going import enter, follow
 
 Keep = Callable[[Page, str], None]
 SCHEMES: dict[Literal["light", "dark"], Scheme] = {"light": LIGHT, "dark": DARK}
@@ -24,10 +24,6 @@ RATED = {
     "cello": {"overall": 4, "response": 3, "steadiness": 5},
     "double_bass": {"overall": 4, "response": 3},
 }
-
-
-def next_(page: Page) -> None:
-    page.locator(".buttons .go").click()
 
 
 def answer_instrument(page: Page, instrument: str) -> None:
@@ -71,12 +67,12 @@ ANSWERS: dict[str, Callable[[Page, str], None]] = {
 def fill_in(page: Page, instrument: str, on_each: Callable[[str], None] = lambda _name: None) -> None:
     """Go from the start to the answer; ``on_each`` is called on every page once it is filled in."""
     on_each("0-start")
-    next_(page)
+    follow(page)
     for number, (step, answer) in enumerate(ANSWERS.items(), start=1):
         assert page.url.endswith(step)
         answer(page, instrument)
         on_each(f"{number}-{step}")
-        next_(page)
+        follow(page)
     assert "/advice/" in page.url
     on_each("7-answer")
 
@@ -126,23 +122,23 @@ def test_the_form_works_without_scripts(opened: Opened) -> None:
 
 def test_the_double_bass_is_asked_in_place_once_it_is_chosen(opened: Opened) -> None:
     page = opened("/", 390)
-    next_(page)
-    assert not page.locator("#hold-german").is_visible()
+    follow(page)
+    expect(page.locator("#hold-german")).to_be_hidden()
     page.check("#instrument-double_bass")
-    assert page.locator("#hold-german").is_visible()
+    expect(page.locator("#hold-german")).to_be_visible()
     page.check("#instrument-cello")
-    assert not page.locator("#hold-german").is_visible()
+    expect(page.locator("#hold-german")).to_be_hidden()
 
 
 def test_i_have_none_takes_the_questions_on_the_own_bow_away(opened: Opened) -> None:
     page = opened("/", 390)
-    next_(page)
+    follow(page)
     page.check("#instrument-cello")
-    next_(page)
-    next_(page)
-    assert page.locator("#own_rating_overall-4").is_visible()
+    follow(page)
+    follow(page)
+    expect(page.locator("#own_rating_overall-4")).to_be_visible()
     page.check("#own_bow-none")
-    assert not page.locator("#own_rating_overall-4").is_visible()
+    expect(page.locator("#own_rating_overall-4")).to_be_hidden()
 
 
 def tab_to(page: Page, name: str) -> None:
@@ -155,12 +151,6 @@ def tab_to(page: Page, name: str) -> None:
     pytest.fail(f"{name} cannot be reached by Tab on {page.url}")
 
 
-def enter(page: Page) -> None:
-    """Press Enter and wait for the page that it leads to."""
-    with page.expect_navigation():
-        page.keyboard.press("Enter")
-
-
 def test_the_form_can_be_filled_in_by_keyboard_alone(opened: Opened) -> None:
     page = opened("/", 1024)
     tab_to(page, "skip")
@@ -170,7 +160,7 @@ def test_the_form_can_be_filled_in_by_keyboard_alone(opened: Opened) -> None:
     page.keyboard.press("Space")
     for _ in range(3):
         page.keyboard.press("ArrowDown")
-    assert page.locator("#instrument-double_bass").is_checked()
+    expect(page.locator("#instrument-double_bass")).to_be_checked()
     tab_to(page, "hold-german")
     page.keyboard.press("Space")
     tab_to(page, "go")
@@ -183,7 +173,7 @@ def test_the_form_can_be_filled_in_by_keyboard_alone(opened: Opened) -> None:
     tab_to(page, "own_rating_overall-1")
     page.keyboard.press("Space")
     page.keyboard.press("ArrowRight")
-    assert page.locator("#own_rating_overall-2").is_checked()
+    expect(page.locator("#own_rating_overall-2")).to_be_checked()
     enter(page)
     assert page.url.endswith("/wishes")
     tab_to(page, "go")
@@ -198,16 +188,16 @@ def test_the_form_can_be_filled_in_by_keyboard_alone(opened: Opened) -> None:
 
 def test_what_is_wrong_has_the_focus_and_leads_to_its_field(opened: Opened, picture: Keep) -> None:
     page = opened("/", 390)
-    next_(page)
+    follow(page)
     page.check("#instrument-viola")
-    next_(page)
-    next_(page)
+    follow(page)
+    follow(page)
     page.fill("#own_mass_g", "7000")
-    next_(page)
+    follow(page)
     assert page.title().startswith("Error")
-    until_true(page, "() => document.activeElement.id === 'faults'", "the focus on what is wrong")
+    expect(page.locator("#faults")).to_be_focused()
     page.locator("#faults a").click()
-    assert page.evaluate("() => document.activeElement.id") == "own_mass_g"
+    expect(page.locator("#own_mass_g")).to_be_focused()
     assert page.input_value("#own_mass_g") == "7000"
     measures.check(page, 390)
     picture(page, "faults")
@@ -221,13 +211,13 @@ def enquiries(site: Site) -> int:
 def test_a_double_click_a_reload_and_going_back_give_one_enquiry(opened: Opened, live_server: Site) -> None:
     page = opened("/", 390)
     before = enquiries(live_server)
-    next_(page)
+    follow(page)
     page.check("#instrument-violin")
-    next_(page)
+    follow(page)
     for _ in range(4):
-        next_(page)
+        follow(page)
     page.locator(".buttons .go").dblclick()
-    page.wait_for_url("**/advice/*")
+    page.wait_for_url("**/advice/*", wait_until="load")
     answer = page.url
     page.reload()
     page.go_back()
@@ -237,15 +227,14 @@ def test_a_double_click_a_reload_and_going_back_give_one_enquiry(opened: Opened,
 
 def test_a_chosen_priority_is_not_offered_twice(opened: Opened) -> None:
     page = opened("/", 390)
-    next_(page)
+    follow(page)
     page.check("#instrument-violin")
     for _ in range(3):
-        next_(page)
-    page.wait_for_url("**/wishes", wait_until="load")  # the script that is tested has run by then
+        follow(page)
     page.select_option("#priority_1", "tone")
-    assert page.locator("#priority_2 option[value=tone]").is_disabled()
+    expect(page.locator("#priority_2 option[value=tone]")).to_be_disabled()
     page.select_option("#priority_1", "")
-    assert page.locator("#priority_2 option[value=tone]").is_enabled()
+    expect(page.locator("#priority_2 option[value=tone]")).to_be_enabled()
 
 
 PAPERS = {"A4": (210, 297), "Letter": (216, 279)}
@@ -268,4 +257,4 @@ def test_the_answer_prints_whole(opened: Opened, picture: Keep) -> None:
         picture(page, paper)
     ink = page.evaluate("() => getComputedStyle(document.body).color + getComputedStyle(document.body).backgroundColor")
     assert ink == "rgb(0, 0, 0)rgb(255, 255, 255)"
-    assert not page.locator("text=Change your answers").is_visible()
+    expect(page.locator("text=Change your answers")).to_be_hidden()

@@ -3,12 +3,13 @@
 from collections.abc import Callable
 from urllib.parse import quote
 
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 from sqlalchemy import delete, func, select
 
 from service import tables
-from tests.journeys import test_form, test_sign_in
+from tests.journeys import test_sign_in
 from tests.journeys.conftest import Opened, Site
+from tests.journeys.going import follow
 from tests.journeys.test_sign_in import desk, page, sign_in  # noqa: F401 - fixtures
 from tests.service.cast import PASSWORD, Desk
 
@@ -22,21 +23,21 @@ def _events(desk_: Desk) -> int:
 
 
 def _send(page_: Page) -> None:
-    page_.get_by_role("button", name="Record it").click()
+    follow(page_, page_.get_by_role("button", name="Record it"))
 
 
 def test_back_after_a_refused_form_of_the_desk(page: Page, desk: tuple[str, Desk], picture: Keep) -> None:  # noqa: F811
     sign_in(page, "adviser", f"/desk/stock/{SERIAL}")
     page.fill("#note", "cracked frog (invented)")
     _send(page)  # what was done is not chosen
-    assert page.locator("#faults").is_visible()
+    expect(page.locator("#faults")).to_be_visible()
     assert page.input_value("#note") == "cracked frog (invented)"
     test_sign_in.look(page, "refused", picture)
     refused = page.url
     page.reload()
-    assert page.locator("#faults").is_visible()
+    expect(page.locator("#faults")).to_be_visible()
     page.go_back()
-    assert page.get_by_role("heading", name=SERIAL, exact=True).is_visible()
+    expect(page.get_by_role("heading", name=SERIAL, exact=True)).to_be_visible()
     page.go_forward()
     assert page.url == refused
     page.check("#event-repaired")
@@ -46,7 +47,7 @@ def test_back_after_a_refused_form_of_the_desk(page: Page, desk: tuple[str, Desk
     assert page.url == refused
     assert page.input_value("#note") == "cracked frog (invented)"
     page.go_back()
-    assert page.locator("#note").is_visible()
+    expect(page.locator("#note")).to_be_visible()
     assert _events(desk[1]) == 1
 
 
@@ -57,7 +58,7 @@ def test_a_sign_in_that_ends_is_said_and_the_form_is_as_it_was(
 ) -> None:
     page.clock.install()
     sign_in(page, "adviser", quote("/desk/compose?instrument=double_bass+german&budget=4000&minutes=75"))
-    assert not page.locator("#ended").is_visible()
+    expect(page.locator("#ended")).to_be_hidden()
     chosen = page.locator("input[name=copies]").first
     chosen.set_checked(not chosen.is_checked())
     page.check("#place-post")
@@ -67,14 +68,14 @@ def test_a_sign_in_that_ends_is_said_and_the_form_is_as_it_was(
     with desk[1].database.writing() as session:
         session.execute(delete(tables.StaffSession))
     page.clock.run_for((2 * 60 - 4) * 60_000)
-    page.locator("#ended").wait_for(state="visible")
+    expect(page.locator("#ended")).to_be_visible()
     test_sign_in.look(page, "ended", picture)
-    page.locator(".effect .go").click()
+    follow(page, ".effect .go")
     assert "What you typed is kept" in page.inner_text("main")
     test_sign_in.look(page, "sign-in-again", picture)
     page.get_by_label("Your e-mail address").fill("adviser@bows.example")
     page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
+    follow(page, page.get_by_role("button", name="Sign in"))
     assert page.eval_on_selector_all("input[name=copies]:checked", "all => all.map((one) => one.value)") == ticked
     assert page.is_checked("#place-post")
     assert (page.input_value("#country"), page.input_value("#name")) == ("AT", "Bo Lind (invented)")
@@ -83,31 +84,30 @@ def test_a_sign_in_that_ends_is_said_and_the_form_is_as_it_was(
 
 def test_back_after_a_refused_step_of_the_questionnaire(opened: Opened) -> None:
     page_ = opened("/")
-    page_.locator(".go").click()
-    test_form.next_(page_)  # no instrument is chosen
-    assert page_.locator("#faults").is_visible()
+    follow(page_, ".go")
+    follow(page_)  # no instrument is chosen
+    expect(page_.locator("#faults")).to_be_visible()
     refused = page_.url
     page_.check("#instrument-violin")
-    test_form.next_(page_)
-    page_.wait_for_url(lambda address: address != refused)
+    follow(page_)
     page_.go_back()
     assert page_.url == refused
-    assert page_.locator("#instrument-violin").is_visible()
+    expect(page_.locator("#instrument-violin")).to_be_visible()
     page_.reload()
     page_.go_back()
-    assert page_.locator("#instrument-violin").is_visible()
+    expect(page_.locator("#instrument-violin")).to_be_visible()
 
 
 def test_a_name_without_consent_is_handed_back_and_written_down_nowhere(live_server: Site, opened: Opened) -> None:
     page_ = opened("/")
-    page_.locator(".go").click()
+    follow(page_, ".go")
     page_.check("#instrument-violin")
     address = page_.url.rsplit("/", 1)[0]
-    test_form.next_(page_)
+    follow(page_)
     page_.goto(f"{address}/contact")
     page_.fill("#name", "Ada Nameless (invented)")
-    page_.locator(".buttons .go").click()
-    assert page_.locator("#faults").is_visible()
+    follow(page_)
+    expect(page_.locator("#faults")).to_be_visible()
     assert page_.input_value("#name") == "Ada Nameless (invented)"
     with live_server.database.reading() as session:
         assert "Nameless" not in repr(session.scalars(select(tables.Draft.answers)).all())

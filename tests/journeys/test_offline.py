@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy import update
 
 from service import tables
@@ -212,9 +212,9 @@ def test_a_phone_plays_a_trial_by_post_without_network(browser: Browser, site: S
     rate(page, 4)
     rate(page, 5)
     page.wait_for_selector("main[data-screen=thanks-link]")
-    assert page.locator("[data-unsaved]").is_visible()
+    expect(page.locator("[data-unsaved]")).to_be_visible()
     context.set_offline(False)
     all_sent(page)
-    assert page.locator("[data-saved]").is_visible()
+    expect(page.locator("[data-saved]")).to_be_visible()
     assert stored(site, trial) == [(1, 1, 3), (2, 1, 4), (3, 1, 5)]
     context.close()

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from service.accounts import passwords, users
 from service.core.scopes import AllDealers
 from tests.journeys import measures
 from tests.journeys.conftest import SECONDS
-from tests.journeys.shop import until_true
+from tests.journeys.going import enter, follow
 from tests.service import cast
 from tests.service.cast import DEALER, PASSWORD, Desk
 
@@ -59,7 +59,7 @@ def sign_in(page: Page, name: str, onwards: str = "") -> None:
     page.goto(f"/desk/sign-in?next={onwards}")
     page.get_by_label("Your e-mail address").fill(f"{name}@bows.example")
     page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
+    follow(page, page.get_by_role("button", name="Sign in"))
 
 
 def look(page: Page, name: str, picture: Callable[[Page, str], None]) -> None:
@@ -78,18 +78,17 @@ def test_signing_in_needs_no_mouse(page: Page, picture: Callable[[Page, str], No
     for text in ("adviser@bows.example", "wrong wrong wrong"):
         page.keyboard.press("Tab")
         page.keyboard.type(text)
-    page.keyboard.press("Enter")
-    page.wait_for_selector(".faults")
-    until_true(page, "() => document.activeElement.id === 'faults'", "the focus on what is wrong")
+    enter(page)
+    expect(page.locator("#faults")).to_be_focused()
     look(page, "refused", picture)
     assert page.get_by_label("Password").input_value() == ""
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
-    assert page.evaluate("document.activeElement.id") == "email"
+    expect(page.locator("#email")).to_be_focused()
     page.keyboard.press("Tab")
     page.keyboard.type(PASSWORD)
-    page.keyboard.press("Enter")
-    page.wait_for_url("**/desk/account")
+    enter(page)
+    assert page.url.endswith("/desk/account")
     assert page.get_by_role("heading", level=1).inner_text() == "Your account"
 
 
@@ -99,21 +98,21 @@ def test_every_page_of_the_staff_holds_at_every_width(
     sign_in(page, "owner", "/desk/users")
     page.goto("/desk/dealers")
     look(page, "dealers", picture)
-    page.get_by_role("button", name="Harbour Strings (invented)").click()
+    follow(page, page.get_by_role("button", name="Harbour Strings (invented)"))
     for name in ("users", "audit", "account", "tablets"):
         page.goto(f"/desk/{name}")
         look(page, name, picture)
     page.get_by_label("What the tablet is called").fill("Trial room")
-    page.get_by_role("button", name="Show a code").click()
+    follow(page, page.get_by_role("button", name="Show a code"))
     look(page, "code", picture)
     page.goto("/desk/users")
     page.get_by_label("E-mail address").fill("eve@bows.example")
     page.get_by_label("Adviser").check()
     page.get_by_label("Dealer", exact=True).select_option(DEALER)
-    page.get_by_role("button", name="Make the account").click()
+    follow(page, page.get_by_role("button", name="Make the account"))
     look(page, "link", picture)
     link = page.locator(".once").inner_text()
-    page.get_by_role("button", name="Sign out", exact=True).first.click()
+    follow(page, page.get_by_role("button", name="Sign out", exact=True).first)
     assert page.get_by_role("status").inner_text() == "You are signed out."
     page.goto(link)
     look(page, "password", picture)
@@ -121,7 +120,6 @@ def test_every_page_of_the_staff_holds_at_every_width(
 
 def test_the_cookie_is_out_of_reach_of_scripts(page: Page, desk: tuple[str, Desk]) -> None:
     sign_in(page, "adviser", "/desk/account")
-    page.wait_for_url("**/desk/account")
     assert page.evaluate("document.cookie") == ""
     (cookie,) = [each for each in page.context.cookies() if each["name"] == "desk"]
     assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Lax")

@@ -4,11 +4,12 @@ from collections.abc import Callable, Iterator
 from typing import Literal
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from model.domain.vocabulary import Place
 from service.trials import paired_comparison
 from tests.journeys import measures, shop
+from tests.journeys.going import follow
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
 
 Keep = Callable[[Page, str], None]
@@ -128,9 +129,9 @@ def test_where_the_address_is_not_secure_the_tablet_says_so_and_a_phone_has_its_
     page.goto("/tablet")
     until_true(page, "() => document.getElementById('status').textContent.includes('https')", "a sentence on https")
     page.goto(site.link(key))
-    page.click(".links a >> nth=0")
+    follow(page, ".links a >> nth=0")
     page.check("#overall-4")
-    page.click("footer .go")
+    follow(page, "footer .go")
     assert site.sheets(key)[0].ratings == {"overall": 4}
     context.close()
 
@@ -148,7 +149,9 @@ def test_a_whole_trial_at_every_size(tablet: BrowserContext, site: Shop, look: K
     go(page, "go", "bow")
     assert page.inner_text("#place").startswith("Bow 1 of 4 · about 20 minutes left")
     page.click("footer [data-do=next]")
-    assert page.inner_text("[data-text=fault]") == "Say first how you like it as a whole, or that you cannot tell."
+    expect(page.locator("[data-text=fault]")).to_have_text(
+        "Say first how you like it as a whole, or that you cannot tell."
+    )
     look(page, "bow-fault")
     page.check("#overall-5")
     page.check("#response-cannot_tell")
@@ -208,18 +211,18 @@ def test_after_two_idle_minutes_a_trial_is_covered_and_earlier_ratings_are_hidde
     page.check("#overall-2")
     page.fill("#note", "a private word")
     page.clock.run_for(115_000)
-    assert page.locator("main[data-screen=bow]").count() == 1
+    expect(page.locator("main[data-screen=bow]")).to_have_count(1)
     page.clock.run_for(10_000)
     page.wait_for_selector("main[data-screen=cover]")
     assert "a private word" not in text(page)
-    assert page.locator("main input").count() == 0
-    assert page.inner_text("main [data-text=letter]") == "C"
+    expect(page.locator("main input")).to_have_count(0)
+    expect(page.locator("main [data-text=letter]")).to_have_text("C")
     look(page, "cover")
     page.reload()
     page.wait_for_selector("main[data-screen=cover]")
     go(page, "go", "bow")
-    assert page.is_checked("#overall-2")
-    assert page.input_value("#note") == "a private word"
+    expect(page.locator("#overall-2")).to_be_checked()
+    expect(page.locator("#note")).to_have_value("a private word")
 
 
 def test_ninety_idle_minutes_end_a_trial_here_and_lose_nothing(tablet: BrowserContext, site: Shop) -> None:
@@ -263,7 +266,7 @@ def test_nothing_of_one_player_is_seen_by_the_next(tablet: BrowserContext, site:
     rate(page, 2)
     page.wait_for_selector("main[data-screen=thanks]")
     go(page, "again", "waiting")
-    assert page.inner_text("#status") == "No network. 1 sheet waits on this device; it is safe."
+    expect(page.locator("#status")).to_have_text("No network. 1 sheet waits on this device; it is safe.")
     kept = page.evaluate(
         """async () => { const open = indexedDB.open('tablet'); await new Promise((done) => { open.onsuccess = done; });
         const of = (name) => new Promise((done) => { const all = open.result.transaction(name).objectStore(name).getAll(); all.onsuccess = () => done(all.result); });
@@ -291,7 +294,7 @@ def test_the_questions_are_answered_at_the_same_address_and_wiped_when_nobody_is
     page.click("[data-page] .go")
     page.wait_for_selector(".faults")
     page.click(".faults a")
-    assert page.evaluate("document.activeElement.id") == "string_length_mm"
+    expect(page.locator("#string_length_mm")).to_be_focused()
     page.fill("#string_length_mm", "")
     page.click("[data-page] .go")
     page.wait_for_selector("#settings-orchestra")
@@ -301,12 +304,12 @@ def test_the_questions_are_answered_at_the_same_address_and_wiped_when_nobody_is
     page.wait_for_selector("dialog[open]")
     look(page, "still-there")
     page.click("dialog .go")
-    page.wait_for_selector("dialog", state="detached")
-    assert page.is_checked("#settings-orchestra")
+    expect(page.locator("dialog")).to_have_count(0)
+    expect(page.locator("#settings-orchestra")).to_be_checked()
     page.clock.run_for(155_000)
     page.wait_for_selector("main[data-screen=waiting]")
-    assert page.locator("dialog").count() == 0
-    assert page.locator("#settings-orchestra").count() == 0
+    expect(page.locator("dialog")).to_have_count(0)
+    expect(page.locator("#settings-orchestra")).to_have_count(0)
 
 
 def test_the_questions_lead_to_an_answer_and_start_again_wipes_it(
@@ -323,7 +326,7 @@ def test_the_questions_lead_to_an_answer_and_start_again_wipes_it(
     until_true(page, "() => document.querySelector('[data-page] form')?.action.includes('/again')", "the answer")
     look(page, "answer")
     go(page, "again", "waiting")
-    assert page.locator("[data-page]").count() == 0
+    expect(page.locator("[data-page]")).to_have_count(0)
 
 
 def test_without_network_the_questions_say_so_and_keep_what_was_typed(tablet: BrowserContext) -> None:
@@ -334,11 +337,19 @@ def test_without_network_the_questions_say_so_and_keep_what_was_typed(tablet: Br
     tablet.set_offline(True)
     page.click("[data-page] .go")
     page.wait_for_selector("[data-trouble]:not([hidden])")
-    assert page.inner_text("[data-trouble]").startswith("The questions need the network")
-    assert page.is_checked("#instrument-viola")
+    expect(page.locator("[data-trouble]")).to_contain_text("The questions need the network")
+    expect(page.locator("#instrument-viola")).to_be_checked()
     tablet.set_offline(False)
     page.click("[data-page] .go")
     page.wait_for_selector("#settings-orchestra")
+
+
+def handed(site: Shop, key: str) -> paired_comparison.Handing:
+    """Return which bows are handed over next, as the desk is told."""
+    with site.database.reading() as session:
+        handing = paired_comparison.handing(session, DEALER, key)
+    assert handing is not None
+    return handing
 
 
 def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserContext, site: Shop, look: Keep) -> None:
@@ -356,16 +367,14 @@ def test_two_bows_are_compared_pair_by_pair_until_it_is_settled(tablet: BrowserC
             page, f"() => document.getElementById('place').textContent.endsWith('Pair {number}')", "the next pair"
         )
         assert "F" not in page.inner_text("main").split()
-        with site.database.reading() as session:
-            handing = paired_comparison.handing(session, DEALER, key)
-        assert handing is not None
+        all_sent(page)
+        handing = handed(site, key)
         assert handing.number == number
         page.click(f"[data-do={'first' if handing.first == 'C' else 'second'}]")
     page.wait_for_selector("main[data-screen=pairs-over]")
     look(page, "pairs-over")
-    with site.database.reading() as session:
-        handing = paired_comparison.handing(session, DEALER, key)
-    assert handing is not None
+    all_sent(page)
+    handing = handed(site, key)
     assert handing.verdict == "second"
     assert handing.text.startswith("The player preferred bow C in 4 of 4 pairs.")
 
@@ -388,9 +397,7 @@ def test_pairs_go_on_without_network_and_arrive_in_order(tablet: BrowserContext,
     until_true(page, "() => document.getElementById('place').textContent.endsWith('Pair 4')", "the same pair")
     tablet.set_offline(False)
     all_sent(page)
-    with site.database.reading() as session:
-        handing = paired_comparison.handing(session, DEALER, key)
-    assert handing is not None
+    handing = handed(site, key)
     assert (handing.pairs, handing.number) == (3, 4)
 
 
@@ -422,11 +429,11 @@ def test_a_trial_by_post_without_scripts(browser: Browser, site: Shop, picture: 
     page = context.new_page()
     page.goto(site.link(key))
     picture(page, "plain-start")
-    page.click(".links a >> nth=0")
+    follow(page, ".links a >> nth=0")
     for overall in (4, 5, 6, 7):
         page.check(f"#overall-{overall}")
         picture(page, f"plain-bow-{overall}")
-        page.click("footer .go")
+        follow(page, "footer .go")
     assert "Thank you, every bow is rated" in page.inner_text("h1")
     picture(page, "plain-end")
     assert [one.ratings["overall"] for one in site.sheets(key)] == [4, 5, 6, 7]
@@ -446,18 +453,18 @@ def test_where_the_device_cannot_keep_a_sheet_it_says_so_and_does_not_go_on(tabl
         page, "() => document.getElementById('status').textContent.startsWith('This device could not keep')", "it"
     )
     assert page.inner_text("#place").startswith("Bow 1")
-    assert page.is_checked("#overall-4")
+    expect(page.locator("#overall-4")).to_be_checked()
 
 
 def test_a_sheet_is_filled_in_by_keyboard_alone(tablet: BrowserContext, site: Shop) -> None:
     key = site.new_trial()
     page = opened(tablet)
     first_bow(page, key)
-    assert page.evaluate("document.activeElement.tagName") == "H1", "a reader of the screen begins at its heading"
+    expect(page.locator("h1:focus"), "a reader of the screen begins at its heading").to_have_count(1)
     page.focus("#overall-1")
     for _step in range(4):
         page.keyboard.press("ArrowRight")
-    assert page.is_checked("#overall-5")
+    expect(page.locator("#overall-5")).to_be_checked()
     page.keyboard.press("Tab")
     page.keyboard.press("Space")
     page.focus("footer [data-do=next]")

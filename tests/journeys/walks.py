@@ -2,70 +2,65 @@
 
 from collections.abc import Callable, Mapping
 
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from service.core.limits import RateLimit
 from tests.journeys.every_page import CAREFUL, NOBODY, OWNER, READER, WORKSHOP, Visit
+from tests.journeys.going import follow
 from tests.journeys.one_of_each import DEALER, PASSWORD
 from tests.journeys.shop import until_true
 
 Walk = Callable[[Visit], None]
 
 
-def press(page: Page, what: str = ".buttons .go") -> None:
-    """Press something that leads to a page, and wait until that page is there with its styles."""
-    with page.expect_navigation(wait_until="load"):
-        page.click(what)
-
-
 def form(visit: Visit) -> None:
     """Fill the form in, each step first with something wrong where that is possible."""
     page = visit.page()
     page.goto("/")
-    press(page)
+    follow(page)
     visit.world.places["draft"] = page.url.split("/form/")[1].split("/")[0]
-    press(page)
+    follow(page)
     visit.at(page, "instrument, nothing chosen")
     page.check("#instrument-double_bass")
     visit.at(page, "instrument")
     page.fill("#string_length_mm", "9")
-    press(page)
+    follow(page)
     visit.at(page, "instrument, wrong string length")
     page.goto(page.url.partition("?")[0].rpartition("/")[0] + "/double-bass")
     visit.at(page, "double bass")
     page.check("#hold-german")
     page.fill("#string_length_mm", "")
-    press(page)
+    follow(page)
     visit.at(page, "work")
     page.check("#settings-orchestra")
-    press(page)
+    follow(page)
     page.check("#own_bow-yes")
     visit.at(page, "own bow")
     page.check("#own_rating_overall-4")
     page.fill("#own_mass_g", "7000")
-    press(page)
+    follow(page)
     visit.at(page, "own bow, wrong mass")
     page.fill("#own_mass_g", "")
-    press(page)
+    follow(page)
     visit.at(page, "wishes")
     page.select_option("#priority_1", "response")
-    press(page)
+    follow(page)
     visit.at(page, "budget")
     page.fill("#amount", "x")
-    press(page)
+    follow(page)
     visit.at(page, "budget, no number")
     page.fill("#amount", "3000")
-    press(page)
+    follow(page)
     visit.at(page, "contact")
     page.fill("#email", "x")
-    press(page)
+    follow(page)
     visit.at(page, "contact, wrong address")
     page.fill("#email", "")
-    press(page)
+    follow(page)
     assert "/advice/" in page.url
     page.locator("summary").first.click()
     visit.at(page, "answer, its numbers shown")
-    press(page, "form[action$=again] button")
+    follow(page, "form[action$=again] button")
     visit.at(page, "again")
 
 
@@ -73,12 +68,12 @@ def framed(visit: Visit) -> None:
     """Fill the first steps in as they stand in a dealer's page, in the dealer's colours."""
     page = visit.page()
     page.goto(f"/embed/{visit.world.places['dealer']}/preview/{visit.language}-both/")
-    press(page)
-    press(page)
+    follow(page)
+    follow(page)
     visit.at(page, "framed instrument, nothing chosen")
     page.check("#instrument-cello")
-    press(page)
-    press(page)
+    follow(page)
+    follow(page)
     page.check("#own_bow-yes")
     page.check("#own_rating_overall-4")
     visit.at(page, "framed own bow")
@@ -90,10 +85,10 @@ def refusals(visit: Visit) -> None:
     page.goto("/nothing-here")
     visit.look(page, "404")
     page.goto("/?dealer=nobody")
-    press(page)
+    follow(page)
     page.evaluate("() => { document.querySelector('[name=csrf]').value = 'old'; }")
     page.check("#instrument-cello")
-    press(page)
+    follow(page)
     visit.look(page, "403")
     _too_often(visit, page)
     page = visit.page(WORKSHOP)
@@ -105,9 +100,9 @@ def _too_often(visit: Visit, page: Page) -> None:
     state = visit.world.app.state
     usual, state.advice_limit = state.advice_limit, RateLimit(1)
     page.goto("/")
-    press(page)
+    follow(page)
     page.goto("/")
-    press(page)
+    follow(page)
     visit.look(page, "429")
     state.advice_limit = usual
 
@@ -117,20 +112,20 @@ def asking_for_data(visit: Visit) -> None:
     page = visit.page()
     page.goto("/privacy")
     page.fill("#email", "x")
-    press(page, "form[action^='/privacy'] button")
+    follow(page, "form[action^='/privacy'] button")
     visit.at(page, "privacy, wrong address")
     places = visit.world.places
     page.goto(f"/mail/still-right/{places['still_right']}/yes")
-    press(page, "main button")
+    follow(page, "main button")
     visit.at(page, "still right, answered")
     page.goto(f"/mail/unsubscribe/{places['unsubscribe']}")
-    press(page, "main button")
+    follow(page, "main button")
     visit.at(page, "unsubscribed")
     page.goto(f"/mail/confirm/{places['confirm']}")
-    press(page, "main button")
+    follow(page, "main button")
     visit.at(page, "address confirmed")
     page.goto(f"/data/{places['over_data']}")
-    press(page, "main button")
+    follow(page, "main button")
     visit.at(page, "new link to the data")
 
 
@@ -140,12 +135,12 @@ def signing_in(visit: Visit) -> None:
     page.goto("/desk/sign-in")
     page.fill("#email", "nobody@bows.example")
     page.fill("#password", "wrong wrong wrong")
-    press(page, "main form button")
+    follow(page, "main form button")
     visit.at(page, "sign-in refused")
     page.goto(f"/desk/password/{visit.world.places['secret']}")
     for each in page.locator("input[type=password]").all():
         each.fill("short")
-    press(page, "main form button")
+    follow(page, "main form button")
     visit.at(page, "password too short")
 
 
@@ -155,24 +150,24 @@ def second_factor(visit: Visit) -> None:
     page.goto("/desk/sign-in?next=/desk/account/factor")
     page.fill("#email", "careful@bows.example")
     page.fill("#password", PASSWORD)
-    press(page, "main form button")
+    follow(page, "main form button")
     visit.at(page, "code")
     page.fill("#code", "000000")
-    press(page, "main form button")
+    follow(page, "main form button")
     visit.at(page, "code refused")
     codes = visit.world.places["codes"].split()
     page.fill("#code", codes[0])
-    press(page, "main form button")
+    follow(page, "main form button")
     visit.at(page, "second factor")
     page.goto("/desk/account/factor?replace=yes")
     for name, given in (("code", "0"), ("current", "wrong"), ("proof", "0")):
         page.fill(f"#{name}", given)
-    press(page, "main form button")
+    follow(page, "main form button")
     visit.at(page, "another app, refused")
     page.goto("/desk/account/factor")
     page.fill("#current", PASSWORD)
     page.fill("#proof", codes[1])
-    press(page, "main form .go")
+    follow(page, "main form .go")
     visit.at(page, "recovery codes")
     visit.world.places["codes"] = " ".join(page.locator(".codes li").all_inner_texts())
     page.goto("/desk/account")
@@ -183,27 +178,27 @@ def mistakes_at_the_desk(visit: Visit) -> None:
     """Send forms of the desk with nothing or the wrong thing in them."""
     page = visit.page(OWNER)
     page.goto("/desk/users")
-    press(page, "form[action='/desk/users'] button")
+    follow(page, "form[action='/desk/users'] button")
     visit.at(page, "users, nothing filled in")
     page.goto("/desk/tablets")
-    press(page, "form[action='/desk/tablets'] button")
+    follow(page, "form[action='/desk/tablets'] button")
     visit.at(page, "tablets, no name")
     page.fill("form[action='/desk/tablets'] input[type=text]", "Trial room")
-    press(page, "form[action='/desk/tablets'] button")
+    follow(page, "form[action='/desk/tablets'] button")
     visit.at(page, "tablets, a code")
     page.goto("/desk/account")
     for each in page.locator("input[type=password]").all():
         each.fill("short")
-    press(page, "form[action='/desk/account/password'] button")
+    follow(page, "form[action='/desk/account/password'] button")
     visit.at(page, "account, wrong passwords")
     page.goto("/desk/website")
     page.fill("#action_colour", "red")
-    press(page, "form[action='/desk/website'] button")
+    follow(page, "form[action='/desk/website'] button")
     visit.at(page, "website, no colour")
     page.goto(f"/desk/compose?enquiry={visit.world.places['answer']}")
     while page.locator("input[name=copies]:checked").count():
         page.locator("input[name=copies]:checked").first.uncheck()
-    press(page, ".effect .go")
+    follow(page, ".effect .go")
     visit.at(page, "compose, no bow")
 
 
@@ -240,6 +235,7 @@ def tablet(visit: Visit) -> None:
     visit.at(page, "warm-up")
     _shown(page, "go", "bow")
     page.click("footer [data-do=next]")
+    expect(page.locator("[data-text=fault]")).to_be_visible()
     visit.at(page, "bow, nothing rated")
     page.check("#overall-5")
     page.check("#response-cannot_tell")
@@ -314,9 +310,9 @@ def phone(visit: Visit) -> None:
     plain.route("**/static/*.js", lambda route: route.abort())  # axe-core itself needs a browser that runs scripts
     plain.goto(link)
     visit.at(plain, "plain link")
-    plain.click(".links a >> nth=0")
+    follow(plain, ".links a >> nth=0")
     visit.at(plain, "plain bow")
-    plain.click("footer .go")
+    follow(plain, "footer .go")
     visit.at(plain, "plain bow, nothing rated")
     visit.world.end(key)
     page = visit.page()
@@ -341,18 +337,18 @@ def bows_played(visit: Visit) -> None:
     """Name bows played here already, in a shop's form: one that is none of them, and a second row."""
     page = visit.page()
     page.goto(f"/?dealer={DEALER}")
-    press(page)
+    follow(page)
     page.check("#instrument-cello")
-    press(page)
-    press(page)
+    follow(page)
+    follow(page)
     page.check("#own_bow-yes")
-    press(page, "button.plain[value=tried]")
+    follow(page, "button.plain[value=tried]")
     visit.at(page, "bows played here")
     page.fill("#tried_1_copy", "none of them")
     page.check("#tried_1_overall-6")
-    press(page, "button[value=add]")
+    follow(page, "button[value=add]")
     visit.at(page, "two bows played here")
-    press(page)
+    follow(page)
     visit.at(page, "a bow that is none")
 
 
