@@ -1,39 +1,40 @@
-"""Conditional logit: choices from sets of options, by maximum likelihood or with a Gaussian prior.
+"""Conditional logit: choices from sets of options, with a Gaussian prior of the coefficients.
 
-Each option of a set is chosen with probability proportional to exp(z'gamma) (McFadden 1974, Conditional logit analysis of
-qualitative choice behavior, in Zarembka, Frontiers in Econometrics).
+Option i of a set is chosen with probability p_i = exp(z_i'gamma) / sum over the set of exp(z_j'gamma) (McFadden 1974,
+Conditional logit analysis of qualitative choice behavior, in Zarembka, Frontiers in Econometrics). With sets of two and one
+indicator column an item it is the model of Bradley & Terry 1952 (Biometrika 39: 324).
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
-from sklearn.base import BaseEstimator
-from sklearn.utils.validation import check_is_fitted
+from scipy.optimize import minimize
 
-from model.choice.logit import Penalised, Sets, not_told_apart, told_exactly
-from model.domain.arrays import Flags, Floats
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.labels import encode
+
+LEVEL = 1e-6
+"""The search ends where no free coefficient's slope of the log density is above this; a Newton step makes it next to none."""
 
 
 @dataclass(frozen=True, eq=False)
 class ChoicePrior:
-    """Independent Gaussian beliefs about the coefficients.
+    """Independent Gaussian beliefs about the coefficients: with them every set of choices has one best fit.
 
     Parameters
     ----------
     mean : (q,) array-like
     sd : (q,) array-like
-        Each above 0; `inf` leaves a coefficient flat.
+        Each finite and above 0.
 
     Raises
     ------
     ValueError
-        Shapes that differ, a mean that is not finite, a deviation that is not above 0.
+        Shapes that differ, a mean that is not finite, a deviation that is not finite and above 0.
     """
 
     mean: ArrayLike
@@ -45,8 +46,8 @@ class ChoicePrior:
             raise ValueError(f"prior: got mean of shape {mean.shape} and sd of {sd.shape}, expected two of one length")
         if not np.isfinite(mean).all():
             raise ValueError(f"prior.mean: got {mean.tolist()}, expected finite numbers")
-        if not (sd > 0).all():
-            raise ValueError(f"prior.sd: got {sd.tolist()}, expected numbers above 0 (inf: flat)")
+        if not (np.isfinite(sd) & (sd > 0)).all():
+            raise ValueError(f"prior.sd: got {sd.tolist()}, expected finite numbers above 0")
         object.__setattr__(self, "mean", mean)
         object.__setattr__(self, "sd", sd)
 
@@ -56,92 +57,138 @@ class ChoicePrior:
         return np.asarray(1.0 / np.asarray(self.sd) ** 2)
 
 
-class ConditionalLogit(BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
-    """Choices from sets of options, each set of its own size and make-up.
-
-    With sets of two and one indicator column an item it is the model of Bradley & Terry 1952 (Biometrika 39: 324).
-
-    Parameters
-    ----------
-    prior : ChoicePrior or None
-        Without one, plain maximum likelihood.
-    nonnegative : sequence of int
-        Columns whose coefficients must not be below 0.
+@dataclass(frozen=True, eq=False)
+class ChoiceFit:
+    """What was estimated.
 
     Attributes
     ----------
-    coef_ : (q,) float
-        The maximum of the likelihood, with a prior that of the posterior density.
-    covariance_ : (q, q) float
-        Inverse of the information at the maximum, the prior's included. A coefficient held at 0 keeps its row: how far the
-        data (and prior) could have moved it.
-    loglik_ : float
-        Sum of the logarithms of the probabilities of what was chosen, without the prior.
-    deviance_ : float
-        Twice the distance to the best that any model could do (one free probability an option).
-    n_iter_, n_features_in_ : int
+    coef : (q,) the maximum of the posterior density.
+    covariance : (q, q) inverse of the information there, the prior's included. A coefficient held at 0 keeps its row: how far
+        data and prior could have moved it.
+    loglik : sum of the logarithms of the probabilities of what was chosen, without the prior.
     """
 
-    def __init__(self, prior: ChoicePrior | None = None, nonnegative: Sequence[int] = ()):
-        self.prior = prior
-        self.nonnegative = nonnegative
+    coef: Floats
+    covariance: Floats
+    loglik: float
 
-    def fit(self, Z: ArrayLike, choice: Iterable[Hashable], chosen: ArrayLike) -> Self:
-        """Estimate the coefficients by Newton's method.
 
-        Parameters
-        ----------
-        Z : (n, q) array-like
-            One row an option: what its value is made of. Columns that are constant within every set tell nothing.
-        choice : (n,) labels of any hashable type
-            The set that the option belongs to; rows of a set need not stand together.
-        chosen : (n,) bool or numbers of 0 or more
-            Whether, or how often, the option was chosen.
+def fit_conditional_logit(
+    Z: ArrayLike,
+    choice: Iterable[Hashable],
+    chosen: ArrayLike,
+    prior: ChoicePrior,
+    nonnegative: Sequence[int] = (),
+) -> ChoiceFit:
+    """Estimate the coefficients of choices from sets, each of its own size and make-up.
 
-        Returns
-        -------
-        self
+    Parameters
+    ----------
+    Z : (n, q) array-like
+        One row an option: what its value is made of. Columns that are constant within every set tell nothing.
+    choice : (n,) labels of any hashable type
+        The set that the option belongs to; rows of a set need not stand together.
+    chosen : (n,) bool or numbers of 0 or more
+        Whether, or how often, the option was chosen.
+    prior : of the q coefficients
+    nonnegative : columns whose coefficients must not be below 0.
 
-        Raises
-        ------
-        ValueError
-            Input that cannot be fitted; the sentence says what was found and what is needed.
-        RuntimeError
-            The search did not settle: there is no result that has not converged.
-        """
-        Z = _check_columns(Z)
-        sets = _sets(Z, choice, _check_chosen(chosen, len(Z)))
-        q = Z.shape[1]
-        prior = self.prior or ChoicePrior(np.zeros(q), np.full(q, np.inf))
-        if np.size(prior.mean) != q:
-            raise ValueError(f"got {q} columns of Z, expected the {np.size(prior.mean)} of the prior")
-        bound = _bound(self.nonnegative, q)
-        _check_has_maximum(sets, prior.precision == 0, bound)
-        problem = Penalised(sets, np.asarray(prior.mean), prior.precision, bound)
-        self.coef_, self.n_iter_ = problem.maximise()
-        self.covariance_: Floats = np.asarray(np.linalg.inv(problem.derivatives(self.coef_)[1]))
-        self.loglik_ = sets.loglik(self.coef_)
-        self.deviance_ = 2.0 * (sets.saturated() - self.loglik_)
-        self.n_features_in_ = q
-        return self
+    Raises
+    ------
+    ValueError
+        Input that cannot be fitted; the sentence says what was found and what is needed.
+    RuntimeError
+        The search did not settle: there is no result that has not converged.
+    """
+    Z = _check_columns(Z)
+    if np.size(prior.mean) != Z.shape[1]:
+        raise ValueError(f"got {Z.shape[1]} columns of Z, expected the {np.size(prior.mean)} of the prior")
+    posterior = _LogPosterior(_choice_sets(Z, choice, _check_chosen(chosen, len(Z))), prior)
+    coef = posterior.maximum(_bound(nonnegative, Z.shape[1]))
+    covariance: Floats = np.asarray(np.linalg.inv(posterior.information(coef)), dtype=np.float64)
+    return ChoiceFit(coef, covariance, posterior.sets.loglik(coef)[0])
 
-    def predict_proba(self, Z: ArrayLike, choice: Iterable[Hashable]) -> Floats:
-        """Return (n,) the probability that each option is the one chosen of its set.
 
-        Raises
-        ------
-        ValueError
-            Columns or labels of the wrong shape, or a number that is not finite.
-        """
-        check_is_fitted(self)
-        Z = _check_columns(Z)
-        if Z.shape[1] != self.n_features_in_:
-            raise ValueError(f"got {Z.shape[1]} columns of Z, expected the {self.n_features_in_} of the fit")
-        codes, _ = encode(choice, len(Z), "choice")
-        p, _ = Sets.of_rows(Z, np.zeros(len(Z)), codes).probability(self.coef_)
-        out = np.empty(len(Z))
-        out[np.argsort(codes, kind="stable")] = p
-        return out
+@dataclass(frozen=True, eq=False)
+class _ChoiceSets:
+    """Options, those of a set side by side.
+
+    Attributes
+    ----------
+    Z : (n, q) columns, less their mean within the set; that leaves every probability as it is.
+    count : (n,) how often each was chosen, `total` (n,) any of its set.
+    start : (S,) first row of each set.
+    of : (n,) the set of each row.
+    """
+
+    Z: Floats
+    count: Floats
+    total: Floats
+    start: Ints
+    of: Ints
+
+    @classmethod
+    def of_rows(cls, Z: Floats, count: Floats, codes: Ints) -> _ChoiceSets:
+        """Bring rows (n, q) with set codes 0 ... S - 1 into the order of their sets."""
+        order, size = np.argsort(codes, kind="stable"), np.bincount(codes)
+        Z, of, start = Z[order], codes[order], np.cumsum(size) - size
+        centred = Z - (np.add.reduceat(Z, start) / size[:, None])[of]
+        return cls(centred, count[order], np.asarray(np.bincount(codes, weights=count)[of]), start, of)
+
+    def loglik(self, gamma: Floats) -> tuple[float, Floats]:
+        """Return the log-likelihood, the orders of a set's several choices not counted, and the probabilities (n,)."""
+        v = self.Z @ gamma
+        v = v - np.maximum.reduceat(v, self.start)[self.of]
+        log_p = v - np.log(np.add.reduceat(np.exp(v), self.start))[self.of]
+        return float(self.count @ log_p), np.exp(log_p)
+
+
+@dataclass(frozen=True, eq=False)
+class _LogPosterior:
+    """The log-likelihood less half of precision times squared distance from the prior's mean."""
+
+    sets: _ChoiceSets
+    prior: ChoicePrior
+
+    def descent(self, gamma: Floats) -> tuple[float, Floats]:
+        """Return minus the log density, up to a constant, and its gradient (q,)."""
+        loglik, p = self.sets.loglik(gamma)
+        gap = gamma - np.asarray(self.prior.mean, dtype=np.float64)
+        pull = self.prior.precision * gap
+        return 0.5 * float(pull @ gap) - loglik, pull - self.sets.Z.T @ (self.sets.count - self.sets.total * p)
+
+    def information(self, gamma: Floats) -> Floats:
+        """Return minus the second derivatives (q, q) of the log density."""
+        sets, p = self.sets, self.sets.loglik(gamma)[1]
+        apart = sets.Z - np.add.reduceat(p[:, None] * sets.Z, sets.start)[sets.of]
+        return np.asarray(apart.T @ ((sets.total * p)[:, None] * apart) + np.diag(self.prior.precision))
+
+    def maximum(self, bound: Flags) -> Floats:
+        """Return the maximum (q,), coefficients that are bound at 0 or above."""
+        low = np.where(bound, 0.0, -np.inf)
+        start = np.maximum(np.asarray(self.prior.mean), low)
+        scale = 1.0 / np.sqrt(np.diagonal(self.information(start)))
+
+        def scaled(x: Floats) -> tuple[float, Floats]:
+            value, slope = self.descent(scale * x)
+            return value, scale * slope
+
+        found = minimize(
+            scaled,
+            start / scale,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[(at, None) for at in low],
+            options={"ftol": 0.0, "gtol": LEVEL, "maxcor": 20},
+        )
+        gamma: Floats = scale * found.x
+        slope = self.descent(gamma)[1]
+        free = np.flatnonzero(~bound | (gamma > 0.0) | (slope < 0.0))
+        if np.abs(scale * slope)[free].max(initial=0.0) > 1e3 * LEVEL:
+            raise RuntimeError(f"the choice model did not settle: {found.message}")
+        gamma[free] -= np.linalg.solve(self.information(gamma)[np.ix_(free, free)], slope[free])
+        return np.asarray(np.maximum(gamma, low))
 
 
 def _check_columns(Z: ArrayLike) -> Floats:
@@ -163,42 +210,19 @@ def _check_chosen(chosen: ArrayLike, rows: int) -> Floats:
     return count
 
 
-def _sets(Z: Floats, choice: Iterable[Hashable], count: Floats) -> Sets:
+def _choice_sets(Z: Floats, choice: Iterable[Hashable], count: Floats) -> _ChoiceSets:
     codes, names = encode(choice, len(Z), "choice")
     if not names:
         raise ValueError("choice: got None, expected the label of its set for every row")
-    sets = Sets.of_rows(Z, count, codes)
-    for wrong, what in ((sets.size < 2, "one option only"), (sets.total == 0, "no option that was chosen")):
+    alone, unchosen = np.bincount(codes) < 2, np.bincount(codes, weights=count) == 0
+    for wrong, what in ((alone, "one option only"), (unchosen, "no option that was chosen")):
         if wrong.any():
             name = names[int(np.flatnonzero(wrong)[0])]
             raise ValueError(f"choice {name!r}: got {what}, expected two options or more and a choice among them")
-    return sets
+    return _ChoiceSets.of_rows(Z, count, codes)
 
 
 def _bound(nonnegative: Sequence[int], q: int) -> Flags:
     if any(not 0 <= column < q for column in nonnegative):
         raise ValueError(f"nonnegative: got {list(nonnegative)}, expected columns from 0 to {q - 1}")
-    bound = np.zeros(q, dtype=bool)
-    bound[list(nonnegative)] = True
-    return bound
-
-
-def _check_has_maximum(sets: Sets, flat: Flags, bound: Flags) -> None:
-    if not flat.any():
-        return
-    alike = not_told_apart(sets, flat)
-    if len(alike):
-        raise ValueError(
-            f"{_columns(alike)}: the options of a set never differ in a way that could tell the coefficients; "
-            "leave a column out or give a prior"
-        )
-    exact = told_exactly(sets, flat, bound)
-    if len(exact):
-        raise ValueError(
-            f"the choices are told exactly by {_columns(exact)}, the likelihood has no maximum; give a prior"
-        )
-
-
-def _columns(places: Iterable[int]) -> str:
-    listed = [str(place) for place in places]
-    return f"column{'s' * (len(listed) > 1)} {', '.join(listed)}"
+    return np.isin(np.arange(q), nonnegative)

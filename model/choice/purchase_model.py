@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from model.choice.conditional_logit import ChoicePrior, ConditionalLogit
+from model.choice.conditional_logit import ChoicePrior, fit_conditional_logit
 from model.domain.arrays import Floats
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Outcome, Range, Ratings, Trial
@@ -31,7 +31,6 @@ __all__ = [
     "TERMS",
     "ChoicePrior",
     "Choices",
-    "ConditionalLogit",
     "Keeping",
     "LeftOut",
     "Offer",
@@ -238,19 +237,17 @@ def keeping(
     Raises
     ------
     ValueError
-        A prior of another length, or one that leaves a coefficient flat.
+        A prior of another length.
     """
     sd = np.asarray(prior.sd, dtype=np.float64)
-    if sd.shape != (len(TERMS),) or not np.isfinite(sd).all():
-        raise ValueError(
-            f"prior: got deviations {sd.tolist()}, expected {len(TERMS)} finite ones, for {', '.join(TERMS)}"
-        )
+    if sd.shape != (len(TERMS),):
+        raise ValueError(f"prior: got deviations {sd.tolist()}, expected {len(TERMS)}, for {', '.join(TERMS)}")
     told = choices(trials, outcomes, offers, range_)
     left_out = MappingProxyType(dict(Counter(each.why for each in told.left_out)))
     if not told.outcomes:
         return replace(believed(prior), left_out=left_out)
-    fit = ConditionalLogit(prior, nonnegative=(0, 1)).fit(told.Z, told.choice, told.chosen)
-    return Keeping(prior, fit.coef_, fit.covariance_, told.outcomes, int(told.chosen.sum()), left_out, fit.loglik_)
+    fit = fit_conditional_logit(told.Z, told.choice, told.chosen, prior, nonnegative=(0, 1))
+    return Keeping(prior, fit.coef, fit.covariance, told.outcomes, int(told.chosen.sum()), left_out, fit.loglik)
 
 
 def choices(
