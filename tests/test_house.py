@@ -19,6 +19,7 @@ FRAMEWORK = {"fastapi", "starlette"}
 STORAGE = {"sqlalchemy", "alembic", "psycopg", "sqlite3"}
 READS_SETTINGS = ("service/app.py", "service/__main__.py", "service/settings.py", "service/cli/")
 LONGEST_FILE, LONGEST_FUNCTION = 500, 60
+MOST_NAMES_AT_A_DOOR = 10
 
 
 def sources(folder: str) -> list[Path]:
@@ -258,6 +259,28 @@ def test_the_rooms_of_the_model_are_imported_upwards_only() -> None:
         f"{file} imports {name}" for file, room, name in between_rooms("model") if name.split(".")[1] not in ROOMS[room]
     ]
     assert against == []
+
+
+@pytest.mark.parametrize("room", ["mixed", "choice"])
+def test_a_room_of_the_model_is_entered_by_its_door_alone(room: str) -> None:
+    """Whoever is outside, the tests apart, imports what the package itself names; and it names few things."""
+    door, inside = f"model.{room}", ROOT / "model" / room
+    named = {
+        name
+        for node in tree(inside / "__init__.py").body
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
+        for name in ast.literal_eval(node.value)
+    }
+    assert 1 <= len(named) <= MOST_NAMES_AT_A_DOOR
+    around = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for folder in ("model", "service", "seed_data")
+        for path in sources(folder)
+        if inside not in path.parents
+        for name in imports(path)
+        if name.startswith(f"{door}.") and name.removeprefix(f"{door}.") not in named
+    ]
+    assert around == []
 
 
 def test_no_private_name_of_the_model_leaves_its_room() -> None:

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from sklearn.preprocessing import OneHotEncoder
 
-from model.mixed.mixed_model import CrossedMixedModel
+from model.mixed import CrossedMixedModel
 from tests.benchmarks import _panels_data as data
 from tests.benchmarks._panels_data import Panel, Source
 from tests.benchmarks._panels_foretell import (

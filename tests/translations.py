@@ -19,7 +19,7 @@ from babel.messages import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, unescape, write_po
 
-from model.choice.purchase_model import WhyLeftOut
+from model.choice import WhyLeftOut
 from model.domain.vocabulary import SCALES
 from model.evaluation.policies import RULES
 from service.core.language import NAMES, SOURCE, catalogue_file

@@ -26,19 +26,6 @@ from model.domain.priorities import rank_order_weights
 from model.domain.records import Outcome, Range, Ratings, Trial
 from model.domain.vocabulary import Criterion, OutcomeKind
 
-__all__ = [
-    "BELIEFS",
-    "TERMS",
-    "ChoicePrior",
-    "Choices",
-    "Keeping",
-    "LeftOut",
-    "Offer",
-    "WhyLeftOut",
-    "choices",
-    "keeping",
-]
-
 TERMS = ("overall", "priorities", "price", "own")
 """The columns of V, in the order of every array of coefficients."""
 BELIEFS = ChoicePrior(mean=[0.9, 0.9, -0.5, 0.5], sd=[0.5, 0.5, 0.5, 1.0])

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from model.choice.purchase_model import Offer as Purse
+from model.choice import Offer as Purse
 from model.domain.records import Trial
 from model.preference.batch import told
 from model.preference.catalogue import View

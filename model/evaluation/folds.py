@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.model_selection import KFold
 
-from model.choice.purchase_model import Offer, keeping
+from model.choice import Offer, keeping
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA

@@ -10,7 +10,7 @@ from itertools import combinations, product
 
 import numpy as np
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from model.choice.purchase_model import Keeping, Offer, keeping
+from model.choice import Keeping, Offer, keeping
 from model.domain.arrays import Flags, Floats
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA, OWN

@@ -1,5 +1,21 @@
 """Crossed mixed models of several responses: no word of bows but player and copy."""
 
+from model.mixed.correlations import Together, correlations
 from model.mixed.joint_prediction import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
+from model.mixed.linalg import root_inverse
+from model.mixed.mixed_model import CrossedMixedModel
+from model.mixed.priors import Prior
+from model.mixed.result import RemlFit
 
-__all__ = ["EffectCovariances", "Ratings", "cross_fitted_moments", "joint_effects"]
+__all__ = [
+    "CrossedMixedModel",
+    "EffectCovariances",
+    "Prior",
+    "Ratings",
+    "RemlFit",
+    "Together",
+    "correlations",
+    "cross_fitted_moments",
+    "joint_effects",
+    "root_inverse",
+]

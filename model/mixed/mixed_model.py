@@ -26,8 +26,6 @@ from model.mixed.validation import (
     check_use_of_tastes,
 )
 
-__all__ = ["CrossedMixedModel", "Prior", "RemlFit"]
-
 
 class CrossedMixedModel:
     """Ratings by players of copies: fixed effects, player, copy and match, told apart by REML.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from model.domain.arrays import Floats, Ints
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.mixed.linalg import root_inverse
+from model.mixed import root_inverse
 from model.preference.catalogue import Suited, View
 from model.preference.own_parts import Asked
 

@@ -16,8 +16,7 @@ from model.features.copy_history import Level, Stretches
 from model.features.design import FIXED, OF_GRADE, PLAYER_COLUMNS, TRAIT_COLUMNS, Design
 from model.features.profile import ProfileWeight, tiers_beyond_their_mean
 from model.features.training_data import History
-from model.mixed import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
-from model.mixed.mixed_model import Prior
+from model.mixed import EffectCovariances, Prior, Ratings, cross_fitted_moments, joint_effects
 from model.preference.fitted import Posterior
 
 LEAST_COPY_SD = 0.02

@@ -16,13 +16,13 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from model.choice.purchase_model import Keeping, believed
+from model.choice import Keeping, believed
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Range
 from model.features.copy_history import Level
 from model.features.design import PRIOR_REPEAT_SD, Design
 from model.features.profile import ProfileWeight
-from model.mixed.mixed_model import RemlFit
+from model.mixed import RemlFit
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from typing import Self
 
 import numpy as np
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import OWN
@@ -24,8 +24,7 @@ from model.features.design import (
 )
 from model.features.profile import ProfileWeight
 from model.features.training_data import History, Material
-from model.mixed.correlations import Together, correlations
-from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
+from model.mixed import CrossedMixedModel, Prior, RemlFit, Together, correlations
 from model.preference import predict
 from model.preference.catalogue import View
 from model.preference.effects import fitted_profile, with_joint_effects

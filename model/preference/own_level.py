@@ -17,7 +17,7 @@ import numpy as np
 
 from model.domain.arrays import Floats
 from model.features.copy_history import Level
-from model.mixed.result import RemlFit
+from model.mixed import RemlFit
 
 
 def with_own_level(response: RemlFit, own: Sequence[Level], column: int) -> RemlFit:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model.choice.purchase_model import TERMS, Keeping
+from model.choice import TERMS, Keeping
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Tier
 from model.domain.vocabulary import CRITERIA, OVERALL, Hold, Instrument

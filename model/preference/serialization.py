@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from model.choice.purchase_model import TERMS, ChoicePrior, Keeping, WhyLeftOut
+from model.choice import TERMS, ChoicePrior, Keeping, WhyLeftOut
 from model.domain.vocabulary import CRITERIA
 from model.features.design import PLAYER_COLUMNS, Design
 from model.features.profile import ProfileWeight

@@ -14,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 from scipy.special import ndtri
 
-from model.choice.purchase_model import price_points
+from model.choice import price_points
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion

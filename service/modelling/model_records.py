@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, Select, exists, func, select
 from sqlalchemy.orm import Session, aliased
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Blinding, Criterion, EventKind, Hold, Place, Setting
 from service import tables

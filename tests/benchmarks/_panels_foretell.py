@@ -15,7 +15,7 @@ from sklearn.model_selection import KFold
 from model.domain.arrays import Floats, Ints
 from model.evaluation.baselines import Baseline, Table, baselines
 from model.evaluation.metrics import Foretold
-from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
+from model.mixed import CrossedMixedModel, Prior, RemlFit
 from tests.benchmarks._panels_data import SEED, Panel
 from tests.model.plain_record import Law, conditioned, copies_covariance, new_player
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from model.domain.arrays import Floats
-from model.mixed.mixed_model import RemlFit
+from model.mixed import RemlFit
 
 Law = tuple[Floats, Floats]
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
-from model.mixed.mixed_model import CrossedMixedModel, Prior
+from model.mixed import CrossedMixedModel, Prior
 
 Labels = NDArray[np.int64]
 

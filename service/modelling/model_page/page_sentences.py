@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from model.choice.purchase_model import Keeping
+from model.choice import Keeping
 from model.domain.vocabulary import OVERALL
 from model.preference import report
 from model.preference.catalogue import View

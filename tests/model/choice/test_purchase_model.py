@@ -7,9 +7,9 @@ from math import log
 import numpy as np
 import pytest
 
+from model.choice import ChoicePrior
 from model.choice.purchase_model import (
     BELIEFS,
-    ChoicePrior,
     Choices,
     Keeping,
     LeftOut,

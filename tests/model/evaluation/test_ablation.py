@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.records import OwnBow
 from model.domain.vocabulary import Criterion
 from model.evaluation.ablation import GIVEN, MOST_ASKED, ablation

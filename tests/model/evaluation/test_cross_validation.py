@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion
 from model.evaluation.cross_validation import Report, check_up

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.vocabulary import Criterion
 from model.evaluation.policies import Visit, Win, visit, what_it_wins
 from model.preference.model import PreferenceModel

@@ -8,8 +8,8 @@ from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
 from model.domain.arrays import Floats
+from model.mixed import CrossedMixedModel, Prior
 from model.mixed.averaging import left_out_densities, set_weights
-from model.mixed.mixed_model import CrossedMixedModel, Prior
 from model.preference.model import TASTE_SETS, PreferenceModel
 from tests.model.mixed.test_mixed_model import Case, near
 from tests.model.mixed.test_slopes import COPY, MATCH, PRIOR, S, at

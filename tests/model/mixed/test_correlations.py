@@ -7,11 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
-from model.mixed import components
+from model.mixed import CrossedMixedModel, Prior, RemlFit, components
 from model.mixed.components import deviations, lower_root, player_parts
 from model.mixed.correlations import Together, correlations, nearest_correlation
 from model.mixed.mivque import Bilinear, bilinear, common_ratios
-from model.mixed.mixed_model import CrossedMixedModel, Prior, RemlFit
 from tests.model.plain_ratings import Ratings, predicted_flat
 
 Labels = NDArray[np.int64]

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.mixed.mixed_model import CrossedMixedModel
+from model.mixed import CrossedMixedModel
 
 DATA = Path(__file__).parents[1] / "data"
 

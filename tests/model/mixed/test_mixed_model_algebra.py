@@ -6,10 +6,10 @@ from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, minimize
 
 from model.domain.arrays import Floats
+from model.mixed import CrossedMixedModel, Prior
 from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import find_cells, lay_out
 from model.mixed.minque import Minque0System, range_basis
-from model.mixed.mixed_model import CrossedMixedModel, Prior
 from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign

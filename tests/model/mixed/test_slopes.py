@@ -7,9 +7,9 @@ import pytest
 from scipy.optimize import minimize
 
 from model.domain.arrays import Floats
+from model.mixed import CrossedMixedModel, Prior
 from model.mixed.layout import find_cells
 from model.mixed.minque import Minque0System, quadratic_forms, range_basis
-from model.mixed.mixed_model import CrossedMixedModel, Prior
 from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign

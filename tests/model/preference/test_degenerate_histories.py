@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from model.choice.purchase_model import WhyLeftOut
+from model.choice import WhyLeftOut
 from model.domain.records import Answers, Copy, Event, Outcome, OwnBow, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, EventKind, Instrument, OutcomeKind
 from model.preference.model import PreferenceModel

@@ -6,7 +6,7 @@ from scipy.linalg import sqrtm
 
 from model.domain.arrays import Floats
 from model.domain.vocabulary import Basis
-from model.mixed.mixed_model import RemlFit
+from model.mixed import RemlFit
 from model.preference.fitted import gather_levels, principal_root
 from model.preference.model import PreferenceModel
 from model.preference.prediction import TRIALS_FOR_A_BASIS, Stock

@@ -15,7 +15,7 @@ from model.domain.vocabulary import CRITERIA, Basis, Criterion, EventKind, Hold,
 from model.features.copy_history import Stretches
 from model.features.design import TIER_SD, Design
 from model.features.training_data import History, Material, gather
-from model.mixed.mixed_model import RemlFit
+from model.mixed import RemlFit
 from model.preference import predict
 from model.preference.catalogue import View
 from model.preference.fitted import Posterior

@@ -10,7 +10,7 @@ from model.domain.arrays import Floats
 from model.domain.records import Range
 from model.features.design import Design
 from model.features.training_data import History
-from model.mixed.mixed_model import RemlFit
+from model.mixed import RemlFit
 from model.preference.model import Beliefs, own_bow_moments
 
 BELIEFS = Beliefs()

@@ -13,7 +13,7 @@ from model.domain.records import Answers, Event, Range
 from model.domain.vocabulary import CRITERIA, EventKind, Hold, Instrument
 from model.features.copy_history import Stretches
 from model.features.profile import ProfileWeight
-from model.mixed.mixed_model import CrossedMixedModel
+from model.mixed import CrossedMixedModel
 from model.preference import report
 from model.preference.catalogue import View
 from model.preference.fitted import PlayerLaw, Posterior

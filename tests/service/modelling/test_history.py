@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import event
 
-from model.choice.purchase_model import Offer
+from model.choice import Offer
 from model.domain.records import Answers, Bench, Copy, Event, Outcome, Run, Tier
 from model.domain.vocabulary import Blinding, Criterion, EventKind, Hold, Instrument, OutcomeKind, Place, Setting
 from service.core.database import Database

@@ -16,7 +16,7 @@ import httpx
 import pytest
 from sqlalchemy import select
 
-from model.choice.purchase_model import TERMS, WhyLeftOut
+from model.choice import TERMS, WhyLeftOut
 from model.evaluation.promotion import Decision, Why
 from model.features.design import FIXED
 from model.preference import report
