@@ -7,10 +7,10 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import log_ndtr, ndtri
+from scipy.special import log_ndtr
 
 from model.domain.arrays import Floats, Ints
-from model.domain.vocabulary import HIGHEST, LOWEST
+from model.domain.intervals import SCALE, shortest_interval
 
 Bools = NDArray[np.bool_]
 
@@ -143,10 +143,10 @@ def _with_own(told: Floats, found: Floats) -> Floats:
 
 
 class Scored:
-    """Foretold ratings joined: N ratings, P pairs, and one choice a trial."""
+    """Foretold ratings joined: N ratings, P pairs, and one choice a trial; ``ends`` of the scale that they are given on."""
 
-    def __init__(self, methods: Sequence[str], foretold: Sequence[Foretold]) -> None:
-        self.methods = tuple(methods)
+    def __init__(self, methods: Sequence[str], foretold: Sequence[Foretold], ends: tuple[float, float] = SCALE) -> None:
+        self.methods, self.ends = tuple(methods), ends
         self.foretold = tuple(each for each in foretold if len(each.value))
 
     @cached_property
@@ -180,9 +180,9 @@ class Scored:
         """By level, whether each rating lay in its interval (M, N), and how wide that was (M, N)."""
         found = {}
         for level in LEVELS:
-            reach = ndtri((1 + level) / 2) * self.deviation
-            low, high = (np.clip(self.mean + side, LOWEST, HIGHEST) for side in (-reach, reach))
-            found[level] = np.abs(self.error) <= reach, high - low
+            low, high = shortest_interval(self.mean, self.deviation, level, self.ends)
+            value = np.clip(self.value, *self.ends)
+            found[level] = (low <= value) & (value <= high), high - low
         return found
 
     @cached_property

@@ -7,6 +7,7 @@ from typing import Any, Self
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
+from scipy.special import gammaln
 
 from model.domain.arrays import Floats
 from model.domain.records import Trial
@@ -76,27 +77,30 @@ class Decision:
 def losses(view: View, trials: Sequence[Trial]) -> dict[str, float]:
     """Return by player the mean log loss of an overall rating of a bow, each rating being told before the next.
 
-    That is minus the log of the joint normal density of a trial's ratings, over their number (chain rule), the own bow's
+    That is minus the log of the joint density of a trial's ratings, Student's, over their number (chain rule), the own bow's
     sheet being told before; players without such a rating are left out.
     """
     given: dict[str, list[tuple[float, int]]] = {}
     sheets = Sheets.of(view.posterior.design, view.range, trials)
     for group in sheets.groups(range(len(trials)), np.zeros(len(sheets.trial), dtype=bool)):
         marks = group.marks(np.tile(LIKING, (len(group.trials), 1)))
-        mean, cov = Law(view, group).after(marks, 0)
+        law = Law(view, group)
+        (mean, cov), freedom = law.after(marks, 0), law.freedom(0)
         error = marks.rated(group) - mean
         for row, count in enumerate(np.bincount(marks.row, minlength=len(group.trials)).tolist()):
             if count:
-                loss = joint_log_loss(error[row, :count], cov[row, :count, :count])
+                loss = joint_log_loss(error[row, :count], cov[row, :count, :count], float(freedom[row]))
                 given.setdefault(trials[group.trials[row]].player, []).append((loss, count))
     return {player: sum(loss for loss, _ in of) / sum(count for _, count in of) for player, of in given.items()}
 
 
-def joint_log_loss(error: Floats, cov: Floats) -> float:
-    """Return minus the log density of ``error`` (n,) under a normal law with mean 0 and covariance ``cov`` (n, n)."""
-    root = cholesky(cov, lower=True)
-    half = solve_triangular(root, error, lower=True)
-    return float(np.log(np.diag(root)).sum() + len(error) * np.log(2.0 * np.pi) / 2.0 + half @ half / 2.0)
+def joint_log_loss(error: Floats, scale: Floats, freedom: float) -> float:
+    """Return minus the log density of ``error`` (n,) under Student's distribution about 0 with a scale (n, n)."""
+    root = cholesky(scale, lower=True)
+    half, n = solve_triangular(root, error, lower=True), len(error)
+    far = (freedom + n) / 2.0 * np.log1p(half @ half / freedom)
+    constant = gammaln(freedom / 2.0) - gammaln((freedom + n) / 2.0) + n / 2.0 * np.log(freedom * np.pi)
+    return float(np.log(np.diag(root)).sum() + constant + far)
 
 
 def decide(candidate: Losses, current: Losses | None, unchanged: bool, rivals: Mapping[int, Losses]) -> Decision:

@@ -15,7 +15,7 @@ from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Hold, Instrument
 from model.features.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
 from model.preference.catalogue import View
-from model.preference.conditioning import Bools, Layout, RatingsPosterior, explained
+from model.preference.conditioning import SCATTER_FREEDOM, Bools, Layout, RatingsPosterior, explained, scatter
 from model.preference.own_parts import Asked
 from model.preference.utilities import Sheet, Utilities, rating_features
 
@@ -272,7 +272,7 @@ class Law:
         features[group.at], mean[group.at] = at, expected
         self._ratings = RatingsPosterior(view, view.everything, group, asked, features, mean)
         self._leads = [(players, self._lead(view, players)) for players in _alike(self._answers).values()]
-        self._roots: dict[int, tuple[Bools, Floats]] = {}
+        self._roots: dict[int, tuple[Bools, Floats, Floats]] = {}
 
     def _lead(self, view: View, players: Ints) -> Floats:
         """Return (t, n, O) the covariance of leads of players who are alike in what suits."""
@@ -281,18 +281,29 @@ class Law:
         tiers = of.tiers(OVERALL)
         return self._ratings.with_leads(tiers, of.copies(OVERALL, tiers), of.own(OVERALL), places, players)
 
+    def _given(self, runs: int) -> tuple[Bools, Floats, Floats]:
+        """Return which ratings count of the own bow's and the first so many copies', the root of their covariance, the scatter."""
+        if runs not in self._roots:
+            counted, root = self._ratings.counted(self.group.told(runs), self._leads)
+            self._roots[runs] = counted, root, scatter(root, counted, self.group.value - self._ratings.mean)
+        return self._roots[runs]
+
+    def freedom(self, runs: int) -> Floats:
+        """Return (T,) the degrees of freedom of Student's distribution of marks after the own bow's and so many copies' ratings."""
+        return np.asarray(SCATTER_FREEDOM + self._given(runs)[0].sum(axis=1))
+
     def after(self, marks: Marks, runs: int) -> tuple[Floats, Floats]:
         """Return mean (T, J) and covariance (T, J, J) of marks given the own bow's and the first so many copies' ratings.
 
-        Of the own bow's those count that `model.preference.conditioning` keeps beside the others told.
+        Of the own bow's those count that `model.preference.conditioning` keeps beside the others told. The covariance counts how
+        much the player's marks scatter.
         """
-        if runs not in self._roots:
-            self._roots[runs] = self._ratings.counted(self.group.told(runs), self._leads)
-        counted, root = self._roots[runs]
+        counted, root, scattered = self._given(runs)
         cross = marks.weights @ self._ratings.cov
         moved, told = explained(root, counted, cross, self.group.value - self._ratings.mean)
         mean = (marks.weights @ self._ratings.mean[..., None])[..., 0] + moved
-        return mean, cross @ marks.weights.swapaxes(1, 2) - told.swapaxes(1, 2) @ told
+        cov = cross @ marks.weights.swapaxes(1, 2) - told.swapaxes(1, 2) @ told
+        return mean, scattered[:, None, None] * cov
 
 
 def _features(view: View, group: Group, asked: Asked) -> tuple[Floats, Floats]:

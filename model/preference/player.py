@@ -5,6 +5,7 @@ A thin face of the engine (`model.preference.conditioning`) for one player, in w
 
 from collections.abc import Callable, Sequence
 from copy import copy
+from functools import cached_property
 from typing import Self
 
 import numpy as np
@@ -22,7 +23,7 @@ from model.features.design import (
     place_values,
 )
 from model.preference.catalogue import View
-from model.preference.conditioning import Layout, RatingsPosterior, explained
+from model.preference.conditioning import Layout, RatingsPosterior, explained, scatter
 from model.preference.kernel import Quantities
 from model.preference.own_parts import Asked
 from model.preference.utilities import Sheet, Utilities, rating_features
@@ -198,6 +199,12 @@ class Player:
         if key not in self._found:
             self._found[key] = make(weights)
         return self._found[key]
+
+    @cached_property
+    def scatter(self) -> float:
+        """How much larger than most players' the variance of this player's marks to come is; 1 before any rating."""
+        residual = self.ratings.layout.value - self.ratings.mean
+        return float(scatter(self.root, self.counted, residual)[0])
 
     # Variances without the ratings
 

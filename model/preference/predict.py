@@ -83,6 +83,7 @@ def _standing(player: Player) -> Standing:
         cov=cov,
         spread=spread,
         noise=noise,
+        scatter=player.scatter,
         yardstick=yardstick,
         beats_own_bow=_beats(mean, np.diag(cov) + spread**2 + noise**2, yardstick, noise),
         stock=stock_of(player, mean, cov),

@@ -56,6 +56,7 @@ class Standing:
     mean, cov : (T,), (T, T) joint normal law of the tier means m (leniency, taste and what is known of tiers are shared).
     spread : (T,) s_t, deviation of one copy around its tier's mean (copy and match with this player).
     noise : repeat noise of one rated u.
+    scatter : how much larger than most players' the variance of this player's marks to come is.
     yardstick : the own bow's mark, or its law where it was not rated.
     beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
     stock : every copy of the tiers that suits the player.
@@ -68,6 +69,7 @@ class Standing:
     cov: Floats
     spread: Floats
     noise: float
+    scatter: float
     yardstick: Yardstick
     beats_own_bow: Floats
     stock: Stock
@@ -76,7 +78,7 @@ class Standing:
     @property
     def fit_sd(self) -> Floats:
         """(T,) deviation of the rating that the player would give to a copy not yet played, all noise in; its mean is ``mean``."""
-        return np.asarray(np.sqrt(np.diag(self.cov) + self.spread**2 + self.noise**2))
+        return np.asarray(np.sqrt(self.scatter * (np.diag(self.cov) + self.spread**2 + self.noise**2)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,9 +6,9 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from model.domain.arrays import Floats, Ints
+from model.domain.intervals import shortest_interval
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
 from model.features.design import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, tier_rows, wished_beyond
 from model.features.profile import emphasis
@@ -110,8 +110,8 @@ def _bounds(outlook: Outlook, at: Ints) -> Floats:
     stock, tier = outlook.stock, outlook.stock.tier[at]
     expected = outlook.mean[tier] + stock.offset[at]
     variance = np.diag(outlook.cov)[tier] + stock.spread[at] ** 2 + outlook.noise**2
-    reach = ndtri((1 + LEVEL) / 2) * np.sqrt(variance)
-    return np.asarray(np.clip(np.column_stack([expected, expected - reach, expected + reach]), LOWEST, HIGHEST))
+    bounds = shortest_interval(expected, np.sqrt(outlook.scatter * variance), LEVEL)
+    return np.column_stack([np.clip(expected, LOWEST, HIGHEST), *bounds])
 
 
 @dataclass(frozen=True, slots=True)

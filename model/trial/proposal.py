@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 import numpy as np
-from scipy.special import ndtri
 
 from model.domain.arrays import Floats, Ints
+from model.domain.intervals import shortest_interval
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Role
 from model.preference.catalogue import View
@@ -240,17 +240,16 @@ class _Proposing:
         weaknesses: tuple[Reason, ...],
     ) -> Entry:
         t, joint = int(self.tier[place]), self.joint
-        sd = math.sqrt(joint.cov[t, t] + joint.spread[t] ** 2 + joint.noise**2)
-        reach = float(ndtri((1 + LEVEL) / 2)) * sd
-        expected, low, high = np.clip(joint.mean[t] + np.array([0.0, -reach, reach]), LOWEST, HIGHEST).tolist()
+        variance = self.player.scatter * (joint.cov[t, t] + joint.spread[t] ** 2 + joint.noise**2)
+        low, high = shortest_interval(joint.mean[t], math.sqrt(variance), LEVEL)
         law = of_unknown_copies(joint, np.array([t]), self.player)
         return Entry(
             tier=self.slug(place),
             price=float(self.price[place]),
             role=role,
-            expected=expected,
-            low=low,
-            high=high,
+            expected=min(max(float(joint.mean[t]), LOWEST), HIGHEST),
+            low=float(low),
+            high=float(high),
             level=LEVEL,
             beats_own_bow=float(cases.chances(law, [0])[0]),
             copies=copies,

@@ -31,6 +31,8 @@ ROUNDED = 5e-5
 """What the figures printed do not show: two ways to the same minimum end so far apart."""
 REFERENCE, OURS, BESIDE = 0, "this model", "tastes always"
 """What is compared with, what is held to the aims, and what they would have been with all tastes."""
+NO_ENDS = (-np.inf, np.inf)
+"""Several responses of a set are each in units of their own deviation: its scale has no ends."""
 Found = Mapping[str, Scored]
 
 
@@ -62,7 +64,7 @@ def run(panel: Panel, lme4: Lme4 | None) -> Found:
         print(
             f"{panel.name}: {fold.by}s, fold {fold.number + 1} of {FOLDS}, {spent:.1f} s", file=sys.stderr, flush=True
         )
-    return {situation: Scored(METHODS + more, gathered[situation]) for situation in SITUATIONS}
+    return {situation: Scored(METHODS + more, gathered[situation], NO_ENDS) for situation in SITUATIONS}
 
 
 def show(panel: Panel, found: Found) -> None:
@@ -105,7 +107,7 @@ def aims(panel: Panel, found: Found, method: str) -> Iterator[Aim]:
     """Return what is aimed at on one set: by figure for all numbers of own ratings together, then by situation."""
     place = METHODS.index(method)
     new = [found[after(r)] for r in TOLD]
-    joined = Scored(new[0].methods, [each for scored in new for each in scored.foretold]).scores()
+    joined = Scored(new[0].methods, [each for scored in new for each in scored.foretold], NO_ENDS).scores()
     for figure, name in FIGURES.items():
         yield _not_worse(f"{panel.name}, new raters, {name}", gain(joined, place, figure), 1)
     for situation, scored in found.items():

@@ -1,4 +1,4 @@
-"""When a candidate is adopted, and the log losses that decide it, against scipy's multivariate normal law."""
+"""When a candidate is adopted, and the log losses that decide it, against SciPy's distributions."""
 
 import json
 from collections.abc import Mapping
@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy import stats
+from scipy.stats import multivariate_normal, multivariate_t
 
 from model.domain.vocabulary import Criterion
 from model.evaluation.metrics import Estimate
@@ -94,7 +95,10 @@ MODEL = PreferenceModel(RANGE, tastes=False).fit(HISTORY)
 def test_the_joint_log_loss_is_scipys() -> None:
     rng = np.random.default_rng(2)
     cov, error = random_covariance(rng, 5, 2.0), rng.normal(size=5)
-    assert joint_log_loss(error, cov) == pytest.approx(-multivariate_normal(np.zeros(5), cov).logpdf(error))
+    assert joint_log_loss(error, cov, 9.0) == pytest.approx(-multivariate_t(np.zeros(5), cov, df=9.0).logpdf(error))
+    assert joint_log_loss(error, cov, 1e7) == pytest.approx(
+        -multivariate_normal(np.zeros(5), cov).logpdf(error), abs=1e-4
+    )
 
 
 def test_a_players_loss_is_that_of_each_rating_told_the_ones_before() -> None:
@@ -105,7 +109,8 @@ def test_a_players_loss_is_that_of_each_rating_told_the_ones_before() -> None:
     law, marks = Law(MODEL.view_, group), group.marks(np.eye(8)[:1])
     for step, rated in enumerate((5.0, 6.0, 3.0)):
         mean, cov = law.after(marks, step)
-        total += joint_log_loss(np.array([rated - mean[0, step]]), cov[0, step, step].reshape(1, 1))
+        freedom = float(law.freedom(step)[0])
+        total -= stats.t(freedom, mean[0, step], np.sqrt(cov[0, step, step])).logpdf(rated)
     assert losses(MODEL.view_, [came]) == {"p60": pytest.approx(total / 3)}
 
 

@@ -12,6 +12,7 @@ from model.domain.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from model.features.design import history_rows
 from model.preference.batch import Group, Law, Marks, Sheets, first_runs, told
 from model.preference.catalogue import View
+from model.preference.conditioning import SCATTER_FREEDOM
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
 from model.preference.predict import outlook
@@ -96,7 +97,7 @@ def test_the_law_after_some_ratings_is_the_outlooks(view: View, known: int) -> N
     # The outlook gives a tried copy no less variance than its tier's mean has; the law here is the exact one.
     tried = {run.copy for run in runs[:known]}
     new = [n for n, copy in enumerate(alone.copies) if n >= known and copy not in tried]
-    variance = np.diag(asked.cov)[tier] + asked.stock.spread[place] ** 2 + asked.noise**2
+    variance = asked.scatter * (np.diag(asked.cov)[tier] + asked.stock.spread[place] ** 2 + asked.noise**2)
     np.testing.assert_allclose(np.diag(cov)[new], variance[new], atol=1e-9)
 
 
@@ -127,14 +128,16 @@ def test_the_own_marks_that_count_are_those_of_one_player(known: int, law: Calla
 
 
 def test_one_rating_after_the_other_is_all_of_them_at_once(view: View) -> None:
-    # Conditioning in two steps: p(y2 | y1) from the law after none is the law after the first, rated on both criteria.
+    # Conditioning in two steps: p(y2 | y1) from the law after none is the law after the first, rated on both criteria. Where the
+    # first is far off, the player's marks scatter more.
     both = a_sheet(("a0", {O: 5.0}), ("b1", {O: 6.0}), ("a0", {O: 4.0}), ("b2", {O: 3.0}))
     alone = Alone(view, both)
     mean, cov = alone.after(0)
     gain = cov[:, 0] / cov[0, 0]
     after, cov_after = alone.after(1)
     np.testing.assert_allclose(after, mean + gain * (5.0 - mean[0]), atol=1e-9)
-    np.testing.assert_allclose(cov_after, cov - np.outer(gain, cov[0]), atol=1e-9)
+    scale = (SCATTER_FREEDOM + (5.0 - mean[0]) ** 2 / cov[0, 0]) / (SCATTER_FREEDOM + 1)
+    np.testing.assert_allclose(cov_after, scale * (cov - np.outer(gain, cov[0])), atol=1e-9)
 
 
 @pytest.mark.parametrize(("known", "before"), [(0, ()), (1, (1,)), (2, (1, 3))])
@@ -147,7 +150,7 @@ def test_what_is_late_is_told_last_wherever_it_was_played(view: View, known: int
     tier = asked.stock.tier[place]
     assert late.copies == ["a0", "b1", "a0", "b2"]
     np.testing.assert_allclose(mean[[0, 2]], asked.mean[tier] + asked.stock.offset[place], atol=1e-9)
-    variance = asked.cov[tier, tier] + asked.stock.spread[place] ** 2 + asked.noise**2
+    variance = asked.scatter * (asked.cov[tier, tier] + asked.stock.spread[place] ** 2 + asked.noise**2)
     np.testing.assert_allclose(np.diag(cov)[[0, 2]], variance, atol=1e-9)
     assert (np.diag(cov)[[1, 3]] < 1e-9).sum() == known, "what is told is known"
 
@@ -229,7 +232,8 @@ def test_a_tier_that_the_fit_had_no_column_for_is_foretold_as_the_outlook_has_it
     place = asked.stock.serials.index("z1")
     tier = asked.stock.tier[place]
     assert mean[1] == pytest.approx(asked.mean[tier] + asked.stock.offset[place], abs=1e-9)
-    assert cov[1, 1] == pytest.approx(asked.cov[tier, tier] + asked.stock.spread[place] ** 2 + asked.noise**2, abs=1e-9)
+    variance = asked.scatter * (asked.cov[tier, tier] + asked.stock.spread[place] ** 2 + asked.noise**2)
+    assert cov[1, 1] == pytest.approx(variance, abs=1e-9)
 
 
 def test_a_measure_counts_the_runs_rated_on_all_that_it_needs(view: View) -> None:

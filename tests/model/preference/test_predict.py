@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.stats import norm
 
 from model.domain.arrays import Floats
@@ -14,6 +15,7 @@ from model.domain.records import Answers, Event, OwnBow, Range, Run, Tier
 from model.domain.vocabulary import CRITERIA, BowKind, Criterion, EventKind, Hold, Instrument, Setting
 from model.features.copy_history import Stretches
 from model.preference.catalogue import View
+from model.preference.conditioning import SCATTER_FREEDOM
 from model.preference.fitted import Posterior
 from model.preference.player import Player
 from model.preference.predict import outlook, own_mark, utility_weights
@@ -147,7 +149,24 @@ def test_the_fit_is_the_law_of_the_next_rating_of_a_copy_not_yet_played(case: st
     found, dense, runs = asked(case)
     law = law_of(dense, runs, OVERALL_ALONE, each(dense.new_rating, [tier.slug for tier in dense.tiers]))
     assert close(found.mean, law.mean)
-    assert close(found.fit_sd**2, np.diag(law.cov) + trait_variance(OVERALL_ALONE, dense.answers))
+    assert close(found.fit_sd**2, found.scatter * (np.diag(law.cov) + trait_variance(OVERALL_ALONE, dense.answers)))
+
+
+@every_case
+def test_marks_to_come_scatter_as_the_players_own_do(case: str) -> None:
+    # Student's distribution by SciPy: the density of the marks given and one to come, over that of the marks given.
+    found, dense, runs = asked(case)
+    means, rows, values = dense.observed(runs)
+    counted = dense.counted(runs)
+    joint = np.vstack([rows[counted], dense.new_rating(dense.tiers[0].slug, 0)[1]])
+    C = joint @ dense.components.covariance() @ joint.T
+    centre = np.append(means[counted], dense.new_rating(dense.tiers[0].slug, 0)[0])
+    law, n = law_of(dense, runs, OVERALL_ALONE, each(dense.new_rating, [dense.tiers[0].slug])), len(counted)
+    ahead = stats.t(SCATTER_FREEDOM + n, law.mean[0], np.sqrt(found.scatter * law.cov[0, 0]))
+    for mark in (2.0, 4.5, 7.0):
+        both = stats.multivariate_t(centre, C, df=SCATTER_FREEDOM).logpdf([*values[counted], mark])
+        given = stats.multivariate_t(centre[:n], C[:n, :n], df=SCATTER_FREEDOM).logpdf(values[counted]) if n else 0.0
+        assert both - given == pytest.approx(ahead.logpdf(mark), abs=1e-8)
 
 
 @every_case

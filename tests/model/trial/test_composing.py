@@ -68,7 +68,7 @@ def test_copies_come_highest_first_with_the_interval_of_a_rating_to_come() -> No
     assert {row.serial for row in rows} == set(RANGE.copies)
     found, row = look(), row_of(rows, "b2")
     at = found.stock.serials.index("b2")
-    deviation = np.sqrt(found.cov[1, 1] + found.stock.spread[at] ** 2 + found.noise**2)
+    deviation = np.sqrt(found.scatter * (found.cov[1, 1] + found.stock.spread[at] ** 2 + found.noise**2))
     assert (row.low, row.high) == pytest.approx(norm.interval(0.9, row.expected, deviation), abs=1e-9)
 
 
