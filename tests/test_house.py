@@ -1,6 +1,7 @@
 """The house: who may import whom, and how large a file or a function may grow."""
 
 import ast
+import itertools
 import re
 import sys
 from collections import Counter
@@ -286,3 +287,32 @@ def test_a_room_of_the_model_is_entered_by_its_door_alone(room: str) -> None:
 def test_no_private_name_of_the_model_leaves_its_room() -> None:
     private = [f"{file} imports {name}" for file, _, name in between_rooms("model") if "._" in name]
     assert private == []
+
+
+MOVES = {"click", "dblclick", "tap", "press"}
+LOOKS = {"is_visible", "is_hidden", "is_enabled", "is_disabled", "is_checked", "is_editable"}
+
+
+def called(node: ast.AST) -> set[str]:
+    """Return the names of all methods that a piece of code calls."""
+    calls = [each.func for each in ast.walk(node) if isinstance(each, ast.Call)]
+    return {each.attr for each in calls if isinstance(each, ast.Attribute)}
+
+
+def hasty(source: ast.Module) -> Iterator[int]:
+    """Yield the lines that look at a page without waiting: asserting a state of it, or anything right after a click."""
+    for node in ast.walk(source):
+        if isinstance(node, ast.Assert) and called(node) & LOOKS:
+            yield node.lineno
+        steps = getattr(node, "body", [])
+        for step, after in itertools.pairwise(steps if isinstance(steps, list) else []):
+            if isinstance(step, ast.Expr) and called(step) & MOVES and isinstance(after, ast.Assert):
+                yield after.lineno
+
+
+def test_journeys_wait_for_what_a_click_brings() -> None:
+    found_out = "page.click('a')\nassert page.inner_text('h1')\nassert not page.locator('b').is_visible()"
+    assert list(hasty(ast.parse(found_out))) == [2, 3]
+    # `going.follow` waits for a page, `playwright.sync_api.expect` for a state of one.
+    lines = [f"{path.relative_to(ROOT)}:{line}" for path in sources("tests/journeys") for line in hasty(tree(path))]
+    assert lines == []

@@ -195,7 +195,7 @@ def test_the_standing_comes_by_itself_and_leaves_the_focus_where_it_is(adviser: 
 def test_a_parcel_is_confirmed_sent_and_its_papers_print_whole(adviser: Adviser) -> None:
     page = adviser.open("/desk/compose?instrument=double_bass+french&budget=4000&minutes=75")
     page.check("#place-post")
-    assert page.is_checked("#blinding-masked")
+    expect(page.locator("#blinding-masked")).to_be_checked()
     page.fill("#country", "AT")
     page.fill("#name", "Bo Lind (invented)")
     page.check("#consent_advice")

@@ -92,7 +92,7 @@ def test_the_form_leads_to_an_answer_and_fits_every_width(opened: Opened, pictur
     assert page.locator(".tier").count() >= 1
     assert page.locator(".steps [aria-current]").count() == 1
     page.locator("summary").click()
-    assert page.locator("details tbody tr").count() == page.locator(".tier").count()
+    expect(page.locator("details tbody tr")).to_have_count(page.locator(".tier").count())
     look("8-numbers")
 
 

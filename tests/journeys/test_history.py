@@ -77,7 +77,7 @@ def test_a_sign_in_that_ends_is_said_and_the_form_is_as_it_was(
     page.get_by_label("Password").fill(PASSWORD)
     follow(page, page.get_by_role("button", name="Sign in"))
     assert page.eval_on_selector_all("input[name=copies]:checked", "all => all.map((one) => one.value)") == ticked
-    assert page.is_checked("#place-post")
+    expect(page.locator("#place-post")).to_be_checked()
     assert (page.input_value("#country"), page.input_value("#name")) == ("AT", "Bo Lind (invented)")
     test_sign_in.look(page, "as-it-was", picture)
 
