@@ -119,9 +119,10 @@ def recompute(session: Session, enquiry: str) -> Document:
     if row is None:
         msg = f"There is no enquiry {enquiry}."
         raise Refused(msg)
-    fitted = as_it_stood_in(versions.load(session, row.model_version), row.advice)
-    document = _considered(session, check(row.answers), fitted, known=known_then(row.advice)).document
-    return document | {key: row.advice[key] for key in ("id", "created", "answers", *OF_MARKS) if key in row.advice}
+    kept = row.advice
+    fitted = as_it_stood_in(versions.load(session, row.model_version), kept)
+    document = _considered(session, check(row.answers), fitted, known=known_then(kept)).document
+    return document | {key: kept[key] for key in ("id", "created", "answers", *OF_MARKS) if key in kept}
 
 
 _explained: OrderedDict[tuple[str, str, str], list[Document]] = OrderedDict()
@@ -148,7 +149,7 @@ def influence(session: Session, address: str) -> list[Document] | None:
         fitted = versions.current(session)
     key = (row.id, fitted.key, catalogue.current(session).mark)
     if key not in _explained:
-        _explained[key] = _influence(session, check(row.answers), fitted, known_then(row.advice))
+        _explained[key] = _influence(session, check(row.answers), fitted, known_then(row.told))
         while len(_explained) > EXPLANATIONS_KEPT:
             _explained.popitem(last=False)
     return _explained[key]
@@ -255,7 +256,8 @@ def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:
 
 def stored(session: Session, address: str) -> Document | None:
     """Return the advice at an enquiry's unguessable address, None where there is none."""
-    return session.scalar(select(Enquiry.advice).where(Enquiry.address == address))
+    row = session.scalar(select(Enquiry).where(Enquiry.address == address))
+    return row.advice if row else None
 
 
 def language_of(session: Session, address: str) -> str | None:
@@ -293,12 +295,12 @@ def _known(session: Session, questionnaire: Questionnaire, marks: Marks) -> Docu
     row = session.get(Enquiry, str(questionnaire.id))
     if row is None:
         return None
-    whose = row.advice.get("player")
+    whose = row.told.get("player")
     stands = same_person.head_of(session, row.dealer, whose) if whose is not None and row.dealer else whose
     if _unordered(row.answers) != _unordered(questionnaire.body()) or stands != marks.player:
         sentence = _("This id stands for other answers already; draw a new one for a new enquiry.")
         raise Invalid([FieldProblem("id", sentence, FieldCode.TAKEN)])
-    return dict(row.advice)
+    return row.advice
 
 
 def _unordered(answers: Document) -> Document:

@@ -23,6 +23,7 @@ from service.players.known import Known, Marks
 from service.questionnaire.declared import MISSING
 from service.questionnaire.forms import Budget, Questionnaire
 from service.questionnaire.questions import QUESTIONS
+from service.tables.columns import in_json
 
 Document = dict[str, Any]
 Note = tuple[str, dict[str, Any]]
@@ -67,11 +68,11 @@ def document(of: Parts) -> Document:
     notes = [{"code": code, "values": values} for code, values in _notes(of)] + _model_notes(of.view, outlook.answers)
     return {
         "id": str(of.questionnaire.id or uuid.uuid4()),
-        "created": moment(dt.datetime.now(dt.UTC)),
+        "created": in_json(dt.datetime.now(dt.UTC)),
         "answers": of.questionnaire.body(),
         "model": {
             "version": of.fitted.version,
-            "fitted": of.fitted.fitted_at and moment(of.fitted.fitted_at),
+            "fitted": of.fitted.fitted_at and in_json(of.fitted.fitted_at),
             "basis": str(outlook.basis),
             "trials": outlook.trials,
             "trials_all": outlook.trials_all,
@@ -86,11 +87,6 @@ def document(of: Parts) -> Document:
         "cautions": ["estimate", "pain", "bow_care", *(["shipping"] if place is Place.POST else []), "personal_data"],
         "notes": _standing_in(of.fitted, notes),
     }
-
-
-def moment(at: dt.datetime) -> str:
-    """Return a moment as it is written in JSON."""
-    return at.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
 
 
 def _rounded(value: float, digits: int) -> float:

@@ -7,7 +7,7 @@ from sqlalchemy import JSON, Boolean, ForeignKey, Index, LargeBinary, String, fa
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.tables.base import Base
-from service.tables.columns import Key, Moment
+from service.tables.columns import Key, Moment, in_json
 
 
 class ModelVersion(Base):
@@ -37,7 +37,8 @@ class Enquiry(Base):
     """One player's answers and the advice given. ``address`` is the unguessable part of its link; ``id`` the client's.
 
     ``player``: known once a trial was composed from it. ``settled_at``: put aside at the desk without a trial.
-    ``doubted``: written while the clock was behind; its moment is wrong.
+    ``doubted``: written while the clock was behind; its moment is wrong. ``told``: the advice without what stands in columns
+    of its own, see `advice`.
     """
 
     __tablename__ = "enquiries"
@@ -49,11 +50,29 @@ class Enquiry(Base):
     language: Mapped[str] = mapped_column(String)
     answers: Mapped[dict[str, Any]] = mapped_column(JSON)
     contact: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
-    advice: Mapped[dict[str, Any]] = mapped_column(JSON)
+    told: Mapped[dict[str, Any]] = mapped_column("advice", JSON)
     player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
     settled_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     model_version: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
     doubted: Mapped[bool] = mapped_column(Boolean, default=False, server_default=false())
+
+    @property
+    def advice(self) -> dict[str, Any]:
+        """The whole document of the advice: as it is kept, with the id, the moment and the answers that the columns hold."""
+        return self._in_columns() | self.told
+
+    @advice.setter
+    def advice(self, document: dict[str, Any]) -> None:
+        """Keep a document, without what the columns hold already."""
+        self.told = beyond(document, self._in_columns())
+
+    def _in_columns(self) -> dict[str, Any]:
+        return {"id": self.id, "created": self.created_at and in_json(self.created_at), "answers": self.answers}
+
+
+def beyond(document: dict[str, Any], elsewhere: dict[str, Any]) -> dict[str, Any]:
+    """Return a document without the values that stand elsewhere under the same names."""
+    return {name: value for name, value in document.items() if name not in elsewhere or elsewhere[name] != value}
 
 
 class Draft(Base):

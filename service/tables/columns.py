@@ -58,6 +58,11 @@ class Moment(TypeDecorator[dt.datetime]):
         return value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value.astimezone(dt.UTC)
 
 
+def in_json(at: dt.datetime) -> str:
+    """Return a moment as it is written in JSON, to the second."""
+    return at.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
+
+
 class Word(TypeDecorator[W]):
     """A word of one vocabulary, kept as text and given back as its member."""
 

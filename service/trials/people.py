@@ -79,7 +79,7 @@ def _trials_of(session: Session, dealer: str, enquiries: Sequence[str]) -> dict[
 def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> EnquiryRow:
     answers: dict[str, Any] = row.answers
     budget, hold = answers.get("budget") or {}, answers.get("hold")
-    trial = row.advice.get("trial") or {}
+    trial = row.told.get("trial") or {}
     return EnquiryRow(
         id=row.id,
         created_at=row.created_at,

@@ -153,3 +153,40 @@ def test_accounts_and_what_points_to_them_outlast_their_new_table(database: Data
         session.add(
             tables.StaffSession(digest="e", user=99, **dict.fromkeys(("created_at", "seen_at", "expires_at"), NOW))
         )
+
+
+def _advised(number: int, **differs: object) -> dict[str, object]:
+    doc = {"id": f"e{number}", "created": "2026-03-02T12:00:00Z", "answers": {"instrument": "cello"}, "shortlist": []}
+    return doc | differs
+
+
+def test_an_advice_holds_no_answers_a_second_time_and_reads_as_before(
+    any_database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = {f"e{number}": _advised(number) for number in range(5)} | {
+        "e5": _advised(5, answers={"instrument": "viola"})
+    }
+    with any_database.writing() as session:
+        for ident, document in told.items():
+            row = {
+                "id": ident,
+                "address": ident,
+                "language": "en",
+                "created_at": NOW,
+                "answers": {"instrument": "cello"},
+            }
+            session.add(tables.Enquiry(**row, told=document))
+    step = import_module("service.migrations.versions.0016_answers_once")
+    monkeypatch.setattr(step, "A_SLICE", 2)
+    for _time in range(2):  # what was broken off begins anew
+        with (
+            writing_engine(any_database).begin() as connection,
+            Operations.context(MigrationContext.configure(connection)),
+        ):
+            step.upgrade()
+    with any_database.reading() as session:
+        rows = session.scalars(select(tables.Enquiry).order_by(tables.Enquiry.id)).all()
+        assert [row.told for row in rows] == [{"shortlist": []}] * 5 + [
+            {"answers": {"instrument": "viola"}, "shortlist": []}
+        ]
+        assert {row.id: row.advice for row in rows} == told

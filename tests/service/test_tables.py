@@ -81,7 +81,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
         {"fitted_at": MOMENT, "adopted": True, "data_digest": "x", "code_version": "x", "report": {}, "artifact": b""},
     ),
     (Draft, {"id": "d", "created_at": MOMENT, "updated_at": MOMENT, "answers": {}, "step": "hold"}),
-    (Enquiry, {"id": "e", "address": "a", "created_at": MOMENT, "language": "en", "answers": {}, "advice": {}}),
+    (Enquiry, {"id": "e", "address": "a", "created_at": MOMENT, "language": "en", "answers": {}, "told": {}}),
     (User, {"email": "ada@harbour.example", "role": "adviser", "dealer": "harbour", "created_at": MOMENT}),
     (PasswordLink, {"digest": "p", "user": 1, "expires_at": MOMENT}),
     (StaffSession, {"digest": "s", "user": 1, "created_at": MOMENT, "seen_at": MOMENT, "expires_at": MOMENT}),

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from sqlalchemy import text
 
 from service.core.errors import Invalid
 from service.questionnaire import forms
@@ -109,6 +110,19 @@ def test_the_enquiry_keeps_the_answers_and_the_contact_apart(client: Client) -> 
     assert "Ada" not in json.dumps(kept.advice)
     assert kept.contact is not None
     assert kept.contact["email"] == "ada@example.org"
+
+
+def test_the_answers_stand_once_in_what_is_kept(client: Client) -> None:
+    body = fresh()
+    client.advice(body)
+    with client.database.reading() as session:
+        row = session.execute(text("SELECT * FROM enquiries WHERE id = :id"), {"id": body["id"]}).mappings().one()
+    holding = [
+        name for name, value in row.items() if "string_length_mm" in str(value) or "stretch_percent" in str(value)
+    ]
+    assert holding == ["answers"]
+    (kept,) = [each for each in client.enquiries() if each.id == body["id"]]
+    assert kept.advice["answers"] == kept.answers
 
 
 @pytest.mark.parametrize(("path", "value"), HANDFUL)

@@ -46,7 +46,7 @@ def enquiries(database: Database, count: int, at: dt.datetime = NOW) -> list[str
         of = tables.Enquiry
         model = session.scalars(select(of)).first()
         assert model is not None
-        alike = {name: getattr(model, name) for name in ("dealer", "language", "answers", "contact", "advice")}
+        alike = {name: getattr(model, name) for name in ("dealer", "language", "answers", "contact", "told")}
         rows = [
             {"id": str(uuid.uuid4()), "address": uuid.uuid4().hex, "created_at": at + dt.timedelta(seconds=n // 3)}
             | alike

@@ -94,9 +94,9 @@ def test_what_they_are_marked_moves_the_answer(served: tuple[Reader, Database]) 
         named = {"tried_1_copy": "DB-juniper-1", "tried_1_overall": mark} if mark else {}
         finished(reader, reader.send(at_tried(reader), named))
         with database.reading() as session:
-            advice = session.scalars(select(tables.Enquiry.advice).order_by(tables.Enquiry.created_at.desc())).first()
-        assert advice is not None
-        return max(float(entry["fit"]["expected"]) for entry in advice["shortlist"])
+            last = session.scalars(select(tables.Enquiry).order_by(tables.Enquiry.created_at.desc())).first()
+        assert last is not None
+        return max(float(entry["fit"]["expected"]) for entry in last.advice["shortlist"])
 
     low, none, high = (best_fit(mark) for mark in ("1", None, "7"))
     assert low < none < high
