@@ -15,7 +15,15 @@ from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Hold, Instrument
 from model.features.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
 from model.preference.catalogue import View
-from model.preference.conditioning import SCATTER_FREEDOM, Bools, Layout, RatingsPosterior, explained, scatter
+from model.preference.conditioning import (
+    OVERALL_ALONE,
+    SCATTER_FREEDOM,
+    Bools,
+    Layout,
+    RatingsPosterior,
+    explained,
+    scatter,
+)
 from model.preference.own_parts import Asked
 from model.preference.utilities import Sheet, Utilities, rating_features
 
@@ -278,8 +286,8 @@ class Law:
         """Return (t, n, O) the covariance of leads of players who are alike in what suits."""
         of = Utilities.of(view, [self._answers[player] for player in players.tolist()])
         places = np.array([view.everything.place[serial] for serial in of.suited.serials], dtype=np.intp)
-        tiers = of.tiers(OVERALL)
-        return self._ratings.with_leads(tiers, of.copies(OVERALL, tiers), of.own(OVERALL), places, players)
+        tiers, effects = of.tiers(OVERALL), self._ratings.with_copies(OVERALL_ALONE, places, players)
+        return self._ratings.with_leads(tiers, of.copies(OVERALL, tiers), of.own(OVERALL), effects, players)
 
     def _given(self, runs: int) -> tuple[Bools, Floats, Floats]:
         """Return which ratings count of the own bow's and the first so many copies', the root of their covariance, the scatter."""

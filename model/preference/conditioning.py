@@ -113,7 +113,10 @@ class RatingsPosterior:
         copy, criterion, own = self.layout.copy[some], self.layout.criterion[some], self._own[some]
         rows, slots = np.nonzero(copy >= 0)
         k, c = copy[rows, slots], criterion[rows, slots]
-        shared = self.copies.effects_shared(weights, k, c, self.posterior.correlations.copy)
+        # Players side by side rate the same copies: of each copy and criterion once.
+        pairs, of = np.unique(k * len(CRITERIA) + c, return_inverse=True)
+        copies_of, criteria = np.divmod(pairs, len(CRITERIA))
+        shared = self.copies.effects_shared(weights, copies_of, criteria, self.posterior.correlations.copy)[:, of]
         shared[k, np.arange(len(k))] += own[rows, slots] @ weights
         out = np.zeros((len(copy), len(shared) if copies is None else len(copies), copy.shape[1]))
         out[rows, :, slots] = shared.T if copies is None else shared[copies].T
@@ -141,18 +144,19 @@ class RatingsPosterior:
         cov = self.cov if counted.all() else np.where(_both(counted), self.cov, np.eye(counted.shape[1]))
         return np.asarray(np.linalg.cholesky(cov), dtype=np.float64)
 
-    def with_leads(self, tiers: Floats, copies: Floats, own: Floats, places: Ints, players: Ints) -> Floats:
+    def with_leads(self, tiers: Floats, copies: Floats, own: Floats, effects: Floats, players: Ints) -> Floats:
         """Return (t, n + K, O) the covariance with the ratings of what all that suits leads the own bow by, on the overall rating.
 
         Parameters
         ----------
         tiers, copies, own : (t, n, q), (t, K, q), (t, q) features.
-        places : (K,) of the copies among those that the ratings name.
+        effects : (t, K, O) covariance of what the copies have besides, as `with_copies` gives it.
         players : (t,) which of the players: alike in what suits.
         """
         towards = self.towards(OVERALL)[players].swapaxes(1, 2)
-        of_copies = copies @ towards + self.with_copies(OVERALL_ALONE, places, players)
-        return np.asarray(np.concatenate([tiers @ towards, of_copies], axis=1) - own[:, None] @ towards)
+        return np.asarray(
+            np.concatenate([tiers @ towards, copies @ towards + effects], axis=1) - own[:, None] @ towards
+        )
 
 
 def explained(root: Floats, counted: Bools, cross: Floats, residual: Floats) -> tuple[Floats, Floats]:

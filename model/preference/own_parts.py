@@ -170,7 +170,7 @@ class OwnParts:
     def covariance(self, copies: Open, asked: Asked, criteria: Ints = EVERY) -> Floats:
         """Return (n, u, u) the covariance over some criteria (u,), ascending, of what n copies have of their own."""
         both = np.ix_(criteria, criteria)
-        out = np.tile(self.match[both], (len(copies.traits), 1, 1))
+        out = np.repeat(self.match[both][None], len(copies.traits), axis=0)
         if copies.traits.any():
             out += self.slopes.at(criteria).covariance(copies.traits, copies.left[:, criteria], asked.wishes)
         if asked.emphasis.any() and OVERALL in criteria:

@@ -1,18 +1,20 @@
 """One player: everything is Gaussian, so the player's own ratings update the outlook in closed form.
 
-A thin face of the engine (`model.preference.conditioning`) for one player, in which what is asked for again is kept.
+A face of the engine (`model.preference.conditioning`) for one player or a few who are alike in what suits them; what is asked for
+again is kept.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from copy import copy
-from functools import cached_property
-from typing import Self
+from functools import cache, cached_property
+from typing import Any, Self, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, Run
-from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Blinding
+from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Blinding, Criterion
 from model.features.design import (
     OF_TRAITS,
     PLACE_COLUMNS,
@@ -23,13 +25,110 @@ from model.features.design import (
     place_values,
 )
 from model.preference.catalogue import View
-from model.preference.conditioning import Layout, RatingsPosterior, explained, scatter
+from model.preference.conditioning import OVERALL_ALONE, Layout, RatingsPosterior, explained, scatter
 from model.preference.kernel import Quantities
 from model.preference.own_parts import Asked
 from model.preference.utilities import Sheet, Utilities, rating_features
 
-FIRST: Ints = np.zeros(1, dtype=np.intp)
-"""The one player of a batch of one."""
+Kept = TypeVar("Kept")
+
+
+class Players:
+    """Players who share instrument and hold, side by side: what they may find of all that suits them, and what their ratings tell."""
+
+    def __init__(
+        self, view: View, answers: Sequence[Answers], runs: Sequence[Sequence[Run]], blinding: Blinding
+    ) -> None:
+        self.view, self.answers, self.blinding = view, answers, blinding
+        self.utilities = Utilities.of(view, answers)
+        self.suited = self.utilities.suited
+        self.ratings = self._observe(runs)
+        self.tiers = cache(self.utilities.tiers)
+        self.copies = cache(lambda c: self.utilities.copies(c, self.tiers(c)))
+        self._with_copies: dict[bytes, Floats] = {}
+        self.counted, self.root = self.ratings.counted(self.ratings.layout.given, self.leads())
+
+    def with_copies(self, weights: Floats) -> Floats:
+        """Return (T, K, O) covariance with the ratings of each copy's own effect and match, and of traits not measured; kept."""
+        key = weights.tobytes()
+        if key not in self._with_copies:
+            self._with_copies[key] = self.ratings.with_copies(weights)
+        return self._with_copies[key]
+
+    @cached_property
+    def residual(self) -> Floats:
+        """(T, O) how far each rating is from what is expected before any."""
+        return np.asarray(self.ratings.layout.value - self.ratings.mean)
+
+    def leads(self) -> list[tuple[Ints, Floats]]:
+        """Return the covariance of all leads with the ratings, of the players who rated an own bow."""
+        layout = self.ratings.layout
+        own = np.flatnonzero((layout.given & (layout.copy < 0)).any(axis=1))
+        if not len(own):
+            return []
+        tiers, copies = self.tiers(OVERALL)[own], self.copies(OVERALL)[own]
+        effects = self.with_copies(OVERALL_ALONE)[own]
+        return [(own, self.ratings.with_leads(tiers, copies, self.utilities.own(OVERALL)[own], effects, own))]
+
+    def _observe(self, runs: Sequence[Sequence[Run]]) -> RatingsPosterior:
+        """Lay the ratings out: of each player those of the own bow first, then those of the runs."""
+        given = [sheet for at, answers in enumerate(self.answers) for sheet in self._given(at, answers, runs[at])]
+        picked = [
+            (number, CRITERION_INDEX[criterion], value)
+            for number, (*_, ratings) in enumerate(given)
+            for criterion, value in ratings.items()
+        ]
+        sheet, criterion = np.array([each[:2] for each in picked], dtype=np.intp).reshape(-1, 2).T
+        value = np.array([value for *_, value in picked], dtype=np.float64)
+        player, copy, position = np.array([each[:3] for each in given], dtype=np.intp).T
+        sheets = self._sheets(player, copy, position)
+        features, mean = rating_features(self.view.posterior, self.suited, sheets, sheet, criterion)
+        row = player[sheet]
+        count = np.bincount(row, minlength=len(self.answers))
+        at = row, np.arange(len(row)) - (np.cumsum(count) - count)[row]
+        shape = len(count), int(count.max())
+
+        def beside(values: NDArray[Any], none: float = 0) -> NDArray[Any]:
+            out = np.full((*shape, *values.shape[1:]), none, dtype=values.dtype)
+            out[at] = values
+            return out
+
+        layout = Layout(beside(sheet, -1), beside(copy[sheet], -1), beside(criterion), beside(value))
+        asked = self.utilities.asked
+        return RatingsPosterior(self.view, self.suited, layout, asked, beside(features), beside(mean))
+
+    def _given(
+        self, at: int, answers: Answers, runs: Sequence[Run]
+    ) -> Iterator[tuple[int, int, int, Mapping[Criterion, float]]]:
+        """Give a player's sheets: whose, the place of the copy or -1, the position and the ratings."""
+        yield at, -1, 0, answers.own_bow.ratings if answers.own_bow else {}
+        for run in runs:
+            yield at, self._place(run), run.position, run.ratings
+
+    def _place(self, run: Run) -> int:
+        if run.copy is None:
+            return -1
+        if run.copy not in self.suited.place:
+            msg = f"got the copy {run.copy!r}, expected one of the range that suits the {self.answers[0].instrument}"
+            raise ValueError(msg)
+        return self.suited.place[run.copy]
+
+    def _sheets(self, player: Ints, copy: Ints, position: Ints) -> Sheet:
+        """Return sheets (S,) of these players, copies and positions."""
+        of, tier_of = self.utilities, self.suited.tier_of
+        X, Z = of.own_X[player], of.own_Z[player]
+        emphasised = np.zeros(len(copy))
+        away, k = np.flatnonzero(copy >= 0), copy[copy >= 0]
+        by = player[away]
+        X[away], Z[away] = of.tier_X[by, tier_of[k]], of.tier_Z[by, tier_of[k]]
+        Z[away, OF_TRAITS] += self.suited.traits[k]
+        X[away[:, None], WISH_COLUMNS] += of.wish[by, k]
+        if seen := SEEN_COLUMNS[self.blinding]:
+            grade = of.tier_X[by, tier_of[k], POSITION_OF["grade"]]
+            X[away[:, None], seen] += np.column_stack([np.ones(len(k)), grade])
+        X[:, PLACE_COLUMNS] += place_values(position)
+        emphasised[away] = of.emphasised[by, k]
+        return Sheet(X, Z, copy, emphasised)
 
 
 class Player:
@@ -39,59 +138,65 @@ class Player:
     """
 
     def __init__(
-        self, view: View, answers: Answers, runs: Sequence[Run] = (), blinding: Blinding = Blinding.BLIND
+        self,
+        view: View,
+        answers: Answers,
+        runs: Sequence[Run] = (),
+        blinding: Blinding = Blinding.BLIND,
+        among: tuple[Players, int] | None = None,
     ) -> None:
-        self.answers, self.posterior, self.blinding = answers, view.posterior, blinding
+        players, at = among or (Players(view, [answers], [runs], blinding), 0)
+        of = players.utilities
+        self.players, self.answers, self.posterior, self.blinding = players, answers, view.posterior, blinding
         self.slope, self.own_parts, self.kernel = view.slope, view.own_parts, view.kernel
-        self.asked, self.utilities = Asked.of(answers), Utilities.of(view, [answers])
-        self.suited, self.wish = self.utilities.suited, self.utilities.wish[0]
-        self.emphasised, self.tiers_emphasised = self.utilities.emphasised[0], self.utilities.tiers_emphasised[0]
-        self._features: dict[tuple[str, int], Floats] = {}
-        self._made: dict[tuple[str, bytes], Quantities] = {}
-        self._found: dict[tuple[str, bytes], Floats] = {}
-        self.ratings = self._observe(view, runs)
-        self.counted, self.root = self.ratings.counted(self.ratings.layout.given, self._leads())
+        self.asked, self.suited, self.wish = Asked.of(answers), of.suited, of.wish[at]
+        self.emphasised, self.tiers_emphasised = of.emphasised[at], of.tiers_emphasised[at]
+        self._utilities, self._at, self._only = of, at, slice(at, at + 1)
+        self._kept: dict[tuple[str, bytes], Any] = {}
+        self.counted, self.root = players.counted[self._only], players.root[self._only]
+
+    @classmethod
+    def each(
+        cls, view: View, asked: Sequence[tuple[Answers, Sequence[Run]]], blinding: Blinding = Blinding.BLIND
+    ) -> list[Self]:
+        """Return players of these answers and runs who share instrument and hold; what they have in common is computed once."""
+        players = Players(view, [answers for answers, _ in asked], [runs for _, runs in asked], blinding)
+        return [cls(view, *one, blinding, (players, at)) for at, one in enumerate(asked)]
 
     def with_every_mark(self) -> Self:
         """Return this player conditioned on every mark given, those of the own bow among them that chances leave out.
 
         What is said of single criteria rests on it: who gave the own bow a 7 for steadiness is not told of a steadier one.
         """
-        if self.counted.all():
+        ratings = self.players.ratings
+        given = ratings.layout.given
+        if self.counted.sum() == given[self._only].sum():
             return self
         whole = copy(self)
-        whole.counted = np.ones_like(self.counted)
-        whole.root = self.ratings.root(whole.counted)
+        whole.counted = given[self._only]
+        whole.root = ratings.root(given)[self._only]
         return whole
 
     # Quantities
-
-    def _tier_features(self, c: int) -> Floats:
-        """Return (n, q), kept once made."""
-        if ("tiers", c) not in self._features:
-            self._features["tiers", c] = self.utilities.tiers(c)[0]
-        return self._features["tiers", c]
-
-    def _copy_features(self, c: int) -> Floats:
-        """Return (K, q), kept once made."""
-        if ("copies", c) not in self._features:
-            self._features["copies", c] = self.utilities.copies(c, self._tier_features(c)[None])[0]
-        return self._features["copies", c]
 
     def tiers(self, weights: Floats) -> Quantities:
         """Return the expected liking of each tier (T), without what single copies add; kept once made."""
         return self._once("tiers", weights, self._tiers)
 
-    def _once(self, name: str, weights: Floats, make: Callable[[Floats], Quantities]) -> Quantities:
+    def _once(self, name: str, weights: Floats, make: Callable[[Floats], Kept]) -> Kept:
         key = (name, weights.tobytes())
-        if key not in self._made:
-            self._made[key] = make(weights)
-        return self._made[key]
+        if key not in self._kept:
+            self._kept[key] = make(weights)
+        kept: Kept = self._kept[key]
+        return kept
 
     def _tiers(self, weights: Floats) -> Quantities:
         used = np.flatnonzero(weights)
-        features = np.array([weights[c] * self._tier_features(c) for c in used.tolist()])
-        mean = self.utilities.tier_X[0] @ (weights @ self.posterior.coef) + self._gamma(weights) * self.tiers_emphasised
+        features = np.array([weights[c] * self.players.tiers(c)[self._at] for c in used.tolist()])
+        mean = (
+            self._utilities.tier_X[self._at] @ (weights @ self.posterior.coef)
+            + self._gamma(weights) * self.tiers_emphasised
+        )
         return Quantities(mean, used, features)
 
     def _gamma(self, weights: Floats) -> float:
@@ -104,8 +209,8 @@ class Player:
 
     def _own(self, weights: Floats) -> Quantities:
         used = np.flatnonzero(weights)
-        features = np.array([weights[c] * self.utilities.own(c) for c in used.tolist()])
-        mean = weights @ (self.posterior.coef @ self.utilities.own_X[0] + self.posterior.players.own_shift)
+        features = np.array([weights[c] * self._utilities.own(c)[self._only] for c in used.tolist()])
+        mean = weights @ (self.posterior.coef @ self._utilities.own_X[self._at] + self.posterior.players.own_shift)
         return Quantities(np.array([mean]), used, features)
 
     def copies(self, weights: Floats) -> Quantities:
@@ -114,7 +219,7 @@ class Player:
 
     def _copies(self, weights: Floats) -> Quantities:
         used = np.flatnonzero(weights)
-        features = np.array([weights[c] * self._copy_features(c) for c in used.tolist()])
+        features = np.array([weights[c] * self.players.copies(c)[self._at] for c in used.tolist()])
         mean = self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect)
         return Quantities(mean + self._gamma(weights) * self.emphasised, used, features)
 
@@ -122,57 +227,7 @@ class Player:
         """Return (K,) x'coef + effect (K,) of the suited copies."""
         suited = self.suited
         own = suited.traits @ coef[TRAIT_COLUMNS] + self.wish @ coef[WISH_COLUMNS]
-        return np.asarray((self.utilities.tier_X[0] @ coef)[suited.tier_of] + own + effect)
-
-    # What the player has rated
-
-    def _observe(self, view: View, runs: Sequence[Run]) -> RatingsPosterior:
-        own = self.answers.own_bow.ratings if self.answers.own_bow else {}
-        given = [(-1, 0, own), *((self._place(run), run.position, run.ratings) for run in runs)]
-        picked = [
-            (CRITERION_INDEX[criterion], number, value)
-            for number, (_, _, ratings) in enumerate(given)
-            for criterion, value in ratings.items()
-        ]
-        criterion, sheet = np.array([each[:2] for each in picked], dtype=np.intp).reshape(-1, 2).T
-        value = np.array([value for *_, value in picked], dtype=np.float64)
-        copy, position = (np.array([each[of] for each in given], dtype=np.intp) for of in (0, 1))
-        sheets = self._sheets(copy, position)
-        features, mean = rating_features(self.posterior, self.suited, sheets, sheet, criterion)
-        layout = Layout(sheet[None], copy[sheet][None], criterion[None], value[None])
-        return RatingsPosterior(view, self.suited, layout, self.utilities.asked, features[None], mean[None])
-
-    def _place(self, run: Run) -> int:
-        if run.copy is None:
-            return -1
-        if run.copy not in self.suited.place:
-            msg = f"got the copy {run.copy!r}, expected one of the range that suits the {self.answers.instrument}"
-            raise ValueError(msg)
-        return self.suited.place[run.copy]
-
-    def _sheets(self, copy: Ints, position: Ints) -> Sheet:
-        """Return sheets of these copies (S,) at these positions."""
-        of, tier_of = self.utilities, self.suited.tier_of
-        X, Z = np.tile(of.own_X, (len(copy), 1)), np.tile(of.own_Z, (len(copy), 1))
-        emphasised = np.zeros(len(copy))
-        away, k = np.flatnonzero(copy >= 0), copy[copy >= 0]
-        X[away], Z[away] = of.tier_X[0, tier_of[k]], of.tier_Z[0, tier_of[k]]
-        Z[away, OF_TRAITS] += self.suited.traits[k]
-        X[away[:, None], WISH_COLUMNS] += self.wish[k]
-        if seen := SEEN_COLUMNS[self.blinding]:
-            grade = of.tier_X[0, tier_of[k], POSITION_OF["grade"]]
-            X[away[:, None], seen] += np.column_stack([np.ones(len(k)), grade])
-        X[:, PLACE_COLUMNS] += place_values(position)
-        emphasised[away] = self.emphasised[k]
-        return Sheet(X, Z, copy, emphasised)
-
-    def _leads(self) -> list[tuple[Ints, Floats]]:
-        """Return the covariance of all leads with the ratings, where there are any of the own bow."""
-        if not (self.ratings.layout.copy < 0).any():
-            return []
-        tiers, copies = self._tier_features(OVERALL)[None], self._copy_features(OVERALL)[None]
-        places = np.arange(len(self.suited.serials))
-        return [(FIRST, self.ratings.with_leads(tiers, copies, self.utilities.own(OVERALL), places, FIRST))]
+        return np.asarray((self._utilities.tier_X[self._at] @ coef)[suited.tier_of] + own + effect)
 
     # The law after the ratings
 
@@ -185,26 +240,19 @@ class Player:
             return quantities.mean, np.zeros((0, len(quantities.mean)))
         cross = np.zeros((len(quantities.mean), self.counted.shape[1])) if extra is None else extra.copy()
         for c, features in zip(quantities.criteria.tolist(), quantities.features, strict=True):
-            cross += features @ self.ratings.towards(c)[0].T
-        residual = self.ratings.layout.value - self.ratings.mean
+            cross += features @ self.players.ratings.towards(c)[self._at].T
+        residual = self.players.residual[self._only]
         moved, told = explained(self.root, self.counted, cross[None], residual)
         return quantities.mean + moved[0], told[0]
 
     def shared_with_ratings(self, weights: Floats) -> Floats:
         """Return (K, O) covariance with the ratings given of each copy's own effect and match, and of traits not measured."""
-        return self._kept_once("shared", weights, lambda of: self.ratings.with_copies(of)[0])
-
-    def _kept_once(self, name: str, weights: Floats, make: Callable[[Floats], Floats]) -> Floats:
-        key = (name, weights.tobytes())
-        if key not in self._found:
-            self._found[key] = make(weights)
-        return self._found[key]
+        return np.asarray(self.players.with_copies(weights)[self._at])
 
     @cached_property
     def scatter(self) -> float:
         """How much larger than most players' the variance of this player's marks to come is; 1 before any rating."""
-        residual = self.ratings.layout.value - self.ratings.mean
-        return float(scatter(self.root, self.counted, residual)[0])
+        return float(scatter(self.root, self.counted, self.players.residual[self._only])[0])
 
     # Variances without the ratings
 
@@ -214,7 +262,7 @@ class Player:
 
     def own_variance(self, weights: Floats) -> Floats:
         """Return (K,) the variance of what each suited copy has of its own, of a weighted sum of criteria."""
-        return self._kept_once("own", weights, self._own_variance)
+        return self._once("own variance", weights, self._own_variance)
 
     def _own_variance(self, weights: Floats) -> Floats:
         used = np.flatnonzero(weights)
@@ -222,7 +270,7 @@ class Player:
 
     def spread(self, weights: Floats) -> Floats:
         """Return (T,) the variance of one unknown copy around its tier's mean: its effect, and what it has of its own."""
-        return self._kept_once("spread", weights, self._spread)
+        return self._once("spread", weights, self._spread)
 
     def _spread(self, weights: Floats) -> Floats:
         used = np.flatnonzero(weights)

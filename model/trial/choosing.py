@@ -155,7 +155,7 @@ class Choosing:
     def stock(self) -> Ints:
         """The places among the suited copies of those at hand that are priced."""
         suited, hand = self.suited, self.hand
-        held = np.fromiter((serial in hand for serial in suited.serials), dtype=bool, count=len(suited.serials))
+        held = np.fromiter(map(hand.__contains__, suited.serials), dtype=bool, count=len(suited.serials))
         return np.flatnonzero(held & (self._place[suited.tier_of] >= 0)) if len(held) else np.zeros(0, dtype=np.intp)
 
     @cached_property
@@ -166,12 +166,11 @@ class Choosing:
     @cached_property
     def stock_marks(self) -> Floats:
         """What the player marked each with overall, NaN where it was not tried."""
-        out = np.full(len(self.stock), np.nan)
-        if self.marks:
-            tried = [self.suited.place[serial] for serial in self.marks if serial in self.suited.place]
-            for at in np.flatnonzero(np.isin(self.stock, tried)):
-                out[at] = self.marks[self.suited.serials[self.stock[at]]]
-        return out
+        of_all = np.full(len(self.suited.serials), np.nan)
+        for serial, mark in self.marks.items():
+            if serial in self.suited.place:
+                of_all[self.suited.place[serial]] = mark
+        return of_all[self.stock]
 
     @cached_property
     def held(self) -> Ints:

@@ -1,6 +1,6 @@
 """What each answer did: the advice without it, beside the advice."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -63,47 +63,51 @@ class _Asked:
     runs: Sequence[Run]
     offer: Offer
 
+    def of_one_player(self, other: "_Asked") -> bool:
+        """Return whether two questions differ in what is offered alone."""
+        return self.answers is other.answers and self.runs is other.runs
+
 
 def influence(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> tuple[Influence, ...]:
     """Return what every answer given did to the proposal, in the order of `Answer`; raises as `predict.outlook`."""
-    asked, player = _Asked(answers, runs, offer), Player(view, answers, runs)
-    choosing = Choosing(player, runs, offer)
+    asked = _Asked(answers, runs, offer)
+    variants = list(_variants(asked))
+    others = [other for _, other in variants if not other.of_one_player(asked)]
+    player, *players = Player.each(view, [(of.answers, of.runs) for of in (asked, *others)])
+    choosing, at = Choosing(player, runs, offer), iter(players)
     advised = choosing.choice()
 
-    def without(answer: Callable[[], _Asked]) -> Choice:
-        of = answer()
-        if of.answers is answers and of.runs is runs:  # another offer to the same player
-            return Choosing(player, runs, of.offer, joint=choosing.joint).choice()
-        return Choosing(Player(view, of.answers, of.runs), of.runs, of.offer).choice()
+    def without(other: _Asked) -> Choice:
+        if other.of_one_player(asked):
+            return Choosing(player, runs, other.offer, joint=choosing.joint).choice()
+        return Choosing(next(at), other.runs, offer).choice()
 
-    return tuple(Influence(answer, _changes(advised, without(other))) for answer, other in _variants(asked))
+    return tuple(Influence(answer, _changes(advised, without(other))) for answer, other in variants)
 
 
-def _variants(asked: _Asked) -> Iterator[tuple[Answer, Callable[[], _Asked]]]:
+def _variants(asked: _Asked) -> Iterator[tuple[Answer, _Asked]]:
     """Give the questions without each answer that was given."""
-    answers, bow = asked.answers, asked.answers.own_bow
-
-    def told(**changes: object) -> _Asked:
-        return replace(asked, answers=replace(answers, **changes))  # type: ignore[arg-type]
-
-    given: list[tuple[Answer, bool, Callable[[], _Asked]]] = [
-        (Answer.SETTINGS, bool(answers.settings), lambda: told(settings=frozenset())),
-        (Answer.PRIORITIES, bool(answers.priorities), lambda: told(priorities=())),
-        (Answer.WISH_MASS, bool(answers.wish_mass), lambda: told(wish_mass=None)),
-        (Answer.WISH_TONE, bool(answers.wish_tone), lambda: told(wish_tone=None)),
-        (Answer.OWN_BOW, answers.plays_no_bow, lambda: told(plays_no_bow=False)),
-        (Answer.OWN_BOW_RATINGS, bool(bow and bow.ratings), lambda: told(own_bow=bow and replace(bow, ratings={}))),
-        (Answer.OWN_BOW_MASS, bool(bow and bow.mass_g), lambda: told(own_bow=bow and replace(bow, mass_g=None))),
-        (Answer.TRIED, bool(asked.runs), lambda: replace(asked, runs=())),
-        (Answer.BUDGET, asked.offer.budget is not None, lambda: _offered(asked, budget=None)),
-        (Answer.MINUTES, asked.offer.minutes is not None, lambda: _offered(asked, minutes=None)),
-        (Answer.PLACE, asked.offer.place is not Place.SHOP, lambda: _offered(asked, place=Place.SHOP)),
+    answers, bow, offer = asked.answers, asked.answers.own_bow, asked.offer
+    less: list[tuple[Answer, bool, dict[str, object]]] = [
+        (Answer.SETTINGS, bool(answers.settings), {"settings": frozenset()}),
+        (Answer.PRIORITIES, bool(answers.priorities), {"priorities": ()}),
+        (Answer.WISH_MASS, bool(answers.wish_mass), {"wish_mass": None}),
+        (Answer.WISH_TONE, bool(answers.wish_tone), {"wish_tone": None}),
+        (Answer.OWN_BOW, answers.plays_no_bow, {"plays_no_bow": False}),
+        (Answer.OWN_BOW_RATINGS, bool(bow and bow.ratings), {"own_bow": bow and replace(bow, ratings={})}),
+        (Answer.OWN_BOW_MASS, bool(bow and bow.mass_g), {"own_bow": bow and replace(bow, mass_g=None)}),
     ]
-    yield from ((answer, without) for answer, was_given, without in given if was_given)
-
-
-def _offered(asked: _Asked, **changes: object) -> _Asked:
-    return replace(asked, offer=replace(asked.offer, **changes))  # type: ignore[arg-type]
+    for answer, given, changes in less:
+        if given:
+            yield answer, replace(asked, answers=replace(answers, **changes))  # type: ignore[arg-type]
+    if asked.runs:
+        yield Answer.TRIED, replace(asked, runs=())
+    if offer.budget is not None:
+        yield Answer.BUDGET, replace(asked, offer=replace(offer, budget=None))
+    if offer.minutes is not None:
+        yield Answer.MINUTES, replace(asked, offer=replace(offer, minutes=None))
+    if offer.place is not Place.SHOP:
+        yield Answer.PLACE, replace(asked, offer=replace(offer, place=Place.SHOP))
 
 
 def _changes(advised: Choice, without: Choice) -> tuple[Change, ...]:

@@ -120,7 +120,7 @@ def test_which_marks_count_does_not_hang_on_their_values() -> None:
 def test_all_marks_of_other_bows_count() -> None:
     own = OwnBow(ratings=dict.fromkeys(CRITERIA, 4.0))
     player = Player(made_up(), replace(PLAYERS["violin"], own_bow=own), TRIED[Instrument.VIOLIN])
-    copy = player.ratings.layout.copy[player.counted]
+    copy = player.players.ratings.layout.copy[player.counted]
     assert np.count_nonzero(copy >= 0) == 2 + len(CRITERIA)
     assert np.count_nonzero(copy < 0) < len(CRITERIA)
 
@@ -159,8 +159,8 @@ def test_marks_of_other_bows_are_counted_first() -> None:
     for rated, runs in product(RATED, ((), TRIED[Instrument.VIOLIN])):
         answers = replace(PLAYERS["violin"], own_bow=OwnBow(ratings=dict.fromkeys(rated, 4.0)))
         player = Player(made_up(), answers, runs)
-        (_, leads), gram = player._leads()[0], player.ratings.cov[0]
-        own = player.ratings.layout.copy[0] < 0
+        (_, leads), gram = player.players.leads()[0], player.players.ratings.cov[0]
+        own = player.players.ratings.layout.copy[0] < 0
         keep = np.ones(len(own), dtype=bool)
         while True:
             coefficients = np.zeros((leads.shape[1], len(own)))

@@ -21,6 +21,7 @@ from model.preference.player import Player
 from model.preference.predict import outlook, own_mark, utility_weights
 from model.preference.prediction import Outlook
 from model.preference.yardstick import KnownBow, UnratedBow
+from model.trial.joint import here
 from model.trial.reasons import differences
 from tests.model.dense import Dense, Law, weighed
 from tests.model.worlds import basses, joined, made_up_posterior, violins
@@ -127,6 +128,20 @@ def trait_variance(weights: Floats, answers: Answers) -> Floats:
         for trait in range(3)
     ]
     return np.asarray(squares[0] + squares[1] + 2.0 * squares[2])
+
+
+def test_players_side_by_side_are_each_of_them_alone() -> None:
+    # With own ratings of unlike numbers, marks that are left out, wishes and priorities: the law of every tier and bow, to 1e-10.
+    unit, sides = np.eye(C)[CRITERIA.index(TONE)], Player.each(view(), list(CASES.values()))
+    for player, (answers, runs) in zip(sides, CASES.values(), strict=True):
+        alone = Player(view(), answers, runs)
+        bows = [*([] if answers.plays_no_bow else [None]), *alone.suited.serials]
+        for weights in (OVERALL_ALONE, unit):
+            one, other = here(player, weights, bows), here(alone, weights, bows)
+            for name in ("mean", "cov", "spread"):
+                assert np.allclose(getattr(one, name), getattr(other, name), rtol=0, atol=1e-10)
+    with pytest.raises(ValueError, match="expected one of the range that suits the violin"):
+        Player.each(view(), [(ASKED, ()), (ASKED, (Run(1, "nowhere", {O: 4.0}),))])
 
 
 def close(got: object, expected: object) -> bool:

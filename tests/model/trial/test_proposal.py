@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from model.domain.records import Answers, Copy, OwnBow, Range, Run, Tier
-from model.domain.vocabulary import CRITERIA, Criterion, Instrument, Place, Role
+from model.domain.vocabulary import CRITERIA, Criterion, Instrument, Place, Role, Setting
 from model.preference.catalogue import View
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
@@ -323,6 +323,39 @@ def test_each_answer_given_is_left_out_once() -> None:
     ]
     assert What.BOWS in {change.what for change in found[4].changes}
     assert not influence(view(), Answers(Instrument.VIOLIN), (), offer())
+
+
+def test_what_a_rating_did_is_how_the_answers_with_and_without_it_differ() -> None:
+    answers = Answers(
+        Instrument.VIOLIN,
+        settings=frozenset({Setting.SOLO}),
+        priorities=(Criterion.TONE, Criterion.EASE),
+        wish_tone=1,
+        own_bow=OwnBow(mass_g=60.0, ratings={O: 5.0, Criterion.TONE: 6.0}),
+    )
+    runs = (Run(1, "a0", {O: 7.0, Criterion.TONE: 5.0}), Run(2, "c1", {O: 3.0}))
+    less: dict[str, tuple[Answers, tuple[Run, ...]]] = {
+        "settings": (replace(answers, settings=frozenset()), runs),
+        "priorities": (replace(answers, priorities=()), runs),
+        "wish_tone": (replace(answers, wish_tone=None), runs),
+        "own_bow_ratings": (replace(answers, own_bow=OwnBow(mass_g=60.0)), runs),
+        "own_bow_mass": (replace(answers, own_bow=OwnBow(ratings={O: 5.0, Criterion.TONE: 6.0})), runs),
+        "tried": (answers, ()),
+    }
+    found = {str(each.answer): each.changes for each in influence(view(), answers, runs, offer())}
+    assert found.keys() == less.keys()
+    one, told = proposal_for(view(), answers, runs, offer()), 0
+    for answer, changes in found.items():
+        other = proposal_for(view(), *less[answer], offer())
+        assert one.case is not None
+        assert other.case is not None
+        both = one.case.row.chance, other.case.row.chance
+        chances = [change for change in changes if change.what is What.CHANCE]
+        assert bool(chances) == (abs(round(both[0], 3) - round(both[1], 3)) >= 0.03), answer
+        assert [(c.given, c.without) for c in chances] == [(round(both[0], 3), round(both[1], 3))] * len(chances)
+        assert (What.BOWS in {change.what for change in changes}) == (set(one.bring) != set(other.bring))
+        told += len(changes)
+    assert told > 5
 
 
 @pytest.mark.parametrize("who", PLAYERS)
