@@ -355,7 +355,7 @@ def test_what_a_rating_did_is_how_the_answers_with_and_without_it_differ() -> No
         assert [(c.given, c.without) for c in chances] == [(round(both[0], 3), round(both[1], 3))] * len(chances)
         assert (What.BOWS in {change.what for change in changes}) == (set(one.bring) != set(other.bring))
         told += len(changes)
-    assert told > 5
+    assert told > 3
 
 
 @pytest.mark.parametrize("who", PLAYERS)
