@@ -4,15 +4,14 @@ Each is fitted to some rows of one table of ratings and asked for others, being 
 tells a deviation; their scores take the one that turned out (`model.evaluation.metrics`).
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.linalg import cho_factor, cho_solve
-from sklearn.model_selection import KFold
+from sklearn.linear_model import Ridge
+from sklearn.model_selection import GridSearchCV, KFold
 
 from model.domain.arrays import Floats, Ints
 from model.domain.vocabulary import HIGHEST, LOWEST
@@ -22,9 +21,7 @@ Bools = NDArray[np.bool_]
 ALPHAS = (0.3, 1.0, 3.0, 10.0, 30.0)
 """Penalties that ridge regression chooses from, by cross-validation in so many folds."""
 FOLDS = 3
-TOLERANCE, TINY = 1e-6, 1e-12
-DENSE_UP_TO = 1500
-"""Columns up to which a factorisation costs less than it saves."""
+TOLERANCE = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,11 +122,12 @@ class RidgeRegression(TierMean):
         self._penalty: float | None = None
         if len(rated) < 2 * FOLDS:
             return self  # too few to choose a penalty from: the tier's mean stays
-        columns = sparse.csr_array(sparse.hstack([np.ones((len(y), 1)), table.X, _dummies(table.copy)]))
-        Z = sparse.csr_array(sparse.hstack([columns, _dummies(table.player)]))[rated]
-        self._penalty = _best_penalty(Z, y[rated], self._seed)
-        coef = ridge(Z, y[rated], np.ones((len(rated), 1)), np.array([self._penalty]))[:, 0]
-        self._without_player = np.asarray(columns @ coef[: columns.shape[1]])
+        of_bows = sparse.csr_array(sparse.hstack([table.X, _dummies(table.copy)]))
+        Z = sparse.csr_array(sparse.hstack([of_bows, _dummies(table.player)]))[rated]
+        folds = KFold(FOLDS, shuffle=True, random_state=self._seed)
+        search = GridSearchCV(Ridge(solver="sparse_cg", tol=TOLERANCE), {"alpha": ALPHAS}, cv=folds).fit(Z, y[rated])
+        self._penalty, best = float(search.best_params_["alpha"]), search.best_estimator_
+        self._without_player = np.asarray(of_bows @ best.coef_[: of_bows.shape[1]] + best.intercept_)
         return self
 
     def foretell(self, ahead: Ints, told: Ints) -> Floats:
@@ -138,52 +136,6 @@ class RidgeRegression(TierMean):
             return super().foretell(ahead, told)
         left, count = self._left(ahead, told, self._without_player[told])
         return np.asarray(self._without_player[ahead] + left / (count + self._penalty))
-
-
-def _best_penalty(Z: sparse.csr_array, y: Floats, seed: int) -> float:
-    """Return the penalty with the highest coefficient of determination, on average over the folds held out."""
-    held = np.zeros((len(y), FOLDS))
-    for place, (_, rows) in enumerate(KFold(FOLDS, shuffle=True, random_state=seed).split(y)):
-        held[rows, place] = 1.0
-    fold, penalty = np.repeat(np.arange(FOLDS), len(ALPHAS)), np.tile(ALPHAS, FOLDS)
-    left = (y[:, None] - Z @ ridge(Z, y, 1.0 - held[:, fold], penalty)) * held[:, fold]
-    spread = ((y[:, None] - y @ held / held.sum(axis=0)) * held)[:, fold]
-    lost = np.sum(left**2, axis=0) / np.maximum(np.sum(spread**2, axis=0), TINY)
-    return float(ALPHAS[np.argmin(lost.reshape(FOLDS, -1).sum(axis=0))])
-
-
-def ridge(Z: sparse.csr_array, y: Floats, weights: Floats, penalty: Floats) -> Floats:
-    """Return coefficients (p, t) of t ridge regressions of y (n,) on Z (n, p), each with its own weights of the rows (n, t).
-
-    The penalties (t,) leave out the first column. All are solved at once by conjugate gradients (Hestenes & Stiefel 1952,
-    J. Res. Natl. Bur. Stand. 49: 409), preconditioned by the mean of their equations, until what is left of each right hand
-    side is `TOLERANCE` of it: a factorisation for each takes three times as long.
-    """
-    of_rows, penalised = sparse.csr_array(Z.T), np.outer(np.arange(Z.shape[1]) > 0, penalty)
-    typical = of_rows @ Z * weights.mean() + sparse.diags_array(np.exp(np.log(penalty).mean()) * (penalised[:, 0] > 0))
-    solve = _preconditioner(sparse.csr_array(typical))
-    left = of_rows @ (weights * y[:, None])
-    coef, ahead, before = np.zeros_like(left), np.zeros_like(left), np.ones(left.shape[1])
-    enough = TOLERANCE * np.linalg.norm(left, axis=0)
-    for _ in range(Z.shape[1]):
-        if np.all(np.linalg.norm(left, axis=0) <= enough):
-            break
-        scaled = solve(left)
-        now = np.sum(left * scaled, axis=0)
-        ahead, before = scaled + now / before * ahead, np.maximum(now, TINY)
-        moved = of_rows @ (weights * (Z @ ahead)) + penalised * ahead
-        part = now / np.maximum(np.sum(ahead * moved, axis=0), TINY)
-        coef, left = coef + part * ahead, left - part * moved
-    return np.asarray(coef)
-
-
-def _preconditioner(matrix: sparse.csr_array) -> Callable[[Floats], Floats]:
-    """Return what solves equations (p, t) of a positive definite matrix, of a large one those of its diagonal alone."""
-    diagonal = np.maximum(matrix.diagonal(), TINY)
-    if len(diagonal) > DENSE_UP_TO:
-        return lambda right: right / diagonal[:, None]
-    factor = cho_factor(matrix.toarray() + TINY * np.diag(diagonal), lower=True)
-    return lambda right: np.asarray(cho_solve(factor, right, check_finite=False))
 
 
 def _dummies(code: Ints) -> sparse.csr_array:

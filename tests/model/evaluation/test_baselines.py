@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy import sparse
 from scipy.optimize import minimize_scalar
 from sklearn.linear_model import Ridge, RidgeCV
 from sklearn.model_selection import KFold
@@ -15,7 +14,6 @@ from model.evaluation.baselines import (
     TierMean,
     TierMeanAndOffset,
     baselines,
-    ridge,
 )
 
 rng = np.random.default_rng(5)
@@ -77,20 +75,6 @@ def test_its_penalty_is_the_one_that_scikit_learn_chooses(seed: int) -> None:
     rated = np.isfinite(Y)
     Z = np.column_stack([TABLE.X, np.eye(24)[COPY], np.eye(PLAYER.max() + 1)[PLAYER]])[rated]
     assert RidgeRegression(seed).fit(TABLE, Y, rated)._penalty == RidgeCV(ALPHAS, cv=seen).fit(Z, Y[rated]).alpha_
-
-
-@pytest.mark.parametrize("dense", [0, 100])
-def test_many_ridge_regressions_at_once_are_scikit_learns_one_by_one(
-    dense: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("model.evaluation.baselines.DENSE_UP_TO", dense)
-    Z = rng.normal(size=(60, 8)) @ rng.normal(size=(8, 8))
-    y, weights = Z @ rng.normal(size=8) + 3.0 + rng.normal(size=60), rng.integers(0, 2, (60, 4)).astype(float)
-    penalty = np.array([0.1, 1.0, 10.0, 100.0])
-    found = ridge(sparse.csr_array(np.column_stack([np.ones(60), Z])), y, weights, penalty)
-    for own, of, by in zip(found.T, weights.T, penalty, strict=True):
-        one = Ridge(by).fit(Z, y, sample_weight=of)
-        np.testing.assert_allclose(own, [one.intercept_, *one.coef_], atol=1e-4)
 
 
 def test_a_new_players_column_minimises_the_penalised_squares_of_the_ratings_told() -> None:

@@ -14,15 +14,11 @@ from model.trial.paired_comparison import (
     DEFAULT,
     Rule,
     Verdict,
-    bechhofer,
     characteristic,
-    finds_best,
     first_in_pair,
-    needed,
-    plays_needed,
-    sign_test,
     verdict,
 )
+from tests.model.trial.fixed_numbers import bechhofer, finds_best, needed, plays_needed, sign_test
 
 DATA = Path(__file__).parents[1] / "data"
 PAIRED = json.loads((DATA / "paired_comparison.json").read_text())
