@@ -17,6 +17,7 @@ from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 
 from service.advice import advice_api
+from service.calendar import calendar_routes
 from service.core import logs
 from service.core.database import Database
 from service.core.group_commit import Together
@@ -169,6 +170,7 @@ def _routes() -> tuple[BaseRoute, ...]:
         privacy_pages.router,
         embed.router,
         website_routes.router,
+        calendar_routes.router,
         well_known.router,
         metrics_doors.router,
         problem_types.router,

@@ -22,6 +22,7 @@ from service.tables.base import (
 from service.tables.doors import (
     AddressKey,
     ApiKey,
+    Calendar,
     ClosedAddress,
     ConfirmedAddress,
     Door,
@@ -69,6 +70,7 @@ __all__ = [
     "AuditEntry",
     "Base",
     "BenchReading",
+    "Calendar",
     "ClosedAddress",
     "Composition",
     "ConfirmedAddress",

@@ -54,6 +54,17 @@ class Door(Base):
     changed_at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
+class Calendar(Base):
+    """Where a dealer's calendar is read: ``id``, random, which a signed address holds. Without a row it is read nowhere."""
+
+    __tablename__ = "calendars"
+
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
+    id: Mapped[str] = mapped_column(String, unique=True)
+    made_at: Mapped[dt.datetime] = mapped_column(Moment)
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+
+
 class ApiKey(Base):
     """A key of one dealer's website (public, for advice only) or own server (secret); ``digest`` is the SHA-256 of it."""
 

@@ -63,6 +63,7 @@ COSTS: Mapping[str, int] = {
     "POST /data/{token}/ratings": PAGE,
     "GET /erase/{token}": 2 * PAGE,
     "POST /erase/{token}": 4 * PAGE,
+    "GET /calendar/{token}.ics": 2 * PAGE,
     "GET /embed/{dealer}": SMALL,
     "GET /embed/{dealer}/{rest:path}": PAGE,
     "GET /embed-look/{dealer}.css": SMALL,

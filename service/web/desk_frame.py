@@ -31,6 +31,7 @@ _PLACES = (
     ("/desk/model", N_("Model"), Permission.MODEL_VIEW),
     ("/desk/tablets", N_("Tablets"), Permission.TABLETS_VIEW),
     ("/desk/mail", N_("Mail"), Permission.MAIL_VIEW),
+    ("/desk/calendar", N_("Calendar"), Permission.TRIALS_VIEW),
     ("/desk/website", N_("Website"), Permission.SETTINGS_VIEW),
     ("/desk/users", N_("Users"), Permission.USERS_VIEW),
     ("/desk/audit", N_("Audit"), Permission.AUDIT_VIEW),

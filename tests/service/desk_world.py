@@ -67,6 +67,7 @@ retention   -   -   -   vc  vc
 """What each of `ROLES` may in each area of the desk: view it, change it, or neither."""
 AREAS = {
     "/desk": "trials",
+    "/desk/calendar": "trials",
     "/desk/compose": "trials",
     "/desk/enquiries/{id_}/data": "players",
     "/desk/enquiries/{id_}/erase": "players",

@@ -16,6 +16,7 @@ from service.tables import (
     AuditEntry,
     Base,
     BenchReading,
+    Calendar,
     ClosedAddress,
     Composition,
     ConfirmedAddress,
@@ -136,6 +137,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (Pair, {"id": "p", "head_to_head": "h", "number": 1, "preferred": "first", "received_at": MOMENT}),
     (Door, {"dealer": "harbour", "changed_at": MOMENT}),
     (ApiKey, {"digest": "k", "dealer": "harbour", "kind": "server", "hint": "x7", "made_at": MOMENT}),
+    (Calendar, {"dealer": "harbour", "id": "c", "made_at": MOMENT}),
     (
         OutboxItem,
         {
@@ -237,6 +239,7 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Pair, {"id": "q"}),
     (Door, {}),
     (ApiKey, {"digest": "l", "kind": "master"}),
+    (Calendar, {"id": "d"}),
     (OutboxItem, {"message_id": "<2@bows.example>"}),
     (OutboxItem, {"about": "f"}),
     (OutboxItem, {"about": "f", "message_id": "<2@bows.example>", "sent_at": MOMENT, "failed_at": MOMENT}),

@@ -71,6 +71,8 @@ def _at_the_desk(world: World) -> None:
         ("owner", "/desk/website/keys", {"kind": "server"}),
         ("owner", f"/desk/website/keys/{own['/desk/website/keys/{key}']}/revoke", {}),
         ("owner", "/desk/website/secret", {}),
+        ("adviser", "/desk/calendar", {}),
+        ("adviser", "/desk/calendar/revoke", {}),
         ("owner", "/desk/website/logo", {"file": png()}),
         ("owner", "/desk/website/logo/remove", {}),
         ("adviser", f"/desk/players/{own['/desk/players/{key}']}/ratings", {"may_help": "no"}),

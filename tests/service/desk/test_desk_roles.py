@@ -24,6 +24,8 @@ NAMES_NOTHING = (
     "POST /desk/account/factor/remove",
     "POST /desk/account/password",
     "POST /desk/account/sessions",
+    "POST /desk/calendar",
+    "POST /desk/calendar/revoke",
     "POST /desk/enquiries/{id_}/erase",
     "POST /desk/enquiries/{id_}/settle",
     "POST /desk/enquiries/{id_}/take",

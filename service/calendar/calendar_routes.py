@@ -1,0 +1,73 @@
+"""The feed that a calendar program reads, and the page of the desk that gives it an address."""
+
+import datetime as dt
+import hashlib
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from service.calendar import calendar_address, calendar_feed
+from service.core.errors import NotHere
+from service.core.language import _
+from service.web.database_sessions import Reading, Writing
+from service.web.desk_frame import address_of, see, show
+from service.web.device_requests import signer
+from service.web.permissions import AtDealer, AtDealerNeeds, Posted
+from service.web.roles import Permission
+
+HOME = "/desk/calendar"
+TRIALS = "/desk/trials"
+router = APIRouter()
+
+Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
+Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
+
+
+@dataclass(frozen=True, slots=True)
+class CalendarPage:
+    """``address``: where the calendar is read, empty for nowhere; ``may_change``: whoever reads the page may draw another."""
+
+    title: str
+    address: str
+    may_change: bool
+
+
+@router.get("/calendar/{token}.ics")
+async def feed(request: Request, token: str, session: Reading) -> Response:
+    """Give a dealer's trials and parcels to a program that subscribes to them; nothing where it has not changed."""
+    dealer = calendar_address.dealer_of(session, token, signer(request))
+    if dealer is None:
+        raise NotHere
+    today = dt.datetime.now(dt.UTC).date()
+    body = calendar_feed.feed(session, dealer, today, address_of(request, TRIALS))
+    mark = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    headers = {"ETag": mark, "Cache-Control": "private, no-cache"}
+    if request.headers.get("if-none-match") == mark:
+        return Response(status_code=304, headers=headers)
+    return Response(body, media_type="text/calendar; charset=utf-8", headers=headers)
+
+
+@router.get(HOME)
+async def page(request: Request, staff: Views, session: Reading) -> Response:
+    """Show where the calendar is read."""
+    path = calendar_address.path(session, staff.dealer, signer(request))
+    shown = CalendarPage(_("Calendar"), address_of(request, path) if path else "", staff.may(Permission.TRIALS_RUN))
+    return show(request, staff, "calendar/calendar.html", shown)
+
+
+@router.post(HOME)
+async def draw(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Give the calendar an address, or another one."""
+    del form
+    calendar_address.draw(session, staff.user, staff.dealer)
+    return see(request, HOME, _("The calendar has an address. One that it had before leads nowhere any more."))
+
+
+@router.post(f"{HOME}/revoke")
+async def revoke(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Let the calendar be read nowhere."""
+    del form
+    calendar_address.revoke(session, staff.user, staff.dealer)
+    return see(request, HOME, _("The address leads nowhere any more."))

@@ -1,0 +1,144 @@
+"""A shop's trials in the calendar that it has: read by another library (vobject, python-dateutil), revoked, and nobody else's."""
+
+import datetime as dt
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import vobject
+
+from tests.service import cast, desk_shop, trial_cast
+from tests.service.cast import Desk, Member
+from tests.service.desk_shop import Shop
+from tests.service.page import Page
+
+HOME = "/desk/calendar"
+TODAY = dt.datetime.now(dt.UTC).date()
+ADDRESS = re.compile(r"http://[^/\s<]+(/calendar/[0-9a-f]{32}\.[\w-]{32}\.ics)")
+
+
+@pytest.fixture
+def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
+    with cast.opened(tmp_path, _migrated_file) as desk:
+        yield Shop(desk, desk.sign_in("adviser"))
+
+
+def draw(member: Member) -> str:
+    """Give the calendar an address and return its path."""
+    assert member.post(HOME).status_code == 303
+    found = ADDRESS.search(member.get(HOME).text)
+    assert found
+    return found[1]
+
+
+def entries(desk: Desk, path: str) -> dict[str, Any]:
+    """Return the calendar's entries by their words, read by vobject as a calendar program would."""
+    reply = desk.nobody().get(path)
+    assert reply.status_code == 200
+    assert reply.headers["content-type"] == "text/calendar; charset=utf-8"
+    calendar = vobject.readOne(reply.text, validate=True)
+    return {event.summary.value: event for event in calendar.contents.get("vevent", [])}
+
+
+def test_a_trial_in_the_shop_is_a_day_that_leads_to_it_and_names_no_player(shop: Shop) -> None:
+    key = shop.compose(contact=desk_shop.CLARA)
+    path = draw(shop.adviser)
+    ((words, event),) = entries(shop.desk, path).items()
+    assert words == "Trial 1: double bass, three bows"
+    assert (event.dtstart.value, event.dtend.value) == (TODAY, TODAY + dt.timedelta(days=1))
+    assert event.url.value.endswith(f"/desk/trials/{key}")
+    text = shop.desk.nobody().get(path).text
+    assert "Clara" not in text
+    assert "clara@" not in text
+
+
+def test_a_parcel_goes_out_one_day_and_is_due_back_another(shop: Shop) -> None:
+    back = TODAY + dt.timedelta(days=9)
+    shop.compose(place="post", country="DE", due_back=back.isoformat())
+    found = entries(shop.desk, draw(shop.adviser))
+    assert {words: event.dtstart.value for words, event in found.items()} == {
+        "Parcel of trial 1 goes out: double bass, three bows": TODAY,
+        "Parcel of trial 1 is due back: double bass, three bows": back,
+    }
+
+
+def test_what_is_cancelled_goes_and_an_entry_keeps_its_identifier(shop: Shop) -> None:
+    kept, gone = shop.compose(copies=trial_cast.BOWS[1:]), shop.compose(copies=trial_cast.BOWS[:1])
+    path = draw(shop.adviser)
+    before = {event.url.value: event.uid.value for event in entries(shop.desk, path).values()}
+    assert len(set(before.values())) == 2
+    assert shop.adviser.post(f"/desk/trials/{gone}/cancel").status_code == 303
+    after = {event.url.value: event.uid.value for event in entries(shop.desk, path).values()}
+    assert after == {url: uid for url, uid in before.items() if url.endswith(kept)}
+
+
+def test_another_address_ends_the_one_before_and_revoked_there_is_none(shop: Shop) -> None:
+    first = draw(shop.adviser)
+    second = draw(shop.adviser)
+    nobody = shop.desk.nobody()
+    assert [nobody.get(path).status_code for path in (first, second)] == [404, 200]
+    assert shop.adviser.post(f"{HOME}/revoke").status_code == 303
+    assert nobody.get(second).status_code == 404
+    assert "has no address yet" in shop.adviser.get(HOME).text
+
+
+def test_a_guessed_or_changed_address_leads_nowhere(shop: Shop) -> None:
+    path = draw(shop.adviser)
+    told, _dot, mac = path.removesuffix(".ics").rpartition(".")
+    wrong = [
+        "/calendar/harbour.ics",
+        f"{told}.ics",
+        f"{told}.{mac[:-1]}{'A' if mac[-1] != 'A' else 'B'}.ics",
+        f"{told[:-1]}{'0' if told[-1] != '0' else '1'}.{mac}.ics",
+        "/calendar/%F0%9F%8E%BB.ics",
+        f"/calendar/{'a' * 10_000}.ics",
+    ]
+    nobody = shop.desk.nobody()
+    assert {address: nobody.get(address).status_code for address in wrong} == dict.fromkeys(wrong, 404)
+
+
+def test_nobody_reads_another_dealers_trials(shop: Shop) -> None:
+    shop.compose()
+    owner = shop.desk.sign_in("owner", acts_for=cast.OTHER)
+    assert entries(shop.desk, draw(owner)) == {}
+    assert len(entries(shop.desk, draw(shop.adviser))) == 1
+
+
+def test_what_has_not_changed_is_not_sent_again(shop: Shop) -> None:
+    shop.compose(copies=trial_cast.BOWS[1:])
+    path = draw(shop.adviser)
+    nobody = shop.desk.nobody()
+    mark = nobody.get(path).headers["etag"]
+    again = nobody.send("GET", path, headers={"if-none-match": mark})
+    assert (again.status_code, again.content) == (304, b"")
+    shop.compose(copies=trial_cast.BOWS[:1])
+    assert nobody.send("GET", path, headers={"if-none-match": mark}).status_code == 200
+
+
+def test_the_workshop_neither_sees_nor_draws_an_address(shop: Shop) -> None:
+    workshop = shop.desk.sign_in("workshop")
+    assert workshop.get(HOME).status_code in {403, 404}
+    assert workshop.post(HOME).status_code in {403, 404}
+    assert "has no address yet" in shop.adviser.get(HOME).text
+
+
+def test_the_page_says_what_the_address_tells(shop: Shop) -> None:
+    draw(shop.adviser)
+    page = Page(shop.adviser.get(HOME))
+    assert page.faults == []
+    assert "No player is named" in page.text
+
+
+def test_the_calendar_keeps_to_the_standard_line_by_line(shop: Shop) -> None:
+    # RFC 5545: 3.1 lines end in CRLF and have at most 75 octets; 3.4 begins and ends; 3.6 version and product once; 3.8.7.2 a stamp in UTC.
+    shop.compose()
+    raw = shop.desk.nobody().get(draw(shop.adviser)).content
+    lines = raw.split(b"\r\n")
+    assert (lines[0], lines[-2:]) == (b"BEGIN:VCALENDAR", [b"END:VCALENDAR", b""])
+    assert max(map(len, lines)) <= 75
+    assert b"\n" not in raw.replace(b"\r\n", b"")
+    assert sum(line.startswith(b"VERSION:2.0") for line in lines) == 1
+    assert sum(line.startswith(b"PRODID:") for line in lines) == 1
+    assert any(re.fullmatch(rb"DTSTAMP:\d{8}T\d{6}Z", line) for line in lines)
