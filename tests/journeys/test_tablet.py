@@ -262,6 +262,7 @@ def test_nothing_of_one_player_is_seen_by_the_next(tablet: BrowserContext, site:
     page.fill("#note", "a private word")
     rate(page, 7)
     rate(page, 1)
+    all_sent(page)
     tablet.set_offline(True)
     rate(page, 2)
     page.wait_for_selector("main[data-screen=thanks]")

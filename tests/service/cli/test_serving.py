@@ -1,6 +1,5 @@
 """``serve`` and ``demo``: real processes that answer, and plain words where they cannot start."""
 
-import json
 import os
 import re
 import signal
@@ -10,7 +9,6 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
@@ -57,44 +55,19 @@ def filled(tmp_path: Path) -> Path:
     return tmp_path / "var"
 
 
-def test_serve_answers_until_ctrl_c_and_ends_without_a_traceback(filled: Path) -> None:
-    # Several processes: `test_metrics.py`.
+def test_serve_answers_while_a_backup_is_taken_and_a_restore_refused_until_ctrl_c(
+    filled: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Several processes: `test_workers.py`.
+    environ = {"DATA_DIR": str(filled)}
     with started(filled, "serve") as (process, address):
         reply = httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=30)
         assert reply.status_code == 200
         assert httpx.get(address, timeout=30, follow_redirects=True).status_code == 200
-    assert process.stdout is not None
-    assert process.returncode in (0, 130)
-
-
-def test_every_worker_writes_one_object_a_line_and_nothing_of_a_client_that_breaks_off(filled: Path) -> None:
-    with started(filled, "serve", "--workers", "2", level="info") as (process, address):
-        assert process.stdout is not None
-        lines: list[dict[str, Any]] = []
-        while sum("startup complete" in line["event"] for line in lines) < 2:
-            lines.append(json.loads(process.stdout.readline()))
-        for path in ("desk/sign-in", "privacy", "api/v1/advice") * 3:
-            url = httpx.URL(address + path)
-            with socket.create_connection((url.host, url.port or 0)) as broken:
-                kind = "application/json" if "api" in path else "application/x-www-form-urlencoded"
-                head = f"POST {url.path} HTTP/1.1\r\nHost: {url.netloc.decode()}\r\nContent-Type: {kind}\r\n"
-                broken.sendall(f"{head}Content-Length: 100\r\n\r\na".encode())
-        assert httpx.get(address, timeout=30, follow_redirects=True).status_code == 200
-        process.send_signal(signal.SIGINT)
-        lines += [json.loads(line) for line in process.stdout]
-    assert len({line["process"] for line in lines if "Started server process" in line["event"]}) == 2
-    assert {line["level"] for line in lines} == {"info"}
-
-
-def test_a_backup_is_taken_and_a_restore_refused_while_serving(
-    filled: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    environ = {"DATA_DIR": str(filled)}
-    with started(filled, "serve") as (_, address):
-        httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=30).raise_for_status()
         assert cli.main(["backup", str(filled / "b")], environ) == 0
         assert cli.main(["restore", str(filled / "b"), "--force"], environ) == 1
         assert "is in use; stop the service" in capsys.readouterr().err
+    assert process.returncode in (0, 130)
     assert cli.main(["restore", str(filled / "b"), "--force"], environ) == 0
 
 

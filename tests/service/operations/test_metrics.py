@@ -1,16 +1,14 @@
-"""Figures for a monitoring program: behind a key, right over several processes, and of nobody.
+"""Figures for a monitoring program: behind a key and of nobody. Over several processes: `tests/service/cli/test_workers.py`.
 
 The text is read by the library's own parser of Prometheus' exposition format 0.0.4.
 """
 
 import datetime as dt
 import re
-from collections import Counter
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
-import httpx
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import select
@@ -19,14 +17,11 @@ from model.preference.model import PreferenceModel
 from service import tables
 from service.modelling import fits
 from tests import factories
-from tests.service.cli.test_serving import filled, started
 from tests.service.client import Client, serving, settings_in
 
 TOKEN = "a-monitoring-program-may-read-this"
 KEY = {"Authorization": f"Bearer {TOKEN}"}
 Figures = dict[tuple[str, frozenset[tuple[str, str]]], float]
-
-__all__ = ["filled"]
 
 
 def read(text: str) -> Figures:
@@ -167,26 +162,6 @@ def test_nobody_stands_in_them(client: Client) -> None:
     for path in (f"/advice/{secret}", f"/form/{secret}/{secret}", f"/{secret}", f"/data/{secret}", f"/play/{secret}"):
         client.get(path, headers={"User-Agent": secret, "Referer": secret})
     assert secret not in client.get("/metrics", headers=KEY).text
-
-
-def test_two_processes_answer_count_together_and_end_without_a_traceback(
-    filled: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("METRICS_TOKEN", TOKEN)
-    asked, told, lags = 24, Counter[float](), []
-    # Each request on a connection of its own, which either process may take.
-    apart = httpx.Client(headers=KEY | {"Connection": "close"}, timeout=120)
-    with started(filled, "serve", "--workers", "2") as (process, address), apart:
-        for _ in range(asked):
-            assert apart.get(f"{address}health/live").status_code == 200
-        for _ in range(8):
-            found = read(apart.get(f"{address}metrics").text)
-            told[of(found, "bows_http_requests_total", method="GET", route="/health/live", status="200")] += 1
-            lags.append(of(found, "bows_event_loop_lag_seconds_count"))
-        assert httpx.post(f"{address}api/v1/advice", json={"instrument": "violin"}, timeout=120).status_code == 200
-    assert process.returncode in (0, 130)
-    assert told == {asked: 8}
-    assert lags == sorted(lags)
 
 
 def test_the_documentation_names_every_figure(client: Client) -> None:
