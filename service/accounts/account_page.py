@@ -7,22 +7,20 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from service.accounts import account_forms, browser_words, browsers, entering, passwords, second_factor, tries, users
-from service.accounts.account_data import AccountPage, SessionLine
 from service.accounts.account_forms import NewPassword, Proof
-from service.accounts.browsers import Browser
-from service.core import audit, audit_events, times, tokens
+from service.core import audit, audit_events, tokens
 from service.core.database import Database
 from service.core.language import _
-from service.web import form_tokens, roles, staff_sessions
+from service.web import form_tokens, staff_sessions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import see, show
+from service.web.page_data import FormPage
 from service.web.permissions import AnyStaff, Posted, Staff, first
-from service.web.staff_sessions import OpenSession
 
 router = APIRouter()
 ACCOUNT = "/desk/account"
 WELL_KNOWN = "/.well-known/change-password"
-_SESSION, _BROWSER = "session", "browser"
+_BROWSER = "browser"
 
 
 @router.get(WELL_KNOWN)
@@ -119,34 +117,25 @@ def _end_one(request: Request, staff: Staff, session: Session, chosen: str) -> R
 
 
 def _page(request: Request, staff: Staff, session: Session, problems: dict[str, str]) -> Response:
-    secret, factor = entering.browser_secret(request), second_factor.of_user(session, staff.user)
-    known = browsers.of_user(session, staff.user)
-    page = AccountPage(
+    page = FormPage(
         title=_("Your account"),
         action=f"{ACCOUNT}/password",
         csrf=form_tokens.token(request, staff.csrf, staff.user),
         typed=account_forms.typed({}, problems),
         faults=account_forms.faults(problems),
-        email=staff.email,
-        role=roles.name_of(staff.role),
-        least=passwords.SHORTEST,
-        sessions=tuple(
-            _line(_SESSION, each, here=each.digest == staff.session)
-            for each in staff_sessions.of_user(session, staff.user)
-        ),
-        browsers=tuple(_line(_BROWSER, each, here=each.digest == tokens.digest(secret or "")) for each in known),
-        factor=times.moment(factor.since) if factor else "",
-        codes_left=factor.codes_left if factor else 0,
     )
-    return show(request, staff, "accounts/account.html", page, status=422 if problems else 200)
-
-
-def _line(kind: str, each: OpenSession | Browser, *, here: bool) -> SessionLine:
-    return SessionLine(
-        value=f"{kind}.{each.ident}",
-        device=browser_words.words(each.device),
-        network=each.device.network or "",
-        begun=times.moment(each.created_at),
-        seen=times.moment(each.seen_at),
-        here=here,
+    return show(
+        request,
+        staff,
+        "accounts/account.html",
+        page,
+        status=422 if problems else 200,
+        email=staff.email,
+        least=passwords.SHORTEST,
+        sessions=staff_sessions.of_user(session, staff.user),
+        this_session=staff.session,
+        browsers=browsers.of_user(session, staff.user),
+        this_browser=tokens.digest(entering.browser_secret(request) or ""),
+        factor=second_factor.of_user(session, staff.user),
+        words=browser_words,
     )

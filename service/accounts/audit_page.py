@@ -5,12 +5,12 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
-from service.accounts.account_data import AuditLine, AuditPage
-from service.core import audit, audit_events, formats, times
+from service.core import audit, audit_events, formats
 from service.core.errors import NotHere
 from service.core.language import _
 from service.web.database_sessions import Reading
 from service.web.desk_frame import show
+from service.web.page_data import Page
 from service.web.permissions import Needs, Staff
 from service.web.roles import Permission
 
@@ -26,29 +26,35 @@ async def listed(request: Request, staff: Views, session: Reading, before: str =
     if before and not (before.isascii() and before.isdigit() and len(before) <= _MOST_DIGITS):
         raise NotHere
     entries = audit.entries(session, staff.scope, int(before) if before else None)
-    page = AuditPage(
-        title=_("Audit"),
-        lines=tuple(_line(entry) for entry in entries),
+    return show(
+        request,
+        staff,
+        "accounts/audit.html",
+        Page(title=_("Audit")),
+        entries=entries,
         older=f"{AUDIT}?before={entries[-1].id}" if len(entries) == audit.A_PAGE else "",
         newest=not before,
         count=_("{shown} of {all} are shown here.").format(
             shown=formats.number(len(entries), 0), all=formats.number(audit.count(session, staff.scope), 0)
         ),
+        who=_who,
+        did=_did,
+        about=_about,
     )
-    return show(request, staff, "accounts/audit.html", page)
 
 
-def _line(entry: audit.Entry) -> AuditLine:
+def _who(entry: audit.Entry) -> str:
+    return entry.who or _(audit_events.WRITERS[entry.by])
+
+
+def _did(entry: audit.Entry) -> str:
+    return _(entry.did)
+
+
+def _about(entry: audit.Entry) -> str:
     told = ((name, value) for name, value in sorted(entry.detail.items()) if value is not None)
     details = ", ".join(f"{name} {_plain(value)}" for name, value in told)
-    return AuditLine(
-        at=entry.at,
-        when=times.moment(entry.at),
-        who=entry.who or _(audit_events.WRITERS[entry.by]),
-        dealer=entry.dealer or "",
-        did=_(entry.did),
-        about=f"{entry.about} ({details})" if details else entry.about,
-    )
+    return f"{entry.about} ({details})" if details else entry.about
 
 
 def _plain(value: object) -> str:

@@ -6,7 +6,6 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service.accounts import account_forms, entering, half_sign_ins, securing, tries
-from service.accounts.account_data import CodePage
 from service.accounts.entering import HALF, Try
 from service.accounts.half_sign_ins import Half
 from service.accounts.sign_in import CODE
@@ -15,6 +14,7 @@ from service.web import permissions, refusal_records
 from service.web.database_sessions import Writing
 from service.web.desk_frame import see
 from service.web.device_requests import client_of
+from service.web.page_data import FormPage
 from service.web.permissions import Fields, first
 from service.web.rendering import render
 
@@ -73,16 +73,15 @@ def _again(request: Request) -> Response:
 
 
 def _form(request: Request, secret: str, onwards: str, problems: dict[str, str], status: int = 200) -> Response:
-    page = CodePage(
+    page = FormPage(
         title=_("One code more"),
         demo=request.app.state.demo,
         action=CODE,
         csrf=request.app.state.tokens.make(_bound_to(secret)),
         typed=account_forms.typed({}, problems),
         faults=account_forms.faults(problems),
-        next=permissions.local(onwards),
     )
-    return render(request, "accounts/code.html", page, status)
+    return render(request, "accounts/code.html", page, status, next=permissions.local(onwards))
 
 
 def _bound_to(secret: str) -> str:

@@ -6,11 +6,11 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service.accounts import dealer_list
-from service.accounts.account_data import DealerLine, DealersPage
 from service.core.language import _
-from service.web import form_tokens, permissions
+from service.web import permissions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import see, show
+from service.web.page_data import Page
 from service.web.permissions import Needs, Posted, Staff, first
 from service.web.roles import Permission
 
@@ -21,14 +21,16 @@ Chooses = Annotated[Staff, Depends(Needs(Permission.DEALERS_CHOOSE))]
 @router.get(permissions.CHOOSE)
 async def choose(request: Request, staff: Chooses, session: Reading, next: str = "") -> Response:  # noqa: A002 - in the address
     """Show the dealers there are."""
-    known = dealer_list.listed(session, staff.scope)
-    page = DealersPage(
-        title=_("Which dealer do you act for?"),
-        csrf=form_tokens.token(request, staff.csrf, staff.user),
+    page, known = Page(title=_("Which dealer do you act for?")), dealer_list.listed(session, staff.scope)
+    return show(
+        request,
+        staff,
+        "accounts/dealers.html",
+        page,
+        dealers=known,
+        acted_for=staff.dealer,
         next=permissions.local(next),
-        dealers=tuple(DealerLine(each.slug, each.name, each.slug == staff.dealer) for each in known),
     )
-    return show(request, staff, "accounts/dealers.html", page)
 
 
 @router.post(permissions.CHOOSE)

@@ -12,15 +12,14 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.accounts import account_forms, entering, second_factor, securing, tries
-from service.accounts.account_data import CodesPage, FactorPage
 from service.accounts.account_forms import Proof
 from service.accounts.account_page import ACCOUNT
-from service.core import times
 from service.core.errors import Refused
 from service.core.language import _
 from service.web import permissions, qr, staff_sessions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import host_of, see, show
+from service.web.page_data import FormPage
 from service.web.permissions import FACTOR, AnyStaff, Entering, Fields, Posted, PostedEntering, Staff, first
 
 router = APIRouter()
@@ -105,8 +104,10 @@ def _codes(request: Request, staff: Staff, session: Session, proof: Proof, codes
     replaced = request.cookies.get(permissions.cookie_name(request))
     secret = staff_sessions.renew(session, replaced or "")
     now = permissions.renewed(request, staff, secret)
-    page = CodesPage(title=_("Your recovery codes"), csrf=now.csrf, codes=tuple(codes), file=f"{FACTOR}/file")
-    reply = show(request, now, "accounts/codes.html", page)
+    page = FormPage(
+        title=_("Your recovery codes"), action=f"{FACTOR}/file", csrf=now.csrf, typed=account_forms.typed({})
+    )
+    reply = show(request, now, "accounts/codes.html", page, codes=codes)
     permissions.set_cookie(request, reply, secret)
     return reply
 
@@ -124,24 +125,28 @@ def _page(
     enrols = factor is None or replaces
     secret = (secret or second_factor.draw_secret()) if enrols else ""
     name = _("The secret for your app, as a picture")
-    page = FactorPage(
+    page = FormPage(
         title=_("Second factor"),
         action=FACTOR,
         csrf=staff.csrf,
         typed=account_forms.typed({}, problems),
         faults=account_forms.faults(problems),
+    )
+    return show(
+        request,
+        staff,
+        "accounts/factor.html",
+        page,
+        status=422 if problems else 200,
         email=staff.email,
         enrols=enrols,
-        has_factor=factor is not None,
-        since=times.moment(factor.since) if factor else "",
-        codes_left=factor.codes_left if factor else 0,
+        factor=factor,
         is_required=permissions.needs_factor(request, staff.role, staff.scope),
         asks_password=not staff.must_enrol,
         secret=" ".join(secret[at : at + _GROUP] for at in range(0, len(secret), _GROUP)),
         token=request.app.state.signer.make(PURPOSE, f"{secret}.{staff.session}") if secret else "",
         qr=qr.svg(second_factor.address(secret, staff.email, host_of(request)), name) if secret else None,
     )
-    return show(request, staff, "accounts/factor.html", page, status=422 if problems else 200)
 
 
 def _secret_of(request: Request, staff: Staff, token: str) -> str | None:

@@ -7,12 +7,12 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.background import BackgroundTask
 
 from service.accounts import account_forms, entering, securing
-from service.accounts.account_data import ForgottenPage
 from service.accounts.entering import BEFORE
 from service.core import tokens
 from service.core.database import Database
 from service.core.language import _
 from service.web import permissions
+from service.web.page_data import FormPage
 from service.web.permissions import Fields, first
 from service.web.rendering import render
 
@@ -50,16 +50,15 @@ async def _send(database: Database, email: str) -> None:
 
 def _form(request: Request, fields: dict[str, list[str]], problems: dict[str, str], *, sent: bool = False) -> Response:
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "") or tokens.secret()
-    page = ForgottenPage(
+    page = FormPage(
         title=_("A link to set a new password"),
         demo=request.app.state.demo,
         action=FORGOTTEN,
         csrf=request.app.state.tokens.make(_bound_to(nonce)),
         typed=account_forms.typed(fields, problems),
         faults=account_forms.faults(problems),
-        sent=sent,
     )
-    reply = render(request, "accounts/forgotten.html", page, 422 if problems else 200)
+    reply = render(request, "accounts/forgotten.html", page, 422 if problems else 200, sent=sent)
     permissions.set_cookie(request, reply, nonce, BEFORE)
     return reply
 

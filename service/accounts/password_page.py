@@ -6,7 +6,6 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service.accounts import account_forms, entering, passwords, users
-from service.accounts.account_data import PasswordPage
 from service.accounts.account_forms import NewPassword
 from service.accounts.users import Account
 from service.core.database import Database
@@ -14,6 +13,7 @@ from service.core.language import _
 from service.web import permissions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import see
+from service.web.page_data import FormPage
 from service.web.permissions import Fields, first
 from service.web.rendering import render
 
@@ -52,17 +52,17 @@ async def set_password(
 
 
 def _form(request: Request, secret: str, account: Account, problems: dict[str, str]) -> Response:
-    page = PasswordPage(
+    page = FormPage(
         title=_("Choose your password"),
         demo=request.app.state.demo,
         action=f"/desk/password/{secret}",
         csrf=request.app.state.tokens.make(_bound_to(secret)),
         typed=account_forms.typed({}, problems),
         faults=account_forms.faults(problems),
-        email=account.email,
-        least=passwords.SHORTEST,
     )
-    return render(request, "accounts/password.html", page, 422 if problems else 200)
+    return render(
+        request, "accounts/password.html", page, 422 if problems else 200, email=account.email, least=passwords.SHORTEST
+    )
 
 
 def _bound_to(secret: str) -> str:

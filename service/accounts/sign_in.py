@@ -13,7 +13,6 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service.accounts import account_forms, entering, passwords, second_factor, tries, users
-from service.accounts.account_data import SignInPage
 from service.accounts.entering import BEFORE, Try
 from service.core import audit, audit_events, tokens
 from service.core.database import Database
@@ -22,6 +21,7 @@ from service.web import form_tokens, permissions, refusal_records, staff_session
 from service.web.database_sessions import Writing
 from service.web.desk_frame import SAID, said_to_stranger, see
 from service.web.device_requests import client_of
+from service.web.page_data import FormPage
 from service.web.permissions import Entering, Fields, PostedEntering, first
 from service.web.rendering import render
 
@@ -110,7 +110,7 @@ def _form(
     request: Request, onwards: str, fields: dict[str, list[str]], problems: dict[str, str], status: int = 200
 ) -> Response:
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "") or tokens.secret()
-    page = SignInPage(
+    page = FormPage(
         title=_("Sign in to the desk"),
         demo=request.app.state.demo,
         action=permissions.SIGN_IN,
@@ -118,9 +118,8 @@ def _form(
         typed=account_forms.typed(fields, problems),
         faults=account_forms.faults(problems),
         said=said_to_stranger(request) or _kept(onwards),
-        next=permissions.local(onwards),
     )
-    reply = render(request, "accounts/sign_in.html", page, status)
+    reply = render(request, "accounts/sign_in.html", page, status, next=permissions.local(onwards))
     permissions.set_cookie(request, reply, nonce, BEFORE)
     if page.said:
         permissions.drop_cookie(request, reply, SAID)

@@ -11,14 +11,13 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.accounts import account_forms, dealer_list, users
-from service.accounts.account_data import UserLine, UsersPage
 from service.accounts.users import Account
 from service.core.errors import Invalid, NotAllowed, NotHere, Refused
 from service.core.language import _
 from service.web import form_tokens, roles
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import address_of, see, show
-from service.web.page_data import Option
+from service.web.page_data import FormPage, Option
 from service.web.permissions import Fields, Needs, Posted, Staff, first
 from service.web.roles import Permission
 
@@ -143,38 +142,34 @@ def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Re
     known = dealer_list.listed(session, staff.scope)
     names = {dealer.slug: dealer.name for dealer in known}
     problems = shown.problems or {}
-    page = UsersPage(
+    page = FormPage(
         title=_("Users"),
         action=USERS,
         csrf=form_tokens.token(request, staff.csrf, staff.user),
         typed=account_forms.typed(shown.form or {"role": ["adviser"], "dealer": [staff.dealer or ""]}, problems),
         faults=account_forms.faults(problems, {"role": "role-adviser"}),
-        users=tuple(_line(each, staff, names) for each in users.listed(session, staff.scope)),
+    )
+    return show(
+        request,
+        staff,
+        "accounts/users.html",
+        page,
+        status=422 if problems else 200,
+        users=users.listed(session, staff.scope),
+        own=staff.user,
+        names=names,
         roles=tuple(Option(name, _(role.name).capitalize(), _(role.does)) for name, role in roles.ROLES.items()),
         dealers=_dealers(staff, names),
         link=shown.link,
         link_for=shown.link_for,
+        role_name=roles.name_of,
+        state=_state,
     )
-    return show(request, staff, "accounts/users.html", page, status=422 if problems else 200)
 
 
 def _dealers(staff: Staff, names: dict[str, str]) -> tuple[Option, ...]:
     every = () if staff.scope.slug else (Option("", _("not bound to one dealer")),)
     return (*every, *(Option(slug, name) for slug, name in names.items()))
-
-
-def _line(account: Account, staff: Staff, names: dict[str, str]) -> UserLine:
-    return UserLine(
-        id=account.id,
-        email=account.email,
-        name=account.name or "",
-        role=roles.name_of(account.role),
-        dealer=names.get(account.dealer or "", account.dealer or ""),
-        state=_state(account),
-        disabled=account.disabled,
-        own=account.id == staff.user,
-        sessions=account.sessions,
-    )
 
 
 def _state(account: Account) -> str:

@@ -2,38 +2,9 @@
 
 from dataclasses import dataclass, field
 
+from service.dealers.api_keys import KeyInfo
+from service.dealers.colours import Fitted
 from service.web.page_data import Fault, Option, Page, Typed
-
-
-@dataclass(frozen=True, slots=True)
-class ColourLine:
-    """One of the two colours as it is used: ``light`` and ``dark`` in hexadecimal, and what is to be said of it."""
-
-    label: str
-    light: str
-    dark: str
-    said: str
-
-
-@dataclass(frozen=True, slots=True)
-class KeyLine:
-    """One key, in words; ``id`` names its row."""
-
-    id: str
-    kind: str
-    hint: str
-    note: str
-    made: str
-    used: str
-    revoked: bool
-
-
-@dataclass(frozen=True, slots=True)
-class NewKey:
-    """A key just made, shown this once; ``said``: where it belongs."""
-
-    key: str
-    said: str
 
 
 def _nothing() -> Typed:
@@ -49,7 +20,7 @@ class WebsitePage(Page):
     slug : the dealer's; ``may_change``: an owner looks at it.
     line, line_words : what is pasted into the dealer's page, and the words of its link; ``languages``: in which it may be.
     service : under which origin this service is reached.
-    origins : on which the form may stand; ``colours``: as they are used.
+    origins : on which the form may stand; ``colours``: as they are used, each with its name; ``new_key``: just made, shown this once.
     pages, messages, keying : what stands in the fields of the three forms.
     secrets : sign the messages to the dealer's own system, two while the service's key is changed; empty while there is none.
     """
@@ -64,10 +35,10 @@ class WebsitePage(Page):
     languages: tuple[Option, ...]
     service: str
     origins: tuple[str, ...]
-    colours: tuple[ColourLine, ...]
-    keys: tuple[KeyLine, ...]
+    colours: tuple[tuple[str, Fitted], ...]
+    keys: tuple[KeyInfo, ...]
     secrets: tuple[str, ...]
-    new_key: NewKey | None = None
+    new_key: str = ""
     pages: Typed = field(default_factory=_nothing)
     messages: Typed = field(default_factory=_nothing)
     keying: Typed = field(default_factory=_nothing)

@@ -9,13 +9,13 @@ from fastapi import Request
 from sqlalchemy.orm import Session
 
 from service.accounts import account_forms
-from service.core import formats, language, times
+from service.core import formats, language
 from service.core.language import N_, _
 from service.dealers import api_keys, site
 from service.dealers.api_keys import KeyInfo
 from service.dealers.colours import TEXT, Fitted
 from service.dealers.site import DoorInfo
-from service.dealers.website_data import ColourLine, KeyLine, NewKey, WebsitePage
+from service.dealers.website_data import WebsitePage
 from service.mail import webhooks
 from service.web import form_tokens
 from service.web.desk_frame import address_of
@@ -60,10 +60,10 @@ def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -
         languages=(Option(ANY, _("The reader’s own")), *(Option(*pair) for pair in language.NAMES.items())),
         service=address_of(request, ""),
         origins=door.origins,
-        colours=tuple(_colours(door)),
-        keys=tuple(map(_key, api_keys.listed(session, door.dealer))) if may_change else (),
+        colours=_colours(door),
+        keys=tuple(api_keys.listed(session, door.dealer)) if may_change else (),
         secrets=_secrets(request, door) if may_change and door.webhook else (),
-        new_key=_new_key(shown.key),
+        new_key=shown.key,
         pages=_typed(shown.pages, _of_pages(door), shown),
         messages=_typed(shown.messages, _of_messages(door), shown),
         keying=_typed(shown.keying, {"kind": api_keys.WEBSITE}, shown),
@@ -88,12 +88,15 @@ def _link_words(door: DoorInfo, code: str) -> str:
         return _("Which bow should you try?")
 
 
-def _colours(door: DoorInfo) -> list[ColourLine]:
+def _colours(door: DoorInfo) -> tuple[tuple[str, Fitted], ...]:
     named = ((_("For what can be done"), door.action), (_("For what is pointed out"), door.point))
-    return [ColourLine(label, each.light, each.dark, _said(each)) for label, each in named if each]
+    return tuple((label, each) for label, each in named if each)
 
 
-def _said(colour: Fitted) -> str:
+# Words that the template asks for, of one colour or key
+
+
+def said(colour: Fitted) -> str:
     """Say what was made of a colour, and why."""
     if not colour.is_corrected:
         return _("Used as it is on light paper; in the dark as {dark}.").format(dark=colour.dark)
@@ -110,24 +113,26 @@ def _said(colour: Fitted) -> str:
     )
 
 
-def _key(key: KeyInfo) -> KeyLine:
-    return KeyLine(
-        id=key.id,
-        kind=_(_KINDS[key.kind]),
-        hint=f"{api_keys.PREFIXES[key.kind]}…{key.hint}",
-        note=key.note,
-        made=times.moment(key.made_at),
-        used=_("revoked") if key.revoked else formats.day(key.used_on) if key.used_on else _("not yet"),
-        revoked=key.revoked,
-    )
+def kind(key: KeyInfo) -> str:
+    """Say what a key is for."""
+    return _(_KINDS[key.kind])
 
 
-def _new_key(key: str) -> NewKey | None:
-    if not key:
-        return None
-    public = _("It may stand in your pages; it works there and nowhere else, and for advice only.")
-    secret = _("It is a secret: keep it on your server, out of pages, scripts and mails.")
-    return NewKey(key, public if key.startswith(api_keys.PREFIXES[api_keys.WEBSITE]) else secret)
+def hint(key: KeyInfo) -> str:
+    """Return how a key begins and ends."""
+    return f"{api_keys.PREFIXES[key.kind]}…{key.hint}"
+
+
+def used(key: KeyInfo) -> str:
+    """Say when a key was used last."""
+    return _("revoked") if key.revoked else formats.day(key.used_on) if key.used_on else _("not yet")
+
+
+def belongs(key: str) -> str:
+    """Say where a new key belongs."""
+    if key.startswith(api_keys.PREFIXES[api_keys.WEBSITE]):
+        return _("It may stand in your pages; it works there and nowhere else, and for advice only.")
+    return _("It is a secret: keep it on your server, out of pages, scripts and mails.")
 
 
 def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:

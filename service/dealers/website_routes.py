@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.accounts import account_forms
 from service.core.errors import Invalid
 from service.core.language import _
-from service.dealers import api_keys, site
+from service.dealers import api_keys, site, website_page
 from service.dealers.website_page import ANY, Shown, page_of
 from service.web import security
 from service.web.database_sessions import Reading, Writing
@@ -99,7 +99,14 @@ async def revoke(request: Request, key: str, staff: Changes, form: Posted, sessi
 
 def _page(request: Request, staff: AtDealer, session: Session, shown: Shown) -> Response:
     status = 422 if shown.problems else 200
-    reply = show(request, staff, "dealers/website.html", page_of(request, staff, session, shown), status=status)
+    reply = show(
+        request,
+        staff,
+        "dealers/website.html",
+        page_of(request, staff, session, shown),
+        status=status,
+        words=website_page,
+    )
     # The form stands in this page as it does in a dealer's.
     reply.headers["Content-Security-Policy"] = security.policy(frame_src="'self'")
     return reply

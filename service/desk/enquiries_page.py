@@ -1,7 +1,6 @@
 """Enquiries as they come, and one with its advice in the words that the player read."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
@@ -23,28 +22,6 @@ from service.web.roles import Permission
 router = APIRouter(prefix="/desk/enquiries")
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_VIEW))]
 Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_CHANGE))]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EnquiryView(Page):
-    """One enquiry; ``link`` is the player's own page of it, ``contact`` empty where none was given.
-
-    ``player``: the address of the player's page it is known to be of, empty where it is nobody's; ``may_take_back``: that can be
-    taken back. ``take_for``: the dealer acted for, where the enquiry is no dealer's yet; else empty.
-    """
-
-    id: str
-    facts: str
-    state: str
-    contact: tuple[Fact, ...]
-    answers: tuple[Fact, ...]
-    advice: shortlist.ShortlistPage
-    trials: tuple[Line, ...]
-    link: str
-    may_settle: bool
-    take_for: str
-    player: str
-    may_take_back: bool
 
 
 @router.get("")
@@ -78,8 +55,12 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
     """Show one enquiry with the advice that was given."""
     found = desk_reads.enquiry(session, staff.dealer, id_, any_dealer=staff.acting.unassigned)
     row = found.row
-    page = EnquiryView(
-        title=desk_lines.somebody(row.name),
+    page = Page(title=desk_lines.somebody(row.name))
+    return desk_frame.show(
+        request,
+        staff,
+        "desk/enquiry.html",
+        page,
         id=row.id,
         facts=desk_lines.enquiry_facts(row),
         state=capital(desk_lines.enquiry_state(row)),
@@ -93,7 +74,6 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
         player=address("players", found.player) if found.player else "",
         may_take_back=bool(found.player) and not row.trials,
     )
-    return desk_frame.show(request, staff, "desk/enquiry.html", page)
 
 
 @router.post("/{id_}/settle")

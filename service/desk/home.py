@@ -37,15 +37,6 @@ class Group:
     whole: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HomePage(Page):
-    """What waits today; ``quiet`` is said where nothing does. Groups without lines are left out."""
-
-    day: str
-    quiet: str
-    groups: tuple[Group, ...]
-
-
 class SeesHome(AtDealerNeeds):
     """Asks for the permission, and leads who has it not to the first page that they may see."""
 
@@ -69,13 +60,16 @@ async def show(request: Request, staff: Sees, session: Reading) -> Response:
         *_of_no_dealer(session, staff),
     )
     groups = tuple(group for group in waiting if group.lines)
-    page = HomePage(
-        title=_("Today"),
+    page = Page(title=_("Today"))
+    return desk_frame.show(
+        request,
+        staff,
+        "desk/home.html",
+        page,
         day=formats.day(day),
         quiet="" if groups else _("Nothing waits."),
         groups=groups,
     )
-    return desk_frame.show(request, staff, "desk/home.html", page)
 
 
 def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:

@@ -1,6 +1,5 @@
 """Players as the dealer knows them: a list with a search, and one with trials and what came of them."""
 
-from dataclasses import dataclass
 from typing import Annotated
 from urllib.parse import quote
 
@@ -10,7 +9,7 @@ from fastapi.responses import Response
 from service.core import formats
 from service.core.language import _, ngettext
 from service.players.joining import Joined
-from service.players.player_words import Made, to_staff
+from service.players.player_words import to_staff
 from service.trials import desk_lines, desk_reads, list_lines
 from service.trials.desk_reads import PlayerPage
 from service.web import desk_frame
@@ -22,22 +21,6 @@ from service.web.roles import Permission
 
 router = APIRouter(prefix="/desk/players")
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_VIEW))]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayerView(Page):
-    """One player; ``made``: what they made of bows; ``joined``: other keys of theirs; ``may_be``: a sentence on others of the same name or address."""
-
-    key: str
-    facts: str
-    about: tuple[Fact, ...]
-    trials: tuple[Line, ...]
-    enquiries: tuple[Line, ...]
-    in_model: bool
-    made: Made
-    joined: tuple[Line, ...]
-    join: str
-    may_be: str
 
 
 @router.get("")
@@ -62,8 +45,12 @@ async def listed(request: Request, staff: Views, session: Reading, search: str =
 async def show(request: Request, key: str, staff: Views, session: Reading) -> Response:
     """Show one player."""
     found = desk_reads.player(session, staff.dealer, key)
-    page = PlayerView(
-        title=desk_lines.somebody(found.row.name),
+    page = Page(title=desk_lines.somebody(found.row.name))
+    return desk_frame.show(
+        request,
+        staff,
+        "desk/player.html",
+        page,
         key=found.row.key,
         facts=desk_lines.player_facts(found.row),
         about=_about(found),
@@ -75,7 +62,6 @@ async def show(request: Request, key: str, staff: Views, session: Reading) -> Re
         join=address("players", found.row.key, "join"),
         may_be=_may_be(found),
     )
-    return desk_frame.show(request, staff, "desk/player.html", page)
 
 
 def _joined(each: Joined) -> Line:

@@ -9,15 +9,13 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.accounts import account_forms
-from service.accounts.account_data import TabletLine, TabletsPage
-from service.core import times
 from service.core.errors import Invalid
 from service.core.language import _
 from service.devices import tablets
-from service.devices.tablets import TabletInfo
 from service.web import form_tokens, qr
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import address_of, host_of, see, show
+from service.web.page_data import FormPage
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted, first
 from service.web.roles import Permission
 
@@ -65,34 +63,29 @@ async def revoke(request: Request, tablet: str, staff: Changes, form: Posted, se
 def _page(request: Request, staff: AtDealer, session: Session, shown: _Shown) -> Response:
     problems = shown.problems or {}
     link = address_of(request, f"/tablet/enrol?code={shown.code}")
-    page = TabletsPage(
+    page = FormPage(
         title=_("Tablets"),
         dealer=staff.dealer_name,
         action=TABLETS,
         csrf=form_tokens.token(request, staff.csrf, staff.user),
         typed=account_forms.typed(shown.form or {}, problems),
         faults=account_forms.faults(problems),
-        tablets=tuple(_line(each) for each in tablets.listed(session, staff.dealer)),
+    )
+    return show(
+        request,
+        staff,
+        "devices/tablets.html",
+        page,
+        status=422 if problems else 200,
+        tablets=tablets.listed(session, staff.dealer),
         code=_in_halves(shown.code),
         code_for=shown.code_for,
         address=f"{host_of(request)}/tablet/enrol",
         qr=qr.svg(link, _("The code as a picture for the tablet’s camera")) if shown.code else Markup(),
     )
-    return show(request, staff, "devices/tablets.html", page, status=422 if problems else 200)
 
 
 def _in_halves(code: str) -> str:
     """Return a code with a blank in its middle, which is easier to copy by eye."""
     half = len(code) // 2
     return f"{code[:half]} {code[half:]}".strip()
-
-
-def _line(tablet: TabletInfo) -> TabletLine:
-    return TabletLine(
-        id=tablet.id,
-        name=tablet.name,
-        enrolled=times.moment(tablet.enrolled_at),
-        seen=times.moment(tablet.seen_at) if tablet.seen_at else _("not yet"),
-        state=_("revoked") if tablet.revoked else _("in use"),
-        revoked=tablet.revoked,
-    )

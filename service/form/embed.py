@@ -1,6 +1,5 @@
 """The way into the framed form, what is said where it may not be framed, and the parts that make a dealer's look."""
 
-from dataclasses import dataclass
 from urllib.parse import urlencode, urlsplit
 
 from fastapi import APIRouter, Request
@@ -17,14 +16,6 @@ from service.web.rendering import render
 router = APIRouter()
 KEPT = "public, max-age=31536000, immutable"
 """For addresses that change with what they lead to (RFC 9111, 5.2.2; RFC 8246)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClosedPage(Page):
-    """The form may not stand in the page that asked for it; ``form``: where it stands by itself."""
-
-    message: str
-    form: str
 
 
 @router.get("/embed/{dealer}")
@@ -65,15 +56,17 @@ def _closed(request: Request, session: Reading, dealer: str, where: str) -> Resp
     message = _("The form stands in pages of its dealer only, and {origin} is not on the list that the dealer has set.")
     if not name:
         message = _("There is no dealer of this name here; look at the line that was pasted into the page.")
-    page = ClosedPage(
-        title=_("The form is not shown here"),
-        dealer=name,
-        demo=request.app.state.demo,
-        look=site.look(session, dealer),
+    page = Page(
+        title=_("The form is not shown here"), dealer=name, demo=request.app.state.demo, look=site.look(session, dealer)
+    )
+    return render(
+        request,
+        "form/embed_closed.html",
+        page,
+        403 if name else 404,
         message=message.format(origin=where[:100] or _("this page")),
         form="/?" + urlencode({"dealer": dealer}) if name else "/",
     )
-    return render(request, "form/embed_closed.html", page, 403 if name else 404)
 
 
 def _ours(request: Request) -> frozenset[str]:

@@ -14,12 +14,13 @@ from starlette.exceptions import HTTPException
 from service.core import language
 from service.core.language import _
 from service.dealers import site
-from service.form import drafts, form_data, result, step_pages
+from service.form import drafts, result, step_pages
 from service.questionnaire import tried_fields
 from service.web import costs, framing, handed_back, refused_forms
 from service.web.bodies import Form, Posted, first
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
+from service.web.page_data import FormPage, Typed
 from service.web.rendering import render
 from service.web.security import FormTokens
 
@@ -36,16 +37,16 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
     name = drafts.dealer_name(session, dealer)
     language.stand_in(drafts.dealer_language(session, dealer))
     notice = _("The dealer in this link is not known here, so the whole range is looked at.")
-    page = form_data.StartPage(
+    page = FormPage(
         title=_("Which bow should you try?"),
         dealer=name,
         demo=request.app.state.demo,
         look=site.look(session, dealer) if name else None,
-        slug=dealer if name else "",
-        notice=notice if dealer and not name else "",
         csrf=_tokens(request).make(BEGINNING),
+        typed=Typed({}, {}),
     )
-    return render(request, "form/start.html", page)
+    slug, said = dealer if name else "", notice if dealer and not name else ""
+    return render(request, "form/start.html", page, slug=slug, notice=said)
 
 
 @router.post("/form")
@@ -193,7 +194,9 @@ def _show(
         look=site.look(session, draft.dealer) if draft.dealer else None,
         checking=checking,
     )
-    return render(request, f"form/{name}.html", step_pages.page_of(name, draft, faults, frame), status)
+    page = step_pages.page_of(name, draft, faults, frame)
+    besides = step_pages.besides(name, draft, page.typed, frame)
+    return render(request, f"form/{name}.html", page, status, **besides)
 
 
 def _go_to(session: Session, draft: drafts.Draft, name: str, query: str = "") -> Response:

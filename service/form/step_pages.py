@@ -12,7 +12,7 @@ from service.players import data_links
 from service.questionnaire import answer_summary, asking, choices, tried_fields
 from service.questionnaire.forms import STEPS, OwnBowStep, TriedStep
 from service.web import page_data
-from service.web.page_data import Look, Option
+from service.web.page_data import Look
 
 BASS = "double-bass"
 """The double bass's own questions, as a page of their own for browsers that cannot show them in place."""
@@ -105,27 +105,22 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> fo
     step = step_of(name)
     said = {field: asking.fault(field, sentence) for field, sentence in faults.items()}
     typed = page_data.Typed(draft.fields(step), said)
-    return _MAKERS[name](_around(name, draft, typed, frame), draft, typed, frame)
-
-
-def _around(name: str, draft: Draft, typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
-    step = step_of(name)
-    return {
-        "title": _("Your double bass") if name == BASS else _(choices.STEP_WORDS[step][0]),
-        "dealer": frame.dealer,
-        "demo": frame.demo,
-        "look": frame.look,
-        "progress": _("{number} of {all}, {time}").format(
+    return form_data.StepPage(
+        title=_("Your double bass") if name == BASS else _(choices.STEP_WORDS[step][0]),
+        dealer=frame.dealer,
+        demo=frame.demo,
+        look=frame.look,
+        progress=_("{number} of {all}, {time}").format(
             number=_number(name), all=len(ORDER), time=choices.time_left(ORDER[_number(name) - 1])
         ),
-        "notices": tuple(_notices(draft.dropped)),
-        "action": f"/form/{draft.address}/{name}{CHECKING if frame.checking else ''}",
-        "csrf": frame.csrf,
-        "first": name == ORDER[0],
-        "typed": typed,
-        "questions": asking.of_step(step, typed.fields, draft.instrument, at_dealer=bool(draft.dealer)),
-        "faults": tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
-    }
+        notices=tuple(_notices(draft.dropped)),
+        action=f"/form/{draft.address}/{name}{CHECKING if frame.checking else ''}",
+        csrf=frame.csrf,
+        first=name == ORDER[0],
+        typed=typed,
+        questions=asking.of_step(step, typed.fields, draft.instrument, at_dealer=bool(draft.dealer)),
+        faults=tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
+    )
 
 
 def _fault(field: str, sentence: str) -> page_data.Fault:
@@ -146,60 +141,60 @@ def _notices(dropped: Iterable[str]) -> Iterable[str]:
     return (words[what] for what in dropped)
 
 
-def _plain(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
-    return form_data.StepPage(**around)
+def besides(name: str, draft: Draft, typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
+    """Return what a step's template is told besides its page, by name."""
+    return _BESIDES[name](draft, typed, frame)
 
 
-def _own_bow(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
+def _nothing(_draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
+    return {}
+
+
+def _own_bow(draft: Draft, _typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
+    """Return the rows that lead for the instrument, whether bows played here may be named beside, and those that are."""
     fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
-    return form_data.OwnBowPage(
-        **around,
-        scales=choices.leading(draft.instrument or next(iter(LEADING)), fields),
-        asks_tried=frame.asks_tried or asks_tried(draft),
-        tried=answer_summary.tried(draft.answers()),
-    )
+    return {
+        "scales": choices.leading(draft.instrument or next(iter(LEADING)), fields),
+        "asks_tried": frame.asks_tried or asks_tried(draft),
+        "played": answer_summary.tried(draft.answers()),
+    }
 
 
-def _tried(around: dict[str, Any], draft: Draft, typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
+def _tried(draft: Draft, typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
+    """Return a row a bow, and whether there is room for one more."""
     rows = tried_fields.rows(typed.fields) or (1,)
-    bows = tuple(asking.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows)
-    return form_data.TriedPage(**around, bows=bows, may_add=len(rows) < tried_fields.MOST)
+    bows = [asking.tried_bow(row, draft.instrument or next(iter(LEADING)), typed.fields) for row in rows]
+    return {"bows": bows, "may_add": len(rows) < tried_fields.MOST}
 
 
-def _wishes(around: dict[str, Any], _draft: Draft, _typed: page_data.Typed, _frame: Frame) -> form_data.StepPage:
-    return form_data.WishesPage(
-        **around,
-        criteria=(choices.unsure(), *choices.criteria()),
-    )
+def _wishes(_draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
+    """Return what may be a priority."""
+    return {"criteria": (choices.unsure(), *choices.criteria())}
 
 
-def _budget(around: dict[str, Any], _draft: Draft, typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
+def _budget(_draft: Draft, typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
+    """Return the currencies that something is priced in, and the one that was typed."""
     given = typed.value("currency").upper()
-    codes = dict.fromkeys([*frame.currencies, *([given] if given else [])])
-    return form_data.BudgetPage(
-        **around,
-        currencies=tuple(Option(code, code) for code in codes),
-    )
+    return {"currencies": dict.fromkeys([*frame.currencies, *([given] if given else [])])}
 
 
-def _contact(around: dict[str, Any], draft: Draft, _typed: page_data.Typed, frame: Frame) -> form_data.StepPage:
-    lines = answer_summary.lines(draft.answers())
-    answers = tuple(form_data.Answered(line.question, line.answer, line.step) for line in lines)
+def _contact(draft: Draft, _typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
+    """Return the answers to be checked, and where it says what is kept and why."""
     kept = data_links.privacy_path(draft.dealer if frame.dealer else None)
-    return form_data.ContactPage(**around, answers=answers, privacy=kept)
+    return {"answers": answer_summary.lines(draft.answers()), "privacy": kept}
 
 
-_MAKERS: dict[str, Callable[[dict[str, Any], Draft, page_data.Typed, Frame], form_data.StepPage]] = {
-    INSTRUMENT: _plain,
-    BASS: _plain,
-    WORK: _plain,
+_BESIDES: dict[str, Callable[[Draft, page_data.Typed, Frame], dict[str, Any]]] = {
+    INSTRUMENT: _nothing,
+    BASS: _nothing,
+    WORK: _nothing,
     OWN_BOW: _own_bow,
     TRIED: _tried,
     WISHES: _wishes,
     BUDGET: _budget,
     CONTACT: _contact,
 }
-PAGES = tuple(_MAKERS)
+PAGES = tuple(_BESIDES)
 """Every page of the form, by its name in the address."""
 
 

@@ -3,6 +3,7 @@
 import datetime as dt
 import re
 import secrets
+from collections.abc import Iterable
 from dataclasses import dataclass
 from email import policy
 from email.message import EmailMessage
@@ -63,7 +64,7 @@ class Text:
     Links that do something in the reader's name are left out, whoever looks: what staff may do has its place at the desk.
     """
 
-    item: Item
+    title: str
     headers: tuple[tuple[str, str], ...]
     text: str
     html: str
@@ -71,15 +72,18 @@ class Text:
 
 def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str, int]:
     """Return how many there are in each state."""
-    return {
-        state: session.scalar(select(func.count()).where(_of(dealer, everyone), _in(state))) or 0 for state in STATES
-    }
+    counted = [func.count().filter(_in(state)) for state in STATES]
+    found = session.execute(select(*counted).select_from(OutboxItem).where(_of(dealer, everyone))).one()
+    return dict(zip(STATES, found, strict=True))
 
 
 def listing(
-    session: Session, office: Office, dealer: str, state: str, *, everyone: bool = False, after: str = ""
+    session: Session, office: Office, dealer: str, state: str, count: int, *, everyone: bool = False, after: str = ""
 ) -> Leaf[Item]:
-    """Return a page of a dealer's: what waits by when it is due, else the newest first; ``everyone``: those of no dealer too."""
+    """Return a page of a dealer's: what waits by when it is due, else the newest first.
+
+    ``count``: how many there are in all, see `counts`. ``everyone``: those of no dealer too.
+    """
     of, waits = OutboxItem, state == "waiting"
     order = (of.due_at, of.id) if waits else (of.id,)
     mark = paging.read(after, dt.datetime, int) if waits else paging.read(after, int)
@@ -90,9 +94,13 @@ def listing(
         .order_by(*(column if waits else column.desc() for column in order))
         .limit(paging.A_PAGE + 1)
     ).all()
-    count = session.scalar(select(func.count()).select_from(of).where(*theirs)) or 0
     page = paging.leaf(found, count, lambda row: (row.due_at, row.id) if waits else (row.id,))
-    return page.of(_item(session, office, dealer, row) for row in page.rows)
+    closed = suppression.closed(session, office, _addresses(dealer, page.rows))
+    return page.of(_item(office, row, closed.get((row.dealer or dealer, row.address))) for row in page.rows)
+
+
+def _addresses(dealer: str, rows: Iterable[OutboxItem]) -> list[tuple[str, str]]:
+    return [(row.dealer or dealer, row.address) for row in rows if row.channel == "mail"]
 
 
 def _of(dealer: str, everyone: bool) -> ColumnElement[bool]:
@@ -107,9 +115,9 @@ def _in(state: str) -> ColumnElement[bool]:
     }[state]
 
 
-def _item(session: Session, office: Office, dealer: str, row: OutboxItem) -> Item:
+def _item(office: Office, row: OutboxItem, why_closed: str | None) -> Item:
     is_mail = row.channel == "mail"
-    why_closed = suppression.is_closed(session, office, row.dealer or dealer, row.address) if is_mail else None
+    why_closed = why_closed if is_mail else None
     state = "sent" if row.sent_at else "failed" if row.failed_at else "waiting"
     return Item(
         id=row.id,
@@ -154,7 +162,7 @@ def text(session: Session, office: Office, dealer: str, ident: int, *, everyone:
     message = Parser(policy=policy.default).parsestr(source)
     names = ("From", "To", "Reply-To", "Subject", "Date")
     return Text(
-        item=_item(session, office, dealer, row),
+        title=_(office.kinds[row.kind].name),
         headers=tuple((name, str(message[name])) for name in names if message[name]),
         text=_shown(message, "plain"),
         html=_shown(message, "html"),

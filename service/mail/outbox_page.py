@@ -1,7 +1,6 @@
 """The outbox at the desk: what waits, failed and was sent, sent again by hand, addresses closed and opened."""
 
 import datetime as dt
-from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Request
@@ -11,9 +10,8 @@ from service.core import formats
 from service.core.language import _, ngettext
 from service.mail import outbox_desk, suppression
 from service.mail.mail_links import AnOffice
-from service.web import form_tokens
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import Tab, paged
+from service.web.desk_forms import ListPage, Tab, paged
 from service.web.desk_frame import see, show
 from service.web.page_data import Page
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
@@ -27,46 +25,6 @@ RowId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 """A row's number, as large as both databases keep it."""
 
 
-@dataclass(frozen=True, slots=True)
-class MailLine:
-    """One row of the list; ``href`` leads to the mail's text, empty where it is not kept.
-
-    ``resend``: the words of the button that sends it again, or now; empty where it cannot be.
-    """
-
-    id: int
-    kind: str
-    address: str
-    when: str
-    words: str
-    href: str
-    resend: str
-    may_bounce: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MailPage(Page):
-    """The outbox; ``in_folder``: no mail leaves, each is written to a folder."""
-
-    tabs: tuple[Tab, ...]
-    lines: tuple[MailLine, ...]
-    empty: str
-    in_folder: bool
-    csrf: str
-    count: str = ""
-    older: str = ""
-    newest: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MailTextPage(Page):
-    """One mail as it was written, without the links that do something in its reader's name."""
-
-    headers: tuple[tuple[str, str], ...]
-    text: str
-    html: str
-
-
 @router.get("")
 async def outbox(
     request: Request, staff: Views, office: AnOffice, session: Reading, state: str = "", after: str = ""
@@ -74,26 +32,26 @@ async def outbox(
     """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
     counts = outbox_desk.counts(session, staff.dealer, everyone=_everyone(staff))
     state = state if state in outbox_desk.STATES else "failed" if counts["failed"] else "waiting"
-    items = outbox_desk.listing(session, office, staff.dealer, state, everyone=_everyone(staff), after=after)
-    page = MailPage(
+    items = outbox_desk.listing(
+        session, office, staff.dealer, state, counts[state], everyone=_everyone(staff), after=after
+    )
+    page = ListPage(
         title=_("Mail"),
         dealer=staff.dealer_name,
         tabs=tuple(_tab(name, counts[name], here=name == state) for name in outbox_desk.STATES),
-        lines=items.each(_line),
+        lines=items.rows,
         empty=_("Nothing here."),
-        in_folder=office.folder is not None,
-        csrf=form_tokens.token(request, staff.csrf, staff.user),
         **paged(items, f"{HOME}?state={state}", begins=not after),
     )
-    return show(request, staff, "mail/outbox.html", page)
+    in_folder = office.folder is not None
+    return show(request, staff, "mail/outbox.html", page, in_folder=in_folder, when=_when, said=_said)
 
 
 @router.get("/{ident}")
 async def one(request: Request, ident: RowId, staff: Views, office: AnOffice, session: Reading) -> Response:
     """Show a mail's text from the folder that takes the place of a mail server."""
     mail = outbox_desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
-    page = MailTextPage(title=mail.item.kind, headers=mail.headers, text=mail.text, html=mail.html)
-    return show(request, staff, "mail/mail_text.html", page)
+    return show(request, staff, "mail/mail_text.html", Page(title=mail.title), mail=mail)
 
 
 @router.post("/{ident}/resend")
@@ -139,19 +97,10 @@ def _tab(state: str, count: int, *, here: bool) -> Tab:
     return Tab(label.format(count=formats.number(count, 0)), f"{HOME}?state={state}", here)
 
 
-def _line(item: outbox_desk.Item) -> MailLine:
-    closed_words = {suppression.BOUNCED: _("marked as bouncing"), suppression.UNSUBSCRIBED: _("wants no more mail")}
-    words = [closed_words[item.closed]] if item.closed else []
-    return MailLine(
-        id=item.id,
-        kind=formats.capital(item.kind),
-        address=item.address,
-        when=_when(item),
-        words="; ".join([*words, *([item.words] if item.words else [])]),
-        href=f"{HOME}/{item.id}" if item.has_text else "",
-        resend=(_("Send now") if item.state == "waiting" else _("Send again")) if item.may_resend else "",
-        may_bounce=item.is_mail and item.state != "waiting" and item.closed != suppression.BOUNCED,
-    )
+def _said(item: outbox_desk.Item) -> str:
+    """Say why no mail goes to an address, and what the server said last."""
+    closed = {suppression.BOUNCED: _("marked as bouncing"), suppression.UNSUBSCRIBED: _("wants no more mail")}
+    return "; ".join(filter(None, (closed.get(item.closed or ""), item.words)))
 
 
 def _when(item: outbox_desk.Item) -> str:

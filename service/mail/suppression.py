@@ -6,6 +6,7 @@ the own data); one that bounces gets nothing.
 
 import base64
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Select, delete, select, true
@@ -110,8 +111,23 @@ def _take_back_consent(session: Session, office: Office, digest: str) -> None:
 
 def is_closed(session: Session, office: Office, dealer: str, address: str) -> str | None:
     """Return why no mail goes to an address, None where it does."""
-    states = set(session.scalars(_states(session, office, address, dealer)))
-    return next((state for state in (BOUNCED, UNSUBSCRIBED) if state in states), None)
+    return closed(session, office, [(dealer, address)]).get((dealer, address))
+
+
+def closed(session: Session, office: Office, asked: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """Return why no mail goes to addresses, each of a dealer; one to which it goes is left out. One statement for all."""
+    digests = {(dealer, address): _digests(session, office, address) for dealer, address in asked}
+    of = ClosedAddress
+    known = of.digest.in_({digest for each in digests.values() for digest in each})
+    dealers = of.dealer.in_({dealer for dealer, _address in digests})
+    rows = session.execute(select(of.dealer, of.digest, of.state).where(known, dealers)).all() if digests else ()
+    states = {(row.dealer, row.digest): row.state for row in rows}
+    found = {pair: {states.get((pair[0], digest)) for digest in each} for pair, each in digests.items()}
+    return {
+        pair: next(state for state in (BOUNCED, UNSUBSCRIBED) if state in said)
+        for pair, said in found.items()
+        if said != {None}
+    }
 
 
 def mark_bounced(session: Session, office: Office, user: int | None, dealer: str, address: str) -> None:

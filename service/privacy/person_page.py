@@ -1,7 +1,6 @@
 """A person's data at the desk: handed out, kept from helping others, erased; from a player's page or from an enquiry's."""
 
 import datetime as dt
-from dataclasses import dataclass
 from typing import Annotated
 from urllib.parse import quote
 
@@ -17,7 +16,7 @@ from service.privacy.privacy_pages import as_file
 from service.trials import desk_reads
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.page_data import Fault, Option, Page, Typed
+from service.web.page_data import Fault, FormPage, Option, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
 
@@ -32,19 +31,6 @@ REASONS = {
 }
 """Why somebody's data may be erased; recorded with it."""
 PLAYERS, ENQUIRIES = "/desk/players", "/desk/enquiries"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EraseView(Page):
-    """What would be erased, and for which reason; ``refused``: why nothing can be, empty where it can."""
-
-    sentences: tuple[str, ...]
-    reasons: tuple[Option, ...]
-    typed: Typed
-    faults: tuple[Fault, ...]
-    refused: str
-    action: str
-    back: str
 
 
 @router.get("/players/{key}/data")
@@ -115,17 +101,23 @@ def _ask(request: Request, session: Session, staff: AtDealer, person: Person, ba
     title = (
         _("Erase the data of {player}?").format(player=person.name) if person.name else _("Erase this player’s data?")
     )
-    page = EraseView(
+    page = FormPage(
         title=title,
-        sentences=sentences,
-        reasons=tuple(Option(name, _(reason)) for name, reason in REASONS.items()),
         typed=Typed({}, {"reason": fault} if fault else {}),
         faults=(Fault(f"reason-{next(iter(REASONS))}", fault),) if fault else (),
-        refused=refused,
         action=f"{back}/erase",
+    )
+    return desk_frame.show(
+        request,
+        staff,
+        "privacy/erase.html",
+        page,
+        status=422 if fault else 200,
+        sentences=sentences,
+        reasons=tuple(Option(name, _(reason)) for name, reason in REASONS.items()),
+        refused=refused,
         back=back,
     )
-    return desk_frame.show(request, staff, "privacy/erase.html", page, status=422 if fault else 200)
 
 
 def _erase(

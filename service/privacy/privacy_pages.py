@@ -7,7 +7,6 @@ address itself is signed and known to its reader only.
 import datetime as dt
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -24,62 +23,18 @@ from service.mail.mail_links import AnOffice, LinkPage
 from service.mail.mail_service import Office
 from service.players import data_links
 from service.players.data_links import Opened
-from service.players.player_words import Made, to_player
+from service.players.player_words import to_player
 from service.privacy import access_requests, privacy_words, retention
 from service.questionnaire.field_types import EMAIL
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
-from service.web.page_data import Fault, Page, Typed
+from service.web.page_data import Fault, FormPage, Page, Typed
 from service.web.rendering import render
 
 router = APIRouter()
 PLAIN = "privacy"
 """What the plain page's form token is bound to."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrivacyPage(Page):
-    """What is kept, why, how long, and whom to ask.
-
-    Attributes
-    ----------
-    slug : the dealer's, empty where the page is of nobody in particular.
-    months : how many months after the last contact a person's data is kept.
-    ask_at : the dealer's own address for such questions, empty where none is known.
-    sent : the link was just asked for.
-    """
-
-    slug: str
-    months: int
-    ask_at: str
-    sent: bool
-    csrf: str
-    typed: Typed
-    faults: tuple[Fault, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DataPage(Page):
-    """What is kept of one person.
-
-    Attributes
-    ----------
-    whole : all of it is shown; else the link was on an answer's page, and the rest is behind a link that goes to the address.
-    kept : lines of label and value.
-    may_help : whether the ratings may help others; None where there are none.
-    done : what was just done, one sentence, empty for nothing.
-    played : the bows rated here, for each of the players that the person is; a new advice may be asked for with them.
-    """
-
-    token: str
-    whole: bool
-    has_address: bool
-    kept: tuple[tuple[str, str], ...]
-    may_help: bool | None
-    done: str
-    privacy: str
-    played: tuple[Made, ...] = ()
 
 
 def _now() -> dt.datetime:
@@ -110,20 +65,25 @@ def _plain(
     request: Request, session: Session, dealer: str, typed: Typed, *, sent: bool = False, status: int = 200
 ) -> Response:
     name = drafts.dealer_name(session, dealer)
-    page = PrivacyPage(
+    page = FormPage(
         title=_("What is kept, why and how long"),
         dealer=name,
         demo=request.app.state.demo,
         look=site.look(session, dealer) if name else None,
-        slug=dealer if name else "",
-        months=retention.months_of(session, dealer if name else None),
-        ask_at=retention.ask_at(session, dealer) if name else "",
-        sent=sent,
         csrf=request.app.state.tokens.make(PLAIN),
         typed=typed,
         faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
     )
-    return render(request, "privacy/plain.html", page, status)
+    return render(
+        request,
+        "privacy/plain.html",
+        page,
+        status,
+        slug=dealer if name else "",
+        months=retention.months_of(session, dealer if name else None),
+        ask_at=retention.ask_at(session, dealer) if name else "",
+        sent=sent,
+    )
 
 
 @router.get("/data/{token}")
@@ -133,10 +93,11 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
     person = opened.person
     if opened.is_over(_now()):
         return _over(request, token, opened, sent=done == "link")
-    page = DataPage(
-        title=_("Your data"),
-        dealer=drafts.dealer_name(session, person.dealer),
-        demo=request.app.state.demo,
+    page = Page(title=_("Your data"), dealer=drafts.dealer_name(session, person.dealer), demo=request.app.state.demo)
+    return render(
+        request,
+        "privacy/data.html",
+        page,
         token=token,
         whole=opened.whole,
         has_address=person.email is not None,
@@ -146,7 +107,6 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
         privacy=data_links.privacy_path(person.dealer),
         played=tuple(to_player(*each) for each in access_requests.played(session, person)) if opened.whole else (),
     )
-    return render(request, "privacy/data.html", page)
 
 
 @router.post("/data/{token}/ask")

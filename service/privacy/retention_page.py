@@ -38,23 +38,6 @@ class Asked:
     button: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RetentionPage(Page):
-    """What an owner is asked.
-
-    Attributes
-    ----------
-    clock : what is said of a clock that is not believed; empty where it is.
-    shown : the moment that the page speaks of; empty where this owner cannot say that it is right.
-    quiet : said where nothing is asked.
-    """
-
-    clock: tuple[str, ...]
-    shown: str
-    asked: tuple[Asked, ...]
-    quiet: str
-
-
 @router.get(RETENTION)
 async def asked(request: Request, staff: Views, session: Reading) -> Response:
     """Show what is asked."""
@@ -62,14 +45,17 @@ async def asked(request: Request, staff: Views, session: Reading) -> Response:
     mine = mass_erasure.questions(session, staff.scope)
     persons = tuple(_asked(session, each, may_answer=stands.is_believed) for each in mine)
     said = () if stands.is_believed else retention_words.clock(stands, may_confirm=_looks_after_all(session, staff))
-    page = RetentionPage(
-        title=_("What is erased by its age"),
+    page = Page(title=_("What is erased by its age"))
+    return show(
+        request,
+        staff,
+        "privacy/retention.html",
+        page,
         clock=said,
         shown=stands.now.isoformat() if said and _looks_after_all(session, staff) else "",
         asked=persons,
         quiet="" if said or persons else retention_words.quiet(),
     )
-    return show(request, staff, "privacy/retention.html", page)
 
 
 @router.post(f"{RETENTION}/clock")

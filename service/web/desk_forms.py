@@ -45,11 +45,11 @@ class Tab:
 class ListPage(Page):
     """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
 
-    ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
+    ``lines``: `Line`, or what the list's own template reads. ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
     way on, and back to the beginning; empty at either end.
     """
 
-    lines: tuple[Line, ...]
+    lines: tuple[Any, ...]
     empty: str
     note: str = ""
     count: str = ""

@@ -52,6 +52,17 @@ class Page:
     look: Look | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormPage(Page):
+    """A page with one form. ``said``: what was just done; ``faults``: what cannot be used, at the page's head."""
+
+    action: str = ""
+    csrf: str = ""
+    typed: Typed
+    faults: tuple[Fault, ...] = ()
+    said: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Option:
     """One choice: what is sent, what is read, and a word of help. An empty value means 'not answered'."""

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from service.core import formats, language
+from service.core import formats, language, times
 from service.web import framing
 
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
@@ -29,4 +29,5 @@ def environment() -> Environment:
     language.install(templates)
     formats.install(templates)
     framing.install(templates)
+    templates.filters["moment"] = times.moment
     return templates

@@ -176,7 +176,8 @@ def test_every_mail_and_every_sold_bow_is_reached_once_in_either_database(
 
     def mails(after: str) -> Leaf[Any]:
         with shop.reading() as session:
-            return outbox_desk.listing(session, office, SHOP, "waiting", after=after)
+            count = outbox_desk.counts(session, SHOP)["waiting"]
+            return outbox_desk.listing(session, office, SHOP, "waiting", count, after=after)
 
     def sold(after: str) -> Leaf[Any]:
         with shop.reading() as session:

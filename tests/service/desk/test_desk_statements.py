@@ -15,7 +15,7 @@ from tests.service.cast import DEALER, OTHER, Desk, Member
 from tests.service.client import add_small_range, serving, settings_in
 from tests.service.desk_shop import Shop
 
-A_TRIAL, A_STOCK = 10, 9
+A_TRIAL, A_STOCK, A_LIST_OF_MAIL = 10, 9, 5
 A_DESK = {"adviser": 9, "owner": 16}
 BY_POST = {"place": "post", "country": "AT"}
 
@@ -145,3 +145,21 @@ def test_the_stock_takes_as_many_statements_for_many_bows_as_for_few(shop: Shop)
         session.add(tables.Copy(serial="DB-hill-0", tier="bramble", hold="german", dealer=OTHER, status="in_stock"))
     few = counted.of(stranger, "/desk/stock")
     assert counted.of(shop.adviser, "/desk/stock") == few <= A_STOCK
+
+
+def test_the_outbox_takes_as_many_statements_for_many_mails_as_for_one(shop: Shop) -> None:
+    counted, now = Counted(shop.desk), dt.datetime.now(dt.UTC)
+
+    def queue(*numbers: int) -> None:
+        with shop.desk.database.writing() as session:
+            for number in numbers:
+                mail = {"channel": "mail", "kind": "advice", "about": f"a{number}", "dealer": DEALER, "language": "en"}
+                when = dict.fromkeys(("queued_at", "due_at", "sent_at"), now)
+                to = {"address": f"player{number}@player.example", "message_id": f"m{number}", "values": {}}
+                session.add(tables.OutboxItem(**mail, **when, **to, attempts=1))
+
+    queue(1)
+    few = counted.of(shop.adviser, "/desk/mail?state=sent")
+    queue(*range(2, 30))
+    assert shop.adviser.read("/desk/mail?state=sent").text.count("@player.example") >= 29
+    assert counted.of(shop.adviser, "/desk/mail?state=sent") == few <= A_LIST_OF_MAIL
