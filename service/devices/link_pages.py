@@ -35,27 +35,6 @@ class BowLink:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LinkPage(ScreenPage):
-    """The first page of a link.
-
-    Attributes
-    ----------
-    action : the link's path, to which the plain forms' addresses are added.
-    closed : the trial is over.
-    listener : the listener's page, not the player's.
-    warms_up : the player begins with the own bow, unrated.
-    """
-
-    action: str
-    closed: bool
-    listener: bool = False
-    warms_up: bool = False
-    bows: tuple[BowLink, ...] = ()
-    plays: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BowPage(ScreenPage):
     """One bow's sheet as a plain form; ``back`` leads to the one before, ``place`` says which of how many this is.
 
@@ -83,12 +62,17 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
     seat = rater_links.read(session, token, signer=links)
     screen = sheets.for_screen(session, seat.trial, seat.rater)
     told = {"seat": seat.id, "token": token, "closed": seat.closed, "screen": None if seat.closed else screen}
-    page = LinkPage(
+    page = ScreenPage(
         title=screen["title"],
         dealer=seat.dealer_name,
         demo=request.app.state.demo,
         words=screen_words.of_script(),
         given=told,
+    )
+    return render(
+        request,
+        "devices/link.html",
+        page,
         action=f"/play/{token}",
         closed=seat.closed,
         listener=seat.rater == "listener",
@@ -97,7 +81,6 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         plays=tuple(screen["plays"]),
         cautions=tuple(screen["cautions"]),
     )
-    return render(request, "devices/link.html", page)
 
 
 @router.get("/play/{token}/{position}")

@@ -1,6 +1,5 @@
 """The desk's page that takes in what a tablet saved to a file."""
 
-from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -12,23 +11,13 @@ from service.core.language import _, ngettext
 from service.devices import offline_export
 from service.web.database_sessions import Writing
 from service.web.desk_frame import show
+from service.web.page_data import Page
 from service.web.permissions import AtDealer, AtDealerNeeds, check_token
 from service.web.roles import Permission
 
 router = APIRouter()
 Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TABLETS_CHANGE))]
 ADDRESS = "/desk/tablets/load"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadPage:
-    """The page: what came of the file just sent, as sentences; ``fault`` says why it was not taken."""
-
-    title: str
-    action: str = ADDRESS
-    fault: str = ""
-    said: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
 
 
 async def _file(request: Request, staff: Changes) -> bytes:
@@ -42,7 +31,7 @@ async def _file(request: Request, staff: Changes) -> bytes:
 @router.get(ADDRESS)
 async def ask(request: Request, staff: Changes) -> Response:
     """Ask for a file that a tablet saved."""
-    return show(request, staff, "devices/tablet_file.html", LoadPage(title=_("Load a tablet’s file")))
+    return _page(request, staff)
 
 
 @router.post(ADDRESS)
@@ -50,16 +39,22 @@ async def load(
     request: Request, staff: Changes, content: Annotated[bytes, Depends(_file)], session: Writing
 ) -> Response:
     """Store what a tablet saved to a file, and say what came of it; the same file again changes nothing."""
-    title = _("Load a tablet’s file")
     if not content:
-        page = LoadPage(title=title, fault=_("Choose the file first; its name begins with ‘waiting-sheets’."))
-        return show(request, staff, "devices/tablet_file.html", page, status=422)
+        return _page(request, staff, fault=_("Choose the file first; its name begins with ‘waiting-sheets’."))
     try:
         loaded = offline_export.load(session, staff.user, staff.dealer, content)
     except Refused as refused:
-        return show(request, staff, "devices/tablet_file.html", LoadPage(title=title, fault=str(refused)), status=422)
-    page = LoadPage(title=title, said=_told(loaded), left_out=loaded.left_out)
-    return show(request, staff, "devices/tablet_file.html", page)
+        return _page(request, staff, fault=str(refused))
+    return _page(request, staff, said=_told(loaded), left_out=loaded.left_out)
+
+
+def _page(
+    request: Request, staff: AtDealer, *, fault: str = "", said: tuple[str, ...] = (), left_out: tuple[str, ...] = ()
+) -> Response:
+    """Show what came of the file just sent, as sentences; ``fault`` says why it was not taken."""
+    page, status = Page(title=_("Load a tablet’s file")), 422 if fault else 200
+    told = {"action": ADDRESS, "fault": fault, "said": said, "left_out": left_out}
+    return show(request, staff, "devices/tablet_file.html", page, status=status, **told)
 
 
 def _told(loaded: offline_export.Loaded) -> tuple[str, ...]:

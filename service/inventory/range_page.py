@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from model.domain.vocabulary import CRITERIA, SCALES, STEPS, Criterion
 from service.core import formats, phrases
@@ -10,7 +11,7 @@ from service.inventory.makers_words import Counts, TierCharacter, counts, worth,
 from service.modelling import makers_phrases
 from service.modelling.versions import Fitted
 from service.web.desk_forms import Line, ListPage, address, faults
-from service.web.page_data import Fault, Option, Page, Typed
+from service.web.page_data import FormPage, Option, Typed
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,29 +22,6 @@ class Row:
     legend: str
     question: str
     options: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TierView(Page):
-    """One tier's form.
-
-    Attributes
-    ----------
-    note : the maker's own line for the tier; empty for none.
-    counts : from when on what is said counts.
-    seen : what is said now, for the form to say what it was made from.
-    """
-
-    href: str
-    facts: str
-    note: str
-    lead: str
-    counts: str
-    notice: str
-    seen: str
-    typed: Typed
-    faults: tuple[Fault, ...]
-    rows: tuple[Row, ...]
 
 
 def listed(tiers: tuple[TierCharacter, ...], fitted: Fitted) -> ListPage:
@@ -85,24 +63,29 @@ def view(
     *,
     notice: str = "",
     problems: Mapping[str, str] | None = None,
-) -> TierView:
-    """Return one tier's page; ``fields``: what was typed, empty for what is said."""
+) -> tuple[FormPage, dict[str, Any]]:
+    """Return one tier's form and what stands around it, by name.
+
+    ``fields``: what was typed, empty for what is said; ``seen``: what is said now, for the form to say what it was made from.
+    """
     usual = {str(criterion): [str(tier.steps.get(criterion, ""))] for criterion in CRITERIA}
     names = {str(criterion): SCALES[criterion].name for criterion in CRITERIA}
     anchors = {name: f"{name}-{STEPS[0]}" for name in names}
-    return TierView(
+    page = FormPage(
         title=tier.name,
-        href=address("range", tier.tier),
-        facts=_facts(tier),
-        note=tier.note,
-        lead=_lead(fitted),
-        counts=_counts(tier, fitted),
-        notice=notice,
-        seen=written(tier.steps),
+        action=address("range", tier.tier),
         typed=Typed({**usual, **fields}, problems or {}),
         faults=faults(problems or {}, names, anchors),
-        rows=tuple(map(_row, CRITERIA)),
     )
+    return page, {
+        "facts": _facts(tier),
+        "note": tier.note,
+        "lead": _lead(fitted),
+        "counts": _counts(tier, fitted),
+        "notice": notice,
+        "seen": written(tier.steps),
+        "rows": tuple(map(_row, CRITERIA)),
+    }
 
 
 def _lead(fitted: Fitted) -> str:

@@ -35,8 +35,8 @@ async def listed(request: Request, staff: Views, session: Reading) -> Response:
 @router.get("/{tier}")
 async def show(request: Request, tier: str, staff: Views, session: Reading) -> Response:
     """Show what is said of one tier."""
-    page = range_page.view(makers_words.one(session, tier), versions.current(session), {})
-    return desk_frame.show(request, staff, _TEMPLATE, page)
+    page, around = range_page.view(makers_words.one(session, tier), versions.current(session), {})
+    return desk_frame.show(request, staff, _TEMPLATE, page, **around)
 
 
 @router.post("/{tier}")
@@ -48,8 +48,8 @@ async def say(request: Request, tier: str, form: Posted, staff: Changes, session
         problems = by_field(refused) if isinstance(refused, Invalid) else {}
         notice = "" if problems else str(refused)
         described, fitted = makers_words.one(session, tier), versions.current(session)
-        page = range_page.view(described, fitted, form, notice=notice, problems=problems)
-        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409)
+        page, around = range_page.view(described, fitted, form, notice=notice, problems=problems)
+        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409, **around)
     said = _("What is said of the tier is kept.") if changed else _("Nothing was changed: it was said so before.")
     return desk_frame.see(request, address("range", tier), said)
 

@@ -1,78 +1,27 @@
 """The stock by tier and one bow, from what the use cases say of them."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 from model.domain.vocabulary import EventKind, Instrument
 from service.core import formats, phrases
 from service.core.language import _
 from service.core.paging import Leaf
 from service.inventory.sales import OnTrial, Sold
-from service.inventory.stock import BenchRow, CopyPage, CopyRow, EventRow, TierStock
+from service.inventory.stock import BenchRow, CopyPage, CopyRow, TierStock
 from service.trials import desk_lines, desk_words, list_lines
 from service.trials.trial_data import AskView, Other
 from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
-from service.web.page_data import Fault, Option, Page, Typed
 
 SOLD = "sold"
 """In the place of an instrument: bows that are gone."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StockView(Page):
-    """The stock; ``tabs`` narrow it to one instrument."""
-
-    lead: str
-    tabs: tuple[Tab, ...]
-    tiers: tuple[TierStock, ...]
-    leads: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Undo:
-    """Of a bow kept on a trial: how that is undone; ``href`` empty for those who do not lead that trial."""
-
-    why: str
-    href: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CopyView(Page):
-    """One bow. ``statuses``, ``places``: what it may be changed to, empty where nothing may.
-
-    ``caution``: what to mind at the bench, for those who work there. ``undo``: of a bow that was kept on a trial.
-    """
-
-    href: str
-    facts: str
-    where: str
-    notice: str
-    typed: Typed
-    faults: tuple[Fault, ...]
-    about: tuple[Fact, ...]
-    bench: tuple[Fact, ...]
-    caution: str
-    undo: Undo | None
-    readings: tuple[BenchRow, ...]
-    events: tuple[EventRow, ...]
-    event_options: tuple[Option, ...]
-    trials: tuple[Line, ...] | None
-    statuses: tuple[Option, ...]
-    places: tuple[Option, ...]
-
-
-def view(tiers: tuple[TierStock, ...], instrument: str, *, trials: bool) -> StockView:
-    """Return the stock's page, of one instrument where it is asked for; ``trials``: with the way to them."""
+def view(tiers: tuple[TierStock, ...], instrument: str) -> ListPage:
+    """Return the stock's page, of one instrument where it is asked for."""
     there = tuple(dict.fromkeys(tier.instrument for tier in tiers))
     shown = instrument if instrument in there else ""
-    found = [tier for tier in tiers if not shown or tier.instrument == shown]
-    return StockView(
-        title=_("Stock"),
-        lead=_lead(found),
-        tabs=tabs(there, shown),
-        tiers=tuple(found),
-        leads=trials,
-    )
+    found = tuple(tier for tier in tiers if not shown or tier.instrument == shown)
+    return ListPage(title=_("Stock"), note=_lead(found), tabs=tabs(there, shown), lines=found, empty="")
 
 
 def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
@@ -105,14 +54,12 @@ def _sold(row: Sold) -> Line:
     return Line(row.copy, row.tier_name, ", ".join(filter(None, (day, trial))), address("stock", row.copy), _("Show"))
 
 
-def undo(sale: OnTrial, *, leads: bool) -> Undo:
-    """Say how a sale by a trial is undone; ``leads``: whoever looks may correct that trial."""
-    trial = desk_lines.trial_number(sale.number, sale.key)
+def undo(sale: OnTrial) -> str:
+    """Say how a sale by a trial is undone."""
     why = _(
         "It was kept on {trial}. If it came back or that was a mistake, the trial says so, and the bow is free again."
     )
-    there = leads and sale.plays
-    return Undo(why.format(trial=trial), f"{address('trials', sale.key)}#outcome-title" if there else "")
+    return why.format(trial=desk_lines.trial_number(sale.number, sale.key))
 
 
 def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
@@ -145,7 +92,7 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
     )
 
 
-def _lead(tiers: list[TierStock]) -> str:
+def _lead(tiers: tuple[TierStock, ...]) -> str:
     copies = sum(len(tier.copies) for tier in tiers)
     at_hand = sum(tier.at_hand for tier in tiers)
     return _("{bows} here, {free} of them free today.").format(
@@ -235,6 +182,11 @@ def tier_facts(tier: TierStock) -> str:
     if tier.price is not None and tier.currency is not None:
         parts.append(formats.money(tier.price, tier.currency))
     return formats.capital(f"{formats.NBSP}· ".join(parts))
+
+
+def named(tier: TierStock) -> str:
+    """Return a tier's name before its facts."""
+    return formats.labelled(tier.name, tier_facts(tier))
 
 
 def tier_at_hand(tier: TierStock) -> str:

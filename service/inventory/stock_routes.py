@@ -6,7 +6,7 @@ Whoever is bound to a dealer sees its bows; an owner those of the dealer acted f
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -14,18 +14,18 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
 from service.accounts import dealer_list
-from service.core import formats, phrases
+from service.core import phrases
 from service.core.errors import Invalid, Refused
 from service.core.language import N_, _
 from service.core.scopes import AllDealers, OneDealer
 from service.inventory import sales, stock, stock_page
-from service.inventory.stock_page import CopyView
+from service.inventory.stock import CopyRow
 from service.questionnaire.parsing import shown
 from service.trials import desk_words
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import address, all_or_nothing, by_field, faults, first, plain_options, today
-from service.web.page_data import Option, Typed
+from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import Fields, Needs, Posted, Staff
 from service.web.roles import Permission
 
@@ -64,8 +64,28 @@ class AtCopy:
 
     def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
         """Show the bow."""
-        page = _view(self, notice, problems or {})
-        return desk_frame.show(self.request, self.staff, "inventory/copy.html", page, status=status, words=stock_page)
+        trials = self.staff.may(Permission.TRIALS_VIEW)
+        bow = stock.copy(self.session, self.staff.bows, self.serial, today(), trials=trials)
+        usual = {"on": [today().isoformat()], "status": [bow.row.status or ""], "to": [""]}
+        page = FormPage(
+            title=bow.row.copy,
+            action=address("stock", self.serial),
+            typed=Typed({**usual, **self.form}, problems or {}),
+            faults=faults(problems or {}, _NAMES, _ANCHORS),
+        )
+        return desk_frame.show(
+            self.request,
+            self.staff,
+            "inventory/copy.html",
+            page,
+            status=status,
+            words=stock_page,
+            bow=bow,
+            notice=notice,
+            caution=_(phrases.BENCH_CAUTION) if self.staff.may(Permission.MODEL_VIEW) else "",
+            sees_trials=trials,
+            **_changes(self, bow.row),
+        )
 
 
 async def _asked(request: Request, serial: str, staff: Views, session: Reading) -> AtCopy:
@@ -89,8 +109,8 @@ async def listed(
         page = stock_page.sold(sales.sold(session, staff.bows, after), begins=not after)
         return desk_frame.show(request, staff, "web/desk_list.html", page)
     tiers = stock.by_tier(session, staff.bows, today())
-    by_tier = stock_page.view(tiers, instrument, trials=staff.may(Permission.TRIALS_VIEW))
-    return desk_frame.show(request, staff, "inventory/stock.html", by_tier, words=stock_page)
+    by_tier, leads = stock_page.view(tiers, instrument), staff.may(Permission.TRIALS_VIEW)
+    return desk_frame.show(request, staff, "inventory/stock.html", by_tier, words=stock_page, leads=leads)
 
 
 @router.get("/{serial}")
@@ -174,33 +194,19 @@ def _event(form: Fields) -> tuple[EventKind, dt.date]:
     return EventKind(kind), on
 
 
-def _view(at: AtCopy, notice: str, problems: Mapping[str, str]) -> CopyView:
-    trials = at.staff.may(Permission.TRIALS_VIEW)
-    changes = at.staff.may(Permission.STOCK_CHANGE)
-    page = stock.copy(at.session, at.staff.bows, at.serial, today(), trials=trials)
-    sale = sales.on_trial(at.session, at.serial) if page.row.status == "sold" else None
-    usual = {"on": [today().isoformat()], "status": [page.row.status or ""], "to": [""]}
-    return CopyView(
-        title=page.row.copy,
-        href=address("stock", at.serial),
-        facts=formats.labelled(page.tier.name, stock_page.tier_facts(page.tier)),
-        where=page.row.where,
-        notice=notice,
-        typed=Typed({**usual, **at.form}, problems),
-        faults=faults(problems, _NAMES, _ANCHORS),
-        undo=stock_page.undo(sale, leads=at.staff.may(Permission.TRIALS_VIEW) and sale.dealer == at.staff.dealer)
-        if sale
-        else None,
-        about=stock_page.about(page),
-        bench=stock_page.bench(page.bench),
-        caution=_(phrases.BENCH_CAUTION) if at.staff.may(Permission.MODEL_VIEW) else "",
-        readings=page.readings,
-        events=page.events,
-        event_options=plain_options(desk_words.EVENTS) if changes else (),
-        trials=stock_page.trials(page) if trials else None,
-        statuses=() if sale or not changes else plain_options({name: desk_words.STATUSES[name] for name in _SETTABLE}),
-        places=_places(at, page.row.dealer) if changes else (),
-    )
+def _changes(at: AtCopy, row: CopyRow) -> dict[str, Any]:
+    """Return what may be done to a bow or said of it, nothing to those who may not; ``sale``: the trial on which it was kept."""
+    may = at.staff.may(Permission.STOCK_CHANGE)
+    sale = sales.on_trial(at.session, at.serial) if row.status == "sold" else None
+    theirs = sale and sale.plays and sale.dealer == at.staff.dealer and at.staff.may(Permission.TRIALS_VIEW)
+    settable = {name: desk_words.STATUSES[name] for name in _SETTABLE}
+    return {
+        "sale": sale,
+        "outcome": f"{address('trials', sale.key)}#outcome-title" if sale and theirs else "",
+        "event_options": plain_options(desk_words.EVENTS) if may else (),
+        "statuses": plain_options(settable) if may and not sale else (),
+        "places": _places(at, row.dealer) if may else (),
+    }
 
 
 def _places(at: AtCopy, here: str | None) -> tuple[Option, ...]:

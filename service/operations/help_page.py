@@ -1,34 +1,23 @@
 """Help at the desk: the topics, and each as a page."""
 
-from dataclasses import dataclass
-
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service.core.errors import NotHere
 from service.core.language import _
-from service.operations.help.marking import AT_THE_DESK, Marked, marked
-from service.operations.help.topics import NAMES, TOPICS, Topic, find
+from service.operations.help.marking import AT_THE_DESK, marked
+from service.operations.help.topics import NAMES, TOPICS, find
 from service.web.desk_frame import show
+from service.web.page_data import Page
 from service.web.permissions import AnyStaff
 
 router = APIRouter()
 
 
-@dataclass(frozen=True, slots=True)
-class HelpPage:
-    """The context of operations/help.html; without ``topic`` and ``marked`` it is the list of the topics."""
-
-    title: str
-    topics: tuple[Topic, ...] = TOPICS
-    topic: Topic | None = None
-    marked: Marked | None = None
-
-
 @router.get(AT_THE_DESK)
 async def topics(request: Request, staff: AnyStaff) -> Response:
     """List the topics."""
-    return show(request, staff, "operations/help.html", HelpPage(_("Help")))
+    return show(request, staff, "operations/help.html", Page(title=_("Help")), topics=TOPICS, shown=None)
 
 
 @router.get(AT_THE_DESK + "/{topic}")
@@ -37,4 +26,12 @@ async def one_topic(request: Request, staff: AnyStaff, topic: str) -> Response:
     if topic not in NAMES:
         raise NotHere
     found = find(topic)
-    return show(request, staff, "operations/help.html", HelpPage(found.title, topic=found, marked=marked(found)))
+    return show(
+        request,
+        staff,
+        "operations/help.html",
+        Page(title=found.title),
+        topics=TOPICS,
+        shown=found,
+        marked=marked(found),
+    )

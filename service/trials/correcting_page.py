@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 from fastapi import APIRouter
 from fastapi.responses import Response
@@ -17,7 +16,7 @@ from service.trials.desk_reads import OutcomeRow, TrialPage
 from service.trials.trial_view import Asked, AtTrial, Stepped
 from service.web import desk_frame
 from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
-from service.web.page_data import Fault, Option, Page, Typed
+from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import Fields
 
 router = APIRouter(prefix="/desk/trials")
@@ -30,20 +29,6 @@ _NAMES = {
 }
 _FIELDS = {"outcome": "what", "copy": "what"}
 """By a use case's name of what is wrong: the page's field."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CorrectView(Page):
-    """Asks which entry is wrong and what is right. ``notice``: why a correction was refused."""
-
-    key: str
-    trial: str
-    notice: str
-    typed: Typed
-    faults: tuple[Fault, ...]
-    recorded: tuple[Option, ...]
-    outcomes: tuple[Option, ...]
-    reasons: tuple[Option, ...]
 
 
 @router.get("/{key}/correct")
@@ -132,18 +117,20 @@ def _show(
     status: int = 200,
 ) -> Response:
     wrong = problems or {}
-    page = CorrectView(
-        title=_("Correct what was recorded"),
+    page = FormPage(title=_("Correct what was recorded"), typed=Typed(fields, wrong), faults=faults(wrong, _NAMES, {}))
+    return desk_frame.show(
+        at.request,
+        at.staff,
+        "trials/correct.html",
+        page,
+        status=status,
         key=at.key,
         trial=desk_lines.trial_title(trial.row),
         notice=notice,
-        typed=Typed(fields, wrong),
-        faults=faults(wrong, _NAMES, {}),
         recorded=tuple(Option(value, trial_words.outcome(row)) for value, row in _by_value(trial)),
         outcomes=tuple(_outcomes(trial)),
         reasons=(Option("", _("none given")), *_reasons()),
     )
-    return desk_frame.show(at.request, at.staff, "trials/correct.html", page, status=status)
 
 
 def _reasons() -> Iterator[Option]:

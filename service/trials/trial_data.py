@@ -1,47 +1,8 @@
-"""What the page of one trial is told; built by `service.trials.trial_page`."""
+"""What the page of one trial is told besides its record, and the page that asks before a step."""
 
 from dataclasses import dataclass
 
-from service.advice.interval_pictures import LikingPicture
-from service.trials.desk_records import CaseRow, SheetRow
-from service.trials.standing import BowStanding, ListenerRow
-from service.web.desk_forms import Fact, Line
-from service.web.page_data import Fault, Option, Page, Typed
-
-
-@dataclass(frozen=True, slots=True)
-class ConditionField:
-    """The condition of one bow, to be typed; ``name`` of the field, ``serial`` its label."""
-
-    name: str
-    serial: str
-
-
-@dataclass(frozen=True, slots=True)
-class NextStep:
-    """The one next step. ``conditions``: asked of each bow; ``asks_who``: who confirms is asked; ``action`` '' is an anchor."""
-
-    name: str
-    why: str
-    button: str
-    action: str
-    conditions: tuple[ConditionField, ...]
-    asks_who: bool
-
-
-@dataclass(frozen=True, slots=True)
-class StandingPart:
-    """How the bows stand; ``alone``: only one of them is rated. ``heard_by``: the criteria that listeners rated."""
-
-    progress: str
-    text: str
-    picture: LikingPicture | None
-    bows: tuple[BowStanding, ...]
-    alone: bool
-    remarks: tuple[str, ...]
-    heard_by: tuple[str, ...]
-    heard: tuple[ListenerRow, ...]
-    revealed: bool
+from service.web.page_data import Option, Page
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +29,6 @@ class SeatPart:
 
 
 @dataclass(frozen=True, slots=True)
-class HandingPart:
-    """A head-to-head: what to hand over next, and what the pairs say. ``letters`` to choose two from while none goes on."""
-
-    bows: tuple[Option, ...]
-    title: str
-    next: str
-    ahead: str
-    count: str
-    verdict: str
-    going_on: bool
-
-
-@dataclass(frozen=True, slots=True)
 class OutcomePart:
     """What came of the trial: what is recorded, and the taps that record it; ``asked``: it is time to.
 
@@ -93,53 +41,6 @@ class OutcomePart:
     kept: tuple[Option, ...]
     none: tuple[Option, ...]
     returned: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SwapPart:
-    """Bows that may be taken out of a planned trial, and those that may come in."""
-
-    out: tuple[Option, ...]
-    into: tuple[Option, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrialView(Page):
-    """The page of one trial. ``live``: it is asked for anew while it is looked at."""
-
-    key: str
-    facts: str
-    state: str
-    notice: str
-    remarks: tuple[str, ...]
-    typed: Typed
-    faults: tuple[Fault, ...]
-    step: NextStep | None
-    live: bool
-    order: tuple[SlotLine, ...]
-    handover: str
-    standing: StandingPart | None
-    sheets: tuple[SheetRow, ...]
-    case: tuple[CaseRow, ...]
-    about: tuple[Fact, ...]
-    seats: tuple[SeatPart, ...]
-    handing: HandingPart | None
-    outcome: OutcomePart | None
-    swap: SwapPart | None
-    related: tuple[Line, ...]
-    prints: tuple[Option, ...]
-    may_reveal: bool
-    may_cancel: bool
-    may_follow_up: bool
-    may_reopen: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RevealView(Page):
-    """Asks whether the key is to be revealed. ``left``: how many sheets are still to come, in words."""
-
-    key: str
-    left: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,16 +12,7 @@ from service.trials import desk_lines, desk_words, standing_picture, trial_words
 from service.trials.desk_reads import CaseRow, SheetRow, TrialPage
 from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
-from service.trials.trial_data import (
-    ConditionField,
-    HandingPart,
-    NextStep,
-    OutcomePart,
-    SeatPart,
-    SlotLine,
-    StandingPart,
-    SwapPart,
-)
+from service.trials.trial_data import OutcomePart, SeatPart, SlotLine
 from service.trials.trial_record import still_odd
 from service.web.desk_forms import Fact, Line, address
 from service.web.page_data import Option
@@ -30,21 +21,6 @@ _HEARD = ("overall", "tone", "clarity", "carrying")
 _OWN = "own"
 BY_LETTER = "letter:"
 """Before a bow that is named by its letter: the key is not revealed yet."""
-
-
-def step(trial: TrialPage) -> NextStep | None:
-    """Return the one next step with what it asks."""
-    found = trial_words.next_step(trial)
-    if found is None:
-        return None
-    asked = trial.case if found.name in ("send", "take-back") else ()
-    conditions = (ConditionField(f"condition.{row.copy}", row.copy) for row in asked if _is_concerned(found.name, row))
-    action = "" if found.name == "outcome" else f"/desk/trials/{trial.row.key}/{found.name}"
-    return NextStep(found.name, found.why, found.button, action, tuple(conditions), found.name == "confirm")
-
-
-def _is_concerned(name: str, row: CaseRow) -> bool:
-    return name == "send" or (row.out_at is not None and row.back_at is None)
 
 
 def order(trial: TrialPage) -> tuple[SlotLine, ...]:
@@ -83,26 +59,45 @@ def named(copy: str | None, tier: str | None) -> str:
     return _("{serial}, {tier}").format(serial=copy, tier=tier) if tier else copy
 
 
-def standing(view: StandingView, said: tuple[str, ...], *, over: bool = False) -> StandingPart:
-    """Return how the bows stand, in words and as a picture; ``said``: sentences that the page has told already.
+# Words that the template asks for: of the next step
 
-    ``over``: nobody is told to go on where nobody plays.
-    """
-    remarks = (view.drift, view.repeat, *(flag for flag in view.flags if flag not in said))
-    return StandingPart(
-        progress=trial_words.progress(view.sheets_in, view.sheets_of),
-        text=trial_words.ended_unrated() if over and not view.sheets_in else view.recommendation.text,
-        picture=standing_picture.standing(view.bows),
-        bows=view.bows,
-        alone=sum(bow.best is not None for bow in view.bows) == 1,
-        remarks=tuple(filter(None, remarks)),
-        heard_by=tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener)),
-        heard=view.listener,
-        revealed=view.revealed,
-    )
+next_step = trial_words.next_step
 
 
-# Words that the template asks for, of one bow or sheet
+def asked_condition(trial: TrialPage, step: str) -> tuple[str, ...]:
+    """Return the bows, by serial, whose condition is asked for with a step."""
+    if step == "send":
+        return tuple(row.copy for row in trial.case)
+    return tuple(row.copy for row in trial.case if step == "take-back" and row.out_at and not row.back_at)
+
+
+# Of how the bows stand
+
+picture, progress = standing_picture.standing, trial_words.progress
+
+
+def advice(view: StandingView, trial: TrialPage) -> str:
+    """Say what to do next; nobody is told to go on where nobody plays."""
+    over = trial.row.state != "open"
+    return trial_words.ended_unrated() if over and not view.sheets_in else view.recommendation.text
+
+
+def alone(view: StandingView) -> bool:
+    """Say whether only one bow is rated."""
+    return sum(bow.best is not None for bow in view.bows) == 1
+
+
+def remarks(view: StandingView, trial: TrialPage) -> tuple[str, ...]:
+    """Return what else is to be said; not what the page has told of the trial already."""
+    return tuple(filter(None, (view.drift, view.repeat, *(flag for flag in view.flags if flag not in trial.flags))))
+
+
+def heard_by(view: StandingView) -> tuple[str, ...]:
+    """Return the criteria that listeners rated."""
+    return tuple(name for name in _HEARD if any(name in row.ratings for row in view.listener))
+
+
+# Of one bow or sheet
 
 bow_name, criterion = trial_words.bow_name, trial_words.criterion
 rating, sender = trial_words.rating, trial_words.sender
@@ -216,46 +211,51 @@ def qr(text: str) -> tuple[str, int]:
     return "".join(squares), len(rows) + 2 * border
 
 
-def handing(state: Handing | None, trial: TrialPage) -> HandingPart | None:
-    """Return the head-to-head's panel; None where it has no place."""
-    by_post = desk_lines.is_by_post(trial.row)
-    if state is None and (by_post or trial.row.state != "open"):
-        return None
-    letters = [slot.letter for slot in trial.slots if not slot.own]
-    bows = [Option(letter, trial_words.bow_name((letter,), own=False)) for letter in letters]
-    own = [Option(_OWN, trial_words.bow_name((), own=True))] if any(slot.own for slot in trial.slots) else []
-    offered = (*bows, *own) if trial.row.state == "open" else ()
-    if state is None:
-        return HandingPart(offered, "", "", "", "", "", going_on=False)
-    names = [trial_words.bow_name((letter,), not letter) for letter in state.letters]
-    return HandingPart(
-        bows=offered,
-        title=_("{one} and {other}").format(one=names[0], other=names[1]),
-        next=_next_pair(state),
-        ahead=", ".join(trial_words.bow_name((letter,), not letter) for letter in state.ahead),
-        count=_pairs(state, names),
-        verdict=state.text,
-        going_on=state.number is not None,
-    )
+def hands_over(hands: Handing | None, trial: TrialPage) -> bool:
+    """Say whether a head-to-head has a place: one that goes on, or a trial in which one may begin."""
+    may_begin = trial.row.state == "open" and not desk_lines.is_by_post(trial.row)
+    return bool(trial.slots) and (hands is not None or may_begin)
 
 
-def _pairs(state: Handing, names: list[str]) -> str:
+def pairable(trial: TrialPage) -> tuple[Option, ...]:
+    """Return the bows to choose two from; none of a trial that is over."""
+    bows = [Option(slot.letter, bow_name((slot.letter,), own=False)) for slot in trial.slots if not slot.own]
+    own = [Option(_OWN, bow_name((), own=True))] if any(slot.own for slot in trial.slots) else []
+    return (*bows, *own) if trial.row.state == "open" else ()
+
+
+def _bow(letter: str) -> str:
+    return bow_name((letter,), not letter)
+
+
+def pair(hands: Handing) -> str:
+    """Name the two bows of a head-to-head."""
+    return _("{one} and {other}").format(one=_bow(hands.letters[0]), other=_bow(hands.letters[1]))
+
+
+def ahead(hands: Handing) -> str:
+    """Name the bows handed over first in the pairs to come."""
+    return ", ".join(map(_bow, hands.ahead))
+
+
+def answered(hands: Handing) -> str:
     """Say what the pairs so far tell; empty before the first."""
-    if not state.pairs:
+    if not hands.pairs:
         return ""
+    one, other = map(_bow, hands.letters)
     return ngettext(
         "{pairs} pair was answered: {one} was preferred in {first}, {other} in {second}.",
         "{pairs} pairs were answered: {one} was preferred in {first}, {other} in {second}.",
-        state.pairs,
-    ).format(pairs=state.pairs, one=names[0], first=state.preferred[0], other=names[1], second=state.preferred[1])
+        hands.pairs,
+    ).format(pairs=hands.pairs, one=one, first=hands.preferred[0], other=other, second=hands.preferred[1])
 
 
-def _next_pair(state: Handing) -> str:
-    if state.number is None or state.first is None or state.second is None:
+def next_pair(hands: Handing) -> str:
+    """Say which bows to hand over next; empty once it is over."""
+    if hands.number is None or hands.first is None or hands.second is None:
         return ""
-    one, two = (trial_words.bow_name((letter,), not letter) for letter in (state.first, state.second))
     return _("Pair {number}: hand over {first} first, then {second}.").format(
-        number=state.number, first=one, second=two
+        number=hands.number, first=_bow(hands.first), second=_bow(hands.second)
     )
 
 
@@ -303,14 +303,11 @@ def _kept(trial: TrialPage) -> tuple[Option, ...]:
     )
 
 
-def swap(trial: TrialPage, stock: tuple[Option, ...]) -> SwapPart | None:
-    """Return what may be swapped in a planned trial; None where nothing may."""
-    if "swap" not in trial.may:
-        return None
+def swap(trial: TrialPage, stock: tuple[Option, ...]) -> tuple[tuple[Option, ...], tuple[Option, ...]]:
+    """Return the bows that may be taken out of a planned trial, and those of the stock that may come in."""
     inside = {row.copy for row in trial.case}
     out = (Option("", _("none: add one")), *(Option(row.copy, f"{row.copy}, {row.tier_name}") for row in trial.case))
-    into = (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in inside))
-    return SwapPart(out, into)
+    return out, (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in inside))
 
 
 def prints(trial: TrialPage) -> tuple[Option, ...]:

@@ -23,12 +23,12 @@ from service.trials import (
     trial_words,
 )
 from service.trials.correcting_page import bow_named
-from service.trials.trial_data import RevealView
 from service.trials.trial_view import CONDITION, OWN, Asked, Stepped
 from service.web import desk_frame
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, Tab, first, paged, today
 from service.web.device_requests import signer
+from service.web.page_data import Page
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields
 from service.web.roles import Permission
 
@@ -189,12 +189,9 @@ async def ask_to_reveal(at: Asked) -> Response:
         return at.show(notice=_("The key is revealed."))
     if "reveal" not in trial.may:
         return at.show(notice=_("There is no key to reveal here."), status=409)
-    page = RevealView(
-        title=_("Reveal the key of {trial}?").format(trial=desk_lines.trial_number(trial.row.number, at.key)),
-        key=at.key,
-        left=trial_words.progress(trial.row.sheets_in, trial.row.sheets_of),
-    )
-    return desk_frame.show(at.request, at.staff, "trials/reveal.html", page)
+    title = _("Reveal the key of {trial}?").format(trial=desk_lines.trial_number(trial.row.number, at.key))
+    left = trial_words.progress(trial.row.sheets_in, trial.row.sheets_of)
+    return desk_frame.show(at.request, at.staff, "trials/reveal.html", Page(title=title), key=at.key, left=left)
 
 
 @router.post("/{key}/reveal")

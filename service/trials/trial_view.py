@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Depends, Request
 from fastapi.responses import Response
@@ -23,13 +23,13 @@ from service.trials import (
     whole_trial,
 )
 from service.trials.standing import StandingView
-from service.trials.trial_data import SeatPart, TrialView
+from service.trials.trial_data import SeatPart
 from service.trials.whole_trial import TrialRecord
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import all_or_nothing, by_field, faults, today
 from service.web.device_requests import signer
-from service.web.page_data import Option, Typed
+from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted
 from service.web.roles import Permission
 
@@ -73,8 +73,17 @@ class AtTrial:
 
     def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
         """Show the trial; ``notice``: why a step was refused, ``problems``: what is wrong with which field."""
-        page = _view(self, notice, problems or {})
-        return desk_frame.show(self.request, self.staff, "trials/trial.html", page, status=status, words=trial_page)
+        page, parts = _view(self, problems or {})
+        return desk_frame.show(
+            self.request,
+            self.staff,
+            "trials/trial.html",
+            page,
+            status=status,
+            notice=notice,
+            words=trial_page,
+            **parts,
+        )
 
 
 def _is_asked(field: str) -> bool:
@@ -100,42 +109,33 @@ Stepped = Annotated[AtTrial, Depends(_stepped)]
 """A trial of this dealer, and a form of this session that is to change it."""
 
 
-def _view(at: AtTrial, notice: str, problems: Mapping[str, str]) -> TrialView:
-    request, session, staff, key = at.request, at.session, at.staff, at.key
-    record = whole_trial.read(session, staff.dealer, key, today())
+def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str, Any]]:
+    """Return the page of a trial, and by name the record and its parts that the template reads."""
+    session, staff = at.session, at.staff
+    record = whole_trial.read(session, staff.dealer, at.key, today())
     trial = trial_record.page_of(record)
-    order = trial_page.order(trial)
     stands = _standing(session, record)
-    hands = paired_comparison.handed(record.rounds, record.first_letters())
-    typed = Typed({"by": [staff.name], **_last_two(stands), **at.form}, problems)
-    return TrialView(
+    page = FormPage(
         title=desk_lines.trial_title(trial.row),
-        key=key,
-        facts=desk_lines.trial_facts(trial.row),
-        state=trial_words.state(trial),
-        notice=notice,
-        remarks=trial.flags,
-        typed=typed,
+        typed=Typed({"by": [staff.name], **_last_two(stands), **at.form}, problems),
         faults=faults(problems, _NAMES, {}),
-        step=trial_page.step(trial),
-        live=trial.row.state == "open",
-        order=order,
-        handover=trial_page.handover(trial, order),
-        standing=trial_page.standing(stands, trial.flags, over=trial.row.state != "open") if stands else None,
-        sheets=trial.sheets,
-        case=trial.case,
-        about=trial_page.about(trial),
-        seats=_seats(request, record),
-        handing=trial_page.handing(hands, trial) if trial.slots else None,
-        outcome=trial_page.outcome(trial),
-        swap=trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
-        related=trial_page.related(trial),
-        prints=trial_page.prints(trial),
-        may_reveal="reveal" in trial.may,
-        may_cancel="cancel" in trial.may,
-        may_follow_up="follow_up" in trial.may,
-        may_reopen="reopen" in trial.may,
     )
+    order = trial_page.order(trial)
+    return page, {
+        "record": trial,
+        "facts": desk_lines.trial_facts(trial.row),
+        "state": trial_words.state(trial),
+        "places": order,
+        "handover": trial_page.handover(trial, order),
+        "stands": stands,
+        "about": trial_page.about(trial),
+        "links": _seats(at.request, record),
+        "hands": paired_comparison.handed(record.rounds, record.first_letters()),
+        "came_of_it": trial_page.outcome(trial),
+        "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
+        "related": trial_page.related(trial),
+        "papers": trial_page.prints(trial),
+    }
 
 
 def _standing(session: Session, record: TrialRecord) -> StandingView | None:
