@@ -7,14 +7,18 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
+from sqlalchemy.orm import Session
 
 from service.calendar import calendar_address, calendar_feed
-from service.core.errors import NotHere
+from service.core import zones
+from service.core.errors import Invalid, NotHere
 from service.core.language import _
+from service.dealers import site
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import address_of, see, show
 from service.web.device_requests import signer
-from service.web.permissions import AtDealer, AtDealerNeeds, Posted
+from service.web.page_data import Fault
+from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
 
 HOME = "/desk/calendar"
@@ -22,16 +26,33 @@ TRIALS = "/desk/trials"
 router = APIRouter()
 
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
+Sets = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_CHANGE))]
 Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
 
 
 @dataclass(frozen=True, slots=True)
 class CalendarPage:
-    """``address``: where the calendar is read, empty for nowhere; ``may_change``: whoever reads the page may draw another."""
+    """The page.
+
+    Attributes
+    ----------
+    address : where the calendar is read, empty for nowhere.
+    may_change, may_set : whether the reader may draw another address, and set the time zone.
+    zone : the shop's, empty where none is known; ``zones``: those to choose from; ``fault``: what is wrong with what was sent.
+    """
 
     title: str
     address: str
     may_change: bool
+    may_set: bool
+    zone: str
+    zones: tuple[str, ...]
+    fault: str = ""
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """The summary at the head of the page."""
+        return (Fault("zone", self.fault),) if self.fault else ()
 
 
 @router.get("/calendar/{token}.ics")
@@ -52,9 +73,21 @@ async def feed(request: Request, token: str, session: Reading) -> Response:
 @router.get(HOME)
 async def page(request: Request, staff: Views, session: Reading) -> Response:
     """Show where the calendar is read."""
+    return _show(request, staff, session)
+
+
+def _show(request: Request, staff: AtDealer, session: Session, fault: str = "") -> Response:
     path = calendar_address.path(session, staff.dealer, signer(request))
-    shown = CalendarPage(_("Calendar"), address_of(request, path) if path else "", staff.may(Permission.TRIALS_RUN))
-    return show(request, staff, "calendar/calendar.html", shown)
+    shown = CalendarPage(
+        title=_("Calendar"),
+        address=address_of(request, path) if path else "",
+        may_change=staff.may(Permission.TRIALS_RUN),
+        may_set=staff.may(Permission.SETTINGS_CHANGE),
+        zone=site.zone(session, staff.dealer) or "",
+        zones=zones.names(),
+        fault=fault,
+    )
+    return show(request, staff, "calendar/calendar.html", shown, status=422 if fault else 200)
 
 
 @router.post(HOME)
@@ -71,3 +104,13 @@ async def revoke(request: Request, staff: Changes, form: Posted, session: Writin
     del form
     calendar_address.revoke(session, staff.user, staff.dealer)
     return see(request, HOME, _("The address leads nowhere any more."))
+
+
+@router.post(f"{HOME}/zone")
+async def set_zone(request: Request, staff: Sets, form: Posted, session: Writing) -> Response:
+    """Set the shop's time zone."""
+    try:
+        site.set_zone(session, staff.user, staff.dealer, first(form, "zone"))
+    except Invalid as error:
+        return _show(request, staff, session, error.problems[0].message)
+    return see(request, HOME, _("Kept. Hours of trials are meant by this clock."))

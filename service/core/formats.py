@@ -11,7 +11,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any
 
-from babel.dates import format_date
+from babel.dates import format_date, format_time
 from babel.numbers import get_currency_symbol, get_decimal_symbol, get_group_symbol
 from jinja2 import Environment
 
@@ -127,6 +127,16 @@ def day(value: dt.date | str) -> str:
     return f"1er{text[1:]}" if spoken() == "fr" and value.day == 1 else text
 
 
+def hour(value: dt.time) -> str:
+    """Return a time of the day as the language writes it: '15:30'."""
+    return format_time(value, "short", locale=locale(spoken()))
+
+
+def day_and_hour(value: dt.date, at: dt.time | None) -> str:
+    """Return a day, with the hour where it is known: '24 November 2026, 15:30'."""
+    return day(value) if at is None else _("{day}, {time}").format(day=day(value), time=hour(at))
+
+
 def minutes(count: int) -> str:
     """Return a time: '40 minutes'."""
     return ngettext("{count} minute", "{count} minutes", count).format(count=count)
@@ -188,6 +198,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "chance": chance,
         "chance_word": chance_word,
         "day": day,
+        "day_and_hour": day_and_hour,
         "minutes": minutes,
         "counted": counted,
         "bows": bows,

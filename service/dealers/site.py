@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core import audit, audit_events
+from service.core import audit, audit_events, zones
 from service.core.audit_events import Event
 from service.core.errors import FieldProblem, Invalid, NotHere
 from service.core.language import _
@@ -78,6 +78,27 @@ def read(session: Session, dealer: str) -> DoorInfo:
         keep_months=row.keep_months,
         look=look(session, dealer),
     )
+
+
+def zone(session: Session, dealer: str) -> str | None:
+    """Return the shop's time zone: as it was set, else its country's; None where neither tells."""
+    row = session.execute(
+        select(tables.Door.zone, tables.Dealer.country)
+        .join_from(tables.Dealer, tables.Door, tables.Door.dealer == tables.Dealer.slug, isouter=True)
+        .where(tables.Dealer.slug == dealer)
+    ).first()
+    if row is None:
+        return None
+    return row.zone or zones.of_country(row.country, dt.datetime.now(dt.UTC).year)
+
+
+def set_zone(session: Session, user: int | None, dealer: str, name: str) -> None:
+    """Set the shop's time zone, empty for its country's; raises `Invalid` at ``zone`` for one that is none."""
+    name = name.strip()
+    if name and name not in zones.names():
+        sentence = _("Got {text}; expected a zone of the list, as Europe/Vienna.")
+        raise Invalid([FieldProblem("zone", sentence.format(text=name[:40]))])
+    _change(session, user, dealer, audit_events.ZONE_SET, zone=name or None)
 
 
 def set_pages(session: Session, user: int | None, dealer: str, pages: str, action: str, point: str) -> None:

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, Field, StrictBool, StrictStr, ValidationInf
 
 from model.domain.vocabulary import Blinding, Place
 from service.core.language import N_
-from service.questionnaire.field_types import Body, Day, Line, Whole, refusal
+from service.questionnaire.field_types import Body, Day, Hour, Line, Whole, refusal
 from service.questionnaire.question_parts import Contact
 from service.questionnaire.questions import Questionnaire
 
@@ -52,6 +52,10 @@ class Composing(Body):
     blinding: Annotated[Blinding, Field(description=N_("blind, masked or open"))] = Blinding.BLIND
     minutes: Annotated[Whole, Field(ge=20, le=240, description=N_("a whole number of minutes from 20 to 240"))] = 60
     on: Annotated[Day, Field(description=N_("a day, as 2026-11-30"))]
+    hour: Annotated[
+        Hour | None,
+        Field(description=N_("when the trial begins by the shop’s clock, as 15:30; left out where that is open")),
+    ] = None
     due_back: Annotated[
         Day | None, Field(validate_default=True, description=N_("a day not before the trial, as 2026-11-30"))
     ] = None

@@ -17,6 +17,7 @@ from pydantic import (
     GetJsonSchemaHandler,
     Strict,
     StrictStr,
+    WithJsonSchema,
 )
 from pydantic_core import CoreSchema, PydanticCustomError
 
@@ -61,7 +62,7 @@ def written_as(pattern: str) -> Callable[[Any], Any]:
     written = re.compile(pattern)
 
     def check(value: Any) -> Any:
-        if isinstance(value, dt.date | UUID) or (isinstance(value, str) and written.search(value)):
+        if isinstance(value, dt.date | dt.time | UUID) or (isinstance(value, str) and written.search(value)):
             return value
         raise ValueError(pattern)
 
@@ -71,11 +72,14 @@ def written_as(pattern: str) -> Callable[[Any], Any]:
 CONTROLS = r"\u0000-\u001f\u007f-\u009f\u2028\u2029\u202d\u202e"
 """What `_plain` refuses, as a range of a regular expression (ECMA-262)."""
 _UUID = r"^[0-9a-fA-F]{8}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{12}$"
+_HOUR = r"^([01][0-9]|2[0-3]):[0-5][0-9]$"
 _DAY = r"^20[0-9]{2}-[0-9]{2}-[0-9]{2}$"
 Whole = Annotated[int, Strict(), BeforeValidator(_whole)]
 Id = Annotated[UUID, BeforeValidator(written_as(_UUID)), Told({"pattern": _UUID})]
 Day = Annotated[dt.date, BeforeValidator(written_as(_DAY)), Told({"pattern": _DAY})]
 """A day from 2000 to 2099: what lies further off is a slip, and dates are reckoned with."""
+Hour = Annotated[dt.time, BeforeValidator(written_as(_HOUR)), WithJsonSchema({"type": "string", "pattern": _HOUR})]
+"""An hour and minute as a clock on the wall shows them."""
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Rating = Annotated[Whole, Field(ge=1, le=7, description=N_("a whole number from 1 to 7"))]
 Ratings = dict[Criterion, Rating]

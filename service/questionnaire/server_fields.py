@@ -7,7 +7,7 @@ from pydantic import AfterValidator, ConfigDict, Field, StrictBool, StrictStr, V
 from model.domain.vocabulary import Blinding, Hold, Instrument, Place
 from service.core.language import N_
 from service.questionnaire.composing_fields import MOST_COPIES, distinct
-from service.questionnaire.field_types import GIVEN, Body, Day, Filled, Id, Line, Told, Whole, refusal, rule
+from service.questionnaire.field_types import GIVEN, Body, Day, Filled, Hour, Id, Line, Told, Whole, refusal, rule
 from service.questionnaire.questions import Questionnaire
 
 
@@ -66,6 +66,10 @@ class TrialIn(Body):
     blinding: Annotated[Blinding, Field(description=N_("blind, masked or open"))] = Blinding.BLIND
     minutes: Annotated[Whole, Field(ge=20, le=240, description=N_("a whole number of minutes from 20 to 240"))] = 60
     date: Annotated[Day | None, Field(description=N_("a day, as 2026-11-30; left out for today"))] = None
+    hour: Annotated[
+        Hour | None,
+        Field(description=N_("when the trial begins by the shop’s clock, as 15:30; left out where that is open")),
+    ] = None
     due_back: Annotated[Day | None, Field(description=N_("a day not before the trial, as 2026-11-30"))] = None
     country: Annotated[
         StrictStr | None,

@@ -71,6 +71,7 @@ class Composition(Base):
 
     ``answers``: the questionnaire's body without the contact. ``number`` counts the dealer's trials, from 1: the order of
     bows is rotated by it. ``plan``: chance and gain as they were promised. ``country``: where the parcel goes, for a trial by post.
+    ``hour``: when it begins, as the shop's clock shows it.
     """
 
     __tablename__ = "compositions"
@@ -109,6 +110,7 @@ class Composition(Base):
     revealed_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
     out_from: Mapped[dt.date | None] = mapped_column()
     due_back: Mapped[dt.date | None] = mapped_column(index=True)
+    hour: Mapped[dt.time | None] = mapped_column()
     country: Mapped[str | None] = mapped_column(String)
     materials_confirmed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     materials_confirmed_by: Mapped[str | None] = mapped_column(Text)

@@ -50,6 +50,7 @@ def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
         "answers": answers.body(),
         "on": (asked.date or now().date()).isoformat(),
         "due_back": asked.due_back and asked.due_back.isoformat(),
+        "hour": asked.hour,
         "country": asked.country,
     }
     try:

@@ -19,7 +19,7 @@ Body = dict[str, Any]
 MINUTES = 40
 """The usual length of a trial: rest after forty minutes (common practice, no source)."""
 _HIDDEN = ("id", "enquiry", "previous", "player")
-_PLAIN = ("place", "blinding", "country")
+_PLAIN = ("place", "blinding", "country", "hour")
 _COUNTRY = re.compile(r"[A-Za-z]{2}")
 _FIELDS = {
     "hold": "instrument",

@@ -13,11 +13,12 @@ from model.trial import Row
 from service import tables
 from service.advice import advise
 from service.advice.advise import Considered
-from service.core import audit_events
+from service.core import audit_events, formats, zones
 from service.core.errors import Code, FieldCode, Invalid, NotHere, Refused
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, lock_dealer
+from service.dealers import site
 from service.players import enquiry_access, known, player_keys
 from service.players.known import Marks
 from service.players.trial_access import composed
@@ -55,6 +56,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
         session, dealer, answers, player=request.player, enquiry=request.enquiry, previous=request.previous
     )
     considered = consider_answers(session, answers, request.copies, stored)
+    _check_hour(session, dealer, request)
     last = reservations.busy_until(_due_back(request), request.place)
     set_aside(session, dealer, request.copies, request.on, last)
     trial = _trial(session, dealer, request, enquiry)
@@ -90,6 +92,14 @@ def _is_there(session: Session, dealer: str, key: str) -> bool:
     except NotHere:
         raise Refused(_("This id is taken; draw a new one for a new trial."), Code.ID_TAKEN) from None
     return True
+
+
+def _check_hour(session: Session, dealer: str, request: Composing) -> None:
+    """Raise `Invalid` for an hour that the shop's clock leaves out on that day."""
+    zone = site.zone(session, dealer)
+    if request.hour is not None and zone is not None and not zones.is_there(request.on, request.hour, zone):
+        sentence = _("On {day} the clocks go forward: {hour} does not come. Choose another hour.")
+        raise Invalid([("hour", sentence.format(day=formats.day(request.on), hour=formats.hour(request.hour)))])
 
 
 def _due_back(request: Composing) -> dt.date:
@@ -248,6 +258,7 @@ def _composition(
         made_by=user,
         out_from=request.on,
         due_back=_due_back(request),
+        hour=request.hour,
         country=request.country,
     )
 

@@ -34,7 +34,7 @@ def trial_facts(row: TrialRow) -> str:
             formats.capital(instrument(row.instrument, row.hold)),
             desk_words.place(row.place),
             desk_words.blinding(row.blinding),
-            formats.day(row.on),
+            formats.day_and_hour(row.on, row.hour),
         ]
     )
 

@@ -90,6 +90,7 @@ class TrialRow:
     number: int | None
     state: str
     on: dt.date
+    hour: dt.time | None
     due_back: dt.date | None
     instrument: Instrument
     hold: Hold | None

@@ -53,6 +53,7 @@ class TrialListed(Answer):
     number: int
     state: Literal["planned", "open", "closed", "cancelled"]
     date: str
+    hour: str | None = Field(description="by the shop's clock, as 15:30; null: not agreed")
     due_back: str | None
     instrument: str
     hold: str | None

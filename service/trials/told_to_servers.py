@@ -114,6 +114,7 @@ def _trial(row: TrialRow, enquiry: str | None) -> Told:
         "number": row.number,
         "state": row.state,
         "date": row.on.isoformat(),
+        "hour": None if row.hour is None else f"{row.hour:%H:%M}",
         "due_back": None if row.due_back is None else row.due_back.isoformat(),
         "instrument": str(row.instrument),
         "hold": None if row.hold is None else str(row.hold),

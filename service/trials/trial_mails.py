@@ -148,6 +148,7 @@ def _of_trial(trial: Trial, composition: Composition, contact: Contact | None) -
         "name": greeting_name(contact.name if contact else None),
         "number": composition.number,
         "on": trial.on,
+        "hour": composition.hour,
         "by_post": trial.place is Place.POST,
     }
 

@@ -81,7 +81,7 @@ def statement(dealer: str, today: dt.date, *, files: bool) -> Select[*tuple[Any,
     return (
         select(
             *(trial.id, trial.key, trial.on, trial.instrument, trial.hold, trial.place, trial.blinding),
-            *(composition.number, composition.state, composition.due_back, composition.revealed_at),
+            *(composition.number, composition.state, composition.hour, composition.due_back, composition.revealed_at),
             tables.Player.key.label("player"),
             func.coalesce(contact.name, _STANDS.name).label("who"),
             _count(kept.id, kept.trial == trial.id).label("copies"),
@@ -122,6 +122,7 @@ def row_of(row: Row[*tuple[Any, ...]]) -> TrialRow:
         number=row.number,
         state=row.state or FROM_FILE,
         on=row.on,
+        hour=row.hour,
         due_back=row.due_back,
         instrument=row.instrument,
         hold=row.hold,

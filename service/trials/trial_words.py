@@ -60,7 +60,7 @@ def state(trial: TrialPage) -> str:
     row = trial.row
     if row.state == "planned":
         if row.due_back is None or not desk_lines.is_lent(row):
-            return _("Planned for {day}").format(day=formats.day(row.on))
+            return _("Planned for {day}").format(day=formats.day_and_hour(row.on, row.hour))
         return _("Planned for {first} to {last}").format(first=formats.day(row.on), last=formats.day(row.due_back))
     if row.state == "cancelled":
         return _("Given up")

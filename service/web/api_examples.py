@@ -124,6 +124,7 @@ _TRIAL: dict[str, Any] = {
     "number": 14,
     "state": "open",
     "date": "2026-11-30",
+    "hour": "15:30",
     "due_back": "2026-11-30",
     "instrument": "double_bass",
     "hold": "german",

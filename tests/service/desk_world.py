@@ -68,6 +68,7 @@ retention   -   -   -   vc  vc
 AREAS = {
     "/desk": "trials",
     "/desk/calendar": "trials",
+    "/desk/calendar/zone": "settings",
     "/desk/compose": "trials",
     "/desk/enquiries/{id_}/data": "players",
     "/desk/enquiries/{id_}/erase": "players",

@@ -6,12 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 import vobject
 
+from service import tables
+from service.core import zones
 from tests.service import cast, desk_shop, trial_cast
 from tests.service.cast import Desk, Member
-from tests.service.desk_shop import Shop
+from tests.service.desk_shop import Shop, fields_of, form_to
 from tests.service.page import Page
 
 HOME = "/desk/calendar"
@@ -142,3 +145,84 @@ def test_the_calendar_keeps_to_the_standard_line_by_line(shop: Shop) -> None:
     assert sum(line.startswith(b"VERSION:2.0") for line in lines) == 1
     assert sum(line.startswith(b"PRODID:") for line in lines) == 1
     assert any(re.fullmatch(rb"DTSTAMP:\d{8}T\d{6}Z", line) for line in lines)
+
+
+# Hours
+
+
+def begins(desk: Desk, path: str) -> tuple[dt.datetime, dt.datetime]:
+    (event,) = entries(desk, path).values()
+    return event.dtstart.value, event.dtend.value
+
+
+def composed(shop: Shop, **changes: str) -> httpx.Response:
+    """Send the composing page of somebody who stands in the shop, with some fields changed."""
+    form = form_to(
+        shop.adviser.read("/desk/compose?instrument=double_bass+german&budget=4000&minutes=60"), "/desk/compose"
+    )
+    return shop.adviser.send("POST", "/desk/compose", data={**fields_of(form), "go": "set", **changes})
+
+
+def test_an_hour_stands_in_the_shops_time_zone_through_both_changes_of_clocks(shop: Shop) -> None:
+    # The IANA database by another reader (python-dateutil, from the feed's own VTIMEZONE): UTC+1 until 28 March 2027, UTC+2 from then on.
+    path = draw(shop.adviser)
+    owner = shop.desk.sign_in("owner")
+    assert owner.post(f"{HOME}/zone", {"zone": "Europe/Berlin"}).status_code == 303
+    hours = {}
+    for day, bows in (("2027-03-27", trial_cast.BOWS[:1]), ("2027-03-29", trial_cast.BOWS[1:])):
+        with shop.desk.database.writing() as session:
+            trial_cast.compose(session, on=day, hour="15:30", copies=bows)
+    for event in entries(shop.desk, path).values():
+        start, end = event.dtstart.value, event.dtend.value
+        assert (start.hour, start.minute) == (15, 30)
+        assert end - start == dt.timedelta(minutes=60)
+        hours[start.date().isoformat()] = start.astimezone(dt.UTC).hour
+    assert hours == {"2027-03-27": 14, "2027-03-29": 13}
+
+
+def test_an_hour_that_the_clocks_leave_out_is_refused_in_words(shop: Shop) -> None:
+    owner = shop.desk.sign_in("owner")
+    assert owner.post(f"{HOME}/zone", {"zone": "Europe/Berlin"}).status_code == 303
+    fields = composed(shop, on="2027-03-28", hour="02:30")
+    assert fields.status_code == 422
+    assert "On 28 March 2027 the clocks go forward: 02:30 does not come." in Page(fields).text
+
+
+def test_without_a_zone_the_hour_is_the_readers_own(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        session.get_one(tables.Dealer, cast.DEALER).country = "US"
+        trial_cast.compose(session, on=TODAY.isoformat(), hour="09:05")
+    start, _end = begins(shop.desk, draw(shop.adviser))
+    assert (start.tzinfo, start.hour, start.minute) == (None, 9, 5)
+
+
+def test_the_country_tells_the_zone_where_its_clocks_are_one(shop: Shop) -> None:
+    assert [zones.of_country(code, 2027) for code in ("DE", "AT", "IE", "US", "AU", "XX", None)] == [
+        "Europe/Berlin",
+        "Europe/Vienna",
+        "Europe/Dublin",
+        *[None] * 4,
+    ]
+
+
+def test_a_zone_of_no_place_is_refused(shop: Shop) -> None:
+    owner = shop.desk.sign_in("owner")
+    for wrong in ("Middle-earth/Shire", "../etc/passwd", "Etc/GMT+3", "Z" * 10_000):
+        reply = owner.post(f"{HOME}/zone", {"zone": wrong})
+        assert reply.status_code == 422
+        assert "expected a zone of the list, as Europe/Vienna" in Page(reply).text
+    assert shop.adviser.post(f"{HOME}/zone", {"zone": "Europe/Vienna"}).status_code in {403, 404}
+
+
+@pytest.mark.parametrize("wrong", ["25:00", "3 pm", "15:30:00", "-1:00", "🎻"])
+def test_what_is_no_hour_is_refused_at_its_field(shop: Shop, wrong: str) -> None:
+    reply = composed(shop, on=TODAY.isoformat(), hour=wrong)
+    assert reply.status_code == 422
+    assert "hour-fault" in reply.text
+
+
+def test_the_hour_stands_wherever_the_trials_day_does(shop: Shop) -> None:
+    key = shop.compose(hour="15:30")
+    assert "15:30" in shop.adviser.read(f"/desk/trials/{key}").text
+    assert "15:30" in shop.adviser.read("/desk/trials").text
+    assert "15:30" in shop.adviser.read("/desk").text

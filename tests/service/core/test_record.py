@@ -73,6 +73,7 @@ def _at_the_desk(world: World) -> None:
         ("owner", "/desk/website/secret", {}),
         ("adviser", "/desk/calendar", {}),
         ("adviser", "/desk/calendar/revoke", {}),
+        ("owner", "/desk/calendar/zone", {"zone": "Europe/Vienna"}),
         ("owner", "/desk/website/logo", {"file": png()}),
         ("owner", "/desk/website/logo/remove", {}),
         ("adviser", f"/desk/players/{own['/desk/players/{key}']}/ratings", {"may_help": "no"}),

@@ -26,6 +26,7 @@ NAMES_NOTHING = (
     "POST /desk/account/sessions",
     "POST /desk/calendar",
     "POST /desk/calendar/revoke",
+    "POST /desk/calendar/zone",
     "POST /desk/enquiries/{id_}/erase",
     "POST /desk/enquiries/{id_}/settle",
     "POST /desk/enquiries/{id_}/take",

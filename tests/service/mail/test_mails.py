@@ -197,7 +197,7 @@ def test_the_same_mail_about_the_same_thing_is_queued_once(any_database: Databas
 
 def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Database, office: Office) -> None:
     on = TODAY + dt.timedelta(days=5)
-    key = composed(shop, on=on.isoformat())
+    key = composed(shop, on=on.isoformat(), hour="15:30")
     row = by_kind(shop)["before_trial"]
     assert row.due_at == dt.datetime.combine(on - dt.timedelta(days=1), dt.time(8), dt.UTC)
     clock = Clock()
@@ -205,7 +205,7 @@ def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Databa
     clock.now = row.due_at
     assert send_waiting(shop, office, clock) == Sent(sent=1)
     said = text(office, by_kind(shop)["before_trial"])
-    for words in ("your own instrument", "your own rosin", "your own bow", "about 60 minutes", "across the room"):
+    for words in (", 15:30.", "your own instrument", "your own rosin", "about 60 minutes", "across the room"):
         assert words in said
     assert "Stop at the first pain" in said
     assert "never bend a stick by hand" in said

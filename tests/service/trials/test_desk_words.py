@@ -17,6 +17,7 @@ ROW = TrialRow(
     number=14,
     state="open",
     on=dt.date(2026, 11, 2),
+    hour=None,
     due_back=dt.date(2026, 11, 16),
     instrument=Instrument.DOUBLE_BASS,
     hold=Hold.GERMAN,
