@@ -3,8 +3,11 @@
 import gc
 import itertools
 import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import make_url, text
@@ -15,7 +18,27 @@ from tests import migrated
 from tests.postgres import Server
 
 LOOPBACK = ("127.0.0.1", "::1", "localhost", "")
+POSTGRES = {"_postgres_server", "postgres_database"}
 _numbers = itertools.count()
+_running: list[pytest.Item] = []
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what needs a browser or a PostgreSQL server; what starts a Python of its own says so itself (`process`)."""
+    for item in items:
+        if "journeys" in item.path.parts:
+            item.add_marker("browser")
+        parameters = getattr(item, "callspec", None)
+        chosen = {each for each in parameters.params.values() if isinstance(each, str)} if parameters else set()
+        if POSTGRES & {*getattr(item, "fixturenames", ()), *chosen}:
+            item.add_marker("postgresql")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
+    """Know which test runs."""
+    _running[:] = [item]
+    return (yield)
 
 
 @pytest.hookimpl(trylast=True)
@@ -42,6 +65,22 @@ def _no_network() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(socket.socket, "connect", guarded_connect)
         patch.setattr(socket.socket, "connect_ex", guarded_connect_ex)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_process_unmarked() -> Iterator[None]:
+    """Let a test start a Python of its own, which takes seconds, only where it is marked with `process`."""
+    init = subprocess.Popen.__init__
+
+    def guarded(self: subprocess.Popen[Any], command: Any, *rest: Any, **more: Any) -> None:
+        own = not isinstance(command, str) and sys.executable in [str(part) for part in command]
+        if own and not any(item.get_closest_marker("process") for item in _running):
+            pytest.fail(f"{_running[0].nodeid} starts {command}: mark it with pytest.mark.process.")
+        init(self, command, *rest, **more)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(subprocess.Popen, "__init__", guarded)
         yield
 
 

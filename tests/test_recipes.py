@@ -72,6 +72,7 @@ def test_no_recipe_stands_twice() -> None:
     assert len(titles) == len(set(titles))
 
 
+@pytest.mark.process
 def test_a_role_made_by_its_recipe_may_what_it_says_and_no_more(copied: Copied, tmp_path: Path) -> None:
     assert copied.follow("A role") == 1
     assert copied.run("-c", ROLE, str(tmp_path)).split() == ["200", "403", "403", "403"]
@@ -94,6 +95,7 @@ with cast.opened(folder, folder / "empty.db") as desk:
 """
 
 
+@pytest.mark.process
 def test_a_column_made_by_its_recipe_goes_in_and_comes_out(copied: Copied, tmp_path: Path) -> None:
     assert copied.follow("A column") == 4
     given, out = tmp_path / "given", tmp_path / "out"
@@ -116,6 +118,7 @@ for command in (["migrate"], ["load", given], ["dump", out]):
 """
 
 
+@pytest.mark.process
 def test_a_mail_made_by_its_recipe_reaches_its_reader(copied: Copied, tmp_path: Path) -> None:
     assert copied.follow("A mail") == 4
     told = copied.run("-c", MAIL, str(tmp_path))

@@ -29,8 +29,8 @@ from tests.service.client import settings_in
 
 SEED = Path(__file__).resolve().parents[2] / "seed_data"
 FLAGS = ["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--disable-background-networking"]
-SECONDS = 10
-expect.set_options(timeout=2 * SECONDS * 1000)  # a page that comes late on a busy machine is no fault of it
+SECONDS = 30
+expect.set_options(timeout=SECONDS * 1000)  # a page that comes late on a busy machine is no fault of it
 # What a browser itself notes of an answer of 422; the page in it is what was meant.
 EXPECTED_NOISE = re.compile(r"status of 422")
 

@@ -24,7 +24,7 @@ from tests import browser as chromium
 from tests.journeys.conftest import FLAGS
 from tests.service.client import add_small_range, settings_in
 
-SECONDS = 20
+SECONDS = 30
 DEALER = "harbour"
 _PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>Harbour Strings (invented)</title><link rel="icon" href="data:,"><style>{style}</style></head>

@@ -15,7 +15,7 @@ from service.web.locale import COOKIE
 from tests.journeys import accessibility
 from tests.journeys.one_of_each import World
 
-SECONDS = 15
+SECONDS = 30
 LANGUAGES = ("de", "fr", "it", "en")
 LONGEST = ("de", "fr")
 """The languages with the longest words and sentences: what is measured in them holds in the others."""

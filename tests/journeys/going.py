@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import Frame, Locator, Page
 
-SECONDS = 20
+SECONDS = 30
 
 
 def follow(page: Page | Frame, what: str | Locator = ".buttons .go") -> None:

@@ -43,7 +43,7 @@ from service.trials import (
 from service.web import staff_sessions
 from tests.service.client import settings_in
 
-SECONDS = 10
+SECONDS = 30
 DEALER = "quince-court"
 PLAYER = "clara@player.example"
 PASSWORD = "rosin kettle amber loom"

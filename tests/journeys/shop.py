@@ -20,7 +20,7 @@ from tests.journeys import weather
 from tests.service import trial_rows
 from tests.service.client import settings_in
 
-SECONDS = 20
+SECONDS = 30
 DEALER = "quayside"
 
 

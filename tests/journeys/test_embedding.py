@@ -17,7 +17,7 @@ from tests.service.logo_files import chunk, png
 
 Keep = Callable[[Page, str], None]
 STEPS = ("instrument", "work", "own-bow", "wishes", "budget", "contact")
-SECONDS = 10
+SECONDS = 30
 MOST_BYTES = 60_000
 """Of the form's page with all its parts, the dealer's logo at its largest included."""
 
@@ -31,7 +31,7 @@ def place(tmp_path_factory: pytest.TempPathFactory, _migrated_file: Path) -> Ite
 @pytest.fixture
 def context(browser: Browser) -> Iterator[BrowserContext]:
     context = browser.new_context(viewport={"width": 390, "height": 800})
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(30_000)
     yield context
     context.close()
 

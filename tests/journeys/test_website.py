@@ -30,7 +30,7 @@ def desk(browser: Browser, place: Place) -> Iterator[Page]:
         secret = staff_sessions.begin(session, owner)
         staff_sessions.act_for(session, tokens.digest(secret), DEALER)
     context = browser.new_context(viewport={"width": 1440, "height": 900}, base_url=place.service)
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(30_000)
     context.add_cookies([{"name": "desk", "value": secret, "url": place.service}])
     page = context.new_page()
     troubles: list[str] = []
@@ -54,11 +54,11 @@ def test_what_is_set_is_seen_at_once_in_the_form_beside_it(desk: Page) -> None:
     desk.fill("#action_colour", "#0a3d91")
     desk.get_by_role("button", name="Keep and show").click()
     button = desk.frame_locator("iframe").locator(".go")
-    expect(button).to_have_css("background-color", "rgb(10, 61, 145)", timeout=20_000)
+    expect(button).to_have_css("background-color", "rgb(10, 61, 145)")
     desk.set_input_files("#file", {"name": "logo.png", "mimeType": "image/png", "buffer": PNG})
     desk.get_by_role("button", name="Keep the logo").click()
     logo = desk.frame_locator("iframe").locator(".logo")
-    expect(logo).to_have_js_property("naturalWidth", 24, timeout=20_000)
+    expect(logo).to_have_js_property("naturalWidth", 24)
     assert logo.get_attribute("alt") == "Harbour Strings (invented)"
 
 

@@ -33,6 +33,7 @@ def example(language: str, about: str) -> str:
     return str(found)
 
 
+@pytest.mark.process
 def test_the_example_leads_a_trial_from_advice_to_outcome(tmp_path: Path) -> None:
     app = create_app(settings_in(tmp_path))
     migrations.upgrade(app.state.database)

@@ -268,6 +268,7 @@ def test_ctrl_c_is_quiet(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
     assert cli.out + cli.err == ""
 
 
+@pytest.mark.process
 def test_a_reader_that_has_gone_ends_the_command_quietly(ready: Cli) -> None:
     environ = os.environ | {"DATA_DIR": str(ready.folder / "var")}
     command = f"{sys.executable} -m service dump {ready.folder}/out; echo status $? >&2"

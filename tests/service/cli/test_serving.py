@@ -55,6 +55,7 @@ def filled(tmp_path: Path) -> Path:
     return tmp_path / "var"
 
 
+@pytest.mark.process
 def test_serve_answers_while_a_backup_is_taken_and_a_restore_refused_until_ctrl_c(
     filled: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -158,6 +158,7 @@ def test_the_progress_ends_where_it_says(filled: Database) -> None:
     assert [done for done, _ in seen] == sorted({done for done, _ in seen})
 
 
+@pytest.mark.process
 def test_processes_find_what_one_process_finds(filled: Database, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(fits, "MODEL", PreferenceModel)  # what other processes know by that name
     fits.fit(filled)
@@ -173,6 +174,7 @@ def started(code: str) -> subprocess.Popen[str]:
     return subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, env=environ, stdout=subprocess.PIPE, text=True)
 
 
+@pytest.mark.process
 def test_a_process_is_copied_only_where_no_other_thread_runs() -> None:
     over = threading.Event()
     beside = threading.Thread(target=over.wait)
@@ -197,6 +199,7 @@ with ProcessPoolExecutor(2, mp_context=get_context(fits._way_to_start()), initia
 """
 
 
+@pytest.mark.process
 def test_a_fit_that_is_killed_leaves_no_process_behind() -> None:
     with started(WAITING) as parent:
         assert parent.stdout is not None

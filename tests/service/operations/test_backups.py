@@ -275,6 +275,7 @@ def beside(file: Path) -> list[str]:
     return sorted(path.name for path in file.parent.iterdir() if path.name not in (file.name, f"{file.name}.lock"))
 
 
+@pytest.mark.process
 def test_a_killed_restore_leaves_nothing_hidden_check_names_it_and_the_next_one_clears_it(
     filled: Database, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -312,6 +313,7 @@ def test_what_restores_of_earlier_versions_left_hidden_is_cleared_too(filled: Da
     assert beside(folder / "restored.db") == [".restored.db.mine"]
 
 
+@pytest.mark.process
 def test_a_killed_backup_leaves_no_half_file_and_the_next_one_clears_it(filled: Database, tmp_path: Path) -> None:
     assert filled.file is not None
     file = tmp_path / "safe" / "b"

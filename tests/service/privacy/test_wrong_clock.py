@@ -462,6 +462,7 @@ for days in (1096, -1096):
 """The caretaker's first look and then `check`, in a process whose clock is three years ahead, and then as much behind."""
 
 
+@pytest.mark.process
 def test_the_caretaker_of_a_process_whose_clock_is_off_erases_nobody_and_check_is_red(
     database: Database, tmp_path: Path
 ) -> None:

@@ -15,6 +15,7 @@ import pytest
 
 from tests.recipes import Copied
 
+pytestmark = pytest.mark.process
 ROOT = Path(__file__).resolve().parents[3]
 ASKING = """
 import json, sys, tempfile
