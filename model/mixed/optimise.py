@@ -42,8 +42,8 @@ class OptimizerOptions:
     most_iterations : Newton steps before the search is given up
     patience : steps by average information, at most two a parameter; after them the score is differenced, which costs one
         score a parameter
-    foresees : whether the search also ends with a step after which the next one is thought to lower the criterion by less
-        than `decrease`, falls shrinking as they did, and at most to 1 in 2,500
+    foresees : whether the search also ends before a step that is thought to lower the criterion by less than `decrease`,
+        and with a step after which the next one is, falls shrinking as they did, and at most to 1 in 2,500
     few : up to this many ratings, a search that ends on a boundary is made again from far inside: few ratings may
         have two minima
     """
@@ -220,6 +220,8 @@ def _descend(at: RemlCriterion, options: OptimizerOptions) -> Found:
             model = cone_quadratic(at, exact=True)
         goal = minimise_on_cone(model)
         fall = -model.value(goal)
+        if options.foresees and fall <= options.decrease and not _vanishes(model, goal):
+            return at, iteration
         at = _accept(at, model, goal, options)
         ahead = fall * max(fall / before, 4e-4) if options.foresees and before > fall > 0.0 else np.inf
         before = fall
@@ -232,6 +234,11 @@ def _descend(at: RemlCriterion, options: OptimizerOptions) -> Found:
             steps = []  # they misled
         last = average if fall < options.near else None
     raise RuntimeError(f"the variance components did not settle within {options.most_iterations} steps")
+
+
+def _vanishes(model: ConeQuadratic, goal: Floats) -> bool:
+    """Whether the way leads to a ratio of exactly 0."""
+    return bool(np.any((goal == 0.0) & (model.now > 0.0)))
 
 
 def search(problem: RemlProblem, S: Floats, ratios: Floats, options: OptimizerOptions | None = None) -> Found:

@@ -299,3 +299,23 @@ def test_a_little_history_that_leaves_nothing_for_the_noise_is_refused() -> None
     data, match = tiny(147)
     with pytest.raises(ValueError, match="reproduced exactly by players and copies"):
         data.fit(match, None)
+
+
+def test_with_many_ratings_no_criterion_is_set_up_for_a_step_too_small_to_count(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each costs as much as all else in a step: with blocks of thousands of copies, seconds."""
+    set_up: list[RemlCriterion] = []
+    plain = RemlProblem.at
+
+    def counted(self: RemlProblem, S: Floats, ratios: Floats) -> RemlCriterion:
+        set_up.append(plain(self, S, ratios))
+        return set_up[-1]
+
+    monkeypatch.setattr(RemlProblem, "at", counted)
+    rng = np.random.default_rng(0)
+    player, copy = rng.integers(0, 1_000, 10_000), rng.integers(0, 50, 10_000)
+    y = 0.7 * rng.normal(size=1_000)[player] + 0.4 * rng.normal(size=50)[copy] + 0.6 * rng.normal(size=10_000)
+    fitted = Ratings(np.ones((10_000, 1)), y, player, copy).fit(False, None)
+    assert len(set_up) == fitted.responses_[0].iterations
+    assert abs(set_up[-1].score).max() < 1e-2 * np.sqrt(np.diagonal(set_up[-1].curvature)).min()  # of standard errors
