@@ -5,15 +5,15 @@ Every component l of the covariance is Z_l Z_l', Z_l over all rows of the rating
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
 
 from model.domain.arrays import Floats, Ints
-from model.domain.labels import encode
-from model.mixed.layout import Cells, find_cells
+from model.mixed.layout import Factor, cells_of
+from model.mixed.linalg import psd_cholesky
 from model.mixed.result import RemlFit
 
 PLAYER, TASTES, COPY, MATCH, REPEAT, COEFFICIENTS = "player", "tastes", "copy", "match", "repeat", "coefficients"
@@ -22,24 +22,6 @@ EXACT_UP_TO = 400
 PROBES = 16
 """Vectors of random signs; on the demo their error is an eighth of the correlations' own at most."""
 SEED = 1971
-
-
-@dataclass(frozen=True, eq=False)
-class Factor:
-    """Codes (n,) of one factor and the number of its levels, 0 where it is left out."""
-
-    codes: Ints
-    levels: int
-
-    def at(self, rows: Ints) -> Factor:
-        """Keep the codes of some rows."""
-        return Factor(self.codes[rows], self.levels)
-
-
-def factor(labels: Iterable[Hashable] | None, rows: int, name: str) -> Factor:
-    """Turn labels, one a row, into a factor; None leaves it out."""
-    codes, levels = encode(labels, rows, name)
-    return Factor(codes, len(levels))
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,14 +43,14 @@ class Components:
     def of(cls, player: Factor, copy: Factor, match: bool, weights: list[Floats], m: int) -> Components:
         """Take the factors, and what a player's parts weigh in each row: the level's (n, 1), the tastes' (n, q)."""
         n, ones, cells = player.codes.size, np.ones((player.codes.size, 1)), cells_of(player, copy)
-        there: dict[str, tuple[Factor, Floats]] = {}
-        if player.levels:
-            there |= {name: (player, by) for name, by in zip((PLAYER, TASTES), weights, strict=False)}
-        if copy.levels:
-            there[COPY] = (copy, ones)
-        if match and player.levels and copy.levels:
-            there[MATCH] = (Factor(cells.row, cells.count.size), ones)
-        there[REPEAT] = (Factor(np.arange(n), n), ones)
+        there: dict[str, tuple[Ints, Floats]] = {}
+        if player.names:
+            there |= {name: (player.codes, by) for name, by in zip((PLAYER, TASTES), weights, strict=False)}
+        if copy.names:
+            there[COPY] = (copy.codes, ones)
+        if match and player.names and copy.names:
+            there[MATCH] = (cells.row, ones)
+        there[REPEAT] = (np.arange(n), ones)
         sums = {name: _sums(of, by, m) for name, (of, by) in there.items()}
         if m:
             sums[COEFFICIENTS] = sparse.eye_array(n + m, format="csr")[n:]
@@ -81,18 +63,12 @@ class Components:
         return [np.asarray(sums @ U) for sums in self.sums]
 
 
-def cells_of(player: Factor, copy: Factor) -> Cells:
-    """Cells player x copy; a factor left out is one level."""
-    levels = max(1, player.levels), max(1, copy.levels)
-    return find_cells(player.codes, copy.codes, *levels, bool(player.levels and copy.levels))
-
-
-def _sums(factor: Factor, values: Floats, m: int) -> sparse.csr_array:
+def _sums(codes: Ints, values: Floats, m: int) -> sparse.csr_array:
     """Z' (levels v, n + m): in each row its own level's v columns, with `values` (n, v)."""
     n, v = values.shape
-    place = factor.codes[:, None] * v + np.arange(v)
+    place = codes[:, None] * v + np.arange(v)
     entries = (values.ravel(), (place.ravel(), np.repeat(np.arange(n), v)))
-    return sparse.csr_array(entries, shape=(factor.levels * v, n + m))
+    return sparse.csr_array(entries, shape=((codes.max(initial=-1) + 1) * v, n + m))
 
 
 def _probes(levels: int, n: int) -> Floats:
@@ -137,7 +113,7 @@ def player_parts(
     rows = np.column_stack([np.ones(n), tastes - centre])
     shift = np.eye(rows.shape[1])
     shift[0, 1:] = centre
-    roots = [lower_root(shift @ fitted.player_covariance @ shift.T) for fitted in responses]
+    roots = [psd_cholesky(shift @ fitted.player_covariance @ shift.T) for fitted in responses]
     parts = [[rows @ root[:, :1], rows @ root[:, 1:]] for root in roots]
     sds = np.array([[np.sqrt(np.sum(part**2) / max(1, n)) for part in own] for own in parts]).T
     alike = [_averaged([own[place] for own in parts], sds[place]) for place in range(2)]
@@ -149,11 +125,3 @@ def _averaged(weights: list[Floats], sd: Floats) -> Floats:
     own = [by / s for by, s in zip(weights, sd, strict=True) if s > 0.0]
     mean = np.mean(own, axis=0) if own else np.ones_like(weights[0])
     return np.asarray(mean / np.sqrt(max(np.sum(mean**2) / max(1, len(mean)), np.finfo(np.float64).tiny)))
-
-
-def lower_root(covariance: Floats) -> Floats:
-    """Return the lower triangular L of a positive semi-definite matrix LL', diagonal >= 0."""
-    values, vectors = np.linalg.eigh(covariance)
-    half: Floats = vectors * np.sqrt(np.maximum(values, 0.0))
-    lower = np.asarray(np.linalg.qr(half.T, mode="r")).T
-    return np.asarray(lower * np.where(np.diagonal(lower) < 0.0, -1.0, 1.0), dtype=np.float64)

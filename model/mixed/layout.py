@@ -5,8 +5,10 @@ Everything here depends on the labels alone, so it is built once and used at eve
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -15,6 +17,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from model.domain.arrays import Floats, Ints
+from model.domain.labels import encode
 
 _Pattern = tuple[NDArray[Any], NDArray[Any]]  # column of each entry, start of each row
 BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
@@ -122,28 +125,16 @@ class Cells:
             np.divide(np.bincount(self.row, weights=column, minlength=self.a.size), self.count, out=found[:, place])
         return found
 
-    def swapped(self) -> tuple[Cells, Ints]:
-        """Exchange the factors' parts; give the old place (J,) of each cell too."""
-        order = self.by_b
-        place = np.empty(order.size, dtype=np.int64)
-        place[order] = np.arange(order.size)
-        other = Cells(
-            place[self.row], self.b[order], self.a[order], self.count[order], self.n_b, self.n_a, self.coupled
-        )
-        return other, order
-
     @cached_property
-    def _patterns(self) -> tuple[_Pattern, _Pattern, _Pattern, _Pattern]:
-        """Sparse patterns of `to_a`, `cross`, `to_b`, `cross_transposed`, in the index type that scipy works in."""
+    def _patterns(self) -> tuple[_Pattern, _Pattern, _Pattern]:
+        """Sparse patterns of `cross`, `to_b`, `cross_transposed`, in the index type that scipy works in."""
         small = np.int32 if max(self.a.size, self.n_a, self.n_b) < np.iinfo(np.int32).max else np.int64
         order = self.by_b.astype(small)
         a_start, b_start = (
             np.concatenate([[0], np.cumsum(np.bincount(codes, minlength=levels))]).astype(small)
             for codes, levels in ((self.a, self.n_a), (self.b, self.n_b))
         )
-        cells = np.arange(self.a.size, dtype=small)
         return (
-            (cells, a_start),
             (self.b.astype(small), a_start),
             (order, b_start),
             (self.a.astype(small)[order], b_start),
@@ -154,23 +145,19 @@ class Cells:
         """Cells in the order of b, then a."""
         return np.argsort(self.b, kind="stable")
 
-    def to_a(self, weight: Floats) -> sparse.csr_matrix:
-        """Matrix (n_a, J) that sums weighted cell values by level of a."""
-        return sparse.csr_matrix((weight, *self._patterns[0]), shape=(self.n_a, self.a.size))
-
     def to_b(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_b, J) that sums weighted cell values by level of b."""
-        order, start = self._patterns[2]
+        order, start = self._patterns[1]
         return sparse.csr_matrix((weight[order], order, start), shape=(self.n_b, self.a.size))
 
     def cross(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_a, n_b) with `weight` (J,) at the cells."""
-        return sparse.csr_matrix((weight, *self._patterns[1]), shape=(self.n_a, self.n_b))
+        return sparse.csr_matrix((weight, *self._patterns[0]), shape=(self.n_a, self.n_b))
 
     def cross_transposed(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_b, n_a) with `weight` (J,) at the cells."""
-        order = self._patterns[2][0]
-        return sparse.csr_matrix((weight[order], *self._patterns[3]), shape=(self.n_b, self.n_a))
+        order = self._patterns[1][0]
+        return sparse.csr_matrix((weight[order], *self._patterns[2]), shape=(self.n_b, self.n_a))
 
     @cached_property
     def blocks(self) -> Blocks:
@@ -229,3 +216,34 @@ def find_cells(a: Ints, b: Ints, n_a: int, n_b: int, coupled: bool = True) -> Ce
     cells = arranged[first]
     count = np.bincount(row, minlength=cells.size).astype(np.float64)
     return Cells(row, cells // n_b, cells % n_b, count, n_a, n_b, coupled)
+
+
+@dataclass(frozen=True, eq=False)
+class Factor:
+    """Codes (n,) and names of one factor's levels; no names where it is left out."""
+
+    codes: Ints
+    names: tuple[Hashable, ...]
+
+    @classmethod
+    def of(cls, labels: Iterable[Hashable] | None, rows: int, name: str) -> Factor:
+        """Turn labels, one a row, into a factor; None leaves it out."""
+        return cls(*encode(labels, rows, name))
+
+    def at(self, rows: Ints) -> Factor:
+        """Keep the codes of some rows."""
+        return Factor(self.codes[rows], self.names)
+
+    def used(self) -> Factor:
+        """Leave out levels without a row."""
+        there = np.bincount(self.codes, minlength=len(self.names)) > 0
+        if there.all() or not self.names:
+            return self
+        place = np.cumsum(there) - 1
+        return Factor(place[self.codes], tuple(compress(self.names, there.tolist())))
+
+
+def cells_of(player: Factor, copy: Factor) -> Cells:
+    """Cells player x copy; a factor left out is one level."""
+    levels = max(1, len(player.names)), max(1, len(copy.names))
+    return find_cells(player.codes, copy.codes, *levels, coupled=bool(player.names and copy.names))

@@ -24,12 +24,10 @@ from model.mixed.components import (
     REPEAT,
     TASTES,
     Components,
-    Factor,
-    cells_of,
     deviations,
-    factor,
     player_parts,
 )
+from model.mixed.layout import Factor, cells_of
 from model.mixed.linalg import root_inverse
 from model.mixed.priors import Prior
 from model.mixed.reml import OrthonormalDesign
@@ -139,7 +137,7 @@ def bilinear(
     tastes: Floats | None = None,
 ) -> Bilinear:
     """Estimate the covariances of every component over the criteria; the parameters are those of `correlations`."""
-    i, k = factor(player, X.shape[0], "player"), factor(copy, X.shape[0], "copy")
+    i, k = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
     rated, sds = np.isfinite(Y), deviations(responses, tastes)
     priors = [None if prior is None else prior.of(place) for place in range(len(responses))]
     m = 0 if priors[0] is None else priors[0].rows()[1].size

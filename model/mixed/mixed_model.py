@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from model.domain.arrays import Floats
-from model.domain.labels import encode
+from model.mixed.layout import Factor
 from model.mixed.priors import Prior
 from model.mixed.result import RemlFit
-from model.mixed.selection import TERMS, Labels, ModelSpec, SharedStructure, fit_response
+from model.mixed.selection import TERMS, ModelSpec, SharedStructure, fit_response
 from model.mixed.validation import (
     check_columns,
     check_responses,
@@ -116,7 +116,7 @@ class CrossedMixedModel:
         tastes = check_tastes(tastes, X.shape[0])
         if tastes is not None:
             check_use_of_tastes(tastes, player, self.prior)
-        labels = Labels(*encode(player, X.shape[0], "player")), Labels(*encode(copy, X.shape[0], "copy"))
+        labels = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
         sets = check_taste_sets(self.taste_sets, tastes)
         structures: dict[tuple[bytes, ...], SharedStructure] = {}
         fits = []

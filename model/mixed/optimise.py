@@ -15,7 +15,7 @@ import numpy as np
 from model.domain.arrays import Floats
 from model.mixed.linalg import vech_places
 from model.mixed.psd_cone import ConeQuadratic, minimise_on_cone
-from model.mixed.reml import COPY, MATCH, PLAYER, RemlCriterion, RemlProblem
+from model.mixed.reml import COPY, PLAYER, RemlCriterion, RemlProblem
 
 _REPRODUCED = (
     "the ratings are reproduced exactly by players and copies: got nothing left for the noise of a repeated rating, "
@@ -102,8 +102,8 @@ def cone_quadratic(at: RemlCriterion, *, exact: bool = False) -> ConeQuadratic:
     slope, curvature, prior = _slope(at), at.expected_curvature, None
     ratios = at.parameters[nE:]
     if priors is not None:
-        prior = priors.convex if exact else None
-        curvature = curvature + (priors if prior is None else priors.not_convex).hessian(at.parameters)
+        prior = priors.covariance if exact else None
+        curvature = curvature + (priors if prior is None else priors.without_covariance).hessian(at.parameters)
     if prior is not None:
         slope[:nE] -= prior.gradient(at.S)
     kept = 0.0 if priors is None else 0.1  # of each variance, where a prior keeps it off 0
@@ -255,21 +255,12 @@ def search(problem: RemlProblem, S: Floats, ratios: Floats, options: OptimizerOp
     RuntimeError
         The search does not end within its most iterations.
     """
-    if not problem.few_players:
-        return _minimum(problem, partial(problem.at, S, ratios), options or OptimizerOptions.of(problem))
-    turned = np.array([0.0, S[0, 0], ratios[MATCH]])
-    exchanged = problem.exchanged
-    start = partial(exchanged.at, ratios[COPY].reshape(1, 1), turned)
-    found, steps = _minimum(exchanged, start, options or OptimizerOptions.of(problem))
-    return problem.at(found.ratios[COPY].reshape(1, 1), np.array([0.0, found.S[0, 0], found.ratios[MATCH]])), steps
+    return _minimum(problem, partial(problem.at, S, ratios), options or OptimizerOptions.of(problem))
 
 
 def settle(at: RemlCriterion) -> Found:
     """Go on from the end of a rough search; returns and raises as `search`."""
-    problem = at.problem
-    if problem.few_players:
-        return search(problem, at.S, at.ratios)
-    return _minimum(problem, lambda: at, OptimizerOptions.of(problem))
+    return _minimum(at.problem, lambda: at, OptimizerOptions.of(at.problem))
 
 
 def _minimum(problem: RemlProblem, start: Callable[[], RemlCriterion], options: OptimizerOptions) -> Found:

@@ -178,31 +178,19 @@ class VariancePriors:
 
     Attributes
     ----------
-    covariance : of S; None where it is not sought, or where S and a ratio have changed places
+    covariance : of S; None where it is not sought
     ratios : of each parameter after the entries of S
-    order : (m,) in which the parameters come; None: as here
     """
 
     covariance: CovariancePrior | None
     ratios: tuple[RatioPrior, ...]
-    order: tuple[int, ...] | None = None
-
-    def exchanged(self) -> VariancePriors:
-        """Priors of the same parameters where the single entry of S and the first ratio change places."""
-        return replace(self, order=(1, 0, *range(2, 1 + len(self.ratios))))
 
     @property
-    def convex(self) -> CovariancePrior | None:
-        """The part that is convex in S and keeps S off its boundary, where it comes first."""
-        return self.covariance if self.order is None else None
-
-    @property
-    def not_convex(self) -> VariancePriors:
-        """The rest."""
+    def without_covariance(self) -> VariancePriors:
+        """Those of the ratios alone."""
         return replace(self, covariance=None)
 
     def _parts(self, x: Floats) -> tuple[Floats, list[tuple[float, float, float]]]:
-        x = x if self.order is None else x[list(self.order)]
         nE = x.size - len(self.ratios)
         parts = [prior.at(float(ratio)) for prior, ratio in zip(self.ratios, x[nE:], strict=True)]
         return unvech(x[:nE], round(np.sqrt(2.0 * nE + 0.25) - 0.5)), parts
@@ -216,8 +204,7 @@ class VariancePriors:
         """Its derivatives (m,)."""
         S, parts = self._parts(x)
         own = self.covariance.gradient(S) if self.covariance is not None else np.zeros(0)
-        found = np.append(own, [part[1] for part in parts])
-        return found if self.order is None else found[list(self.order)]
+        return np.append(own, [part[1] for part in parts])
 
     def hessian(self, x: Floats) -> Floats:
         """Its second derivatives (m, m), those of a ratio l kept above a tenth of 1 / l^2."""
@@ -225,7 +212,6 @@ class VariancePriors:
         nE, found = x.size - len(parts), np.zeros((x.size, x.size))
         if self.covariance is not None:
             found[:nE, :nE] = self.covariance.hessian(S)
-        ratios = (x if self.order is None else x[list(self.order)])[nE:]
-        kept = [max(part[2], 0.1 / ratio**2) for part, ratio in zip(parts, ratios, strict=True)]
+        kept = [max(part[2], 0.1 / ratio**2) for part, ratio in zip(parts, x[nE:], strict=True)]
         found[range(nE, x.size), range(nE, x.size)] = kept
-        return found if self.order is None else found[np.ix_(self.order, self.order)]
+        return found

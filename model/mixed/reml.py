@@ -133,22 +133,6 @@ class RemlProblem:
         """Set up the criterion at S (Q, Q) and the ratios (3,), the first of which is not used."""
         return RemlCriterion(self, S, ratios)
 
-    @property
-    def few_players(self) -> bool:
-        """Whether players, with an intercept alone, are fewer than copies: then these are better eliminated first."""
-        return self.rows.width == 1 and self.rows.cells.n_b > self.rows.cells.n_a
-
-    @cached_property
-    def exchanged(self) -> RemlProblem:
-        """The same problem with the parts of players and copies exchanged; both have an intercept alone."""
-        cells, order = self.rows.cells.swapped()
-        rows = RandomEffectsDesign.of(cells, np.ones((cells.row.size, 1)))
-        given = self.given
-        turned = Rhs(given.means[order], given.copies[:, None, :], given.players[:, 0, :], given.product)
-        both = bool(self.free[PLAYER] and self.free[COPY])
-        priors = self.priors.exchanged() if self.priors is not None and both else self.priors
-        return RemlProblem(rows, self.design, turned, self.free[[COPY, PLAYER, MATCH]], priors)
-
 
 class RemlCriterion:
     """The penalised REML criterion and its derivatives at a players' covariance S (Q, Q) and ratios (3,).

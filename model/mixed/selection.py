@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
 from model.mixed.averaging import left_out_densities, set_weights
-from model.mixed.layout import find_cells
+from model.mixed.layout import Factor, cells_of
 from model.mixed.minque import range_basis
 from model.mixed.optimise import DegenerateFitError, settle
 from model.mixed.priors import Prior
@@ -21,24 +21,6 @@ from model.mixed.validation import check_proper, check_room, check_spread
 TERMS = ("player", "copy", "match")
 SLIGHT = 0.1
 """A set with less weight than this is averaged as its rough search left it: that it errs by hardly counts."""
-
-
-@dataclass(frozen=True, eq=False)
-class Labels:
-    """Codes (n,) and names of one factor; no names where it is left out."""
-
-    codes: Ints
-    levels: tuple[Hashable, ...]
-
-    def at(self, rows: Ints) -> Labels:
-        """Keep the labels of some rows, levels without a rating left out."""
-        codes = self.codes[rows]
-        used = np.flatnonzero(np.bincount(codes, minlength=len(self.levels)))
-        if used.size == len(self.levels) or not self.levels:
-            return Labels(codes, self.levels)
-        place = np.zeros(len(self.levels), dtype=np.int64)
-        place[used] = np.arange(used.size)
-        return Labels(place[codes], tuple(self.levels[level] for level in used.tolist()))
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,26 +49,25 @@ class SharedStructure:
 
     spec: ModelSpec
     observed: Ints
-    player: Labels
-    copy: Labels
+    player: Factor
+    copy: Factor
     part: FixedPart
     slopes: tuple[bool, ...]
     sets: tuple[SlopeSet, ...]
 
     @classmethod
-    def of(cls, X: Floats, player: Labels, copy: Labels, observed: Ints, spec: ModelSpec) -> SharedStructure:
+    def of(cls, X: Floats, player: Factor, copy: Factor, observed: Ints, spec: ModelSpec) -> SharedStructure:
         """Find the cells of the rated rows, and which terms their ratings can tell."""
-        X, player, copy, prior = X[observed], player.at(observed), copy.at(observed), spec.prior
+        X, player, copy, prior = X[observed], player.at(observed).used(), copy.at(observed).used(), spec.prior
         basis, dependent = range_basis(X)
         if prior is None:
             check_room(X, dependent)
         elif set(dependent) & set(np.flatnonzero(np.isinf(np.asarray(prior.sd))).tolist()):
             check_proper(X, prior)
         nothing = observed.size == 0  # before the first rating every factor of a prior is there
-        has_player, has_copy = bool(player.levels) or nothing, bool(copy.levels) or nothing
-        present = has_player, has_copy, spec.match and (bool(player.levels and copy.levels) or nothing)
-        cells = find_cells(player.codes, copy.codes, max(1, len(player.levels)), max(1, len(copy.levels)))
-        part = FixedPart.of(X, basis, cells, present, prior)
+        has_player, has_copy = bool(player.names) or nothing, bool(copy.names) or nothing
+        present = has_player, has_copy, spec.match and (bool(player.names and copy.names) or nothing)
+        part = FixedPart.of(X, basis, cells_of(player, copy), present, prior)
         return cls(spec, observed, player, copy, part, *slope_sets(spec.columns(observed), part, spec.sets))
 
     def estimable(self, slopes: tuple[bool, ...]) -> dict[str, bool]:
@@ -126,7 +107,7 @@ def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> RemlF
         check_spread(y, residual, name)
     fit = _joined(list(_candidates(shared, y, residual)), shared.spec.prior)
     return replace(
-        record(fit.at, fit.chosen.scaling, shared.copy.levels, shared.observed, n),
+        record(fit.at, fit.chosen.scaling, shared.copy.names, shared.observed, n),
         estimable=shared.estimable(fit.slopes),
         iterations=fit.steps,
         tastes_estimable=fit.slopes,

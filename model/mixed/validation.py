@@ -16,28 +16,33 @@ from model.mixed.priors import Prior
 MOST_TASTES = 8
 
 
-def check_columns(X: ArrayLike, columns: int | None = None) -> Floats:
-    """X as (n, p) float64."""
+def _numbers(values: ArrayLike, name: str, expected: str) -> Floats:
+    """Values as float64."""
     try:
-        X = np.asarray(X, dtype=np.float64)
+        return np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError) as error:
-        raise ValueError("X: got values that are not numbers, expected a table of numbers") from error
+        raise ValueError(f"{name}: got values that are not numbers, expected {expected}") from error
+
+
+def _finite(table: Floats, name: str) -> Floats:
+    """Refuse a table (n, p) with a number that is not finite."""
+    if not np.isfinite(table).all():
+        row, column = np.argwhere(~np.isfinite(table))[0].tolist()
+        raise ValueError(f"{name}: got {table[row, column]} in row {row}, column {column}, expected finite numbers")
+    return table
+
+
+def check_columns(X: ArrayLike) -> Floats:
+    """X as (n, p) float64."""
+    X = _numbers(X, "X", "a table of numbers")
     if X.ndim != 2:
         raise ValueError(f"X: got {X.ndim} dimensions, expected 2 (rows and columns)")
-    if columns is not None and X.shape[1] != columns:
-        raise ValueError(f"X: got {X.shape[1]} columns, expected the {columns} of the fit")
-    if not np.isfinite(X).all():
-        row, column = np.argwhere(~np.isfinite(X))[0].tolist()
-        raise ValueError(f"X: got {X[row, column]} in row {row}, column {column}, expected finite numbers")
-    return X
+    return _finite(X, "X")
 
 
 def check_responses(Y: ArrayLike) -> tuple[Floats, bool]:
     """Y as (n, k) float64, and whether it is one response."""
-    try:
-        Y = np.asarray(Y, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ValueError("Y: got values that are not numbers, expected ratings or NaN") from error
+    Y = _numbers(Y, "Y", "ratings or NaN")
     if Y.ndim not in (1, 2) or (Y.ndim == 2 and Y.shape[1] == 0):
         raise ValueError(f"Y: got shape {Y.shape}, expected (n,) or (n, k)")
     return Y.reshape(Y.shape[0], -1 if Y.size else (Y.shape[1] if Y.ndim == 2 else 1)), Y.ndim == 1 or Y.shape[1] == 1
@@ -49,20 +54,14 @@ def check_tastes(tastes: ArrayLike | None, rows: int, columns: int | None = None
         if columns:
             raise ValueError(f"tastes: got none, expected the {columns} columns of the fit")
         return None
-    try:
-        tastes = np.asarray(tastes, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ValueError("tastes: got values that are not numbers, expected a table of numbers") from error
+    tastes = _numbers(tastes, "tastes", "a table of numbers")
     if tastes.ndim != 2 or tastes.shape[0] != rows:
         raise ValueError(f"tastes: got shape {tastes.shape}, expected ({rows}, q)")
     if tastes.shape[1] > MOST_TASTES:
         raise ValueError(f"tastes: got {tastes.shape[1]} columns, expected at most {MOST_TASTES}")
     if columns is not None and tastes.shape[1] != columns:
         raise ValueError(f"tastes: got {tastes.shape[1]} columns, expected the {columns} of the fit")
-    if not np.isfinite(tastes).all():
-        row, column = np.argwhere(~np.isfinite(tastes))[0].tolist()
-        raise ValueError(f"tastes: got {tastes[row, column]} in row {row}, column {column}, expected finite numbers")
-    return tastes if tastes.shape[1] else None
+    return _finite(tastes, "tastes") if tastes.shape[1] else None
 
 
 def check_taste_sets(sets: Sequence[int] | None, tastes: Floats | None) -> tuple[int, ...]:

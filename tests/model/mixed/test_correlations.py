@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
 from model.mixed import CrossedMixedModel, Prior, RemlFit, components
-from model.mixed.components import deviations, lower_root, player_parts
+from model.mixed.components import deviations, player_parts
 from model.mixed.correlations import Together, correlations, nearest_correlation
+from model.mixed.linalg import psd_cholesky
 from model.mixed.mivque import Bilinear, bilinear, common_ratios
 from tests.model.plain_ratings import Ratings, predicted_flat
 
@@ -329,7 +330,7 @@ def test_a_players_level_and_tastes_are_the_whole_of_the_players_variance() -> N
 
 @pytest.mark.parametrize("covariance", [np.zeros((2, 2)), np.ones((2, 2)), np.array([[2.0, -0.5], [-0.5, 1.0]])])
 def test_the_lower_root_stands_singular_covariances(covariance: Floats) -> None:
-    root = lower_root(covariance)
+    root = psd_cholesky(covariance)
     assert root @ root.T == pytest.approx(covariance)
     assert np.triu(root, 1) == pytest.approx(np.zeros((2, 2)))
 
