@@ -35,21 +35,21 @@ class BlockCholesky:
 
     def solve(self, right: Floats) -> Floats:
         """Solution (K, t) of M g = `right` (K, t)."""
-        padded = np.zeros((self._blocks.vector_size, right.shape[1]))
-        padded[self._blocks.slot] = right
+        ordered = np.empty_like(right)
+        ordered[self._blocks.slot] = right
         for start, slot, number, size in self._blocks.batches:
             block = self._flat[start : start + number * size * size].reshape(number, size, size)
-            vectors = padded[slot : slot + number * size].reshape(number, size, right.shape[1])
+            vectors = ordered[slot : slot + number * size].reshape(number, size, right.shape[1])
             if size <= BATCHED_UP_TO:
                 vectors[:] = block @ vectors
             else:
                 for one, vector in zip(block, vectors, strict=True):
                     vector[:] = lapack.dpotrs(one.T, vector, lower=1)[0] if self._inverse is None else one @ vector
-        return padded[self._blocks.slot]
+        return ordered[self._blocks.slot]
 
     @property
     def inverse(self) -> Floats:
-        """Flat blocks of the inverse, padding as identity."""
+        """Flat blocks of the inverse."""
         if self._inverse is None:
             for start, _, number, size in self._blocks.batches:
                 if size > BATCHED_UP_TO:

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.linalg import cho_factor, cho_solve
+from scipy.sparse.linalg import LinearOperator, cg
 
 from model.domain.arrays import Floats, Ints
 
@@ -32,7 +33,7 @@ PADDING = 1.25
 MOST_ENTRIES = 2_000_000
 """Numbers in the covariances that are held at a time while they are made."""
 PRECISE = 1e-9
-"""The search ends where the equations' residual, in the preconditioner's norm, is below this share of the right side's."""
+"""The search ends where the equations' residual is below this share of the right side."""
 MOST_STEPS = 2_000
 
 
@@ -295,23 +296,17 @@ def cross_fitted_moments(
 
 def _solved(equations: _Equations, precondition: "_Preconditioner", theta: Floats) -> Floats:
     """Solve by preconditioned conjugate gradients, from a first theta (C, p + K)."""
-    right = equations.right_side()
-    left_over = right - equations.times(theta)
-    ahead = precondition(left_over)
-    size, enough = float(np.sum(left_over * ahead)), PRECISE**2 * float(np.sum(right * precondition(right)))
-    direction = ahead
-    for _step in range(MOST_STEPS):
-        if size <= enough:
-            return theta
-        moved = equations.times(direction)
-        length = size / float(np.sum(direction * moved))
-        theta = theta + length * direction
-        left_over = left_over - length * moved
-        ahead = precondition(left_over)
-        size, before = float(np.sum(left_over * ahead)), size
-        direction = ahead + (size / before) * direction
-    msg = f"the effects of all criteria together were not found within {MOST_STEPS} steps"
-    raise RuntimeError(msg)
+
+    def operator(times: Callable[[Floats], Floats]) -> LinearOperator:
+        return LinearOperator((theta.size,) * 2, lambda of: times(of.reshape(theta.shape)).ravel(), dtype=np.float64)
+
+    right = equations.right_side().ravel()
+    ahead = operator(precondition)
+    found, steps = cg(operator(equations.times), right, theta.ravel(), rtol=PRECISE, maxiter=MOST_STEPS, M=ahead)
+    if steps:
+        msg = f"the effects of all criteria together were not found within {MOST_STEPS} steps"
+        raise RuntimeError(msg)
+    return np.asarray(found).reshape(theta.shape)
 
 
 def _alike(codes: Ints) -> NDArray[np.bool_]:

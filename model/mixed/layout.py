@@ -27,7 +27,7 @@ BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's ow
 class Blocks:
     """Where each copy's row lies in flat buffers that hold one square block for each connected component.
 
-    Blocks of nearly the same size are padded to one size and lie together, so that each size is one batch.
+    Blocks of one size lie together, as one batch.
 
     Attributes
     ----------
@@ -44,31 +44,20 @@ class Blocks:
     slot: Ints
     batches: tuple[tuple[int, int, int, int], ...]
     matrix_size: int
-    vector_size: int
 
     def split(self, flat: Floats) -> list[tuple[Ints, Floats]]:
-        """List the copies (m,) of each component with their block (m, m) of a flat buffer, a view without padding."""
-        order = np.argsort(self.component, kind="stable")
+        """List the copies (m,) of each component with their block (m, m) of a flat buffer, a view."""
         sizes = np.bincount(self.component)
-        padded = _padded(sizes)
-        first = self.base[order[np.cumsum(sizes) - sizes]]
-        members = np.split(order, np.cumsum(sizes)[:-1])
-        places = zip(members, first.tolist(), padded.tolist(), strict=True)
+        members = np.split(np.argsort(self.component, kind="stable"), np.cumsum(sizes)[:-1])
+        starts = [int(self.base[copies[0]]) for copies in members]
         return [
-            (copies, flat[start : start + size * size].reshape(size, size)[: copies.size, : copies.size])
-            for copies, start, size in places
+            (copies, flat[start : start + copies.size**2].reshape(copies.size, copies.size))
+            for copies, start in zip(members, starts, strict=True)
         ]
 
 
-def _padded(size: Ints) -> Ints:
-    """Sizes rounded up to the next of 1, 2, 3, 4, 6, 8, 12, 16, 24, ...; large ones stay."""
-    steps = np.unique(np.concatenate([2 ** np.arange(9), 3 * 2 ** np.arange(7)]))
-    fits = size <= BATCHED_UP_TO
-    return np.where(fits, steps[np.searchsorted(steps, np.where(fits, size, 1))], size)
-
-
 def lay_out(component: Ints) -> Blocks:
-    """Place each copy of each component in padded blocks.
+    """Place each copy of each component in its block, blocks of one size side by side.
 
     Parameters
     ----------
@@ -76,23 +65,20 @@ def lay_out(component: Ints) -> Blocks:
         Component of each copy, 0 ... C - 1, none empty.
     """
     sizes = np.bincount(component)
-    padded = _padded(sizes)
     position = np.empty(component.size, dtype=np.int64)
     order = np.argsort(component, kind="stable")
     position[order] = np.arange(component.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
     matrix_start, vector_start = np.empty_like(sizes), np.empty_like(sizes)
     batches, matrix_size, vector_size = [], 0, 0
-    for size in np.unique(padded).tolist():
-        of_size = np.flatnonzero(padded == size)
+    for size in np.unique(sizes).tolist():
+        of_size = np.flatnonzero(sizes == size)
         batches.append((matrix_size, vector_size, of_size.size, size))
         matrix_start[of_size] = matrix_size + np.arange(of_size.size) * size * size
         vector_start[of_size] = vector_size + np.arange(of_size.size) * size
         matrix_size += of_size.size * size * size
         vector_size += of_size.size * size
-    base = matrix_start[component] + position * padded[component]
-    return Blocks(
-        component, base, position, vector_start[component] + position, tuple(batches), matrix_size, vector_size
-    )
+    base = matrix_start[component] + position * sizes[component]
+    return Blocks(component, base, position, vector_start[component] + position, tuple(batches), matrix_size)
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +182,7 @@ class Cells:
 
     @cached_property
     def _one_block(self) -> bool:
-        return self.blocks.matrix_size == self.n_b * self.n_b and self.blocks.batches[0][2] == 1
+        return self.blocks.matrix_size == self.n_b * self.n_b
 
     def _places(self, product: sparse.csr_matrix) -> Ints:
         """Flat places of the entries of a sparse matrix (n_b, n_b)."""

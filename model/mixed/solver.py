@@ -247,9 +247,7 @@ class MixedModelEquations:
         layout = self.rows.cells.blocks
         flat = self._taken_by_players() if self.S.any() else np.zeros(layout.matrix_size)
         flat *= -self.l_c
-        flat[layout.base + layout.position] += self.l_c * self.w_c
-        for start, _, number, size in layout.batches:
-            flat[start : start + number * size * size].reshape(number, size * size)[:, :: size + 1] += 1.0
+        flat[layout.base + layout.position] += 1.0 + self.l_c * self.w_c
         return flat
 
     def _taken_by_players(self) -> Floats:
