@@ -116,8 +116,8 @@ def test_this_model_keeps_tastes_where_raters_differ_and_not_where_they_do_not()
     for slopes, kept in ((0.8, True), (0.0, False)):
         of = panel(slopes)
         names = dict(zip(METHODS, fits(of, np.ones(len(of.rater), dtype=bool)), strict=False))
-        assert names["this model"].responses_[0].tastes_kept == (kept,)
-        assert names["tastes always"].responses_[0].tastes_kept == (True,)
+        assert names["this model"].responses_[0].slopes_in_model == (kept,)
+        assert names["tastes always"].responses_[0].slopes_in_model == (True,)
         if not kept:
             np.testing.assert_allclose(names["this model"].coef_, names["random intercepts"].coef_, rtol=1e-3)
 

@@ -19,7 +19,7 @@ from babel.messages import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, unescape, write_po
 
-from model.choice import WhyLeftOut
+from model.choice import ExclusionReason
 from model.domain.vocabulary import SCALES
 from model.evaluation.policies import RULES
 from service.core.language import NAMES, SOURCE, catalogue_file
@@ -56,7 +56,7 @@ def _words_of_the_model() -> Iterator[str]:
     """Yield what the model says itself: it marks no text, since it knows no languages."""
     for scale in SCALES.values():
         yield from dataclasses.astuple(scale)
-    yield from map(str, WhyLeftOut)
+    yield from map(str, ExclusionReason)
     yield from RULES
 
 

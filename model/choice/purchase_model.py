@@ -35,16 +35,16 @@ Of two bows a point apart in everything the better one is kept six times as ofte
 priorities count alike, so that h = 1/2; twice the price counts like a fifth of a point; of two equals the own bow stays
 rather more often (the status quo: Samuelson & Zeckhauser 1988, J. Risk Uncertain. 1: 7).
 """
-HARDLY = 0.1
+MIN_LIKING_WEIGHT = 0.1
 """gamma_1 + gamma_2 below this (odds of 1.1 a point): ratings hardly tell what is kept, and price is not put into points."""
 
-MOST_PRICE_WEIGHT = 1.0
+MAX_PRICE_WEIGHT = 1.0
 """Twice the price never weighs more than 0.7 points (a judgement, no source)."""
-FARTHEST = float(np.log(4.0))
+MAX_LOG_PRICE_RATIO = float(np.log(4.0))
 """Beyond four times the reference, or a quarter, a price counts no further: hardly an outcome tells of such (a judgement)."""
 
 
-class WhyLeftOut(StrEnum):
+class ExclusionReason(StrEnum):
     """Why a trial's outcome tells the choice model nothing; the values are sentences for readers."""
 
     UNDECIDED = "more bows were asked for, and nothing was decided"
@@ -59,11 +59,11 @@ class WhyLeftOut(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class Exclusion:
     """A trial whose outcome is not used, and why."""
 
     trial: str
-    why: WhyLeftOut
+    why: ExclusionReason
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ class Offer:
 
 
 @dataclass(frozen=True, eq=False)
-class Choices:
+class ChoiceSets:
     """Outcomes as sets of options.
 
     Attributes
@@ -103,11 +103,11 @@ class Choices:
     choice: np.ndarray[Any, np.dtype[np.int64]]
     chosen: np.ndarray[Any, np.dtype[np.bool_]]
     outcomes: int
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[Exclusion, ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Keeping:
+class PurchaseModel:
     """What makes a bow be kept, learnt from outcomes; nothing here names a player or a trial.
 
     Attributes
@@ -125,13 +125,13 @@ class Keeping:
     covariance: Floats
     outcomes: int
     choices: int
-    left_out: Mapping[WhyLeftOut, int]
+    left_out: Mapping[ExclusionReason, int]
     loglik: float
 
     @property
     def per_point(self) -> float:
         """gamma_1 + gamma_2: logarithm of the odds for a bow that is a point better in everything; 0.1 at least."""
-        return max(float(self.coef[0] + self.coef[1]), HARDLY)
+        return max(float(self.coef[0] + self.coef[1]), MIN_LIKING_WEIGHT)
 
     @property
     def priority_weight(self) -> float:
@@ -155,7 +155,7 @@ class Keeping:
         return self._deviation(np.array([-self.price_sensitivity, -self.price_sensitivity, -1.0, 0.0]))
 
     @property
-    def price_told(self) -> float:
+    def price_shrinkage(self) -> float:
         """Share of what is known of gamma_3 that outcomes told: 1 - its variance now / before; 0 without outcomes, below 1."""
         before = float(np.asarray(self.prior.sd)[2]) ** 2
         return min(max(1.0 - float(self.covariance[2, 2]) / before, 0.0), 1.0)
@@ -165,32 +165,32 @@ class Keeping:
         """Points by which a proposal counts a price e times as high: the sensitivity, times the share of it that was told.
 
         The ratio of two uncertain coefficients has no mean (Daly, Hess & Train 2012, Transportation 39: 19), so it is held
-        within 0 and `MOST_PRICE_WEIGHT`; what is only believed counts nothing, since the budget is known and tiers lie so
+        within 0 and `MAX_PRICE_WEIGHT`; what is only believed counts nothing, since the budget is known and tiers lie so
         far apart in price that the belief alone would often name the cheapest. In 448 simulated histories (five tiers 0.2
         points apart, each at twice the price of the one below, true sensitivity 0 to 0.6) the belief's 0.28 named the
         cheapest tier for 38 to 47 % of players before any outcome, liking alone for 10 to 25 %, and lost .06 points where
         price did not matter; weighted so it lost nothing there, and after 100 outcomes the loss from leaving price out had
         fallen from .08 to .01 (true 0.3) and from .33 to .02 (true 0.6).
         """
-        return min(max(self.price_sensitivity, 0.0), MOST_PRICE_WEIGHT) * self.price_told
+        return min(max(self.price_sensitivity, 0.0), MAX_PRICE_WEIGHT) * self.price_shrinkage
 
     def _deviation(self, slope: Floats) -> float:
         """Return the deviation of a ratio whose derivatives are ``slope`` (4,) / (gamma_1 + gamma_2)."""
         return float(np.sqrt(slope @ self.covariance @ slope)) / self.per_point
 
 
-def believed(prior: ChoicePrior = BELIEFS) -> Keeping:
+def prior_only(prior: ChoicePrior = BELIEFS) -> PurchaseModel:
     """Return what is believed before the first outcome."""
     sd = np.asarray(prior.sd, dtype=np.float64)
-    return Keeping(prior, np.array(prior.mean), np.diag(sd**2), 0, 0, MappingProxyType({}), 0.0)
+    return PurchaseModel(prior, np.array(prior.mean), np.diag(sd**2), 0, 0, MappingProxyType({}), 0.0)
 
 
-def price_points(weight: float, price: ArrayLike, reference: float) -> Floats:
+def price_penalty(weight: float, price: ArrayLike, reference: float) -> Floats:
     """Return the points that prices weigh against liking: weight log(price / reference), within a factor of 4 either way.
 
     Parameters
     ----------
-    weight : points for a price e times as high, `Keeping.price_weight`.
+    weight : points for a price e times as high, `PurchaseModel.price_weight`.
     price : (T,) each above 0, in one currency.
     reference : what 0 points stand for: the budget, else the median price.
 
@@ -202,16 +202,16 @@ def price_points(weight: float, price: ArrayLike, reference: float) -> Floats:
     values = np.asarray(price, dtype=np.float64)
     if not (np.isfinite(values) & (values > 0)).all() or not 0 < reference < np.inf:
         raise ValueError(f"price: got {values.tolist()} and the reference {reference}, expected numbers above 0")
-    return np.asarray(weight * np.clip(np.log(values / reference), -FARTHEST, FARTHEST))
+    return np.asarray(weight * np.clip(np.log(values / reference), -MAX_LOG_PRICE_RATIO, MAX_LOG_PRICE_RATIO))
 
 
-def keeping(
+def fit_purchase_model(
     trials: Iterable[Trial],
     outcomes: Iterable[Outcome],
     offers: Mapping[str, Offer],
     range_: Range,
     prior: ChoicePrior = BELIEFS,
-) -> Keeping:
+) -> PurchaseModel:
     """Learn from outcomes what people keep; without usable ones the prior remains.
 
     Parameters
@@ -229,18 +229,18 @@ def keeping(
     sd = np.asarray(prior.sd, dtype=np.float64)
     if sd.shape != (len(TERMS),):
         raise ValueError(f"prior: got deviations {sd.tolist()}, expected {len(TERMS)}, for {', '.join(TERMS)}")
-    told = choices(trials, outcomes, offers, range_)
+    told = build_choice_sets(trials, outcomes, offers, range_)
     left_out = MappingProxyType(dict(Counter(each.why for each in told.left_out)))
     if not told.outcomes:
-        return replace(believed(prior), left_out=left_out)
+        return replace(prior_only(prior), left_out=left_out)
     fit = fit_conditional_logit(told.Z, told.choice, told.chosen, prior, nonnegative=(0, 1))
-    return Keeping(prior, fit.coef, fit.covariance, told.outcomes, int(told.chosen.sum()), left_out, fit.loglik)
+    return PurchaseModel(prior, fit.coef, fit.covariance, told.outcomes, int(told.chosen.sum()), left_out, fit.loglik)
 
 
-def choices(
+def build_choice_sets(
     trials: Iterable[Trial], outcomes: Iterable[Outcome], offers: Mapping[str, Offer], range_: Range
-) -> Choices:
-    """Turn outcomes into sets of options; see `keeping`.
+) -> ChoiceSets:
+    """Turn outcomes into sets of options; see `fit_purchase_model`.
 
     A bow without an overall rating or a price is left out of its set, and so is an own bow not rated; a trial whose own bow
     was not rated counts only where a copy was kept, as a choice among the copies. Where one option follows another with
@@ -255,14 +255,16 @@ def choices(
     left_out = []
     for key, told in by_trial.items():
         found = (
-            _choices_of(known[key], told, offers.get(key, Offer({})), range_) if key in known else WhyLeftOut.NO_TRIAL
+            _choices_of(known[key], told, offers.get(key, Offer({})), range_)
+            if key in known
+            else ExclusionReason.NO_TRIAL
         )
-        if isinstance(found, WhyLeftOut):
-            left_out.append(LeftOut(key, found))
+        if isinstance(found, ExclusionReason):
+            left_out.append(Exclusion(key, found))
         else:
             used += found
     size = [len(each.rows) for each in used]
-    return Choices(
+    return ChoiceSets(
         Z=np.array([row for each in used for row in each.rows]).reshape(-1, len(TERMS)),
         choice=np.repeat(np.arange(len(used)), size),
         chosen=np.array([place == each.chosen for each in used for place in range(len(each.rows))], dtype=bool),
@@ -286,27 +288,27 @@ class _Choice:
 
 def _choices_of(
     trial: Trial, outcomes: Sequence[Outcome], offer: Offer, range_: Range
-) -> tuple[_Choice, ...] | WhyLeftOut:
+) -> tuple[_Choice, ...] | ExclusionReason:
     decided = _decided(outcomes)
-    if isinstance(decided, WhyLeftOut):
+    if isinstance(decided, ExclusionReason):
         return decided
     played = _played(trial)
     rows = _rows(trial, played, offer, range_)
     touched = {outcome.copy for outcome in outcomes if outcome.kind in {OutcomeKind.KEPT, OutcomeKind.RETURNED}}
     if not touched <= played.keys():
-        return WhyLeftOut.NOT_PLAYED
+        return ExclusionReason.NOT_PLAYED
     for bow in decided:
         if bow not in rows:
             return _why_not(bow, played)
     sets = [_choice(rows, decided[:place], bow) for place, bow in enumerate(decided)]
-    return tuple(each for each in sets if len(each.rows) > 1) or WhyLeftOut.ONE_OPTION
+    return tuple(each for each in sets if len(each.rows) > 1) or ExclusionReason.ONE_OPTION
 
 
-def _why_not(bow: Bow, played: Mapping[Bow, Ratings]) -> WhyLeftOut:
+def _why_not(bow: Bow, played: Mapping[Bow, Ratings]) -> ExclusionReason:
     """Say why a bow that was chosen is no option."""
     if bow is None:
-        return WhyLeftOut.OWN_NOT_RATED
-    return WhyLeftOut.NO_PRICE if Criterion.OVERALL in played[bow] else WhyLeftOut.NOT_RATED
+        return ExclusionReason.OWN_NOT_RATED
+    return ExclusionReason.NO_PRICE if Criterion.OVERALL in played[bow] else ExclusionReason.NOT_RATED
 
 
 def _choice(rows: Mapping[Bow, Row], gone: Sequence[Bow], bow: Bow) -> _Choice:
@@ -314,25 +316,25 @@ def _choice(rows: Mapping[Bow, Row], gone: Sequence[Bow], bow: Bow) -> _Choice:
     return _Choice(tuple(rows[each] for each in left), left.index(bow))
 
 
-def _decided(outcomes: Sequence[Outcome]) -> tuple[Bow, ...] | WhyLeftOut:
+def _decided(outcomes: Sequence[Outcome]) -> tuple[Bow, ...] | ExclusionReason:
     """Return the bows chosen, one after the other, (None,) where the own bow stayed; a bow brought back was not chosen."""
     kept: dict[str, date] = {}
     none: list[date] = []
     for outcome in sorted(outcomes, key=lambda each: (each.on, each.kind is OutcomeKind.RETURNED)):
         if outcome.kind is OutcomeKind.KEPT:
             if outcome.copy is None:
-                return WhyLeftOut.NO_COPY
+                return ExclusionReason.NO_COPY
             kept.setdefault(outcome.copy, outcome.on)
         elif outcome.kind is OutcomeKind.RETURNED:
             if outcome.copy is None:
-                return WhyLeftOut.NO_COPY
+                return ExclusionReason.NO_COPY
             kept.pop(outcome.copy, None)
             none.append(date.min)
         elif outcome.kind is OutcomeKind.NONE:
             none.append(outcome.on)
     if kept and max(none, default=date.min) >= min(kept.values()):
-        return WhyLeftOut.CONTRADICTION
-    return tuple(kept) or ((None,) if none else WhyLeftOut.UNDECIDED)
+        return ExclusionReason.CONTRADICTION
+    return tuple(kept) or ((None,) if none else ExclusionReason.UNDECIDED)
 
 
 def _played(trial: Trial) -> dict[Bow, Ratings]:

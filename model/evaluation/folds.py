@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.model_selection import KFold
 
-from model.choice import Offer, keeping
+from model.choice import Offer, fit_purchase_model
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA
@@ -77,7 +77,7 @@ class Past:
         keys = {trial.key for trial in kept}
         own = [trial.key in keys for trial in self.trials for run in trial.runs if run.copy is None]
         history = self.history.at(~held, np.array(own, dtype=bool))
-        what = keeping(kept, self.outcomes, self.offers, self.range)
+        what = fit_purchase_model(kept, self.outcomes, self.offers, self.range)
         return Material(kept, self.stretches, self.design, history, what)
 
     def fitted(self, make_model: MakeModel, trials: Sequence[Trial] | None = None) -> PreferenceModel:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from model.choice import Keeping, Offer, keeping
+from model.choice import Offer, PurchaseModel, fit_purchase_model
 from model.domain.arrays import Flags, Floats
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA, OWN
@@ -66,7 +66,7 @@ class Material:
     stretches: Stretches
     design: Design
     history: History
-    keeping: Keeping
+    keeping: PurchaseModel
 
     @classmethod
     def of(
@@ -86,7 +86,7 @@ class Material:
         """
         stretches, design = Stretches.from_events(events), Design.from_range(range_)
         history = gather(design, trials, range_, stretches)
-        return cls(trials, stretches, design, history, keeping(trials, outcomes, offers or {}, range_))
+        return cls(trials, stretches, design, history, fit_purchase_model(trials, outcomes, offers or {}, range_))
 
 
 def _table(runs: Sequence[Run]) -> Floats:

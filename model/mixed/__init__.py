@@ -1,21 +1,21 @@
 """Crossed mixed models of several responses: no word of bows but player and copy."""
 
-from model.mixed.correlations import Together, correlations
+from model.mixed.correlations import CorrelationEstimates, correlations
 from model.mixed.joint_prediction import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
-from model.mixed.linalg import root_inverse
+from model.mixed.linalg import solve_lower
 from model.mixed.mixed_model import CrossedMixedModel
 from model.mixed.priors import Prior
 from model.mixed.result import RemlFit
 
 __all__ = [
+    "CorrelationEstimates",
     "CrossedMixedModel",
     "EffectCovariances",
     "Prior",
     "Ratings",
     "RemlFit",
-    "Together",
     "correlations",
     "cross_fitted_moments",
     "joint_effects",
-    "root_inverse",
+    "solve_lower",
 ]

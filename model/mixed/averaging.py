@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from model.domain.arrays import Floats, Ints
-from model.mixed.linalg import root_inverse
+from model.mixed.linalg import solve_lower
 from model.mixed.reml import RemlCriterion
 
 _CHUNK = 400_000  # entries of the players' (rows x rows) matrices that are worked at a time
@@ -74,7 +74,7 @@ def _left_open(at: RemlCriterion, rows: Ints) -> Floats:
     equations, cells = at.equations, at.problem.rows.cells
     copies, p = cells.b[cells.row[rows]], at.gamma.size
     weights = at.design.fixed.Q[rows] - equations.l_c * equations.copies[copies][:, :, :-1]
-    half = root_inverse(at.root, weights.reshape(-1, p).T).T.reshape(*rows.shape, p)
+    half = solve_lower(at.root, weights.reshape(-1, p).T).T.reshape(*rows.shape, p)
     found = half @ half.transpose(0, 2, 1)
     if equations.blocks is not None:
         layout = cells.blocks

@@ -16,7 +16,7 @@ from model.mixed.layout import Factor, cells_of
 from model.mixed.linalg import psd_cholesky
 from model.mixed.result import RemlFit
 
-PLAYER, TASTES, COPY, MATCH, REPEAT, COEFFICIENTS = "player", "tastes", "copy", "match", "repeat", "coefficients"
+PLAYER, SLOPES, COPY, MATCH, REPEAT, COEFFICIENTS = "player", "slopes", "copy", "match", "repeat", "coefficients"
 EXACT_UP_TO = 400
 """Rows up to which the traces are summed over all unit vectors; beyond, over vectors of random signs where there are fewer."""
 PROBES = 16
@@ -30,7 +30,7 @@ class Components:
 
     Attributes
     ----------
-    names : of the L components: 'player', 'tastes', 'copy', 'match' where they are there, 'repeat', 'coefficients' where m > 0.
+    names : of the L components: 'player', 'slopes', 'copy', 'match' where they are there, 'repeat', 'coefficients' where m > 0.
     sums : of each, Z_l' (levels, n + m), sparse.
     probes : of each, columns U (levels, s) with E UU' = I.
     """
@@ -41,11 +41,11 @@ class Components:
 
     @classmethod
     def of(cls, player: Factor, copy: Factor, match: bool, weights: list[Floats], m: int) -> Components:
-        """Take the factors, and what a player's parts weigh in each row: the level's (n, 1), the tastes' (n, q)."""
+        """Take the factors, and what a player's parts weigh in each row: the level's (n, 1), the slopes' (n, q)."""
         n, ones, cells = player.codes.size, np.ones((player.codes.size, 1)), cells_of(player, copy)
         there: dict[str, tuple[Ints, Floats]] = {}
         if player.names:
-            there |= {name: (player.codes, by) for name, by in zip((PLAYER, TASTES), weights, strict=False)}
+            there |= {name: (player.codes, by) for name, by in zip((PLAYER, SLOPES), weights, strict=False)}
         if copy.names:
             there[COPY] = (copy.codes, ones)
         if match and player.names and copy.names:
@@ -88,29 +88,29 @@ def _nested_probes(cell: Ints, of_cells: Floats | None, of_rows: Floats) -> dict
     return {REPEAT: of_rows}
 
 
-def deviations(responses: Sequence[RemlFit], tastes: Floats | None = None) -> dict[str, Floats]:
+def deviations(responses: Sequence[RemlFit], slopes: Floats | None = None) -> dict[str, Floats]:
     """Return the standard deviations (k,) of each component over the rows; the prior's rows are in units of the noise."""
     own = {name: np.array([getattr(fitted, f"{name}_sd") for fitted in responses]) for name in (COPY, MATCH, REPEAT)}
-    player = player_parts(responses, tastes, 0 if tastes is None else len(tastes))[1]
-    return {PLAYER: player[0], TASTES: player[1], **own, COEFFICIENTS: own[REPEAT]}
+    player = player_parts(responses, slopes, 0 if slopes is None else len(slopes))[1]
+    return {PLAYER: player[0], SLOPES: player[1], **own, COEFFICIENTS: own[REPEAT]}
 
 
 def player_parts(
-    responses: Sequence[RemlFit], tastes: Floats | None, n: int
+    responses: Sequence[RemlFit], slopes: Floats | None, n: int
 ) -> tuple[list[Floats], tuple[Floats, Floats]]:
-    """Take a player's part z'b as two independent ones: the level and what goes along with it, and the rest of the tastes.
+    """Take a player's part z'b as two independent ones: the level and what goes along with it, and the rest of the slopes.
 
-    z = [1, tastes less their means] and b = L u, L the lower root of the covariance: u_1 is the level's, u_2 ... the tastes'.
+    z = [1, slopes less their means] and b = L u, L the lower root of the covariance: u_1 is the level's, u_2 ... the slopes'.
 
     Returns
     -------
-    weights z'L of the level (n, 1) and, with tastes, of the tastes (n, q), L averaged over the criteria, each part's made of
-        variance 1 over the rows; standard deviations (k,) over the rows of each criterion's own level and tastes.
+    weights z'L of the level (n, 1) and, with slopes, of the slopes (n, q), L averaged over the criteria, each part's made of
+        variance 1 over the rows; standard deviations (k,) over the rows of each criterion's own level and slopes.
     """
-    if tastes is None:
+    if slopes is None:
         return [np.ones((n, 1))], (np.array([fitted.player_sd for fitted in responses]), np.zeros(len(responses)))
-    centre = tastes.mean(axis=0) if n else np.zeros(tastes.shape[1])
-    rows = np.column_stack([np.ones(n), tastes - centre])
+    centre = slopes.mean(axis=0) if n else np.zeros(slopes.shape[1])
+    rows = np.column_stack([np.ones(n), slopes - centre])
     shift = np.eye(rows.shape[1])
     shift[0, 1:] = centre
     roots = [psd_cholesky(shift @ fitted.player_covariance @ shift.T) for fitted in responses]

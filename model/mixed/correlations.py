@@ -1,7 +1,7 @@
 """Criteria together: how players, copies, matches and repeat noise correlate over the criteria of one sheet.
 
 Each criterion keeps its own standard deviations; here come the correlations, one matrix a component, from the covariances
-that bilinear forms of the criteria's own rows tell (see `model.mixed.mivque`). No gap is filled: a filled gap biases the
+that mivque forms of the criteria's own rows tell (see `model.mixed.mivque`). No gap is filled: a filled gap biases the
 correlations where a whole trial leaves a criterion out, for then nothing of that player is known on it.
 
 How far a correlation is trusted: the variance of the covariance S_cd of a component, the criteria uncorrelated, is
@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from model.domain.arrays import Floats
-from model.mixed.components import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, TASTES, deviations
-from model.mixed.mivque import Bilinear, bilinear
+from model.mixed.components import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, SLOPES, deviations
+from model.mixed.mivque import MivqueEstimates, mivque
 from model.mixed.priors import Prior
 from model.mixed.result import RemlFit
-from model.mixed.validation import check_tastes
+from model.mixed.validation import check_slopes
 
 LEAST_EIGENVALUE = 1e-6
 """Floor of a correlation matrix's eigenvalues, before its diagonal is made 1 again."""
@@ -34,24 +34,24 @@ Nothing is told exactly by one sheet. With a smaller floor few players with repe
 
 
 @dataclass(frozen=True, eq=False)
-class Together:
+class CorrelationEstimates:
     """Correlation matrices (k, k) over the criteria: positive semi-definite, unit diagonal.
 
     Attributes
     ----------
     player, copy, match, repeat : of the player's leniency, the copy's effect, the match of both, and the noise of one rating.
-    tastes : of the player's slopes, so far as they do not go along with the leniency; pooled without tastes. With L_c
-        the lower root of the covariance of (leniency, slopes) for criterion c, the tastes centred on their means over the rows,
+    slopes : of the player's slopes, so far as they do not go along with the leniency; pooled without slopes. With L_c
+        the lower root of the covariance of (leniency, slopes) for criterion c, the slopes centred on their means over the rows,
         Cov(b_c, b_d) = L_c diag(player_cd, tastes_cd, tastes_cd, ...) L_d'.
     pooled : of all that the fixed part leaves, the components together.
     prior_coefficients : of the coefficients' deviations from their prior means.
     coefficients : of what is still unknown of the fixed part x'beta after the ratings, averaged over the rated rows.
-    told : for 'player', 'tastes', 'copy', 'match', 'repeat' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
+    told : for 'player', 'slopes', 'copy', 'match', 'repeat' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
         that would tell each correlation as well as the ratings do; 0 where they cannot tell it.
     """
 
     player: Floats
-    tastes: Floats
+    slopes: Floats
     copy: Floats
     match: Floats
     repeat: Floats
@@ -72,8 +72,8 @@ def correlations(
     prior_correlation: float = 0.5,
     worth: float = 50.0,
     prior: Prior | None = None,
-    tastes: ArrayLike | None = None,
-) -> Together:
+    slopes: ArrayLike | None = None,
+) -> CorrelationEstimates:
     """Estimate one correlation matrix over the criteria for each component.
 
     Parameters
@@ -86,7 +86,7 @@ def correlations(
         component's towards the pooled, match's and repeat's towards the one that both have together: a component that the
         ratings cannot tell takes over what they do tell.
     prior : the prior of that fit, or None.
-    tastes : (n, q) as they were given to that fit, or None.
+    slopes : (n, q) as they were given to that fit, or None.
 
     Raises
     ------
@@ -95,16 +95,16 @@ def correlations(
     """
     X, Y = np.asarray(X, dtype=np.float64), np.asarray(Y, dtype=np.float64)
     _check(X, Y, responses, prior_correlation, worth)
-    tastes = check_tastes(tastes, X.shape[0], responses[0].taste_centre.size)
+    slopes = check_slopes(slopes, X.shape[0], responses[0].slope_centre.size)
     believed = np.full((len(responses),) * 2, prior_correlation)
     marginal = Y - X @ np.array([fitted.coef for fitted in responses]).T
     pooled = nearest_correlation(_pooled(marginal, believed, worth))
-    found = bilinear(X, Y, player, copy, responses, match=match, prior=prior, tastes=tastes)
-    sds = deviations(responses, tastes)
+    found = mivque(X, Y, player, copy, responses, match=match, prior=prior, slopes=slopes)
+    sds = deviations(responses, slopes)
     R, told = _components(found, sds, pooled, worth)
-    return Together(
+    return CorrelationEstimates(
         player=R[PLAYER],
-        tastes=R[TASTES],
+        slopes=R[SLOPES],
         copy=R[COPY],
         match=R[MATCH],
         repeat=R[REPEAT],
@@ -144,12 +144,12 @@ def _pooled(marginal: Floats, believed: Floats, worth: float) -> Floats:
 
 
 def _components(
-    found: Bilinear, sds: dict[str, Floats], pooled: Floats, worth: float
+    found: MivqueEstimates, sds: dict[str, Floats], pooled: Floats, worth: float
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Return each component's correlation matrix and the numbers of levels that would tell it."""
     both, noise = np.hypot(sds[MATCH], sds[REPEAT]), sds[REPEAT]
     residual, of_residual = _drawn(found.residual, found.residual_information, both, noise, pooled, worth)
-    R = {PLAYER: pooled, TASTES: pooled, COPY: pooled, MATCH: residual, REPEAT: residual, COEFFICIENTS: pooled}
+    R = {PLAYER: pooled, SLOPES: pooled, COPY: pooled, MATCH: residual, REPEAT: residual, COEFFICIENTS: pooled}
     told = {name: np.zeros_like(pooled) for name in R} | {REPEAT: of_residual}
     for name, S, information in zip(found.names, found.covariance, found.information, strict=True):
         if name != REPEAT or MATCH in found.names:
@@ -169,7 +169,7 @@ def _drawn(
     return (estimated + worth * target) / (levels + worth), levels
 
 
-def _of_unknown(found: Bilinear, sds: dict[str, Floats], R: dict[str, Floats]) -> Floats:
+def _of_unknown(found: MivqueEstimates, sds: dict[str, Floats], R: dict[str, Floats]) -> Floats:
     """Return the correlation of the errors in x'beta: every component's, by the share of the errors that it makes."""
     parts = [
         weight * R[name] * np.outer(sds[name], sds[name])

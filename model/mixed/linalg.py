@@ -17,7 +17,7 @@ from model.domain.arrays import Floats, Ints
 Root = NDArray[np.floating[Any]]
 
 
-def root_inverse(root: Root, right: Floats, *, turned: bool = False) -> Floats:
+def solve_lower(root: Root, right: Floats, *, turned: bool = False) -> Floats:
     """L^-1 `right`, or, `turned`, L'^-1 `right`, of a lower root L (n, n) and (n,) or (n, t) finite numbers.
 
     Raises
@@ -29,7 +29,7 @@ def root_inverse(root: Root, right: Floats, *, turned: bool = False) -> Floats:
     return _solved(right, lambda b: lapack.dtrtrs(root.T, b, lower=0, trans=0 if turned else 1))
 
 
-def inverse_of_root(root: Root, right: Floats) -> Floats:
+def cholesky_solve(root: Root, right: Floats) -> Floats:
     """(LL')^-1 `right` of a lower root L (n, n) and (n,) or (n, t) finite numbers."""
     return _solved(right, lambda b: lapack.dpotrs(root.T, b, lower=0))
 

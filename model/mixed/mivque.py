@@ -1,9 +1,9 @@
-"""Covariances over several responses of every variance component, from bilinear forms of their own rows.
+"""Covariances over several responses of every variance component, from mivque forms of their own rows.
 
 With V = sum over components l of S_l (x) Z_l Z_l', P_c the projection of response c's own rows off its fixed part at common
 variance ratios, and every Z_l over all rows, for each pair of responses c, d
     q_m = y_c' P_c Z_m Z_m' P_d y_d,   E q_m = sum_l tr(P_c Z_m Z_m' P_d Z_l Z_l') S_l,cd,
-which is solved for S_cd: bilinear minimum variance quadratic unbiased estimation (Rao 1971, J. Multivariate Anal. 1: 445;
+which is solved for S_cd: mivque minimum variance quadratic unbiased estimation (Rao 1971, J. Multivariate Anal. 1: 445;
 Searle, Casella & McCulloch 1992, Variance Components, sec. 11.3). It is unbiased whatever responses are left out on which
 rows. The variance of S_m,cd, the responses uncorrelated, is (F^-1)_mm times both noise variances, F the matrix of the traces.
 """
@@ -22,13 +22,13 @@ from model.mixed.components import (
     MATCH,
     PLAYER,
     REPEAT,
-    TASTES,
+    SLOPES,
     Components,
     deviations,
     player_parts,
 )
 from model.mixed.layout import Factor, cells_of
-from model.mixed.linalg import root_inverse
+from model.mixed.linalg import solve_lower
 from model.mixed.priors import Prior
 from model.mixed.reml import OrthonormalDesign
 from model.mixed.result import RemlFit
@@ -71,7 +71,7 @@ class Projection:
         self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
         self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
         self._root = np.linalg.cholesky(self.equations.product)
-        self._half = root_inverse(self._root, self._solved.T)
+        self._half = solve_lower(self._root, self._solved.T)
 
     def _inverse(self, U: Floats) -> Floats:
         """H^-1 U for U (N + m, t)."""
@@ -100,12 +100,12 @@ class Projection:
     @property
     def coefficients(self) -> Floats:
         """W (n + m, p): the generalised least squares coefficients of columns T are W'T."""
-        ahead = root_inverse(self._root, self._half, turned=True)
+        ahead = solve_lower(self._root, self._half, turned=True)
         return self._over_all(np.asarray(np.linalg.solve(self.fixed.R, ahead).T, dtype=np.float64))
 
 
 @dataclass(frozen=True, eq=False)
-class Bilinear:
+class MivqueEstimates:
     """Covariances over the criteria, as the equations give them: unbiased, not necessarily of a positive definite matrix.
 
     Attributes
@@ -125,7 +125,7 @@ class Bilinear:
     weights: Floats
 
 
-def bilinear(
+def mivque(
     X: Floats,
     Y: Floats,
     player: Iterable[Hashable] | None,
@@ -134,14 +134,14 @@ def bilinear(
     *,
     match: bool = True,
     prior: Prior | None = None,
-    tastes: Floats | None = None,
-) -> Bilinear:
+    slopes: Floats | None = None,
+) -> MivqueEstimates:
     """Estimate the covariances of every component over the criteria; the parameters are those of `correlations`."""
     i, k = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
-    rated, sds = np.isfinite(Y), deviations(responses, tastes)
+    rated, sds = np.isfinite(Y), deviations(responses, slopes)
     priors = [None if prior is None else prior.of(place) for place in range(len(responses))]
     m = 0 if priors[0] is None else priors[0].rows()[1].size
-    who = Components.of(i, k, match, player_parts(responses, tastes, X.shape[0])[0], m)
+    who = Components.of(i, k, match, player_parts(responses, slopes, X.shape[0])[0], m)
     ratios = common_ratios(sds, np.asarray(rated.any(axis=0)), who.names)
     by_response = zip(rated.T, priors, strict=True)
     projections = [Projection(X, i, k, np.flatnonzero(of), ratios, own) for of, own in by_response]
@@ -153,12 +153,12 @@ def bilinear(
     covariance, information = _solved(F, q, told)
     if MATCH not in who.names:
         both = covariance[who.names.index(REPEAT)], information[who.names.index(REPEAT)]
-        return Bilinear(who.names, covariance, information, *both, weights)
+        return MivqueEstimates(who.names, covariance, information, *both, weights)
     w, e = who.names.index(MATCH), who.names.index(REPEAT)
     alone = told & (np.arange(len(who.names)) != w)[:, None, None]
     residual, of_residual = _solved(F, q, alone)
     information[e] *= told[w]
-    return Bilinear(who.names, covariance, information, residual[e], of_residual[e], weights)
+    return MivqueEstimates(who.names, covariance, information, residual[e], of_residual[e], weights)
 
 
 def common_ratios(
@@ -200,13 +200,13 @@ def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
 def _told(who: Components, rated: NDArray[np.bool_], responses: Sequence[RemlFit]) -> NDArray[np.bool_]:
     """Whether the labels let each component's covariance be told at all, (L, k, k).
 
-    Player, tastes and copy: where both criteria's fits could. Match: where some cell holds a rating on the one criterion and
+    Player, slopes and copy: where both criteria's fits could. Match: where some cell holds a rating on the one criterion and
     another run's rating on the other; elsewhere it is the noise.
     """
     told = np.ones((len(who.names), rated.shape[1], rated.shape[1]), dtype=bool)
     for number, name in enumerate(who.names):
-        if name in (PLAYER, TASTES, COPY):
-            own = np.array([fitted.estimable[name] for fitted in responses])
+        if name in (PLAYER, SLOPES, COPY):
+            own = np.array([fitted.identifiable[name] for fitted in responses])
             told[number] = own[:, None] & own
         elif name == MATCH:
             known = rated.astype(np.float64)

@@ -1,8 +1,8 @@
 """Ratings of copies by players: crossed random effects, fitted by restricted maximum likelihood.
 
 y = x'beta + b_player + a_copy + m_player,copy + e, with b ~ N(0, player_sd^2), a ~ N(0, copy_sd^2), the match
-m ~ N(0, match_sd^2) and the noise of one rating e ~ N(0, repeat_sd^2). With tastes a player's part is z'b_player,
-z = [1, tastes] and b ~ N(0, player_covariance): slopes of the player's own beside the level.
+m ~ N(0, match_sd^2) and the noise of one rating e ~ N(0, repeat_sd^2). With slopes a player's part is z'b_player,
+z = [1, slopes] and b ~ N(0, player_covariance): slopes of the player's own beside the level.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from model.mixed.selection import TERMS, ModelSpec, SharedStructure, fit_respons
 from model.mixed.validation import (
     check_columns,
     check_responses,
-    check_taste_sets,
-    check_tastes,
-    check_use_of_tastes,
+    check_slope_sets,
+    check_slopes,
+    check_use_of_slopes,
 )
 
 
@@ -37,11 +37,11 @@ class CrossedMixedModel:
         player rated a copy more than once.
     prior : Prior or None
         Without one, plain REML.
-    taste_sets : sequence of int, or None
-        Which numbers of taste columns, counted from the first, may have slopes: each response is fitted with each of
+    slope_sets : sequence of int, or None
+        Which numbers of slope columns, counted from the first, may have slopes: each response is fitted with each of
         them, and their variances are averaged by weights that tell how well each foretells players left out (stacking;
         Yao, Vehtari, Simpson & Gelman 2018, Bayesian Anal. 13: 917), the smaller sets first: a larger one has what it wins
-        beyond a standard error, and the prior's worth (`Prior.taste_worth`). The ratings of the fit alone decide.
+        beyond a standard error, and the prior's worth (`Prior.slope_prior_players`). The ratings of the fit alone decide.
         None: all columns that are given have slopes.
 
     Attributes
@@ -50,14 +50,14 @@ class CrossedMixedModel:
         One record for each response.
     coef_ : (p,) float, for several responses (k, p)
     player_sd_, copy_sd_, match_sd_, repeat_sd_ : float, or (k,)
-        In rating points; 0.0 for a term left out, not estimable without a prior, or estimated as none.
+        In rating points; 0.0 for a term left out, not identifiable without a prior, or estimated as none.
     player_covariance_ : (q + 1, q + 1) float, or (k, q + 1, q + 1)
-        Of a player's level where all tastes are 0 and the slopes on the q columns, in the columns' own units;
-        player_sd_ is the root of its first entry. Without tastes q is 0; a column without slopes has zeros.
-    estimable_ : dict
-        'player', 'copy', 'match': bool, or (k,) bool: whether the ratings can tell the term. With tastes, 'tastes':
-        whether they can tell all slopes; `responses_[...].tastes_estimable` says so column by column. Without a prior,
-        slopes that cannot be told are left out; `responses_[...].tastes_kept` says which columns have slopes.
+        Of a player's level where all slopes are 0 and the slopes on the q columns, in the columns' own units;
+        player_sd_ is the root of its first entry. Without slopes q is 0; a column without slopes has zeros.
+    identifiable_ : dict
+        'player', 'copy', 'match': bool, or (k,) bool: whether the ratings can tell the term. With slopes, 'slopes':
+        whether they can tell all slopes; `responses_[...].slopes_identifiable` says so column by column. Without a prior,
+        slopes that cannot be told are left out; `responses_[...].slopes_in_model` says which columns have slopes.
     reml_ : float, or (k,)
         The REML criterion with all constants (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)).
     """
@@ -70,12 +70,12 @@ class CrossedMixedModel:
     match_sd_: Any
     repeat_sd_: Any
     reml_: Any
-    estimable_: dict[str, Any]
+    identifiable_: dict[str, Any]
 
-    def __init__(self, match: bool = False, prior: Prior | None = None, taste_sets: Sequence[int] | None = None):
+    def __init__(self, match: bool = False, prior: Prior | None = None, slope_sets: Sequence[int] | None = None):
         self.match = match
         self.prior = prior
-        self.taste_sets = taste_sets
+        self.slope_sets = slope_sets
 
     def fit(
         self,
@@ -83,7 +83,7 @@ class CrossedMixedModel:
         Y: ArrayLike,
         player: Iterable[Hashable] | None = None,
         copy: Iterable[Hashable] | None = None,
-        tastes: ArrayLike | None = None,
+        slopes: ArrayLike | None = None,
     ) -> Self:
         """Estimate everything from ratings.
 
@@ -94,7 +94,7 @@ class CrossedMixedModel:
         Y : (n,) or (n, k) array-like
             Ratings, NaN = missing; each response is fitted on its own rows.
         player, copy : (n,) labels of any hashable type, or None for a factor left out
-        tastes : (n, q) array-like, or None
+        slopes : (n, q) array-like, or None
             Columns on which each player has a slope of their own, q up to 8; finite. The first matter most: where
             there are too few players for all, the last are left out.
 
@@ -113,11 +113,11 @@ class CrossedMixedModel:
         if X.shape[0] != Y.shape[0]:
             raise ValueError(f"got {X.shape[0]} rows of X and {Y.shape[0]} of Y, expected as many")
         priors = _priors(self.prior, X.shape[1], Y.shape[1])
-        tastes = check_tastes(tastes, X.shape[0])
-        if tastes is not None:
-            check_use_of_tastes(tastes, player, self.prior)
+        slopes = check_slopes(slopes, X.shape[0])
+        if slopes is not None:
+            check_use_of_slopes(slopes, player, self.prior)
         labels = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
-        sets = check_taste_sets(self.taste_sets, tastes)
+        sets = check_slope_sets(self.slope_sets, slopes)
         structures: dict[tuple[bytes, ...], SharedStructure] = {}
         fits = []
         for place, (y, prior) in enumerate(zip(Y.T, priors, strict=True)):
@@ -126,7 +126,7 @@ class CrossedMixedModel:
                 raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
             key = rated.tobytes(), *_coefficients(prior)
             if key not in structures:
-                spec = ModelSpec(self.match, prior, tastes, sets)
+                spec = ModelSpec(self.match, prior, slopes, sets)
                 structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
             fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
         return self._hold(tuple(fits), single)
@@ -140,8 +140,8 @@ class CrossedMixedModel:
         for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "reml"):
             setattr(self, f"{name}_", gathered([getattr(fitted, name) for fitted in responses]))
         self.player_covariance_ = gathered([fitted.player_covariance for fitted in responses])
-        terms = (*TERMS, "tastes") if responses[0].taste_centre.size else TERMS
-        self.estimable_ = {term: gathered([fitted.estimable[term] for fitted in responses]) for term in terms}
+        terms = (*TERMS, "slopes") if responses[0].slope_centre.size else TERMS
+        self.identifiable_ = {term: gathered([fitted.identifiable[term] for fitted in responses]) for term in terms}
         return self
 
 

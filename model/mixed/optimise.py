@@ -14,7 +14,7 @@ import numpy as np
 
 from model.domain.arrays import Floats
 from model.mixed.linalg import vech_places
-from model.mixed.psd_cone import ConeQuadratic, minimise_on_cone
+from model.mixed.psd_cone import ConeQuadratic, psd_cone_qp
 from model.mixed.reml import COPY, PLAYER, RemlCriterion, RemlProblem
 
 _REPRODUCED = (
@@ -218,7 +218,7 @@ def _descend(at: RemlCriterion, options: OptimizerOptions) -> Found:
             model = replace(average, curvature=damped_bfgs(average.curvature, steps))
         else:
             model = cone_quadratic(at, exact=True)
-        goal = minimise_on_cone(model)
+        goal = psd_cone_qp(model)
         fall = -model.value(goal)
         if options.foresees and fall <= options.decrease and not _vanishes(model, goal):
             return at, iteration
@@ -229,7 +229,7 @@ def _descend(at: RemlCriterion, options: OptimizerOptions) -> Found:
             far = np.abs(goal - model.now) > _DRIFTS * np.abs(goal)
             if far.any() and _largest(at) > 0.1 * options.largest_ratio:  # rounding hides the slope that leads on
                 raise DegenerateFitError(_REPRODUCED)
-            if ahead <= options.decrease or not steps or -average.value(minimise_on_cone(average)) <= options.confirmed:
+            if ahead <= options.decrease or not steps or -average.value(psd_cone_qp(average)) <= options.confirmed:
                 return at, iteration
             steps = []  # they misled
         last = average if fall < options.near else None

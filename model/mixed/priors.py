@@ -31,12 +31,12 @@ class Prior:
         prior of the match's share of the variance within player and copy.
     weight : float
         Ratings' worth of belief in `repeat_sd`: a scaled inverse chi-square with this many degrees of freedom.
-    taste_sd : (q,) array-like
-        Standard deviations of the players' slopes thought likely, in rating points per unit of each column of tastes;
-        empty for a fit without tastes. The covariance of the players' effects, level (where the tastes are 0) and
-        slopes, has a Wishart density with its mode at diag(player_sd^2, taste_sd^2) repeat_sd^-2 sigma^2 that vanishes
+    slope_sd : (q,) array-like
+        Standard deviations of the players' slopes thought likely, in rating points per unit of each column of slopes;
+        empty for a fit without slopes. The covariance of the players' effects, level (where the slopes are 0) and
+        slopes, has a Wishart density with its mode at diag(player_sd^2, slope_sd^2) repeat_sd^-2 sigma^2 that vanishes
         on the boundary (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
-    taste_worth : float
+    slope_prior_players : float
         Players' worth of belief in slopes on all columns, where sets of columns are weighed against each other; at least 0.
 
     Raises
@@ -52,8 +52,8 @@ class Prior:
     match_sd: float
     repeat_sd: float
     weight: float = 5.0
-    taste_sd: ArrayLike = ()
-    taste_worth: float = 0.0
+    slope_sd: ArrayLike = ()
+    slope_prior_players: float = 0.0
 
     def __post_init__(self) -> None:
         mean, sd = np.array(self.mean, dtype=np.float64), np.array(self.sd, dtype=np.float64)
@@ -69,12 +69,14 @@ class Prior:
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise ValueError(f"prior.{name}: got {value!r}, expected a finite number above 0")
-        taste_sd = np.array(self.taste_sd, dtype=np.float64)
-        if taste_sd.ndim != 1 or not (np.isfinite(taste_sd) & (taste_sd > 0)).all():
-            raise ValueError(f"prior.taste_sd: got {self.taste_sd!r}, expected finite numbers above 0, one a column")
-        if not (np.isfinite(self.taste_worth) and self.taste_worth >= 0):
-            raise ValueError(f"prior.taste_worth: got {self.taste_worth!r}, expected a finite number, 0 or more")
-        object.__setattr__(self, "taste_sd", taste_sd)
+        slope_sd = np.array(self.slope_sd, dtype=np.float64)
+        if slope_sd.ndim != 1 or not (np.isfinite(slope_sd) & (slope_sd > 0)).all():
+            raise ValueError(f"prior.slope_sd: got {self.slope_sd!r}, expected finite numbers above 0, one a column")
+        if not (np.isfinite(self.slope_prior_players) and self.slope_prior_players >= 0):
+            raise ValueError(
+                f"prior.slope_prior_players: got {self.slope_prior_players!r}, expected a finite number, 0 or more"
+            )
+        object.__setattr__(self, "slope_sd", slope_sd)
         object.__setattr__(self, "mean", mean)
         object.__setattr__(self, "sd", sd)
 

@@ -141,7 +141,7 @@ def _centre(model: ConeQuadratic, x: Floats, mu: float) -> Floats:
     return x
 
 
-def minimise_on_cone(model: ConeQuadratic) -> Floats:
+def psd_cone_qp(model: ConeQuadratic) -> Floats:
     """Minimise the model; what lies on the boundary is put there exactly.
 
     Returns

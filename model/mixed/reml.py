@@ -14,7 +14,7 @@ import numpy as np
 
 from model.domain.arrays import Flags, Floats
 from model.mixed.layout import Cells
-from model.mixed.linalg import inverse_of_root, root_inverse, unvech, vech, vech_basis, vech_sums
+from model.mixed.linalg import cholesky_solve, solve_lower, unvech, vech, vech_basis, vech_sums
 from model.mixed.minque import orthonormal
 from model.mixed.priors import Prior, VariancePriors
 from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs, WeightedRhs
@@ -153,7 +153,7 @@ class RemlCriterion:
         self.equations = MixedModelEquations(problem.rows, problem.given, S, l_c, l_w, bool(self.free[MATCH]))
         product, fixed = self.equations.product, self.design.fixed
         self.root = np.linalg.cholesky(product[:-1, :-1])
-        self.gamma = inverse_of_root(self.root, product[:-1, -1])
+        self.gamma = cholesky_solve(self.root, product[:-1, -1])
         self.degrees = self.design.degrees + fixed.noise_degrees
         self.whole = float(self.design.product[-1, -1])
         q = float(product[-1, -1] - product[:-1, -1] @ self.gamma) + fixed.noise_squares
@@ -219,7 +219,7 @@ class RemlCriterion:
 
     def _known(self, G: Floats) -> float:
         """tr(G C G') of G (n, p), C = (Q'H^-1 Q)^-1."""
-        return float(np.trace(inverse_of_root(self.root, G.T @ G)))
+        return float(np.trace(cholesky_solve(self.root, G.T @ G)))
 
     @cached_property
     def traces(self) -> tuple[Floats, float, float]:
@@ -227,7 +227,7 @@ class RemlCriterion:
         own, copy, match = self.equations.traces
         p, Q = self.gamma.size, self.problem.rows.width
         known = self.equations.players[:, :, :-1].reshape(-1, p)
-        half = root_inverse(self.root, known.T).reshape(p, -1, Q)
+        half = solve_lower(self.root, known.T).reshape(p, -1, Q)
         own = own - np.tensordot(half, half, ((0, 1), (0, 1)))
         copy = copy - self._known(self.equations.copies[:, :-1]) if self.free[COPY] else 0.0
         match = match - self._known(self._cell_solutions) if self.free[MATCH] else 0.0
@@ -255,7 +255,7 @@ class RemlCriterion:
         """Average information of the free parameters."""
         working, along = self._variates()
         product = self.equations.solve(working)[2]
-        alpha = product - along @ inverse_of_root(self.root, along.T)
+        alpha = product - along @ cholesky_solve(self.root, along.T)
         g = self._along(self._squares)
         return np.asarray(self.degrees * (alpha / self.q - np.outer(g, g) / self.q**2))
 

@@ -35,7 +35,7 @@ class RemlFit:
         Their posterior (generalised least squares) covariance, noise variance included.
     player_sd, copy_sd, match_sd, repeat_sd : float
         Standard deviations in rating points; 0.0 for a term that is left out or vanishes.
-    estimable : dict
+    identifiable : dict
         'player', 'copy', 'match': whether the ratings can tell the term from the others.
     reml : float
         The REML criterion, -2 log restricted likelihood with all constants; with a prior, less twice its log density.
@@ -53,13 +53,13 @@ class RemlFit:
         y - x'coef - player - copy - match, NaN where not rated; empty in a record without its ratings.
     marginal : (n,) float
         y - x'coef, likewise.
-    taste_centre : (q,) float
-        Of a fit with tastes: where their columns are centred, in the caller's units; empty otherwise.
-    taste_covariance : (q + 1, q + 1) float
-        Covariance of a player's level at that centre and the slopes on the columns; empty without tastes.
-    tastes_estimable : (q,) bool
+    slope_centre : (q,) float
+        Of a fit with slopes: where their columns are centred, in the caller's units; empty otherwise.
+    random_effects_covariance : (q + 1, q + 1) float
+        Covariance of a player's level at that centre and the slopes on the columns; empty without slopes.
+    slopes_identifiable : (q,) bool
         Whether the ratings can tell each column's slopes.
-    tastes_kept : (q,) bool
+    slopes_in_model : (q,) bool
         Which columns have slopes.
     """
 
@@ -69,7 +69,7 @@ class RemlFit:
     copy_sd: float
     match_sd: float
     repeat_sd: float
-    estimable: dict[str, bool]
+    identifiable: dict[str, bool]
     reml: float
     rows: int
     iterations: int
@@ -79,17 +79,17 @@ class RemlFit:
     copy_blocks: list[tuple[Ints, Floats]]
     residual: Floats = field(default_factory=_no_rows)
     marginal: Floats = field(default_factory=_no_rows)
-    taste_centre: Floats = field(default_factory=_no_rows)
-    taste_covariance: Floats = field(default_factory=_no_rows)
-    tastes_estimable: tuple[bool, ...] = ()
-    tastes_kept: tuple[bool, ...] = ()
+    slope_centre: Floats = field(default_factory=_no_rows)
+    random_effects_covariance: Floats = field(default_factory=_no_rows)
+    slopes_identifiable: tuple[bool, ...] = ()
+    slopes_in_model: tuple[bool, ...] = ()
 
     @cached_property
     def player_covariance(self) -> Floats:
-        """Covariance (q + 1, q + 1) of a player's level where all tastes are 0 and the slopes on their columns."""
-        if not self.taste_centre.size:
+        """Covariance (q + 1, q + 1) of a player's level where all slopes are 0 and the slopes on their columns."""
+        if not self.slope_centre.size:
             return np.array([[self.player_sd**2]])
-        return at_zero(self.taste_centre, self.taste_covariance)
+        return recentre(self.slope_centre, self.random_effects_covariance)
 
     @cached_property
     def copy_index(self) -> dict[Hashable, int]:
@@ -97,7 +97,7 @@ class RemlFit:
         return {label: place for place, label in enumerate(self.copies)}
 
 
-def at_zero(centre: Floats, covariance: Floats) -> Floats:
+def recentre(centre: Floats, covariance: Floats) -> Floats:
     """Turn the covariance (q + 1, q + 1) of level and slopes with the level at `centre` (q,) into that at zero."""
     move = np.eye(centre.size + 1)
     move[0, 1:] = -centre
@@ -124,11 +124,11 @@ def record(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...
     return RemlFit(
         coef=design.start + back @ at.gamma,
         coef_covariance=noise * half @ half.T,
-        player_sd=float(np.sqrt(at_zero(scaling.centre, covariance)[0, 0])),
+        player_sd=float(np.sqrt(recentre(scaling.centre, covariance)[0, 0])),
         copy_sd=float(np.sqrt(ratios[COPY] * noise)),
         match_sd=float(np.sqrt(ratios[MATCH] * noise)),
         repeat_sd=float(np.sqrt(noise)),
-        estimable={},
+        identifiable={},
         reml=at.criterion,
         rows=observed.size,
         iterations=0,
@@ -138,8 +138,8 @@ def record(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...
         copy_blocks=_copy_blocks(at) if count else [],
         residual=_scatter(marginal - _random_part(at, copy), observed, n),
         marginal=_scatter(marginal, observed, n),
-        taste_centre=scaling.centre,
-        taste_covariance=covariance if scaling.centre.size else _no_rows(),
+        slope_centre=scaling.centre,
+        random_effects_covariance=covariance if scaling.centre.size else _no_rows(),
     )
 
 

@@ -70,10 +70,10 @@ class SharedStructure:
         part = FixedPart.of(X, basis, cells_of(player, copy), present, prior)
         return cls(spec, observed, player, copy, part, *slope_sets(spec.columns(observed), part, spec.sets))
 
-    def estimable(self, slopes: tuple[bool, ...]) -> dict[str, bool]:
+    def identifiable(self, slopes: tuple[bool, ...]) -> dict[str, bool]:
         """Whether the ratings can tell each term."""
         found = dict(zip(TERMS, self.part.told, strict=True))
-        return found | {"tastes": all(slopes)} if slopes else found
+        return found | {"slopes": all(slopes)} if slopes else found
 
     @property
     def levels(self) -> SlopeSet:
@@ -108,10 +108,10 @@ def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> RemlF
     fit = _joined(list(_candidates(shared, y, residual)), shared.spec.prior)
     return replace(
         record(fit.at, fit.chosen.scaling, shared.copy.names, shared.observed, n),
-        estimable=shared.estimable(fit.slopes),
+        identifiable=shared.identifiable(fit.slopes),
         iterations=fit.steps,
-        tastes_estimable=fit.slopes,
-        tastes_kept=fit.chosen.kept,
+        slopes_identifiable=fit.slopes,
+        slopes_in_model=fit.chosen.kept,
     )
 
 
@@ -139,7 +139,7 @@ def _joined(fits: list[Candidate], prior: Prior | None) -> Candidate:
     """Average the sets' fits by how they predict players left out, for which rough searches do."""
     if len(fits) > 1:
         densities = np.array([left_out_densities(fit.at) for fit in fits])
-        worth = prior.taste_worth if prior is not None else 0.0
+        worth = prior.slope_prior_players if prior is not None else 0.0
         weights = set_weights(densities, [fit.at.effective_parameters for fit in fits], worth)
         kept = np.flatnonzero(weights)
         fits, weights = [fits[place] for place in kept.tolist()], weights[kept]

@@ -1,6 +1,6 @@
-"""The columns of tastes: in which coordinates they are worked, which of them the ratings can tell, where to begin.
+"""The columns of slopes: in which coordinates they are worked, which of them the ratings can tell, where to begin.
 
-A player's effects are an intercept and q slopes, z'b with z = [1, tastes]. They are worked as b = A v on columns that are
+A player's effects are an intercept and q slopes, z'b with z = [1, slopes]. They are worked as b = A v on columns that are
 centred, scaled and, without a prior, made uncorrelated within players; the fit is the same in all such coordinates.
 """
 
@@ -21,7 +21,7 @@ _PLAYERS_A_SLOPE = 3  # fewer players than this for each slope do not tell a cov
 
 @dataclass(frozen=True, eq=False)
 class SlopeScaling:
-    """z = [1, (tastes - centre) @ turn].
+    """z = [1, (slopes - centre) @ turn].
 
     Attributes
     ----------
@@ -32,9 +32,9 @@ class SlopeScaling:
     centre: Floats
     turn: Floats
 
-    def rows(self, tastes: Floats) -> Floats:
-        """Z (n, q' + 1) of tastes (n, q)."""
-        return np.column_stack([np.ones(len(tastes)), (tastes - self.centre) @ self.turn])
+    def rows(self, slopes: Floats) -> Floats:
+        """Z (n, q' + 1) of slopes (n, q)."""
+        return np.column_stack([np.ones(len(slopes)), (slopes - self.centre) @ self.turn])
 
     def from_internal(self, S: Floats) -> Floats:
         """Covariance (q + 1, q + 1) of the intercept at the centre and the slopes by the caller's columns."""
@@ -52,7 +52,7 @@ class SlopeScaling:
 
     def prior(self, prior: Prior, kept: Ints) -> CovariancePrior:
         """Prior of the covariance over sigma^2 of the level and the slopes on the columns `kept` (q')."""
-        sd = np.append(prior.player_sd, np.asarray(prior.taste_sd)[kept]) / prior.repeat_sd
+        sd = np.append(prior.player_sd, np.asarray(prior.slope_sd)[kept]) / prior.repeat_sd
         T = np.eye(kept.size + 1)
         T[0, 1:], T[1:, 1:] = self.centre[kept], np.linalg.inv(self.turn[kept])
         return CovariancePrior((T * sd**2) @ T.T, 2.0 * float(np.linalg.slogdet(T)[1]))
@@ -66,12 +66,12 @@ def within_players(cells: Cells, columns: Floats) -> Floats:
     return columns - np.array(means).reshape(-1, cells.n_a).T[player]
 
 
-def centred(tastes: Floats) -> tuple[Floats, Floats]:
-    """Centre (q,) and scale (q,) of tastes (N, q); scale 1 for a column that does not vary."""
-    if not tastes.shape[0]:
-        return np.zeros(tastes.shape[1]), np.ones(tastes.shape[1])
-    centre = tastes.mean(axis=0)
-    spread = np.sqrt(np.mean((tastes - centre) ** 2, axis=0))
+def centred(slopes: Floats) -> tuple[Floats, Floats]:
+    """Centre (q,) and scale (q,) of slopes (N, q); scale 1 for a column that does not vary."""
+    if not slopes.shape[0]:
+        return np.zeros(slopes.shape[1]), np.ones(slopes.shape[1])
+    centre = slopes.mean(axis=0)
+    spread = np.sqrt(np.mean((slopes - centre) ** 2, axis=0))
     flat = spread <= 1e-12 * np.maximum(np.abs(centre), np.finfo(np.float64).tiny)
     return centre, np.where(flat, 1.0, spread)
 
@@ -91,20 +91,20 @@ def independent(within: Floats, length: float) -> Ints:
     return np.array(kept, dtype=np.int64)
 
 
-def whitened(cells: Cells, tastes: Floats, kept: Ints) -> SlopeScaling:
+def whitened(cells: Cells, slopes: Floats, kept: Ints) -> SlopeScaling:
     """SlopeScaling in which the kept columns have unit variance within players and no correlation there."""
-    centre, scale = centred(tastes)
-    turn = np.zeros((tastes.shape[1], kept.size))
+    centre, scale = centred(slopes)
+    turn = np.zeros((slopes.shape[1], kept.size))
     if kept.size:
-        within = within_players(cells, (tastes[:, kept] - centre[kept]) / scale[kept])
+        within = within_players(cells, (slopes[:, kept] - centre[kept]) / scale[kept])
         R = np.linalg.qr(within, mode="r") / np.sqrt(len(within))
         turn[kept] = solve_triangular(R, np.eye(kept.size)) / scale[kept, None]
     return SlopeScaling(centre, turn)
 
 
-def standardised(tastes: Floats, kept: Ints) -> SlopeScaling:
+def standardised(slopes: Floats, kept: Ints) -> SlopeScaling:
     """SlopeScaling that are the kept columns, centred and scaled."""
-    centre, scale = centred(tastes)
+    centre, scale = centred(slopes)
     return SlopeScaling(centre, np.diag(1.0 / scale)[:, kept])
 
 

@@ -13,7 +13,7 @@ from model.domain.arrays import Floats
 from model.mixed.minque import range_basis
 from model.mixed.priors import Prior
 
-MOST_TASTES = 8
+MOST_SLOPES = 8
 
 
 def _numbers(values: ArrayLike, name: str, expected: str) -> Floats:
@@ -48,43 +48,43 @@ def check_responses(Y: ArrayLike) -> tuple[Floats, bool]:
     return Y.reshape(Y.shape[0], -1 if Y.size else (Y.shape[1] if Y.ndim == 2 else 1)), Y.ndim == 1 or Y.shape[1] == 1
 
 
-def check_tastes(tastes: ArrayLike | None, rows: int, columns: int | None = None) -> Floats | None:
-    """Tastes as (rows, q) float64; `columns`: as many as the fit has."""
-    if tastes is None:
+def check_slopes(slopes: ArrayLike | None, rows: int, columns: int | None = None) -> Floats | None:
+    """Slopes as (rows, q) float64; `columns`: as many as the fit has."""
+    if slopes is None:
         if columns:
-            raise ValueError(f"tastes: got none, expected the {columns} columns of the fit")
+            raise ValueError(f"slopes: got none, expected the {columns} columns of the fit")
         return None
-    tastes = _numbers(tastes, "tastes", "a table of numbers")
-    if tastes.ndim != 2 or tastes.shape[0] != rows:
-        raise ValueError(f"tastes: got shape {tastes.shape}, expected ({rows}, q)")
-    if tastes.shape[1] > MOST_TASTES:
-        raise ValueError(f"tastes: got {tastes.shape[1]} columns, expected at most {MOST_TASTES}")
-    if columns is not None and tastes.shape[1] != columns:
-        raise ValueError(f"tastes: got {tastes.shape[1]} columns, expected the {columns} of the fit")
-    return _finite(tastes, "tastes") if tastes.shape[1] else None
+    slopes = _numbers(slopes, "slopes", "a table of numbers")
+    if slopes.ndim != 2 or slopes.shape[0] != rows:
+        raise ValueError(f"slopes: got shape {slopes.shape}, expected ({rows}, q)")
+    if slopes.shape[1] > MOST_SLOPES:
+        raise ValueError(f"slopes: got {slopes.shape[1]} columns, expected at most {MOST_SLOPES}")
+    if columns is not None and slopes.shape[1] != columns:
+        raise ValueError(f"slopes: got {slopes.shape[1]} columns, expected the {columns} of the fit")
+    return _finite(slopes, "slopes") if slopes.shape[1] else None
 
 
-def check_taste_sets(sets: Sequence[int] | None, tastes: Floats | None) -> tuple[int, ...]:
-    """Return which numbers of taste columns may have slopes, the largest first; None: all of them."""
-    columns = 0 if tastes is None else tastes.shape[1]
+def check_slope_sets(sets: Sequence[int] | None, slopes: Floats | None) -> tuple[int, ...]:
+    """Return which numbers of slope columns may have slopes, the largest first; None: all of them."""
+    columns = 0 if slopes is None else slopes.shape[1]
     if sets is None:
         return (columns,)
     try:
         given = sorted({index(number) for number in sets}, reverse=True)
     except TypeError as error:
-        raise ValueError(f"taste_sets: got {sets!r}, expected whole numbers of columns") from error
-    if not given or given[-1] < 0 or given[0] > MOST_TASTES:
-        raise ValueError(f"taste_sets: got {sets!r}, expected numbers of columns from 0 to {MOST_TASTES}")
+        raise ValueError(f"slope_sets: got {sets!r}, expected whole numbers of columns") from error
+    if not given or given[-1] < 0 or given[0] > MOST_SLOPES:
+        raise ValueError(f"slope_sets: got {sets!r}, expected numbers of columns from 0 to {MOST_SLOPES}")
     return tuple(dict.fromkeys(min(number, columns) for number in given))
 
 
-def check_use_of_tastes(tastes: Floats, player: Any, prior: Prior | None) -> None:
-    """Refuse tastes of nobody, or that the prior does not know."""
+def check_use_of_slopes(slopes: Floats, player: Any, prior: Prior | None) -> None:
+    """Refuse slopes of nobody, or that the prior does not know."""
     if player is None:
-        raise ValueError("tastes: got no player, expected labels: tastes are each player's own")
-    if prior is not None and np.size(prior.taste_sd) != tastes.shape[1]:
+        raise ValueError("slopes: got no player, expected labels: slopes are each player's own")
+    if prior is not None and np.size(prior.slope_sd) != slopes.shape[1]:
         raise ValueError(
-            f"tastes: got {tastes.shape[1]} columns, expected the {np.size(prior.taste_sd)} of prior.taste_sd"
+            f"slopes: got {slopes.shape[1]} columns, expected the {np.size(prior.slope_sd)} of prior.slope_sd"
         )
 
 

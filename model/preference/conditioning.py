@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from model.domain.arrays import Floats, Ints
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.mixed import root_inverse
+from model.mixed import solve_lower
 from model.preference.catalogue import Suited, View
 from model.preference.own_parts import Asked
 
@@ -172,7 +172,7 @@ def explained(root: Floats, counted: Bools, cross: Floats, residual: Floats) -> 
     told: Floats
     of: Floats
     if len(root) == 1:  # one player: by LAPACK itself, at this size a general solver costs more
-        told, of = root_inverse(root[0], right[0])[None], root_inverse(root[0], values[0])[None]
+        told, of = solve_lower(root[0], right[0])[None], solve_lower(root[0], values[0])[None]
     else:
         told, of = (
             np.asarray(np.linalg.solve(root, right)),

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from model.choice import Keeping, believed
+from model.choice import PurchaseModel, prior_only
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Range
 from model.features.copy_history import Level
@@ -107,7 +107,7 @@ class Posterior:
     blocks: tuple[Block, ...]
     rows: Ints
     trials: Mapping[tuple[str, str], int]
-    keeping: Keeping = field(default_factory=believed)
+    keeping: PurchaseModel = field(default_factory=prior_only)
     profile: ProfileWeight = field(default_factory=ProfileWeight)
 
     @property

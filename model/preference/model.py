@@ -24,7 +24,7 @@ from model.features.design import (
 )
 from model.features.profile import ProfileWeight
 from model.features.training_data import History, Material
-from model.mixed import CrossedMixedModel, Prior, RemlFit, Together, correlations
+from model.mixed import CorrelationEstimates, CrossedMixedModel, Prior, RemlFit, correlations
 from model.preference import predict
 from model.preference.catalogue import View
 from model.preference.effects import fitted_profile, with_joint_effects
@@ -40,7 +40,7 @@ from model.preference.fitted import (
 from model.preference.own_level import with_own_level
 from model.preference.prediction import Outlook
 
-TASTE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) - OF_OWN)
+SLOPE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) - OF_OWN)
 """How many of the own bow, the grade and the bench traits have slopes, in the sets that a criterion's fit averages over.
 
 The own bow's slope always stays: it is to the own bow what their effects are to other bows.
@@ -69,7 +69,7 @@ class Beliefs:
     own_taste_sd: float = 0.3
     grade_taste_sd: float = 0.3
     trait_taste_sd: float = 0.2
-    taste_worth: float = 5.0
+    slope_prior_players: float = 5.0
     own_worth: float = 20.0
     own_level_worth: float = 4.0
     correlation_worth: float = 20.0
@@ -84,8 +84,8 @@ class Beliefs:
             copy_sd=self.copy_sd,
             match_sd=self.match_sd,
             repeat_sd=self.repeat_sd,
-            taste_sd=slopes if tastes else (),
-            taste_worth=self.taste_worth,
+            slope_sd=slopes if tastes else (),
+            slope_prior_players=self.slope_prior_players,
         )
 
 
@@ -97,7 +97,7 @@ class PreferenceModel:
     range_ : the tiers and copies that the trials speak of.
     beliefs : what is believed before the first trial.
     tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as they show
-        in players left out (`TASTE_SETS`); without them only their levels differ.
+        in players left out (`SLOPE_SETS`); without them only their levels differ.
     """
 
     def __init__(self, range_: Range, beliefs: Beliefs | None = None, tastes: bool = True) -> None:
@@ -154,15 +154,15 @@ class PreferenceModel:
         """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
         prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
-        ratings = CrossedMixedModel(match=True, prior=prior, taste_sets=TASTE_SETS)
-        ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, tastes=tastes)
+        ratings = CrossedMixedModel(match=True, prior=prior, slope_sets=SLOPE_SETS)
+        ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, slopes=tastes)
         together = correlations(
             fitted.X,
             fitted.Y,
             fitted.player,
             fitted.level,
             ratings.responses_,
-            tastes=tastes,
+            slopes=tastes,
             prior_correlation=self.beliefs.correlation,
             worth=self.beliefs.correlation_worth,
             prior=prior,
@@ -184,7 +184,7 @@ def assemble(
     design: Design,
     history: History,
     responses: Sequence[RemlFit],
-    together: Together,
+    together: CorrelationEstimates,
     beliefs: Beliefs,
     trials: Sequence[Trial],
 ) -> Posterior:
@@ -203,7 +203,7 @@ def assemble(
             coefficients=together.coefficients,
             prior_coefficients=together.prior_coefficients,
             player=together.player,
-            tastes=together.tastes,
+            tastes=together.slopes,
             copy=together.copy,
             match=together.match,
             repeat=together.repeat,
@@ -257,7 +257,7 @@ def player_law(history: History, responses: Sequence[RemlFit], marginal: Floats,
     With tastes the fit has told both: the own bow is a slope among the others, with a match of its own. Without, own bows stay
     out of the fit, and their law comes by moments.
     """
-    if responses[0].taste_centre.size:
+    if responses[0].slope_centre.size:
         covariance = np.array([response.player_covariance for response in responses])
         shifts = np.array([own_shift(response, history) for response in responses])
         return PlayerLaw(lower_root(covariance), shifts, np.array([response.match_sd for response in responses]))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from model.choice import TERMS, Keeping
+from model.choice import TERMS, PurchaseModel
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Tier
 from model.domain.vocabulary import CRITERIA, OVERALL, Hold, Instrument
@@ -350,7 +350,7 @@ class Choosing:
     told: tuple[float, ...]
 
 
-def choosing(keeping: Keeping) -> Choosing:
+def choosing(keeping: PurchaseModel) -> Choosing:
     """Return the coefficients of the choice model as what they mean."""
     doubled = float(np.log(2.0))
     told = 1.0 - np.diag(keeping.covariance) / np.asarray(keeping.prior.sd, dtype=np.float64) ** 2
@@ -363,7 +363,7 @@ def choosing(keeping: Keeping) -> Choosing:
     )
 
 
-def choice_terms(keeping: Keeping) -> tuple[Learnt, ...]:
+def choice_terms(keeping: PurchaseModel) -> tuple[Learnt, ...]:
     """Return the four coefficients of the choice, in log-odds, the starting values beside what outcomes made of them."""
     before, before_sd = (np.asarray(values).tolist() for values in (keeping.prior.mean, keeping.prior.sd))
     after, after_sd = keeping.coef.tolist(), np.sqrt(np.diag(keeping.covariance)).tolist()

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from model.choice import TERMS, ChoicePrior, Keeping, WhyLeftOut
+from model.choice import TERMS, ChoicePrior, ExclusionReason, PurchaseModel
 from model.domain.vocabulary import CRITERIA
 from model.features.design import PLAYER_COLUMNS, Design
 from model.features.profile import ProfileWeight
@@ -111,7 +111,7 @@ def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
     return arrays
 
 
-def _keeping_facts(keeping: Keeping) -> dict[str, Any]:
+def _keeping_facts(keeping: PurchaseModel) -> dict[str, Any]:
     return {
         "prior": [np.asarray(keeping.prior.mean).tolist(), np.asarray(keeping.prior.sd).tolist()],
         "coef": keeping.coef.tolist(),
@@ -123,19 +123,19 @@ def _keeping_facts(keeping: Keeping) -> dict[str, Any]:
     }
 
 
-def _keeping(facts: dict[str, Any]) -> Keeping:
+def _keeping(facts: dict[str, Any]) -> PurchaseModel:
     coef, covariance = np.array(facts["coef"], dtype=np.float64), np.array(facts["covariance"], dtype=np.float64)
     terms = len(TERMS)
     if coef.shape != (terms,) or covariance.shape != (terms, terms):
         msg = f"got {coef.shape} and {covariance.shape} for what people keep, expected {terms} terms"
         raise ValueError(msg)
-    return Keeping(
+    return PurchaseModel(
         prior=ChoicePrior(*facts["prior"]),
         coef=coef,
         covariance=covariance,
         outcomes=int(facts["outcomes"]),
         choices=int(facts["choices"]),
-        left_out={WhyLeftOut[name]: int(count) for name, count in facts["left_out"].items()},
+        left_out={ExclusionReason[name]: int(count) for name, count in facts["left_out"].items()},
         loglik=float(facts["loglik"]),
     )
 

@@ -14,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 from scipy.special import ndtri
 
-from model.choice import price_points
+from model.choice import price_penalty
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
@@ -314,7 +314,7 @@ class _Offers:
         cost = dict.fromkeys(offered, 0.0)
         if prices is not None and offered:
             price = np.array([prices[slugs[t]] for t in offered], dtype=np.float64)
-            points = price_points(weight, price, float(np.median(price)))
+            points = price_penalty(weight, price, float(np.median(price)))
             cost = dict(zip(offered, (points - points.min()).tolist(), strict=True))
         return cls(cost, carry_cost, min(can_bring, MOST_MORE))
 

@@ -16,7 +16,7 @@ MOST_ITEMS, MOST_RATINGS = 2_000, 20_000
 """Of a larger set so many items, and raters until there are so many ratings, are drawn: for the time a run may take."""
 RARE = 0.01
 """An indicator that fewer ratings share than this, or all but so few, is no column."""
-MOST_TASTES = 8
+MOST_SLOPES = 8
 
 
 @dataclass(frozen=True)
@@ -184,13 +184,13 @@ def _marks(values: Any, order: tuple[str, ...]) -> Floats:
 
 
 def leading(covariates: Floats) -> Floats:
-    """Return (N, q) the covariates, centred; of more than `MOST_TASTES` their first principal components.
+    """Return (N, q) the covariates, centred; of more than `MOST_SLOPES` their first principal components.
 
     With an unstructured covariance a fit is the same in all coordinates of the same space, so components that are no fewer
     than the columns would change nothing: they only choose what is left out, without regard to the ratings.
     """
     centred: Floats = covariates - covariates.mean(axis=0)
-    if centred.shape[1] <= MOST_TASTES:
+    if centred.shape[1] <= MOST_SLOPES:
         return centred
     axes: Floats = np.linalg.svd(centred, full_matrices=False)[2]
-    return np.asarray(centred @ axes[:MOST_TASTES].T)
+    return np.asarray(centred @ axes[:MOST_SLOPES].T)

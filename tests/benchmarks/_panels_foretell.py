@@ -119,7 +119,7 @@ def fits(panel: Panel, rows: Bools) -> list[CrossedMixedModel]:
     tastes, sets = panel.tastes[rows], (0, panel.tastes.shape[1])
     return [
         CrossedMixedModel().fit(*rated),
-        CrossedMixedModel(match=True, taste_sets=sets).fit(*rated, tastes),
+        CrossedMixedModel(match=True, slope_sets=sets).fit(*rated, tastes),
         CrossedMixedModel(match=True).fit(*rated, tastes),
         CrossedMixedModel(match=True, prior=beliefs(panel, rows)).fit(*rated, tastes),
     ]
@@ -136,7 +136,7 @@ def beliefs(panel: Panel, rows: Bools) -> Prior:
     common = spread / float(np.sqrt(sum(sd**2 for sd in BELIEVED.values())))
     p, q = panel.X.shape[1], panel.tastes.shape[1]
     sds = {name: common * sd for name, sd in BELIEVED.items()}
-    return Prior(np.zeros(p), np.full(p, np.inf), **sds, taste_sd=np.full(q, common * BELIEVED_TASTE))
+    return Prior(np.zeros(p), np.full(p, np.inf), **sds, slope_sd=np.full(q, common * BELIEVED_TASTE))
 
 
 def _new_rater(
@@ -179,7 +179,7 @@ def known_law(fitted: RemlFit, panel: Panel, ask: Ask, response: int) -> Law:
     A = np.eye(len(items))[played]
     place = [fitted.copy_index[item] for item in items.tolist()]
     Z, new = (_own_columns(fitted, panel, rows) for rows in (told, ask.ahead))
-    S = fitted.taste_covariance if fitted.taste_centre.size else np.array([[fitted.player_sd**2]])
+    S = fitted.random_effects_covariance if fitted.slope_centre.size else np.array([[fitted.player_sd**2]])
     own = Z @ S @ Z.T + fitted.match_sd**2 * A @ A.T + fitted.repeat_sd**2 * np.eye(len(told))
     weights = np.linalg.solve(own, Z @ S @ new.T).T
     left = panel.Y[told, response] - panel.X[told] @ fitted.coef - A @ fitted.copy_effect[place]
@@ -194,7 +194,7 @@ def known_law(fitted: RemlFit, panel: Panel, ask: Ask, response: int) -> Law:
 def _own_columns(fitted: RemlFit, panel: Panel, rows: Ints) -> Floats:
     """Columns (n, Q) of a rater's own effects."""
     one = np.ones((len(rows), 1))
-    return np.hstack([one, panel.tastes[rows] - fitted.taste_centre]) if fitted.taste_centre.size else one
+    return np.hstack([one, panel.tastes[rows] - fitted.slope_centre]) if fitted.slope_centre.size else one
 
 
 def _made(

@@ -106,7 +106,7 @@ def criterion(data: Tasted, S: Floats, copy: float, match: float, prior: Prior |
 
 def penalty(S: Floats, copy: float, match: float, prior: Prior) -> float:
     """Wishart for the players, gamma(2) for the copies, Beta for the match's share, each with its mode at the prior's."""
-    mode = np.diag(np.append(prior.player_sd, np.asarray(prior.taste_sd)) / prior.repeat_sd) ** 2
+    mode = np.diag(np.append(prior.player_sd, np.asarray(prior.slope_sd)) / prior.repeat_sd) ** 2
     found = np.trace(np.linalg.solve(mode, S)) - np.linalg.slogdet(S)[1]
     found += -np.log(copy) + 2.0 * np.sqrt(copy) * prior.repeat_sd / prior.copy_sd
     if match > 0.0:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from model.choice import Keeping
+from model.choice import PurchaseModel
 from model.domain.vocabulary import OVERALL
 from model.preference import report
 from model.preference.catalogue import View
@@ -239,7 +239,7 @@ def thin_players(facts: Facts) -> tuple[str, ...]:
 # What people keep
 
 
-def keeping(learnt: Keeping) -> tuple[str, ...]:
+def keeping(learnt: PurchaseModel) -> tuple[str, ...]:
     """Return what outcomes tell of what people keep, and how much of it is only believed."""
     if not learnt.outcomes:
         return (
@@ -255,7 +255,7 @@ def keeping(learnt: Keeping) -> tuple[str, ...]:
     return (from_outcomes, *_what_counts(learnt), *_still_believed(learnt), *_left_out(learnt))
 
 
-def _what_counts(learnt: Keeping) -> list[str]:
+def _what_counts(learnt: PurchaseModel) -> list[str]:
     told = report.choosing(learnt)
     return [
         _("Of two bows a point apart in everything, the better one is kept about {odds} times as often.").format(
@@ -285,14 +285,14 @@ def _price_words(told: Choosing) -> str:
     return sentence.format(points=points, counted=counted)
 
 
-def _still_believed(learnt: Keeping) -> list[str]:
+def _still_believed(learnt: PurchaseModel) -> list[str]:
     overall, priorities, price, _own = report.choosing(learnt).told
     if min(overall, priorities) < HALF:
         return [_("So few outcomes leave most of this to the starting values.")]
     return [_("What is said of the price is still mostly a starting value.")] if price < HALF else []
 
 
-def _left_out(learnt: Keeping) -> list[str]:
+def _left_out(learnt: PurchaseModel) -> list[str]:
     if not learnt.left_out:
         return []
     reasons = [f"{_(why)} ({count})" for why, count in sorted(learnt.left_out.items(), key=lambda item: -item[1])]

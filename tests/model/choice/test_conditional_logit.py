@@ -1,4 +1,4 @@
-"""Choices from sets: published Bradley-Terry analyses, another library's logits, and a likelihood written another way."""
+"""ChoiceSets from sets: published Bradley-Terry analyses, another library's logits, and a likelihood written another way."""
 
 import json
 from math import log

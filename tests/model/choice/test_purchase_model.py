@@ -10,14 +10,14 @@ import pytest
 from model.choice import ChoicePrior
 from model.choice.purchase_model import (
     BELIEFS,
-    Choices,
-    Keeping,
-    LeftOut,
+    ChoiceSets,
+    Exclusion,
+    ExclusionReason,
     Offer,
-    WhyLeftOut,
-    choices,
-    keeping,
-    price_points,
+    PurchaseModel,
+    build_choice_sets,
+    fit_purchase_model,
+    price_penalty,
 )
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers, Copy, Outcome, OwnBow, Range, Run, Tier, Trial
@@ -55,11 +55,11 @@ def _outcome(kind: OutcomeKind, copy: str | None = None, after: int = 0) -> Outc
 KEPT, NONE, RETURNED, MORE = OutcomeKind.KEPT, OutcomeKind.NONE, OutcomeKind.RETURNED, OutcomeKind.MORE_ASKED
 
 
-def _told(trial: Trial, *outcomes: Outcome, offer: Offer = WITH_BUDGET) -> Choices:
-    return choices([trial], outcomes, {"t": offer}, RANGE)
+def _told(trial: Trial, *outcomes: Outcome, offer: Offer = WITH_BUDGET) -> ChoiceSets:
+    return build_choice_sets([trial], outcomes, {"t": offer}, RANGE)
 
 
-def _why(trial: Trial, *outcomes: Outcome, offer: Offer = WITH_BUDGET) -> WhyLeftOut:
+def _why(trial: Trial, *outcomes: Outcome, offer: Offer = WITH_BUDGET) -> ExclusionReason:
     """Return why the one trial's outcome is not used."""
     told = _told(trial, *outcomes, offer=offer)
     assert told.Z.shape == (0, 4)
@@ -138,7 +138,7 @@ def test_an_own_bow_that_was_not_rated_leaves_a_choice_among_the_copies() -> Non
     trial = _trial(("L1", 5.0), ("M1", 6.0), (None, None))
     told = _told(trial, _outcome(KEPT, "L1"))
     assert told.chosen.tolist() == [True, False]
-    assert _why(trial, _outcome(NONE)) is WhyLeftOut.OWN_NOT_RATED
+    assert _why(trial, _outcome(NONE)) is ExclusionReason.OWN_NOT_RATED
 
 
 def test_an_own_bow_rated_in_the_answers_only_is_an_option() -> None:
@@ -172,38 +172,40 @@ def test_priorities_that_share_no_rating_give_way_to_the_overall() -> None:
 @pytest.mark.parametrize(
     ("outcomes", "why"),
     [
-        ([_outcome(MORE)], WhyLeftOut.UNDECIDED),
-        ([_outcome(KEPT)], WhyLeftOut.NO_COPY),
-        ([_outcome(RETURNED)], WhyLeftOut.NO_COPY),
-        ([_outcome(KEPT, "H1")], WhyLeftOut.NOT_PLAYED),
-        ([_outcome(KEPT, "M1"), _outcome(RETURNED, "H1")], WhyLeftOut.NOT_PLAYED),
-        ([_outcome(KEPT, "no such bow")], WhyLeftOut.NOT_PLAYED),
-        ([_outcome(KEPT, "M1"), _outcome(NONE)], WhyLeftOut.CONTRADICTION),
-        ([_outcome(KEPT, "M1"), _outcome(NONE, after=4)], WhyLeftOut.CONTRADICTION),
+        ([_outcome(MORE)], ExclusionReason.UNDECIDED),
+        ([_outcome(KEPT)], ExclusionReason.NO_COPY),
+        ([_outcome(RETURNED)], ExclusionReason.NO_COPY),
+        ([_outcome(KEPT, "H1")], ExclusionReason.NOT_PLAYED),
+        ([_outcome(KEPT, "M1"), _outcome(RETURNED, "H1")], ExclusionReason.NOT_PLAYED),
+        ([_outcome(KEPT, "no such bow")], ExclusionReason.NOT_PLAYED),
+        ([_outcome(KEPT, "M1"), _outcome(NONE)], ExclusionReason.CONTRADICTION),
+        ([_outcome(KEPT, "M1"), _outcome(NONE, after=4)], ExclusionReason.CONTRADICTION),
     ],
 )
 def test_outcomes_that_are_unclear_or_contradict_the_trial_are_left_out(
-    outcomes: Sequence[Outcome], why: WhyLeftOut
+    outcomes: Sequence[Outcome], why: ExclusionReason
 ) -> None:
     assert _why(PLAIN, *outcomes) is why
 
 
 def test_a_kept_bow_that_was_not_rated_is_left_out() -> None:
-    assert _why(_trial(("L1", None), ("M1", 6.0), OWN_4), _outcome(KEPT, "L1")) is WhyLeftOut.NOT_RATED
+    assert _why(_trial(("L1", None), ("M1", 6.0), OWN_4), _outcome(KEPT, "L1")) is ExclusionReason.NOT_RATED
 
 
 def test_a_kept_bow_without_a_price_is_left_out() -> None:
-    assert _why(PLAIN, _outcome(KEPT, "M1"), offer=Offer({"low": 500.0})) is WhyLeftOut.NO_PRICE
-    assert choices([PLAIN], [_outcome(KEPT, "M1")], {}, RANGE).left_out == (LeftOut("t", WhyLeftOut.NO_PRICE),)
+    assert _why(PLAIN, _outcome(KEPT, "M1"), offer=Offer({"low": 500.0})) is ExclusionReason.NO_PRICE
+    assert build_choice_sets([PLAIN], [_outcome(KEPT, "M1")], {}, RANGE).left_out == (
+        Exclusion("t", ExclusionReason.NO_PRICE),
+    )
 
 
 @pytest.mark.parametrize(("trial", "kind"), [(_trial(("L1", 5.0)), KEPT), (_trial(OWN_4), NONE)])
 def test_a_trial_with_one_bow_is_left_out(trial: Trial, kind: OutcomeKind) -> None:
-    assert _why(trial, _outcome(kind, "L1" if kind is KEPT else None)) is WhyLeftOut.ONE_OPTION
+    assert _why(trial, _outcome(kind, "L1" if kind is KEPT else None)) is ExclusionReason.ONE_OPTION
 
 
 def test_an_outcome_without_its_trial_is_left_out() -> None:
-    assert choices([], [_outcome(NONE)], {}, RANGE).left_out == (LeftOut("t", WhyLeftOut.NO_TRIAL),)
+    assert build_choice_sets([], [_outcome(NONE)], {}, RANGE).left_out == (Exclusion("t", ExclusionReason.NO_TRIAL),)
 
 
 @pytest.mark.parametrize("offer", [({"low": 0.0}, None), ({"low": 500.0}, -1.0), ({"low": float("nan")}, None)])
@@ -237,19 +239,19 @@ def _history(
     return trials, outcomes, offers
 
 
-def _learnt(n: int, *truth: float, seed: int = 1) -> Keeping:
-    return keeping(*_history(n, *truth, seed=seed), RANGE)
+def _learnt(n: int, *truth: float, seed: int = 1) -> PurchaseModel:
+    return fit_purchase_model(*_history(n, *truth, seed=seed), RANGE)
 
 
 def test_without_outcomes_the_beliefs_remain_and_price_weighs_nothing() -> None:
-    kept = keeping([PLAIN], [], {}, RANGE)
+    kept = fit_purchase_model([PLAIN], [], {}, RANGE)
     assert kept.coef == pytest.approx([0.9, 0.9, -0.5, 0.5])
     assert np.sqrt(np.diag(kept.covariance)) == pytest.approx([0.5, 0.5, 0.5, 1.0])
     assert (kept.outcomes, kept.choices, kept.loglik) == (0, 0, 0.0)
     assert kept.priority_weight == 0.5
     assert kept.price_sensitivity == pytest.approx(0.5 / 1.8)
     assert kept.price_weight == 0.0
-    assert price_points(kept.price_weight, [500.0, 4000.0], 1000.0).tolist() == [0.0, 0.0]
+    assert price_penalty(kept.price_weight, [500.0, 4000.0], 1000.0).tolist() == [0.0, 0.0]
 
 
 def test_many_outcomes_bring_back_what_the_players_went_by() -> None:
@@ -273,13 +275,13 @@ def test_standard_errors_are_those_of_histories_drawn_again() -> None:
 
 def test_price_comes_to_weigh_more_as_outcomes_tell_of_it() -> None:
     kept = [_learnt(n, 1.3, 0.7, -0.8, 1.0) for n in (5, 50, 500)]
-    assert kept[0].price_told < kept[1].price_told < kept[2].price_told
-    assert 0 < kept[0].price_told < 0.5
-    assert 0.9 < kept[2].price_told < 1
+    assert kept[0].price_shrinkage < kept[1].price_shrinkage < kept[2].price_shrinkage
+    assert 0 < kept[0].price_shrinkage < 0.5
+    assert 0.9 < kept[2].price_shrinkage < 1
 
 
 def test_one_outcome_hardly_moves_the_beliefs() -> None:
-    kept = keeping([PLAIN], [_outcome(KEPT, "M1")], {"t": WITH_BUDGET}, RANGE)
+    kept = fit_purchase_model([PLAIN], [_outcome(KEPT, "M1")], {"t": WITH_BUDGET}, RANGE)
     assert kept.outcomes == 1
     assert np.abs((kept.coef - np.asarray(BELIEFS.mean)) / np.asarray(BELIEFS.sd)).max() < 0.5
 
@@ -304,26 +306,26 @@ def test_ratings_all_alike_leave_the_beliefs_about_liking() -> None:
         for i in range(30)
     ]
     outcomes = [Outcome(trial.key, DAY, KEPT, "L1") for trial in trials]
-    kept = keeping(trials, outcomes, {trial.key: WITH_BUDGET for trial in trials}, RANGE)
+    kept = fit_purchase_model(trials, outcomes, {trial.key: WITH_BUDGET for trial in trials}, RANGE)
     assert kept.coef[:2] == pytest.approx([0.9, 0.9], abs=1e-9)
     assert kept.coef[2] < -0.5
 
 
 def test_price_points_are_logarithmic_and_end_at_four_times_the_reference() -> None:
-    points = price_points(0.3, [1000.0, 2000.0, 4000.0, 9000.0, 100.0], 1000.0)
+    points = price_penalty(0.3, [1000.0, 2000.0, 4000.0, 9000.0, 100.0], 1000.0)
     assert points == pytest.approx(0.3 * np.array([0, log(2), log(4), log(4), -log(4)]))
     for price, reference in (([0.0], 1000.0), ([1.0], 0.0), ([np.nan], 1000.0)):
         with pytest.raises(ValueError, match="expected numbers above 0"):
-            price_points(0.3, price, reference)
+            price_penalty(0.3, price, reference)
 
 
 def test_left_out_outcomes_are_counted_by_reason() -> None:
     outcomes = [_outcome(MORE), Outcome("u", DAY, NONE), Outcome("v", DAY, NONE)]
-    kept = keeping([PLAIN], outcomes, {}, RANGE)
-    assert dict(kept.left_out) == {WhyLeftOut.UNDECIDED: 1, WhyLeftOut.NO_TRIAL: 2}
+    kept = fit_purchase_model([PLAIN], outcomes, {}, RANGE)
+    assert dict(kept.left_out) == {ExclusionReason.UNDECIDED: 1, ExclusionReason.NO_TRIAL: 2}
 
 
 @pytest.mark.parametrize("prior", [ChoicePrior([0.0], [1.0]), ChoicePrior([0.0] * 3, [1.0] * 3)])
 def test_a_prior_that_does_not_cover_the_four_terms_is_refused(prior: ChoicePrior) -> None:
     with pytest.raises(ValueError, match="expected 4, for overall, priorities, price, own"):
-        keeping([], [], {}, RANGE, prior)
+        fit_purchase_model([], [], {}, RANGE, prior)

@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 from model.domain.arrays import Floats
 from model.mixed import CrossedMixedModel, Prior
 from model.mixed.averaging import left_out_densities, set_weights
-from model.preference.model import TASTE_SETS, PreferenceModel
+from model.preference.model import SLOPE_SETS, PreferenceModel
 from tests.model.mixed.test_mixed_model import Case, near
 from tests.model.mixed.test_slopes import COPY, MATCH, PRIOR, S, at
 from tests.model.plain_record import new_player
@@ -34,7 +34,7 @@ FIRST_ALONE = np.array([[1.0, 0.3, 0.0], [0.3, 0.5, 0.0], [0.0, 0.0, 0.0]])
 def averaged(
     data: Tasted, sets: tuple[int, ...] | None, prior: Prior | None = None, match: bool = False
 ) -> CrossedMixedModel:
-    return CrossedMixedModel(match=match, prior=prior, taste_sets=sets).fit(
+    return CrossedMixedModel(match=match, prior=prior, slope_sets=sets).fit(
         data.X, data.y, data.player, data.copy, data.tastes
     )
 
@@ -180,11 +180,11 @@ def test_sleepstudy_nearly_keeps_its_published_slopes() -> None:
     case = Case("sleepstudy")
     days = np.array(case.data["days"], dtype=np.float64)[:, None]
     X = np.column_stack([case.one, days])
-    fitted = CrossedMixedModel(taste_sets=(0, 1)).fit(X, case.y, player=case.data["subject"], tastes=days)
-    assert fitted.responses_[0].tastes_kept == (True,)
+    fitted = CrossedMixedModel(slope_sets=(0, 1)).fit(X, case.y, player=case.data["subject"], slopes=days)
+    assert fitted.responses_[0].slopes_in_model == (True,)
     share = fitted.player_covariance_[1, 1] / case["slope_sd"] ** 2
     assert 0.5 < share < 1.0
-    alone = CrossedMixedModel(taste_sets=(1,)).fit(X, case.y, player=case.data["subject"], tastes=days)
+    alone = CrossedMixedModel(slope_sets=(1,)).fit(X, case.y, player=case.data["subject"], slopes=days)
     assert alone.reml_ == near(case["reml"])
 
 
@@ -236,10 +236,10 @@ def test_the_law_is_the_mixtures_own_mean_of_the_sets_variances_at_its_best_coef
 def test_each_response_has_its_own_weights() -> None:
     with_slopes, without = unbalanced(3, n=300), unbalanced(3, n=300, covariance=LEVEL_ALONE)
     Y = np.column_stack([with_slopes.y, without.y])
-    fitted = CrossedMixedModel(match=True, taste_sets=(0, 2)).fit(
+    fitted = CrossedMixedModel(match=True, slope_sets=(0, 2)).fit(
         with_slopes.X, Y, with_slopes.player, with_slopes.copy, with_slopes.tastes
     )
-    assert [response.tastes_kept for response in fitted.responses_] == [(True, True), (False, False)]
+    assert [response.slopes_in_model for response in fitted.responses_] == [(True, True), (False, False)]
     for place, data in enumerate((with_slopes, without)):
         alone = averaged(data, (0, 2), match=True)
         assert fitted.player_covariance_[place] == pytest.approx(alone.player_covariance_, rel=1e-6)
@@ -253,7 +253,7 @@ def test_without_its_tastes_a_fit_is_that_of_levels_alone() -> None:
     fitted, levels = averaged(data, (0,)), CrossedMixedModel().fit(data.X, data.y, data.player, data.copy)
     assert fitted.reml_ == levels.reml_
     assert fitted.player_covariance_ == pytest.approx(np.diag([levels.player_sd_**2, 0.0, 0.0]))
-    assert fitted.responses_[0].tastes_estimable == (True, True)
+    assert fitted.responses_[0].slopes_identifiable == (True, True)
     wild = 1e3 * data.tastes
     found, other = (new_player(of.responses_[0], data.X, data.copy, wild) for of in (fitted, levels))
     assert found[0] == pytest.approx(other[0])
@@ -265,7 +265,7 @@ def test_without_its_tastes_a_fit_is_that_of_levels_alone() -> None:
 def test_with_fewer_columns_a_fit_is_that_of_those_columns_alone(prior: Prior | None) -> None:
     data = unbalanced(8, n=200)
     first = replace(data, tastes=data.tastes[:, :1])
-    small = None if prior is None else replace(prior, taste_sd=np.asarray(prior.taste_sd)[:1])
+    small = None if prior is None else replace(prior, slope_sd=np.asarray(prior.slope_sd)[:1])
     fitted, alone = averaged(data, (1,), prior), averaged(first, None, small)
     covariance = fitted.player_covariance_
     assert fitted.reml_ == pytest.approx(alone.reml_, abs=1e-6)
@@ -283,7 +283,7 @@ def test_with_fewer_columns_a_fit_is_that_of_those_columns_alone(prior: Prior | 
 def test_the_level_has_one_prior_beside_slopes_that_are_next_to_none_and_alone() -> None:
     """Few players, so that the prior counts; a Wishart density of level and slopes is one of the level with slopes at 0."""
     data = unbalanced(7, n=30, players=5, components=1)
-    faint = replace(PRIOR, taste_sd=[1e-4, 1e-4])
+    faint = replace(PRIOR, slope_sd=[1e-4, 1e-4])
     beside, alone = averaged(data, (2,), faint), averaged(data, (0,), faint)
     assert beside.player_sd_ == pytest.approx(alone.player_sd_, rel=1e-4)
     assert beside.copy_sd_ == pytest.approx(alone.copy_sd_, rel=1e-4)
@@ -295,8 +295,8 @@ def test_before_the_first_rating_and_where_players_cannot_be_told_the_belief_in_
     one_each = Tasted(data.X[:6], data.y[:6], np.arange(6), data.copy[:6], data.tastes[:6])
     for of in (nothing, one_each):
         fitted = averaged(of, (0, 1, 2), PRIOR)
-        assert fitted.responses_[0].tastes_kept == (True, True)
-        believed = np.array([PRIOR.player_sd, *np.asarray(PRIOR.taste_sd)]) * fitted.repeat_sd_ / PRIOR.repeat_sd
+        assert fitted.responses_[0].slopes_in_model == (True, True)
+        believed = np.array([PRIOR.player_sd, *np.asarray(PRIOR.slope_sd)]) * fitted.repeat_sd_ / PRIOR.repeat_sd
         assert np.sqrt(np.diagonal(fitted.player_covariance_)) == pytest.approx(believed)
 
 
@@ -306,16 +306,16 @@ def test_where_slopes_leave_nothing_for_the_noise_a_smaller_set_is_fitted_to_its
     y = rng.normal(size=30)[player] + rng.normal(size=30)[player] * t + 1e-9 * rng.normal(size=120)
     data = Tasted(np.ones((120, 1)), y, player, np.zeros(120, dtype=np.int64), np.column_stack([w, t]))
     fitted, alone = (
-        CrossedMixedModel(taste_sets=sets).fit(data.X, y, player, tastes=data.tastes) for sets in ((1, 2), (1,))
+        CrossedMixedModel(slope_sets=sets).fit(data.X, y, player, slopes=data.tastes) for sets in ((1, 2), (1,))
     )
-    assert fitted.responses_[0].tastes_kept == (True, False)
+    assert fitted.responses_[0].slopes_in_model == (True, False)
     assert fitted.reml_ == pytest.approx(alone.reml_, abs=1e-7)
     assert fitted.player_covariance_ == pytest.approx(alone.player_covariance_, abs=1e-5)
 
 
 @pytest.mark.parametrize("wrong", [(), (-1, 2), (9,), (0.5,), "ab"])
 def test_sets_that_make_no_sense_are_refused_in_plain_words(wrong: object) -> None:
-    with pytest.raises(ValueError, match=r"^taste_sets: got .*, expected "):
+    with pytest.raises(ValueError, match=r"^slope_sets: got .*, expected "):
         averaged(unbalanced(1), wrong)  # type: ignore[arg-type]  # what a caller may give all the same
 
 
@@ -324,7 +324,7 @@ def test_sets_that_make_no_sense_are_refused_in_plain_words(wrong: object) -> No
 
 def test_a_criterion_keeps_the_own_bow_and_little_of_slopes_that_no_player_has() -> None:
     """`drawn_trials` draws players that differ in level alone; before the first rating slopes are .3 and .2."""
-    assert TASTE_SETS == (1, 2, 5)
+    assert SLOPE_SETS == (1, 2, 5)
     range_ = violins([6, 6, 6])
     believed = slope_sd(PreferenceModel(range_).fit([]))
     sd = slope_sd(PreferenceModel(range_).fit(drawn_trials(range_, 80, 4, seed=2)))

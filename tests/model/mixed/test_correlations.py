@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats
 from model.mixed import CrossedMixedModel, Prior, RemlFit, components
 from model.mixed.components import deviations, player_parts
-from model.mixed.correlations import Together, correlations, nearest_correlation
+from model.mixed.correlations import CorrelationEstimates, correlations, nearest_correlation
 from model.mixed.linalg import psd_cholesky
-from model.mixed.mivque import Bilinear, bilinear, common_ratios
+from model.mixed.mivque import MivqueEstimates, common_ratios, mivque
 from tests.model.plain_ratings import Ratings, predicted_flat
 
 Labels = NDArray[np.int64]
-MATRICES = ("player", "tastes", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
+MATRICES = ("player", "slopes", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
 BELIEVED = MATRICES[:-1]
 """What a belief rules; the errors of x'beta differ in kind where one criterion has ratings and the other none."""
 PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
@@ -39,12 +39,12 @@ class World:
     def records(self, match: bool = True, prior: Prior | None = None) -> tuple[RemlFit, ...]:
         return self.fit(match, prior).responses_
 
-    def together(self, match: bool = True, prior: Prior | None = None, worth: float = 50.0) -> Together:
+    def together(self, match: bool = True, prior: Prior | None = None, worth: float = 50.0) -> CorrelationEstimates:
         of = self.X, self.Y, self.player, self.copy, self.records(match, prior)
         return correlations(*of, match=match, prior=prior, worth=worth)
 
-    def forms(self, match: bool = True, prior: Prior | None = None) -> Bilinear:
-        return bilinear(self.X, self.Y, self.player, self.copy, self.records(match, prior), match=match, prior=prior)
+    def forms(self, match: bool = True, prior: Prior | None = None) -> MivqueEstimates:
+        return mivque(self.X, self.Y, self.player, self.copy, self.records(match, prior), match=match, prior=prior)
 
     def without(self, gaps: NDArray[np.bool_]) -> "World":
         return World(self.X, np.where(gaps, np.nan, self.Y), self.player, self.copy)
@@ -165,7 +165,7 @@ def test_of_one_response_alone_the_variances_are_those_of_restricted_maximum_lik
     world = drawn(3, players=60, copies=12, k=1)
     fitted = world.fit()
     variances = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.match_sd_, fitted.repeat_sd_]) ** 2
-    found = bilinear(world.X, world.Y, world.player, world.copy, fitted.responses_)
+    found = mivque(world.X, world.Y, world.player, world.copy, fitted.responses_)
     assert variances.min() > 0.05
     assert found.covariance[:, 0, 0] == pytest.approx(variances, rel=1e-4)
 
@@ -204,7 +204,7 @@ def covariances(worlds: list[World]) -> Floats:
     truth = drawn(0).records()
     k = worlds[0].Y.shape[1]
     records = [_told_truly(truth[0])] * k
-    return np.array([bilinear(w.X, w.Y, w.player, w.copy, records).covariance for w in worlds])
+    return np.array([mivque(w.X, w.Y, w.player, w.copy, records).covariance for w in worlds])
 
 
 def _told_truly(record: RemlFit) -> RemlFit:
@@ -309,9 +309,9 @@ def test_tastes_have_a_correlation_of_their_own() -> None:
         world, trait = with_tastes(drawn(seed, players=150, copies=40, runs=6, k=4), seed, 0.0)
         fit = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait)
         of = world.X, world.Y, world.player, world.copy, fit.responses_
-        together = correlations(*of, worth=1e-9, tastes=trait)
+        together = correlations(*of, worth=1e-9, slopes=trait)
         assert_correlations(together, 4)
-        found.append([getattr(together, name)[np.triu_indices(4, 1)].mean() for name in ("tastes", "match", "repeat")])
+        found.append([getattr(together, name)[np.triu_indices(4, 1)].mean() for name in ("slopes", "match", "repeat")])
     error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
     assert np.abs((np.mean(found, axis=0) - [0.0, RHO["match"], RHO["repeat"]]) / error).max() < 4.0
     assert error.max() < 0.06
@@ -323,8 +323,8 @@ def test_a_players_level_and_tastes_are_the_whole_of_the_players_variance() -> N
     responses = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
     alike, (level, taste) = player_parts(responses[:1], trait, len(trait))
     whole = (level[0] * alike[0][:, 0]) ** 2 + (taste[0] * alike[1][:, 0]) ** 2
-    z = np.column_stack([np.ones(len(trait)), trait - responses[0].taste_centre])
-    assert whole == pytest.approx(np.einsum("na,ab,nb->n", z, responses[0].taste_covariance, z))
+    z = np.column_stack([np.ones(len(trait)), trait - responses[0].slope_centre])
+    assert whole == pytest.approx(np.einsum("na,ab,nb->n", z, responses[0].random_effects_covariance, z))
     assert np.mean([part**2 for part in alike], axis=1) == pytest.approx(np.ones((2, 1)))
 
 
@@ -335,7 +335,7 @@ def test_the_lower_root_stands_singular_covariances(covariance: Floats) -> None:
     assert np.triu(root, 1) == pytest.approx(np.zeros((2, 2)))
 
 
-def assert_correlations(together: Together, k: int) -> None:
+def assert_correlations(together: CorrelationEstimates, k: int) -> None:
     for name in MATRICES:
         R = getattr(together, name)
         assert R.shape == (k, k)
@@ -437,7 +437,7 @@ def test_a_matrix_that_is_no_correlation_is_drawn_to_one_that_is() -> None:
         ({"player": np.zeros(99)}, "player: got 99 labels, expected one for each of 100 rows"),
         ({"prior_correlation": -0.6}, "expected a number from -0.5 to 1"),
         ({"prior_correlation": np.nan}, "expected a number from -0.5 to 1"),
-        ({"tastes": np.zeros((100, 1))}, "tastes: got 1 columns, expected the 0 of the fit"),
+        ({"slopes": np.zeros((100, 1))}, "slopes: got 1 columns, expected the 0 of the fit"),
         ({"worth": 0.0}, "worth: got 0.0, expected a finite number above 0"),
     ],
 )

@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, solve_triangular
 
-from model.mixed.linalg import inverse_of_root, root_inverse
+from model.mixed.linalg import cholesky_solve, solve_lower
 
 RNG = np.random.default_rng(7)
 GRAM = np.cov(RNG.normal(size=(6, 40)))
@@ -19,13 +19,13 @@ def test_they_are_those_of_the_general_solvers(kind: str, shape: tuple[int, ...]
     root = ROOTS[kind]
     right: NDArray[np.float64] = RNG.normal(size=(len(root), *shape))
     before = right.copy()
-    np.testing.assert_allclose(root_inverse(root, right), solve_triangular(root, right, lower=True), rtol=1e-12)
+    np.testing.assert_allclose(solve_lower(root, right), solve_triangular(root, right, lower=True), rtol=1e-12)
     turned = solve_triangular(root, right, lower=True, trans="T")
-    np.testing.assert_allclose(root_inverse(root, right, turned=True), turned, rtol=1e-12)
-    np.testing.assert_allclose(inverse_of_root(root, right), cho_solve((root, True), right), rtol=1e-12)
+    np.testing.assert_allclose(solve_lower(root, right, turned=True), turned, rtol=1e-12)
+    np.testing.assert_allclose(cholesky_solve(root, right), cho_solve((root, True), right), rtol=1e-12)
     np.testing.assert_array_equal(right, before)
 
 
 def test_a_singular_root_is_said_to_be_one() -> None:
     with pytest.raises(np.linalg.LinAlgError, match="singular"):
-        root_inverse(np.diag([1.0, 0.0]), np.ones(2))
+        solve_lower(np.diag([1.0, 0.0]), np.ones(2))

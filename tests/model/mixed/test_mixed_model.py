@@ -67,7 +67,7 @@ def test_dyestuff2_has_exactly_no_variance_between_batches() -> None:
     case = Case("dyestuff2")
     fitted = CrossedMixedModel().fit(case.one, case.y, player=case.data["batch"])
     assert fitted.player_sd_ == 0.0
-    assert fitted.estimable_["player"]
+    assert fitted.identifiable_["player"]
     assert fitted.coef_ == near(case["coef"])
     assert fitted.repeat_sd_**2 == near(case["repeat_variance"])
     assert fitted.repeat_sd_**2 == pytest.approx(np.var(case.y, ddof=1), rel=1e-12)
@@ -102,7 +102,7 @@ def test_machines_tells_the_match_of_worker_and_machine_from_the_noise() -> None
     fitted = CrossedMixedModel(match=True).fit(
         case.dummies("machine"), case.y, player=case.data["worker"], copy=case.data["machine"]
     )
-    assert fitted.estimable_ == {"player": True, "copy": False, "match": True}
+    assert fitted.identifiable_ == {"player": True, "copy": False, "match": True}
     assert fitted.copy_sd_ == 0.0
     means = np.array(list(case["means"].values()))
     assert fitted.coef_ == near(np.append(means[0], means[1:] - means[0]))

@@ -264,7 +264,7 @@ def test_little_histories_settle_at_a_stationary_point_with_a_prior(seed: int) -
     record = data.fit(match, tiny_prior(data.X.shape[1])).responses_[0]
     assert record.iterations <= 30
     ratios = np.array([record.player_sd, record.copy_sd, record.match_sd]) ** 2 / record.repeat_sd**2
-    free = np.array([record.estimable[term] for term in ("player", "copy", "match")])
+    free = np.array([record.identifiable[term] for term in ("player", "copy", "match")])
     moved = [
         criterion(data, ratios * factor, tiny_prior(data.X.shape[1]), match) for factor in 1 + 1e-3 * np.eye(3)[free]
     ]
@@ -276,7 +276,7 @@ def test_little_histories_settle_at_a_stationary_point_with_a_prior(seed: int) -
 def test_little_histories_known_to_have_two_minima_are_fitted_at_the_lower(seed: int) -> None:
     data, match = tiny(seed)
     fitted = data.fit(match, None)
-    free = np.flatnonzero(list(fitted.estimable_.values()))
+    free = np.flatnonzero(list(fitted.identifiable_.values()))
 
     def plain(sd: NDArray[np.float64]) -> float:
         ratios = np.zeros(3)

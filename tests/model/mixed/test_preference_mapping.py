@@ -36,7 +36,7 @@ def mapped() -> CrossedMixedModel:
     """Preference ~ sens2 + household + (1 + sens2 | consumer)."""
     second = sensed()[:, 1]
     X = np.column_stack([np.ones(len(second)), second, of_consumer("household") == 3])
-    return CrossedMixedModel().fit(X, preferences(), player=PANEL["consumer"], tastes=second[:, None])
+    return CrossedMixedModel().fit(X, preferences(), player=PANEL["consumer"], slopes=second[:, None])
 
 
 def test_the_map_on_the_second_direction_is_the_published_fit() -> None:
@@ -67,6 +67,6 @@ def test_what_consumers_differ_in_is_told_as_in_the_published_tests(left_out: st
     """Likelihood ratio of both slopes against one: three parameters less, a variance and two covariances."""
     X, labels = everything(), {"player": PANEL["consumer"], "copy": PANEL["kind"]}
     both, one = (
-        CrossedMixedModel().fit(X, preferences(), tastes=sensed()[:, of], **labels).reml_ for of in ([0, 1], kept)
+        CrossedMixedModel().fit(X, preferences(), slopes=sensed()[:, of], **labels).reml_ for of in ([0, 1], kept)
     )
     assert chi2.sf(one - both, 3) == pytest.approx(PANEL["published"][left_out], abs=2e-3)

@@ -8,7 +8,7 @@ from model.domain.arrays import Floats
 from model.mixed.linalg import vech, vech_basis
 from model.mixed.optimise import damped_bfgs
 from model.mixed.priors import CovariancePrior
-from model.mixed.psd_cone import ConeQuadratic, minimise_on_cone
+from model.mixed.psd_cone import ConeQuadratic, psd_cone_qp
 
 
 def model(Q: int, seed: int, ratios: int = 2, prior: CovariancePrior | None = None) -> ConeQuadratic:
@@ -32,7 +32,7 @@ def test_the_nearest_covariance_is_the_matrix_without_its_negative_part(seed: in
     nearest = ConeQuadratic(basis, now, weight @ (now - vech(M)), weight, np.zeros((4, 4)), none, none, None, True)
     values, vectors = np.linalg.eigh(M)
     expected = (vectors * np.maximum(values, 0.0)) @ vectors.T
-    found = nearest.covariance(minimise_on_cone(nearest))
+    found = nearest.covariance(psd_cone_qp(nearest))
     assert found == pytest.approx(expected, abs=5e-5)  # half the squared distance is known within 1e-9
     assert nearest.value(vech(found)) <= nearest.value(vech(expected)) + 1e-9
     assert np.sum(np.linalg.eigvalsh(found) > 1e-10) == np.sum(values > 0.0)
@@ -46,7 +46,7 @@ def test_the_prior_alone_has_its_minimum_at_its_mode() -> None:
     flat = ConeQuadratic(
         basis, vech(np.eye(3)), np.zeros(6), 1e-12 * np.eye(6), np.zeros((3, 3)), none, none, prior, False
     )
-    assert flat.covariance(minimise_on_cone(flat)) == pytest.approx(mode, abs=1e-6)
+    assert flat.covariance(psd_cone_qp(flat)) == pytest.approx(mode, abs=1e-6)
 
 
 @pytest.mark.parametrize("Q", [1, 2, 5, 9])
@@ -54,7 +54,7 @@ def test_the_prior_alone_has_its_minimum_at_its_mode() -> None:
 @pytest.mark.parametrize("informed", [False, True], ids=["no prior", "prior"])
 def test_no_search_on_a_cholesky_factor_finds_a_lower_place(Q: int, seed: int, informed: bool) -> None:
     cone = model(Q, seed, prior=CovariancePrior(np.eye(Q), 0.0) if informed else None)
-    found = minimise_on_cone(cone)
+    found = psd_cone_qp(cone)
     nE = len(cone.basis)
 
     def elsewhere(v: Floats) -> Floats:
@@ -74,8 +74,8 @@ def test_ratios_that_belong_on_the_boundary_are_put_there_exactly() -> None:
     cone = ConeQuadratic(
         none, np.ones(2), slope, 0.5 * np.eye(2), np.zeros((0, 0)), np.zeros(2), np.full(2, 11.0), None, True
     )
-    assert minimise_on_cone(cone)[0] == 0.0
-    assert minimise_on_cone(cone)[1] == pytest.approx(3.0, abs=1e-4)
+    assert psd_cone_qp(cone)[0] == 0.0
+    assert psd_cone_qp(cone)[1] == pytest.approx(3.0, abs=1e-4)
 
 
 def test_changes_of_slope_along_every_axis_give_the_curvature_itself() -> None:

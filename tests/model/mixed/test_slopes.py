@@ -28,7 +28,7 @@ from tests.model.plain_tastes import (
 )
 
 PRIOR = Prior(
-    [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7, taste_sd=[0.3, 0.4]
+    [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7, slope_sd=[0.3, 0.4]
 )
 PRIORS = pytest.mark.parametrize("prior", [None, PRIOR], ids=["no prior", "prior"])
 MATCHES = pytest.mark.parametrize("match", [True, False], ids=["match", "no match"])
@@ -48,7 +48,7 @@ def sleepstudy() -> tuple[Case, CrossedMixedModel]:
     case = Case("sleepstudy")
     days = np.array(case.data["days"], dtype=np.float64)[:, None]
     X = np.column_stack([case.one, days])
-    return case, CrossedMixedModel().fit(X, case.y, player=case.data["subject"], tastes=days)
+    return case, CrossedMixedModel().fit(X, case.y, player=case.data["subject"], slopes=days)
 
 
 def test_sleepstudy_gives_the_published_fit(sleepstudy: tuple[Case, CrossedMixedModel]) -> None:
@@ -83,7 +83,7 @@ def test_sleepstudy_is_the_closed_form_of_balanced_data(sleepstudy: tuple[Case, 
 def test_a_record_without_copies_has_none(sleepstudy: tuple[Case, CrossedMixedModel]) -> None:
     record = sleepstudy[1].responses_[0]
     assert record.copies == ()
-    assert sleepstudy[1].estimable_ == {"player": True, "copy": False, "match": False, "tastes": True}
+    assert sleepstudy[1].identifiable_ == {"player": True, "copy": False, "match": False, "slopes": True}
 
 
 def test_variance_components_give_the_published_intraclass_correlations() -> None:
@@ -113,7 +113,7 @@ def problem(data: Tasted, prior: Prior | None, match: bool) -> tuple[RemlProblem
     rows, levels = (RandomEffectsDesign.of(cells, Z) for Z in (data.Z, np.ones((data.y.size, 1))))
     basis = range_basis(data.X)[0]
     systems = [Minque0System.of(of, of.total(basis), cells.means(basis), (True, True, match)) for of in (rows, levels)]
-    mode = np.diag(np.append(PRIOR.player_sd, np.asarray(PRIOR.taste_sd)) / PRIOR.repeat_sd) ** 2
+    mode = np.diag(np.append(PRIOR.player_sd, np.asarray(PRIOR.slope_sd)) / PRIOR.repeat_sd) ** 2
     chosen = None if prior is None else CovariancePrior(mode, 0.0)
     free = np.array([True, True, match])
     priors = None if prior is None or chosen is None else prior.variances(chosen, free)

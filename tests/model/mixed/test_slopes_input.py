@@ -15,7 +15,7 @@ from tests.model.plain_tastes import Tasted, unbalanced
 def prior_of(slopes: int) -> Prior:
     sd = [0.3] * slopes
     return Prior(
-        [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7, taste_sd=sd
+        [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7, slope_sd=sd
     )
 
 
@@ -74,8 +74,8 @@ def test_a_covariance_fitted_far_from_zero_is_kept_where_the_tastes_are(
 ) -> None:
     moved = replace(data, tastes=data.tastes + 1e6)
     record, near = moved.fit(match=True, prior=None).responses_[0], fitted.responses_[0]
-    assert record.taste_centre == pytest.approx(near.taste_centre + 1e6, rel=1e-12)
-    assert record.taste_covariance == pytest.approx(near.taste_covariance, abs=1e-5)
+    assert record.slope_centre == pytest.approx(near.slope_centre + 1e6, rel=1e-12)
+    assert record.random_effects_covariance == pytest.approx(near.random_effects_covariance, abs=1e-5)
 
 
 def test_player_deviation_is_that_of_the_level_where_all_tastes_are_zero(fitted: CrossedMixedModel) -> None:
@@ -100,7 +100,7 @@ def test_several_responses_are_as_many_fits(data: Tasted, informed: bool) -> Non
     Y[::5, 1] = np.nan
     together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy, data.tastes)
     assert together.player_covariance_.shape == (2, 3, 3)
-    assert together.estimable_["tastes"].tolist() == [True, True]
+    assert together.identifiable_["slopes"].tolist() == [True, True]
     for place, y in enumerate(Y.T):
         alone = replace(data, y=y).fit(True, prior)
         assert np.array_equal(together.player_covariance_[place], alone.player_covariance_)
@@ -115,7 +115,7 @@ def test_no_columns_of_tastes_are_a_fit_without(data: Tasted) -> None:
     plain = CrossedMixedModel(match=True).fit(data.X, data.y, data.player, data.copy)
     assert none.player_sd_ == plain.player_sd_
     assert none.player_covariance_.shape == (1, 1)
-    assert "tastes" not in none.estimable_
+    assert "slopes" not in none.identifiable_
 
 
 def test_slopes_of_no_variance_leave_the_fit_without_tastes() -> None:
@@ -190,9 +190,9 @@ def finite(model: CrossedMixedModel, data: Tasted) -> bool:
 def test_slopes_that_the_ratings_cannot_tell_are_left_out_and_named(name: str, match: bool) -> None:
     data = degenerate(name)
     fitted = data.fit(match, None)
-    told = fitted.responses_[0].tastes_estimable
+    told = fitted.responses_[0].slopes_identifiable
     assert told == TOLD[name]
-    assert fitted.estimable_["tastes"] == all(told)
+    assert fitted.identifiable_["slopes"] == all(told)
     assert np.all(np.diagonal(fitted.player_covariance_)[1:][~np.array(told)] == 0.0)
     assert np.linalg.eigvalsh(fitted.player_covariance_)[0] > -1e-12
     assert finite(fitted, data)
@@ -205,7 +205,7 @@ def test_with_a_prior_every_slope_has_a_variance_and_those_that_cannot_be_told_a
 ) -> None:
     data = degenerate(name)
     fitted = data.fit(match, prior_of(data.tastes.shape[1]))
-    assert fitted.responses_[0].tastes_estimable == TOLD[name]
+    assert fitted.responses_[0].slopes_identifiable == TOLD[name]
     assert np.linalg.eigvalsh(fitted.player_covariance_)[0] > 0.0
     assert finite(fitted, data)
 
@@ -232,8 +232,8 @@ def test_slopes_that_leave_nothing_for_the_noise_are_left_out() -> None:
     player, t = np.repeat(np.arange(20), 3), np.tile([-1.0, 0.0, 1.0], 20)
     level, slope = rng.normal(size=20), rng.normal(size=20)
     y = level[player] + slope[player] * t
-    fitted = CrossedMixedModel().fit(np.ones((60, 1)), y, player, tastes=t[:, None])
-    assert fitted.estimable_ == {"player": True, "copy": False, "match": False, "tastes": False}
+    fitted = CrossedMixedModel().fit(np.ones((60, 1)), y, player, slopes=t[:, None])
+    assert fitted.identifiable_ == {"player": True, "copy": False, "match": False, "slopes": False}
     assert fitted.player_covariance_[1, 1] == 0.0
     assert fitted.repeat_sd_ > 0.5
 
@@ -275,11 +275,11 @@ def test_a_slope_is_more_certain_the_more_the_player_showed_of_it() -> None:
 @pytest.mark.parametrize(
     ("tastes", "sentence"),
     [
-        (np.zeros(120), r"tastes: got shape \(120,\), expected \(120, q\)"),
-        (np.zeros((119, 2)), r"tastes: got shape \(119, 2\), expected \(120, q\)"),
-        ([["a"]] * 120, "tastes: got values that are not numbers"),
-        (np.zeros((120, 9)), "tastes: got 9 columns, expected at most 8"),
-        (np.where(np.eye(120, 2) > 0, np.nan, 0), "tastes: got nan in row 0, column 0, expected finite numbers"),
+        (np.zeros(120), r"slopes: got shape \(120,\), expected \(120, q\)"),
+        (np.zeros((119, 2)), r"slopes: got shape \(119, 2\), expected \(120, q\)"),
+        ([["a"]] * 120, "slopes: got values that are not numbers"),
+        (np.zeros((120, 9)), "slopes: got 9 columns, expected at most 8"),
+        (np.where(np.eye(120, 2) > 0, np.nan, 0), "slopes: got nan in row 0, column 0, expected finite numbers"),
     ],
 )
 def test_tastes_that_cannot_be_used_are_refused_in_plain_words(data: Tasted, tastes: Any, sentence: str) -> None:
@@ -288,16 +288,16 @@ def test_tastes_that_cannot_be_used_are_refused_in_plain_words(data: Tasted, tas
 
 
 def test_tastes_of_nobody_are_refused(data: Tasted) -> None:
-    with pytest.raises(ValueError, match="tastes: got no player, expected labels"):
-        CrossedMixedModel().fit(data.X, data.y, copy=data.copy, tastes=data.tastes)
+    with pytest.raises(ValueError, match="slopes: got no player, expected labels"):
+        CrossedMixedModel().fit(data.X, data.y, copy=data.copy, slopes=data.tastes)
 
 
 def test_a_prior_that_does_not_know_the_tastes_is_refused(data: Tasted) -> None:
-    with pytest.raises(ValueError, match=r"tastes: got 2 columns, expected the 3 of prior\.taste_sd"):
+    with pytest.raises(ValueError, match=r"slopes: got 2 columns, expected the 3 of prior\.slope_sd"):
         data.fit(False, prior_of(3))
 
 
 @pytest.mark.parametrize("wrong", [[0.3, -1.0], [np.nan], [[0.3]], [np.inf]])
 def test_a_prior_deviation_of_slopes_that_makes_no_sense_is_refused(wrong: Any) -> None:
-    with pytest.raises(ValueError, match=r"prior\.taste_sd: got .* expected finite numbers above 0"):
-        Prior([0.0], [1.0], player_sd=1, copy_sd=1, match_sd=1, repeat_sd=1, taste_sd=wrong)
+    with pytest.raises(ValueError, match=r"prior\.slope_sd: got .* expected finite numbers above 0"):
+        Prior([0.0], [1.0], player_sd=1, copy_sd=1, match_sd=1, repeat_sd=1, slope_sd=wrong)

@@ -95,7 +95,7 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
         alone = CrossedMixedModel(match=True, prior=prior).fit(data.X, y, data.player, data.copy)
         assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
         assert np.array_equal(together.coef_[place], alone.coef_)
-        assert together.estimable_["match"][place] == alone.estimable_["match"]
+        assert together.identifiable_["match"][place] == alone.identifiable_["match"]
         found, expected = together.responses_[place], alone.responses_[0]
         assert np.array_equal(found.residual, expected.residual, equal_nan=True)
         assert np.array_equal(found.copy_effect, expected.copy_effect)
@@ -169,7 +169,7 @@ def degenerate(name: str) -> Ratings:
 def test_a_term_that_the_ratings_cannot_tell_is_dropped_and_named(name: str) -> None:
     data, expected = degenerate(name), TOLD[name]
     fitted = data.fit(match=True, prior=None)
-    assert fitted.estimable_ == expected
+    assert fitted.identifiable_ == expected
     for term, told in expected.items():
         assert told or getattr(fitted, f"{term}_sd_") == 0.0
     assert finite(fitted, data.X, data.copy)
@@ -183,7 +183,7 @@ def test_with_a_prior_a_term_that_the_ratings_cannot_tell_keeps_its_prior_ratio_
     p = data.X.shape[1]
     prior = Prior(np.zeros(p), np.full(p, 2.0), player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
     fitted = data.fit(match=True, prior=prior)
-    assert fitted.estimable_ == expected
+    assert fitted.identifiable_ == expected
     for term, told in expected.items():
         ratio = getattr(prior, f"{term}_sd") / prior.repeat_sd
         assert told or getattr(fitted, f"{term}_sd_") == pytest.approx(ratio * fitted.repeat_sd_, rel=1e-12)

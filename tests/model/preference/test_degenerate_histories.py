@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from model.choice import WhyLeftOut
+from model.choice import ExclusionReason
 from model.domain.records import Answers, Copy, Event, Outcome, OwnBow, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, EventKind, Instrument, OutcomeKind
 from model.preference.model import PreferenceModel
@@ -114,7 +114,7 @@ def test_contradictory_outcomes_are_left_out_and_counted() -> None:
     model = PreferenceModel(RANGE).fit(trials, outcomes=told)
     keeping = model.posterior_.keeping
     assert keeping is not None
-    assert keeping.left_out[WhyLeftOut.NOT_PLAYED] == 1
+    assert keeping.left_out[ExclusionReason.NOT_PLAYED] == 1
     assert keeping.outcomes + sum(keeping.left_out.values()) == 3
     assert_sound(model.outlook(VIOLIN))
 

@@ -25,7 +25,7 @@ def response(levels: list[tuple[str, int]], blocks: list[tuple[list[int], Floats
         copy_sd=copy_sd,
         match_sd=1.0,
         repeat_sd=1.0,
-        estimable={},
+        identifiable={},
         reml=0.0,
         rows=K,
         iterations=1,

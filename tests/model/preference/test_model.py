@@ -199,7 +199,7 @@ def responses_of(posterior: Posterior, history: History) -> list[RemlFit]:
                 copy_sd=float(posterior.copy_sd[c]),
                 match_sd=float(posterior.match_sd[c]),
                 repeat_sd=float(posterior.repeat_sd[c]),
-                estimable={},
+                identifiable={},
                 reml=0.0,
                 rows=int(rated.sum()),
                 iterations=0,

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from model.choice.purchase_model import BELIEFS, Keeping, believed, keeping
+from model.choice.purchase_model import BELIEFS, PurchaseModel, fit_purchase_model, prior_only
 from model.domain.records import Answers, Event, Range
 from model.domain.vocabulary import CRITERIA, EventKind, Hold, Instrument
 from model.features.copy_history import Stretches
@@ -249,7 +249,7 @@ def test_every_column_stands_beside_its_prior() -> None:
 
 
 def test_without_outcomes_nothing_is_told_and_the_belief_speaks() -> None:
-    told = report.choosing(believed())
+    told = report.choosing(prior_only())
     # e^1.8, the odds that the starting values state in words: 'six times as often'.
     assert told.odds_of_a_point == pytest.approx(np.exp(1.8))
     assert told.told == (0.0, 0.0, 0.0, 0.0)
@@ -257,7 +257,9 @@ def test_without_outcomes_nothing_is_told_and_the_belief_speaks() -> None:
 
 
 def test_odds_and_points_follow_from_the_coefficients() -> None:
-    learnt = Keeping(BELIEFS, np.array([1.5, 0.5, -0.4, 1.0]), np.diag([0.01, 0.01, 0.01, 0.01]), 300, 300, {}, -200.0)
+    learnt = PurchaseModel(
+        BELIEFS, np.array([1.5, 0.5, -0.4, 1.0]), np.diag([0.01, 0.01, 0.01, 0.01]), 300, 300, {}, -200.0
+    )
     told = report.choosing(learnt)
     assert told.odds_of_a_point == pytest.approx(np.exp(2.0))
     assert told.odds_of_own == pytest.approx(np.e)
@@ -268,4 +270,4 @@ def test_odds_and_points_follow_from_the_coefficients() -> None:
 
 
 def test_an_empty_list_of_outcomes_is_the_belief() -> None:
-    assert report.choosing(keeping([], [], {}, RANGE)) == report.choosing(believed())
+    assert report.choosing(fit_purchase_model([], [], {}, RANGE)) == report.choosing(prior_only())

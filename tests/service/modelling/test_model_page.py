@@ -16,7 +16,7 @@ import httpx
 import pytest
 from sqlalchemy import select
 
-from model.choice import TERMS, WhyLeftOut
+from model.choice import TERMS, ExclusionReason
 from model.evaluation.promotion import Decision, Why
 from model.features.design import FIXED
 from model.preference import report
@@ -355,7 +355,7 @@ def test_every_part_column_term_and_status_has_its_words() -> None:
     assert set(fitted_words.CHOICE_TERMS) == set(TERMS)
     assert set(fitted_words.STATUSES) == set(STATUSES)
     assert all(fitted_words.column(each.name) for each in FIXED if each.name not in report.SPOKEN_OF)
-    assert all(str(why) for why in WhyLeftOut)
+    assert all(str(why) for why in ExclusionReason)
 
 
 @pytest.mark.parametrize(
