@@ -125,7 +125,7 @@ def test_this_model_keeps_tastes_where_raters_differ_and_not_where_they_do_not()
 def test_beliefs_together_make_up_the_spread_of_the_ratings() -> None:
     of = panel()
     prior = beliefs(of, np.ones(len(of.rater), dtype=bool))
-    total = prior.player_sd**2 + prior.copy_sd**2 + prior.match_sd**2 + prior.repeat_sd**2
+    total = prior.player_sd**2 + prior.copy_sd**2 + prior.interaction_sd**2 + prior.residual_sd**2
     assert total == pytest.approx(of.Y.var())
 
 

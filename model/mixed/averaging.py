@@ -1,4 +1,4 @@
-"""Weights of nested sets of slopes: how well each foretells the ratings of players left out.
+"""Weights of nested sets of slopes: how well each predicts the ratings of players left out.
 
 Leaving a player out at fixed components takes no other fit. With P = H^-1 - H^-1 Q (Q'H^-1 Q)^-1 Q'H^-1, the player's ratings
 given all others' have the residual P_ii^-1 (Py)_i and the covariance sigma^2 P_ii^-1 (Searle, Casella & McCulloch 1992, Variance
@@ -18,7 +18,7 @@ from model.mixed.linalg import solve_lower
 from model.mixed.reml import RemlCriterion
 
 _CHUNK = 400_000  # entries of the players' (rows x rows) matrices that are worked at a time
-_UNTOLD = 1e-9  # of a direction's variance: what no other player tells of it, so that it cannot be foretold
+_UNIDENTIFIED = 1e-9  # of a direction's variance: what no other player tells of it, so that it cannot be predicted
 _LEAST = 1e-3  # a weight below this is none
 
 
@@ -33,21 +33,23 @@ def left_out_densities(at: RemlCriterion) -> Floats:
         half = np.linalg.solve(L, V - known)
         values, vectors = np.linalg.eigh(np.linalg.solve(L, half.transpose(0, 2, 1)))
         r = vectors.transpose(0, 2, 1) @ np.linalg.solve(L, residual[rows][:, :, None])
-        told = values > _UNTOLD
-        kept = np.where(told, values, 1.0)
-        squares = np.sum(np.where(told, r[:, :, 0] ** 2 / kept, 0.0), axis=1) / at.noise_variance
+        identified = values > _UNIDENTIFIED
+        kept = np.where(identified, values, 1.0)
+        squares = np.sum(np.where(identified, r[:, :, 0] ** 2 / kept, 0.0), axis=1) / at.noise_variance
         determinant = 2.0 * np.log(np.diagonal(L, axis1=1, axis2=2)).sum(axis=1) - np.log(kept).sum(axis=1)
-        determinant -= _of_untold(L @ vectors, told)
-        found[players] = -0.5 * (told.sum(axis=1) * np.log(2.0 * np.pi * at.noise_variance) + determinant + squares)
+        determinant -= _of_unidentified(L @ vectors, identified)
+        found[players] = -0.5 * (
+            identified.sum(axis=1) * np.log(2.0 * np.pi * at.noise_variance) + determinant + squares
+        )
     return found
 
 
-def _of_untold(directions: Floats, told: NDArray[np.bool_]) -> Floats | float:
-    """Log determinants (m,) of the untold directions' products: so that the density is that of contrasts free of them."""
-    if told.all():
+def _of_unidentified(directions: Floats, identified: NDArray[np.bool_]) -> Floats | float:
+    """Log determinants (m,) of the unidentified directions' products: so that the density is that of contrasts free of them."""
+    if identified.all():
         return 0.0
-    either = told[:, :, None] | told[:, None, :]
-    products = np.where(either, np.eye(told.shape[1]), directions.transpose(0, 2, 1) @ directions)
+    either = identified[:, :, None] | identified[:, None, :]
+    products = np.where(either, np.eye(identified.shape[1]), directions.transpose(0, 2, 1) @ directions)
     return np.asarray(np.linalg.slogdet(products)[1])
 
 
@@ -62,7 +64,7 @@ def _by_player(player: Ints, players: int) -> Iterator[tuple[Ints, Ints]]:
 
 
 def _own_covariance(at: RemlCriterion, rows: Ints) -> Floats:
-    """Covariance over sigma^2 (m, c, c) of the players' own part of their rows (m, c): effects, matches, noise."""
+    """Covariance over sigma^2 (m, c, c) of the players' own part of their rows (m, c): effects, interactions, noise."""
     cells = at.problem.rows.cells
     Z = at.problem.rows.rows.data.reshape(cells.row.size, -1)[rows]
     same = cells.row[rows][:, :, None] == cells.row[rows][:, None, :]
@@ -83,7 +85,7 @@ def _left_open(at: RemlCriterion, rows: Ints) -> Floats:
     return found
 
 
-def set_weights(densities: Floats, told: ArrayLike, worth: float = 0.0) -> Floats:
+def set_weights(densities: Floats, parameters: ArrayLike, prior_players: float = 0.0) -> Floats:
     """Return the weights (S,) of sets of slopes, each within the one before it.
 
     The densities of the sets' mixture are stacked: its weights give the players left out the highest density (Yao, Vehtari,
@@ -94,14 +96,14 @@ def set_weights(densities: Floats, told: ArrayLike, worth: float = 0.0) -> Float
     Parameters
     ----------
     densities : (S, I) log densities of the players left out, by set, the largest set first.
-    told : (S,) how many components the ratings tell: by so much, over all players, a density gains from having seen them.
-    worth : players' worth of belief in the largest set, against those there are.
+    parameters : (S,) how many of its variances the ratings identify: by so much, over all players, a density gains from having seen them.
+    prior_players : players' worth of belief in the largest set, against those there are.
     """
     sets, players = densities.shape
     if not players or sets == 1:
         return np.asarray(np.eye(sets)[0])
-    foretold = densities - np.asarray(told)[:, None] / players
-    likely = np.exp(foretold - foretold.max(axis=0))
+    predicted = densities - np.asarray(parameters)[:, None] / players
+    likely = np.exp(predicted - predicted.max(axis=0))
     weights = _stacked(likely)
     for place in range(sets - 1):
         smaller = weights.copy()
@@ -110,7 +112,7 @@ def set_weights(densities: Floats, told: ArrayLike, worth: float = 0.0) -> Float
         share = _share_kept(float(lead.sum()), float(players * lead.var()))
         weights = share * weights + (1.0 - share) * smaller
     weights = np.where(weights < _LEAST, 0.0, weights)
-    return np.asarray((players * weights / weights.sum() + worth * np.eye(sets)[0]) / (players + worth))
+    return np.asarray((players * weights / weights.sum() + prior_players * np.eye(sets)[0]) / (players + prior_players))
 
 
 def _share_kept(lead: float, variance: float) -> float:

@@ -16,7 +16,14 @@ from model.mixed.layout import Factor, cells_of
 from model.mixed.linalg import psd_cholesky
 from model.mixed.result import RemlFit
 
-PLAYER, SLOPES, COPY, MATCH, REPEAT, COEFFICIENTS = "player", "slopes", "copy", "match", "repeat", "coefficients"
+PLAYER, SLOPES, COPY, INTERACTION, RESIDUAL, COEFFICIENTS = (
+    "player",
+    "slopes",
+    "copy",
+    "interaction",
+    "residual",
+    "coefficients",
+)
 EXACT_UP_TO = 400
 """Rows up to which the traces are summed over all unit vectors; beyond, over vectors of random signs where there are fewer."""
 PROBES = 16
@@ -30,7 +37,7 @@ class Components:
 
     Attributes
     ----------
-    names : of the L components: 'player', 'slopes', 'copy', 'match' where they are there, 'repeat', 'coefficients' where m > 0.
+    names : of the L components: 'player', 'slopes', 'copy', 'interaction' where they are there, 'residual', 'coefficients' where m > 0.
     sums : of each, Z_l' (levels, n + m), sparse.
     probes : of each, columns U (levels, s) with E UU' = I.
     """
@@ -40,7 +47,7 @@ class Components:
     probes: tuple[Floats, ...]
 
     @classmethod
-    def of(cls, player: Factor, copy: Factor, match: bool, weights: list[Floats], m: int) -> Components:
+    def of(cls, player: Factor, copy: Factor, interaction: bool, weights: list[Floats], m: int) -> Components:
         """Take the factors, and what a player's parts weigh in each row: the level's (n, 1), the slopes' (n, q)."""
         n, ones, cells = player.codes.size, np.ones((player.codes.size, 1)), cells_of(player, copy)
         there: dict[str, tuple[Ints, Floats]] = {}
@@ -48,14 +55,14 @@ class Components:
             there |= {name: (player.codes, by) for name, by in zip((PLAYER, SLOPES), weights, strict=False)}
         if copy.names:
             there[COPY] = (copy.codes, ones)
-        if match and player.names and copy.names:
-            there[MATCH] = (cells.row, ones)
-        there[REPEAT] = (np.arange(n), ones)
+        if interaction and player.names and copy.names:
+            there[INTERACTION] = (cells.row, ones)
+        there[RESIDUAL] = (np.arange(n), ones)
         sums = {name: _sums(of, by, m) for name, (of, by) in there.items()}
         if m:
             sums[COEFFICIENTS] = sparse.eye_array(n + m, format="csr")[n:]
         own = {name: _probes(of.shape[0], n) for name, of in sums.items()}
-        own |= _nested_probes(cells.row, own.get(MATCH), own[REPEAT])
+        own |= _nested_probes(cells.row, own.get(INTERACTION), own[RESIDUAL])
         return cls(tuple(sums), tuple(sums.values()), tuple(own.values()))
 
     def gathered(self, U: Floats) -> list[Floats]:
@@ -80,19 +87,22 @@ def _probes(levels: int, n: int) -> Floats:
 
 
 def _nested_probes(cell: Ints, of_cells: Floats | None, of_rows: Floats) -> dict[str, Floats]:
-    """Let probes of rows agree with those of cells but on repeated ratings: what tells match from noise is only there."""
+    """Let probes of rows agree with those of cells but on repeated ratings: what tells interaction from noise is only there."""
     if of_cells is None or cell.size <= EXACT_UP_TO or of_cells.shape[1] != of_rows.shape[1]:
         return {}
     first = np.unique(cell, return_index=True)[1]
     of_rows[first] = of_cells[cell[first]]
-    return {REPEAT: of_rows}
+    return {RESIDUAL: of_rows}
 
 
 def deviations(responses: Sequence[RemlFit], slopes: Floats | None = None) -> dict[str, Floats]:
     """Return the standard deviations (k,) of each component over the rows; the prior's rows are in units of the noise."""
-    own = {name: np.array([getattr(fitted, f"{name}_sd") for fitted in responses]) for name in (COPY, MATCH, REPEAT)}
+    own = {
+        name: np.array([getattr(fitted, f"{name}_sd") for fitted in responses])
+        for name in (COPY, INTERACTION, RESIDUAL)
+    }
     player = player_parts(responses, slopes, 0 if slopes is None else len(slopes))[1]
-    return {PLAYER: player[0], SLOPES: player[1], **own, COEFFICIENTS: own[REPEAT]}
+    return {PLAYER: player[0], SLOPES: player[1], **own, COEFFICIENTS: own[RESIDUAL]}
 
 
 def player_parts(

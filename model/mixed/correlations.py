@@ -1,4 +1,4 @@
-"""Criteria together: how players, copies, matches and repeat noise correlate over the criteria of one sheet.
+"""Criteria together: how players, copies, interactions and residual noise correlate over the criteria of one sheet.
 
 Each criterion keeps its own standard deviations; here come the correlations, one matrix a component, from the covariances
 that mivque forms of the criteria's own rows tell (see `model.mixed.mivque`). No gap is filled: a filled gap biases the
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from model.domain.arrays import Floats
-from model.mixed.components import COEFFICIENTS, COPY, MATCH, PLAYER, REPEAT, SLOPES, deviations
+from model.mixed.components import COEFFICIENTS, COPY, INTERACTION, PLAYER, RESIDUAL, SLOPES, deviations
 from model.mixed.mivque import MivqueEstimates, mivque
 from model.mixed.priors import Prior
 from model.mixed.result import RemlFit
@@ -29,7 +29,7 @@ LEAST_EIGENVALUE = 1e-6
 LEAST_OF_NOISE = 0.05
 """The same of the noise of one sheet: whole marks alone leave it as much, 1/12 of a point squared of each criterion's own.
 
-Nothing is told exactly by one sheet. With a smaller floor few players with repeats bore coefficients of twelve prior deviations.
+Nothing is identified exactly by one sheet. With a smaller floor few players with repeats bore coefficients of twelve prior deviations.
 """
 
 
@@ -39,26 +39,26 @@ class CorrelationEstimates:
 
     Attributes
     ----------
-    player, copy, match, repeat : of the player's leniency, the copy's effect, the match of both, and the noise of one rating.
+    player, copy, interaction, residual : of the player's leniency, the copy's effect, the interaction of both, and the noise of one rating.
     slopes : of the player's slopes, so far as they do not go along with the leniency; pooled without slopes. With L_c
         the lower root of the covariance of (leniency, slopes) for criterion c, the slopes centred on their means over the rows,
         Cov(b_c, b_d) = L_c diag(player_cd, tastes_cd, tastes_cd, ...) L_d'.
     pooled : of all that the fixed part leaves, the components together.
     prior_coefficients : of the coefficients' deviations from their prior means.
     coefficients : of what is still unknown of the fixed part x'beta after the ratings, averaged over the rated rows.
-    told : for 'player', 'slopes', 'copy', 'match', 'repeat' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
-        that would tell each correlation as well as the ratings do; 0 where they cannot tell it.
+    effective_levels : for 'player', 'slopes', 'copy', 'interaction', 'residual' and 'prior_coefficients' the (k, k) numbers of levels, seen without noise,
+        that would tell each correlation as well as the ratings do; 0 where they cannot identify it.
     """
 
     player: Floats
     slopes: Floats
     copy: Floats
-    match: Floats
-    repeat: Floats
+    interaction: Floats
+    residual: Floats
     pooled: Floats
     prior_coefficients: Floats
     coefficients: Floats
-    told: dict[str, Floats]
+    effective_levels: dict[str, Floats]
 
 
 def correlations(
@@ -68,9 +68,9 @@ def correlations(
     copy: Iterable[Hashable] | None,
     responses: Sequence[RemlFit],
     *,
-    match: bool = True,
+    interaction: bool = True,
     prior_correlation: float = 0.5,
-    worth: float = 50.0,
+    prior_size: float = 50.0,
     prior: Prior | None = None,
     slopes: ArrayLike | None = None,
 ) -> CorrelationEstimates:
@@ -80,11 +80,11 @@ def correlations(
     ----------
     X, Y, player, copy : as they were given to `CrossedMixedModel.fit`: (n, p), (n, k) with NaN for a criterion not rated, labels.
     responses : the k records of that fit.
-    match : whether that fit had a match of player and copy.
+    interaction : whether that fit had an interaction of player and copy.
     prior_correlation : believed of every two criteria, within [-1 / (k - 1), 1].
-    worth : observations that a belief counts, > 0. The pooled correlation is drawn towards ``prior_correlation``, each
-        component's towards the pooled, match's and repeat's towards the one that both have together: a component that the
-        ratings cannot tell takes over what they do tell.
+    prior_size : observations that a belief counts, > 0. The pooled correlation is drawn towards ``prior_correlation``, each
+        component's towards the pooled, interaction's and residual's towards the one that both have together: a component that the
+        ratings cannot identify takes over what they do tell.
     prior : the prior of that fit, or None.
     slopes : (n, q) as they were given to that fit, or None.
 
@@ -94,24 +94,24 @@ def correlations(
         Shapes that do not fit, or a belief out of its range.
     """
     X, Y = np.asarray(X, dtype=np.float64), np.asarray(Y, dtype=np.float64)
-    _check(X, Y, responses, prior_correlation, worth)
+    _check(X, Y, responses, prior_correlation, prior_size)
     slopes = check_slopes(slopes, X.shape[0], responses[0].slope_centre.size)
     believed = np.full((len(responses),) * 2, prior_correlation)
     marginal = Y - X @ np.array([fitted.coef for fitted in responses]).T
-    pooled = nearest_correlation(_pooled(marginal, believed, worth))
-    found = mivque(X, Y, player, copy, responses, match=match, prior=prior, slopes=slopes)
+    pooled = nearest_correlation(_pooled(marginal, believed, prior_size))
+    found = mivque(X, Y, player, copy, responses, interaction=interaction, prior=prior, slopes=slopes)
     sds = deviations(responses, slopes)
-    R, told = _components(found, sds, pooled, worth)
+    R, levels = _components(found, sds, pooled, prior_size)
     return CorrelationEstimates(
         player=R[PLAYER],
         slopes=R[SLOPES],
         copy=R[COPY],
-        match=R[MATCH],
-        repeat=R[REPEAT],
+        interaction=R[INTERACTION],
+        residual=R[RESIDUAL],
         pooled=pooled,
         prior_coefficients=R[COEFFICIENTS],
         coefficients=_of_unknown(found, sds, R),
-        told=told,
+        effective_levels=levels,
     )
 
 
@@ -132,7 +132,7 @@ def _to_unit_diagonal(covariance: Floats) -> Floats:
     return R
 
 
-def _pooled(marginal: Floats, believed: Floats, worth: float) -> Floats:
+def _pooled(marginal: Floats, believed: Floats, prior_size: float) -> Floats:
     """Return (k, k) the correlation of residuals (n, k), pair by pair of criteria, drawn towards the belief."""
     known = np.isfinite(marginal)
     given, there = np.where(known, marginal, 0.0), known.astype(np.float64)
@@ -140,33 +140,33 @@ def _pooled(marginal: Floats, believed: Floats, worth: float) -> Floats:
     scale = np.sqrt(squares * squares.T)
     observed = np.divide(given.T @ given, scale, out=np.zeros_like(scale), where=scale > 0)
     pairs = there.T @ there
-    return np.asarray((pairs * observed + worth * believed) / (pairs + worth))
+    return np.asarray((pairs * observed + prior_size * believed) / (pairs + prior_size))
 
 
 def _components(
-    found: MivqueEstimates, sds: dict[str, Floats], pooled: Floats, worth: float
+    found: MivqueEstimates, sds: dict[str, Floats], pooled: Floats, prior_size: float
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Return each component's correlation matrix and the numbers of levels that would tell it."""
-    both, noise = np.hypot(sds[MATCH], sds[REPEAT]), sds[REPEAT]
-    residual, of_residual = _drawn(found.residual, found.residual_information, both, noise, pooled, worth)
-    R = {PLAYER: pooled, SLOPES: pooled, COPY: pooled, MATCH: residual, REPEAT: residual, COEFFICIENTS: pooled}
-    told = {name: np.zeros_like(pooled) for name in R} | {REPEAT: of_residual}
+    both, noise = np.hypot(sds[INTERACTION], sds[RESIDUAL]), sds[RESIDUAL]
+    within, of_within = _drawn(found.within, found.within_information, both, noise, pooled, prior_size)
+    R = {PLAYER: pooled, SLOPES: pooled, COPY: pooled, INTERACTION: within, RESIDUAL: within, COEFFICIENTS: pooled}
+    levels = {name: np.zeros_like(pooled) for name in R} | {RESIDUAL: of_within}
     for name, S, information in zip(found.names, found.covariance, found.information, strict=True):
-        if name != REPEAT or MATCH in found.names:
-            R[name], told[name] = _drawn(S, information, sds[name], noise, R[name], worth)
-    told["prior_coefficients"] = told.pop(COEFFICIENTS)
-    least = {REPEAT: LEAST_OF_NOISE}
-    return {name: nearest_correlation(matrix, least.get(name, LEAST_EIGENVALUE)) for name, matrix in R.items()}, told
+        if name != RESIDUAL or INTERACTION in found.names:
+            R[name], levels[name] = _drawn(S, information, sds[name], noise, R[name], prior_size)
+    levels["prior_coefficients"] = levels.pop(COEFFICIENTS)
+    least = {RESIDUAL: LEAST_OF_NOISE}
+    return {name: nearest_correlation(matrix, least.get(name, LEAST_EIGENVALUE)) for name, matrix in R.items()}, levels
 
 
 def _drawn(
-    covariance: Floats, information: Floats, sd: Floats, noise: Floats, target: Floats, worth: float
+    covariance: Floats, information: Floats, sd: Floats, noise: Floats, target: Floats, prior_size: float
 ) -> tuple[Floats, Floats]:
     """Draw an estimated correlation towards ``target``; return it and its weight in levels seen without noise (k, k)."""
     product = np.outer(sd, sd) / np.outer(noise, noise)
     levels = information * product**2
     estimated = information * product * covariance / np.outer(noise, noise)
-    return (estimated + worth * target) / (levels + worth), levels
+    return (estimated + prior_size * target) / (levels + prior_size), levels
 
 
 def _of_unknown(found: MivqueEstimates, sds: dict[str, Floats], R: dict[str, Floats]) -> Floats:
@@ -178,7 +178,7 @@ def _of_unknown(found: MivqueEstimates, sds: dict[str, Floats], R: dict[str, Flo
     return nearest_correlation(_to_unit_diagonal(np.sum(parts, axis=0)))
 
 
-def _check(X: Floats, Y: Floats, responses: Sequence[RemlFit], prior_correlation: float, worth: float) -> None:
+def _check(X: Floats, Y: Floats, responses: Sequence[RemlFit], prior_correlation: float, prior_size: float) -> None:
     k = len(responses)
     if X.ndim != 2 or Y.shape != (X.shape[0], k):
         raise ValueError(
@@ -189,5 +189,5 @@ def _check(X: Floats, Y: Floats, responses: Sequence[RemlFit], prior_correlation
     lowest = -1.0 / max(1, k - 1)
     if not lowest <= prior_correlation <= 1.0:
         raise ValueError(f"prior_correlation: got {prior_correlation!r}, expected a number from {lowest:g} to 1")
-    if not (np.isfinite(worth) and worth > 0):
-        raise ValueError(f"worth: got {worth!r}, expected a finite number above 0")
+    if not (np.isfinite(prior_size) and prior_size > 0):
+        raise ValueError(f"prior_size: got {prior_size!r}, expected a finite number above 0")

@@ -244,7 +244,7 @@ def joint_effects(ratings: Ratings, covariances: EffectCovariances) -> tuple[Flo
 
     Returns
     -------
-    coefficients (C, p) and effects (C, K); a level that was not rated on a response is told by its others.
+    coefficients (C, p) and effects (C, K); a level that was not rated on a response is identified by its others.
 
     Raises
     ------
@@ -270,7 +270,7 @@ def cross_fitted_moments(
     """Return what ratings tell of the coefficient of one more column, which itself is made of the effects.
 
     The column of each fold's players comes from the effects predicted without them: made of their own ratings it would be
-    told in part from itself.
+    predicted in part from itself.
 
     Parameters
     ----------
@@ -289,8 +289,8 @@ def cross_fitted_moments(
         held = fold[equations.row] == number
         theta = _solved(equations.only(~held), precondition, begin)
         of_fold = column(theta[:, :p], theta[:, p:])[equations.row, equations.response]
-        told = equations.only(held).moments(theta, np.where(held, of_fold, 0.0))
-        precision, pull = precision + told[0], pull + told[1]
+        found = equations.only(held).moments(theta, np.where(held, of_fold, 0.0))
+        precision, pull = precision + found[0], pull + found[1]
     return precision, pull
 
 

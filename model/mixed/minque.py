@@ -16,7 +16,7 @@ from model.domain.arrays import Floats, Ints
 from model.mixed.linalg import vech_basis
 from model.mixed.solver import RandomEffectsDesign
 
-_LATER = 3  # copy, match and noise come after the entries of the covariance
+_LATER = 3  # copy, interaction and noise come after the entries of the covariance
 _ALIASED = 1e-9  # of a component's own size: what is left of it after the fixed part and the terms before it
 
 
@@ -46,7 +46,7 @@ def range_basis(X: Floats) -> tuple[Floats, list[int]]:
 
 @dataclass(frozen=True, eq=False)
 class Minque0System:
-    """The matrix F of MINQUE(0), its rows: entries of S, copy, match, noise; zeros for a term that is absent.
+    """The matrix F of MINQUE(0), its rows: entries of S, copy, interaction, noise; zeros for a term that is absent.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class Minque0System:
         ----------
         known : (I, Q, r) Z_i'B of an orthonormal basis B of the fixed part
         means : (J, r) its cell means
-        present : whether there are players, copies, matches
+        present : whether there are players, copies, interactions
         """
         basis, cells = vech_basis(rows.width), rows.cells
         nE = basis.shape[0]
@@ -93,18 +93,18 @@ class Minque0System:
         return cls(np.where(np.outer(keep, keep), F, 0.0), sizes, basis)
 
     def identified(self) -> tuple[bool, bool, bool]:
-        """Whether player, with an intercept alone, copy and match can each be told from noise and the terms before it."""
+        """Whether player, with an intercept alone, copy and interaction can each be identified from noise and the terms before it."""
         accepted, found = [_LATER], []
         for term in range(_LATER):
             found.append(self._independent(term, accepted))
             accepted += [term] if found[-1] else []
         return found[0], found[1], found[2]
 
-    def identified_slopes(self, told: tuple[bool, bool, bool]) -> list[bool]:
-        """Which slopes (q') can be told from noise, those of player, copy, match that are, and the slopes before them."""
+    def identified_slopes(self, identified: tuple[bool, bool, bool]) -> list[bool]:
+        """Which slopes (q') can be identified from noise, those of player, copy, interaction that are, and the slopes before them."""
         nE = self.basis.shape[0]
         a, b = np.tril_indices(self.basis.shape[1])
-        accepted = [nE + 2, 0] + [nE + place - 1 for place in (1, 2) if told[place]]
+        accepted = [nE + 2, 0] + [nE + place - 1 for place in (1, 2) if identified[place]]
         found, slopes = [], [0]
         for slope in range(1, self.basis.shape[1]):
             wanted = np.flatnonzero((a == slope) & np.isin(b, [*slopes, slope])).tolist()
@@ -128,7 +128,7 @@ class Minque0System:
         Parameters
         ----------
         forms : (nE + 3,) y'P0V_mP0y
-        free : (3,) bool: players, copy, match
+        free : (3,) bool: players, copy, interaction
         """
         nE = self.basis.shape[0]
         terms = [*range(nE)] * bool(free[0]) + [nE + place - 1 for place in (1, 2) if free[place]]
@@ -146,7 +146,7 @@ class Minque0System:
 
 
 def _ratio_moments(rows: RandomEffectsDesign, totals: list[tuple[Floats, Ints]]) -> tuple[Floats, Floats]:
-    """Moments (3, 3) of copy, match and noise, and their sizes (3,); `totals` of a basis by copy and cell, and its levels."""
+    """Moments (3, 3) of copy, interaction and noise, and their sizes (3,); `totals` of a basis by copy and cell, and its levels."""
     cells = rows.cells
     by_copy = np.bincount(cells.b, weights=cells.count, minlength=cells.n_b)
     F = np.full((3, 3), cells.count @ cells.count)
@@ -165,7 +165,7 @@ def _own_moments(basis: Floats, square: Floats, known: Floats) -> tuple[Floats, 
     """Moments of the entries of S among themselves but for the last term, and their sizes."""
     Q = square.shape[1]
     flat = square.reshape(-1, Q * Q)
-    told = (known @ known.transpose(0, 2, 1)).reshape(-1, Q * Q)
+    fixed = (known @ known.transpose(0, 2, 1)).reshape(-1, Q * Q)
 
     def paired(left: Floats, right: Floats) -> Floats:
         """Sum over players of tr(E X_i E* Y_i), X, Y (I, Q Q)."""
@@ -173,12 +173,12 @@ def _own_moments(basis: Floats, square: Floats, known: Floats) -> tuple[Floats, 
         return np.asarray(np.einsum("mab,ncd,bcda->mn", basis, basis, tensor, optimize=True))
 
     whole = paired(flat, flat)
-    cross = paired(flat, told)
+    cross = paired(flat, fixed)
     return whole - cross - cross.T, np.diagonal(whole).copy()
 
 
 def quadratic_forms(rows: RandomEffectsDesign, residual: Floats, basis: Floats) -> Floats:
-    """y'P0V_mP0y (nE + 3,) of entries of S, copy, match and noise; `residual` (N,) is P0y."""
+    """y'P0V_mP0y (nE + 3,) of entries of S, copy, interaction and noise; `residual` (N,) is P0y."""
     players = rows.total(residual[:, None])[:, :, 0]
     cells = rows.cells
     by_cell = cells.count * cells.means(residual[:, None])[:, 0]

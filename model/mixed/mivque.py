@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats, Ints
 from model.mixed.components import (
     COPY,
-    MATCH,
+    INTERACTION,
     PLAYER,
-    REPEAT,
+    RESIDUAL,
     SLOPES,
     Components,
     deviations,
@@ -48,7 +48,7 @@ class Projection:
     X : (n, p)
     player, copy : over all n rows
     rated : (N,) rows that were rated
-    ratios : of player, copy and match to the repeat noise
+    ratios : of player, copy and interaction to the residual noise
     """
 
     def __init__(
@@ -67,7 +67,7 @@ class Projection:
         by_copy = self.cells.to_b(self.cells.count) @ self.fixed.means
         given = Rhs(self.fixed.means, players.total(self.fixed.Q), by_copy, np.eye(p))
         l_p, l_c, l_w = ratios
-        self.equations = MixedModelEquations(players, given, np.array([[l_p]]), l_c, l_w, matched=False)
+        self.equations = MixedModelEquations(players, given, np.array([[l_p]]), l_c, l_w, interacting=False)
         self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
         self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
         self._root = np.linalg.cholesky(self.equations.product)
@@ -111,17 +111,17 @@ class MivqueEstimates:
     Attributes
     ----------
     names : of the L components
-    covariance : (L, k, k) S_l, 0 where it is not told.
-    information : (L, k, k) 1 / (F^-1)_ll, 0 where it is not told.
-    residual, residual_information : (k, k) what match and repeat have together: the same without a match.
+    covariance : (L, k, k) S_l, 0 where it is not identified.
+    information : (L, k, k) 1 / (F^-1)_ll, 0 where it is not identified.
+    within, within_information : (k, k) what interaction and residual have together: the same without an interaction.
     weights : (L, k, k) of S_l in the covariance of the errors of x'beta, summed over the rows of X.
     """
 
     names: tuple[str, ...]
     covariance: Floats
     information: Floats
-    residual: Floats
-    residual_information: Floats
+    within: Floats
+    within_information: Floats
     weights: Floats
 
 
@@ -132,7 +132,7 @@ def mivque(
     copy: Iterable[Hashable] | None,
     responses: Sequence[RemlFit],
     *,
-    match: bool = True,
+    interaction: bool = True,
     prior: Prior | None = None,
     slopes: Floats | None = None,
 ) -> MivqueEstimates:
@@ -141,7 +141,7 @@ def mivque(
     rated, sds = np.isfinite(Y), deviations(responses, slopes)
     priors = [None if prior is None else prior.of(place) for place in range(len(responses))]
     m = 0 if priors[0] is None else priors[0].rows()[1].size
-    who = Components.of(i, k, match, player_parts(responses, slopes, X.shape[0])[0], m)
+    who = Components.of(i, k, interaction, player_parts(responses, slopes, X.shape[0])[0], m)
     ratios = common_ratios(sds, np.asarray(rated.any(axis=0)), who.names)
     by_response = zip(rated.T, priors, strict=True)
     projections = [Projection(X, i, k, np.flatnonzero(of), ratios, own) for of, own in by_response]
@@ -149,16 +149,16 @@ def mivque(
     weights = _forms(who, [P.coefficients @ ahead.T for P in projections])
     F = _traces(who, projections)
     q = _forms(who, [_projected(X, y, P, fitted) for y, P, fitted in zip(Y.T, projections, responses, strict=True)])
-    told = _told(who, rated, responses)
-    covariance, information = _solved(F, q, told)
-    if MATCH not in who.names:
-        both = covariance[who.names.index(REPEAT)], information[who.names.index(REPEAT)]
+    identified = _identified(who, rated, responses)
+    covariance, information = _solved(F, q, identified)
+    if INTERACTION not in who.names:
+        both = covariance[who.names.index(RESIDUAL)], information[who.names.index(RESIDUAL)]
         return MivqueEstimates(who.names, covariance, information, *both, weights)
-    w, e = who.names.index(MATCH), who.names.index(REPEAT)
-    alone = told & (np.arange(len(who.names)) != w)[:, None, None]
-    residual, of_residual = _solved(F, q, alone)
-    information[e] *= told[w]
-    return MivqueEstimates(who.names, covariance, information, residual[e], of_residual[e], weights)
+    w, e = who.names.index(INTERACTION), who.names.index(RESIDUAL)
+    alone = identified & (np.arange(len(who.names)) != w)[:, None, None]
+    within, of_within = _solved(F, q, alone)
+    information[e] *= identified[w]
+    return MivqueEstimates(who.names, covariance, information, within[e], of_within[e], weights)
 
 
 def common_ratios(
@@ -166,8 +166,8 @@ def common_ratios(
 ) -> tuple[float, float, float]:
     """Geometric mean over the rated criteria (k,) of each variance ratio, floored; 0 for a factor that is not there."""
     found = []
-    for name in (PLAYER, COPY, MATCH):
-        own = (sds[name][rated] / sds[REPEAT][rated]) ** 2
+    for name in (PLAYER, COPY, INTERACTION):
+        own = (sds[name][rated] / sds[RESIDUAL][rated]) ** 2
         there = name in names and own.size
         found.append(float(np.exp(np.mean(np.log(np.maximum(own, LEAST_RATIO))))) if there else 0.0)
     return found[0], found[1], found[2]
@@ -197,38 +197,38 @@ def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
     return np.asarray((F + F.swapaxes(0, 1)) / 2.0, dtype=np.float64)
 
 
-def _told(who: Components, rated: NDArray[np.bool_], responses: Sequence[RemlFit]) -> NDArray[np.bool_]:
-    """Whether the labels let each component's covariance be told at all, (L, k, k).
+def _identified(who: Components, rated: NDArray[np.bool_], responses: Sequence[RemlFit]) -> NDArray[np.bool_]:
+    """Whether the labels let each component's covariance be identified at all, (L, k, k).
 
     Player, slopes and copy: where both criteria's fits could. Match: where some cell holds a rating on the one criterion and
     another run's rating on the other; elsewhere it is the noise.
     """
-    told = np.ones((len(who.names), rated.shape[1], rated.shape[1]), dtype=bool)
+    identified = np.ones((len(who.names), rated.shape[1], rated.shape[1]), dtype=bool)
     for number, name in enumerate(who.names):
         if name in (PLAYER, SLOPES, COPY):
             own = np.array([fitted.identifiable[name] for fitted in responses])
-            told[number] = own[:, None] & own
-        elif name == MATCH:
+            identified[number] = own[:, None] & own
+        elif name == INTERACTION:
             known = rated.astype(np.float64)
             count = who.sums[number][:, : len(known)] @ known
-            told[number] = count.T @ count > known.T @ known
-    return told
+            identified[number] = count.T @ count > known.T @ known
+    return identified
 
 
-def _solved(F: Floats, q: Floats, told: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Solve F S = q for each pair of criteria, over the components that are told.
+def _solved(F: Floats, q: Floats, identified: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Solve F S = q for each pair of criteria, over the components that are identified.
 
     Returns
     -------
-    S and the information on each component (L, k, k), 0 where it is not told.
+    S and the information on each component (L, k, k), 0 where it is not identified.
     """
-    F, q, told = np.moveaxis(F, (0, 1), (2, 3)), np.moveaxis(q, 0, 2), np.moveaxis(told, 0, 2)
+    F, q, identified = np.moveaxis(F, (0, 1), (2, 3)), np.moveaxis(q, 0, 2), np.moveaxis(identified, 0, 2)
     size = np.sqrt(np.einsum("cdll->cdl", F))
-    size = np.where(told & (size > 1e-9 * size.max(initial=0.0)), size, np.inf)
+    size = np.where(identified & (size > 1e-9 * size.max(initial=0.0)), size, np.inf)
     scaled = F / size[..., None, :] / size[..., :, None]
     inverse = np.linalg.pinv(scaled, rcond=1e-9, hermitian=True)
     variance = np.einsum("cdll->cdl", inverse)
-    told = (np.abs(np.einsum("cdlm,cdml->cdl", inverse, scaled) - 1.0) < 1e-6) & (variance > 0.0)
+    identified = (np.abs(np.einsum("cdlm,cdml->cdl", inverse, scaled) - 1.0) < 1e-6) & (variance > 0.0)
     covariance = np.einsum("cdlm,cdm->cdl", inverse, q / size) / size
-    information = np.divide(size**2, variance, out=np.zeros_like(variance), where=told)
-    return np.moveaxis(np.where(told, covariance, 0.0), 2, 0), np.moveaxis(information, 2, 0)
+    information = np.divide(size**2, variance, out=np.zeros_like(variance), where=identified)
+    return np.moveaxis(np.where(identified, covariance, 0.0), 2, 0), np.moveaxis(information, 2, 0)

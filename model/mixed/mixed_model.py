@@ -1,7 +1,7 @@
 """Ratings of copies by players: crossed random effects, fitted by restricted maximum likelihood.
 
-y = x'beta + b_player + a_copy + m_player,copy + e, with b ~ N(0, player_sd^2), a ~ N(0, copy_sd^2), the match
-m ~ N(0, match_sd^2) and the noise of one rating e ~ N(0, repeat_sd^2). With slopes a player's part is z'b_player,
+y = x'beta + b_player + a_copy + m_player,copy + e, with b ~ N(0, player_sd^2), a ~ N(0, copy_sd^2), the interaction
+m ~ N(0, interaction_sd^2) and the noise of one rating e ~ N(0, residual_sd^2). With slopes a player's part is z'b_player,
 z = [1, slopes] and b ~ N(0, player_covariance): slopes of the player's own beside the level.
 """
 
@@ -28,18 +28,18 @@ from model.mixed.validation import (
 
 
 class CrossedMixedModel:
-    """Ratings by players of copies: fixed effects, player, copy and match, told apart by REML.
+    """Ratings by players of copies: fixed effects, player, copy and interaction, separated by REML.
 
     Parameters
     ----------
-    match : bool
-        Whether a copy's match with one player has a variance of its own, told from the repeat noise only where a
+    interaction : bool
+        Whether a copy's interaction with one player has a variance of its own, identified from the residual noise only where a
         player rated a copy more than once.
     prior : Prior or None
         Without one, plain REML.
     slope_sets : sequence of int, or None
         Which numbers of slope columns, counted from the first, may have slopes: each response is fitted with each of
-        them, and their variances are averaged by weights that tell how well each foretells players left out (stacking;
+        them, and their variances are averaged by weights that tell how well each predicts players left out (stacking;
         Yao, Vehtari, Simpson & Gelman 2018, Bayesian Anal. 13: 917), the smaller sets first: a larger one has what it wins
         beyond a standard error, and the prior's worth (`Prior.slope_prior_players`). The ratings of the fit alone decide.
         None: all columns that are given have slopes.
@@ -49,15 +49,15 @@ class CrossedMixedModel:
     responses_ : tuple of RemlFit
         One record for each response.
     coef_ : (p,) float, for several responses (k, p)
-    player_sd_, copy_sd_, match_sd_, repeat_sd_ : float, or (k,)
+    player_sd_, copy_sd_, interaction_sd_, residual_sd_ : float, or (k,)
         In rating points; 0.0 for a term left out, not identifiable without a prior, or estimated as none.
     player_covariance_ : (q + 1, q + 1) float, or (k, q + 1, q + 1)
         Of a player's level where all slopes are 0 and the slopes on the q columns, in the columns' own units;
         player_sd_ is the root of its first entry. Without slopes q is 0; a column without slopes has zeros.
     identifiable_ : dict
-        'player', 'copy', 'match': bool, or (k,) bool: whether the ratings can tell the term. With slopes, 'slopes':
-        whether they can tell all slopes; `responses_[...].slopes_identifiable` says so column by column. Without a prior,
-        slopes that cannot be told are left out; `responses_[...].slopes_in_model` says which columns have slopes.
+        'player', 'copy', 'interaction': bool, or (k,) bool: whether the ratings can identify the term. With slopes, 'slopes':
+        whether they can identify all slopes; `responses_[...].slopes_identifiable` says so column by column. Without a prior,
+        slopes that cannot be identified are left out; `responses_[...].slopes_in_model` says which columns have slopes.
     reml_ : float, or (k,)
         The REML criterion with all constants (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)).
     """
@@ -67,13 +67,13 @@ class CrossedMixedModel:
     player_covariance_: Floats
     player_sd_: Any
     copy_sd_: Any
-    match_sd_: Any
-    repeat_sd_: Any
+    interaction_sd_: Any
+    residual_sd_: Any
     reml_: Any
     identifiable_: dict[str, Any]
 
-    def __init__(self, match: bool = False, prior: Prior | None = None, slope_sets: Sequence[int] | None = None):
-        self.match = match
+    def __init__(self, interaction: bool = False, prior: Prior | None = None, slope_sets: Sequence[int] | None = None):
+        self.interaction = interaction
         self.prior = prior
         self.slope_sets = slope_sets
 
@@ -126,7 +126,7 @@ class CrossedMixedModel:
                 raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
             key = rated.tobytes(), *_coefficients(prior)
             if key not in structures:
-                spec = ModelSpec(self.match, prior, slopes, sets)
+                spec = ModelSpec(self.interaction, prior, slopes, sets)
                 structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
             fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
         return self._hold(tuple(fits), single)
@@ -137,7 +137,7 @@ class CrossedMixedModel:
 
         self.responses_ = responses
         self.coef_ = gathered([fitted.coef for fitted in responses])
-        for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "reml"):
+        for name in ("player_sd", "copy_sd", "interaction_sd", "residual_sd", "reml"):
             setattr(self, f"{name}_", gathered([getattr(fitted, name) for fitted in responses]))
         self.player_covariance_ = gathered([fitted.player_covariance for fitted in responses])
         terms = (*TERMS, "slopes") if responses[0].slope_centre.size else TERMS

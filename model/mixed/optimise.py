@@ -1,4 +1,4 @@
-"""Newton's search for the players' covariance and the ratios of copy and match, on the covariance itself.
+"""Newton's search for the players' covariance and the ratios of copy and interaction, on the covariance itself.
 
 Not on its Cholesky factor: there the score vanishes at a column of zeros, and a search would stop early without a sign.
 Each step goes to the minimum of the quadratic model over S >= 0 and ratios >= 0.
@@ -188,7 +188,7 @@ def _part_within_reach(at: RemlCriterion, model: ConeQuadratic, goal: Floats) ->
 
 
 def _further(at: RemlCriterion, model: ConeQuadratic, goal: Floats, there: RemlCriterion) -> RemlCriterion:
-    """Go beyond `goal`, twice as far each time, as long as the criterion falls: it fell by more than was foretold."""
+    """Go beyond `goal`, twice as far each time, as long as the criterion falls: it fell by more than was predicted."""
     part = 2.0
     while (beyond := _moved(at, model, model.now + part * (goal - model.now))).criterion < there.criterion:
         there, part = beyond, 2.0 * part

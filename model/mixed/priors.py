@@ -22,19 +22,19 @@ class Prior:
     mean : (p,) array-like, or (k, p) where each of k responses has its own
         Prior means of the coefficients, in rating points.
     sd : (p,) array-like, or (k, p)
-        Their prior standard deviations given a noise of `repeat_sd`; `inf` leaves a coefficient flat. They scale with
-        the noise: beta_j | sigma ~ N(mean_j, (sd_j sigma / repeat_sd)^2), the conjugate form.
-    player_sd, copy_sd, match_sd, repeat_sd : float
-        Standard deviations thought likely, in rating points, each > 0. (player_sd / repeat_sd)^2 is the mode of a Wishart
-        density, that of the level among slopes too; copy_sd / repeat_sd that of a gamma(2) prior (Chung, Rabe-Hesketh,
-        Dorie, Gelman & Liu 2013, Psychometrika 78: 685); match_sd^2 / (match_sd^2 + repeat_sd^2) that of a Beta(2, b)
-        prior of the match's share of the variance within player and copy.
+        Their prior standard deviations given a noise of `residual_sd`; `inf` leaves a coefficient flat. They scale with
+        the noise: beta_j | sigma ~ N(mean_j, (sd_j sigma / residual_sd)^2), the conjugate form.
+    player_sd, copy_sd, interaction_sd, residual_sd : float
+        Standard deviations thought likely, in rating points, each > 0. (player_sd / residual_sd)^2 is the mode of a Wishart
+        density, that of the level among slopes too; copy_sd / residual_sd that of a gamma(2) prior (Chung, Rabe-Hesketh,
+        Dorie, Gelman & Liu 2013, Psychometrika 78: 685); interaction_sd^2 / (interaction_sd^2 + residual_sd^2) that of a Beta(2, b)
+        prior of the interaction's share of the variance within player and copy.
     weight : float
-        Ratings' worth of belief in `repeat_sd`: a scaled inverse chi-square with this many degrees of freedom.
+        Ratings' worth of belief in `residual_sd`: a scaled inverse chi-square with this many degrees of freedom.
     slope_sd : (q,) array-like
         Standard deviations of the players' slopes thought likely, in rating points per unit of each column of slopes;
         empty for a fit without slopes. The covariance of the players' effects, level (where the slopes are 0) and
-        slopes, has a Wishart density with its mode at diag(player_sd^2, slope_sd^2) repeat_sd^-2 sigma^2 that vanishes
+        slopes, has a Wishart density with its mode at diag(player_sd^2, slope_sd^2) residual_sd^-2 sigma^2 that vanishes
         on the boundary (Chung, Gelman, Rabe-Hesketh, Liu & Dorie 2015, J. Educ. Behav. Stat. 40: 136).
     slope_prior_players : float
         Players' worth of belief in slopes on all columns, where sets of columns are weighed against each other; at least 0.
@@ -49,8 +49,8 @@ class Prior:
     sd: ArrayLike
     player_sd: float
     copy_sd: float
-    match_sd: float
-    repeat_sd: float
+    interaction_sd: float
+    residual_sd: float
     weight: float = 5.0
     slope_sd: ArrayLike = ()
     slope_prior_players: float = 0.0
@@ -65,7 +65,7 @@ class Prior:
             raise ValueError("prior.sd: got a value that is not above 0, expected standard deviations (inf: flat)")
         if sd.ndim == 2 and (np.isfinite(sd) != np.isfinite(sd[:1])).any():
             raise ValueError("prior.sd: got a coefficient that is flat for some responses only, expected all or none")
-        for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd", "weight"):
+        for name in ("player_sd", "copy_sd", "interaction_sd", "residual_sd", "weight"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise ValueError(f"prior.{name}: got {value!r}, expected a finite number above 0")
@@ -82,8 +82,8 @@ class Prior:
 
     @property
     def ratios(self) -> Floats:
-        """Prior variance ratios (3,) of player, copy and match to the repeat noise."""
-        return (np.array([self.player_sd, self.copy_sd, self.match_sd]) / self.repeat_sd) ** 2
+        """Prior variance ratios (3,) of player, copy and interaction to the residual noise."""
+        return (np.array([self.player_sd, self.copy_sd, self.interaction_sd]) / self.residual_sd) ** 2
 
     def of(self, response: int) -> Prior:
         """Return the prior of one response."""
@@ -94,15 +94,15 @@ class Prior:
         """Rows X (m, p) and y (m,) that carry one response's prior of the coefficients, m the number of finite deviations."""
         mean, sd = np.asarray(self.mean), np.asarray(self.sd)
         proper = np.flatnonzero(np.isfinite(sd))
-        scale = self.repeat_sd / sd[proper]
+        scale = self.residual_sd / sd[proper]
         X = np.zeros((proper.size, mean.size))
         X[np.arange(proper.size), proper] = scale
         return X, scale * mean[proper]
 
     def variances(self, covariance: CovariancePrior, free: Flags) -> VariancePriors:
-        """Priors of the parameters that are sought, `free` (3,) of player, copy and match."""
-        copy, match = self.ratios[1:]
-        ratios: list[RatioPrior] = [_RootGamma(copy)] * bool(free[1]) + [_ShareBeta(match)] * bool(free[2])
+        """Priors of the parameters that are sought, `free` (3,) of player, copy and interaction."""
+        copy, interaction = self.ratios[1:]
+        ratios: list[RatioPrior] = [_RootGamma(copy)] * bool(free[1]) + [_ShareBeta(interaction)] * bool(free[2])
         return VariancePriors(covariance if free[0] else None, tuple(ratios))
 
 

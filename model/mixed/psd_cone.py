@@ -98,7 +98,7 @@ class ConeQuadratic:
         return found - mu * log_determinant + (self.prior.value(self.covariance(x)) if self.prior is not None else 0.0)
 
     def newton(self, x: Floats, mu: float) -> tuple[Floats, float]:
-        """Newton's step (m,) of `barrier` at x inside, and the fall that it foretells.
+        """Newton's step (m,) of `barrier` at x inside, and the fall that it predicts.
 
         The system is solved for D of S + L D L', S = L L', and for the ratios by their distance from `low`: there the
         barrier's Hessian is about mu times one, however near the boundary is.
@@ -135,7 +135,7 @@ def _centre(model: ConeQuadratic, x: Floats, mu: float) -> Floats:
         while there > value - 0.1 * part * fall and part > 1e-10:
             part *= 0.5
             there = model.barrier(x + part * step, mu)
-        if there >= value:  # rounding: the path ends here, as near as it can be told
+        if there >= value:  # rounding: the path ends here, as near as rounding lets it
             return x
         x, value = x + part * step, there
     return x

@@ -1,7 +1,7 @@
 """Restricted maximum likelihood: criterion, score and average information of the variance components.
 
 The parameters are the entries S_ab, a >= b, of the players' covariance over sigma^2 (row by row), then the ratios of copy
-and match, those that are sought. Criterion and constants as in Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1);
+and interaction, those that are sought. Criterion and constants as in Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1);
 average information after Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over sigma^2.
 """
 
@@ -19,7 +19,7 @@ from model.mixed.minque import orthonormal
 from model.mixed.priors import Prior, VariancePriors
 from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs, WeightedRhs
 
-PLAYER, COPY, MATCH = 0, 1, 2
+PLAYER, COPY, INTERACTION = 0, 1, 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +52,7 @@ class OrthonormalDesign:
         N, p = X.shape
         rows, target = prior.rows() if prior is not None else (np.zeros((0, p)), np.zeros(0))
         whole, R = orthonormal(np.vstack([X, rows]))
-        noise = (prior.weight, prior.weight * prior.repeat_sd**2) if prior is not None else ()
+        noise = (prior.weight, prior.weight * prior.residual_sd**2) if prior is not None else ()
         return cls(whole[:N], whole[N:], R, target, cells.means(whole[:N]), *noise)
 
 
@@ -99,7 +99,7 @@ class RemlProblem:
     Attributes
     ----------
     free : (3,) bool
-        Whether the players' covariance, the copy's and the match's ratio are sought.
+        Whether the players' covariance, the copy's and the interaction's ratio are sought.
     priors : of the parameters that are sought; None for plain REML
     """
 
@@ -149,8 +149,8 @@ class RemlCriterion:
     def __init__(self, problem: RemlProblem, S: Floats, ratios: Floats):
         self.problem, self.S, self.ratios = problem, S, ratios
         self.design, self.free = problem.design, problem.free
-        l_c, l_w = float(ratios[COPY]), float(ratios[MATCH])
-        self.equations = MixedModelEquations(problem.rows, problem.given, S, l_c, l_w, bool(self.free[MATCH]))
+        l_c, l_w = float(ratios[COPY]), float(ratios[INTERACTION])
+        self.equations = MixedModelEquations(problem.rows, problem.given, S, l_c, l_w, bool(self.free[INTERACTION]))
         product, fixed = self.equations.product, self.design.fixed
         self.root = np.linalg.cholesky(product[:-1, :-1])
         self.gamma = cholesky_solve(self.root, product[:-1, -1])
@@ -203,10 +203,10 @@ class RemlCriterion:
 
     @cached_property
     def effects(self) -> tuple[Floats, Floats, Floats]:
-        """Z_i'Py (I, Q), Z_c'Py (K,) and Z_w'Py (J,); the last as zeros where matches have no part."""
+        """Z_i'Py (I, Q), Z_c'Py (K,) and Z_w'Py (J,); the last as zeros where interactions have no part."""
         weights, equations = np.append(-self.gamma, 1.0), self.equations
         players, copies = equations.players @ weights, equations.copies @ weights
-        if not self.free[MATCH] and self.ratios[MATCH] == 0.0:
+        if not self.free[INTERACTION] and self.ratios[INTERACTION] == 0.0:
             return players, copies, np.zeros(equations.w.size)
         means = (equations.given.means @ weights)[:, None]
         return players, copies, equations.in_cells(means, players[:, :, None], copies[:, None])[:, 0]
@@ -224,20 +224,20 @@ class RemlCriterion:
     @cached_property
     def traces(self) -> tuple[Floats, float, float]:
         """Sum of Z_i'PZ_i (Q, Q), tr(Z_c'PZ_c) and tr(Z_w'PZ_w), zeros for ratios not sought."""
-        own, copy, match = self.equations.traces
+        own, copy, interaction = self.equations.traces
         p, Q = self.gamma.size, self.problem.rows.width
         known = self.equations.players[:, :, :-1].reshape(-1, p)
         half = solve_lower(self.root, known.T).reshape(p, -1, Q)
         own = own - np.tensordot(half, half, ((0, 1), (0, 1)))
         copy = copy - self._known(self.equations.copies[:, :-1]) if self.free[COPY] else 0.0
-        match = match - self._known(self._cell_solutions) if self.free[MATCH] else 0.0
-        return own, copy, match
+        interaction = interaction - self._known(self._cell_solutions) if self.free[INTERACTION] else 0.0
+        return own, copy, interaction
 
     @cached_property
     def _squares(self) -> tuple[Floats, float, float]:
         """Sum of h_ih_i' (Q, Q), and h'h of copies and cells."""
-        players, copies, matches = self.effects
-        return players.T @ players, float(copies @ copies), float(matches @ matches)
+        players, copies, interactions = self.effects
+        return players.T @ players, float(copies @ copies), float(interactions @ interactions)
 
     def _along(self, parts: tuple[Floats, float, float]) -> Floats:
         """Values by parameter (nE + number of free ratios) of what is a matrix for the players and a number for ratios."""
@@ -282,7 +282,7 @@ class RemlCriterion:
             players.append((equations.by_copy.T @ h_c).reshape(-1, rows.width, 1))
             copies.append((equations.w_c * h_c)[:, None])
             along.append((h_c @ equations.copies[:, :-1])[None])
-        if self.free[MATCH]:
+        if self.free[INTERACTION]:
             players.append(rows.total_of_cells((equations.shrunk * h_w)[:, None]))
             weighted = equations.w * h_w
             copies.append(np.bincount(rows.cells.b, weights=weighted, minlength=rows.cells.n_b)[:, None])
@@ -295,7 +295,7 @@ class RemlCriterion:
         left = [np.tensordot(moved, players, ((0, 1), (0, 1)))]
         if self.free[COPY]:
             left.append((self.effects[1] @ copies)[None])
-        if self.free[MATCH]:
+        if self.free[INTERACTION]:
             h_w, last = self.effects[2], np.concatenate([part[:, -1] for part in left])
             left.append(np.append(last, (self.equations.w * h_w) @ h_w)[None])
         return np.vstack(left)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from model.domain.arrays import Floats, Ints
-from model.mixed.reml import COPY, MATCH, RemlCriterion
+from model.mixed.reml import COPY, INTERACTION, RemlCriterion
 from model.mixed.slope_columns import SlopeScaling
 
 
@@ -33,10 +33,10 @@ class RemlFit:
         Coefficients, rating points per unit of each column.
     coef_covariance : (p, p) float
         Their posterior (generalised least squares) covariance, noise variance included.
-    player_sd, copy_sd, match_sd, repeat_sd : float
+    player_sd, copy_sd, interaction_sd, residual_sd : float
         Standard deviations in rating points; 0.0 for a term that is left out or vanishes.
     identifiable : dict
-        'player', 'copy', 'match': whether the ratings can tell the term from the others.
+        'player', 'copy', 'interaction': whether the ratings can identify the term from the others.
     reml : float
         The REML criterion, -2 log restricted likelihood with all constants; with a prior, less twice its log density.
     rows : int
@@ -50,7 +50,7 @@ class RemlFit:
     copy_blocks : list of (indices (m,), V (m, m))
         Covariance of xi, one block for each set of copies linked through players.
     residual : (n,) float
-        y - x'coef - player - copy - match, NaN where not rated; empty in a record without its ratings.
+        y - x'coef - player - copy - interaction, NaN where not rated; empty in a record without its ratings.
     marginal : (n,) float
         y - x'coef, likewise.
     slope_centre : (q,) float
@@ -58,7 +58,7 @@ class RemlFit:
     random_effects_covariance : (q + 1, q + 1) float
         Covariance of a player's level at that centre and the slopes on the columns; empty without slopes.
     slopes_identifiable : (q,) bool
-        Whether the ratings can tell each column's slopes.
+        Whether the ratings can identify each column's slopes.
     slopes_in_model : (q,) bool
         Which columns have slopes.
     """
@@ -67,8 +67,8 @@ class RemlFit:
     coef_covariance: Floats
     player_sd: float
     copy_sd: float
-    match_sd: float
-    repeat_sd: float
+    interaction_sd: float
+    residual_sd: float
     identifiable: dict[str, bool]
     reml: float
     rows: int
@@ -105,7 +105,7 @@ def recentre(centre: Floats, covariance: Floats) -> Floats:
 
 
 def record(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...], observed: Ints, n: int) -> RemlFit:
-    """Record a fit, but for what is told and how it was found.
+    """Record a fit, but for what is identified and how it was found.
 
     Parameters
     ----------
@@ -126,8 +126,8 @@ def record(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...
         coef_covariance=noise * half @ half.T,
         player_sd=float(np.sqrt(recentre(scaling.centre, covariance)[0, 0])),
         copy_sd=float(np.sqrt(ratios[COPY] * noise)),
-        match_sd=float(np.sqrt(ratios[MATCH] * noise)),
-        repeat_sd=float(np.sqrt(noise)),
+        interaction_sd=float(np.sqrt(ratios[INTERACTION] * noise)),
+        residual_sd=float(np.sqrt(noise)),
         identifiable={},
         reml=at.criterion,
         rows=observed.size,
@@ -150,12 +150,12 @@ def _scatter(values: Floats, observed: Ints, n: int) -> Floats:
 
 
 def _random_part(at: RemlCriterion, copy: Floats) -> Floats:
-    """Player, copy and match (N,), as expected."""
+    """Player, copy and interaction (N,), as expected."""
     cells = at.problem.rows.cells
-    players, _, matches = at.effects
+    players, _, interactions = at.effects
     Z = at.problem.rows.rows.data.reshape(cells.row.size, at.problem.rows.width)
     own = np.einsum("nq,nq->n", Z, (players @ at.S)[cells.a[cells.row]])
-    return np.asarray(own + copy[cells.b[cells.row]] + (at.ratios[MATCH] * matches)[cells.row])
+    return np.asarray(own + copy[cells.b[cells.row]] + (at.ratios[INTERACTION] * interactions)[cells.row])
 
 
 def _copy_blocks(at: RemlCriterion) -> list[tuple[Ints, Floats]]:

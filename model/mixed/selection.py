@@ -1,4 +1,4 @@
-"""The fit of one response: what the ratings can tell, the fits that are asked for, and which of them stands."""
+"""The fit of one response: what the ratings can identify, the fits that are asked for, and which of them stands."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from model.mixed.result import RemlFit, record
 from model.mixed.slope_sets import ROUGH, FixedPart, SlopeSet, averaged, slope_sets
 from model.mixed.validation import check_proper, check_room, check_spread
 
-TERMS = ("player", "copy", "match")
+TERMS = ("player", "copy", "interaction")
 SLIGHT = 0.1
 """A set with less weight than this is averaged as its rough search left it: that it errs by hardly counts."""
 
@@ -33,7 +33,7 @@ class ModelSpec:
     sets : which numbers of columns, from the first, may have slopes; the largest first
     """
 
-    match: bool
+    interaction: bool
     prior: Prior | None
     slopes: Floats | None
     sets: tuple[int, ...]
@@ -45,7 +45,7 @@ class ModelSpec:
 
 @dataclass(frozen=True, eq=False)
 class SharedStructure:
-    """What the responses rated on the same rows share; `slopes` (q,): whether the ratings can tell those on each column."""
+    """What the responses rated on the same rows share; `slopes` (q,): whether the ratings can identify those on each column."""
 
     spec: ModelSpec
     observed: Ints
@@ -57,7 +57,7 @@ class SharedStructure:
 
     @classmethod
     def of(cls, X: Floats, player: Factor, copy: Factor, observed: Ints, spec: ModelSpec) -> SharedStructure:
-        """Find the cells of the rated rows, and which terms their ratings can tell."""
+        """Find the cells of the rated rows, and which terms their ratings can identify."""
         X, player, copy, prior = X[observed], player.at(observed).used(), copy.at(observed).used(), spec.prior
         basis, dependent = range_basis(X)
         if prior is None:
@@ -66,13 +66,13 @@ class SharedStructure:
             check_proper(X, prior)
         nothing = observed.size == 0  # before the first rating every factor of a prior is there
         has_player, has_copy = bool(player.names) or nothing, bool(copy.names) or nothing
-        present = has_player, has_copy, spec.match and (bool(player.names and copy.names) or nothing)
+        present = has_player, has_copy, spec.interaction and (bool(player.names and copy.names) or nothing)
         part = FixedPart.of(X, basis, cells_of(player, copy), present, prior)
         return cls(spec, observed, player, copy, part, *slope_sets(spec.columns(observed), part, spec.sets))
 
     def identifiable(self, slopes: tuple[bool, ...]) -> dict[str, bool]:
-        """Whether the ratings can tell each term."""
-        found = dict(zip(TERMS, self.part.told, strict=True))
+        """Whether the ratings can identify each term."""
+        found = dict(zip(TERMS, self.part.identified, strict=True))
         return found | {"slopes": all(slopes)} if slopes else found
 
     @property
@@ -87,7 +87,7 @@ class Candidate:
 
     Attributes
     ----------
-    slopes : (q,) whether the ratings can tell each column's
+    slopes : (q,) whether the ratings can identify each column's
     rough : whether the search has come only as far as weights need
     """
 
@@ -124,7 +124,7 @@ def _candidates(shared: SharedStructure, y: Floats, residual: Floats) -> Iterato
         start = chosen.start_from(last.chosen, last.at) if last else chosen.start_by_moments(residual)
         try:
             last = Candidate(*chosen.fit(design, start, ROUGH if rough else None), chosen, shared.slopes, rough)
-        except DegenerateFitError:  # slopes that leave nothing for the noise cannot be told from it
+        except DegenerateFitError:  # slopes that leave nothing for the noise cannot be identified from it
             if not any(chosen.kept):
                 raise
             continue

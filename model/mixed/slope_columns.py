@@ -1,4 +1,4 @@
-"""The columns of slopes: in which coordinates they are worked, which of them the ratings can tell, where to begin.
+"""The columns of slopes: in which coordinates they are worked, which of them the ratings can identify, where to begin.
 
 A player's effects are an intercept and q slopes, z'b with z = [1, slopes]. They are worked as b = A v on columns that are
 centred, scaled and, without a prior, made uncorrelated within players; the fit is the same in all such coordinates.
@@ -52,7 +52,7 @@ class SlopeScaling:
 
     def prior(self, prior: Prior, kept: Ints) -> CovariancePrior:
         """Prior of the covariance over sigma^2 of the level and the slopes on the columns `kept` (q')."""
-        sd = np.append(prior.player_sd, np.asarray(prior.slope_sd)[kept]) / prior.repeat_sd
+        sd = np.append(prior.player_sd, np.asarray(prior.slope_sd)[kept]) / prior.residual_sd
         T = np.eye(kept.size + 1)
         T[0, 1:], T[1:, 1:] = self.centre[kept], np.linalg.inv(self.turn[kept])
         return CovariancePrior((T * sd**2) @ T.T, 2.0 * float(np.linalg.slogdet(T)[1]))

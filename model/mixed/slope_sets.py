@@ -25,8 +25,8 @@ from model.mixed.slope_columns import (
 )
 from model.mixed.solver import RandomEffectsDesign
 
-ROUGH = OptimizerOptions(decrease=1e-2, confirmed=0.1)  # far less than what criteria are told apart by
-Terms = tuple[bool, bool, bool]  # of player, copy and match
+ROUGH = OptimizerOptions(decrease=1e-2, confirmed=0.1)  # far less than what criteria are separated by
+Terms = tuple[bool, bool, bool]  # of player, copy and interaction
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +38,7 @@ class FixedPart:
     basis : (N, r) orthonormal, of the fixed part on the rated rows; `means` (J, r) its cell means
     intercepts : each player's effects where they are an intercept alone
     system : of these
-    present, told : which terms there are, and which of them the ratings can tell
+    present, identified : which terms there are, and which of them the ratings can identify
     """
 
     cells: Cells
@@ -48,22 +48,22 @@ class FixedPart:
     intercepts: RandomEffectsDesign
     system: Minque0System
     present: Terms
-    told: Terms
+    identified: Terms
     prior: Prior | None
 
     @classmethod
     def of(cls, X: Floats, basis: Floats, cells: Cells, present: Terms, prior: Prior | None) -> FixedPart:
-        """Find which terms the rows X (N, p) in these cells can tell; `basis` (N, r) is that of their range."""
+        """Find which terms the rows X (N, p) in these cells can identify; `basis` (N, r) is that of their range."""
         fixed = OrthonormalDesign.of(X, cells, prior)
         basis, means = (basis, cells.means(basis)) if fixed.outside.size else (fixed.Q, fixed.means)
         intercepts = RandomEffectsDesign.of(cells, np.ones((len(X), 1)))
         system = Minque0System.of(intercepts, intercepts.total(basis), means, present)
-        told = system.identified() if len(X) else (False, False, False)
-        kept = told if prior is None else present
+        identified = system.identified() if len(X) else (False, False, False)
+        kept = identified if prior is None else present
         if not (kept[0] and kept[1]):
             cells = replace(cells, coupled=False)
             intercepts = replace(intercepts, cells=cells)
-        return cls(cells, fixed, basis, means, intercepts, system, present, told, prior)
+        return cls(cells, fixed, basis, means, intercepts, system, present, identified, prior)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +75,7 @@ class SlopeSet:
     kept : (q,) whether there are slopes on each column
     rows : RandomEffectsDesign
     known : (I, Q, p) Z_i'Q of the fixed part's columns
-    system : gives what MINQUE(0) can tell, which a search that begins elsewhere does without
+    system : gives what MINQUE(0) can identify, which a search that begins elsewhere does without
     prior : None where there is no prior
     """
 
@@ -104,9 +104,9 @@ class SlopeSet:
         return cls(part, scaling, flags, rows, known, system, believed)
 
     @classmethod
-    def first(cls, number: int, told: Ints, slopes: Floats, part: FixedPart) -> SlopeSet:
-        """Slopes on the first `number` columns, so far as they are among those `told` or a prior speaks of them."""
-        kept = told[told < number] if part.prior is None else np.arange(number)
+    def first(cls, number: int, identified: Ints, slopes: Floats, part: FixedPart) -> SlopeSet:
+        """Slopes on the first `number` columns, so far as they are among those `identified` or a prior speaks of them."""
+        kept = identified[identified < number] if part.prior is None else np.arange(number)
         scaling = whitened(part.cells, slopes, kept) if part.prior is None else standardised(slopes, kept)
         return cls.of(scaling, kept, slopes, part)
 
@@ -114,19 +114,19 @@ class SlopeSet:
         self, design: ResponseOnDesign, start: Start, options: OptimizerOptions | None
     ) -> tuple[RemlCriterion, int]:
         """Fit one response; return the criterion at its minimum and the number of steps."""
-        free = np.array(self.part.told)
+        free = np.array(self.part.identified)
         prior, own = self.part.prior, self.prior
         priors = prior.variances(own, free) if prior is not None and own is not None else None
         return search(RemlProblem.of(self.rows, self.known, design, free, priors), *start, options)
 
     def start_by_moments(self, residual: Floats) -> Start:
-        """Begin at MINQUE(0); what the ratings cannot tell stays at its prior, or at none.
+        """Begin at MINQUE(0); what the ratings cannot identify stays at its prior, or at none.
 
         Parameters
         ----------
         residual : (N,) what the fixed part leaves of the ratings
         """
-        part, free, system = self.part, np.array(self.part.told), self.system()
+        part, free, system = self.part, np.array(self.part.identified), self.system()
         believed = np.zeros(3) if part.prior is None else np.array(part.present) * part.prior.ratios
         S, start = system.start(quadratic_forms(self.rows, residual, system.basis), free)
         if self.prior is not None:
@@ -147,22 +147,22 @@ Start = tuple[Floats, Floats]  # the players' covariance over sigma^2 in the sea
 def slope_sets(
     slopes: Floats, part: FixedPart, numbers: Sequence[int]
 ) -> tuple[tuple[bool, ...], tuple[SlopeSet, ...]]:
-    """Return which of the slopes (N, q) the ratings can tell, and a set for each number of first columns, no two alike.
+    """Return which of the slopes (N, q) the ratings can identify, and a set for each number of first columns, no two alike.
 
-    Where the ratings cannot tell players at all, they do not choose: a prior speaks of the largest set.
+    Where the ratings cannot identify players at all, they do not choose: a prior speaks of the largest set.
     """
-    candidates = _candidates(part.cells, slopes) if part.told[PLAYER] else np.zeros(0, dtype=np.int64)
-    told, found = candidates, dict[tuple[bool, ...], SlopeSet]()
+    candidates = _candidates(part.cells, slopes) if part.identified[PLAYER] else np.zeros(0, dtype=np.int64)
+    identified, found = candidates, dict[tuple[bool, ...], SlopeSet]()
     if candidates.size:
         whole = SlopeSet.of(whitened(part.cells, slopes, candidates), candidates, slopes, replace(part, prior=None))
-        told = candidates[np.array(whole.system().identified_slopes(part.told), dtype=bool)]
-        if part.prior is None and told.size == candidates.size and numbers[0] == slopes.shape[1]:
+        identified = candidates[np.array(whole.system().identified_slopes(part.identified), dtype=bool)]
+        if part.prior is None and identified.size == candidates.size and numbers[0] == slopes.shape[1]:
             found[whole.kept] = whole
-    for number in numbers if part.told[PLAYER] else numbers[:1]:
+    for number in numbers if part.identified[PLAYER] else numbers[:1]:
         if not (found and number == slopes.shape[1]):
-            made = SlopeSet.first(number, told, slopes, part)
+            made = SlopeSet.first(number, identified, slopes, part)
             found.setdefault(made.kept, made)
-    return tuple(np.isin(np.arange(slopes.shape[1]), told).tolist()), tuple(found.values())
+    return tuple(np.isin(np.arange(slopes.shape[1]), identified).tolist()), tuple(found.values())
 
 
 def _candidates(cells: Cells, slopes: Floats) -> Ints:

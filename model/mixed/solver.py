@@ -177,8 +177,8 @@ class MixedModelEquations:
     rows, given : RandomEffectsDesign, Rhs
     S : (Q, Q) positive semi-definite
     l_c, l_w : float, >= 0
-    matched : bool
-        Whether the match's ratio is sought, so that its trace is needed.
+    interacting : bool
+        Whether the interaction's ratio is sought, so that its trace is needed.
 
     Attributes
     ----------
@@ -191,8 +191,8 @@ class MixedModelEquations:
     product : (t, t) T'H^-1 T
     """
 
-    def __init__(self, rows: RandomEffectsDesign, given: Rhs, S: Floats, l_c: float, l_w: float, matched: bool):
-        self.rows, self.given, self.S, self.l_c, self.l_w, self._matched = rows, given, S, l_c, l_w, matched
+    def __init__(self, rows: RandomEffectsDesign, given: Rhs, S: Floats, l_c: float, l_w: float, interacting: bool):
+        self.rows, self.given, self.S, self.l_c, self.l_w, self._matched = rows, given, S, l_c, l_w, interacting
         cells = rows.cells
         self.shrunk = 1.0 / (1.0 + l_w * cells.count)
         self.w = cells.count * self.shrunk
@@ -298,7 +298,7 @@ class MixedModelEquations:
         return 0.5 * (own + own.T), float((1.0 - diagonal).sum()) / self.l_c, left - self.l_c * spread
 
     def _through_copies(self, blocks: BlockCholesky) -> tuple[Floats, float]:
-        """Sum of N_iB_iM^-1B_i'N_i' (Q, Q) and, where matches are sought, of tr(M^-1 D_iD_i), D_i = diag(w) - B_i'K_iB_i."""
+        """Sum of N_iB_iM^-1B_i'N_i' (Q, Q) and, where interactions are sought, of tr(M^-1 D_iD_i), D_i = diag(w) - B_i'K_iB_i."""
         if self.rows.width == 1:
             return self._through_copies_of_intercepts(blocks)
         through, spread = np.zeros((self.rows.width, self.rows.width)), 0.0

@@ -122,7 +122,7 @@ def _covariances(posterior: Posterior, prior: Prior, chains: tuple[tuple[Ints, F
         interaction=R.match * np.outer(posterior.match_sd, posterior.match_sd),
         residual=R.repeat * np.outer(noise, noise),
         coef_mean=np.asarray(prior.mean, dtype=np.float64),
-        coef_sd=noise[:, None] * np.asarray(prior.sd) / prior.repeat_sd,
+        coef_sd=noise[:, None] * np.asarray(prior.sd) / prior.residual_sd,
         coef_correlation=_invertible(R.prior_coefficients),
         chains=chains,
     )

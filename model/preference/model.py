@@ -82,8 +82,8 @@ class Beliefs:
             sd=design.prior_sd,
             player_sd=self.player_sd,
             copy_sd=self.copy_sd,
-            match_sd=self.match_sd,
-            repeat_sd=self.repeat_sd,
+            interaction_sd=self.match_sd,
+            residual_sd=self.repeat_sd,
             slope_sd=slopes if tastes else (),
             slope_prior_players=self.slope_prior_players,
         )
@@ -154,7 +154,7 @@ class PreferenceModel:
         """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
         prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
-        ratings = CrossedMixedModel(match=True, prior=prior, slope_sets=SLOPE_SETS)
+        ratings = CrossedMixedModel(interaction=True, prior=prior, slope_sets=SLOPE_SETS)
         ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, slopes=tastes)
         together = correlations(
             fitted.X,
@@ -164,7 +164,7 @@ class PreferenceModel:
             ratings.responses_,
             slopes=tastes,
             prior_correlation=self.beliefs.correlation,
-            worth=self.beliefs.correlation_worth,
+            prior_size=self.beliefs.correlation_worth,
             prior=prior,
         )
         return assemble(material.design, material.history, ratings.responses_, together, self.beliefs, material.trials)
@@ -205,8 +205,8 @@ def assemble(
             player=together.player,
             tastes=together.slopes,
             copy=together.copy,
-            match=together.match,
-            repeat=together.repeat,
+            match=together.interaction,
+            repeat=together.residual,
         ),
         players=players,
         levels=levels,
@@ -217,8 +217,8 @@ def assemble(
         trials=_count(trials),
         player_sd=np.array([response.player_sd for response in responses]),
         copy_sd=np.array([response.copy_sd for response in responses]),
-        match_sd=np.array([response.match_sd for response in responses]),
-        repeat_sd=np.array([response.repeat_sd for response in responses]),
+        match_sd=np.array([response.interaction_sd for response in responses]),
+        repeat_sd=np.array([response.residual_sd for response in responses]),
     )
 
 
@@ -260,7 +260,7 @@ def player_law(history: History, responses: Sequence[RemlFit], marginal: Floats,
     if responses[0].slope_centre.size:
         covariance = np.array([response.player_covariance for response in responses])
         shifts = np.array([own_shift(response, history) for response in responses])
-        return PlayerLaw(lower_root(covariance), shifts, np.array([response.match_sd for response in responses]))
+        return PlayerLaw(lower_root(covariance), shifts, np.array([response.interaction_sd for response in responses]))
     shifts, laws = own_bow_moments(history, responses, marginal, beliefs)
     joint = [_with_own(response.player_covariance, law) for response, law in zip(responses, laws, strict=True)]
     return PlayerLaw(lower_root(np.array(joint)), shifts, np.zeros(len(responses)))
@@ -326,7 +326,7 @@ def _own_moments(
     if pairs > 2:
         part = beliefs.own_worth / (pairs + beliefs.own_worth)
         found = np.cov(others[0][both], own[0][both])
-        again = response.repeat_sd**2 * float(np.mean(1.0 / own[1][both]))
+        again = response.residual_sd**2 * float(np.mean(1.0 / own[1][both]))
         shared = part * shared + (1.0 - part) * found[0, 1]
         total = part * total + (1.0 - part) * max(found[1, 1] - again, 0.0)
     total *= 1.0 + 1.0 / (n + worth)

@@ -25,7 +25,7 @@ FOLDS = 5
 TOLD = (0, 1, 2, 3)
 AHEAD = 20
 NEW_ITEMS = "new items"
-BELIEVED = {"player_sd": 0.7, "copy_sd": 0.35, "match_sd": 0.45, "repeat_sd": 0.7}
+BELIEVED = {"player_sd": 0.7, "copy_sd": 0.35, "interaction_sd": 0.45, "residual_sd": 0.7}
 BELIEVED_TASTE = 0.3
 """Deviations that the service begins with, in points of its own scale; a judgement, no source."""
 METHODS = (
@@ -119,9 +119,9 @@ def fits(panel: Panel, rows: Bools) -> list[CrossedMixedModel]:
     tastes, sets = panel.tastes[rows], (0, panel.tastes.shape[1])
     return [
         CrossedMixedModel().fit(*rated),
-        CrossedMixedModel(match=True, slope_sets=sets).fit(*rated, tastes),
-        CrossedMixedModel(match=True).fit(*rated, tastes),
-        CrossedMixedModel(match=True, prior=beliefs(panel, rows)).fit(*rated, tastes),
+        CrossedMixedModel(interaction=True, slope_sets=sets).fit(*rated, tastes),
+        CrossedMixedModel(interaction=True).fit(*rated, tastes),
+        CrossedMixedModel(interaction=True, prior=beliefs(panel, rows)).fit(*rated, tastes),
     ]
 
 
@@ -180,14 +180,14 @@ def known_law(fitted: RemlFit, panel: Panel, ask: Ask, response: int) -> Law:
     place = [fitted.copy_index[item] for item in items.tolist()]
     Z, new = (_own_columns(fitted, panel, rows) for rows in (told, ask.ahead))
     S = fitted.random_effects_covariance if fitted.slope_centre.size else np.array([[fitted.player_sd**2]])
-    own = Z @ S @ Z.T + fitted.match_sd**2 * A @ A.T + fitted.repeat_sd**2 * np.eye(len(told))
+    own = Z @ S @ Z.T + fitted.interaction_sd**2 * A @ A.T + fitted.residual_sd**2 * np.eye(len(told))
     weights = np.linalg.solve(own, Z @ S @ new.T).T
     left = panel.Y[told, response] - panel.X[told] @ fitted.coef - A @ fitted.copy_effect[place]
     on_coef = panel.X[ask.ahead] - weights @ (panel.X[told] - A @ fitted.copy_coupling[place])
     on_items = weights @ A
     cov = new @ S @ new.T - weights @ Z @ S @ new.T + on_coef @ fitted.coef_covariance @ on_coef.T
     cov += on_items @ copies_covariance(fitted, place) @ on_items.T
-    apart = fitted.copy_sd**2 + fitted.match_sd**2 + fitted.repeat_sd**2
+    apart = fitted.copy_sd**2 + fitted.interaction_sd**2 + fitted.residual_sd**2
     return panel.X[ask.ahead] @ fitted.coef + weights @ left, cov + apart * np.eye(len(ask.ahead))
 
 

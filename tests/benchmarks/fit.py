@@ -77,7 +77,7 @@ def measure(case: Case) -> dict[str, Any]:
         "times": times,
         "player": fitted.player_sd_,
         "copy": fitted.copy_sd_,
-        "repeat": fitted.repeat_sd_,
+        "repeat": fitted.residual_sd_,
         "criterion": fitted.reml_,
         "iterations": fitted.responses_[0].iterations,
         "gigabytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6,

@@ -83,7 +83,7 @@ def report(case: Case) -> tuple[float, CrossedMixedModel]:
     print(
         f"  {fitted.responses_[0].iterations} steps, criterion {fitted.reml_:.4f}; level and slopes {slopes}, ", end=""
     )
-    print(f"copy {fitted.copy_sd_:.3f}, repeat {fitted.repeat_sd_:.3f} (drawn with {OWN}, {COPY}, {REPEAT})")
+    print(f"copy {fitted.copy_sd_:.3f}, repeat {fitted.residual_sd_:.3f} (drawn with {OWN}, {COPY}, {REPEAT})")
     return with_tastes, fitted
 
 

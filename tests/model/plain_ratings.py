@@ -21,7 +21,7 @@ class Ratings:
     copy: Labels
 
     def fit(self, match: bool, prior: Prior | None) -> CrossedMixedModel:
-        return CrossedMixedModel(match=match, prior=prior).fit(self.X, self.y, self.player, self.copy)
+        return CrossedMixedModel(interaction=match, prior=prior).fit(self.X, self.y, self.player, self.copy)
 
 
 def unbalanced(seed: int, n: int = 90, components: int = 2, players: int = 12, copies: int = 9) -> Ratings:
@@ -53,18 +53,18 @@ def criterion(data: Ratings, ratios: Floats, prior: Prior | None, match: bool = 
     H, X, y, extra = scaled_covariance(data, ratios), data.X, data.y, 0.0
     sum_of_squares, count = 0.0, float(y.size)
     if prior is not None:
-        scale = prior.repeat_sd / np.asarray(prior.sd)
+        scale = prior.residual_sd / np.asarray(prior.sd)
         X, y = np.vstack([X, np.diag(scale)]), np.append(y, scale * np.asarray(prior.mean))
         H = np.block(
             [[H, np.zeros((data.y.size, scale.size))], [np.zeros((scale.size, data.y.size)), np.eye(scale.size)]]
         )
-        sum_of_squares, count = prior.weight * prior.repeat_sd**2, float(y.size) + prior.weight
-        player, copy = (np.array([prior.player_sd, prior.copy_sd]) / prior.repeat_sd) ** 2
+        sum_of_squares, count = prior.weight * prior.residual_sd**2, float(y.size) + prior.weight
+        player, copy = (np.array([prior.player_sd, prior.copy_sd]) / prior.residual_sd) ** 2
         extra = float(ratios[0] / player - np.log(ratios[0]))  # Wishart, as of level and slopes
         extra += float(2.0 * np.sqrt(ratios[1] / copy) - np.log(ratios[1]))
         if match:
             share = ratios[2] / (1.0 + ratios[2])
-            mode = prior.match_sd**2 / (prior.match_sd**2 + prior.repeat_sd**2)
+            mode = prior.interaction_sd**2 / (prior.interaction_sd**2 + prior.residual_sd**2)
             extra -= 2.0 * float(np.log(share) + (1.0 / mode - 1.0) * np.log(1.0 - share))
     inverse = np.linalg.inv(H)
     information = X.T @ inverse @ X
@@ -89,12 +89,12 @@ def predicted(
         X @ coef[1] @ X.T
         + fitted.player_sd_**2 * same(player, player)
         + fitted.copy_sd_**2 * same(copy, copy)
-        + fitted.match_sd_**2 * same(player, player) * same(copy, copy)
+        + fitted.interaction_sd_**2 * same(player, player) * same(copy, copy)
     )
     n = told.y.size
-    gram = shared[:n, :n] + fitted.repeat_sd_**2 * np.eye(n)
+    gram = shared[:n, :n] + fitted.residual_sd_**2 * np.eye(n)
     weights = np.linalg.solve(gram, shared[:n, n:]).T
-    variance = np.diag(shared[n:, n:] - weights @ shared[:n, n:]) + fitted.repeat_sd_**2
+    variance = np.diag(shared[n:, n:] - weights @ shared[:n, n:]) + fitted.residual_sd_**2
     return ahead.X @ coef[0] + weights @ (told.y - told.X @ coef[0]), np.sqrt(variance)
 
 
@@ -105,8 +105,8 @@ def predicted_flat(fitted: CrossedMixedModel, told: Ratings, ahead: Ratings) -> 
     both = Ratings(
         *(np.concatenate([getattr(told, name), getattr(ahead, name)]) for name in ("X", "y", "player", "copy"))
     )
-    ratios = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.match_sd_]) ** 2 / fitted.repeat_sd_**2
-    V = fitted.repeat_sd_**2 * scaled_covariance(both, ratios)
+    ratios = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.interaction_sd_]) ** 2 / fitted.residual_sd_**2
+    V = fitted.residual_sd_**2 * scaled_covariance(both, ratios)
     G, across = V[:n, :n], V[:n, n:]
     information = told.X.T @ np.linalg.solve(G, told.X)
     coef = np.linalg.solve(information, told.X.T @ np.linalg.solve(G, told.y))

@@ -38,8 +38,8 @@ def new_player(
     Z, S = np.ones((len(X), 1)), np.array([[record.player_sd**2]])
     if record.slope_centre.size:
         Z, S = np.column_stack([Z, np.asarray(tastes) - record.slope_centre]), record.random_effects_covariance
-    shared = W @ record.coef_covariance @ W.T + A @ V @ A.T + Z @ S @ Z.T + record.match_sd**2 * A @ A.T
-    return X @ record.coef + A[:, known] @ record.copy_effect[place], shared + record.repeat_sd**2 * np.eye(len(X))
+    shared = W @ record.coef_covariance @ W.T + A @ V @ A.T + Z @ S @ Z.T + record.interaction_sd**2 * A @ A.T
+    return X @ record.coef + A[:, known] @ record.copy_effect[place], shared + record.residual_sd**2 * np.eye(len(X))
 
 
 def conditioned(law: Law, y: ArrayLike) -> Law:

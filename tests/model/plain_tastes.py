@@ -22,7 +22,9 @@ class Tasted:
     tastes: Floats
 
     def fit(self, match: bool, prior: Prior | None) -> CrossedMixedModel:
-        return CrossedMixedModel(match=match, prior=prior).fit(self.X, self.y, self.player, self.copy, self.tastes)
+        return CrossedMixedModel(interaction=match, prior=prior).fit(
+            self.X, self.y, self.player, self.copy, self.tastes
+        )
 
     def joined(self, other: "Tasted") -> "Tasted":
         names = ("X", "y", "player", "copy", "tastes")
@@ -89,11 +91,11 @@ def criterion(data: Tasted, S: Floats, copy: float, match: float, prior: Prior |
     H, X, y, extra = scaled_covariance(data, S, copy, match), data.X, data.y, 0.0
     sum_of_squares, count = 0.0, float(y.size)
     if prior is not None:
-        scale = prior.repeat_sd / np.asarray(prior.sd)
+        scale = prior.residual_sd / np.asarray(prior.sd)
         rows = np.zeros((y.size, scale.size))
         X, y = np.vstack([X, np.diag(scale)]), np.append(y, scale * np.asarray(prior.mean))
         H = np.block([[H, rows], [rows.T, np.eye(scale.size)]])
-        sum_of_squares, count = prior.weight * prior.repeat_sd**2, float(y.size) + prior.weight
+        sum_of_squares, count = prior.weight * prior.residual_sd**2, float(y.size) + prior.weight
         extra = penalty(S, copy, match, prior)
     inverse = np.linalg.inv(H)
     information = X.T @ inverse @ X
@@ -106,19 +108,22 @@ def criterion(data: Tasted, S: Floats, copy: float, match: float, prior: Prior |
 
 def penalty(S: Floats, copy: float, match: float, prior: Prior) -> float:
     """Wishart for the players, gamma(2) for the copies, Beta for the match's share, each with its mode at the prior's."""
-    mode = np.diag(np.append(prior.player_sd, np.asarray(prior.slope_sd)) / prior.repeat_sd) ** 2
+    mode = np.diag(np.append(prior.player_sd, np.asarray(prior.slope_sd)) / prior.residual_sd) ** 2
     found = np.trace(np.linalg.solve(mode, S)) - np.linalg.slogdet(S)[1]
-    found += -np.log(copy) + 2.0 * np.sqrt(copy) * prior.repeat_sd / prior.copy_sd
+    found += -np.log(copy) + 2.0 * np.sqrt(copy) * prior.residual_sd / prior.copy_sd
     if match > 0.0:
-        share, expected = match / (1.0 + match), prior.match_sd**2 / (prior.match_sd**2 + prior.repeat_sd**2)
+        share, expected = (
+            match / (1.0 + match),
+            prior.interaction_sd**2 / (prior.interaction_sd**2 + prior.residual_sd**2),
+        )
         found -= 2.0 * (np.log(share) + (1.0 / expected - 1.0) * np.log(1.0 - share))
     return float(found)
 
 
 def parameters(fitted: CrossedMixedModel) -> tuple[Floats, float, float]:
     """S, and the ratios of copy and match, of a fit."""
-    noise = fitted.repeat_sd_**2
-    return fitted.player_covariance_ / noise, fitted.copy_sd_**2 / noise, fitted.match_sd_**2 / noise
+    noise = fitted.residual_sd_**2
+    return fitted.player_covariance_ / noise, fitted.copy_sd_**2 / noise, fitted.interaction_sd_**2 / noise
 
 
 def predicted(
@@ -138,7 +143,7 @@ def predicted_jointly(
     Statistics for Spatial Data, sec. 3.4). `ahead.y` is not used.
     """
     both, n = told.joined(ahead), told.y.size
-    V = fitted.repeat_sd_**2 * scaled_covariance(both, *parameters(fitted))
+    V = fitted.residual_sd_**2 * scaled_covariance(both, *parameters(fitted))
     mean: Floats = np.zeros(told.X.shape[1])
     gap = np.zeros((ahead.y.size, told.X.shape[1]))
     information = np.eye(told.X.shape[1])

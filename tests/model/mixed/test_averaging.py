@@ -34,7 +34,7 @@ FIRST_ALONE = np.array([[1.0, 0.3, 0.0], [0.3, 0.5, 0.0], [0.0, 0.0, 0.0]])
 def averaged(
     data: Tasted, sets: tuple[int, ...] | None, prior: Prior | None = None, match: bool = False
 ) -> CrossedMixedModel:
-    return CrossedMixedModel(match=match, prior=prior, slope_sets=sets).fit(
+    return CrossedMixedModel(interaction=match, prior=prior, slope_sets=sets).fit(
         data.X, data.y, data.player, data.copy, data.tastes
     )
 
@@ -50,7 +50,7 @@ def plainly_left_out(data: Tasted, match: bool, prior: Prior | None, noise: floa
         out, kept = data.player == player, data.player != player
         given, X, y = V[np.ix_(kept, kept)], data.X[kept], data.y[kept]
         if prior is not None:  # X_0 = diag(sigma_0 / sd), y_0 = X_0 mean, as rows with the noise's variance
-            rows = np.diag(prior.repeat_sd / np.asarray(prior.sd))
+            rows = np.diag(prior.residual_sd / np.asarray(prior.sd))
             X, y = np.vstack([X, rows]), np.append(y, rows @ np.asarray(prior.mean))
             given = np.block([[given, np.zeros((len(given), 3))], [np.zeros((3, len(given))), noise * np.eye(3)]])
         across = np.hstack([V[np.ix_(out, kept)], np.zeros((out.sum(), len(y) - kept.sum()))])
@@ -210,13 +210,13 @@ def test_the_law_is_the_mixtures_own_mean_of_the_sets_variances_at_its_best_coef
     alone = [averaged(data, (columns,), prior, match=True) for columns in (2, 1, 0)]
     targets = np.array(
         [
-            np.append(each.player_covariance_[np.tril_indices(3)], [each.copy_sd_**2, each.match_sd_**2])
+            np.append(each.player_covariance_[np.tril_indices(3)], [each.copy_sd_**2, each.interaction_sd_**2])
             for each in alone
         ]
     )
-    noise = np.array([each.repeat_sd_**2 for each in alone])
-    ratios = np.append(fitted.player_covariance_[np.tril_indices(3)], [fitted.copy_sd_**2, fitted.match_sd_**2])
-    ratios /= fitted.repeat_sd_**2  # the noise itself is told anew
+    noise = np.array([each.residual_sd_**2 for each in alone])
+    ratios = np.append(fitted.player_covariance_[np.tril_indices(3)], [fitted.copy_sd_**2, fitted.interaction_sd_**2])
+    ratios /= fitted.residual_sd_**2  # the noise itself is told anew
     system = np.vstack([(targets - np.outer(noise, ratios)).T, np.ones(3)])
     weights = np.linalg.lstsq(system, np.append(np.zeros(8), 1.0))[0]
     assert system @ weights == pytest.approx(np.append(np.zeros(8), 1.0), abs=2e-3)
@@ -225,7 +225,7 @@ def test_the_law_is_the_mixtures_own_mean_of_the_sets_variances_at_its_best_coef
     found = of_record(fitted.responses_[0], anew.X, anew.copy, anew.tastes)
     coef = None
     if prior is not None:
-        coef = np.asarray(prior.mean), np.diag(np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd) ** 2
+        coef = np.asarray(prior.mean), np.diag(np.asarray(prior.sd) * fitted.residual_sd_ / prior.residual_sd) ** 2
     mean, sd = predicted(fitted, coef, data, anew)
     assert found[0] == pytest.approx(mean, abs=1e-6)
     assert found[1] == pytest.approx(sd, abs=1e-6)
@@ -236,7 +236,7 @@ def test_the_law_is_the_mixtures_own_mean_of_the_sets_variances_at_its_best_coef
 def test_each_response_has_its_own_weights() -> None:
     with_slopes, without = unbalanced(3, n=300), unbalanced(3, n=300, covariance=LEVEL_ALONE)
     Y = np.column_stack([with_slopes.y, without.y])
-    fitted = CrossedMixedModel(match=True, slope_sets=(0, 2)).fit(
+    fitted = CrossedMixedModel(interaction=True, slope_sets=(0, 2)).fit(
         with_slopes.X, Y, with_slopes.player, with_slopes.copy, with_slopes.tastes
     )
     assert [response.slopes_in_model for response in fitted.responses_] == [(True, True), (False, False)]
@@ -296,7 +296,7 @@ def test_before_the_first_rating_and_where_players_cannot_be_told_the_belief_in_
     for of in (nothing, one_each):
         fitted = averaged(of, (0, 1, 2), PRIOR)
         assert fitted.responses_[0].slopes_in_model == (True, True)
-        believed = np.array([PRIOR.player_sd, *np.asarray(PRIOR.slope_sd)]) * fitted.repeat_sd_ / PRIOR.repeat_sd
+        believed = np.array([PRIOR.player_sd, *np.asarray(PRIOR.slope_sd)]) * fitted.residual_sd_ / PRIOR.residual_sd
         assert np.sqrt(np.diagonal(fitted.player_covariance_)) == pytest.approx(believed)
 
 

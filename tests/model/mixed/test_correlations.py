@@ -15,12 +15,12 @@ from model.mixed.mivque import MivqueEstimates, common_ratios, mivque
 from tests.model.plain_ratings import Ratings, predicted_flat
 
 Labels = NDArray[np.int64]
-MATRICES = ("player", "slopes", "copy", "match", "repeat", "pooled", "prior_coefficients", "coefficients")
+MATRICES = ("player", "slopes", "copy", "interaction", "residual", "pooled", "prior_coefficients", "coefficients")
 BELIEVED = MATRICES[:-1]
 """What a belief rules; the errors of x'beta differ in kind where one criterion has ratings and the other none."""
-PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
-SDS = {"player": 0.7, "copy": 0.5, "match": 0.5, "repeat": 0.7}
-RHO = {"player": 0.8, "copy": 0.3, "match": 0.5, "repeat": 0.1}
+PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7)
+SDS = {"player": 0.7, "copy": 0.5, "interaction": 0.5, "residual": 0.7}
+RHO = {"player": 0.8, "copy": 0.3, "interaction": 0.5, "residual": 0.1}
 """Made up: standard deviations in points, and the correlation of every two criteria."""
 
 
@@ -34,17 +34,19 @@ class World:
     copy: Labels
 
     def fit(self, match: bool = True, prior: Prior | None = None) -> CrossedMixedModel:
-        return CrossedMixedModel(match=match, prior=prior).fit(self.X, self.Y, self.player, self.copy)
+        return CrossedMixedModel(interaction=match, prior=prior).fit(self.X, self.Y, self.player, self.copy)
 
     def records(self, match: bool = True, prior: Prior | None = None) -> tuple[RemlFit, ...]:
         return self.fit(match, prior).responses_
 
     def together(self, match: bool = True, prior: Prior | None = None, worth: float = 50.0) -> CorrelationEstimates:
         of = self.X, self.Y, self.player, self.copy, self.records(match, prior)
-        return correlations(*of, match=match, prior=prior, worth=worth)
+        return correlations(*of, interaction=match, prior=prior, prior_size=worth)
 
     def forms(self, match: bool = True, prior: Prior | None = None) -> MivqueEstimates:
-        return mivque(self.X, self.Y, self.player, self.copy, self.records(match, prior), match=match, prior=prior)
+        return mivque(
+            self.X, self.Y, self.player, self.copy, self.records(match, prior), interaction=match, prior=prior
+        )
 
     def without(self, gaps: NDArray[np.bool_]) -> "World":
         return World(self.X, np.where(gaps, np.nan, self.Y), self.player, self.copy)
@@ -62,7 +64,7 @@ def drawn(
     player = np.repeat(np.arange(players), runs)
     copy = np.array([rng.permutation(copies)[: runs - 1] for _ in range(players)])
     copy = np.hstack([copy, copy[:, :1]]).ravel()
-    rows = {"player": player, "copy": copy, "match": player * copies + copy, "repeat": np.arange(player.size)}
+    rows = {"player": player, "copy": copy, "interaction": player * copies + copy, "residual": np.arange(player.size)}
     X = np.column_stack([np.ones(player.size), rng.normal(size=player.size)])
     Y = (X @ [4.4, 0.3])[:, None] + np.zeros(k)
     for name, levels in rows.items():
@@ -94,14 +96,14 @@ class Plain:
 
     @classmethod
     def of(cls, world: World, records: tuple[RemlFit, ...], match: bool, prior: Prior | None) -> "Plain":
-        names = ("player", "copy", "match") if match else ("player", "copy")
+        names = ("player", "copy", "interaction") if match else ("player", "copy")
         ratios = np.array([*common_ratios(deviations(records), np.ones(len(records), bool), names)[: len(names)], 1.0])
         X, Y, n = world.X, world.Y, world.X.shape[0]
         alike = [labels[:, None] == labels for labels in (world.player, world.copy)]
         parts = [*alike, alike[0] & alike[1]] if match else alike
         m = 0 if prior is None else X.shape[1]
         if prior is not None:
-            scale = prior.repeat_sd / np.asarray(prior.sd)
+            scale = prior.residual_sd / np.asarray(prior.sd)
             X = np.vstack([X, np.diag(scale)])
             Y = np.vstack([Y, np.tile((scale * np.asarray(prior.mean))[:, None], Y.shape[1])])
         V = [np.pad(part.astype(np.float64), (0, m)) for part in parts] + [np.diag(np.arange(n + m) < n).astype(float)]
@@ -164,7 +166,7 @@ def test_of_one_response_alone_the_variances_are_those_of_restricted_maximum_lik
     """Searle, Casella & McCulloch 1992, sec. 11.3: REML is where MIVQUE returns the variances it was weighted with."""
     world = drawn(3, players=60, copies=12, k=1)
     fitted = world.fit()
-    variances = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.match_sd_, fitted.repeat_sd_]) ** 2
+    variances = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.interaction_sd_, fitted.residual_sd_]) ** 2
     found = mivque(world.X, world.Y, world.player, world.copy, fitted.responses_)
     assert variances.min() > 0.05
     assert found.covariance[:, 0, 0] == pytest.approx(variances, rel=1e-4)
@@ -195,7 +197,7 @@ def test_the_error_of_random_signs_is_far_below_that_of_the_ratings(monkeypatch:
     exact, off = world.together(), np.triu_indices(4, 1)
     for name in RHO:
         R, moved = getattr(exact, name)[off], (getattr(probed, name) - getattr(exact, name))[off]
-        error = (1.0 - R**2) / np.sqrt(exact.told[name][off] + 50.0)
+        error = (1.0 - R**2) / np.sqrt(exact.effective_levels[name][off] + 50.0)
         assert 0.0 < np.sqrt(np.mean(moved**2)) < 0.2 * np.sqrt(np.mean(error**2)), name
 
 
@@ -210,7 +212,7 @@ def covariances(worlds: list[World]) -> Floats:
 def _told_truly(record: RemlFit) -> RemlFit:
     player, copy, match, repeat = SDS.values()
     coef = np.array([4.4, 0.3])
-    return replace(record, coef=coef, player_sd=player, copy_sd=copy, match_sd=match, repeat_sd=repeat)
+    return replace(record, coef=coef, player_sd=player, copy_sd=copy, interaction_sd=match, residual_sd=repeat)
 
 
 @GAPS
@@ -231,10 +233,10 @@ def test_the_levels_told_are_those_that_would_scatter_as_much() -> None:
     worlds = [trial_gaps(drawn(seed, 24, 12, 6, 4, rho=none), 0.4, seed) for seed in range(200, 260)]
     pairs = np.triu_indices(4, 1)
     records = [_told_truly(drawn(0).records()[0])] * 4
-    found = [correlations(w.X, w.Y, w.player, w.copy, records, worth=1e-9) for w in worlds]
+    found = [correlations(w.X, w.Y, w.player, w.copy, records, prior_size=1e-9) for w in worlds]
     S = covariances(worlds)
     for place, (name, sd) in enumerate(SDS.items()):
-        levels = np.array([one.told[name][pairs] for one in found])
+        levels = np.array([one.effective_levels[name][pairs] for one in found])
         scattered = (S[:, place][:, *pairs] / sd**2) ** 2 * levels
         assert scattered.mean() == pytest.approx(1.0, abs=4.0 * scattered.std() / np.sqrt(len(worlds)))
 
@@ -246,19 +248,19 @@ def test_known_correlations_come_back(share: float) -> None:
     for seed in range(3):
         found = single_gaps(drawn(seed, players=200, copies=60, runs=7, k=4), share, seed).together(worth=1e-9)
         for name, rho in RHO.items():
-            error = 1.0 / np.sqrt(found.told[name][pairs])
+            error = 1.0 / np.sqrt(found.effective_levels[name][pairs])
             off.append(np.mean(((getattr(found, name)[pairs] - rho) / error) ** 2))
     assert np.mean(off) < 1.5
     assert np.max(off) < 4.0
 
 
 def noise_off(world: World, rho: float) -> float:
-    return float(np.mean(world.together(match=False, worth=1e-9).repeat[np.triu_indices(4, 1)]) - rho)
+    return float(np.mean(world.together(match=False, worth=1e-9).residual[np.triu_indices(4, 1)]) - rho)
 
 
 def test_gaps_filled_by_fitted_values_alone_would_lose_the_noise_correlation() -> None:
     """Worlds without a match, noise correlated by .6, 12 % missing: what is filled in has no noise, so none in common."""
-    rho = RHO | {"repeat": 0.6}
+    rho = RHO | {"residual": 0.6}
     left, filled = [], []
     for seed in range(4):
         world = single_gaps(_without_match(seed, rho), 0.12, seed)
@@ -281,7 +283,7 @@ def _filled(world: World, y: Floats) -> Floats:
 def _without_match(seed: int, rho: dict[str, float]) -> World:
     """Copies' matches with players have no deviation of their own here."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(SDS, "match", 0.0)
+        patch.setitem(SDS, "interaction", 0.0)
         return drawn(seed, players=120, copies=30, runs=6, k=4, rho=rho)
 
 
@@ -307,20 +309,22 @@ def test_tastes_have_a_correlation_of_their_own() -> None:
     found = []
     for seed in range(8):
         world, trait = with_tastes(drawn(seed, players=150, copies=40, runs=6, k=4), seed, 0.0)
-        fit = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait)
+        fit = CrossedMixedModel(interaction=True).fit(world.X, world.Y, world.player, world.copy, trait)
         of = world.X, world.Y, world.player, world.copy, fit.responses_
-        together = correlations(*of, worth=1e-9, slopes=trait)
+        together = correlations(*of, prior_size=1e-9, slopes=trait)
         assert_correlations(together, 4)
-        found.append([getattr(together, name)[np.triu_indices(4, 1)].mean() for name in ("slopes", "match", "repeat")])
+        found.append(
+            [getattr(together, name)[np.triu_indices(4, 1)].mean() for name in ("slopes", "interaction", "residual")]
+        )
     error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
-    assert np.abs((np.mean(found, axis=0) - [0.0, RHO["match"], RHO["repeat"]]) / error).max() < 4.0
+    assert np.abs((np.mean(found, axis=0) - [0.0, RHO["interaction"], RHO["residual"]]) / error).max() < 4.0
     assert error.max() < 0.06
 
 
 def test_a_players_level_and_tastes_are_the_whole_of_the_players_variance() -> None:
     """Square and add what the parts weigh in each row: z'L L'z = z' covariance z."""
     world, trait = with_tastes(drawn(13, players=60, copies=20), 13, 0.5)
-    responses = CrossedMixedModel(match=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
+    responses = CrossedMixedModel(interaction=True).fit(world.X, world.Y, world.player, world.copy, trait).responses_
     alike, (level, taste) = player_parts(responses[:1], trait, len(trait))
     whole = (level[0] * alike[0][:, 0]) ** 2 + (taste[0] * alike[1][:, 0]) ** 2
     z = np.column_stack([np.ones(len(trait)), trait - responses[0].slope_centre])
@@ -342,7 +346,7 @@ def assert_correlations(together: CorrelationEstimates, k: int) -> None:
         assert np.diagonal(R) == pytest.approx(np.ones(k))
         assert pytest.approx(R.T) == R
         assert np.linalg.eigvalsh(R)[0] > 0.0
-    for levels in together.told.values():
+    for levels in together.effective_levels.values():
         assert (levels >= 0).all()
         assert np.isfinite(levels).all()
 
@@ -361,7 +365,7 @@ def test_a_criterion_never_rated_takes_the_belief() -> None:
     assert_correlations(found, 4)
     for name in BELIEVED:
         assert getattr(found, name)[2, [0, 1, 3]] == pytest.approx(0.5, abs=0.02)
-        assert found.told.get(name, np.zeros((4, 4)))[2] == pytest.approx(np.zeros(4))
+        assert found.effective_levels.get(name, np.zeros((4, 4)))[2] == pytest.approx(np.zeros(4))
 
 
 def test_with_one_criterion_rated_or_no_rating_at_all_every_correlation_is_the_belief() -> None:
@@ -382,7 +386,7 @@ def test_one_level_tells_nothing_of_its_factor(factor: str, prior: Prior | None)
     getattr(world, factor)[:] = 0
     found = world.together(prior=prior)
     assert_correlations(found, 3)
-    assert found.told[factor].max() < 1.0
+    assert found.effective_levels[factor].max() < 1.0
     assert getattr(found, factor) == pytest.approx(found.pooled, abs=0.02)
 
 
@@ -393,15 +397,15 @@ def test_without_repeats_match_and_noise_take_what_they_have_together(prior: Pri
     once = World(world.X[first], world.Y[first], world.player[first], world.copy[first])
     found = once.together(prior=prior)
     assert_correlations(found, 3)
-    assert np.array_equal(found.match, found.repeat)
-    assert not found.told["match"].any()
-    assert found.player[0, 1] > found.match[0, 1] + 0.1
+    assert np.array_equal(found.interaction, found.residual)
+    assert not found.effective_levels["interaction"].any()
+    assert found.player[0, 1] > found.interaction[0, 1] + 0.1
 
 
 def test_a_factor_left_out_takes_the_pooled_correlation() -> None:
     world = drawn(9)
     records = CrossedMixedModel().fit(world.X, world.Y, player=world.player).responses_
-    found = correlations(world.X, world.Y, world.player, None, records, match=False)
+    found = correlations(world.X, world.Y, world.player, None, records, interaction=False)
     assert_correlations(found, 3)
     assert np.array_equal(found.copy, found.pooled)
     assert not np.array_equal(found.player, found.pooled)
@@ -438,7 +442,7 @@ def test_a_matrix_that_is_no_correlation_is_drawn_to_one_that_is() -> None:
         ({"prior_correlation": -0.6}, "expected a number from -0.5 to 1"),
         ({"prior_correlation": np.nan}, "expected a number from -0.5 to 1"),
         ({"slopes": np.zeros((100, 1))}, "slopes: got 1 columns, expected the 0 of the fit"),
-        ({"worth": 0.0}, "worth: got 0.0, expected a finite number above 0"),
+        ({"prior_size": 0.0}, "prior_size: got 0.0, expected a finite number above 0"),
     ],
 )
 def test_what_does_not_fit_is_said_in_words(change: dict[str, object], sentence: str) -> None:
@@ -453,5 +457,5 @@ def test_players_who_rate_once_still_give_correlation_matrices() -> None:
     once = World(world.X[::5], world.Y[::5], world.player[::5], world.copy[::5])
     found = once.together(prior=PRIOR)
     assert_correlations(found, 3)
-    assert not found.told["player"].any()
+    assert not found.effective_levels["player"].any()
     assert found.player == pytest.approx(found.pooled)

@@ -54,7 +54,7 @@ def test_dyestuff_is_the_analysis_of_variance_with_batches_as_players_or_as_copi
     assert fitted.coef_ == near(dyestuff["coef"])
     assert standard_errors(fitted) == near(dyestuff["coef_se"])
     assert getattr(fitted, f"{role}_sd_") == near(dyestuff["batch_sd"])
-    assert fitted.repeat_sd_ == near(dyestuff["repeat_sd"])
+    assert fitted.residual_sd_ == near(dyestuff["repeat_sd"])
     assert fitted.reml_ == near(dyestuff["reml"])
 
 
@@ -69,8 +69,8 @@ def test_dyestuff2_has_exactly_no_variance_between_batches() -> None:
     assert fitted.player_sd_ == 0.0
     assert fitted.identifiable_["player"]
     assert fitted.coef_ == near(case["coef"])
-    assert fitted.repeat_sd_**2 == near(case["repeat_variance"])
-    assert fitted.repeat_sd_**2 == pytest.approx(np.var(case.y, ddof=1), rel=1e-12)
+    assert fitted.residual_sd_**2 == near(case["repeat_variance"])
+    assert fitted.residual_sd_**2 == pytest.approx(np.var(case.y, ddof=1), rel=1e-12)
     assert fitted.reml_ == near(case["reml"])
 
 
@@ -81,7 +81,7 @@ def test_penicillin_tells_two_crossed_factors_apart() -> None:
     assert standard_errors(fitted) == near(case["coef_se"])
     assert fitted.player_sd_ == near(case["plate_sd"])
     assert fitted.copy_sd_ == near(case["sample_sd"])
-    assert fitted.repeat_sd_ == near(case["repeat_sd"])
+    assert fitted.residual_sd_ == near(case["repeat_sd"])
     assert fitted.reml_ == near(case["reml"])
 
 
@@ -93,22 +93,22 @@ def test_pastes_tells_casks_from_their_batches_whichever_is_called_the_player(pl
     assert standard_errors(fitted) == near(case["coef_se"])
     assert fitted.player_sd_ == near(case[f"{player}_sd"])
     assert fitted.copy_sd_ == near(case[f"{copy}_sd"])
-    assert fitted.repeat_sd_ == near(case["repeat_sd"])
+    assert fitted.residual_sd_ == near(case["repeat_sd"])
     assert fitted.reml_ == near(case["reml"])
 
 
 def test_machines_tells_the_match_of_worker_and_machine_from_the_noise() -> None:
     case = Case("machines")
-    fitted = CrossedMixedModel(match=True).fit(
+    fitted = CrossedMixedModel(interaction=True).fit(
         case.dummies("machine"), case.y, player=case.data["worker"], copy=case.data["machine"]
     )
-    assert fitted.identifiable_ == {"player": True, "copy": False, "match": True}
+    assert fitted.identifiable_ == {"player": True, "copy": False, "interaction": True}
     assert fitted.copy_sd_ == 0.0
     means = np.array(list(case["means"].values()))
     assert fitted.coef_ == near(np.append(means[0], means[1:] - means[0]))
     assert fitted.player_sd_ == near(case["worker_sd"])
-    assert fitted.match_sd_ == near(case["match_sd"])
-    assert fitted.repeat_sd_ == near(case["repeat_sd"])
+    assert fitted.interaction_sd_ == near(case["match_sd"])
+    assert fitted.residual_sd_ == near(case["repeat_sd"])
     assert fitted.reml_ == near(case["reml"])
 
 
@@ -117,7 +117,7 @@ def test_machines_without_the_match_gives_the_simpler_published_fit() -> None:
     fitted = CrossedMixedModel().fit(case.dummies("machine"), case.y, player=case.data["worker"])
     expected = case["worker_only"]
     assert fitted.player_sd_ == near(expected["worker_sd"])
-    assert fitted.repeat_sd_ == near(expected["repeat_sd"])
+    assert fitted.residual_sd_ == near(expected["repeat_sd"])
     assert fitted.reml_ == near(expected["reml"])
 
 
@@ -128,5 +128,5 @@ def test_ergostool_gives_fixed_types_and_their_standard_errors() -> None:
     assert fitted.coef_ == near(np.append(means[0], means[1:] - means[0]))
     assert standard_errors(fitted)[1:] == near(np.full(3, case["difference_se"]))
     assert fitted.player_sd_ == near(case["subject_sd"])
-    assert fitted.repeat_sd_ == near(case["repeat_sd"])
+    assert fitted.residual_sd_ == near(case["repeat_sd"])
     assert fitted.reml_ == near(case["reml"])

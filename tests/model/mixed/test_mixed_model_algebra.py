@@ -17,7 +17,7 @@ from tests.model.plain_ratings import Ratings, criterion, predicted, predicted_f
 from tests.model.plain_record import copies_covariance
 from tests.model.plain_record import predicted as of_record
 
-PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
+PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7)
 PRIORS = pytest.mark.parametrize("prior", [None, PRIOR], ids=["no prior", "prior"])
 SHAPES = pytest.mark.parametrize(
     "shape",
@@ -84,7 +84,7 @@ def test_the_curvature_is_the_average_information_of_the_full_matrices() -> None
     """Gilmour, Thompson & Cullis 1995, Biometrics 51: 1440, profiled over the noise, at the optimum."""
     data = unbalanced(7, n=200)
     fitted = data.fit(match=True, prior=None)
-    ratios = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.match_sd_]) ** 2 / fitted.repeat_sd_**2
+    ratios = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.interaction_sd_]) ** 2 / fitted.residual_sd_**2
     by_player, by_copy = same(data.player, data.player), same(data.copy, data.copy)
     parts = [by_player, by_copy, by_player * by_copy]
     H = np.eye(data.y.size) + sum(ratio * part for ratio, part in zip(ratios, parts, strict=True))
@@ -105,7 +105,7 @@ def test_the_fit_is_the_minimum_of_the_full_matrices_criterion(
 ) -> None:
     data = unbalanced(4, **shape)
     fitted = data.fit(match, prior)
-    sds = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.match_sd_]) / fitted.repeat_sd_
+    sds = np.array([fitted.player_sd_, fitted.copy_sd_, fitted.interaction_sd_]) / fitted.residual_sd_
     kept = slice(0, 3 if match else 2)
 
     def plain(sd: NDArray[np.float64]) -> float:
@@ -132,7 +132,7 @@ def jointly(fitted: CrossedMixedModel, prior: Prior | None, told: Ratings, ahead
     """Mean and deviation of the next ratings by the joint law of all of them."""
     if prior is None:
         return predicted_flat(fitted, told, ahead)
-    sd = np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd
+    sd = np.asarray(prior.sd) * fitted.residual_sd_ / prior.residual_sd
     return predicted(fitted, (np.asarray(prior.mean), np.diag(sd**2)), told, ahead)
 
 
@@ -177,7 +177,7 @@ def test_the_copies_posterior_in_the_record_is_that_of_the_joint_law(
     gap = rows - record.copy_coupling
     ahead = Ratings(rows, np.zeros(len(rows)), np.full(len(rows), NEW), np.array(record.copies))
     plain = jointly(fitted, prior, data, ahead)
-    others = record.player_sd**2 + record.match_sd**2 + record.repeat_sd**2
+    others = record.player_sd**2 + record.interaction_sd**2 + record.residual_sd**2
     mean = rows @ record.coef + record.copy_effect
     assert mean == pytest.approx(plain[0], abs=1e-8)
     variance = np.diagonal(gap @ record.coef_covariance @ gap.T + copies_covariance(record)) + others
@@ -255,7 +255,7 @@ def tiny(seed: int) -> tuple[Ratings, bool]:
 
 
 def tiny_prior(p: int) -> Prior:
-    return Prior(np.zeros(p), np.full(p, 3.0), player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
+    return Prior(np.zeros(p), np.full(p, 3.0), player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7)
 
 
 @pytest.mark.parametrize("seed", [*range(60), 102, 109, 156, 172])
@@ -263,8 +263,8 @@ def test_little_histories_settle_at_a_stationary_point_with_a_prior(seed: int) -
     data, match = tiny(seed)
     record = data.fit(match, tiny_prior(data.X.shape[1])).responses_[0]
     assert record.iterations <= 30
-    ratios = np.array([record.player_sd, record.copy_sd, record.match_sd]) ** 2 / record.repeat_sd**2
-    free = np.array([record.identifiable[term] for term in ("player", "copy", "match")])
+    ratios = np.array([record.player_sd, record.copy_sd, record.interaction_sd]) ** 2 / record.residual_sd**2
+    free = np.array([record.identifiable[term] for term in ("player", "copy", "interaction")])
     moved = [
         criterion(data, ratios * factor, tiny_prior(data.X.shape[1]), match) for factor in 1 + 1e-3 * np.eye(3)[free]
     ]

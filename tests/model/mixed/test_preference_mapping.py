@@ -48,7 +48,7 @@ def test_the_map_on_the_second_direction_is_the_published_fit() -> None:
     assert np.sqrt(np.diagonal(covariance)) == pytest.approx([known["level_sd"], known["slope_sd"]], abs=1e-4)
     apart = covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])
     assert apart == pytest.approx(known["correlation"], abs=1e-3)
-    assert fitted.repeat_sd_ == pytest.approx(known["repeat_sd"], abs=1e-4)
+    assert fitted.residual_sd_ == pytest.approx(known["repeat_sd"], abs=1e-4)
 
 
 def everything() -> Floats:

@@ -28,7 +28,13 @@ from tests.model.plain_tastes import (
 )
 
 PRIOR = Prior(
-    [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7, slope_sd=[0.3, 0.4]
+    [4.4, 0.2, 0.0],
+    [0.5, 0.2, 0.3],
+    player_sd=0.7,
+    copy_sd=0.35,
+    interaction_sd=0.45,
+    residual_sd=0.7,
+    slope_sd=[0.3, 0.4],
 )
 PRIORS = pytest.mark.parametrize("prior", [None, PRIOR], ids=["no prior", "prior"])
 MATCHES = pytest.mark.parametrize("match", [True, False], ids=["match", "no match"])
@@ -61,7 +67,7 @@ def test_sleepstudy_gives_the_published_fit(sleepstudy: tuple[Case, CrossedMixed
     assert covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]) == pytest.approx(
         case["correlation"], abs=5e-4
     )
-    assert fitted.repeat_sd_ == pytest.approx(case["repeat_sd"], abs=5e-4)
+    assert fitted.residual_sd_ == pytest.approx(case["repeat_sd"], abs=5e-4)
     assert standard_errors(fitted) == pytest.approx(case["coef_se"], abs=5e-4)
 
 
@@ -75,7 +81,7 @@ def test_sleepstudy_is_the_closed_form_of_balanced_data(sleepstudy: tuple[Case, 
     noise = float(np.sum((y - lines @ Z.T) ** 2)) / (18 * 8)
     covariance = np.cov(lines.T) - noise * np.linalg.inv(Z.T @ Z)
     assert fitted.player_covariance_ == pytest.approx(covariance, rel=1e-6)
-    assert fitted.repeat_sd_**2 == pytest.approx(noise, rel=1e-7)
+    assert fitted.residual_sd_**2 == pytest.approx(noise, rel=1e-7)
     assert fitted.coef_ == pytest.approx(lines.mean(axis=0), rel=1e-9)
     assert standard_errors(fitted) == pytest.approx(np.sqrt(np.diagonal(np.cov(lines.T)) / 18), rel=1e-6)
 
@@ -83,15 +89,15 @@ def test_sleepstudy_is_the_closed_form_of_balanced_data(sleepstudy: tuple[Case, 
 def test_a_record_without_copies_has_none(sleepstudy: tuple[Case, CrossedMixedModel]) -> None:
     record = sleepstudy[1].responses_[0]
     assert record.copies == ()
-    assert sleepstudy[1].identifiable_ == {"player": True, "copy": False, "match": False, "slopes": True}
+    assert sleepstudy[1].identifiable_ == {"player": True, "copy": False, "interaction": False, "slopes": True}
 
 
 def test_variance_components_give_the_published_intraclass_correlations() -> None:
     case = Case("shrout_fleiss")
     one_way = CrossedMixedModel().fit(case.one, case.y, player=case.data["target"])
     two_way = CrossedMixedModel().fit(case.one, case.y, player=case.data["target"], copy=case.data["judge"])
-    between, within = one_way.player_sd_**2, one_way.repeat_sd_**2
-    targets, judges, left = two_way.player_sd_**2, two_way.copy_sd_**2, two_way.repeat_sd_**2
+    between, within = one_way.player_sd_**2, one_way.residual_sd_**2
+    targets, judges, left = two_way.player_sd_**2, two_way.copy_sd_**2, two_way.residual_sd_**2
     found = {}
     for k in (1, 4):
         found[f"icc_1_{k}"] = between / (between + within / k)
@@ -113,7 +119,7 @@ def problem(data: Tasted, prior: Prior | None, match: bool) -> tuple[RemlProblem
     rows, levels = (RandomEffectsDesign.of(cells, Z) for Z in (data.Z, np.ones((data.y.size, 1))))
     basis = range_basis(data.X)[0]
     systems = [Minque0System.of(of, of.total(basis), cells.means(basis), (True, True, match)) for of in (rows, levels)]
-    mode = np.diag(np.append(PRIOR.player_sd, np.asarray(PRIOR.slope_sd)) / PRIOR.repeat_sd) ** 2
+    mode = np.diag(np.append(PRIOR.player_sd, np.asarray(PRIOR.slope_sd)) / PRIOR.residual_sd) ** 2
     chosen = None if prior is None else CovariancePrior(mode, 0.0)
     free = np.array([True, True, match])
     priors = None if prior is None or chosen is None else prior.variances(chosen, free)
@@ -268,7 +274,7 @@ def ahead_of(data: Tasted, seed: int) -> Tasted:
 def coefficients_prior(fitted: CrossedMixedModel, prior: Prior | None) -> tuple[Floats, Floats] | None:
     if prior is None:
         return None
-    return np.asarray(prior.mean), np.diag((np.asarray(prior.sd) * fitted.repeat_sd_ / prior.repeat_sd) ** 2)
+    return np.asarray(prior.mean), np.diag((np.asarray(prior.sd) * fitted.residual_sd_ / prior.residual_sd) ** 2)
 
 
 NEW = 99  # a player of no fit

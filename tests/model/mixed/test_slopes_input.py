@@ -15,7 +15,7 @@ from tests.model.plain_tastes import Tasted, unbalanced
 def prior_of(slopes: int) -> Prior:
     sd = [0.3] * slopes
     return Prior(
-        [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7, slope_sd=sd
+        [4.4, 0.2, 0.0], [0.5, 0.2, 0.3], player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7, slope_sd=sd
     )
 
 
@@ -86,7 +86,7 @@ def test_player_deviation_is_that_of_the_level_where_all_tastes_are_zero(fitted:
 def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Tasted, fitted: CrossedMixedModel) -> None:
     order = np.random.default_rng(0).permutation(data.y.size)
     player = [("player", -label) for label in data.player[order].tolist()]
-    again = CrossedMixedModel(match=True).fit(
+    again = CrossedMixedModel(interaction=True).fit(
         data.X[order], data.y[order], player, data.copy[order], data.tastes[order]
     )
     assert again.reml_ == pytest.approx(fitted.reml_, rel=1e-9)
@@ -98,7 +98,7 @@ def test_several_responses_are_as_many_fits(data: Tasted, informed: bool) -> Non
     prior, rng = prior_of(2) if informed else None, np.random.default_rng(1)
     Y = np.column_stack([data.y, data.y + rng.normal(size=data.y.size)])
     Y[::5, 1] = np.nan
-    together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy, data.tastes)
+    together = CrossedMixedModel(interaction=True, prior=prior).fit(data.X, Y, data.player, data.copy, data.tastes)
     assert together.player_covariance_.shape == (2, 3, 3)
     assert together.identifiable_["slopes"].tolist() == [True, True]
     for place, y in enumerate(Y.T):
@@ -112,7 +112,7 @@ def test_several_responses_are_as_many_fits(data: Tasted, informed: bool) -> Non
 
 def test_no_columns_of_tastes_are_a_fit_without(data: Tasted) -> None:
     none = replace(data, tastes=np.zeros((data.y.size, 0))).fit(True, None)
-    plain = CrossedMixedModel(match=True).fit(data.X, data.y, data.player, data.copy)
+    plain = CrossedMixedModel(interaction=True).fit(data.X, data.y, data.player, data.copy)
     assert none.player_sd_ == plain.player_sd_
     assert none.player_covariance_.shape == (1, 1)
     assert "slopes" not in none.identifiable_
@@ -222,7 +222,7 @@ def test_a_column_of_zeros_keeps_its_prior_ratio_to_the_noise() -> None:
     data = degenerate("a column of zeros")
     fitted = data.fit(False, prior_of(2))
     covariance, ratio = fitted.player_covariance_, 0.3 / 0.7
-    assert np.sqrt(covariance[1, 1]) == pytest.approx(ratio * fitted.repeat_sd_, rel=1e-4)
+    assert np.sqrt(covariance[1, 1]) == pytest.approx(ratio * fitted.residual_sd_, rel=1e-4)
     assert covariance[1, [0, 2]] == pytest.approx([0.0, 0.0], abs=1e-4)
 
 
@@ -233,15 +233,15 @@ def test_slopes_that_leave_nothing_for_the_noise_are_left_out() -> None:
     level, slope = rng.normal(size=20), rng.normal(size=20)
     y = level[player] + slope[player] * t
     fitted = CrossedMixedModel().fit(np.ones((60, 1)), y, player, slopes=t[:, None])
-    assert fitted.identifiable_ == {"player": True, "copy": False, "match": False, "slopes": False}
+    assert fitted.identifiable_ == {"player": True, "copy": False, "interaction": False, "slopes": False}
     assert fitted.player_covariance_[1, 1] == 0.0
-    assert fitted.repeat_sd_ > 0.5
+    assert fitted.residual_sd_ > 0.5
 
 
 @MATCHES
 def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
     none = np.zeros((0, 3))
-    fitted = CrossedMixedModel(match=match, prior=prior_of(2)).fit(none, np.zeros(0), [], [], np.zeros((0, 2)))
+    fitted = CrossedMixedModel(interaction=match, prior=prior_of(2)).fit(none, np.zeros(0), [], [], np.zeros((0, 2)))
     assert fitted.player_covariance_ == pytest.approx(np.diag([0.7, 0.3, 0.3]) ** 2, rel=1e-12)
     X, tastes = [[1.0, 0.0, 0.0]], [[2.0, 1.0]]
     mean, sd = predicted(fitted.responses_[0], X, ["anything"], tastes)
@@ -253,7 +253,7 @@ def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
 def test_equal_ratings_are_fitted_with_a_prior(data: Tasted) -> None:
     level = replace(data, y=np.full(data.y.size, 5.0))
     fitted = level.fit(True, prior_of(2))
-    assert 0.0 < fitted.repeat_sd_ < 0.7
+    assert 0.0 < fitted.residual_sd_ < 0.7
     assert finite(fitted, level)
 
 
@@ -300,4 +300,4 @@ def test_a_prior_that_does_not_know_the_tastes_is_refused(data: Tasted) -> None:
 @pytest.mark.parametrize("wrong", [[0.3, -1.0], [np.nan], [[0.3]], [np.inf]])
 def test_a_prior_deviation_of_slopes_that_makes_no_sense_is_refused(wrong: Any) -> None:
     with pytest.raises(ValueError, match=r"prior\.slope_sd: got .* expected finite numbers above 0"):
-        Prior([0.0], [1.0], player_sd=1, copy_sd=1, match_sd=1, repeat_sd=1, slope_sd=wrong)
+        Prior([0.0], [1.0], player_sd=1, copy_sd=1, interaction_sd=1, residual_sd=1, slope_sd=wrong)

@@ -11,8 +11,8 @@ from model.mixed import CrossedMixedModel, Prior
 from tests.model.plain_ratings import Ratings, unbalanced
 from tests.model.plain_record import copies_covariance, new_player, predicted
 
-PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
-SDS = ("player_sd_", "copy_sd_", "match_sd_", "repeat_sd_")
+PRIOR = Prior(mean=[4.4, 0.2], sd=[0.5, 0.2], player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7)
+SDS = ("player_sd_", "copy_sd_", "interaction_sd_", "residual_sd_")
 
 
 def sds(fitted: CrossedMixedModel) -> dict[str, Any]:
@@ -33,7 +33,7 @@ def fitted(data: Ratings) -> CrossedMixedModel:
 
 
 def test_ratings_in_other_units_give_the_same_answer_in_those_units(data: Ratings, fitted: CrossedMixedModel) -> None:
-    scaled = CrossedMixedModel(match=True).fit(data.X, 1000.0 * data.y, data.player, data.copy)
+    scaled = CrossedMixedModel(interaction=True).fit(data.X, 1000.0 * data.y, data.player, data.copy)
     assert sds(scaled) == pytest.approx({name: 1000.0 * sd for name, sd in sds(fitted).items()}, rel=1e-8)
     assert scaled.coef_ == pytest.approx(1000.0 * fitted.coef_, rel=1e-8)
     mean, cov = new_player(fitted.responses_[0], data.X, data.copy)
@@ -43,14 +43,14 @@ def test_ratings_in_other_units_give_the_same_answer_in_those_units(data: Rating
 
 
 def test_a_shift_by_a_thousand_million_leaves_the_deviations_alone(data: Ratings, fitted: CrossedMixedModel) -> None:
-    shifted = CrossedMixedModel(match=True).fit(data.X, data.y + 1e9, data.player, data.copy)
+    shifted = CrossedMixedModel(interaction=True).fit(data.X, data.y + 1e9, data.player, data.copy)
     assert sds(shifted) == pytest.approx(sds(fitted), rel=1e-5)  # 1e9 leaves ratings of 1e-7 points' precision
     assert shifted.coef_ - [1e9, 0.0] == pytest.approx(fitted.coef_, abs=1e-5)
 
 
 def test_columns_in_other_units_give_the_same_predictions(data: Ratings, fitted: CrossedMixedModel) -> None:
     X = data.X * [1.0, 1e-6] + [0.0, 5.0]
-    moved = CrossedMixedModel(match=True).fit(X, data.y, data.player, data.copy)
+    moved = CrossedMixedModel(interaction=True).fit(X, data.y, data.player, data.copy)
     assert sds(moved) == pytest.approx(sds(fitted), rel=1e-6)
     assert moved.responses_[0].residual == pytest.approx(fitted.responses_[0].residual, abs=1e-6)
     expected = predicted(fitted.responses_[0], data.X, data.copy)
@@ -61,7 +61,7 @@ def test_the_order_of_rows_and_the_names_of_labels_do_not_matter(data: Ratings, 
     order = np.random.default_rng(0).permutation(data.y.size)
     player = [("player", -label) for label in data.player[order].tolist()]
     copy = np.array([f"DB-{label:04d}" for label in data.copy[order]])[: order.size]
-    renamed = CrossedMixedModel(match=True).fit(data.X[order], data.y[order], player, copy)
+    renamed = CrossedMixedModel(interaction=True).fit(data.X[order], data.y[order], player, copy)
     assert sds(renamed) == pytest.approx(sds(fitted), rel=1e-8)
     assert renamed.reml_ == pytest.approx(fitted.reml_, rel=1e-12)
     assert renamed.responses_[0].residual == pytest.approx(fitted.responses_[0].residual[order], abs=1e-8)
@@ -78,8 +78,8 @@ def test_a_missing_rating_is_a_row_left_out(data: Ratings) -> None:
     gap, y = np.arange(0, data.y.size, 7), data.y.copy()
     y[gap] = np.nan
     kept = np.setdiff1d(np.arange(data.y.size), gap)
-    with_gaps = CrossedMixedModel(match=True).fit(data.X, y, data.player, data.copy)
-    without = CrossedMixedModel(match=True).fit(data.X[kept], y[kept], data.player[kept], data.copy[kept])
+    with_gaps = CrossedMixedModel(interaction=True).fit(data.X, y, data.player, data.copy)
+    without = CrossedMixedModel(interaction=True).fit(data.X[kept], y[kept], data.player[kept], data.copy[kept])
     assert sds(with_gaps) == sds(without)
     assert with_gaps.responses_[0].rows == kept.size
     assert np.array_equal(np.flatnonzero(np.isnan(with_gaps.responses_[0].residual)), gap)
@@ -90,12 +90,12 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
     rng = np.random.default_rng(1)
     Y = np.column_stack([data.y, data.y + rng.normal(size=data.y.size), rng.normal(size=data.y.size)])
     Y[::5, 1] = np.nan
-    together = CrossedMixedModel(match=True, prior=prior).fit(data.X, Y, data.player, data.copy)
+    together = CrossedMixedModel(interaction=True, prior=prior).fit(data.X, Y, data.player, data.copy)
     for place, y in enumerate(Y.T):
-        alone = CrossedMixedModel(match=True, prior=prior).fit(data.X, y, data.player, data.copy)
+        alone = CrossedMixedModel(interaction=True, prior=prior).fit(data.X, y, data.player, data.copy)
         assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
         assert np.array_equal(together.coef_[place], alone.coef_)
-        assert together.identifiable_["match"][place] == alone.identifiable_["match"]
+        assert together.identifiable_["interaction"][place] == alone.identifiable_["interaction"]
         found, expected = together.responses_[place], alone.responses_[0]
         assert np.array_equal(found.residual, expected.residual, equal_nan=True)
         assert np.array_equal(found.copy_effect, expected.copy_effect)
@@ -104,10 +104,10 @@ def test_several_responses_are_as_many_fits(data: Ratings, prior: Prior | None) 
 
 def test_each_response_may_have_a_prior_of_its_own(data: Ratings) -> None:
     mean, sd = np.array([[4.0, 0.0], [4.0, 1.5], [4.0, 0.0]]), np.array([[1.0, 0.5], [1.0, 0.5], [1.0, 0.1]])
-    together = CrossedMixedModel(match=True, prior=replace(PRIOR, mean=mean, sd=sd))
+    together = CrossedMixedModel(interaction=True, prior=replace(PRIOR, mean=mean, sd=sd))
     together.fit(data.X, np.column_stack([data.y] * 3), data.player, data.copy)
     for place in range(3):
-        alone = CrossedMixedModel(match=True, prior=replace(PRIOR, mean=mean[place], sd=sd[place]))
+        alone = CrossedMixedModel(interaction=True, prior=replace(PRIOR, mean=mean[place], sd=sd[place]))
         alone.fit(data.X, data.y, data.player, data.copy)
         assert np.array_equal(together.coef_[place], alone.coef_)
         assert {name: value[place] for name, value in sds(together).items()} == sds(alone)
@@ -131,14 +131,14 @@ def finite(fitted: CrossedMixedModel, X: Any, copy: Any) -> bool:
     )
 
 
-EVERY = {"player": True, "copy": True, "match": True}
+EVERY = {"player": True, "copy": True, "interaction": True}
 TOLD = {
-    "one player": EVERY | {"player": False, "match": False},
-    "one copy": EVERY | {"copy": False, "match": False},
+    "one player": EVERY | {"player": False, "interaction": False},
+    "one copy": EVERY | {"copy": False, "interaction": False},
     "one copy per tier": EVERY | {"copy": False},
-    "player and copy the same": EVERY | {"copy": False, "match": False},
-    "one rating per player": EVERY | {"player": False, "match": False},
-    "no cell repeats": EVERY | {"match": False},
+    "player and copy the same": EVERY | {"copy": False, "interaction": False},
+    "one rating per player": EVERY | {"player": False, "interaction": False},
+    "no cell repeats": EVERY | {"interaction": False},
     "a copy played by nobody else": EVERY,
 }
 NAMES = list(TOLD)
@@ -181,18 +181,18 @@ def test_a_term_that_the_ratings_cannot_tell_is_dropped_and_named(name: str) -> 
 def test_with_a_prior_a_term_that_the_ratings_cannot_tell_keeps_its_prior_ratio_to_the_noise(name: str) -> None:
     data, expected = degenerate(name), TOLD[name]
     p = data.X.shape[1]
-    prior = Prior(np.zeros(p), np.full(p, 2.0), player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
+    prior = Prior(np.zeros(p), np.full(p, 2.0), player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7)
     fitted = data.fit(match=True, prior=prior)
     assert fitted.identifiable_ == expected
     for term, told in expected.items():
-        ratio = getattr(prior, f"{term}_sd") / prior.repeat_sd
-        assert told or getattr(fitted, f"{term}_sd_") == pytest.approx(ratio * fitted.repeat_sd_, rel=1e-12)
+        ratio = getattr(prior, f"{term}_sd") / prior.residual_sd
+        assert told or getattr(fitted, f"{term}_sd_") == pytest.approx(ratio * fitted.residual_sd_, rel=1e-12)
     assert finite(fitted, data.X, data.copy)
 
 
 @pytest.mark.parametrize("match", [True, False])
 def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
-    fitted = CrossedMixedModel(match=match, prior=PRIOR).fit(np.zeros((0, 2)), np.zeros(0), [], [])
+    fitted = CrossedMixedModel(interaction=match, prior=PRIOR).fit(np.zeros((0, 2)), np.zeros(0), [], [])
     assert fitted.coef_ == pytest.approx([4.4, 0.2], rel=1e-12)
     expected = [0.7, 0.35, 0.45 if match else 0.0, 0.7]
     assert list(sds(fitted).values()) == pytest.approx(expected, rel=1e-12)
@@ -203,22 +203,24 @@ def test_before_the_first_rating_the_prior_speaks_alone(match: bool) -> None:
 
 def test_a_response_that_nobody_rated_rests_on_the_prior_among_others_that_were(data: Ratings) -> None:
     Y = np.column_stack([data.y, np.full(data.y.size, np.nan)])
-    fitted = CrossedMixedModel(match=True, prior=PRIOR).fit(data.X, Y, data.player, data.copy)
+    fitted = CrossedMixedModel(interaction=True, prior=PRIOR).fit(data.X, Y, data.player, data.copy)
     assert fitted.coef_[1] == pytest.approx([4.4, 0.2], rel=1e-12)
     assert fitted.responses_[1].rows == 0
     assert finite(fitted, data.X, data.copy)
 
 
 def test_equal_ratings_are_fitted_with_a_prior(data: Ratings) -> None:
-    fitted = CrossedMixedModel(match=True, prior=PRIOR).fit(data.X, np.full(data.y.size, 5.0), data.player, data.copy)
+    fitted = CrossedMixedModel(interaction=True, prior=PRIOR).fit(
+        data.X, np.full(data.y.size, 5.0), data.player, data.copy
+    )
     assert fitted.coef_[0] == pytest.approx(5.0, abs=0.1)
-    assert 0.0 < fitted.repeat_sd_ < 0.7
+    assert 0.0 < fitted.residual_sd_ < 0.7
     assert finite(fitted, data.X, data.copy)
 
 
 def test_dependent_columns_are_fitted_with_a_prior(data: Ratings) -> None:
     X = np.column_stack([data.X, data.X[:, 1]])
-    prior = Prior([4.4, 0, 0], [np.inf, 0.5, 0.5], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
+    prior = Prior([4.4, 0, 0], [np.inf, 0.5, 0.5], player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7)
     fitted = CrossedMixedModel(prior=prior).fit(X, data.y, data.player, data.copy)
     assert fitted.coef_[1] == pytest.approx(fitted.coef_[2], rel=1e-9)
 
@@ -266,7 +268,9 @@ def test_what_cannot_be_fitted_is_refused_in_plain_words(X: Any, Y: Any, labels:
 
 
 def test_columns_that_neither_ratings_nor_prior_determine_are_refused() -> None:
-    prior = Prior([0, 0, 0], [np.inf, np.inf, np.inf], player_sd=0.7, copy_sd=0.35, match_sd=0.45, repeat_sd=0.7)
+    prior = Prior(
+        [0, 0, 0], [np.inf, np.inf, np.inf], player_sd=0.7, copy_sd=0.35, interaction_sd=0.45, residual_sd=0.7
+    )
     with pytest.raises(ValueError, match="neither the ratings nor the prior"):
         CrossedMixedModel(prior=prior).fit(np.column_stack([X8, X8[:, 1]]), Y8, PAIRS)
 
@@ -292,8 +296,8 @@ def test_priors_for_another_number_of_responses_are_refused() -> None:
         ({"mean": np.zeros((2, 2)), "sd": [[1.0, 1.0], [np.inf, 1.0]]}, "flat for some responses only"),
         ({"player_sd": np.nan}, "prior.player_sd: got nan"),
         ({"copy_sd": 0.0}, "prior.copy_sd"),
-        ({"match_sd": np.inf}, "prior.match_sd"),
-        ({"repeat_sd": -1.0}, "prior.repeat_sd"),
+        ({"interaction_sd": np.inf}, "prior.interaction_sd"),
+        ({"residual_sd": -1.0}, "prior.residual_sd"),
         ({"weight": 0.0}, "prior.weight"),
     ],
 )
@@ -303,8 +307,8 @@ def test_a_prior_that_makes_no_sense_is_refused(wrong: dict[str, Any], sentence:
         "sd": [1.0, 1.0],
         "player_sd": 1.0,
         "copy_sd": 1.0,
-        "match_sd": 1.0,
-        "repeat_sd": 1.0,
+        "interaction_sd": 1.0,
+        "residual_sd": 1.0,
     }
     with pytest.raises(ValueError, match=sentence):
         Prior(**(good | wrong))

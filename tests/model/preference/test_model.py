@@ -163,8 +163,8 @@ def dense_gls(history: History, c: int, response: RemlFit, design: Design) -> di
     Zp = np.array([[p == q for q in dict.fromkeys(player)] for p in player], dtype=float)
     Zc = np.array([[k == q for q in response.copies] for k in level], dtype=float)
     Zm = np.array([[m == q for q in dict.fromkeys(pair)] for m in pair], dtype=float)
-    V = response.player_sd**2 * Zp @ Zp.T + response.copy_sd**2 * Zc @ Zc.T + response.match_sd**2 * Zm @ Zm.T
-    V += response.repeat_sd**2 * np.eye(len(y))
+    V = response.player_sd**2 * Zp @ Zp.T + response.copy_sd**2 * Zc @ Zc.T + response.interaction_sd**2 * Zm @ Zm.T
+    V += response.residual_sd**2 * np.eye(len(y))
     # The prior is stated in units of the noise believed in, and follows the noise found.
     sd = np.array([column.sd for column in design.columns])
     mean = np.array([column.mean for column in design.columns])
@@ -172,7 +172,7 @@ def dense_gls(history: History, c: int, response: RemlFit, design: Design) -> di
         if CRITERIA[c] in tier.character:
             at = [column.name for column in design.columns].index(f"tier {tier.slug}")
             mean[at], sd[at] = 0.3 * tier.character[CRITERIA[c]], 0.4
-    sd = sd * response.repeat_sd / BELIEFS.repeat_sd
+    sd = sd * response.residual_sd / BELIEFS.repeat_sd
     VX, Vy = np.linalg.solve(V, X), np.linalg.solve(V, y)
     covariance = np.linalg.inv(X.T @ VX + np.diag(sd**-2))
     coef = covariance @ (X.T @ Vy + mean / sd**2)
@@ -197,8 +197,8 @@ def responses_of(posterior: Posterior, history: History) -> list[RemlFit]:
                 coef_covariance=posterior.coef_root[c] @ posterior.coef_root[c].T,
                 player_sd=float(posterior.player_sd[c]),
                 copy_sd=float(posterior.copy_sd[c]),
-                match_sd=float(posterior.match_sd[c]),
-                repeat_sd=float(posterior.repeat_sd[c]),
+                interaction_sd=float(posterior.match_sd[c]),
+                residual_sd=float(posterior.repeat_sd[c]),
                 identifiable={},
                 reml=0.0,
                 rows=int(rated.sum()),

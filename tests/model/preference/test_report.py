@@ -96,7 +96,9 @@ def shrout_and_fleiss() -> tuple[View, dict[str, float]]:
     data = case["data"]
     fitted = CrossedMixedModel().fit(np.ones((24, 1)), data["y"], player=data["judge"], copy=data["target"])
     bare = violins([4, 2, 2], bench=False)
-    sds = {name: np.full(C, getattr(fitted, f"{name}_")) for name in ("player_sd", "copy_sd", "match_sd", "repeat_sd")}
+    found = fitted.player_sd_, fitted.copy_sd_, fitted.interaction_sd_, fitted.residual_sd_
+    names = ("player_sd", "copy_sd", "match_sd", "repeat_sd")
+    sds = {name: np.full(C, sd) for name, sd in zip(names, found, strict=True)}
     return laid_over(level_only(posterior(bare, **sds)), bare), case["reference"]
 
 
