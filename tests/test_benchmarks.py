@@ -9,8 +9,8 @@ from scipy import stats
 
 from model.domain.records import Answers, OwnBow, Run, Trial
 from model.domain.vocabulary import Criterion, Instrument
-from model.evaluation.metrics import Estimate
-from model.preference.batch import first_runs
+from model.evaluation import ClusteredMean
+from model.preference import first_runs
 from tests.benchmarks import __main__ as dispatcher
 from tests.benchmarks._cases import Shelf, Truth
 from tests.benchmarks._predictions import compared, wins
@@ -41,14 +41,14 @@ def test_a_benchmark_can_be_imported_and_explains_itself(name: str, capsys: pyte
 
 def test_a_mean_without_clusters_has_the_usual_standard_error() -> None:
     values = np.array([0.3, 1.2, -0.4, 2.0, 0.9])
-    estimate = Estimate.of(values)
+    estimate = ClusteredMean.of(values)
     assert estimate.mean == pytest.approx(values.mean())
     assert estimate.error == pytest.approx(stats.sem(values))
 
 
 def test_values_repeated_within_clusters_tell_no_more_than_once_each() -> None:
     values = np.array([0.3, 1.2, -0.4, 2.0, 0.9])
-    repeated = Estimate.of(np.repeat(values, 3), np.repeat(np.arange(5), 3))
+    repeated = ClusteredMean.of(np.repeat(values, 3), np.repeat(np.arange(5), 3))
     assert repeated.error == pytest.approx(stats.sem(values))
 
 

@@ -262,9 +262,13 @@ def test_the_rooms_of_the_model_are_imported_upwards_only() -> None:
     assert against == []
 
 
-@pytest.mark.parametrize("room", ["mixed", "choice"])
+NAMES_AT_WIDER_DOORS = {"features": 35, "preference": 44, "trial": 39, "evaluation": 21}
+"""Each a record, a figure of one of the model's pages, or a column: see the decision of the doors. May fall, not rise."""
+
+
+@pytest.mark.parametrize("room", sorted(set(ROOMS) - {"domain"}))
 def test_a_room_of_the_model_is_entered_by_its_door_alone(room: str) -> None:
-    """Whoever is outside, the tests apart, imports what the package itself names; and it names few things."""
+    """Whoever is outside, the model's own tests and benchmarks apart, imports what the package itself names; and it names few things."""
     door, inside = f"model.{room}", ROOT / "model" / room
     named = {
         name
@@ -272,10 +276,10 @@ def test_a_room_of_the_model_is_entered_by_its_door_alone(room: str) -> None:
         if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
         for name in ast.literal_eval(node.value)
     }
-    assert 1 <= len(named) <= MOST_NAMES_AT_A_DOOR
+    assert 1 <= len(named) <= NAMES_AT_WIDER_DOORS.get(room, MOST_NAMES_AT_A_DOOR)
     around = [
         f"{path.relative_to(ROOT)} imports {name}"
-        for folder in ("model", "service", "seed_data")
+        for folder in ("model", "service", "seed_data", "tests/service")
         for path in sources(folder)
         if inside not in path.parents
         for name in imports(path)

@@ -21,7 +21,7 @@ from babel.messages.pofile import read_po, unescape, write_po
 
 from model.choice import ExclusionReason
 from model.domain.vocabulary import SCALES
-from model.evaluation.policies import RULES
+from model.evaluation import POLICIES
 from service.core.language import NAMES, SOURCE, catalogue_file
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -57,7 +57,7 @@ def _words_of_the_model() -> Iterator[str]:
     for scale in SCALES.values():
         yield from dataclasses.astuple(scale)
     yield from map(str, ExclusionReason)
-    yield from RULES
+    yield from POLICIES
 
 
 def catalogue(code: str) -> Catalog:

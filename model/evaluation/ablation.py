@@ -5,8 +5,7 @@ from collections.abc import Mapping, Sequence
 
 from model.choice import Offer as Purse
 from model.domain.records import Trial
-from model.preference.batch import told
-from model.preference.catalogue import View
+from model.preference import CataloguePosterior, with_own_ratings
 from model.trial import Offer, influence
 
 MOST_ASKED = 40
@@ -14,7 +13,9 @@ MOST_ASKED = 40
 GIVEN, ANYTHING = "given", "anything"
 
 
-def ablation(view: View, trials: Sequence[Trial], purses: Mapping[str, Purse]) -> dict[str, dict[str, int]]:
+def ablation(
+    view: CataloguePosterior, trials: Sequence[Trial], purses: Mapping[str, Purse]
+) -> dict[str, dict[str, int]]:
     """Return by answer how many gave it, and for how many of them what is another one without it, by `model.trial.influence`.
 
     Players are taken as before their trial, with what they could pay and any bow to be had; trials without a price are left out.
@@ -23,7 +24,7 @@ def ablation(view: View, trials: Sequence[Trial], purses: Mapping[str, Purse]) -
     found: dict[str, Counter[str]] = {}
     for trial in priced[:: max(1, -(-len(priced) // MOST_ASKED))]:
         purse = purses[trial.key]
-        for each in influence(view, told(trial), (), Offer(prices=purse.prices, budget=purse.budget)):
+        for each in influence(view, with_own_ratings(trial), (), Offer(prices=purse.prices, budget=purse.budget)):
             count = found.setdefault(str(each.answer), Counter())
             changed = {str(change.what) for change in each.changes}
             count.update({GIVEN, *changed} | ({ANYTHING} if changed else set()))

@@ -13,12 +13,10 @@ from scipy.special import ndtr
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERIA, OVERALL, Criterion
 from model.evaluation import reliability
-from model.evaluation.metrics import Estimate
+from model.evaluation.metrics import ClusteredMean
 from model.evaluation.reliability import NOT_BY_CHANCE, Bin, Forecasts, Goodness, Parts
-from model.preference.player import Player
-from model.preference.yardstick import NO_BOW_LEVEL
-from model.trial.joint import here
-from model.trial.knowledge_gradient import one_above
+from model.preference import NO_BOW_LEVEL, Player
+from model.trial import joint_posterior, one_above
 
 OF_TIER, OF_COPY, BEST = KINDS = ("of_tier", "of_copy", "best")
 """Chances of a copy of the tier not yet played, of this very copy, and that at least one of the copies of a trial is above."""
@@ -44,7 +42,7 @@ class Curve:
 
     count: int
     bins: tuple[Bin, ...]
-    brier: Estimate
+    brier: ClusteredMean
     parts: Parts
 
 
@@ -64,9 +62,9 @@ class Calibration:
 
     count: int
     players: int
-    won: Estimate
+    won: ClusteredMean
     curves: Mapping[str, Curve]
-    base: Estimate
+    base: ClusteredMean
     goodness: Goodness | None
     mended: Goodness | None
     slope: float
@@ -86,7 +84,7 @@ def compare(player: Player, name: str, runs: Sequence[Run]) -> list[Comparison]:
     marks = {str(copy): mark for copy, mark in rated.items() if copy in place}
     if bar is None or not marks:
         return []
-    law = here(player, np.eye(len(CRITERIA))[OVERALL], list(marks))
+    law = joint_posterior(player, np.eye(len(CRITERIA))[OVERALL], list(marks))
     tier = player.suited.tier_of[[place[copy] for copy in marks]]
     mean, cov = law.bows_mean, law.bows_cov + law.noise**2 * np.eye(len(marks))
     of_tier = ndtr((law.mean[tier] - bar) / np.sqrt(np.diag(law.cov)[tier] + law.spread[tier] ** 2 + law.noise**2))
@@ -118,7 +116,7 @@ def calibrate(folds: Sequence[Sequence[Comparison]]) -> Calibration | None:
     return Calibration(
         count=len(single.came),
         players=len(np.unique(single.player)),
-        won=Estimate.of(single.came, single.player),
+        won=ClusteredMean.of(single.came, single.player),
         curves={kind: _curve(of) for kind, of in given.items() if len(of.told)},
         base=reliability.brier(whole),
         goodness=found,

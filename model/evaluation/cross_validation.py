@@ -9,19 +9,29 @@ import numpy as np
 from model.domain.vocabulary import Criterion
 from model.evaluation.baselines import baselines
 from model.evaluation.calibration import Calibration, calibrate
-from model.evaluation.folds import MEASURES, OVERALL, TOLD, Found, MakeModel, Past, Task, answer, tasks
-from model.evaluation.metrics import Part, Score, Scored
-from model.evaluation.policies import Win, what_it_wins
-from model.preference.model import PARTS, PreferenceModel
+from model.evaluation.folds import (
+    MEASURES,
+    OVERALL,
+    RATINGS_KNOWN,
+    Fold,
+    FoldResult,
+    ModelFactory,
+    TrialHistory,
+    evaluate_fold,
+    make_folds,
+)
+from model.evaluation.metrics import Part, Score, ScoreTable
+from model.evaluation.policies import PolicyComparison, compare_policies
+from model.preference import MODEL_PARTS, PreferenceModel
 
 MODEL, REFERENCE = "model", "without tastes"
-WITHOUT = tuple(f"without {part}" for part in PARTS)
+WITHOUT = tuple(f"without {part}" for part in MODEL_PARTS)
 """The model without one of its parts, in what is held out by player."""
 Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class StageScores:
     """The figures of every method once players have given so many ratings of their own.
 
     Attributes
@@ -41,16 +51,16 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
+class SplitReport:
     """What was held out in one way; ``parts`` are of the overall rating, over all numbers of ratings told."""
 
-    overall: tuple[State, ...]
-    utility: tuple[State, ...]
+    overall: tuple[StageScores, ...]
+    utility: tuple[StageScores, ...]
     parts: tuple[Part, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class EvaluationReport:
     """A check-up.
 
     Attributes
@@ -64,10 +74,10 @@ class Report:
     players: int
     trials: int
     ratings: int
-    by_player: Split | None
-    by_copy: Split | None
+    by_player: SplitReport | None
+    by_copy: SplitReport | None
     chances: Calibration | None
-    wins: tuple[Win, ...]
+    wins: tuple[PolicyComparison, ...]
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; None stands for what could not be computed."""
@@ -86,14 +96,14 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def check_up(
-    past: Past,
-    make_model: MakeModel = PreferenceModel,
-    reference: MakeModel | None = None,
+def cross_validate(
+    past: TrialHistory,
+    make_model: ModelFactory = PreferenceModel,
+    reference: ModelFactory | None = None,
     progress: Progress | None = None,
     seed: int = 1,
-    run: Callable[[Callable[[Task], Found], Sequence[Task]], Iterable[Found]] = map,
-) -> Report:
+    run: Callable[[Callable[[Fold], FoldResult], Sequence[Fold]], Iterable[FoldResult]] = map,
+) -> EvaluationReport:
     """Check a kind of model on players and copies held out of its fits.
 
     Parameters
@@ -110,45 +120,48 @@ def check_up(
     ValueError, RuntimeError
         As `PreferenceModel.fit`.
     """
-    made = tasks(past, make_model, reference, seed)
-    found: dict[str, list[Found]] = {"player": [], "copy": []}
-    for done, (task, result) in enumerate(zip(made, run(answer, made), strict=True), start=1):
+    made = make_folds(past, make_model, reference, seed)
+    found: dict[str, list[FoldResult]] = {"player": [], "copy": []}
+    for done, (task, result) in enumerate(zip(made, run(evaluate_fold, made), strict=True), start=1):
         found[task.by].append(result)
         if progress:
             progress(done, len(made))
     return _report(past, found, [MODEL, *([REFERENCE] if reference else [])], seed)
 
 
-def _report(past: Past, found: Mapping[str, Sequence[Found]], laws: Sequence[str], seed: int) -> Report:
+def _report(
+    past: TrialHistory, found: Mapping[str, Sequence[FoldResult]], laws: Sequence[str], seed: int
+) -> EvaluationReport:
     others = [baseline.name for baseline in baselines(seed)]
     by_player = found["player"]
-    return Report(
+    return EvaluationReport(
         players=len({trial.player for trial in past.trials}),
         trials=len(past.trials),
         ratings=sum(Criterion.OVERALL in run.ratings for _, run in past.played),
         by_player=_split([*laws, *WITHOUT, *others], by_player),
         by_copy=_split([*laws, *others], found["copy"]),
         chances=calibrate([of.comparisons for of in by_player]),
-        wins=what_it_wins([each for of in by_player for each in of.visits], past.offers),
+        wins=compare_policies([each for of in by_player for each in of.visits], past.offers),
     )
 
 
-def _split(methods: Sequence[str], found: Sequence[Found]) -> Split | None:
+def _split(methods: Sequence[str], found: Sequence[FoldResult]) -> SplitReport | None:
     joined = {
-        (measure, r): Scored(methods, [each for of in found for each in of.foretold[measure, r]])
+        (measure, r): ScoreTable(methods, [each for of in found for each in of.foretold[measure, r]])
         for measure in MEASURES
-        for r in TOLD
+        for r in RATINGS_KNOWN
         if found
     }
     if not any(scored.foretold for scored in joined.values()):
         return None
     overall, utility = (
-        tuple(_state(r, joined[measure, r]) for r in TOLD if joined[measure, r].foretold) for measure in MEASURES
+        tuple(_state(r, joined[measure, r]) for r in RATINGS_KNOWN if joined[measure, r].foretold)
+        for measure in MEASURES
     )
-    every = [each for r in TOLD for each in joined[OVERALL, r].foretold]
-    return Split(overall, utility, Scored(methods, every).parts())
+    every = [each for r in RATINGS_KNOWN for each in joined[OVERALL, r].foretold]
+    return SplitReport(overall, utility, ScoreTable(methods, every).parts())
 
 
-def _state(told: int, scored: Scored) -> State:
+def _state(told: int, scored: ScoreTable) -> StageScores:
     players = len(np.unique(scored.player))
-    return State(told, len(scored.value), players, scored.pairs, scored.choices, scored.scores())
+    return StageScores(told, len(scored.value), players, scored.pairs, scored.choices, scored.scores())

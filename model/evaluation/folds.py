@@ -18,16 +18,22 @@ from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA
 from model.evaluation.baselines import Baseline, Table, baselines
 from model.evaluation.calibration import Comparison, compare
-from model.evaluation.metrics import Foretold
-from model.evaluation.policies import Visit, visit
-from model.features.copy_history import Stretches
-from model.features.design import Design
-from model.features.training_data import History, Material, gather
-from model.preference.batch import Group, Law, Marks, Sheets, first_runs, told
-from model.preference.catalogue import View
-from model.preference.model import PreferenceModel
-from model.preference.player import Player
-from model.preference.predict import standing, utility_weights
+from model.evaluation.metrics import Predictions
+from model.evaluation.policies import HeldOutTrial, visit
+from model.features import Design, RatingsTable, ServiceIntervals, TrainingData, build_ratings_table
+from model.preference import (
+    BatchPosterior,
+    CataloguePosterior,
+    Player,
+    PreferenceModel,
+    RatingBatch,
+    Targets,
+    TrialBatch,
+    first_runs,
+    tier_posterior,
+    utility_weights,
+    with_own_ratings,
+)
 
 Bools = NDArray[np.bool_]
 
@@ -35,15 +41,15 @@ FOLDS = 5
 COPY_FOLDS = 3
 """Fewer, so larger, than of players: a new copy is told by its tier, which two thirds of the copies tell about as well as four
 fifths (a tier's mean of n copies errs by 1/n of the copies' variance), and every fold asks of nearly every trial again."""
-TOLD = (0, 1, 2, 3)
+RATINGS_KNOWN = (0, 1, 2, 3)
 """Numbers of own ratings that a player has given before the ratings that are foretold."""
 OVERALL, UTILITY = MEASURES = ("overall", "utility")
 """The overall rating; and u = (1 - h) overall + h priorities, as the player set them."""
-MakeModel = Callable[[Range], PreferenceModel]
+ModelFactory = Callable[[Range], PreferenceModel]
 
 
 @dataclass(frozen=True)
-class Past:
+class TrialHistory:
     """All that a fit reads."""
 
     range: Range
@@ -52,15 +58,15 @@ class Past:
     outcomes: Sequence[Outcome] = ()
     offers: Mapping[str, Offer] = field(default_factory=dict)
 
-    def gathered(self, trials: Sequence[Trial] | None = None) -> Material:
+    def gathered(self, trials: Sequence[Trial] | None = None) -> TrainingData:
         """Return what fits to these trials, or to some of them, are made of."""
         given = self.trials if trials is None else trials
-        return Material.of(self.range, given, self.events, self.outcomes, self.offers)
+        return TrainingData.of(self.range, given, self.events, self.outcomes, self.offers)
 
     @cached_property
-    def history(self) -> History:
+    def history(self) -> RatingsTable:
         """All trials as arrays; gathered once, and handed with the rest to the processes of the folds."""
-        return gather(self.design, self.trials, self.range, self.stretches)
+        return build_ratings_table(self.design, self.trials, self.range, self.stretches)
 
     @cached_property
     def design(self) -> Design:
@@ -68,19 +74,19 @@ class Past:
         return Design.from_range(self.range)
 
     @cached_property
-    def stretches(self) -> Stretches:
+    def stretches(self) -> ServiceIntervals:
         """What was done to copies."""
-        return Stretches.from_events(self.events)
+        return ServiceIntervals.from_events(self.events)
 
-    def without(self, held: Bools, kept: Sequence[Trial]) -> Material:
+    def without(self, held: Bools, kept: Sequence[Trial]) -> TrainingData:
         """Return what a fit without the runs of copies held (N,) is made of; ``kept`` are the trials without them."""
         keys = {trial.key for trial in kept}
         own = [trial.key in keys for trial in self.trials for run in trial.runs if run.copy is None]
         history = self.history.at(~held, np.array(own, dtype=bool))
         what = fit_purchase_model(kept, self.outcomes, self.offers, self.range)
-        return Material(kept, self.stretches, self.design, history, what)
+        return TrainingData(kept, self.stretches, self.design, history, what)
 
-    def fitted(self, make_model: MakeModel, trials: Sequence[Trial] | None = None) -> PreferenceModel:
+    def fitted(self, make_model: ModelFactory, trials: Sequence[Trial] | None = None) -> PreferenceModel:
         """Return a model fitted to these trials, or to some of them."""
         return make_model(self.range).fit_to(self.gathered(trials))
 
@@ -90,9 +96,9 @@ class Past:
         return tuple((place, run) for place, trial in enumerate(self.trials) for run in trial.runs if run.copy)
 
     @cached_property
-    def sheets(self) -> Sheets:
+    def sheets(self) -> RatingBatch:
         """All trials as they are to be foretold."""
-        return Sheets.of(self.design, self.range, self.trials)
+        return RatingBatch.of(self.design, self.range, self.trials)
 
     @cached_property
     def row(self) -> Ints:
@@ -103,7 +109,7 @@ class Past:
 
 
 @dataclass(frozen=True)
-class Task:
+class Fold:
     """One fold: what is fitted and foretold with these trials or these copies held out.
 
     Attributes
@@ -112,24 +118,24 @@ class Task:
     held : keys of the players, or serials of the copies.
     """
 
-    past: Past
+    past: TrialHistory
     by: str
     held: frozenset[str]
-    make_model: MakeModel
-    reference: MakeModel | None
+    make_model: ModelFactory
+    reference: ModelFactory | None
     seed: int
 
 
 @dataclass(frozen=True)
-class Found:
+class FoldResult:
     """What one fold gave: the foretold by (measure, own ratings told), comparisons with the own bow, and visits."""
 
-    foretold: Mapping[tuple[str, int], Sequence[Foretold]]
+    foretold: Mapping[tuple[str, int], Sequence[Predictions]]
     comparisons: Sequence[Comparison] = ()
-    visits: Sequence[Visit] = ()
+    visits: Sequence[HeldOutTrial] = ()
 
 
-def tasks(past: Past, make_model: MakeModel, reference: MakeModel | None, seed: int) -> list[Task]:
+def make_folds(past: TrialHistory, make_model: ModelFactory, reference: ModelFactory | None, seed: int) -> list[Fold]:
     """Return the folds by copy and by player; none where there are fewer than `FOLDS` players, or copies rated.
 
     Those by copy take longest and come first, so that processes which share them end together.
@@ -139,7 +145,7 @@ def tasks(past: Past, make_model: MakeModel, reference: MakeModel | None, seed: 
     held = [("copy", of) for of in _folds(copies, seed, COPY_FOLDS)]
     held += [("player", of) for of in _folds(players, seed)]
     past.history, past.sheets, past.row  # noqa: B018 - so that every process has them
-    return [Task(past, by, of, make_model, reference, seed) for by, of in held]
+    return [Fold(past, by, of, make_model, reference, seed) for by, of in held]
 
 
 def _folds(names: Sequence[str], seed: int, number: int = FOLDS) -> Iterator[frozenset[str]]:
@@ -149,14 +155,14 @@ def _folds(names: Sequence[str], seed: int, number: int = FOLDS) -> Iterator[fro
         yield frozenset(names[place] for place in held)
 
 
-def folds(trials: Sequence[Trial], seed: int = 1) -> Iterator[tuple[list[Trial], list[Trial]]]:
+def player_folds(trials: Sequence[Trial], seed: int = 1) -> Iterator[tuple[list[Trial], list[Trial]]]:
     """Return `FOLDS` times (the trials to fit, those held out), no player in both; not once with fewer players."""
     for held in _folds(sorted({trial.player for trial in trials}), seed):
         kept = [trial for trial in trials if trial.player not in held]
         yield kept, [trial for trial in trials if trial.player in held]
 
 
-def answer(task: Task) -> Found:
+def evaluate_fold(task: Fold) -> FoldResult:
     """Fit without what is held out, and foretell it."""
     past, by_player = task.past, task.by == "player"
     held = np.array([_is_held(task, past.trials[place], run) for place, run in past.played], dtype=bool)
@@ -169,31 +175,31 @@ def answer(task: Task) -> Found:
         views += models[0].views_without_parts().values()
     foretold = _Asked(past, models[0].posterior_.priority_weight, views, held, task.seed).foretell(places, by_player)
     if not by_player:
-        return Found(foretold)
+        return FoldResult(foretold)
     comparisons, visits = _before(models[0], past.trials, places)
-    return Found(foretold, comparisons, visits)
+    return FoldResult(foretold, comparisons, visits)
 
 
 def _before(
     model: PreferenceModel, trials: Sequence[Trial], places: Sequence[int]
-) -> tuple[list[Comparison], list[Visit]]:
+) -> tuple[list[Comparison], list[HeldOutTrial]]:
     """Return what the advice before some trials said, beside what came of it."""
     first = first_runs(trials)
     comparisons: list[Comparison] = []
-    visits: list[Visit] = []
+    visits: list[HeldOutTrial] = []
     for trial in (trials[place] for place in places):
-        answers = told(trial)
+        answers = with_own_ratings(trial)
         comparisons += compare(Player(model.view_, answers), trial.player, first[trial.key])
-        seen = visit(standing(model.view_, answers), trial)
+        seen = visit(tier_posterior(model.view_, answers), trial)
         visits += [seen] if seen else []
     return comparisons, visits
 
 
-def _is_held(task: Task, trial: Trial, run: Run) -> bool:
+def _is_held(task: Fold, trial: Trial, run: Run) -> bool:
     return (trial.player if task.by == "player" else run.copy) in task.held
 
 
-def _kept(task: Task, trial: Trial) -> Trial:
+def _kept(task: Fold, trial: Trial) -> Trial:
     """Return the trial without the runs of copies that are held out."""
     if task.by == "player":
         return trial
@@ -206,7 +212,9 @@ class _Asked:
     ``h`` : how much priorities count beside the overall mark in the measure `UTILITY`.
     """
 
-    def __init__(self, past: Past, h: float, views: Sequence[View], held: Bools, seed: int) -> None:
+    def __init__(
+        self, past: TrialHistory, h: float, views: Sequence[CataloguePosterior], held: Bools, seed: int
+    ) -> None:
         self.past, self.views, self.held = past, views, held
         table, Y = _table(past), past.history.Y
         self._weights: dict[str, Floats] = {}
@@ -218,25 +226,27 @@ class _Asked:
             y = _rated(self._weights[measure][table.trial], Y)
             self._fitted[measure] = [each.fit(table, y, ~held) for each in baselines(seed)]
 
-    def foretell(self, places: Sequence[int], by_player: bool) -> dict[tuple[str, int], list[Foretold]]:
+    def foretell(self, places: Sequence[int], by_player: bool) -> dict[tuple[str, int], list[Predictions]]:
         """Return what is foretold of some trials' held-out runs, by measure and number of ratings told before."""
-        found: dict[tuple[str, int], list[tuple[int, Foretold]]] = {(of, r): [] for of in MEASURES for r in TOLD}
+        found: dict[tuple[str, int], list[tuple[int, Predictions]]] = {
+            (of, r): [] for of in MEASURES for r in RATINGS_KNOWN
+        }
         sheets, row = self.past.sheets, self.past.row
         held = np.zeros(len(row), dtype=bool)
         held[row >= 0] = self.held[row[row >= 0]]
         late = held if not by_player else np.zeros(len(row), dtype=bool)
         for group in sheets.groups(places, late):
-            laws = [Law(view, group) for view in self.views]
+            laws = [BatchPosterior(view, group) for view in self.views]
             for measure in MEASURES:
                 marks = group.marks(self._weights[measure][group.trials])
-                for r in TOLD:
+                for r in RATINGS_KNOWN:
                     ahead = (group.tellable >= r)[marks.row] & held[marks.sheet] & (group.rank[marks.sheet] > r)
                     found[measure, r] += self._foretold(measure, group, laws, marks, ahead, r)
         return {key: [each for _, each in sorted(of, key=lambda pair: pair[0])] for key, of in found.items()}
 
     def _foretold(
-        self, measure: str, group: Group, laws: Sequence[Law], marks: Marks, ahead: Bools, r: int
-    ) -> Iterator[tuple[int, Foretold]]:
+        self, measure: str, group: TrialBatch, laws: Sequence[BatchPosterior], marks: Targets, ahead: Bools, r: int
+    ) -> Iterator[tuple[int, Predictions]]:
         """Give what is foretold of the marks ahead (M,), trial by trial with its place."""
         sheets, copies, tiers = group.sheets, tuple(self.past.range.copies), tuple(self.past.range.tiers)
         row, number, sheet = marks.row[ahead], marks.number[ahead], marks.sheet[ahead]
@@ -252,7 +262,7 @@ class _Asked:
                 of, at = int(group.trials[row[here[0]]]), number[here]
                 yield (
                     of,
-                    Foretold(
+                    Predictions(
                         player=self.past.trials[of].player,
                         copy=tuple(copies[place] for place in sheets.copy[sheet[here]].tolist()),
                         tier=tuple(tiers[place] for place in sheets.tier[sheet[here]].tolist()),
@@ -264,7 +274,7 @@ class _Asked:
                 )
 
 
-def _copy_of_trial(sheets: Sheets, sheet: Ints) -> Ints:
+def _copy_of_trial(sheets: RatingBatch, sheet: Ints) -> Ints:
     """Return (m,) a number for the copy of each sheet (m,), another one in each trial."""
     return np.asarray(sheets.trial[sheet] * (sheets.copy.max(initial=0) + 1) + sheets.copy[sheet])
 
@@ -274,7 +284,7 @@ def _rated(weights: Floats, Y: Floats) -> Floats:
     return np.asarray(np.where(weights > 0, weights * Y, 0.0).sum(axis=1))
 
 
-def _table(past: Past) -> Table:
+def _table(past: TrialHistory) -> Table:
     """Return every run of a copy as columns and codes."""
     copies = [str(run.copy) for _, run in past.played]
     tiers = [past.range.copies[copy].tier for copy in copies]

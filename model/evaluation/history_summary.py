@@ -12,7 +12,7 @@ DECIDED = frozenset({OutcomeKind.KEPT, OutcomeKind.NONE, OutcomeKind.RETURNED})
 
 
 @dataclass(frozen=True, slots=True)
-class Count:
+class RatingCounts:
     """How often something was rated: trials, different players, and (of a tier) different copies."""
 
     trials: int = 0
@@ -21,7 +21,7 @@ class Count:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class PurchaseCounts:
     """Of a copy: trials it was rated in and whose outcome is known, and how many of these kept it."""
 
     decided: int = 0
@@ -29,7 +29,7 @@ class Kept:
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class HistorySummary:
     """Trials counted: those in which at least one copy was rated.
 
     Attributes
@@ -43,9 +43,9 @@ class Tally:
 
     trials: int
     repeats: int
-    tiers: Mapping[str, Count]
-    copies: Mapping[str, Count]
-    kept: Mapping[str, Kept]
+    tiers: Mapping[str, RatingCounts]
+    copies: Mapping[str, RatingCounts]
+    kept: Mapping[str, PurchaseCounts]
     bows_of_players: tuple[int, ...]
 
 
@@ -58,14 +58,14 @@ class _Sheet:
     repeats: int
 
 
-def tally(range_: Range, trials: Iterable[Trial], outcomes: Iterable[Outcome] = ()) -> Tally:
+def summarise_history(range_: Range, trials: Iterable[Trial], outcomes: Iterable[Outcome] = ()) -> HistorySummary:
     """Count what was rated, by whom, and what of it was kept; a run without a rating does not count."""
     sheets = {trial.key: _sheet(trial) for trial in trials}
     sheets = {key: sheet for key, sheet in sheets.items() if sheet.copies}
     bows: dict[str, set[str]] = defaultdict(set)
     for sheet in sheets.values():
         bows[sheet.player] |= sheet.copies
-    return Tally(
+    return HistorySummary(
         trials=len(sheets),
         repeats=sum(sheet.repeats for sheet in sheets.values()),
         tiers=_counts(sheets, lambda copy: range_.copies[copy].tier),
@@ -80,17 +80,17 @@ def _sheet(trial: Trial) -> _Sheet:
     return _Sheet(trial.player, frozenset(played), sum(times > 1 for times in played.values()))
 
 
-def _counts(sheets: Mapping[str, _Sheet], of: Callable[[str], str]) -> dict[str, Count]:
+def _counts(sheets: Mapping[str, _Sheet], of: Callable[[str], str]) -> dict[str, RatingCounts]:
     """Count trials, players and copies by what ``of`` makes of a copy."""
     seen: dict[str, tuple[set[str], set[str], set[str]]] = defaultdict(lambda: (set(), set(), set()))
     for key, sheet in sheets.items():
         for copy in sheet.copies:
             for found, value in zip(seen[of(copy)], (key, sheet.player, copy), strict=True):
                 found.add(value)
-    return {name: Count(*map(len, found)) for name, found in seen.items()}
+    return {name: RatingCounts(*map(len, found)) for name, found in seen.items()}
 
 
-def _kept(sheets: Mapping[str, _Sheet], outcomes: Iterable[Outcome]) -> dict[str, Kept]:
+def _kept(sheets: Mapping[str, _Sheet], outcomes: Iterable[Outcome]) -> dict[str, PurchaseCounts]:
     """Count for each copy the trials whose outcome is known, and those after which it was kept (brought back or not)."""
     decided: dict[str, set[str]] = defaultdict(set)
     for outcome in outcomes:
@@ -98,4 +98,4 @@ def _kept(sheets: Mapping[str, _Sheet], outcomes: Iterable[Outcome]) -> dict[str
             decided[outcome.trial] |= {outcome.copy} if outcome.kind is OutcomeKind.KEPT and outcome.copy else set()
     played = Counter(copy for key in decided for copy in sheets[key].copies)
     kept = Counter(copy for key, of in decided.items() for copy in of & sheets[key].copies)
-    return {copy: Kept(count, kept[copy]) for copy, count in played.items()}
+    return {copy: PurchaseCounts(count, kept[copy]) for copy, count in played.items()}

@@ -21,7 +21,7 @@ NONE = np.zeros(0, dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class ClusteredMean:
     """A mean and its standard error."""
 
     mean: float
@@ -55,7 +55,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class Foretold:
+class Predictions:
     """Ratings of one trial and what M methods foretold of them, G of which tell a joint normal law.
 
     Attributes
@@ -81,7 +81,7 @@ class Inside:
     """How many ratings lay in their interval of probability ``level``, and how wide that was, cut to the scale."""
 
     level: float
-    share: Estimate
+    share: ClusteredMean
     width: float
 
 
@@ -103,13 +103,13 @@ class Score:
     """
 
     method: str
-    rmse: Estimate
-    log_loss: Estimate
-    pair_accuracy: Estimate
-    pair_log_loss: Estimate
-    regret: Estimate
+    rmse: ClusteredMean
+    log_loss: ClusteredMean
+    pair_accuracy: ClusteredMean
+    pair_log_loss: ClusteredMean
+    regret: ClusteredMean
     inside: tuple[Inside, ...]
-    better: Mapping[str, Estimate]
+    better: Mapping[str, ClusteredMean]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,7 @@ class Part:
 
     name: str
     ratings: int
-    rmse: Estimate
+    rmse: ClusteredMean
     inside: tuple[Inside, ...]
 
 
@@ -142,10 +142,12 @@ def _with_own(told: Floats, found: Floats) -> Floats:
     return np.asarray(np.maximum(np.vstack([told, np.broadcast_to(rest, (len(untold), told.shape[1]))]), TINY))
 
 
-class Scored:
+class ScoreTable:
     """Foretold ratings joined: N ratings, P pairs, and one choice a trial; ``ends`` of the scale that they are given on."""
 
-    def __init__(self, methods: Sequence[str], foretold: Sequence[Foretold], ends: tuple[float, float] = SCALE) -> None:
+    def __init__(
+        self, methods: Sequence[str], foretold: Sequence[Predictions], ends: tuple[float, float] = SCALE
+    ) -> None:
         self.methods, self.ends = tuple(methods), ends
         self.foretold = tuple(each for each in foretold if len(each.value))
 
@@ -276,13 +278,13 @@ class Scored:
         return tuple(self._score(m, name, figures) for m, name in enumerate(self.methods))
 
     def _score(self, m: int, name: str, figures: Mapping[str, tuple[Floats, Ints]]) -> Score:
-        found = {figure: Estimate.of(terms[m], player) for figure, (terms, player) in figures.items()}
+        found = {figure: ClusteredMean.of(terms[m], player) for figure, (terms, player) in figures.items()}
         right = found["pair_accuracy"]
         return Score(
             method=name,
             rmse=_root(found["rmse"]),
             log_loss=found["log_loss"],
-            pair_accuracy=Estimate(1.0 - right.mean, right.error),
+            pair_accuracy=ClusteredMean(1.0 - right.mean, right.error),
             pair_log_loss=found["pair_log_loss"],
             regret=found["regret"],
             inside=self.intervals(m),
@@ -293,7 +295,7 @@ class Scored:
         """Return a method's intervals on some of the ratings (N,)."""
         rows = np.ones(len(self.value), dtype=bool) if rows is None else rows
         return tuple(
-            Inside(level, Estimate.of(inside[m, rows], self.player[rows]), float(np.mean(width[m, rows])))
+            Inside(level, ClusteredMean.of(inside[m, rows], self.player[rows]), float(np.mean(width[m, rows])))
             for level, (inside, width) in self.inside.items()
             if rows.any()
         )
@@ -309,20 +311,20 @@ class Scored:
         return tuple(self._part(name, of) for name, of in rows.items() if of.any())
 
     def _part(self, name: str, rows: Bools) -> Part:
-        rmse = _root(Estimate.of(self.error[0, rows] ** 2, self.player[rows]))
+        rmse = _root(ClusteredMean.of(self.error[0, rows] ** 2, self.player[rows]))
         return Part(name, int(rows.sum()), rmse, self.intervals(0, rows))
 
 
-def _root(square: Estimate) -> Estimate:
+def _root(square: ClusteredMean) -> ClusteredMean:
     """Return the square root of a mean square, its error by the delta method."""
     root = float(np.sqrt(square.mean))
-    return Estimate(root, square.error / (2.0 * root) if root > 0 else 0.0)
+    return ClusteredMean(root, square.error / (2.0 * root) if root > 0 else 0.0)
 
 
-def _ahead(figure: str, terms: Floats, m: int, player: Ints) -> Estimate:
+def _ahead(figure: str, terms: Floats, m: int, player: Ints) -> ClusteredMean:
     """Return by how much the first method's figure is less than method ``m``'s, paired."""
     if figure != "rmse" or not terms.shape[1]:
-        return Estimate.of(terms[m] - terms[0], player)
+        return ClusteredMean.of(terms[m] - terms[0], player)
     first, other = np.sqrt(terms[0].mean()), np.sqrt(terms[m].mean())
     linear = terms[m] / (2.0 * max(other, TINY)) - terms[0] / (2.0 * max(first, TINY))
-    return Estimate(float(other - first), Estimate.of(linear, player).error)
+    return ClusteredMean(float(other - first), ClusteredMean.of(linear, player).error)

@@ -14,16 +14,15 @@ from model.choice import Offer
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion
-from model.evaluation.metrics import Estimate
-from model.preference.prediction import Standing
-from model.preference.yardstick import KnownBow
+from model.evaluation.metrics import ClusteredMean
+from model.preference import RatedReference, TierPosterior
 
 BOWS = 2
 """How many bows each rule picks: a trial seldom holds more than four."""
 
 
 @dataclass(frozen=True, slots=True)
-class Visit:
+class HeldOutTrial:
     """One held-out trial: the n copies played, marked by all that the player compares them by.
 
     Attributes
@@ -43,7 +42,7 @@ class Visit:
 
 
 @dataclass(frozen=True, slots=True)
-class Win:
+class PolicyComparison:
     """The model's picks against those of one rule, over the trials where the two may differ.
 
     Attributes
@@ -59,9 +58,9 @@ class Win:
     trials: int
     differing: int
     players: int
-    model: Estimate
-    rule_won: Estimate
-    better: Estimate
+    model: ClusteredMean
+    rule_won: ClusteredMean
+    better: ClusteredMean
 
 
 def marks(runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
@@ -71,7 +70,7 @@ def marks(runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
             yield run, run.ratings[Criterion.OVERALL]
 
 
-def visit(outlook: Standing, trial: Trial) -> Visit | None:
+def visit(outlook: TierPosterior, trial: Trial) -> HeldOutTrial | None:
     """Return a trial as it came out beside what was expected; None with fewer than two bows fully marked."""
     place = {serial: k for k, serial in enumerate(outlook.stock.serials)}
     given: dict[str, list[float]] = {}
@@ -81,13 +80,13 @@ def visit(outlook: Standing, trial: Trial) -> Visit | None:
         return None
     k = np.array([place[serial] for serial in given], dtype=np.intp)
     of_tier, bow = outlook.stock.tier[k], outlook.yardstick
-    return Visit(
+    return HeldOutTrial(
         trial=trial.key,
         player=trial.player,
         tier=tuple(outlook.tiers[t].slug for t in of_tier.tolist()),
         expected=outlook.mean[of_tier] + outlook.stock.offset[k],
         mark=np.array([np.mean(marked) for marked in given.values()]),
-        own=bow.level if isinstance(bow, KnownBow) else np.nan,
+        own=bow.level if isinstance(bow, RatedReference) else np.nan,
     )
 
 
@@ -95,7 +94,7 @@ Held = Mapping[str, Ints]
 """Places of the affordable copies by tier, the cheapest tier first."""
 
 
-def _held(seen: Visit, offer: Offer) -> Held:
+def _held(seen: HeldOutTrial, offer: Offer) -> Held:
     """Return the affordable copies by tier; a tier without a price is left out."""
     budget = np.inf if offer.budget is None else offer.budget
     price = {tier: offer.prices[tier] for tier in set(seen.tier) & offer.prices.keys() if offer.prices[tier] <= budget}
@@ -125,7 +124,7 @@ def _filled(wanted: Mapping[str, int], held: Held, bows: int) -> dict[str, int]:
     return counts
 
 
-RULES: Mapping[str, Callable[[Held, int], dict[str, int]]] = {
+POLICIES: Mapping[str, Callable[[Held, int], dict[str, int]]] = {
     "as many of the dearest affordable tier": _dearest,
     "spread over three affordable tiers": _spread,
 }
@@ -137,7 +136,9 @@ def _cases(counts: Mapping[str, int], held: Held) -> list[frozenset[int]]:
     return [frozenset(place for part in case for place in part) for case in product(*by_tier)]
 
 
-def what_it_wins(visits: Sequence[Visit], offers: Mapping[str, Offer], bows: int = BOWS) -> tuple[Win, ...]:
+def compare_policies(
+    visits: Sequence[HeldOutTrial], offers: Mapping[str, Offer], bows: int = BOWS
+) -> tuple[PolicyComparison, ...]:
     """Compare the model's first ``bows`` named copies with each rule's picks.
 
     Parameters
@@ -147,12 +148,12 @@ def what_it_wins(visits: Sequence[Visit], offers: Mapping[str, Offer], bows: int
     """
     told = [(seen, _held(seen, offers[seen.trial])) for seen in visits if seen.trial in offers]
     open_ = [(seen, held) for seen, held in told if sum(map(len, held.values())) > bows]
-    return tuple(_win(name, rule, open_, bows) for name, rule in RULES.items())
+    return tuple(_win(name, rule, open_, bows) for name, rule in POLICIES.items())
 
 
 def _win(
-    name: str, rule: Callable[[Held, int], dict[str, int]], visits: Sequence[tuple[Visit, Held]], bows: int
-) -> Win:
+    name: str, rule: Callable[[Held, int], dict[str, int]], visits: Sequence[tuple[HeldOutTrial, Held]], bows: int
+) -> PolicyComparison:
     rows = []
     for seen, held in visits:
         affordable = np.concatenate(list(held.values()))
@@ -164,13 +165,13 @@ def _win(
     player = np.array([row[0] for row in rows])
     ours, theirs_, own = np.array([row[1:] for row in rows], dtype=np.float64).reshape(-1, 3).T
     rated = np.isfinite(own)
-    return Win(
+    return PolicyComparison(
         rule=name,
         bows=bows,
         trials=len(visits),
         differing=len(rows),
         players=len(set(player.tolist())),
-        model=Estimate.of((ours - own)[rated], player[rated]),
-        rule_won=Estimate.of((theirs_ - own)[rated], player[rated]),
-        better=Estimate.of(ours - theirs_, player),
+        model=ClusteredMean.of((ours - own)[rated], player[rated]),
+        rule_won=ClusteredMean.of((theirs_ - own)[rated], player[rated]),
+        better=ClusteredMean.of(ours - theirs_, player),
     )

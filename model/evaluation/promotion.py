@@ -11,21 +11,19 @@ from scipy.special import gammaln
 
 from model.domain.arrays import Floats
 from model.domain.records import Trial
-from model.evaluation.metrics import Estimate
-from model.preference.batch import Law, Sheets
-from model.preference.catalogue import View
-from model.preference.predict import LIKING
+from model.evaluation.metrics import ClusteredMean
+from model.preference import LIKING, BatchPosterior, CataloguePosterior, RatingBatch
 
 FEWEST_PLAYERS = 30
 """With fewer players than this no comparison decides; only what is fitted as before, to more data, is adopted."""
 WORSE_THAN_CURRENT, WORSE_THAN_BEST = 1.0, 2.0
 """Standard errors by which a candidate may be worse than the model in use, and than the best one of the last year."""
 
-Losses = Mapping[str, float]
+PlayerLosses = Mapping[str, float]
 """By player the mean log loss of a rating."""
 
 
-class Why(StrEnum):
+class PromotionReason(StrEnum):
     """What an adoption was decided by."""
 
     FIRST = "first"
@@ -50,10 +48,10 @@ class Decision:
     """
 
     adopt: bool
-    why: Why
+    why: PromotionReason
     players: int = 0
-    worse: Estimate | None = None
-    worse_than_best: Estimate | None = None
+    worse: ClusteredMean | None = None
+    worse_than_best: ClusteredMean | None = None
     best: int | None = None
 
     def to_json(self) -> dict[str, Any]:
@@ -68,23 +66,23 @@ class Decision:
     def from_json(cls, data: Mapping[str, Any]) -> Self:
         """Read what `to_json` wrote."""
         worse, than_best = (
-            None if of is None else Estimate(of[0], np.inf if of[1] is None else of[1])
+            None if of is None else ClusteredMean(of[0], np.inf if of[1] is None else of[1])
             for of in (data["worse"], data["worse_than_best"])
         )
-        return cls(data["adopt"], Why(data["why"]), data["players"], worse, than_best, data["best"])
+        return cls(data["adopt"], PromotionReason(data["why"]), data["players"], worse, than_best, data["best"])
 
 
-def losses(view: View, trials: Sequence[Trial]) -> dict[str, float]:
+def log_loss_by_player(view: CataloguePosterior, trials: Sequence[Trial]) -> dict[str, float]:
     """Return by player the mean log loss of an overall rating of a bow, each rating being told before the next.
 
     That is minus the log of the joint density of a trial's ratings, Student's, over their number (chain rule), the own bow's
     sheet being told before; players without such a rating are left out.
     """
     given: dict[str, list[tuple[float, int]]] = {}
-    sheets = Sheets.of(view.posterior.design, view.range, trials)
+    sheets = RatingBatch.of(view.posterior.design, view.range, trials)
     for group in sheets.groups(range(len(trials)), np.zeros(len(sheets.trial), dtype=bool)):
         marks = group.marks(np.tile(LIKING, (len(group.trials), 1)))
-        law = Law(view, group)
+        law = BatchPosterior(view, group)
         (mean, cov), freedom = law.after(marks, 0), law.freedom(0)
         error = marks.rated(group) - mean
         for row, count in enumerate(np.bincount(marks.row, minlength=len(group.trials)).tolist()):
@@ -103,7 +101,9 @@ def joint_log_loss(error: Floats, scale: Floats, freedom: float) -> float:
     return float(np.log(np.diag(root)).sum() + constant + far)
 
 
-def decide(candidate: Losses, current: Losses | None, unchanged: bool, rivals: Mapping[int, Losses]) -> Decision:
+def promote(
+    candidate: PlayerLosses, current: PlayerLosses | None, unchanged: bool, rivals: Mapping[int, PlayerLosses]
+) -> Decision:
     """Decide on a candidate.
 
     Parameters
@@ -114,22 +114,22 @@ def decide(candidate: Losses, current: Losses | None, unchanged: bool, rivals: M
     rivals : losses of versions of the last year that have not seen these trials either, by version.
     """
     if current is None:
-        return Decision(adopt=True, why=Why.FIRST)
+        return Decision(adopt=True, why=PromotionReason.FIRST)
     worse, players = _worse(candidate, current)
     if players < FEWEST_PLAYERS:
-        kind = Why.SAME_KIND if unchanged else Why.OTHER_KIND
+        kind = PromotionReason.SAME_KIND if unchanged else PromotionReason.OTHER_KIND
         return Decision(unchanged, kind, players, worse if players else None)
     best = min(rivals, key=lambda version: (np.mean(list(rivals[version].values())), version), default=None)
     worse_than_best = None if best is None else _worse(candidate, rivals[best])[0]
-    why = Why.NOT_WORSE
+    why = PromotionReason.NOT_WORSE
     if worse.mean > WORSE_THAN_CURRENT * worse.error:
-        why = Why.WORSE
+        why = PromotionReason.WORSE
     elif worse_than_best is not None and worse_than_best.mean > WORSE_THAN_BEST * worse_than_best.error:
-        why = Why.WORSE_THAN_BEST
-    return Decision(why is Why.NOT_WORSE, why, players, worse, worse_than_best, best)
+        why = PromotionReason.WORSE_THAN_BEST
+    return Decision(why is PromotionReason.NOT_WORSE, why, players, worse, worse_than_best, best)
 
 
-def _worse(candidate: Losses, other: Losses) -> tuple[Estimate, int]:
+def _worse(candidate: PlayerLosses, other: PlayerLosses) -> tuple[ClusteredMean, int]:
     """Return by how much the candidate's losses are higher, paired by player, and the number of players."""
     both = sorted(candidate.keys() & other.keys())
-    return Estimate.of([candidate[player] - other[player] for player in both]), len(both)
+    return ClusteredMean.of([candidate[player] - other[player] for player in both]), len(both)

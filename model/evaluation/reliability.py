@@ -10,8 +10,8 @@ from scipy.special import logit
 from scipy.stats import chi2
 
 from model.domain.arrays import Floats, Ints
-from model.evaluation.metrics import Estimate
-from model.preference.chances import recalibrated
+from model.evaluation.metrics import ClusteredMean
+from model.preference import recalibrated
 
 BINS = 10
 FEWEST_IN_A_BIN = 20
@@ -51,7 +51,7 @@ class Bin:
     high: float
     count: int
     told: float
-    won: Estimate
+    won: ClusteredMean
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +94,11 @@ def bins(given: Forecasts, *, joined: bool = False) -> tuple[Bin, ...]:
     code = _joined(number) if joined else number
     for b in np.unique(code).tolist():
         here = code == b
-        low, high, share = number[here].min(), number[here].max(), Estimate.of(given.came[here], given.player[here])
+        low, high, share = (
+            number[here].min(),
+            number[here].max(),
+            ClusteredMean.of(given.came[here], given.player[here]),
+        )
         found.append(Bin(low / BINS, (high + 1) / BINS, int(here.sum()), float(given.told[here].mean()), share))
     return tuple(found)
 
@@ -105,9 +109,9 @@ def spread_if_right(given: Forecasts) -> float:
     return min(1.0, max(float(((given.came - given.told) ** 2).sum() / variance.sum()), SURE))
 
 
-def brier(given: Forecasts) -> Estimate:
+def brier(given: Forecasts) -> ClusteredMean:
     """Return the mean squared difference of chance and outcome (Brier 1950, Mon. Weather Rev. 78: 1)."""
-    return Estimate.of((given.told - given.came) ** 2, given.player)
+    return ClusteredMean.of((given.told - given.came) ** 2, given.player)
 
 
 def parts(given: Forecasts) -> Parts:

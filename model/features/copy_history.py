@@ -18,7 +18,7 @@ from model.domain.vocabulary import EventKind
 Level = tuple[str, int]
 """A copy's serial and the number of its stretch, counted from 0."""
 
-KEPT_OF_EFFECT: dict[EventKind, float] = {
+AUTOCORRELATION: dict[EventKind, float] = {
     EventKind.REHAIRED: 0.7,
     EventKind.RECAMBERED: 0.5,
     EventKind.REPAIRED: 0.5,
@@ -27,18 +27,18 @@ KEPT_OF_EFFECT: dict[EventKind, float] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Stretches:
+class ServiceIntervals:
     """The days on which a new stretch of each copy began, in order, with the share rho that was kept."""
 
     of: Mapping[str, tuple[tuple[date, float], ...]]
 
     @classmethod
-    def from_events(cls, events: Iterable[Event]) -> "Stretches":
+    def from_events(cls, events: Iterable[Event]) -> "ServiceIntervals":
         """Sort the events by copy and day; a move begins no new stretch."""
         found: dict[str, list[tuple[date, float]]] = defaultdict(list)
         for event in events:
-            if KEPT_OF_EFFECT[event.kind] < 1.0:
-                found[event.copy].append((event.on, KEPT_OF_EFFECT[event.kind]))
+            if AUTOCORRELATION[event.kind] < 1.0:
+                found[event.copy].append((event.on, AUTOCORRELATION[event.kind]))
         return cls({copy: tuple(sorted(days)) for copy, days in found.items()})
 
     def level(self, copy: str, on: date) -> Level:
@@ -51,7 +51,7 @@ class Stretches:
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
+class FilteredEffect:
     """A copy's present effect, from those of its stretches in the fit.
 
     Attributes
@@ -66,7 +66,9 @@ class Chain:
     variance: Floats
 
 
-def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats, prior: Floats) -> Chain:
+def filter_effect(
+    places: Sequence[int | None], kept: Sequence[float], variance: Floats, prior: Floats
+) -> FilteredEffect:
     """Follow a copy through its stretches.
 
     Parameters
@@ -98,4 +100,4 @@ def chain(places: Sequence[int | None], kept: Sequence[float], variance: Floats,
             weights = [weight * total / ahead for weight in weights] + [total / alone]
             used.append(place)
     stacked = np.column_stack(weights) if weights else np.zeros((len(prior), 0))
-    return Chain(tuple(used), stacked, total)
+    return FilteredEffect(tuple(used), stacked, total)

@@ -13,13 +13,13 @@ from model.choice import Offer, PurchaseModel, fit_purchase_model
 from model.domain.arrays import Flags, Floats
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA, OWN
-from model.features.copy_history import Level, Stretches
+from model.features.copy_history import Level, ServiceIntervals
 from model.features.design import Design, history_rows, own_rows, player_columns
 from model.features.profile import emphasis
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class RatingsTable:
     """Trials as arrays: X (n, p), Z (n, Q), Y (n, C) with NaN where not rated, labels (n,); own bows' runs apart.
 
     ``emphasis`` (n, C) is what the players care about, as `model.features.profile` has it; own bows have none.
@@ -37,14 +37,14 @@ class History:
     own_player: NDArray[np.object_]
     own_level: NDArray[np.object_]
 
-    def whole(self) -> "History":
+    def whole(self) -> "RatingsTable":
         """Return the history with the own bows' runs among the others."""
         pairs = (("X", "own_X"), ("Z", "own_Z"), ("Y", "own_Y"), ("player", "own_player"), ("level", "own_level"))
         joined = {name: np.concatenate([getattr(self, name), getattr(self, own)]) for name, own in pairs}
         joined["emphasis"] = np.concatenate([self.emphasis, np.zeros((len(self.own_X), len(CRITERIA)))])
         return replace(self, **joined)
 
-    def at(self, rows: Flags, own: Flags) -> "History":
+    def at(self, rows: Flags, own: Flags) -> "RatingsTable":
         """Return some of the rows (n,) and of the own bows' runs (own,); what own bows have in common is told anew."""
         picked = {name: getattr(self, name)[rows] for name in ("X", "Z", "Y", "player", "level", "emphasis")}
         picked |= {name: getattr(self, name)[own] for name in ("own_X", "own_Z", "own_Y", "own_player")}
@@ -53,7 +53,7 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
-class Material:
+class TrainingData:
     """The trials of a fit, gathered.
 
     Attributes
@@ -63,9 +63,9 @@ class Material:
     """
 
     trials: Sequence[Trial]
-    stretches: Stretches
+    stretches: ServiceIntervals
     design: Design
-    history: History
+    history: RatingsTable
     keeping: PurchaseModel
 
     @classmethod
@@ -84,8 +84,8 @@ class Material:
         ValueError
             A run of a copy that is not in the range.
         """
-        stretches, design = Stretches.from_events(events), Design.from_range(range_)
-        history = gather(design, trials, range_, stretches)
+        stretches, design = ServiceIntervals.from_events(events), Design.from_range(range_)
+        history = build_ratings_table(design, trials, range_, stretches)
         return cls(trials, stretches, design, history, fit_purchase_model(trials, outcomes, offers or {}, range_))
 
 
@@ -101,7 +101,9 @@ def _labels(labels: Sequence[object]) -> NDArray[np.object_]:
     return out
 
 
-def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: Stretches) -> History:
+def build_ratings_table(
+    design: Design, trials: Sequence[Trial], range_: Range, stretches: ServiceIntervals
+) -> RatingsTable:
     """Turn trials into arrays.
 
     Raises
@@ -118,7 +120,7 @@ def gather(design: Design, trials: Sequence[Trial], range_: Range, stretches: St
     levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
     rows = history_rows(design, trials, range_)
     of_own = own_rows([trial.answers for trial, _ in own], [run.position for _, run in own])
-    return History(
+    return RatingsTable(
         X=design.matrix(rows),
         Z=player_columns(rows),
         Y=_table([run for _, run in copies]),

@@ -13,8 +13,8 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Hold, Instrument
-from model.features.design import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
-from model.preference.catalogue import View
+from model.features import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
+from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import (
     OVERALL_ALONE,
     SCATTER_FREEDOM,
@@ -34,7 +34,7 @@ MOST_ENTRIES = 2_000_000
 NEVER = np.iinfo(np.intp).max
 
 
-def told(trial: Trial) -> Answers:
+def with_own_ratings(trial: Trial) -> Answers:
     """Return the trial's answers with the own bow as it was first rated there, as a questionnaire would have it."""
     own = next((run.ratings for run in trial.runs if run.copy is None and run.ratings), None)
     if not own:
@@ -57,7 +57,7 @@ def first_runs(trials: Sequence[Trial]) -> dict[str, tuple[Run, ...]]:
 
 
 @dataclass(frozen=True, eq=False)
-class Sheets:
+class RatingBatch:
     """All that was rated in n trials, laid out whatever is fitted: of each trial the own bow's sheet, then the copies'.
 
     Of the copies there are those that suit the player and were rated on anything, in the order played. Each rating stands at
@@ -89,7 +89,7 @@ class Sheets:
     @classmethod
     def of(cls, design: Design, range_: Range, trials: Sequence[Trial]) -> Self:
         """Lay trials out by the columns of a design."""
-        answers = tuple(told(trial) for trial in trials)
+        answers = tuple(with_own_ratings(trial) for trial in trials)
         kept = [_kept(trial, range_) for trial in trials]
         runs = [run for of in kept for _, run in of]
         of_own = own_rows(answers, np.zeros(len(trials), dtype=int).tolist())
@@ -128,17 +128,17 @@ class Sheets:
             value=value,
         )
 
-    def groups(self, trials: Iterable[int], late: Bools) -> Iterator["Group"]:
+    def groups(self, trials: Iterable[int], late: Bools) -> Iterator["TrialBatch"]:
         """Give some trials in groups with nearly as many ratings; sheets that are ``late`` (S,) are told after all others."""
         size = np.bincount(self.trial[self.sheet], minlength=len(self.trials))
         group: list[int] = []
         for trial in sorted((each for each in trials if size[each]), key=lambda each: (size[each], each)):
             if group and (size[trial] > ALIKE * size[group[0]] or (len(group) + 1) * size[trial] ** 2 > MOST_ENTRIES):
-                yield Group.of(self, np.sort(group), late)
+                yield TrialBatch.of(self, np.sort(group), late)
                 group = []
             group.append(trial)
         if group:
-            yield Group.of(self, np.sort(group), late)
+            yield TrialBatch.of(self, np.sort(group), late)
 
 
 def _kept(trial: Trial, range_: Range) -> list[tuple[int, Run]]:
@@ -156,7 +156,7 @@ def _suits(run: Run, trial: Trial, range_: Range) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class Group(Layout):
+class TrialBatch(Layout):
     """T trials side by side, each with up to O ratings, in the order in which they are told.
 
     Attributes
@@ -166,13 +166,13 @@ class Group(Layout):
     tellable : (T,) sheets of copies that are not late.
     """
 
-    sheets: Sheets
+    sheets: RatingBatch
     trials: Ints
     rank: Ints
     tellable: Ints
 
     @classmethod
-    def of(cls, sheets: Sheets, trials: Ints, late: Bools) -> Self:
+    def of(cls, sheets: RatingBatch, trials: Ints, late: Bools) -> Self:
         """Lay trials side by side, their ``late`` sheets (S,) last."""
         row = np.full(len(sheets.trials), -1, dtype=np.intp)
         row[trials] = np.arange(len(trials))
@@ -211,7 +211,7 @@ class Group(Layout):
         """(T, O) each rating's sheet's rank."""
         return np.where(self.sheet >= 0, self.rank[self.sheet], NEVER)
 
-    def marks(self, weights: Floats) -> "Marks":
+    def marks(self, weights: Floats) -> "Targets":
         """Return the marks of the sheets of copies rated on every criterion that has a weight for its trial (T, C)."""
         weighed = np.take_along_axis(weights, self.criterion, axis=1)
         wanted = (self.copy >= 0) & (weighed != 0)
@@ -227,11 +227,11 @@ class Group(Layout):
         rows, slots = np.nonzero(kept)
         out = np.zeros((len(self.trials), int(number.max(initial=-1)) + 1, self.sheet.shape[1]))
         out[rows, number[self.sheet[kept]], slots] = weighed[kept]
-        return Marks(row, sheet, number[sheet], out)
+        return Targets(row, sheet, number[sheet], out)
 
 
 @dataclass(frozen=True, eq=False)
-class Marks:
+class Targets:
     """Weighted sums of ratings, one for each of M sheets; at most J of one trial.
 
     Attributes
@@ -247,7 +247,7 @@ class Marks:
     number: Ints
     weights: Floats
 
-    def rated(self, group: Group) -> Floats:
+    def rated(self, group: TrialBatch) -> Floats:
         """Return (T, J) the marks as rated."""
         return np.asarray((self.weights @ group.value[..., None])[..., 0])
 
@@ -266,13 +266,13 @@ def _alike(answers: Sequence[Answers]) -> dict[tuple[Instrument, Hold | None], I
     return {key: np.array(places, dtype=np.intp) for key, places in found.items()}
 
 
-class Law:
+class BatchPosterior:
     """The joint law of all ratings of a group's trials before a model that has not seen them: the engine's, for marks of many trials.
 
     Copies are taken in their present state, as the advice takes them.
     """
 
-    def __init__(self, view: View, group: Group) -> None:
+    def __init__(self, view: CataloguePosterior, group: TrialBatch) -> None:
         self.group, self._answers = group, [group.sheets.answers[trial] for trial in group.trials.tolist()]
         shape, asked = group.sheet.shape, Asked.of_each(self._answers)
         at, expected = _features(view, group, asked)
@@ -282,7 +282,7 @@ class Law:
         self._leads = [(players, self._lead(view, players)) for players in _alike(self._answers).values()]
         self._roots: dict[int, tuple[Bools, Floats, Floats]] = {}
 
-    def _lead(self, view: View, players: Ints) -> Floats:
+    def _lead(self, view: CataloguePosterior, players: Ints) -> Floats:
         """Return (t, n, O) the covariance of leads of players who are alike in what suits."""
         of = Utilities.of(view, [self._answers[player] for player in players.tolist()])
         places = np.array([view.everything.place[serial] for serial in of.suited.serials], dtype=np.intp)
@@ -300,7 +300,7 @@ class Law:
         """Return (T,) the degrees of freedom of Student's distribution of marks after the own bow's and so many copies' ratings."""
         return np.asarray(SCATTER_FREEDOM + self._given(runs)[0].sum(axis=1))
 
-    def after(self, marks: Marks, runs: int) -> tuple[Floats, Floats]:
+    def after(self, marks: Targets, runs: int) -> tuple[Floats, Floats]:
         """Return mean (T, J) and covariance (T, J, J) of marks given the own bow's and the first so many copies' ratings.
 
         Of the own bow's those count that `model.preference.conditioning` keeps beside the others told. The covariance counts how
@@ -314,8 +314,8 @@ class Law:
         return mean, scattered[:, None, None] * cov
 
 
-def _features(view: View, group: Group, asked: Asked) -> tuple[Floats, Floats]:
-    """Return features (m, q) and expectations (m,) of the m ratings `Group.at`."""
+def _features(view: CataloguePosterior, group: TrialBatch, asked: Asked) -> tuple[Floats, Floats]:
+    """Return features (m, q) and expectations (m,) of the m ratings `TrialBatch.at`."""
     sheets, every = group.sheets, view.everything
     X, k = sheets.X.copy(), sheets.copy
     X[:, TRAIT_COLUMNS] = 0.0  # the copies have them

@@ -10,11 +10,9 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Copy, Range, Tier
 from model.domain.vocabulary import CRITERIA, Hold, Instrument
-from model.features.copy_history import Chain, Stretches, chain
-from model.features.design import TRAIT_COLUMNS
-from model.features.profile import tiers_beyond_their_mean
-from model.preference.chances import AS_THEY_ARE
-from model.preference.fitted import Posterior
+from model.features import TRAIT_COLUMNS, FilteredEffect, ServiceIntervals, filter_effect, tiers_beyond_their_mean
+from model.preference.chances import NO_RECALIBRATION
+from model.preference.fitted import FittedModel
 from model.preference.kernel import ComponentKernel
 from model.preference.own_parts import Open, OwnParts
 
@@ -25,7 +23,7 @@ READINGS = ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")
 
 
 @dataclass(frozen=True, slots=True)
-class Suited:
+class EligibleItems:
     """Tiers (T) and copies (K) that suit one instrument and hold, with the copies' posterior at present.
 
     Attributes
@@ -83,7 +81,7 @@ class Suited:
         return out
 
 
-class View:
+class CataloguePosterior:
     """The fitted model over one range, ready for many players. Not changed after construction; safe to share.
 
     ``posterior`` has a coefficient for every tier of the range; of those that came after the fit the one that is believed.
@@ -92,13 +90,13 @@ class View:
 
     def __init__(
         self,
-        posterior: Posterior,
+        posterior: FittedModel,
         range_: Range,
-        stretches: Stretches | None = None,
-        slope: float = AS_THEY_ARE,
+        stretches: ServiceIntervals | None = None,
+        slope: float = NO_RECALIBRATION,
     ) -> None:
         self.posterior, self.range, self.slope = posterior.extended(range_), range_, slope
-        self.stretches = stretches or Stretches({})
+        self.stretches = stretches or ServiceIntervals({})
         self.suited = lru_cache(maxsize=16)(self._suited)
 
     @cached_property
@@ -112,15 +110,15 @@ class View:
         return ComponentKernel.of(self.posterior)
 
     @cached_property
-    def everything(self) -> Suited:
+    def everything(self) -> EligibleItems:
         """All tiers and copies of the range, in its order."""
         return self._laid_over(tuple(self.range.tiers.values()), tuple(self.range.copies.values()))
 
-    def _suited(self, instrument: Instrument, hold: Hold | None) -> Suited:
+    def _suited(self, instrument: Instrument, hold: Hold | None) -> EligibleItems:
         tiers = tuple(tier for tier in self.range.tiers.values() if tier.suits(instrument, hold))
         return self._laid_over(tiers, self.range.suited(instrument, hold))
 
-    def _laid_over(self, tiers: tuple[Tier, ...], copies: tuple[Copy, ...]) -> Suited:
+    def _laid_over(self, tiers: tuple[Tier, ...], copies: tuple[Copy, ...]) -> EligibleItems:
         place = {tier.slug: index for index, tier in enumerate(tiers)}
         chains = [self._chain(copy.serial) for copy in copies]
         block, rows, rows_at, rest = self._rows(chains)
@@ -138,7 +136,7 @@ class View:
         character, root = X @ self.posterior.coef.T, self.posterior.coef_root
         new = self.posterior.correlations.copy * np.outer(self.posterior.copy_sd, self.posterior.copy_sd)
         unmeasured, not_seen = _by_trait(known[tier_of] * ~_readings(copies)), _by_trait(known)
-        return Suited(
+        return EligibleItems(
             tiers=tiers,
             copies=copies,
             serials=tuple(copy.serial for copy in copies),
@@ -169,14 +167,14 @@ class View:
                 out[:, at] = self.posterior.effect[:, rated[last]] * np.prod(self.stretches.kept(copy.serial)[last:])
         return out
 
-    def _chain(self, serial: str) -> Chain:
+    def _chain(self, serial: str) -> FilteredEffect:
         posterior = self.posterior
         rated, kept = posterior.stretches_of.get(serial, {}), self.stretches.kept(serial)
         last = max([len(kept), *rated])
         places = [rated.get(stretch) for stretch in range(last + 1)]
-        return chain(places, [*kept, *[1.0] * (last - len(kept))], posterior.variance, posterior.copy_sd**2)
+        return filter_effect(places, [*kept, *[1.0] * (last - len(kept))], posterior.variance, posterior.copy_sd**2)
 
-    def _rows(self, chains: list[Chain]) -> tuple[Ints, tuple[Floats, ...], Ints, Floats]:
+    def _rows(self, chains: list[FilteredEffect]) -> tuple[Ints, tuple[Floats, ...], Ints, Floats]:
         """Return each copy's block, the blocks' rows (C, copies, m), each copy's place among them, and the rest (C, K).
 
         Earlier stretches may tell more of a copy than its present level's own posterior knows: then the rows are scaled
@@ -198,7 +196,7 @@ class View:
             rest[:, members] = np.maximum(variance - explained, 0.0)
         return block, tuple(rows), rows_at, rest
 
-    def _apart(self, chains: list[Chain], traits: Floats) -> Floats:
+    def _apart(self, chains: list[FilteredEffect], traits: Floats) -> Floats:
         own = -_weigh(chains, self.posterior.coupling)
         own[:, :, TRAIT_COLUMNS] += traits
         return np.asarray(own @ self.posterior.coef_root)
@@ -252,7 +250,7 @@ def _by_trait(readings: Floats) -> Floats:
     return np.column_stack([readings[:, 0], readings[:, 1], readings[:, 2] + readings[:, 3]])
 
 
-def _weigh(chains: list[Chain], values: Floats) -> Floats:
+def _weigh(chains: list[FilteredEffect], values: Floats) -> Floats:
     """Return (C, K, q): the levels' values (C, levels, q) weighed into each copy's present one."""
     out = np.zeros((values.shape[0], len(chains), values.shape[2]))
     for copy, link in enumerate(chains):

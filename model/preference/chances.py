@@ -6,9 +6,9 @@ from scipy.special import expit, logit
 
 from model.domain.arrays import Floats
 
-AS_THEY_ARE = 1.0
+NO_RECALIBRATION = 1.0
 """The slope that changes nothing."""
-OF_LIKING = 0.9
+LIKING_SLOPE = 0.9
 """The slope by which chances of true liking are told, which no mark shows and no check-up sees.
 
 The law takes its variances for known, so it is a little too sure, and less sure tails are not in it. Likeliest slope in five invented
@@ -17,12 +17,12 @@ worlds unlike the model, the demo's not among them: .94, .92, .86, .91 and .96 (
 """
 
 
-def slope_told(found: float = AS_THEY_ARE) -> float:
+def reported_slope(found: float = NO_RECALIBRATION) -> float:
     """Return the slope for every chance that is told, ``found`` being the one that the check-up needs for marks."""
-    return OF_LIKING * found
+    return LIKING_SLOPE * found
 
 
 def recalibrated(told: ArrayLike, slope: float) -> Floats:
     """Return chances (...) with their logits ``slope`` times as large: 0, a half and 1 stay where they are, and so does the order."""
     given = np.asarray(told, dtype=np.float64)
-    return given if slope == AS_THEY_ARE else np.asarray(expit(slope * logit(given)))
+    return given if slope == NO_RECALIBRATION else np.asarray(expit(slope * logit(given)))

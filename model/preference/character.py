@@ -6,9 +6,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from model.domain.vocabulary import CRITERIA, OVERALL, STEPS, Criterion
-from model.features.design import FIXED, PRIOR_REPEAT_SD, SAID_SD, STEP_POINTS
-from model.preference.fitted import Posterior
-from model.preference.model import Beliefs
+from model.features import FIXED, PRIOR_REPEAT_SD, SAID_SD, STEP_POINTS
+from model.preference.fitted import FittedModel
+from model.preference.model import PriorSettings
 
 TOLD_ENOUGH = 0.25
 """Trials are said to say something of a tier once they tell this share of what is known of it (a judgement, no source)."""
@@ -57,7 +57,7 @@ class Said:
         return self.told >= TOLD_ENOUGH and abs(self.after - self.before) > float(ndtri(0.5 + CLEARLY / 2)) * would
 
 
-def said(posterior: Posterior) -> tuple[Said, ...]:
+def said(posterior: FittedModel) -> tuple[Said, ...]:
     """Return every word with which a model was made, and those of tiers that came after the fit, by tier and criterion."""
     design = posterior.design
     before = design.prior_mean
@@ -73,7 +73,7 @@ def said(posterior: Posterior) -> tuple[Said, ...]:
     return tuple(found)
 
 
-def worth(of: Posterior | Beliefs) -> float:
+def worth(of: FittedModel | PriorSettings) -> float:
     """Return as how many ratings a maker's word counts, each by another player of another copy, overall.
 
     One such rating tells of its tier with the variance of player, copy, match and noise; the word with that of its prior.

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats, Ints
 from model.domain.vocabulary import CRITERIA, OVERALL
 from model.mixed import solve_lower
-from model.preference.catalogue import Suited, View
+from model.preference.catalogue import CataloguePosterior, EligibleItems
 from model.preference.own_parts import Asked
 
 Bools = NDArray[np.bool_]
@@ -78,7 +78,13 @@ class RatingsPosterior:
     """
 
     def __init__(
-        self, view: View, copies: Suited, layout: Layout, asked: Asked, features: Floats, mean: Floats
+        self,
+        view: CataloguePosterior,
+        copies: EligibleItems,
+        layout: Layout,
+        asked: Asked,
+        features: Floats,
+        mean: Floats,
     ) -> None:
         self.layout, self.copies, self.posterior = layout, copies, view.posterior
         self.kernel, self.features, self.mean = view.kernel, features, mean
@@ -135,7 +141,7 @@ class RatingsPosterior:
             beside = np.linalg.solve(np.where(_both(counted), cov, alone), away)
             left = cov[:, mine[:, None], mine] - away.swapaxes(1, 2) @ beside
             for at, cross in leads:
-                kept = marks_kept(cross[..., mine] - cross @ beside[at], left[at], own[at[:, None], mine])
+                kept = ratings_kept(cross[..., mine] - cross @ beside[at], left[at], own[at[:, None], mine])
                 counted[at[:, None], mine] |= kept
         return counted, self.root(counted)
 
@@ -198,7 +204,7 @@ def scatter(root: Floats, counted: Bools, residual: Floats) -> Floats:
     return np.asarray((SCATTER_FREEDOM + squares) / (SCATTER_FREEDOM + counted.sum(axis=1)))
 
 
-def effects_among(copies: Suited, copy: Ints, criterion: Ints) -> Floats:
+def effects_among(copies: EligibleItems, copy: Ints, criterion: Ints) -> Floats:
     """Return (T, O, O) the covariance of copies' effects on criteria (T, O), the correlation of criteria left out."""
     away = np.nonzero(copy >= 0)
     rest = np.zeros(copy.shape)
@@ -215,7 +221,7 @@ def effects_among(copies: Suited, copy: Ints, criterion: Ints) -> Floats:
     return out
 
 
-def marks_kept(cross: Floats, gram: Floats, given: Bools) -> Bools:
+def ratings_kept(cross: Floats, gram: Floats, given: Bools) -> Bools:
     """Return (..., m) which marks of the own bow to condition on.
 
     Parameters
@@ -237,7 +243,7 @@ def marks_kept(cross: Floats, gram: Floats, given: Bools) -> Bools:
     return keep
 
 
-def _of_the_copy_alone(view: View, copies: Suited, layout: Layout, asked: Asked) -> Floats:
+def _of_the_copy_alone(view: CataloguePosterior, copies: EligibleItems, layout: Layout, asked: Asked) -> Floats:
     """Return (T, O, C) the covariance of what each rating's copy has of its own with the same on every criterion."""
     rows, slots = np.nonzero(layout.copy >= 0)
     out = np.zeros((*layout.copy.shape, len(CRITERIA)))

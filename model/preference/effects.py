@@ -12,12 +12,20 @@ import numpy as np
 
 from model.domain.arrays import Floats, Ints
 from model.domain.vocabulary import OVERALL, OWN
-from model.features.copy_history import Level, Stretches
-from model.features.design import FIXED, OF_GRADE, PLAYER_COLUMNS, TRAIT_COLUMNS, Design
-from model.features.profile import ProfileWeight, tiers_beyond_their_mean
-from model.features.training_data import History
+from model.features import (
+    FIXED,
+    OF_GRADE,
+    PLAYER_COLUMNS,
+    TRAIT_COLUMNS,
+    Design,
+    Level,
+    ProfileWeight,
+    RatingsTable,
+    ServiceIntervals,
+    tiers_beyond_their_mean,
+)
 from model.mixed import EffectCovariances, Prior, Ratings, cross_fitted_moments, joint_effects
-from model.preference.fitted import Posterior
+from model.preference.fitted import FittedModel
 
 LEAST_COPY_SD = 0.02
 """Floor of the copies' deviation on a criterion, in points: at 0 their effects would have no precision."""
@@ -27,7 +35,9 @@ LEAST_EIGENVALUE = 1e-4
 """Floor of the eigenvalues of correlations that have to be inverted; those of copies are told weakly."""
 
 
-def with_joint_effects(posterior: Posterior, history: History, prior: Prior, stretches: Stretches) -> Posterior:
+def with_joint_effects(
+    posterior: FittedModel, history: RatingsTable, prior: Prior, stretches: ServiceIntervals
+) -> FittedModel:
     """Return the posterior with the expectations of all criteria together.
 
     Parameters
@@ -49,7 +59,9 @@ def with_joint_effects(posterior: Posterior, history: History, prior: Prior, str
     return replace(posterior, coef=coef, effect=effect[:, : len(posterior.levels)], players=players)
 
 
-def fitted_profile(posterior: Posterior, history: History, prior: Prior, stretches: Stretches) -> ProfileWeight:
+def fitted_profile(
+    posterior: FittedModel, history: RatingsTable, prior: Prior, stretches: ServiceIntervals
+) -> ProfileWeight:
     """Return how far priorities count, told by the overall marks of players that what everybody finds was not fitted to.
 
     The parameters are those of `with_joint_effects`, the posterior one that it returned. Where nobody named priorities what is
@@ -92,12 +104,12 @@ class _Column:
         return out
 
 
-def _all_levels(posterior: Posterior, history: History) -> tuple[Level, ...]:
+def _all_levels(posterior: FittedModel, history: RatingsTable) -> tuple[Level, ...]:
     """Return the posterior's levels and those of own bows among the rows."""
     return (*posterior.levels, *dict.fromkeys(level for level in history.level.tolist() if level[0] == OWN))
 
 
-def _ratings(history: History, levels: tuple[Level, ...]) -> Ratings:
+def _ratings(history: RatingsTable, levels: tuple[Level, ...]) -> Ratings:
     rated = np.isfinite(history.Y).any(axis=1)
     names, on = history.player[rated].tolist(), history.level[rated].tolist()
     place = {level: at for at, level in enumerate(levels)}
@@ -112,7 +124,7 @@ def _ratings(history: History, levels: tuple[Level, ...]) -> Ratings:
     )
 
 
-def _covariances(posterior: Posterior, prior: Prior, chains: tuple[tuple[Ints, Floats], ...]) -> EffectCovariances:
+def _covariances(posterior: FittedModel, prior: Prior, chains: tuple[tuple[Ints, Floats], ...]) -> EffectCovariances:
     R, noise = posterior.correlations, posterior.repeat_sd
     copy_sd = np.maximum(posterior.copy_sd, LEAST_COPY_SD)
     return EffectCovariances(
@@ -134,7 +146,7 @@ def _invertible(R: Floats) -> Floats:
     return np.asarray((vectors * np.maximum(values, LEAST_EIGENVALUE)) @ vectors.T, dtype=np.float64)
 
 
-def _chains(posterior: Posterior, stretches: Stretches) -> Iterator[tuple[Ints, Floats]]:
+def _chains(posterior: FittedModel, stretches: ServiceIntervals) -> Iterator[tuple[Ints, Floats]]:
     """Give the levels of each copy that was rated in several stretches, with the correlation (S, S) of its effect in them."""
     for serial, rated in posterior.stretches_of.items():
         if len(rated) > 1:

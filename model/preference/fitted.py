@@ -19,14 +19,12 @@ from scipy.sparse.csgraph import connected_components
 from model.choice import PurchaseModel, prior_only
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Range
-from model.features.copy_history import Level
-from model.features.design import PRIOR_REPEAT_SD, Design
-from model.features.profile import ProfileWeight
+from model.features import PRIOR_REPEAT_SD, Design, Level, ProfileWeight
 from model.mixed import RemlFit
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class CopyBlock:
     """Levels whose effects hang together, given the coefficients.
 
     Attributes
@@ -40,7 +38,7 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
-class PlayerLaw:
+class PlayerDistribution:
     """How players differ, and how they rate the bow they own.
 
     Attributes
@@ -73,7 +71,7 @@ class Correlations:
 
 
 @dataclass(frozen=True)
-class Posterior:
+class FittedModel:
     """The fitted model.
 
     Attributes
@@ -100,11 +98,11 @@ class Posterior:
     match_sd: Floats
     repeat_sd: Floats
     correlations: Correlations
-    players: PlayerLaw
+    players: PlayerDistribution
     levels: tuple[Level, ...]
     effect: Floats
     coupling: Floats
-    blocks: tuple[Block, ...]
+    blocks: tuple[CopyBlock, ...]
     rows: Ints
     trials: Mapping[tuple[str, str], int]
     keeping: PurchaseModel = field(default_factory=prior_only)
@@ -115,7 +113,7 @@ class Posterior:
         """The share h of the priorities in u."""
         return self.keeping.priority_weight
 
-    def extended(self, range_: Range) -> "Posterior":
+    def extended(self, range_: Range) -> "FittedModel":
         """Return the same with a coefficient for every tier of a range that came after the fit: what is believed of it.
 
         It is as uncertain as a tier's is before the first rating, and independent of everything that was fitted. The design's
@@ -182,9 +180,9 @@ def labels_of(response: RemlFit) -> tuple[Level, ...]:
     return cast("tuple[Level, ...]", response.copies)
 
 
-def gather_levels(
+def align_levels(
     responses: Sequence[RemlFit], levels: tuple[Level, ...], columns: int
-) -> tuple[Floats, Floats, tuple[Block, ...]]:
+) -> tuple[Floats, Floats, tuple[CopyBlock, ...]]:
     """Bring the copies of several responses to one list of levels.
 
     Returns
@@ -199,7 +197,7 @@ def gather_levels(
         effect[c, where[c]] = response.copy_effect
         coupling[c, where[c]] = response.copy_coupling
     blocks = tuple(
-        Block(members, _block_root(responses, where, members, len(levels)))
+        CopyBlock(members, _block_root(responses, where, members, len(levels)))
         for members in _components(responses, where, levels)
     )
     return effect, coupling, blocks

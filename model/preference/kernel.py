@@ -12,24 +12,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.features.design import OF_GRADE, PLAYER_COLUMNS
-from model.preference.fitted import Posterior
+from model.features import OF_GRADE, PLAYER_COLUMNS
+from model.preference.fitted import FittedModel
 
 
 @dataclass(frozen=True, slots=True)
-class Quantities:
+class LinearFunctionals:
     """Latent quantities, sums over u criteria: ``mean`` (n,), ``criteria`` (u,), ``features`` (u, n, q), weights in."""
 
     mean: Floats
     criteria: Ints
     features: Floats
 
-    def at(self, places: Ints) -> "Quantities":
+    def at(self, places: Ints) -> "LinearFunctionals":
         """Return some of them."""
-        return Quantities(self.mean[places], self.criteria, self.features[:, places])
+        return LinearFunctionals(self.mean[places], self.criteria, self.features[:, places])
 
     @classmethod
-    def joined(cls, *parts: "Quantities") -> "Quantities":
+    def joined(cls, *parts: "LinearFunctionals") -> "LinearFunctionals":
         """Return several, over the same criteria, one after the other."""
         features = np.concatenate([part.features for part in parts], axis=1)
         return cls(np.concatenate([part.mean for part in parts]), parts[0].criteria, features)
@@ -51,7 +51,7 @@ class ComponentKernel:
     R: Floats
 
     @classmethod
-    def of(cls, posterior: Posterior) -> "ComponentKernel":
+    def of(cls, posterior: FittedModel) -> "ComponentKernel":
         """Return that of a fit: fitted coefficients, those of tiers that came later, level and own bow, slopes, the own bow's interaction, gamma."""
         correlations, fixed = posterior.correlations, len(posterior.design.columns)
         slopes, interaction = fixed + OF_GRADE, fixed + len(PLAYER_COLUMNS)
@@ -83,7 +83,7 @@ class ComponentKernel:
                 out += of @ of.swapaxes(-1, -2) * R[criteria[..., :, None], criteria[..., None, :]]
         return out
 
-    def covariance(self, one: Quantities, other: Quantities) -> Floats:
+    def covariance(self, one: LinearFunctionals, other: LinearFunctionals) -> Floats:
         """Return (n, m) the covariance of quantities."""
         out = np.zeros((len(one.mean), len(other.mean)))
         for c, of in zip(one.criteria.tolist(), one.features, strict=True):
@@ -91,7 +91,7 @@ class ComponentKernel:
                 out += of @ (beside if c == d else beside * self.R[self.component_of, c, d]).T
         return out
 
-    def variance(self, of: Quantities) -> Floats:
+    def variance(self, of: LinearFunctionals) -> Floats:
         """Return (n,) the variance of each."""
         out = np.zeros(len(of.mean))
         for c, one in zip(of.criteria.tolist(), of.features, strict=True):

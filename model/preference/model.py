@@ -11,7 +11,7 @@ from model.choice import Offer
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import OWN
-from model.features.design import (
+from model.features import (
     FIXED,
     OF_GRADE,
     OF_OWN,
@@ -21,24 +21,25 @@ from model.features.design import (
     PRIOR_REPEAT_SD,
     TRAITS,
     Design,
+    ProfileWeight,
+    RatingsTable,
+    TrainingData,
 )
-from model.features.profile import ProfileWeight
-from model.features.training_data import History, Material
 from model.mixed import CorrelationEstimates, CrossedMixedModel, Prior, RemlFit, correlations
 from model.preference import predict
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.effects import fitted_profile, with_joint_effects
 from model.preference.fitted import (
     Correlations,
-    PlayerLaw,
-    Posterior,
-    gather_levels,
+    FittedModel,
+    PlayerDistribution,
+    align_levels,
     labels_of,
     lower_root,
     principal_root,
 )
 from model.preference.own_level import with_own_level
-from model.preference.prediction import Outlook
+from model.preference.prediction import Prediction
 
 SLOPE_SETS = (OF_GRADE - OF_OWN, OF_TRAITS.start - OF_OWN, len(PLAYER_COLUMNS) - OF_OWN)
 """How many of the own bow, the grade and the bench traits have slopes, in the sets that a criterion's fit averages over.
@@ -47,12 +48,12 @@ The own bow's slope always stays: it is to the own bow what their effects are to
 """
 
 
-JOINT_EFFECTS, PRIORITIES = PARTS = ("joint effects", "priorities")
+JOINT_EFFECTS, PRIORITIES = MODEL_PARTS = ("joint effects", "priorities")
 """Parts of the model that a fit can be looked at without: effects of all criteria predicted together; what priorities add."""
 
 
 @dataclass(frozen=True, slots=True)
-class Beliefs:
+class PriorSettings:
     """What is believed before the first trial: starting judgements, shown on the model's page and not tuned to data.
 
     In points of the 1 to 7 scale. ``correlation`` is that between two criteria of one sheet; the ``worth`` fields say how
@@ -100,9 +101,9 @@ class PreferenceModel:
         in players left out (`SLOPE_SETS`); without them only their levels differ.
     """
 
-    def __init__(self, range_: Range, beliefs: Beliefs | None = None, tastes: bool = True) -> None:
+    def __init__(self, range_: Range, beliefs: PriorSettings | None = None, tastes: bool = True) -> None:
         self.range = range_
-        self.beliefs = beliefs or Beliefs()
+        self.beliefs = beliefs or PriorSettings()
         self.tastes = tastes
 
     def fit(
@@ -126,31 +127,33 @@ class PreferenceModel:
         RuntimeError
             The fit did not converge.
         """
-        return self.fit_to(Material.of(self.range, trials, events, outcomes, offers))
+        return self.fit_to(TrainingData.of(self.range, trials, events, outcomes, offers))
 
-    def fit_to(self, material: Material) -> Self:
+    def fit_to(self, material: TrainingData) -> Self:
         """Fit to what has been gathered from this range's trials; raises as `fit`."""
         separate = self.each_criterion(material)
         prior = self.beliefs.prior(material.design, self.tastes)
         joint = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
         profile = fitted_profile(joint, self._fitted(material), prior, material.stretches)
         self.posterior_ = replace(joint, keeping=material.keeping, profile=profile)
-        self.view_ = View(self.posterior_, self.range, material.stretches)
+        self.view_ = CataloguePosterior(self.posterior_, self.range, material.stretches)
         self._without = {
             JOINT_EFFECTS: replace(separate, keeping=material.keeping, profile=profile),
             PRIORITIES: replace(joint, keeping=material.keeping, profile=ProfileWeight(0.0, 0.0)),
         }
         return self
 
-    def views_without_parts(self) -> dict[str, View]:
-        """Return, by each of `PARTS`, the fit laid over the range as it would be without that part alone."""
-        return {part: View(found, self.range, self.view_.stretches) for part, found in self._without.items()}
+    def views_without_parts(self) -> dict[str, CataloguePosterior]:
+        """Return, by each of `MODEL_PARTS`, the fit laid over the range as it would be without that part alone."""
+        return {
+            part: CataloguePosterior(found, self.range, self.view_.stretches) for part, found in self._without.items()
+        }
 
-    def _fitted(self, material: Material) -> History:
+    def _fitted(self, material: TrainingData) -> RatingsTable:
         """Return the rows of the fit: own bows' are among them where players have slopes."""
         return material.history.whole() if self.tastes else material.history
 
-    def each_criterion(self, material: Material) -> Posterior:
+    def each_criterion(self, material: TrainingData) -> FittedModel:
         """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
         prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
@@ -167,9 +170,11 @@ class PreferenceModel:
             prior_size=self.beliefs.correlation_worth,
             prior=prior,
         )
-        return assemble(material.design, material.history, ratings.responses_, together, self.beliefs, material.trials)
+        return build_fitted_model(
+            material.design, material.history, ratings.responses_, together, self.beliefs, material.trials
+        )
 
-    def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Outlook:
+    def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Prediction:
         """Return what a player can be expected to feel, given the answers and the bows already tried.
 
         Raises
@@ -177,25 +182,25 @@ class PreferenceModel:
         ValueError
             A run of a copy that is not in the range or does not suit the player's instrument and hold.
         """
-        return predict.outlook(self.view_, answers, runs)
+        return predict.predict_player(self.view_, answers, runs)
 
 
-def assemble(
+def build_fitted_model(
     design: Design,
-    history: History,
+    history: RatingsTable,
     responses: Sequence[RemlFit],
     together: CorrelationEstimates,
-    beliefs: Beliefs,
+    beliefs: PriorSettings,
     trials: Sequence[Trial],
-) -> Posterior:
+) -> FittedModel:
     """Join the criteria's fits into one posterior."""
     marginal = np.column_stack([response.marginal for response in responses])
-    players = player_law(history, responses, marginal, beliefs)
+    players = player_distribution(history, responses, marginal, beliefs)
     own, column = history.own_level.tolist(), POSITION_OF["own bow"]
-    responses = [without_own(with_own_level(response, own, column)) for response in responses]
+    responses = [drop_own_bow_levels(with_own_level(response, own, column)) for response in responses]
     levels = tuple(sorted({level for response in responses for level in labels_of(response)}))
-    effect, coupling, blocks = gather_levels(responses, levels, len(design.columns))
-    return Posterior(
+    effect, coupling, blocks = align_levels(responses, levels, len(design.columns))
+    return FittedModel(
         design=design,
         coef=np.array([response.coef for response in responses]),
         coef_root=principal_root(np.array([response.coef_covariance for response in responses])),
@@ -228,7 +233,7 @@ def _count(trials: Sequence[Trial]) -> dict[tuple[str, str], int]:
     return dict(Counter((str(trial.answers.instrument), str(trial.answers.hold or "")) for trial in rated))
 
 
-def without_own(response: RemlFit) -> RemlFit:
+def drop_own_bow_levels(response: RemlFit) -> RemlFit:
     """Return the record without the levels of own bows, which are no copies."""
     kept = np.array([copy != OWN for copy, _ in labels_of(response)], dtype=bool)
     place = np.cumsum(kept) - 1
@@ -244,14 +249,16 @@ def without_own(response: RemlFit) -> RemlFit:
     )
 
 
-def own_shift(response: RemlFit, history: History) -> float:
+def own_shift(response: RemlFit, history: RatingsTable) -> float:
     """Return the mean over the own bows' runs of what their levels took up."""
     effect = dict(zip(labels_of(response), response.copy_effect.tolist(), strict=True))
     found = [effect[level] for level in history.own_level if level in effect]
     return float(np.mean(found)) if found else 0.0
 
 
-def player_law(history: History, responses: Sequence[RemlFit], marginal: Floats, beliefs: Beliefs) -> PlayerLaw:
+def player_distribution(
+    history: RatingsTable, responses: Sequence[RemlFit], marginal: Floats, beliefs: PriorSettings
+) -> PlayerDistribution:
     """Return how players differ, and how own bows are rated.
 
     With tastes the fit has told both: the own bow is a slope among the others, with a match of its own. Without, own bows stay
@@ -260,14 +267,16 @@ def player_law(history: History, responses: Sequence[RemlFit], marginal: Floats,
     if responses[0].slope_centre.size:
         covariance = np.array([response.player_covariance for response in responses])
         shifts = np.array([own_shift(response, history) for response in responses])
-        return PlayerLaw(lower_root(covariance), shifts, np.array([response.interaction_sd for response in responses]))
+        return PlayerDistribution(
+            lower_root(covariance), shifts, np.array([response.interaction_sd for response in responses])
+        )
     shifts, laws = own_bow_moments(history, responses, marginal, beliefs)
     joint = [_with_own(response.player_covariance, law) for response, law in zip(responses, laws, strict=True)]
-    return PlayerLaw(lower_root(np.array(joint)), shifts, np.zeros(len(responses)))
+    return PlayerDistribution(lower_root(np.array(joint)), shifts, np.zeros(len(responses)))
 
 
 def own_bow_moments(
-    history: History, responses: Sequence[RemlFit], marginal: Floats, beliefs: Beliefs
+    history: RatingsTable, responses: Sequence[RemlFit], marginal: Floats, beliefs: PriorSettings
 ) -> tuple[Floats, Floats]:
     """Return the mean shift (C,) of own bows, and Cov((b, b + d)) (C, 2, 2), by moments over the players.
 
@@ -311,7 +320,7 @@ def _means(group: Ints, values: Floats, groups: int) -> tuple[Floats, Floats]:
 
 
 def _own_moments(
-    others: tuple[Floats, Floats], own: tuple[Floats, Floats], response: RemlFit, beliefs: Beliefs
+    others: tuple[Floats, Floats], own: tuple[Floats, Floats], response: RemlFit, beliefs: PriorSettings
 ) -> tuple[float, Floats]:
     """Return the mean shift of own bows and Cov((b, b + d)) (2, 2) for one criterion."""
     leniency = response.player_sd**2

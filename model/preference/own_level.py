@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from model.domain.arrays import Floats
-from model.features.copy_history import Level
+from model.features import Level
 from model.mixed import RemlFit
 
 

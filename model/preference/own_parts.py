@@ -17,9 +17,8 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.features.design import OF_GRADE, OF_TRAITS, TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES
-from model.features.profile import ProfileWeight, emphasis
-from model.preference.fitted import Posterior
+from model.features import OF_GRADE, OF_TRAITS, TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, ProfileWeight, emphasis
+from model.preference.fitted import FittedModel
 
 EVERY: Ints = np.arange(len(CRITERIA), dtype=np.intp)
 
@@ -91,7 +90,7 @@ class Slopes:
     own: Floats
 
     @classmethod
-    def of(cls, posterior: Posterior) -> Self:
+    def of(cls, posterior: FittedModel) -> Self:
         """Return those of a fit, before anything is known of the player."""
         coef, root, R = posterior.coef, posterior.coef_root, posterior.correlations
         wish, exists = np.zeros(len(TRAITS), dtype=np.intp), np.zeros((len(TRAITS), 1, 1))
@@ -162,7 +161,7 @@ class OwnParts:
     profile: ProfileWeight
 
     @classmethod
-    def of(cls, posterior: Posterior) -> Self:
+    def of(cls, posterior: FittedModel) -> Self:
         """Return those of a fit."""
         match = posterior.correlations.match * np.outer(posterior.match_sd, posterior.match_sd)
         return cls(match, Slopes.of(posterior), posterior.profile)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Blinding, Criterion
-from model.features.design import (
+from model.features import (
     OF_TRAITS,
     PLACE_COLUMNS,
     POSITION_OF,
@@ -24,9 +24,9 @@ from model.features.design import (
     WISH_COLUMNS,
     place_values,
 )
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import OVERALL_ALONE, Layout, RatingsPosterior, explained, scatter
-from model.preference.kernel import Quantities
+from model.preference.kernel import LinearFunctionals
 from model.preference.own_parts import Asked
 from model.preference.utilities import Sheet, Utilities, rating_features
 
@@ -37,7 +37,7 @@ class Players:
     """Players who share instrument and hold, side by side: what they may find of all that suits them, and what their ratings tell."""
 
     def __init__(
-        self, view: View, answers: Sequence[Answers], runs: Sequence[Sequence[Run]], blinding: Blinding
+        self, view: CataloguePosterior, answers: Sequence[Answers], runs: Sequence[Sequence[Run]], blinding: Blinding
     ) -> None:
         self.view, self.answers, self.blinding = view, answers, blinding
         self.utilities = Utilities.of(view, answers)
@@ -139,7 +139,7 @@ class Player:
 
     def __init__(
         self,
-        view: View,
+        view: CataloguePosterior,
         answers: Answers,
         runs: Sequence[Run] = (),
         blinding: Blinding = Blinding.BLIND,
@@ -157,7 +157,10 @@ class Player:
 
     @classmethod
     def each(
-        cls, view: View, asked: Sequence[tuple[Answers, Sequence[Run]]], blinding: Blinding = Blinding.BLIND
+        cls,
+        view: CataloguePosterior,
+        asked: Sequence[tuple[Answers, Sequence[Run]]],
+        blinding: Blinding = Blinding.BLIND,
     ) -> list[Self]:
         """Return players of these answers and runs who share instrument and hold; what they have in common is computed once."""
         players = Players(view, [answers for answers, _ in asked], [runs for _, runs in asked], blinding)
@@ -179,7 +182,7 @@ class Player:
 
     # Quantities
 
-    def tiers(self, weights: Floats) -> Quantities:
+    def tiers(self, weights: Floats) -> LinearFunctionals:
         """Return the expected liking of each tier (T), without what single copies add; kept once made."""
         return self._once("tiers", weights, self._tiers)
 
@@ -190,38 +193,38 @@ class Player:
         kept: Kept = self._kept[key]
         return kept
 
-    def _tiers(self, weights: Floats) -> Quantities:
+    def _tiers(self, weights: Floats) -> LinearFunctionals:
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self.players.tiers(c)[self._at] for c in used.tolist()])
         mean = (
             self._utilities.tier_X[self._at] @ (weights @ self.posterior.coef)
             + self._gamma(weights) * self.tiers_emphasised
         )
-        return Quantities(mean, used, features)
+        return LinearFunctionals(mean, used, features)
 
     def _gamma(self, weights: Floats) -> float:
         """Return what is expected of gamma, times the weight of the overall rating."""
         return float(weights[OVERALL] * self.posterior.profile.mean)
 
-    def own(self, weights: Floats) -> Quantities:
+    def own(self, weights: Floats) -> LinearFunctionals:
         """Return the liking of the own bow, one row; kept once made."""
         return self._once("own", weights, self._own)
 
-    def _own(self, weights: Floats) -> Quantities:
+    def _own(self, weights: Floats) -> LinearFunctionals:
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self._utilities.own(c)[self._only] for c in used.tolist()])
         mean = weights @ (self.posterior.coef @ self._utilities.own_X[self._at] + self.posterior.players.own_shift)
-        return Quantities(np.array([mean]), used, features)
+        return LinearFunctionals(np.array([mean]), used, features)
 
-    def copies(self, weights: Floats) -> Quantities:
+    def copies(self, weights: Floats) -> LinearFunctionals:
         """Return the liking of each suited copy (K); its own effect enters the mean only, see `Suited.covariance`."""
         return self._once("copies", weights, self._copies)
 
-    def _copies(self, weights: Floats) -> Quantities:
+    def _copies(self, weights: Floats) -> LinearFunctionals:
         used = np.flatnonzero(weights)
         features = np.array([weights[c] * self.players.copies(c)[self._at] for c in used.tolist()])
         mean = self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect)
-        return Quantities(mean + self._gamma(weights) * self.emphasised, used, features)
+        return LinearFunctionals(mean + self._gamma(weights) * self.emphasised, used, features)
 
     def _copy_means(self, coef: Floats, effect: Floats) -> Floats:
         """Return (K,) x'coef + effect (K,) of the suited copies."""
@@ -231,7 +234,7 @@ class Player:
 
     # The law after the ratings
 
-    def after(self, quantities: Quantities, extra: Floats | None = None) -> tuple[Floats, Floats]:
+    def after(self, quantities: LinearFunctionals, extra: Floats | None = None) -> tuple[Floats, Floats]:
         """Return the mean (n,) given the ratings, and what they explain (O, n): covariance falls by its Gram.
 
         ``extra`` (n, O) is covariance with the ratings that is not in the features.

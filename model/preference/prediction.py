@@ -8,20 +8,20 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, Tier
 from model.domain.vocabulary import Basis
-from model.preference.yardstick import Yardstick
+from model.preference.yardstick import Reference
 
 TRIALS_FOR_A_BASIS = 20
 """With fewer trials of the instrument (and hold), the prior speaks and no percentage is shown."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stock:
+class CopyPosterior:
     """Named copies that could be brought, each with its own posterior for this player.
 
     Attributes
     ----------
     serials : (K,) keys of the copies.
-    tier : (K,) index of each copy's tier in ``Outlook.tiers``.
+    tier : (K,) index of each copy's tier in ``Prediction.tiers``.
     offset : (K,) expected liking of the copy minus that of an unknown copy of its tier, in points.
     spread : (K,) standard deviation of the copy's own part (its effect and its match), in points.
     """
@@ -31,21 +31,21 @@ class Stock:
     offset: Floats
     spread: Floats
 
-    def only(self, serials: Collection[str]) -> "Stock":
+    def only(self, serials: Collection[str]) -> "CopyPosterior":
         """Return the copies that are among ``serials``, in the same order."""
         wanted = set(serials)
         keep = np.array([serial in wanted for serial in self.serials], dtype=bool)
         kept = tuple(serial for serial, chosen in zip(self.serials, keep, strict=True) if chosen)
-        return Stock(kept, self.tier[keep], self.offset[keep], self.spread[keep])
+        return CopyPosterior(kept, self.tier[keep], self.offset[keep], self.spread[keep])
 
-    def at(self, places: Ints) -> "Stock":
+    def at(self, places: Ints) -> "CopyPosterior":
         """Return the copies at some places."""
         serials = tuple(self.serials[k] for k in places.tolist())
-        return Stock(serials, self.tier[places], self.offset[places], self.spread[places])
+        return CopyPosterior(serials, self.tier[places], self.offset[places], self.spread[places])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class TierPosterior:
     """The joint law of how one player likes the T tiers that suit the player, u, beside the own bow.
 
     All on the 1 to 7 scale, of the overall mark: what the player cares about is in it (`model.features.profile`).
@@ -70,9 +70,9 @@ class Standing:
     spread: Floats
     noise: float
     scatter: float
-    yardstick: Yardstick
+    yardstick: Reference
     beats_own_bow: Floats
-    stock: Stock
+    stock: CopyPosterior
     priority_weight: float
 
     @property
@@ -82,7 +82,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook(Standing):
+class Prediction(TierPosterior):
     """A standing, with how much stands behind it.
 
     Attributes

@@ -15,7 +15,7 @@ from model.choice import TERMS, PurchaseModel
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Tier
 from model.domain.vocabulary import CRITERIA, OVERALL, Hold, Instrument
-from model.features.design import (
+from model.features import (
     FIXED,
     INSTRUMENTS,
     OF_GRADE,
@@ -24,35 +24,35 @@ from model.features.design import (
     PLAYER_COLUMNS,
     TIER_SD,
     TRAIT_COLUMNS,
+    ProfileWeight,
     player_columns,
     tier_rows,
 )
-from model.features.profile import ProfileWeight
-from model.preference.catalogue import Suited, View
+from model.preference.catalogue import CataloguePosterior, EligibleItems
 from model.preference.conditioning import effects_among
-from model.preference.fitted import Posterior
-from model.preference.model import Beliefs
+from model.preference.fitted import FittedModel
+from model.preference.model import PriorSettings
 from model.preference.player import Player
 
 Bools = NDArray[np.bool_]
 
-PARTS = ("player", "copy", "match", "repeat")
+VARIANCE_PARTS = ("player", "copy", "match", "repeat")
 """What the variance of one rating is made of, in the order of every array of shares."""
 LEVEL = 0.9
 """Probability that every interval here holds."""
-JUDGED_WITHIN = 0.5
+TIER_HALF_WIDTH = 0.5
 """A tier is judged once its level is known to within so many points either way, at `LEVEL` (a judgement, no source)."""
 FEWEST_COPIES = 2
 """Never judge a tier by one copy (common practice, no source)."""
-KNOWN_FROM = 0.5
+RELIABILITY_TARGET = 0.5
 """A player's leniency counts as known once ratings tell this share of its variance (a judgement, no source)."""
 
 SPOKEN_OF = frozenset({"intercept", "grade", "own bow"})
-"""Columns of the design whose coefficients are among the starting values of `learnt`."""
+"""Columns of the design whose coefficients are among the starting values of `prior_vs_posterior`."""
 
 
-def variance_parts(view: View) -> Floats:
-    """Return (C, 4) the variance of one rating of a copy around its tier's level, in points squared, by `PARTS`.
+def variance_parts(view: CataloguePosterior) -> Floats:
+    """Return (C, 4) the variance of one rating of a copy around its tier's level, in points squared, by `VARIANCE_PARTS`.
 
     Averaged over the tiers of the range. The player's part is that of the level and of the tastes, z' Sigma z; the copy's that
     of its own effect and of what the bench tells of it.
@@ -66,7 +66,7 @@ def variance_parts(view: View) -> Floats:
     return np.column_stack(parts)
 
 
-def _tiers_of(view: View) -> tuple[Floats, Floats]:
+def _tiers_of(view: CataloguePosterior) -> tuple[Floats, Floats]:
     """Return the players' columns (T, Q) of every tier of the range, and the variance (T, 3) of its copies' bench traits."""
     Z, traits = [], []
     for instrument in INSTRUMENTS:
@@ -76,13 +76,13 @@ def _tiers_of(view: View) -> tuple[Floats, Floats]:
     return np.concatenate(Z), np.concatenate(traits)
 
 
-def variance_shares(view: View) -> Floats:
-    """Return (C, 4) the share of each of `PARTS` in the variance of one rating; every row adds up to 1."""
+def variance_shares(view: CataloguePosterior) -> Floats:
+    """Return (C, 4) the share of each of `VARIANCE_PARTS` in the variance of one rating; every row adds up to 1."""
     parts = variance_parts(view)
     return np.asarray(parts / parts.sum(axis=1, keepdims=True))
 
 
-def common_to_all(view: View) -> float:
+def copy_share(view: CataloguePosterior) -> float:
     """Return which share of what a copy is to one player holds for everyone: copy / (copy + match), overall."""
     _player, copy, match, _repeat = variance_parts(view)[OVERALL]
     return float(copy / (copy + match))
@@ -96,17 +96,17 @@ def reliability(share: float, ratings: int) -> float:
     return ratings * share / (1.0 + (ratings - 1) * share)
 
 
-def bows_to_know_a_player(view: View) -> int | None:
+def ratings_for_reliability(view: CataloguePosterior) -> int | None:
     """Return how many bows a player has to rate before the own leniency counts as known; None if players do not differ.
 
-    By the reliability of their mean overall rating, each bow another one of its tier; `KNOWN_FROM` is reached.
+    By the reliability of their mean overall rating, each bow another one of its tier; `RELIABILITY_TARGET` is reached.
     """
     total = float(variance_parts(view)[OVERALL].sum())
     share = float(view.posterior.player_sd[OVERALL]) ** 2 / total
     if share <= 0:
         return None
     # n s / (1 + (n - 1) s) >= k solved for n; the rounding keeps an exact n from being pushed up by its last digit.
-    needed = KNOWN_FROM / (1.0 - KNOWN_FROM) * (1.0 - share) / share
+    needed = RELIABILITY_TARGET / (1.0 - RELIABILITY_TARGET) * (1.0 - share) / share
     return max(int(np.ceil(round(needed, 9))), 1)
 
 
@@ -165,7 +165,7 @@ class CopyEffects:
         return float(ndtr(ahead / apart)) if apart > 0 else float(np.heaviside(ahead, 0.5))
 
 
-def copy_effects(view: View) -> dict[str, CopyEffects]:
+def copy_effects(view: CataloguePosterior) -> dict[str, CopyEffects]:
     """Return the effects of every copy by its tier's slug; tiers without a copy are left out."""
     out: dict[str, CopyEffects] = {}
     for instrument in INSTRUMENTS:
@@ -177,7 +177,7 @@ def copy_effects(view: View) -> dict[str, CopyEffects]:
     return out
 
 
-def _all_of(view: View, instrument: Instrument) -> Suited:
+def _all_of(view: CataloguePosterior, instrument: Instrument) -> EligibleItems:
     """Return all tiers and copies of an instrument, whatever the hold."""
     return view.suited(instrument, _any_hold(instrument))
 
@@ -190,7 +190,7 @@ def _anybody(instrument: Instrument) -> Answers:
     return Answers(instrument, _any_hold(instrument))
 
 
-def _effects(posterior: Posterior, suited: Suited, here: NDArray[np.intp]) -> CopyEffects:
+def _effects(posterior: FittedModel, suited: EligibleItems, here: NDArray[np.intp]) -> CopyEffects:
     serials = tuple(suited.serials[k] for k in here)
     apart = suited.apart[OVERALL, here]
     rated = np.array([serial in posterior.stretches_of for serial in serials])
@@ -215,7 +215,7 @@ class TierLevel:
         return (self.high - self.low) / 2
 
 
-def tier_levels(view: View) -> dict[str, TierLevel]:
+def tier_levels(view: CataloguePosterior) -> dict[str, TierLevel]:
     """Return the level of every tier by its slug; a tier that came after the fit has what its grade promises."""
     out: dict[str, TierLevel] = {}
     for instrument in INSTRUMENTS:
@@ -227,7 +227,7 @@ def tier_levels(view: View) -> dict[str, TierLevel]:
     return out
 
 
-def _levels(posterior: Posterior, instrument: Instrument, tiers: Sequence[Tier]) -> tuple[Floats, Floats]:
+def _levels(posterior: FittedModel, instrument: Instrument, tiers: Sequence[Tier]) -> tuple[Floats, Floats]:
     """Return mean and deviation (T,) of the tiers' levels."""
     rows = tier_rows(posterior.design, _anybody(instrument), tiers)
     X = posterior.design.matrix(rows)
@@ -235,10 +235,10 @@ def _levels(posterior: Posterior, instrument: Instrument, tiers: Sequence[Tier])
 
 
 @dataclass(frozen=True, slots=True)
-class Learnt:
+class ParameterSummary:
     """One starting value beside what the data made of it, in points; a deviation is None where none is stated.
 
-    ``name`` is 'level', 'grade', 'tier', 'own', one of `PARTS`, 'taste for' a column, 'correlation' (no unit), or a column
+    ``name`` is 'level', 'grade', 'tier', 'own', one of `VARIANCE_PARTS`, 'taste for' a column, 'correlation' (no unit), or a column
     of the design.
     """
 
@@ -249,7 +249,7 @@ class Learnt:
     after_sd: float | None
 
 
-def learnt(view: View, beliefs: Beliefs) -> tuple[Learnt, ...]:
+def prior_vs_posterior(view: CataloguePosterior, beliefs: PriorSettings) -> tuple[ParameterSummary, ...]:
     """Return the starting values of overall, and of what joins the criteria, beside what the data made of them."""
     posterior, believed = view.posterior, ProfileWeight()
     columns = {each.name: each for each in coefficients(posterior)}
@@ -257,81 +257,85 @@ def learnt(view: View, beliefs: Beliefs) -> tuple[Learnt, ...]:
     return (
         replace(level, name="level"),
         columns["grade"],
-        Learnt("tier", TIER_SD, None, _tier_spread(posterior), None),
+        ParameterSummary("tier", TIER_SD, None, _tier_spread(posterior), None),
         *_deviations(posterior, beliefs),
-        Learnt("own", beliefs.own_level, _believed_own_sd(posterior, beliefs), _own_level(view), _own_sd(posterior)),
-        Learnt("correlation", beliefs.correlation, None, _mean_correlation(posterior), None),
-        Learnt("profile", believed.mean, believed.sd, posterior.profile.mean, posterior.profile.sd),
+        ParameterSummary(
+            "own", beliefs.own_level, _believed_own_sd(posterior, beliefs), _own_level(view), _own_sd(posterior)
+        ),
+        ParameterSummary("correlation", beliefs.correlation, None, _mean_correlation(posterior), None),
+        ParameterSummary("profile", believed.mean, believed.sd, posterior.profile.mean, posterior.profile.sd),
     )
 
 
-def _deviations(posterior: Posterior, beliefs: Beliefs) -> Iterator[Learnt]:
-    """Give the standard deviations of `PARTS`, and of players' tastes where there are any."""
-    for part in PARTS:
-        yield Learnt(part, getattr(beliefs, f"{part}_sd"), None, float(getattr(posterior, f"{part}_sd")[OVERALL]), None)
+def _deviations(posterior: FittedModel, beliefs: PriorSettings) -> Iterator[ParameterSummary]:
+    """Give the standard deviations of `VARIANCE_PARTS`, and of players' tastes where there are any."""
+    for part in VARIANCE_PARTS:
+        yield ParameterSummary(
+            part, getattr(beliefs, f"{part}_sd"), None, float(getattr(posterior, f"{part}_sd")[OVERALL]), None
+        )
     if _has_tastes(posterior):
         slopes = np.linalg.norm(posterior.players.root[OVERALL], axis=1).tolist()
         for place in range(OF_GRADE, len(PLAYER_COLUMNS)):
             before = beliefs.grade_taste_sd if place == OF_GRADE else beliefs.trait_taste_sd
-            yield Learnt(f"taste for {PLAYER_COLUMNS[place]}", before, None, slopes[place], None)
+            yield ParameterSummary(f"taste for {PLAYER_COLUMNS[place]}", before, None, slopes[place], None)
 
 
-def _has_tastes(posterior: Posterior) -> bool:
+def _has_tastes(posterior: FittedModel) -> bool:
     """Return whether players might have tastes; then the fit has told the own bow, which has a match of its own."""
     return bool(posterior.players.own_match.any())
 
 
-def _own_level(view: View) -> float:
+def _own_level(view: CataloguePosterior) -> float:
     """Return what players at large give the bow they own, the instruments counted alike."""
     overall = np.eye(len(CRITERIA))[OVERALL]
     return float(np.mean([Player(view, _anybody(each)).own(overall).mean for each in INSTRUMENTS]))
 
 
-def _believed_own_sd(posterior: Posterior, beliefs: Beliefs) -> float:
+def _believed_own_sd(posterior: FittedModel, beliefs: PriorSettings) -> float:
     """Return the starting value of `_own_sd`; with tastes it follows from those of its parts."""
     if not _has_tastes(posterior):
         return beliefs.own_sd
     return float(np.linalg.norm([beliefs.player_sd, beliefs.own_taste_sd, beliefs.match_sd]))
 
 
-def _own_sd(posterior: Posterior) -> float:
+def _own_sd(posterior: FittedModel) -> float:
     """Return how far players' likings of the bow they own lie apart: the level, the own bow's slope and its match."""
     players = posterior.players
     apart = players.root[OVERALL, 0] + players.root[OVERALL, OF_OWN]
     return float(np.sqrt(apart @ apart + players.own_match[OVERALL] ** 2))
 
 
-def _mean_correlation(posterior: Posterior) -> float:
-    """Return the mean over pairs of criteria, and over `PARTS`, of the correlations."""
-    matrices = np.array([getattr(posterior.correlations, part) for part in PARTS])
+def _mean_correlation(posterior: FittedModel) -> float:
+    """Return the mean over pairs of criteria, and over `VARIANCE_PARTS`, of the correlations."""
+    matrices = np.array([getattr(posterior.correlations, part) for part in VARIANCE_PARTS])
     return float(matrices[:, *np.triu_indices(len(CRITERIA), 1)].mean())
 
 
-def _tier_spread(posterior: Posterior) -> float:
+def _tier_spread(posterior: FittedModel) -> float:
     """Return the root mean square of what tiers add to the straight line through the grades, as far as it is known."""
     of_tiers = slice(len(FIXED), len(posterior.design.columns) - posterior.design.late)
     mean, sd = posterior.coef[OVERALL, of_tiers], _coef_sd(posterior)[of_tiers]
     return float(np.sqrt(np.mean(mean**2 + sd**2))) if mean.size else TIER_SD
 
 
-def _coef_sd(posterior: Posterior) -> Floats:
+def _coef_sd(posterior: FittedModel) -> Floats:
     """Return (p,) the deviations of overall's coefficients."""
     return np.asarray(np.sqrt((posterior.coef_root[OVERALL] ** 2).sum(axis=1)))
 
 
-def lesser(posterior: Posterior) -> tuple[Learnt, ...]:
-    """Return what else may shift a rating: the fixed columns that `learnt` does not speak of, for overall."""
+def other_coefficients(posterior: FittedModel) -> tuple[ParameterSummary, ...]:
+    """Return what else may shift a rating: the fixed columns that `prior_vs_posterior` does not speak of, for overall."""
     return tuple(each for each in coefficients(posterior) if each.name not in SPOKEN_OF)
 
 
-def coefficients(posterior: Posterior) -> tuple[Learnt, ...]:
+def coefficients(posterior: FittedModel) -> tuple[ParameterSummary, ...]:
     """Return the design's fixed columns with their prior beside their posterior, for overall."""
     mean, sd = posterior.coef[OVERALL].tolist(), _coef_sd(posterior).tolist()
-    return tuple(Learnt(each.name, each.mean, each.sd, mean[k], sd[k]) for k, each in enumerate(FIXED))
+    return tuple(ParameterSummary(each.name, each.mean, each.sd, mean[k], sd[k]) for k, each in enumerate(FIXED))
 
 
 @dataclass(frozen=True, slots=True)
-class Choosing:
+class PurchaseEffects:
     """What makes a bow be kept, in odds and points.
 
     Attributes
@@ -350,11 +354,11 @@ class Choosing:
     told: tuple[float, ...]
 
 
-def choosing(keeping: PurchaseModel) -> Choosing:
+def purchase_effects(keeping: PurchaseModel) -> PurchaseEffects:
     """Return the coefficients of the choice model as what they mean."""
     doubled = float(np.log(2.0))
     told = 1.0 - np.diag(keeping.covariance) / np.asarray(keeping.prior.sd, dtype=np.float64) ** 2
-    return Choosing(
+    return PurchaseEffects(
         odds_of_a_point=float(np.exp(keeping.per_point)),
         odds_of_own=float(np.exp(keeping.coef[TERMS.index("own")])),
         points_of_twice_the_price=keeping.price_sensitivity * doubled,
@@ -363,8 +367,8 @@ def choosing(keeping: PurchaseModel) -> Choosing:
     )
 
 
-def choice_terms(keeping: PurchaseModel) -> tuple[Learnt, ...]:
+def choice_terms(keeping: PurchaseModel) -> tuple[ParameterSummary, ...]:
     """Return the four coefficients of the choice, in log-odds, the starting values beside what outcomes made of them."""
     before, before_sd = (np.asarray(values).tolist() for values in (keeping.prior.mean, keeping.prior.sd))
     after, after_sd = keeping.coef.tolist(), np.sqrt(np.diag(keeping.covariance)).tolist()
-    return tuple(map(Learnt, TERMS, before, before_sd, after, after_sd))
+    return tuple(map(ParameterSummary, TERMS, before, before_sd, after, after_sd))

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 
 from model.choice import TERMS, ChoicePrior, ExclusionReason, PurchaseModel
 from model.domain.vocabulary import CRITERIA
-from model.features.design import PLAYER_COLUMNS, Design
-from model.features.profile import ProfileWeight
-from model.preference.fitted import Block, Correlations, PlayerLaw, Posterior
+from model.features import PLAYER_COLUMNS, Design, ProfileWeight
+from model.preference.fitted import CopyBlock, Correlations, FittedModel, PlayerDistribution
 
 FORMAT = 4
 CRITERION_OF_FIT = ("reml", "degrees", "players_share", "players_squares")
@@ -71,7 +70,7 @@ class ArtifactError(ValueError):
     """A file that is not a whole fitted model of a format this version reads; its text says what is wrong."""
 
 
-def to_bytes(posterior: Posterior) -> bytes:
+def to_bytes(posterior: FittedModel) -> bytes:
     """Return the model as the bytes of one file.
 
     Raises
@@ -94,7 +93,7 @@ def to_bytes(posterior: Posterior) -> bytes:
     return out.getvalue()
 
 
-def _arrays(posterior: Posterior) -> dict[str, NDArray[Any]]:
+def _arrays(posterior: FittedModel) -> dict[str, NDArray[Any]]:
     arrays: dict[str, NDArray[Any]] = {name: getattr(posterior, name) for name in ARRAYS}
     if posterior.design.late:
         msg = f"tiers that came after the fit: got {posterior.design.late}, expected none, as the model was fitted"
@@ -149,7 +148,7 @@ def _digest(facts: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:
     return found.hexdigest()
 
 
-def from_bytes(data: bytes) -> Posterior:
+def from_bytes(data: bytes) -> FittedModel:
     """Read what `to_bytes` wrote.
 
     Raises
@@ -193,13 +192,13 @@ def _array(file: zipfile.ZipFile, name: str) -> NDArray[Any]:
     return np.asarray(array)
 
 
-def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> Posterior:
+def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> FittedModel:
     design = Design.from_json(text["design"])
     levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
     _check_arrays(arrays, len(design.columns), len(levels))
-    return Posterior(
+    return FittedModel(
         design=design,
-        players=PlayerLaw(**{of: arrays[name] for name, of in PLAYERS.items()}),
+        players=PlayerDistribution(**{of: arrays[name] for name, of in PLAYERS.items()}),
         correlations=Correlations(**{of: arrays[name] for name, of in CORRELATIONS.items()}),
         levels=levels,
         blocks=_blocks(arrays, len(levels)),
@@ -236,7 +235,7 @@ def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:
             raise ValueError(msg)
 
 
-def _blocks(arrays: dict[str, NDArray[Any]], K: int) -> tuple[Block, ...]:
+def _blocks(arrays: dict[str, NDArray[Any]], K: int) -> tuple[CopyBlock, ...]:
     """Return the blocks; every level is in one of them, once."""
     C, sizes, members = len(CRITERIA), arrays["block_sizes"], arrays["block_levels"].astype(np.intp)
     if sorted(members.tolist()) != list(range(K)) or sizes.sum() != K or (sizes < 1).any():
@@ -247,4 +246,6 @@ def _blocks(arrays: dict[str, NDArray[Any]], K: int) -> tuple[Block, ...]:
         raise ValueError(msg)
     levels = np.split(members, np.cumsum(sizes)[:-1]) if K else []
     roots = np.split(arrays["block_roots"], np.cumsum(C * sizes**2)[:-1]) if K else []
-    return tuple(Block(of, root.reshape(C, size, size)) for of, root, size in zip(levels, roots, sizes, strict=True))
+    return tuple(
+        CopyBlock(of, root.reshape(C, size, size)) for of, root, size in zip(levels, roots, sizes, strict=True)
+    )

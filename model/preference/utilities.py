@@ -8,17 +8,9 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.features.design import (
-    OF_TRAITS,
-    TRAIT_COLUMNS,
-    WISH_COLUMNS,
-    own_rows,
-    player_columns,
-    tier_rows,
-    wished_beyond,
-)
-from model.preference.catalogue import Suited, View
-from model.preference.fitted import Posterior
+from model.features import OF_TRAITS, TRAIT_COLUMNS, WISH_COLUMNS, own_rows, player_columns, tier_rows, wished_beyond
+from model.preference.catalogue import CataloguePosterior, EligibleItems
+from model.preference.fitted import FittedModel
 from model.preference.own_parts import Asked
 
 
@@ -35,8 +27,8 @@ class Utilities:
     emphasised, tiers_emphasised : (T, K), (T, n) what the priorities make of the copies' and tiers' character.
     """
 
-    posterior: Posterior
-    suited: Suited
+    posterior: FittedModel
+    suited: EligibleItems
     asked: Asked
     tier_X: Floats
     tier_Z: Floats
@@ -47,7 +39,7 @@ class Utilities:
     tiers_emphasised: Floats
 
     @classmethod
-    def of(cls, view: View, answers: Sequence[Answers]) -> "Utilities":
+    def of(cls, view: CataloguePosterior, answers: Sequence[Answers]) -> "Utilities":
         """Return those of players who share instrument and hold."""
         posterior, design = view.posterior, view.posterior.design
         suited, asked = view.suited(answers[0].instrument, answers[0].hold), Asked.of_each(answers)
@@ -112,7 +104,7 @@ class Sheet:
 
 
 def rating_features(
-    posterior: Posterior, copies: Suited, sheets: Sheet, sheet: Ints, criterion: Ints
+    posterior: FittedModel, copies: EligibleItems, sheets: Sheet, sheet: Ints, criterion: Ints
 ) -> tuple[Floats, Floats]:
     """Return features (m, q) and expectations (m,) of ratings on a criterion (m,) of a sheet (m,), copies' own effects only in the second."""
     k = sheets.copy[sheet]

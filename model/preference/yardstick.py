@@ -12,7 +12,7 @@ NO_BOW_LEVEL = 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class KnownBow:
+class RatedReference:
     """The own bow, rated; or no own bow, and then the level that a new one has to beat.
 
     Attributes
@@ -27,13 +27,13 @@ class KnownBow:
     slope: Floats
 
     @classmethod
-    def none(cls, tiers: int, level: float = NO_BOW_LEVEL) -> "KnownBow":
+    def none(cls, tiers: int, level: float = NO_BOW_LEVEL) -> "RatedReference":
         """Return the yardstick of a player without a bow, for so many tiers."""
         return cls(level, level, np.zeros(tiers))
 
 
 @dataclass(frozen=True, slots=True)
-class UnratedBow:
+class UnratedReference:
     """The own bow, not rated: drawn from the population, jointly with what the player makes of the tiers.
 
     Attributes
@@ -49,4 +49,4 @@ class UnratedBow:
     spread: float
 
 
-Yardstick: TypeAlias = KnownBow | UnratedBow
+Reference: TypeAlias = RatedReference | UnratedReference

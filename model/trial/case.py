@@ -13,8 +13,8 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from model.domain.arrays import Flags, Floats, Ints
-from model.preference.chances import recalibrated
-from model.trial.law import Law
+from model.preference import recalibrated
+from model.trial.law import UtilityDistribution
 from model.trial.points import normal_points, uniform_points
 
 MOST_BOWS = 6
@@ -56,7 +56,7 @@ class Candidates:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class CaseValue:
     """The case of so many bows: the chance that at least one is truly liked better than the own bow, and the gain in points."""
 
     copies: int
@@ -77,12 +77,12 @@ class Case:
     """
 
     bows: tuple[int, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[CaseValue, ...]
     path: tuple[int, ...]
     clearly: float
 
     @property
-    def row(self) -> Row:
+    def row(self) -> CaseValue:
         """The row of the recommended case."""
         return self.rows[len(self.bows) - 1]
 
@@ -96,7 +96,7 @@ class _Expectations:
         self.z, self.paths, self.cov, self.noise, self.heard = z, paths, cov, noise, heard
 
     @classmethod
-    def before(cls, law: Law, log2: int = SEARCH_LOG2, bows: int = MOST_BOWS) -> "_Expectations":
+    def before(cls, law: UtilityDistribution, log2: int = SEARCH_LOG2, bows: int = MOST_BOWS) -> "_Expectations":
         """Return them after a sheet of the own bow alone, where there is one; ``z`` has a row for each sheet to come."""
         z = normal_points(bows + 1, log2).T
         start = cls(z, np.repeat(law.mean[:, None], z.shape[1], axis=1), law.cov, law.noise**2, ())
@@ -132,7 +132,7 @@ class _Expectations:
         )  # a bow's points in their order: equal bows tie exactly
 
 
-def gains(law: Law, path: Sequence[int], log2: int = ROWS_LOG2) -> Floats:
+def expected_gains(law: UtilityDistribution, path: Sequence[int], log2: int = ROWS_LOG2) -> Floats:
     """Return (n,) what the first 1, 2, ... bows of a path win, in points over the own bow; it never falls."""
     found = np.zeros(len(path))
     paths = _Expectations.before(law.only([bow + 1 for bow in path]), log2, max(len(path), MOST_BOWS))
@@ -143,7 +143,7 @@ def gains(law: Law, path: Sequence[int], log2: int = ROWS_LOG2) -> Floats:
     return np.asarray(np.maximum.accumulate(np.maximum(found, 0.0)))
 
 
-def chances(law: Law, path: Sequence[int], by: float = 0.0) -> Floats:
+def win_probabilities(law: UtilityDistribution, path: Sequence[int], by: float = 0.0) -> Floats:
     """Return (n,) the probability that at least one of the first 1, 2, ... bows of a path is better than the own bow ``by`` points.
 
     By separation of variables (Genz 1992, J. Comput. Graph. Stat. 1: 141), bow after bow in the order of the path: each factor is
@@ -165,12 +165,14 @@ def chances(law: Law, path: Sequence[int], by: float = 0.0) -> Floats:
     return recalibrated(np.clip(found, 0.0, 1.0), law.slope)
 
 
-def choose(law: Law, candidates: Candidates, *, limit: int, carry_cost: float, tiers: Sequence[int] = ()) -> list[int]:
+def choose(
+    law: UtilityDistribution, candidates: Candidates, *, limit: int, carry_cost: float, tiers: Sequence[int] = ()
+) -> list[int]:
     """Return the places of the bows to bring: `Cases.choose`."""
     return Cases(law, candidates).choose(limit=limit, carry_cost=carry_cost, tiers=tiers)
 
 
-def path_through(law: Law, candidates: Candidates, case: Sequence[int]) -> list[int]:
+def path_through(law: UtilityDistribution, candidates: Candidates, case: Sequence[int]) -> list[int]:
     """Return the bows of nested cases through one: `Cases.path_through`."""
     return Cases(law, candidates).path_through(case)
 
@@ -178,7 +180,7 @@ def path_through(law: Law, candidates: Candidates, case: Sequence[int]) -> list[
 class Cases:
     """The cases that can be made of some candidates: bow k is row k + 1 of the law. What a case is worth is computed once."""
 
-    def __init__(self, law: Law, candidates: Candidates) -> None:
+    def __init__(self, law: UtilityDistribution, candidates: Candidates) -> None:
         self.law, self.of = law, candidates
         self.within = int(np.count_nonzero(~candidates.beyond))
         self._paths: dict[tuple[int, ...], _Expectations] = {}

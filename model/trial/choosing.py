@@ -12,14 +12,11 @@ from scipy.special import ndtr
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Run
 from model.domain.vocabulary import Criterion, Role
-from model.preference.player import Player
-from model.preference.predict import LIKING, stock_of
-from model.preference.prediction import Stock
-from model.preference.yardstick import NO_BOW_LEVEL
+from model.preference import LIKING, NO_BOW_LEVEL, CopyPosterior, Player, copy_posterior
 from model.trial import case as cases
 from model.trial import shortlist
 from model.trial.case import MOST_BOWS, Candidates, Cases
-from model.trial.joint import Here
+from model.trial.joint import JointPosterior
 from model.trial.law import joint_law, of_copies, of_unknown_copies
 from model.trial.offer import Offer
 from model.trial.shortlist import Market
@@ -35,7 +32,7 @@ CLEARLY = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Bows:
+class CandidateBows:
     """The candidates by name (None: copies not yet played), and the cases that can be made of them."""
 
     serials: tuple[str | None, ...]
@@ -48,7 +45,7 @@ class Bows:
 
 
 @dataclass(frozen=True, slots=True)
-class Chosen:
+class ChosenCase:
     """The case and what it was chosen from; tiers are places in the market, cheapest first.
 
     Attributes
@@ -63,7 +60,7 @@ class Chosen:
 
     market: Market
     steps: Mapping[Role, int]
-    bows: Bows
+    bows: CandidateBows
     case: tuple[int, ...]
     limit: int
     own_runs: int
@@ -113,11 +110,16 @@ class Choosing:
     """
 
     def __init__(
-        self, player: Player, runs: Sequence[Run], offer: Offer, stock: Stock | None = None, joint: Here | None = None
+        self,
+        player: Player,
+        runs: Sequence[Run],
+        offer: Offer,
+        stock: CopyPosterior | None = None,
+        joint: JointPosterior | None = None,
     ) -> None:
         self.player, self.offer, self._told = player, offer, stock
         self.suited, self.no_own = player.suited, player.answers.plays_no_bow
-        self.joint: Here = joint or joint_law(player, LIKING)
+        self.joint: JointPosterior = joint or joint_law(player, LIKING)
         self.marks = _marks(runs)
         slugs = [tier.slug for tier in self.suited.tiers]
         tier = np.array([t for t, slug in enumerate(slugs) if slug in offer.prices], dtype=np.intp)
@@ -204,7 +206,7 @@ class Choosing:
         of = np.ix_(self.tier, self.tier)
         return Market(self.tier, self.price, self.joint.mean[self.tier], self.joint.cov[of], within, self._reach)
 
-    def _bows(self, ladder: list[int]) -> Bows | None:
+    def _bows(self, ladder: list[int]) -> CandidateBows | None:
         """Return the candidates; None where there are none."""
         if self.offer.at_hand is None:
             return self._unknown(ladder)
@@ -219,7 +221,7 @@ class Choosing:
         chosen = self._first_forty(stock, wanted)
         serials = [self.suited.serials[k] for k in stock[chosen]]
         of = Candidates(place[chosen], ~market.within[place[chosen]], wanted[chosen])
-        return Bows(tuple(serials), Cases(of_copies(self.player, LIKING, serials), of))
+        return CandidateBows(tuple(serials), Cases(of_copies(self.player, LIKING, serials), of))
 
     def _beside_ladder(self, loved: Ints, suitable: Ints, ladder: Sequence[int]) -> list[int]:
         """Return the tiers a case without a budget may come from: the ladder's, those of bows rated above the own one, and others.
@@ -241,7 +243,7 @@ class Choosing:
         if len(stock) <= MOST_CANDIDATES:
             return np.arange(len(stock))
         seen = (
-            stock_of(self.player, self.joint.mean, self.joint.cov, stock)
+            copy_posterior(self.player, self.joint.mean, self.joint.cov, stock)
             if self._told is None
             else self._told.at(stock)
         )
@@ -254,7 +256,7 @@ class Choosing:
         must = dict.fromkeys([*np.flatnonzero(wanted).tolist(), *order[best_of_tier].tolist()])
         return np.array(sorted([*must, *(k for k in order.tolist() if k not in must)][:MOST_CANDIDATES]), dtype=np.intp)
 
-    def _unknown(self, ladder: list[int]) -> Bows | None:
+    def _unknown(self, ladder: list[int]) -> CandidateBows | None:
         """Return copies not yet played of the tiers in reach, six of each."""
         tiers = np.flatnonzero(self.market.reach).tolist()
         if not tiers:
@@ -268,11 +270,11 @@ class Choosing:
         place = np.repeat(np.array(tiers, dtype=np.intp), MOST_BOWS)
         told = of_unknown_copies(self.joint, self.tier[place], self.player)
         wanted = np.zeros(len(place), dtype=bool)
-        return Bows((None,) * len(place), Cases(told, Candidates(place, ~self.market.within[place], wanted)))
+        return CandidateBows((None,) * len(place), Cases(told, Candidates(place, ~self.market.within[place], wanted)))
 
     # The case
 
-    def chosen(self) -> Chosen | None:
+    def chosen(self) -> ChosenCase | None:
         """Return the case; None where there is nothing to choose from."""
         if not len(self.tier):
             return None
@@ -284,14 +286,14 @@ class Choosing:
         if own_runs and self._most_bows(own_runs) < 1:
             own_runs = 1
         limit = max(1, min(self._most_bows(own_runs), MOST_BOWS))
-        return Chosen(self.market, steps, bows, tuple(self.case_of(bows, steps, limit)), limit, own_runs)
+        return ChosenCase(self.market, steps, bows, tuple(self.case_of(bows, steps, limit)), limit, own_runs)
 
-    def case_of(self, bows: Bows, steps: Mapping[Role, int], limit: int) -> list[int]:
+    def case_of(self, bows: CandidateBows, steps: Mapping[Role, int], limit: int) -> list[int]:
         """Return the case of the most bows that there is time for."""
         must = [steps[Role.MOST_LIKED]] if steps else []
         return bows.cases.choose(limit=limit, carry_cost=self.offer.cost, tiers=must)
 
-    def limited_by_time(self, chosen: Chosen) -> bool:
+    def limited_by_time(self, chosen: ChosenCase) -> bool:
         """Return whether more bows would be chosen if there were time."""
         if self._most_bows(chosen.own_runs) < 1:
             return True
@@ -322,7 +324,7 @@ class Choosing:
             return Choice(first_tier=self.slug(self.nearest()))
         law = chosen.bows.cases.law
         leading = chosen.leading_tier()
-        chance, clearly = (float(cases.chances(law, chosen.case, by=by)[-1]) for by in (0.0, NOTICEABLE))
+        chance, clearly = (float(cases.win_probabilities(law, chosen.case, by=by)[-1]) for by in (0.0, NOTICEABLE))
         return Choice(
             verdict=code_of(clearly, len(chosen.case), self.no_own),
             first_tier="" if leading is None else self.slug(leading),

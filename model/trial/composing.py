@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats, Ints
 from model.domain.intervals import shortest_interval
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
-from model.features.design import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, tier_rows, wished_beyond
-from model.features.profile import emphasis
-from model.preference.catalogue import Suited, View
-from model.preference.prediction import Outlook
+from model.features import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, emphasis, tier_rows, wished_beyond
+from model.preference import CataloguePosterior, EligibleItems, Prediction
 
 LEVEL = 0.9
 """Probability that a copy's interval holds the rating to come."""
@@ -21,7 +19,7 @@ WORTH_SAYING = 0.05
 """A part of a copy's liking below so many points is no reason (a judgement)."""
 
 
-class Why(StrEnum):
+class RankReason(StrEnum):
     """What speaks most for a copy beside its tier."""
 
     OWN_RATINGS = "own_ratings"
@@ -62,12 +60,12 @@ class Ranked:
     own: float
     rated: bool
     tried: int | None
-    why: Why
+    why: RankReason
     trait: str | None
 
 
 def ranked(
-    view: View, outlook: Outlook, serials: Collection[str], tried: Mapping[str, int] | None = None
+    view: CataloguePosterior, outlook: Prediction, serials: Collection[str], tried: Mapping[str, int] | None = None
 ) -> tuple[Ranked, ...]:
     """Return copies by what this player can be expected to make of them, highest first, each with what speaks for it.
 
@@ -91,7 +89,7 @@ def ranked(
     )
 
 
-def _places(outlook: Outlook, serials: Sequence[str]) -> Ints:
+def _places(outlook: Prediction, serials: Sequence[str]) -> Ints:
     """Return the places of serials in the outlook's stock."""
     place = {serial: at for at, serial in enumerate(outlook.stock.serials)}
     for serial in serials:
@@ -105,7 +103,7 @@ def _places(outlook: Outlook, serials: Sequence[str]) -> Ints:
     return np.array([place[serial] for serial in serials], dtype=np.intp)
 
 
-def _bounds(outlook: Outlook, at: Ints) -> Floats:
+def _bounds(outlook: Prediction, at: Ints) -> Floats:
     """Return (n, 3) expected rating, low and high of the copies, all noise counted."""
     stock, tier = outlook.stock, outlook.stock.tier[at]
     expected = outlook.mean[tier] + stock.offset[at]
@@ -125,9 +123,9 @@ class _Parts:
     rated: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, view: View, outlook: Outlook) -> "_Parts":
+    def of(cls, view: CataloguePosterior, outlook: Prediction) -> "_Parts":
         answers, posterior = outlook.answers, view.posterior
-        suited: Suited = view.suited(answers.instrument, answers.hold)
+        suited: EligibleItems = view.suited(answers.instrument, answers.hold)
         coef = posterior.coef[OVERALL]
         rows = tier_rows(posterior.design, answers, suited.tiers)
         wish = wished_beyond(rows, suited.tier_of, suited.traits) * coef[WISH_COLUMNS]
@@ -137,26 +135,29 @@ class _Parts:
         own = outlook.stock.offset - liked - bench.sum(axis=1) - wish.sum(axis=1)
         return cls(liked, bench, wish, own, suited.block >= 0)
 
-    def spoken(self, place: int) -> list[tuple[float, Why, str | None]]:
+    def spoken(self, place: int) -> list[tuple[float, RankReason, str | None]]:
         """Return what may speak for a copy: points, kind, and trait."""
         wished = zip(WISHES, self.wish[place].tolist(), strict=True)
         return [
-            (float(self.own[place]), Why.OWN_RATINGS, None),
-            (float(self.liked[place]), Why.LIKED, None),
-            *((points, Why.WISH, TRAITS[trait]) for (trait, _), points in wished),
-            *((points, Why.BENCH, name) for name, points in zip(TRAITS, self.bench[place].tolist(), strict=True)),
+            (float(self.own[place]), RankReason.OWN_RATINGS, None),
+            (float(self.liked[place]), RankReason.LIKED, None),
+            *((points, RankReason.WISH, TRAITS[trait]) for (trait, _), points in wished),
+            *(
+                (points, RankReason.BENCH, name)
+                for name, points in zip(TRAITS, self.bench[place].tolist(), strict=True)
+            ),
         ]
 
 
-def _why(parts: _Parts, place: int) -> tuple[Why, str | None]:
+def _why(parts: _Parts, place: int) -> tuple[RankReason, str | None]:
     points, why, trait = max(parts.spoken(place), key=lambda part: part[0])
     if points >= WORTH_SAYING:
         return why, trait
-    return (Why.LIKE_ITS_TIER if parts.rated[place] else Why.NEVER_TRIED), None
+    return (RankReason.LIKE_ITS_TIER if parts.rated[place] else RankReason.NEVER_TRIED), None
 
 
 def _ranked(
-    outlook: Outlook, parts: _Parts, place: int, bounds: Sequence[float], tried: Mapping[str, int] | None
+    outlook: Prediction, parts: _Parts, place: int, bounds: Sequence[float], tried: Mapping[str, int] | None
 ) -> Ranked:
     stock, (expected, low, high), (why, trait) = outlook.stock, bounds, _why(parts, place)
     serial = stock.serials[place]

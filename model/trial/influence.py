@@ -6,8 +6,7 @@ from enum import StrEnum
 
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import Place
-from model.preference.catalogue import View
-from model.preference.player import Player
+from model.preference import CataloguePosterior, Player
 from model.trial.choosing import Choice, Choosing
 from model.trial.offer import Offer
 
@@ -31,7 +30,7 @@ class Answer(StrEnum):
     PLACE = "place"
 
 
-class What(StrEnum):
+class AdvicePart(StrEnum):
     """What may be another one without an answer."""
 
     VERDICT = "verdict"
@@ -44,7 +43,7 @@ class What(StrEnum):
 class Change:
     """What is another one: as it is advised, and as it would be without the answer; of bows their number, which may be the same."""
 
-    what: What
+    what: AdvicePart
     given: str | float
     without: str | float
 
@@ -68,7 +67,7 @@ class _Asked:
         return self.answers is other.answers and self.runs is other.runs
 
 
-def influence(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> tuple[Influence, ...]:
+def influence(view: CataloguePosterior, answers: Answers, runs: Sequence[Run], offer: Offer) -> tuple[Influence, ...]:
     """Return what every answer given did to the proposal, in the order of `Answer`; raises as `predict.outlook`."""
     asked = _Asked(answers, runs, offer)
     variants = list(_variants(asked))
@@ -114,15 +113,15 @@ def _changes(advised: Choice, without: Choice) -> tuple[Change, ...]:
     pairs = zip(_facts(advised).items(), _facts(without).values(), strict=True)
     found = [Change(what, given, other) for (what, given), other in pairs if _differ(given, other)]
     if _bows(advised) != _bows(without):
-        found.append(Change(What.BOWS, float(_count(advised)), float(_count(without))))
-    return tuple(sorted(found, key=lambda change: list(What).index(change.what)))
+        found.append(Change(AdvicePart.BOWS, float(_count(advised)), float(_count(without))))
+    return tuple(sorted(found, key=lambda change: list(AdvicePart).index(change.what)))
 
 
-def _facts(of: Choice) -> dict[What, str | float]:
+def _facts(of: Choice) -> dict[AdvicePart, str | float]:
     return {
-        What.VERDICT: str(of.verdict),
-        What.FIRST_TIER: of.first_tier,
-        What.CHANCE: round(of.chance, 3),
+        AdvicePart.VERDICT: str(of.verdict),
+        AdvicePart.FIRST_TIER: of.first_tier,
+        AdvicePart.CHANCE: round(of.chance, 3),
     }
 
 

@@ -6,13 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.preference.conditioning import effects_among
-from model.preference.kernel import Quantities
-from model.preference.player import Player
+from model.preference import LinearFunctionals, Player, effects_among
 
 
 @dataclass(frozen=True, slots=True)
-class Here:
+class JointPosterior:
     """The law given the player's ratings: the T tiers' means first, then the B bows.
 
     Attributes
@@ -36,7 +34,7 @@ class Here:
         """Where the bows stand."""
         return slice(len(self.tiers), len(self.mean))
 
-    def first(self, count: int) -> "Here":
+    def first(self, count: int) -> "JointPosterior":
         """Return the law of the tiers and of the first so many bows."""
         kept = slice(0, len(self.tiers) + count)
         return replace(self, mean=self.mean[kept], cov=self.cov[kept, kept], bows=self.bows[:count])
@@ -52,7 +50,9 @@ class Here:
         return self.cov[self.of_bows, self.of_bows]
 
 
-def here(player: Player, weights: Floats, bows: Sequence[str | None], *, tiers: bool = True) -> Here:
+def joint_posterior(
+    player: Player, weights: Floats, bows: Sequence[str | None], *, tiers: bool = True
+) -> JointPosterior:
     """Return the law of u with these weights (C,) for the tiers that suit (none, if not ``tiers``) and for some bows, each once.
 
     Raises
@@ -66,7 +66,7 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None], *, tiers: 
     parts = [*([player.tiers(weights)] if tiers else []), *([player.own(weights)] if own else [])]
     if len(places) or not parts:
         parts.append(player.copies(weights).at(places))
-    joint = Quantities.joined(*parts)
+    joint = LinearFunctionals.joined(*parts)
     first = T + own
     extra = np.zeros((len(joint.mean), player.counted.shape[1]))
     if len(places):
@@ -76,7 +76,7 @@ def here(player: Player, weights: Floats, bows: Sequence[str | None], *, tiers: 
     if len(places):
         cov[first:, first:] += _effects(player, weights, places) + np.diag(player.own_variance(weights)[places])
     order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
-    return Here(
+    return JointPosterior(
         mean=mean[order],
         cov=(cov + cov.T)[np.ix_(order, order)] / 2,
         tiers=tuple(tier.slug for tier in player.suited.tiers[:T]),

@@ -43,7 +43,7 @@ def _net(dimensions: int) -> Floats:
     return np.asarray(np.clip(np.vstack([half, 1.0 - half]), 1e-12, 1.0 - 1e-12))
 
 
-def best_probabilities(mean: ArrayLike, cov: ArrayLike) -> Floats:
+def p_best(mean: ArrayLike, cov: ArrayLike) -> Floats:
     """Return (n,) the probability that each of n jointly normal likings is the highest.
 
     Bow i is the best where all its leads u_i - u_j are above 0: an orthant of their normal law, for all i at once by separation
@@ -117,7 +117,7 @@ def expected_max(a: Floats, b: Floats) -> Floats:
     return np.asarray(np.sum(a * _share(low, high) + b * (density(low) - density(high)), axis=-1))
 
 
-def heard(cov: Floats, plays: Sequence[int], noise: float) -> Floats:
+def predictive_change(cov: Floats, plays: Sequence[int], noise: float) -> Floats:
     """Return (n, plays) B: after these bows are rated once more each, the likings' mean is mean + B z, z standard normal."""
     places = list(plays)
     gram = cov[np.ix_(places, places)] + noise**2 * np.eye(len(places))
@@ -125,7 +125,7 @@ def heard(cov: Floats, plays: Sequence[int], noise: float) -> Floats:
     return np.asarray(solve_triangular(lower, cov[places], lower=True).T)
 
 
-def best_after(mean: Floats, B: Floats) -> float:
+def expected_max_after(mean: Floats, B: Floats) -> float:
     """Return E[max of mean + B z] for one or two plays, B (n, 1) or (n, 2).
 
     Raises
@@ -142,12 +142,12 @@ def best_after(mean: Floats, B: Floats) -> float:
     return float(weights @ inner / weights.sum())
 
 
-def gain_of_plays(mean: Floats, cov: Floats, plays: Sequence[int], noise: float) -> float:
+def knowledge_gradient(mean: Floats, cov: Floats, plays: Sequence[int], noise: float) -> float:
     """Return what one more rating of each of one or two bows is expected to win, in points: 0 or more."""
-    return max(0.0, best_after(mean, heard(cov, plays, noise)) - float(np.max(mean)))
+    return max(0.0, expected_max_after(mean, predictive_change(cov, plays, noise)) - float(np.max(mean)))
 
 
-def with_new(
+def append_unknown_copies(
     mean: Floats, cov: Floats, tier: int, bows: Sequence[int], spread: float, copies: int
 ) -> tuple[Floats, Floats]:
     """Return the law of some bows and of so many unknown copies of a tier, out of the joint law of tiers and bows.

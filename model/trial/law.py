@@ -6,15 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.preference.chances import AS_THEY_ARE
-from model.preference.kernel import Quantities
-from model.preference.player import Player
-from model.preference.yardstick import NO_BOW_LEVEL
-from model.trial.joint import Here, here
+from model.preference import NO_BOW_LEVEL, NO_RECALIBRATION, LinearFunctionals, Player
+from model.trial.joint import JointPosterior, joint_posterior
 
 
 @dataclass(frozen=True, slots=True)
-class Law:
+class UtilityDistribution:
     """True likings, jointly normal: row 0 is the own bow's, the n bows' follow.
 
     Attributes
@@ -29,9 +26,9 @@ class Law:
     cov: Floats
     noise: float
     no_own: bool
-    slope: float = AS_THEY_ARE
+    slope: float = NO_RECALIBRATION
 
-    def only(self, bows: Sequence[int] | Ints) -> "Law":
+    def only(self, bows: Sequence[int] | Ints) -> "UtilityDistribution":
         """Return the law of the own bow and of the bows in these rows (1 is the first), in that order."""
         rows = np.array([0, *bows], dtype=np.intp)
         return replace(self, mean=self.mean[rows], cov=self.cov[np.ix_(rows, rows)])
@@ -44,24 +41,24 @@ class Law:
         return mean, cov
 
 
-def of_copies(player: Player, weights: Floats, serials: Sequence[str]) -> Law:
+def of_copies(player: Player, weights: Floats, serials: Sequence[str]) -> UtilityDistribution:
     """Return the law of named copies' likings, criteria weighed by ``weights`` (C,).
 
     Raises
     ------
     ValueError : a serial that is not in the range, or does not suit the player's instrument and hold.
     """
-    joint = here(player, weights, [*_own(player), *serials], tiers=False)
+    joint = joint_posterior(player, weights, [*_own(player), *serials], tiers=False)
     return _law(joint, joint.mean, joint.cov, player)
 
 
-def joint_law(player: Player, weights: Floats, serials: Sequence[str] = ()) -> Here:
+def joint_law(player: Player, weights: Floats, serials: Sequence[str] = ()) -> JointPosterior:
     """Return the joint law of tiers, the own bow (where there is one, first among the bows) and named copies."""
-    return here(player, weights, [*_own(player), *serials])
+    return joint_posterior(player, weights, [*_own(player), *serials])
 
 
 def _own(player: Player) -> list[None]:
-    """Return the own bow as `here` names it, where there is one."""
+    """Return the own bow as `joint_posterior` names it, where there is one."""
     return [] if player.answers.plays_no_bow else [None]
 
 
@@ -74,15 +71,15 @@ def of_tiers(player: Player, weights: Floats, tiers: Ints) -> tuple[Floats, Floa
         whole = np.zeros((len(tiers) + 1, len(tiers) + 1))
         whole[1:, 1:] = cov
         return np.concatenate([[NO_BOW_LEVEL], mean]), whole
-    return _given(player, Quantities.joined(player.own(weights), picked))
+    return _given(player, LinearFunctionals.joined(player.own(weights), picked))
 
 
-def _given(player: Player, of: Quantities) -> tuple[Floats, Floats]:
+def _given(player: Player, of: LinearFunctionals) -> tuple[Floats, Floats]:
     mean, told = player.after(of)
     return mean, player.kernel.covariance(of, of) - told.T @ told
 
 
-def of_unknown_copies(joint: Here, tiers: Ints, player: Player) -> Law:
+def of_unknown_copies(joint: JointPosterior, tiers: Ints, player: Player) -> UtilityDistribution:
     """Return the law of copies not yet played, each of the tier in ``tiers`` (n,), all different ones."""
     T = len(joint.tiers)
     rows = np.array([*range(T, len(joint.mean)), *tiers], dtype=np.intp)
@@ -92,10 +89,12 @@ def of_unknown_copies(joint: Here, tiers: Ints, player: Player) -> Law:
     return _law(joint, joint.mean[rows], cov, player)
 
 
-def _law(joint: Here, mean: Floats, cov: Floats, player: Player) -> Law:
+def _law(joint: JointPosterior, mean: Floats, cov: Floats, player: Player) -> UtilityDistribution:
     if not player.answers.plays_no_bow:
-        return Law(mean, cov, joint.noise, no_own=False, slope=player.slope)
+        return UtilityDistribution(mean, cov, joint.noise, no_own=False, slope=player.slope)
     n = len(mean)
     whole = np.zeros((n + 1, n + 1))
     whole[1:, 1:] = cov
-    return Law(np.concatenate([[NO_BOW_LEVEL], mean]), whole, joint.noise, no_own=True, slope=player.slope)
+    return UtilityDistribution(
+        np.concatenate([[NO_BOW_LEVEL], mean]), whole, joint.noise, no_own=True, slope=player.slope
+    )

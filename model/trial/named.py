@@ -5,13 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.preference.player import Player
+from model.preference import Player
 from model.trial import case as cases
-from model.trial.case import Row
+from model.trial.case import CaseValue
 from model.trial.law import of_copies
 
 
-def of_named(player: Player, serials: Sequence[str]) -> Row:
+def of_named(player: Player, serials: Sequence[str]) -> CaseValue:
     """Return chance and gain of a trial of exactly these bows; no bows: nothing.
 
     Raises
@@ -23,10 +23,12 @@ def of_named(player: Player, serials: Sequence[str]) -> Row:
         msg = f"got the copy {twice[0]!r} twice, expected each copy once"
         raise ValueError(msg)
     if not serials:
-        return Row(0, 0.0, 0.0)
+        return CaseValue(0, 0.0, 0.0)
     whole = np.zeros(len(CRITERIA))
     whole[OVERALL] = 1.0
     law = of_copies(player, whole, sorted(serials))
     # The most promising first, so that the order in which they are named makes no difference.
     path = np.argsort(-law.mean[1:], kind="stable").tolist()
-    return Row(len(serials), float(cases.chances(law, path)[-1]), float(cases.gains(law, path)[-1]))
+    return CaseValue(
+        len(serials), float(cases.win_probabilities(law, path)[-1]), float(cases.expected_gains(law, path)[-1])
+    )

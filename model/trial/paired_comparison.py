@@ -7,7 +7,7 @@ r <= ln(beta / (1 - alpha)) / D + s n on, s = ln((1 - p0) / (1 - p1)) / D. Each 
 two no (Sobel & Wald 1949, Ann. Math. Statist. 20: 502, run two such tests for a choice of three).
 
 What is looked for is a clear preference, p1 = .85: at alpha = .10 a side and beta = .20 it is the weakest (from .841 on,
-(2 p1)^4 >= (1 - beta) / alpha) with which four pairs to none end the test. `characteristic` has what that costs.
+(2 p1)^4 >= (1 - beta) / alpha) with which four pairs to none end the test. `operating_characteristic` has what that costs.
 
 Whether a player can tell two bows *apart* is another question, with another test; nothing here answers it.
 """
@@ -27,7 +27,7 @@ LEFT_OPEN = 1e-13
 FIRST_WINS, SECOND_WINS = 0, 1
 
 
-class Verdict(StrEnum):
+class PairsVerdict(StrEnum):
     """What the pairs so far say; FIRST and SECOND are the two bows, in whatever order they were played."""
 
     GO_ON = "go_on"
@@ -44,7 +44,7 @@ def _check_sides(sides: int) -> None:
 
 
 @dataclass(frozen=True)
-class Rule:
+class SprtRule:
     """When to stop.
 
     Attributes
@@ -99,7 +99,7 @@ class Rule:
         return won <= -h0 + s * pairs
 
 
-DEFAULT = Rule()
+DEFAULT_RULE = SprtRule()
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,19 +111,19 @@ class _State:
     second_out: bool = False
 
 
-def _after(rule: Rule, state: _State, pairs: int, won: int) -> _State | Verdict:
+def _after(rule: SprtRule, state: _State, pairs: int, won: int) -> _State | PairsVerdict:
     """Return what one more pair leads to; ``pairs`` and ``won`` count it."""
     lost = pairs - won
     if not state.first_out and rule.says_yes(won, pairs):
-        return Verdict.FIRST
+        return PairsVerdict.FIRST
     if rule.sides == 2 and not state.second_out and rule.says_yes(lost, pairs):
-        return Verdict.SECOND
+        return PairsVerdict.SECOND
     first_out = state.first_out or rule.says_no(won, pairs)
     second_out = state.second_out or rule.sides == 1 or rule.says_no(lost, pairs)
-    return Verdict.NO_PREFERENCE if first_out and second_out else _State(won, first_out, second_out)
+    return PairsVerdict.NO_PREFERENCE if first_out and second_out else _State(won, first_out, second_out)
 
 
-def verdict(preferences: Sequence[int], rule: Rule = DEFAULT) -> Verdict:
+def verdict(preferences: Sequence[int], rule: SprtRule = DEFAULT_RULE) -> PairsVerdict:
     """Say what the pairs so far tell.
 
     Parameters
@@ -141,16 +141,16 @@ def verdict(preferences: Sequence[int], rule: Rule = DEFAULT) -> Verdict:
             msg = f"pair {pairs}: got {preferred!r}, expected 0 (the first bow) or 1 (the second)"
             raise ValueError(msg)
         reached = _after(rule, state, pairs, state.won + (preferred == FIRST_WINS))
-        if isinstance(reached, Verdict):
+        if isinstance(reached, PairsVerdict):
             return reached
         if pairs == rule.cap:
-            return Verdict.NOT_SETTLED
+            return PairsVerdict.NOT_SETTLED
         state = reached
-    return Verdict.GO_ON
+    return PairsVerdict.GO_ON
 
 
 @dataclass(frozen=True, slots=True)
-class Characteristic:
+class OperatingCharacteristic:
     """How often each verdict falls, and after how many pairs on average."""
 
     first: float
@@ -161,7 +161,7 @@ class Characteristic:
 
 
 @lru_cache(maxsize=512)
-def characteristic(p: float, rule: Rule = DEFAULT) -> Characteristic:
+def operating_characteristic(p: float, rule: SprtRule = DEFAULT_RULE) -> OperatingCharacteristic:
     """Return how the rule fares with a player who prefers the first bow in a share p of pairs, exactly, by recursion over pairs.
 
     Raises
@@ -171,24 +171,26 @@ def characteristic(p: float, rule: Rule = DEFAULT) -> Characteristic:
     if not 0 <= p <= 1:
         msg = f"p: got {p}, expected a probability"
         raise ValueError(msg)
-    going, ended, mean, pairs = {_State(): 1.0}, dict.fromkeys(Verdict, 0.0), 0.0, 0
+    going, ended, mean, pairs = {_State(): 1.0}, dict.fromkeys(PairsVerdict, 0.0), 0.0, 0
     while going and pairs != rule.cap and sum(going.values()) > LEFT_OPEN:
         pairs += 1
         mean += sum(going.values())
         going = _next(rule, going, ended, pairs, p)
     open_ = sum(going.values())
-    return Characteristic(ended[Verdict.FIRST], ended[Verdict.SECOND], ended[Verdict.NO_PREFERENCE], open_, pairs=mean)
+    return OperatingCharacteristic(
+        ended[PairsVerdict.FIRST], ended[PairsVerdict.SECOND], ended[PairsVerdict.NO_PREFERENCE], open_, pairs=mean
+    )
 
 
 def _next(
-    rule: Rule, going: dict[_State, float], ended: dict[Verdict, float], pairs: int, p: float
+    rule: SprtRule, going: dict[_State, float], ended: dict[PairsVerdict, float], pairs: int, p: float
 ) -> dict[_State, float]:
     """Return the probabilities of the states after one more pair, and add those of the verdicts to ``ended``."""
     out: dict[_State, float] = {}
     for state, probability in going.items():
         for won, chance in ((1, p), (0, 1 - p)):
             reached = _after(rule, state, pairs, state.won + won)
-            if isinstance(reached, Verdict):
+            if isinstance(reached, PairsVerdict):
                 ended[reached] += probability * chance
             else:
                 out[reached] = out.get(reached, 0.0) + probability * chance

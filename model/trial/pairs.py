@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import log_ndtr
 
 from model.domain.arrays import Floats
-from model.trial.joint import Here
+from model.trial.joint import JointPosterior
 
 GRID = np.linspace(-10.0, 10.0, 1601)
 """Where a difference is integrated, in deviations around what is known without its own pairs."""
@@ -51,7 +51,7 @@ class Compared:
         return self.won + self.lost
 
 
-def told(law: Here, compared: Sequence[Compared]) -> Here:
+def condition_on_pairs(law: JointPosterior, compared: Sequence[Compared]) -> JointPosterior:
     """Return the law with what the pairs tell; both bows of each have to be among its bows.
 
     Raises
@@ -69,7 +69,7 @@ def told(law: Here, compared: Sequence[Compared]) -> Here:
     return replace(law, mean=mean, cov=cov)
 
 
-def _place(law: Here, bow: str | None) -> int:
+def _place(law: JointPosterior, bow: str | None) -> int:
     if bow not in law.bows:
         msg = f"compared: got the bow {bow!r}, expected one of {list(law.bows)}"
         raise ValueError(msg)

@@ -15,16 +15,12 @@ from model.domain.arrays import Floats, Ints
 from model.domain.intervals import shortest_interval
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Role
-from model.preference.catalogue import View
-from model.preference.player import Player
-from model.preference.predict import of_player
-from model.preference.prediction import Outlook
-from model.preference.yardstick import NO_BOW_LEVEL
+from model.preference import NO_BOW_LEVEL, CataloguePosterior, Player, Prediction, prediction_of
 from model.trial import case as cases
 from model.trial import reasons as why
 from model.trial import shortlist
 from model.trial.case import MOST_BOWS, Case
-from model.trial.choosing import MINUTES_A_RUN, MINUTES_BESIDES, Bows, Choosing, Chosen
+from model.trial.choosing import MINUTES_A_RUN, MINUTES_BESIDES, CandidateBows, Choosing, ChosenCase
 from model.trial.law import of_unknown_copies
 from model.trial.offer import Ends, Entry, More, Offer, Proposal
 from model.trial.reasons import Reason
@@ -37,7 +33,7 @@ COPIES_AT_A_PRICE = 3
 """So many bows of a dearer tier are looked at where a budget decides against a trial."""
 
 
-def propose(player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer) -> Proposal:
+def propose(player: Player, outlook: Prediction, runs: Sequence[Run], offer: Offer) -> Proposal:
     """Choose the bows to bring, say whether that is worth it, and name the tiers.
 
     Parameters
@@ -49,16 +45,16 @@ def propose(player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer)
     return _Proposing(player, outlook, runs, offer).proposal()
 
 
-def proposal_for(view: View, answers: Answers, runs: Sequence[Run], offer: Offer) -> Proposal:
+def proposal_for(view: CataloguePosterior, answers: Answers, runs: Sequence[Run], offer: Offer) -> Proposal:
     """Return what is proposed to a player of these answers, who has rated these bows; raises as `personal.outlook`."""
     player = Player(view, answers, runs)
-    return propose(player, of_player(player), runs, offer)
+    return propose(player, prediction_of(player), runs, offer)
 
 
 class _Proposing:
     """What is said of a choice; tiers are places in the market, cheapest first."""
 
-    def __init__(self, player: Player, outlook: Outlook, runs: Sequence[Run], offer: Offer) -> None:
+    def __init__(self, player: Player, outlook: Prediction, runs: Sequence[Run], offer: Offer) -> None:
         self.player, self.offer = player, offer
         self.choosing = Choosing(player, runs, offer, outlook.stock)
         self.joint, self.no_own, self.marks = self.choosing.joint, self.choosing.no_own, self.choosing.marks
@@ -73,7 +69,7 @@ class _Proposing:
 
     # The case and what comes of it
 
-    def _with_case(self, chosen: Chosen) -> Proposal:
+    def _with_case(self, chosen: ChosenCase) -> Proposal:
         case, bows = self._case(chosen), chosen.bows
         runs = len(chosen.case) + chosen.own_runs
         code = code_of(case.clearly, len(chosen.case), self.no_own)
@@ -113,15 +109,15 @@ class _Proposing:
         hand = self.choosing.hand
         return tuple(serial for serial in self.marks if serial in hand and self.choosing.is_rejected(serial))
 
-    def _case(self, chosen: Chosen) -> Case:
+    def _case(self, chosen: ChosenCase) -> Case:
         law, count = chosen.bows.cases.law, len(chosen.case)
         path = chosen.bows.cases.path_through(chosen.case)
-        gain, chance = cases.gains(law, path), cases.chances(law, path)
-        clearly = cases.chances(law, path[:count], by=NOTICEABLE)[-1]
-        rows = tuple(cases.Row(n + 1, float(chance[n]), float(gain[n])) for n in range(len(path)))
+        gain, chance = cases.expected_gains(law, path), cases.win_probabilities(law, path)
+        clearly = cases.win_probabilities(law, path[:count], by=NOTICEABLE)[-1]
+        rows = tuple(cases.CaseValue(n + 1, float(chance[n]), float(gain[n])) for n in range(len(path)))
         return Case(tuple(path[:count]), rows, tuple(path), float(clearly))
 
-    def _ends(self, case: Case, bows: Bows) -> Ends:
+    def _ends(self, case: Case, bows: CandidateBows) -> Ends:
         """Return why there is no row of more bows."""
         if len(case.path) >= MOST_BOWS:
             return Ends.BOWS
@@ -137,7 +133,7 @@ class _Proposing:
         many = np.broadcast_to(copies, self.price.shape)
         for place in np.flatnonzero((self.price > self.offer.limit) & (many > 0)).tolist():
             law = of_unknown_copies(self.joint, np.repeat(self.tier[place], many[place]), self.player)
-            if cases.chances(law, range(many[place]), by=NOTICEABLE)[-1] >= CURIOUS_FROM:
+            if cases.win_probabilities(law, range(many[place]), by=NOTICEABLE)[-1] >= CURIOUS_FROM:
                 return float(self.price[place]), self.slug(place)
         return None
 
@@ -177,7 +173,7 @@ class _Proposing:
 
     def _two_copies(self, place: int) -> float:
         law = of_unknown_copies(self.joint, np.repeat(self.tier[place], 2), self.player)
-        return float(cases.gains(law, [0, 1], cases.SEARCH_LOG2)[-1])
+        return float(cases.expected_gains(law, [0, 1], cases.SEARCH_LOG2)[-1])
 
     def _apart(self, market: Market, place: int) -> Floats:
         """Return (N,) how much each tier differs from one in what the player asked for, else in the liking as a whole."""
@@ -211,7 +207,7 @@ class _Proposing:
         own_bow = self.player.answers.own_bow
         own_level = NO_BOW_LEVEL if self.no_own else float(self.joint.bows_mean[0])
         told = [
-            why.Told(
+            why.ListedTier(
                 tier=self.slug(place),
                 price=float(market.price[place]),
                 has_note=self.slug(place) in self.offer.noted,
@@ -251,7 +247,7 @@ class _Proposing:
             low=float(low),
             high=float(high),
             level=LEVEL,
-            beats_own_bow=float(cases.chances(law, [0])[0]),
+            beats_own_bow=float(cases.win_probabilities(law, [0])[0]),
             copies=copies,
             at_hand=at_hand,
             mass_g=mass_g,

@@ -11,7 +11,7 @@ from model.domain.arrays import Floats, Ints
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers
 from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, LEADING, Criterion
-from model.preference.player import Player
+from model.preference import Player
 from model.trial.law import of_tiers
 
 LIKELY, PROBABLY = 0.8, 0.65
@@ -108,7 +108,7 @@ def _weights(answers: Answers) -> tuple[tuple[Criterion, ...], Floats]:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ListedTier:
     """What is known of a listed tier beside the law: its price, its notes' being there, its typical weight, its liking ahead."""
 
     tier: str
@@ -119,7 +119,7 @@ class Told:
 
 
 def reasons(
-    of: Differences, place: int, other: int | None, told: Sequence[Told], own_mass_g: float | None, no_own: bool
+    of: Differences, place: int, other: int | None, told: Sequence[ListedTier], own_mass_g: float | None, no_own: bool
 ) -> list[Reason]:
     """Return why the tier at a place of the list is there: never empty, the first kind that holds, its own beside the others'.
 
@@ -151,11 +151,11 @@ def _better(of: Differences, one: int, other: int, against: str | None) -> list[
     return []
 
 
-def _cheaper(tier: Told, other: Told) -> list[Reason]:
+def _cheaper(tier: ListedTier, other: ListedTier) -> list[Reason]:
     return [Reason(None, Fact.PRICE, other.tier, tier.price - other.price)] if tier.price < other.price else []
 
 
-def _facts(tier: Told, own_mass_g: float | None) -> list[Reason]:
+def _facts(tier: ListedTier, own_mass_g: float | None) -> list[Reason]:
     found = [Reason(None, Fact.NOTE, None, 0.0)] if tier.has_note else []
     if tier.mass_g is not None and own_mass_g is not None:
         found.append(Reason(None, Fact.MASS, OWN_BOW, tier.mass_g - own_mass_g))

@@ -18,24 +18,28 @@ from model.choice import price_penalty
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
-from model.preference.catalogue import View
-from model.preference.player import Player
-from model.preference.predict import LIKING
-from model.trial.joint import Here, here
-from model.trial.knowledge_gradient import best_after, best_probabilities, gain_of_plays, heard, with_new
-from model.trial.pairs import Compared, told
+from model.preference import LIKING, CataloguePosterior, Player
+from model.trial.joint import JointPosterior, joint_posterior
+from model.trial.knowledge_gradient import (
+    append_unknown_copies,
+    expected_max_after,
+    knowledge_gradient,
+    p_best,
+    predictive_change,
+)
+from model.trial.pairs import Compared, condition_on_pairs
 
 __all__ = [
-    "Because",
+    "Action",
+    "BowStatus",
     "Compared",
-    "Reason",
+    "Rationale",
+    "RationaleCode",
     "Recommendation",
-    "Say",
-    "Stand",
-    "Standing",
+    "TrialStatus",
     "drift",
     "repeat_difference",
-    "standing",
+    "trial_status",
 ]
 
 
@@ -51,7 +55,7 @@ MOST_MORE = 2
 """Ask for one or two more bows at a time, then look again."""
 
 
-class Say(StrEnum):
+class Action(StrEnum):
     """What to do next."""
 
     GO_ON = "go_on"
@@ -60,7 +64,7 @@ class Say(StrEnum):
     STOP = "stop"
 
 
-class Because(StrEnum):
+class RationaleCode(StrEnum):
     """Why; the values that a reason carries are named beside it.
 
     Attributes
@@ -85,10 +89,10 @@ class Because(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
+class Rationale:
     """Why something is said, and the numbers to say it with."""
 
-    code: Because
+    code: RationaleCode
     values: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -106,8 +110,8 @@ class Recommendation:
     against_pairs : another bow here was preferred to the leader in more of their pairs than not.
     """
 
-    say: Say
-    reason: Reason
+    say: Action
+    reason: Rationale
     bows: tuple[str | None, ...] = ()
     tier: str | None = None
     copies: int = 0
@@ -117,7 +121,7 @@ class Recommendation:
 
 
 @dataclass(frozen=True, slots=True)
-class Stand:
+class BowStatus:
     """How one bow stands.
 
     Attributes
@@ -139,7 +143,7 @@ class Stand:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class TrialStatus:
     """Where a trial stands.
 
     Attributes
@@ -150,13 +154,13 @@ class Standing:
     recommendation : what to do.
     """
 
-    bows: tuple[Stand, ...]
+    bows: tuple[BowStatus, ...]
     improvement: Mapping[str, float]
     recommendation: Recommendation
 
 
-def standing(
-    view: View,
+def trial_status(
+    view: CataloguePosterior,
     answers: Answers,
     runs: Sequence[Run],
     *,
@@ -167,7 +171,7 @@ def standing(
     carry_cost: float = 0.05,
     can_replay: bool = True,
     can_bring: int = MOST_MORE,
-) -> Standing:
+) -> TrialStatus:
     """Say how the bows stand after the sheets so far, and what to do.
 
     Parameters
@@ -192,18 +196,18 @@ def standing(
     played = _played(answers, runs)
     unplayed = tuple(bow for bow in dict.fromkeys(remaining) if bow not in played)
     law = _law(player, LIKING, (*played, *unplayed), compared)
-    table = _Table(law, len(played), best_probabilities(_mean(law, len(played)), _cov(law, len(played))))
+    table = _Table(law, len(played), p_best(_mean(law, len(played)), _cov(law, len(played))))
     offers = _Offers.of(table, prices, view.posterior.keeping.price_weight, carry_cost, can_bring)
     said = _recommend(table, _Plays(runs, tuple(remaining), can_replay), offers)
     said = replace(said, pairs=sum(each.pairs for each in compared), against_pairs=_against_pairs(table, compared))
-    return Standing(_stands(table, runs), _improvement(table), said)
+    return TrialStatus(_stands(table, runs), _improvement(table), said)
 
 
-def _law(player: Player, weights: Floats, bows: tuple[str | None, ...], compared: Sequence[Compared]) -> Here:
+def _law(player: Player, weights: Floats, bows: tuple[str | None, ...], compared: Sequence[Compared]) -> JointPosterior:
     """Return the law of some bows with what pairs tell of them; a bow of a pair that is none of them tells of the other."""
     paired = dict.fromkeys(bow for each in compared for bow in (each.first, each.second))
     beside = [bow for bow in paired if bow not in bows]
-    return told(here(player, weights, (*bows, *beside)), compared).first(len(bows))
+    return condition_on_pairs(joint_posterior(player, weights, (*bows, *beside)), compared).first(len(bows))
 
 
 def drift(runs: Sequence[Run], criterion: Criterion = Criterion.OVERALL) -> float | None:
@@ -241,12 +245,12 @@ def _played(answers: Answers, runs: Sequence[Run]) -> tuple[str | None, ...]:
     return tuple(bows)
 
 
-def _mean(law: Here, count: int) -> Floats:
+def _mean(law: JointPosterior, count: int) -> Floats:
     """Return (count,) the expected liking of the first bows."""
     return law.bows_mean[:count]
 
 
-def _cov(law: Here, count: int) -> Floats:
+def _cov(law: JointPosterior, count: int) -> Floats:
     return law.bows_cov[:count, :count]
 
 
@@ -254,7 +258,7 @@ def _cov(law: Here, count: int) -> Floats:
 class _Table:
     """The law, how many of its bows were played (they come first), and each one's probability of being the best of them."""
 
-    law: Here
+    law: JointPosterior
     played: int
     best: Floats
 
@@ -282,10 +286,10 @@ class _Table:
         """
         law, first = self.law, len(self.law.tiers)
         bows = range(first, first + self.played)
-        mean, cov = with_new(law.mean, law.cov, tier, bows, float(law.spread[tier]), copies)
+        mean, cov = append_unknown_copies(law.mean, law.cov, tier, bows, float(law.spread[tier]), copies)
         new = range(self.played, self.played + copies)
         mean[self.played :] -= cost
-        return max(0.0, best_after(mean, heard(cov, new, law.noise)) - float(np.max(self.mean)))
+        return max(0.0, expected_max_after(mean, predictive_change(cov, new, law.noise)) - float(np.max(self.mean)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,18 +348,20 @@ def _recommend(table: _Table, plays: _Plays, offers: _Offers) -> Recommendation:
 def _go_on(table: _Table, plays: _Plays, differs: bool) -> Recommendation | None:
     """Return 'go on' where nothing was rated, or where what the order still holds may matter."""
     if not any(run.ratings for run in plays.runs):
-        return Recommendation(Say.GO_ON, Reason(Because.NOTHING_RATED))
+        return Recommendation(Action.GO_ON, Rationale(RationaleCode.NOTHING_RATED))
     unplayed = len(table.law.bows) - table.played
     if unplayed:
-        probability = float(best_probabilities(table.law.bows_mean, table.law.bows_cov)[table.played :].sum())
+        probability = float(p_best(table.law.bows_mean, table.law.bows_cov)[table.played :].sum())
         if probability >= MAY_MATTER:
             values = {"unplayed": float(unplayed), "probability": probability}
-            return Recommendation(Say.GO_ON, Reason(Because.BOWS_TO_COME, values), differs_from_marks=differs)
+            return Recommendation(
+                Action.GO_ON, Rationale(RationaleCode.BOWS_TO_COME, values), differs_from_marks=differs
+            )
     again = sum(bow in table.bows for bow in plays.remaining)
     probability = float(table.best[table.leader])
     if again and table.played > 1 and probability < CLEAR:
         values = {"plays": float(again), "probability": probability}
-        return Recommendation(Say.GO_ON, Reason(Because.PLAYS_TO_COME, values), differs_from_marks=differs)
+        return Recommendation(Action.GO_ON, Rationale(RationaleCode.PLAYS_TO_COME, values), differs_from_marks=differs)
     return None
 
 
@@ -366,15 +372,15 @@ def _replay(table: _Table, plays: _Plays, differs: bool) -> _Option | None:
         return None
     noise = table.law.noise
     gains = {
-        other: gain_of_plays(table.mean, table.cov, (leader, other), noise)
+        other: knowledge_gradient(table.mean, table.cov, (leader, other), noise)
         for other in range(table.played)
         if other != leader
     }
     rival = max(gains, key=lambda other: gains[other])
     values = {"lead": float(table.mean[leader] - table.mean[rival]), "gain": gains[rival]}
     said = Recommendation(
-        Say.REPLAY,
-        Reason(Because.TOO_CLOSE, values),
+        Action.REPLAY,
+        Rationale(RationaleCode.TOO_CLOSE, values),
         bows=(table.bows[leader], table.bows[rival]),
         differs_from_marks=differs,
     )
@@ -394,8 +400,8 @@ def _bring(table: _Table, offers: _Offers, differs: bool) -> _Option | None:
             copies, worth = 2, two
     gain = table.worth_of_new(tier, copies)
     said = Recommendation(
-        Say.BRING_MORE,
-        Reason(Because.MORE_MAY_BE_BETTER, {"gain": gain}),
+        Action.BRING_MORE,
+        Rationale(RationaleCode.MORE_MAY_BE_BETTER, {"gain": gain}),
         tier=table.law.tiers[tier],
         copies=copies,
         differs_from_marks=differs,
@@ -405,9 +411,9 @@ def _bring(table: _Table, offers: _Offers, differs: bool) -> _Option | None:
 
 def _stop(table: _Table, gain: float, differs: bool) -> Recommendation:
     probability = float(table.best[table.leader])
-    code = Because.CLEAR if probability >= CLEAR else Because.NOTHING_TO_WIN
-    reason = Reason(code, {"probability": probability, "gain": gain})
-    return Recommendation(Say.STOP, reason, bows=(table.bows[table.leader],), differs_from_marks=differs)
+    code = RationaleCode.CLEAR if probability >= CLEAR else RationaleCode.NOTHING_TO_WIN
+    reason = Rationale(code, {"probability": probability, "gain": gain})
+    return Recommendation(Action.STOP, reason, bows=(table.bows[table.leader],), differs_from_marks=differs)
 
 
 def _marks(runs: Sequence[Run]) -> dict[str | None, float]:
@@ -438,13 +444,13 @@ def _improvement(table: _Table) -> dict[str, float]:
     return {slug: table.worth_of_new(t, 1) for t, slug in enumerate(table.law.tiers)}
 
 
-def _stands(table: _Table, runs: Sequence[Run]) -> tuple[Stand, ...]:
+def _stands(table: _Table, runs: Sequence[Run]) -> tuple[BowStatus, ...]:
     """Return the played bows, highest expected liking first."""
     marks, order = _marks(runs), np.argsort(-table.mean, kind="stable")
     reach = ndtri((1 + LEVEL) / 2) * np.sqrt(np.diag(table.cov))
     mean, low, high = np.clip([table.mean, table.mean - reach, table.mean + reach], LOWEST, HIGHEST)
     return tuple(
-        Stand(
+        BowStatus(
             copy=table.bows[at],
             mean=float(mean[at]),
             low=float(low[at]),

@@ -13,11 +13,8 @@ from sqlalchemy.orm import Session
 
 from model.domain.records import Answers, OwnBow, Run
 from model.domain.vocabulary import Criterion
-from model.features.design import MIDDLE_POSITION
-from model.preference import predict
-from model.preference.catalogue import View
-from model.preference.player import Player
-from model.preference.prediction import Outlook
+from model.features import MIDDLE_POSITION
+from model.preference import CataloguePosterior, Player, Prediction, prediction_of
 from model.trial import Offer, Proposal, propose
 from model.trial import influence as influences
 from service.advice import advice_mails
@@ -187,12 +184,12 @@ class Considered:
         return self.parts.fitted
 
     @property
-    def view(self) -> View:
+    def view(self) -> CataloguePosterior:
         """The model over the range."""
         return self.parts.view
 
     @property
-    def outlook(self) -> Outlook:
+    def outlook(self) -> Prediction:
         """What the player can be expected to feel."""
         return self.parts.outlook
 
@@ -239,7 +236,7 @@ def _considered(
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     runs += [run for run in known.sheets if run.copy in suited]
     player = Player(view, answers, runs)
-    outlook = predict.of_player(player)
+    outlook = prediction_of(player)
     offered = _offered(questionnaire, now_on_sale, outlook)
     hand = at_hand if at_hand is not None else now_on_sale.stock.get(questionnaire.dealer or "")
     proposal = propose(player, outlook, runs, _offer(questionnaire, now_on_sale, offered, hand))
@@ -318,7 +315,7 @@ def _check_dealer(questionnaire: Questionnaire, now_on_sale: Catalogue) -> None:
         raise Invalid([FieldProblem("dealer", sentence.format(dealer=questionnaire.dealer), FieldCode.NOT_HERE)])
 
 
-def _tried(questionnaire: Questionnaire, view: View, rated: Collection[str | None]) -> list[Run]:
+def _tried(questionnaire: Questionnaire, view: CataloguePosterior, rated: Collection[str | None]) -> list[Run]:
     """Return the tried bows as runs at a typical place of a trial; raises `Invalid` for those that cannot be used.
 
     ``rated``: those whose sheets count instead.
@@ -342,7 +339,7 @@ def _tried(questionnaire: Questionnaire, view: View, rated: Collection[str | Non
 # What can be offered
 
 
-def _offered(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Outlook) -> Offered:
+def _offered(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Prediction) -> Offered:
     dealer = questionnaire.dealer
     priced = {
         tier.slug: now_on_sale.prices[dealer][tier.slug]

@@ -11,12 +11,8 @@ import numpy as np
 
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
-from model.preference.catalogue import View
-from model.preference.prediction import Outlook
-from model.preference.yardstick import KnownBow
-from model.trial import STRETCH, Entry, Influence, Proposal, VerdictCode
-from model.trial.influence import Change, What
-from model.trial.reasons import Reason
+from model.preference import CataloguePosterior, Prediction, RatedReference
+from model.trial import STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
 from service.modelling.catalogue import Catalogue
 from service.modelling.versions import Fitted
 from service.players.known import Known, Marks
@@ -55,8 +51,8 @@ class Parts:
     questionnaire: Questionnaire
     now_on_sale: Catalogue
     fitted: Fitted
-    view: View
-    outlook: Outlook
+    view: CataloguePosterior
+    outlook: Prediction
     runs: tuple[Run, ...]
     offered: Offered
     proposal: Proposal
@@ -179,9 +175,9 @@ def _reason(reason: Reason) -> dict[str, Any]:
     return {"criterion": str(reason.criterion), **effect, "sure": reason.sure}
 
 
-def _own_bow(outlook: Outlook) -> dict[str, Any]:
+def _own_bow(outlook: Prediction) -> dict[str, Any]:
     bow = outlook.yardstick
-    if isinstance(bow, KnownBow):
+    if isinstance(bow, RatedReference):
         return {"state": "none" if outlook.answers.plays_no_bow else "rated", "level": _rounded(bow.level, 2)}
     return {"state": "unrated", "level": _rounded(bow.mean, 2)}
 
@@ -295,7 +291,7 @@ def influence_document(of: Influence, names: Mapping[str, str]) -> Document:
 
 
 def _shown(change: Change, value: str | float, names: Mapping[str, str]) -> str | float | int:
-    if change.what is What.BOWS:
+    if change.what is AdvicePart.BOWS:
         return int(value)
     return names.get(value, value) if isinstance(value, str) else value
 
@@ -339,10 +335,10 @@ def _case_notes(of: Parts) -> list[Note]:
     return notes
 
 
-def _own_notes(questionnaire: Questionnaire, outlook: Outlook, any_tier: bool) -> list[Note]:
+def _own_notes(questionnaire: Questionnaire, outlook: Prediction, any_tier: bool) -> list[Note]:
     notes: list[Note] = []
     own = outlook.answers.own_bow
-    if any_tier and not outlook.answers.plays_no_bow and not isinstance(outlook.yardstick, KnownBow):
+    if any_tier and not outlook.answers.plays_no_bow and not isinstance(outlook.yardstick, RatedReference):
         notes.append(("unrated_own_bow", {}))
     if own and own.mass_g and outlook.answers.wish_mass:
         notes.append(("own_mass", {"mass_g": own.mass_g}))
@@ -351,7 +347,7 @@ def _own_notes(questionnaire: Questionnaire, outlook: Outlook, any_tier: bool) -
     return notes
 
 
-def _model_notes(view: View, answers: Answers) -> list[dict[str, Any]]:
+def _model_notes(view: CataloguePosterior, answers: Answers) -> list[dict[str, Any]]:
     """Return notes on what the beliefs alone say: priorities that nobody has rated yet, and how much priorities weigh."""
     rows, outcomes = np.asarray(view.posterior.rows), view.posterior.keeping.outcomes
     notes: list[dict[str, Any]] = []

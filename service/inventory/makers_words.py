@@ -8,8 +8,7 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
-from model.preference import character
-from model.preference.model import Beliefs
+from model.preference import PriorSettings, character
 from service import tables
 from service.core import audit, audit_events
 from service.core.errors import NotHere, Refused
@@ -126,7 +125,7 @@ def written(steps: Steps) -> str:
 
 def worth(fitted: Fitted) -> float:
     """Return as how many ratings each word counts, by the model in use or the starting values."""
-    return character.worth(fitted.posterior or Beliefs())
+    return character.worth(fitted.posterior or PriorSettings())
 
 
 def counts(fitted: Fitted, tier: str, steps: Steps) -> Counts:

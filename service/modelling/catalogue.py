@@ -13,9 +13,8 @@ from sqlalchemy.orm import Session
 
 from model.domain.records import Range
 from model.domain.vocabulary import Hold
-from model.features.copy_history import Stretches
-from model.preference.catalogue import View
-from model.preference.model import PreferenceModel
+from model.features import ServiceIntervals
+from model.preference import CataloguePosterior, PreferenceModel
 from service.modelling import model_records
 from service.modelling.present import Present
 from service.modelling.versions import Fitted
@@ -54,16 +53,16 @@ class Catalogue:
     dealers: Mapping[str, DealerFacts]
     prices: Mapping[str | None, Mapping[str, tuple[decimal.Decimal, str]]]
     stock: Mapping[str | None, frozenset[str]]
-    stretches: Stretches
+    stretches: ServiceIntervals
     notes: Mapping[str, str]
     materials: Mapping[str, str]
-    _views: OrderedDict[str, View] = field(default_factory=OrderedDict)
+    _views: OrderedDict[str, CataloguePosterior] = field(default_factory=OrderedDict)
 
-    def view(self, fitted: Fitted) -> View:
+    def view(self, fitted: Fitted) -> CataloguePosterior:
         """Return the fitted model laid over this range; kept, since it takes longer than a player's advice."""
         if fitted.key not in self._views:
             posterior = fitted.posterior or PreferenceModel(self.range).fit([]).posterior_
-            self._views[fitted.key] = View(posterior, self.range, self.stretches, fitted.slope)
+            self._views[fitted.key] = CataloguePosterior(posterior, self.range, self.stretches, fitted.slope)
             while len(self._views) > VIEWS_KEPT:
                 self._views.popitem(last=False)
         return self._views[fitted.key]
@@ -104,7 +103,7 @@ def _read(session: Session, facts: str, mark: str) -> Catalogue:
         dealers=dealers,
         prices={slug: model_records.prices(session, slug) for slug in (None, *dealers)},
         stock=_stock(session, dealers),
-        stretches=Stretches.from_events(model_records.read_events(session)),
+        stretches=ServiceIntervals.from_events(model_records.read_events(session)),
         notes={slug: note for slug, note in session.execute(select(Tier.slug, Tier.note)) if note},
         materials=_materials(session),
     )

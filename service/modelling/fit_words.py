@@ -3,14 +3,12 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from model.evaluation.cross_validation import Report, State
-from model.evaluation.policies import Win
-from model.evaluation.promotion import FEWEST_PLAYERS, Decision, Why
-from model.preference.fitted import Posterior
+from model.evaluation import FEWEST_PLAYERS, Decision, EvaluationReport, PolicyComparison, PromotionReason, StageScores
+from model.preference import FittedModel
 from service.core.language import N_, _
 
 
-def fitted(version: int, posterior: Posterior) -> tuple[str, ...]:
+def fitted(version: int, posterior: FittedModel) -> tuple[str, ...]:
     """Return what the version was fitted to, and what one rating is made of."""
     trials, copies = sum(posterior.trials.values()), len({copy for copy, _ in posterior.levels})
     parts = {
@@ -26,7 +24,7 @@ def fitted(version: int, posterior: Posterior) -> tuple[str, ...]:
     )
 
 
-def checked(report: Report) -> Iterator[str]:
+def checked(report: EvaluationReport) -> Iterator[str]:
     """Give what the check-up found, each figure with its standard error, as lines of text."""
     if report.by_player is None:
         yield "Fewer than five players: no check on players held out of the fit is possible yet."
@@ -47,7 +45,7 @@ def checked(report: Report) -> Iterator[str]:
 HEAD = ("", "error", "tier's mean", "in 50 %", "width", "in 90 %", "width", "regret", "tier's mean")
 
 
-def _row(name: str, state: State) -> tuple[str, ...]:
+def _row(name: str, state: StageScores) -> tuple[str, ...]:
     of = {score.method: score for score in state.scores}
     model, tier = of["model"], of["tier mean"]
     held = [
@@ -67,7 +65,7 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
         yield "  ".join([first[0].ljust(first[1]), *(cell.rjust(width) for cell, width in others)]).rstrip()
 
 
-def _chances(report: Report) -> Iterator[str]:
+def _chances(report: EvaluationReport) -> Iterator[str]:
     found = report.chances
     if found is None:
         return
@@ -84,7 +82,7 @@ def _chances(report: Report) -> Iterator[str]:
         )
 
 
-def _win(win: Win) -> str:
+def _win(win: PolicyComparison) -> str:
     return (
         f"Of the bows that each trial held, the {win.bows} named first win {win.better.signed()} points against {win.rule}, "
         f"where the two differ ({win.differing} of {win.trials} trials)."
@@ -92,23 +90,23 @@ def _win(win: Win) -> str:
 
 
 WHY = {
-    Why.FIRST: N_("Nothing was in use before."),
-    Why.UNREADABLE: N_("The version in use cannot be read."),
-    Why.SAME_KIND: N_(
+    PromotionReason.FIRST: N_("Nothing was in use before."),
+    PromotionReason.UNREADABLE: N_("The version in use cannot be read."),
+    PromotionReason.SAME_KIND: N_(
         "It is of the same kind as the version in use, fitted to what there is now: {players} players have come since, and "
         "fewer than {fewest} decide nothing."
     ),
-    Why.OTHER_KIND: N_(
+    PromotionReason.OTHER_KIND: N_(
         "It is of another kind than the version in use: {players} players have come since, and fewer than {fewest} decide "
         "nothing."
     ),
-    Why.NOT_WORSE: N_(
+    PromotionReason.NOT_WORSE: N_(
         "It is not worse than the version in use on {players} players whom neither has seen: log loss by {worse} a rating."
     ),
-    Why.WORSE: N_(
+    PromotionReason.WORSE: N_(
         "It is worse than the version in use on {players} players whom neither has seen: log loss by {worse} a rating."
     ),
-    Why.WORSE_THAN_BEST: N_(
+    PromotionReason.WORSE_THAN_BEST: N_(
         "It is worse than version {best}, the best of the last year: log loss by {worse_than_best} a rating."
     ),
 }

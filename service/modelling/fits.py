@@ -23,15 +23,22 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.records import Trial
-from model.evaluation.ablation import ablation
-from model.evaluation.cross_validation import Report, check_up
-from model.evaluation.folds import MakeModel, Past, answer, tasks
-from model.evaluation.promotion import Decision, Losses, Why, decide, losses
-from model.features.copy_history import Stretches
-from model.preference.catalogue import View
-from model.preference.fitted import Posterior
-from model.preference.model import PreferenceModel
-from model.preference.serialization import ArtifactError, from_bytes, to_bytes
+from model.evaluation import (
+    Decision,
+    EvaluationReport,
+    ModelFactory,
+    PlayerLosses,
+    PromotionReason,
+    TrialHistory,
+    ablation,
+    cross_validate,
+    evaluate_fold,
+    log_loss_by_player,
+    make_folds,
+    promote,
+)
+from model.features import ServiceIntervals
+from model.preference import ArtifactError, CataloguePosterior, FittedModel, PreferenceModel, from_bytes, to_bytes
 from service.core.database import Database
 from service.core.errors import Refused
 from service.modelling import fit_words, model_records, versions
@@ -44,9 +51,9 @@ Progress = Callable[[int, int], None]
 P = ParamSpec("P")
 T = TypeVar("T")
 
-MODEL: MakeModel = PreferenceModel
+MODEL: ModelFactory = PreferenceModel
 """What is fitted."""
-REFERENCE: MakeModel = partial(PreferenceModel, tastes=False)
+REFERENCE: ModelFactory = partial(PreferenceModel, tastes=False)
 """The same without each player's own tastes, for the check-up to compare with."""
 ALONE_UP_TO = 400
 """Up to so many runs a fit is done before other processes have started."""
@@ -70,7 +77,7 @@ class _InUse:
 
     version: int
     code_version: str
-    posterior: Posterior | None
+    posterior: FittedModel | None
     seen: Seen | None
 
 
@@ -78,10 +85,10 @@ class _InUse:
 class _Read:
     """All that a fit reads: the history, and the versions that its outcome is compared with."""
 
-    past: Past
+    past: TrialHistory
     digest: str
     in_use: _InUse | None
-    rivals: Mapping[int, Posterior]
+    rivals: Mapping[int, FittedModel]
 
     @property
     def new(self) -> tuple[Trial, ...]:
@@ -119,7 +126,7 @@ def fit(database: Database, progress: Progress | None = None) -> FitResult:
 
 
 def _read(session: Session) -> _Read:
-    past = Past(
+    past = TrialHistory(
         model_records.read_range(session),
         model_records.read_trials(session),
         model_records.read_events(session),
@@ -147,7 +154,7 @@ def _seen(row: ModelVersion) -> Seen | None:
     return Seen.from_json(data) if data else None
 
 
-def _rivals(session: Session, past: Past, in_use: _InUse) -> Iterator[tuple[int, Posterior]]:
+def _rivals(session: Session, past: TrialHistory, in_use: _InUse) -> Iterator[tuple[int, FittedModel]]:
     """Give the versions in use within the last year that have seen none of the trials which that in use has not seen."""
     if in_use.seen is None:
         return
@@ -164,16 +171,16 @@ def _rivals(session: Session, past: Past, in_use: _InUse) -> Iterator[tuple[int,
 # Computing
 
 
-def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, Report]:
+def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, EvaluationReport]:
     new = read.new
-    made = tasks(read.past, MODEL, REFERENCE, seed=1)
+    made = make_folds(read.past, MODEL, REFERENCE, seed=1)
     steps = len(made) + 1 + bool(new)
     with _workers(read.past) as executor:
         # The folds first: fits alone are shorter, and fill up what is left of the time.
-        found = executor.map(answer, made)
+        found = executor.map(evaluate_fold, made)
         candidate = executor.submit(_fitted, read.past, read.past.trials)
         without = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
-        report = check_up(
+        report = cross_validate(
             read.past,
             MODEL,
             REFERENCE,
@@ -192,25 +199,29 @@ def _before(trials: Sequence[Trial], new: Sequence[Trial]) -> list[Trial]:
     return [trial for trial in trials if trial.key not in keys]
 
 
-def _fitted(past: Past, trials: Sequence[Trial]) -> bytes:
+def _fitted(past: TrialHistory, trials: Sequence[Trial]) -> bytes:
     """Return a fit to some of the trials as a file, which can be handed from process to process."""
     return to_bytes(past.fitted(MODEL, trials).posterior_)
 
 
 def _decided(read: _Read, new: Sequence[Trial], without: bytes | None) -> Decision:
     if read.in_use is None:
-        return decide({}, None, unchanged=False, rivals={})
+        return promote({}, None, unchanged=False, rivals={})
     if read.in_use.posterior is None:
-        return Decision(adopt=True, why=Why.UNREADABLE)
+        return Decision(adopt=True, why=PromotionReason.UNREADABLE)
     unchanged = read.in_use.code_version == code_version()
     if without is None:
-        return decide({}, {}, unchanged, {})
+        return promote({}, {}, unchanged, {})
     rivals = {version: _losses(read, posterior, new) for version, posterior in read.rivals.items()}
-    return decide(_losses(read, from_bytes(without), new), _losses(read, read.in_use.posterior, new), unchanged, rivals)
+    return promote(
+        _losses(read, from_bytes(without), new), _losses(read, read.in_use.posterior, new), unchanged, rivals
+    )
 
 
-def _losses(read: _Read, posterior: Posterior, new: Sequence[Trial]) -> Losses:
-    return losses(View(posterior, read.past.range, Stretches.from_events(read.past.events)), new)
+def _losses(read: _Read, posterior: FittedModel, new: Sequence[Trial]) -> PlayerLosses:
+    return log_loss_by_player(
+        CataloguePosterior(posterior, read.past.range, ServiceIntervals.from_events(read.past.events)), new
+    )
 
 
 class _Here(Executor):
@@ -228,7 +239,7 @@ class _Here(Executor):
 
 
 @contextmanager
-def _workers(past: Past) -> Iterator[Executor]:
+def _workers(past: TrialHistory) -> Iterator[Executor]:
     """Give processes to compute in, as many as there are processors; for a small history this one."""
     processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     if processors == 1 or sum(len(trial.runs) for trial in past.trials) <= ALONE_UP_TO:
@@ -272,9 +283,9 @@ def _end_with_parent() -> None:
 # Keeping
 
 
-def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, report: Report) -> FitResult:
+def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, report: EvaluationReport) -> FitResult:
     posterior, now = from_bytes(artifact), dt.datetime.now(dt.UTC)
-    view = View(posterior, read.past.range, Stretches.from_events(read.past.events))
+    view = CataloguePosterior(posterior, read.past.range, ServiceIntervals.from_events(read.past.events))
     changed = ablation(view, read.past.trials, read.past.offers)
     version = ModelVersion(
         fitted_at=now,
@@ -306,7 +317,7 @@ def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, 
     return FitResult(version_id, decision.adopt, lines)
 
 
-def _held_out(report: Report) -> dict[str, float | int] | None:
+def _held_out(report: EvaluationReport) -> dict[str, float | int] | None:
     """Return the figures that are looked at first: players held out, the own bow's ratings told and no other."""
     if report.by_player is None or not report.by_player.overall:
         return None

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from model.domain.vocabulary import Instrument, Setting
-from model.preference.report import PARTS
+from model.preference import VARIANCE_PARTS
 from service.core import formats, phrases
 from service.core.formats import NBSP
 from service.core.language import N_, _, ngettext
@@ -122,7 +122,7 @@ def shares_told(name: str, shares: Sequence[float]) -> str:
     """Return one bar in words: 'Overall: player 34 %, copy 13 %, …'."""
     parts = ", ".join(
         f"{formats.within(_(PART_NAMES[part]))} {formats.percent(share)}"
-        for part, share in zip(PARTS, shares, strict=True)
+        for part, share in zip(VARIANCE_PARTS, shares, strict=True)
     )
     return formats.labelled(name, parts)
 

@@ -14,9 +14,7 @@ from sqlalchemy.orm import Session, defer
 
 import model
 from model.domain.records import Trial
-from model.preference.chances import AS_THEY_ARE, slope_told
-from model.preference.fitted import Posterior
-from model.preference.serialization import ArtifactError, from_bytes
+from model.preference import NO_RECALIBRATION, ArtifactError, FittedModel, from_bytes, reported_slope
 from service.core import audit, audit_events
 from service.core.errors import Refused
 from service.modelling import fit_words
@@ -41,11 +39,11 @@ class Fitted:
     """
 
     key: str
-    posterior: Posterior | None = None
+    posterior: FittedModel | None = None
     version: int | None = None
     fitted_at: dt.datetime | None = None
     instead_of: int | None = None
-    slope: float = slope_told()
+    slope: float = reported_slope()
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +159,7 @@ def adopt(session: Session, version: int) -> None:
     session.flush()
 
 
-_memory: OrderedDict[str, tuple[Posterior, float]] = OrderedDict()
+_memory: OrderedDict[str, tuple[FittedModel, float]] = OrderedDict()
 _instead: dict[str, int | None] = {}
 """The version that stands in for one in use that cannot be read, by that one's key; None: the beliefs do."""
 
@@ -231,7 +229,7 @@ def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: 
 def slope_of(report: Mapping[str, Any]) -> float:
     """Return the slope by which a version's chances are told: what its check-up found needed for marks is in it, if it has one."""
     chances = (report.get("check_up") or {}).get("chances") or {}
-    return slope_told(float(chances.get("slope") or AS_THEY_ARE))
+    return reported_slope(float(chances.get("slope") or NO_RECALIBRATION))
 
 
 def _before(session: Session, version: int) -> int | None:

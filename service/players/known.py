@@ -27,7 +27,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.records import Run
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, OutcomeKind
-from model.features.design import MIDDLE_POSITION
+from model.features import MIDDLE_POSITION
 from service import tables
 from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.core.language import _

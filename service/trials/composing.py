@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.trial import Row
+from model.trial import CaseValue
 from service import tables
 from service.advice import advise
 from service.advice.advise import Considered
@@ -272,7 +272,7 @@ def _hides_repeat(session: Session, dealer: str, request: Composing) -> bool:
     return wanted and ordering.repeat_fits(count, request.minutes, no_bow)
 
 
-def planned(considered: Considered, case: Row, copies: Sequence[str], runs: int) -> dict[str, Any]:
+def planned(considered: Considered, case: CaseValue, copies: Sequence[str], runs: int) -> dict[str, Any]:
     """Return what the case promised when it was put together, as it is kept."""
     return {
         "copies": sorted(copies),

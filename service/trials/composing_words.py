@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 
-from model.trial.composing import Ranked, Why
+from model.trial import Ranked, RankReason
 from service.core import formats
 from service.core.language import N_, _, ngettext
 from service.players.known import Marks, Played
@@ -32,7 +32,7 @@ def reason(bow: Ranked, played: Played | None = None, mark: float | None = None)
     first = _first[bow.why](bow)
     gave = _played(played) if played else _gave(mark)
     if gave:  # the mark itself says what the player's own ratings are worth
-        first = gave if bow.why is Why.OWN_RATINGS else f"{gave} {first}"
+        first = gave if bow.why is RankReason.OWN_RATINGS else f"{gave} {first}"
     unknown = gave and not bow.rated and not bow.tried
     return " ".join(part for part in (first, "" if unknown else _history(bow)) if part)
 
@@ -86,7 +86,7 @@ def of_marks(marks: Marks) -> tuple[str, ...]:
 
 def _history(bow: Ranked) -> str:
     """Say what earlier players made of it, unless the first sentence did."""
-    if bow.why in (Why.LIKED, Why.LIKE_ITS_TIER, Why.NEVER_TRIED):
+    if bow.why in (RankReason.LIKED, RankReason.LIKE_ITS_TIER, RankReason.NEVER_TRIED):
         return ""
     if bow.rated:
         return _liked(bow)
@@ -142,13 +142,13 @@ def _not_yet_learnt(bow: Ranked) -> str:
     ).format(count=formats.counted(count))
 
 
-_first: Mapping[Why, Callable[[Ranked], str]] = {
-    Why.OWN_RATINGS: _own_ratings,
-    Why.LIKED: _liked,
-    Why.WISH: _wish,
-    Why.BENCH: _bench,
-    Why.NEVER_TRIED: _never_tried,
-    Why.LIKE_ITS_TIER: _liked,
+_first: Mapping[RankReason, Callable[[Ranked], str]] = {
+    RankReason.OWN_RATINGS: _own_ratings,
+    RankReason.LIKED: _liked,
+    RankReason.WISH: _wish,
+    RankReason.BENCH: _bench,
+    RankReason.NEVER_TRIED: _never_tried,
+    RankReason.LIKE_ITS_TIER: _liked,
 }
 
 

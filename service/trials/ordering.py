@@ -6,8 +6,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, Place
-from model.trial import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS
-from model.trial.order import needs_repeat, order
+from model.trial import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, needs_repeat, order
 from service import tables
 
 USUAL_MINUTES = 60

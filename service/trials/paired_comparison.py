@@ -13,9 +13,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.trial import paired_comparison
-from model.trial.paired_comparison import DEFAULT, Verdict
-from model.trial.stopping import Compared
+from model.trial import DEFAULT_RULE, Compared, PairsVerdict, paired_comparison
 from service import tables
 from service.core import audit, audit_events, formats
 from service.core.errors import NotHere, Refused
@@ -24,11 +22,11 @@ from service.questionnaire.sheet_fields import PairIn
 
 Round = tuple[tables.HeadToHead, tuple[tables.Pair, ...]]
 """A head-to-head with its pairs."""
-MOST_PAIRS = DEFAULT.cap or 20
+MOST_PAIRS = DEFAULT_RULE.cap or 20
 OWN_LETTER = ""
 _ENDED = {
-    Verdict.NO_PREFERENCE: N_("No settled preference: take the cheaper, or the one that lies better in the hand."),
-    Verdict.NOT_SETTLED: N_("Not settled after {pairs} pairs: the two are close for this player."),
+    PairsVerdict.NO_PREFERENCE: N_("No settled preference: take the cheaper, or the one that lies better in the hand."),
+    PairsVerdict.NOT_SETTLED: N_("Not settled after {pairs} pairs: the two are close for this player."),
 }
 
 
@@ -45,7 +43,7 @@ class Handing:
     pairs : how many were answered.
     preferred : how often each of ``letters`` was.
     ahead : letters handed over first in the pairs to come, should the tablet lose the network.
-    verdict : one word of `model.trial.paired_comparison.Verdict`.
+    verdict : one word of `model.trial.paired_comparison.PairsVerdict`.
     text : the verdict as a sentence, empty while it goes on.
     """
 
@@ -182,15 +180,15 @@ def end(session: Session, user: int | None, dealer: str, key: str) -> None:
         audit.record(session, user, audit_events.HEAD_TO_HEAD_ENDED, f"trial {key}", dealer=dealer)
 
 
-def _sentence(verdict: Verdict, letters: tuple[str, str], wins: Sequence[int], *, over: bool) -> str:
+def _sentence(verdict: PairsVerdict, letters: tuple[str, str], wins: Sequence[int], *, over: bool) -> str:
     """Say how it ended and how much that is worth; empty while it goes on, or where nothing was answered."""
     if verdict in _ENDED:
         return _(_ENDED[verdict]).format(pairs=len(wins))
-    if not wins or (verdict is Verdict.GO_ON and not over):
+    if not wins or (verdict is PairsVerdict.GO_ON and not over):
         return ""
     ahead = _ahead(verdict, wins)
     bow, won, pairs = _name(letters[ahead]), wins.count(ahead), len(wins)
-    if verdict is Verdict.GO_ON:
+    if verdict is PairsVerdict.GO_ON:
         sentence = ngettext(
             "Ended after one pair, before a verdict: {bow} was preferred.",
             "Ended after {pairs} pairs, before a verdict: {bow} was preferred in {won} of them.",
@@ -204,16 +202,16 @@ def _sentence(verdict: Verdict, letters: tuple[str, str], wins: Sequence[int], *
     return sentence.format(bow=bow, won=won, pairs=pairs, mistaken=_mistaken())
 
 
-def _ahead(verdict: Verdict, wins: Sequence[int]) -> int:
+def _ahead(verdict: PairsVerdict, wins: Sequence[int]) -> int:
     """Return which of the two bows, 0 or 1, the verdict is for; without one, which was preferred more often."""
-    if verdict is Verdict.GO_ON:
+    if verdict is PairsVerdict.GO_ON:
         return int(2 * wins.count(1) > len(wins))
-    return int(verdict is Verdict.SECOND)
+    return int(verdict is PairsVerdict.SECOND)
 
 
 def _mistaken() -> int:
     """Return in how many of 100 head-to-heads without any preference the rule names one of the bows."""
-    without = paired_comparison.characteristic(0.5)
+    without = paired_comparison.operating_characteristic(0.5)
     return round(100 * (without.first + without.second))
 
 
@@ -261,7 +259,7 @@ def _other(letters: tuple[str, str], one: str) -> str:
 
 def _end_where_settled(session: Session, head: tables.HeadToHead, now: dt.datetime) -> None:
     wins = [_won_by(head, pair) for pair in _pairs(session, head.id)]
-    if head.ended_at is None and paired_comparison.verdict(wins) is not Verdict.GO_ON:
+    if head.ended_at is None and paired_comparison.verdict(wins) is not PairsVerdict.GO_ON:
         head.ended_at = now
         session.flush()
 

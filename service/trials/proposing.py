@@ -12,8 +12,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from model.trial import Row, of_named
-from model.trial.composing import Ranked, ranked
+from model.trial import CaseValue, Ranked, of_named, ranked
 from service import tables
 from service.advice import advise, words
 from service.advice.advise import Considered
@@ -133,7 +132,7 @@ def propose(
     return _proposal(session, considered, shelf, case, suited, marks)
 
 
-def named(considered: Considered, copies: Sequence[str]) -> Row:
+def named(considered: Considered, copies: Sequence[str]) -> CaseValue:
     """Return what exactly these bows promise this player."""
     return of_named(considered.player, copies)
 

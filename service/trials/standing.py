@@ -12,11 +12,9 @@ from sqlalchemy.orm import Session
 
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERIA, Basis, Blinding, Criterion, Place
-from model.preference.predict import trials_behind
-from model.preference.prediction import TRIALS_FOR_A_BASIS
-from model.trial import CARRY_COST
-from model.trial.stopping import Compared, Stand, Standing, drift, repeat_difference
-from model.trial.stopping import standing as stand
+from model.preference import TRIALS_FOR_A_BASIS, trials_behind
+from model.trial import CARRY_COST, BowStatus, Compared, TrialStatus, drift, repeat_difference
+from model.trial import trial_status as stand
 from service import tables
 from service.advice.document import most_paid
 from service.core.language import _
@@ -179,7 +177,7 @@ def _run(row: tables.Run) -> Run:
 class _Judged:
     """The model's standing; ``unfit``: bows of the trial that the range knows no more for this player."""
 
-    standing: Standing
+    standing: TrialStatus
     unfit: tuple[str, ...]
     basis: Basis
     names: Mapping[str, str]
@@ -268,7 +266,7 @@ def _bows(of: _Trial, judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -
 
 
 def _bow(
-    of: _Trial, judged: _Judged, copy: str | None, figures: Stand | None, letters: Mapping[str, tuple[str, ...]]
+    of: _Trial, judged: _Judged, copy: str | None, figures: BowStatus | None, letters: Mapping[str, tuple[str, ...]]
 ) -> BowStanding:
     marks = [run.ratings[Criterion.OVERALL] for run in of.runs if run.copy == copy and Criterion.OVERALL in run.ratings]
     tier = judged.tier_of.get(copy) if copy is not None and of.revealed else None

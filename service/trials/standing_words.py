@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from model.trial.stopping import Because, Recommendation, Say
+from model.trial import Action, RationaleCode, Recommendation
 from service.core import formats
 from service.core.language import _, ngettext
 
@@ -41,12 +41,12 @@ def bow(letters: Sequence[str]) -> str:
 
 
 def _what(said: Recommendation, name: Name, tier_name: str | None) -> str:
-    if said.say is Say.GO_ON:
+    if said.say is Action.GO_ON:
         return _("Go on with the next bow.")
-    if said.say is Say.REPLAY:
+    if said.say is Action.REPLAY:
         one, other = (name(copy) for copy in said.bows)
         return _("Play {one} and {other} again.").format(one=one, other=other)
-    if said.say is Say.BRING_MORE:
+    if said.say is Action.BRING_MORE:
         sentence = ngettext("Bring one more copy of {tier}.", "Bring {copies} more copies of {tier}.", said.copies)
         return sentence.format(copies=formats.counted(said.copies), tier=tier_name or said.tier or "")
     if said.bows and said.bows[0] is None:
@@ -103,14 +103,14 @@ def _nothing_to_win(values: Values, chance: Chance) -> str:
     )
 
 
-_REASONS: Mapping[Because, Callable[[Values, Chance], str]] = {
-    Because.NOTHING_RATED: _nothing_rated,
-    Because.BOWS_TO_COME: _bows_to_come,
-    Because.PLAYS_TO_COME: _plays_to_come,
-    Because.TOO_CLOSE: _too_close,
-    Because.MORE_MAY_BE_BETTER: _more_may_be_better,
-    Because.CLEAR: _clear,
-    Because.NOTHING_TO_WIN: _nothing_to_win,
+_REASONS: Mapping[RationaleCode, Callable[[Values, Chance], str]] = {
+    RationaleCode.NOTHING_RATED: _nothing_rated,
+    RationaleCode.BOWS_TO_COME: _bows_to_come,
+    RationaleCode.PLAYS_TO_COME: _plays_to_come,
+    RationaleCode.TOO_CLOSE: _too_close,
+    RationaleCode.MORE_MAY_BE_BETTER: _more_may_be_better,
+    RationaleCode.CLEAR: _clear,
+    RationaleCode.NOTHING_TO_WIN: _nothing_to_win,
 }
 """One sentence a reason; a reason without one is a mistake of the program and raises ``KeyError``."""
 

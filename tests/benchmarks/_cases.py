@@ -7,8 +7,8 @@ import numpy as np
 
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers
-from model.preference.catalogue import View
-from model.preference.prediction import Outlook, Stock
+from model.preference.catalogue import CataloguePosterior
+from model.preference.prediction import CopyPosterior, Prediction
 from model.trial import Offer, Proposal, proposal_for
 
 
@@ -84,12 +84,12 @@ class Advice:
 
 
 def advised(
-    view: View,
+    view: CataloguePosterior,
     answers: Answers,
-    outlook: Outlook,
+    outlook: Prediction,
     prices: Mapping[str, float],
     budget: float | None,
-    stock: Stock | None,
+    stock: CopyPosterior | None,
 ) -> Advice:
     """Return what the advice would bring: from a known stock named copies, else copies of tiers."""
     at_hand = None if stock is None else frozenset(stock.serials)
@@ -142,7 +142,7 @@ class Truth:
         return np.asarray(np.maximum(self.liking[places].max(axis=0) - self.own, 0.0))
 
 
-def shelf(outlook: Outlook, prices: Mapping[str, float], budget: float | None, serials: Collection[str]) -> Shelf:
+def shelf(outlook: Prediction, prices: Mapping[str, float], budget: float | None, serials: Collection[str]) -> Shelf:
     """Return a shelf of some of the outlook's copies."""
     here = [place for place, serial in enumerate(outlook.stock.serials) if serial in serials]
     price = {place: prices[tier.slug] for place, tier in enumerate(outlook.tiers) if tier.slug in prices}

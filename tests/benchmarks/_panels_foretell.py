@@ -14,7 +14,7 @@ from sklearn.model_selection import KFold
 
 from model.domain.arrays import Floats, Ints
 from model.evaluation.baselines import Baseline, Table, baselines
-from model.evaluation.metrics import Foretold
+from model.evaluation.metrics import Predictions
 from model.mixed import CrossedMixedModel, Prior, RemlFit
 from tests.benchmarks._panels_data import SEED, Panel
 from tests.model.plain_record import Law, conditioned, copies_covariance, new_player
@@ -85,7 +85,7 @@ def _ask(panel: Panel, by: str, rater: int, out: Bools, rng: np.random.Generator
     return Ask(rater, held[:most], held[most : most + AHEAD])
 
 
-def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[str, Foretold]]:
+def foretold(panel: Panel, fold: Fold, others: Floats | None) -> Iterator[tuple[str, Predictions]]:
     """Give what the methods foretell in one fold, by situation, a response of a rater at a time.
 
     Parameters
@@ -145,7 +145,7 @@ def _new_rater(
     models: Sequence[CrossedMixedModel],
     fitted: Sequence[Sequence[Baseline]],
     others: Floats | None,
-) -> Iterator[tuple[str, Foretold]]:
+) -> Iterator[tuple[str, Predictions]]:
     for response, each in enumerate(fitted):
         joint = [new_law(of.responses_[response], panel, np.append(ask.told, ask.ahead)) for of in models]
         y = panel.Y[ask.told, response]
@@ -205,7 +205,7 @@ def _made(
     laws: Sequence[Law],
     fitted: Sequence[Baseline],
     more: Floats | None,
-) -> Foretold | None:
+) -> Predictions | None:
     """Put the methods' answers together; None where no rating is ahead."""
     rated = np.flatnonzero(np.isfinite(panel.Y[ask.ahead, response]))
     if not rated.size:
@@ -213,7 +213,7 @@ def _made(
     ahead = ask.ahead[rated]
     means = [mean[rated] for mean, _ in laws] + [each.foretell(ahead, told) for each in fitted]
     copies = tuple(map(str, panel.item[ahead].tolist()))
-    return Foretold(
+    return Predictions(
         player=str(ask.rater),
         copy=copies,
         tier=("",) * len(copies),

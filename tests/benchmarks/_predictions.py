@@ -15,10 +15,10 @@ from model.domain.arrays import Floats
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers, Ratings, Run, Trial
 from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
-from model.preference.batch import told
+from model.preference.batch import with_own_ratings
 from model.preference.model import PreferenceModel
-from model.preference.prediction import Outlook
-from model.preference.yardstick import KnownBow
+from model.preference.prediction import Prediction
+from model.preference.yardstick import RatedReference
 from tests.benchmarks._demo import Demo
 
 
@@ -59,7 +59,7 @@ class Comparison:
     base_rate: float
 
 
-def of_each_copy(outlook: Outlook) -> dict[str, tuple[int, float, float]]:
+def of_each_copy(outlook: Prediction) -> dict[str, tuple[int, float, float]]:
     """Return by serial the copy's tier, and mean and deviation of the rating that the player would give to the copy."""
     stock = outlook.stock
     mean = outlook.mean[stock.tier] + stock.offset
@@ -131,7 +131,7 @@ class Fold:
         """Give every copy of the trial with the chance told, by the overall rating or by the player's priorities too."""
         answers = _answers(trial, by_priorities=by_priorities)
         outlook = self.model.outlook(answers)
-        if not isinstance(outlook.yardstick, KnownBow):
+        if not isinstance(outlook.yardstick, RatedReference):
             return
         copies = of_each_copy(outlook)
         for run, won in wins(answers, self.h, self.first[trial.key]):
@@ -150,7 +150,7 @@ class Fold:
 
 
 def _answers(trial: Trial, *, by_priorities: bool) -> Answers:
-    answers = told(trial)
+    answers = with_own_ratings(trial)
     return answers if by_priorities else replace(answers, priorities=())
 
 

@@ -9,9 +9,9 @@ import numpy as np
 from model.domain.arrays import Floats
 from model.domain.records import Trial
 from model.evaluation.calibration import Comparison, calibrate, compare
-from model.evaluation.folds import folds
+from model.evaluation.folds import player_folds
 from model.evaluation.reliability import Forecasts
-from model.preference.batch import first_runs, told
+from model.preference.batch import first_runs, with_own_ratings
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
 from model.trial import Offer, Proposal, proposal_for
@@ -53,11 +53,13 @@ def truths(demo: Demo, drawn: Drawn, folds_: int | None = None) -> Truths:
     rows: dict[str, list[tuple[float, float, str]]] = {kind: [] for kind in KINDS}
     brought: list[Brought] = []
     marks: list[list[Comparison]] = []
-    for kept, held in list(folds(demo.trials))[:folds_]:
+    for kept, held in list(player_folds(demo.trials))[:folds_]:
         view = PreferenceModel(demo.range).fit(kept, demo.events).view_
-        marks.append([each for t in held for each in compare(Player(view, told(t)), t.player, first[t.key])])
-        for trial in (trial for trial in held if trial.key in last and not told(trial).plays_no_bow):
-            proposal = proposal_for(view, told(trial), (), _offer(demo, trial))
+        marks.append(
+            [each for t in held for each in compare(Player(view, with_own_ratings(t)), t.player, first[t.key])]
+        )
+        for trial in (trial for trial in held if trial.key in last and not with_own_ratings(trial).plays_no_bow):
+            proposal = proposal_for(view, with_own_ratings(trial), (), _offer(demo, trial))
             world = _World(demo, drawn, trial)
             for kind, chance, came in world.promises(proposal):
                 rows[kind].append((chance, came, trial.player))

@@ -14,7 +14,7 @@ from typing import Any
 import httpx
 
 from model.domain.records import Trial
-from model.preference.batch import told
+from model.preference.batch import with_own_ratings
 from service.questionnaire.forms import STEPS
 from service.settings import Settings
 from tests.benchmarks._demo import Purse
@@ -77,7 +77,7 @@ def running(name: str, settings: Settings) -> Iterator[Server]:
 
 def body_of(trial: Trial, purse: Purse, *, dealer: bool) -> dict[str, Any]:
     """Return what a trial's player would have posted, at the dealer's or about the whole range."""
-    answers = told(trial)
+    answers = with_own_ratings(trial)
     own = answers.own_bow.ratings if answers.own_bow else {}
     body: dict[str, Any] = {
         "instrument": str(answers.instrument),

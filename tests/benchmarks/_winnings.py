@@ -9,9 +9,9 @@ from model.domain.arrays import Floats
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers, Trial
 from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, Criterion
-from model.preference.batch import told
+from model.preference.batch import with_own_ratings
 from model.preference.model import PreferenceModel
-from model.preference.prediction import Outlook
+from model.preference.prediction import Prediction
 from seed_data import catalogue
 from seed_data.make import Drawn
 from tests.benchmarks._cases import Advice, Shelf, Truth, advised, shelf
@@ -79,7 +79,7 @@ class World:
         self.player = {key: place for place, key in enumerate(drawn.players)}
         self.copy = {serial: place for place, serial in enumerate(drawn.copies)}
 
-    def truth(self, trial: Trial, outlook: Outlook) -> Truth:
+    def truth(self, trial: Trial, outlook: Prediction) -> Truth:
         """Return the true likings of one player, with noise from a stream of the player's own."""
         i = self.player[trial.player]
         rng = np.random.default_rng([SEED, i])
@@ -117,7 +117,7 @@ class Visit:
         self.demo, self.player = demo, trial.player
         self.purse = demo.purses[trial.key]
         self.prices = demo.prices_for(self.purse)
-        self.view, self.answers = model.view_, told(trial)
+        self.view, self.answers = model.view_, with_own_ratings(trial)
         self.outlook = model.outlook(self.answers)
         self.truth = world.truth(trial, self.outlook)
         self.luck = np.random.default_rng([SEED, 1, world.player[trial.player]]).random(self.truth.noise.shape)

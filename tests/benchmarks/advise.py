@@ -11,10 +11,10 @@ import numpy as np
 
 from model.domain.records import Answers, Run
 from model.preference import predict
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.prediction import Outlook
+from model.preference.prediction import Prediction
 from model.preference.serialization import from_bytes, to_bytes
 from model.trial import Offer, influence, propose
 from tests.benchmarks._figures import Spent, table, timed
@@ -87,7 +87,7 @@ def main(argv: Sequence[str]) -> int:
 def measure(artifact: bytes, number: int) -> Measured:
     """Load a fitted model and advise ``number`` players of each case."""
     range_, before = large_range(np.random.default_rng(SEED)), _memory()
-    view, loading = timed(lambda: View(from_bytes(artifact), range_))
+    view, loading = timed(lambda: CataloguePosterior(from_bytes(artifact), range_))
     rng = np.random.default_rng(SEED + 1)
     prices = large_prices()
     first = sum_of(*advise(view, prices, *next(players(rng, 1, rated=True, tried=0)))[:2])
@@ -103,13 +103,13 @@ def measure(artifact: bytes, number: int) -> Measured:
 
 
 def advise(
-    view: View, prices: dict[str, float], answers: Answers, runs: Sequence[Run], budget: float
+    view: CataloguePosterior, prices: dict[str, float], answers: Answers, runs: Sequence[Run], budget: float
 ) -> tuple[Spent, Spent, Spent]:
     """Advise one player and say what the answers did; raises `RuntimeError` where nothing was advised, so that no empty work is timed."""
 
-    def looked() -> tuple[Player, Outlook]:
+    def looked() -> tuple[Player, Prediction]:
         player = Player(view, answers, runs)
-        return player, predict.of_player(player)
+        return player, predict.prediction_of(player)
 
     offer = Offer(prices=prices, budget=budget, at_hand=frozenset(view.range.copies))
     (player, outlook), looking = timed(looked)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from model.domain.arrays import Floats
-from model.evaluation.folds import folds
-from model.evaluation.metrics import Estimate
+from model.evaluation.folds import player_folds
+from model.evaluation.metrics import ClusteredMean
 from model.preference.batch import first_runs
 from seed_data import catalogue
 from seed_data.make import Drawn, draw
@@ -69,7 +69,7 @@ def evaluate(demo: Demo, drawn: Drawn) -> Found:
     first, world = first_runs(demo.trials), World(drawn)
     last = {trial.key for trial in last_trials(demo.trials)}
     found = Found([], [], [], [], [])
-    for kept, held in folds(demo.trials):
+    for kept, held in player_folds(demo.trials):
         fold = Fold(demo, kept, first)
         for trial in held:
             found.ratings.extend(fold.ratings(trial))
@@ -113,7 +113,7 @@ def _interval_rows(ratings: Sequence[Predicted]) -> Iterable[tuple[str, ...]]:
         "mean of the tier among the others",
         str(len(ratings)),
         *blanks,
-        Estimate.of(error, players).signed(),
+        ClusteredMean.of(error, players).signed(),
         _rms(error),
     )
 
@@ -122,10 +122,10 @@ def _interval_row(name: str, ratings: Sequence[Predicted], of: str) -> tuple[str
     rated, players = np.array([rating.rated for rating in ratings]), [rating.player for rating in ratings]
     mean, deviation = np.array([getattr(rating, of) for rating in ratings]).T
     ends = [interval(mean, deviation, level) for level in LEVELS]
-    inside = (Estimate.of((low <= rated) & (rated <= high), players) for low, high in ends)
+    inside = (ClusteredMean.of((low <= rated) & (rated <= high), players) for low, high in ends)
     width = (f"{(high - low).mean():.2f}" for low, high in ends)
     error = rated - mean
-    return (name, str(len(ratings)), *map(str, inside), *width, Estimate.of(error, players).signed(), _rms(error))
+    return (name, str(len(ratings)), *map(str, inside), *width, ClusteredMean.of(error, players).signed(), _rms(error))
 
 
 def _rms(error: Sequence[float] | Floats) -> str:
@@ -152,9 +152,9 @@ def _chance_row(name: str, comparisons: Sequence[Comparison], of: str) -> tuple[
     won, players = np.array([each.won for each in comparisons]), [each.player for each in comparisons]
     told, base = (np.array([getattr(each, which) for each in comparisons]) for which in (of, "base_rate"))
     score, base_score = (told - won) ** 2, (base - won) ** 2
-    better = Estimate.of(base_score - score, players).signed()
+    better = ClusteredMean.of(base_score - score, players).signed()
     counts = (str(len(won)), f"{won.mean():.3f}", f"{(won == 0.5).mean():.3f}")
-    return (name, *counts, str(Estimate.of(base_score, players)), str(Estimate.of(score, players)), better)
+    return (name, *counts, str(ClusteredMean.of(base_score, players)), str(ClusteredMean.of(score, players)), better)
 
 
 def calibration(found: Found) -> Iterable[str]:
@@ -228,7 +228,7 @@ def _won_row(case: str, won: Sequence[Won], first: Floats) -> tuple[str, ...]:
         case,
         f"{np.mean([each.bows for each in won]):.2f}",
         f"{np.mean(prices):.2f}" if prices else "",
-        *(str(Estimate.of(gain[:, m])) for m in measures),
-        *(Estimate.of(less[:, m]).signed() if less.any() else "" for m in measures),
+        *(str(ClusteredMean.of(gain[:, m])) for m in measures),
+        *(ClusteredMean.of(less[:, m]).signed() if less.any() else "" for m in measures),
         "" if np.isnan(chance).any() else f"{chance[1]:.3f}",
     )

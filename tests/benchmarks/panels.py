@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from model.evaluation.metrics import Estimate, Foretold, Score, Scored
+from model.evaluation.metrics import ClusteredMean, Predictions, Score, ScoreTable
 from tests.benchmarks._figures import table
 from tests.benchmarks._panels_data import SOURCES, Panel, load
 from tests.benchmarks._panels_foretell import FOLDS, METHODS, NEW_ITEMS, TOLD, after, folds, foretold
@@ -33,7 +33,7 @@ REFERENCE, OURS, BESIDE = 0, "this model", "tastes always"
 """What is compared with, what is held to the aims, and what they would have been with all tastes."""
 NO_ENDS = (-np.inf, np.inf)
 """Several responses of a set are each in units of their own deviation: its scale has no ends."""
-Found = Mapping[str, Scored]
+Found = Mapping[str, ScoreTable]
 
 
 @dataclass(frozen=True)
@@ -45,15 +45,15 @@ class Aim:
     reached: bool
 
 
-def gain(scores: Sequence[Score], method: int, figure: str) -> Estimate:
+def gain(scores: Sequence[Score], method: int, figure: str) -> ClusteredMean:
     """Return by how much a method is better than the random-intercept model, paired; positive where it is."""
     ahead = scores[method].better[figure]
-    return Estimate(-ahead.mean, ahead.error)
+    return ClusteredMean(-ahead.mean, ahead.error)
 
 
 def run(panel: Panel, lme4: Lme4 | None) -> Found:
     """Return every method's answers by situation."""
-    gathered: dict[str, list[Foretold]] = defaultdict(list)
+    gathered: dict[str, list[Predictions]] = defaultdict(list)
     asked = list(folds(panel))
     more, others = lme4.predictions(panel, asked) if lme4 else ((), [None] * len(asked))
     for fold, other in zip(asked, others, strict=True):
@@ -64,7 +64,7 @@ def run(panel: Panel, lme4: Lme4 | None) -> Found:
         print(
             f"{panel.name}: {fold.by}s, fold {fold.number + 1} of {FOLDS}, {spent:.1f} s", file=sys.stderr, flush=True
         )
-    return {situation: Scored(METHODS + more, gathered[situation], NO_ENDS) for situation in SITUATIONS}
+    return {situation: ScoreTable(METHODS + more, gathered[situation], NO_ENDS) for situation in SITUATIONS}
 
 
 def show(panel: Panel, found: Found) -> None:
@@ -82,7 +82,7 @@ def show(panel: Panel, found: Found) -> None:
         print(table(["", *FIGURES.values()], _gains(scores)))
 
 
-def _figures(scored: Scored, scores: Sequence[Score]) -> Iterator[list[str]]:
+def _figures(scored: ScoreTable, scores: Sequence[Score]) -> Iterator[list[str]]:
     for place, score in enumerate(scores):
         reach = 2.0 * float(scored.deviation[place].mean())
         inside = [
@@ -99,7 +99,7 @@ def _gains(scores: Sequence[Score]) -> Iterator[list[str]]:
             yield [score.method, *(_finely(gain(scores, place, figure)) for figure in FIGURES)]
 
 
-def _finely(estimate: Estimate) -> str:
+def _finely(estimate: ClusteredMean) -> str:
     return f"{estimate.mean:+.4f} ± {estimate.error:.4f}"
 
 
@@ -107,7 +107,7 @@ def aims(panel: Panel, found: Found, method: str) -> Iterator[Aim]:
     """Return what is aimed at on one set: by figure for all numbers of own ratings together, then by situation."""
     place = METHODS.index(method)
     new = [found[after(r)] for r in TOLD]
-    joined = Scored(new[0].methods, [each for scored in new for each in scored.foretold], NO_ENDS).scores()
+    joined = ScoreTable(new[0].methods, [each for scored in new for each in scored.foretold], NO_ENDS).scores()
     for figure, name in FIGURES.items():
         yield _not_worse(f"{panel.name}, new raters, {name}", gain(joined, place, figure), 1)
     for situation, scored in found.items():
@@ -124,7 +124,7 @@ def aims(panel: Panel, found: Found, method: str) -> Iterator[Aim]:
             yield Aim(what, str(share), COVER[0] <= share.mean <= COVER[1])
 
 
-def _not_worse(where: str, ours: Estimate, errors: int) -> Aim:
+def _not_worse(where: str, ours: ClusteredMean, errors: int) -> Aim:
     what = f"{where}: not worse by {('one', 'two')[errors - 1]} s.e."
     return Aim(what, _finely(ours), bool(ours.mean >= -errors * ours.error - ROUNDED))
 

@@ -12,9 +12,9 @@ import numpy as np
 from sqlalchemy.orm import Session
 
 from model.evaluation import reliability
-from model.evaluation.metrics import Estimate
+from model.evaluation.metrics import ClusteredMean
 from model.evaluation.reliability import Forecasts
-from model.preference.chances import AS_THEY_ARE, slope_told
+from model.preference.chances import NO_RECALIBRATION, reported_slope
 from model.preference.model import PreferenceModel
 from model.preference.serialization import to_bytes
 from model.trial import Offer
@@ -338,7 +338,7 @@ def _of_truth(found: Truths) -> str:
         f"case wins {_share(found)} of what the truly best affordable bow at the dealer would.",
         f"The check-up's recalibration on the same folds: slope {found.slope:.2f} on the logit (1: none is used).",
     ]
-    for name, slope in (("as the law has them", AS_THEY_ARE), ("as they are told", slope_told(found.slope))):
+    for name, slope in (("as the law has them", NO_RECALIBRATION), ("as they are told", reported_slope(found.slope))):
         told = {kind: given.mapped(slope) for kind, given in found.told.items()}
         lines += [
             "",
@@ -353,7 +353,7 @@ def of_world(seed: int, nature: Nature) -> str:
     drawn = draw(seed, nature)
     with world_settings(drawn) as settings, opened(settings) as database:
         found = truths(read_demo(database), drawn)
-    told = {kind: given.mapped(slope_told(found.slope)) for kind, given in found.told.items()}
+    told = {kind: given.mapped(reported_slope(found.slope)) for kind, given in found.told.items()}
     furthest = max((_apart(given, each) for given in told.values() for each in _of(given)), key=abs)
     bows = np.mean([each.bows for each in found.brought])
     kind = "price says little" if nature is PRICE_SAYS_LITTLE else "like the demo's"
@@ -371,7 +371,7 @@ def _tested(told: Mapping[str, Forecasts]) -> str:
 def _share(found: Truths) -> str:
     won, could = (np.array([getattr(each, name) for each in found.brought]) for name in ("won", "could"))
     share = won.sum() / max(could.sum(), 1e-9)
-    return f"{share:.3f} ± {Estimate.of((won - share * could) / max(could.mean(), 1e-9)).error:.3f}"
+    return f"{share:.3f} ± {ClusteredMean.of((won - share * could) / max(could.mean(), 1e-9)).error:.3f}"
 
 
 def _bins(told: Mapping[str, Forecasts]) -> str:

@@ -8,15 +8,15 @@ import numpy as np
 
 from model.domain.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import LIKING, of_player, outlook
+from model.preference.predict import LIKING, predict_player, prediction_of
 from model.trial import Offer, of_named, propose
 from model.trial.composing import ranked
-from model.trial.joint import Here, here
+from model.trial.joint import JointPosterior, joint_posterior
 from model.trial.order import order
-from model.trial.stopping import PLAY_COST, Recommendation, Say, Standing, standing
+from model.trial.stopping import PLAY_COST, Action, Recommendation, TrialStatus, trial_status
 from tests.benchmarks._figures import table, timed
 
 OVERALL = Criterion.OVERALL
@@ -59,21 +59,21 @@ def _median(call: Callable[[], object], repeats: int) -> tuple[str, str]:
     return f"{np.median([s.wall for s in spent]):.2f}", f"{np.median([s.cpu for s in spent]):.2f}"
 
 
-def _times(view: View, rng: np.random.Generator, repeats: int) -> str:
+def _times(view: CataloguePosterior, rng: np.random.Generator, repeats: int) -> str:
     serials = list(view.range.copies)
     six = [str(serial) for serial in rng.choice(serials, BOWS, replace=False)]
     sheets, prices = _sheets(rng, six, 1), {slug: 1000.0 * tier.grade for slug, tier in view.range.tiers.items()}
-    look, asking = outlook(view, ANSWERS), Player(view, ANSWERS)
+    look, asking = predict_player(view, ANSWERS), Player(view, ANSWERS)
 
     def compose() -> object:
         player = Player(view, ANSWERS)
-        fresh = of_player(player)
+        fresh = prediction_of(player)
         proposed = propose(player, fresh, (), Offer(prices=prices, budget=4000.0, at_hand=frozenset(serials)))
         return ranked(view, fresh, serials), of_named(player, proposed.bring)
 
     calls: list[tuple[str, Callable[[], object]]] = [
-        (f"standing, {BOWS} bows, {len(sheets)} sheets of 8 criteria", lambda: standing(view, ANSWERS, sheets)),
-        ("standing, 3 bows, 3 sheets", lambda: standing(view, ANSWERS, sheets[:3], remaining=six)),
+        (f"standing, {BOWS} bows, {len(sheets)} sheets of 8 criteria", lambda: trial_status(view, ANSWERS, sheets)),
+        ("standing, 3 bows, 3 sheets", lambda: trial_status(view, ANSWERS, sheets[:3], remaining=six)),
         (f"composing from {COPIES} copies: outlook, plan, reasons, case", compose),
         ("a swap: what six named copies are worth", lambda: of_named(asking, six)),
         ("the same for copies of two tiers", lambda: of_named(asking, serials[0:12:TIERS] + serials[1:13:TIERS])),
@@ -92,7 +92,7 @@ class _World:
     sheets: list[Run] = field(default_factory=list)
 
     @classmethod
-    def draw(cls, law: Here, rng: np.random.Generator) -> "_World":
+    def draw(cls, law: JointPosterior, rng: np.random.Generator) -> "_World":
         likings = rng.multivariate_normal(law.bows_mean, law.bows_cov)
         return cls(dict(zip(law.bows, likings.tolist(), strict=True)), law.noise, rng)
 
@@ -105,43 +105,47 @@ class _World:
         return self.true[bow] - self.true[None]
 
 
-def _by_marks(found: Standing, rng: np.random.Generator) -> str | None:
+def _by_marks(found: TrialStatus, rng: np.random.Generator) -> str | None:
     """Return the bow with the highest mean mark, one of them at random where several have it."""
     marks = np.array([(-np.inf if bow.mark is None else bow.mark) for bow in found.bows])
     return found.bows[int(rng.choice(np.flatnonzero(marks == marks.max())))].copy
 
 
-def _next(world: _World, found: Recommendation, law: Here, tiers: dict[str, str]) -> list[str | None]:
+def _next(world: _World, found: Recommendation, law: JointPosterior, tiers: dict[str, str]) -> list[str | None]:
     """Return the bows to play: the two again, or new copies of the tier."""
-    if found.say is Say.REPLAY:
+    if found.say is Action.REPLAY:
         return list(found.bows)
     rated = {run.copy for run in world.sheets}
     fresh = [bow for bow in law.bows if bow is not None and tiers[bow] == found.tier and bow not in rated]
     return [*fresh[: found.copies]]
 
 
-def _follow(view: View, world: _World, law: Here, tiers: dict[str, str], can_bring: int) -> tuple[float, float]:
+def _follow(
+    view: CataloguePosterior, world: _World, law: JointPosterior, tiers: dict[str, str], can_bring: int
+) -> tuple[float, float]:
     """Do as recommended to the end; return points above the own bow of the bow taken, and the effort in points."""
     world = replace(world, sheets=list(world.sheets))
     start, brought, player = len(world.sheets), 0, Answers(Instrument.VIOLIN)
-    found = standing(view, player, world.sheets, can_bring=can_bring)
-    while found.recommendation.say is not Say.STOP and (bows := _next(world, found.recommendation, law, tiers)):
+    found = trial_status(view, player, world.sheets, can_bring=can_bring)
+    while found.recommendation.say is not Action.STOP and (bows := _next(world, found.recommendation, law, tiers)):
         for bow in bows:
             world.rate(bow)
         brought += found.recommendation.copies
-        found = standing(view, player, world.sheets, can_bring=can_bring)
+        found = trial_status(view, player, world.sheets, can_bring=can_bring)
     effort = PLAY_COST * (len(world.sheets) - start - brought) + CARRY_COST * brought
     return world.ahead(found.bows[0].copy), effort
 
 
-def _trial(view: View, law: Here, rng: np.random.Generator, number: int) -> list[tuple[float, float]]:
+def _trial(
+    view: CataloguePosterior, law: JointPosterior, rng: np.random.Generator, number: int
+) -> list[tuple[float, float]]:
     """Return what each way of choosing takes home, in points above the own bow, and its effort in points."""
     world = _World.draw(law, rng)
     tiers = {serial: view.range.copies[serial].tier for serial in law.bows if serial is not None}
     case = [bow for bow in law.bows if bow is not None and tiers[bow] == "t3"][:HEARD]
     for slot in order(HEARD, number, repeat=number % 3 == 0, rotation=number).slots:
         world.rate(None if slot.bow is None else case[slot.bow])
-    found = standing(view, Answers(Instrument.VIOLIN), world.sheets)
+    found = trial_status(view, Answers(Instrument.VIOLIN), world.sheets)
     return [
         (world.ahead(_by_marks(found, rng)), 0.0),
         (world.ahead(found.bows[0].copy), 0.0),
@@ -151,10 +155,10 @@ def _trial(view: View, law: Here, rng: np.random.Generator, number: int) -> list
     ]
 
 
-def _gains(view: View, rng: np.random.Generator, trials: int) -> str:
+def _gains(view: CataloguePosterior, rng: np.random.Generator, trials: int) -> str:
     player = Player(view, Answers(Instrument.VIOLIN))
     shelf = [serial for place, serial in enumerate(view.range.copies) if place < SHELF * TIERS]
-    law = here(player, LIKING, (*shelf, None))
+    law = joint_posterior(player, LIKING, (*shelf, None))
     drawn = [_trial(view, law, rng, number) for number in range(trials)]
     won, effort = np.moveaxis(np.array(drawn), -1, 0)
     names = (

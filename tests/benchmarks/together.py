@@ -9,10 +9,10 @@ import numpy as np
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Ratings, Run, Trial
 from model.domain.vocabulary import CRITERIA, OVERALL, Criterion
-from model.evaluation.folds import folds
-from model.evaluation.metrics import Estimate
-from model.preference.batch import told
-from model.preference.catalogue import View
+from model.evaluation.folds import player_folds
+from model.evaluation.metrics import ClusteredMean
+from model.preference.batch import with_own_ratings
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
 from seed_data.make import draw
@@ -49,7 +49,7 @@ def main(argv: Sequence[str]) -> int:
         key: dict(zip(world.copies, row, strict=True)) for key, row in zip(world.players, world.liking, strict=True)
     }
     found = []
-    for kept, held in folds(demo.trials):
+    for kept, held in player_folds(demo.trials):
         view = PreferenceModel(demo.range).fit(kept, demo.events).view_
         found += list(_answers(view, held, likings))
     print("python -m tests.benchmarks together")
@@ -64,7 +64,7 @@ def main(argv: Sequence[str]) -> int:
     return 0
 
 
-def _answers(view: View, held: Sequence[Trial], likings: dict[str, dict[str, float]]) -> Iterator[Told]:
+def _answers(view: CataloguePosterior, held: Sequence[Trial], likings: dict[str, dict[str, float]]) -> Iterator[Told]:
     """Ask about each player's first trial with more than two bows."""
     done: set[str] = set()
     for trial in held:
@@ -74,7 +74,7 @@ def _answers(view: View, held: Sequence[Trial], likings: dict[str, dict[str, flo
         if len(runs) <= TRIED or trial.player in done:
             continue
         done.add(trial.player)
-        answers, tried = told(trial), runs[:TRIED]
+        answers, tried = with_own_ratings(trial), runs[:TRIED]
         ways = [
             _figures(Player(view, answers, tried, trial.blinding), tried, likings[trial.player]),
             _figures(Player(view, *_overall(answers, tried), trial.blinding), tried, likings[trial.player]),
@@ -111,10 +111,10 @@ def _table(found: Sequence[Told]) -> str:
     rows = []
     for place, part in enumerate(PARTS):
         for way, name in enumerate(("all criteria", "overall alone")):
-            square, width, held = (Estimate.of(figures[:, way, place, f], players) for f in range(3))
+            square, width, held = (ClusteredMean.of(figures[:, way, place, f], players) for f in range(3))
             rows.append(
                 [part, name, f"{np.sqrt(square.mean):.3f}", f"{width.mean:.2f}", f"{held.mean:.3f} ± {held.error:.3f}"]
             )
-        less = Estimate.of(figures[:, 1, place, 0] - figures[:, 0, place, 0], players)
+        less = ClusteredMean.of(figures[:, 1, place, 0] - figures[:, 0, place, 0], players)
         rows.append([part, "squared error less by", f"{less.mean:+.4f} ± {less.error:.4f}", "", ""])
     return table(("copies", "told", "error", "90% width", "90% in"), rows)

@@ -17,8 +17,7 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, R
 from sqlalchemy.orm import Session
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # ships no types
 
-from model.evaluation.cross_validation import check_up
-from model.evaluation.folds import Past, tasks
+from model.evaluation import TrialHistory, cross_validate, make_folds
 from service import migrations
 from service.app import create_app
 from service.core.database import Database
@@ -73,12 +72,12 @@ def _fill(database: Database) -> None:
         threadpool_limits(1),
     ):  # small matrices: more threads wait for each other
         changed.setattr(fits, "ALONE_UP_TO", 10**6)
-        changed.setattr(fits, "check_up", lambda past, *rest, **more: check_up(_part(past), *rest, **more))
-        changed.setattr(fits, "tasks", lambda past, *rest, **more: tasks(_part(past), *rest, **more))
+        changed.setattr(fits, "cross_validate", lambda past, *rest, **more: cross_validate(_part(past), *rest, **more))
+        changed.setattr(fits, "make_folds", lambda past, *rest, **more: make_folds(_part(past), *rest, **more))
         fits.fit(database)
 
 
-def _part(past: Past) -> Past:
+def _part(past: TrialHistory) -> TrialHistory:
     return replace(past, trials=past.trials[::4])
 
 

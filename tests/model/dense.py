@@ -15,7 +15,7 @@ from model.domain.arrays import Floats
 from model.domain.records import Answers, Range, Run
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
 from model.features.design import TIER_SD
-from model.preference.fitted import Posterior
+from model.preference.fitted import FittedModel
 
 C = len(CRITERIA)
 SAID_SD, POINTS_OF_A_STEP = 0.4, 0.3
@@ -71,7 +71,7 @@ class Law:
 class Dense:
     """Everything about one violin player as one Gaussian vector."""
 
-    def __init__(self, posterior: Posterior, range_: Range, answers: Answers, rested: Mapping[str, float]) -> None:
+    def __init__(self, posterior: FittedModel, range_: Range, answers: Answers, rested: Mapping[str, float]) -> None:
         """``rested``: for copies with one event after their last rating, the share rho of the effect that was kept."""
         self.posterior, self.range, self.answers, self.rested = posterior, range_, answers, rested
         self.tiers = [tier for tier in range_.tiers.values() if tier.instrument is answers.instrument]

@@ -11,7 +11,7 @@ from model.domain.records import Answers, Bench, Copy, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
 from model.features.copy_history import Level
 from model.features.design import Design
-from model.preference.fitted import Block, Correlations, PlayerLaw, Posterior
+from model.preference.fitted import CopyBlock, Correlations, FittedModel, PlayerDistribution
 
 C = len(CRITERIA)
 OVERALL = Criterion.OVERALL
@@ -117,14 +117,14 @@ def random_roots(rng: np.random.Generator, size: int, scales: Floats) -> Floats:
     return np.asarray(np.linalg.cholesky([random_covariance(rng, size, scale) for scale in scales]), dtype=np.float64)
 
 
-def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: int) -> Posterior:
+def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: int) -> FittedModel:
     """A posterior with every part filled with random numbers; nothing in it is zero, equal or diagonal by luck."""
     rng = np.random.default_rng(seed)
     design = Design.from_range(range_)
     p, levels = len(design.columns), [level for block in blocks for level in block]
     copy_sd = rng.uniform(0.3, 0.5, C)
     ends = np.cumsum([0, *(len(block) for block in blocks)])
-    return Posterior(
+    return FittedModel(
         design=design,
         coef=np.concatenate([rng.normal(4.2, 0.3, (C, 1)), rng.normal(0.0, 0.2, (C, p - 1))], axis=1),
         coef_root=random_roots(rng, p, np.full(C, 0.2)),
@@ -133,12 +133,14 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
         match_sd=rng.uniform(0.3, 0.6, C),
         repeat_sd=rng.uniform(0.5, 0.9, C),
         correlations=Correlations(*(random_correlation(rng) for _ in range(7))),
-        players=PlayerLaw(random_roots(rng, 6, np.full(C, 0.8)), rng.normal(0.1, 0.2, C), rng.uniform(0.1, 0.3, C)),
+        players=PlayerDistribution(
+            random_roots(rng, 6, np.full(C, 0.8)), rng.normal(0.1, 0.2, C), rng.uniform(0.1, 0.3, C)
+        ),
         levels=tuple(levels),
         effect=rng.normal(0.0, 0.3, (C, len(levels))),
         coupling=rng.normal(0.0, 0.1, (C, len(levels), p)),
         blocks=tuple(
-            Block(
+            CopyBlock(
                 np.arange(start, end),
                 random_roots(rng, end - start, 0.9 * copy_sd**2),
             )

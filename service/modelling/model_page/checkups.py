@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, defer
 
-from model.preference.model import Beliefs
+from model.preference import PriorSettings
 from service.modelling import fit_words
 from service.modelling.model_page import parts_worth, told_chances
 from service.modelling.model_page.parts_worth import Worth
@@ -91,7 +91,7 @@ class Version:
     ablation: Mapping[str, Mapping[str, int]]
     parts: tuple[Worth, ...]
     why: str
-    beliefs: Beliefs
+    beliefs: PriorSettings
 
     @property
     def checkup(self) -> CheckUp | None:
@@ -127,9 +127,9 @@ def _version(row: ModelVersion) -> Version:
     )
 
 
-def _beliefs(stored: Mapping[str, float]) -> Beliefs:
+def _beliefs(stored: Mapping[str, float]) -> PriorSettings:
     """Return starting values as stored; what another program called by a name not known here is left out."""
-    return Beliefs(**{each.name: stored[each.name] for each in fields(Beliefs) if each.name in stored})
+    return PriorSettings(**{each.name: stored[each.name] for each in fields(PriorSettings) if each.name in stored})
 
 
 def _checkups(report: Mapping[str, Any]) -> Iterator[CheckUp]:

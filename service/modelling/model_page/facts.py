@@ -10,11 +10,16 @@ from sqlalchemy.orm import Session
 
 from model.domain.records import Tier
 from model.domain.vocabulary import Instrument
-from model.evaluation.history_summary import Count, Tally, tally
-from model.preference import report
-from model.preference.catalogue import View
-from model.preference.fitted import Posterior
-from model.preference.report import FEWEST_COPIES, JUDGED_WITHIN, CopyEffects, TierLevel
+from model.evaluation import HistorySummary, RatingCounts, summarise_history
+from model.preference import (
+    FEWEST_COPIES,
+    TIER_HALF_WIDTH,
+    CataloguePosterior,
+    CopyEffects,
+    FittedModel,
+    TierLevel,
+    report,
+)
 from service import tables
 from service.core.errors import Refused
 from service.core.language import _
@@ -47,7 +52,7 @@ class Facts:
     version: Version
     versions: Sequence[Version]
     adopted: int
-    view: View
+    view: CataloguePosterior
     tiers: Mapping[str, Tier]
     copies: Mapping[str, str]
     names: Mapping[str, str]
@@ -55,14 +60,14 @@ class Facts:
     effects: Mapping[str, CopyEffects]
     levels: Mapping[str, TierLevel]
     at: str | None
-    tally: Tally
+    tally: HistorySummary
     first: dt.date | None
     last: dt.date | None
     unchanged: bool
     same_code: bool
 
     @property
-    def posterior(self) -> Posterior:
+    def posterior(self) -> FittedModel:
         """The fitted model."""
         return self.view.posterior
 
@@ -80,13 +85,13 @@ class Facts:
         """Say whether nobody can be lent the copy any more."""
         return self.statuses.get(serial) in GONE
 
-    def count(self, slug: str) -> Count:
+    def count(self, slug: str) -> RatingCounts:
         """Return how often copies of a tier were rated."""
-        return self.tally.tiers.get(slug, Count())
+        return self.tally.tiers.get(slug, RatingCounts())
 
     def is_judged(self, slug: str) -> bool:
         """Say whether enough is known of a tier to judge it."""
-        return self.levels[slug].within <= JUDGED_WITHIN and self.count(slug).copies >= FEWEST_COPIES
+        return self.levels[slug].within <= TIER_HALF_WIDTH and self.count(slug).copies >= FEWEST_COPIES
 
 
 def gather(session: Session, scope: Scope) -> Facts:
@@ -123,7 +128,7 @@ def gather(session: Session, scope: Scope) -> Facts:
         effects=_seen(report.copy_effects(view), None if dealer is None else there),
         levels=report.tier_levels(view),
         at=None if dealer is None else session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == dealer)),
-        tally=tally(range_, trials, model_records.read_outcomes(session)),
+        tally=summarise_history(range_, trials, model_records.read_outcomes(session)),
         first=min(days, default=None),
         last=max(days, default=None),
         unchanged=model_records.digest(session) == version.data_digest,

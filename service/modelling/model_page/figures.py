@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from model.preference.report import PARTS
+from model.preference import VARIANCE_PARTS
 from service.core import formats
 from service.core.language import _
 from service.modelling import fitted_words
@@ -127,7 +127,7 @@ def _percent(value: float) -> str:
 
 
 def composition(key: str, title: str, shares: Sequence[tuple[str, Sequence[float]]]) -> BarPicture:
-    """Lay out bars: a name and the shares of `PARTS` for each; the first is the only one with its figures, if alone."""
+    """Lay out bars: a name and the shares of `VARIANCE_PARTS` for each; the first is the only one with its figures, if alone."""
     alone = len(shares) == 1
     step, drop, thick = (62, 26, 34) if alone else (48, 24, 16)
     bars = tuple(
@@ -148,7 +148,7 @@ def _segments(values: Sequence[float], *, figures: bool) -> tuple[Segment, ...]:
             middle=_percent(start + 50 * value),
             label=formats.percent(value) if figures and value >= _LABELLED_FROM else "",
         )
-        for part, start, value in zip(PARTS, starts, values, strict=True)
+        for part, start, value in zip(VARIANCE_PARTS, starts, values, strict=True)
     )
 
 

@@ -4,10 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from model.domain.records import Tier
 from model.domain.vocabulary import SCALES
-from model.features.design import STEP_POINTS
-from model.preference import character
-from model.preference.character import Said
-from model.preference.fitted import Posterior
+from model.features import STEP_POINTS
+from model.preference import FittedModel, Said, character
 from service.core import formats
 from service.core.language import _, ngettext
 from service.modelling import fitted_words, makers_phrases
@@ -17,7 +15,7 @@ MOST_NAMED = 6
 """So many disagreements are put into a sentence each; the table marks them all."""
 
 
-def section(posterior: Posterior, tiers: Mapping[str, Tier], names: Mapping[str, str]) -> Told:
+def section(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[str, str]) -> Told:
     """Return the sentences and the table; ``tiers``: as they stand now, in the order of the table, ``names`` by their slugs."""
     order = list(tiers)
     found = sorted(
@@ -40,7 +38,7 @@ def section(posterior: Posterior, tiers: Mapping[str, Tier], names: Mapping[str,
     )
 
 
-def _lead(posterior: Posterior, found: Sequence[Said], names: Mapping[str, str]) -> Iterator[str]:
+def _lead(posterior: FittedModel, found: Sequence[Said], names: Mapping[str, str]) -> Iterator[str]:
     if not found:
         yield _(
             "This version was made without a maker’s word on any tier. What a tier is meant to be is said under Range."
@@ -79,7 +77,7 @@ def _disagreements(names: Mapping[str, str], against: list[Said]) -> Iterator[st
         )
 
 
-def _waiting(posterior: Posterior, tiers: Mapping[str, Tier], names: Mapping[str, str]) -> Iterator[str]:
+def _waiting(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[str, str]) -> Iterator[str]:
     """Say of which tiers something else is said by now than this version was made with."""
     known = {tier.slug: tier.character for tier in posterior.design.tiers}
     waiting = [slug for slug, tier in tiers.items() if slug in known and known[slug] != tier.character]

@@ -5,11 +5,8 @@ from collections.abc import Iterator, Sequence
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, SCALES, Criterion
-from model.evaluation.history_summary import Count, Kept
-from model.preference import report
-from model.preference.catalogue import View
-from model.preference.fitted import Posterior
-from model.preference.report import CopyEffects
+from model.evaluation import PurchaseCounts, RatingCounts
+from model.preference import CataloguePosterior, CopyEffects, FittedModel, report
 from service.core import formats, phrases
 from service.core.language import _
 from service.core.scopes import Scope
@@ -72,7 +69,7 @@ def _rating(facts: Facts) -> Rating:
             PartOfRating(
                 part, _(fitted_words.PART_NAMES[part]), formats.percent(share), _(fitted_words.PART_MEANINGS[part])
             )
-            for part, share in zip(report.PARTS, overall[1], strict=True)
+            for part, share in zip(report.VARIANCE_PARTS, overall[1], strict=True)
         ),
         overall=figures.composition("overall", _("What one rating as a whole is made of"), [overall]),
         sentences=page_sentences.rating(facts),
@@ -81,8 +78,8 @@ def _rating(facts: Facts) -> Rating:
     )
 
 
-def _rating_numbers(view: View, by_criterion: Sequence[tuple[str, Sequence[float]]]) -> Table:
-    parts = tuple(_(fitted_words.PART_NAMES[part]) for part in report.PARTS)
+def _rating_numbers(view: CataloguePosterior, by_criterion: Sequence[tuple[str, Sequence[float]]]) -> Table:
+    parts = tuple(_(fitted_words.PART_NAMES[part]) for part in report.VARIANCE_PARTS)
     strays = report.variance_parts(view).sum(axis=1) ** 0.5
     rows = zip(by_criterion, strays.tolist(), view.posterior.rows.tolist(), strict=True)
     return Table(
@@ -152,8 +149,8 @@ def _unrated_cells(facts: Facts, effects: CopyEffects) -> list[tuple[str, ...]]:
 
 
 def _counted_cells(facts: Facts, serial: str) -> tuple[str, str, str]:
-    trials = facts.tally.copies.get(serial, Count()).trials
-    kept = facts.tally.kept.get(serial, Kept())
+    trials = facts.tally.copies.get(serial, RatingCounts()).trials
+    kept = facts.tally.kept.get(serial, PurchaseCounts())
     status = facts.statuses.get(serial)
     return (
         str(trials),
@@ -214,7 +211,7 @@ def _thin_players(facts: Facts) -> Told:
 # What people keep, what the model started from, and its versions
 
 
-def _keeping(posterior: Posterior) -> Told:
+def _keeping(posterior: FittedModel) -> Told:
     return Told(
         sentences=page_sentences.keeping(posterior.keeping),
         numbers=Table(
@@ -228,7 +225,7 @@ def _keeping(posterior: Posterior) -> Told:
     )
 
 
-def _learnt_cells(learnt: report.Learnt, name: str) -> tuple[str, str, str]:
+def _learnt_cells(learnt: report.ParameterSummary, name: str) -> tuple[str, str, str]:
     return (
         name,
         fitted_words.more_or_less(learnt.before, learnt.before_sd),
@@ -238,7 +235,7 @@ def _learnt_cells(learnt: report.Learnt, name: str) -> tuple[str, str, str]:
 
 def _beginnings(facts: Facts) -> Beginnings:
     head = (_("What"), _("Starting value"), _("With the data"))
-    main = report.learnt(facts.view, facts.version.beliefs)
+    main = report.prior_vs_posterior(facts.view, facts.version.beliefs)
     return Beginnings(
         sentences=page_sentences.beginnings(facts),
         main=Table(
@@ -251,7 +248,7 @@ def _beginnings(facts: Facts) -> Beginnings:
             head=head,
             rows=tuple(
                 _learnt_cells(each, formats.capital(fitted_words.column(each.name)))
-                for each in report.lesser(facts.posterior)
+                for each in report.other_coefficients(facts.posterior)
             ),
         ),
     )

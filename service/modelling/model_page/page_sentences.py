@@ -4,10 +4,7 @@ from collections.abc import Sequence
 
 from model.choice import PurchaseModel
 from model.domain.vocabulary import OVERALL
-from model.preference import report
-from model.preference.catalogue import View
-from model.preference.prediction import TRIALS_FOR_A_BASIS
-from model.preference.report import Choosing, CopyEffects
+from model.preference import TRIALS_FOR_A_BASIS, CataloguePosterior, CopyEffects, PurchaseEffects, report
 from service.core import formats
 from service.core.formats import NBSP
 from service.core.language import _, ngettext
@@ -83,7 +80,7 @@ def _news(facts: Facts) -> str:
 # What one rating is made of
 
 
-def rating_lead(view: View) -> str:
+def rating_lead(view: CataloguePosterior) -> str:
     """Return how far one rating strays."""
     strays = float(report.variance_parts(view)[OVERALL].sum() ** 0.5)
     return _(
@@ -97,7 +94,7 @@ def rating(facts: Facts) -> tuple[str, ...]:
     common = _(
         "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be known "
         "beforehand. The rest is the match, and only a trial finds it."
-    ).format(share=formats.percent(report.common_to_all(facts.view)))
+    ).format(share=formats.percent(report.copy_share(facts.view)))
     return common, _how_repeat_is_told(facts.tally.repeats)
 
 
@@ -209,7 +206,7 @@ def thin_tiers(facts: Facts) -> tuple[str, ...]:
 
 def thin_players(facts: Facts) -> tuple[str, ...]:
     """Return after how many bows a player is known, and how many players have rated fewer."""
-    rated, needed = facts.tally.bows_of_players, report.bows_to_know_a_player(facts.view)
+    rated, needed = facts.tally.bows_of_players, report.ratings_for_reliability(facts.view)
     if not rated:
         return (_("No player has rated a bow of the range yet."),)
     if needed is None:
@@ -256,7 +253,7 @@ def keeping(learnt: PurchaseModel) -> tuple[str, ...]:
 
 
 def _what_counts(learnt: PurchaseModel) -> list[str]:
-    told = report.choosing(learnt)
+    told = report.purchase_effects(learnt)
     return [
         _("Of two bows a point apart in everything, the better one is kept about {odds} times as often.").format(
             odds=formats.number(told.odds_of_a_point)
@@ -273,7 +270,7 @@ def _what_counts(learnt: PurchaseModel) -> list[str]:
     ]
 
 
-def _price_words(told: Choosing) -> str:
+def _price_words(told: PurchaseEffects) -> str:
     points = fitted_words.more_or_less(told.points_of_twice_the_price, None)
     counted = formats.number(told.points_counted, 2)
     if round(told.points_counted, 2) == 0:
@@ -286,7 +283,7 @@ def _price_words(told: Choosing) -> str:
 
 
 def _still_believed(learnt: PurchaseModel) -> list[str]:
-    overall, priorities, price, _own = report.choosing(learnt).told
+    overall, priorities, price, _own = report.purchase_effects(learnt).told
     if min(overall, priorities) < HALF:
         return [_("So few outcomes leave most of this to the starting values.")]
     return [_("What is said of the price is still mostly a starting value.")] if price < HALF else []

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from model.preference.chances import AS_THEY_ARE, OF_LIKING
+from model.preference import LIKING_SLOPE, NO_RECALIBRATION
 from service.core import formats
 from service.core.language import N_, _
 from service.modelling import fitted_words
@@ -65,7 +65,7 @@ def read(report: Mapping[str, Any]) -> Chances | None:
         statistic=goodness.get("statistic"),
         bins=goodness.get("bins"),
         mended=mended.get("p"),
-        slope=float(stored.get("slope") or AS_THEY_ARE),
+        slope=float(stored.get("slope") or NO_RECALIBRATION),
     )
 
 
@@ -91,7 +91,7 @@ def _whether(found: Chances) -> list[str]:
         bins=formats.number(found.bins, 0),
         share=formats.percent(found.p),
     )
-    if found.slope == AS_THEY_ARE:
+    if found.slope == NO_RECALIBRATION:
         return [test, _("What the model says of marks is in keeping with that.")]
     return [test, _used(found)]
 
@@ -101,11 +101,11 @@ def _of_liking() -> str:
         "What players are told is the chance of truly liking a bow better, which no mark shows. In invented worlds unlike the model "
         "such chances came true a little nearer to a half than it says, so they are told nearer to a half (factor {slope} on the "
         "log odds)."
-    ).format(slope=formats.number(OF_LIKING, 2))
+    ).format(slope=formats.number(LIKING_SLOPE, 2))
 
 
 def _used(found: Chances) -> str:
-    if found.slope < AS_THEY_ARE:
+    if found.slope < NO_RECALIBRATION:
         sentence = _(
             "That is too much for chance: they were told too boldly. Every chance is therefore told closer to a half (factor "
             "{slope} on the log odds)."

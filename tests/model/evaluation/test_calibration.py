@@ -12,7 +12,7 @@ from model.evaluation.calibration import BEST, OF_COPY, OF_TIER, Comparison, cal
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
 from model.preference.yardstick import NO_BOW_LEVEL
-from model.trial.joint import here
+from model.trial.joint import joint_posterior
 from model.trial.knowledge_gradient import one_above
 from tests.model.evaluation.test_reliability import drawn
 from tests.model.worlds import drawn_trials, violins
@@ -38,7 +38,7 @@ def of(found: Sequence[Comparison], kind: str) -> list[Comparison]:
 def test_the_chance_told_is_that_of_the_copys_mark_and_a_tie_is_half_a_win() -> None:
     asked = player(OwnBow(ratings={O: 4.0}))
     found = compare(asked, "p", runs(("a0", 3.0), ("b1", 4.0), ("b2", 5.0)))
-    law = here(asked, ALONE, ["a0", "b1", "b2"])
+    law = joint_posterior(asked, ALONE, ["a0", "b1", "b2"])
     rng = np.random.default_rng(5)
     liking = rng.multivariate_normal(law.bows_mean, law.bows_cov, 200_000)
     marks = liking + law.noise * rng.normal(size=liking.shape)

@@ -12,8 +12,8 @@ import pytest
 from model.choice import Offer
 from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion
-from model.evaluation.cross_validation import Report, check_up
-from model.evaluation.folds import FOLDS, Found, Past, Task, tasks
+from model.evaluation.cross_validation import EvaluationReport, cross_validate
+from model.evaluation.folds import FOLDS, Fold, FoldResult, TrialHistory, make_folds
 from model.evaluation.metrics import Score
 from model.preference.model import PreferenceModel
 from tests.model.worlds import OVERALL, VIOLIN, drawn_trials, trial, violins
@@ -33,22 +33,22 @@ def overall_only(trials: Sequence[Trial]) -> list[Trial]:
 
 
 @cache
-def past() -> Past:
+def past() -> TrialHistory:
     trials = overall_only(drawn_trials(RANGE, 40, 5, seed=2))
-    return Past(RANGE, trials, offers={t.key: Offer({"a": 100.0, "b": 200.0}) for t in trials})
+    return TrialHistory(RANGE, trials, offers={t.key: Offer({"a": 100.0, "b": 200.0}) for t in trials})
 
 
-def few() -> Past:
+def few() -> TrialHistory:
     """Few players, quickly fitted."""
-    return Past(RANGE, overall_only(drawn_trials(RANGE, 6, 2, seed=1)))
+    return TrialHistory(RANGE, overall_only(drawn_trials(RANGE, 6, 2, seed=1)))
 
 
 @cache
-def report() -> Report:
-    return check_up(past(), LEVELS_ALONE)
+def report() -> EvaluationReport:
+    return cross_validate(past(), LEVELS_ALONE)
 
 
-def score(of: Report, told: int, method: str) -> Score:
+def score(of: EvaluationReport, told: int, method: str) -> Score:
     assert of.by_player is not None
     return next(each for each in of.by_player.overall[told].scores if each.method == method)
 
@@ -59,7 +59,7 @@ def test_the_check_up_tells_what_each_part_of_the_model_takes_away_from_its_erro
         replace(t, runs=tuple(_thinned(run, place) for place, run in enumerate(t.runs)))
         for t in drawn_trials(RANGE, 40, 5, seed=2)
     ]
-    found = check_up(Past(RANGE, trials), LEVELS_ALONE)
+    found = cross_validate(TrialHistory(RANGE, trials), LEVELS_ALONE)
     alone, without = (score(found, 1, f"without {part}").better["rmse"] for part in ("joint effects", "priorities"))
     assert alone.mean > 0.0
     assert without.mean == pytest.approx(0.0, abs=0.02), "nobody named priorities"
@@ -79,15 +79,15 @@ def test_where_players_and_copies_differ_the_model_beats_what_knows_them_less() 
 
 def test_ratings_told_lower_the_error() -> None:
     # Nothing is known of these players before, so that their leniency shows in the first ratings only.
-    strangers = Past(RANGE, overall_only(drawn_trials(RANGE, 40, 5, seed=2, own=False)))
-    before, after = (score(check_up(strangers, LEVELS_ALONE), told, "model").rmse.mean for told in (0, 2))
+    strangers = TrialHistory(RANGE, overall_only(drawn_trials(RANGE, 40, 5, seed=2, own=False)))
+    before, after = (score(cross_validate(strangers, LEVELS_ALONE), told, "model").rmse.mean for told in (0, 2))
     assert after < before
 
 
 def test_where_marks_are_noise_the_model_is_hardly_worse_than_the_tier_mean() -> None:
     rng = np.random.default_rng(5)
     sheets = [[(serial, {OVERALL: float(rng.integers(2, 7))}) for serial in RANGE.copies] for _ in range(40)]
-    found = check_up(Past(RANGE, [trial(n, of) for n, of in enumerate(sheets)]), LEVELS_ALONE)
+    found = cross_validate(TrialHistory(RANGE, [trial(n, of) for n, of in enumerate(sheets)]), LEVELS_ALONE)
     for told in (0, 3):
         assert score(found, told, "model").rmse.mean < 1.05 * score(found, told, "tier mean").rmse.mean
 
@@ -109,7 +109,7 @@ def test_every_method_is_told_by_its_name_the_model_first() -> None:
         "tier mean + offset",
         "ridge",
     ]
-    both = check_up(few(), LEVELS_ALONE, reference=LEVELS_ALONE)
+    both = cross_validate(few(), LEVELS_ALONE, reference=LEVELS_ALONE)
     assert both.by_copy is not None
     model, reference = both.by_copy.overall[0].scores[:2]
     assert reference.method == "without tastes"
@@ -147,8 +147,8 @@ def test_the_report_is_json_without_players() -> None:
 
 
 def test_what_could_not_be_computed_is_none_in_json() -> None:
-    single = Past(RANGE, [trial(n, [("a0", {OVERALL: 3.0 + n % 3})]) for n in range(6)])
-    found = check_up(single, LEVELS_ALONE).to_json()
+    single = TrialHistory(RANGE, [trial(n, [("a0", {OVERALL: 3.0 + n % 3})]) for n in range(6)])
+    found = cross_validate(single, LEVELS_ALONE).to_json()
     json.dumps(found, allow_nan=False)
     (state,) = found["by_player"]["overall"]
     assert state["pairs"] == state["choices"] == 0
@@ -182,32 +182,32 @@ HISTORIES: dict[str, Callable[[], list[Trial]]] = {
 
 @pytest.mark.parametrize("history", HISTORIES)
 def test_odd_histories_give_a_report(history: str) -> None:
-    found = check_up(Past(RANGE, HISTORIES[history]()), LEVELS_ALONE)
+    found = cross_validate(TrialHistory(RANGE, HISTORIES[history]()), LEVELS_ALONE)
     json.dumps(found.to_json(), allow_nan=False)
 
 
 def test_without_enough_players_and_copies_nothing_is_held_out() -> None:
-    found = check_up(Past(RANGE, []), LEVELS_ALONE)
+    found = cross_validate(TrialHistory(RANGE, []), LEVELS_ALONE)
     assert (found.by_player, found.by_copy, found.chances) == (None, None, None)
 
 
 def test_the_same_history_gives_the_same_report() -> None:
-    assert check_up(few(), LEVELS_ALONE).to_json() == check_up(few(), LEVELS_ALONE).to_json()
+    assert cross_validate(few(), LEVELS_ALONE).to_json() == cross_validate(few(), LEVELS_ALONE).to_json()
 
 
 def test_the_progress_is_told_fold_by_fold() -> None:
     seen: list[tuple[int, int]] = []
-    check_up(few(), LEVELS_ALONE, progress=lambda done, of: seen.append((done, of)))
-    steps = len(tasks(few(), LEVELS_ALONE, None, 1))
+    cross_validate(few(), LEVELS_ALONE, progress=lambda done, of: seen.append((done, of)))
+    steps = len(make_folds(few(), LEVELS_ALONE, None, 1))
     assert seen == [(done, steps) for done in range(1, steps + 1)]
 
 
 def test_the_folds_may_be_computed_elsewhere() -> None:
-    asked: list[Task] = []
+    asked: list[Fold] = []
 
-    def elsewhere(answer: Callable[[Task], Found], given: Sequence[Task]) -> Iterable[Found]:
+    def elsewhere(answer: Callable[[Fold], FoldResult], given: Sequence[Fold]) -> Iterable[FoldResult]:
         asked.extend(given)
         return map(answer, given)
 
-    assert check_up(few(), LEVELS_ALONE, run=elsewhere).to_json() == check_up(few(), LEVELS_ALONE).to_json()
-    assert len(asked) == len(tasks(few(), LEVELS_ALONE, None, 1))
+    assert cross_validate(few(), LEVELS_ALONE, run=elsewhere).to_json() == cross_validate(few(), LEVELS_ALONE).to_json()
+    assert len(asked) == len(make_folds(few(), LEVELS_ALONE, None, 1))

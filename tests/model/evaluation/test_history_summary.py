@@ -7,7 +7,7 @@ import pytest
 
 from model.domain.records import Outcome, Trial
 from model.domain.vocabulary import Criterion, OutcomeKind
-from model.evaluation.history_summary import Count, Kept, tally
+from model.evaluation.history_summary import PurchaseCounts, RatingCounts, summarise_history
 from tests.model.worlds import START, trial, violins
 
 RANGE = violins([3, 2])
@@ -31,22 +31,25 @@ def outcome(number: int, kind: OutcomeKind, copy: str | None = None) -> Outcome:
 
 
 def test_tiers_and_copies_are_counted_once_a_trial_and_once_a_player() -> None:
-    found = tally(RANGE, history())
+    found = summarise_history(RANGE, history())
     assert found.trials == 3
-    assert found.tiers == {"a": Count(trials=2, players=2, copies=2), "b": Count(trials=2, players=1, copies=1)}
-    assert found.copies["a0"] == Count(trials=2, players=2, copies=1)
-    assert found.copies["b0"] == Count(trials=2, players=1, copies=1)
+    assert found.tiers == {
+        "a": RatingCounts(trials=2, players=2, copies=2),
+        "b": RatingCounts(trials=2, players=1, copies=1),
+    }
+    assert found.copies["a0"] == RatingCounts(trials=2, players=2, copies=1)
+    assert found.copies["b0"] == RatingCounts(trials=2, players=1, copies=1)
     assert {"a2", "b1"} & found.copies.keys() == set()
 
 
 def test_players_are_counted_by_different_copies_and_not_named() -> None:
-    found = tally(RANGE, history())
+    found = summarise_history(RANGE, history())
     assert found.bows_of_players == (1, 3)
     assert all(each.player not in repr(found) for each in history())
 
 
 def test_a_copy_rated_twice_in_a_trial_is_one_repeat() -> None:
-    assert tally(RANGE, history()).repeats == 1
+    assert summarise_history(RANGE, history()).repeats == 1
 
 
 def test_what_was_kept_is_counted_where_the_outcome_is_known() -> None:
@@ -55,26 +58,26 @@ def test_what_was_kept_is_counted_where_the_outcome_is_known() -> None:
         outcome(1, OutcomeKind.MORE_ASKED),
         outcome(2, OutcomeKind.NONE),
     ]
-    assert tally(RANGE, history(), told).kept == {
-        "a0": Kept(decided=1, kept=0),
-        "a1": Kept(decided=1, kept=1),
-        "b0": Kept(decided=2, kept=0),
+    assert summarise_history(RANGE, history(), told).kept == {
+        "a0": PurchaseCounts(decided=1, kept=0),
+        "a1": PurchaseCounts(decided=1, kept=1),
+        "b0": PurchaseCounts(decided=2, kept=0),
     }
 
 
 def test_a_copy_kept_and_brought_back_was_kept() -> None:
     told = [outcome(0, OutcomeKind.KEPT, "a1"), outcome(0, OutcomeKind.RETURNED, "a1")]
-    assert tally(RANGE, history(), told).kept["a1"] == Kept(decided=1, kept=1)
+    assert summarise_history(RANGE, history(), told).kept["a1"] == PurchaseCounts(decided=1, kept=1)
 
 
 @pytest.mark.parametrize("copy", ["b1", "a2"])
 def test_a_copy_kept_that_was_not_rated_counts_for_no_copy(copy: str) -> None:
-    found = tally(RANGE, history(), [outcome(0, OutcomeKind.KEPT, copy)])
+    found = summarise_history(RANGE, history(), [outcome(0, OutcomeKind.KEPT, copy)])
     assert copy not in found.kept
     assert all(each.kept == 0 for each in found.kept.values())
 
 
 def test_an_outcome_of_an_unknown_trial_or_of_none_counts_nothing() -> None:
-    assert tally(RANGE, history(), [Outcome("elsewhere", START, OutcomeKind.NONE)]).kept == {}
-    nothing = tally(RANGE, [])
+    assert summarise_history(RANGE, history(), [Outcome("elsewhere", START, OutcomeKind.NONE)]).kept == {}
+    nothing = summarise_history(RANGE, [])
     assert (nothing.trials, nothing.tiers, nothing.bows_of_players) == (0, {}, ())

@@ -8,15 +8,15 @@ from scipy import stats
 from sklearn.metrics import root_mean_squared_error
 
 from model.domain.arrays import Floats
-from model.evaluation.metrics import Estimate, Foretold, Scored
+from model.evaluation.metrics import ClusteredMean, Predictions, ScoreTable
 
 METHODS = ("model", "constant")
 
 
-def foretold(player: str, value: Sequence[float], mean: Sequence[float], cov: Floats | None = None) -> Foretold:
+def foretold(player: str, value: Sequence[float], mean: Sequence[float], cov: Floats | None = None) -> Predictions:
     """One trial; the second method foretells 4 whatever the bow."""
     n = len(value)
-    return Foretold(
+    return Predictions(
         player=player,
         copy=tuple(f"c{k}" for k in range(n)),
         tier=("low", "high") * (n // 2) + ("low",) * (n % 2),
@@ -27,7 +27,7 @@ def foretold(player: str, value: Sequence[float], mean: Sequence[float], cov: Fl
     )
 
 
-def drawn(trials: int, bows: int, seed: int) -> list[Foretold]:
+def drawn(trials: int, bows: int, seed: int) -> list[Predictions]:
     """Trials drawn from the law that the first method tells."""
     rng = np.random.default_rng(seed)
     cov = 0.4 * np.ones((bows, bows)) + 0.6 * np.eye(bows)
@@ -39,7 +39,7 @@ def drawn(trials: int, bows: int, seed: int) -> list[Foretold]:
 
 
 TRIALS = drawn(40, 4, seed=2)
-SCORED = Scored(METHODS, TRIALS)
+SCORED = ScoreTable(METHODS, TRIALS)
 MODEL, CONSTANT = SCORED.scores()
 VALUE = np.concatenate([each.value for each in TRIALS])
 MEAN = np.concatenate([each.mean[0] for each in TRIALS])
@@ -70,14 +70,16 @@ def test_right_pairs_are_kendalls() -> None:
 def test_the_log_loss_of_a_pair_takes_what_the_two_share_and_that_they_are_not_alike() -> None:
     """P(B | A) = P(A and B) / P(A), A: the difference, rounded to whole steps of the scale, is not 0."""
     cov = np.array([[1.0, 0.7], [0.7, 2.0]])
-    (score, _) = Scored(METHODS, [foretold("p", [5.0, 4.0], [4.5, 4.4], cov)]).scores()
+    (score, _) = ScoreTable(METHODS, [foretold("p", [5.0, 4.0], [4.5, 4.4], cov)]).scores()
     law = stats.norm(0.1, np.sqrt(1.0 + 2.0 - 1.4))
     assert score.pair_log_loss.mean == pytest.approx(-np.log(law.sf(0.5) / (law.sf(0.5) + law.cdf(-0.5))))
 
 
 def test_on_a_fine_scale_the_log_loss_of_a_pair_is_that_of_the_plain_probability() -> None:
     fine = [foretold(str(place), [5.0, 5.0 - 1e-7], [4.5, 4.4]) for place in range(2)]
-    assert Scored(METHODS, fine).scores()[0].pair_log_loss.mean == pytest.approx(-stats.norm.logcdf(0.1 / np.sqrt(2.0)))
+    assert ScoreTable(METHODS, fine).scores()[0].pair_log_loss.mean == pytest.approx(
+        -stats.norm.logcdf(0.1 / np.sqrt(2.0))
+    )
 
 
 def test_no_law_loses_less_on_pairs_than_the_one_that_rounded_ratings_are_drawn_from() -> None:
@@ -92,9 +94,9 @@ def test_no_law_loses_less_on_pairs_than_the_one_that_rounded_ratings_are_drawn_
         given = foretold(str(number), np.round(rng.normal(mean, 0.4)).tolist(), mean.tolist())
         laws = 0.16 * np.array([1.0, 0.5, 2.0])[:, None, None] * np.eye(2)
         trials.append(
-            Foretold(str(number), given.copy, given.tier, given.tried, given.value, np.tile(mean, (3, 1)), laws)
+            Predictions(str(number), given.copy, given.tier, given.tried, given.value, np.tile(mean, (3, 1)), laws)
         )
-    scored = Scored(("truth", "too sure", "too unsure"), trials)
+    scored = ScoreTable(("truth", "too sure", "too unsure"), trials)
     truth, sure, unsure = (score.pair_log_loss.mean for score in scored.scores())
     assert 0.4 < scored.pairs / 4000 < 0.6
     assert truth < min(sure, unsure)
@@ -107,14 +109,16 @@ def test_no_law_loses_less_on_pairs_than_the_one_that_rounded_ratings_are_drawn_
 
 def test_pairs_rated_alike_and_pairs_of_one_copy_do_not_count() -> None:
     alike = foretold("p", [4.0, 4.0, 5.0], [4.0, 4.1, 4.2])
-    assert Scored(METHODS, [alike]).pairs == 2
-    twice = Foretold("p", ("c0", "c0", "c1"), alike.tier, alike.tried, np.array([3.0, 5.0, 4.0]), alike.mean, alike.cov)
-    assert Scored(METHODS, [twice]).pairs == 2
+    assert ScoreTable(METHODS, [alike]).pairs == 2
+    twice = Predictions(
+        "p", ("c0", "c0", "c1"), alike.tier, alike.tried, np.array([3.0, 5.0, 4.0]), alike.mean, alike.cov
+    )
+    assert ScoreTable(METHODS, [twice]).pairs == 2
 
 
 def test_intervals_hold_as_often_as_they_say() -> None:
     # 1,600 trials of 4 from the very law: the binomial error is below 1 %; ratings beyond the scale's ends are in it too.
-    (score, _) = Scored(METHODS, drawn(1600, 4, seed=9)).scores()
+    (score, _) = ScoreTable(METHODS, drawn(1600, 4, seed=9)).scores()
     for inside in score.inside:
         assert inside.share.mean == pytest.approx(inside.level, abs=4 * inside.share.error)
         assert inside.share.error < 0.01
@@ -124,25 +128,25 @@ def test_widths_are_those_of_the_normal_law_cut_to_the_scale() -> None:
     # From an end on, all of what is left out lies on the other side.
     middle, edge = foretold("p", [4.0], [4.0], np.array([[0.25]])), foretold("p", [7.0], [7.0], np.array([[0.25]]))
     ninety = 2 * stats.norm.ppf(0.95) * 0.5
-    assert Scored(METHODS, [middle]).intervals()[1].width == pytest.approx(ninety)
-    assert Scored(METHODS, [edge]).intervals()[1].width == pytest.approx(stats.norm.ppf(0.9) * 0.5)
+    assert ScoreTable(METHODS, [middle]).intervals()[1].width == pytest.approx(ninety)
+    assert ScoreTable(METHODS, [edge]).intervals()[1].width == pytest.approx(stats.norm.ppf(0.9) * 0.5)
 
 
 def test_the_regret_is_what_the_first_choice_falls_short() -> None:
-    model, constant = Scored(METHODS, [foretold("p", [3.0, 6.0, 5.0], [4.0, 4.4, 4.9])]).scores()
+    model, constant = ScoreTable(METHODS, [foretold("p", [3.0, 6.0, 5.0], [4.0, 4.4, 4.9])]).scores()
     assert model.regret.mean == pytest.approx(1.0)
     assert constant.regret.mean == pytest.approx(6.0 - 14.0 / 3.0)  # all foretold alike: any of them
 
 
 def test_a_bow_played_twice_is_chosen_by_the_mean_of_both() -> None:
     given = foretold("p", [3.0, 6.0, 5.0], [4.9, 4.0, 4.4])
-    twice = Foretold("p", ("c0", "c1", "c0"), given.tier, given.tried, given.value, given.mean, given.cov)
-    model, _ = Scored(METHODS, [twice]).scores()
+    twice = Predictions("p", ("c0", "c1", "c0"), given.tier, given.tried, given.value, given.mean, given.cov)
+    model, _ = ScoreTable(METHODS, [twice]).scores()
     assert model.regret.mean == pytest.approx(6.0 - 4.0)
 
 
 def test_one_bow_is_no_choice() -> None:
-    scored = Scored(METHODS, [foretold("p", [3.0], [4.0])])
+    scored = ScoreTable(METHODS, [foretold("p", [3.0], [4.0])])
     assert (scored.choices, scored.pairs) == (0, 0)
     assert np.isnan(scored.scores()[0].regret.mean)
 
@@ -155,11 +159,11 @@ def test_regrets_of_many_trials_are_those_of_each_alone() -> None:
         foretold("r", [7.0], [4.0]),
         foretold("q", [1.0, 4.0, 4.0, 6.0], [5.0, 5.0, 4.0, 3.0]),
     ]
-    together = Scored(METHODS, several)
+    together = ScoreTable(METHODS, several)
     assert together.choices == 3
-    alone = [Scored(METHODS, [each]).scores()[0].regret.mean for each in several if len(each.value) > 1]
+    alone = [ScoreTable(METHODS, [each]).scores()[0].regret.mean for each in several if len(each.value) > 1]
     assert alone == pytest.approx([1.0, 0.0, 3.5])
-    expected = Estimate.of(alone, ["p", "q", "q"])
+    expected = ClusteredMean.of(alone, ["p", "q", "q"])
     found = together.scores()[0].regret
     assert (found.mean, found.error) == pytest.approx((expected.mean, expected.error))
 
@@ -170,14 +174,14 @@ def test_the_paired_difference_is_that_of_the_figures_and_its_error_is_paired() 
     assert better["rmse"].mean == pytest.approx(CONSTANT.rmse.mean - MODEL.rmse.mean)
     assert better["pair_accuracy"].mean == pytest.approx(MODEL.pair_accuracy.mean - 0.5)
     assert MODEL.better == {}
-    same = Scored(("one", "other"), [_twin(each) for each in TRIALS]).scores()[1].better
+    same = ScoreTable(("one", "other"), [_twin(each) for each in TRIALS]).scores()[1].better
     assert all((of.mean, of.error) == (0.0, 0.0) for of in same.values())
 
 
-def _twin(each: Foretold) -> Foretold:
+def _twin(each: Predictions) -> Predictions:
     """The same law told by two methods."""
     mean, cov = np.vstack([each.mean[:1]] * 2), np.concatenate([each.cov] * 2)
-    return Foretold(each.player, each.copy, each.tier, each.tried, each.value, mean, cov)
+    return Predictions(each.player, each.copy, each.tier, each.tried, each.value, mean, cov)
 
 
 def test_the_error_of_the_paired_rmse_is_the_jackknifes() -> None:
@@ -200,12 +204,12 @@ def test_parts_are_by_tier_and_by_whether_the_copy_was_tried() -> None:
 
 def test_clusters_of_one_have_the_usual_standard_error_and_one_cluster_has_none() -> None:
     values = np.array([0.3, 1.2, -0.4, 2.0, 0.9])
-    assert Estimate.of(values, np.arange(5)).error == pytest.approx(stats.sem(values))
-    assert Estimate.of(values, np.zeros(5)).error == np.inf
-    assert np.isnan(Estimate.of([]).mean)
+    assert ClusteredMean.of(values, np.arange(5)).error == pytest.approx(stats.sem(values))
+    assert ClusteredMean.of(values, np.zeros(5)).error == np.inf
+    assert np.isnan(ClusteredMean.of([]).mean)
 
 
 def test_nothing_foretold_gives_no_figures() -> None:
-    scored = Scored(METHODS, [])
+    scored = ScoreTable(METHODS, [])
     assert (scored.pairs, scored.choices, scored.parts()) == (0, 0, ())
     assert np.isnan(scored.scores()[0].rmse.mean)

@@ -7,7 +7,7 @@ import pytest
 
 from model.choice import Offer
 from model.domain.vocabulary import Criterion
-from model.evaluation.policies import Visit, Win, visit, what_it_wins
+from model.evaluation.policies import HeldOutTrial, PolicyComparison, compare_policies, visit
 from model.preference.model import PreferenceModel
 from tests.model.worlds import drawn_trials, trial, violins
 
@@ -17,13 +17,15 @@ PRICES = {"low": 100.0, "mid": 200.0, "high": 300.0, "top": 400.0}
 
 def seen(
     tiers: Sequence[str], expected: Sequence[float], mark: Sequence[float], own: float = 4.0, player: str = "p"
-) -> Visit:
-    return Visit(f"t{player}", player, tuple(tiers), np.array(expected), np.array(mark), own)
+) -> HeldOutTrial:
+    return HeldOutTrial(f"t{player}", player, tuple(tiers), np.array(expected), np.array(mark), own)
 
 
-def played(*visits: Visit, budget: float | None = None, bows: int = 2) -> tuple[Win, Win]:
+def played(
+    *visits: HeldOutTrial, budget: float | None = None, bows: int = 2
+) -> tuple[PolicyComparison, PolicyComparison]:
     offers = {each.trial: Offer(PRICES, budget) for each in visits}
-    dearest, spread = what_it_wins(visits, offers, bows)
+    dearest, spread = compare_policies(visits, offers, bows)
     return dearest, spread
 
 
@@ -82,7 +84,7 @@ def test_an_own_bow_not_rated_leaves_the_paired_difference() -> None:
 
 def test_a_trial_without_an_offer_is_left_out() -> None:
     visit_ = seen(["high", "mid", "low"], [3.0, 4.9, 5.0], [5.0, 6.0, 7.0])
-    assert [win.trials for win in what_it_wins([visit_], {})] == [0, 0]
+    assert [win.trials for win in compare_policies([visit_], {})] == [0, 0]
 
 
 def test_a_visit_is_the_outlook_beside_the_marks() -> None:

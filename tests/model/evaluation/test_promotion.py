@@ -10,9 +10,16 @@ from scipy import stats
 from scipy.stats import multivariate_normal, multivariate_t
 
 from model.domain.vocabulary import Criterion
-from model.evaluation.metrics import Estimate
-from model.evaluation.promotion import FEWEST_PLAYERS, Decision, Why, decide, joint_log_loss, losses
-from model.preference.batch import Law, Sheets
+from model.evaluation.metrics import ClusteredMean
+from model.evaluation.promotion import (
+    FEWEST_PLAYERS,
+    Decision,
+    PromotionReason,
+    joint_log_loss,
+    log_loss_by_player,
+    promote,
+)
+from model.preference.batch import BatchPosterior, RatingBatch
 from model.preference.model import PreferenceModel
 from tests.model.worlds import drawn_trials, random_covariance, trial, violins
 
@@ -30,22 +37,22 @@ def worse_by(errors: float) -> dict[str, float]:
 
 
 def test_where_nothing_is_in_use_the_candidate_is_adopted() -> None:
-    decision = decide({}, None, unchanged=False, rivals={})
-    assert (decision.adopt, decision.why) == (True, Why.FIRST)
+    decision = promote({}, None, unchanged=False, rivals={})
+    assert (decision.adopt, decision.why) == (True, PromotionReason.FIRST)
 
 
-@pytest.mark.parametrize(("unchanged", "why"), [(True, Why.SAME_KIND), (False, Why.OTHER_KIND)])
-def test_with_few_new_players_only_the_same_kind_is_adopted(unchanged: bool, why: Why) -> None:
+@pytest.mark.parametrize(("unchanged", "why"), [(True, PromotionReason.SAME_KIND), (False, PromotionReason.OTHER_KIND)])
+def test_with_few_new_players_only_the_same_kind_is_adopted(unchanged: bool, why: PromotionReason) -> None:
     few = dict(list(BASE.items())[: FEWEST_PLAYERS - 1])
-    decision = decide(dict.fromkeys(few, 9.0), few, unchanged, {})
+    decision = promote(dict.fromkeys(few, 9.0), few, unchanged, {})
     assert (decision.adopt, decision.why, decision.players) == (unchanged, why, FEWEST_PLAYERS - 1)
 
 
 @pytest.mark.parametrize("unchanged", [True, False])
 @pytest.mark.parametrize(("errors", "adopted"), [(-1.0, True), (0.0, True), (0.99, True), (1.01, False)])
 def test_a_candidate_may_be_worse_by_one_standard_error(errors: float, adopted: bool, unchanged: bool) -> None:
-    decision = decide(worse_by(errors), BASE, unchanged, {})
-    assert (decision.adopt, decision.why) == (adopted, Why.NOT_WORSE if adopted else Why.WORSE)
+    decision = promote(worse_by(errors), BASE, unchanged, {})
+    assert (decision.adopt, decision.why) == (adopted, PromotionReason.NOT_WORSE if adopted else PromotionReason.WORSE)
     assert decision.worse is not None
     assert decision.worse.mean == pytest.approx(errors * ERROR)
     assert decision.worse.error == pytest.approx(ERROR)
@@ -56,18 +63,18 @@ def test_a_candidate_may_be_worse_by_one_standard_error(errors: float, adopted: 
 def test_a_candidate_may_be_worse_by_two_than_the_best_of_the_last_year(errors: float, adopted: bool) -> None:
     candidate = worse_by(errors)
     current = {player: loss + 1.0 for player, loss in candidate.items()}
-    decision = decide(candidate, current, unchanged=False, rivals={3: current, 7: BASE})
+    decision = promote(candidate, current, unchanged=False, rivals={3: current, 7: BASE})
     assert (decision.adopt, decision.best) == (adopted, 7)
-    assert decision.why is (Why.NOT_WORSE if adopted else Why.WORSE_THAN_BEST)
+    assert decision.why is (PromotionReason.NOT_WORSE if adopted else PromotionReason.WORSE_THAN_BEST)
 
 
 def test_only_players_told_by_both_are_compared() -> None:
     candidate = worse_by(0.5) | {"only here": 99.0}
-    assert decide(candidate, BASE | {"only there": 0.0}, unchanged=True, rivals={}).players == FEWEST_PLAYERS
+    assert promote(candidate, BASE | {"only there": 0.0}, unchanged=True, rivals={}).players == FEWEST_PLAYERS
 
 
 def test_a_decision_is_plain_json() -> None:
-    facts = decide({"p": 2.0}, {"p": 1.0}, unchanged=False, rivals={}).to_json()
+    facts = promote({"p": 2.0}, {"p": 1.0}, unchanged=False, rivals={}).to_json()
     assert facts == {
         "adopt": False,
         "why": "other_kind",
@@ -80,8 +87,8 @@ def test_a_decision_is_plain_json() -> None:
 
 @pytest.mark.parametrize("best", [None, 3])
 def test_a_decision_comes_back_from_json(best: int | None) -> None:
-    than_best = None if best is None else Estimate(0.3, 0.2)
-    given = Decision(False, Why.WORSE, 30, Estimate(0.5, np.inf), than_best, best)
+    than_best = None if best is None else ClusteredMean(0.3, 0.2)
+    given = Decision(False, PromotionReason.WORSE, 30, ClusteredMean(0.5, np.inf), than_best, best)
     assert Decision.from_json(json.loads(json.dumps(given.to_json()))) == given
 
 
@@ -104,25 +111,25 @@ def test_the_joint_log_loss_is_scipys() -> None:
 def test_a_players_loss_is_that_of_each_rating_told_the_ones_before() -> None:
     # Chain rule: the joint density is the product of each rating's, given the ones before.
     came = trial(60, [("a0", {O: 5.0}), ("b1", {O: 6.0}), ("a1", {O: 3.0}), (None, {O: 4.0})])
-    sheets, total = Sheets.of(MODEL.view_.posterior.design, RANGE, [came]), 0.0
+    sheets, total = RatingBatch.of(MODEL.view_.posterior.design, RANGE, [came]), 0.0
     (group,) = sheets.groups([0], np.zeros(len(sheets.trial), dtype=bool))
-    law, marks = Law(MODEL.view_, group), group.marks(np.eye(8)[:1])
+    law, marks = BatchPosterior(MODEL.view_, group), group.marks(np.eye(8)[:1])
     for step, rated in enumerate((5.0, 6.0, 3.0)):
         mean, cov = law.after(marks, step)
         freedom = float(law.freedom(step)[0])
         total -= stats.t(freedom, mean[0, step], np.sqrt(cov[0, step, step])).logpdf(rated)
-    assert losses(MODEL.view_, [came]) == {"p60": pytest.approx(total / 3)}
+    assert log_loss_by_player(MODEL.view_, [came]) == {"p60": pytest.approx(total / 3)}
 
 
 def test_trials_of_one_player_count_by_their_ratings() -> None:
     one = trial(61, [("a0", {O: 5.0})], player="p")
     two = trial(62, [("b1", {O: 6.0}), ("a1", {O: 3.0})], player="p")
-    single, double = (losses(MODEL.view_, [each])["p"] for each in (one, two))
-    assert losses(MODEL.view_, [one, two])["p"] == pytest.approx((single + 2 * double) / 3)
+    single, double = (log_loss_by_player(MODEL.view_, [each])["p"] for each in (one, two))
+    assert log_loss_by_player(MODEL.view_, [one, two])["p"] == pytest.approx((single + 2 * double) / 3)
 
 
 def test_a_player_who_rated_nothing_overall_has_no_loss() -> None:
-    assert losses(MODEL.view_, [trial(63, [("a0", {TONE: 5.0}), (None, {O: 4.0})])]) == {}
+    assert log_loss_by_player(MODEL.view_, [trial(63, [("a0", {TONE: 5.0}), (None, {O: 4.0})])]) == {}
 
 
 def test_a_model_of_the_world_loses_less_than_one_turned_upside_down() -> None:
@@ -132,7 +139,7 @@ def test_a_model_of_the_world_loses_less_than_one_turned_upside_down() -> None:
     ]
     wrong = PreferenceModel(RANGE, tastes=False).fit(turned)
     new = drawn_trials(RANGE, 40, 4, seed=5)[15:]
-    right, worse = (mean_of(losses(each.view_, new)) for each in (MODEL, wrong))
+    right, worse = (mean_of(log_loss_by_player(each.view_, new)) for each in (MODEL, wrong))
     assert right < worse
 
 

@@ -10,10 +10,10 @@ from model.domain.arrays import Floats
 from model.domain.records import Answers, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
 from model.features.profile import ProfileWeight, emphasis
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
-from model.preference.predict import outlook
-from model.preference.yardstick import UnratedBow
+from model.preference.predict import predict_player
+from model.preference.yardstick import UnratedReference
 from tests.model.worlds import VIOLIN, made_up_posterior, trial, violins
 
 O, TONE, EASE = Criterion.OVERALL, Criterion.TONE, Criterion.EASE  # noqa: E741 - overall
@@ -72,7 +72,7 @@ def test_where_nobody_names_priorities_what_is_believed_remains() -> None:
     assert PreferenceModel(RANGE).fit([]).posterior_.profile == ProfileWeight(0.2, 0.1)
 
 
-def character_of_tiers(view: View, criterion: Criterion) -> Floats:
+def character_of_tiers(view: CataloguePosterior, criterion: Criterion) -> Floats:
     """What is expected of each tier on a criterion by everybody, less the tiers' mean: grade and tier, as the columns are named."""
     design, c = view.posterior.design, CRITERIA.index(criterion)
     names = [column.name for column in design.columns]
@@ -83,23 +83,26 @@ def character_of_tiers(view: View, criterion: Criterion) -> Floats:
 
 def test_priorities_move_the_expected_liking_by_what_is_found_of_the_tiers() -> None:
     posterior = replace(made_up_posterior(RANGE, [[("a0", 0)]], seed=3), profile=ProfileWeight(0.5, 0.1))
-    view = View(posterior, RANGE)
-    plain, asked = outlook(view, VIOLIN), outlook(view, replace(VIOLIN, priorities=(TONE,)))
+    view = CataloguePosterior(posterior, RANGE)
+    plain, asked = predict_player(view, VIOLIN), predict_player(view, replace(VIOLIN, priorities=(TONE,)))
     every = sum(character_of_tiers(view, criterion) for criterion in CRITERIA[1:])
     moved = 0.5 * (character_of_tiers(view, TONE) - every / 7)
     np.testing.assert_allclose(asked.mean - plain.mean, moved, atol=1e-9)
     assert np.abs(moved).max() > 0.01
-    assert isinstance(plain.yardstick, UnratedBow)
-    assert isinstance(asked.yardstick, UnratedBow)
+    assert isinstance(plain.yardstick, UnratedReference)
+    assert isinstance(asked.yardstick, UnratedReference)
     assert asked.yardstick.mean == plain.yardstick.mean
 
 
 def test_the_less_is_known_of_gamma_the_less_is_known_of_a_tier_that_stands_out() -> None:
     posterior = made_up_posterior(RANGE, [[("a0", 0)]], seed=3)
     sure, unsure = (
-        outlook(View(replace(posterior, profile=ProfileWeight(0.5, sd)), RANGE), replace(VIOLIN, priorities=(TONE,)))
+        predict_player(
+            CataloguePosterior(replace(posterior, profile=ProfileWeight(0.5, sd)), RANGE),
+            replace(VIOLIN, priorities=(TONE,)),
+        )
         for sd in (0.0, 1.0)
     )
-    view = View(posterior, RANGE)
+    view = CataloguePosterior(posterior, RANGE)
     apart = character_of_tiers(view, TONE) - sum(character_of_tiers(view, of) for of in CRITERIA[1:]) / 7
     np.testing.assert_allclose(unsure.cov - sure.cov, np.outer(apart, apart), atol=1e-9)

@@ -10,13 +10,13 @@ from model.domain.arrays import Floats
 from model.domain.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from model.features.design import history_rows
-from model.preference.batch import Group, Law, Marks, Sheets, first_runs, told
-from model.preference.catalogue import View
+from model.preference.batch import BatchPosterior, RatingBatch, Targets, TrialBatch, first_runs, with_own_ratings
+from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import SCATTER_FREEDOM
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import outlook
-from model.trial.joint import here
+from model.preference.predict import predict_player
+from model.trial.joint import joint_posterior
 from tests.model.preference.test_own_marks import made_up
 from tests.model.worlds import VIOLIN, basses, drawn_trials, joined, trial, violins
 
@@ -33,7 +33,7 @@ TYPICAL = 3
 
 
 @pytest.fixture(scope="module")
-def view() -> View:
+def view() -> CataloguePosterior:
     return PreferenceModel(RANGE).fit(drawn_trials(RANGE, 20, 4, seed=4)).view_
 
 
@@ -56,23 +56,23 @@ SEEN = a_sheet(
 class Alone:
     """One trial before a model."""
 
-    view: View
+    view: CataloguePosterior
     trial: Trial
     late: tuple[int, ...] = ()
     weights: Floats = field(default_factory=lambda: OVERALL_ALONE)
 
     @property
-    def sheets(self) -> Sheets:
-        return Sheets.of(self.view.posterior.design, self.view.range, [self.trial])
+    def sheets(self) -> RatingBatch:
+        return RatingBatch.of(self.view.posterior.design, self.view.range, [self.trial])
 
     @property
-    def group(self) -> Group:
+    def group(self) -> TrialBatch:
         sheets = self.sheets
         (group,) = sheets.groups([0], np.isin(sheets.place, self.late) & (sheets.place >= 0))
         return group
 
     @property
-    def marks(self) -> Marks:
+    def marks(self) -> Targets:
         return self.group.marks(self.weights[None])
 
     @property
@@ -81,16 +81,16 @@ class Alone:
         return [list(self.view.range.copies)[copy] for copy in self.sheets.copy[self.marks.sheet]]
 
     def after(self, runs: int) -> tuple[Floats, Floats]:
-        mean, cov = Law(self.view, self.group).after(self.marks, runs)
+        mean, cov = BatchPosterior(self.view, self.group).after(self.marks, runs)
         return mean[0], cov[0]
 
 
 @pytest.mark.parametrize("known", [0, 1, 2, 3])
-def test_the_law_after_some_ratings_is_the_outlooks(view: View, known: int) -> None:
+def test_the_law_after_some_ratings_is_the_outlooks(view: CataloguePosterior, known: int) -> None:
     alone = Alone(view, SEEN)
     mean, cov = alone.after(known)
     runs = [run for run in SEEN.runs if run.copy]
-    asked = outlook(view, told(SEEN), runs[:known])
+    asked = predict_player(view, with_own_ratings(SEEN), runs[:known])
     place = [asked.stock.serials.index(copy) for copy in alone.copies]
     tier = asked.stock.tier[place]
     np.testing.assert_allclose(mean[known:], (asked.mean[tier] + asked.stock.offset[place])[known:], atol=1e-9)
@@ -101,16 +101,16 @@ def test_the_law_after_some_ratings_is_the_outlooks(view: View, known: int) -> N
     np.testing.assert_allclose(np.diag(cov)[new], variance[new], atol=1e-9)
 
 
-def half_measured() -> View:
+def half_measured() -> CataloguePosterior:
     """The made-up law over a range of which half the copies were never on the bench."""
     of = made_up()
     bare = {serial: replace(copy, bench=Bench()) for serial, copy in list(of.range.copies.items())[::2]}
-    return View(of.posterior, Range(of.range.tiers, {**of.range.copies, **bare}), of.stretches)
+    return CataloguePosterior(of.posterior, Range(of.range.tiers, {**of.range.copies, **bare}), of.stretches)
 
 
 @pytest.mark.parametrize("law", [made_up, half_measured])
 @pytest.mark.parametrize("known", [0, 2, 3])
-def test_the_own_marks_that_count_are_those_of_one_player(known: int, law: Callable[[], View]) -> None:
+def test_the_own_marks_that_count_are_those_of_one_player(known: int, law: Callable[[], CataloguePosterior]) -> None:
     # For each set of own marks given: which are left out depends on every lead, and on the bows told besides.
     wishing = replace(VIOLIN, wish_mass=1)
     dropped = 0
@@ -121,13 +121,13 @@ def test_the_own_marks_that_count_are_those_of_one_player(known: int, law: Calla
         )
         asked = replace(sheets, answers=wishing)
         mean, _ = Alone(law(), asked).after(known)
-        player = Player(law(), told(asked), [run for run in asked.runs if run.copy][:known])
+        player = Player(law(), with_own_ratings(asked), [run for run in asked.runs if run.copy][:known])
         dropped += int(np.count_nonzero(~player.counted))
-        assert mean[-1] == pytest.approx(here(player, OVERALL_ALONE, ["b0"]).bows_mean[0], abs=1e-9)
+        assert mean[-1] == pytest.approx(joint_posterior(player, OVERALL_ALONE, ["b0"]).bows_mean[0], abs=1e-9)
     assert dropped > 5
 
 
-def test_one_rating_after_the_other_is_all_of_them_at_once(view: View) -> None:
+def test_one_rating_after_the_other_is_all_of_them_at_once(view: CataloguePosterior) -> None:
     # Conditioning in two steps: p(y2 | y1) from the law after none is the law after the first, rated on both criteria. Where the
     # first is far off, the player's marks scatter more.
     both = a_sheet(("a0", {O: 5.0}), ("b1", {O: 6.0}), ("a0", {O: 4.0}), ("b2", {O: 3.0}))
@@ -141,11 +141,13 @@ def test_one_rating_after_the_other_is_all_of_them_at_once(view: View) -> None:
 
 
 @pytest.mark.parametrize(("known", "before"), [(0, ()), (1, (1,)), (2, (1, 3))])
-def test_what_is_late_is_told_last_wherever_it_was_played(view: View, known: int, before: tuple[int, ...]) -> None:
+def test_what_is_late_is_told_last_wherever_it_was_played(
+    view: CataloguePosterior, known: int, before: tuple[int, ...]
+) -> None:
     late = Alone(view, SEEN, late=(0, 2))
     runs = [run for run in SEEN.runs if run.copy]
     mean, cov = late.after(known)
-    asked = outlook(view, told(SEEN), [runs[place] for place in before])
+    asked = predict_player(view, with_own_ratings(SEEN), [runs[place] for place in before])
     place = asked.stock.serials.index("a0")
     tier = asked.stock.tier[place]
     assert late.copies == ["a0", "b1", "a0", "b2"]
@@ -155,13 +157,13 @@ def test_what_is_late_is_told_last_wherever_it_was_played(view: View, known: int
     assert (np.diag(cov)[[1, 3]] < 1e-9).sum() == known, "what is told is known"
 
 
-def test_many_trials_at_once_are_each_of_them_alone(view: View) -> None:
+def test_many_trials_at_once_are_each_of_them_alone(view: CataloguePosterior) -> None:
     rng = np.random.default_rng(3)
     trials = [
         replace(each, runs=each.runs[: rng.integers(1, 5)], blinding=list(Blinding)[n % 3])
         for n, each in enumerate(drawn_trials(RANGE, 30, 4, seed=8))
     ]
-    sheets = Sheets.of(view.posterior.design, RANGE, trials)
+    sheets = RatingBatch.of(view.posterior.design, RANGE, trials)
     late = np.array([place >= 0 and place % 2 == 0 for place in sheets.place])
     groups = list(sheets.groups(range(len(trials)), late))
     assert sorted(place for group in groups for place in group.trials.tolist()) == list(range(len(trials)))
@@ -169,7 +171,7 @@ def test_many_trials_at_once_are_each_of_them_alone(view: View) -> None:
     weights = np.full(len(CRITERIA), 1.0 / len(CRITERIA))
     for group in groups:
         marks = group.marks(np.tile(weights, (len(group.trials), 1)))
-        law = Law(view, group)
+        law = BatchPosterior(view, group)
         for runs in (0, 1, 2):
             means, covs = law.after(marks, runs)
             for row, place in enumerate(group.trials.tolist()):
@@ -179,7 +181,9 @@ def test_many_trials_at_once_are_each_of_them_alone(view: View) -> None:
                 np.testing.assert_allclose(covs[row, : len(mean), : len(mean)], cov, atol=1e-9)
 
 
-def test_trials_that_differ_much_in_size_are_not_held_side_by_side(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_trials_that_differ_much_in_size_are_not_held_side_by_side(
+    view: CataloguePosterior, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sizes = [1, 1, 10, 11, 10, 30]
     trials = [
         replace(trial(n, []), runs=tuple(Run(TYPICAL, "a0", {O: 4.0}) for _ in range(size)))
@@ -187,7 +191,7 @@ def test_trials_that_differ_much_in_size_are_not_held_side_by_side(view: View, m
     ]
 
     def found() -> list[list[int]]:
-        sheets = Sheets.of(view.posterior.design, RANGE, trials)
+        sheets = RatingBatch.of(view.posterior.design, RANGE, trials)
         nothing_late = np.zeros(len(sheets.trial), dtype=bool)
         return [group.trials.tolist() for group in sheets.groups(range(len(trials)), nothing_late)]
 
@@ -219,16 +223,16 @@ def test_a_bow_that_was_seen_is_foretold_as_seen(seen: Blinding) -> None:
     assert abs(open_ - blind) > 1e-3
 
 
-def test_a_tier_that_the_fit_had_no_column_for_is_foretold_as_the_outlook_has_it(view: View) -> None:
+def test_a_tier_that_the_fit_had_no_column_for_is_foretold_as_the_outlook_has_it(view: CataloguePosterior) -> None:
     later = replace(
         RANGE,
         tiers={**RANGE.tiers, "z": Tier("z", Instrument.VIOLIN, 3)},
         copies={**RANGE.copies, **{serial: Copy(serial, "z") for serial in ("z0", "z1")}},
     )
-    over = View(view.posterior, later)
+    over = CataloguePosterior(view.posterior, later)
     alone = Alone(over, a_sheet(("z0", {O: 5.0}), ("z1", {O: 4.0}), ("a0", {O: 4.0})))
     mean, cov = alone.after(1)
-    asked = outlook(over, alone.trial.answers, alone.trial.runs[:1])
+    asked = predict_player(over, alone.trial.answers, alone.trial.runs[:1])
     place = asked.stock.serials.index("z1")
     tier = asked.stock.tier[place]
     assert mean[1] == pytest.approx(asked.mean[tier] + asked.stock.offset[place], abs=1e-9)
@@ -236,7 +240,7 @@ def test_a_tier_that_the_fit_had_no_column_for_is_foretold_as_the_outlook_has_it
     assert cov[1, 1] == pytest.approx(variance, abs=1e-9)
 
 
-def test_a_measure_counts_the_runs_rated_on_all_that_it_needs(view: View) -> None:
+def test_a_measure_counts_the_runs_rated_on_all_that_it_needs(view: CataloguePosterior) -> None:
     weights = 0.5 * OVERALL_ALONE
     weights[CRITERIA.index(TONE)] = 0.5
     alone = Alone(view, SEEN, weights=weights)
@@ -244,7 +248,7 @@ def test_a_measure_counts_the_runs_rated_on_all_that_it_needs(view: View) -> Non
     np.testing.assert_allclose(alone.marks.rated(alone.group), [[4.5, 5.0, 2.5]])
 
 
-def test_runs_are_taken_in_the_order_played(view: View) -> None:
+def test_runs_are_taken_in_the_order_played(view: CataloguePosterior) -> None:
     turned = replace(SEEN, runs=(Run(4, "b1", {O: 6.0}), Run(2, "a0", {O: 5.0}), Run(3, "a1", {})))
     alone = Alone(view, turned)
     assert alone.copies == ["a0", "b1"]
@@ -257,8 +261,8 @@ def test_a_copy_that_does_not_suit_the_player_is_left_out() -> None:
     assert alone.copies == ["a0"]
 
 
-def test_a_trial_with_no_usable_rating_foretells_nothing(view: View) -> None:
-    sheets = Sheets.of(view.posterior.design, RANGE, [a_sheet(("a0", {}))])
+def test_a_trial_with_no_usable_rating_foretells_nothing(view: CataloguePosterior) -> None:
+    sheets = RatingBatch.of(view.posterior.design, RANGE, [a_sheet(("a0", {}))])
     assert list(sheets.groups([0], np.zeros(1, dtype=bool))) == []
 
 
@@ -278,24 +282,24 @@ def a_trial(answers: Answers) -> Trial:
 
 
 def test_the_own_bow_is_told_as_it_was_first_rated() -> None:
-    own = told(a_trial(VIOLIN)).own_bow
+    own = with_own_ratings(a_trial(VIOLIN)).own_bow
     assert own is not None
     assert own.ratings == {O: 3.0, TONE: 5.0}
 
 
 def test_what_else_is_known_of_the_own_bow_is_told_too() -> None:
-    own = told(a_trial(Answers(Instrument.VIOLIN, own_bow=OwnBow(mass_g=59.0, ratings={O: 2.0})))).own_bow
+    own = with_own_ratings(a_trial(Answers(Instrument.VIOLIN, own_bow=OwnBow(mass_g=59.0, ratings={O: 2.0})))).own_bow
     assert own is not None
     assert (own.mass_g, own.ratings[O]) == (59.0, 3.0)
 
 
 def test_a_bow_rated_as_the_own_one_is_believed_over_the_answer_that_there_is_none() -> None:
-    assert not told(a_trial(Answers(Instrument.VIOLIN, plays_no_bow=True))).plays_no_bow
+    assert not with_own_ratings(a_trial(Answers(Instrument.VIOLIN, plays_no_bow=True))).plays_no_bow
 
 
 def test_without_a_mark_on_the_own_bow_the_answers_stay() -> None:
     answers = Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={O: 2.0}))
-    assert told(trial(1, [(None, {}), ("a0", {O: 4.0})], answers)) is answers
+    assert with_own_ratings(trial(1, [(None, {}), ("a0", {O: 4.0})], answers)) is answers
 
 
 def test_a_copy_is_new_to_a_player_once_over_all_trials() -> None:

@@ -10,8 +10,8 @@ from model.domain.records import Range, Trial
 from model.domain.vocabulary import CRITERIA, Criterion
 from model.preference import character
 from model.preference.character import Said
-from model.preference.fitted import Posterior
-from model.preference.model import Beliefs, PreferenceModel
+from model.preference.fitted import FittedModel
+from model.preference.model import PreferenceModel, PriorSettings
 from tests.model.worlds import trial, violins
 
 RESPONSE, TONE = Criterion.RESPONSE, Criterion.TONE
@@ -38,11 +38,11 @@ def drawn(number: int, points: float, seed: int = 7) -> tuple[Trial, ...]:
 
 
 @cache
-def fitted(number: int, points: float) -> Posterior:
+def fitted(number: int, points: float) -> FittedModel:
     return PreferenceModel(RANGE).fit(drawn(number, points)).posterior_
 
 
-def word(posterior: Posterior, tier: str, criterion: Criterion) -> Said:
+def word(posterior: FittedModel, tier: str, criterion: Criterion) -> Said:
     (found,) = [each for each in character.said(posterior) if (each.tier, each.criterion) == (tier, criterion)]
     return found
 
@@ -62,7 +62,7 @@ def test_the_weight_of_words_falls_as_trials_come_in() -> None:
     assert told[-1] > 0.5
 
 
-def beyond_neighbours(posterior: Posterior) -> float:
+def beyond_neighbours(posterior: FittedModel) -> float:
     """How much better tier b is expected to respond than the mean of its neighbours."""
     names = [column.name for column in posterior.design.columns]
     a, b, c = (posterior.coef[CRITERIA.index(RESPONSE), names.index(f"tier {tier}")] for tier in "abc")
@@ -93,7 +93,7 @@ def test_what_trials_say_is_what_the_data_say_and_chance_contradicts_once_in_ten
 
 
 def test_a_word_is_worth_the_ratings_that_would_draw_it_half_way() -> None:
-    beliefs, rng = Beliefs(), np.random.default_rng(2)
+    beliefs, rng = PriorSettings(), np.random.default_rng(2)
     ratings = round(character.worth(beliefs))
     one = np.sqrt(beliefs.player_sd**2 + beliefs.copy_sd**2 + beliefs.match_sd**2 + beliefs.repeat_sd**2)
     # A tier at -.6 of which the maker says .6: the mean of so many ratings by as many players of as many copies.

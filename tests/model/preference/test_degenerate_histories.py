@@ -10,7 +10,7 @@ from model.choice import ExclusionReason
 from model.domain.records import Answers, Copy, Event, Outcome, OwnBow, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, EventKind, Instrument, OutcomeKind
 from model.preference.model import PreferenceModel
-from model.preference.prediction import Outlook
+from model.preference.prediction import Prediction
 from model.trial import Offer, proposal_for
 from tests.model.worlds import START, VIOLIN, drawn_trials, trial, violins
 
@@ -71,7 +71,7 @@ ASKED: dict[str, tuple[Answers, tuple[Run, ...]]] = {
 }
 
 
-def assert_sound(found: Outlook) -> None:
+def assert_sound(found: Prediction) -> None:
     """Every number finite, every deviation and probability in its range, the covariance one."""
     numbers = (found.mean, found.cov, found.stock.offset, found.beats_own_bow)
     assert all(np.isfinite(array).all() for array in numbers)

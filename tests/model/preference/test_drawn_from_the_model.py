@@ -9,12 +9,12 @@ import pytest
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Bench, Range, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
-from model.preference.catalogue import View
-from model.preference.fitted import Posterior
+from model.preference.catalogue import CataloguePosterior
+from model.preference.fitted import FittedModel
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import LIKING, outlook
-from model.trial.joint import here
+from model.preference.predict import LIKING, predict_player
+from model.trial.joint import joint_posterior
 from tests.model.dense import emphasis_of
 from tests.model.worlds import drawn_trials, violins
 
@@ -45,7 +45,7 @@ def a_history() -> list[Trial]:
 
 
 @pytest.fixture(scope="module", params=["no trials", "a few trials"])
-def view(request: pytest.FixtureRequest) -> View:
+def view(request: pytest.FixtureRequest) -> CataloguePosterior:
     trials = a_history() if request.param == "a few trials" else []
     return PreferenceModel(RANGE).fit(trials).view_
 
@@ -54,7 +54,7 @@ def view(request: pytest.FixtureRequest) -> View:
 class Drawn:
     """Players' true likings, drawn from the model as the notation states it, `CHUNK` at a time; all of the overall mark."""
 
-    posterior: Posterior
+    posterior: FittedModel
     answers: Answers
     rng: np.random.Generator
 
@@ -67,7 +67,9 @@ class Drawn:
         return self.rng.standard_normal(CHUNK)
 
 
-def drawn_likings(view: View, answers: Answers, serials: list[str], seed: int) -> tuple[Floats, Floats, Floats]:
+def drawn_likings(
+    view: CataloguePosterior, answers: Answers, serials: list[str], seed: int
+) -> tuple[Floats, Floats, Floats]:
     """(CHUNK,) of tier b's mean and of an unknown copy of it, and (CHUNK, n) of copies of tier b never rated."""
     posterior, R = view.posterior, view.posterior.correlations
     draw = Drawn(posterior, answers, np.random.default_rng(seed))
@@ -119,14 +121,14 @@ def drawn_likings(view: View, answers: Answers, serials: list[str], seed: int) -
     return m, unknown, np.column_stack(named)
 
 
-def _of_tier(view: View) -> Floats:
+def _of_tier(view: CataloguePosterior) -> Floats:
     """How tier b's mean deviates from that of all violin bows, in units of the spread within tiers."""
     design = view.posterior.design
     z = (design.centres[1] - design.fallback[0]) / design.scales[0]
     return np.array([z[0], z[1], z[2] - z[3]])
 
 
-def _traits_of(view: View, serial: str, normal: Callable[[], Floats]) -> dict[str, Floats | float]:
+def _traits_of(view: CataloguePosterior, serial: str, normal: Callable[[], Floats]) -> dict[str, Floats | float]:
     """A copy's traits in its tier's spread: those of the bench, and a standard normal for each reading there is not."""
     design, copy = view.posterior.design, view.range.copies[serial]
     mass, balance, bright = design.traits([copy], view.range)[0].tolist()
@@ -140,16 +142,16 @@ def _traits_of(view: View, serial: str, normal: Callable[[], Floats]) -> dict[st
 
 
 @pytest.mark.parametrize("answers", [PLAIN, WISHING], ids=["nothing asked", "wishes and priorities"])
-def test_unknown_and_unmeasured_copies_vary_as_drawn_ones_do(view: View, answers: Answers) -> None:
+def test_unknown_and_unmeasured_copies_vary_as_drawn_ones_do(view: CataloguePosterior, answers: Answers) -> None:
     serials = ["b2", "b3", "b4"]
     chunks = zip(*(drawn_likings(view, answers, serials, seed) for seed in range(DRAWS // CHUNK)), strict=True)
     m, unknown, named = (np.concatenate(of) for of in chunks)
-    found = outlook(view, answers)
+    found = predict_player(view, answers)
     assert found.spread[1] ** 2 == pytest.approx((unknown - m).var(), rel=CLOSE)
     place = [found.stock.serials.index(serial) for serial in serials]
     assert [found.tiers[tier].slug for tier in found.stock.tier[place]] == ["b", "b", "b"]
     of_each = found.cov[1, 1] + found.stock.spread[place] ** 2
     np.testing.assert_allclose(of_each, named.var(axis=0), rtol=CLOSE)
-    joint = here(Player(view, answers), LIKING, serials)
+    joint = joint_posterior(Player(view, answers), LIKING, serials)
     np.testing.assert_allclose(joint.bows_mean, named.mean(axis=0), atol=0.01)
     np.testing.assert_allclose(joint.bows_cov, np.cov(named.T), atol=CLOSE * joint.bows_cov.max())

@@ -8,12 +8,12 @@ import pytest
 
 from model.domain.records import Event, Trial
 from model.domain.vocabulary import CRITERIA, EventKind
-from model.features.copy_history import Stretches
-from model.features.training_data import Material
-from model.preference.catalogue import View
+from model.features.copy_history import ServiceIntervals
+from model.features.training_data import TrainingData
+from model.preference.catalogue import CataloguePosterior
 from model.preference.effects import with_joint_effects
-from model.preference.fitted import Posterior
-from model.preference.model import Beliefs, PreferenceModel
+from model.preference.fitted import FittedModel
+from model.preference.model import PreferenceModel, PriorSettings
 from tests.model.worlds import drawn_trials, trial, violins
 
 RANGE, TWELVE = violins([3, 4]), violins([4, 4, 4])
@@ -22,7 +22,7 @@ SERIAL = next(iter(RANGE.copies))
 REHAIR = Event(SERIAL, date(2031, 3, 3), EventKind.REHAIRED)
 
 
-def without_correlations(posterior: Posterior) -> Posterior:
+def without_correlations(posterior: FittedModel) -> FittedModel:
     alone = np.eye(len(CRITERIA))
     names = ("player", "tastes", "copy", "match", "repeat", "prior_coefficients")
     return replace(posterior, correlations=replace(posterior.correlations, **dict.fromkeys(names, alone)))
@@ -30,17 +30,19 @@ def without_correlations(posterior: Posterior) -> Posterior:
 
 @pytest.mark.parametrize("tastes", [True, False])
 def test_criteria_that_do_not_correlate_keep_each_its_own_effects(tastes: bool) -> None:
-    model, material = PreferenceModel(RANGE, tastes=tastes), Material.of(RANGE, TRIALS)
+    model, material = PreferenceModel(RANGE, tastes=tastes), TrainingData.of(RANGE, TRIALS)
     separate, rows = model.each_criterion(material), material.history
-    prior = Beliefs().prior(material.design, tastes)
-    joint = with_joint_effects(without_correlations(separate), rows.whole() if tastes else rows, prior, Stretches({}))
+    prior = PriorSettings().prior(material.design, tastes)
+    joint = with_joint_effects(
+        without_correlations(separate), rows.whole() if tastes else rows, prior, ServiceIntervals({})
+    )
     np.testing.assert_allclose(joint.coef, separate.coef, rtol=0, atol=1e-6)
     np.testing.assert_allclose(joint.effect, separate.effect, rtol=0, atol=1e-6)
     np.testing.assert_allclose(joint.players.own_shift, separate.players.own_shift, rtol=0, atol=1e-6)
 
 
 def test_variances_stay_each_criterions_own() -> None:
-    model, material = PreferenceModel(RANGE), Material.of(RANGE, TRIALS)
+    model, material = PreferenceModel(RANGE), TrainingData.of(RANGE, TRIALS)
     separate, joint = model.each_criterion(material), model.fit_to(material).posterior_
     np.testing.assert_array_equal(joint.variance, separate.variance)
     np.testing.assert_array_equal(joint.coef_root, separate.coef_root)
@@ -50,7 +52,9 @@ def test_variances_stay_each_criterions_own() -> None:
 def test_a_new_stretch_keeps_its_share_of_the_last_ones_effect() -> None:
     # E[a_t | all] = rho E[a_(t-1) | all] where nothing was rated since (Kalman 1960); rho .7 after a rehair.
     fitted = PreferenceModel(RANGE).fit(TRIALS)
-    rehaired = View(fitted.posterior_, RANGE, Stretches.from_events([replace(REHAIR, on=date(2099, 1, 1))]))
+    rehaired = CataloguePosterior(
+        fitted.posterior_, RANGE, ServiceIntervals.from_events([replace(REHAIR, on=date(2099, 1, 1))])
+    )
     at = list(RANGE.copies).index(SERIAL)
     before, after = fitted.view_.everything.effect, rehaired.everything.effect
     np.testing.assert_allclose(after[:, at], 0.7 * before[:, at], rtol=1e-12)

@@ -7,9 +7,9 @@ from scipy.linalg import sqrtm
 from model.domain.arrays import Floats
 from model.domain.vocabulary import Basis
 from model.mixed import RemlFit
-from model.preference.fitted import gather_levels, principal_root
+from model.preference.fitted import align_levels, principal_root
 from model.preference.model import PreferenceModel
-from model.preference.prediction import TRIALS_FOR_A_BASIS, Stock
+from model.preference.prediction import TRIALS_FOR_A_BASIS, CopyPosterior
 from tests.model.worlds import VIOLIN, drawn_trials, random_covariance, violins
 
 P = 3
@@ -74,7 +74,7 @@ PAIR = np.array([[0.5, 0.1], [0.1, 0.4]])
 def test_effects_go_to_their_level_and_the_unrated_stay_at_zero() -> None:
     first = response([A, B], [([0, 1], PAIR)], 1.0)
     second = response([C], [([0], np.array([[0.2]]))], 2.0)
-    effect, coupling, _ = gather_levels([first, second], (A, B, C), P)
+    effect, coupling, _ = align_levels([first, second], (A, B, C), P)
     assert effect == pytest.approx(np.array([[1.0, 2.0, 0.0], [0.0, 0.0, 1.0]]), abs=0)
     assert coupling[0] == pytest.approx(np.array([[1.0, 2.0, 3.0], [4.0, 5.0, 6.0], [0.0, 0.0, 0.0]]), abs=0)
 
@@ -82,7 +82,7 @@ def test_effects_go_to_their_level_and_the_unrated_stay_at_zero() -> None:
 def test_levels_linked_in_any_criterion_are_one_block() -> None:
     first = response([A, B, C], [([0, 1], PAIR), ([2], np.array([[0.3]]))], 1.0)
     second = response([B, C], [([0, 1], PAIR)], 2.0)
-    _, _, blocks = gather_levels([first, second], (A, B, C), P)
+    _, _, blocks = align_levels([first, second], (A, B, C), P)
     (block,) = blocks
     assert block.levels.tolist() == [0, 1, 2]
     expected = np.zeros((2, 3, 3))
@@ -93,12 +93,12 @@ def test_levels_linked_in_any_criterion_are_one_block() -> None:
 
 def test_the_stretches_of_one_copy_are_in_one_block() -> None:
     only = response([A, B, D], [([n], np.array([[0.1 * (n + 1)]])) for n in range(3)], 1.0)
-    _, _, blocks = gather_levels([only], (A, B, D), P)
+    _, _, blocks = align_levels([only], (A, B, D), P)
     assert sorted(block.levels.tolist() for block in blocks) == [[0, 2], [1]]
 
 
 def test_without_a_level_there_is_no_block() -> None:
-    effect, coupling, blocks = gather_levels([response([], [], 1.0)], (), P)
+    effect, coupling, blocks = align_levels([response([], [], 1.0)], (), P)
     assert (effect.shape, coupling.shape, blocks) == ((1, 0), (1, 0, P), ())
 
 
@@ -132,7 +132,7 @@ def test_each_copy_knows_the_places_of_its_stretches() -> None:
 
 
 def test_the_stock_can_be_cut_to_what_is_at_hand() -> None:
-    stock = Stock(("x", "y", "z"), np.array([0, 1, 1]), np.array([0.1, 0.2, 0.3]), np.array([1.0, 2.0, 3.0]))
+    stock = CopyPosterior(("x", "y", "z"), np.array([0, 1, 1]), np.array([0.1, 0.2, 0.3]), np.array([1.0, 2.0, 3.0]))
     kept = stock.only(["z", "x", "not of the range"])
     assert kept.serials == ("x", "z")
     assert (kept.tier.tolist(), kept.offset.tolist(), kept.spread.tolist()) == ([0, 1], [0.1, 0.3], [1.0, 3.0])

@@ -12,15 +12,15 @@ import pytest
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Copy, Event, OwnBow, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Basis, Criterion, EventKind, Hold, Instrument
-from model.features.copy_history import Stretches
+from model.features.copy_history import ServiceIntervals
 from model.features.design import TIER_SD, Design
-from model.features.training_data import History, Material, gather
+from model.features.training_data import RatingsTable, TrainingData, build_ratings_table
 from model.mixed import RemlFit
 from model.preference import predict
-from model.preference.catalogue import View
-from model.preference.fitted import Posterior
-from model.preference.model import Beliefs, PreferenceModel
-from model.preference.prediction import Outlook
+from model.preference.catalogue import CataloguePosterior
+from model.preference.fitted import FittedModel
+from model.preference.model import PreferenceModel, PriorSettings
+from model.preference.prediction import Prediction
 from tests.model.worlds import VIOLIN, C, basses, drawn_trials, joined, trial, violins
 
 Key = TypeVar("Key")
@@ -30,7 +30,7 @@ RANGE = violins([3, 3, 2])
 SAID = {O: 0, Criterion.RESPONSE: 2, TONE: -1}
 SPOKEN_OF = Range({**RANGE.tiers, "b": replace(RANGE.tiers["b"], character=SAID)}, RANGE.copies)
 """The same, its maker having spoken of tier b on three criteria."""
-BELIEFS = Beliefs()
+BELIEFS = PriorSettings()
 
 
 @cache
@@ -68,7 +68,7 @@ def test_words_for_a_tier_that_came_after_the_fit_act_as_those_of_an_empty_histo
     later = joined(RANGE, Range({"new": Tier("new", Instrument.VIOLIN, 2, character=SAID)}, {"n0": Copy("n0", "new")}))
     response = replace(VIOLIN, priorities=(Criterion.RESPONSE,))
     fitted_to_it, laid_over = PreferenceModel(later).fit([]), PreferenceModel(later)
-    laid_over.view_ = View(untaught().posterior_, later)
+    laid_over.view_ = CataloguePosterior(untaught().posterior_, later)
     for answers in (VIOLIN, response):
         found, expected = laid_over.outlook(answers), fitted_to_it.outlook(answers)
         assert found.mean == pytest.approx(expected.mean, abs=1e-9)
@@ -78,7 +78,7 @@ def test_words_for_a_tier_that_came_after_the_fit_act_as_those_of_an_empty_histo
 
 
 def test_changed_words_count_from_the_next_fit_and_never_for_a_fitted_tier_before() -> None:
-    before, after = (View(untaught().posterior_, each) for each in (RANGE, SPOKEN_OF))
+    before, after = (CataloguePosterior(untaught().posterior_, each) for each in (RANGE, SPOKEN_OF))
     assert np.array_equal(before.posterior.coef, after.posterior.coef)
     assert not untaught().posterior_.design.tiers[1].character
 
@@ -123,7 +123,7 @@ def test_without_trials_a_copy_without_bench_record_is_any_copy_of_its_tier() ->
 def test_a_tier_that_came_after_the_fit_is_as_uncertain_as_one_never_rated() -> None:
     later = joined(RANGE, Range({"new": Tier("new", Instrument.VIOLIN, 2)}, {"n0": Copy("n0", "new")}))
     before = PreferenceModel(later).fit([]).outlook(VIOLIN)
-    after = View(untaught().posterior_, later)
+    after = CataloguePosterior(untaught().posterior_, later)
     found = PreferenceModel(later)
     found.view_ = after
     asked = found.outlook(VIOLIN)
@@ -151,7 +151,7 @@ def test_trials_of_one_hold_stand_behind_that_hold_and_behind_either() -> None:
 # With trials: the dense algebra
 
 
-def dense_gls(history: History, c: int, response: RemlFit, design: Design) -> dict[str, Floats]:
+def dense_gls(history: RatingsTable, c: int, response: RemlFit, design: Design) -> dict[str, Floats]:
     """Coefficients and copies by generalised least squares, the coefficients' prior as Gaussian precision.
 
     Searle, Casella & McCulloch 1992, Variance Components, chapter 7 (best linear unbiased prediction), written out dense.
@@ -186,7 +186,7 @@ def dense_gls(history: History, c: int, response: RemlFit, design: Design) -> di
     }
 
 
-def responses_of(posterior: Posterior, history: History) -> list[RemlFit]:
+def responses_of(posterior: FittedModel, history: RatingsTable) -> list[RemlFit]:
     """The variance components of the fit, as records without anything else."""
     records = []
     for c in range(C):
@@ -233,7 +233,7 @@ def test_coefficients_and_copies_are_those_of_dense_generalised_least_squares(
     criterion: Criterion, range_: Range
 ) -> None:
     trials, c = repeated_trials(), CRITERIA.index(criterion)
-    material = Material.of(range_, trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
+    material = TrainingData.of(range_, trials, [Event("a0", date(2031, 3, 3), EventKind.REHAIRED)])
     posterior = PreferenceModel(range_, tastes=False).each_criterion(material)
     records = responses_of(posterior, material.history)
     plain = dense_gls(material.history, c, records[c], posterior.design)
@@ -255,7 +255,7 @@ def test_a_rehaired_copy_has_a_level_for_each_stretch() -> None:
 
 def test_a_criterion_rated_on_other_copies_only_is_told_of_this_one_by_the_others() -> None:
     sheets = [[("a0", {O: 5.0, TONE: 3.0}), ("b0", {O: 4.0})], [("a0", {O: 6.0, TONE: 4.0}), ("b0", {O: 2.0})]]
-    material = Material.of(RANGE, [trial(n, of) for n, of in enumerate(sheets)])
+    material = TrainingData.of(RANGE, [trial(n, of) for n, of in enumerate(sheets)])
     alone, posterior = (
         PreferenceModel(RANGE).each_criterion(material),
         PreferenceModel(RANGE).fit_to(material).posterior_,
@@ -272,7 +272,7 @@ SETTLED = 1e-5
 """The search for the variance components ends when a standard deviation is right to some millionths of itself."""
 
 
-def by_name(found: Outlook) -> dict[str, Floats]:
+def by_name(found: Prediction) -> dict[str, Floats]:
     """Everything an outlook says of tiers and copies, by slug and serial."""
     tiers = {
         tier.slug: np.array([found.fit_sd[t], found.mean[t], found.cov[t, t], found.beats_own_bow[t]])
@@ -355,7 +355,7 @@ def test_a_copy_that_the_range_does_not_hold_is_refused_by_trial_and_run() -> No
 def test_the_row_of_the_own_bow_is_no_row_of_the_fit() -> None:
     trials = [trial(0, [("a0", {O: 5.0}), (None, {O: 4.0}), ("b0", {TONE: 3.0})])]
     design = Design.from_range(RANGE)
-    history = gather(design, trials, RANGE, Stretches({}))
+    history = build_ratings_table(design, trials, RANGE, ServiceIntervals({}))
     assert history.X.shape == (2, len(design.columns))
     assert history.own_Y[0, 0] == 4.0
     assert history.Y[0, 0] == 5.0
@@ -364,7 +364,7 @@ def test_the_row_of_the_own_bow_is_no_row_of_the_fit() -> None:
 
 def test_a_player_asked_twice_is_one_player() -> None:
     trials = [trial(n, [("a0", {O: 5.0}), ("b0", {O: 4.0})], player="same") for n in range(3)]
-    history = gather(Design.from_range(RANGE), trials, RANGE, Stretches({}))
+    history = build_ratings_table(Design.from_range(RANGE), trials, RANGE, ServiceIntervals({}))
     assert set(history.player) == {"same"}
 
 
@@ -400,9 +400,9 @@ def test_an_own_bow_that_players_like_more_than_the_others_is_told_so() -> None:
 def test_without_the_part_for_priorities_naming_some_changes_no_expected_liking() -> None:
     named = replace(VIOLIN, priorities=(TONE, Criterion.RESPONSE))
     whole, without = taught().view_, taught().views_without_parts()["priorities"]
-    told = [predict.outlook(whole, answers).mean for answers in (VIOLIN, named)]
+    told = [predict.predict_player(whole, answers).mean for answers in (VIOLIN, named)]
     assert np.abs(told[0] - told[1]).max() > 1e-4
-    silent = [predict.outlook(without, answers).mean for answers in (VIOLIN, named)]
+    silent = [predict.predict_player(without, answers).mean for answers in (VIOLIN, named)]
     np.testing.assert_allclose(silent[0], silent[1], rtol=0, atol=1e-12)
 
 

@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from model.domain.arrays import Floats
 from model.domain.records import Range
 from model.features.design import Design
-from model.features.training_data import History
+from model.features.training_data import RatingsTable
 from model.mixed import RemlFit
-from model.preference.model import Beliefs, own_bow_moments
+from model.preference.model import PriorSettings, own_bow_moments
 
-BELIEFS = Beliefs()
+BELIEFS = PriorSettings()
 
 
-def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, RemlFit]:
+def owners(law: Floats, players: int, seed: int) -> tuple[RatingsTable, Floats, RemlFit]:
     """Players with (b, b + d) of this covariance: three marks on other bows, one to three on the own one."""
     rng, noise, others = np.random.default_rng(seed), 0.7, 0.6
     b = rng.multivariate_normal([0.0, 0.0], law, players)
@@ -26,7 +26,7 @@ def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, RemlF
     names = np.array([f"p{n}" for n in range(players)], dtype=object)
     design = Design.from_range(Range({}, {}))
     p = len(design.columns)
-    history = History(
+    history = RatingsTable(
         X=np.zeros((3 * players, p)),
         Z=np.zeros((3 * players, 6)),
         Y=np.full((3 * players, 1), np.nan),
@@ -47,7 +47,7 @@ def owners(law: Floats, players: int, seed: int) -> tuple[History, Floats, RemlF
 
 
 OWN_SHIFT = 0.3
-TINY = Beliefs(own_worth=1e-9, own_level_worth=1e-9)
+TINY = PriorSettings(own_worth=1e-9, own_level_worth=1e-9)
 
 
 @pytest.mark.parametrize("law", [np.array([[0.5, 0.35], [0.35, 0.8]]), np.array([[0.5, -0.1], [-0.1, 0.3]])])
@@ -85,17 +85,17 @@ def test_no_number_of_own_bows_makes_a_jump() -> None:
     assert found[60] < 0.5 * found[0]
 
 
-def own_total(history: History, response: RemlFit, marginal: Floats) -> float:
+def own_total(history: RatingsTable, response: RemlFit, marginal: Floats) -> float:
     """Var(b + d) as found."""
     _, (covariance,) = own_bow_moments(history, [response], marginal, BELIEFS)
     return float(covariance[1, 1])
 
 
-def _first(history: History, count: int) -> History:
+def _first(history: RatingsTable, count: int) -> RatingsTable:
     """The history of the first players only."""
     names = list(dict.fromkeys(history.own_player))[:count]
     mine, own = np.isin(history.player, names), np.isin(history.own_player, names)
-    return History(
+    return RatingsTable(
         history.X[mine], history.Z[mine], history.Y[mine], history.player[mine], history.level[mine], history.emphasis[mine],
         history.own_X[own], history.own_Z[own], history.own_Y[own], history.own_player[own], history.own_level[own],
     )  # fmt: skip
@@ -111,7 +111,7 @@ def test_moments_that_are_no_covariance_are_clipped_to_one() -> None:
     assert covariance[0, 1] <= 0.99 * np.sqrt(covariance[0, 0] * covariance[1, 1]) + 1e-12
 
 
-def _order(history: History) -> NDArray[np.intp]:
+def _order(history: RatingsTable) -> NDArray[np.intp]:
     """Place of each player, in order of first appearance, among the sorted names."""
     names = list(dict.fromkeys(history.own_player))
     return np.array([sorted(names).index(name) for name in names], dtype=np.intp)

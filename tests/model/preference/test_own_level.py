@@ -9,13 +9,13 @@ from model.domain.arrays import Floats
 from model.domain.records import Range, Trial
 from model.domain.vocabulary import OWN
 from model.features.design import own_rows
-from model.features.training_data import Material
-from model.preference.fitted import Posterior
-from model.preference.model import Beliefs, PreferenceModel
+from model.features.training_data import TrainingData
+from model.preference.fitted import FittedModel
+from model.preference.model import PreferenceModel, PriorSettings
 from tests.model.worlds import VIOLIN, drawn_trials, violins
 
 
-def dense(posterior: Posterior, material: Material, c: int) -> tuple[list[object], Floats]:
+def dense(posterior: FittedModel, material: TrainingData, c: int) -> tuple[list[object], Floats]:
     """Levels, and the covariance of coefficients and levels' effects given the ratings of criterion c.
 
     Henderson's equations (Searle, Casella & McCulloch 1992, Variance Components, ch. 7), player, match and noise as residual.
@@ -30,7 +30,11 @@ def dense(posterior: Posterior, material: Material, c: int) -> tuple[list[object
     by_level = np.array([[one == other for other in level.tolist()] for one in level.tolist()])
     V = by_player * (Z @ root @ root.T @ Z.T) + posterior.match_sd[c] ** 2 * (by_player & by_level)
     V += posterior.repeat_sd[c] ** 2 * np.eye(len(rated))
-    sd = np.array([column.sd for column in posterior.design.columns]) * posterior.repeat_sd[c] / Beliefs().repeat_sd
+    sd = (
+        np.array([column.sd for column in posterior.design.columns])
+        * posterior.repeat_sd[c]
+        / PriorSettings().repeat_sd
+    )
     prior = np.append(sd**-2, np.full(len(levels), posterior.copy_sd[c] ** -2))
     return levels, np.linalg.inv(W.T @ np.linalg.solve(V, W) + np.diag(prior))
 
@@ -49,7 +53,7 @@ def two_shops(range_: Range) -> list[Trial]:
 @pytest.mark.parametrize("c", [0, 3])
 def test_own_bows_are_as_uncertain_and_go_as_much_with_others_as_dense_equations_say(c: int) -> None:
     range_ = violins([4, 4])
-    material = Material.of(range_, two_shops(range_))
+    material = TrainingData.of(range_, two_shops(range_))
     posterior = PreferenceModel(range_).each_criterion(material)
     levels, covariance = dense(posterior, material, c)
     x_own = posterior.design.matrix(own_rows([VIOLIN], [0]), own=True)[0]

@@ -12,12 +12,12 @@ from scipy.special import ndtr
 from model.domain.arrays import Floats
 from model.domain.records import Answers, OwnBow, Run
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, Setting
-from model.features.copy_history import Stretches
-from model.preference.catalogue import View
-from model.preference.conditioning import marks_kept
+from model.features.copy_history import ServiceIntervals
+from model.preference.catalogue import CataloguePosterior
+from model.preference.conditioning import ratings_kept
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.trial.joint import here
+from model.trial.joint import joint_posterior
 from tests.model.preference.test_predict import BLOCKS, KNOWN_RANGE, RANGE, REHAIRED
 from tests.model.worlds import basses, drawn_trials, joined, made_up_posterior, violins
 
@@ -27,20 +27,22 @@ MARKS = (2.0, 4.0, 7.0)
 
 
 @cache
-def made_up() -> View:
+def made_up() -> CataloguePosterior:
     """A law with random numbers everywhere."""
-    return View(made_up_posterior(KNOWN_RANGE, BLOCKS, seed=3), RANGE, Stretches.from_events(REHAIRED))
+    return CataloguePosterior(
+        made_up_posterior(KNOWN_RANGE, BLOCKS, seed=3), RANGE, ServiceIntervals.from_events(REHAIRED)
+    )
 
 
 @cache
-def fitted() -> View:
+def fitted() -> CataloguePosterior:
     """A fit to drawn trials of violins, laid over violins and basses."""
     violin = violins([4, 4])
     return PreferenceModel(joined(violin, basses())).fit(drawn_trials(violin, 60, 4, seed=5)).view_
 
 
 @cache
-def believed() -> View:
+def believed() -> CataloguePosterior:
     """The beliefs before any trial."""
     return PreferenceModel(joined(violins([4, 4]), basses())).fit([]).view_
 
@@ -71,10 +73,10 @@ RATED: Sequence[Sequence[Criterion]] = (
 )
 
 
-def chances(view: View, answers: Answers, own: Mapping[Criterion, float], runs: Sequence[Run]) -> Floats:
+def chances(view: CataloguePosterior, answers: Answers, own: Mapping[Criterion, float], runs: Sequence[Run]) -> Floats:
     """P(liked better than the own bow) of an unknown copy of each tier, then of each copy by name."""
     player = Player(view, replace(answers, own_bow=OwnBow(ratings=own)), runs)
-    law = here(player, ALONE, [None, *player.suited.serials])
+    law = joint_posterior(player, ALONE, [None, *player.suited.serials])
     T = len(law.tiers)
     others = [*range(T), *range(T + 1, len(law.mean))]
     variance = np.diag(law.cov)[others] + law.cov[T, T] - 2 * law.cov[T, others]
@@ -131,23 +133,23 @@ def test_all_marks_of_other_bows_count() -> None:
 def test_the_mark_with_the_most_positive_coefficient_goes_first() -> None:
     # Uncorrelated marks of variance 1: the covariances are the coefficients.
     cross = np.array([[-0.5, 0.1, -0.1], [-0.4, 0.2, 0.3]])
-    assert marks_kept(cross, np.eye(3), np.ones(3, dtype=bool)).tolist() == [True, False, False]
+    assert ratings_kept(cross, np.eye(3), np.ones(3, dtype=bool)).tolist() == [True, False, False]
     # With the third left out the second may stay: y2 and y3 correlate by .8, and E[lead | y2] falls with y2 alone.
     gram = np.array([[1.0, 0.8], [0.8, 1.0]])
     towards = np.array([[-0.1, -0.4]])
     assert np.linalg.solve(gram, towards[0]) == pytest.approx([0.22 / 0.36, -0.32 / 0.36])
-    assert marks_kept(towards, gram, np.ones(2, dtype=bool)).tolist() == [False, True]
+    assert ratings_kept(towards, gram, np.ones(2, dtype=bool)).tolist() == [False, True]
 
 
 def test_many_players_at_once_are_each_of_them_alone() -> None:
     rng = np.random.default_rng(7)
     half = rng.normal(size=(40, 5, 7))
     gram, cross, given = half @ half.swapaxes(1, 2), rng.normal(size=(40, 3, 5)), rng.random((40, 5)) < 0.8
-    together = marks_kept(cross, gram, given)
+    together = ratings_kept(cross, gram, given)
     assert 40 < np.count_nonzero(given & ~together) < np.count_nonzero(given)
     for player in range(40):
         at = np.flatnonzero(given[player])
-        alone = marks_kept(cross[player][:, at], gram[player][np.ix_(at, at)], np.ones(len(at), dtype=bool))
+        alone = ratings_kept(cross[player][:, at], gram[player][np.ix_(at, at)], np.ones(len(at), dtype=bool))
         assert together[player, at].tolist() == alone.tolist()
         assert not together[player, ~given[player]].any()
 

@@ -13,15 +13,15 @@ from scipy.stats import norm
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Event, OwnBow, Range, Run, Tier
 from model.domain.vocabulary import CRITERIA, BowKind, Criterion, EventKind, Hold, Instrument, Setting
-from model.features.copy_history import Stretches
-from model.preference.catalogue import View
+from model.features.copy_history import ServiceIntervals
+from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import SCATTER_FREEDOM
-from model.preference.fitted import Posterior
+from model.preference.fitted import FittedModel
 from model.preference.player import Player
-from model.preference.predict import outlook, own_mark, utility_weights
-from model.preference.prediction import Outlook
-from model.preference.yardstick import KnownBow, UnratedBow
-from model.trial.joint import here
+from model.preference.predict import own_bow_rating, predict_player, utility_weights
+from model.preference.prediction import Prediction
+from model.preference.yardstick import RatedReference, UnratedReference
+from model.trial.joint import joint_posterior
 from model.trial.reasons import differences
 from tests.model.dense import Dense, Law, weighed
 from tests.model.worlds import basses, joined, made_up_posterior, violins
@@ -72,21 +72,21 @@ CASES: dict[str, tuple[Answers, tuple[Run, ...]]] = {
 
 
 @cache
-def fitted() -> Posterior:
+def fitted() -> FittedModel:
     return made_up_posterior(KNOWN_RANGE, BLOCKS, seed=3)
 
 
 @cache
-def view() -> View:
-    return View(fitted(), RANGE, Stretches.from_events(REHAIRED))
+def view() -> CataloguePosterior:
+    return CataloguePosterior(fitted(), RANGE, ServiceIntervals.from_events(REHAIRED))
 
 
 @cache
-def asked(case: str) -> tuple[Outlook, Dense, tuple[Run, ...]]:
+def asked(case: str) -> tuple[Prediction, Dense, tuple[Run, ...]]:
     """The product's outlook, the law written out, and the runs."""
     answers, runs = CASES[case]
     dense = Dense(fitted(), RANGE, answers, RESTED)
-    return outlook(view(), answers, runs), dense, runs
+    return predict_player(view(), answers, runs), dense, runs
 
 
 def law_of(
@@ -137,7 +137,7 @@ def test_players_side_by_side_are_each_of_them_alone() -> None:
         alone = Player(view(), answers, runs)
         bows = [*([] if answers.plays_no_bow else [None]), *alone.suited.serials]
         for weights in (OVERALL_ALONE, unit):
-            one, other = here(player, weights, bows), here(alone, weights, bows)
+            one, other = joint_posterior(player, weights, bows), joint_posterior(alone, weights, bows)
             for name in ("mean", "cov", "spread"):
                 assert np.allclose(getattr(one, name), getattr(other, name), rtol=0, atol=1e-10)
     with pytest.raises(ValueError, match="expected one of the range that suits the violin"):
@@ -239,7 +239,7 @@ def test_a_rated_own_bow_is_a_level_and_a_regression_on_the_tier_means(case: str
     found, dense, runs = asked(case)
     law = law_of(dense, runs, OVERALL_ALONE, [*tiers_of(dense), dense.own])
     yardstick = found.yardstick
-    assert isinstance(yardstick, KnownBow)
+    assert isinstance(yardstick, RatedReference)
     assert close(yardstick.expected, law.mean[-1])
     assert close(law.cov[:-1, :-1] @ yardstick.slope, law.cov[:-1, -1])
 
@@ -249,7 +249,7 @@ def test_an_unrated_own_bow_has_the_joint_law_of_the_whole_gaussian(case: str) -
     found, dense, runs = asked(case)
     law = law_of(dense, runs, OVERALL_ALONE, [*tiers_of(dense), dense.own])
     yardstick = found.yardstick
-    assert isinstance(yardstick, UnratedBow)
+    assert isinstance(yardstick, UnratedReference)
     assert close(yardstick.mean, law.mean[-1])
     assert close(yardstick.cov, law.cov[:-1, -1])
     assert close(yardstick.var + yardstick.spread**2, law.cov[-1, -1])
@@ -260,7 +260,7 @@ def test_an_unrated_own_bow_has_the_joint_law_of_the_whole_gaussian(case: str) -
 @pytest.mark.parametrize("case", NO_BOW)
 def test_without_an_own_bow_the_yardstick_is_five(case: str) -> None:
     yardstick = asked(case)[0].yardstick
-    assert isinstance(yardstick, KnownBow)
+    assert isinstance(yardstick, RatedReference)
     assert (yardstick.level, yardstick.expected) == (5.0, 5.0)
     assert not yardstick.slope.any()
 
@@ -269,7 +269,7 @@ def test_without_an_own_bow_the_yardstick_is_five(case: str) -> None:
 def test_a_rated_own_bow_is_beaten_as_its_rating_was_given(case: str) -> None:
     found, dense, runs = asked(case)
     law = law_of(dense, runs, OVERALL_ALONE, each(dense.new_rating, [tier.slug for tier in dense.tiers]))
-    level = found.yardstick.level if isinstance(found.yardstick, KnownBow) else np.nan
+    level = found.yardstick.level if isinstance(found.yardstick, RatedReference) else np.nan
     sd = np.sqrt(np.diag(law.cov) + trait_variance(OVERALL_ALONE, dense.answers))
     assert close(found.beats_own_bow, norm.sf(level, law.mean, sd))
 
@@ -286,7 +286,7 @@ def test_an_unrated_own_bow_is_beaten_as_both_ratings_are_drawn_together(case: s
 
 def test_the_level_of_the_own_bow_is_its_overall_mark() -> None:
     found = asked("own bow partly rated, bows tried")[0]
-    assert isinstance(found.yardstick, KnownBow)
+    assert isinstance(found.yardstick, RatedReference)
     assert found.yardstick.level == 4.0
 
 
@@ -307,16 +307,16 @@ def test_the_utility_weighs_priorities_by_rank_order_centroids(
 
 
 def test_an_own_bow_that_was_not_rated_overall_is_not_rated() -> None:
-    assert own_mark(Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={TONE: 4.0}))) is None
-    assert own_mark(Answers(Instrument.VIOLIN)) is None
+    assert own_bow_rating(Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={TONE: 4.0}))) is None
+    assert own_bow_rating(Answers(Instrument.VIOLIN)) is None
 
 
 def test_a_copy_with_two_rated_stretches_has_the_variance_that_the_filter_gives_it() -> None:
     range_ = violins([2, 1])
     posterior = made_up_posterior(range_, [[("a0", 0), ("a0", 1), ("a1", 0), ("b0", 0)]], seed=9)
-    suited = View(posterior, range_, Stretches.from_events([Event("a0", date(2031, 1, 1), EventKind.REHAIRED)])).suited(
-        Instrument.VIOLIN, None
-    )
+    suited = CataloguePosterior(
+        posterior, range_, ServiceIntervals.from_events([Event("a0", date(2031, 1, 1), EventKind.REHAIRED)])
+    ).suited(Instrument.VIOLIN, None)
     first, second = posterior.variance[:, 0], posterior.variance[:, 1]
     ahead = 0.49 * first + 0.51 * posterior.copy_sd**2
     expected = 1 / (1 / ahead + 1 / second - 1 / posterior.copy_sd**2)
@@ -325,21 +325,23 @@ def test_a_copy_with_two_rated_stretches_has_the_variance_that_the_filter_gives_
     assert (np.linalg.eigvalsh(suited.covariance) > 0).all()
 
 
-def _of_one_level(posterior: Posterior, place: int) -> Floats:
+def _of_one_level(posterior: FittedModel, place: int) -> Floats:
     rows = posterior.blocks[0].root[:, place]
     return np.asarray(posterior.correlations.copy * (rows @ rows.T))
 
 
 def test_ratings_in_two_steps_are_ratings_at_once() -> None:
     answers = replace(ASKED, own_bow=PARTLY_RATED)
-    forward, back = (outlook(view(), answers, runs) for runs in (TRIED, TRIED[::-1]))
+    forward, back = (predict_player(view(), answers, runs) for runs in (TRIED, TRIED[::-1]))
     assert close(forward.mean, back.mean)
     assert close(forward.cov, back.cov)
     assert close(forward.stock.offset, back.stock.offset)
 
 
 def test_a_good_copy_of_a_tier_that_came_after_the_fit_speaks_for_that_tier() -> None:
-    before, after = (outlook(view(), ASKED, (Run(3, "d0", {O: 7.0}),) if tried else ()) for tried in (False, True))
+    before, after = (
+        predict_player(view(), ASKED, (Run(3, "d0", {O: 7.0}),) if tried else ()) for tried in (False, True)
+    )
     # What the player likes in tier d's bows is liked in those of other tiers too.
     assert after.mean[3] > before.mean[3]
     assert after.cov[3, 3] < before.cov[3, 3]
@@ -347,13 +349,13 @@ def test_a_good_copy_of_a_tier_that_came_after_the_fit_speaks_for_that_tier() ->
 
 def test_a_copy_that_is_not_of_the_range_is_refused_by_name() -> None:
     with pytest.raises(ValueError, match="got the copy 'zz', expected one of the range that suits the violin"):
-        outlook(view(), ASKED, (Run(1, "zz", {O: 5.0}),))
+        predict_player(view(), ASKED, (Run(1, "zz", {O: 5.0}),))
 
 
 def test_a_copy_for_another_instrument_is_refused_by_name() -> None:
     both = joined(KNOWN_RANGE, basses())
     with pytest.raises(ValueError, match="got the copy 'g0'"):
-        outlook(View(made_up_posterior(both, BLOCKS, 4), both), ASKED, (Run(1, "g0", {O: 5.0}),))
+        predict_player(CataloguePosterior(made_up_posterior(both, BLOCKS, 4), both), ASKED, (Run(1, "g0", {O: 5.0}),))
 
 
 @pytest.mark.parametrize(
@@ -365,15 +367,16 @@ def test_a_copy_for_another_instrument_is_refused_by_name() -> None:
     ],
 )
 def test_a_bass_player_is_shown_what_is_built_for_the_hold(hold: Hold, tiers: set[str], copies: set[str]) -> None:
-    found = outlook(
-        View(made_up_posterior(basses(), [[("g0", 0)]], 5), basses()), Answers(Instrument.DOUBLE_BASS, hold)
+    found = predict_player(
+        CataloguePosterior(made_up_posterior(basses(), [[("g0", 0)]], 5), basses()),
+        Answers(Instrument.DOUBLE_BASS, hold),
     )
     assert {tier.slug for tier in found.tiers} == tiers
     assert set(found.stock.serials) == copies
 
 
 def test_an_instrument_without_tiers_has_an_empty_outlook() -> None:
-    found = outlook(view(), Answers(Instrument.CELLO, own_bow=OwnBow(ratings={O: 4.0})))
+    found = predict_player(view(), Answers(Instrument.CELLO, own_bow=OwnBow(ratings={O: 4.0})))
     assert found.tiers == ()
     assert found.cov.shape == (0, 0)
     assert found.stock.serials == ()
@@ -381,6 +384,6 @@ def test_an_instrument_without_tiers_has_an_empty_outlook() -> None:
 
 def test_a_tier_without_copies_is_foreseen_too() -> None:
     bare = Range({"x": Tier("x", Instrument.VIOLA, 1)}, {})
-    found = outlook(View(made_up_posterior(bare, [], 6), bare), Answers(Instrument.VIOLA))
+    found = predict_player(CataloguePosterior(made_up_posterior(bare, [], 6), bare), Answers(Instrument.VIOLA))
     assert np.isfinite([*found.mean, *found.fit_sd, *found.beats_own_bow]).all()
     assert found.stock.serials == ()

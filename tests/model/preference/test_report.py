@@ -11,13 +11,13 @@ import pytest
 from model.choice.purchase_model import BELIEFS, PurchaseModel, fit_purchase_model, prior_only
 from model.domain.records import Answers, Event, Range
 from model.domain.vocabulary import CRITERIA, EventKind, Hold, Instrument
-from model.features.copy_history import Stretches
+from model.features.copy_history import ServiceIntervals
 from model.features.profile import ProfileWeight
 from model.mixed import CrossedMixedModel
 from model.preference import report
-from model.preference.catalogue import View
-from model.preference.fitted import PlayerLaw, Posterior
-from model.preference.model import Beliefs, PreferenceModel
+from model.preference.catalogue import CataloguePosterior
+from model.preference.fitted import FittedModel, PlayerDistribution
+from model.preference.model import PreferenceModel, PriorSettings
 from tests.model.dense import Dense
 from tests.model.worlds import basses, drawn_trials, joined, made_up_posterior, violins
 
@@ -30,21 +30,21 @@ BLOCKS = [[("a0", 0), ("b0", 0), ("c0", 0)], [("a1", 0), ("a2", 0), ("b1", 0)]]
 REHAIRED = [Event("b0", date(2031, 1, 1), EventKind.REHAIRED)]
 
 
-def posterior(range_: Range = RANGE, **changes: object) -> Posterior:
+def posterior(range_: Range = RANGE, **changes: object) -> FittedModel:
     return replace(made_up_posterior(range_, BLOCKS, seed=5), **changes)  # type: ignore[arg-type]  # as the test names them
 
 
-def laid_over(of: Posterior, range_: Range = RANGE) -> View:
-    return View(of, range_, Stretches.from_events(REHAIRED))
+def laid_over(of: FittedModel, range_: Range = RANGE) -> CataloguePosterior:
+    return CataloguePosterior(of, range_, ServiceIntervals.from_events(REHAIRED))
 
 
-def at_large(of: Posterior) -> Posterior:
+def at_large(of: FittedModel) -> FittedModel:
     """The same model, but for a player like everybody: no level, taste or match of one's own."""
-    nobody = PlayerLaw(np.zeros((C, 6, 6)), np.zeros(C), np.zeros(C))
+    nobody = PlayerDistribution(np.zeros((C, 6, 6)), np.zeros(C), np.zeros(C))
     return replace(of, players=nobody, match_sd=np.zeros(C))
 
 
-def level_only(of: Posterior) -> Posterior:
+def level_only(of: FittedModel) -> FittedModel:
     """The same model without tastes."""
     root = np.zeros((C, 6, 6))
     root[:, 0, 0] = of.player_sd
@@ -90,7 +90,7 @@ def test_shares_add_up_to_one_for_every_criterion() -> None:
     assert report.variance_shares(laid_over(posterior())).sum(axis=1) == pytest.approx(np.ones(C))
 
 
-def shrout_and_fleiss() -> tuple[View, dict[str, float]]:
+def shrout_and_fleiss() -> tuple[CataloguePosterior, dict[str, float]]:
     """The judges as players and the targets as copies; what the published table gives for them."""
     case = json.loads((Path(__file__).parents[1] / "data" / "shrout_fleiss.json").read_text(encoding="utf-8"))
     data = case["data"]
@@ -105,7 +105,7 @@ def shrout_and_fleiss() -> tuple[View, dict[str, float]]:
 def test_the_copys_share_is_the_published_intraclass_correlation() -> None:
     # Shrout & Fleiss 1979, table 4: ICC(2, 1), one rating by a judge drawn at random.
     view, published = shrout_and_fleiss()
-    share = report.variance_shares(view)[OVERALL, report.PARTS.index("copy")]
+    share = report.variance_shares(view)[OVERALL, report.VARIANCE_PARTS.index("copy")]
     assert share == pytest.approx(published["icc_2_1"], abs=1e-4)
 
 
@@ -119,7 +119,7 @@ def test_the_reliability_of_four_ratings_is_the_published_one(one: str, four: st
 @pytest.mark.parametrize("level", [0.2, 0.5, 0.7, 1.5])
 def test_a_player_is_known_after_the_first_bow_with_which_half_is_told(level: float) -> None:
     view = laid_over(level_only(posterior(player_sd=np.full(C, level))))
-    needed = report.bows_to_know_a_player(view)
+    needed = report.ratings_for_reliability(view)
     share = report.variance_shares(view)[OVERALL, 0]
     assert needed is not None
     assert report.reliability(share, needed) >= 0.5
@@ -127,13 +127,13 @@ def test_a_player_is_known_after_the_first_bow_with_which_half_is_told(level: fl
 
 
 def test_where_players_do_not_differ_there_is_nothing_to_know_of_them() -> None:
-    assert report.bows_to_know_a_player(laid_over(level_only(posterior(player_sd=np.zeros(C))))) is None
+    assert report.ratings_for_reliability(laid_over(level_only(posterior(player_sd=np.zeros(C))))) is None
 
 
 def test_what_holds_for_everyone_is_the_copys_part_beside_the_match() -> None:
     bare = violins([4, 2, 2], bench=False)
     known = posterior(bare, copy_sd=np.full(C, 0.3), match_sd=np.full(C, 0.4))
-    assert report.common_to_all(laid_over(known, bare)) == pytest.approx(0.09 / 0.25)
+    assert report.copy_share(laid_over(known, bare)) == pytest.approx(0.09 / 0.25)
 
 
 # How copies differ
@@ -175,7 +175,7 @@ def test_copies_are_ordered_from_the_best_liked_and_only_those_rated() -> None:
 
 def test_a_tier_for_both_holds_shows_the_copies_of_both() -> None:
     range_ = basses()
-    effects = report.copy_effects(View(PreferenceModel(range_).fit([]).posterior_, range_))
+    effects = report.copy_effects(CataloguePosterior(PreferenceModel(range_).fit([]).posterior_, range_))
     held = {slug: {range_.copies[serial].hold for serial in of.serials} for slug, of in effects.items()}
     assert held["gf"] == {Hold.GERMAN, Hold.FRENCH}
 
@@ -200,7 +200,7 @@ def test_a_tiers_level_is_that_written_out_also_where_it_came_after_the_fit(slug
 
 @pytest.mark.parametrize("tastes", [True, False])
 def test_without_trials_everything_still_stands_at_its_starting_value(tastes: bool) -> None:
-    found = report.learnt(PreferenceModel(RANGE, tastes=tastes).fit([]).view_, Beliefs())
+    found = report.prior_vs_posterior(PreferenceModel(RANGE, tastes=tastes).fit([]).view_, PriorSettings())
     for each in found:
         assert each.after == pytest.approx(each.before, rel=1e-3), each.name
         if each.before_sd is not None and each.after_sd is not None:
@@ -212,7 +212,7 @@ def test_without_trials_everything_still_stands_at_its_starting_value(tastes: bo
 
 def test_trials_move_the_level_and_make_it_surer() -> None:
     found = PreferenceModel(RANGE).fit(drawn_trials(RANGE, players=60, bows=4, seed=2)).view_
-    level = next(each for each in report.learnt(found, Beliefs()) if each.name == "level")
+    level = next(each for each in report.prior_vs_posterior(found, PriorSettings()) if each.name == "level")
     assert level.after < level.before, "the trials are drawn around 4"
     assert level.before_sd is not None
     assert level.after_sd is not None
@@ -221,7 +221,9 @@ def test_trials_move_the_level_and_make_it_surer() -> None:
 
 def test_what_priorities_count_stands_beside_its_starting_value() -> None:
     known = posterior(profile=ProfileWeight(0.31, 0.04))
-    found = next(each for each in report.learnt(laid_over(known), Beliefs()) if each.name == "profile")
+    found = next(
+        each for each in report.prior_vs_posterior(laid_over(known), PriorSettings()) if each.name == "profile"
+    )
     assert (found.before, found.before_sd, found.after, found.after_sd) == (0.2, 0.1, 0.31, 0.04)
 
 
@@ -229,7 +231,7 @@ def test_how_players_rate_their_own_bow_is_the_law_written_out() -> None:
     known = posterior(coef_root=np.zeros_like(posterior().coef_root))
     written_out = Dense(known, RANGE, Answers(Instrument.VIOLIN), {})
     law = written_out.law([written_out.own(OVERALL)], ())
-    own = next(each for each in report.learnt(laid_over(known), Beliefs()) if each.name == "own")
+    own = next(each for each in report.prior_vs_posterior(laid_over(known), PriorSettings()) if each.name == "own")
     assert own.after_sd == pytest.approx(np.sqrt(law.cov[0, 0]), abs=EXACT)
 
 
@@ -251,7 +253,7 @@ def test_every_column_stands_beside_its_prior() -> None:
 
 
 def test_without_outcomes_nothing_is_told_and_the_belief_speaks() -> None:
-    told = report.choosing(prior_only())
+    told = report.purchase_effects(prior_only())
     # e^1.8, the odds that the starting values state in words: 'six times as often'.
     assert told.odds_of_a_point == pytest.approx(np.exp(1.8))
     assert told.told == (0.0, 0.0, 0.0, 0.0)
@@ -262,7 +264,7 @@ def test_odds_and_points_follow_from_the_coefficients() -> None:
     learnt = PurchaseModel(
         BELIEFS, np.array([1.5, 0.5, -0.4, 1.0]), np.diag([0.01, 0.01, 0.01, 0.01]), 300, 300, {}, -200.0
     )
-    told = report.choosing(learnt)
+    told = report.purchase_effects(learnt)
     assert told.odds_of_a_point == pytest.approx(np.exp(2.0))
     assert told.odds_of_own == pytest.approx(np.e)
     assert told.points_of_twice_the_price == pytest.approx(0.4 / 2.0 * np.log(2.0))
@@ -272,4 +274,4 @@ def test_odds_and_points_follow_from_the_coefficients() -> None:
 
 
 def test_an_empty_list_of_outcomes_is_the_belief() -> None:
-    assert report.choosing(fit_purchase_model([], [], {}, RANGE)) == report.choosing(prior_only())
+    assert report.purchase_effects(fit_purchase_model([], [], {}, RANGE)) == report.purchase_effects(prior_only())

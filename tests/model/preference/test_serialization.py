@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from model.domain.records import Answers, OwnBow, Range
 from model.domain.vocabulary import Criterion, Instrument
-from model.preference.catalogue import View
-from model.preference.fitted import Posterior
+from model.preference.catalogue import CataloguePosterior
+from model.preference.fitted import FittedModel
 from model.preference.model import PreferenceModel
-from model.preference.predict import outlook
+from model.preference.predict import predict_player
 from model.preference.serialization import FORMAT, ArtifactError, _digest, from_bytes, to_bytes
 from tests.model.worlds import drawn_trials, made_up_posterior, trial, violins
 
@@ -27,7 +27,7 @@ Arrays = dict[str, NDArray[Any]]
 
 
 @cache
-def posterior() -> Posterior:
+def posterior() -> FittedModel:
     return made_up_posterior(RANGE, BLOCKS, seed=8)
 
 
@@ -62,7 +62,9 @@ def test_a_model_comes_back_as_it_was() -> None:
 
 def test_a_model_that_came_back_gives_the_same_answer_to_the_bit() -> None:
     answers = Answers(Instrument.VIOLIN, wish_mass=1, own_bow=OwnBow(mass_g=61.0, ratings={Criterion.OVERALL: 4.0}))
-    before, after = (outlook(View(model, RANGE), answers) for model in (posterior(), from_bytes(whole())))
+    before, after = (
+        predict_player(CataloguePosterior(model, RANGE), answers) for model in (posterior(), from_bytes(whole()))
+    )
     np.testing.assert_array_equal(before.cov, after.cov)
     np.testing.assert_array_equal(before.stock.offset, after.stock.offset)
     np.testing.assert_array_equal(before.beats_own_bow, after.beats_own_bow)
@@ -90,7 +92,9 @@ def test_a_model_without_a_trial_comes_back_with_the_same_answer(bench: bool) ->
     range_ = violins([1, 1], bench=bench)
     model = PreferenceModel(range_).fit([]).posterior_
     answers = Answers(Instrument.VIOLIN, wish_mass=-1, own_bow=OwnBow(mass_g=60.0))
-    before, after = (outlook(View(each, range_), answers) for each in (model, from_bytes(to_bytes(model))))
+    before, after = (
+        predict_player(CataloguePosterior(each, range_), answers) for each in (model, from_bytes(to_bytes(model)))
+    )
     np.testing.assert_array_equal(before.mean, after.mean)
     np.testing.assert_array_equal(before.cov, after.cov)
 

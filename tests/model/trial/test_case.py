@@ -9,20 +9,28 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from model.trial.case import MOST_TIERS, UNLESS_IT_COSTS, Candidates, chances, choose, gains, path_through
-from model.trial.law import Law
+from model.trial.case import (
+    MOST_TIERS,
+    UNLESS_IT_COSTS,
+    Candidates,
+    choose,
+    expected_gains,
+    path_through,
+    win_probabilities,
+)
+from model.trial.law import UtilityDistribution
 
 ORDER_STATISTICS = json.loads((Path(__file__).parents[1] / "data" / "normal_order_statistics.json").read_text())
 NOBODY = np.zeros(0, dtype=bool)
 
 
-def alike(n: int, mean: float, sd: float, own: float, noise: float = 1e-6, own_sd: float = 0.0) -> Law:
+def alike(n: int, mean: float, sd: float, own: float, noise: float = 1e-6, own_sd: float = 0.0) -> UtilityDistribution:
     """Bows that differ by chance alone, beside an own bow independent of them."""
     cov = np.diag([own_sd**2, *[sd**2] * n])
-    return Law(np.array([own, *[mean] * n]), cov, noise, no_own=own_sd == 0.0)
+    return UtilityDistribution(np.array([own, *[mean] * n]), cov, noise, no_own=own_sd == 0.0)
 
 
-def drawn_law(seed: int, n: int, no_own: bool = False) -> Law:
+def drawn_law(seed: int, n: int, no_own: bool = False) -> UtilityDistribution:
     """A joint law with something shared by all, and something by every two."""
     rng = np.random.default_rng(seed)
     root = rng.normal(0, 0.3, (n + 1, 3))
@@ -30,7 +38,7 @@ def drawn_law(seed: int, n: int, no_own: bool = False) -> Law:
     mean = np.concatenate([[4.4], rng.normal(4.6, 0.4, n)])
     if no_own:
         cov[0], cov[:, 0], mean[0] = 0.0, 0.0, 5.0
-    return Law(mean, cov, 0.8, no_own)
+    return UtilityDistribution(mean, cov, 0.8, no_own)
 
 
 def candidates(tier: list[int], beyond: tuple[int, ...] = (), wanted: tuple[int, ...] = ()) -> Candidates:
@@ -45,15 +53,15 @@ def candidates(tier: list[int], beyond: tuple[int, ...] = (), wanted: tuple[int,
 @pytest.mark.parametrize("n", range(1, 7))
 def test_without_noise_the_best_of_n_is_that_of_the_tables(n: int) -> None:
     # Expected maximum of n normal deviates: Teichroew 1956, Ann. Math. Statist. 27: 410. An own bow so bad that it never stays.
-    found = gains(alike(6, mean=5.0, sd=0.8, own=-1.0), range(6))
+    found = expected_gains(alike(6, mean=5.0, sd=0.8, own=-1.0), range(6))
     assert found[n - 1] == pytest.approx(6 + 0.8 * ORDER_STATISTICS["expected_maximum"][str(n)], abs=3e-3)
 
 
 def test_one_bow_as_good_as_the_own_bow_wins_s_phi_of_zero() -> None:
     # E max(s e, 0) = s / sqrt(2 pi).
     law = alike(1, mean=5.0, sd=0.8, own=5.0)
-    assert gains(law, [0])[0] == pytest.approx(0.8 / math.sqrt(2 * math.pi), abs=1e-3)
-    assert chances(law, [0])[0] == pytest.approx(0.5, abs=1e-9)
+    assert expected_gains(law, [0])[0] == pytest.approx(0.8 / math.sqrt(2 * math.pi), abs=1e-3)
+    assert win_probabilities(law, [0])[0] == pytest.approx(0.5, abs=1e-9)
 
 
 @pytest.mark.parametrize("n", range(1, 7))
@@ -62,8 +70,8 @@ def test_bows_like_the_own_bow_win_as_selection_among_equals_does(n: int) -> Non
     # Quantitative Genetics, ch. 11), and each is the best with 1 / (n + 1).
     law = alike(n, mean=4.0, sd=0.6, own=4.0, noise=0.8, own_sd=0.6)
     expected = 0.36 * ORDER_STATISTICS["expected_maximum"][str(n + 1)]
-    assert gains(law, range(n))[-1] == pytest.approx(expected, abs=3e-3)
-    assert chances(law, range(n))[-1] == pytest.approx(n / (n + 1), abs=3e-3)
+    assert expected_gains(law, range(n))[-1] == pytest.approx(expected, abs=3e-3)
+    assert win_probabilities(law, range(n))[-1] == pytest.approx(n / (n + 1), abs=3e-3)
 
 
 @pytest.mark.parametrize("by", [0.0, 0.3])
@@ -71,7 +79,7 @@ def test_bows_like_the_own_bow_win_as_selection_among_equals_does(n: int) -> Non
 def test_the_chances_are_the_orthants_of_another_library(seed: int, by: float) -> None:
     # scipy.stats.multivariate_normal (Genz's integration), its own error 1e-5 or less.
     law, path = drawn_law(seed, 5), [3, 0, 4, 1, 2]
-    found = chances(law, path, by=by)
+    found = win_probabilities(law, path, by=by)
     for n in range(1, 6):
         rows = [0, *(bow + 1 for bow in path[:n])]
         turn = np.column_stack([-np.ones(n), np.eye(n)])
@@ -86,7 +94,7 @@ def test_gains_and_chances_are_those_of_drawn_trials(seed: int, no_own: bool) ->
     law, path, rng = drawn_law(seed, 4, no_own), [2, 0, 3, 1], np.random.default_rng(seed)
     liked = rng.multivariate_normal(law.mean, law.cov, 400_000)
     marks = liked + law.noise * rng.normal(size=liked.shape)
-    gain, chance = gains(law, path), chances(law, path)
+    gain, chance = expected_gains(law, path), win_probabilities(law, path)
     for n in range(1, 5):
         bows = [bow + 1 for bow in path[:n]]
         rated = bows if no_own else [0, *bows]
@@ -109,7 +117,7 @@ def test_no_row_falls(seed: int) -> None:
     case = choose(law, of, limit=6, carry_cost=0.01)
     path = path_through(law, of, case)
     assert set(path[: len(case)]) == set(case)
-    for values in (gains(law, path), chances(law, path)):
+    for values in (expected_gains(law, path), win_probabilities(law, path)):
         assert (np.diff(values) >= 0).all()
         assert (values >= 0).all()
 
@@ -122,14 +130,16 @@ def test_of_bows_that_differ_by_rounding_alone_the_first_comes(last: float) -> N
     law = alike(5, mean=5.0, sd=0.6, own=4.0)
     mean = law.mean.copy()
     mean[-1] += last
-    assert choose(Law(mean, law.cov, 0.8, no_own=True), candidates([0] * 5), limit=3, carry_cost=0.01) == [0, 1, 2]
+    assert choose(
+        UtilityDistribution(mean, law.cov, 0.8, no_own=True), candidates([0] * 5), limit=3, carry_cost=0.01
+    ) == [0, 1, 2]
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_the_search_finds_what_looking_at_every_case_finds(seed: int) -> None:
     law, of, cost = drawn_law(seed, 9), candidates([0, 0, 0, 1, 1, 1, 2, 2, 2]), 0.02
     worth = {
-        case: float(gains(law, case)[-1]) - cost * len(case)
+        case: float(expected_gains(law, case)[-1]) - cost * len(case)
         for n in (3, 4)
         for case in combinations(range(9), n)
         if len(set(of.tier[list(case)].tolist())) > 1
@@ -154,14 +164,14 @@ def test_two_tiers_come_unless_that_costs_too_much() -> None:
     # Five good bows of one tier; the other tier's is worse by so much that at first it costs little, then much.
     for worse, tiers in ((0.0, 2), (3.0, 1)):
         mean = np.array([4.0, *[5.0] * 5, 5.0 - worse])
-        law = Law(mean, np.diag([0.3, *[0.3] * 6]), 0.7, no_own=False)
+        law = UtilityDistribution(mean, np.diag([0.3, *[0.3] * 6]), 0.7, no_own=False)
         found = choose(law, candidates([0, 0, 0, 0, 0, 1]), limit=3, carry_cost=0.01)
         assert len({0 if bow < 5 else 1 for bow in found}) == tiers
     assert UNLESS_IT_COSTS == 0.05
 
 
 def test_a_bow_that_was_loved_comes_whatever_it_wins() -> None:
-    law = Law(np.array([4.0, 5.5, 5.4, 5.3, 5.2, 3.0]), np.diag([0.3] * 6), 0.7, no_own=False)
+    law = UtilityDistribution(np.array([4.0, 5.5, 5.4, 5.3, 5.2, 3.0]), np.diag([0.3] * 6), 0.7, no_own=False)
     assert 4 not in choose(law, candidates([0, 0, 1, 1, 2]), limit=4, carry_cost=0.01)
     assert 4 in choose(law, candidates([0, 0, 1, 1, 2], wanted=(4,)), limit=4, carry_cost=0.01)
     assert choose(law, candidates([0, 0, 1, 1, 2], wanted=(4,)), limit=1, carry_cost=0.01) == [4]
@@ -180,7 +190,7 @@ def test_what_is_carried_costs() -> None:
 def test_nothing_at_hand_is_an_empty_case() -> None:
     assert (
         choose(
-            Law(np.array([4.0]), np.eye(1), 0.7, no_own=False),
+            UtilityDistribution(np.array([4.0]), np.eye(1), 0.7, no_own=False),
             Candidates(np.zeros(0, dtype=np.intp), NOBODY, NOBODY),
             limit=6,
             carry_cost=0.01,

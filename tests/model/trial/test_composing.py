@@ -11,11 +11,11 @@ from scipy.stats import norm
 from model.domain.records import Answers, OwnBow, Run
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
 from model.features.design import POSITION_OF
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
-from model.preference.predict import outlook
-from model.preference.prediction import Outlook
-from model.trial.composing import Ranked, Why, ranked
+from model.preference.predict import predict_player
+from model.preference.prediction import Prediction
+from model.trial.composing import Ranked, RankReason, ranked
 from tests.model.worlds import VIOLIN, drawn_trials, trial, violins
 
 O = Criterion.OVERALL  # noqa: E741 - overall
@@ -25,17 +25,17 @@ PRICES = {"a": 900.0, "b": 1800.0, "c": 3600.0}
 
 
 @cache
-def view() -> View:
+def view() -> CataloguePosterior:
     return PreferenceModel(RANGE).fit(drawn_trials(RANGE, players=25, bows=4, seed=2)).view_
 
 
 @cache
-def many_tiers() -> View:
+def many_tiers() -> CataloguePosterior:
     return PreferenceModel(violins([2] * 8)).fit([]).view_
 
 
-def look(answers: Answers = OWNER, runs: tuple[Run, ...] = ()) -> Outlook:
-    return outlook(view(), answers, runs)
+def look(answers: Answers = OWNER, runs: tuple[Run, ...] = ()) -> Prediction:
+    return predict_player(view(), answers, runs)
 
 
 def row_of(rows: Sequence[Ranked], serial: str) -> Ranked:
@@ -76,42 +76,44 @@ def test_a_copy_that_players_liked_is_named_for_it_and_one_never_tried_says_so()
     bare = PreferenceModel(violins([6, 6, 6], bench=False))
     sheets = [trial(number, [(f"b{number % 5}", {O: 4.0}), ("a0", {O: 6.0}), ("a1", {O: 3.0})]) for number in range(12)]
     known = bare.fit(sheets).view_
-    rows = ranked(known, outlook(known, VIOLIN), known.range.copies, tried={"a0": 12, "a1": 12})
+    rows = ranked(known, predict_player(known, VIOLIN), known.range.copies, tried={"a0": 12, "a1": 12})
     liked, fresh = row_of(rows, "a0"), row_of(rows, "a5")
-    assert (liked.why, liked.trait, liked.rated, liked.tried) == (Why.LIKED, None, True, 12)
+    assert (liked.why, liked.trait, liked.rated, liked.tried) == (RankReason.LIKED, None, True, 12)
     assert liked.liked > 0.5
-    assert (fresh.why, fresh.rated, fresh.tried) == (Why.NEVER_TRIED, False, 0)
-    assert row_of(rows, "a1").why is Why.LIKE_ITS_TIER
-    assert row_of(ranked(known, outlook(known, VIOLIN), ["a0"]), "a0").tried is None
+    assert (fresh.why, fresh.rated, fresh.tried) == (RankReason.NEVER_TRIED, False, 0)
+    assert row_of(rows, "a1").why is RankReason.LIKE_ITS_TIER
+    assert row_of(ranked(known, predict_player(known, VIOLIN), ["a0"]), "a0").tried is None
 
 
-def with_coefficient(name: str, value: float) -> View:
+def with_coefficient(name: str, value: float) -> CataloguePosterior:
     """A view before any trial in which one column of the design is known to count so much."""
     posterior = PreferenceModel(RANGE).fit([]).posterior_
     coef = posterior.coef.copy()
     coef[:, POSITION_OF[name]] = value
-    return View(replace(posterior, coef=coef), RANGE)
+    return CataloguePosterior(replace(posterior, coef=coef), RANGE)
 
 
 @pytest.mark.parametrize(
     ("column", "answers", "why", "trait"),
     [
-        ("balance", VIOLIN, Why.BENCH, "balance"),
-        ("wish_mass x mass", replace(VIOLIN, wish_mass=1), Why.WISH, "mass"),
-        ("wish_tone x brightness", replace(VIOLIN, wish_tone=-1), Why.WISH, "brightness"),
+        ("balance", VIOLIN, RankReason.BENCH, "balance"),
+        ("wish_mass x mass", replace(VIOLIN, wish_mass=1), RankReason.WISH, "mass"),
+        ("wish_tone x brightness", replace(VIOLIN, wish_tone=-1), RankReason.WISH, "brightness"),
     ],
 )
-def test_a_copy_whose_traits_suit_is_named_for_the_trait(column: str, answers: Answers, why: Why, trait: str) -> None:
+def test_a_copy_whose_traits_suit_is_named_for_the_trait(
+    column: str, answers: Answers, why: RankReason, trait: str
+) -> None:
     told = with_coefficient(column, 0.8)
-    best = ranked(told, outlook(told, answers), [serial for serial in RANGE.copies if serial.startswith("a")])[0]
+    best = ranked(told, predict_player(told, answers), [serial for serial in RANGE.copies if serial.startswith("a")])[0]
     assert (best.why, best.trait) == (why, trait)
-    assert (best.bench if why is Why.BENCH else best.wish)[trait] > 0.05
+    assert (best.bench if why is RankReason.BENCH else best.wish)[trait] > 0.05
 
 
 def test_a_copy_that_the_player_rated_high_before_is_named_for_that() -> None:
     runs = (Run(1, "c5", dict.fromkeys(CRITERIA, 7.0)), Run(2, "c4", dict.fromkeys(CRITERIA, 3.0)))
     row = row_of(ranked(view(), look(OWNER, runs), RANGE.copies), "c5")
-    assert row.why is Why.OWN_RATINGS
+    assert row.why is RankReason.OWN_RATINGS
     assert row.own > 0.05
 
 

@@ -10,7 +10,14 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from model.domain.arrays import Floats
-from model.trial.knowledge_gradient import best_after, best_probabilities, expected_max, gain_of_plays, heard, with_new
+from model.trial.knowledge_gradient import (
+    append_unknown_copies,
+    expected_max,
+    expected_max_after,
+    knowledge_gradient,
+    p_best,
+    predictive_change,
+)
 
 BEST = json.loads((Path(__file__).parents[1] / "data" / "bechhofer_1954.json").read_text())
 
@@ -27,7 +34,7 @@ def law(n: int, seed: int) -> tuple[Floats, Floats]:
 
 @pytest.mark.parametrize(("lead", "shared"), [(0.0, 0.0), (0.3, 0.2), (-1.1, -0.4), (4.0, 0.7)])
 def test_of_two_bows_it_is_the_normal_probability_of_the_difference(lead: float, shared: float) -> None:
-    chance = best_probabilities([lead, 0.0], [[1.0, shared], [shared, 0.8]])
+    chance = p_best([lead, 0.0], [[1.0, shared], [shared, 0.8]])
     assert chance == pytest.approx(norm.cdf([lead, -lead] / np.sqrt(1.8 - 2 * shared)), abs=1e-9)
 
 
@@ -38,13 +45,13 @@ def test_a_lead_of_bechhofers_tau_over_like_bows_is_the_best_with_p_star(p_star:
     mean = np.zeros(k)
     mean[0] = tau
     # Bechhofer 1954, Table I, for independent bows of unit deviation; the net's error is below 1e-3.
-    assert best_probabilities(mean, np.eye(k))[0] == pytest.approx(p_star, abs=5e-4)
+    assert p_best(mean, np.eye(k))[0] == pytest.approx(p_star, abs=5e-4)
 
 
 @pytest.mark.parametrize("k", [2, 3, 5, 8])
 def test_bows_that_nothing_tells_apart_share_the_probability(k: int) -> None:
-    assert best_probabilities(np.zeros(k), np.eye(k) + 0.5) == pytest.approx(np.full(k, 1 / k), abs=1e-9)
-    assert best_probabilities(np.full(k, 4.0), np.full((k, k), 0.5)) == pytest.approx(np.full(k, 1 / k), abs=1e-3)
+    assert p_best(np.zeros(k), np.eye(k) + 0.5) == pytest.approx(np.full(k, 1 / k), abs=1e-9)
+    assert p_best(np.full(k, 4.0), np.full((k, k), 0.5)) == pytest.approx(np.full(k, 1 / k), abs=1e-3)
 
 
 @pytest.mark.parametrize("n", [3, 4, 5, 6, 7, 8])
@@ -54,27 +61,27 @@ def test_it_agrees_with_plain_monte_carlo(n: int, seed: int) -> None:
     drawn = np.random.default_rng(77).multivariate_normal(mean, cov, size=200_000).argmax(axis=1)
     share = np.bincount(drawn, minlength=n) / len(drawn)
     # Four standard errors of a share of 200,000 draws are at most .0045; the net adds 1e-3.
-    assert best_probabilities(mean, cov) == pytest.approx(share, abs=0.0055)
+    assert p_best(mean, cov) == pytest.approx(share, abs=0.0055)
 
 
 def test_likings_without_uncertainty_have_their_highest_for_certain() -> None:
-    assert best_probabilities([4.0, 5.0, 4.5], np.zeros((3, 3))) == pytest.approx([0.0, 1.0, 0.0], abs=1e-9)
+    assert p_best([4.0, 5.0, 4.5], np.zeros((3, 3))) == pytest.approx([0.0, 1.0, 0.0], abs=1e-9)
 
 
 def test_one_bow_alone_is_the_best_and_none_has_no_probability() -> None:
-    assert best_probabilities([4.0], [[1.0]]).tolist() == [1.0]
-    assert best_probabilities(np.zeros(0), np.zeros((0, 0))).shape == (0,)
+    assert p_best([4.0], [[1.0]]).tolist() == [1.0]
+    assert p_best(np.zeros(0), np.zeros((0, 0))).shape == (0,)
 
 
 def test_the_probabilities_add_up_to_one_and_are_the_same_when_asked_again() -> None:
     mean, cov = law(7, 5)
-    assert best_probabilities(mean, cov).sum() == pytest.approx(1.0, abs=1e-12)
-    assert (best_probabilities(mean, cov) == best_probabilities(mean, cov)).all()
+    assert p_best(mean, cov).sum() == pytest.approx(1.0, abs=1e-12)
+    assert (p_best(mean, cov) == p_best(mean, cov)).all()
 
 
 def test_what_all_bows_share_does_not_matter() -> None:
     mean, cov = law(5, 6)
-    assert best_probabilities(mean + 2.0, cov + 3.0) == pytest.approx(best_probabilities(mean, cov), abs=1e-9)
+    assert p_best(mean + 2.0, cov + 3.0) == pytest.approx(p_best(mean, cov), abs=1e-9)
 
 
 # The expected maximum of lines
@@ -133,7 +140,7 @@ def taken_after_plays(mean: Floats, cov: Floats, plays: list[int], noise: float,
 def test_a_play_is_worth_what_it_wins_in_drawn_trials(plays: list[int], seed: int) -> None:
     mean, cov = law(5, seed)
     won, error = taken_after_plays(mean, cov, plays, 0.6, seed)
-    assert gain_of_plays(mean, cov, plays, 0.6) == pytest.approx(won - mean.max(), abs=4 * error)
+    assert knowledge_gradient(mean, cov, plays, 0.6) == pytest.approx(won - mean.max(), abs=4 * error)
 
 
 def test_two_plays_of_bows_known_to_be_alike_have_their_closed_form() -> None:
@@ -141,7 +148,7 @@ def test_two_plays_of_bows_known_to_be_alike_have_their_closed_form() -> None:
     # half its mean absolute value is won.
     v, noise = 0.4, 0.7
     moved = 2 * v**2 / (v + noise**2)
-    assert gain_of_plays(np.zeros(2), v * np.eye(2), (0, 1), noise) == pytest.approx(
+    assert knowledge_gradient(np.zeros(2), v * np.eye(2), (0, 1), noise) == pytest.approx(
         math.sqrt(moved) / math.sqrt(2 * math.pi), abs=1e-6
     )
 
@@ -151,28 +158,28 @@ def test_a_new_copy_heard_without_noise_beside_a_known_bow_has_the_expected_impr
     m, s, f = 4.2, 0.6, 4.5
     mean, cov = np.array([f, m]), np.diag([0.0, s**2])
     z = (m - f) / s
-    assert gain_of_plays(mean, cov, (1,), 0.0) == pytest.approx((m - f) * norm.cdf(z) + s * norm.pdf(z), abs=1e-12)
+    assert knowledge_gradient(mean, cov, (1,), 0.0) == pytest.approx((m - f) * norm.cdf(z) + s * norm.pdf(z), abs=1e-12)
 
 
 def test_two_plays_are_worth_at_least_as_much_as_one() -> None:
     mean, cov = law(5, 9)
-    one, two = gain_of_plays(mean, cov, (1,), 0.6), gain_of_plays(mean, cov, (1, 2), 0.6)
+    one, two = knowledge_gradient(mean, cov, (1,), 0.6), knowledge_gradient(mean, cov, (1, 2), 0.6)
     assert 0 < one < two
 
 
 def test_a_play_that_can_change_nothing_is_worth_nothing() -> None:
-    assert gain_of_plays(np.array([6.0, 2.0]), 0.01 * np.eye(2), (0, 1), 0.7) == pytest.approx(0.0, abs=1e-12)
+    assert knowledge_gradient(np.array([6.0, 2.0]), 0.01 * np.eye(2), (0, 1), 0.7) == pytest.approx(0.0, abs=1e-12)
 
 
 def test_three_plays_at_once_are_refused() -> None:
     mean, cov = law(4, 1)
     with pytest.raises(ValueError, match="plays: got 3"):
-        best_after(mean, heard(cov, (0, 1, 2), 0.5))
+        expected_max_after(mean, predictive_change(cov, (0, 1, 2), 0.5))
 
 
 def test_new_copies_share_their_tiers_mean_and_nothing_else() -> None:
     mean, cov = law(3, 4)  # one tier, two bows
-    new_mean, new_cov = with_new(mean, cov, 0, [1, 2], 0.5, 2)
+    new_mean, new_cov = append_unknown_copies(mean, cov, 0, [1, 2], 0.5, 2)
     assert new_mean == pytest.approx(mean[[1, 2, 0, 0]])
     assert new_cov[2, 2] == pytest.approx(cov[0, 0] + 0.25)
     assert new_cov[2, 3] == pytest.approx(cov[0, 0])

@@ -11,11 +11,11 @@ import pytest
 from scipy.stats import binomtest, multivariate_normal
 
 from model.trial.paired_comparison import (
-    DEFAULT,
-    Rule,
-    Verdict,
-    characteristic,
+    DEFAULT_RULE,
+    PairsVerdict,
+    SprtRule,
     first_in_pair,
+    operating_characteristic,
     verdict,
 )
 from tests.model.trial.fixed_numbers import bechhofer, finds_best, needed, plays_needed, sign_test
@@ -24,7 +24,7 @@ DATA = Path(__file__).parents[1] / "data"
 PAIRED = json.loads((DATA / "paired_comparison.json").read_text())
 BEST = json.loads((DATA / "bechhofer_1954.json").read_text())
 FIRST, SECOND = 0, 1
-THREE_IN_FOUR = Rule(p1=0.75)
+THREE_IN_FOUR = SprtRule(p1=0.75)
 """Looks for a weaker preference than the default, with the same errors: its figures are those that others have computed."""
 
 # p0, p1, alpha, beta; s, h0, h1; exact mean number of pairs at p0 and p1; exact error rates. Lines by Wald 1947, Sequential
@@ -38,8 +38,8 @@ ROWS = [
 ]
 
 
-def one_side(p0: float, p1: float, alpha: float, beta: float) -> Rule:
-    return Rule(p0, p1, alpha, beta, cap=None, sides=1)
+def one_side(p0: float, p1: float, alpha: float, beta: float) -> SprtRule:
+    return SprtRule(p0, p1, alpha, beta, cap=None, sides=1)
 
 
 # One side alone, no cap
@@ -53,7 +53,7 @@ def test_one_side_alone_has_walds_lines_and_the_exact_error_rates_and_sample_num
     errors: tuple[float, float],
 ) -> None:
     rule = one_side(*row)
-    without, with_ = characteristic(row[0], rule), characteristic(row[1], rule)
+    without, with_ = operating_characteristic(row[0], rule), operating_characteristic(row[1], rule)
     assert rule.bounds == pytest.approx(lines, abs=1e-5)
     assert (without.pairs, with_.pairs) == pytest.approx(pairs, abs=1e-3)
     assert (without.first, with_.no_preference) == pytest.approx(errors, abs=1e-5)
@@ -62,7 +62,7 @@ def test_one_side_alone_has_walds_lines_and_the_exact_error_rates_and_sample_num
 
 def test_the_walk_between_two_equal_barriers_has_its_closed_form() -> None:
     # p0 = 1/3, p1 = 2/3, alpha = beta = .05 is a walk between -5 and 5: error 1 / (1 + 2^5), mean 5 (31/33) / (1/3) steps.
-    found = characteristic(1 / 3, one_side(1 / 3, 2 / 3, 0.05, 0.05))
+    found = operating_characteristic(1 / 3, one_side(1 / 3, 2 / 3, 0.05, 0.05))
     assert found.first == pytest.approx(1 / 33, abs=1e-9)
     assert found.pairs == pytest.approx(5 * (31 / 33) * 3, abs=1e-9)
 
@@ -80,7 +80,7 @@ def test_after_each_pair_the_lines_ask_for_walds_numbers(n: str, limits: list[in
 
 def test_without_a_preference_most_are_told_so() -> None:
     # Recursion over the pairs, computed apart from the product: .076, .076, .653, .196.
-    found = characteristic(0.5, THREE_IN_FOUR)
+    found = operating_characteristic(0.5, THREE_IN_FOUR)
     assert (found.first, found.second, found.no_preference, found.not_settled) == pytest.approx(
         (0.076, 0.076, 0.653, 0.196), abs=5e-4
     )
@@ -88,40 +88,40 @@ def test_without_a_preference_most_are_told_so() -> None:
 
 def test_who_prefers_a_bow_three_times_in_four_is_mostly_told_so_after_twelve_pairs() -> None:
     # The same source: .724 right, .136 none, .140 open, 11.8 pairs.
-    found = characteristic(0.75, THREE_IN_FOUR)
+    found = operating_characteristic(0.75, THREE_IN_FOUR)
     assert (found.first, found.no_preference, found.not_settled) == pytest.approx((0.724, 0.136, 0.140), abs=5e-4)
     assert found.pairs == pytest.approx(11.8, abs=0.05)
 
 
 def test_the_two_bows_are_treated_alike() -> None:
-    one, other = characteristic(0.7), characteristic(0.3)
+    one, other = operating_characteristic(0.7), operating_characteristic(0.3)
     assert (one.first, one.second, one.pairs) == pytest.approx((other.second, other.first, other.pairs), abs=1e-12)
 
 
 @pytest.mark.parametrize("p", [0.0, 0.2, 0.5, 0.9, 1.0])
 def test_the_verdicts_probabilities_add_up_to_one(p: float) -> None:
-    found = characteristic(p)
+    found = operating_characteristic(p)
     assert found.first + found.second + found.no_preference + found.not_settled == pytest.approx(1.0, abs=1e-12)
 
 
 def test_every_way_that_eleven_pairs_can_go_adds_up_to_the_characteristic() -> None:
-    rule, p, total = Rule(cap=11), 0.6, dict.fromkeys(Verdict, 0.0)
+    rule, p, total = SprtRule(cap=11), 0.6, dict.fromkeys(PairsVerdict, 0.0)
     for way in product((FIRST, SECOND), repeat=11):
         total[verdict(way, rule)] += p ** way.count(FIRST) * (1 - p) ** way.count(SECOND)
-    found = characteristic(p, rule)
-    assert total[Verdict.FIRST] == pytest.approx(found.first, abs=1e-12)
-    assert total[Verdict.SECOND] == pytest.approx(found.second, abs=1e-12)
-    assert total[Verdict.NO_PREFERENCE] == pytest.approx(found.no_preference, abs=1e-12)
-    assert total[Verdict.NOT_SETTLED] == pytest.approx(found.not_settled, abs=1e-12)
-    assert total[Verdict.GO_ON] == 0.0
+    found = operating_characteristic(p, rule)
+    assert total[PairsVerdict.FIRST] == pytest.approx(found.first, abs=1e-12)
+    assert total[PairsVerdict.SECOND] == pytest.approx(found.second, abs=1e-12)
+    assert total[PairsVerdict.NO_PREFERENCE] == pytest.approx(found.no_preference, abs=1e-12)
+    assert total[PairsVerdict.NOT_SETTLED] == pytest.approx(found.not_settled, abs=1e-12)
+    assert total[PairsVerdict.GO_ON] == 0.0
 
 
-@pytest.mark.parametrize(("rule", "pairs"), [(THREE_IN_FOUR, 6), (DEFAULT, 4)])
-def test_one_bow_that_always_wins_is_preferred_after_a_few_pairs(rule: Rule, pairs: int) -> None:
+@pytest.mark.parametrize(("rule", "pairs"), [(THREE_IN_FOUR, 6), (DEFAULT_RULE, 4)])
+def test_one_bow_that_always_wins_is_preferred_after_a_few_pairs(rule: SprtRule, pairs: int) -> None:
     # (2 p1)^n first reaches (1 - .20) / .10 = 8 at n = 6 (5: 7.6, 6: 11.4), and with p1 = .85 at n = 4 (3: 4.9, 4: 8.4).
-    assert verdict([FIRST] * (pairs - 1), rule) is Verdict.GO_ON
-    assert verdict([FIRST] * pairs, rule) is Verdict.FIRST
-    assert verdict([SECOND] * pairs, rule) is Verdict.SECOND
+    assert verdict([FIRST] * (pairs - 1), rule) is PairsVerdict.GO_ON
+    assert verdict([FIRST] * pairs, rule) is PairsVerdict.FIRST
+    assert verdict([SECOND] * pairs, rule) is PairsVerdict.SECOND
 
 
 def recursion(p: Fraction) -> dict[str, Fraction]:
@@ -163,7 +163,7 @@ STATED = [
 def test_the_rule_in_use_fares_as_is_stated_and_as_whole_fractions_say(
     p: str, first: float, second: float, none: float, open_: float, pairs: float
 ) -> None:
-    exact, found = recursion(Fraction(p)), characteristic(float(p))
+    exact, found = recursion(Fraction(p)), operating_characteristic(float(p))
     assert sum(exact.values()) - exact["pairs"] == 1
     for name, value in exact.items():
         assert getattr(found, name) == pytest.approx(float(value), abs=1e-12)
@@ -173,38 +173,38 @@ def test_the_rule_in_use_fares_as_is_stated_and_as_whole_fractions_say(
 
 
 def test_neither_error_of_the_rule_in_use_is_above_what_it_is_called() -> None:
-    assert characteristic(0.5).first <= DEFAULT.alpha
-    assert 1 - characteristic(DEFAULT.p1).first <= DEFAULT.beta
+    assert operating_characteristic(0.5).first <= DEFAULT_RULE.alpha
+    assert 1 - operating_characteristic(DEFAULT_RULE.p1).first <= DEFAULT_RULE.beta
 
 
 def test_bows_that_win_in_turn_show_no_preference() -> None:
     # (3/2 * 1/2)^m falls to .20 / .90 at m = 6, that is after 12 pairs; for the one that lost the last pair already after 11.
-    assert verdict([FIRST, SECOND] * 5 + [FIRST], THREE_IN_FOUR) is Verdict.GO_ON
-    assert verdict([FIRST, SECOND] * 6, THREE_IN_FOUR) is Verdict.NO_PREFERENCE
+    assert verdict([FIRST, SECOND] * 5 + [FIRST], THREE_IN_FOUR) is PairsVerdict.GO_ON
+    assert verdict([FIRST, SECOND] * 6, THREE_IN_FOUR) is PairsVerdict.NO_PREFERENCE
     # With p1 = .85 already after 6: (1.7 * .3)^3 = .13.
-    assert verdict([FIRST, SECOND] * 2 + [FIRST]) is Verdict.GO_ON
-    assert verdict([FIRST, SECOND] * 3) is Verdict.NO_PREFERENCE
+    assert verdict([FIRST, SECOND] * 2 + [FIRST]) is PairsVerdict.GO_ON
+    assert verdict([FIRST, SECOND] * 3) is PairsVerdict.NO_PREFERENCE
 
 
 def test_twenty_pairs_end_it_either_way() -> None:
     way = [FIRST, FIRST, SECOND] * 7
-    assert verdict(way[:19], THREE_IN_FOUR) is Verdict.GO_ON
-    assert verdict(way[:20], THREE_IN_FOUR) is Verdict.NOT_SETTLED
+    assert verdict(way[:19], THREE_IN_FOUR) is PairsVerdict.GO_ON
+    assert verdict(way[:20], THREE_IN_FOUR) is PairsVerdict.NOT_SETTLED
 
 
 def test_what_is_played_after_the_verdict_changes_nothing() -> None:
-    assert verdict([FIRST] * 4 + [SECOND] * 16) is Verdict.FIRST
+    assert verdict([FIRST] * 4 + [SECOND] * 16) is PairsVerdict.FIRST
 
 
 def test_before_the_first_pair_it_goes_on() -> None:
-    assert verdict([]) is Verdict.GO_ON
+    assert verdict([]) is PairsVerdict.GO_ON
 
 
 def test_a_test_that_said_no_keeps_its_no() -> None:
     # The first bow loses four times: its test says no ((1/2)^4 < .20 / .90); later wins cannot make it the preferred one.
     way = [SECOND] * 4 + [FIRST] * 16
-    assert verdict(way[:4], THREE_IN_FOUR) is Verdict.GO_ON
-    assert verdict(way, THREE_IN_FOUR) is Verdict.NO_PREFERENCE
+    assert verdict(way[:4], THREE_IN_FOUR) is PairsVerdict.GO_ON
+    assert verdict(way, THREE_IN_FOUR) is PairsVerdict.NO_PREFERENCE
 
 
 @pytest.mark.parametrize("wrong", [2, -1, None, "A"])
@@ -226,12 +226,12 @@ def test_a_pair_without_a_choice_is_refused(wrong: object) -> None:
 )
 def test_a_rule_out_of_range_is_refused(arguments: dict[str, float], word: str) -> None:
     with pytest.raises(ValueError, match=word):
-        Rule(**arguments)  # type: ignore[arg-type]  # numbers
+        SprtRule(**arguments)  # type: ignore[arg-type]  # numbers
 
 
 def test_a_share_beyond_one_is_refused() -> None:
     with pytest.raises(ValueError, match=r"p: got 1\.2"):
-        characteristic(1.2)
+        operating_characteristic(1.2)
 
 
 # Which bow is played first
@@ -334,4 +334,4 @@ def test_a_single_bow_has_no_chance_to_be_told() -> None:
 
 
 def test_the_default_rule_is_the_one_told() -> None:
-    assert (DEFAULT.p1, DEFAULT.alpha, DEFAULT.beta, DEFAULT.cap) == (0.85, 0.10, 0.20, 20)
+    assert (DEFAULT_RULE.p1, DEFAULT_RULE.alpha, DEFAULT_RULE.beta, DEFAULT_RULE.cap) == (0.85, 0.10, 0.20, 20)

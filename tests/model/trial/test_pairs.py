@@ -9,11 +9,11 @@ from scipy.stats import multivariate_normal, norm
 from model.domain.arrays import Floats
 from model.domain.records import Run
 from model.domain.vocabulary import Criterion
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
-from model.trial.joint import Here
-from model.trial.pairs import Compared, after_preferences, told
-from model.trial.stopping import Say, Stand, Standing, standing
+from model.trial.joint import JointPosterior
+from model.trial.pairs import Compared, after_preferences, condition_on_pairs
+from model.trial.stopping import Action, BowStatus, TrialStatus, trial_status
 from tests.model.worlds import VIOLIN, violins
 
 MEAN = np.array([4.6, 4.9, 4.2])
@@ -105,16 +105,16 @@ def test_a_bow_against_itself_less_than_no_pairs_and_a_bow_that_is_not_there_are
         Compared("a", "a", 1, 0)
     with pytest.raises(ValueError, match="0 or more"):
         Compared("a", None, -1, 0)
-    law = Here(MEAN, COV, ("t",), np.ones(1), ("a", None), NOISE)
+    law = JointPosterior(MEAN, COV, ("t",), np.ones(1), ("a", None), NOISE)
     with pytest.raises(ValueError, match="'b'"):
-        told(law, [Compared("a", "b", 1, 0)])
+        condition_on_pairs(law, [Compared("a", "b", 1, 0)])
 
 
 # In a trial
 
 
 @cache
-def view() -> View:
+def view() -> CataloguePosterior:
     return PreferenceModel(violins([6, 6, 6], bench=False)).fit([]).view_
 
 
@@ -122,13 +122,13 @@ ALIKE = [Run(1, "a0", {Criterion.OVERALL: 5.0}), Run(2, "a1", {Criterion.OVERALL
 BESIDE = [*ALIKE, Run(3, "b0", {Criterion.OVERALL: 4.0})]
 
 
-def stand(found: Standing, copy: str | None) -> Stand:
+def stand(found: TrialStatus, copy: str | None) -> BowStatus:
     return next(bow for bow in found.bows if bow.copy == copy)
 
 
 def test_four_to_none_puts_one_of_two_bows_that_were_rated_alike_first() -> None:
-    before = standing(view(), VIOLIN, ALIKE)
-    after = standing(view(), VIOLIN, ALIKE, compared=[Compared("a1", "a0", 4, 0)])
+    before = trial_status(view(), VIOLIN, ALIKE)
+    after = trial_status(view(), VIOLIN, ALIKE, compared=[Compared("a1", "a0", 4, 0)])
     assert stand(before, "a0").best == pytest.approx(0.5, abs=0.02)
     assert after.bows[0].copy == "a1"
     assert stand(after, "a1").best > 0.75
@@ -138,24 +138,26 @@ def test_four_to_none_puts_one_of_two_bows_that_were_rated_alike_first() -> None
 
 
 def test_pairs_turn_a_replay_into_a_bow_to_take() -> None:
-    before = standing(view(), VIOLIN, ALIKE, can_bring=0)
-    after = standing(view(), VIOLIN, ALIKE, can_bring=0, compared=[Compared("a0", "a1", 8, 0)])
-    assert before.recommendation.say is Say.REPLAY
-    assert (after.recommendation.say, after.recommendation.bows) == (Say.STOP, ("a0",))
+    before = trial_status(view(), VIOLIN, ALIKE, can_bring=0)
+    after = trial_status(view(), VIOLIN, ALIKE, can_bring=0, compared=[Compared("a0", "a1", 8, 0)])
+    assert before.recommendation.say is Action.REPLAY
+    assert (after.recommendation.say, after.recommendation.bows) == (Action.STOP, ("a0",))
 
 
 def test_where_the_marks_outweigh_a_pair_it_is_said() -> None:
     runs = [Run(1, "a0", {Criterion.OVERALL: 7.0}), Run(2, "a1", {Criterion.OVERALL: 2.0})]
-    said = standing(view(), VIOLIN, runs, compared=[Compared("a1", "a0", 1, 0)]).recommendation
+    said = trial_status(view(), VIOLIN, runs, compared=[Compared("a1", "a0", 1, 0)]).recommendation
     assert (said.pairs, said.against_pairs) == (1, True)
 
 
 def test_a_bow_that_was_only_paired_tells_of_the_other_and_gets_no_place_of_its_own() -> None:
-    plain = standing(view(), VIOLIN, ALIKE)
-    after = standing(view(), VIOLIN, ALIKE, compared=[Compared("a0", "c5", 5, 0)])
+    plain = trial_status(view(), VIOLIN, ALIKE)
+    after = trial_status(view(), VIOLIN, ALIKE, compared=[Compared("a0", "c5", 5, 0)])
     assert {bow.copy for bow in after.bows} == {"a0", "a1"}
     assert stand(after, "a0").mean > stand(plain, "a0").mean
 
 
 def test_a_head_to_head_without_an_answer_changes_nothing() -> None:
-    assert standing(view(), VIOLIN, BESIDE, compared=[Compared("a0", "a1", 0, 0)]) == standing(view(), VIOLIN, BESIDE)
+    assert trial_status(view(), VIOLIN, BESIDE, compared=[Compared("a0", "a1", 0, 0)]) == trial_status(
+        view(), VIOLIN, BESIDE
+    )

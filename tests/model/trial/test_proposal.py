@@ -10,13 +10,13 @@ import pytest
 
 from model.domain.records import Answers, Copy, OwnBow, Range, Run, Tier
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument, Place, Role, Setting
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import outlook
+from model.preference.predict import predict_player
 from model.trial import Offer, Proposal, VerdictCode, influence, of_named, proposal_for
-from model.trial.influence import What
-from model.trial.reasons import Differences, Fact, Told, reasons
+from model.trial.influence import AdvicePart
+from model.trial.reasons import Differences, Fact, ListedTier, reasons
 from tests.model.worlds import drawn_trials, violins
 
 O = Criterion.OVERALL  # noqa: E741 - overall
@@ -26,7 +26,7 @@ EVERY = frozenset(RANGE.copies)
 
 
 @cache
-def view() -> View:
+def view() -> CataloguePosterior:
     return PreferenceModel(RANGE).fit(drawn_trials(RANGE, players=40, bows=5, seed=3)).view_
 
 
@@ -139,7 +139,7 @@ def test_a_bow_rated_above_the_own_one_is_brought_and_one_clearly_below_is_not()
     for serial in ("a0", "b3", "c1"):
         loved = propose(owner(4.0), (Run(3, serial, {O: 7.0}),), budget=3000.0)
         assert serial in loved.bring
-        best_first = outlook(view(), owner(4.0), (Run(3, serial, {O: 7.0}),))
+        best_first = predict_player(view(), owner(4.0), (Run(3, serial, {O: 7.0}),))
         stock = best_first.stock
         liking = dict(zip(stock.serials, (best_first.mean[stock.tier] + stock.offset).tolist(), strict=True))
         assert list(loved.bring) == sorted(loved.bring, key=lambda bow: -liking[bow])
@@ -293,8 +293,8 @@ def test_a_lower_price_is_told_once_with_a_difference_or_alone(eases: float, tol
     cov = np.tile(np.diag([0.01, 0.01, 0.01]), (2, 1, 1))
     differ = Differences((Criterion.TONE, Criterion.EASE), np.array([0.2, 0.1]), mean, cov)
     listed = [
-        Told(tier="dear", price=3000.0, has_note=False, mass_g=None, ahead=1.0),
-        Told(tier="cheap", price=1200.0, has_note=False, mass_g=None, ahead=1.0),
+        ListedTier(tier="dear", price=3000.0, has_note=False, mass_g=None, ahead=1.0),
+        ListedTier(tier="cheap", price=1200.0, has_note=False, mass_g=None, ahead=1.0),
     ]
     found = reasons(differ, 1, 0, listed, None, no_own=False)
     assert [reason.criterion or reason.fact for reason in found if reason.against == "dear"] == told
@@ -321,7 +321,7 @@ def test_each_answer_given_is_left_out_once() -> None:
         "budget",
         "minutes",
     ]
-    assert What.BOWS in {change.what for change in found[4].changes}
+    assert AdvicePart.BOWS in {change.what for change in found[4].changes}
     assert not influence(view(), Answers(Instrument.VIOLIN), (), offer())
 
 
@@ -350,10 +350,10 @@ def test_what_a_rating_did_is_how_the_answers_with_and_without_it_differ() -> No
         assert one.case is not None
         assert other.case is not None
         both = one.case.row.chance, other.case.row.chance
-        chances = [change for change in changes if change.what is What.CHANCE]
+        chances = [change for change in changes if change.what is AdvicePart.CHANCE]
         assert bool(chances) == (abs(round(both[0], 3) - round(both[1], 3)) >= 0.03), answer
         assert [(c.given, c.without) for c in chances] == [(round(both[0], 3), round(both[1], 3))] * len(chances)
-        assert (What.BOWS in {change.what for change in changes}) == (set(one.bring) != set(other.bring))
+        assert (AdvicePart.BOWS in {change.what for change in changes}) == (set(one.bring) != set(other.bring))
         told += len(changes)
     assert told > 3
 
@@ -368,21 +368,21 @@ def test_what_an_answer_did_is_how_two_whole_answers_differ(who: str) -> None:
         other = proposal_for(view(), PLAYERS[who], (), offer(**less))
         did = {str(each.answer): each.changes for each in influence(view(), PLAYERS[who], (), offer(**whole))}[given]
         told = {change.what: (change.given, change.without) for change in did}
-        assert (What.VERDICT in told) == (one.verdict.code is not other.verdict.code)
+        assert (AdvicePart.VERDICT in told) == (one.verdict.code is not other.verdict.code)
         first = [
             next(e.tier for e in found.entries if e.role in (Role.BEST_FIT, Role.MOST_LIKED)) for found in (one, other)
         ]
-        assert told.get(What.FIRST_TIER, ("", "")) == (tuple(first) if first[0] != first[1] else ("", ""))
-        assert (What.BOWS in told) == (set(one.bring) != set(other.bring))
-        if What.BOWS in told:
-            assert told[What.BOWS] == (len(one.bring), len(other.bring))
+        assert told.get(AdvicePart.FIRST_TIER, ("", "")) == (tuple(first) if first[0] != first[1] else ("", ""))
+        assert (AdvicePart.BOWS in told) == (set(one.bring) != set(other.bring))
+        if AdvicePart.BOWS in told:
+            assert told[AdvicePart.BOWS] == (len(one.bring), len(other.bring))
         assert one.case is not None
         assert other.case is not None
         # Within .003: chances are integrated bow after bow, in another order here.
         chances = (one.case.row.chance, other.case.row.chance)
-        assert told.get(What.CHANCE, chances) == pytest.approx(chances, abs=3e-3)
+        assert told.get(AdvicePart.CHANCE, chances) == pytest.approx(chances, abs=3e-3)
         if abs(chances[0] - chances[1]) > 0.036:
-            assert What.CHANCE in told
+            assert AdvicePart.CHANCE in told
 
 
 # Refusals

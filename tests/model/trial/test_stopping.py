@@ -12,14 +12,14 @@ from scipy.stats import norm
 from model.domain.arrays import Floats
 from model.domain.records import Answers, OwnBow, Run
 from model.domain.vocabulary import CRITERIA, Blinding, Criterion, Instrument
-from model.features.copy_history import Stretches
+from model.features.copy_history import ServiceIntervals
 from model.features.design import SEEN_COLUMNS
-from model.preference.catalogue import View
+from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
 from model.preference.predict import LIKING, utility_weights
-from model.trial.joint import Here, here
-from model.trial.stopping import Because, Say, Stand, Standing, drift, repeat_difference, standing
+from model.trial.joint import JointPosterior, joint_posterior
+from model.trial.stopping import Action, BowStatus, RationaleCode, TrialStatus, drift, repeat_difference, trial_status
 from tests.model.dense import Dense, Law, weighed
 from tests.model.preference.test_predict import ASKED, KNOWN_RANGE, PARTLY_RATED, RANGE, REHAIRED, RESTED, TRIED, fitted
 from tests.model.worlds import VIOLIN, violins
@@ -33,8 +33,8 @@ EXACT = 1e-9
 
 
 @cache
-def made_up_view() -> View:
-    return View(fitted(), RANGE, Stretches.from_events(REHAIRED))
+def made_up_view() -> CataloguePosterior:
+    return CataloguePosterior(fitted(), RANGE, ServiceIntervals.from_events(REHAIRED))
 
 
 def mixed(answers: Answers) -> Floats:
@@ -50,9 +50,9 @@ def written_out(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None
     return dense.law([weighed(item, weights) for item in items], runs)
 
 
-def law_here(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None]) -> Here:
+def law_here(answers: Answers, runs: Sequence[Run], bows: Sequence[str | None]) -> JointPosterior:
     player = Player(made_up_view(), answers, runs)
-    return here(player, mixed(answers), bows)
+    return joint_posterior(player, mixed(answers), bows)
 
 
 OWN_TWICE = (*TRIED, Run(6, None, {O: 4.0, TONE: 5.0}), Run(7, None, {O: 3.0}))
@@ -84,7 +84,7 @@ def test_the_law_names_its_tiers_and_bows_in_order() -> None:
 def test_what_the_eye_adds_is_taken_off_again(blinding: Blinding) -> None:
     # With coefficients known exactly, marks raised by what seeing the bows brings leave the same standing as blind ones.
     posterior = fitted()
-    known = View(replace(posterior, coef_root=np.zeros_like(posterior.coef_root)), KNOWN_RANGE)
+    known = CataloguePosterior(replace(posterior, coef_root=np.zeros_like(posterior.coef_root)), KNOWN_RANGE)
     coef = posterior.coef[0, SEEN_COLUMNS[blinding]]
     grade = {tier: KNOWN_RANGE.tiers[tier].grade - posterior.design.middle[0] for tier in KNOWN_RANGE.tiers}
     marks = {"a0": 4.0, "b0": 5.0, "c0": 3.5}
@@ -93,17 +93,17 @@ def test_what_the_eye_adds_is_taken_off_again(blinding: Blinding) -> None:
         Run(at, copy, {O: mark + float(coef @ [1.0, grade[copy[0]]])})
         for at, (copy, mark) in enumerate(marks.items(), start=1)
     ]
-    one, other = standing(known, VIOLIN, blind), standing(known, VIOLIN, seen, blinding=blinding)
+    one, other = trial_status(known, VIOLIN, blind), trial_status(known, VIOLIN, seen, blinding=blinding)
     assert [bow.copy for bow in one.bows] == [bow.copy for bow in other.bows]
     assert [bow.mean for bow in one.bows] == pytest.approx([bow.mean for bow in other.bows], abs=EXACT)
-    assert standing(known, VIOLIN, seen).bows[0].mean != pytest.approx(one.bows[0].mean, abs=1e-3)
+    assert trial_status(known, VIOLIN, seen).bows[0].mean != pytest.approx(one.bows[0].mean, abs=1e-3)
 
 
 # How the bows stand
 
 
 @cache
-def view() -> View:
+def view() -> CataloguePosterior:
     """Three tiers of six copies each, before any trial."""
     return PreferenceModel(violins([6, 6, 6], bench=False)).fit([]).view_
 
@@ -116,17 +116,17 @@ def full(copy: str | None, mark: float, position: int) -> Run:
     return Run(position, copy, dict.fromkeys(CRITERIA, mark))
 
 
-def bow_of(found: Standing, copy: str | None) -> Stand:
+def bow_of(found: TrialStatus, copy: str | None) -> BowStatus:
     return next(bow for bow in found.bows if bow.copy == copy)
 
 
-def said(runs: Sequence[Run], answers: Answers = VIOLIN, **terms: Any) -> Standing:
-    return standing(view(), answers, runs, **terms)
+def said(runs: Sequence[Run], answers: Answers = VIOLIN, **terms: Any) -> TrialStatus:
+    return trial_status(view(), answers, runs, **terms)
 
 
 def test_the_probability_of_the_best_of_two_comes_from_their_joint_law() -> None:
     runs = played(("a0", 4.0), ("b0", 5.0))
-    law = here(Player(view(), VIOLIN, runs), LIKING, ("a0", "b0"))
+    law = joint_posterior(Player(view(), VIOLIN, runs), LIKING, ("a0", "b0"))
     lead, cov = law.bows_mean[1] - law.bows_mean[0], law.bows_cov
     expected = norm.cdf(lead / np.sqrt(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1]))
     assert bow_of(said(runs), "b0").best == pytest.approx(expected, abs=EXACT)
@@ -137,7 +137,7 @@ def test_the_probability_of_the_best_of_five_agrees_with_draws_from_the_law_writ
     bows = ("a0", "d0", "a2", "b0", None)
     law = written_out(answers, runs, bows, LIKING)
     drawn = np.random.default_rng(4).multivariate_normal(law.mean[4:], law.cov[4:, 4:], 200_000).argmax(axis=1)
-    found = standing(made_up_view(), answers, runs)
+    found = trial_status(made_up_view(), answers, runs)
     share = {bow: float(np.mean(drawn == at)) for at, bow in enumerate(bows)}
     assert {bow.copy: bow.best for bow in found.bows} == pytest.approx(share, abs=0.0055)
 
@@ -194,7 +194,7 @@ def test_the_improvement_is_that_of_one_more_copy_rated_once_in_drawn_trials() -
     shift = (rated - law.mean[1])[:, None] * covariance / (law.cov[1, 1] + spread**2 + noise**2)
     taken = (np.append(law.mean[4:], law.mean[1]) + shift).argmax(axis=1)
     won = np.column_stack([drawn[:, 4:], new])[np.arange(len(drawn)), taken] - law.mean[4:].max()
-    found = standing(made_up_view(), answers, runs).improvement["b"]
+    found = trial_status(made_up_view(), answers, runs).improvement["b"]
     assert found == pytest.approx(float(won.mean()), abs=4 * float(won.std()) / np.sqrt(len(won)))
 
 
@@ -210,16 +210,16 @@ def test_one_more_copy_of_a_better_tier_wins_more_and_less_the_better_the_bows_a
 def test_before_the_first_rating_it_goes_on() -> None:
     for runs in ([], [Run(1, "a0", {})]):
         found = said(runs, remaining=["a1"])
-        assert found.recommendation.say is Say.GO_ON
-        assert found.recommendation.reason.code is Because.NOTHING_RATED
+        assert found.recommendation.say is Action.GO_ON
+        assert found.recommendation.reason.code is RationaleCode.NOTHING_RATED
     assert said([]).bows == ()
     assert said([]).improvement == {}
 
 
 def test_bows_of_the_order_still_to_come_are_played() -> None:
     found = said(played(("a0", 5.0), ("b0", 4.0)), remaining=["c0", None, "c1"]).recommendation
-    assert found.say is Say.GO_ON
-    assert found.reason.code is Because.BOWS_TO_COME
+    assert found.say is Action.GO_ON
+    assert found.reason.code is RationaleCode.BOWS_TO_COME
     assert found.reason.values["unplayed"] == 3
     assert 0.05 <= found.reason.values["probability"] <= 1
 
@@ -227,24 +227,24 @@ def test_bows_of_the_order_still_to_come_are_played() -> None:
 def test_a_bow_to_come_that_cannot_win_any_more_is_not_waited_for() -> None:
     poor = played(*[("a0", 1.0), ("a1", 1.0), ("a2", 1.0), ("a3", 1.0)], *[("c0", 7.0)] * 8)
     found = said(poor, remaining=["a4"]).recommendation
-    assert found.say is Say.STOP
+    assert found.say is Action.STOP
     assert found.bows == ("c0",)
 
 
 def test_second_plays_of_the_order_are_played_while_the_leader_is_not_clear() -> None:
     close = said(played(("a0", 5.0), ("b0", 5.0)), remaining=["a0"]).recommendation
-    assert close.say is Say.GO_ON
-    assert close.reason.code is Because.PLAYS_TO_COME
+    assert close.say is Action.GO_ON
+    assert close.reason.code is RationaleCode.PLAYS_TO_COME
     assert close.reason.values["plays"] == 1
     clear = said(played(("a0", 1.0), ("c0", 7.0)), remaining=["a0"]).recommendation
-    assert clear.say is not Say.GO_ON
+    assert clear.say is not Action.GO_ON
 
 
 def test_two_bows_that_are_too_close_are_played_again() -> None:
     found = said(played(("a0", 3.0), ("b0", 6.0), ("b1", 6.0), (None, 3.0))).recommendation
-    assert found.say is Say.REPLAY
+    assert found.say is Action.REPLAY
     assert set(found.bows) == {"b0", "b1"}
-    assert found.reason.code is Because.TOO_CLOSE
+    assert found.reason.code is RationaleCode.TOO_CLOSE
     assert found.reason.values["gain"] > 0.04
     assert found.reason.values["lead"] < 0.1
 
@@ -253,24 +253,24 @@ def test_bows_that_stay_close_are_not_played_for_ever() -> None:
     marks: list[tuple[str | None, float]] = [("b0", 6.0), ("b1", 6.0)]
     for plays in range(1, 12):
         found = said(played(*marks * plays), can_bring=0).recommendation
-        if found.say is Say.STOP:
+        if found.say is Action.STOP:
             break
-    assert found.say is Say.STOP
-    assert found.reason.code is Because.NOTHING_TO_WIN
+    assert found.say is Action.STOP
+    assert found.reason.code is RationaleCode.NOTHING_TO_WIN
     assert found.reason.values["probability"] < 0.8
     assert 2 < plays < 12
 
 
 def test_where_there_is_no_time_no_bow_is_played_again() -> None:
     found = said(played(("b0", 6.0), ("b1", 6.0)), can_replay=False, can_bring=0).recommendation
-    assert found.say is Say.STOP
+    assert found.say is Action.STOP
 
 
 def test_poor_bows_ask_for_more_of_the_tier_that_wins_most() -> None:
     found = said(played(("a0", 2.0), ("a1", 2.0), (None, 2.0)))
     more = found.recommendation
-    assert more.say is Say.BRING_MORE
-    assert more.reason.code is Because.MORE_MAY_BE_BETTER
+    assert more.say is Action.BRING_MORE
+    assert more.reason.code is RationaleCode.MORE_MAY_BE_BETTER
     assert more.tier == max(found.improvement, key=lambda tier: found.improvement[tier])
     assert more.copies in (1, 2)
     assert more.reason.values["gain"] > 0.05 * more.copies
@@ -281,14 +281,14 @@ def test_two_more_are_asked_for_where_the_second_is_worth_its_carrying() -> None
     assert said(runs).recommendation.copies == 2
     assert said(runs, can_bring=1).recommendation.copies == 1
     one = said(runs, carry_cost=0.9 * said(runs, can_bring=1).recommendation.reason.values["gain"]).recommendation
-    assert (one.say, one.copies) == (Say.BRING_MORE, 1)
+    assert (one.say, one.copies) == (Action.BRING_MORE, 1)
 
 
 def test_nothing_is_asked_for_that_is_not_worth_its_carrying_or_cannot_be_had() -> None:
     runs = played(("a0", 2.0), ("c1", 5.0), (None, 2.0))
-    assert said(runs, carry_cost=3.0, can_replay=False).recommendation.say is Say.STOP
-    assert said(runs, can_bring=0, can_replay=False).recommendation.say is Say.STOP
-    assert said(runs, prices={}, can_replay=False).recommendation.say is Say.STOP
+    assert said(runs, carry_cost=3.0, can_replay=False).recommendation.say is Action.STOP
+    assert said(runs, can_bring=0, can_replay=False).recommendation.say is Action.STOP
+    assert said(runs, prices={}, can_replay=False).recommendation.say is Action.STOP
 
 
 def test_more_are_asked_for_only_of_tiers_that_have_a_price() -> None:
@@ -299,25 +299,25 @@ def test_more_are_asked_for_only_of_tiers_that_have_a_price() -> None:
 def test_a_dearer_tier_has_to_be_liked_better_once_outcomes_told_what_prices_weigh() -> None:
     posterior, runs = view().posterior, played((None, 2.0))
     told = replace(posterior.keeping, coef=np.array([0.5, 0.5, -1.0, 0.5]), covariance=np.zeros((4, 4)))
-    weighing = View(replace(posterior, keeping=told), view().range)
+    weighing = CataloguePosterior(replace(posterior, keeping=told), view().range)
     prices = {"a": 900.0, "b": 1800.0, "c": 3600.0}
     assert said(runs, prices=prices).recommendation.tier == "c"
-    found = standing(weighing, VIOLIN, runs, prices=prices)
+    found = trial_status(weighing, VIOLIN, runs, prices=prices)
     assert found.recommendation.tier == "a"
     assert found.improvement["c"] > found.improvement["a"]
 
 
 def test_a_clear_leader_ends_the_trial() -> None:
     found = said([full("a0", 3.0, 1), full("c0", 7.0, 2), full(None, 3.0, 3), full("b0", 3.0, 4)]).recommendation
-    assert found.say is Say.STOP
+    assert found.say is Action.STOP
     assert found.bows == ("c0",)
-    assert found.reason.code is Because.CLEAR
+    assert found.reason.code is RationaleCode.CLEAR
     assert found.reason.values["probability"] >= 0.8
 
 
 def test_the_own_bow_may_be_the_one_to_keep() -> None:
     found = said(played(("a0", 3.0), (None, 7.0), ("a1", 3.0), (None, 7.0))).recommendation
-    assert found.say is Say.STOP
+    assert found.say is Action.STOP
     assert found.bows == (None,)
 
 

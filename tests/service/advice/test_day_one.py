@@ -18,8 +18,7 @@ from sqlalchemy import delete
 
 from model.domain.records import Answers, Copy, OwnBow, Range, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Basis, Criterion, Instrument, Role
-from model.preference import character
-from model.preference.model import PreferenceModel
+from model.preference import PreferenceModel, character
 from model.trial import Offer, Proposal, proposal_for
 from service import tables
 from service.core.database import Database

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.preference.chances import recalibrated
+from model.preference import recalibrated
 from service.core.database import Database
 from service.modelling import catalogue, versions
 from service.modelling.catalogue import Catalogue

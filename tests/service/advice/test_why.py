@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from model.trial.influence import Answer, What
+from model.trial import AdvicePart, Answer
 from service import tables
 from service.advice import influence_words
 from service.questionnaire import answer_names
@@ -140,7 +140,7 @@ def test_every_change_has_its_sentence_and_no_figure_under_the_prior(basis: str)
         "bows": (3, 1),
         "chance": (0.71, 0.42),
     }
-    assert values.keys() == {str(what) for what in What}
+    assert values.keys() == {str(what) for what in AdvicePart}
     changes = [{"what": what, "with": given, "without": other} for what, (given, other) in values.items()]
     said = influence_words.what_it_did({"answer": "budget", "changes": changes, "reads": True}, doc)
     assert "Rowan would come first, not Juniper." in said

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import update
 
-from model.preference.model import PreferenceModel
+from model.preference import PreferenceModel
 from service.advice import advise
 from service.modelling import fits, versions
 from service.questionnaire.forms import check

@@ -20,11 +20,9 @@ from sqlalchemy import select
 
 import model
 from model.domain.records import Range, Trial
-from model.evaluation.cross_validation import Report
-from model.evaluation.metrics import Estimate
-from model.evaluation.promotion import Decision, Why
-from model.features.training_data import Material
-from model.preference.model import PreferenceModel
+from model.evaluation import ClusteredMean, Decision, EvaluationReport, PromotionReason
+from model.features import TrainingData
+from model.preference import PreferenceModel
 from service.core.database import Database
 from service.core.errors import Refused
 from service.modelling import fit_words, fits, versions
@@ -44,7 +42,7 @@ class UpsideDown(PreferenceModel):
     def __init__(self, range_: Range) -> None:
         super().__init__(range_, tastes=False)
 
-    def fit_to(self, material: Material) -> Self:
+    def fit_to(self, material: TrainingData) -> Self:
         history = replace(material.history, Y=8.0 - material.history.Y, own_Y=8.0 - material.history.own_Y)
         return super().fit_to(replace(material, history=history))
 
@@ -61,8 +59,8 @@ def filled(database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 @pytest.fixture
 def unchecked(filled: Database, monkeypatch: pytest.MonkeyPatch) -> Database:
     """The same, where the check-up, which is not what is looked at, finds too few players."""
-    nothing = Report(0, 0, 0, None, None, None, ())
-    monkeypatch.setattr(fits, "check_up", lambda *_args, **_options: nothing)
+    nothing = EvaluationReport(0, 0, 0, None, None, None, ())
+    monkeypatch.setattr(fits, "cross_validate", lambda *_args, **_options: nothing)
     return filled
 
 
@@ -218,10 +216,10 @@ def is_running(process: int) -> bool:
 
 
 def test_a_process_that_was_ended_is_told_in_words(filled: Database, monkeypatch: pytest.MonkeyPatch) -> None:
-    def ended(*_args: object, **_options: object) -> Report:
+    def ended(*_args: object, **_options: object) -> EvaluationReport:
         raise BrokenProcessPool
 
-    monkeypatch.setattr(fits, "check_up", ended)
+    monkeypatch.setattr(fits, "cross_validate", ended)
     with pytest.raises(Refused, match=r"was ended from outside, .* The version in use stays\."):
         fits.fit(filled)
     assert in_use(filled) is None
@@ -235,9 +233,11 @@ def test_without_trials_nothing_is_fitted(database: Database) -> None:
 # Adoption
 
 
-@pytest.mark.parametrize("why", list(Why))
-def test_what_was_decided_is_worded_when_it_is_read(why: Why) -> None:
-    decision = Decision(adopt=False, why=why, players=30, worse=Estimate(0.2, 0.1), worse_than_best=Estimate(0.3, 0.1))
+@pytest.mark.parametrize("why", list(PromotionReason))
+def test_what_was_decided_is_worded_when_it_is_read(why: PromotionReason) -> None:
+    decision = Decision(
+        adopt=False, why=why, players=30, worse=ClusteredMean(0.2, 0.1), worse_than_best=ClusteredMean(0.3, 0.1)
+    )
     said = fit_words.why({"decision": replace(decision, best=7).to_json()})
     assert said.endswith(".")
     assert not set("{}") & set(said)

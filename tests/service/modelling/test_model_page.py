@@ -17,10 +17,9 @@ import pytest
 from sqlalchemy import select
 
 from model.choice import TERMS, ExclusionReason
-from model.evaluation.promotion import Decision, Why
-from model.features.design import FIXED
-from model.preference import report
-from model.preference.model import Beliefs
+from model.evaluation import Decision, PromotionReason
+from model.features import FIXED
+from model.preference import PriorSettings, report
 from service import cli
 from service.core.database import Database
 from service.core.errors import Refused
@@ -179,7 +178,7 @@ def test_the_figures_are_those_of_the_model(twice_fitted: Database) -> None:
     assert heron.numbers.rows[0][:2] == (effects.serials[best], fitted_words.signed(float(effects.mean[best])))
     shares = report.variance_shares(view)[0]
     assert [part.share for part in page.rating.parts] == [f"{100 * share:.0f}\u00a0%" for share in shares]
-    started = {each.name: each for each in report.learnt(view, Beliefs())}
+    started = {each.name: each for each in report.prior_vs_posterior(view, PriorSettings())}
     level = fitted_words.more_or_less(started["level"].after, started["level"].after_sd)
     assert (fitted_words.BEGINNINGS["level"], "4.40\u00a0±\u00a00.50", level) in page.beginnings.main.rows
 
@@ -187,7 +186,7 @@ def test_the_figures_are_those_of_the_model(twice_fitted: Database) -> None:
 def test_the_starting_values_are_those_that_the_version_was_fitted_from(twice_fitted: Database) -> None:
     with twice_fitted.writing() as session:
         for version in session.scalars(select(ModelVersion)):
-            assert version.report["beliefs"] == asdict(Beliefs())
+            assert version.report["beliefs"] == asdict(PriorSettings())
             version.report = {**version.report, "beliefs": {"copy_sd": 0.99, "called_otherwise_then": 1.0}}
     rows = {each[0]: each[1] for each in page_in(twice_fitted).beginnings.main.rows}
     assert (rows[fitted_words.BEGINNINGS["copy"]], rows[fitted_words.BEGINNINGS["player"]]) == ("0.99", "0.70")
@@ -233,7 +232,7 @@ def test_check_ups_over_time_and_why_a_version_is_used_are_shown(shown: tuple[Mo
 
 
 def test_a_candidate_is_shown_with_its_reason(twice_fitted: Database) -> None:
-    decision = Decision(adopt=False, why=Why.UNREADABLE)
+    decision = Decision(adopt=False, why=PromotionReason.UNREADABLE)
     with twice_fitted.writing() as session:
         first, second = session.scalars(select(ModelVersion).order_by(ModelVersion.id))
         second.adopted = False
@@ -351,7 +350,7 @@ def test_every_text_can_be_translated(twice_fitted: Database) -> None:
 
 
 def test_every_part_column_term_and_status_has_its_words() -> None:
-    assert set(fitted_words.PART_NAMES) == set(fitted_words.PART_MEANINGS) == set(report.PARTS)
+    assert set(fitted_words.PART_NAMES) == set(fitted_words.PART_MEANINGS) == set(report.VARIANCE_PARTS)
     assert set(fitted_words.CHOICE_TERMS) == set(TERMS)
     assert set(fitted_words.STATUSES) == set(STATUSES)
     assert all(fitted_words.column(each.name) for each in FIXED if each.name not in report.SPOKEN_OF)

@@ -4,8 +4,7 @@ import re
 from dataclasses import replace
 
 from model.domain.vocabulary import Criterion
-from model.preference.fitted import Posterior
-from model.preference.model import PreferenceModel
+from model.preference import FittedModel, PreferenceModel
 from service.modelling.model_page import makers_section
 from service.modelling.model_page.model_page_data import Told
 from tests.model.preference.test_character import PLAIN, RANGE, fitted
@@ -13,7 +12,7 @@ from tests.model.preference.test_character import PLAIN, RANGE, fitted
 NAMES = {"a": "Heron", "b": "Plover", "c": "Wren"}
 
 
-def section(posterior: Posterior, **said: dict[Criterion, int]) -> Told:
+def section(posterior: FittedModel, **said: dict[Criterion, int]) -> Told:
     """The section, something else being said by now of some tiers."""
     tiers = {slug: replace(of, character=said.get(slug, of.character)) for slug, of in RANGE.tiers.items()}
     return makers_section.section(posterior, tiers, NAMES)

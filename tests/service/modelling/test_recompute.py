@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from model.preference.model import PreferenceModel
+from model.preference import PreferenceModel
 from service.advice import advise
 from service.core.database import Database
 from service.core.errors import Refused

@@ -13,7 +13,7 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import select
 
-from model.preference.model import PreferenceModel
+from model.preference import PreferenceModel
 from service import tables
 from service.modelling import fits
 from tests import factories

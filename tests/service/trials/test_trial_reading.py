@@ -8,8 +8,7 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
-from model.trial.composing import Ranked, Why
-from model.trial.stopping import Because, Reason, Recommendation, Say
+from model.trial import Action, Ranked, RankReason, Rationale, RationaleCode, Recommendation
 from service import tables
 from service.advice import advise
 from service.core.database import Database
@@ -176,14 +175,14 @@ def test_a_trial_from_a_file_can_be_read_and_nothing_done_with_it(database: Data
 # Words
 
 
-def ranked(why: Why, trait: str | None = None, **changes: Any) -> Ranked:
+def ranked(why: RankReason, trait: str | None = None, **changes: Any) -> Ranked:
     parts: dict[str, Any] = {"bench": {}, "wish": {}, "own": 0.0, "rated": True, "tried": 2, "liked": 0.0} | changes
     return Ranked("DB-1", "juniper", 4.5, 3.0, 6.0, 0.0, why=why, trait=trait, **parts)
 
 
-@pytest.mark.parametrize("why", list(Why))
-def test_every_reason_for_a_bow_has_a_sentence(why: Why) -> None:
-    trait = "mass" if why in (Why.WISH, Why.BENCH) else None
+@pytest.mark.parametrize("why", list(RankReason))
+def test_every_reason_for_a_bow_has_a_sentence(why: RankReason) -> None:
+    trait = "mass" if why in (RankReason.WISH, RankReason.BENCH) else None
     said = composing_words.reason(ranked(why, trait))
     assert said.endswith(".")
     assert "{" not in said
@@ -198,8 +197,8 @@ def test_every_reason_for_a_bow_has_a_sentence(why: Why) -> None:
     ],
 )
 def test_earlier_trials_are_told_by_number_and_liking(liked: float, tried: int, said: str) -> None:
-    assert composing_words.reason(ranked(Why.LIKED, liked=liked, tried=tried)) == said
-    assert composing_words.reason(ranked(Why.OWN_RATINGS, liked=liked, tried=tried)).endswith(said)
+    assert composing_words.reason(ranked(RankReason.LIKED, liked=liked, tried=tried)) == said
+    assert composing_words.reason(ranked(RankReason.OWN_RATINGS, liked=liked, tried=tried)).endswith(said)
 
 
 @pytest.mark.parametrize(
@@ -219,34 +218,49 @@ NAMES = {"DB-1": "bow C", "DB-2": "bow F", None: "the own bow"}
 VALUES = {"unplayed": 2.0, "plays": 1.0, "probability": 0.82, "lead": 0.24, "gain": 0.31}
 SAID = [
     (
-        Say.GO_ON,
-        Because.BOWS_TO_COME,
+        Action.GO_ON,
+        RationaleCode.BOWS_TO_COME,
         (),
         "Go on with the next bow. Two bows are still to be played; that one of them is",
     ),
-    (Say.GO_ON, Because.PLAYS_TO_COME, (), "Go on with the next bow. One play is left, and that the first so far is"),
     (
-        Say.REPLAY,
-        Because.TOO_CLOSE,
+        Action.GO_ON,
+        RationaleCode.PLAYS_TO_COME,
+        (),
+        "Go on with the next bow. One play is left, and that the first so far is",
+    ),
+    (
+        Action.REPLAY,
+        RationaleCode.TOO_CLOSE,
         ("DB-1", "DB-2"),
         "Play bow C and bow F again. They are too close: 0.2 points apart",
     ),
     (
-        Say.BRING_MORE,
-        Because.MORE_MAY_BE_BETTER,
+        Action.BRING_MORE,
+        RationaleCode.MORE_MAY_BE_BETTER,
         (),
         "Bring one more copy of Juniper. A bow not here may well be better",
     ),
-    (Say.STOP, Because.CLEAR, ("DB-1",), "Stop here: bow C is the one. That it is the best one here is likely (82"),
-    (Say.STOP, Because.NOTHING_TO_WIN, (None,), "Stop here: the own bow is the one to stay with. That it is the best"),
+    (
+        Action.STOP,
+        RationaleCode.CLEAR,
+        ("DB-1",),
+        "Stop here: bow C is the one. That it is the best one here is likely (82",
+    ),
+    (
+        Action.STOP,
+        RationaleCode.NOTHING_TO_WIN,
+        (None,),
+        "Stop here: the own bow is the one to stay with. That it is the best",
+    ),
 ]
 
 
 @pytest.mark.parametrize(("say", "because", "bows", "begins"), SAID)
 def test_a_recommendation_is_said_with_its_reason(
-    say: Say, because: Because, bows: tuple[str | None, ...], begins: str
+    say: Action, because: RationaleCode, bows: tuple[str | None, ...], begins: str
 ) -> None:
-    said = Recommendation(say, Reason(because, VALUES), bows=bows, tier="juniper", copies=1)
+    said = Recommendation(say, Rationale(because, VALUES), bows=bows, tier="juniper", copies=1)
     text = standing_words.text(said, NAMES.__getitem__, "Juniper")
     assert text.startswith(begins)
     plain = standing_words.text(said, NAMES.__getitem__, "Juniper", figures=False)
@@ -254,7 +268,7 @@ def test_a_recommendation_is_said_with_its_reason(
 
 
 def test_a_leader_with_the_lower_mark_is_explained() -> None:
-    said = Recommendation(Say.STOP, Reason(Because.CLEAR, VALUES), bows=("DB-1",), differs_from_marks=True)
+    said = Recommendation(Action.STOP, Rationale(RationaleCode.CLEAR, VALUES), bows=("DB-1",), differs_from_marks=True)
     text = standing_words.text(said, NAMES.__getitem__, None)
     assert text.endswith("Another bow has the higher mark so far, but a single mark is not trusted that far.")
 
