@@ -55,6 +55,8 @@ from service.web import (
 STATIC_FILES = Path(__file__).resolve().parent / "static"
 SERVER_CALLS_PER_MINUTE = 600
 """Requests of every kind that one dealer's server may make in a minute."""
+TEST_CALLS_PER_MINUTE = 120
+"""The same with one test key."""
 ENROLMENTS_PER_MINUTE = 10
 """Tries at a tablet's code from one address; a code has 36 bits and is good for minutes."""
 SIGN_INS_PER_MINUTE = 20
@@ -121,6 +123,7 @@ def _limit(app: FastAPI, settings: Settings) -> dict[str, RateLimit]:
         "advice": settings.advice_per_minute,
         "cost": settings.cost_per_minute,
         "server": SERVER_CALLS_PER_MINUTE,
+        "test": TEST_CALLS_PER_MINUTE,
         "enrol": ENROLMENTS_PER_MINUTE,
         "sign_in": SIGN_INS_PER_MINUTE,
     }

@@ -13,8 +13,7 @@ from service.core.language import _
 from service.dealers import api_keys as keys
 from service.dealers import key_check
 from service.dealers.api_keys import KeyFound
-from service.dealers.key_check import Brought
-from service.dealers.keyed import AnyCaller
+from service.dealers.keyed import AnyCaller, CallerWrites, count_server
 from service.players import known
 from service.questionnaire import forms
 from service.questionnaire.answer_names import ANSWERS
@@ -22,7 +21,6 @@ from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.questionnaire.sheet_fields import SheetIn
 from service.web import api_examples, api_operations, api_schema, costs
 from service.web.bodies import json_body
-from service.web.database_sessions import Writing
 from service.web.device_requests import client_of, not_too_often
 
 router = APIRouter()
@@ -36,8 +34,8 @@ async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
     A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
     A dealer's server, which speaks for many players, may ask more often than a player, and is counted by its key.
     """
-    if found is not None and found.kind == keys.SERVER:
-        not_too_often(found.digest, request.app.state.server_limit)
+    if found is not None and found.kind in keys.SECRET:
+        count_server(request, found)
     else:
         not_too_often(client_of(request), request.app.state.advice_limit)
         not_too_often(client_of(request), request.app.state.cost_limit, costs.ADVICE)
@@ -51,18 +49,17 @@ async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
     summary="From a player's answers to a shortlist, the number of copies to try, and the chance that one beats the own bow",
     responses={
         200: {"model": api_schema.Advice, "description": "The advice"},
-        **api_schema.errors(400, 401, 403, 408, 413, 415, 421, 422, 429, 500, 503),
+        **api_schema.errors(400, 401, 403, 408, 409, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
-        "security": [{}, {"website_key": []}, {"server_key": []}],
+        "security": [{}, {"website_key": []}, {"server_key": []}, {"test_key": []}],
         "requestBody": {"required": True, "content": {"application/json": {"schema": {"$ref": _QUESTIONNAIRE}}}},
     },
 )
 async def give_advice(
     request: Request,
     questionnaire: Annotated[forms.Questionnaire, Depends(asked)],
-    brought: Brought,
-    session: Writing,
+    at: CallerWrites,
     explain: Annotated[bool, Query(description="Say what each answer did, as `influence`")] = False,
 ) -> JSONResponse:
     """Give advice and keep the answers as an enquiry; the same `id` again returns the stored advice.
@@ -70,18 +67,17 @@ async def give_advice(
     With a dealer's key it is that dealer's enquiry; with the server key the answer names the copies to bring, and a `player` who is
     known may be named: what that player rated counts then.
     """
-    found = key_check.caller(session, brought)
-    is_server = found is not None and found.kind == keys.SERVER
-    if explain and not is_server:
+    session = at.session
+    if explain and not at.is_server:
         costs.charge(request, costs.ADVICE)
-    client = None if is_server else (request.client.host if request.client else "")
-    asked_of = bound(questionnaire, found)
-    if asked_of.player is not None and not is_server:
+    client = None if at.is_server else (request.client.host if request.client else "")
+    asked_of = bound(questionnaire, at.found)
+    if asked_of.player is not None and not at.is_server:
         sentence = _("Only a dealer’s own server may name a player; leave it out.")
         raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_OPEN)])
     marks = known.of_server(session, asked_of)
     told = advise.advise(session, asked_of, client=client, marks=marks)
-    answer = words.reply(told, operator=is_server)
+    answer = words.reply(told, operator=at.is_server) | at.mark
     answer |= {"player": known.key_of(session, marks)} if marks.player is not None else {}
     address = advise.address_of(session, told["id"]) if explain else None
     did = why.explained(session, address) if address else None

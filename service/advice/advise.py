@@ -123,7 +123,7 @@ def recompute(session: Session, enquiry: str) -> Document:
 
 
 _explained: OrderedDict[tuple[str, str, str], list[Document]] = OrderedDict()
-"""What answers did, by enquiry, model and state of the range: kept, since it takes as long as ten answers."""
+"""What answers did, by the enquiry's address, which no client draws, model and state of the range: kept, since it takes as long as ten answers."""
 EXPLANATIONS_KEPT = 500
 
 
@@ -144,7 +144,7 @@ def influence(session: Session, address: str) -> list[Document] | None:
         fitted = versions.load(session, row.model_version)
     except Refused:
         fitted = versions.current(session)
-    key = (row.id, fitted.key, catalogue.current(session).mark)
+    key = (address, fitted.key, catalogue.current(session).mark)
     if key not in _explained:
         _explained[key] = _influence(session, check(row.answers), fitted, known_then(row.told))
         while len(_explained) > EXPLANATIONS_KEPT:

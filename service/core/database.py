@@ -86,7 +86,7 @@ class Database:
 
         Where ``session.info["empty_log"]`` was set, SQLite's log, which holds older copies of the pages, is emptied afterwards.
         """
-        with _WritingSession(self._writer) as session, session.begin():
+        with WritingSession(self._writer) as session, session.begin():
             yield session
         if session.info.get("empty_log"):
             self.empty_log()
@@ -131,11 +131,11 @@ class Database:
         self.engine.dispose()
 
 
-class _WritingSession(Session):
+class WritingSession(Session):
     """A session that marks the range as changed when it changes any part of it, whichever way that is done."""
 
 
-@event.listens_for(_WritingSession, "before_flush")
+@event.listens_for(WritingSession, "before_flush")
 def _mark_flushed(session: Session, _context: object, _instances: object) -> None:
     if any(isinstance(item, RANGE) for item in (*session.new, *session.deleted)):
         _mark_range(session)
@@ -148,7 +148,7 @@ def _changed(item: object) -> set[str]:
     return {attribute.key for attribute in inspect(item).attrs if attribute.history.has_changes()}
 
 
-@event.listens_for(_WritingSession, "do_orm_execute")
+@event.listens_for(WritingSession, "do_orm_execute")
 def _mark_executed(state: ORMExecuteState) -> None:
     mapper = state.bind_mapper if state.is_insert or state.is_update or state.is_delete else None
     if mapper is not None and issubclass(mapper.class_, RANGE):

@@ -29,6 +29,7 @@ class Code(StrEnum):
     ID_TAKEN = "id_taken"
     WRONG_STATE = "wrong_state"
     CONTRADICTS_RECORD = "contradicts_record"
+    TEST_KEY_SPENT = "test_key_spent"
     TOO_LARGE = "too_large"
     WRONG_CONTENT = "wrong_content_type"
     WRONG_HOST = "wrong_host"

@@ -96,6 +96,11 @@ KINDS: Final[Mapping[Code, Kind]] = MappingProxyType(
         ),
         Code.WRONG_STATE: Kind(409, N_("The trial is at another stage"), _NOTHING_CHANGED),
         Code.CONTRADICTS_RECORD: Kind(409, N_("This contradicts what is on record"), _NOTHING_CHANGED),
+        Code.TEST_KEY_SPENT: Kind(
+            409,
+            N_("This test key is used up"),
+            N_("A test key makes so many calls and no more; make a new one at the desk, under ‘Website’."),
+        ),
         Code.TOO_LARGE: Kind(
             413,
             N_("That is too large"),

@@ -1,13 +1,14 @@
 """A dealer's keys to the JSON API: one for the website, which anybody can read there, and one for the dealer's own server.
 
-A website key asks for advice only, and only from pages of the dealer's own origins. A server key is secret. Either is told
-once, kept as a digest and revoked at the desk. Its first word says which it is, so that a secret one in the wrong place is seen.
+A website key asks for advice only, and only from pages of the dealer's own origins. A server key is secret, and so is a test
+key, which opens the same in a sandbox (`sandbox`). Each is told once, kept as a digest and revoked at the desk. Its first word
+says which it is, so that a secret one in the wrong place is seen.
 """
 
 import datetime as dt
 from dataclasses import dataclass, field
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -16,8 +17,12 @@ from service.core.errors import FieldProblem, Invalid, NotHere
 from service.core.language import _
 from service.tables.base import KEY_KINDS
 
-WEBSITE, SERVER = KEY_KINDS
-PREFIXES = {WEBSITE: "site_", SERVER: "server_"}
+WEBSITE, SERVER, TEST = KEY_KINDS
+PREFIXES = {WEBSITE: "site_", SERVER: "server_", TEST: "test_"}
+SECRET = frozenset({SERVER, TEST})
+"""Kinds of keys that speak for a dealer's server."""
+MOST_TEST_KEYS = 10
+"""In use at one dealer: each holds a few megabytes at most."""
 _LONGEST_NOTE = 80
 _HINT = 4
 
@@ -51,12 +56,17 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
 
     Raises
     ------
-    Invalid : ``kind`` is neither 'website' nor 'server', or the note is too long.
+    Invalid : ``kind`` is none of 'website', 'server' and 'test', the note is too long, or there are too many test keys.
     """
     note = " ".join(note.split())
     problems = []
     if kind not in PREFIXES:
-        problems.append(FieldProblem("kind", _("Say whether the key is for the website or for your own server.")))
+        problems.append(
+            FieldProblem("kind", _("Say whether the key is for the website, for your own server or for tests."))
+        )
+    if kind == TEST and _test_keys(session, dealer) >= MOST_TEST_KEYS:
+        sentence = _("There are {most} test keys in use already; revoke one first.")
+        problems.append(FieldProblem("kind", sentence.format(most=MOST_TEST_KEYS)))
     if len(note) > _LONGEST_NOTE:
         problems.append(
             FieldProblem("note", _("Expected a note of at most {most} characters.").format(most=_LONGEST_NOTE))
@@ -86,6 +96,19 @@ def of(session: Session, key: str) -> KeyFound | None:
     return KeyFound(row.dealer, row.kind, row.digest, row.hint, row.used_on)
 
 
+def _test_keys(session: Session, dealer: str) -> int:
+    of = tables.ApiKey
+    in_use = select(func.count()).where(of.dealer == dealer, of.kind == TEST, of.revoked_at.is_(None))
+    return session.scalar(in_use) or 0
+
+
+def hold(session: Session, digest: str) -> bool:
+    """Hold a key until the transaction ends, so that its calls come one after the other; False where it was revoked meanwhile."""
+    of = tables.ApiKey
+    held = select(of.digest).where(of.digest == digest, of.revoked_at.is_(None)).with_for_update()
+    return session.scalar(held) is not None
+
+
 def used(session: Session, digest: str, today: dt.date | None = None) -> None:
     """Write down, once a day, that a key was used."""
     today, kept = today or _now().date(), tables.ApiKey
@@ -106,12 +129,14 @@ def listed(session: Session, dealer: str) -> list[KeyInfo]:
 
 
 def revoke(session: Session, user: int | None, dealer: str, key: str) -> None:
-    """Revoke a key by its id: it opens nothing from now on; raises `NotHere` where it is not the dealer's."""
+    """Revoke a key by its id: it opens nothing from now on, and its sandbox goes; raises `NotHere` where it is not the dealer's."""
     row = session.get(tables.ApiKey, key)
     if row is None or row.dealer != dealer:
         raise NotHere
     if row.revoked_at is None:
         row.revoked_at = _now()
+        session.flush()
+        session.execute(delete(tables.Sandbox).where(tables.Sandbox.key == key))
         audit.record(session, user, audit_events.KEY_REVOKED, f"key …{row.hint}", dealer=dealer, kind=row.kind)
 
 

@@ -1,7 +1,8 @@
-"""Who asks the JSON API: somebody without a key, a dealer's website, or a dealer's own server.
+"""Who asks the JSON API: somebody without a key, a dealer's website, a dealer's own server, or that server's tests.
 
 A website key is public, so it opens only what a player may see, and only from the dealer's own pages: a browser tells where a
-script runs (``Origin``), and no script can say otherwise. A server key is secret and is refused from any page.
+script runs (``Origin``), and no script can say otherwise. A server key is secret and is refused from any page, and a test key
+alike.
 """
 
 from dataclasses import dataclass
@@ -48,7 +49,7 @@ def caller(session: Session, brought: Offered) -> KeyFound | None:
     Raises
     ------
     HTTPException : 401, the key is unknown or was revoked.
-    NotAllowed : a website's key from elsewhere than the dealer's pages, or a server's from a page.
+    NotAllowed : a website's key from elsewhere than the dealer's pages, or a secret one from a page.
     """
     if brought.key is None:
         return None
@@ -66,13 +67,13 @@ def found(session: Session, brought: Offered) -> KeyFound | None:
         return None
     if known.kind == api_keys.WEBSITE and brought.origin not in site.origins_of(session, known.dealer):
         raise NotAllowed(code=Code.WRONG_ORIGIN)
-    if known.kind == api_keys.SERVER and brought.origin is not None:
+    if known.kind in api_keys.SECRET and brought.origin is not None:
         raise NotAllowed(code=Code.SECRET_IN_PAGE)
     return known
 
 
 def server(session: Session, brought: Offered) -> KeyFound:
-    """Return whose server key it is; raises 401 without a key, else as `caller` does, and for a website's key."""
+    """Return whose server key it is, or test key; raises 401 without a key, else as `caller` does, and for a website's key."""
     known = caller(session, brought)
     if known is None:
         raise no_key()
@@ -81,7 +82,7 @@ def server(session: Session, brought: Offered) -> KeyFound:
 
 def require_server(found: KeyFound) -> KeyFound:
     """Return the key; raises `NotAllowed` where it is a website's."""
-    if found.kind != api_keys.SERVER:
+    if found.kind not in api_keys.SECRET:
         raise NotAllowed(code=Code.ADVICE_ONLY)
     return found
 
@@ -146,6 +147,7 @@ def _named(send: Send, origin: str) -> Send:
 
 _SCHEMES = {
     "server_key": "A dealer's server key, `server_…`: secret, refused from any page; opens that dealer's things",
+    "test_key": "A dealer's test key, `test_…`: as the server key, but in a sandbox that nothing real comes of (`test` is true)",
     "website_key": "A dealer's website key, `site_…`: public, for advice only, from the dealer's own origins (`Origin`)",
     "tablet_key": "The key that a tablet was given when it was enrolled: sheets of its dealer's open trials",
     "rater_link": "The token of a link for one player's or listener's sheets of one trial",

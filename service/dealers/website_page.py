@@ -25,7 +25,7 @@ from service.web.roles import Permission
 
 ANY = "any"
 _ANCHORS = {"logo": "file", "kind": "kind-website"}
-_KINDS = {api_keys.WEBSITE: N_("website"), api_keys.SERVER: N_("server")}
+_KINDS = {api_keys.WEBSITE: N_("website"), api_keys.SERVER: N_("server"), api_keys.TEST: N_("tests")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +130,14 @@ def used(key: KeyInfo) -> str:
 
 def belongs(key: str) -> str:
     """Say where a new key belongs."""
-    if key.startswith(api_keys.PREFIXES[api_keys.WEBSITE]):
-        return _("It may stand in your pages; it works there and nowhere else, and for advice only.")
-    return _("It is a secret: keep it on your server, out of pages, scripts and mails.")
+    said = {
+        api_keys.WEBSITE: _("It may stand in your pages; it works there and nowhere else, and for advice only."),
+        api_keys.SERVER: _("It is a secret: keep it on your server, out of pages, scripts and mails."),
+        api_keys.TEST: _(
+            "It is for trying out your program: no bow is set aside, no mail leaves, and the model learns nothing from it. Keep it secret all the same."
+        ),
+    }
+    return next(said[kind] for kind, prefix in api_keys.PREFIXES.items() if key.startswith(prefix))
 
 
 def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:

@@ -1,4 +1,7 @@
-"""Who may send sheets: a tablet or the server of a dealer, for every trial there, or whoever holds a link, for one trial as one rater."""
+"""Who may send sheets: a tablet or the server of a dealer, for every trial there, or whoever holds a link, for one trial as one rater.
+
+A server's tests send for the trials of their key's sandbox.
+"""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -8,8 +11,11 @@ from sqlalchemy.orm import Session
 from service.core.errors import NotHere
 from service.core.signed_links import Signer
 from service.dealers import api_keys
+from service.dealers.api_keys import KeyFound
 from service.devices import tablets
 from service.trials import rater_links
+
+_OF_SERVERS = tuple(api_keys.PREFIXES[kind] for kind in sorted(api_keys.SECRET))
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +29,7 @@ class Sender:
     trial, rater : the one trial and the one rater of a link; None for a tablet and a server, which have them all.
     closed : the link is closed; what it still sends is kept and flagged.
     tablet : the tablet's id, where it is time to note that it was seen; else None.
-    server : digest of the server's key; None for any other.
+    server : the key of a dealer's server or of its tests, whose trials are in a sandbox; None for any other.
     """
 
     dealer: str
@@ -32,7 +38,7 @@ class Sender:
     rater: str | None = None
     closed: bool = False
     tablet: str | None = None
-    server: str | None = None
+    server: KeyFound | None = None
 
     def may_send(self, trial: str) -> bool:
         """Say whether a sheet of this trial may come from here."""
@@ -47,10 +53,10 @@ def identify(session: Session, key: str, signer: Signer) -> Sender | None:
         except NotHere:
             return None
         return Sender(seat.dealer, f"link {seat.id}", seat.trial, seat.rater, seat.closed)
-    if key.startswith(api_keys.PREFIXES[api_keys.SERVER]):
+    if key.startswith(_OF_SERVERS):
         found = api_keys.of(session, key)
         if found is not None:
-            return Sender(found.dealer, f"server …{found.hint}", server=found.digest)
+            return Sender(found.dealer, f"{found.kind} …{found.hint}", server=found)
     tablet = tablets.tablet_of(session, key)
     if tablet is None:
         return None

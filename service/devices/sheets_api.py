@@ -1,16 +1,17 @@
 """The API's door for sheets: a tablet, a phone or a listener puts them here, as often as it takes."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
+from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere, Refused
 from service.core.group_commit import Together
 from service.core.language import _
 from service.core.signed_links import Signer
+from service.dealers import keyed
 from service.devices import device_keys, senders, tablets
 from service.questionnaire.sheet_fields import RUN_ID, SheetIn, read_sheet
 from service.trials import sheets
@@ -20,7 +21,7 @@ from service.web.device_requests import Json, Key, Links, unknown_key
 router = APIRouter()
 
 
-class SheetStored(api_schema.Answer):
+class SheetStored(api_schema.Tested):
     """What became of a sheet."""
 
     stored_revision: int
@@ -29,7 +30,7 @@ class SheetStored(api_schema.Answer):
 
 TrialKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
 RunKey = Annotated[str, Path(json_schema_extra={"minLength": 8, "maxLength": 64, "pattern": f"^{RUN_ID.pattern}$"})]
-_REFUSALS = (HTTPException, NotHere, Invalid)
+_REFUSALS = (HTTPException, NotHere, Invalid, Refused)
 
 
 @router.put(
@@ -37,10 +38,10 @@ _REFUSALS = (HTTPException, NotHere, Invalid)
     summary="Keep one rating sheet; the same one again changes nothing",
     responses={
         200: {"model": SheetStored, "description": "Stored"},
-        **api_schema.errors(400, 401, 404, 408, 413, 415, 421, 422, 429, 500, 503),
+        **api_schema.errors(400, 401, 404, 408, 409, 413, 415, 421, 422, 429, 500, 503),
     },
     openapi_extra={
-        "security": [{"tablet_key": []}, {"rater_link": []}, {"server_key": []}],
+        "security": [{"tablet_key": []}, {"rater_link": []}, {"server_key": []}, {"test_key": []}],
         "requestBody": {
             "required": True,
             "content": {"application/json": {"schema": {"$ref": "#/components/schemas/SheetIn"}}},
@@ -57,11 +58,12 @@ async def put_sheet(
         raise Invalid([FieldProblem("run_id", sentence, FieldCode.WRONG_FORM)])
     sheet = read_sheet(content)
     together: Together = request.app.state.together
-    stored = await together.write(lambda session: _keep(session, key, links, trial, run_id, sheet), _REFUSALS)
-    return JSONResponse({"stored_revision": stored.stored_revision, "flags": list(stored.flags)})
+    return JSONResponse(
+        await together.write(lambda session: _keep(session, key, links, trial, run_id, sheet), _REFUSALS)
+    )
 
 
-def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet: SheetIn) -> sheets.Stored:
+def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet: SheetIn) -> dict[str, Any]:
     sender = senders.identify(session, key, links)
     if sender is None:
         raise unknown_key()
@@ -74,7 +76,8 @@ def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet
             else _("This link is for the listener’s sheets.")
         )
         raise Invalid([FieldProblem("rater", sentence, FieldCode.CONTRADICTS)])
-    stored = sheets.record(session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
+    with keyed.for_key(session, sender.server) as at:
+        stored = sheets.record(at.session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
     if sender.tablet is not None:
         tablets.seen(session, sender.tablet)
-    return stored
+    return {"stored_revision": stored.stored_revision, "flags": list(stored.flags), **at.mark}

@@ -7,12 +7,11 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from service.core.paging import Batch
-from service.dealers.keyed import Server
+from service.dealers.keyed import FROM_SERVER, ServerReads
 from service.inventory import stock
 from service.inventory.stock import CopyRow, TierStock
 from service.web.api_pages import BY_SERVER, After, Listed, listed, page
 from service.web.api_schema import Answer
-from service.web.database_sessions import Reading
 
 router = APIRouter()
 RANGE, STOCK = "/api/v1/range", "/api/v1/stock"
@@ -58,19 +57,27 @@ class Stock(Listed):
 
 
 @router.get(
-    RANGE, summary="The range with the dealer's prices, by slug", responses=listed(Range), openapi_extra=BY_SERVER
+    RANGE,
+    summary="The range with the dealer's prices, by slug",
+    responses=listed(Range),
+    openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def range_(known: Server, session: Reading, after: After = "") -> JSONResponse:
+async def range_(at: ServerReads, after: After = "") -> JSONResponse:
     """List the range."""
-    return page(RANGE, "tiers", lambda mark: _tiers(stock.range_page(session, known.dealer, mark)), after)
+    return page(RANGE, "tiers", lambda mark: _tiers(stock.range_page(at.session, at.dealer, mark)), after, at.mark)
 
 
 @router.get(
-    STOCK, summary="The dealer's bows and where each is, by serial", responses=listed(Stock), openapi_extra=BY_SERVER
+    STOCK,
+    summary="The dealer's bows and where each is, by serial",
+    responses=listed(Stock),
+    openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def stock_(known: Server, session: Reading, after: After = "") -> JSONResponse:
+async def stock_(at: ServerReads, after: After = "") -> JSONResponse:
     """List the dealer's bows; sold and withdrawn ones are left out."""
-    return page(STOCK, "copies", lambda mark: _copies(stock.page(session, known.dealer, mark)), after)
+    return page(STOCK, "copies", lambda mark: _copies(stock.page(at.session, at.dealer, mark)), after, at.mark)
 
 
 def _tiers(found: Batch[TierStock]) -> Batch[dict[str, Any]]:

@@ -20,6 +20,7 @@ from service.accounts import browsers, half_sign_ins
 from service.core import clock_watch
 from service.core.database import Database
 from service.core.errors import NotHere, Refused
+from service.dealers import sandbox
 from service.form import drafts
 from service.mail import redating
 from service.players import persons
@@ -39,6 +40,7 @@ from service.tables import (
     OutboxItem,
     PasswordLink,
     Player,
+    Sandbox,
     Seat,
     StaffSession,
     TabletCode,
@@ -240,7 +242,7 @@ def _spent(session: Session, now: dt.datetime) -> int:
     )
     of = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)
     every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(of, over, strict=True))
-    every += [*half_sign_ins.spent(now), *browsers.spent(now)]
+    every += [*half_sign_ins.spent(now), *browsers.spent(now), (Sandbox, sandbox.over(now))]
     gone = sum(_changed(session, delete(table).where(each)) for table, each in every)
     return gone + _changed(session, delete(OutboxItem).where(*_of_nobody(now)))
 

@@ -31,6 +31,7 @@ from service.tables.doors import (
     FollowUp,
     MailCount,
     OutboxItem,
+    Sandbox,
     Spending,
 )
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
@@ -100,6 +101,7 @@ __all__ = [
     "RangeState",
     "RecoveryCode",
     "Run",
+    "Sandbox",
     "Seat",
     "SecondFactor",
     "Sheet",

@@ -29,7 +29,7 @@ INSTRUMENTS_USED = ("own", "house")
 STATES = ("planned", "open", "closed", "cancelled")
 """Where a trial stands: composed; being played, the copies out; over, the copies back; given up."""
 CHANNELS = ("mail", "webhook")
-KEY_KINDS = ("website", "server")
+KEY_KINDS = ("website", "server", "test")
 ADDRESS_STATES = ("unsubscribed", "bounced")
 ADDRESS_KEYS = ("permanent", "retired")
 MAIL_CAUSES = ("enquiry", "data")

@@ -68,7 +68,7 @@ class Calendar(Base):
 
 
 class ApiKey(Base):
-    """A key of one dealer's website (public, for advice only) or own server (secret); ``digest`` is the SHA-256 of it."""
+    """A key of one dealer's website (public, for advice only) or own server (secret; ``test``: for its sandbox alone); ``digest`` is its SHA-256."""
 
     __tablename__ = "api_keys"
     __table_args__ = (one_of("kind", KEY_KINDS),)
@@ -82,6 +82,22 @@ class ApiKey(Base):
     made_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
     used_on: Mapped[dt.date | None] = mapped_column()
     revoked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+
+
+class Sandbox(Base):
+    """What the calls with one test key made, beside everything real: rows as compressed bytes of an SQLite file, read by nothing else.
+
+    ``revision``: of the tables that the rows are of. ``calls``: how many changed it.
+    """
+
+    __tablename__ = "sandboxes"
+    __table_args__ = (CheckConstraint("calls >= 0", name="calls"),)
+
+    key: Mapped[str] = mapped_column(ForeignKey("api_keys.digest"), primary_key=True)
+    begun_at: Mapped[dt.datetime] = mapped_column(Moment)
+    revision: Mapped[str] = mapped_column(String)
+    calls: Mapped[int] = mapped_column(Integer)
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class OutboxItem(Base):

@@ -6,13 +6,12 @@ from fastapi import APIRouter, Path
 from fastapi.responses import JSONResponse
 from pydantic import Field
 
-from service.dealers.keyed import Server
+from service.dealers.keyed import FROM_SERVER, ServerReads
 from service.trials import told_to_servers
 from service.trials.trials_api import TrialKey
 from service.web import api_schema
 from service.web.api_pages import BY_SERVER, After, Listed, listed, one, page
 from service.web.api_schema import Answer
-from service.web.database_sessions import Reading
 
 router = APIRouter()
 ENQUIRIES, TRIALS = "/api/v1/enquiries", "/api/v1/trials"
@@ -101,11 +100,17 @@ class Trial(TrialListed):
 
 
 @router.get(
-    ENQUIRIES, summary="The dealer's enquiries, the oldest first", responses=listed(Enquiries), openapi_extra=BY_SERVER
+    ENQUIRIES,
+    summary="The dealer's enquiries, the oldest first",
+    responses=listed(Enquiries),
+    openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def enquiries(known: Server, session: Reading, after: After = "") -> JSONResponse:
+async def enquiries(at: ServerReads, after: After = "") -> JSONResponse:
     """List enquiries; the last page's `after` asks later for what came since."""
-    return page(ENQUIRIES, "enquiries", lambda mark: told_to_servers.enquiries(session, known.dealer, mark), after)
+    return page(
+        ENQUIRIES, "enquiries", lambda mark: told_to_servers.enquiries(at.session, at.dealer, mark), after, at.mark
+    )
 
 
 @router.get(
@@ -113,10 +118,11 @@ async def enquiries(known: Server, session: Reading, after: After = "") -> JSONR
     summary="One enquiry: answers, contact and the advice that was given",
     responses=one(Enquiry, "The enquiry"),
     openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def enquiry(enquiry: EnquiryKey, known: Server, session: Reading) -> JSONResponse:
+async def enquiry(enquiry: EnquiryKey, at: ServerReads) -> JSONResponse:
     """Tell one enquiry; another dealer's is not there."""
-    return JSONResponse(told_to_servers.enquiry(session, known.dealer, enquiry))
+    return JSONResponse(told_to_servers.enquiry(at.session, at.dealer, enquiry) | at.mark)
 
 
 @router.get(
@@ -124,10 +130,11 @@ async def enquiry(enquiry: EnquiryKey, known: Server, session: Reading) -> JSONR
     summary="The dealer's trials, in the order in which they were composed",
     responses=listed(Trials),
     openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def trials(known: Server, session: Reading, after: After = "") -> JSONResponse:
+async def trials(at: ServerReads, after: After = "") -> JSONResponse:
     """List trials; the last page's `after` asks later for what came since."""
-    return page(TRIALS, "trials", lambda mark: told_to_servers.trials(session, known.dealer, mark), after)
+    return page(TRIALS, "trials", lambda mark: told_to_servers.trials(at.session, at.dealer, mark), after, at.mark)
 
 
 @router.get(
@@ -135,7 +142,8 @@ async def trials(known: Server, session: Reading, after: After = "") -> JSONResp
     summary="One trial: its order by letter, its bows, what came of it",
     responses=one(Trial, "The trial"),
     openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def trial(trial: TrialKey, known: Server, session: Reading) -> JSONResponse:
+async def trial(trial: TrialKey, at: ServerReads) -> JSONResponse:
     """Tell one trial; which bow a letter is, only once the key is revealed."""
-    return JSONResponse(told_to_servers.trial(session, known.dealer, trial))
+    return JSONResponse(told_to_servers.trial(at.session, at.dealer, trial) | at.mark)

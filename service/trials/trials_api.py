@@ -6,16 +6,13 @@ from fastapi import APIRouter, Path
 from fastapi.responses import JSONResponse
 from pydantic import Field
 
-from service.dealers import key_check
-from service.dealers.key_check import Brought
-from service.dealers.keyed import Server
+from service.dealers.keyed import FROM_SERVER, ServerReads, ServerWrites
 from service.questionnaire import forms
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.trials import by_server
 from service.web import api_schema
 from service.web.api_pages import BY_SERVER
-from service.web.api_schema import Answer
-from service.web.database_sessions import Writing
+from service.web.api_schema import Answer, Tested
 from service.web.device_requests import Json
 
 router = APIRouter()
@@ -30,7 +27,7 @@ class PlaceInOrder(Answer):
     own: bool
 
 
-class TrialMade(Answer):
+class TrialMade(Tested):
     """A trial's order. ``player`` is the key by which the next trial of the same player is known."""
 
     id: str
@@ -70,7 +67,7 @@ class Advised(Answer):
     text: str
 
 
-class Standing(Answer):
+class Standing(Tested):
     """How a trial stands."""
 
     bows: list[BowStands]
@@ -82,7 +79,7 @@ class Standing(Answer):
     notes: list[str]
 
 
-class OutcomeStored(Answer):
+class OutcomeStored(Tested):
     """What was recorded."""
 
     outcome: str
@@ -112,12 +109,11 @@ def _body(form: type[TrialIn] | type[OutcomeIn]) -> dict[str, Any]:
     summary="Compose a trial: letters and order are drawn, the bows set aside",
     responses=_responses(TrialMade, "Composed; the same `id` again returns the same trial"),
     openapi_extra=_body(TrialIn),
+    dependencies=FROM_SERVER,
 )
-async def compose(known: Server, content: Json, brought: Brought, session: Writing) -> JSONResponse:
+async def compose(content: Json, at: ServerWrites) -> JSONResponse:
     """Compose a trial; which bow a letter is, is told by the key on paper alone, until it is revealed."""
-    del known
-    dealer = key_check.server(session, brought).dealer
-    return JSONResponse(by_server.compose(session, dealer, forms.read_as(TrialIn, content)))
+    return JSONResponse(by_server.compose(at.session, at.dealer, forms.read_as(TrialIn, content)) | at.mark)
 
 
 @router.get(
@@ -125,11 +121,11 @@ async def compose(known: Server, content: Json, brought: Brought, session: Writi
     summary="How the bows of a trial stand, by letter, and what to do next",
     responses=_responses(Standing, "How it stands"),
     openapi_extra=BY_SERVER,
+    dependencies=FROM_SERVER,
 )
-async def standing(trial: TrialKey, known: Server, brought: Brought, session: Writing) -> JSONResponse:
+async def standing(trial: TrialKey, at: ServerReads) -> JSONResponse:
     """Tell how a trial stands after the sheets so far."""
-    del known
-    return JSONResponse(by_server.tell(session, key_check.server(session, brought).dealer, trial))
+    return JSONResponse(by_server.tell(at.session, at.dealer, trial) | at.mark)
 
 
 @router.post(
@@ -137,9 +133,9 @@ async def standing(trial: TrialKey, known: Server, brought: Brought, session: Wr
     summary="Record what came of a trial; the same again changes nothing",
     responses=_responses(OutcomeStored, "Recorded"),
     openapi_extra=_body(OutcomeIn),
+    dependencies=FROM_SERVER,
 )
-async def outcome(trial: TrialKey, known: Server, content: Json, brought: Brought, session: Writing) -> JSONResponse:
+async def outcome(trial: TrialKey, content: Json, at: ServerWrites) -> JSONResponse:
     """Record what came of a trial; a bow that was kept is sold."""
-    del known
-    dealer = key_check.server(session, brought).dealer
-    return JSONResponse(by_server.outcome(session, dealer, trial, forms.read_as(OutcomeIn, content)))
+    told = by_server.outcome(at.session, at.dealer, trial, forms.read_as(OutcomeIn, content))
+    return JSONResponse(told | at.mark)

@@ -1,6 +1,6 @@
 """Pages of the JSON API's lists: a mark goes in, the next page's address comes out, in the body and as a link."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any
 
 from fastapi import Query
@@ -11,10 +11,10 @@ from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
 from service.core.language import _
 from service.core.paging import Batch
 from service.web import api_schema
-from service.web.api_schema import Answer
+from service.web.api_schema import Answer, Tested
 
-BY_SERVER: dict[str, Any] = {"security": [{"server_key": []}]}
-"""What the description says of an operation for a dealer's server alone."""
+BY_SERVER: dict[str, Any] = {"security": [{"server_key": []}, {"test_key": []}]}
+"""What the description says of an operation for a dealer's server and its tests alone."""
 _MARK = r"^[A-Za-z0-9_-]*$"
 After = Annotated[
     str,
@@ -26,7 +26,7 @@ After = Annotated[
 ]
 
 
-class Listed(Answer):
+class Listed(Tested):
     """A page of a list, at most fifty of them in an order that stays, what is new at the end of what has an order in time."""
 
     after: str = Field(description="ask with this for what comes, or came since, after this page")
@@ -52,13 +52,16 @@ def listed(model: type[Answer]) -> dict[int | str, dict[str, Any]]:
     return told | api_schema.errors(400, 401, 403, 421, 422, 429, 500, 503)
 
 
-def page(path: str, name: str, read: Callable[[str], Batch[Any]], after: str) -> JSONResponse:
-    """Return a page of a list with the address of the next, in the body and as a link; raises `Invalid` for a mark of no list."""
+def page(path: str, name: str, read: Callable[[str], Batch[Any]], after: str, more: Mapping[str, Any]) -> JSONResponse:
+    """Return a page of a list with the address of the next, in the body and as a link; raises `Invalid` for a mark of no list.
+
+    ``more``: what the body says beside.
+    """
     try:
         found = read(after)
     except NotHere:
         sentence = _("This is no mark of this list; take the one that the page before told, or leave it out.")
         raise Invalid([FieldProblem("after", sentence, FieldCode.WRONG_FORM)]) from None
     following = f"{path}?after={found.last}" if found.more else None
-    told = {name: list(found.rows), "after": found.last or after, "next": following}
+    told = {name: list(found.rows), "after": found.last or after, "next": following, **more}
     return JSONResponse(told, headers={"Link": f'<{following}>; rel="next"'} if following else {})

@@ -20,6 +20,14 @@ class Answer(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class Tested(Answer):
+    """An answer that a test key may get too."""
+
+    test: Literal[True] | None = Field(
+        default=None, description="with a test key: nothing real came of it; else left out"
+    )
+
+
 class Bodies(GenerateJsonSchema):
     """Describes bodies; the limits of whole numbers, which are checked after 5.0 was taken for 5, in JSON Schema's own words."""
 
@@ -204,7 +212,7 @@ class Influence(Answer):
     text: str
 
 
-class Advice(Answer):
+class Advice(Tested):
     """The answer to a questionnaire."""
 
     model_config = ConfigDict(json_schema_extra={"examples": [ADVICE]})

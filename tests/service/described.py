@@ -107,18 +107,19 @@ def world(settings: Settings) -> Iterator[World]:
         trial_cast.open_shop(client.database)
         with client.database.writing() as session:
             doors.set_pages(session, None, trial_cast.SHOP, PAGE, "", "")
-            site, server = (api_keys.make(session, None, trial_cast.SHOP, kind) for kind in ("website", "server"))
+            kinds = ("website", "server", "test")
+            site, server, test = (api_keys.make(session, None, trial_cast.SHOP, kind) for kind in kinds)
             user = users.add(session, "owner@bows.example", "owner", trial_cast.SHOP).account.id
             _tablet, tablet = tablets.enrol(session, tablets.make_code(session, user, trial_cast.SHOP, "Room"))
             trial = trial_cast.compose(session)
             lifecycle.open_(session, None, trial_cast.SHOP, trial)
             serials = tuple(session.scalars(select(tables.Copy.serial).where(tables.Copy.dealer == trial_cast.SHOP)))
-        bearer = {"site": site, "server": server, "tablet": tablet}
+        bearer = {"site": site, "server": server, "test": test, "tablet": tablet}
         who: dict[str, dict[str, str]] = {name: {"Authorization": f"Bearer {key}"} for name, key in bearer.items()}
         who["site"]["Origin"] = PAGE
         enquiry = client.advice(trial_cast.BASS, who["server"]).json()["id"]
         # As with the other limits, which settings lift: more is asked here in a minute than any server may.
-        client.app.state.server_limit = RateLimit(0)
+        client.app.state.server_limit = client.app.state.test_limit = RateLimit(0)
         made = World(client.app, {"anonymous": {}, **who}, trial, enquiry, serials)
         try:
             yield made

@@ -387,6 +387,7 @@ def test_the_description_says_which_routes_take_a_key_and_its_examples_are_true(
     description = world.client.get("/openapi.json").json()
     assert set(description["components"]["securitySchemes"]) == {
         "server_key",
+        "test_key",
         "website_key",
         "tablet_key",
         "rater_link",
@@ -394,7 +395,7 @@ def test_the_description_says_which_routes_take_a_key_and_its_examples_are_true(
     for path, operations in description["paths"].items():
         for operation in operations.values():
             keyed = operation.get("security", [])
-            assert ({"server_key": []} in keyed) == path.startswith("/api/"), path
+            assert ({"server_key": []} in keyed) == ({"test_key": []} in keyed) == path.startswith("/api/"), path
             assert ({"website_key": []} in keyed) == ({} in keyed) == (path == "/api/v1/advice"), path
             assert ({"tablet_key": []} in keyed) == ({"rater_link": []} in keyed) == ("/runs/" in path), path
     (example,) = description["components"]["schemas"]["TrialIn"]["examples"]

@@ -117,10 +117,10 @@ def test_a_place_for_messages_that_cannot_be_is_said_at_its_field(desk: Desk, ow
     assert page.by_id("webhook").get("value") == "http://shop.example"
 
 
-@pytest.mark.parametrize("kind", ["website", "server"])
+@pytest.mark.parametrize("kind", ["website", "server", "test"])
 def test_a_key_is_shown_once_and_revoked_by_a_button(desk: Desk, owner: Member, kind: str) -> None:
     page = owner.submit(f"{HOME}/keys", {"kind": kind, "note": "The till"})
-    shown = re.search(r"(site|server)_[\w-]{43}", page.text)
+    shown = re.search(r"(site|server|test)_[\w-]{43}", page.text)
     assert shown is not None
     with desk.database.reading() as session:
         found = api_keys.of(session, shown[0])

@@ -16,7 +16,7 @@ from sqlalchemy.exc import OperationalError
 
 from service.cli.protocol import MOST_HEADERS
 from service.core.limits import RateLimit
-from service.dealers import api_keys
+from service.dealers import api_keys, sandbox
 from service.dealers import site as doors
 from service.devices import tablets
 from service.trials import lifecycle, paired_comparison
@@ -47,6 +47,7 @@ class World:
     site: str
     server: str
     others: str
+    test: str
     tablet: str
 
     def send(self, method: str, path: str, key: str | None = None, **request: Any) -> httpx.Response:
@@ -67,11 +68,11 @@ def world(tmp_path_factory: pytest.TempPathFactory, _migrated_file: Path) -> Ite
         desk.app.include_router(FAULTY)
         with desk.database.writing() as session:
             doors.set_pages(session, None, DEALER, PAGE, "", "")
-            kinds = ((DEALER, "website"), (DEALER, "server"), (OTHER, "server"))
-            site, server, others = (api_keys.make(session, None, *each) for each in kinds)
+            kinds = ((DEALER, "website"), (DEALER, "server"), (OTHER, "server"), (DEALER, "test"))
+            site, server, others, test = (api_keys.make(session, None, *each) for each in kinds)
             code = tablets.make_code(session, desk.ids["owner"], DEALER, "Room")
             tablet = tablets.enrol(session, code)[1]
-        yield World(desk, Client(desk.app, forgiving=True), site, server, others, tablet)
+        yield World(desk, Client(desk.app, forgiving=True), site, server, others, test, tablet)
 
 
 # Whole requests
@@ -95,6 +96,12 @@ def too_often(world: World) -> httpx.Response:
         return [world.advice(world.server) for _time in range(2)][-1]
     finally:
         state.server_limit = before
+
+
+def spent_test_key(world: World) -> httpx.Response:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sandbox, "MOST_CALLS", 1)
+        return [world.advice(world.test) for _time in range(2)][-1]
 
 
 def head_too_large(_world: World) -> httpx.Response:
@@ -162,6 +169,7 @@ WHOLE: Mapping[str, Callable[[World], httpx.Response]] = {
     "id_taken": id_taken,
     "wrong_state": not_played_yet,
     "contradicts_record": kept_after_none,
+    "test_key_spent": spent_test_key,
     "too_large": lambda world: world.send(
         "POST", "/api/v1/advice", content=b" " * 300_000, headers={"Content-Type": JSON}
     ),
