@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from model.domain.vocabulary import Instrument
+from service.questionnaire.field_types import rule
 from service.web.page_data import Option
 
 MISSING: Final = object()
@@ -43,7 +44,8 @@ class Asked:
     options : what may be chosen, by what was chosen before. first_choice : words where a choice is missing. unsure : 'not sure' is offered.
     is_number : what is chosen is a number. upper : a text is taken in capital letters.
     drawn : by the one template for all questions of a step; else the step's own draws it.
-    only : the instruments it is asked of; none: of all. at_dealer : asked only where the form is a dealer's.
+    only : the instruments it is asked of; none: of all. not_asked : the words that refuse an answer given for another one all the
+    same; empty: it is taken and says nothing. at_dealer : asked only where the form is a dealer's.
     line : the line of the summary that it stands in, empty for none; ``silent`` where that line is left out while it is empty.
     say : the answer in words. none : the words for null. brief : the words in the one line above the shortlist.
     adviser : what it is called where it is said that the advice does not depend on it; empty where it may.
@@ -65,6 +67,7 @@ class Asked:
     autocomplete: str = "off"
     drawn: bool = True
     only: tuple[Instrument, ...] = ()
+    not_asked: str = ""
     at_dealer: bool = False
     line: str = ""
     silent: bool = False
@@ -118,6 +121,27 @@ def within(model: type[BaseModel], above: tuple[str, ...] = ()) -> Iterator[Decl
         inner = model_in(info.annotation)
         if inner is not None:
             yield from within(inner, path)
+
+
+def refused_for(model: type[BaseModel], field: str, instrument: Instrument | None) -> str:
+    """Return the words that refuse an answer for an instrument of which it is not asked; empty where it is taken."""
+    for each in model.model_fields[field].metadata:
+        if isinstance(each, Asked) and each.only and instrument is not None and instrument not in each.only:
+            return each.not_asked
+    return ""
+
+
+def instrument_rules(model: type[BaseModel]) -> list[dict[str, Any]]:
+    """Return what `refused_for` refuses in JSON Schema's words."""
+    refused: dict[tuple[Instrument, ...], list[str]] = {}
+    for name, info in fields_of(model).items():
+        for each in info.metadata:
+            if isinstance(each, Asked) and each.not_asked:
+                refused.setdefault(each.only, []).append(name)
+    return [
+        rule({"instrument": {"enum": list(only)}}, {}, {"properties": {name: {"type": "null"} for name in names}})
+        for only, names in refused.items()
+    ]
 
 
 def model_in(annotation: Any) -> type[BaseModel] | None:

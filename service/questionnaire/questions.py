@@ -35,35 +35,33 @@ def _distinct(values: tuple[Any, ...]) -> tuple[Any, ...]:
 
 
 _BASS = (Instrument.DOUBLE_BASS,)
+_EXAMPLES: Final = (
+    {
+        "instrument": "double_bass",
+        "hold": "german",
+        "strings": 4,
+        "string_length_mm": 1050,
+        "settings": ["orchestra"],
+        "budget": {"amount": 2600, "currency": "EUR", "stretch_percent": 10},
+        "priorities": ["response", "dynamic_range", "off_string"],
+        "wishes": {"mass": -1, "tone": None},
+        "own_bow": {"kind": "wood", "mass_g": 134, "ratings": {"overall": 4, "response": 3}},
+        "trial": {"minutes": 45, "place": "shop"},
+    },
+    {"instrument": "violin", "own_bow": None},
+)
+
+
+def _described(schema: dict[str, Any], model: type[Any]) -> None:
+    """Add to the description what the types do not tell: examples, and what follows from the instrument."""
+    needed = rule({"instrument": {"const": "double_bass"}}, {"required": ["hold"], "properties": {"hold": GIVEN}})
+    schema |= {"examples": list(_EXAMPLES), "allOf": [needed, *declared.instrument_rules(model)]}
 
 
 class Questionnaire(Body):
     """Everything a player may tell. Only ``instrument`` is needed, and ``hold`` for the double bass."""
 
-    model_config = ConfigDict(
-        json_schema_extra={
-            "examples": [
-                {
-                    "instrument": "double_bass",
-                    "hold": "german",
-                    "strings": 4,
-                    "string_length_mm": 1050,
-                    "settings": ["orchestra"],
-                    "budget": {"amount": 2600, "currency": "EUR", "stretch_percent": 10},
-                    "priorities": ["response", "dynamic_range", "off_string"],
-                    "wishes": {"mass": -1, "tone": None},
-                    "own_bow": {"kind": "wood", "mass_g": 134, "ratings": {"overall": 4, "response": 3}},
-                    "trial": {"minutes": 45, "place": "shop"},
-                },
-                {"instrument": "violin", "own_bow": None},
-            ],
-            **rule(
-                {"instrument": {"const": "double_bass"}},
-                {"required": ["hold"], "properties": {"hold": GIVEN}},
-                {"properties": {"hold": {"type": "null"}, "string_length_mm": {"type": "null"}}},
-            ),
-        }
-    )
+    model_config = ConfigDict(json_schema_extra=_described)
 
     instrument: Annotated[
         Instrument,
@@ -101,6 +99,7 @@ class Questionnaire(Body):
             unsure=False,
             shape="",
             only=_BASS,
+            not_asked=N_("The hold is asked for the double bass only; leave it out for other instruments."),
             line=N_("Instrument"),
             say=say.hold,
             brief=say.hold,
@@ -137,6 +136,7 @@ class Questionnaire(Body):
             why=N_("It tells us how heavy they are under the bow. Leave it empty if you are not sure."),
             unit="mm",
             only=_BASS,
+            not_asked=N_("The string length is asked for the double bass only; leave it out for other instruments."),
             line=N_("Instrument"),
             say=say.length,
             adviser=N_("The length of your strings"),
@@ -237,21 +237,17 @@ class Questionnaire(Body):
 
     @field_validator("hold")
     @classmethod
-    def _hold_fits(cls, value: Hold | None, info: ValidationInfo) -> Hold | None:
-        instrument = info.data.get("instrument")
-        if instrument is Instrument.DOUBLE_BASS and value is None:
+    def _hold_is_needed(cls, value: Hold | None, info: ValidationInfo) -> Hold | None:
+        if value is None and info.data.get("instrument") is Instrument.DOUBLE_BASS:
             raise refusal(N_("This is needed for the double bass: german, french or either."), FieldCode.MISSING)
-        if instrument not in (None, Instrument.DOUBLE_BASS) and value is not None:
-            raise refusal(N_("The hold is asked for the double bass only; leave it out for other instruments."))
         return value
 
-    @field_validator("string_length_mm")
+    @field_validator("*")
     @classmethod
-    def _length_fits(cls, value: float | None, info: ValidationInfo) -> float | None:
-        if value is not None and info.data.get("instrument") not in (None, Instrument.DOUBLE_BASS):
-            raise refusal(
-                N_("The string length is asked for the double bass only; leave it out for other instruments.")
-            )
+    def _is_asked(cls, value: Any, info: ValidationInfo) -> Any:
+        words = declared.refused_for(cls, info.field_name or "", info.data.get("instrument"))
+        if value is not None and words:
+            raise refusal(words)
         return value
 
     @field_validator("priorities")

@@ -5,14 +5,17 @@ import json
 import random
 import re
 from collections.abc import Iterator
-from typing import Any, get_args
+from typing import Annotated, Any, get_args
 
+import jsonschema_rs
 import pytest
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from model.domain.vocabulary import BowKind, Criterion, Hold, Instrument
-from service.core.errors import FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, Invalid
 from service.questionnaire import forms
+from service.questionnaire.declared import Asked, Kind
+from service.questionnaire.field_types import Whole
 from tests.service.bad_answers import BAD, CASES, GOOD, HANDFUL, with_answer
 
 SENTENCE = re.compile(r"[A-Z].*[.]", re.DOTALL)
@@ -101,6 +104,56 @@ def test_the_double_bass_questions_are_refused_for_a_violin(field: str, value: o
     found = problems({"instrument": "violin", field: value})
     assert [problem.path for problem in found] == [field]
     assert "double bass only" in found[0].message
+
+
+class WithOneMore(forms.Questionnaire):
+    """The questionnaire with one more question, declared for two instruments and with words for the others."""
+
+    rosin: Annotated[
+        Whole | None,
+        Field(ge=1, le=9, description="a whole number of cakes"),
+        Asked(
+            "work",
+            Kind.NUMBER,
+            "rosin",
+            only=(Instrument.VIOLIN, Instrument.VIOLA),
+            not_asked="Rosin is asked for high strings only; leave it out.",
+        ),
+    ] = None
+
+
+@pytest.mark.parametrize("instrument", Instrument)
+def test_a_question_declared_for_some_instruments_is_refused_for_the_others_in_its_own_words(
+    instrument: Instrument,
+) -> None:
+    asked = {"instrument": str(instrument), "hold": "german" if instrument is Instrument.DOUBLE_BASS else None}
+    described = jsonschema_rs.Draft202012Validator(WithOneMore.model_json_schema())
+    assert described.is_valid(asked | {"rosin": None})
+    assert forms.check_as(WithOneMore, asked | {"rosin": None}).rosin is None
+    if instrument in (Instrument.VIOLIN, Instrument.VIOLA):
+        assert forms.check_as(WithOneMore, asked | {"rosin": 3}).rosin == 3
+        assert described.is_valid(asked | {"rosin": 3})
+        return
+    assert not described.is_valid(asked | {"rosin": 3})
+    with pytest.raises(Invalid) as caught:
+        forms.check_as(WithOneMore, asked | {"rosin": 3})
+    (found,) = caught.value.problems
+    assert (found.path, found.code) == ("rosin", FieldCode.CONTRADICTS)
+    assert found.message == "Rosin is asked for high strings only; leave it out."
+
+
+@pytest.mark.parametrize("instrument", set(Instrument) - {Instrument.DOUBLE_BASS})
+@pytest.mark.parametrize(("field", "value"), [("hold", "german"), ("string_length_mm", 1050), ("strings", 5)])
+def test_what_is_asked_of_bass_players_alone_is_taken_of_others_only_where_nothing_speaks_against_it(
+    instrument: Instrument, field: str, value: object
+) -> None:
+    body = {"instrument": str(instrument), field: value}
+    described = jsonschema_rs.Draft202012Validator(forms.Questionnaire.model_json_schema())
+    assert described.is_valid(body) == (field == "strings")
+    if field == "strings":
+        assert forms.check(body).strings == value
+    else:
+        assert [(problem.path, problem.code) for problem in problems(body)] == [(field, FieldCode.CONTRADICTS)]
 
 
 @pytest.mark.parametrize(
