@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from service.core.database import Database
-from service.mail import letters, outbox, sending
+from service.mail import addresses, letters, outbox, sending
 from service.mail.sending import Sent, send_waiting
 from tests.service.mail_server import (
     Clock,
@@ -266,3 +266,9 @@ def test_the_postman_sends_what_is_queued_while_it_runs_and_stops(database: Data
         postman.stop()
         assert not postman._thread.is_alive()
     assert len(handler.taken) == 1
+
+
+def test_an_address_that_no_mail_can_go_to_fails_with_a_sentence(any_database: Database) -> None:
+    queue_advice(any_database, email="anna..b@player.example")
+    assert send_waiting(any_database, office_to(closed_port())) == Sent(failed=1)
+    assert rows(any_database)[0].last_error == addresses.NOT_AN_ADDRESS.format(address="anna..b@player.example")
