@@ -107,6 +107,7 @@ ADDRESS_OPEN = _event("address_open", N_("let mail go to an address again"), STA
 ENQUIRY_TAKEN = _event("enquiry_taken", N_("took an enquiry of no dealer"), STAFF)
 ENQUIRY_PUT_ASIDE = _event("enquiry_put_aside", N_("put an enquiry aside"), STAFF)
 TRIAL_COMPOSED = _event("trial_composed", N_("composed a trial"), STAFF, DEALERS_SERVER)
+TRIAL_MOVED = _event("trial_moved", N_("moved a trial to another day"), STAFF)
 TRIAL_OPENED = _event("trial_opened", N_("opened a trial"), STAFF, DEALERS_SERVER)
 BOWS_CHANGED = _event("bows_changed", N_("changed the bows of a trial"), STAFF)
 MATERIALS_CONFIRMED = _event("materials_confirmed", N_("confirmed the materials of a parcel"), STAFF)

@@ -12,6 +12,7 @@ from service.core.language import N_, _
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing
 from service.questionnaire.parsing import shown
+from service.trials.moving import When
 from service.web.desk_forms import first
 from service.web.permissions import Fields
 
@@ -21,6 +22,7 @@ MINUTES = 40
 _HIDDEN = ("id", "enquiry", "previous", "player")
 _PLAIN = ("place", "blinding", "country", "hour")
 _COUNTRY = re.compile(r"[A-Za-z]{2}")
+_HOUR = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
 _FIELDS = {
     "hold": "instrument",
     "budget": "amount",
@@ -110,6 +112,18 @@ def minutes(fields: Fields) -> int | float:
 def days(fields: Fields) -> tuple[dt.date | None, dt.date | None]:
     """Return the first and the last day; raises `Invalid`."""
     return _day("on", first(fields, "on")), _day("due_back", first(fields, "due_back"))
+
+
+def when(fields: Fields) -> When:
+    """Return the day and hour to which a trial is moved; raises `Invalid` by the name of the field."""
+    on, due_back = days(fields)
+    if on is None:
+        sentence = _SAID["on"]
+        raise Invalid([("on", _(sentence))])
+    hour = first(fields, "hour")
+    if hour and not _HOUR.fullmatch(hour):
+        raise Invalid([("hour", _("Got {text}; expected an hour and minute, as 15:30.").format(text=shown(hour)))])
+    return When(on, dt.time.fromisoformat(hour) if hour else None, due_back)
 
 
 def composing(fields: Fields, body: Mapping[str, Any]) -> Composing:

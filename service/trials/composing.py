@@ -56,7 +56,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
         session, dealer, answers, player=request.player, enquiry=request.enquiry, previous=request.previous
     )
     considered = consider_answers(session, answers, request.copies, stored)
-    _check_hour(session, dealer, request)
+    check_hour(session, dealer, request.on, request.hour)
     last = reservations.busy_until(_due_back(request), request.place)
     set_aside(session, dealer, request.copies, request.on, last)
     trial = _trial(session, dealer, request, enquiry)
@@ -94,12 +94,12 @@ def _is_there(session: Session, dealer: str, key: str) -> bool:
     return True
 
 
-def _check_hour(session: Session, dealer: str, request: Composing) -> None:
+def check_hour(session: Session, dealer: str, on: dt.date, hour: dt.time | None) -> None:
     """Raise `Invalid` for an hour that the shop's clock leaves out on that day."""
     zone = site.zone(session, dealer)
-    if request.hour is not None and zone is not None and not zones.is_there(request.on, request.hour, zone):
+    if hour is not None and zone is not None and not zones.is_there(on, hour, zone):
         sentence = _("On {day} the clocks go forward: {hour} does not come. Choose another hour.")
-        raise Invalid([("hour", sentence.format(day=formats.day(request.on), hour=formats.hour(request.hour)))])
+        raise Invalid([("hour", sentence.format(day=formats.day(on), hour=formats.hour(hour)))])
 
 
 def _due_back(request: Composing) -> dt.date:

@@ -43,6 +43,16 @@ def before_trial(session: Session, key: str) -> None:
         outbox.queue(session, "before_trial", key, to, due=due)
 
 
+def moved(session: Session, key: str) -> None:
+    """Queue what to bring for another day; at once where it was told for the day before."""
+    found = _player_of(session, key)
+    was_told = outbox.undo(session, "before_trial", key)
+    if found:
+        trial, to = found
+        due = _now() if was_told else dt.datetime.combine(trial.on, MORNING) - BEFORE
+        outbox.queue(session, "before_trial", key, to, values={"moved": bool(was_told)}, due=due)
+
+
 def begun(session: Session, key: str) -> None:
     """Take back what was to be said before a trial that has begun."""
     outbox.withdraw(session, "before_trial", key)
@@ -162,6 +172,7 @@ def _before_trial(session: Session, row: OutboxItem) -> Values:
         raise Needless(N_("The day of the trial is past."))
     cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
     return _of_trial(trial, composition, contact) | {
+        "moved": bool((row.values or {}).get("moved")),
         "minutes": composition.minutes,
         "due_back": composition.due_back,
         # What to bring has a list of its own; at home there is the room to speak of too.

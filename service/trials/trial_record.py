@@ -185,6 +185,7 @@ def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset
         "confirm": state == "planned" and needed.waits,
         "send": state == "planned" and by_post and not needed.waits,
         "swap": state == "planned",
+        "move": state == "planned",
         "cancel": state in ("planned", "open"),
         "close": state == "open",
         "take_back": out,

@@ -11,11 +11,13 @@ from service.core.formats import capital
 from service.core.language import _
 from service.trials import (
     asking_page,
+    compose_form,
     desk_lines,
     desk_reads,
     desk_words,
     lifecycle,
     list_lines,
+    moving,
     outcomes,
     paired_comparison,
     rater_links,
@@ -128,6 +130,16 @@ async def close(at: Stepped) -> Response:
 async def cancel(at: Stepped) -> Response:
     """Give a trial up."""
     return at.do(_("The trial is given up; its sheets are kept."), lifecycle.cancel)
+
+
+@router.post("/{key}/move")
+async def move(at: Stepped) -> Response:
+    """Move a planned trial to another day or hour."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        moving.move(session, user, dealer, key, compose_form.when(at.form))
+
+    return at.do(_("The trial is moved; its bows are set aside for the new day."), verb)
 
 
 @router.post("/{key}/swap")

@@ -35,7 +35,14 @@ from service.web.roles import Permission
 
 OWN = "own"
 CONDITION = "condition."
-_NAMES = {"by": N_("Who confirms it"), "out": N_("Take out"), "into": N_("Put in")}
+_NAMES = {
+    "on": N_("Day of the trial"),
+    "hour": N_("Hour"),
+    "due_back": N_("Due back"),
+    "by": N_("Who confirms it"),
+    "out": N_("Take out"),
+    "into": N_("Put in"),
+}
 _FIELDS = {"in": "into"}
 """By a use case's name of what is wrong: the page's field."""
 Verb = Callable[[Session, int, str, str], object]
@@ -117,7 +124,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
     stands = _standing(session, record)
     page = FormPage(
         title=desk_lines.trial_title(trial.row),
-        typed=Typed({"by": [staff.name], **_last_two(stands), **at.form}, problems),
+        typed=Typed({"by": [staff.name], **_days(record), **_last_two(stands), **at.form}, problems),
         faults=faults(problems, _NAMES, {}),
     )
     order = trial_page.order(trial)
@@ -135,6 +142,16 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         "related": trial_page.related(trial),
         "papers": trial_page.prints(trial),
+    }
+
+
+def _days(record: TrialRecord) -> dict[str, list[str]]:
+    """Return what stands in the fields of the day: as it is planned."""
+    row = record.row
+    return {
+        "on": [row.on.isoformat()],
+        "hour": [f"{row.hour:%H:%M}"] if row.hour else [],
+        "due_back": [row.due_back.isoformat()] if row.due_back else [],
     }
 
 

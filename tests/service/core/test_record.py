@@ -82,6 +82,7 @@ def _at_the_desk(world: World) -> None:
         ("adviser", f"{enquiry}/player", {"player": ""}),
         ("adviser", f"{player}/join", {"other": other}),
         ("adviser", f"/desk/players/{other}/part", {}),
+        ("adviser", f"{trial}/move", {"on": "2099-05-03"}),
         ("adviser", f"{trial}/swap", {"out": things.copies[0], "into": "DB-bramble-3"}),
         ("adviser", f"{trial}/seat", {"rater": "player"}),
         ("adviser", f"{trial}/open", {}),

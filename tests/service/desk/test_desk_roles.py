@@ -50,6 +50,7 @@ NAMES_NOTHING = (
     "POST /desk/trials/{key}/close",
     "POST /desk/trials/{key}/confirm",
     "POST /desk/trials/{key}/head-to-head",
+    "POST /desk/trials/{key}/move",
     "POST /desk/trials/{key}/open",
     "POST /desk/trials/{key}/reopen",
     "POST /desk/trials/{key}/reveal",

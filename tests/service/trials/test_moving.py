@@ -1,0 +1,130 @@
+"""A planned trial moved: its bows go with it, the player is told anew, and what cannot be is said and leaves everything as it was."""
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from service import tables
+from service.core.database import Database
+from service.core.errors import Refused
+from service.trials import moving
+from service.trials.moving import When
+from tests.service import desk_shop, trial_cast
+from tests.service.desk_shop import Shop
+from tests.service.page import Page
+from tests.service.trial_cast import BOWS, SHOP
+
+TODAY = dt.datetime.now(dt.UTC).date()
+SOON, LATER = TODAY + dt.timedelta(days=5), TODAY + dt.timedelta(days=9)
+
+
+@pytest.fixture
+def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
+    with desk_shop.opened(tmp_path, _migrated_file) as shop:
+        yield shop
+
+
+def days(database: Database, key: str) -> list[tuple[dt.date, dt.date]]:
+    with database.reading() as session:
+        of = tables.TrialCopy
+        asked = select(of.out_from, of.due_back).join(tables.Trial).where(tables.Trial.key == key)
+        return [(row.out_from, row.due_back) for row in session.execute(asked)]
+
+
+def planned(shop: Shop, on: dt.date, **changes: Any) -> str:
+    with shop.desk.database.writing() as session:
+        return trial_cast.compose(session, on=on.isoformat(), **changes)
+
+
+def test_a_moved_trial_takes_its_bows_along_and_frees_the_day_before(shop: Shop) -> None:
+    key = planned(shop, SOON)
+    page = Page(
+        shop.adviser.send(
+            "POST",
+            f"/desk/trials/{key}/move",
+            data={"csrf": shop.adviser.csrf, "on": LATER.isoformat(), "hour": "15:30"},
+            follow=True,
+        )
+    )
+    assert "The trial is moved" in page.text
+    assert ", 15:30" in page.text
+    assert days(shop.desk.database, key) == [(LATER, LATER)] * len(BOWS)
+    assert planned(shop, SOON)
+
+
+def test_a_bow_that_is_wanted_there_keeps_the_trial_where_it_was(shop: Shop) -> None:
+    key = planned(shop, SOON)
+    planned(shop, LATER, copies=[BOWS[0]])
+    reply = shop.adviser.send(
+        "POST", f"/desk/trials/{key}/move", data={"csrf": shop.adviser.csrf, "on": LATER.isoformat(), "hour": ""}
+    )
+    assert reply.status_code == 409
+    assert f"{BOWS[0]} is reserved for trial 2" in Page(reply).text
+    assert days(shop.desk.database, key) == [(SOON, SOON)] * len(BOWS)
+
+
+@pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        ({"on": "2020-01-01"}, "This day is past"),
+        ({"on": ""}, "Say on which day the trial is"),
+        ({"on": "tomorrow"}, "expected a day, as 2026-11-30"),
+        ({"on": LATER.isoformat(), "hour": "25:00"}, "expected an hour and minute, as 15:30"),
+    ],
+)
+def test_what_cannot_be_is_said_at_its_field(shop: Shop, fields: dict[str, str], said: str) -> None:
+    key = planned(shop, SOON)
+    reply = shop.adviser.send("POST", f"/desk/trials/{key}/move", data={"csrf": shop.adviser.csrf, **fields})
+    assert reply.status_code == 422
+    page = Page(reply)
+    assert page.faults == []
+    assert said in page.text
+    assert days(shop.desk.database, key) == [(SOON, SOON)] * len(BOWS)
+
+
+def test_a_parcel_stays_out_as_long_as_before_where_nothing_is_said(any_database: Database) -> None:
+    database = trial_cast.open_shop(any_database)
+    with database.writing() as session:
+        key = trial_cast.compose(
+            session,
+            place="post",
+            country="DE",
+            on=SOON.isoformat(),
+            due_back=(SOON + dt.timedelta(days=10)).isoformat(),
+        )
+        moving.move(session, None, SHOP, key, When(LATER))
+    assert days(database, key) == [(LATER, LATER + dt.timedelta(days=10))] * len(BOWS)
+
+
+def test_an_open_trial_is_not_moved(shop: Shop) -> None:
+    key = shop.opened()
+    with shop.desk.database.writing() as session, pytest.raises(Refused, match="Only a planned trial can be moved"):
+        moving.move(session, None, SHOP, key, When(LATER))
+
+
+def waiting(database: Database) -> list[tuple[str, dt.datetime, bool]]:
+    """Return what is to be told before trials and has not gone out: about what, when, and whether it speaks of a move."""
+    with database.reading() as session:
+        of = tables.OutboxItem
+        found = session.scalars(select(of).where(of.kind == "before_trial", of.sent_at.is_(None)))
+        return [(row.about, row.due_at, bool((row.values or {}).get("moved"))) for row in found]
+
+
+def test_the_mail_of_the_day_before_moves_along_and_comes_at_once_where_the_old_day_was_told(shop: Shop) -> None:
+    key = planned(shop, SOON, contact=desk_shop.CLARA)
+    database, hour = shop.desk.database, dt.time(8, tzinfo=dt.UTC)
+    with database.writing() as session:
+        moving.move(session, None, SHOP, key, When(LATER))
+    assert waiting(database) == [(key, dt.datetime.combine(LATER - dt.timedelta(days=1), hour), False)]
+    with database.writing() as session:
+        row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == "before_trial")).one()
+        row.sent_at = dt.datetime.now(dt.UTC)
+    with database.writing() as session:
+        moving.move(session, None, SHOP, key, When(SOON))
+    ((about, due, moved),) = waiting(database)
+    assert (about, moved) == (key, True)
+    assert due <= dt.datetime.now(dt.UTC)
