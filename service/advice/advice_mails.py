@@ -1,6 +1,6 @@
 """Mails of an advice, to the player and to the dealer: queued in the transaction that keeps the enquiry."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -113,8 +113,8 @@ def _advice(session: Session, row: OutboxItem) -> Values:
         "name": greeting_name((enquiry.contact or {}).get("name")),
         "title": words.headline(doc),
         "lead": words.lead(doc),
-        "tiers": [_tier(entry, doc) for entry in doc["shortlist"]],
-        "recommendation": words.recommendation(doc),
+        "tiers": [_tier(entry, why, doc) for entry, why in zip(doc["shortlist"], words.whys(doc), strict=True)],
+        "recommendation": "" if words.verdict_code(doc) == "ask" else words.recommendation(doc),
         "sureness": words.sureness(doc) if doc["shortlist"] else "",
         "verdict": words.verdict_code(doc),
         "cautions": [_(phrases.CAUTIONS[code]) for code in doc["cautions"] if code in _IN_THE_ADVICE],
@@ -122,14 +122,14 @@ def _advice(session: Session, row: OutboxItem) -> Values:
     }
 
 
-def _tier(entry: Mapping[str, Any], doc: words.Document) -> str:
+def _tier(entry: Mapping[str, Any], why: Sequence[str], doc: words.Document) -> str:
     """Return one tier of the shortlist in a line."""
-    return _("{name}, {price}. {role}: {bring}. {reason}").format(
+    return _("{name}, {price}. {role}. {bring} {reason}").format(
         name=entry["name"],
         price=formats.money(entry["price"], entry["currency"]),
         role=words.role_words(entry, doc),
         bring=words.bring_words(entry, doc),
-        reason=" ".join((words.why(entry, doc), *words.tried_here(entry, doc))),
+        reason=" ".join((*why, *words.tried_here(entry, doc))),
     )
 
 

@@ -118,7 +118,14 @@ def _elsewhere(of: Parts) -> list[dict[str, Any]]:
     tiers = [*dict.fromkeys([*(entry.tier for entry in of.proposal.entries), *in_reach(of)])]
     there = of.now_on_sale.workshop_by_tier(tiers, of.questionnaire.hold)
     return [
-        {"tier": tier, "name": of.now_on_sale.names[tier], "where": "workshop", "count": there[tier]}
+        {
+            "tier": tier,
+            "name": of.now_on_sale.names[tier],
+            "price": _price(of.offered.prices[tier]),
+            "currency": of.offered.currency,
+            "where": "workshop",
+            "count": there[tier],
+        }
         for tier in tiers
         if there.get(tier)
     ][:MOST_ELSEWHERE]

@@ -23,34 +23,54 @@ def bring_words(entry: Entry, doc: Document) -> str:
     """Say how many bows of a tier to try; of one without any what it is there for."""
     if not entry["copies"]:
         return _without_bows(entry, doc)
-    bows = formats.counted(entry["copies"])
     if advises(doc):
-        return ngettext("try one bow", "try {count} bows", entry["copies"]).format(count=bows)
-    return ngettext(
-        "one bow, if you compare all the same", "{count} bows, if you compare all the same", entry["copies"]
-    ).format(count=bows)
+        sentence = ngettext("Try one {model}.", "Try {count} {model}.", entry["copies"])
+    else:
+        sentence = ngettext(
+            "If you compare all the same, play one {model}.",
+            "If you compare all the same, play {count} {model}.",
+            entry["copies"],
+        )
+    return sentence.format(count=formats.counted(entry["copies"]), model=entry["name"])
 
 
 def _without_bows(entry: Entry, doc: Document) -> str:
     if code(doc) == ASK:
-        there = _at_the_workshop(entry, doc)
-        if there:
-            return ngettext("one at the workshop: ask for it", "{count} at the workshop: ask for them", there).format(
-                count=formats.counted(there)
-            )
-        here = entry.get("at_hand") or 0
-        if here and _rejected(entry, doc) >= here:
-            return ngettext(
-                "the one here was not to your liking: ask for another",
-                "none of the {count} here was to your liking: ask for another",
-                here,
-            ).format(count=formats.counted(here))
-        return _("ask for it")
+        return _to_be_asked_for(entry, doc)
     if entry["role"] == Role.STEP_UP:
-        return _("ask for it if the others leave you wanting more")
-    if entry.get("at_hand") == 0:
-        return _("none here today: ask for it if you would like to compare")
-    return _("ask for it if you would like to compare")
+        sentence = _("Ask for {model} if the others leave you wanting more.")
+    elif entry.get("at_hand") == 0:
+        sentence = _("No {model} is here today: ask for one if you would like to compare.")
+    else:
+        sentence = _("Ask for {model} if you would like to compare.")
+    return sentence.format(model=entry["name"])
+
+
+def _to_be_asked_for(entry: Entry, doc: Document) -> str:
+    """Say where one can be had; where all that are here were played and not liked, that first."""
+    there, here = _at_the_workshop(entry, doc), entry.get("at_hand") or 0
+    disliked = bool(here) and _rejected(entry, doc) >= here
+    if there and disliked:
+        sentence = ngettext(
+            "Of {model} what is here was not to your liking, but one more is at the workshop: ask for it.",
+            "Of {model} what is here was not to your liking, but {count} more are at the workshop: ask for them.",
+            there,
+        )
+    elif there:
+        sentence = ngettext(
+            "One {model} is at the workshop: ask for it.",
+            "There are {count} {model} at the workshop: ask for them.",
+            there,
+        )
+    elif disliked:
+        sentence = ngettext(
+            "The one {model} here was not to your liking: ask for another.",
+            "None of the {count} {model} here was to your liking: ask for another.",
+            here,
+        )
+    else:
+        sentence = _("Ask for {model}.")
+    return sentence.format(model=entry["name"], count=formats.counted(there or here))
 
 
 def _at_the_workshop(entry: Entry, doc: Document) -> int:

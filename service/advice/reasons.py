@@ -95,8 +95,37 @@ def sentence(told: Told, entry: Entry, doc: Document) -> str:
 
 def why(entry: Entry, doc: Document) -> str:
     """Return why a tier is in the list, its weaknesses told too; never empty."""
-    reasons = entry["reasons"] or [_as_a_whole(entry, doc)]
-    return " ".join([*_grouped(reasons, entry, doc), *_drawbacks(entry)])
+    return " ".join(_sentences(entry["reasons"], entry, doc))
+
+
+def whys(doc: Document, *, beside_table: bool = False) -> list[list[str]]:
+    """Return why each tier is in the list, in sentences of which none is said twice: what holds of another too names it.
+
+    ``beside_table``: a table beside it has the maker's words and the weight, so that they are left out here.
+    """
+    said: dict[str, list[str]] = {}
+    told = []
+    for entry in doc["shortlist"]:
+        reasons = [one for one in entry["reasons"] if not (beside_table and _is_in_table(one))]
+        sentences = _sentences(reasons, entry, doc)
+        told.append([_as_with(said[one], one) if one in said else one for one in sentences])
+        for one in sentences:
+            said.setdefault(one, []).append(entry["name"])
+    return told
+
+
+def _as_with(models: Sequence[str], sentence: str) -> str:
+    return _("As with {models}: {sentence}").format(models=formats.listed(models), sentence=formats.within(sentence))
+
+
+def _is_in_table(told: Told) -> bool:
+    fact = told.get("fact")
+    return fact == "note" or (fact == "mass" and told.get("against") != OWN_BOW)
+
+
+def _sentences(reasons: Sequence[Told], entry: Entry, doc: Document) -> list[str]:
+    told = reasons or [_as_a_whole(entry, doc)]
+    return [*_grouped(told, entry, doc), *_drawbacks(told, entry, doc)]
 
 
 def _as_a_whole(entry: Entry, doc: Document) -> Told:
@@ -165,7 +194,7 @@ def _fact(told: Told, entry: Entry, doc: Document) -> str:
         case "note":
             return _("In its maker’s words: “{note}.”").format(note=str(entry["note"]).strip().rstrip("."))
         case "mass":
-            return _mass(effect, against, entry)
+            return _mass(effect, against, entry, doc)
         case _:
             place, state = 0 if abs(effect) < ALIKE else 1 if effect > 0 else -1, doc["own_bow"]["state"]
             return _(_WHOLE[state, place])
@@ -178,19 +207,49 @@ def _price(effect: float, against: str | None, entry: Entry, doc: Document) -> s
     return sentence.format(**{**values, "amount": amount})
 
 
-def _mass(effect: float, against: str | None, entry: Entry) -> str:
+def _mass(effect: float, against: str | None, entry: Entry, doc: Document) -> str:
     typical = entry.get("mass_g")
     if against != OWN_BOW:
         return _("Its bows typically weigh {mass}.").format(mass=formats.grams(effect if typical is None else typical))
     by = formats.grams(abs(effect))
     if abs(effect) < SAME_MASS_G:
         return _("Its bows typically weigh about as much as yours.")
+    wish = (doc["answers"].get("wishes") or {}).get("mass") or 0
     if effect < 0:
-        return _("Its bows are typically {mass} lighter than yours.").format(mass=by)
-    return _("Its bows are typically {mass} heavier than yours.").format(mass=by)
+        sentence = (
+            _("Its bows are typically {mass} lighter than yours, though you asked for a heavier one.")
+            if wish > 0
+            else _("Its bows are typically {mass} lighter than yours.")
+        )
+    else:
+        sentence = (
+            _("Its bows are typically {mass} heavier than yours, though you asked for a lighter one.")
+            if wish < 0
+            else _("Its bows are typically {mass} heavier than yours.")
+        )
+    return sentence.format(mass=by)
 
 
-def _drawbacks(entry: Entry) -> Iterator[str]:
+_DRAWBACKS: Mapping[tuple[str, bool], str] = {
+    ("", True): N_("On the other hand, expect {differences}."),
+    ("", False): N_("On the other hand, it probably brings {differences}."),
+    ("rated", True): N_("Compared with your own bow, though, expect {differences}."),
+    ("rated", False): N_("Compared with your own bow, though, it probably brings {differences}."),
+    ("unrated", True): N_("Compared with a bow such as most players own, though, expect {differences}."),
+    ("unrated", False): N_("Compared with a bow such as most players own, though, it probably brings {differences}."),
+    ("none", True): N_("Compared with a bow that most players would call good, though, expect {differences}."),
+    ("none", False): N_(
+        "Compared with a bow that most players would call good, though, it probably brings {differences}."
+    ),
+}
+"""By what it is compared with (empty: what the sentence before compares with), and whether that is likely."""
+
+
+def _drawbacks(reasons: Sequence[Told], entry: Entry, doc: Document) -> Iterator[str]:
+    """Say what the player asked for and gets less of than with the own bow; named, where the sentence before is of another."""
+    last = reasons[-1]
+    of_own = ("criterion" in last or last["fact"] == "whole") and last.get("against", OWN_BOW) in (OWN_BOW, None)
+    kind = "" if of_own else doc["own_bow"]["state"]
     for likely in (True, False):
         worse = [
             difference(told["criterion"], told["effect"])
@@ -198,9 +257,5 @@ def _drawbacks(entry: Entry) -> Iterator[str]:
             if (told.get("sure", "likely") == "likely") is likely
         ]
         if worse:
-            sentence = (
-                _("On the other hand, expect {differences}.")
-                if likely
-                else _("On the other hand, it probably brings {differences}.")
-            )
-            yield sentence.format(differences=formats.listed(worse))
+            yield _(_DRAWBACKS[kind, likely]).format(differences=formats.listed(worse))
+            kind = ""

@@ -78,14 +78,28 @@ def _of_tiers(doc: Document) -> str:
 
 
 def _what_to_try(doc: Document) -> str:
-    values = {"bows": formats.counted(doc["trial"]["copies"]), "tiers": _of_tiers(doc)}
-    if code(doc) == CURIOUS:
-        sentence = ngettext(
-            "For that hour one bow: {tiers}.", "For that hour {bows} bows: {tiers}.", doc["trial"]["copies"]
-        )
+    brought = [entry for entry in doc["shortlist"] if entry["copies"]]
+    curious, none = code(doc) == CURIOUS, doc["own_bow"]["state"] == "none"
+    if len(brought) == 1:
+        sentence = _of_one_model(doc["trial"]["copies"], curious=curious and not none)
+    elif not curious:
+        sentence = _("Try {bows} bows: {tiers}.")
+    elif none:
+        sentence = _("To get to know them, try {bows} bows: {tiers}.")
     else:
-        sentence = ngettext("Try one bow: {tiers}.", "Try {bows} bows: {tiers}.", doc["trial"]["copies"])
-    return sentence.format(**values)
+        sentence = _("If you are curious, try {bows} bows: {tiers}.")
+    bows, model = formats.counted(doc["trial"]["copies"]), brought[0]["name"] if brought else ""
+    return sentence.format(bows=bows, tiers=_of_tiers(doc), model=model)
+
+
+def _of_one_model(copies: int, *, curious: bool) -> str:
+    if curious:
+        return ngettext(
+            "If you are curious, try one bow, of the model {model}.",
+            "If you are curious, try {bows} bows, all of the model {model}.",
+            copies,
+        )
+    return ngettext("Try one bow, of the model {model}.", "Try {bows} bows, all of the model {model}.", copies)
 
 
 def _all_the_same(doc: Document) -> str:

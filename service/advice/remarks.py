@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from model.domain.vocabulary import SCALES, Criterion, Hold, Instrument
+from model.domain.vocabulary import SCALES, Criterion, Hold, Instrument, Role
 from service.advice import verdict
 from service.advice.sentences import players
 from service.advice.verdict import ASK, Document
@@ -17,6 +17,10 @@ _OF_BOWS_HERE = frozenset({"by_stock"})
 """Notes on the bows at hand: not said where there are none."""
 _OF_STOCK = frozenset({"few_at_hand", "one_bow"})
 """Notes that no more bows can be had: not said where something else ends the case, or where it was not kept what does."""
+_OF_SENSIBLE = frozenset({"sensible_price"})
+"""Notes on what is called sensible: not said where nothing is."""
+_SAID_ELSEWHERE = frozenset({"by_stock", "prior_only", "few_trials", "over_budget"})
+"""Notes that a page says where they belong: beside the chances, under how sure it is, in the headline."""
 
 
 def cautions(doc: Document) -> list[str]:
@@ -27,6 +31,17 @@ def cautions(doc: Document) -> list[str]:
 def notes(doc: Document) -> list[str]:
     """Return the document's notes as sentences to the player, in its order; none that contradicts the verdict."""
     return [NOTES[note["code"]](note["values"], doc) for note in _said(doc)]
+
+
+def notes_of_page(doc: Document) -> list[str]:
+    """Return the notes that no other part of a page says."""
+    return [NOTES[note["code"]](note["values"], doc) for note in _said(doc) if note["code"] not in _SAID_ELSEWHERE]
+
+
+def of_stock(doc: Document) -> str:
+    """Say whose bows the chances are of; empty where it is not known which are at hand."""
+    said = (note["values"] for note in _said(doc) if note["code"] == "by_stock")
+    return next((_by_stock(values, doc) for values in said), "")
 
 
 def staff_notes(doc: Document) -> list[str]:
@@ -40,6 +55,8 @@ def _said(doc: Document) -> list[Mapping[str, Any]]:
         unsaid |= _OF_BOWS_HERE
     if not _is_all_there_is(doc):
         unsaid |= _OF_STOCK
+    if not any(entry["role"] == Role.SENSIBLE for entry in doc["shortlist"]):
+        unsaid |= _OF_SENSIBLE
     return [note for note in doc["notes"] if note["code"] not in unsaid]
 
 
@@ -158,9 +175,9 @@ def _sensible_price(values: Values, doc: Document) -> str:
     del doc
     if values["judgement"]:
         return _(
-            "How much the price weighs in what is called sensible is our judgement: what players choose is not known yet."
+            "How much the price weighs in the sensible step is our judgement: what players choose is not known yet."
         )
-    return _("How much the price weighs in what is called sensible is learnt from what players have chosen.")
+    return _("How much the price weighs in the sensible step is learnt from what players have chosen.")
 
 
 def _no_budget(values: Values, doc: Document) -> str:
@@ -171,8 +188,8 @@ def _no_budget(values: Values, doc: Document) -> str:
 def _tried_used(values: Values, doc: Document) -> str:
     del doc
     return ngettext(
-        "Your ratings of the bow that you have tried were used for this answer and are not kept as a trial.",
-        "Your ratings of the {count} bows that you have tried were used for this answer and are not kept as a trial.",
+        "Your ratings of the bow that you have tried are kept with this answer only, not as a trial.",
+        "Your ratings of the {count} bows that you have tried are kept with this answer only, not as a trial.",
         values["count"],
     ).format(count=formats.counted(values["count"]))
 
@@ -180,7 +197,7 @@ def _tried_used(values: Values, doc: Document) -> str:
 def _own_mass(values: Values, doc: Document) -> str:
     del doc
     mass = formats.grams(values["mass_g"])
-    return _("Lighter and heavier are meant against a bow of {mass}.").format(mass=mass)
+    return _("“Lighter” and “heavier” refer to a bow of {mass}.").format(mass=mass)
 
 
 def _priorities_unknown(values: Values, doc: Document) -> str:

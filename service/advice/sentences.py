@@ -51,31 +51,24 @@ def _rests_on(doc: Document) -> str:
     if any(note["code"] == "beliefs_stand_in" for note in doc["notes"]):
         return _("What trials have taught is not at hand, so this is a first guess.")
     if rests_on_prior(doc):
-        return _("Few trials by {players} are known yet, so this is a first guess.").format(players=players(doc))
-    models = len(doc["shortlist"])
+        return _("Too few trials by {players} are known yet, so this is a first guess.").format(players=players(doc))
+    values = {"count": formats.number(doc["model"]["trials"], 0), "players": players(doc)}
     if code(doc) == KEEP:
         sentence = ngettext(
             "From {count} trials by {players} we expect you to like your own bow about as well as this model, or better.",
             "From {count} trials by {players} we expect you to like your own bow about as well as these models, or better.",
-            models,
+            len(doc["shortlist"]),
         )
     elif code(doc) in (CURIOUS, ASK):
-        sentence = ngettext(
-            "From {count} trials by {players}, this model comes nearest to what you look for.",
-            "From {count} trials by {players}, these models come nearest to what you look for.",
-            models,
-        )
+        sentence = _("From {count} trials by {players}, {model} comes nearest to what you look for.")
     else:
-        sentence = ngettext(
-            "From {count} trials by {players} we expect this model to suit you.",
-            "From {count} trials by {players} we expect these models to suit you.",
-            models,
-        )
-    return sentence.format(count=formats.number(doc["model"]["trials"], 0), players=players(doc))
+        sentence = _("From {count} trials by {players} we expect {model} to suit you best.")
+    first = main_entry(doc)
+    return sentence.format(model=first["name"] if first else "", **values)
 
 
 def sureness(doc: Document) -> str:
-    """Say how sure the advice is, with the number of trials behind it."""
+    """Say how sure the advice is; with the number of trials behind it where that is few."""
     count = doc["model"]["trials"]
     values = {"count": formats.number(count, 0), "players": players(doc)}
     if rests_on_prior(doc):
@@ -91,10 +84,7 @@ def sureness(doc: Document) -> str:
             "how models are commonly graded.",
             count,
         ).format(**values)
-    behind = ngettext(
-        "{count} trial by {players} stands behind this.", "{count} trials by {players} stand behind this.", count
-    ).format(**values)
-    return " ".join(part for part in (behind, _spread(doc)) if part)
+    return _spread(doc)
 
 
 def _spread(doc: Document) -> str:
@@ -102,12 +92,16 @@ def _spread(doc: Document) -> str:
     if first is None:
         return ""
     fit = first["fit"]
+    count = doc["model"]["trials"]
     values = {"name": first["name"], "interval": formats.interval(fit["low"], fit["high"])}
     if is_wide(doc):
-        return _(
-            "For an answer like yours that is little: your mark for a bow of the model {name} may fall anywhere within "
-            "{interval}, on the scale from 1 to 7."
-        ).format(**values)
+        return ngettext(
+            "{count} trial by {players} is little for answers like yours: your mark for a bow of the model {name} may fall "
+            "anywhere within {interval}, on the scale from 1 to 7.",
+            "{count} trials by {players} are few for answers like yours: your mark for a bow of the model {name} may fall "
+            "anywhere within {interval}, on the scale from 1 to 7.",
+            count,
+        ).format(count=formats.number(count, 0), players=players(doc), **values)
     return _(
         "Single bows differ: of ten bows of the model {name}, you would probably rate nine within {interval}, on the scale "
         "from 1 to 7."

@@ -1,5 +1,6 @@
 """The result page's context: a stored advice, in words, ready to be shown."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -113,23 +114,23 @@ def page_of(
         answers=answer_summary.quiet_line(answers),
         lead=words.behind(doc) or words.lead(doc),
         ground=words.ground(doc) if words.behind(doc) else "",
-        model_is=_("A model is bows of one price and intention, each of them a little different."),
-        tiers=tuple(_card(entry, doc) for entry in doc["shortlist"]),
+        model_is=_("Bows of one model share their price and their purpose; each of them is a little different."),
+        tiers=tuple(_cards(doc)),
         tried=tuple(words.tried_besides(doc)),
         beside=side_by_side.beside(doc),
         picture=interval_pictures.liking(doc),
         caption=_caption(doc),
-        beats=_("Called good") if _has_no_bow(doc) else _("Liked better than your bow"),
+        beats=_("One of its bows called good") if _has_no_bow(doc) else _("One of its bows liked better than yours"),
         numbers=tuple(_numbers(entry, doc) for entry in doc["shortlist"]),
         steps_lead=_steps_lead(doc),
         steps=tuple(_steps(doc)),
         in_words=words.rests_on_prior(doc),
-        recommendation=words.recommendation(doc),
+        recommendation=words.recommendation(doc) if _steps(doc) else "",
         play_heading=_play_heading(doc),
-        plays=words.what_to_play(answers["instrument"], answers.get("settings", ())),
-        trying=words.how_to_try(),
+        plays=words.what_to_play(answers["instrument"], answers.get("settings", ()), own_bow=not _has_no_bow(doc)),
+        trying=words.how_to_try(answers.get("trial", {}).get("place", "shop"), own_bow=not _has_no_bow(doc)),
         sureness=words.sureness(doc),
-        notes=tuple(words.notes(doc)),
+        notes=tuple(words.notes_of_page(doc)),
         cautions=tuple(words.cautions(doc)),
         again=f"{address}/again",
         address=address,
@@ -144,8 +145,13 @@ def _has_no_bow(doc: dict[str, Any]) -> bool:
     return bool(doc["own_bow"]["state"] == "none")
 
 
-def _card(entry: dict[str, Any], doc: dict[str, Any]) -> TierCard:
-    sentences = (words.why(entry, doc), words.above_budget(entry, doc))
+def _cards(doc: dict[str, Any]) -> Iterator[TierCard]:
+    for entry, why in zip(doc["shortlist"], words.whys(doc, beside_table=side_by_side.is_known(doc)), strict=True):
+        yield _card(entry, why, doc)
+
+
+def _card(entry: dict[str, Any], why: Sequence[str], doc: dict[str, Any]) -> TierCard:
+    sentences = (*why, words.above_budget(entry, doc))
     return TierCard(
         role=words.role_words(entry, doc),
         name=entry["name"],
@@ -192,10 +198,12 @@ def _caption(doc: dict[str, Any]) -> str:
 
 def _steps_lead(doc: dict[str, Any]) -> str:
     if _has_no_bow(doc):
-        return _("How likely it is that you would call at least one of them good, by how many you try:")
-    return _(
-        "How likely it is that you like at least one of them better than your own bow, if only a little, by how many you try:"
-    )
+        said = _("How likely it is that you would call at least one of them good, by how many you try:")
+    else:
+        said = _(
+            "How likely it is that you like at least one of them better than your own bow, if only a little, by how many you try:"
+        )
+    return " ".join(part for part in (words.of_stock(doc), said) if part)
 
 
 def _steps(doc: dict[str, Any]) -> list[BowStep]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from service.advice import words
@@ -32,13 +33,14 @@ class SideBySide:
 def beside(doc: dict[str, Any]) -> SideBySide | None:
     """Return the tiers beside each other; None where there are none, or where the advice was kept before more was known of them."""
     entries = doc["shortlist"]
-    if not entries or "at_hand" not in entries[0]:
+    if not is_known(doc):
         return None
     rows = (
         Compared(_("Price"), _each(entries, _price)),
-        Compared(_("Bows here today"), _each(entries, _at_hand)),
+        Compared(_("Bows at hand today"), _each(entries, _at_hand)),
+        Compared(_("Bows at the workshop"), _each(entries, partial(_at_the_workshop, doc))),
         Compared(_("Typical weight"), _each(entries, _mass)),
-        Compared(_("Stick"), _each(entries, _materials)),
+        Compared(_("Made of"), _each(entries, _materials)),
         Compared(_("Expected mark, 1 to 7"), _each(entries, _liking)),
         Compared(_("In its maker’s words"), _each(entries, _character), long=True),
     )
@@ -48,6 +50,12 @@ def beside(doc: dict[str, Any]) -> SideBySide | None:
         rows=tuple(Compared(row.label, tuple(cell or "–" for cell in row.cells), row.long) for row in known),
         more=words.what_more_buys(doc),
     )
+
+
+def is_known(doc: Mapping[str, Any]) -> bool:
+    """Say whether enough is known of the tiers to set them beside each other."""
+    entries = doc["shortlist"]
+    return bool(entries and "at_hand" in entries[0])
 
 
 def _each(entries: Sequence[Entry], say: Callable[[Entry], str]) -> tuple[str, ...]:
@@ -61,6 +69,12 @@ def _price(entry: Entry) -> str:
 def _at_hand(entry: Entry) -> str:
     count = entry.get("at_hand")
     return "" if count is None else _("none") if count == 0 else formats.number(count, 0)
+
+
+def _at_the_workshop(doc: Mapping[str, Any], entry: Entry) -> str:
+    places = (doc.get("verdict") or {}).get("elsewhere", ())
+    count = sum(int(place["count"]) for place in places if place["tier"] == entry["tier"])
+    return formats.number(count, 0) if count else ""
 
 
 def _mass(entry: Entry) -> str:

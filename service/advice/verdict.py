@@ -4,7 +4,7 @@ Nothing that is said of an advice may contradict it: where a bow is not worth a 
 at hand nothing speaks of bows to try. An advice of before there were verdicts has none stored and is read by its case.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from model.domain.vocabulary import Basis, Role
@@ -92,8 +92,8 @@ def _trial(doc: Document) -> str:
 def _curious(doc: Document) -> str:
     bows = formats.bows(doc["trial"]["copies"])
     if doc["own_bow"]["state"] == "none":
-        return _("Worth an hour to get to know them: {bows}").format(bows=bows)
-    return _("Worth an hour if you are curious: {bows}").format(bows=bows)
+        return _("Worth getting to know: {bows}").format(bows=bows)
+    return _("Worth a try if you are curious: {bows}").format(bows=bows)
 
 
 def _before_verdicts(doc: Document) -> str:
@@ -158,9 +158,13 @@ def _for_a_trial(doc: Document) -> list[str]:
 
 def _for_keeping(doc: Document) -> list[str]:
     chance = chance_words(doc["verdict"]["chance"], doc)
-    said = [_("It is {chance} that any of the bows below is noticeably better than yours.").format(chance=chance)]
+    sentence = ngettext(
+        "It is {chance} that the bow named below is noticeably better than yours.",
+        "It is {chance} that any of the bows below is noticeably better than yours.",
+        doc["trial"]["copies"],
+    )
     here = {entry["tier"] for entry in doc["shortlist"] if entry.get("at_hand")}
-    return [*said, _little_to_win(doc), what_changes_it(doc), elsewhere(doc, besides=here)]
+    return [sentence.format(chance=chance), _little_to_win(doc), what_changes_it(doc), elsewhere(doc, besides=here)]
 
 
 def _little_to_win(doc: Document) -> str:
@@ -196,13 +200,43 @@ def _for_asking(doc: Document) -> list[str]:
     return [_("Ask us when a suitable one can be had.")]
 
 
-def elsewhere(doc: Document, besides: Collection[str] = ()) -> str:
-    """Say which suitable bows the workshop has, of other tiers than those ``besides``; empty where it has none."""
-    bows = [
-        ngettext("one {tier}", "{count} {tier}", place["count"]).format(
-            count=formats.counted(place["count"]), tier=place["name"]
-        )
+def elsewhere(doc: Document, besides: Collection[str] = (), *, beside_list: bool = True) -> str:
+    """Say which suitable bows the workshop has, of other tiers than those ``besides``; empty where it has none.
+
+    A tier that is not in the list stands in a sentence that says so, with its price where that was kept.
+
+    ``beside_list``: whether the list is there to be read.
+    """
+    listed = {entry["tier"] for entry in doc.get("shortlist", ())}
+    places = [
+        place
         for place in (doc.get("verdict") or {}).get("elsewhere", ())
         if place["count"] and place["tier"] not in besides
     ]
+    if not beside_list:
+        return _workshop_has([_priced(place) for place in places])
+    others = [_priced(place) for place in places if place["tier"] not in listed]
+    sentence = _("Of models that are not listed here the workshop has {bows}.")
+    said = [
+        _workshop_has([_bows_there(place) for place in places if place["tier"] in listed]),
+        sentence.format(bows=formats.listed(others)) if others else "",
+    ]
+    return " ".join(part for part in said if part)
+
+
+def _workshop_has(bows: Sequence[str]) -> str:
     return _("The workshop has {bows}.").format(bows=formats.listed(bows)) if bows else ""
+
+
+def _bows_there(place: Mapping[str, Any]) -> str:
+    return ngettext("one {tier}", "{count} {tier}", place["count"]).format(
+        count=formats.counted(place["count"]), tier=place["name"]
+    )
+
+
+def _priced(place: Mapping[str, Any]) -> str:
+    bows = _bows_there(place)
+    if place.get("price") is None:
+        return bows
+    price = formats.money(place["price"], place["currency"])
+    return ngettext("{bows} at {price}", "{bows} at {price} each", place["count"]).format(bows=bows, price=price)

@@ -1,6 +1,6 @@
 """The context of the page that says what each answer did to an advice."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,9 +15,9 @@ from service.web.page_data import Look, Page
 
 @dataclass(frozen=True, slots=True)
 class Did:
-    """One answer, and what it did."""
+    """What one answer did, or several alike."""
 
-    answer: str
+    answers: tuple[str, ...]
     did: str
 
 
@@ -61,11 +61,24 @@ def page_of(
         look=look,
         answers=answer_summary.quiet_line(doc["answers"]),
         lead=_lead(told),
-        lines=tuple(
-            Did(influence_words.answer_words(one), influence_words.what_it_did(one, doc)) for one in told or ()
-        ),
+        lines=tuple(_lines(told or (), doc)),
         back=back,
     )
+
+
+def _lines(told: Sequence[Mapping[str, Any]], doc: Mapping[str, Any]) -> Iterator[Did]:
+    """Give what the answers did, those that changed something first; the others together, so that nothing is said twice."""
+    same = [one for one in told if influence_words.is_same(one)]
+    unread = [one for one in told if not one["reads"]]
+    did: dict[str, list[str]] = {}
+    for one in told:
+        if one["reads"] and one["changes"]:
+            did.setdefault(influence_words.what_it_did(one, doc), []).append(influence_words.answer_words(one))
+    yield from (Did(tuple(answers), sentence) for sentence, answers in did.items())
+    for alike, reads in ((same, True), (unread, False)):
+        if alike:
+            names = tuple(influence_words.answer_words(one) for one in alike)
+            yield Did(names, influence_words.together(len(names), reads=reads))
 
 
 def _lead(told: Sequence[Mapping[str, Any]] | None) -> str:
@@ -73,4 +86,4 @@ def _lead(told: Sequence[Mapping[str, Any]] | None) -> str:
         return _("A bow that your answers name is no longer here, so this cannot be worked out any more.")
     if not told:
         return _("You gave no answer that could be left out.")
-    return _("Each answer that you gave, and what would be another without it, with the bows of today.")
+    return _("What each of your answers changed: what the advice would be without it, with the bows of today.")

@@ -2,10 +2,10 @@
 
 from service.advice.entries import above_budget, bring_words, role_words, tried_besides, tried_here, what_more_buys
 from service.advice.playing import how_to_try, what_to_play
-from service.advice.reasons import difference, why
+from service.advice.reasons import difference, why, whys
 from service.advice.reasons import sentence as reason_sentence
 from service.advice.recommending import recommendation
-from service.advice.remarks import cautions, notes, staff_notes
+from service.advice.remarks import cautions, notes, notes_of_page, of_stock, staff_notes
 from service.advice.reply import reply
 from service.advice.sentences import ground, is_wide, lead, players, sureness
 from service.advice.verdict import Document, advises, behind, chance_words, headline, rests_on_prior
@@ -26,6 +26,8 @@ __all__ = [
     "is_wide",
     "lead",
     "notes",
+    "notes_of_page",
+    "of_stock",
     "players",
     "reason_sentence",
     "recommendation",
@@ -40,4 +42,5 @@ __all__ = [
     "what_more_buys",
     "what_to_play",
     "why",
+    "whys",
 ]

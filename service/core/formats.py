@@ -1,7 +1,7 @@
 """Numbers to words: money, masses, lengths, shares, chances, dates, small counts; every one a filter for templates.
 
-English is the source: '2,450 €', '1,050 mm', '82 %'; other languages have their own marks and dates (Unicode CLDR, by Babel). A
-value and its unit are held together by a no-break space.
+English is the source: '€2,450', '1,050 mm', '82 %'; other languages have their own marks and dates, and their own place for the
+sign of a currency (Unicode CLDR, by Babel). A value and its unit are held together by a no-break space.
 """
 
 import datetime as dt
@@ -15,13 +15,10 @@ from babel.dates import format_date, format_time
 from babel.numbers import get_currency_symbol, get_decimal_symbol, get_group_symbol
 from jinja2 import Environment
 
-from service.core.language import N_, SOURCE, _, locale, ngettext, pgettext, spoken
+from service.core.language import N_, _, locale, ngettext, pgettext, spoken
 
 NBSP = "\u00a0"
 Real = int | float | Decimal
-
-_MONEY = MappingProxyType({"EUR": f"{{amount}}{NBSP}€", "USD": "${amount}", "GBP": "£{amount}"})
-"""How an amount is written in English; every other currency by its ISO 4217 code after the amount."""
 
 _COUNTS = (
     N_("one"),
@@ -60,17 +57,19 @@ def interval(low: Real, high: Real) -> str:
 
 
 def money(amount: Real, currency: str) -> str:
-    """Return an amount in its currency, cents only where there are any: '2,450 €', '1,249.50 €', '2,450 CHF'."""
+    """Return an amount in its currency, cents only where there are any: '€2,450', '€1,249.50', 'CHF 2,450', German '2.450 €'."""
     text = number(amount, 0 if round(100 * float(amount)) % 100 == 0 else 2)
     return _money(spoken(), currency).format(amount=text)
 
 
 @cache
 def _money(code: str, currency: str) -> str:
-    if code == SOURCE:
-        return _MONEY.get(currency, f"{{amount}}{NBSP}{currency}")
-    # German, French and Italian all write the sign after the amount (Unicode CLDR).
-    sign = "£" if currency == "GBP" else get_currency_symbol(currency, locale(code))
+    """Return where a language writes a currency's sign, and which sign (Unicode CLDR)."""
+    there = locale(code)
+    # 'GB' is added to the pound in French, to tell it from others that nobody asks for here.
+    sign = "£" if currency == "GBP" else get_currency_symbol(currency, there)
+    if there.currency_formats["standard"].prefix[0].startswith("¤"):
+        return f"{sign}{NBSP if sign[-1].isalpha() else ''}{{amount}}"
     return f"{{amount}}{NBSP}{sign}"
 
 
@@ -103,14 +102,22 @@ def _hundredths(figure: int) -> str:
     return f"{figure}{'' if spoken() == 'it' else NBSP}%"
 
 
+_CHANCE_WORDS = (
+    (9, N_("very unlikely")),
+    (32, N_("unlikely")),
+    (44, N_("less likely than not")),
+    (55, N_("about as likely as not")),
+    (66, N_("more likely than not")),
+    (90, N_("likely")),
+    (100, N_("very likely")),
+)
+"""The word of a chance up to so many percent; each stands after 'it is'."""
+
+
 def chance_word(chance: Real) -> str:
     """Return a chance in words, by the figure that `percent` shows, so that the two never disagree."""
     figure = round(100 * float(chance))
-    if figure < 33:
-        return _("unlikely")
-    if figure <= 66:
-        return _("about as likely as not")
-    return _("likely") if figure <= 90 else _("very likely")
+    return _(next(word for most, word in _CHANCE_WORDS if figure <= most))
 
 
 def chance(chance: Real) -> str:

@@ -81,7 +81,7 @@ async def settle(request: Request, id_: str, form: Posted, staff: Changes, sessi
     """Put an enquiry aside without a trial."""
     del form  # only its token matters
     desk_reads.settle(session, staff.user, staff.dealer, id_)
-    return desk_frame.see(request, "/desk/enquiries", _("The enquiry is settled."))
+    return desk_frame.see(request, "/desk/enquiries", _("The enquiry is closed."))
 
 
 @router.post("/{id_}/take")

@@ -11,11 +11,11 @@ NOTABLE = 0.05
 """Points from which on earlier players' liking is said to be above or below the tier's (a judgement)."""
 
 _WISHED: Mapping[str, str] = {
-    "mass": N_("Its mass goes the way the player wished."),
+    "mass": N_("Its weight goes the way the player wished."),
     "brightness": N_("It leans to the side of tone that the player wished for."),
 }
 _MEASURED: Mapping[str, str] = {
-    "mass": N_("Its mass is one that players like in bows of this kind."),
+    "mass": N_("Its weight is one that players like in bows of this kind."),
     "balance": N_("Its balance is one that players like in bows of this kind."),
     "brightness": N_("By its bench readings its tone is one that players like."),
 }

@@ -44,14 +44,14 @@ def verdict(proposal: Proposal) -> str:
     none = doc["own_bow"]["state"] == "none"
     said = {
         TRIAL: _("The advice: worth a trial."),
-        CURIOUS: _("The advice: worth an hour to get to know them.")
+        CURIOUS: _("The advice: worth getting to know.")
         if none
-        else _("The advice: worth an hour if the player is curious."),
+        else _("The advice: worth a try if the player is curious."),
         KEEP: _("The advice: the own bow is hard to better with what can be had."),
         ASK: _("The advice: nothing suitable can be had on these days."),
     }[code(doc)]
     changed = what_changes_it(doc) if code(doc) == KEEP else ""
-    there = elsewhere(doc) if code(doc) in (KEEP, ASK) else ""
+    there = elsewhere(doc, beside_list=False) if code(doc) in (KEEP, ASK) else ""
     by_hand = _("Other bows can be ticked by hand.") if code(doc) == ASK and proposal.bows else ""
     return " ".join(part for part in (said, changed, there, by_hand) if part)
 

@@ -171,13 +171,15 @@ def _before_trial(session: Session, row: OutboxItem) -> Values:
     if trial.on < dt.datetime.now(dt.UTC).date():
         raise Needless(N_("The day of the trial is past."))
     cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
+    own_bow = composition.own_plays > 0
     return _of_trial(trial, composition, contact) | {
         "moved": bool((row.values or {}).get("moved")),
         "minutes": composition.minutes,
+        "own_bow": own_bow,
         "due_back": composition.due_back,
         # What to bring has a list of its own; at home there is the room to speak of too.
-        "advice": words.how_to_try()[0 if trial.place is Place.POST else 1 :],
-        "plays": words.what_to_play(trial.instrument, trial.settings.split()),
+        "advice": words.how_to_try(trial.place or Place.SHOP, own_bow=own_bow)[0 if trial.place is Place.POST else 1 :],
+        "plays": words.what_to_play(trial.instrument, trial.settings.split(), own_bow=own_bow),
         "cautions": [_(phrases.CAUTIONS[code]) for code in cautions],
     }
 

@@ -62,7 +62,7 @@ ADVICE: dict[str, Any] = {
                     "fact": "price",
                     "against": "juniper",
                     "effect": -1070.0,
-                    "text": "It costs 1,070\u00a0€ less than Juniper.",
+                    "text": "It costs €1,070 less than Juniper.",
                 }
             ],
             "weaknesses": [],

@@ -116,6 +116,8 @@ class Elsewhere(Answer):
 
     tier: str
     name: str
+    price: float | None = Field(None, description="as the player pays it; absent in answers kept from earlier versions")
+    currency: str | None = None
     where: Literal["workshop"]
     count: int = Field(ge=0)
 

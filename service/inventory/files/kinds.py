@@ -143,7 +143,7 @@ TIERS = Kind(
         ),
         Column("price", cells.money, "what a player pays, tax included"),
         Column("currency", cells.currency, "the price's currency; needed with a price"),
-        Column("note", cells.free_text, "a note for the workshop", verbatim=True),
+        Column("note", cells.free_text, "the maker’s words on it, which players read beside the advice", verbatim=True),
     ),
     key=("tier",),
 )

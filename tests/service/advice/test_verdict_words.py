@@ -24,10 +24,10 @@ from tests.service.documents import (
     of_all_there_is,
 )
 
-PUSHES = r"\btry\b|\btrial:|worth an hour|\badvised\b|[Bb]ring (one|two|three)|fits you best|suit you\b(?! best)|more bows could"
+PUSHES = r"\b[Tt]ry\b|\btrial:|[Ww]orth a|\badvised\b|[Bb]ring (one|two|three)|fits you best|suit you\b(?! best)|more bows could"
 """What pushes a trial, or promises that a model suits."""
 OF_BOWS_TO_TRY = (
-    r"\btry\b|to play during the trial|if you compare|these chances|take home|a fairer comparison|no comparison"
+    r"\b[Tt]ry\b|to play during the trial|if you compare|these chances|take home|a fairer comparison|no comparison"
 )
 """What speaks of bows to try."""
 
@@ -78,8 +78,8 @@ def grid() -> Iterator[dict[str, Any]]:
         (document(trial={"copies": 3}), "Worth a trial: three bows"),
         (document(trial={"copies": 1}), "Worth a trial: one bow"),
         (document(own_bow={"state": "none"}), "Worth a trial: four bows"),
-        (curious(), "Worth an hour if you are curious: four bows"),
-        (curious(own_bow={"state": "none"}), "Worth an hour to get to know them: four bows"),
+        (curious(), "Worth a try if you are curious: four bows"),
+        (curious(own_bow={"state": "none"}), "Worth getting to know: four bows"),
         (keep(), "Your own bow is hard to better with this budget"),
         (keep(answers={"budget": None}), "Your own bow is hard to better with what there is"),
         (
@@ -97,7 +97,7 @@ def test_the_verdict_is_the_headline_everywhere(doc: dict[str, Any], said: str) 
 
 
 def test_to_keep_the_own_bow_says_from_which_price_on_that_changes() -> None:
-    assert "From 4,100\u00a0€ on, with Yew Gate, that may change." in words.lead(keep())
+    assert "From €4,100 on, with Yew Gate, that may change." in words.lead(keep())
     nothing = keep(verdict=keep()["verdict"] | {"changes_at": None, "higher_would_not": True})
     assert "A higher budget would not change that" in words.lead(nothing)
 
@@ -114,8 +114,8 @@ def test_nothing_is_said_of_higher_budgets_where_nothing_is_known_of_them() -> N
 
 def test_where_nothing_is_at_hand_it_says_who_has_something() -> None:
     assert "The workshop has three Juniper." in words.lead(ask())
-    assert words.bring_words(ask()["shortlist"][0], ask()) == "three at the workshop: ask for them"
-    assert words.bring_words(ask()["shortlist"][1], ask()) == "ask for it"
+    assert words.bring_words(ask()["shortlist"][0], ask()) == "There are three Juniper at the workshop: ask for them."
+    assert words.bring_words(ask()["shortlist"][1], ask()) == "Ask for Rowan."
 
 
 @pytest.mark.parametrize(
@@ -124,22 +124,22 @@ def test_where_nothing_is_at_hand_it_says_who_has_something() -> None:
         (
             "en",
             "Nothing suitable is at hand today but bows that you did not like",
-            "none of the two here was to your liking: ask for another",
+            "None of the two Juniper here was to your liking: ask for another.",
         ),
         (
             "de",
             "Heute ist nichts Passendes da außer Bögen, die Ihnen nicht gefallen haben",
-            "von den zwei hier hat Ihnen keiner gefallen: Fragen Sie nach einem anderen",
+            "Von den zwei Juniper hier hat Ihnen keiner gefallen: Fragen Sie nach einem anderen.",
         ),
         (
             "fr",
             "Rien de convenable n’est disponible aujourd’hui, hormis des archets qui ne vous ont pas plu",
-            "aucun des deux qui sont ici ne vous a plu : demandez-en un autre",
+            "Aucun des deux Juniper qui sont ici ne vous a plu : demandez-en un autre.",
         ),
         (
             "it",
             "Oggi non c’è nulla di adatto, a parte archetti che non Le sono piaciuti",
-            "nessuno dei due che sono qui Le è piaciuto: ne chieda un altro",
+            "Nessuno dei due Juniper che sono qui Le è piaciuto: ne chieda un altro.",
         ),
     ],
 )
@@ -160,7 +160,7 @@ def test_a_tier_of_which_one_bow_here_was_not_played_is_simply_asked_for() -> No
     tried = [{"copy": "DB-1", "tier": "juniper", "name": "Juniper", "mark": 2.0}]
     doc = ask(verdict=ask()["verdict"] | {"elsewhere": []}, tried=tried, trial=NO_CASE | {"rejected": ["DB-1"]})
     doc["shortlist"][0]["at_hand"] = 3
-    assert words.bring_words(doc["shortlist"][0], doc) == "ask for it"
+    assert words.bring_words(doc["shortlist"][0], doc) == "Ask for Juniper."
 
 
 def test_to_keep_the_own_bow_is_contradicted_by_no_sentence() -> None:
@@ -207,10 +207,10 @@ def test_an_entry_without_bows_is_there_to_compare_with_or_to_be_asked_for() -> 
     for doc in grid():
         for tier in doc["shortlist"]:
             said = words.bring_words(tier, doc)
-            assert said.startswith("try ") == (tier["copies"] > 0 and words.advises(doc))
+            assert said.startswith("Try ") == (tier["copies"] > 0 and words.advises(doc))
             assert "none to try" not in said
             if not tier["copies"]:
-                assert "ask for" in said
+                assert "ask for" in said.lower()
                 assert words.role_words(tier, doc) != "Fits you best"
 
 
@@ -268,13 +268,13 @@ def test_a_bow_played_before_of_a_tier_that_is_not_listed_is_told_too() -> None:
         (
             {"tier": "rowan", "name": "Rowan", "points": 0.3},
             (
-                "For up to 500\u00a0€ more than Juniper there is Rowan, which you would probably like 0.3 points better on the scale "
+                "For up to €500 more than Juniper there is Rowan, which you would probably like 0.3 points better on the scale "
                 "from 1 to 7."
             ),
         ),
         (
             {"tier": None, "name": None, "points": 0.0},
-            "For 500\u00a0€ more than Juniper we know of nothing that you would like better.",
+            "For €500 more than Juniper we know of nothing that you would like better.",
         ),
     ],
 )

@@ -68,7 +68,7 @@ def test_the_lead_repeats_the_priorities_in_order_and_names_whose_trials_count()
     assert words.lead(document()) == (
         "It is likely (71\u00a0%) that at least one of them is noticeably better than your own bow. "
         "You asked for quick response first, then a wide dynamic range. "
-        "From 142 trials by bass players with the German hold we expect these models to suit you."
+        "From 142 trials by bass players with the German hold we expect Juniper to suit you best."
     )
 
 
@@ -109,11 +109,11 @@ def test_a_small_strength_is_called_small() -> None:
     [
         (
             3350,
-            "For 900\u00a0€ more than Juniper, it probably brings a wider range between soft and full, if only by a little.",
+            "For €900 more than Juniper, it probably brings a wider range between soft and full, if only by a little.",
         ),
         (
             1450,
-            "For 1,000\u00a0€ less than Juniper, it probably brings a wider range between soft and full, if only by a little.",
+            "For €1,000 less than Juniper, it probably brings a wider range between soft and full, if only by a little.",
         ),
         (2450, "Compared with Juniper, it probably brings a wider range between soft and full, if only by a little."),
     ],
@@ -129,7 +129,7 @@ def test_what_sets_a_tier_apart_from_its_neighbour_is_told_with_the_price(price:
 @pytest.mark.parametrize(
     ("reason", "said"),
     [
-        ({"fact": "price", "against": "rowan", "effect": -390.0}, "It costs 390\u00a0€ less than Rowan."),
+        ({"fact": "price", "against": "rowan", "effect": -390.0}, "It costs €390 less than Rowan."),
         (
             {"fact": "note", "against": None, "effect": 0.0},
             "In its maker’s words: “Quick to speak, for the orchestra.”",
@@ -277,16 +277,16 @@ def test_nothing_to_try_is_said_plainly() -> None:
     assert words.recommendation(document(trial=None)) == "There is nothing to try for these answers."
 
 
-def test_how_sure_it_is_names_the_trials_and_the_spread() -> None:
+def test_how_sure_it_is_names_the_model_and_the_spread() -> None:
     sentence = words.sureness(document())
-    assert sentence.startswith("142 trials by bass players with the German hold stand behind this.")
+    assert sentence.startswith("Single bows differ: of ten bows of the model Juniper")
     assert "2.6\u00a0–\u00a06.1" in sentence
 
 
 def test_a_wide_interval_is_called_little_to_go_by() -> None:
     wide = document(shortlist=[entry(fit={"expected": 4, "low": 1.5, "high": 6.5, "level": 0.9})])
     assert words.is_wide(wide)
-    assert "that is little" in words.sureness(wide)
+    assert words.sureness(wide).startswith("142 trials by bass players with the German hold are few")
     assert not words.is_wide(document())
 
 
@@ -328,14 +328,16 @@ def test_every_text_is_a_finished_sentence_in_a_calm_voice(told: tuple[Any, dict
 
 @pytest.mark.parametrize("code", NOTE_VALUES)
 def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
-    (sentence,) = words.notes(of_all_there_is(notes=[{"code": code, "values": NOTE_VALUES[code]}]))
-    assert re.fullmatch(r"[A-Z].*\.", sentence)
+    doc = of_all_there_is(notes=[{"code": code, "values": NOTE_VALUES[code]}])
+    doc["shortlist"][0]["role"] = "sensible"
+    (sentence,) = words.notes(doc)
+    assert re.fullmatch(r"[A-Z“].*\.", sentence)
 
 
 @pytest.mark.parametrize(
     ("code", "part"),
     [
-        ("over_budget", "900\u00a0€"),
+        ("over_budget", "€900"),
         ("short_of_stock", "Two more bows of the model Juniper"),
         ("own_mass", "134\u00a0g"),
         ("limited_by_time", "20 minutes"),
@@ -345,7 +347,7 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
         ("by_stock", "Harbour Strings"),
         ("few_trials", "31 trials"),
         ("few_at_hand", "Only two bows can be had today; three"),
-        ("beyond_budget", "900\u00a0€"),
+        ("beyond_budget", "€900"),
     ],
 )
 def test_a_note_says_its_values_in_words(code: str, part: str) -> None:
@@ -354,7 +356,7 @@ def test_a_note_says_its_values_in_words(code: str, part: str) -> None:
 
 def test_what_is_above_the_budget_is_told_in_its_currency() -> None:
     doc = document()
-    assert words.above_budget(entry(price=2840), doc) == "This is 240\u00a0€ above your budget."
+    assert words.above_budget(entry(price=2840), doc) == "This is €240 above your budget."
     assert words.above_budget(entry(price=2600), doc) is None
     assert words.above_budget(entry(price=2840, currency="CHF"), doc) is None
     assert words.above_budget(entry(price=2840), document(answers={"budget": None})) is None

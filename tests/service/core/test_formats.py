@@ -16,12 +16,12 @@ NBSP = "\u00a0"
 @pytest.mark.parametrize(
     ("amount", "currency", "text"),
     [
-        (2450, "EUR", f"2,450{NBSP}€"),
-        (1249.5, "EUR", f"1,249.50{NBSP}€"),
-        (Decimal("1249.50"), "CHF", f"1,249.50{NBSP}CHF"),
-        (2450, "USD", "$2,450"),
+        (2450, "EUR", "€2,450"),
+        (1249.5, "EUR", "€1,249.50"),
+        (Decimal("1249.50"), "CHF", f"CHF{NBSP}1,249.50"),
+        (2450, "USD", "US$2,450"),
         (999.999, "GBP", "£1,000"),
-        (1_000_000, "JPY", f"1,000,000{NBSP}JPY"),
+        (1_000_000, "JPY", "JP¥1,000,000"),
     ],
 )
 def test_money_stands_with_its_currency_and_cents_only_where_there_are_any(
@@ -49,10 +49,16 @@ def test_a_chance_short_of_certain_is_never_shown_as_certain(chance: float, text
 @pytest.mark.parametrize(
     ("chance", "word"),
     [
-        (0, "unlikely"),
+        (0, "very unlikely"),
+        (0.09, "very unlikely"),
+        (0.10, "unlikely"),
         (0.324, "unlikely"),
-        (0.33, "about as likely as not"),
-        (0.66, "about as likely as not"),
+        (0.33, "less likely than not"),
+        (0.44, "less likely than not"),
+        (0.45, "about as likely as not"),
+        (0.55, "about as likely as not"),
+        (0.56, "more likely than not"),
+        (0.66, "more likely than not"),
         (0.67, "likely"),
         (0.90, "likely"),
         (0.91, "very likely"),
@@ -121,7 +127,7 @@ def test_templates_have_every_filter() -> None:
     environment = Environment(autoescape=True)
     formats.install(environment)
     made = environment.from_string("{{ 0.82 | chance }}; {{ 2450 | money('EUR') }}; {{ interval(1, 2) }}").render()
-    assert made == f"likely (82{NBSP}%); 2,450{NBSP}€; 1.0{NBSP}–{NBSP}2.0"
+    assert made == f"likely (82{NBSP}%); €2,450; 1.0{NBSP}–{NBSP}2.0"
 
 
 class Shouting(NullTranslations):

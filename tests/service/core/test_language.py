@@ -75,7 +75,7 @@ def test_the_dealers_language_stands_in_where_the_reader_asked_for_none() -> Non
 @pytest.mark.parametrize(
     ("code", "number", "money", "share", "day"),
     [
-        ("en", "1,234.5", "2,450\u00a0€", "82\u00a0%", "24 November 2026"),
+        ("en", "1,234.5", "€2,450", "82\u00a0%", "24 November 2026"),
         ("de", "1.234,5", "2.450\u00a0€", "82\u00a0%", "24. November 2026"),
         ("fr", "1\u202f234,5", "2\u202f450\u00a0€", "82\u00a0%", "24 novembre 2026"),
         ("it", "1.234,5", "2.450\u00a0€", "82%", "24 novembre 2026"),
