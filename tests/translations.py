@@ -12,6 +12,7 @@ import re
 import string
 import sys
 from collections.abc import Iterator
+from copy import deepcopy
 from functools import cache
 from pathlib import Path
 
@@ -102,7 +103,8 @@ def refreshed(code: str) -> Catalog:
     """Return a language's catalogue of today's texts; a reworded one keeps its translation, marked fuzzy, with the text before."""
     catalog = catalogue(code)
     before = {(message.id, message.context): message.previous_id for message in catalog}
-    catalog.update(texts(), update_creation_date=False)
+    # The update takes new messages over as they are: without a copy all languages would share them, and what is put into one.
+    catalog.update(deepcopy(texts()), update_creation_date=False)
     for message in catalog:
         if message.fuzzy and not message.previous_id:  # the update forgets it of one that was fuzzy already
             message.previous_id = before.get((message.id, message.context), [])

@@ -1,7 +1,9 @@
 """Translations: every text has one in every language, and none has lost or gained a value that is put into it."""
 
 import re
+from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 import pytest
 from babel.messages import Catalog
@@ -24,6 +26,29 @@ def test_no_translation_is_left_of_a_text_that_is_gone(code: str) -> None:
 @pytest.mark.parametrize("code", TRANSLATED)
 def test_no_translation_waits_for_someone_to_look_at_it(code: str) -> None:
     assert [message.id for message in catalogue(code) if message.id and message.fuzzy] == []
+
+
+def test_no_sentence_reads_the_same_in_two_languages() -> None:
+    """German in the French catalogue is a translation to every other check."""
+    spoken: dict[str, dict[Any, Any]] = {
+        code: {(message.context, message.id): message.string for message in catalogue(code) if message.id}
+        for code in TRANSLATED
+    }
+    shared = [
+        (code, other, ident[1])
+        for code, other in combinations(TRANSLATED, 2)
+        for ident, said in spoken[code].items()
+        if said == spoken[other].get(ident) and said != ident[1] and len(re.findall(r"[^\W\d_]{3,}", str(said))) > 2
+    ]
+    assert shared == []
+
+
+def test_what_is_put_into_one_language_is_put_into_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(translations, "catalogue", lambda code: Catalog(locale=code))
+    one, other = (refreshed(code) for code in TRANSLATED[:2])
+    for message in one:
+        message.string = "said" if isinstance(message.id, str) else ("said", "said")
+    assert not [message.id for message in other if message.id and "said" in (message.string or ())]
 
 
 @pytest.mark.parametrize("code", TRANSLATED)
