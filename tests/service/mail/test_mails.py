@@ -215,20 +215,6 @@ def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Databa
     assert key not in said
 
 
-def test_whoever_has_no_bow_is_told_of_none_of_their_own(shop: Database, office: Office) -> None:
-    composed(shop, on=(TODAY + dt.timedelta(days=1)).isoformat())
-    with shop.writing() as session:
-        for row in session.scalars(select(tables.Composition)):
-            row.own_plays = 0
-    clock = Clock()
-    clock.now = by_kind(shop)["before_trial"].due_at
-    send_waiting(shop, office, clock)
-    said = text(office, by_kind(shop)["before_trial"])
-    assert "your own rosin" in said
-    assert "own bow" not in said
-    assert "your bow" not in said
-
-
 def test_a_trial_of_today_is_announced_at_once_and_one_by_post_speaks_of_the_parcel(
     shop: Database, office: Office
 ) -> None:
