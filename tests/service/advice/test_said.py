@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from model.trial.influence import influence
+from model.trial import influence
 from service.advice import advise, words
 from service.advice.document import influence_document
 from service.core.language import using
