@@ -1,22 +1,18 @@
 """A dealer's trials and parcels as a calendar (RFC 5545 and 7986), from two months ago on.
 
-An hour stands as the shop's clock shows it, in the shop's time zone; where none is known, as whoever reads it would have it.
-
 No player is named: the feed lies with whoever keeps the shop's calendar, and every entry leads to the trial at the desk, behind the sign-in.
 """
 
 import datetime as dt
-import uuid
 from collections.abc import Iterator
-from dataclasses import dataclass
-from zoneinfo import ZoneInfo
+from dataclasses import dataclass, replace
 
-import icalendar
 from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Instrument, Place
 from service import tables
+from service.calendar.calendar_entries import Entry, calendar
 from service.core import formats, language
 from service.core.language import _
 from service.core.phrases import INSTRUMENTS
@@ -26,9 +22,6 @@ BACK = dt.timedelta(days=60)
 MOST = 2000
 """Trials in a feed, the latest first: at fifty a day more than the coming month."""
 _A_YEAR = dt.timedelta(days=366)
-_REFRESH = dt.timedelta(hours=1)
-_IDS = uuid.UUID("6a0a6fd1-6bb2-4ff9-9a6b-7c9e3f6f1d53")
-"""Namespace of the entries' identifiers: a trial keeps them whatever address the service has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,19 +54,9 @@ def feed(session: Session, dealer: str, today: dt.date, desk: str) -> bytes:
     """Return a dealer's calendar in the dealer's language; ``desk`` begins the addresses of trials."""
     shop = session.get_one(tables.Dealer, dealer)
     with language.using(shop.language):
-        calendar = icalendar.Calendar()
+        found = [entry for trial in planned(session, dealer, today) for entry in _entries(trial, dealer, desk)]
         title = _("Bow trials at {dealer}").format(dealer=shop.name)
-        calendar.add("prodid", "-//Bow trial//Calendar//EN")
-        calendar.add("version", "2.0")
-        calendar.add("name", title)
-        calendar.add("x-wr-calname", title)
-        calendar.add("refresh-interval", _REFRESH, parameters={"VALUE": "DURATION"})
-        zone = site.zone(session, dealer)
-        for trial in planned(session, dealer, today):
-            for event in _events(trial, dealer, desk, zone):
-                calendar.add_component(event)
-        calendar.add_missing_timezones(first_date=today - BACK - _A_YEAR)
-        return bytes(calendar.to_ical())
+        return calendar(title, found, site.zone(session, dealer), today - BACK - _A_YEAR)
 
 
 def planned(session: Session, dealer: str, today: dt.date) -> list[Planned]:
@@ -112,48 +95,25 @@ def _copies(*conditions: ColumnElement[bool]) -> ColumnElement[int]:
     return counted.correlate(tables.Composition).scalar_subquery()
 
 
-def _events(trial: Planned, dealer: str, desk: str, zone: str | None) -> Iterator[icalendar.Event]:
+def _entries(trial: Planned, dealer: str, desk: str) -> Iterator[Entry]:
     values = {
         "number": trial.number,
         "instrument": _(INSTRUMENTS[trial.instrument]),
         "bows": formats.bows(trial.bows),
     }
+
+    def entry(what: str, day: dt.date, words: str) -> Entry:
+        about = f"{dealer}/{trial.key}/{what}"
+        return Entry(about, words.format(**values), trial.changed_at, day, url=f"{desk}/{trial.key}")
+
     if trial.place != Place.POST:
-        event = _event(
-            trial, dealer, desk, "trial", trial.on, _("Trial {number}: {instrument}, {bows}").format(**values)
-        )
-        yield (
-            event if trial.hour is None else _at(event, dt.datetime.combine(trial.on, trial.hour), trial.minutes, zone)
-        )
+        in_shop = entry("trial", trial.on, _("Trial {number}: {instrument}, {bows}"))
+        yield replace(in_shop, hour=trial.hour, minutes=trial.minutes)
         return
     if trial.out_from:
-        words = _("Parcel of trial {number} goes out: {instrument}, {bows}").format(**values)
-        yield _event(trial, dealer, desk, "out", trial.out_from, words)
+        yield entry("out", trial.out_from, _("Parcel of trial {number} goes out: {instrument}, {bows}"))
     if trial.due_back:
         words = _("Parcel of trial {number} is due back: {instrument}, {bows}")
         if trial.state == "closed" and not trial.out:
             words = _("Parcel of trial {number} was due back; everything is here: {instrument}, {bows}")
-        yield _event(trial, dealer, desk, "back", trial.due_back, words.format(**values))
-
-
-def _event(trial: Planned, dealer: str, desk: str, what: str, day: dt.date, words: str) -> icalendar.Event:
-    event = icalendar.Event()
-    event.add("uid", str(uuid.uuid5(_IDS, f"{dealer}/{trial.key}/{what}")))
-    event.add("dtstamp", trial.changed_at.astimezone(dt.UTC).replace(microsecond=0))
-    event.add("dtstart", day)
-    event.add("dtend", day + dt.timedelta(days=1))
-    event.add("summary", words)
-    event.add("url", f"{desk}/{trial.key}")
-    event.add("transp", "TRANSPARENT")  # a whole day's entry keeps nobody from being free
-    return event
-
-
-def _at(event: icalendar.Event, begins: dt.datetime, minutes: int, zone: str | None) -> icalendar.Event:
-    """Give an entry its hour, and an end so many minutes later by the same clock."""
-    begins = begins if zone is None else begins.replace(tzinfo=ZoneInfo(zone))
-    ends = (begins.astimezone(dt.UTC) if zone else begins) + dt.timedelta(minutes=minutes)
-    for name in ("dtstart", "dtend", "transp"):
-        del event[name]
-    event.add("dtstart", begins)
-    event.add("dtend", ends.astimezone(begins.tzinfo) if zone else ends)
-    return event
+        yield entry("back", trial.due_back, words)

@@ -47,6 +47,7 @@ def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -
             sender_name=dealer["dealer"] or None,
             reply_to=reply_to,
             unsubscribe=unsubscribe,
+            calendar=kind.calendar(session, row),
         )
 
 

@@ -44,6 +44,7 @@ class Letter:
     to, name : the reader's address and name.
     sender, sender_name : whose mail it is; the name is the dealer's.
     reply_to : where an answer goes; None: to the sender.
+    calendar : a file for the reader's calendar, None for none.
     unsubscribe : address of the page, and of the one-click post, that ends the mails; None for a mail that was asked for.
     """
 
@@ -58,6 +59,7 @@ class Letter:
     sender_name: str | None = None
     reply_to: Address | None = None
     unsubscribe: str | None = None
+    calendar: bytes | None = None
 
     @property
     def needs_utf8(self) -> bool:
@@ -83,5 +85,9 @@ def make_message(letter: Letter, now: dt.datetime) -> EmailMessage:
             message["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"  # RFC 8058 knows https only
     message.set_content(letter.text, cte="quoted-printable")
     message.add_alternative(letter.html, subtype="html", cte="quoted-printable")
+    if letter.calendar is not None:
+        # RFC 5546, 1.4 and RFC 6047, 2.4: the method stands with the type, as it does in the calendar.
+        words = letter.calendar.decode()
+        message.add_attachment(words, subtype="calendar", filename="trial.ics", params={"method": "PUBLISH"})
     message["Content-Language"] = letter.language  # of the whole: what was set before went into the first part
     return message

@@ -70,7 +70,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     ordering.lay_out(session, composition, request.copies)
     if enquiry is not None:
         enquiry.player = trial.player
-    trial_mails.before_trial(session, key)
+    trial_mails.trial_set(session, key)
     noted(
         session,
         user,

@@ -12,9 +12,11 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
 from service.advice import words
+from service.calendar.calendar_entries import Entry, calendar
 from service.core import phrases
 from service.core.language import N_, _
 from service.core.signed_links import Signer
+from service.dealers import site
 from service.mail import outbox, webhooks
 from service.mail.addresses import greeting_name
 from service.mail.mail_kinds import Kind, Needless, Values
@@ -34,28 +36,34 @@ BY_ITSELF = dt.timedelta(days=1)
 MORNING = dt.time(8, tzinfo=dt.UTC)
 
 
-def before_trial(session: Session, key: str) -> None:
-    """Queue what to bring, the day before a trial."""
-    found = _player_of(session, key)
-    if found:
-        trial, to = found
-        due = dt.datetime.combine(trial.on, MORNING) - BEFORE
-        outbox.queue(session, "before_trial", key, to, due=due)
+def trial_set(session: Session, key: str) -> None:
+    """Queue the day of a trial for its player's calendar, at once, and what to bring the day before."""
+    _tell_the_day(session, key, moved=False)
 
 
 def moved(session: Session, key: str) -> None:
-    """Queue what to bring for another day; at once where it was told for the day before."""
+    """Queue another day of a trial; that it is another one is said to whom the one before was told."""
+    told = [outbox.undo(session, kind, key) for kind in ("trial_set", "before_trial")]
+    _tell_the_day(session, key, moved=any(told))
+
+
+def _tell_the_day(session: Session, key: str, *, moved: bool) -> None:
     found = _player_of(session, key)
-    was_told = outbox.undo(session, "before_trial", key)
-    if found:
-        trial, to = found
-        due = _now() if was_told else dt.datetime.combine(trial.on, MORNING) - BEFORE
-        outbox.queue(session, "before_trial", key, to, values={"moved": bool(was_told)}, due=due)
+    if not found:
+        return
+    trial, to = found
+    due, values = dt.datetime.combine(trial.on, MORNING) - BEFORE, {"moved": moved}
+    # From the day before on, what to bring is told at once and says the day.
+    soon = due <= _now()
+    if not soon:
+        outbox.queue(session, "trial_set", key, to, values=values)
+    outbox.queue(session, "before_trial", key, to, values=values if soon else None, due=due)
 
 
 def begun(session: Session, key: str) -> None:
     """Take back what was to be said before a trial that has begun."""
-    outbox.withdraw(session, "before_trial", key)
+    for kind in ("trial_set", "before_trial"):
+        outbox.withdraw(session, kind, key)
 
 
 def after_trial(session: Session, key: str, *, at_once: bool = False) -> None:
@@ -75,7 +83,7 @@ def follow_up(session: Session, key: str) -> None:
 
 def no_trial(session: Session, key: str) -> None:
     """Take back what was to come before and after a trial that is given up."""
-    for kind in ("before_trial", "after_trial", "follow_up"):
+    for kind in ("trial_set", "before_trial", "after_trial", "follow_up"):
         outbox.withdraw(session, kind, key)
 
 
@@ -163,25 +171,64 @@ def _of_trial(trial: Trial, composition: Composition, contact: Contact | None) -
     }
 
 
-def _before_trial(session: Session, row: OutboxItem) -> Values:
-    trial, composition, contact = _composed(session, row)
+def _check_is_ahead(trial: Trial, composition: Composition) -> None:
+    """Raise `Needless` where the trial has begun, or its day is past."""
     # A parcel is sent, and by that its trial open, before the day from which the bows may be played.
     if composition.state == "closed" or (composition.state == "open" and trial.place is not Place.POST):
         raise Needless(N_("The trial has begun already."))
     if trial.on < dt.datetime.now(dt.UTC).date():
         raise Needless(N_("The day of the trial is past."))
-    cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
-    own_bow = composition.own_plays > 0
-    return _of_trial(trial, composition, contact) | {
+
+
+def _of_day(row: OutboxItem, composition: Composition) -> Values:
+    return {
         "moved": bool((row.values or {}).get("moved")),
         "minutes": composition.minutes,
-        "own_bow": own_bow,
         "due_back": composition.due_back,
-        # What to bring has a list of its own; at home there is the room to speak of too.
-        "advice": words.how_to_try(trial.place or Place.SHOP, own_bow=own_bow)[0 if trial.place is Place.POST else 1 :],
-        "plays": words.what_to_play(trial.instrument, trial.settings.split(), own_bow=own_bow),
-        "cautions": [_(phrases.CAUTIONS[code]) for code in cautions],
     }
+
+
+def _trial_set(session: Session, row: OutboxItem) -> Values:
+    trial, composition, contact = _composed(session, row)
+    _check_is_ahead(trial, composition)
+    return _of_trial(trial, composition, contact) | _of_day(row, composition)
+
+
+def _for_the_calendar(session: Session, row: OutboxItem) -> bytes | None:
+    """Return the trial's day as a file; nothing of the bows or of the player stands in it."""
+    trial, composition, _contact = _composed(session, row)
+    shop = session.get_one(Dealer, composition.dealer)
+    words = _("Bow trial at {dealer}") if trial.place is not Place.POST else _("Bows to try from {dealer}")
+    entry = Entry(
+        about=f"{composition.dealer}/{trial.key}/player",
+        words=words.format(dealer=shop.name),
+        changed_at=dt.datetime.now(dt.UTC),
+        day=trial.on,
+        hour=composition.hour,
+        minutes=composition.minutes,
+    )
+    year = dt.timedelta(days=366)
+    return calendar(entry.words, [entry], site.zone(session, composition.dealer), trial.on - year)
+
+
+def _before_trial(session: Session, row: OutboxItem) -> Values:
+    trial, composition, contact = _composed(session, row)
+    _check_is_ahead(trial, composition)
+    cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
+    own_bow = composition.own_plays > 0
+    return (
+        _of_trial(trial, composition, contact)
+        | _of_day(row, composition)
+        | {
+            # What to bring has a list of its own; at home there is the room to speak of too.
+            "own_bow": own_bow,
+            "advice": words.how_to_try(trial.place or Place.SHOP, own_bow=own_bow)[
+                0 if trial.place is Place.POST else 1 :
+            ],
+            "plays": words.what_to_play(trial.instrument, trial.settings.split(), own_bow=own_bow),
+            "cautions": [_(phrases.CAUTIONS[code]) for code in cautions],
+        }
+    )
 
 
 def _after_trial(session: Session, row: OutboxItem) -> Values:
@@ -228,6 +275,14 @@ def _answers(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime
 
 KINDS: Mapping[str, Kind] = MappingProxyType(
     {
+        "trial_set": Kind(
+            "trials/mail/trial_set",
+            N_("the day of a trial"),
+            _trial_set,
+            agreed=True,
+            calendar=_for_the_calendar,
+            links=data_links.in_mail,
+        ),
         "before_trial": Kind(
             "trials/mail/before_trial", N_("what to bring"), _before_trial, agreed=True, links=data_links.in_mail
         ),

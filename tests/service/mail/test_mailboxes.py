@@ -188,7 +188,7 @@ def test_whom_staff_composed_a_trial_for_needs_to_confirm_nothing(desk: Desk) ->
         compose(session, contact={"name": "Anna", "email": ANNA, "consent": {"advice": True, "mail": True}})
     for number in (1, 2):
         add(desk.database, number)
-    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=2)
+    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=3), "with the day of the trial"
 
 
 def test_a_button_behind_the_mailed_link_to_ones_data_confirms_too(desk: Desk) -> None:

@@ -201,7 +201,7 @@ def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Databa
     row = by_kind(shop)["before_trial"]
     assert row.due_at == dt.datetime.combine(on - dt.timedelta(days=1), dt.time(8), dt.UTC)
     clock = Clock()
-    assert send_waiting(shop, office, clock) == Sent()
+    assert send_waiting(shop, office, clock) == Sent(sent=1), "the day"
     clock.now = row.due_at
     assert send_waiting(shop, office, clock) == Sent(sent=1)
     said = text(office, by_kind(shop)["before_trial"])
@@ -228,7 +228,7 @@ def test_a_trial_of_today_is_announced_at_once_and_one_by_post_speaks_of_the_par
 
 def test_a_cancelled_trial_takes_its_mails_back(shop: Database) -> None:
     key = composed(shop, on=(TODAY + dt.timedelta(days=5)).isoformat())
-    assert set(by_kind(shop)) == {"before_trial"}
+    assert set(by_kind(shop)) == {"trial_set", "before_trial"}
     with shop.writing() as session:
         lifecycle.cancel(session, None, SHOP, key)
     assert rows(shop) == []
@@ -469,6 +469,7 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Databas
         session.flush()
         account_mails.account_notice(session, user, "password")
     key = composed(shop, answers=BASS | {"language": spoken})
+    composed(shop, answers=BASS | {"language": spoken}, on=(TODAY + dt.timedelta(days=5)).isoformat())
     send_waiting(shop, office)
     kept(shop, key)
     clock = Clock()

@@ -1,16 +1,21 @@
 """A planned trial moved: its bows go with it, the player is told anew, and what cannot be is said and leaves everything as it was."""
 
 import datetime as dt
+import email
 from collections.abc import Iterator
+from email import policy
 from pathlib import Path
 from typing import Any
 
 import pytest
+import vobject
 from sqlalchemy import select
 
 from service import tables
 from service.core.database import Database
 from service.core.errors import Refused
+from service.mail import letters
+from service.mail.message import make_message
 from service.trials import moving
 from service.trials.moving import When
 from tests.service import desk_shop, trial_cast
@@ -106,25 +111,61 @@ def test_an_open_trial_is_not_moved(shop: Shop) -> None:
         moving.move(session, None, SHOP, key, When(LATER))
 
 
-def waiting(database: Database) -> list[tuple[str, dt.datetime, bool]]:
-    """Return what is to be told before trials and has not gone out: about what, when, and whether it speaks of a move."""
+def waiting(database: Database) -> dict[str, tuple[dt.datetime, bool]]:
+    """Return what is to be told before trials and has not gone out: when, and whether it speaks of a move."""
     with database.reading() as session:
         of = tables.OutboxItem
-        found = session.scalars(select(of).where(of.kind == "before_trial", of.sent_at.is_(None)))
-        return [(row.about, row.due_at, bool((row.values or {}).get("moved"))) for row in found]
+        found = session.scalars(select(of).where(of.kind.in_(["trial_set", "before_trial"]), of.sent_at.is_(None)))
+        return {row.kind: (row.due_at, bool((row.values or {}).get("moved"))) for row in found}
 
 
-def test_the_mail_of_the_day_before_moves_along_and_comes_at_once_where_the_old_day_was_told(shop: Shop) -> None:
+def go_out(database: Database, kind: str) -> None:
+    with database.writing() as session:
+        row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == kind)).one()
+        row.sent_at = dt.datetime.now(dt.UTC)
+
+
+def the_day_before(day: dt.date) -> dt.datetime:
+    return dt.datetime.combine(day - dt.timedelta(days=1), dt.time(8, tzinfo=dt.UTC))
+
+
+def test_what_waits_to_be_told_moves_along_and_who_was_told_is_told_at_once(shop: Shop) -> None:
     key = planned(shop, SOON, contact=desk_shop.CLARA)
-    database, hour = shop.desk.database, dt.time(8, tzinfo=dt.UTC)
+    database, now = shop.desk.database, dt.datetime.now(dt.UTC)
     with database.writing() as session:
         moving.move(session, None, SHOP, key, When(LATER))
-    assert waiting(database) == [(key, dt.datetime.combine(LATER - dt.timedelta(days=1), hour), False)]
-    with database.writing() as session:
-        row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == "before_trial")).one()
-        row.sent_at = dt.datetime.now(dt.UTC)
+    assert waiting(database)["before_trial"] == (the_day_before(LATER), False)
+    assert not waiting(database)["trial_set"][1]
+    go_out(database, "trial_set")
     with database.writing() as session:
         moving.move(session, None, SHOP, key, When(SOON))
-    ((about, due, moved),) = waiting(database)
-    assert (about, moved) == (key, True)
-    assert due <= dt.datetime.now(dt.UTC)
+    told = waiting(database)
+    assert told["before_trial"] == (the_day_before(SOON), False)
+    assert told["trial_set"][1]
+    assert told["trial_set"][0] <= now + dt.timedelta(minutes=1)
+
+
+def test_moved_to_today_there_is_one_mail_which_says_so(shop: Shop) -> None:
+    key = planned(shop, SOON, contact=desk_shop.CLARA)
+    go_out(shop.desk.database, "trial_set")
+    with shop.desk.database.writing() as session:
+        moving.move(session, None, SHOP, key, When(TODAY))
+    ((kind, (_due, moved)),) = waiting(shop.desk.database).items()
+    assert (kind, moved) == ("before_trial", True)
+
+
+def test_the_mail_sets_the_day_in_the_players_own_calendar(shop: Shop) -> None:
+    # Read by vobject; the media type and the method by RFC 6047, 2.4.
+    planned(shop, SOON, contact=desk_shop.CLARA, hour="15:30")
+    with shop.desk.database.reading() as session:
+        row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == "trial_set")).one()
+        letter = letters.write(session, shop.desk.app.state.office, row, dt.datetime.now(dt.UTC))
+    mail = email.message_from_bytes(make_message(letter, dt.datetime.now(dt.UTC)).as_bytes(), policy=policy.default)
+    (file,) = mail.iter_attachments()
+    assert file.get_content_type() == "text/calendar"
+    assert (file.get_filename(), file["Content-Type"].params["method"]) == ("trial.ics", "PUBLISH")
+    event = vobject.readOne(file.get_content()).vevent
+    assert event.dtstart.value.replace(tzinfo=None) == dt.datetime.combine(SOON, dt.time(15, 30))
+    assert not any(word in file.get_content() for word in (*BOWS, "Clara", "juniper"))
+    assert ", 15:30" in letter.subject
+    assert "attached" in letter.text
