@@ -19,7 +19,6 @@ from scipy.sparse.csgraph import connected_components
 from model.domain.arrays import Floats, Ints
 from model.domain.labels import encode
 
-_Pattern = tuple[NDArray[Any], NDArray[Any]]  # column of each entry, start of each row
 BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
 
 
@@ -112,38 +111,21 @@ class Cells:
         return found
 
     @cached_property
-    def _patterns(self) -> tuple[_Pattern, _Pattern, _Pattern]:
-        """Sparse patterns of `cross`, `to_b`, `cross_transposed`, in the index type that scipy works in."""
-        small = np.int32 if max(self.a.size, self.n_a, self.n_b) < np.iinfo(np.int32).max else np.int64
-        order = self.by_b.astype(small)
-        a_start, b_start = (
-            np.concatenate([[0], np.cumsum(np.bincount(codes, minlength=levels))]).astype(small)
-            for codes, levels in ((self.a, self.n_a), (self.b, self.n_b))
-        )
-        return (
-            (self.b.astype(small), a_start),
-            (order, b_start),
-            (self.a.astype(small)[order], b_start),
-        )
-
-    @cached_property
     def by_b(self) -> Ints:
         """Cells in the order of b, then a."""
         return np.argsort(self.b, kind="stable")
 
+    @cached_property
+    def _pattern_of_b(self) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Columns and row starts of `to_b`, in the index type that scipy works in."""
+        small = np.int32 if max(self.a.size, self.n_b) < np.iinfo(np.int32).max else np.int64
+        start = np.concatenate([[0], np.cumsum(np.bincount(self.b, minlength=self.n_b))])
+        return self.by_b.astype(small), start.astype(small)
+
     def to_b(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_b, J) that sums weighted cell values by level of b."""
-        order, start = self._patterns[1]
+        order, start = self._pattern_of_b
         return sparse.csr_matrix((weight[order], order, start), shape=(self.n_b, self.a.size))
-
-    def cross(self, weight: Floats) -> sparse.csr_matrix:
-        """Matrix (n_a, n_b) with `weight` (J,) at the cells."""
-        return sparse.csr_matrix((weight, *self._patterns[0]), shape=(self.n_a, self.n_b))
-
-    def cross_transposed(self, weight: Floats) -> sparse.csr_matrix:
-        """Matrix (n_b, n_a) with `weight` (J,) at the cells."""
-        order = self._patterns[1][0]
-        return sparse.csr_matrix((weight[order], *self._patterns[2]), shape=(self.n_b, self.n_a))
 
     @cached_property
     def blocks(self) -> Blocks:
@@ -155,40 +137,6 @@ class Cells:
         )
         found = connected_components(links, directed=False)[1][self.n_a :]
         return lay_out(np.unique(found, return_inverse=True)[1])
-
-    def gram(self, left: Floats, right: Floats) -> Floats:
-        """Flat blocks of sum_i l_i r_i', l_i and r_i the rows of two matrices (n_a, n_b) on the cells' pattern.
-
-        Parameters
-        ----------
-        left, right : (J,) float
-            The two matrices' entries at the cells.
-
-        Returns
-        -------
-        (blocks.matrix_size,) float
-        """
-        product = self.cross_transposed(left) @ self.cross(right)
-        if self._one_block:
-            return np.asarray(product.toarray()).ravel()
-        flat = np.zeros(self.blocks.matrix_size)
-        flat[self._places(product)] = product.data
-        return flat
-
-    def weighed_gram(self, blocks: Floats, left: Floats, right: Floats) -> float:
-        """Sum of the entries of `gram(left, right)`, each times the entry of the flat `blocks`."""
-        product = self.cross_transposed(left) @ self.cross(right)
-        return float(blocks[self._places(product)] @ product.data)
-
-    @cached_property
-    def _one_block(self) -> bool:
-        return self.blocks.matrix_size == self.n_b * self.n_b
-
-    def _places(self, product: sparse.csr_matrix) -> Ints:
-        """Flat places of the entries of a sparse matrix (n_b, n_b)."""
-        places = np.repeat(self.blocks.base, np.diff(product.indptr))
-        places += product.indices if self._one_block else self.blocks.position[product.indices]
-        return places
 
 
 def find_cells(a: Ints, b: Ints, n_a: int, n_b: int, coupled: bool = True) -> Cells:

@@ -251,10 +251,7 @@ class MixedModelEquations:
         return flat
 
     def _taken_by_players(self) -> Floats:
-        """Sum of B_i'K_iB_i, flat blocks; of intercepts alone by a sparse product, which moves less memory."""
-        if self.rows.width == 1:
-            half = self.J[self.rows.cells.a, 0, 0] * self.u[:, 0]
-            return self.rows.cells.gram(half, half)
+        """Sum of B_i'K_iB_i, flat blocks."""
         layout = self.rows.cells.blocks
         flat = np.zeros(layout.matrix_size)
         for group, B in self.blocks_of():
@@ -299,8 +296,6 @@ class MixedModelEquations:
 
     def _through_copies(self, blocks: BlockCholesky) -> tuple[Floats, float]:
         """Sum of N_iB_iM^-1B_i'N_i' (Q, Q) and, where interactions are sought, of tr(M^-1 D_iD_i), D_i = diag(w) - B_i'K_iB_i."""
-        if self.rows.width == 1:
-            return self._through_copies_of_intercepts(blocks)
         through, spread = np.zeros((self.rows.width, self.rows.width)), 0.0
         w = np.append(self.w, 0.0)
         for group, B in self.blocks_of():
@@ -311,20 +306,4 @@ class MixedModelEquations:
                 left = -B @ self.K[group.players] @ B.transpose(0, 2, 1)
                 left[:, np.arange(B.shape[1]), np.arange(B.shape[1])] += w[group.cells]
                 spread += float(np.vdot(inverse @ left, left))  # of symmetric matrices
-        return through, spread
-
-    def _through_copies_of_intercepts(self, blocks: BlockCholesky) -> tuple[Floats, float]:
-        """Do the same by sparse products."""
-        cells, N, K = self.rows.cells, self.N[:, 0, 0], self.K[:, 0, 0]
-        entries = N[cells.a] * self.u[:, 0]
-        through = np.array([[cells.weighed_gram(blocks.inverse, entries, entries) if cells.coupled else 0.0]])
-        if not self._matched:
-            return through, 0.0
-        square, layout = self.w * self.w, cells.blocks
-        diagonal = blocks.inverse[layout.base + layout.position]
-        spread = float(np.bincount(cells.b, weights=square, minlength=cells.n_b) @ diagonal)
-        if cells.coupled:
-            q = np.bincount(cells.a, weights=square, minlength=cells.n_a)
-            taken = K[cells.a] * (K[cells.a] * q[cells.a] * self.w - 2.0 * square)
-            spread += cells.weighed_gram(blocks.inverse, self.w, taken)
         return through, spread
