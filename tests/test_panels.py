@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 from sklearn.preprocessing import OneHotEncoder
 
-from model.mixed import CrossedMixedModel
 from tests.benchmarks import _panels_data as data
 from tests.benchmarks._panels_data import Panel, Source
 from tests.benchmarks._panels_foretell import (
@@ -19,6 +18,7 @@ from tests.benchmarks._panels_foretell import (
     known_laws,
     new_law,
 )
+from tests.model.crossed import CrossedMixedModel
 from tests.model.plain_record import conditioned
 from tests.model.plain_tastes import Tasted, predicted, predicted_jointly
 

@@ -3,19 +3,19 @@
 from model.mixed.correlations import CorrelationEstimates, correlations
 from model.mixed.joint_prediction import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
 from model.mixed.linalg import solve_lower
-from model.mixed.mixed_model import CrossedMixedModel
+from model.mixed.mixed_model import fit_mixed_model
 from model.mixed.priors import Prior
 from model.mixed.result import RemlFit
 
 __all__ = [
     "CorrelationEstimates",
-    "CrossedMixedModel",
     "EffectCovariances",
     "Prior",
     "Ratings",
     "RemlFit",
     "correlations",
     "cross_fitted_moments",
+    "fit_mixed_model",
     "joint_effects",
     "solve_lower",
 ]

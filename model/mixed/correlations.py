@@ -78,7 +78,7 @@ def correlations(
 
     Parameters
     ----------
-    X, Y, player, copy : as they were given to `CrossedMixedModel.fit`: (n, p), (n, k) with NaN for a criterion not rated, labels.
+    X, Y, player, copy : as they were given to `fit_mixed_model`: (n, p), (n, k) with NaN for a criterion not rated, labels.
     responses : the k records of that fit.
     interaction : whether that fit had an interaction of player and copy.
     prior_correlation : believed of every two criteria, within [-1 / (k - 1), 1].

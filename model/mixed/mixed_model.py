@@ -8,16 +8,14 @@ z = [1, slopes] and b ~ N(0, player_covariance): slopes of the player's own besi
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
-from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from model.domain.arrays import Floats
 from model.mixed.layout import Factor
 from model.mixed.priors import Prior
 from model.mixed.result import RemlFit
-from model.mixed.selection import TERMS, ModelSpec, SharedStructure, fit_response
+from model.mixed.selection import ModelSpec, SharedStructure, fit_response
 from model.mixed.validation import (
     check_columns,
     check_responses,
@@ -27,122 +25,73 @@ from model.mixed.validation import (
 )
 
 
-class CrossedMixedModel:
-    """Ratings by players of copies: fixed effects, player, copy and interaction, separated by REML.
+def fit_mixed_model(
+    X: ArrayLike,
+    Y: ArrayLike,
+    player: Iterable[Hashable] | None = None,
+    copy: Iterable[Hashable] | None = None,
+    slopes: ArrayLike | None = None,
+    *,
+    interaction: bool = False,
+    prior: Prior | None = None,
+    slope_sets: Sequence[int] | None = None,
+) -> tuple[RemlFit, ...]:
+    """Estimate fixed effects, player, copy and interaction from ratings, separated by REML.
 
     Parameters
     ----------
+    X : (n, p) array-like
+        Fixed part, with its own intercept column; finite.
+    Y : (n,) or (n, k) array-like
+        Ratings, NaN = missing; each response is fitted on its own rows.
+    player, copy : (n,) labels of any hashable type, or None for a factor left out
+    slopes : (n, q) array-like, or None
+        Columns on which each player has a slope of their own, q up to 8; finite. The first matter most: where
+        there are too few players for all, the last are left out.
     interaction : bool
         Whether a copy's interaction with one player has a variance of its own, identified from the residual noise only where a
         player rated a copy more than once.
     prior : Prior or None
         Without one, plain REML.
     slope_sets : sequence of int, or None
-        Which numbers of slope columns, counted from the first, may have slopes: each response is fitted with each of
+        Which numbers of columns, counted from the first, may have slopes: each response is fitted with each of
         them, and their variances are averaged by weights that tell how well each predicts players left out (stacking;
         Yao, Vehtari, Simpson & Gelman 2018, Bayesian Anal. 13: 917), the smaller sets first: a larger one has what it wins
         beyond a standard error, and the prior's worth (`Prior.slope_prior_players`). The ratings of the fit alone decide.
         None: all columns that are given have slopes.
 
-    Attributes
-    ----------
-    responses_ : tuple of RemlFit
-        One record for each response.
-    coef_ : (p,) float, for several responses (k, p)
-    player_sd_, copy_sd_, interaction_sd_, residual_sd_ : float, or (k,)
-        In rating points; 0.0 for a term left out, not identifiable without a prior, or estimated as none.
-    player_covariance_ : (q + 1, q + 1) float, or (k, q + 1, q + 1)
-        Of a player's level where all slopes are 0 and the slopes on the q columns, in the columns' own units;
-        player_sd_ is the root of its first entry. Without slopes q is 0; a column without slopes has zeros.
-    identifiable_ : dict
-        'player', 'copy', 'interaction': bool, or (k,) bool: whether the ratings can identify the term. With slopes, 'slopes':
-        whether they can identify all slopes; `responses_[...].slopes_identifiable` says so column by column. Without a prior,
-        slopes that cannot be identified are left out; `responses_[...].slopes_in_model` says which columns have slopes.
-    reml_ : float, or (k,)
-        The REML criterion with all constants (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1)).
+    Returns
+    -------
+    tuple of RemlFit, one record for each response
+
+    Raises
+    ------
+    ValueError
+        Input that cannot be fitted; the sentence says what was found and what is needed.
+    RuntimeError
+        The search did not settle.
     """
-
-    responses_: tuple[RemlFit, ...]
-    coef_: Floats
-    player_covariance_: Floats
-    player_sd_: Any
-    copy_sd_: Any
-    interaction_sd_: Any
-    residual_sd_: Any
-    reml_: Any
-    identifiable_: dict[str, Any]
-
-    def __init__(self, interaction: bool = False, prior: Prior | None = None, slope_sets: Sequence[int] | None = None):
-        self.interaction = interaction
-        self.prior = prior
-        self.slope_sets = slope_sets
-
-    def fit(
-        self,
-        X: ArrayLike,
-        Y: ArrayLike,
-        player: Iterable[Hashable] | None = None,
-        copy: Iterable[Hashable] | None = None,
-        slopes: ArrayLike | None = None,
-    ) -> Self:
-        """Estimate everything from ratings.
-
-        Parameters
-        ----------
-        X : (n, p) array-like
-            Fixed part, with its own intercept column; finite.
-        Y : (n,) or (n, k) array-like
-            Ratings, NaN = missing; each response is fitted on its own rows.
-        player, copy : (n,) labels of any hashable type, or None for a factor left out
-        slopes : (n, q) array-like, or None
-            Columns on which each player has a slope of their own, q up to 8; finite. The first matter most: where
-            there are too few players for all, the last are left out.
-
-        Returns
-        -------
-        self
-
-        Raises
-        ------
-        ValueError
-            Input that cannot be fitted; the sentence says what was found and what is needed.
-        RuntimeError
-            The search did not settle.
-        """
-        X, Y, single = check_columns(X), *check_responses(Y)
-        if X.shape[0] != Y.shape[0]:
-            raise ValueError(f"got {X.shape[0]} rows of X and {Y.shape[0]} of Y, expected as many")
-        priors = _priors(self.prior, X.shape[1], Y.shape[1])
-        slopes = check_slopes(slopes, X.shape[0])
-        if slopes is not None:
-            check_use_of_slopes(slopes, player, self.prior)
-        labels = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
-        sets = check_slope_sets(self.slope_sets, slopes)
-        structures: dict[tuple[bytes, ...], SharedStructure] = {}
-        fits = []
-        for place, (y, prior) in enumerate(zip(Y.T, priors, strict=True)):
-            rated = np.isfinite(y)
-            if np.isinf(y).any():
-                raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
-            key = rated.tobytes(), *_coefficients(prior)
-            if key not in structures:
-                spec = ModelSpec(self.interaction, prior, slopes, sets)
-                structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
-            fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
-        return self._hold(tuple(fits), single)
-
-    def _hold(self, responses: tuple[RemlFit, ...], single: bool) -> Self:
-        def gathered(values: list[Any]) -> Any:
-            return values[0] if single else np.array(values)
-
-        self.responses_ = responses
-        self.coef_ = gathered([fitted.coef for fitted in responses])
-        for name in ("player_sd", "copy_sd", "interaction_sd", "residual_sd", "reml"):
-            setattr(self, f"{name}_", gathered([getattr(fitted, name) for fitted in responses]))
-        self.player_covariance_ = gathered([fitted.player_covariance for fitted in responses])
-        terms = (*TERMS, "slopes") if responses[0].slope_centre.size else TERMS
-        self.identifiable_ = {term: gathered([fitted.identifiable[term] for fitted in responses]) for term in terms}
-        return self
+    X, Y = check_columns(X), check_responses(Y)
+    if X.shape[0] != Y.shape[0]:
+        raise ValueError(f"got {X.shape[0]} rows of X and {Y.shape[0]} of Y, expected as many")
+    priors = _priors(prior, X.shape[1], Y.shape[1])
+    slopes = check_slopes(slopes, X.shape[0])
+    if slopes is not None:
+        check_use_of_slopes(slopes, player, prior)
+    labels = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
+    sets = check_slope_sets(slope_sets, slopes)
+    structures: dict[tuple[bytes, ...], SharedStructure] = {}
+    fits = []
+    for place, (y, own) in enumerate(zip(Y.T, priors, strict=True)):
+        rated = np.isfinite(y)
+        if np.isinf(y).any():
+            raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
+        key = rated.tobytes(), *_coefficients(own)
+        if key not in structures:
+            spec = ModelSpec(interaction, own, slopes, sets)
+            structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
+        fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
+    return tuple(fits)
 
 
 def _priors(prior: Prior | None, columns: int, responses: int) -> list[Prior | None]:

@@ -40,12 +40,12 @@ def check_columns(X: ArrayLike) -> Floats:
     return _finite(X, "X")
 
 
-def check_responses(Y: ArrayLike) -> tuple[Floats, bool]:
-    """Y as (n, k) float64, and whether it is one response."""
+def check_responses(Y: ArrayLike) -> Floats:
+    """Y as (n, k) float64."""
     Y = _numbers(Y, "Y", "ratings or NaN")
     if Y.ndim not in (1, 2) or (Y.ndim == 2 and Y.shape[1] == 0):
         raise ValueError(f"Y: got shape {Y.shape}, expected (n,) or (n, k)")
-    return Y.reshape(Y.shape[0], -1 if Y.size else (Y.shape[1] if Y.ndim == 2 else 1)), Y.ndim == 1 or Y.shape[1] == 1
+    return Y if Y.ndim == 2 else Y[:, None]
 
 
 def check_slopes(slopes: ArrayLike | None, rows: int, columns: int | None = None) -> Floats | None:

@@ -25,7 +25,7 @@ from model.features import (
     RatingsTable,
     TrainingData,
 )
-from model.mixed import CorrelationEstimates, CrossedMixedModel, Prior, RemlFit, correlations
+from model.mixed import CorrelationEstimates, Prior, RemlFit, correlations, fit_mixed_model
 from model.preference import predict
 from model.preference.catalogue import CataloguePosterior
 from model.preference.effects import fitted_profile, with_joint_effects
@@ -157,22 +157,28 @@ class PreferenceModel:
         """Fit every criterion to its own ratings, and find how they go together; raises as `fit`."""
         prior, fitted = self.beliefs.prior(material.design, self.tastes), self._fitted(material)
         tastes = fitted.Z[:, OF_OWN:] if self.tastes else None
-        ratings = CrossedMixedModel(interaction=True, prior=prior, slope_sets=SLOPE_SETS)
-        ratings.fit(fitted.X, fitted.Y, player=fitted.player, copy=fitted.level, slopes=tastes)
+        responses = fit_mixed_model(
+            fitted.X,
+            fitted.Y,
+            fitted.player,
+            fitted.level,
+            tastes,
+            interaction=True,
+            prior=prior,
+            slope_sets=SLOPE_SETS,
+        )
         together = correlations(
             fitted.X,
             fitted.Y,
             fitted.player,
             fitted.level,
-            ratings.responses_,
+            responses,
             slopes=tastes,
             prior_correlation=self.beliefs.correlation,
             prior_size=self.beliefs.correlation_worth,
             prior=prior,
         )
-        return build_fitted_model(
-            material.design, material.history, ratings.responses_, together, self.beliefs, material.trials
-        )
+        return build_fitted_model(material.design, material.history, responses, together, self.beliefs, material.trials)
 
     def outlook(self, answers: Answers, runs: Sequence[Run] = ()) -> Prediction:
         """Return what a player can be expected to feel, given the answers and the bows already tried.

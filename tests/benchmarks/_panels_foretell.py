@@ -15,8 +15,9 @@ from sklearn.model_selection import KFold
 from model.domain.arrays import Floats, Ints
 from model.evaluation.baselines import Baseline, Table, baselines
 from model.evaluation.metrics import Predictions
-from model.mixed import CrossedMixedModel, Prior, RemlFit
+from model.mixed import Prior, RemlFit
 from tests.benchmarks._panels_data import SEED, Panel
+from tests.model.crossed import CrossedMixedModel
 from tests.model.plain_record import Law, conditioned, copies_covariance, new_player
 
 Bools = NDArray[np.bool_]

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_info  # type: ignore[import-untyped]  # it ships no types
 
-from model.mixed import CrossedMixedModel
+from tests.model.crossed import CrossedMixedModel
 
 Data = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.mixed import CrossedMixedModel
+from tests.model.crossed import CrossedMixedModel
 
 MOST = 6.0  # times the fit without tastes
 OWN, COPY, REPEAT = (0.7, 0.3, 0.3, 0.2, 0.1), 0.35, 0.7  # deviations drawn with: level and slopes, copy, noise

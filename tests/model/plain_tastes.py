@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel, Prior
+from model.mixed import Prior
+from tests.model.crossed import CrossedMixedModel
 
 Labels = NDArray[np.int64]
 

@@ -8,9 +8,10 @@ from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel, Prior
+from model.mixed import Prior
 from model.mixed.averaging import left_out_densities, set_weights
 from model.preference.model import SLOPE_SETS, PreferenceModel
+from tests.model.crossed import CrossedMixedModel
 from tests.model.mixed.test_mixed_model import Case, near
 from tests.model.mixed.test_slopes import COPY, MATCH, PRIOR, S, at
 from tests.model.plain_record import new_player

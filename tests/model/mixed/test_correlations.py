@@ -7,11 +7,12 @@ import pytest
 from numpy.typing import NDArray
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel, Prior, RemlFit, components
+from model.mixed import Prior, RemlFit, components
 from model.mixed.components import deviations, player_parts
 from model.mixed.correlations import CorrelationEstimates, correlations, nearest_correlation
 from model.mixed.linalg import psd_cholesky
 from model.mixed.mivque import MivqueEstimates, common_ratios, mivque
+from tests.model.crossed import CrossedMixedModel
 from tests.model.plain_ratings import Ratings, predicted_flat
 
 Labels = NDArray[np.int64]

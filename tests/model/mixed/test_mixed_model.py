@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.mixed import CrossedMixedModel
+from tests.model.crossed import CrossedMixedModel
 
 DATA = Path(__file__).parents[1] / "data"
 

@@ -6,13 +6,14 @@ from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, minimize
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel, Prior
+from model.mixed import Prior
 from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import find_cells, lay_out
 from model.mixed.minque import Minque0System, range_basis
 from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign
+from tests.model.crossed import CrossedMixedModel
 from tests.model.plain_ratings import Ratings, criterion, predicted, predicted_flat, same, unbalanced
 from tests.model.plain_record import copies_covariance
 from tests.model.plain_record import predicted as of_record

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import chi2
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel
+from tests.model.crossed import CrossedMixedModel
 from tests.model.mixed.test_mixed_model import standard_errors
 
 PANEL: dict[str, Any] = json.loads((Path(__file__).parents[1] / "data" / "carrots.json").read_text(encoding="utf-8"))

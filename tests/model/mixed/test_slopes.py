@@ -7,12 +7,13 @@ import pytest
 from scipy.optimize import minimize
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel, Prior
+from model.mixed import Prior
 from model.mixed.layout import find_cells
 from model.mixed.minque import Minque0System, quadratic_forms, range_basis
 from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign
+from tests.model.crossed import CrossedMixedModel
 from tests.model.mixed.test_mixed_model import Case, near, standard_errors
 from tests.model.plain_record import predicted as of_record
 from tests.model.plain_tastes import (

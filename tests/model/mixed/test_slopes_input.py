@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from model.domain.arrays import Floats
-from model.mixed import CrossedMixedModel, Prior
+from model.mixed import Prior
+from tests.model.crossed import CrossedMixedModel
 from tests.model.plain_record import predicted
 from tests.model.plain_tastes import Tasted, unbalanced
 

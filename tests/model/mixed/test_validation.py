@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from model.mixed import CrossedMixedModel, Prior
+from model.mixed import Prior
+from tests.model.crossed import CrossedMixedModel
 from tests.model.plain_ratings import Ratings, unbalanced
 from tests.model.plain_record import copies_covariance, new_player, predicted
 

@@ -13,11 +13,11 @@ from model.domain.records import Answers, Event, Range
 from model.domain.vocabulary import CRITERIA, EventKind, Hold, Instrument
 from model.features.copy_history import ServiceIntervals
 from model.features.profile import ProfileWeight
-from model.mixed import CrossedMixedModel
 from model.preference import report
 from model.preference.catalogue import CataloguePosterior
 from model.preference.fitted import FittedModel, PlayerDistribution
 from model.preference.model import PreferenceModel, PriorSettings
+from tests.model.crossed import CrossedMixedModel
 from tests.model.dense import Dense
 from tests.model.worlds import basses, drawn_trials, joined, made_up_posterior, violins
 
