@@ -59,14 +59,6 @@ class ExclusionReason(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Exclusion:
-    """A trial whose outcome is not used, and why."""
-
-    trial: str
-    why: ExclusionReason
-
-
-@dataclass(frozen=True, slots=True)
 class Offer:
     """What the player of a trial could pay, and had to.
 
@@ -96,14 +88,14 @@ class ChoiceSets:
     choice : (n,) number of the choice that each option belongs to.
     chosen : (n,) whether it was the one.
     outcomes : trials behind them; a trial in which two bows were kept holds two choices.
-    left_out : the other trials that have an outcome.
+    left_out : why the outcome of each other trial is not used, by its key.
     """
 
     Z: Floats
     choice: np.ndarray[Any, np.dtype[np.int64]]
     chosen: np.ndarray[Any, np.dtype[np.bool_]]
     outcomes: int
-    left_out: tuple[Exclusion, ...]
+    left_out: Mapping[str, ExclusionReason]
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +222,7 @@ def fit_purchase_model(
     if sd.shape != (len(TERMS),):
         raise ValueError(f"prior: got deviations {sd.tolist()}, expected {len(TERMS)}, for {', '.join(TERMS)}")
     told = build_choice_sets(trials, outcomes, offers, range_)
-    left_out = MappingProxyType(dict(Counter(each.why for each in told.left_out)))
+    left_out = MappingProxyType(dict(Counter(told.left_out.values())))
     if not told.outcomes:
         return replace(prior_only(prior), left_out=left_out)
     fit = fit_conditional_logit(told.Z, told.choice, told.chosen, prior, nonnegative=(0, 1))
@@ -252,7 +244,7 @@ def build_choice_sets(
         by_trial[outcome.trial].append(outcome)
     known = {trial.key: trial for trial in trials}
     used: list[_Choice] = []
-    left_out = []
+    left_out: dict[str, ExclusionReason] = {}
     for key, told in by_trial.items():
         found = (
             _choices_of(known[key], told, offers.get(key, Offer({})), range_)
@@ -260,7 +252,7 @@ def build_choice_sets(
             else ExclusionReason.NO_TRIAL
         )
         if isinstance(found, ExclusionReason):
-            left_out.append(Exclusion(key, found))
+            left_out[key] = found
         else:
             used += found
     size = [len(each.rows) for each in used]
@@ -269,7 +261,7 @@ def build_choice_sets(
         choice=np.repeat(np.arange(len(used)), size),
         chosen=np.array([place == each.chosen for each in used for place in range(len(each.rows))], dtype=bool),
         outcomes=len(by_trial) - len(left_out),
-        left_out=tuple(left_out),
+        left_out=left_out,
     )
 
 

@@ -6,9 +6,7 @@ Each step goes to the minimum of the quadratic model over S >= 0 and ratios >= 0
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -255,30 +253,25 @@ def search(problem: RemlProblem, S: Floats, ratios: Floats, options: OptimizerOp
     RuntimeError
         The search does not end within its most iterations.
     """
-    return _minimum(problem, partial(problem.at, S, ratios), options or OptimizerOptions.of(problem))
+    options = options or OptimizerOptions.of(problem)
+    if not problem.free.any():
+        return problem.at(S, ratios), 0
+    # Made where it is left again: its block of copies may be as large as all else together.
+    return _lower_minimum(_descend(problem.at(S, ratios), options), options)
 
 
 def settle(at: RemlCriterion) -> Found:
     """Go on from the end of a rough search; returns and raises as `search`."""
-    return _minimum(at.problem, lambda: at, OptimizerOptions.of(at.problem))
+    options = OptimizerOptions.of(at.problem)
+    return _lower_minimum(_descend(at, options), options) if at.free.any() else (at, 0)
 
 
-def _minimum(problem: RemlProblem, start: Callable[[], RemlCriterion], options: OptimizerOptions) -> Found:
-    """Descend, and where few ratings end on a boundary once more from elsewhere.
-
-    The start is made where it is left again: its block of copies may be as large as all else together.
-    """
-    if not problem.free.any():
-        return start(), 0
-    found = _descend(start(), options)
-    few = problem.priors is None and problem.design.residual.size <= options.few
-    return _from_elsewhere(found, options) if few and _on_edge(found[0]) else found
-
-
-def _from_elsewhere(found: Found, options: OptimizerOptions) -> Found:
+def _lower_minimum(found: Found, options: OptimizerOptions) -> Found:
     """Search again from where what has vanished is large; few ratings may have two minima, and the lower one counts."""
     at = found[0]
     problem, S = at.problem, at.S
+    if problem.priors is not None or problem.design.residual.size > options.few or not _on_edge(at):
+        return found
     if problem.free[PLAYER]:
         values, vectors = np.linalg.eigh(S)
         S = (vectors * np.where(values <= _VANISHED, 10.0, values)) @ vectors.T

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -102,7 +102,8 @@ class Prior:
     def variances(self, covariance: CovariancePrior, free: Flags) -> VariancePriors:
         """Priors of the parameters that are sought, `free` (3,) of player, copy and interaction."""
         copy, interaction = self.ratios[1:]
-        ratios: list[RatioPrior] = [_RootGamma(copy)] * bool(free[1]) + [_ShareBeta(interaction)] * bool(free[2])
+        ratios: list[RatioPrior] = [partial(root_gamma, copy)] * bool(free[1])
+        ratios += [partial(share_beta, interaction)] * bool(free[2])
         return VariancePriors(covariance if free[0] else None, tuple(ratios))
 
 
@@ -142,36 +143,25 @@ class CovariancePrior:
         return np.asarray(turned.reshape(nE, -1) @ turned.transpose(0, 2, 1).reshape(nE, -1).T)
 
 
-class RatioPrior(ABC):
-    """-2 log density of one ratio, whose mode on some scale is at `mode`: value, derivative, second derivative."""
-
-    def __init__(self, mode: float):
-        self.mode = mode
-
-    @abstractmethod
-    def at(self, ratio: float) -> tuple[float, float, float]:
-        """Give the three at a ratio above 0; infinite at 0."""
+RatioPrior = Callable[[float], tuple[float, float, float]]
+"""-2 log density of one ratio, its derivative and second derivative; infinite at 0."""
 
 
-class _RootGamma(RatioPrior):
+def root_gamma(mode: float, ratio: float) -> tuple[float, float, float]:
     """gamma(2) of the ratio's root, with its mode there (Chung et al. 2013, Psychometrika 78: 685)."""
-
-    def at(self, ratio: float) -> tuple[float, float, float]:
-        if ratio <= 0.0:
-            return np.inf, -np.inf, np.inf
-        root = np.sqrt(ratio / self.mode)
-        return -np.log(ratio) + 2.0 * root, (root - 1.0) / ratio, (1.0 - 0.5 * root) / ratio**2
+    if ratio <= 0.0:
+        return np.inf, -np.inf, np.inf
+    root = np.sqrt(ratio / mode)
+    return -np.log(ratio) + 2.0 * root, (root - 1.0) / ratio, (1.0 - 0.5 * root) / ratio**2
 
 
-class _ShareBeta(RatioPrior):
+def share_beta(mode: float, ratio: float) -> tuple[float, float, float]:
     """Beta(2, b) of the share ratio / (1 + ratio), with its mode there: b = 1 / mode."""
-
-    def at(self, ratio: float) -> tuple[float, float, float]:
-        if ratio <= 0.0:
-            return np.inf, -np.inf, np.inf
-        b, whole = 1.0 + 1.0 / self.mode, 1.0 + ratio
-        value = -2.0 * np.log(ratio) + 2.0 * b * np.log(whole)
-        return value, 2.0 * (b / whole - 1.0 / ratio), 2.0 * (1.0 / ratio**2 - b / whole**2)
+    if ratio <= 0.0:
+        return np.inf, -np.inf, np.inf
+    b, whole = 1.0 + 1.0 / mode, 1.0 + ratio
+    value = -2.0 * np.log(ratio) + 2.0 * b * np.log(whole)
+    return value, 2.0 * (b / whole - 1.0 / ratio), 2.0 * (1.0 / ratio**2 - b / whole**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,7 +184,7 @@ class VariancePriors:
 
     def _parts(self, x: Floats) -> tuple[Floats, list[tuple[float, float, float]]]:
         nE = x.size - len(self.ratios)
-        parts = [prior.at(float(ratio)) for prior, ratio in zip(self.ratios, x[nE:], strict=True)]
+        parts = [prior(float(ratio)) for prior, ratio in zip(self.ratios, x[nE:], strict=True)]
         return unvech(x[:nE], round(np.sqrt(2.0 * nE + 0.25) - 0.5)), parts
 
     def value(self, x: Floats) -> float:

@@ -11,7 +11,6 @@ from model.choice import ChoicePrior
 from model.choice.purchase_model import (
     BELIEFS,
     ChoiceSets,
-    Exclusion,
     ExclusionReason,
     Offer,
     PurchaseModel,
@@ -64,8 +63,8 @@ def _why(trial: Trial, *outcomes: Outcome, offer: Offer = WITH_BUDGET) -> Exclus
     told = _told(trial, *outcomes, offer=offer)
     assert told.Z.shape == (0, 4)
     assert told.outcomes == 0
-    assert len(told.left_out) == 1
-    return told.left_out[0].why
+    (why,) = told.left_out.values()
+    return why
 
 
 PLAIN = _trial(("L1", 5.0), ("M1", 6.0), OWN_4)
@@ -79,7 +78,7 @@ def test_a_kept_bow_is_chosen_among_all_that_were_played() -> None:
     assert told.Z.tolist() == [[5, 5, log(0.5), 0], [6, 6, 0, 0], [4, 4, 0, 1]]
     assert told.chosen.tolist() == [False, True, False]
     assert told.choice.tolist() == [0, 0, 0]
-    assert (told.outcomes, told.left_out) == (1, ())
+    assert (told.outcomes, told.left_out) == (1, {})
 
 
 @pytest.mark.parametrize(
@@ -194,9 +193,7 @@ def test_a_kept_bow_that_was_not_rated_is_left_out() -> None:
 
 def test_a_kept_bow_without_a_price_is_left_out() -> None:
     assert _why(PLAIN, _outcome(KEPT, "M1"), offer=Offer({"low": 500.0})) is ExclusionReason.NO_PRICE
-    assert build_choice_sets([PLAIN], [_outcome(KEPT, "M1")], {}, RANGE).left_out == (
-        Exclusion("t", ExclusionReason.NO_PRICE),
-    )
+    assert build_choice_sets([PLAIN], [_outcome(KEPT, "M1")], {}, RANGE).left_out == {"t": ExclusionReason.NO_PRICE}
 
 
 @pytest.mark.parametrize(("trial", "kind"), [(_trial(("L1", 5.0)), KEPT), (_trial(OWN_4), NONE)])
@@ -205,7 +202,7 @@ def test_a_trial_with_one_bow_is_left_out(trial: Trial, kind: OutcomeKind) -> No
 
 
 def test_an_outcome_without_its_trial_is_left_out() -> None:
-    assert build_choice_sets([], [_outcome(NONE)], {}, RANGE).left_out == (Exclusion("t", ExclusionReason.NO_TRIAL),)
+    assert build_choice_sets([], [_outcome(NONE)], {}, RANGE).left_out == {"t": ExclusionReason.NO_TRIAL}
 
 
 @pytest.mark.parametrize("offer", [({"low": 0.0}, None), ({"low": 500.0}, -1.0), ({"low": float("nan")}, None)])
