@@ -4,6 +4,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
+from typing import Any
 
 from fastapi import Request
 from sqlalchemy.orm import Session
@@ -15,11 +16,10 @@ from service.dealers import api_keys, site
 from service.dealers.api_keys import KeyInfo
 from service.dealers.colours import TEXT, Fitted
 from service.dealers.site import DoorInfo
-from service.dealers.website_data import WebsitePage
 from service.mail import webhooks
 from service.web import form_tokens
 from service.web.desk_frame import address_of
-from service.web.page_data import Option, Typed
+from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import AtDealer, Fields
 from service.web.roles import Permission
 
@@ -40,36 +40,44 @@ class Shown:
     line: str = ANY
 
 
-def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -> WebsitePage:
-    """Return the page of the dealer acted for."""
+def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -> tuple[FormPage, dict[str, Any]]:
+    """Return the page of the dealer acted for, and by name what stands in it.
+
+    ``line``: what is pasted into the dealer's page, ``line_words`` the words of its link. ``pages``, ``messages``, ``keying``:
+    what stands in the fields of the three forms. ``secrets``: sign the messages to the dealer's own system, two while one takes
+    the place of another.
+    """
     door = site.read(session, staff.dealer)
     code = language.known(shown.line) or ANY
     words = _link_words(door, code)
     may_change = staff.may(Permission.SETTINGS_CHANGE)
-    return WebsitePage(
+    page = FormPage(
         title=_("Website"),
         dealer=staff.dealer_name,
         demo=request.app.state.demo,
-        slug=door.dealer,
-        may_change=may_change,
         csrf=form_tokens.token(request, staff.csrf, staff.user),
         faults=account_forms.faults(shown.problems, _ANCHORS),
-        line=_line(address_of(request, ""), door.dealer, code, words),
-        line_words=words,
-        language=code,
-        languages=(Option(ANY, _("The reader’s own")), *(Option(*pair) for pair in language.NAMES.items())),
-        service=address_of(request, ""),
-        origins=door.origins,
-        colours=_colours(door),
-        keys=tuple(api_keys.listed(session, door.dealer)) if may_change else (),
-        secrets=_secrets(request, door) if may_change and door.webhook else (),
-        new_key=shown.key,
-        pages=_typed(shown.pages, _of_pages(door), shown),
-        messages=_typed(shown.messages, _of_messages(door), shown),
-        keying=_typed(shown.keying, {"kind": api_keys.WEBSITE}, shown),
-        logo_fault=shown.problems.get("logo", ""),
         look=door.look,
+        typed=Typed({}, {}),
     )
+    return page, {
+        "slug": door.dealer,
+        "may_change": may_change,
+        "line": _line(address_of(request, ""), door.dealer, code, words),
+        "line_words": words,
+        "line_language": code,
+        "line_languages": (Option(ANY, _("The reader’s own")), *(Option(*pair) for pair in language.NAMES.items())),
+        "service": address_of(request, ""),
+        "origins": door.origins,
+        "colours": _colours(door),
+        "keys": tuple(api_keys.listed(session, door.dealer)) if may_change else (),
+        "secrets": _secrets(request, door) if may_change and door.webhook else (),
+        "new_key": shown.key,
+        "pages": _typed(shown.pages, _of_pages(door), shown),
+        "messages": _typed(shown.messages, _of_messages(door), shown),
+        "keying": _typed(shown.keying, {"kind": api_keys.WEBSITE}, shown),
+        "logo_fault": shown.problems.get("logo", ""),
+    }
 
 
 def _line(base: str, dealer: str, code: str, words: str) -> str:

@@ -99,14 +99,8 @@ async def revoke(request: Request, key: str, staff: Changes, form: Posted, sessi
 
 def _page(request: Request, staff: AtDealer, session: Session, shown: Shown) -> Response:
     status = 422 if shown.problems else 200
-    reply = show(
-        request,
-        staff,
-        "dealers/website.html",
-        page_of(request, staff, session, shown),
-        status=status,
-        words=website_page,
-    )
+    page, parts = page_of(request, staff, session, shown)
+    reply = show(request, staff, "dealers/website.html", page, status=status, words=website_page, **parts)
     # The form stands in this page as it does in a dealer's.
     reply.headers["Content-Security-Policy"] = security.policy(frame_src="'self'")
     return reply

@@ -4,7 +4,6 @@ With scripts the page plays the trial through without network; without them its 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -18,42 +17,11 @@ from service.trials import rater_links, screen_words, sheets
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import Links, ScreenPage
-from service.web.page_data import Typed
+from service.web.page_data import FormPage, Typed
 from service.web.rendering import render
 
 router = APIRouter()
 OVERALL = "overall"
-
-
-@dataclass(frozen=True, slots=True)
-class BowLink:
-    """One bow of the plain pages' list: its position, what it is called, and whether it has a sheet."""
-
-    position: int
-    name: str
-    rated: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BowPage(ScreenPage):
-    """One bow's sheet as a plain form; ``back`` leads to the one before, ``place`` says which of how many this is.
-
-    ``asks``: with the first sheet the player is asked, once, whether the ratings may help others.
-    """
-
-    action: str
-    back: str
-    csrf: str
-    place: str
-    letter: str
-    own: str
-    next: str
-    typed: Typed
-    scales: tuple[ScaleWords, ...]
-    fault: str
-    listener: bool
-    plays: tuple[str, ...]
-    asks: bool
 
 
 @router.get("/play/{token}")
@@ -77,7 +45,9 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         closed=seat.closed,
         listener=seat.rater == "listener",
         warms_up=seat.rater == "player" and any(slot["own"] for slot in screen["slots"]),
-        bows=_bows(screen),
+        slots=screen["slots"],
+        rated=screen["rated"],
+        name=lambda slot: _name(slot, screen["own_name"]),
         plays=tuple(screen["plays"]),
         cautions=tuple(screen["cautions"]),
     )
@@ -117,13 +87,6 @@ def _ratings(screen: Mapping[str, Any], form: Mapping[str, list[str]]) -> dict[s
     return {name: int(value) if value in set("1234567") else value for name, value in chosen.items() if value}
 
 
-def _bows(screen: Mapping[str, Any]) -> tuple[BowLink, ...]:
-    return tuple(
-        BowLink(slot["position"], _name(slot, screen["own_name"]), slot["position"] in screen["rated"])
-        for slot in screen["slots"]
-    )
-
-
 def _name(slot: Mapping[str, Any], own_name: str) -> str:
     return own_name if slot["own"] else _("Bow {letter}").format(letter=slot["letter"])
 
@@ -142,24 +105,27 @@ def _bow(
     positions = [each["position"] for each in screen["slots"]]
     at = positions.index(slot["position"])
     last = at + 1 == len(positions)
-    page = BowPage(
+    page = FormPage(
         title=_name(slot, screen["own_name"]),
         demo=request.app.state.demo,
-        words={},
         action=f"/play/{token}/{slot['position']}",
-        back=f"/play/{token}/{positions[at - 1]}" if at else f"/play/{token}",
         csrf=request.app.state.tokens.make(f"play:{seat.id}"),
+        typed=typed,
+    )
+    return render(
+        request,
+        "devices/bow.html",
+        page,
+        status,
+        back=f"/play/{token}/{positions[at - 1]}" if at else f"/play/{token}",
         place=_(screen_words.SAID["bow"]).format(place=at + 1, all=len(positions)),
         letter=slot["letter"],
         own=screen["own_name"] if slot["own"] else "",
         next=_("Save, and finish") if last else _("Save, and the next bow"),
-        typed=typed,
         scales=tuple(
             ScaleWords(each["name"], each["question"], each["low"], each["high"]) for each in screen["criteria"]
         ),
-        fault=typed.fault(OVERALL),
         listener=seat.rater == "listener",
         plays=tuple(screen["plays"]),
         asks=screen["ask_model"] and not screen["rated"],
     )
-    return render(request, "devices/bow.html", page, status)

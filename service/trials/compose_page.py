@@ -1,6 +1,6 @@
 """The composing page's context: who it is for, what the chosen bows promise, which bows there are, when and where."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,25 +12,12 @@ from service.questionnaire import tried_fields
 from service.questionnaire.asking import TriedBow, tried_bow
 from service.questionnaire.choices import MINUTES, offered
 from service.trials import desk_words, promise_words
-from service.trials.composing import BowChoice, Proposal
+from service.trials.composing import Proposal
 from service.web.desk_forms import options
-from service.web.page_data import Fault, Option, Page, Typed
+from service.web.page_data import Option
 
 BUDGETS = (500, 1000, 2000, 4000, 8000)
 """Amounts that are offered to a walk-in beside 'no limit' and an amount of their own."""
-
-
-@dataclass(frozen=True, slots=True)
-class BowLine:
-    """One bow that could be brought: ``blocked`` says why it cannot be had."""
-
-    serial: str
-    tier: str
-    price: str
-    expected: str
-    reason: str
-    chosen: bool
-    blocked: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,41 +31,6 @@ class Effect:
     in_words: bool
     lacking: tuple[str, ...]
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComposePage(Page):
-    """The composing page.
-
-    Attributes
-    ----------
-    answers : the answers it rests on, in one line; empty before a walk-in has chosen.
-    walk_in : the three choices of a walk-in are asked.
-    notice : why it cannot be set aside as it stands; empty where it can.
-    tried : rows for bows that a walk-in played here, the last one empty.
-    hidden : what travels along in the form, by name.
-    effect, bows : None and empty while nothing can be proposed.
-    asks_contact : the player is not known yet; then ``may_help`` is asked too.
-    """
-
-    answers: str
-    walk_in: bool
-    notice: str
-    typed: Typed
-    faults: tuple[Fault, ...]
-    hidden: Mapping[str, str]
-    tried: tuple[TriedBow, ...]
-    instruments: tuple[Option, ...]
-    budgets: tuple[Option, ...]
-    currency: str
-    minutes: tuple[Option, ...]
-    effect: Effect | None
-    bows: tuple[BowLine, ...]
-    places: tuple[Option, ...]
-    blindings: tuple[Option, ...]
-    repeats: tuple[Option, ...]
-    may_help: tuple[Option, ...]
-    asks_contact: bool
 
 
 def effect(proposal: Proposal) -> Effect:
@@ -97,20 +49,8 @@ def effect(proposal: Proposal) -> Effect:
     )
 
 
-def bow_lines(bows: Iterable[BowChoice]) -> tuple[BowLine, ...]:
-    """Return the bows as they are listed."""
-    return tuple(
-        BowLine(
-            serial=bow.copy,
-            tier=bow.tier_name,
-            price=promise_words.price(bow),
-            expected=promise_words.expected(bow),
-            reason=bow.reason,
-            chosen=bow.chosen,
-            blocked=bow.blocked or "",
-        )
-        for bow in bows
-    )
+price, expected = promise_words.price, promise_words.expected
+"""Words that the template asks for, of one bow."""
 
 
 def tried_rows(body: Mapping[str, Any] | None, fields: Mapping[str, list[str]]) -> tuple[TriedBow, ...]:

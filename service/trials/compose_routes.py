@@ -20,12 +20,11 @@ from service.players import known, overview
 from service.players.tried_bows import settled as read_bows
 from service.questionnaire import answer_summary, asking, tried_fields
 from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes
-from service.trials.compose_page import ComposePage
 from service.trials.composing import Proposal
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
-from service.web.page_data import Typed
+from service.web.page_data import FormPage, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted
 from service.web.roles import Permission
 
@@ -209,8 +208,8 @@ def _show(
         wrong |= {} if quiet else by_field(invalid)
     if basis.body is not None:
         proposal = _proposal(session, staff, basis.body, fields, chosen, wrong)
-    page = _page(basis, fields, proposal, wrong, notice)
-    return desk_frame.show(request, staff, "trials/compose.html", page, status=422 if wrong else status)
+    page, parts = _page(basis, fields, proposal, wrong, notice)
+    return desk_frame.show(request, staff, "trials/compose.html", page, status=422 if wrong else status, **parts)
 
 
 def _proposal(
@@ -256,32 +255,40 @@ def _rows_named(wrong: Mapping[str, str]) -> dict[str, str]:
 
 def _page(
     basis: _Basis, fields: Fields, proposal: Proposal | None, wrong: Mapping[str, str], notice: str
-) -> ComposePage:
+) -> tuple[FormPage, dict[str, Any]]:
+    """Return the composing page, and by name what stands in it.
+
+    ``answers``: those it rests on, in one line; empty before a walk-in has chosen. ``hidden``: what travels along in the form.
+    ``effect``, ``bows``: None and empty while nothing can be proposed. ``asks_contact``: the player is not known yet.
+    """
     hidden = {name: first(fields, name) for name in _HIDDEN}
     if basis.walk_in:
         hidden |= {name: first(fields, name) for name in (*_ASKED, *tried_fields.laid_out(fields))}
-    return ComposePage(
+    page = FormPage(
         title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
-        answers=answer_summary.quiet_line(basis.body) if basis.body else "",
-        walk_in=basis.walk_in,
-        notice=notice,
         typed=Typed(fields, wrong),
         faults=faults(
             wrong,
             _NAMES | _rows_named(wrong),
             _ANCHORS | {name: asking.anchor(name) for name in wrong if tried_fields.parts(name)},
         ),
-        hidden=hidden,
-        tried=compose_page.tried_rows(basis.body, fields) if basis.walk_in else (),
-        instruments=compose_page.instruments(),
-        budgets=compose_page.budgets(basis.currency),
-        currency=basis.currency,
-        minutes=compose_page.minutes(first(fields, "minutes")),
-        effect=compose_page.effect(proposal) if proposal else None,
-        bows=compose_page.bow_lines(proposal.bows) if proposal else (),
-        places=compose_page.places(),
-        blindings=compose_page.blindings(),
-        repeats=compose_page.repeats(),
-        may_help=compose_page.may_help(),
-        asks_contact=not basis.known,
     )
+    return page, {
+        "answers": answer_summary.quiet_line(basis.body) if basis.body else "",
+        "walk_in": basis.walk_in,
+        "notice": notice,
+        "hidden": hidden,
+        "rows": compose_page.tried_rows(basis.body, fields) if basis.walk_in else (),
+        "instruments": compose_page.instruments(),
+        "budgets": compose_page.budgets(basis.currency),
+        "currency": basis.currency,
+        "minutes": compose_page.minutes(first(fields, "minutes")),
+        "effect": compose_page.effect(proposal) if proposal else None,
+        "bows": proposal.bows if proposal else (),
+        "places": compose_page.places(),
+        "blindings": compose_page.blindings(),
+        "repeats": compose_page.repeats(),
+        "may_help": compose_page.may_help(),
+        "asks_contact": not basis.known,
+        "words": compose_page,
+    }

@@ -1,84 +1,24 @@
 """What is printed for a trial, from what the use cases say of it: the paper form, letters, the key, packing list and loan note."""
 
 from dataclasses import dataclass
+from typing import Any
 
 from model.domain.vocabulary import LEADING, SCALES, Blinding, Criterion
 from service.advice import words
 from service.core import formats, phrases
-from service.core.language import _
+from service.core.language import N_, _
 from service.trials import desk_lines, trial_words
 from service.trials.desk_reads import CaseRow, SlotRow, TrialPage
-from service.trials.trial_data import SeatPart
 from service.trials.trial_page import insured, seat
-from service.web.page_data import Page
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Paper(Page):
-    """A sheet of paper. ``heading`` stands small above the title, ``back`` leads to the trial."""
-
-    heading: str
-    back: str
-
-
-@dataclass(frozen=True, slots=True)
-class RowWords:
-    """One row to rate on."""
-
-    name: str
-    question: str
-    low: str
-    high: str
-
-
-@dataclass(frozen=True, slots=True)
-class PaperSlot:
-    """One bow in its place: '3 of 7', 'Bow C'."""
-
-    position: int
-    place: str
-    name: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetPaper(Paper):
-    """The trial on paper."""
-
-    player: str
-    date: str
-    instrument: str
-    plays: tuple[str, ...]
-    cautions: tuple[str, ...]
-    rows: tuple[RowWords, ...]
-    slots: tuple[PaperSlot, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LettersPaper(Paper):
-    """Letters for the slots of the case and loops for the buttons."""
-
-    lead: str
-    trial: str
-    letters: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class KeyRow:
-    """One place of the key."""
-
-    position: int
-    letter: str
-    copy: str
-    tier: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeyPaper(Paper):
-    """Which bow is behind which letter."""
-
-    lead: str
-    rows: tuple[KeyRow, ...]
-    repeat: str
+PAPERS = {
+    "sheet": N_("Trial sheet"),
+    "letters": N_("Letters and loops"),
+    "key": N_("The key"),
+    "parcel": N_("Packing list and loan note"),
+    "loan": N_("Loan note for the file"),
+}
+"""Every paper, by the last part of its address; the last two are of trials by post."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,102 +31,67 @@ class PackedBow:
     value: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ParcelPaper(Paper):
-    """Packing list and loan note.
-
-    ``details``: each bow's serial, materials and value stand on it. ``note``: what stands on it and what on the other one.
-    ``made_of``: what the bows are made of, all together. ``travels``: it goes with the parcel.
-    """
-
-    details: bool
-    travels: bool
-    note: str
-    made_of: str
-    dealer_name: str
-    player: str
-    country: str
-    sent: str
-    due_back: str
-    lead: str
-    rows: tuple[PackedBow, ...]
-    total: str
-    total_words: str
-    materials: str
-    shipping: str
-    seat: SeatPart | None
-    terms: tuple[str, ...]
-    signatures: tuple[str, ...]
+# Words that the templates ask for: of every paper
 
 
-def sheet(trial: TrialPage) -> SheetPaper:
-    """Return the paper form: every bow in its order, with the rows that lead for the instrument."""
-    row = trial.row
-    asked = (Criterion.OVERALL, *LEADING[row.instrument])
-    return SheetPaper(
-        title=_("Trial sheet"),
-        heading=_heading(trial),
-        back=f"/desk/trials/{trial.row.key}",
-        player=row.who or "",
-        date=formats.day(row.on),
-        instrument=formats.capital(desk_lines.instrument(row.instrument, row.hold)),
-        plays=words.what_to_play(row.instrument, trial.answers.get("settings", ())),
-        cautions=tuple(_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care")),
-        rows=tuple(_row(criterion) for criterion in asked),
-        slots=tuple(_slot(slot, len(trial.slots)) for slot in trial.slots),
-    )
+def heading(trial: TrialPage) -> str:
+    """Return what stands small above the title."""
+    return f"{trial.dealer_name}{formats.NBSP}· {number(trial)}{formats.NBSP}· {formats.day(trial.row.on)}"
 
 
-def _heading(trial: TrialPage) -> str:
-    number = desk_lines.trial_number(trial.row.number, trial.row.key)
-    return f"{trial.dealer_name}{formats.NBSP}· {number}{formats.NBSP}· {formats.day(trial.row.on)}"
+def number(trial: TrialPage) -> str:
+    """Name the trial by its number."""
+    return desk_lines.trial_number(trial.row.number, trial.row.key)
 
 
-def _row(criterion: Criterion) -> RowWords:
-    scale = SCALES[criterion]
-    return RowWords(_(scale.name), _(scale.question), _(scale.low), _(scale.high))
+def title(trial: TrialPage) -> str:
+    """Name the trial and whom it is with."""
+    return desk_lines.trial_title(trial.row)
 
 
-def _slot(slot: SlotRow, everything: int) -> PaperSlot:
-    place = _("{number} of {all}").format(number=slot.position, all=everything)
-    name = _("Your own bow") if slot.own else trial_words.bow_name((slot.letter,), own=False)
-    return PaperSlot(slot.position, place, name)
+# Of the paper form
 
 
-def letters(trial: TrialPage) -> LettersPaper:
+def instrument(trial: TrialPage) -> str:
+    """Name the instrument, of the double bass with the hold."""
+    return formats.capital(desk_lines.instrument(trial.row.instrument, trial.row.hold))
+
+
+def plays(trial: TrialPage) -> tuple[str, ...]:
+    """Return what to play on every bow."""
+    return words.what_to_play(trial.row.instrument, trial.answers.get("settings", ()))
+
+
+def cautions() -> tuple[str, ...]:
+    """Return what whoever plays is to mind."""
+    return tuple(_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care"))
+
+
+def rows(trial: TrialPage) -> list[tuple[str, str, str, str]]:
+    """Return the rows that lead for the instrument: name, question, words of both ends."""
+    asked = (SCALES[criterion] for criterion in (Criterion.OVERALL, *LEADING[trial.row.instrument]))
+    return [(_(scale.name), _(scale.question), _(scale.low), _(scale.high)) for scale in asked]
+
+
+def place(slot: SlotRow, everything: int) -> str:
+    """Say which place it is of how many."""
+    return _("{number} of {all}").format(number=slot.position, all=everything)
+
+
+def bow(slot: SlotRow) -> str:
+    """Name the bow of a place."""
+    return _("Your own bow") if slot.own else trial_words.bow_name((slot.letter,), own=False)
+
+
+# Of the letters and the key
+
+
+def letters(trial: TrialPage) -> list[str]:
     """Return the letters in the order of the alphabet, so that their order tells nothing."""
-    found = tuple(sorted(slot.letter for slot in trial.slots if not slot.own))
-    return LettersPaper(
-        title=_("Letters and loops"),
-        heading=_heading(trial),
-        back=f"/desk/trials/{trial.row.key}",
-        lead=_("Put each letter with its bow by the key, where nobody looks on. They stand here by the alphabet."),
-        trial=desk_lines.trial_number(trial.row.number, trial.row.key),
-        letters=found,
-    )
+    return sorted(slot.letter for slot in trial.slots if not slot.own)
 
 
-def key(trial: TrialPage, slots: tuple[SlotRow, ...]) -> KeyPaper:
-    """Return the key, in the order of playing."""
-    return KeyPaper(
-        title=_("The key"),
-        heading=_heading(trial),
-        back=f"/desk/trials/{trial.row.key}",
-        lead=desk_lines.trial_title(trial.row),
-        rows=tuple(
-            KeyRow(
-                slot.position,
-                _("own") if slot.own else slot.letter,
-                slot.copy or _("the player’s own bow"),
-                slot.tier_name or "–",
-            )
-            for slot in slots
-        ),
-        repeat=_repeat(slots),
-    )
-
-
-def _repeat(slots: tuple[SlotRow, ...]) -> str:
+def repeat(slots: tuple[SlotRow, ...]) -> str:
     """Say which bow comes twice; empty where none does."""
     by_copy: dict[str, list[str]] = {}
     for slot in slots:
@@ -201,8 +106,8 @@ def _repeat(slots: tuple[SlotRow, ...]) -> str:
     ).format(letters=formats.listed(found), copy=copy)
 
 
-def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> ParcelPaper:
-    """Return the packing list and loan note that travels with the bows.
+def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> dict[str, Any]:
+    """Return what stands on the packing list and loan note that travels with the bows.
 
     While the player is not to know which bow is which it names letters, and what all are insured for together: what one bow
     is worth, is made of, or its serial would tell. Then, and in an open trial, it holds the same as `loan`.
@@ -212,53 +117,55 @@ def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> ParcelPaper
     key : which bow each letter is. link : to the player's sheets, '' for none.
     """
     if trial.row.revealed or trial.row.blinding is Blinding.OPEN:
-        return _loan_note(trial, _("Packing list and loan note"), _packed(trial.case), link)
+        return _loan_note(trial, _packed(trial.case), link)
     letters = {slot.copy: slot.letter for slot in key if slot.copy}
     bows = sorted(
         (trial_words.bow_name((letters[bow.copy],), own=False), bow.condition_out or "") for bow in trial.case
     )
     rows = tuple(PackedBow(name, "", condition, "") for name, condition in bows)
-    return _loan_note(trial, _("Packing list and loan note"), rows, link)
+    return _loan_note(trial, rows, link)
 
 
-def loan(trial: TrialPage) -> ParcelPaper:
-    """Return the loan note that stays with the dealer: every bow by serial, with its value, and without its letter."""
-    return _loan_note(trial, _("Loan note for the file"), _packed(trial.case), None)
+def loan(trial: TrialPage) -> dict[str, Any]:
+    """Return what stands on the loan note that stays with the dealer: every bow by serial, with its value, and without its letter."""
+    return _loan_note(trial, _packed(trial.case), None)
 
 
-def _loan_note(trial: TrialPage, title: str, rows: tuple[PackedBow, ...], link: str | None) -> ParcelPaper:
-    """Return either paper; ``link`` None: the one that stays."""
+def _loan_note(trial: TrialPage, rows: tuple[PackedBow, ...], link: str | None) -> dict[str, Any]:
+    """Return what stands on either paper, by name; ``link`` None: on the one that stays.
+
+    ``details``: each bow's serial, materials and value. ``made_of``: what the bows are made of, all together.
+    """
     row, waits = trial.row, trial.materials.waits
     total, complete = _total(trial.case)
     details = any(bow.value for bow in rows)
-    return ParcelPaper(
-        title=title,
-        heading=_heading(trial),
-        back=f"/desk/trials/{trial.row.key}",
-        details=details,
-        travels=link is not None,
-        note=_by_serial() if details else _by_letter(),
-        made_of=_made_of(trial.case),
-        dealer_name=trial.dealer_name,
-        player=desk_lines.somebody(row.who),
-        country=desk_lines.country(trial.country) or _("not known"),
-        sent=formats.day(row.on),
-        due_back=formats.day(row.due_back) if row.due_back else _("as agreed"),
-        lead=_("Lent for a trial: {bows}. They stay the property of the lender.").format(bows=formats.bows(row.copies)),
-        rows=rows,
-        total=total,
-        total_words=_("Insured for, together") if complete else _("Insured for, together, as far as it is known"),
-        materials=_materials(trial, waits=waits, named=details),
-        shipping=_(phrases.CAUTIONS["shipping"]),
-        seat=seat("player", link) if link else None,
-        terms=_terms(),
-        signatures=(
+    return {
+        "details": details,
+        "travels": link is not None,
+        "note": _by_serial() if details else _by_letter(),
+        "made_of": _made_of(trial.case),
+        "dealer_name": trial.dealer_name,
+        "player": desk_lines.somebody(row.who),
+        "country": desk_lines.country(trial.country) or _("not known"),
+        "sent": formats.day(row.on),
+        "due_back": formats.day(row.due_back) if row.due_back else _("as agreed"),
+        "lead": _("Lent for a trial: {bows}. They stay the property of the lender.").format(
+            bows=formats.bows(row.copies)
+        ),
+        "rows": rows,
+        "total": total,
+        "total_words": _("Insured for, together") if complete else _("Insured for, together, as far as it is known"),
+        "materials": _materials(trial, waits=waits, named=details),
+        "shipping": _(phrases.CAUTIONS["shipping"]),
+        "seat": seat("player", link) if link else None,
+        "terms": _terms(),
+        "signatures": (
             _("Sent by: place, date, signature"),
             _("Received complete and in this condition: place, date, signature"),
             _("Sent back by: place, date, signature"),
             _("Back complete and in this condition: place, date, signature"),
         ),
-    )
+    }
 
 
 def _by_serial() -> str:

@@ -2,7 +2,6 @@
 
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from html import escape
 
 from fastapi import FastAPI, Request
@@ -30,22 +29,6 @@ class Coded(HTTPException):
     def __init__(self, code: Code, headers: Mapping[str, str] | None = None) -> None:
         self.code = code
         super().__init__(KINDS[code].status, headers=headers)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorPage(Page):
-    """An error in plain words; ``title`` is its heading, ``at_desk`` says whose way back it shows.
-
-    ``ident``: of the request, by which whoever runs the service finds it in the log; empty where the reader can mend it.
-
-    Rendered by errors/STATUS.html, else by errors/error.html.
-    """
-
-    status: int
-    message: str
-    problems: tuple[FieldProblem, ...] = ()
-    at_desk: bool = False
-    ident: str = ""
 
 
 def install(app: FastAPI) -> None:
@@ -92,17 +75,11 @@ def as_json(
 
 
 def _page(request: Request, status: int, title: str, message: str, fields: Sequence[FieldProblem]) -> Response:
-    page = ErrorPage(
-        title=title,
-        status=status,
-        message=message,
-        problems=tuple(fields),
-        demo=request.app.state.demo,
-        at_desk=request.url.path.startswith("/desk"),
-        ident=logs.request_id() if status >= 500 else "",
-    )
+    page, at_desk = Page(title=title, demo=request.app.state.demo), request.url.path.startswith("/desk")
+    # By the request's number whoever runs the service finds it in the log; there is none where the reader can mend it.
+    told = {"message": message, "problems": fields, "ident": logs.request_id() if status >= 500 else ""}
     try:
-        return render(request, [f"web/{status}.html", "web/error.html"], page, status)
+        return render(request, "web/error.html", page, status, at_desk=at_desk, **told)
     except TemplateError:
         log.exception("the error page could not be made")
         return _bare(status, title, message)
