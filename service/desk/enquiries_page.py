@@ -65,7 +65,7 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
         facts=desk_lines.enquiry_facts(row),
         state=capital(desk_lines.enquiry_state(row)),
         contact=_contact(found.contact),
-        answers=tuple(Fact(line.question, line.answer) for line in answer_summary.lines(found.answers)),
+        answers=tuple((line.question, line.answer) for line in answer_summary.lines(found.answers)),
         advice=shortlist.page_of(dict(found.document), address="", csrf="", dealer=None, demo=False),
         trials=tuple(_composed(key, number) for key, number in row.trials),
         link=f"/advice/{found.address}",
@@ -107,5 +107,5 @@ def _contact(contact: Mapping[str, Any] | None) -> tuple[Fact, ...]:
     consent = contact.get("consent") or {}
     mail = _("yes, we may write") if consent.get("mail") else _("no, do not write")
     model = _("yes, without the name") if consent.get("model") else _("no")
-    agreed = (Fact(_("Mail"), mail), Fact(_("Ratings may help to advise others"), model))
-    return (*(Fact(label, contact[key]) for label, key in named if contact.get(key)), *agreed)
+    agreed = ((_("Mail"), mail), (_("Ratings may help to advise others"), model))
+    return (*((label, contact[key]) for label, key in named if contact.get(key)), *agreed)

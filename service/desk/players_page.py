@@ -86,5 +86,5 @@ def _about(found: PlayerPage) -> tuple[Fact, ...]:
     named = ((_("Key"), row.key), (_("E-mail"), row.email), (_("Telephone"), row.phone))
     mail = _("yes, we may write") if found.mail_consent else _("no, do not write")
     model = _("yes, without the name") if row.in_model else _("no")
-    agreed = (Fact(_("Mail"), mail), Fact(_("Ratings may help to advise others"), model))
-    return (*(Fact(label, value) for label, value in named if value), *agreed)
+    agreed = ((_("Mail"), mail), (_("Ratings may help to advise others"), model))
+    return (*((label, value) for label, value in named if value), *agreed)

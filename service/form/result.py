@@ -9,11 +9,14 @@ from starlette.exceptions import HTTPException
 
 from service.advice import advise, shortlist, why
 from service.core import language
+from service.core.language import _
 from service.dealers import site
 from service.form import drafts
 from service.players import data_links
+from service.questionnaire import answer_summary
 from service.web.bodies import Form, first
 from service.web.database_sessions import Reading, Writing
+from service.web.page_data import Page
 from service.web.rendering import render
 
 router = APIRouter()
@@ -59,15 +62,16 @@ async def explain(request: Request, address: str, session: Reading) -> Response:
         raise HTTPException(404)
     language.carry_on(advise.language_of(session, address))
     dealer = doc["answers"].get("dealer")
-    page = why.page_of(
-        doc,
-        why.explained(session, address),
-        back=f"/advice/{address}",
+    page = Page(
+        title=_("What your answers did"),
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=site.look(session, dealer) if dealer else None,
     )
-    return render(request, "advice/why.html", page)
+    told, answers = why.explained(session, address), answer_summary.quiet_line(doc["answers"])
+    return render(
+        request, "advice/why.html", page, words=why, told=told, doc=doc, answers=answers, back=f"/advice/{address}"
+    )
 
 
 @router.post("/advice/{address}/again")

@@ -9,7 +9,7 @@ from service.core.paging import Leaf
 from service.inventory.sales import OnTrial, Sold
 from service.inventory.stock import BenchRow, CopyPage, CopyRow, TierStock
 from service.trials import desk_lines, desk_words, list_lines
-from service.trials.trial_data import AskView, Other
+from service.trials.trial_data import AskView
 from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
 
 SOLD = "sold"
@@ -86,7 +86,7 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
         action=first[0],
         fields=first[1],
         button=first[2],
-        other=Other(*other) if other else None,
+        other=other,
         back=there,
         no=_("It is not sold"),
     )
@@ -140,7 +140,7 @@ def measured(row: BenchRow) -> str:
 
 def about(page: CopyPage) -> tuple[Fact, ...]:
     """Return what is known of a bow."""
-    return tuple(Fact(label, value) for label, value in _about(page) if value)
+    return tuple((label, value) for label, value in _about(page) if value)
 
 
 def _about(page: CopyPage) -> Iterator[tuple[str, str]]:
@@ -160,7 +160,7 @@ def _about(page: CopyPage) -> Iterator[tuple[str, str]]:
 def bench(values: Mapping[str, float]) -> tuple[Fact, ...]:
     """Return the latest value of each quantity."""
     return tuple(
-        Fact(_(desk_words.QUANTITIES[name]), _measured(value, desk_words.UNITS[name])) for name, value in values.items()
+        (_(desk_words.QUANTITIES[name]), _measured(value, desk_words.UNITS[name])) for name, value in values.items()
     )
 
 

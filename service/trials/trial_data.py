@@ -43,15 +43,6 @@ class OutcomePart:
     returned: tuple[Option, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Other:
-    """Another answer than the first one: where it is posted, with which fields, and its words."""
-
-    action: str
-    fields: tuple[tuple[str, str], ...]
-    button: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskView(Page):
     """Asks before a step that is not taken lightly.
@@ -61,7 +52,7 @@ class AskView(Page):
     lead : what is about to be done. lines : what is missing or will change, one each; ``heading`` stands above them.
     after : said below them.
     action : where the answer 'yes' is posted, with ``fields`` (name, value). button : its words.
-    other : another answer. back : where 'no' leads. no : its words.
+    other : another answer: where it is posted, with which fields, and its words. back : where 'no' leads. no : its words.
     """
 
     about: str
@@ -74,4 +65,4 @@ class AskView(Page):
     button: str
     back: str
     no: str
-    other: Other | None = None
+    other: tuple[str, tuple[tuple[str, str], ...], str] | None = None

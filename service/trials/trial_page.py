@@ -142,7 +142,7 @@ def insured(row: CaseRow) -> str:
 
 def about(trial: TrialPage) -> tuple[Fact, ...]:
     """Return what else is known of the trial."""
-    return tuple(Fact(label, value) for label, value in _about(trial) if value)
+    return tuple((label, value) for label, value in _about(trial) if value)
 
 
 def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:

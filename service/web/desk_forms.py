@@ -18,6 +18,8 @@ from service.web.page_data import Fault, Option, Page
 from service.web.permissions import Fields
 
 T = TypeVar("T")
+Fact = tuple[str, str]
+"""A name and what stands for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +62,6 @@ class ListPage(Page):
     searches: str = ""
     search: str = ""
     search_label: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Fact:
-    """A name and what stands for it."""
-
-    label: str
-    value: str
 
 
 def paged(found: Leaf[T], address: str, *, begins: bool) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.advice import shortlist, why
 from service.core.language import _
+from service.questionnaire import answer_summary
 
 Document = Mapping[str, Any]
 _NOT_READ = frozenset(
@@ -50,9 +51,9 @@ def page(doc: Document) -> shortlist.ShortlistPage:
     return shortlist.page_of(dict(doc), address="/advice/x", csrf="", dealer=None, demo=False)
 
 
-def page_of_answers(doc: Document, told: Sequence[Mapping[str, Any]]) -> why.WhyPage:
-    """Return the page of what the answers did."""
-    return why.page_of(doc, told, back="", dealer=None, demo=False)
+def page_of_answers(doc: Document, told: Sequence[Mapping[str, Any]]) -> tuple[Any, ...]:
+    """Return the texts of the page of what the answers did."""
+    return answer_summary.quiet_line(doc["answers"]), why.lead(told), *why.lines(told, doc)
 
 
 def sentences(of: Any) -> list[str]:
@@ -111,7 +112,7 @@ def named_out_of_nowhere(of: Any, doc: Document, models: Collection[str]) -> lis
 def another_first(told: Sequence[Mapping[str, Any]], doc: Document) -> list[str]:
     """Return models that are said to lead the list, of an answer's effect, and are not shown as the one that suits best."""
     best = {entry["name"] for entry in doc["shortlist"] if entry["role"] in ("best_fit", "most_liked")}
-    said = [line.did for line in page_of_answers(doc, told).lines]
+    said = [did for _answers, did in why.lines(told, doc)]
     leading = (found.group(1) for text in said for found in re.finditer(r"suit you best, not ([^.]+)\.", text))
     return [name for name in leading if name not in best]
 
