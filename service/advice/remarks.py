@@ -45,8 +45,9 @@ def of_stock(doc: Document) -> str:
 
 
 def staff_notes(doc: Document) -> list[str]:
-    """Return the document's notes as sentences to the dealer's staff, which speak of the player."""
-    return [(NOTES | STAFF_NOTES)[note["code"]](note["values"], doc) for note in _said(doc)]
+    """Return the document's notes as sentences to the dealer's staff, which speak of the player, where no list of tiers stands."""
+    said = [note for note in _said(doc) if note["code"] not in _OF_SENSIBLE]
+    return [(NOTES | STAFF_NOTES)[note["code"]](note["values"], doc) for note in said]
 
 
 def _said(doc: Document) -> list[Mapping[str, Any]]:

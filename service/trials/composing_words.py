@@ -96,19 +96,23 @@ def _history(bow: Ranked) -> str:
 def _liked(bow: Ranked) -> str:
     count = bow.tried or 0
     if not count:
-        return _("Rated before, and liked about as its tier.") if bow.rated else ""
+        return _("Rated before, and liked about as its model as a whole.") if bow.rated else ""
     if bow.liked >= NOTABLE:
         sentence = ngettext(
-            "Rated in one trial, and liked above its tier.", "Rated in {count} trials, and liked above its tier.", count
+            "Rated in one trial, and liked better than its model as a whole.",
+            "Rated in {count} trials, and liked better than its model as a whole.",
+            count,
         )
     elif bow.liked <= -NOTABLE:
         sentence = ngettext(
-            "Rated in one trial, and liked below its tier.", "Rated in {count} trials, and liked below its tier.", count
+            "Rated in one trial, and liked less than its model as a whole.",
+            "Rated in {count} trials, and liked less than its model as a whole.",
+            count,
         )
     else:
         sentence = ngettext(
-            "Rated in one trial, and liked about as its tier.",
-            "Rated in {count} trials, and liked about as its tier.",
+            "Rated in one trial, and liked about as its model as a whole.",
+            "Rated in {count} trials, and liked about as its model as a whole.",
             count,
         )
     return sentence.format(count=formats.counted(count))
@@ -129,7 +133,7 @@ def _bench(bow: Ranked) -> str:
 
 
 def _never_tried(bow: Ranked) -> str:
-    return _not_yet_learnt(bow) if bow.tried else _("Never tried yet: it stands for its tier.")
+    return _not_yet_learnt(bow) if bow.tried else _("Nobody has tried it yet, so it is judged by its model.")
 
 
 def _not_yet_learnt(bow: Ranked) -> str:
@@ -155,11 +159,11 @@ _first: Mapping[RankReason, Callable[[Ranked], str]] = {
 def lacking(tier_name: str, missing: int, workshop: int) -> str:
     """Say how many bows of a tier are wanted beyond those at hand, and how many the workshop has."""
     wanted = ngettext(
-        "One more of {tier} is wanted than is at hand.",
-        "{missing} more of {tier} are wanted than are at hand.",
+        "One more {tier} is wanted than is at hand.",
+        "{missing} more {tier} are wanted than are at hand.",
         missing,
     ).format(missing=formats.capital(formats.counted(missing)), tier=tier_name)
-    there = ngettext("One of {tier} is at the workshop.", "{workshop} of {tier} are at the workshop.", workshop).format(
+    there = ngettext("The workshop has one {tier}.", "The workshop has {workshop} {tier}.", workshop).format(
         workshop=formats.counted(workshop), tier=tier_name
     )
     none = _("The workshop has none either.")

@@ -220,6 +220,7 @@ def test_the_description_holds_what_goes_in_and_what_comes_out(client: Client) -
         "401",
         "403",
         "408",
+        "409",
         "413",
         "415",
         "421",

@@ -13,7 +13,7 @@ from tests.service import desk_shop
 from tests.service.cast import DEALER
 from tests.service.desk_shop import Shop, form_to, send
 from tests.service.page import Page
-from tests.service.trial_cast import BOWS
+from tests.service.trial_cast import BOWS, composition
 
 
 @pytest.fixture
@@ -60,6 +60,15 @@ def test_a_trial_in_the_shop_goes_from_step_to_step(shop: Shop) -> None:
     done = act(shop, key, "outcome", what="none price")
     assert "Nothing kept, because of: the price" in done.text
     assert not done.of_class("next")
+
+
+def test_the_order_speaks_of_an_own_bow_only_where_there_is_one(shop: Shop) -> None:
+    key = shop.compose()
+    assert "The own bow comes first" in read(shop, key).text
+    with shop.desk.database.writing() as session:
+        composition(session, key).own_plays = 0
+    assert "The own bow comes first" not in read(shop, key).text
+    assert "The bows come in this order." in read(shop, key).text
 
 
 def test_a_parcel_across_a_border_waits_until_somebody_is_named(shop: Shop) -> None:

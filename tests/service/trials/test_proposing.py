@@ -65,7 +65,7 @@ def test_what_the_shop_lacks_and_the_workshop_has_is_said(small_shop: Database) 
             session.get_one(tables.Copy, f"DB-juniper-{number}").status = "sold"
     with small_shop.reading() as session:
         seen = composing.propose(session, SHOP, check(BASS))
-    assert [line for line in seen.lacking if "Juniper" in line] == ["One of Juniper is at the workshop."]
+    assert [line for line in seen.lacking if "Juniper" in line] == ["The workshop has one Juniper."]
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,7 @@ def test_the_workshop_is_asked_for_whatever_the_advice_would_take(small_shop: Da
             session.get_one(tables.Copy, f"DB-juniper-{number}").status = "sold"
     with small_shop.reading() as session:
         seen = composing.propose(session, SHOP, check(asked))
-    assert [line for line in seen.lacking if "Juniper" in line] == ["One of Juniper is at the workshop."]
+    assert [line for line in seen.lacking if "Juniper" in line] == ["The workshop has one Juniper."]
 
 
 def test_an_earlier_trial_of_a_bow_is_told(small_shop: Database) -> None:
@@ -94,7 +94,7 @@ def test_an_earlier_trial_of_a_bow_is_told(small_shop: Database) -> None:
         lifecycle.close(session, None, SHOP, key)
         seen = composing.propose(session, SHOP, check(BASS))
     reasons = {bow.copy: bow.reason for bow in seen.bows}
-    assert reasons["DB-juniper-3"] == "Never tried yet: it stands for its tier."
+    assert reasons["DB-juniper-3"] == "Nobody has tried it yet, so it is judged by its model."
     assert reasons[BOWS[0]] == "Rated in one trial; the next fit will learn from it."
 
 

@@ -252,8 +252,8 @@ def test_the_next_fit_learns_from_trials_composed_here_and_the_advice_follows(sh
     assert after[BOWS[2]] < before[BOWS[2]]
     with shop.reading() as session:
         reasons = {bow.copy: bow.reason for bow in composing.propose(session, SHOP, check(BASS)).bows}
-    assert reasons[BOWS[1]] == "Rated in six trials, and liked above its tier."
-    assert reasons[BOWS[2]] == "Rated in six trials, and liked below its tier."
+    assert reasons[BOWS[1]] == "Rated in six trials, and liked better than its model as a whole."
+    assert reasons[BOWS[2]] == "Rated in six trials, and liked less than its model as a whole."
 
 
 def test_a_fit_reads_nothing_of_a_player_who_asked_to_be_left_out(shop: Database) -> None:

@@ -191,9 +191,9 @@ def test_every_reason_for_a_bow_has_a_sentence(why: RankReason) -> None:
 @pytest.mark.parametrize(
     ("liked", "tried", "said"),
     [
-        (0.3, 1, "Rated in one trial, and liked above its tier."),
-        (-0.3, 3, "Rated in three trials, and liked below its tier."),
-        (0.0, 2, "Rated in two trials, and liked about as its tier."),
+        (0.3, 1, "Rated in one trial, and liked better than its model as a whole."),
+        (-0.3, 3, "Rated in three trials, and liked less than its model as a whole."),
+        (0.0, 2, "Rated in two trials, and liked about as its model as a whole."),
     ],
 )
 def test_earlier_trials_are_told_by_number_and_liking(liked: float, tried: int, said: str) -> None:
@@ -204,10 +204,10 @@ def test_earlier_trials_are_told_by_number_and_liking(liked: float, tried: int, 
 @pytest.mark.parametrize(
     ("missing", "workshop", "said"),
     [
-        (2, 0, "Two more of Juniper are wanted than are at hand. The workshop has none either."),
-        (1, 2, "One more of Juniper is wanted than is at hand. Two of Juniper are at the workshop."),
-        (0, 1, "One of Juniper is at the workshop."),
-        (0, 2, "Two of Juniper are at the workshop."),
+        (2, 0, "Two more Juniper are wanted than are at hand. The workshop has none either."),
+        (1, 2, "One more Juniper is wanted than is at hand. The workshop has two Juniper."),
+        (0, 1, "The workshop has one Juniper."),
+        (0, 2, "The workshop has two Juniper."),
     ],
 )
 def test_what_is_lacking_is_said_with_what_the_workshop_has(missing: int, workshop: int, said: str) -> None:
