@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from model.domain.records import Answers, Run
+from model.domain.records import Run
 from model.domain.vocabulary import CRITERIA, OVERALL, Criterion
 from model.evaluation import reliability
 from model.evaluation.metrics import ClusteredMean
 from model.evaluation.reliability import NOT_BY_CHANCE, Bin, Forecasts, Goodness, Parts
-from model.preference import NO_BOW_LEVEL, Player
+from model.preference import Player, level_to_beat
 from model.trial import joint_posterior, one_above
 
 OF_TIER, OF_COPY, BEST = KINDS = ("of_tier", "of_copy", "best")
@@ -70,16 +70,9 @@ class Calibration:
     slope: float
 
 
-def bar_of(answers: Answers) -> float | None:
-    """Return the mark to be beaten: the own bow's as a whole, the fixed one where there is no bow; None where it was not rated."""
-    if answers.plays_no_bow:
-        return NO_BOW_LEVEL
-    return answers.own_bow.ratings.get(Criterion.OVERALL) if answers.own_bow else None
-
-
 def compare(player: Player, name: str, runs: Sequence[Run]) -> list[Comparison]:
     """Return the comparisons of some runs' copies, each run once, with the own bow as told; none where it was not rated."""
-    bar, place = bar_of(player.answers), {serial: k for k, serial in enumerate(player.suited.serials)}
+    bar, place = level_to_beat(player.answers), {serial: k for k, serial in enumerate(player.suited.serials)}
     rated = {run.copy: run.ratings[Criterion.OVERALL] for run in runs if Criterion.OVERALL in run.ratings}
     marks = {str(copy): mark for copy, mark in rated.items() if copy in place}
     if bar is None or not marks:

@@ -30,7 +30,7 @@ from model.preference import (
     Targets,
     TrialBatch,
     first_runs,
-    tier_posterior,
+    predict_player,
     utility_weights,
     with_own_ratings,
 )
@@ -190,7 +190,7 @@ def _before(
     for trial in (trials[place] for place in places):
         answers = with_own_ratings(trial)
         comparisons += compare(Player(model.view_, answers), trial.player, first[trial.key])
-        seen = visit(tier_posterior(model.view_, answers), trial)
+        seen = visit(predict_player(model.view_, answers), trial)
         visits += [seen] if seen else []
     return comparisons, visits
 

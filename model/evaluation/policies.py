@@ -15,7 +15,7 @@ from model.domain.arrays import Floats, Ints
 from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion
 from model.evaluation.metrics import ClusteredMean
-from model.preference import RatedReference, TierPosterior
+from model.preference import Prediction
 
 BOWS = 2
 """How many bows each rule picks: a trial seldom holds more than four."""
@@ -70,7 +70,7 @@ def marks(runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
             yield run, run.ratings[Criterion.OVERALL]
 
 
-def visit(outlook: TierPosterior, trial: Trial) -> HeldOutTrial | None:
+def visit(outlook: Prediction, trial: Trial) -> HeldOutTrial | None:
     """Return a trial as it came out beside what was expected; None with fewer than two bows fully marked."""
     place = {serial: k for k, serial in enumerate(outlook.stock.serials)}
     given: dict[str, list[float]] = {}
@@ -79,14 +79,14 @@ def visit(outlook: TierPosterior, trial: Trial) -> HeldOutTrial | None:
     if len(given) < 2:
         return None
     k = np.array([place[serial] for serial in given], dtype=np.intp)
-    of_tier, bow = outlook.stock.tier[k], outlook.yardstick
+    of_tier = outlook.stock.tier[k]
     return HeldOutTrial(
         trial=trial.key,
         player=trial.player,
         tier=tuple(outlook.tiers[t].slug for t in of_tier.tolist()),
         expected=outlook.mean[of_tier] + outlook.stock.offset[k],
         mark=np.array([np.mean(marked) for marked in given.values()]),
-        own=bow.level if isinstance(bow, RatedReference) else np.nan,
+        own=outlook.own_level if outlook.own_level_given else np.nan,
     )
 
 

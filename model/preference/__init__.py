@@ -13,12 +13,13 @@ from model.preference.player import Player
 from model.preference.predict import (
     LIKING,
     copy_posterior,
+    level_to_beat,
+    predict_player,
     prediction_of,
-    tier_posterior,
     trials_behind,
     utility_weights,
 )
-from model.preference.prediction import TRIALS_FOR_A_BASIS, CopyPosterior, Prediction, TierPosterior
+from model.preference.prediction import NO_BOW_LEVEL, TRIALS_FOR_A_BASIS, CopyPosterior, Prediction
 from model.preference.report import (
     FEWEST_COPIES,
     TIER_HALF_WIDTH,
@@ -28,7 +29,6 @@ from model.preference.report import (
     TierLevel,
 )
 from model.preference.serialization import ArtifactError, from_bytes, to_bytes
-from model.preference.yardstick import NO_BOW_LEVEL, RatedReference
 
 __all__ = [
     "FEWEST_COPIES",
@@ -53,24 +53,23 @@ __all__ = [
     "PreferenceModel",
     "PriorSettings",
     "PurchaseEffects",
-    "RatedReference",
     "RatingBatch",
     "Said",
     "Targets",
     "TierLevel",
-    "TierPosterior",
     "TrialBatch",
     "character",
     "copy_posterior",
     "effects_among",
     "first_runs",
     "from_bytes",
+    "level_to_beat",
+    "predict_player",
     "prediction_of",
     "recalibrated",
     "report",
     "reported_slope",
     "serialization",
-    "tier_posterior",
     "to_bytes",
     "trials_behind",
     "utility_weights",

@@ -1,6 +1,5 @@
 """What one player can be expected to feel about the range: the preference model's answer, before any price is looked at."""
 
-from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,8 +7,9 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers, Tier
 from model.domain.vocabulary import Basis
-from model.preference.yardstick import Reference
 
+NO_BOW_LEVEL = 5.0
+"""What a bow is measured against where the player has none."""
 TRIALS_FOR_A_BASIS = 20
 """With fewer trials of the instrument (and hold), the prior speaks and no percentage is shown."""
 
@@ -31,13 +31,6 @@ class CopyPosterior:
     offset: Floats
     spread: Floats
 
-    def only(self, serials: Collection[str]) -> "CopyPosterior":
-        """Return the copies that are among ``serials``, in the same order."""
-        wanted = set(serials)
-        keep = np.array([serial in wanted for serial in self.serials], dtype=bool)
-        kept = tuple(serial for serial, chosen in zip(self.serials, keep, strict=True) if chosen)
-        return CopyPosterior(kept, self.tier[keep], self.offset[keep], self.spread[keep])
-
     def at(self, places: Ints) -> "CopyPosterior":
         """Return the copies at some places."""
         serials = tuple(self.serials[k] for k in places.tolist())
@@ -45,7 +38,7 @@ class CopyPosterior:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TierPosterior:
+class Prediction:
     """The joint law of how one player likes the T tiers that suit the player, u, beside the own bow.
 
     All on the 1 to 7 scale, of the overall mark: what the player cares about is in it (`model.features.profile`).
@@ -57,10 +50,11 @@ class TierPosterior:
     spread : (T,) s_t, deviation of one copy around its tier's mean (copy and match with this player).
     noise : repeat noise of one rated u.
     scatter : how much larger than most players' the variance of this player's marks to come is.
-    yardstick : the own bow's mark, or its law where it was not rated.
-    beats_own_bow : (T,) probability that a copy of the tier not yet played is rated above the own bow.
+    own_level : what the own bow was rated, else what it can be expected to be liked; without one `NO_BOW_LEVEL`.
+    own_level_given : whether that is no expectation.
     stock : every copy of the tiers that suits the player.
     priority_weight : h, how much priorities weigh beside the whole in what people decide by; 0 without priorities.
+    trials, trials_all : behind it, of this instrument (and hold), and all.
     """
 
     answers: Answers
@@ -70,28 +64,17 @@ class TierPosterior:
     spread: Floats
     noise: float
     scatter: float
-    yardstick: Reference
-    beats_own_bow: Floats
+    own_level: float
+    own_level_given: bool
     stock: CopyPosterior
     priority_weight: float
+    trials: int
+    trials_all: int
 
     @property
     def fit_sd(self) -> Floats:
         """(T,) deviation of the rating that the player would give to a copy not yet played, all noise in; its mean is ``mean``."""
         return np.asarray(np.sqrt(self.scatter * (np.diag(self.cov) + self.spread**2 + self.noise**2)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prediction(TierPosterior):
-    """A standing, with how much stands behind it.
-
-    Attributes
-    ----------
-    trials, trials_all : trials of this instrument (and hold), and all.
-    """
-
-    trials: int
-    trials_all: int
 
     @property
     def basis(self) -> Basis:

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Run
 from model.domain.vocabulary import Criterion, Role
-from model.preference import LIKING, NO_BOW_LEVEL, CopyPosterior, Player, copy_posterior
+from model.preference import LIKING, CopyPosterior, Player, copy_posterior, level_to_beat
 from model.trial import case as cases
 from model.trial import shortlist
 from model.trial.case import MOST_BOWS, Candidates, Cases
@@ -143,11 +143,8 @@ class Choosing:
     @cached_property
     def own_level(self) -> float:
         """What a tried bow is compared with: the own bow's mark, else what is expected of it."""
-        if self.no_own:
-            return NO_BOW_LEVEL
-        bow = self.player.answers.own_bow
-        rated = bow.ratings.get(Criterion.OVERALL) if bow else None
-        return float(self.joint.bows_mean[0]) if rated is None else float(rated)
+        given = level_to_beat(self.player.answers)
+        return float(self.joint.bows_mean[0]) if given is None else given
 
     def is_rejected(self, serial: str) -> bool:
         """Return whether the player rated a bow clearly below the own one."""

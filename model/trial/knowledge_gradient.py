@@ -8,19 +8,17 @@ integrated over the first one's z.
 """
 
 from collections.abc import Sequence
-from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.linalg import solve_triangular
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
 
 from model.domain.arrays import Floats
+from model.trial.points import uniform_points
 
 POINTS_LOG2 = 8
 """Points of the net for the probability of being the best, each used with its mirror image: errors below 1e-3, mostly 2e-4."""
-NET_SEED = 20
 JITTER = 1e-10
 """Share of the largest variance that is added to each, so that bows which nothing tells apart share their probability."""
 SAME_SLOPE = 1e-12
@@ -32,15 +30,6 @@ FIRST_NODES = np.linspace(-6.0, 6.0, 49)
 def density(z: Floats) -> Floats:
     """Return the standard normal density at z."""
     return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
-
-
-@cache
-def _net(dimensions: int) -> Floats:
-    """Return (N, dimensions) evenly spread points of the unit cube, their mirror images among them; one point of none."""
-    if not dimensions:
-        return np.zeros((1, 0))
-    half = qmc.Sobol(dimensions, scramble=True, rng=NET_SEED).random_base2(POINTS_LOG2)
-    return np.asarray(np.clip(np.vstack([half, 1.0 - half]), 1e-12, 1.0 - 1e-12))
 
 
 def p_best(mean: ArrayLike, cov: ArrayLike) -> Floats:
@@ -78,7 +67,7 @@ def _leads(a: Floats, C: Floats) -> tuple[Floats, Floats]:
 
 def _orthants(lead: Floats, cov: Floats) -> Floats:
     """Return (n,) the probabilities that normal vectors, means (n, m) and covariances (n, m, m), have no part below 0."""
-    L, points = np.linalg.cholesky(cov), _net(lead.shape[1] - 1)
+    L, points = np.linalg.cholesky(cov), uniform_points(lead.shape[1] - 1, POINTS_LOG2)
     below = ndtr(lead[:, 0] / L[:, 0, 0])[:, None]
     chance, y = np.broadcast_to(below, (len(lead), len(points))), np.zeros((len(lead), len(points), 0))
     for k in range(1, lead.shape[1]):

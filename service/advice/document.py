@@ -11,7 +11,7 @@ import numpy as np
 
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
-from model.preference import CataloguePosterior, Prediction, RatedReference
+from model.preference import CataloguePosterior, Prediction
 from model.trial import STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
 from service.modelling.catalogue import Catalogue
 from service.modelling.versions import Fitted
@@ -183,10 +183,8 @@ def _reason(reason: Reason) -> dict[str, Any]:
 
 
 def _own_bow(outlook: Prediction) -> dict[str, Any]:
-    bow = outlook.yardstick
-    if isinstance(bow, RatedReference):
-        return {"state": "none" if outlook.answers.plays_no_bow else "rated", "level": _rounded(bow.level, 2)}
-    return {"state": "unrated", "level": _rounded(bow.mean, 2)}
+    rated = "rated" if outlook.own_level_given else "unrated"
+    return {"state": "none" if outlook.answers.plays_no_bow else rated, "level": _rounded(outlook.own_level, 2)}
 
 
 def _trial(proposal: Proposal, place: Place) -> dict[str, Any]:
@@ -345,7 +343,7 @@ def _case_notes(of: Parts) -> list[Note]:
 def _own_notes(questionnaire: Questionnaire, outlook: Prediction, any_tier: bool) -> list[Note]:
     notes: list[Note] = []
     own = outlook.answers.own_bow
-    if any_tier and not outlook.answers.plays_no_bow and not isinstance(outlook.yardstick, RatedReference):
+    if any_tier and not outlook.own_level_given:
         notes.append(("unrated_own_bow", {}))
     if own and own.mass_g and outlook.answers.wish_mass:
         notes.append(("own_mass", {"mass_g": own.mass_g}))

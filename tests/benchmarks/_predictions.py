@@ -18,7 +18,6 @@ from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
 from model.preference.batch import with_own_ratings
 from model.preference.model import PreferenceModel
 from model.preference.prediction import Prediction
-from model.preference.yardstick import RatedReference
 from tests.benchmarks._demo import Demo
 
 
@@ -48,7 +47,7 @@ class Comparison:
     Attributes
     ----------
     won : 1 where the copy was rated above the own bow, 0 below, a half where equal.
-    of_copy, of_tier : the probability told beforehand: of this copy, of a copy of its tier (``beats_own_bow``).
+    of_copy, of_tier : the probability told beforehand: of this copy, of a copy of its tier.
     base_rate : mean of ``won`` among the other players.
     """
 
@@ -131,7 +130,7 @@ class Fold:
         """Give every copy of the trial with the chance told, by the overall rating or by the player's priorities too."""
         answers = _answers(trial, by_priorities=by_priorities)
         outlook = self.model.outlook(answers)
-        if not isinstance(outlook.yardstick, RatedReference):
+        if not outlook.own_level_given:
             return
         copies = of_each_copy(outlook)
         for run, won in wins(answers, self.h, self.first[trial.key]):
@@ -139,8 +138,10 @@ class Fold:
             yield Comparison(
                 player=trial.player,
                 won=won,
-                of_copy=float(ndtr((mean - outlook.yardstick.level) / deviation)),
-                of_tier=float(outlook.beats_own_bow[tier]),
+                of_copy=float(ndtr((mean - outlook.own_level) / deviation)),
+                of_tier=float(
+                    ndtr((outlook.mean[tier] - outlook.own_level) / outlook.fit_sd[tier] * np.sqrt(outlook.scatter))
+                ),
                 base_rate=self.base_rates[by_priorities],
             )
 

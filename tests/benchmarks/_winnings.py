@@ -126,7 +126,9 @@ class Visit:
         """Let the player choose from the cases of a group; empty where nothing that the shortlist names is in stock."""
         outlook = self.outlook
         serials = self.demo.stock[self.purse.dealer] if name == AT_DEALER else outlook.stock.serials
-        stock = None if name == TIERS else outlook.stock.only(serials)
+        stock = (
+            None if name == TIERS else outlook.stock.at(np.flatnonzero(np.isin(outlook.stock.serials, list(serials))))
+        )
         advice = advised(self.view, self.answers, outlook, self.prices, self.purse.budget, stock)
         if advice.shortlist.case is None or (stock is not None and not len(advice.named)):
             return [], []

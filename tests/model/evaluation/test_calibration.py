@@ -11,7 +11,7 @@ from model.domain.vocabulary import CRITERIA, Criterion, Instrument
 from model.evaluation.calibration import BEST, OF_COPY, OF_TIER, Comparison, calibrate, compare
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.yardstick import NO_BOW_LEVEL
+from model.preference.prediction import NO_BOW_LEVEL
 from model.trial.joint import joint_posterior
 from model.trial.knowledge_gradient import one_above
 from tests.model.evaluation.test_reliability import drawn

@@ -13,7 +13,6 @@ from model.features.profile import ProfileWeight, emphasis
 from model.preference.catalogue import CataloguePosterior
 from model.preference.model import PreferenceModel
 from model.preference.predict import predict_player
-from model.preference.yardstick import UnratedReference
 from tests.model.worlds import VIOLIN, made_up_posterior, trial, violins
 
 O, TONE, EASE = Criterion.OVERALL, Criterion.TONE, Criterion.EASE  # noqa: E741 - overall
@@ -89,9 +88,8 @@ def test_priorities_move_the_expected_liking_by_what_is_found_of_the_tiers() -> 
     moved = 0.5 * (character_of_tiers(view, TONE) - every / 7)
     np.testing.assert_allclose(asked.mean - plain.mean, moved, atol=1e-9)
     assert np.abs(moved).max() > 0.01
-    assert isinstance(plain.yardstick, UnratedReference)
-    assert isinstance(asked.yardstick, UnratedReference)
-    assert asked.yardstick.mean == plain.yardstick.mean
+    assert not plain.own_level_given
+    assert asked.own_level == plain.own_level
 
 
 def test_the_less_is_known_of_gamma_the_less_is_known_of_a_tier_that_stands_out() -> None:

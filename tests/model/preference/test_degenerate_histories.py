@@ -73,11 +73,10 @@ ASKED: dict[str, tuple[Answers, tuple[Run, ...]]] = {
 
 def assert_sound(found: Prediction) -> None:
     """Every number finite, every deviation and probability in its range, the covariance one."""
-    numbers = (found.mean, found.cov, found.stock.offset, found.beats_own_bow)
+    numbers = (found.mean, found.cov, found.stock.offset, [found.own_level])
     assert all(np.isfinite(array).all() for array in numbers)
     deviations = (found.fit_sd, found.spread, found.stock.spread, [found.noise])
     assert all((np.asarray(array) > 0).all() and np.isfinite(array).all() for array in deviations)
-    assert ((found.beats_own_bow >= 0) & (found.beats_own_bow <= 1)).all()
     assert np.linalg.eigvalsh(found.cov).min(initial=0.0) > -1e-10
     assert (found.mean > 0.0).all()
     assert (found.mean < 9.0).all()

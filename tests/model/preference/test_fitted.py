@@ -9,7 +9,7 @@ from model.domain.vocabulary import Basis
 from model.mixed import RemlFit
 from model.preference.fitted import align_levels, principal_root
 from model.preference.model import PreferenceModel
-from model.preference.prediction import TRIALS_FOR_A_BASIS, CopyPosterior
+from model.preference.prediction import TRIALS_FOR_A_BASIS
 from tests.model.worlds import VIOLIN, drawn_trials, random_covariance, violins
 
 P = 3
@@ -129,14 +129,6 @@ def test_each_copy_knows_the_places_of_its_stretches() -> None:
 
 
 # The outlook's own small rules
-
-
-def test_the_stock_can_be_cut_to_what_is_at_hand() -> None:
-    stock = CopyPosterior(("x", "y", "z"), np.array([0, 1, 1]), np.array([0.1, 0.2, 0.3]), np.array([1.0, 2.0, 3.0]))
-    kept = stock.only(["z", "x", "not of the range"])
-    assert kept.serials == ("x", "z")
-    assert (kept.tier.tolist(), kept.offset.tolist(), kept.spread.tolist()) == ([0, 1], [0.1, 0.3], [1.0, 3.0])
-    assert stock.only([]).serials == ()
 
 
 def test_the_basis_is_the_prior_without_trials() -> None:

@@ -101,7 +101,7 @@ def test_without_trials_an_own_bow_is_four_point_five_whatever_the_player_makes_
     level_and_own = np.array([[1.0, 0.0], [1.0, 1.0]]) @ root
     covariance = level_and_own @ level_and_own.T
     found = untaught().outlook(VIOLIN)
-    assert found.yardstick.mean == pytest.approx(BELIEFS.own_level, abs=1e-9)  # type: ignore[union-attr]  # not rated
+    assert found.own_level == pytest.approx(BELIEFS.own_level, abs=1e-9)
     assert covariance[0] == pytest.approx([BELIEFS.player_sd**2, BELIEFS.player_sd**2], abs=1e-9)
     assert covariance[1, 1] == pytest.approx(BELIEFS.player_sd**2 + BELIEFS.own_taste_sd**2, abs=1e-9)
     assert untaught().posterior_.players.own_match == pytest.approx(np.full(C, BELIEFS.match_sd), abs=1e-9)
@@ -275,8 +275,7 @@ SETTLED = 1e-5
 def by_name(found: Prediction) -> dict[str, Floats]:
     """Everything an outlook says of tiers and copies, by slug and serial."""
     tiers = {
-        tier.slug: np.array([found.fit_sd[t], found.mean[t], found.cov[t, t], found.beats_own_bow[t]])
-        for t, tier in enumerate(found.tiers)
+        tier.slug: np.array([found.fit_sd[t], found.mean[t], found.cov[t, t]]) for t, tier in enumerate(found.tiers)
     }
     stock = found.stock
     copies = zip(stock.serials, stock.offset, stock.spread, strict=True)
@@ -370,7 +369,7 @@ def test_a_player_asked_twice_is_one_player() -> None:
 
 def test_own_runs_given_when_asking_are_taken_in() -> None:
     before, after = (untaught().outlook(VIOLIN, runs) for runs in ((), (Run(1, None, {O: 7.0}),)))
-    assert after.yardstick.mean > before.yardstick.mean  # type: ignore[union-attr]  # not rated in the answers
+    assert after.own_level > before.own_level
 
 
 # The own bow among the runs
@@ -394,7 +393,7 @@ def test_an_own_bow_that_players_like_more_than_the_others_is_told_so() -> None:
         for number in range(150)
     ]
     found = PreferenceModel(RANGE).fit(trials).outlook(VIOLIN)
-    assert found.yardstick.mean == pytest.approx(6.5, abs=0.15)  # type: ignore[union-attr]  # not rated: its expected level
+    assert found.own_level == pytest.approx(6.5, abs=0.15)
 
 
 def test_without_the_part_for_priorities_naming_some_changes_no_expected_liking() -> None:

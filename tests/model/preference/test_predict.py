@@ -18,9 +18,8 @@ from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import SCATTER_FREEDOM
 from model.preference.fitted import FittedModel
 from model.preference.player import Player
-from model.preference.predict import own_bow_rating, predict_player, utility_weights
+from model.preference.predict import level_to_beat, predict_player, utility_weights
 from model.preference.prediction import Prediction
-from model.preference.yardstick import RatedReference, UnratedReference
 from model.trial.joint import joint_posterior
 from model.trial.reasons import differences
 from tests.model.dense import Dense, Law, weighed
@@ -234,60 +233,25 @@ UNRATED = ["nothing known of the own bow", "own bow rated on one criterion only"
 NO_BOW = ["no own bow, bows tried", "no own bow, nothing tried"]
 
 
-@pytest.mark.parametrize("case", RATED)
-def test_a_rated_own_bow_is_a_level_and_a_regression_on_the_tier_means(case: str) -> None:
+@pytest.mark.parametrize("case", [*RATED, *UNRATED])
+def test_the_own_bow_has_the_joint_law_of_the_whole_gaussian(case: str) -> None:
     found, dense, runs = asked(case)
     law = law_of(dense, runs, OVERALL_ALONE, [*tiers_of(dense), dense.own])
-    yardstick = found.yardstick
-    assert isinstance(yardstick, RatedReference)
-    assert close(yardstick.expected, law.mean[-1])
-    assert close(law.cov[:-1, :-1] @ yardstick.slope, law.cov[:-1, -1])
-
-
-@pytest.mark.parametrize("case", UNRATED)
-def test_an_unrated_own_bow_has_the_joint_law_of_the_whole_gaussian(case: str) -> None:
-    found, dense, runs = asked(case)
-    law = law_of(dense, runs, OVERALL_ALONE, [*tiers_of(dense), dense.own])
-    yardstick = found.yardstick
-    assert isinstance(yardstick, UnratedReference)
-    assert close(yardstick.mean, law.mean[-1])
-    assert close(yardstick.cov, law.cov[:-1, -1])
-    assert close(yardstick.var + yardstick.spread**2, law.cov[-1, -1])
-    alone = law.cov[-1, -1] - law.cov[-1, :-1] @ np.linalg.solve(law.cov[:-1, :-1], law.cov[:-1, -1])
-    assert 0 < yardstick.spread**2 < alone
+    joint = joint_posterior(Player(view(), *CASES[case]), OVERALL_ALONE, [None])
+    assert close(joint.mean, law.mean)
+    assert close(joint.cov, law.cov)
+    assert found.own_level_given == (case in RATED)
+    assert found.own_level_given or close(found.own_level, law.mean[-1])
 
 
 @pytest.mark.parametrize("case", NO_BOW)
-def test_without_an_own_bow_the_yardstick_is_five(case: str) -> None:
-    yardstick = asked(case)[0].yardstick
-    assert isinstance(yardstick, RatedReference)
-    assert (yardstick.level, yardstick.expected) == (5.0, 5.0)
-    assert not yardstick.slope.any()
-
-
-@pytest.mark.parametrize("case", [*RATED, *NO_BOW])
-def test_a_rated_own_bow_is_beaten_as_its_rating_was_given(case: str) -> None:
-    found, dense, runs = asked(case)
-    law = law_of(dense, runs, OVERALL_ALONE, each(dense.new_rating, [tier.slug for tier in dense.tiers]))
-    level = found.yardstick.level if isinstance(found.yardstick, RatedReference) else np.nan
-    sd = np.sqrt(np.diag(law.cov) + trait_variance(OVERALL_ALONE, dense.answers))
-    assert close(found.beats_own_bow, norm.sf(level, law.mean, sd))
-
-
-@pytest.mark.parametrize("case", UNRATED)
-def test_an_unrated_own_bow_is_beaten_as_both_ratings_are_drawn_together(case: str) -> None:
-    found, dense, runs = asked(case)
-    law = law_of(dense, runs, OVERALL_ALONE, [*each(dense.new_rating, [t.slug for t in dense.tiers]), dense.own_rating])
-    variance = (
-        np.diag(law.cov)[:-1] + law.cov[-1, -1] - 2 * law.cov[:-1, -1] + trait_variance(OVERALL_ALONE, dense.answers)
-    )
-    assert close(found.beats_own_bow, norm.cdf((law.mean[:-1] - law.mean[-1]) / np.sqrt(variance)))
+def test_without_an_own_bow_the_level_to_beat_is_five(case: str) -> None:
+    assert (asked(case)[0].own_level, asked(case)[0].own_level_given) == (5.0, True)
 
 
 def test_the_level_of_the_own_bow_is_its_overall_mark() -> None:
     found = asked("own bow partly rated, bows tried")[0]
-    assert isinstance(found.yardstick, RatedReference)
-    assert found.yardstick.level == 4.0
+    assert (found.own_level, found.own_level_given) == (4.0, True)
 
 
 @pytest.mark.parametrize(
@@ -307,8 +271,8 @@ def test_the_utility_weighs_priorities_by_rank_order_centroids(
 
 
 def test_an_own_bow_that_was_not_rated_overall_is_not_rated() -> None:
-    assert own_bow_rating(Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={TONE: 4.0}))) is None
-    assert own_bow_rating(Answers(Instrument.VIOLIN)) is None
+    assert level_to_beat(Answers(Instrument.VIOLIN, own_bow=OwnBow(ratings={TONE: 4.0}))) is None
+    assert level_to_beat(Answers(Instrument.VIOLIN)) is None
 
 
 def test_a_copy_with_two_rated_stretches_has_the_variance_that_the_filter_gives_it() -> None:
@@ -385,5 +349,5 @@ def test_an_instrument_without_tiers_has_an_empty_outlook() -> None:
 def test_a_tier_without_copies_is_foreseen_too() -> None:
     bare = Range({"x": Tier("x", Instrument.VIOLA, 1)}, {})
     found = predict_player(CataloguePosterior(made_up_posterior(bare, [], 6), bare), Answers(Instrument.VIOLA))
-    assert np.isfinite([*found.mean, *found.fit_sd, *found.beats_own_bow]).all()
+    assert np.isfinite([*found.mean, *found.fit_sd]).all()
     assert found.stock.serials == ()

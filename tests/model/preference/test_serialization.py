@@ -67,7 +67,7 @@ def test_a_model_that_came_back_gives_the_same_answer_to_the_bit() -> None:
     )
     np.testing.assert_array_equal(before.cov, after.cov)
     np.testing.assert_array_equal(before.stock.offset, after.stock.offset)
-    np.testing.assert_array_equal(before.beats_own_bow, after.beats_own_bow)
+    np.testing.assert_array_equal(before.fit_sd, after.fit_sd)
 
 
 def test_a_model_knows_with_which_words_of_its_makers_it_was_made() -> None:
