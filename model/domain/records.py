@@ -4,7 +4,7 @@ A record that exists is valid: wrong values raise ``ValueError`` with a sentence
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -229,3 +229,12 @@ class Range:
         """Return the copies that a player of this instrument and hold can play, in the range's order."""
         tiers = {tier.slug for tier in self.tiers.values() if tier.suits(instrument, hold)}
         return tuple(copy for copy in self.copies.values() if copy.tier in tiers and copy.suits(hold))
+
+
+def mean_overall(runs: Iterable[Run]) -> dict[str | None, float]:
+    """Return by copy, None the own bow, the mean of its overall ratings; bows without one are left out."""
+    given: dict[str | None, list[float]] = {}
+    for run in runs:
+        if Criterion.OVERALL in run.ratings:
+            given.setdefault(run.copy, []).append(run.ratings[Criterion.OVERALL])
+    return {copy: sum(ratings) / len(ratings) for copy, ratings in given.items()}

@@ -8,15 +8,12 @@ from dataclasses import dataclass
 from typing import Protocol, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 from sklearn.linear_model import Ridge
 from sklearn.model_selection import GridSearchCV, KFold
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.vocabulary import HIGHEST, LOWEST
-
-Bools = NDArray[np.bool_]
 
 ALPHAS = (0.3, 1.0, 3.0, 10.0, 30.0)
 """Penalties that ridge regression chooses from, by cross-validation in so many folds."""
@@ -40,7 +37,7 @@ class Baseline(Protocol):
 
     name: str
 
-    def fit(self, table: Table, y: Floats, rows: Bools) -> Self:
+    def fit(self, table: Table, y: Floats, rows: Flags) -> Self:
         """Learn from the rated ones among some rows (N,) of y (N,), NaN where not rated."""
 
     def foretell(self, ahead: Ints, told: Ints) -> Floats:
@@ -52,7 +49,7 @@ class GlobalMean:
 
     name = "global mean"
 
-    def fit(self, table: Table, y: Floats, rows: Bools) -> Self:
+    def fit(self, table: Table, y: Floats, rows: Flags) -> Self:
         """See `Baseline`."""
         given = y[rows & np.isfinite(y)]
         self._table, self._y = table, y
@@ -77,7 +74,7 @@ class TierMean(GlobalMean):
 
     name = "tier mean"
 
-    def fit(self, table: Table, y: Floats, rows: Bools) -> Self:
+    def fit(self, table: Table, y: Floats, rows: Flags) -> Self:
         """See `Baseline`."""
         super().fit(table, y, rows)
         rated = rows & np.isfinite(y)
@@ -115,7 +112,7 @@ class RidgeRegression(TierMean):
     def __init__(self, seed: int) -> None:
         self._seed = seed
 
-    def fit(self, table: Table, y: Floats, rows: Bools) -> Self:
+    def fit(self, table: Table, y: Floats, rows: Flags) -> Self:
         """See `Baseline`."""
         super().fit(table, y, rows)
         rated = np.flatnonzero(rows & np.isfinite(y))

@@ -11,11 +11,11 @@ import numpy as np
 from scipy.special import ndtr
 
 from model.domain.records import Run
-from model.domain.vocabulary import CRITERIA, OVERALL, Criterion
+from model.domain.vocabulary import Criterion
 from model.evaluation import reliability
 from model.evaluation.metrics import ClusteredMean
 from model.evaluation.reliability import NOT_BY_CHANCE, Bin, Forecasts, Goodness, Parts
-from model.preference import Player, level_to_beat
+from model.preference import LIKING, Player, level_to_beat
 from model.trial import joint_posterior, one_above
 
 OF_TIER, OF_COPY, BEST = KINDS = ("of_tier", "of_copy", "best")
@@ -77,7 +77,7 @@ def compare(player: Player, name: str, runs: Sequence[Run]) -> list[Comparison]:
     marks = {str(copy): mark for copy, mark in rated.items() if copy in place}
     if bar is None or not marks:
         return []
-    law = joint_posterior(player, np.eye(len(CRITERIA))[OVERALL], list(marks))
+    law = joint_posterior(player, LIKING, list(marks))
     tier = player.suited.tier_of[[place[copy] for copy in marks]]
     mean, cov = law.bows_mean, law.bows_cov + law.noise**2 * np.eye(len(marks))
     of_tier = ndtr((law.mean[tier] - bar) / np.sqrt(np.diag(law.cov)[tier] + law.spread[tier] ** 2 + law.noise**2))

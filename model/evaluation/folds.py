@@ -9,11 +9,10 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from sklearn.model_selection import KFold
 
 from model.choice import Offer, fit_purchase_model
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA
 from model.evaluation.baselines import Baseline, Table, baselines
@@ -34,8 +33,6 @@ from model.preference import (
     utility_weights,
     with_own_ratings,
 )
-
-Bools = NDArray[np.bool_]
 
 FOLDS = 5
 COPY_FOLDS = 3
@@ -78,7 +75,7 @@ class TrialHistory:
         """What was done to copies."""
         return ServiceIntervals.from_events(self.events)
 
-    def without(self, held: Bools, kept: Sequence[Trial]) -> TrainingData:
+    def without(self, held: Flags, kept: Sequence[Trial]) -> TrainingData:
         """Return what a fit without the runs of copies held (N,) is made of; ``kept`` are the trials without them."""
         keys = {trial.key for trial in kept}
         own = [trial.key in keys for trial in self.trials for run in trial.runs if run.copy is None]
@@ -213,7 +210,7 @@ class _Asked:
     """
 
     def __init__(
-        self, past: TrialHistory, h: float, views: Sequence[CataloguePosterior], held: Bools, seed: int
+        self, past: TrialHistory, h: float, views: Sequence[CataloguePosterior], held: Flags, seed: int
     ) -> None:
         self.past, self.views, self.held = past, views, held
         table, Y = _table(past), past.history.Y
@@ -245,7 +242,7 @@ class _Asked:
         return {key: [each for _, each in sorted(of, key=lambda pair: pair[0])] for key, of in found.items()}
 
     def _foretold(
-        self, measure: str, group: TrialBatch, laws: Sequence[BatchPosterior], marks: Targets, ahead: Bools, r: int
+        self, measure: str, group: TrialBatch, laws: Sequence[BatchPosterior], marks: Targets, ahead: Flags, r: int
     ) -> Iterator[tuple[int, Predictions]]:
         """Give what is foretold of the marks ahead (M,), trial by trial with its place."""
         sheets, copies, tiers = group.sheets, tuple(self.past.range.copies), tuple(self.past.range.tiers)

@@ -6,13 +6,11 @@ from functools import cached_property, lru_cache
 from typing import Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import log_ndtr
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.intervals import SCALE, shortest_interval
-
-Bools = NDArray[np.bool_]
 
 LEVELS = (0.5, 0.9)
 """Probabilities of the intervals that are looked at."""
@@ -70,7 +68,7 @@ class Predictions:
     player: str
     copy: tuple[str, ...]
     tier: tuple[str, ...]
-    tried: Bools
+    tried: Flags
     value: Floats
     mean: Floats
     cov: Floats
@@ -178,7 +176,7 @@ class ScoreTable:
         return _with_own(np.hstack(told), self.error) if told else np.zeros((len(self.methods), 0))
 
     @cached_property
-    def inside(self) -> dict[float, tuple[Bools, Floats]]:
+    def inside(self) -> dict[float, tuple[Flags, Floats]]:
         """By level, whether each rating lay in its interval (M, N), and how wide that was (M, N)."""
         found = {}
         for level in LEVELS:
@@ -291,7 +289,7 @@ class ScoreTable:
             better={} if m == 0 else {figure: _ahead(figure, terms, m, by) for figure, (terms, by) in figures.items()},
         )
 
-    def intervals(self, m: int = 0, rows: Bools | None = None) -> tuple[Inside, ...]:
+    def intervals(self, m: int = 0, rows: Flags | None = None) -> tuple[Inside, ...]:
         """Return a method's intervals on some of the ratings (N,)."""
         rows = np.ones(len(self.value), dtype=bool) if rows is None else rows
         return tuple(
@@ -310,7 +308,7 @@ class ScoreTable:
         rows |= {f"tier {slug}": tier == slug for slug in np.unique(tier).tolist()}
         return tuple(self._part(name, of) for name, of in rows.items() if of.any())
 
-    def _part(self, name: str, rows: Bools) -> Part:
+    def _part(self, name: str, rows: Flags) -> Part:
         rmse = _root(ClusteredMean.of(self.error[0, rows] ** 2, self.player[rows]))
         return Part(name, int(rows.sum()), rmse, self.intervals(0, rows))
 

@@ -4,7 +4,7 @@ Each rule picks as many of the affordable bows played; what it wins is the best 
 Where a rule leaves open which copies of a tier are taken, the mean over all of them counts.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 
@@ -12,8 +12,7 @@ import numpy as np
 
 from model.choice import Offer
 from model.domain.arrays import Floats, Ints
-from model.domain.records import Run, Trial
-from model.domain.vocabulary import Criterion
+from model.domain.records import Trial, mean_overall
 from model.evaluation.metrics import ClusteredMean
 from model.preference import Prediction
 
@@ -63,19 +62,10 @@ class PolicyComparison:
     better: ClusteredMean
 
 
-def marks(runs: Sequence[Run]) -> Iterator[tuple[Run, float]]:
-    """Give the runs that were rated overall, with that mark."""
-    for run in runs:
-        if Criterion.OVERALL in run.ratings:
-            yield run, run.ratings[Criterion.OVERALL]
-
-
 def visit(outlook: Prediction, trial: Trial) -> HeldOutTrial | None:
     """Return a trial as it came out beside what was expected; None with fewer than two bows fully marked."""
     place = {serial: k for k, serial in enumerate(outlook.stock.serials)}
-    given: dict[str, list[float]] = {}
-    for run, mark in marks([run for run in trial.runs if run.copy in place]):
-        given.setdefault(str(run.copy), []).append(mark)
+    given = {str(copy): mark for copy, mark in mean_overall(trial.runs).items() if copy in place}
     if len(given) < 2:
         return None
     k = np.array([place[serial] for serial in given], dtype=np.intp)
@@ -85,7 +75,7 @@ def visit(outlook: Prediction, trial: Trial) -> HeldOutTrial | None:
         player=trial.player,
         tier=tuple(outlook.tiers[t].slug for t in of_tier.tolist()),
         expected=outlook.mean[of_tier] + outlook.stock.offset[k],
-        mark=np.array([np.mean(marked) for marked in given.values()]),
+        mark=np.array(list(given.values())),
         own=outlook.own_level if outlook.own_level_given else np.nan,
     )
 

@@ -5,13 +5,12 @@ from model.preference.batch import BatchPosterior, RatingBatch, Targets, TrialBa
 from model.preference.catalogue import CataloguePosterior, EligibleItems
 from model.preference.chances import LIKING_SLOPE, NO_RECALIBRATION, recalibrated, reported_slope
 from model.preference.character import Said
-from model.preference.conditioning import effects_among
+from model.preference.conditioning import LIKING, effects_among
 from model.preference.fitted import FittedModel
 from model.preference.kernel import LinearFunctionals
 from model.preference.model import MODEL_PARTS, PreferenceModel, PriorSettings
 from model.preference.player import Player
 from model.preference.predict import (
-    LIKING,
     copy_posterior,
     level_to_beat,
     predict_player,

@@ -10,18 +10,18 @@ from typing import Self
 
 import numpy as np
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import CRITERION_INDEX, OVERALL, Hold, Instrument
 from model.features import TRAIT_COLUMNS, Design, history_rows, own_rows, player_columns
 from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import (
-    OVERALL_ALONE,
+    LIKING,
     SCATTER_FREEDOM,
-    Bools,
     Layout,
     RatingsPosterior,
     explained,
+    place_in_group,
     scatter,
 )
 from model.preference.own_parts import Asked
@@ -128,7 +128,7 @@ class RatingBatch:
             value=value,
         )
 
-    def groups(self, trials: Iterable[int], late: Bools) -> Iterator["TrialBatch"]:
+    def groups(self, trials: Iterable[int], late: Flags) -> Iterator["TrialBatch"]:
         """Give some trials in groups with nearly as many ratings; sheets that are ``late`` (S,) are told after all others."""
         size = np.bincount(self.trial[self.sheet], minlength=len(self.trials))
         group: list[int] = []
@@ -172,7 +172,7 @@ class TrialBatch(Layout):
     tellable: Ints
 
     @classmethod
-    def of(cls, sheets: RatingBatch, trials: Ints, late: Bools) -> Self:
+    def of(cls, sheets: RatingBatch, trials: Ints, late: Flags) -> Self:
         """Lay trials side by side, their ``late`` sheets (S,) last."""
         row = np.full(len(sheets.trials), -1, dtype=np.intp)
         row[trials] = np.arange(len(trials))
@@ -180,13 +180,13 @@ class TrialBatch(Layout):
         of_own = sheets.place[here] < 0
         here = here[np.lexsort((here, late[here] & ~of_own, row[sheets.trial[here]]))]
         rank = np.full(len(sheets.trial), NEVER)
-        rank[here] = _within(row[sheets.trial[here]], len(trials))
+        rank[here] = place_in_group(row[sheets.trial[here]], len(trials))
         tellable = (sheets.place >= 0) & ~late & (rank < NEVER)
         ratings = np.flatnonzero(rank[sheets.sheet] < NEVER)
         of_trial = row[sheets.trial[sheets.sheet[ratings]]]
         order = np.lexsort((ratings, rank[sheets.sheet[ratings]], of_trial))
         ratings, of_trial = ratings[order], of_trial[order]
-        slot = _within(of_trial, len(trials))
+        slot = place_in_group(of_trial, len(trials))
         shape = (len(trials), int(slot.max(initial=-1)) + 1)
         sheet, criterion, value = np.full(shape, -1), np.zeros(shape, dtype=np.intp), np.zeros(shape)
         sheet[of_trial, slot] = sheets.sheet[ratings]
@@ -202,7 +202,7 @@ class TrialBatch(Layout):
         rows, slots = np.nonzero(self.sheet >= 0)
         return rows, slots
 
-    def told(self, runs: int) -> Bools:
+    def told(self, runs: int) -> Flags:
         """Return (T, O) which ratings are told with the own bow's and those of so many copies' sheets: the first of each trial."""
         return (self.sheet >= 0) & (self.sheets_rank <= runs)
 
@@ -222,7 +222,7 @@ class TrialBatch(Layout):
         sheet = np.flatnonzero((self.rank < NEVER) & ~own & (count == needed[self.sheets.trial]))
         row = np.searchsorted(self.trials, self.sheets.trial[sheet])
         number = np.full(len(self.sheets.trial), -1)
-        number[sheet] = _within(row, len(self.trials))
+        number[sheet] = place_in_group(row, len(self.trials))
         kept = wanted & (number[self.sheet] >= 0)
         rows, slots = np.nonzero(kept)
         out = np.zeros((len(self.trials), int(number.max(initial=-1)) + 1, self.sheet.shape[1]))
@@ -252,12 +252,6 @@ class Targets:
         return np.asarray((self.weights @ group.value[..., None])[..., 0])
 
 
-def _within(group: Ints, groups: int) -> Ints:
-    """Return (n,) which of its group's each is, of ascending groups (n,)."""
-    count = np.bincount(group, minlength=groups)
-    return np.asarray(np.arange(len(group)) - (np.cumsum(count) - count)[group], dtype=np.intp)
-
-
 def _alike(answers: Sequence[Answers]) -> dict[tuple[Instrument, Hold | None], Ints]:
     """Return by instrument and hold, which say what suits, the places of the answers."""
     found: dict[tuple[Instrument, Hold | None], list[int]] = {}
@@ -280,16 +274,16 @@ class BatchPosterior:
         features[group.at], mean[group.at] = at, expected
         self._ratings = RatingsPosterior(view, view.everything, group, asked, features, mean)
         self._leads = [(players, self._lead(view, players)) for players in _alike(self._answers).values()]
-        self._roots: dict[int, tuple[Bools, Floats, Floats]] = {}
+        self._roots: dict[int, tuple[Flags, Floats, Floats]] = {}
 
     def _lead(self, view: CataloguePosterior, players: Ints) -> Floats:
         """Return (t, n, O) the covariance of leads of players who are alike in what suits."""
         of = Utilities.of(view, [self._answers[player] for player in players.tolist()])
         places = np.array([view.everything.place[serial] for serial in of.suited.serials], dtype=np.intp)
-        tiers, effects = of.tiers(OVERALL), self._ratings.with_copies(OVERALL_ALONE, places, players)
+        tiers, effects = of.tiers(OVERALL), self._ratings.with_copies(LIKING, places, players)
         return self._ratings.with_leads(tiers, of.copies(OVERALL, tiers), of.own(OVERALL), effects, players)
 
-    def _given(self, runs: int) -> tuple[Bools, Floats, Floats]:
+    def _given(self, runs: int) -> tuple[Flags, Floats, Floats]:
         """Return which ratings count of the own bow's and the first so many copies', the root of their covariance, the scatter."""
         if runs not in self._roots:
             counted, root = self._ratings.counted(self.group.told(runs), self._leads)

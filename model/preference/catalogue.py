@@ -1,13 +1,12 @@
 """The fitted model laid over a range: what does not depend on a player, computed once and kept."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Copy, Range, Tier
 from model.domain.vocabulary import CRITERIA, Hold, Instrument
 from model.features import TRAIT_COLUMNS, FilteredEffect, ServiceIntervals, filter_effect, tiers_beyond_their_mean
@@ -15,8 +14,6 @@ from model.preference.chances import NO_RECALIBRATION
 from model.preference.fitted import FittedModel
 from model.preference.kernel import ComponentKernel
 from model.preference.own_parts import Open, OwnParts
-
-Bools = NDArray[np.bool_]
 
 READINGS = ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")
 """What the bench reads of a copy; the last two make its brightness."""
@@ -62,6 +59,23 @@ class EligibleItems:
     rows: tuple[Floats, ...]
     rows_at: Ints
     rest: Floats
+
+    def places(self, serials: Sequence[str], instrument: Instrument) -> Ints:
+        """Return the places (n,) of some copies, each named once; ``instrument`` is the one that they suit.
+
+        Raises
+        ------
+        ValueError : a serial that is not among the copies, or the same one twice.
+        """
+        for serial in serials:
+            if serial not in self.place:
+                msg = f"got the copy {serial!r}, expected one of the range that suits the {instrument}"
+                raise ValueError(msg)
+        if len(set(serials)) < len(serials):
+            twice = next(serial for at, serial in enumerate(serials) if serial in serials[:at])
+            msg = f"got the copy {twice!r} twice, expected each copy once"
+            raise ValueError(msg)
+        return np.array([self.place[serial] for serial in serials], dtype=np.intp)
 
     def effects_shared(self, weights: Floats, copy: Ints, criterion: Ints, correlation: Floats) -> Floats:
         """Return (K, O) the covariance of every copy's weighted effect with those of some copies on some criteria.
@@ -239,7 +253,7 @@ class CataloguePosterior:
         return np.array(list(known.values())).reshape(-1, len(READINGS))
 
 
-def _readings(copies: tuple[Copy, ...]) -> Bools:
+def _readings(copies: tuple[Copy, ...]) -> Flags:
     """Return (K, 4) which `READINGS` the bench has of each copy."""
     got = [[getattr(copy.bench, name) is not None for name in READINGS] for copy in copies]
     return np.array(got, dtype=bool).reshape(-1, len(READINGS))

@@ -12,17 +12,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.vocabulary import CRITERIA, OVERALL
 from model.mixed import solve_lower
 from model.preference.catalogue import CataloguePosterior, EligibleItems
 from model.preference.own_parts import Asked
 
-Bools = NDArray[np.bool_]
-
-OVERALL_ALONE: Floats = np.eye(len(CRITERIA))[OVERALL]
+LIKING: Floats = np.eye(len(CRITERIA))[OVERALL]
+"""The weights of u, what is liked: the overall mark alone, since what a player cares about is in it (`model.features.profile`)."""
 SCATTER_FREEDOM = 10.0
 """Degrees of freedom of the scale by which one player's marks scatter more or less than most players' (a judgement; of 4 to 24, 10 to
 16 lost least on players held out in five invented worlds)."""
@@ -47,17 +45,17 @@ class Layout:
     value: Floats
 
     @cached_property
-    def given(self) -> Bools:
+    def given(self) -> Flags:
         """(T, O) where there is a rating."""
         return np.asarray(self.sheet >= 0)
 
     @cached_property
-    def same_sheet(self) -> Bools:
+    def same_sheet(self) -> Flags:
         """(T, O, O) whether two ratings are of one sheet."""
         return _alike(self.sheet)
 
     @cached_property
-    def same_copy(self) -> Bools:
+    def same_copy(self) -> Flags:
         """(T, O, O) whether two ratings are of one copy."""
         return _alike(self.copy)
 
@@ -128,7 +126,7 @@ class RatingsPosterior:
         out[rows, :, slots] = shared.T if copies is None else shared[copies].T
         return out
 
-    def counted(self, told: Bools, leads: Sequence[tuple[Ints, Floats]]) -> tuple[Bools, Floats]:
+    def counted(self, told: Flags, leads: Sequence[tuple[Ints, Floats]]) -> tuple[Flags, Floats]:
         """Return which of the ratings told (T, O) count, and the root of their covariance (T, O, O), 1 where one does not.
 
         ``leads``: of players (t,) the covariance of leads with the ratings (t, n, O), as `with_leads` gives it.
@@ -145,7 +143,7 @@ class RatingsPosterior:
                 counted[at[:, None], mine] |= kept
         return counted, self.root(counted)
 
-    def root(self, counted: Bools) -> Floats:
+    def root(self, counted: Flags) -> Floats:
         """Return (T, O, O) the root of the covariance of the ratings that count, 1 where one does not."""
         cov = self.cov if counted.all() else np.where(_both(counted), self.cov, np.eye(counted.shape[1]))
         return np.asarray(np.linalg.cholesky(cov), dtype=np.float64)
@@ -165,7 +163,7 @@ class RatingsPosterior:
         )
 
 
-def explained(root: Floats, counted: Bools, cross: Floats, residual: Floats) -> tuple[Floats, Floats]:
+def explained(root: Floats, counted: Flags, cross: Floats, residual: Floats) -> tuple[Floats, Floats]:
     """Return what ratings tell of n quantities: how far expectations move (T, n), and (T, O, n) whose Gram the covariance falls by.
 
     Parameters
@@ -187,7 +185,7 @@ def explained(root: Floats, counted: Bools, cross: Floats, residual: Floats) -> 
     return np.asarray((told.swapaxes(1, 2) @ of[..., None])[..., 0]), told
 
 
-def scatter(root: Floats, counted: Bools, residual: Floats) -> Floats:
+def scatter(root: Floats, counted: Flags, residual: Floats) -> Floats:
     """Return (T,) how much larger than most players' the variance of a player's marks to come is, given those that count.
 
     Where a player's covariance is w times that of most, 1 / w with a gamma distribution of mean 1 and `SCATTER_FREEDOM` / 2 as its
@@ -221,7 +219,7 @@ def effects_among(copies: EligibleItems, copy: Ints, criterion: Ints) -> Floats:
     return out
 
 
-def ratings_kept(cross: Floats, gram: Floats, given: Bools) -> Bools:
+def ratings_kept(cross: Floats, gram: Floats, given: Flags) -> Flags:
     """Return (..., m) which marks of the own bow to condition on.
 
     Parameters
@@ -253,7 +251,13 @@ def _of_the_copy_alone(view: CataloguePosterior, copies: EligibleItems, layout: 
     return out
 
 
-def _alike(codes: Ints) -> Bools:
+def place_in_group(group: Ints, groups: int) -> Ints:
+    """Return (n,) which of its group's each is, of ascending groups (n,)."""
+    count = np.bincount(group, minlength=groups)
+    return np.asarray(np.arange(len(group)) - (np.cumsum(count) - count)[group], dtype=np.intp)
+
+
+def _alike(codes: Ints) -> Flags:
     """Return (T, O, O) whether every two of the codes (T, O) are the same, and not -1."""
     return np.asarray((codes[:, :, None] == codes[:, None, :]) & (codes >= 0)[:, :, None])
 
@@ -262,5 +266,5 @@ def _outer(of: Floats) -> Floats:
     return np.asarray(of[:, :, None] * of[:, None, :])
 
 
-def _both(told: Bools) -> Bools:
+def _both(told: Flags) -> Flags:
     return np.asarray(told[:, :, None] & told[:, None, :])

@@ -25,7 +25,7 @@ from model.features import (
     place_values,
 )
 from model.preference.catalogue import CataloguePosterior
-from model.preference.conditioning import OVERALL_ALONE, Layout, RatingsPosterior, explained, scatter
+from model.preference.conditioning import LIKING, Layout, RatingsPosterior, explained, place_in_group, scatter
 from model.preference.kernel import LinearFunctionals
 from model.preference.own_parts import Asked
 from model.preference.utilities import Sheet, Utilities, rating_features
@@ -67,7 +67,7 @@ class Players:
         if not len(own):
             return []
         tiers, copies = self.tiers(OVERALL)[own], self.copies(OVERALL)[own]
-        effects = self.with_copies(OVERALL_ALONE)[own]
+        effects = self.with_copies(LIKING)[own]
         return [(own, self.ratings.with_leads(tiers, copies, self.utilities.own(OVERALL)[own], effects, own))]
 
     def _observe(self, runs: Sequence[Sequence[Run]]) -> RatingsPosterior:
@@ -85,7 +85,7 @@ class Players:
         features, mean = rating_features(self.view.posterior, self.suited, sheets, sheet, criterion)
         row = player[sheet]
         count = np.bincount(row, minlength=len(self.answers))
-        at = row, np.arange(len(row)) - (np.cumsum(count) - count)[row]
+        at = row, place_in_group(row, len(count))
         shape = len(count), int(count.max())
 
         def beside(values: NDArray[Any], none: float = 0) -> NDArray[Any]:
@@ -103,15 +103,8 @@ class Players:
         """Give a player's sheets: whose, the place of the copy or -1, the position and the ratings."""
         yield at, -1, 0, answers.own_bow.ratings if answers.own_bow else {}
         for run in runs:
-            yield at, self._place(run), run.position, run.ratings
-
-    def _place(self, run: Run) -> int:
-        if run.copy is None:
-            return -1
-        if run.copy not in self.suited.place:
-            msg = f"got the copy {run.copy!r}, expected one of the range that suits the {self.answers[0].instrument}"
-            raise ValueError(msg)
-        return self.suited.place[run.copy]
+            place = -1 if run.copy is None else int(self.suited.places([run.copy], answers.instrument)[0])
+            yield at, place, run.position, run.ratings
 
     def _sheets(self, player: Ints, copy: Ints, position: Ints) -> Sheet:
         """Return sheets (S,) of these players, copies and positions."""

@@ -9,12 +9,10 @@ from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, OVERALL, Criterion, Hold, Instrument
 from model.preference.catalogue import CataloguePosterior
+from model.preference.conditioning import LIKING
 from model.preference.fitted import FittedModel
 from model.preference.player import Player
 from model.preference.prediction import NO_BOW_LEVEL, CopyPosterior, Prediction
-
-LIKING: Floats = np.eye(len(CRITERIA))[OVERALL]
-"""The weights of u, what is liked: the overall mark alone, since what a player cares about is in it (`model.features.profile`)."""
 
 
 def utility_weights(answers: Answers, priority_weight: float) -> Floats:

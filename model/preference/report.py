@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from model.choice import TERMS, PurchaseModel
-from model.domain.arrays import Floats
+from model.domain.arrays import Flags, Floats
 from model.domain.records import Answers, Tier
 from model.domain.vocabulary import CRITERIA, OVERALL, Hold, Instrument
 from model.features import (
@@ -33,8 +33,6 @@ from model.preference.conditioning import effects_among
 from model.preference.fitted import FittedModel
 from model.preference.model import PriorSettings
 from model.preference.player import Player
-
-Bools = NDArray[np.bool_]
 
 VARIANCE_PARTS = ("player", "copy", "match", "repeat")
 """What the variance of one rating is made of, in the order of every array of shares."""
@@ -127,7 +125,7 @@ class CopyEffects:
     serials: tuple[str, ...]
     mean: Floats
     sd: Floats
-    rated: Bools
+    rated: Flags
     covariance: Floats
 
     @property

@@ -1,7 +1,7 @@
 """What is chosen for one player before it is explained: the market, the bows that may come, the case and the verdict on it."""
 
 import math
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -10,8 +10,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from model.domain.arrays import Flags, Floats, Ints
-from model.domain.records import Run
-from model.domain.vocabulary import Criterion, Role
+from model.domain.records import Run, mean_overall
+from model.domain.vocabulary import Role
 from model.preference import LIKING, CopyPosterior, Player, copy_posterior, level_to_beat
 from model.trial import case as cases
 from model.trial import shortlist
@@ -120,7 +120,7 @@ class Choosing:
         self.player, self.offer, self._told = player, offer, stock
         self.suited, self.no_own = player.suited, player.answers.plays_no_bow
         self.joint: JointPosterior = joint or joint_law(player, LIKING)
-        self.marks = _marks(runs)
+        self.marks = {copy: mark for copy, mark in mean_overall(runs).items() if copy is not None}
         slugs = [tier.slug for tier in self.suited.tiers]
         tier = np.array([t for t, slug in enumerate(slugs) if slug in offer.prices], dtype=np.intp)
         price = np.array([offer.prices[slugs[t]] for t in tier], dtype=np.float64)
@@ -329,12 +329,3 @@ class Choosing:
             bring=frozenset(serial for k in chosen.case if (serial := chosen.bows.serials[k]) is not None),
             allocation={self.slug(place): n for place, n in Counter(chosen.tiers).items()},
         )
-
-
-def _marks(runs: Sequence[Run]) -> dict[str, float]:
-    """Return the mean overall mark of each copy that this player has rated."""
-    given: dict[str, list[float]] = defaultdict(list)
-    for run in runs:
-        if run.copy is not None and Criterion.OVERALL in run.ratings:
-            given[run.copy].append(run.ratings[Criterion.OVERALL])
-    return {copy: sum(marks) / len(marks) for copy, marks in given.items()}

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.intervals import shortest_interval
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
 from model.features import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, emphasis, tier_rows, wished_beyond
@@ -78,8 +77,9 @@ def ranked(
     ------
     ValueError : a serial that does not suit the player.
     """
-    at = _places(outlook, list(dict.fromkeys(serials)))
-    parts = _Parts.of(view, outlook)
+    answers = outlook.answers
+    suited = view.suited(answers.instrument, answers.hold)
+    at, parts = suited.places(list(dict.fromkeys(serials)), answers.instrument), _Parts.of(view, outlook, suited)
     expected = outlook.mean[outlook.stock.tier[at]] + outlook.stock.offset[at]
     order = at[np.argsort(-expected, kind="stable")]
     bounds = _bounds(outlook, order)
@@ -87,20 +87,6 @@ def ranked(
         _ranked(outlook, parts, place, values, tried)
         for place, values in zip(order.tolist(), bounds.tolist(), strict=True)
     )
-
-
-def _places(outlook: Prediction, serials: Sequence[str]) -> Ints:
-    """Return the places of serials in the outlook's stock."""
-    place = {serial: at for at, serial in enumerate(outlook.stock.serials)}
-    for serial in serials:
-        if serial not in place:
-            msg = f"got the copy {serial!r}, expected one of the range that suits the {outlook.answers.instrument}"
-            raise ValueError(msg)
-    if len(set(serials)) < len(serials):
-        twice = next(serial for at, serial in enumerate(serials) if serial in serials[:at])
-        msg = f"got the copy {twice!r} twice, expected each copy once"
-        raise ValueError(msg)
-    return np.array([place[serial] for serial in serials], dtype=np.intp)
 
 
 def _bounds(outlook: Prediction, at: Ints) -> Floats:
@@ -120,12 +106,11 @@ class _Parts:
     bench: Floats
     wish: Floats
     own: Floats
-    rated: NDArray[np.bool_]
+    rated: Flags
 
     @classmethod
-    def of(cls, view: CataloguePosterior, outlook: Prediction) -> "_Parts":
+    def of(cls, view: CataloguePosterior, outlook: Prediction, suited: EligibleItems) -> "_Parts":
         answers, posterior = outlook.answers, view.posterior
-        suited: EligibleItems = view.suited(answers.instrument, answers.hold)
         coef = posterior.coef[OVERALL]
         rows = tier_rows(posterior.design, answers, suited.tiers)
         wish = wished_beyond(rows, suited.tier_of, suited.traits) * coef[WISH_COLUMNS]

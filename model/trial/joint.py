@@ -60,7 +60,7 @@ def joint_posterior(
     ValueError : a serial that is not in the range, or does not suit the player's instrument and hold.
     """
     copies = [bow for bow in bows if bow is not None]
-    places, T = _places(player, copies), len(player.suited.tiers) if tiers else 0
+    places, T = player.suited.places(copies, player.answers.instrument), len(player.suited.tiers) if tiers else 0
     # The copies' rows come last while the law is made; the own bow's, where it is asked for, before them.
     own = len(copies) < len(bows)
     parts = [*([player.tiers(weights)] if tiers else []), *([player.own(weights)] if own else [])]
@@ -84,16 +84,6 @@ def joint_posterior(
         bows=tuple(bows),
         noise=float(np.sqrt(player.noise(weights))),
     )
-
-
-def _places(player: Player, copies: Sequence[str]) -> Ints:
-    """Return the places of serials among the suited copies."""
-    place = player.suited.place
-    for copy in copies:
-        if copy not in place:
-            msg = f"got the copy {copy!r}, expected one of the range that suits the {player.answers.instrument}"
-            raise ValueError(msg)
-    return np.array([place[copy] for copy in copies], dtype=np.intp)
 
 
 def _order(bows: Sequence[str | None], first: int, own: bool) -> list[int]:

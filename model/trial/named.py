@@ -4,8 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from model.domain.vocabulary import CRITERIA, OVERALL
-from model.preference import Player
+from model.preference import LIKING, Player
 from model.trial import case as cases
 from model.trial.case import CaseValue
 from model.trial.law import of_copies
@@ -18,15 +17,9 @@ def of_named(player: Player, serials: Sequence[str]) -> CaseValue:
     ------
     ValueError : a serial that does not suit the player, or the same one twice.
     """
-    twice = [serial for at, serial in enumerate(serials) if serial in serials[:at]]
-    if twice:
-        msg = f"got the copy {twice[0]!r} twice, expected each copy once"
-        raise ValueError(msg)
     if not serials:
         return CaseValue(0, 0.0, 0.0)
-    whole = np.zeros(len(CRITERIA))
-    whole[OVERALL] = 1.0
-    law = of_copies(player, whole, sorted(serials))
+    law = of_copies(player, LIKING, sorted(serials))
     # The most promising first, so that the order in which they are named makes no difference.
     path = np.argsort(-law.mean[1:], kind="stable").tolist()
     return CaseValue(

@@ -16,7 +16,7 @@ from scipy.special import ndtri
 
 from model.choice import price_penalty
 from model.domain.arrays import Floats
-from model.domain.records import Answers, Run
+from model.domain.records import Answers, Run, mean_overall
 from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
 from model.preference import LIKING, CataloguePosterior, Player
 from model.trial.joint import JointPosterior, joint_posterior
@@ -416,17 +416,8 @@ def _stop(table: _Table, gain: float, differs: bool) -> Recommendation:
     return Recommendation(Action.STOP, reason, bows=(table.bows[table.leader],), differs_from_marks=differs)
 
 
-def _marks(runs: Sequence[Run]) -> dict[str | None, float]:
-    """Return the mean overall mark of each bow that has one."""
-    given: dict[str | None, list[float]] = {}
-    for run in runs:
-        if Criterion.OVERALL in run.ratings:
-            given.setdefault(run.copy, []).append(run.ratings[Criterion.OVERALL])
-    return {bow: sum(marks) / len(marks) for bow, marks in given.items()}
-
-
 def _differs_from_marks(table: _Table, runs: Sequence[Run]) -> bool:
-    marks = _marks(runs)
+    marks = mean_overall(runs)
     return bool(marks) and marks.get(table.bows[table.leader], -math.inf) < max(marks.values())
 
 
@@ -446,7 +437,7 @@ def _improvement(table: _Table) -> dict[str, float]:
 
 def _stands(table: _Table, runs: Sequence[Run]) -> tuple[BowStatus, ...]:
     """Return the played bows, highest expected liking first."""
-    marks, order = _marks(runs), np.argsort(-table.mean, kind="stable")
+    marks, order = mean_overall(runs), np.argsort(-table.mean, kind="stable")
     reach = ndtri((1 + LEVEL) / 2) * np.sqrt(np.diag(table.cov))
     mean, low, high = np.clip([table.mean, table.mean - reach, table.mean + reach], LOWEST, HIGHEST)
     return tuple(

@@ -9,9 +9,10 @@ import numpy as np
 from model.domain.records import Answers, Bench, Copy, OwnBow, Range, Run, Tier
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
 from model.preference.catalogue import CataloguePosterior
+from model.preference.conditioning import LIKING
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import LIKING, predict_player, prediction_of
+from model.preference.predict import predict_player, prediction_of
 from model.trial import Offer, of_named, propose
 from model.trial.composing import ranked
 from model.trial.joint import JointPosterior, joint_posterior

@@ -10,10 +10,11 @@ from model.domain.arrays import Floats
 from model.domain.records import Answers, Bench, Range, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
 from model.preference.catalogue import CataloguePosterior
+from model.preference.conditioning import LIKING
 from model.preference.fitted import FittedModel
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import LIKING, predict_player
+from model.preference.predict import predict_player
 from model.trial.joint import joint_posterior
 from tests.model.dense import emphasis_of
 from tests.model.worlds import drawn_trials, violins

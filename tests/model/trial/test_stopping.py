@@ -15,9 +15,10 @@ from model.domain.vocabulary import CRITERIA, Blinding, Criterion, Instrument
 from model.features.copy_history import ServiceIntervals
 from model.features.design import SEEN_COLUMNS
 from model.preference.catalogue import CataloguePosterior
+from model.preference.conditioning import LIKING
 from model.preference.model import PreferenceModel
 from model.preference.player import Player
-from model.preference.predict import LIKING, utility_weights
+from model.preference.predict import utility_weights
 from model.trial.joint import JointPosterior, joint_posterior
 from model.trial.stopping import Action, BowStatus, RationaleCode, TrialStatus, drift, repeat_difference, trial_status
 from tests.model.dense import Dense, Law, weighed
