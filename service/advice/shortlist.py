@@ -7,6 +7,7 @@ from typing import Any
 from service.advice import interval_pictures, side_by_side, words
 from service.core import formats
 from service.core.language import _
+from service.dealers.shop_card import ShopCard
 from service.questionnaire import answer_summary
 from service.web.page_data import Look, Page
 
@@ -61,6 +62,7 @@ class ShortlistPage(Page):
     again : where 'change your answers' is posted, with its token ``csrf``.
     why : where it says what each answer did; empty for an advice of before that was kept.
     address : the page's own, under which it is found again.
+    shop : where the bows can be tried; None where nothing is known of it.
     data, privacy : where the player's own data is, and where it stands what is kept and why; empty at the desk.
     """
 
@@ -91,6 +93,7 @@ class ShortlistPage(Page):
     why: str = ""
     data: str = ""
     privacy: str = ""
+    shop: ShopCard | None = None
 
 
 def page_of(
@@ -103,6 +106,7 @@ def page_of(
     why: str = "",
     data: str = "",
     privacy: str = "",
+    shop: ShopCard | None = None,
 ) -> ShortlistPage:
     """Return the result page of a stored advice, found at ``address``."""
     answers = doc["answers"]
@@ -138,6 +142,7 @@ def page_of(
         why=why,
         data=data,
         privacy=privacy,
+        shop=shop,
     )
 
 

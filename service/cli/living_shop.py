@@ -21,7 +21,7 @@ from service.advice import advise
 from service.core.database import Database
 from service.core.moments import set_back
 from service.core.scopes import AllDealers
-from service.dealers import site
+from service.dealers import shop_card, site
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing, check_as
 from service.questionnaire.sheet_fields import check_sheet
@@ -87,6 +87,7 @@ def _open_shop(session: Session, told: Told) -> None:
     given = DealerInfo(known.slug, told["name"], known.currency, told["language"], told["country"], known.carry_cost)
     dealer_list.add(session, given)
     usual = site.read(session, known.slug).keep_months
+    shop_card.keep(session, None, known.slug, **told["card"])
     site.set_messages(session, None, known.slug, notify="", booking=told["booking"], webhook="", keep_months=str(usual))
 
 

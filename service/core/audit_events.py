@@ -93,6 +93,7 @@ SIGNING_KEY_MADE = _event("signing_key_made", N_("made a new key for links and f
 SIGNING_KEY_RETIRED = _event("signing_key_retired", N_("retired a key of links and forms"), COMMAND)
 CALENDAR_DRAWN = _event("calendar_drawn", N_("gave the calendar an address"), STAFF)
 CALENDAR_REVOKED = _event("calendar_revoked", N_("revoked the calendar’s address"), STAFF)
+SHOP_CARD_SET = _event("shop_card_set", N_("set what players are told of the shop"), STAFF)
 ZONE_SET = _event("zone_set", N_("set the shop’s time zone"), STAFF)
 WEBSITE_SET = _event("website_set", N_("set up a website"), STAFF)
 MESSAGES_SET = _event("messages_set", N_("set where messages go"), STAFF)

@@ -98,7 +98,7 @@ def set_zone(session: Session, user: int | None, dealer: str, name: str) -> None
     if name and name not in zones.names():
         sentence = _("Got {text}; expected a zone of the list, as Europe/Vienna.")
         raise Invalid([FieldProblem("zone", sentence.format(text=name[:40]))])
-    _change(session, user, dealer, audit_events.ZONE_SET, zone=name or None)
+    change(session, user, dealer, audit_events.ZONE_SET, zone=name or None)
 
 
 def set_pages(session: Session, user: int | None, dealer: str, pages: str, action: str, point: str) -> None:
@@ -119,7 +119,7 @@ def set_pages(session: Session, user: int | None, dealer: str, pages: str, actio
             )
     if problems:
         raise Invalid(problems)
-    _change(session, user, dealer, audit_events.WEBSITE_SET, origins=" ".join(found), **chosen)
+    change(session, user, dealer, audit_events.WEBSITE_SET, origins=" ".join(found), **chosen)
 
 
 def set_messages(
@@ -146,7 +146,7 @@ def set_messages(
     problems = [FieldProblem(field, sentence) for field, sentence in checks.items() if sentence]
     if problems:
         raise Invalid(problems)
-    _change(
+    change(
         session,
         user,
         dealer,
@@ -164,19 +164,19 @@ def renew_secret(session: Session, user: int | None, dealer: str) -> None:
     Renewed once more, the one before that signs nothing any more at once.
     """
     number, now = _row(session, dealer).webhook_number + 1, dt.datetime.now(dt.UTC)
-    _change(session, user, dealer, audit_events.MESSAGE_SECRET_RENEWED, webhook_number=number, webhook_renewed_at=now)
+    change(session, user, dealer, audit_events.MESSAGE_SECRET_RENEWED, webhook_number=number, webhook_renewed_at=now)
 
 
 def put_logo(session: Session, user: int | None, dealer: str, content: bytes) -> None:
     """Keep a logo; raises `Invalid` at ``logo`` where its bytes are none that can be shown."""
     if not content:
         raise Invalid([("logo", _("Choose a picture first."))])
-    _change(session, user, dealer, audit_events.LOGO_SET, logo_type=logos.check(content), logo=content)
+    change(session, user, dealer, audit_events.LOGO_SET, logo_type=logos.check(content), logo=content)
 
 
 def drop_logo(session: Session, user: int | None, dealer: str) -> None:
     """Keep no logo any more."""
-    _change(session, user, dealer, audit_events.LOGO_TAKEN_AWAY, logo=None, logo_type=None)
+    change(session, user, dealer, audit_events.LOGO_TAKEN_AWAY, logo=None, logo_type=None)
 
 
 def look(session: Session, dealer: str | None) -> Look | None:
@@ -232,7 +232,7 @@ def is_known_origin(session: Session, origin: str) -> bool:
     return any(origin in line.split() for line in lines)
 
 
-def _change(session: Session, user: int | None, dealer: str, did: Event, **values: Any) -> None:
+def change(session: Session, user: int | None, dealer: str, did: Event, **values: Any) -> None:
     """Set columns of the door and write down that it was done; which address or colour is nobody else's business."""
     row = _row(session, dealer)
     for name, value in values.items():

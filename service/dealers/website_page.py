@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.accounts import account_forms
 from service.core import formats, language
 from service.core.language import N_, _
-from service.dealers import api_keys, site
+from service.dealers import api_keys, shop_card, site
 from service.dealers.api_keys import KeyInfo
 from service.dealers.colours import TEXT, Fitted
 from service.dealers.site import DoorInfo
@@ -33,6 +33,7 @@ class Shown:
     """What the page shows besides the door: a form that was sent and is wrong, or a new key."""
 
     pages: Fields | None = None
+    card: Fields | None = None
     messages: Fields | None = None
     keying: Fields | None = None
     problems: Mapping[str, str] = field(default_factory=dict)
@@ -74,6 +75,7 @@ def page_of(request: Request, staff: AtDealer, session: Session, shown: Shown) -
         "secrets": _secrets(request, door) if may_change and door.webhook else (),
         "new_key": shown.key,
         "pages": _typed(shown.pages, _of_pages(door), shown),
+        "card": _typed(shown.card, shop_card.fields(session, door.dealer), shown),
         "messages": _typed(shown.messages, _of_messages(door), shown),
         "keying": _typed(shown.keying, {"kind": api_keys.WEBSITE}, shown),
         "logo_fault": shown.problems.get("logo", ""),

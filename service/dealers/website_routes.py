@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.accounts import account_forms
 from service.core.errors import Invalid
 from service.core.language import _
-from service.dealers import api_keys, site, website_page
+from service.dealers import api_keys, shop_card, site, website_page
 from service.dealers.website_page import ANY, Shown, page_of
 from service.web import security
 from service.web.database_sessions import Reading, Writing
@@ -40,6 +40,17 @@ async def set_pages(request: Request, staff: Changes, form: Posted, session: Wri
     except Invalid as error:
         return _page(request, staff, session, Shown(pages=form, problems=account_forms.by_field(error)))
     return see(request, HOME, _("Kept. What you see here is what your visitors see from now on."))
+
+
+@router.post("/card")
+async def keep_card(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+    """Keep what players are told of the shop."""
+    names = ("address", "opening", "phone", "map")
+    try:
+        shop_card.keep(session, staff.user, staff.dealer, **{name: first(form, name) for name in names})
+    except Invalid as error:
+        return _page(request, staff, session, Shown(card=form, problems=account_forms.by_field(error)))
+    return see(request, f"{HOME}#card", _("Kept. It stands on every answer from now on."))
 
 
 @router.post("/messages")

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from service.advice import advise, shortlist, why
 from service.core import language
 from service.core.language import _
-from service.dealers import site
+from service.dealers import shop_card, site
 from service.form import drafts
 from service.players import data_links
 from service.questionnaire import answer_summary
@@ -50,6 +50,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         look=site.look(session, dealer) if dealer else None,
         data=data_links.of_answer(request.app.state.office.signer, doc["id"], dt.datetime.now(dt.UTC)),
         privacy=data_links.privacy_path(dealer),
+        shop=shop_card.read(session, dealer),
     )
     return render(request, "advice/result.html", page)
 

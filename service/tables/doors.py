@@ -31,7 +31,7 @@ class Door(Base):
 
     ``origins``: where the form may be embedded, separated by blanks. ``webhook_number``: counts the secrets made for the
     address of the dealer's own system; none is stored; ``webhook_renewed_at``: when the last took the place of one. ``keep_months``: how long a person's data is kept after the last contact.
-    ``zone``: the shop's time zone (IANA); None: its country's.
+    ``zone``: the shop's time zone (IANA); None: its country's. ``address``, ``opening``: lines; ``map``: a link.
     """
 
     __tablename__ = "doors"
@@ -53,6 +53,10 @@ class Door(Base):
     webhook_renewed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     keep_months: Mapped[int] = mapped_column(SmallInteger, default=24)
     zone: Mapped[str | None] = mapped_column(String)
+    address: Mapped[str | None] = mapped_column(Text)
+    opening: Mapped[str | None] = mapped_column(Text)
+    phone: Mapped[str | None] = mapped_column(Text)
+    map: Mapped[str | None] = mapped_column(Text)
     changed_at: Mapped[dt.datetime] = mapped_column(Moment)
 
 

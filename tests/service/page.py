@@ -206,8 +206,16 @@ class Page:
                 f"{name} on <{element.tag}>" for name in element.attributes if name == "style" or name[:2] == "on"
             )
             for name in ("src", "href", "action"):
-                if not element.get(name, "/").startswith(("/", "#")):
+                if not element.get(name, "/").startswith(("/", "#")) and not _is_the_shops(element):
                     yield f"{name} leads elsewhere: {element.get(name)}"
+
+
+def _is_the_shops(element: Element) -> bool:
+    """Say whether a link is one that a shop gave to be called, found or booked by: followed by hand, asked for by no page."""
+    if element.tag != "a" or not (card := element.within("section")) or "shop-card" not in card.get("class").split():
+        return False
+    away = element.get("target") == "_blank" and "noopener" in element.get("rel").split()
+    return element.get("href").startswith("tel:") or (element.get("href").startswith("https://") and away)
 
 
 class Reader:

@@ -73,6 +73,7 @@ def _at_the_desk(world: World) -> None:
         ("owner", "/desk/website/secret", {}),
         ("adviser", "/desk/calendar", {}),
         ("adviser", "/desk/calendar/revoke", {}),
+        ("owner", "/desk/website/card", {"phone": "+43 1 234567"}),
         ("owner", "/desk/calendar/zone", {"zone": "Europe/Vienna"}),
         ("owner", "/desk/website/logo", {"file": png()}),
         ("owner", "/desk/website/logo/remove", {}),

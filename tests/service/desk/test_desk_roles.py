@@ -60,6 +60,7 @@ NAMES_NOTHING = (
     "POST /desk/users/{user}/link",
     "POST /desk/users/{user}/sessions",
     "POST /desk/website",
+    "POST /desk/website/card",
     "POST /desk/website/keys",
     "POST /desk/website/keys/{key}/revoke",
     "POST /desk/website/logo",
