@@ -32,7 +32,7 @@ from model.mixed.linalg import solve_lower
 from model.mixed.priors import Prior
 from model.mixed.reml import OrthonormalDesign
 from model.mixed.result import RemlFit
-from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs, WeightedRhs
+from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs
 
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
@@ -65,9 +65,11 @@ class Projection:
         p, outside = X.shape[1], self.fixed.outside.shape[0]
         players = RandomEffectsDesign.of(self.cells, np.ones((rated.size, 1)))
         by_copy = self.cells.to_b(self.cells.count) @ self.fixed.means
-        given = Rhs(self.fixed.means, players.total(self.fixed.Q), by_copy, np.eye(p))
+        given = Rhs(players.total(self.fixed.Q), by_copy, np.eye(p))
         l_p, l_c, l_w = ratios
-        self.equations = MixedModelEquations(players, given, np.array([[l_p]]), l_c, l_w, interacting=False)
+        self.equations = MixedModelEquations(
+            players, given, self.fixed.means, np.array([[l_p]]), l_c, l_w, interacting=False
+        )
         self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
         self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
         self._root = np.linalg.cholesky(self.equations.product)
@@ -79,7 +81,7 @@ class Projection:
         means = cells.means(U[: cells.row.size])
         by_player = equations.rows.total_of_cells(equations.shrunk[:, None] * means)
         by_copy = cells.to_b(equations.w) @ means
-        players, copies, _ = equations.solve(WeightedRhs(by_player, by_copy, np.zeros((U.shape[1],) * 2)))
+        players, copies, _ = equations.solve(Rhs(by_player, by_copy, np.zeros((U.shape[1],) * 2)))
         in_cells = equations.in_cells(means, players, copies)
         out = U.copy()
         taken = equations.S[0, 0] * players[cells.a, 0] + equations.l_c * copies[cells.b] + equations.l_w * in_cells

@@ -17,7 +17,7 @@ from model.mixed.layout import Cells
 from model.mixed.linalg import cholesky_solve, solve_lower, unvech, vech, vech_basis, vech_sums
 from model.mixed.minque import orthonormal
 from model.mixed.priors import Prior, VariancePriors
-from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs, WeightedRhs
+from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs
 
 PLAYER, COPY, INTERACTION = 0, 1, 2
 
@@ -121,7 +121,7 @@ class RemlProblem:
         """Sum up a response; `known` (I, Q, p) is Z_i'Q of the fixed part's columns."""
         cells = rows.cells
         players = np.concatenate([known, rows.total(design.residual[:, None])], axis=2)
-        given = Rhs(design.means, players, cells.to_b(cells.count) @ design.means, design.product)
+        given = Rhs(players, cells.to_b(cells.count) @ design.means, design.product)
         return cls(rows, design, given, free, priors)
 
     @cached_property
@@ -150,7 +150,9 @@ class RemlCriterion:
         self.problem, self.S, self.ratios = problem, S, ratios
         self.design, self.free = problem.design, problem.free
         l_c, l_w = float(ratios[COPY]), float(ratios[INTERACTION])
-        self.equations = MixedModelEquations(problem.rows, problem.given, S, l_c, l_w, bool(self.free[INTERACTION]))
+        self.equations = MixedModelEquations(
+            problem.rows, problem.given, self.design.means, S, l_c, l_w, interacting=bool(self.free[INTERACTION])
+        )
         product, fixed = self.equations.product, self.design.fixed
         self.root = np.linalg.cholesky(product[:-1, :-1])
         self.gamma = cholesky_solve(self.root, product[:-1, -1])
@@ -208,14 +210,14 @@ class RemlCriterion:
         players, copies = equations.players @ weights, equations.copies @ weights
         if not self.free[INTERACTION] and self.ratios[INTERACTION] == 0.0:
             return players, copies, np.zeros(equations.w.size)
-        means = (equations.given.means @ weights)[:, None]
+        means = (equations.means @ weights)[:, None]
         return players, copies, equations.in_cells(means, players[:, :, None], copies[:, None])[:, 0]
 
     @cached_property
     def _cell_solutions(self) -> Floats:
         """Z_w'H^-1 Q (J, p)."""
         equations = self.equations
-        return equations.in_cells(equations.given.means[:, :-1], equations.players[:, :, :-1], equations.copies[:, :-1])
+        return equations.in_cells(equations.means[:, :-1], equations.players[:, :, :-1], equations.copies[:, :-1])
 
     def _known(self, G: Floats) -> float:
         """tr(G C G') of G (n, p), C = (Q'H^-1 Q)^-1."""
@@ -270,7 +272,7 @@ class RemlCriterion:
         scale = np.sqrt(np.clip(ratio, 0.05, 20.0))
         return np.asarray(self.curvature * np.outer(scale, scale))
 
-    def _variates(self) -> tuple[WeightedRhs, Floats]:
+    def _variates(self) -> tuple[Rhs, Floats]:
         """Working variates f = Z_m h_m of the free parameters, and f'H^-1 Q (m, p)."""
         equations, rows = self.equations, self.problem.rows
         h_i, h_c, h_w = self.effects
@@ -288,7 +290,7 @@ class RemlCriterion:
             copies.append(np.bincount(rows.cells.b, weights=weighted, minlength=rows.cells.n_b)[:, None])
             along.append((h_w @ self._cell_solutions)[None])
         stacked, by_copy = np.concatenate(players, axis=2), np.hstack(copies)
-        return WeightedRhs(stacked, by_copy, self._inner(moved, stacked, by_copy)), np.vstack(along)
+        return Rhs(stacked, by_copy, self._inner(moved, stacked, by_copy)), np.vstack(along)
 
     def _inner(self, moved: Floats, players: Floats, copies: Floats) -> Floats:
         """f'R^-1 f of the working variates."""

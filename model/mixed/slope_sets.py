@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cached_property
 
 import numpy as np
 
@@ -75,7 +75,6 @@ class SlopeSet:
     kept : (q,) whether there are slopes on each column
     rows : RandomEffectsDesign
     known : (I, Q, p) Z_i'Q of the fixed part's columns
-    system : gives what MINQUE(0) can identify, which a search that begins elsewhere does without
     prior : None where there is no prior
     """
 
@@ -84,24 +83,15 @@ class SlopeSet:
     kept: tuple[bool, ...]
     rows: RandomEffectsDesign
     known: Floats
-    system: Callable[[], Minque0System]
     prior: CovariancePrior | None
 
     @classmethod
     def of(cls, scaling: SlopeScaling, kept: Ints, slopes: Floats, part: FixedPart) -> SlopeSet:
         """Sum the rows of the columns `kept` of slopes (N, q) in these coordinates."""
-        levels = kept.size == 0
-        rows = part.intercepts if levels else RandomEffectsDesign.of(part.cells, scaling.rows(slopes))
-        known = rows.total(part.fixed.Q)
-
-        @cache
-        def system() -> Minque0System:
-            of_basis = known if part.basis is part.fixed.Q else rows.total(part.basis)
-            return part.system if levels else Minque0System.of(rows, of_basis, part.means, part.present)
-
+        rows = part.intercepts if not kept.size else RandomEffectsDesign.of(part.cells, scaling.rows(slopes))
         believed = scaling.prior(part.prior, kept) if part.prior is not None else None
         flags = tuple(np.isin(np.arange(slopes.shape[1]), kept).tolist())
-        return cls(part, scaling, flags, rows, known, system, believed)
+        return cls(part, scaling, flags, rows, rows.total(part.fixed.Q), believed)
 
     @classmethod
     def first(cls, number: int, identified: Ints, slopes: Floats, part: FixedPart) -> SlopeSet:
@@ -109,6 +99,15 @@ class SlopeSet:
         kept = identified[identified < number] if part.prior is None else np.arange(number)
         scaling = whitened(part.cells, slopes, kept) if part.prior is None else standardised(slopes, kept)
         return cls.of(scaling, kept, slopes, part)
+
+    @cached_property
+    def system(self) -> Minque0System:
+        """What MINQUE(0) can identify, which a search that begins elsewhere does without."""
+        part = self.part
+        if not any(self.kept):
+            return part.system
+        of_basis = self.known if part.basis is part.fixed.Q else self.rows.total(part.basis)
+        return Minque0System.of(self.rows, of_basis, part.means, part.present)
 
     def fit(
         self, design: ResponseOnDesign, start: Start, options: OptimizerOptions | None
@@ -126,7 +125,7 @@ class SlopeSet:
         ----------
         residual : (N,) what the fixed part leaves of the ratings
         """
-        part, free, system = self.part, np.array(self.part.identified), self.system()
+        part, free, system = self.part, np.array(self.part.identified), self.system
         believed = np.zeros(3) if part.prior is None else np.array(part.present) * part.prior.ratios
         S, start = system.start(quadratic_forms(self.rows, residual, system.basis), free)
         if self.prior is not None:
@@ -155,9 +154,9 @@ def slope_sets(
     identified, found = candidates, dict[tuple[bool, ...], SlopeSet]()
     if candidates.size:
         whole = SlopeSet.of(whitened(part.cells, slopes, candidates), candidates, slopes, replace(part, prior=None))
-        identified = candidates[np.array(whole.system().identified_slopes(part.identified), dtype=bool)]
+        identified = candidates[np.array(whole.system.identified_slopes(part.identified), dtype=bool)]
         if part.prior is None and identified.size == candidates.size and numbers[0] == slopes.shape[1]:
-            found[whole.kept] = whole
+            found[whole.kept] = whole  # made already
     for number in numbers if part.identified[PLAYER] else numbers[:1]:
         if not (found and number == slopes.shape[1]):
             made = SlopeSet.first(number, identified, slopes, part)

@@ -144,25 +144,10 @@ def _spread(values: Floats, player: Ints, players: int) -> sparse.csr_matrix:
 
 @dataclass(frozen=True, eq=False)
 class Rhs:
-    """Right-hand sides: what the equations need of columns T (N, t).
+    """Right-hand sides of columns T (N, t), by Z_i'R^-1 T (I, Q, t), Z_c'R^-1 T (K, t) and T'R^-1 T (t, t).
 
-    Attributes
-    ----------
-    means : (J, t) cell means
-    players, copies : (I, Q, t), (K, t)
-        Z_i'T and Z_c'T.
-    product : (t, t) T'T, rows outside all cells included
+    The product has the rows outside all cells too.
     """
-
-    means: Floats
-    players: Floats
-    copies: Floats
-    product: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class WeightedRhs:
-    """Right-hand sides given by Z_i'R^-1 T (I, Q, t), Z_c'R^-1 T (K, t) and T'R^-1 T (t, t)."""
 
     players: Floats
     copies: Floats
@@ -174,7 +159,9 @@ class MixedModelEquations:
 
     Parameters
     ----------
-    rows, given : RandomEffectsDesign, Rhs
+    rows : RandomEffectsDesign
+    given : Rhs, of the columns at R = I
+    means : (J, t) their cell means
     S : (Q, Q) positive semi-definite
     l_c, l_w : float, >= 0
     interacting : bool
@@ -191,8 +178,18 @@ class MixedModelEquations:
     product : (t, t) T'H^-1 T
     """
 
-    def __init__(self, rows: RandomEffectsDesign, given: Rhs, S: Floats, l_c: float, l_w: float, interacting: bool):
-        self.rows, self.given, self.S, self.l_c, self.l_w, self._matched = rows, given, S, l_c, l_w, interacting
+    def __init__(
+        self,
+        rows: RandomEffectsDesign,
+        given: Rhs,
+        means: Floats,
+        S: Floats,
+        l_c: float,
+        l_w: float,
+        *,
+        interacting: bool,
+    ):
+        self.rows, self.means, self.S, self.l_c, self.l_w, self._interacting = rows, means, S, l_c, l_w, interacting
         cells = rows.cells
         self.shrunk = 1.0 / (1.0 + l_w * cells.count)
         self.w = cells.count * self.shrunk
@@ -203,7 +200,7 @@ class MixedModelEquations:
         self.blocks = BlockCholesky(self._reduced(), cells.blocks) if l_c > 0.0 else None
         self.log_determinant += float(np.log1p(l_w * cells.count).sum())
         self.log_determinant += self.blocks.log_determinant if self.blocks else 0.0
-        self.working = self._working()
+        self.working = self._weighted(given)
         self.players, self.copies, self.product = self.solve(self.working)
 
     def _within(self) -> Floats:
@@ -222,14 +219,14 @@ class MixedModelEquations:
         self.N = np.eye(self.rows.width) - self.W @ self.K
         self.log_determinant = 2.0 * float(np.log(np.diagonal(L, axis1=1, axis2=2)).sum())
 
-    def _working(self) -> WeightedRhs:
+    def _weighted(self, given: Rhs) -> Rhs:
         """Take the columns' products with R^-1."""
-        given, cells = self.given, self.rows.cells
         if self.l_w == 0.0:
-            return WeightedRhs(given.players, given.copies, given.product)
-        taken = (cells.count - self.w)[:, None] * given.means
-        players = given.players - self.rows.total_of_cells((self.l_w * self.w)[:, None] * given.means)
-        return WeightedRhs(players, cells.to_b(self.w) @ given.means, given.product - given.means.T @ taken)
+            return given
+        cells, means = self.rows.cells, self.means
+        taken = (cells.count - self.w)[:, None] * means
+        players = given.players - self.rows.total_of_cells((self.l_w * self.w)[:, None] * means)
+        return Rhs(players, cells.to_b(self.w) @ means, given.product - means.T @ taken)
 
     @cached_property
     def by_copy(self) -> sparse.csr_matrix:
@@ -260,7 +257,7 @@ class MixedModelEquations:
             np.add.at(flat, group.places(layout).ravel(), inner.ravel())
         return flat
 
-    def solve(self, working: WeightedRhs) -> tuple[Floats, Floats, Floats]:
+    def solve(self, working: Rhs) -> tuple[Floats, Floats, Floats]:
         """Z_i'H^-1 T (I, Q, t), Z_c'H^-1 T (K, t) and T'H^-1 T (t, t)."""
         t = working.players.shape[2]
         shared = self.K @ working.players
@@ -302,7 +299,7 @@ class MixedModelEquations:
             inverse = blocks.inverse[group.places(self.rows.cells.blocks)]
             NB = B @ self.N[group.players].transpose(0, 2, 1)
             through += np.tensordot(NB, inverse @ NB, ((0, 1), (0, 1)))
-            if self._matched:
+            if self._interacting:
                 left = -B @ self.K[group.players] @ B.transpose(0, 2, 1)
                 left[:, np.arange(B.shape[1]), np.arange(B.shape[1])] += w[group.cells]
                 spread += float(np.vdot(inverse @ left, left))  # of symmetric matrices
