@@ -11,13 +11,18 @@ from service.accounts.account_forms import NewPassword, Proof
 from service.core import audit, audit_events, tokens
 from service.core.database import Database
 from service.core.language import _
-from service.web import form_tokens, staff_sessions
+from service.web import costs, form_tokens, staff_sessions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import see, show
 from service.web.page_data import FormPage
 from service.web.permissions import AnyStaff, Posted, Staff, first
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /.well-known/change-password": costs.SMALL,
+    }
+)
 ACCOUNT = "/desk/account"
 WELL_KNOWN = "/.well-known/change-password"
 _BROWSER = "browser"

@@ -10,7 +10,7 @@ from service.accounts.entering import HALF, Try
 from service.accounts.half_sign_ins import Half
 from service.accounts.sign_in import CODE
 from service.core.language import _
-from service.web import permissions, refusal_records
+from service.web import costs, permissions, refusal_records
 from service.web.database_sessions import Writing
 from service.web.desk_frame import see
 from service.web.device_requests import client_of
@@ -19,6 +19,12 @@ from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /desk/sign-in/code": costs.PAGE,
+        "POST /desk/sign-in/code": costs.PAGE,
+    }
+)
 
 
 @router.get(CODE)

@@ -11,12 +11,18 @@ from service.accounts.entering import BEFORE
 from service.core import tokens
 from service.core.database import Database
 from service.core.language import _
-from service.web import permissions
+from service.web import costs, permissions
 from service.web.page_data import FormPage
 from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /desk/forgotten": costs.PAGE,
+        "POST /desk/forgotten": costs.PAGE,
+    }
+)
 FORGOTTEN = "/desk/forgotten"
 _LONGEST = 254
 

@@ -10,7 +10,7 @@ from service.accounts.account_forms import NewPassword
 from service.accounts.users import Account
 from service.core.database import Database
 from service.core.language import _
-from service.web import permissions
+from service.web import costs, permissions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import see
 from service.web.page_data import FormPage
@@ -18,6 +18,12 @@ from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /desk/password/{secret}": costs.PAGE,
+        "POST /desk/password/{secret}": costs.ADVICE,
+    }
+)
 
 
 @router.get("/desk/password/{secret}")

@@ -17,7 +17,7 @@ from service.accounts.entering import BEFORE, Try
 from service.core import audit, audit_events, tokens
 from service.core.database import Database
 from service.core.language import _
-from service.web import form_tokens, permissions, refusal_records, staff_sessions
+from service.web import costs, form_tokens, permissions, refusal_records, staff_sessions
 from service.web.database_sessions import Writing
 from service.web.desk_frame import SAID, said_to_stranger, see
 from service.web.device_requests import client_of
@@ -26,6 +26,14 @@ from service.web.permissions import Entering, Fields, PostedEntering, first
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /desk/sign-in": costs.PAGE,
+        # A digest of the password: 19 MiB and some thirty milliseconds.
+        "POST /desk/sign-in": costs.ADVICE,
+        "GET /desk/sign-in/left": costs.SMALL,
+    }
+)
 log = logging.getLogger(__name__)
 CODE = f"{permissions.SIGN_IN}/code"
 """Where the code of the second factor is asked for."""

@@ -14,6 +14,7 @@ from service.core import zones
 from service.core.errors import Invalid, NotHere
 from service.core.language import _
 from service.dealers import site
+from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import address_of, see, show
 from service.web.device_requests import signer
@@ -24,6 +25,11 @@ from service.web.roles import Permission
 HOME = "/desk/calendar"
 TRIALS = "/desk/trials"
 router = APIRouter()
+costs.declare(
+    {
+        "GET /calendar/{token}.ics": 2 * costs.PAGE,
+    }
+)
 
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
 Sets = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_CHANGE))]

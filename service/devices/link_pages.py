@@ -14,6 +14,7 @@ from service.core.language import _
 from service.devices import plain_sheets
 from service.questionnaire.choices import ScaleWords
 from service.trials import rater_links, screen_words, sheets
+from service.web import costs
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import Links, ScreenPage
@@ -21,6 +22,13 @@ from service.web.page_data import FormPage, Typed
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /play/{token}": costs.PAGE,
+        "GET /play/{token}/{position}": costs.PAGE,
+        "POST /play/{token}/{position}": costs.PAGE,
+    }
+)
 OVERALL = "overall"
 
 

@@ -20,11 +20,20 @@ from service.devices.device_keys import FROM_TABLET
 from service.form import drafts
 from service.questionnaire.sheet_fields import RUN_ID, read_code, read_pair
 from service.trials import paired_comparison, screen_words, screens, sheets
+from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import Json, Key, ScreenPage, client_of, not_too_often, unknown_key
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /tablet": costs.PAGE,
+        "GET /tablet/enrol": costs.PAGE,
+        "POST /tablet/enrol": costs.SMALL,
+        "GET /tablet-worker.js": costs.SMALL,
+    }
+)
 STATIC_FILES = Path(__file__).resolve().parents[1] / "static"
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 WORKER = "tablet-worker.js"

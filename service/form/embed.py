@@ -8,12 +8,21 @@ from fastapi.responses import RedirectResponse, Response
 from service.core.language import _
 from service.dealers import embedding, site
 from service.form import drafts
+from service.web import costs
 from service.web.database_sessions import Reading
 from service.web.desk_frame import address_of
 from service.web.page_data import Page
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /embed/{dealer}": costs.SMALL,
+        "GET /embed/{dealer}/{rest:path}": costs.PAGE,
+        "GET /embed-look/{dealer}.css": costs.SMALL,
+        "GET /embed-logo/{dealer}": costs.SMALL,
+    }
+)
 KEPT = "public, max-age=31536000, immutable"
 """For addresses that change with what they lead to (RFC 9111, 5.2.2; RFC 8246)."""
 

@@ -25,6 +25,16 @@ from service.web.rendering import render
 from service.web.security import FormTokens
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /": costs.PAGE,
+        "POST /form": costs.PAGE,
+        "GET /form/{address}": costs.SMALL,
+        "GET /form/{address}/{name}": costs.PAGE,
+        # The last step works out the advice, and has the limit of the count as well.
+        "POST /form/{address}/{name}": 2 * costs.PAGE,
+    }
+)
 router.include_router(result.router)
 BEGINNING = "begin"
 """What the start page's token is bound to: there is no draft yet."""

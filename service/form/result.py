@@ -14,12 +14,21 @@ from service.dealers import shop_card, site
 from service.form import drafts
 from service.players import data_links
 from service.questionnaire import answer_summary
+from service.web import costs
 from service.web.bodies import Form, first
 from service.web.database_sessions import Reading, Writing
 from service.web.page_data import Page
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /advice/{address}": 2 * costs.PAGE,
+        # Worked out once for each state of the range, which takes as long as some advices.
+        "GET /advice/{address}/why": costs.ADVICE,
+        "POST /advice/{address}/again": costs.PAGE,
+    }
+)
 
 
 def link(session: Session, draft: drafts.Draft) -> str:

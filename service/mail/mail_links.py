@@ -16,11 +16,20 @@ from starlette.exceptions import HTTPException
 from service.core.language import _
 from service.mail import mailboxes, suppression
 from service.mail.mail_service import Office
+from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.page_data import Page
 from service.web.rendering import render
 
 router = APIRouter(prefix="/mail")
+costs.declare(
+    {
+        "GET /mail/confirm/{token}": costs.PAGE,
+        "POST /mail/confirm/{token}": costs.PAGE,
+        "GET /mail/unsubscribe/{token}": costs.PAGE,
+        "POST /mail/unsubscribe/{token}": costs.PAGE,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

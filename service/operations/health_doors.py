@@ -6,10 +6,18 @@ from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse
 
 from service.operations import health
-from service.web import api_schema
+from service.web import api_schema, costs
 from service.web.edge import LIVE, READY, READY_TOO
 
 router = APIRouter()
+costs.declare(
+    {
+        # What a load balancer asks for every few seconds, for itself.
+        "GET /health/live": costs.SMALL,
+        "GET /health/ready": costs.SMALL,
+        "GET /healthz": costs.SMALL,
+    }
+)
 _SAID = {"database": "no database", "tables": "no tables", "disk": "no room"}
 _READY: dict[int | str, dict[str, Any]] = {
     200: {"model": api_schema.Health, "description": "Ready; a part that needs looking after is named all the same"},

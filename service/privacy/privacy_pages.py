@@ -26,6 +26,7 @@ from service.players.data_links import Opened
 from service.players.player_words import to_player
 from service.privacy import access_requests, privacy_words, retention
 from service.questionnaire.field_types import EMAIL
+from service.web import costs
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
@@ -33,6 +34,20 @@ from service.web.page_data import Fault, FormPage, Page, Typed
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /privacy": costs.PAGE,
+        "POST /privacy": 2 * costs.PAGE,
+        "GET /data/{token}": 2 * costs.PAGE,
+        "GET /data/{token}/download": 2 * costs.PAGE,
+        "POST /data/{token}": 2 * costs.PAGE,
+        "POST /data/{token}/ask": 2 * costs.PAGE,
+        "POST /data/{token}/link": 2 * costs.PAGE,
+        "POST /data/{token}/ratings": costs.PAGE,
+        "GET /erase/{token}": 2 * costs.PAGE,
+        "POST /erase/{token}": 4 * costs.PAGE,
+    }
+)
 PLAIN = "privacy"
 """What the plain page's form token is bound to."""
 

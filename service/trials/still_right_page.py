@@ -9,10 +9,17 @@ from fastapi.responses import RedirectResponse, Response
 from service.core.language import _
 from service.mail.mail_links import AnOffice, LinkPage
 from service.trials import still_right
+from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.rendering import render
 
 router = APIRouter(prefix="/mail")
+costs.declare(
+    {
+        "GET /mail/still-right/{token}/{answer}": costs.PAGE,
+        "POST /mail/still-right/{token}/{answer}": costs.PAGE,
+    }
+)
 Answer = Literal["yes", "no"]
 
 

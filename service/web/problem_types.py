@@ -6,10 +6,16 @@ from fastapi.responses import Response
 from service.core import problems
 from service.core.errors import Code, NotHere
 from service.core.language import _
+from service.web import costs
 from service.web.page_data import Page
 from service.web.rendering import render
 
 router = APIRouter()
+costs.declare(
+    {
+        "GET /problems/{code}": costs.SMALL,
+    }
+)
 
 
 @router.get(problems.TYPES + "{code}")

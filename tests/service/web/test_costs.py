@@ -1,6 +1,7 @@
 """What anybody may ask costs something, at every route, and only so much of it may be spent in a minute."""
 
 import asyncio
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,11 +10,13 @@ import pytest
 from service.core.database import Database
 from service.dealers import api_keys
 from service.devices import tablets
+from service.web import costs
 from service.web.costs import COSTS
 from tests.service import cast
 from tests.service.cast import DEALER, Desk
 from tests.service.client import Client, serving, settings_in
 from tests.service.front_door import Request, Route, never, routes
+from tests.test_house import sources
 
 KEYED = {"_sender", "_tablet", "_server", "_caller", "_scraper"}
 PER_MINUTE = 100
@@ -44,6 +47,17 @@ def test_every_route_that_anybody_may_ask_has_a_cost_and_no_other(desk: Desk) ->
     assert {name_of(route) for route in anybodys(desk)} == set(COSTS)
     assert all(route.asks[0] == "pay" for route in routes(desk.app))
     assert min(COSTS.values()) >= 1
+
+
+def test_each_room_says_once_what_its_own_addresses_cost() -> None:
+    declaring = [path for path in sources("service") if "costs.declare(" in path.read_text(encoding="utf-8")]
+    assert {path.parent.name for path in declaring} > {"form", "devices", "accounts", "privacy", "web"}
+    assert [path.name for path in declaring if path.parent.name == "web"] == ["problem_types.py"]
+    for path in declaring:
+        assert re.search(r"^router = APIRouter\(", path.read_text(encoding="utf-8"), re.MULTILINE), path
+    with pytest.raises(ValueError, match="GET /privacy: expected one cost each"):
+        costs.declare({"GET /privacy": costs.SMALL})
+    assert COSTS["GET /privacy"] == costs.PAGE
 
 
 def test_whoever_spent_a_minutes_budget_is_refused_at_every_one_of_them(desk: Desk) -> None:
