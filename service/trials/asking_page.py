@@ -11,7 +11,7 @@ from service.trials import desk_lines, desk_reads, desk_words, reopening, trial_
 from service.trials.correcting_page import bow_named
 from service.trials.desk_reads import TrialPage
 from service.trials.trial_data import AskView
-from service.trials.trial_view import Asked, AtTrial, Stepped
+from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame
 from service.web.desk_forms import address, first, today
 
@@ -39,7 +39,7 @@ def before_outcome(at: AtTrial, what: str) -> str:
 
 
 @router.get("/{key}/close")
-async def ask_to_close(at: Asked) -> Response:
+async def ask_to_close(at: ToRun) -> Response:
     """Ask whether a trial is to be closed, and say which sheets are missing."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
     if "close" not in trial.may:
@@ -56,7 +56,7 @@ async def ask_to_close(at: Asked) -> Response:
 
 
 @router.get("/{key}/outcome")
-async def ask_for_outcome(at: Asked, what: str = "") -> Response:
+async def ask_for_outcome(at: ToRun, what: str = "") -> Response:
     """Ask whether what came of a trial is to be recorded while it is played."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
     outcome, reason, serial = split(what)
@@ -76,7 +76,7 @@ async def ask_for_outcome(at: Asked, what: str = "") -> Response:
 
 
 @router.get("/{key}/reopen")
-async def ask_to_reopen(at: Asked) -> Response:
+async def ask_to_reopen(at: ToRun) -> Response:
     """Ask whether a closed trial is to be opened again, and say what that undoes."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
     if "reopen" not in trial.may:

@@ -13,7 +13,7 @@ from service.core.language import N_, _
 from service.questionnaire.parsing import shown
 from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_page, trial_words
 from service.trials.desk_reads import OutcomeRow, TrialPage
-from service.trials.trial_view import Asked, AtTrial, Stepped
+from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame
 from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
 from service.web.page_data import FormPage, Option, Typed
@@ -32,7 +32,7 @@ _FIELDS = {"outcome": "what", "copy": "what"}
 
 
 @router.get("/{key}/correct")
-async def ask(at: Asked) -> Response:
+async def ask(at: ToRun) -> Response:
     """Ask what is right instead of what was recorded."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
     if not trial.outcomes or "outcome" not in trial.may:

@@ -25,7 +25,7 @@ from service.trials import (
     trial_words,
 )
 from service.trials.correcting_page import bow_named
-from service.trials.trial_view import CONDITION, OWN, Asked, Stepped
+from service.trials.trial_view import CONDITION, OWN, Asked, Stepped, ToRun
 from service.web import desk_frame
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, Tab, first, paged, today
@@ -194,7 +194,7 @@ async def pairs(at: Stepped) -> Response:
 
 
 @router.get("/{key}/reveal")
-async def ask_to_reveal(at: Asked) -> Response:
+async def ask_to_reveal(at: ToRun) -> Response:
     """Ask whether the key is to be revealed."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
     if trial.revealed_at is not None:

@@ -106,12 +106,18 @@ async def _asked(request: Request, key: str, staff: Views, session: Reading) -> 
     return AtTrial(request, session, staff, key, {})
 
 
+async def _to_run(request: Request, key: str, staff: Runs, session: Reading) -> AtTrial:
+    return AtTrial(request, session, staff, key, {})
+
+
 async def _stepped(request: Request, key: str, form: Posted, staff: Runs, session: Writing) -> AtTrial:
     return AtTrial(request, session, staff, key, form)
 
 
 Asked = Annotated[AtTrial, Depends(_asked)]
 """A trial of this dealer that is looked at."""
+ToRun = Annotated[AtTrial, Depends(_to_run)]
+"""A trial of this dealer, on a page that asks before it is changed."""
 Stepped = Annotated[AtTrial, Depends(_stepped)]
 """A trial of this dealer, and a form of this session that is to change it."""
 

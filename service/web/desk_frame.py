@@ -10,8 +10,9 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.core.language import N_, _
-from service.web import form_tokens, permissions, roles
+from service.web import form_tokens, openings, permissions, roles
 from service.web.kept_forms import Kept
+from service.web.openings import Opens
 from service.web.permissions import Staff
 from service.web.refill import refilled
 from service.web.rendering import render
@@ -57,6 +58,7 @@ class Desk:
     said : what was just done, one sentence, empty for nothing.
     csrf : the token for every form of the page: ``{{ frame.csrf(desk) }}``.
     lasts : for how many seconds the sign-in lasts at most from now on, if nothing more is asked.
+    opens : says of an address and a method ("GET" unless given) whether it is open to whoever reads the page.
     """
 
     places: tuple[Place, ...]
@@ -68,6 +70,7 @@ class Desk:
     csrf: str
     demo: bool
     lasts: int
+    opens: Opens
 
 
 def show(request: Request, staff: Staff, template: str, page: Any, *, status: int = 200, **more: Any) -> HTMLResponse:
@@ -147,6 +150,7 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
         csrf=form_tokens.token(request, staff.csrf, staff.user),
         demo=request.app.state.demo,
         lasts=request.state.lasts,
+        opens=openings.of(request.app).of(staff),
     )
 
 
