@@ -10,8 +10,7 @@ from service.advice import advise, influence_words, why, words
 from service.core import language
 from service.core.errors import FieldCode, FieldProblem, Invalid
 from service.core.language import _
-from service.dealers import api_keys as keys
-from service.dealers import key_check
+from service.dealers import api_keys, key_check
 from service.dealers.api_keys import KeyFound
 from service.dealers.keyed import AnyCaller, CallerWrites, count_server
 from service.players import known
@@ -39,7 +38,7 @@ async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
     A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
     A dealer's server, which speaks for many players, may ask more often than a player, and is counted by its key.
     """
-    if found is not None and found.kind in keys.SECRET:
+    if found is not None and found.kind in api_keys.SECRET:
         count_server(request, found)
     else:
         not_too_often(client_of(request), request.app.state.advice_limit)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from service.advice import advise as advice
+from service.advice.advise import advise_json
 from service.cli.common import add, opened
 from service.core import problems
 from service.core.database import Database
@@ -143,7 +143,7 @@ def _advise_lines(database: Database, lines: list[tuple[int, str]]) -> int:
 
 def _reply(database: Database, body: Any) -> dict[str, Any]:
     try:
-        return advice.advise_json(database, body, operator=True)
+        return advise_json(database, body, operator=True)
     except Invalid as error:
         return {"error": problems.details(Code.INVALID, "The answers cannot be used.", error.problems)}
 

@@ -121,9 +121,9 @@ def _demonstration(settings: Settings, folder: Path, listens_at: str) -> Setting
 
 
 def _served(settings: Settings, listening: socket.socket, workers: int = 1) -> int:
-    from service.cli import web_server as server  # noqa: PLC0415 - takes a second to load, which no other command should wait for
+    from service.cli import web_server  # noqa: PLC0415 - takes a second to load, which no other command should wait for
 
-    return server.run(settings, listening) if workers == 1 else server.run_many(settings, listening, workers)
+    return web_server.run(settings, listening) if workers == 1 else web_server.run_many(settings, listening, workers)
 
 
 def _listen(host: str, port: int) -> socket.socket:

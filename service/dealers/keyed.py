@@ -14,8 +14,7 @@ from typing import Annotated, Any, NoReturn
 from fastapi import Depends, Request
 from sqlalchemy.orm import Session
 
-from service.dealers import api_keys as keys
-from service.dealers import key_check, sandbox
+from service.dealers import api_keys, key_check, sandbox
 from service.dealers.api_keys import KeyFound
 from service.dealers.key_check import Brought
 from service.web.database_sessions import database_of
@@ -40,12 +39,12 @@ class Asking:
     @property
     def is_server(self) -> bool:
         """Whether it is a dealer's server, or its tests."""
-        return self.found is not None and self.found.kind in keys.SECRET
+        return self.found is not None and self.found.kind in api_keys.SECRET
 
     @property
     def mark(self) -> dict[str, Any]:
         """What every answer to a test key says beside what it tells."""
-        return {"test": True} if self.found is not None and self.found.kind == keys.TEST else {}
+        return {"test": True} if self.found is not None and self.found.kind == api_keys.TEST else {}
 
 
 async def _caller(request: Request, brought: Brought) -> KeyFound | None:
@@ -73,12 +72,12 @@ async def _note_used(request: Request, found: KeyFound) -> None:
         database = database_of(request)
         async with database.turn():
             with database.writing() as session:
-                keys.used(session, found.digest)
+                api_keys.used(session, found.digest)
 
 
 async def _server_reads(request: Request, known: Annotated[KeyFound, Depends(_server)]) -> AsyncIterator[Asking]:
     with database_of(request).reading() as session:
-        if known.kind == keys.TEST:
+        if known.kind == api_keys.TEST:
             with sandbox.reading(session, known.digest) as own:
                 yield Asking(own, known)
         else:
@@ -102,8 +101,8 @@ async def _caller_writes(request: Request, brought: Brought) -> AsyncIterator[As
 @contextmanager
 def for_key(session: Session, found: KeyFound | None) -> Iterator[Asking]:
     """Give what a route writes with for a key; raises 401 for a test key that was revoked meanwhile, `Refused` for one that is used up."""
-    if found is not None and found.kind == keys.TEST:
-        if not keys.hold(session, found.digest):
+    if found is not None and found.kind == api_keys.TEST:
+        if not api_keys.hold(session, found.digest):
             raise unknown_key()
         with sandbox.writing(session, found.digest) as own:
             yield Asking(own, found)
@@ -114,7 +113,7 @@ def for_key(session: Session, found: KeyFound | None) -> Iterator[Asking]:
 def count_server(request: Request, found: KeyFound) -> None:
     """Raise 429 where a dealer's server, or its tests, ask too often, whatever for; it is counted by its key."""
     limits = request.app.state
-    not_too_often(found.digest, limits.test_limit if found.kind == keys.TEST else limits.server_limit)
+    not_too_often(found.digest, limits.test_limit if found.kind == api_keys.TEST else limits.server_limit)
 
 
 def refuse(request: Request) -> NoReturn:

@@ -21,8 +21,8 @@ from pydantic import (
     StrictStr,
     ValidationError,
     ValidationInfo,
+    field_validator,
 )
-from pydantic import field_validator as validated
 from pydantic_core import ErrorDetails
 
 from model.domain.vocabulary import CARRYING, CRITERIA
@@ -116,7 +116,7 @@ class SheetIn(Body):
         Field(description=N_("true or false, as the player said; left out where the player was not asked")),
     ] = None
 
-    @validated("ratings")
+    @field_validator("ratings")
     @classmethod
     def _known(cls, ratings: dict[str, Any], info: ValidationInfo) -> dict[str, Any]:
         unknown = [name for name in ratings if name not in _RATED]

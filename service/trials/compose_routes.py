@@ -16,8 +16,7 @@ from model.domain.vocabulary import Blinding, Place
 from service.core.errors import Invalid, Refused
 from service.core.language import N_, _
 from service.form import drafts
-from service.players import known, overview
-from service.players.tried_bows import settled as read_bows
+from service.players import known, overview, tried_bows
 from service.questionnaire import answer_summary, asking, tried_fields
 from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes
 from service.trials.composing import Proposal
@@ -172,7 +171,7 @@ def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -
 def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
     """Return the bows that a walk-in played here, as the shop names them, wherever a known player's are now; raises `Invalid`."""
     theirs = overview.had_in_hand(session, staff.dealer, first(fields, "player"))
-    settled, wrong = read_bows(session, staff.dealer, body, fields, theirs)
+    settled, wrong = tried_bows.settled(session, staff.dealer, body, fields, theirs)
     if wrong:
         raise Invalid(wrong.items())
     bows = tried_fields.parse(settled)[0]

@@ -13,8 +13,7 @@ from sqlalchemy.orm import Session
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERIA, Basis, Blinding, Criterion, Place
 from model.preference import TRIALS_FOR_A_BASIS, trials_behind
-from model.trial import CARRY_COST, BowStatus, Compared, TrialStatus, drift, repeat_difference
-from model.trial import trial_status as stand
+from model.trial import CARRY_COST, BowStatus, Compared, TrialStatus, drift, repeat_difference, trial_status
 from service import tables
 from service.advice.document import most_paid
 from service.core.language import _
@@ -191,7 +190,7 @@ def _judge(session: Session, of: _Trial) -> _Judged:
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     unfit = {copy for _position, _letter, copy in of.slots if copy is not None and copy not in suited}
     runs = [run for run in of.runs if run.copy not in unfit]
-    found = stand(
+    found = trial_status(
         view,
         answers,
         runs,

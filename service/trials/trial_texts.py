@@ -6,10 +6,10 @@ from sqlalchemy import case, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
+from service import tables
 from service.core import formats
 from service.core.language import N_, _
 from service.tables import Copy, Outcome, Run, Slot, Tier, Trial, newest_run
-from service.tables import newest_outcome as of_highest_revision
 
 OUTCOMES: Mapping[str, str] = {
     OutcomeKind.KEPT: N_("a bow was kept"),
@@ -37,7 +37,7 @@ def newest_outcome(session: Session, trial: Trial) -> Outcome | None:
     returned_last = case((Outcome.outcome == OutcomeKind.RETURNED, 1), else_=0)
     return session.scalar(
         select(Outcome)
-        .where(Outcome.trial == trial.id, of_highest_revision())
+        .where(Outcome.trial == trial.id, tables.newest_outcome())
         .order_by(Outcome.on.desc(), returned_last.desc(), Outcome.id.desc())
         .limit(1)
     )
