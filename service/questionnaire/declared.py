@@ -33,6 +33,26 @@ class Kind(StrEnum):
     PART = "part"
 
 
+def as_it_is(answer: Any) -> Any:
+    """Return an answer as it was given."""
+    return answer
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kept:
+    """A column of the history that holds an answer or a part of it, by the name that it has in table and file alike.
+
+    Attributes
+    ----------
+    about : what the column says, for whoever fills it in.
+    value : from the answer, None included, to what the column holds.
+    """
+
+    column: str
+    about: str
+    value: Callable[[Any], Any] = as_it_is
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Asked:
     """How a question is put and its answer told.
@@ -49,6 +69,7 @@ class Asked:
     line : the line of the summary that it stands in, empty for none; ``silent`` where that line is left out while it is empty.
     say : the answer in words. none : the words for null. brief : the words in the one line above the shortlist.
     adviser : what it is called where it is said that the advice does not depend on it; empty where it may.
+    kept : the columns of the history that hold the answer, once a trial is made of it.
     """
 
     step: str
@@ -75,6 +96,7 @@ class Asked:
     none: str = ""
     brief: Callable[[Any], str] | None = None
     adviser: str = ""
+    kept: tuple[Kept, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +128,13 @@ class Declared:
             if not isinstance(found, Mapping) or part not in found:
                 return MISSING
             found = found[part]
+        return found
+
+    def given(self, answers: BaseModel) -> Any:
+        """Return the answer in a body that was checked."""
+        found: Any = answers
+        for part in self.path:
+            found = getattr(found, part)
         return found
 
     def asked_of(self, instrument: Instrument | None) -> bool:

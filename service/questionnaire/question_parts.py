@@ -9,7 +9,7 @@ from service.core.errors import FieldCode
 from service.core.language import N_
 from service.questionnaire import answer_phrases as say
 from service.questionnaire import choices
-from service.questionnaire.declared import Asked, Kind
+from service.questionnaire.declared import Asked, Kept, Kind
 from service.questionnaire.field_types import (
     EMAIL,
     Body,
@@ -77,6 +77,7 @@ class Wishes(Body):
             is_number=True,
             line=N_("Wishes"),
             say=say.wish_mass,
+            kept=(Kept("wish_mass", "-1 lighter, 0 as it is, 1 heavier than the own bow"),),
         ),
     ] = None
     tone: Annotated[
@@ -93,6 +94,7 @@ class Wishes(Body):
             is_number=True,
             line=N_("Wishes"),
             say=say.wish_tone,
+            kept=(Kept("wish_tone", "-1 warmer, 0 as it is, 1 brighter"),),
         ),
     ] = None
 

@@ -5,6 +5,7 @@ description and in every refusal alike (see `parsing`). Its `Asked` says how it 
 choices, and how the answer is told. Strictness is set by field, so that the same rules hold for JSON and for Python values.
 """
 
+from decimal import Decimal
 from typing import Annotated, Any, Final
 
 from pydantic import AfterValidator, ConfigDict, Field, StrictStr, ValidationInfo, field_validator
@@ -15,7 +16,7 @@ from service.core.errors import FieldCode
 from service.core.language import N_
 from service.questionnaire import answer_phrases as say
 from service.questionnaire import choices, declared
-from service.questionnaire.declared import Asked, Declared, Kind
+from service.questionnaire.declared import Asked, Declared, Kept, Kind
 from service.questionnaire.field_types import (
     GIVEN,
     Body,
@@ -32,6 +33,19 @@ from service.questionnaire.question_parts import Budget, Contact, OwnBow, TrialW
 
 def _distinct(values: tuple[Any, ...]) -> tuple[Any, ...]:
     return tuple(dict.fromkeys(values))
+
+
+def _by_name(settings: tuple[Setting, ...]) -> str:
+    return " ".join(sorted(settings))
+
+
+def _amount(budget: Budget | None) -> Decimal | None:
+    """Return the amount in whole hundredths, as the history keeps it; None for none and for less than one."""
+    return (budget and round(Decimal(str(budget.amount)), 2)) or None
+
+
+def _currency(budget: Budget | None) -> str | None:
+    return budget.currency if budget and _amount(budget) else None
 
 
 _BASS = (Instrument.DOUBLE_BASS,)
@@ -80,6 +94,7 @@ class Questionnaire(Body):
             line=N_("Instrument"),
             say=say.instrument,
             brief=say.instrument,
+            kept=(Kept("instrument", "the player's instrument"),),
         ),
     ]
     hold: Annotated[
@@ -103,6 +118,7 @@ class Questionnaire(Body):
             line=N_("Instrument"),
             say=say.hold,
             brief=say.hold,
+            kept=(Kept("hold", "double bass only, and needed there: how the player holds the bow"),),
         ),
     ] = None
     strings: Annotated[
@@ -122,6 +138,7 @@ class Questionnaire(Body):
             line=N_("Instrument"),
             say=say.strings,
             adviser=N_("How many strings you play"),
+            kept=(Kept("strings", "number of strings of the instrument"),),
         ),
     ] = None
     string_length_mm: Annotated[
@@ -140,6 +157,7 @@ class Questionnaire(Body):
             line=N_("Instrument"),
             say=say.length,
             adviser=N_("The length of your strings"),
+            kept=(Kept("string_length_mm", "sounding length of a string"),),
         ),
     ] = None
     settings: Annotated[
@@ -164,18 +182,38 @@ class Questionnaire(Body):
             line=N_("You play"),
             say=say.settings,
             brief=say.settings_briefly,
+            kept=(Kept("settings", "where the player plays", _by_name),),
         ),
     ] = ()
     budget: Annotated[
         Budget | None,
         Field(description=N_("an amount with its currency")),
-        Asked("budget", Kind.PART, line=N_("Budget"), say=say.budget, brief=say.up_to),
+        Asked(
+            "budget",
+            Kind.PART,
+            line=N_("Budget"),
+            say=say.budget,
+            brief=say.up_to,
+            kept=(
+                Kept("budget", "what the player wants to spend at most", _amount),
+                Kept("currency", "the budget's currency; needed with a budget", _currency),
+            ),
+        ),
     ] = None
     priorities: Annotated[
         tuple[Criterion, ...],
         Told({"uniqueItems": True, "items": {"enum": [each for each in Criterion if each is not Criterion.OVERALL]}}),
         Field(max_length=3, description=N_("at most three different criteria, most important first, never overall")),
-        Asked("wishes", Kind.OWN, drawn=False, line=N_("Matters most"), say=say.priorities),
+        Asked(
+            "wishes",
+            Kind.OWN,
+            drawn=False,
+            line=N_("Matters most"),
+            say=say.priorities,
+            kept=(
+                Kept("priorities", "the criteria that matter most to the player, the most important first", " ".join),
+            ),
+        ),
     ] = ()
     wishes: Annotated[Wishes, Field(description=N_("wishes for mass and tone"))] = Wishes()
     own_bow: Annotated[
@@ -288,3 +326,7 @@ class Questionnaire(Body):
 
 QUESTIONS: Final[tuple[Declared, ...]] = tuple(declared.within(Questionnaire))
 """Every question that is asked, in the order in which it is declared."""
+HISTORY: Final[tuple[tuple[Declared, Kept], ...]] = tuple(
+    (each, kept) for each in QUESTIONS for kept in each.asked.kept
+)
+"""The columns of the history that hold answers, in order, each with its question."""

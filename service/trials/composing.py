@@ -3,7 +3,6 @@
 import datetime as dt
 import secrets
 from collections.abc import Sequence
-from decimal import Decimal
 from typing import Any
 
 from sqlalchemy import select
@@ -24,6 +23,7 @@ from service.players.known import Marks
 from service.players.trial_access import composed
 from service.questionnaire.composing_fields import MOST_COPIES
 from service.questionnaire.forms import Composing, Questionnaire
+from service.questionnaire.questions import HISTORY
 from service.trials import ordering, reservations, trial_mails
 from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
 from service.trials.shared import noted
@@ -220,19 +220,7 @@ def _said(request: Composing, enquiry: tables.Enquiry | None) -> player_keys.Sai
 
 def answer_columns(answers: Questionnaire) -> dict[str, Any]:
     """Return the answers as the history's columns."""
-    budget = round(Decimal(str(answers.budget.amount)), 2) if answers.budget else None
-    return {
-        "instrument": answers.instrument,
-        "hold": answers.hold,
-        "strings": answers.strings,
-        "string_length_mm": answers.string_length_mm,
-        "settings": " ".join(sorted(answers.settings)),
-        "budget": budget or None,
-        "currency": answers.budget.currency if answers.budget and budget else None,
-        "priorities": " ".join(answers.priorities),
-        "wish_mass": answers.wishes.mass,
-        "wish_tone": answers.wishes.tone,
-    }
+    return {kept.column: kept.value(question.given(answers)) for question, kept in HISTORY}
 
 
 def _composition(

@@ -19,6 +19,8 @@ from model.domain.vocabulary import (
 )
 from service.inventory.files import cells
 from service.inventory.files.cells import Reader
+from service.questionnaire.parsing import is_needed
+from service.questionnaire.questions import HISTORY
 from service.tables import (
     BENCH_COLUMNS,
     EVENTS,
@@ -214,6 +216,28 @@ EVENTS_FILE = Kind(
     ),
     key=("copy", "date", "event"),
 )
+_ANSWERS = {
+    "instrument": _INSTRUMENT,
+    "hold": cells.word(*Hold),
+    "strings": cells.whole(FEWEST_STRINGS, MOST_STRINGS),
+    "string_length_mm": cells.number(high=LONGEST_STRING_MM),
+    "settings": cells.words(*Setting),
+    "budget": cells.money,
+    "currency": cells.currency,
+    "priorities": _PRIORITIES,
+    "wish_mass": cells.whole(-1, 1),
+    "wish_tone": cells.whole(-1, 1),
+}
+"""How a cell of an answer is read; what was asked years ago may lie beyond what is asked today."""
+
+
+def _of_answers() -> tuple[Column, ...]:
+    return tuple(
+        Column(kept.column, _ANSWERS[kept.column], kept.about, required=is_needed(question.path))
+        for question, kept in HISTORY
+    )
+
+
 RUNS = Kind(
     "runs.csv",
     "One row for each bow played in a trial, by each rater. The columns up to `instrument_used` are the trial's and say the same on each of its rows.",
@@ -222,16 +246,7 @@ RUNS = Kind(
         Column("player", cells.key, "any key; two trials of one player share it", required=True),
         Column("dealer", cells.slug, "the dealer's slug; one not yet known is made"),
         Column("date", cells.day, "the day of the trial, not in the future", required=True),
-        Column("instrument", _INSTRUMENT, "the player's instrument", required=True),
-        Column("hold", cells.word(*Hold), "double bass only, and needed there: how the player holds the bow"),
-        Column("strings", cells.whole(FEWEST_STRINGS, MOST_STRINGS), "number of strings of the instrument"),
-        Column("string_length_mm", cells.number(high=LONGEST_STRING_MM), "sounding length of a string"),
-        Column("settings", cells.words(*Setting), "where the player plays"),
-        Column("budget", cells.money, "what the player wants to spend at most"),
-        Column("currency", cells.currency, "the budget's currency; needed with a budget"),
-        Column("priorities", _PRIORITIES, "the criteria that matter most to the player, the most important first"),
-        Column("wish_mass", cells.whole(-1, 1), "-1 lighter, 0 as it is, 1 heavier than the own bow"),
-        Column("wish_tone", cells.whole(-1, 1), "-1 warmer, 0 as it is, 1 brighter"),
+        *_of_answers(),
         Column("place", cells.word(*Place), "where the trial was"),
         Column(
             "blinding",

@@ -16,6 +16,7 @@ from service.inventory.files import kinds
 from service.inventory.files.cells import CANNOT_TELL
 from service.inventory.files.kinds import Kind
 from service.players import same_person
+from service.questionnaire.questions import HISTORY
 from service.tables import (
     INSTRUMENTS,
     QUANTITIES,
@@ -136,9 +137,9 @@ def _runs() -> Statement:
         select(
             Trial.key.label("trial"),
             func.coalesce(_STANDS.key, Player.key).label("player"),
-            *(Trial.dealer, Trial.on.label("date"), Trial.instrument, Trial.hold, Trial.strings),
-            *(Trial.string_length_mm, Trial.settings, Trial.budget, Trial.currency, Trial.priorities),
-            *(Trial.wish_mass, Trial.wish_tone, Trial.place, Trial.blinding, Trial.instrument_used),
+            *(Trial.dealer, Trial.on.label("date")),
+            *(getattr(Trial, kept.column) for _question, kept in HISTORY),
+            *(Trial.place, Trial.blinding, Trial.instrument_used),
             *(Run.rater, Run.position, func.coalesce(Run.copy, OWN).label("copy")),
             *(getattr(Run, name) for name in RATED),
             *(Run.note, Run.cannot_tell, Run.revision),

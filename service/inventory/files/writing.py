@@ -11,6 +11,7 @@ from service.inventory.files.cells import CANNOT_TELL
 from service.inventory.files.changes import Changes, Plan
 from service.inventory.files.folders import merged
 from service.inventory.files.stored import Values, batched
+from service.questionnaire.questions import HISTORY
 from service.tables import (
     RATED,
     Base,
@@ -27,10 +28,7 @@ from service.tables import (
     Trial,
 )
 
-ANSWERS = (
-    *("dealer", "instrument", "hold", "strings", "string_length_mm", "settings", "budget", "currency", "priorities"),
-    *("wish_mass", "wish_tone", "place", "blinding", "instrument_used"),
-)
+ANSWERS = ("dealer", *(kept.column for _question, kept in HISTORY), "place", "blinding", "instrument_used")
 """Columns of runs.csv that a trial keeps under the same name."""
 
 
