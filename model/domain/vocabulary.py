@@ -161,7 +161,7 @@ SCALES: dict[Criterion, Scale] = {
         "Steadiness", "Does a long stroke stay on the string?", "trembles and bounces", "calm to the tip"
     ),
     Criterion.OFF_STRING: Scale(
-        "Off the string", "How do spiccato and sautillé come?", "I have to force them", "by themselves"
+        "Off the string", "How do spiccato and sautillé come?", "I have to force them", "the bow bounces by itself"
     ),
     Criterion.EASE: Scale(
         "Ease", "How much work is it for arm and hand, over an hour?", "tiring", "I forget that I hold it"

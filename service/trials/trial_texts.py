@@ -86,9 +86,9 @@ def kept(session: Session, trial: Trial) -> str:
     if outcome is None:
         return ""
     sentences = {
-        OutcomeKind.KEPT: _("You kept a {tier}. May it serve you well."),
+        OutcomeKind.KEPT: _("You kept a {tier}. We hope that it serves you well."),
         OutcomeKind.MORE_ASKED: _("You asked to try more bows; we will be in touch about the next ones."),
         OutcomeKind.NONE: _("You kept none of them. That is an answer too: what you rated helps us to choose better."),
-        OutcomeKind.RETURNED: _("You gave the {tier} back."),
+        OutcomeKind.RETURNED: _("You gave back the {tier}."),
     }
     return sentences[outcome.outcome].format(tier=tier_name(session, outcome.copy))
