@@ -104,3 +104,20 @@ def test_the_drawing_shows_every_room_and_draws_no_arrow_against_the_imports() -
             used = re.findall(rf"^(?:from|import) {name}\.(\w+)", path.read_text(encoding="utf-8"), re.MULTILINE)
             against = [other for other in used if room in order and order.get(other, order[room]) < order[room]]
             assert against == [], path
+
+
+def test_the_way_from_a_rating_to_the_shortlist_is_twenty_files_each_used_by_one_before_it() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    steps = re.findall(
+        r"^\d\. .*$", text.split("**From one rating to the shortlist**")[1].split("## The map")[0], re.MULTILINE
+    )
+    ways = [re.findall(r"`([\w/]+)\.py`", step) for step in steps]
+    assert len([file for way in ways for file in way]) == 20
+    for way in ways:
+        for place, file in enumerate(way[1:], start=1):
+            assert (ROOT / f"{file}.py").is_file(), file
+            package, _, name = file.replace("/", ".").rpartition(".")
+            # By its own name, or through the door of its room.
+            uses = re.compile(rf"^from {package} import |^from {package}\.{name} import ", re.MULTILINE)
+            texts = [(ROOT / f"{before}.py").read_text(encoding="utf-8") for before in way[:place]]
+            assert any(uses.search(text) for text in texts), f"{file} is used by none of {way[:place]}"
