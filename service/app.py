@@ -29,12 +29,12 @@ from service.devices import link_pages, offline_page, sheets_api, tablet_doors
 from service.form import embed, form_routes
 from service.inventory import inventory_api
 from service.mail import mail_links, outbox_page
-from service.mail.mail_service import open_office
+from service.mail.mail_service import open_mail_service
 from service.mail.sending import Postman
 from service.operations import health_doors, metrics_doors, well_known
 from service.operations.metrics import SHARED, Metrics
 from service.privacy import privacy_pages
-from service.privacy.daily import Caretaker
+from service.privacy.daily import RetentionWorker
 from service.registry import MAILS
 from service.settings import Settings
 from service.trials import reading_api, still_right_page, trials_api
@@ -65,10 +65,10 @@ SIGN_INS_PER_MINUTE = 20
 
 @asynccontextmanager
 async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
-    postman = Postman(app.state.database, app.state.office)
-    caretaker = Caretaker(app.state.database)
+    postman = Postman(app.state.database, app.state.mail_service)
+    retention_worker = RetentionWorker(app.state.database)
     postman.start()
-    caretaker.start()
+    retention_worker.start()
     tasks = [asyncio.create_task(app.state.ledger.keep())]
     if app.state.metrics is not None:
         tasks.append(asyncio.create_task(app.state.metrics.watch_loop()))
@@ -77,7 +77,7 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
         task.cancel()
     await asyncio.gather(*tasks, return_exceptions=True)
     app.state.ledger.close()
-    caretaker.stop()
+    retention_worker.stop()
     postman.stop()
     app.state.database.close()
 
@@ -100,7 +100,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.tokens = security.FormTokens(secret, tuple(older))
     _measure(app, settings, _limit(app, settings))
     app.state.signer = Signer(secret, tuple(older))
-    app.state.office = open_office(
+    app.state.mail_service = open_mail_service(
         settings.mail, settings.data_dir / "mail", settings.public_address, secret, MAILS, older=tuple(older)
     )
     app.state.second_factor = settings.second_factor

@@ -5,11 +5,11 @@ from types import MappingProxyType
 
 from service.accounts import account_mails
 from service.advice import advice_mails
-from service.mail.mail_kinds import Kind
+from service.mail.mail_kinds import MailKind
 from service.privacy import privacy_mails
 from service.trials import trial_mails
 
-MAILS: Mapping[str, Kind] = MappingProxyType(
+MAILS: Mapping[str, MailKind] = MappingProxyType(
     {**account_mails.KINDS, **advice_mails.KINDS, **trial_mails.KINDS, **privacy_mails.KINDS}
 )
 """Every kind of mail by its name."""

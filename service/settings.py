@@ -29,7 +29,7 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError
 
 from service.core import secret_file
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.secret_file import SHORTEST_SECRET
 from service.mail import addresses
 from service.mail.mail_server import LONGEST_TIMEOUT, NOBODY, PORTS, TIMEOUT, MailServer, Security
@@ -142,7 +142,7 @@ def _contact(value: str) -> str:
 def _sender(value: object) -> object:
     try:
         return addresses.parse(value) if isinstance(value, str) else value
-    except addresses.Unusable as error:
+    except addresses.UnusableAddressError as error:
         raise ValueError(f"MAIL_FROM: {error}") from None
 
 
@@ -277,11 +277,11 @@ class Settings(BaseSettings):
 
     @classmethod
     def from_environment(cls, environ: Mapping[str, str]) -> "Settings":
-        """Read the settings; raises `Refused` with a sentence for each value that cannot be used."""
+        """Read the settings; raises `ConflictError` with a sentence for each value that cannot be used."""
         try:
             return cls(**_Environment(cls, environ)())
         except ValidationError as error:
-            raise Refused(" ".join(_sentence(each) for each in error.errors())) from None
+            raise ConflictError(" ".join(_sentence(each) for each in error.errors())) from None
 
     @model_validator(mode="after")
     def _belong_together(self) -> "Settings":
@@ -359,14 +359,14 @@ def table() -> str:
 def _value(environ: Mapping[str, str], name: str) -> str | None:
     value, file = environ.get(name, "").strip(), environ.get(f"{name}_FILE", "").strip()
     if value and file:
-        raise Refused(f"{name} and {name}_FILE are both set; expected one of the two.")
+        raise ConflictError(f"{name} and {name}_FILE are both set; expected one of the two.")
     if not file:
         return value or None
     try:
         return Path(file).read_text(encoding="utf-8").strip() or None
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise Refused(f"{name}_FILE names {file}, which cannot be read: {reason}.") from None
+        raise ConflictError(f"{name}_FILE names {file}, which cannot be read: {reason}.") from None
 
 
 def _sentence(error: ErrorDetails) -> str:
@@ -380,5 +380,5 @@ def _sentence(error: ErrorDetails) -> str:
 
 def _metadata(annotation: Any, metadata: list[Any]) -> list[Any]:
     """Return what is noted of a field, also where the note stands within 'or None'."""
-    within = [each for part in get_args(annotation) for each in getattr(part, "__metadata__", ())]
-    return [*metadata, *within]
+    inner = [each for part in get_args(annotation) for each in getattr(part, "__metadata__", ())]
+    return [*metadata, *inner]

@@ -177,6 +177,15 @@ def test_no_two_files_of_the_service_share_a_name() -> None:
     assert [name for name, count in counts.items() if count > 1] == []
 
 
+def test_no_two_classes_of_the_service_share_a_name() -> None:
+    classes = [
+        node.name for path in sources("service") for node in ast.walk(tree(path)) if isinstance(node, ast.ClassDef)
+    ]
+    counts = Counter(name for name in classes if not name.startswith("_"))
+    # One thing in two forms: as it is kept, and as the API or the form's steps have it.
+    assert {name for name, count in counts.items() if count > 1} == {"Contact", "Draft", "Enquiry", "Trial"}
+
+
 def test_only_the_wiring_and_the_commands_read_settings() -> None:
     readers = found("service", "service.settings", "os.environ", "os.getenv")
     assert [line for line in readers if not line.startswith(READS_SETTINGS)] == []

@@ -134,7 +134,7 @@ from service.accounts import account_mails, users
 from service.core.database import Database
 from service.mail import outbox_desk
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import open_office
+from service.mail.mail_service import open_mail_service
 from service.mail.sending import send_waiting
 from service.registry import MAILS
 from service.tables import OutboxItem, User
@@ -144,15 +144,15 @@ from tests.service.client import SECRET
 folder = Path(sys.argv[1])
 migrated.put(folder / "bows.db")
 database = Database(f"sqlite:///{folder / 'bows.db'}")
-office = open_office(MailServer(), folder / "mail", "https://bows.example", SECRET, MAILS)
+mail_service = open_mail_service(MailServer(), folder / "mail", "https://bows.example", SECRET, MAILS)
 with database.writing() as session:
     users.add(session, "ada@bows.example", "owner", None)
 with database.writing() as session:
     account_mails.welcome(session, session.scalars(select(User)).one())
-send_waiting(database, office)
+send_waiting(database, mail_service)
 with database.reading() as session:
     row = session.scalars(select(OutboxItem).where(OutboxItem.kind == "welcome")).one()
-    message = office.transport.read(row.message_id)
+    message = mail_service.transport.read(row.message_id)
 from email import message_from_string, policy
 parsed = message_from_string(message, policy=policy.default)
 print(parsed["To"], "|", parsed["Subject"], "|", MAILS["welcome"].name)

@@ -10,7 +10,7 @@ from service.accounts import entering, passwords, securing, users
 from service.accounts.entering import Try
 from service.accounts.users import Account
 from service.core.database import Database
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.web import refusal_records
 from service.web.desk_frame import host_of
@@ -32,7 +32,7 @@ def faults(problems: Mapping[str, str], anchors: Mapping[str, str] | None = None
     return tuple(Fault((anchors or {}).get(field, field), sentence) for field, sentence in problems.items())
 
 
-def by_field(error: Invalid) -> dict[str, str]:
+def by_field(error: InvalidInputError) -> dict[str, str]:
     """Return the first sentence on each field."""
     found: dict[str, str] = {}
     for problem in error.problems:
@@ -51,10 +51,10 @@ class NewPassword:
 async def new_password(request: Request, form: Fields, account: Account, words: tuple[str, ...] = ()) -> NewPassword:
     """Return the digest of the password in a form, made in a thread, or what is wrong with it."""
     password = first(form, "password")
-    about = (account.email, account.name or "", account.dealer or "", host_of(request), *words)
+    personal_words = (account.email, account.name or "", account.dealer or "", host_of(request), *words)
     try:
-        await passwords.in_thread(passwords.require_good, password, about)
-    except Invalid as error:
+        await passwords.in_thread(passwords.require_good, password, personal_words)
+    except InvalidInputError as error:
         return NewPassword("", by_field(error))
     if first(form, "again") != password:
         return NewPassword("", {"again": _("The two do not agree; type the same password once more.")})

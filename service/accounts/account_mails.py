@@ -13,7 +13,7 @@ from service.core import times
 from service.core.language import N_, _
 from service.mail import addresses, outbox
 from service.mail.addresses import greeting_name
-from service.mail.mail_kinds import Kind, Needless, Values
+from service.mail.mail_kinds import MailKind, ObsoleteError, Values
 from service.mail.outbox import To
 from service.tables import OutboxItem, User
 
@@ -30,13 +30,13 @@ def reset_link(session: Session, user: User, path: str, about: str) -> None:
 
 def account_notice(session: Session, user: User, what: str, *, once: str | None = None) -> None:
     """Tell one of the staff what happened to the account: one of `ACCOUNT_NEWS`; of those with one ``once`` one goes out."""
-    about = f"{user.id}:{what}:{once or secrets.token_hex(8)}"
-    _to_user(session, "account_notice", user, about, {"what": what, "at": dt.datetime.now(dt.UTC).isoformat()})
+    key = f"{user.id}:{what}:{once or secrets.token_hex(8)}"
+    _to_user(session, "account_notice", user, key, {"what": what, "at": dt.datetime.now(dt.UTC).isoformat()})
 
 
 def _to_user(session: Session, kind: str, user: User, about: str, values: dict[str, object]) -> None:
     # An account's name need not be an address that mail can be sent to.
-    with suppress(addresses.Unusable):
+    with suppress(addresses.UnusableAddressError):
         addresses.parse(user.email)
         outbox.queue(session, kind, about, To(user.email, user.language or "en", user.dealer), values)
 
@@ -62,28 +62,28 @@ ACCOUNT_NEWS: Mapping[str, str] = MappingProxyType(
 
 def _account_notice(session: Session, row: OutboxItem) -> Values:
     user = session.scalar(select(User).where(User.email == row.address))
-    what, at = str(row.values["what"]), dt.datetime.fromisoformat(row.values["at"])
+    what, moment = str(row.values["what"]), dt.datetime.fromisoformat(row.values["at"])
     news = ACCOUNT_NEWS[what]
     return {
         "name": greeting_name(user.name if user else None),
         "news": _(news),
-        "at": times.moment(at),
+        "at": times.moment(moment),
         "tried": what == "codes_tried",
     }
 
 
 def _password(session: Session, row: OutboxItem) -> Values:
     if "secret" not in row.values:
-        raise Needless(N_("The link has been sent and is not kept; make a new one."))
+        raise ObsoleteError(N_("The link has been sent and is not kept; make a new one."))
     user = session.scalar(select(User).where(User.email == row.address))
     return {"name": greeting_name(user.name if user else None), "path": row.values["secret"]}
 
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
+KINDS: Mapping[str, MailKind] = MappingProxyType(
     {
-        "password": Kind("accounts/mail/password", N_("link to set a password"), _password, secret=True),
-        "reset_link": Kind("accounts/mail/reset_link", N_("link for a forgotten password"), _password, secret=True),
-        "account_notice": Kind("accounts/mail/account_notice", N_("notice to an account"), _account_notice),
+        "password": MailKind("accounts/mail/password", N_("link to set a password"), _password, secret=True),
+        "reset_link": MailKind("accounts/mail/reset_link", N_("link for a forgotten password"), _password, secret=True),
+        "account_notice": MailKind("accounts/mail/account_notice", N_("notice to an account"), _account_notice),
     }
 )
 """What accounts send; the texts lie in ``templates/accounts/mail/KIND``."""

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service.core import audit, audit_events, formats
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.language import _
 from service.web.database_sessions import Reading
 from service.web.desk_frame import show
@@ -24,7 +24,7 @@ _MOST_DIGITS = 9
 async def listed(request: Request, staff: Views, session: Reading, before: str = "") -> Response:
     """Show one page of the record, newest first."""
     if before and not (before.isascii() and before.isdigit() and len(before) <= _MOST_DIGITS):
-        raise NotHere
+        raise NotFoundError
     entries = audit.entries(session, staff.scope, int(before) if before else None)
     return show(
         request,
@@ -43,15 +43,15 @@ async def listed(request: Request, staff: Views, session: Reading, before: str =
     )
 
 
-def _who(entry: audit.Entry) -> str:
+def _who(entry: audit.RecordedEvent) -> str:
     return entry.who or _(audit_events.WRITERS[entry.by])
 
 
-def _did(entry: audit.Entry) -> str:
+def _did(entry: audit.RecordedEvent) -> str:
     return _(entry.did)
 
 
-def _about(entry: audit.Entry) -> str:
+def _about(entry: audit.RecordedEvent) -> str:
     told = ((name, value) for name, value in sorted(entry.detail.items()) if value is not None)
     details = ", ".join(f"{name} {_plain(value)}" for name, value in told)
     return f"{entry.about} ({details})" if details else entry.about

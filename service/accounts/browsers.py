@@ -37,12 +37,12 @@ def known_user(session: Session, email: str, secret: str | None, now: dt.datetim
     """Return the account of an address for which the browser of a cookie's secret is known; None where it is not."""
     if not secret:
         return None
-    user, since = tables.User, (now or _now()) - LIFE
+    user, start = tables.User, (now or _now()) - LIFE
     return session.scalar(
         select(user.id)
         .join(KnownBrowser, KnownBrowser.user == user.id)
         .where(user.email == email.strip().lower(), KnownBrowser.digest == tokens.digest(secret))
-        .where(KnownBrowser.seen_at > since)
+        .where(KnownBrowser.seen_at > start)
     )
 
 
@@ -71,8 +71,8 @@ def _forget_oldest(session: Session, user: int) -> None:
 
 def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[Browser]:
     """Return the browsers that are known of a user, the one used last first."""
-    since = (now or _now()) - LIFE
-    asked = select(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.seen_at > since)
+    start = (now or _now()) - LIFE
+    asked = select(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.seen_at > start)
     return [
         Browser(
             ident=tokens.digest(row.digest)[:16],

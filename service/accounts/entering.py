@@ -61,8 +61,8 @@ async def try_code(request: Request, half: Half) -> Try:
     secret = browser_secret(request)
     with _database(request).reading() as session:
         is_known = browsers.known_user(session, half.email, secret) is not None
-    of = tries.key("code", half.user, *([tokens.digest(secret or "")] if is_known else []))
-    return await _taken(request, of)
+    tries_key = tries.key("code", half.user, *([tokens.digest(secret or "")] if is_known else []))
+    return await _taken(request, tries_key)
 
 
 async def try_own(request: Request, staff: Staff) -> Try:

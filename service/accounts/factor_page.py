@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.accounts import account_forms, entering, second_factor, securing, tries
 from service.accounts.account_forms import Proof
 from service.accounts.account_page import ACCOUNT
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.web import permissions, qr, staff_sessions
 from service.web.database_sessions import Reading, Writing
@@ -75,7 +75,7 @@ async def renew_codes(request: Request, staff: AnyStaff, form: Posted, proof: Pr
 async def remove(request: Request, staff: AnyStaff, form: Posted, proof: Proven, session: Writing) -> Response:
     """Take the second factor away."""
     if permissions.needs_factor(request, staff.role, staff.scope):
-        raise Refused(_("A second factor is required of this account here; set up another one in its place."))
+        raise ConflictError(_("A second factor is required of this account here; set up another one in its place."))
     problems = _refusals(request, session, staff, form, proof)
     if problems:
         return _page(request, staff, session, problems)
@@ -143,7 +143,7 @@ def _page(
         factor=factor,
         is_required=permissions.needs_factor(request, staff.role, staff.scope),
         asks_password=not staff.must_enrol,
-        secret=" ".join(secret[at : at + _GROUP] for at in range(0, len(secret), _GROUP)),
+        secret=" ".join(secret[start : start + _GROUP] for start in range(0, len(secret), _GROUP)),
         token=request.app.state.signer.make(PURPOSE, f"{secret}.{staff.session}") if secret else "",
         qr=qr.svg(second_factor.address(secret, staff.email, host_of(request)), name) if secret else None,
     )
@@ -151,6 +151,6 @@ def _page(
 
 def _secret_of(request: Request, staff: Staff, token: str) -> str | None:
     """Return the secret that a page of this session showed, None for any other text."""
-    about = request.app.state.signer.read(PURPOSE, token) or ""
-    secret, _dot, session = about.partition(".")
+    signed = request.app.state.signer.read(PURPOSE, token) or ""
+    secret, _dot, session = signed.partition(".")
     return secret if secret and session == staff.session else None

@@ -18,7 +18,7 @@ from argon2 import PasswordHasher, Type
 from argon2.exceptions import InvalidHashError, VerificationError
 from zxcvbn import zxcvbn
 
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 
 MEMORY_KIB, PASSES, LANES = 19_456, 2, 1
@@ -105,13 +105,13 @@ async def in_thread(slow: Callable[..., R], *arguments: object) -> R:
 
 
 def require_good(password: str, about: tuple[str, ...] = (), field: str = "password") -> None:
-    """Raise `Invalid` where a new password is too easily guessed; ``about``: words that stand for its owner or the shop.
+    """Raise `InvalidInputError` where a new password is too easily guessed; ``about``: words that stand for its owner or the shop.
 
     Takes a millisecond or two; up to a second for a text made to be slow, so that routes run it in a thread. No kind of character is asked for, and none refused (ASVS 5.0, 6.2.5).
     """
     problem = _weakness(_same_form(password), about)
     if problem:
-        raise Invalid([(field, problem)])
+        raise InvalidInputError([(field, problem)])
 
 
 def _same_form(password: str) -> str:

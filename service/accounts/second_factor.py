@@ -86,11 +86,11 @@ def new_codes(session: Session, user: int) -> list[str]:
 
 def remove(session: Session, user: int) -> bool:
     """Take a user's second factor and its recovery codes away; return whether there was one."""
-    there = session.get(SecondFactor, user) is not None
+    was_set_up = session.get(SecondFactor, user) is not None
     for table in (SecondFactor, RecoveryCode):
         session.execute(delete(table).where(table.user == user))
     session.expire_all()
-    return there
+    return was_set_up
 
 
 def use(session: Session, user: int, code: str, now: dt.datetime | None = None) -> str | None:

@@ -8,8 +8,8 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.accounts import account_mails, browsers, half_sign_ins, second_factor
 from service.core import audit, audit_events, tokens
-from service.core.audit_events import Event
-from service.core.errors import NotHere
+from service.core.audit_events import AuditEvent
+from service.core.errors import NotFoundError
 from service.tables import PasswordLink, User
 from service.web import staff_sessions
 
@@ -43,7 +43,9 @@ def _open_links(session: Session, user: User, now: dt.datetime) -> bool:
     return (session.scalar(count) or 0) >= MOST_OPEN
 
 
-def password_set(session: Session, user: int, did: Event, keep: str | None = None, browser: str | None = None) -> None:
+def password_set(
+    session: Session, user: int, did: AuditEvent, keep: str | None = None, browser: str | None = None
+) -> None:
     """Put a new password on record, end what the old one opened, and tell its owner.
 
     ``keep``: digest of the session that goes on, ``browser``: secret of the one that stays known; None for neither.
@@ -119,7 +121,7 @@ def _end_others(session: Session, user: int, keep: str | None) -> None:
 def _user(session: Session, user: int) -> User:
     row = session.get(tables.User, user)
     if row is None:
-        raise NotHere
+        raise NotFoundError
     return row
 
 

@@ -40,7 +40,7 @@ CODE = f"{permissions.SIGN_IN}/code"
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
+class SignInResult:
     """What came of a try: ``user`` None: refused. ``outdated``, ``renewed``: a digest to be replaced, and by what."""
 
     tried: Try
@@ -60,27 +60,27 @@ async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the
     return _form(request, next, {}, {})
 
 
-async def _tried(request: Request, form: Annotated[Fields, Depends(permissions.fields_of)]) -> Tried:
+async def _tried(request: Request, form: Annotated[Fields, Depends(permissions.fields_of)]) -> SignInResult:
     """Check address and password before the route asks for the database's turn: a digest takes its time."""
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "")
     request.app.state.tokens.require(_bound_to(nonce), first(form, "csrf") if nonce else "")
     email, password, onwards = first(form, "email"), first(form, "password"), first(form, "next")
     tried = await entering.try_password(request, email)
     if tried.wait:
-        return Tried(tried, None, email, onwards)
+        return SignInResult(tried, None, email, onwards)
     with _database(request).reading() as session:
         known = users.credentials(session, email)
     fits = await passwords.in_thread(passwords.fits, known.digest, password)
     if not fits or known.user is None:
-        return Tried(tried, None, email, onwards)
+        return SignInResult(tried, None, email, onwards)
     if not passwords.is_outdated(known.digest):
-        return Tried(tried, known.user, email, onwards)
+        return SignInResult(tried, known.user, email, onwards)
     renewed = await passwords.in_thread(passwords.hash_password, password)
-    return Tried(tried, known.user, email, onwards, known.digest, renewed)
+    return SignInResult(tried, known.user, email, onwards, known.digest, renewed)
 
 
 @router.post(permissions.SIGN_IN)
-async def sign_in(request: Request, tried: Annotated[Tried, Depends(_tried)], session: Writing) -> Response:
+async def sign_in(request: Request, tried: Annotated[SignInResult, Depends(_tried)], session: Writing) -> Response:
     """Begin a session, ask for the code of the second factor, or say that address and password do not belong together."""
     typed = {"email": [tried.email]}
     if tried.user is None:

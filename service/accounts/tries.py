@@ -57,9 +57,9 @@ def give_back(session: Session, of: str) -> None:
 
 def _row(session: Session, of: str, now: dt.datetime) -> SignInTries:
     """Return the row that counts, locked until the transaction ends."""
-    there = session.get(SignInTries, of, with_for_update=True)
-    if there is not None:
-        return there
+    row = session.get(SignInTries, of, with_for_update=True)
+    if row is not None:
+        return row
     try:
         with session.begin_nested():
             new = SignInTries(of=of, count=0, last_at=now)

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.accounts import account_mails, browsers, half_sign_ins, passwords, securing
 from service.core import audit, audit_events, language, tokens
-from service.core.errors import FieldProblem, Invalid, NotHere, Refused
+from service.core.errors import ConflictError, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.scopes import AllDealers, Scope
 from service.web import staff_sessions
@@ -80,7 +80,7 @@ def add(
 
     Raises
     ------
-    Invalid : the address, the role, the dealer or the language cannot be used.
+    InvalidInputError : the address, the role, the dealer or the language cannot be used.
     """
     email = email.strip().lower()
     _require_usable(session, email, role, dealer, name, language_code)
@@ -105,7 +105,7 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
 
     Raises
     ------
-    NotHere : there is no such user within the scope.
+    NotFoundError : there is no such user within the scope.
     """
     row = _user(session, scope, user)
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
@@ -117,7 +117,7 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
 
 
 def link_of(session: Session, secret: str) -> Account:
-    """Return whose password a link sets; raises `NotHere` where it is unknown, used or too old."""
+    """Return whose password a link sets; raises `NotFoundError` where it is unknown, used or too old."""
     user = session.scalar(
         select(tables.User)
         .join(tables.PasswordLink, tables.PasswordLink.user == tables.User.id)
@@ -126,12 +126,12 @@ def link_of(session: Session, secret: str) -> Account:
         .where(tables.User.disabled_at.is_(None))
     )
     if user is None:
-        raise NotHere
+        raise NotFoundError
     return _account(user)
 
 
 def set_password(session: Session, secret: str, digest: str) -> Account:
-    """Set a password by its link: once, after which every session of the user ends. Raises `NotHere` as `link_of` does."""
+    """Set a password by its link: once, after which every session of the user ends. Raises `NotFoundError` as `link_of` does."""
     link = tables.PasswordLink
     session.execute(select(link.digest).where(link.digest == tokens.digest(secret)).with_for_update())
     account = link_of(session, secret)
@@ -168,7 +168,7 @@ def credentials(session: Session, email: str) -> Credentials:
 
 
 def account(session: Session, scope: Scope, user: int) -> Account:
-    """Return one account; raises `NotHere` where there is none within the scope."""
+    """Return one account; raises `NotFoundError` where there is none within the scope."""
     return _account(_user(session, scope, user))
 
 
@@ -183,10 +183,10 @@ def listed(session: Session, scope: Scope) -> list[Account]:
 
 
 def known(session: Session, email: str) -> int:
-    """Return the id of an address; raises `Refused` where nobody has it."""
+    """Return the id of an address; raises `ConflictError` where nobody has it."""
     found = session.scalar(select(tables.User.id).where(tables.User.email == email.strip().lower()))
     if found is None:
-        raise Refused(_("Nobody here has the address {email}.").format(email=email.strip()))
+        raise ConflictError(_("Nobody here has the address {email}.").format(email=email.strip()))
     return found
 
 
@@ -195,8 +195,8 @@ def disable(session: Session, scope: Scope, user: int, *, by: int | None = None)
 
     Raises
     ------
-    NotHere : there is no such user within the scope.
-    Refused : it is the last owner who is not bound to a dealer.
+    NotFoundError : there is no such user within the scope.
+    ConflictError : it is the last owner who is not bound to a dealer.
     """
     row = _user(session, scope, user)
     if row.disabled_at is not None:
@@ -210,7 +210,7 @@ def disable(session: Session, scope: Scope, user: int, *, by: int | None = None)
 
 
 def end_sessions(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
-    """End every session and half sign-in of a user; raises `NotHere` as `disable` does."""
+    """End every session and half sign-in of a user; raises `NotFoundError` as `disable` does."""
     row = _user(session, scope, user)
     _end_all(session, user)
     audit.record(session, by, audit_events.SESSIONS_ENDED, f"user {user}", dealer=row.dealer)
@@ -237,7 +237,7 @@ def _require_usable(
         if sentence
     ]
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
 
 
 def _address_problem(email: str) -> str:
@@ -267,7 +267,7 @@ def _language_problem(code: str | None) -> str:
 
 
 def _require_another_owner(session: Session, row: tables.User, *, stays: bool = False) -> None:
-    """Raise `Refused` where nobody would be left to look after every account."""
+    """Raise `ConflictError` where nobody would be left to look after every account."""
     if row.role != "owner" or row.dealer is not None or row.disabled_at is not None or stays:
         return
     others = select(func.count()).where(
@@ -277,13 +277,15 @@ def _require_another_owner(session: Session, row: tables.User, *, stays: bool = 
         tables.User.id != row.id,
     )
     if not session.scalar(others):
-        raise Refused(_("This is the only owner left; make another one first, or nobody can look after the accounts."))
+        raise ConflictError(
+            _("This is the only owner left; make another one first, or nobody can look after the accounts.")
+        )
 
 
 def _user(session: Session, scope: Scope, user: int) -> tables.User:
     row = session.get(tables.User, user)
     if row is None or not scope.covers(row.dealer):
-        raise NotHere
+        raise NotFoundError
     return row
 
 

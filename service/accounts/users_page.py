@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts import account_forms, dealer_list, users
 from service.accounts.users import Account
-from service.core.errors import Invalid, NotAllowed, NotHere, Refused
+from service.core.errors import ConflictError, ForbiddenError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.web import form_tokens, roles
 from service.web.database_sessions import Reading, Writing
@@ -59,7 +59,7 @@ async def add(request: Request, staff: Changes, form: Posted, session: Writing) 
                 name=first(form, "name").strip() or None,
                 by=staff.user,
             )
-    except Invalid as error:
+    except InvalidInputError as error:
         return _page(request, staff, session, _Shown(form, account_forms.by_field(error)))
     return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
 
@@ -70,7 +70,7 @@ async def new_link(request: Request, user: str, staff: Changes, form: Posted, se
     del form
     account = _account(session, staff, user)
     if account.disabled:
-        raise Refused(_("This account is disabled; let it in again first."))
+        raise ConflictError(_("This account is disabled; let it in again first."))
     secret = users.new_link(session, staff.scope, account.id, by=staff.user)
     return _page(request, staff, session, _with_link(request, account, secret))
 
@@ -89,7 +89,7 @@ async def disable(request: Request, user: str, staff: Changes, form: Posted, ses
     """Disable an account; it is signed out everywhere at once."""
     del form
     if _number(user) == staff.user:
-        raise Refused(_("You cannot disable your own account; another owner can."))
+        raise ConflictError(_("You cannot disable your own account; another owner can."))
     account = _account(session, staff, user)
     users.disable(session, staff.scope, account.id, by=staff.user)
     return see(request, USERS, _("{email} can no longer sign in.").format(email=account.email))
@@ -105,33 +105,33 @@ async def end_sessions(request: Request, user: str, staff: Changes, form: Posted
 
 
 def _account(session: Session, staff: Staff, number: str) -> Account:
-    """Return an account that may be handed on or ended; raises `NotHere`, or `NotAllowed` where it may more than whoever asks."""
+    """Return an account that may be handed on or ended; raises `NotFoundError`, or `ForbiddenError` where it may more than whoever asks."""
     account = users.account(session, staff.scope, _number(number))
     if not staff.may_grant(account.role, account.dealer):
-        raise NotAllowed
+        raise ForbiddenError
     return account
 
 
 def _number(text: str) -> int:
-    """Return an account's number; raises `NotHere` for what is none (no database has one above 31 bits)."""
+    """Return an account's number; raises `NotFoundError` for what is none (no database has one above 31 bits)."""
     if not (text.isascii() and text.isdigit() and len(text) <= 10 and int(text) < 1 << 31):
-        raise NotHere
+        raise NotFoundError
     return int(text)
 
 
 def _require_may_grant(staff: Staff, role: str, dealer: str | None) -> None:
-    """Raise `Invalid` for an account that could do more than whoever makes it, or elsewhere."""
+    """Raise `InvalidInputError` for an account that could do more than whoever makes it, or elsewhere."""
     if not staff.may_grant(role, dealer):
-        raise Invalid([("role", _("Expected a role that covers no more than your own."))])
+        raise InvalidInputError([("role", _("Expected a role that covers no more than your own."))])
 
 
 def _require_unknown(session: Session, email: str) -> None:
-    """Raise `Invalid` for an address that has an account: its role is nothing to be changed by a slip."""
+    """Raise `InvalidInputError` for an address that has an account: its role is nothing to be changed by a slip."""
     try:
         users.known(session, email)
-    except Refused:
+    except ConflictError:
         return
-    raise Invalid([("email", _("This address has an account already, here or with another dealer."))])
+    raise InvalidInputError([("email", _("This address has an account already, here or with another dealer."))])
 
 
 def _with_link(request: Request, account: Account, secret: str) -> _Shown:

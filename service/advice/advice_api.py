@@ -8,7 +8,7 @@ from pydantic.json_schema import models_json_schema
 
 from service.advice import advise, influence_words, why, words
 from service.core import language
-from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
 from service.dealers import api_keys, key_check
 from service.dealers.api_keys import KeyFound
@@ -33,7 +33,7 @@ _QUESTIONNAIRE = _REF.format(model=forms.Questionnaire.__name__)
 
 
 async def asked(request: Request, found: AnyCaller) -> forms.Questionnaire:
-    """Read the questionnaire of a request; raises 429, 415, 413, 408 or `Invalid`.
+    """Read the questionnaire of a request; raises 429, 415, 413, 408 or `InvalidInputError`.
 
     A dependency of its own, named before the session: while a slow client is still sending, nobody waits for its lock.
     A dealer's server, which speaks for many players, may ask more often than a player, and is counted by its key.
@@ -78,7 +78,7 @@ async def give_advice(
     asked_of = bound(questionnaire, at.found)
     if asked_of.player is not None and not at.is_server:
         sentence = _("Only a dealer’s own server may name a player; leave it out.")
-        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_OPEN)])
+        raise InvalidInputError([FieldProblem("player", sentence, FieldCode.NOT_OPEN)])
     marks = known.of_server(session, asked_of)
     told = advise.advise(session, asked_of, client=client, marks=marks)
     answer = words.reply(told, operator=at.is_server) | at.mark
@@ -110,10 +110,10 @@ def add_questionnaire(description: dict[str, Any]) -> dict[str, Any]:
 
 
 def bound(questionnaire: forms.Questionnaire, found: KeyFound | None) -> forms.Questionnaire:
-    """Return the answers as asked at the key's dealer; raises `Invalid` where they name another one."""
+    """Return the answers as asked at the key's dealer; raises `InvalidInputError` where they name another one."""
     if found is None:
         return questionnaire
     if questionnaire.dealer not in (None, found.dealer):
         sentence = _("This key is another dealer’s; leave the dealer out.")
-        raise Invalid([FieldProblem("dealer", sentence, FieldCode.CONTRADICTS)])
+        raise InvalidInputError([FieldProblem("dealer", sentence, FieldCode.CONTRADICTS)])
     return questionnaire.model_copy(update={"dealer": found.dealer})

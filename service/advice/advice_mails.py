@@ -14,7 +14,7 @@ from service.core import formats, phrases
 from service.core.language import N_, _
 from service.mail import mailboxes, notices, outbox, webhooks
 from service.mail.addresses import greeting_name
-from service.mail.mail_kinds import Kind, Needless, Values
+from service.mail.mail_kinds import MailKind, ObsoleteError, Values
 from service.mail.notices import dealer_of
 from service.mail.outbox import To
 from service.mail.suppression import agreed_in
@@ -36,11 +36,11 @@ def enquiry(session: Session, enquiry: Enquiry, shop: Shop | None, client: str |
     ``client``: which address of the network it was asked from, so that none has mail sent to all the world; None: a dealer's
     own server.
     """
-    to = _player_of_enquiry(enquiry, shop.dealer if shop else None)
-    told = _told_before(session, to, shop.dealer if shop else None)
+    recipient = _player_of_enquiry(enquiry, shop.dealer if shop else None)
+    told = _told_before(session, recipient, shop.dealer if shop else None)
     going = []
-    if to is not None and told.advices < outbox.MOST_A_DAY and mailboxes.may_ask(session, client):
-        going.append(outbox.going(session, "advice", enquiry.id, to))
+    if recipient is not None and told.advices < outbox.MOST_A_DAY and mailboxes.may_ask(session, client):
+        going.append(outbox.going(session, "advice", enquiry.id, recipient))
     if shop is not None:
         going += _to_shop(session, enquiry, shop, told)
     outbox.add(session, going)
@@ -70,8 +70,8 @@ def _told_before(session: Session, to: To | None, dealer: str | None) -> _Told:
 def _to_shop(session: Session, enquiry: Enquiry, shop: Shop, told: _Told) -> list[dict[str, Any]]:
     going = []
     if told.notify and told.notices < notices.MOST_NOTICES:
-        to = To(told.notify, shop.language or "en", shop.dealer, enquiry=enquiry.id)
-        going.append(outbox.going(session, "enquiry_notice", enquiry.id, to))
+        recipient = To(told.notify, shop.language or "en", shop.dealer, enquiry=enquiry.id)
+        going.append(outbox.going(session, "enquiry_notice", enquiry.id, recipient))
     if told.webhook:
         going.append(webhooks.going(session, told.webhook, shop.dealer, "enquiry", enquiry.id, {"enquiry": enquiry.id}))
     return going
@@ -87,9 +87,13 @@ def _player_of_enquiry(enquiry: Enquiry, dealer: str | None) -> To | None:
 
 def advice(session: Session, enquiry: Enquiry, client: str | None = None) -> None:
     """Queue the shortlist with a link back to it, to a player who agreed to mail; see `enquiry`."""
-    to = _player_of_enquiry(enquiry, dealer_of(session, enquiry))
-    if to is not None and not outbox.too_many(session, "advice", to) and mailboxes.may_ask(session, client):
-        outbox.add(session, [outbox.going(session, "advice", enquiry.id, to)])
+    recipient = _player_of_enquiry(enquiry, dealer_of(session, enquiry))
+    if (
+        recipient is not None
+        and not outbox.too_many(session, "advice", recipient)
+        and mailboxes.may_ask(session, client)
+    ):
+        outbox.add(session, [outbox.going(session, "advice", enquiry.id, recipient)])
 
 
 def enquiry_notice(session: Session, enquiry: Enquiry) -> None:
@@ -107,7 +111,7 @@ _IN_THE_ADVICE = ("estimate", "shipping", "personal_data")
 def _advice(session: Session, row: OutboxItem) -> Values:
     enquiry = session.get(Enquiry, row.enquiry)
     if enquiry is None:
-        raise Needless(N_("The enquiry is no longer kept."))
+        raise ObsoleteError(N_("The enquiry is no longer kept."))
     doc = enquiry.advice
     return {
         "name": greeting_name((enquiry.contact or {}).get("name")),
@@ -136,7 +140,7 @@ def _tier(entry: Mapping[str, Any], why: Sequence[str], doc: words.Document) -> 
 def _enquiry_notice(session: Session, row: OutboxItem) -> Values:
     enquiry = session.get(Enquiry, row.enquiry)
     if enquiry is None:
-        raise Needless(N_("The enquiry is no longer kept."))
+        raise ObsoleteError(N_("The enquiry is no longer kept."))
     return {
         "player": player_words(enquiry.answers),
         "budget": budget_words(enquiry.answers),
@@ -159,10 +163,10 @@ def budget_words(answers: Mapping[str, Any]) -> str:
     return formats.money(budget["amount"], budget["currency"]) if budget else ""
 
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
+KINDS: Mapping[str, MailKind] = MappingProxyType(
     {
-        "advice": Kind("advice/mail/advice", N_("shortlist"), _advice, agreed=True, links=data_links.in_mail),
-        "enquiry_notice": Kind("advice/mail/enquiry_notice", N_("notice of an enquiry"), _enquiry_notice),
+        "advice": MailKind("advice/mail/advice", N_("shortlist"), _advice, agreed=True, links=data_links.in_mail),
+        "enquiry_notice": MailKind("advice/mail/enquiry_notice", N_("notice of an enquiry"), _enquiry_notice),
     }
 )
 """What an advice sends; the texts lie in ``templates/advice/mail/KIND``."""

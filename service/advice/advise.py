@@ -33,7 +33,7 @@ from service.advice.document import (
 from service.advice.words import reply
 from service.core import language
 from service.core.database import Database
-from service.core.errors import FieldCode, FieldProblem, Invalid, Refused
+from service.core.errors import ConflictError, FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
 from service.modelling import catalogue, present, versions
 from service.modelling.catalogue import Catalogue
@@ -62,7 +62,7 @@ def advise(
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         An unknown dealer or serial, a bow that does not suit the instrument, an id that stands for other answers.
     """
     if not store:
@@ -107,15 +107,15 @@ def recompute(session: Session, enquiry: str) -> Document:
 
     Raises
     ------
-    Refused
+    ConflictError
         There is no such enquiry, or its version is no more or cannot be read.
-    Invalid
+    InvalidInputError
         A dealer or bow that the answers name is gone.
     """
     row = session.get(Enquiry, enquiry)
     if row is None:
         msg = f"There is no enquiry {enquiry}."
-        raise Refused(msg)
+        raise ConflictError(msg)
     kept = row.advice
     fitted = as_it_stood_in(versions.load(session, row.model_version), kept)
     document = _considered(session, check(row.answers), fitted, known=known_then(kept)).document
@@ -134,7 +134,7 @@ def influence(session: Session, address: str) -> list[Document] | None:
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A dealer or bow that the answers name is gone.
     """
     row = session.scalar(select(Enquiry).where(Enquiry.address == address))
@@ -142,7 +142,7 @@ def influence(session: Session, address: str) -> list[Document] | None:
         return None
     try:
         fitted = versions.load(session, row.model_version)
-    except Refused:
+    except ConflictError:
         fitted = versions.current(session)
     key = (address, fitted.key, catalogue.current(session).mark)
     if key not in _explained:
@@ -154,9 +154,9 @@ def influence(session: Session, address: str) -> list[Document] | None:
 
 def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, known: Known) -> list[Document]:
     considered = _considered(session, questionnaire, fitted, known=known)
-    shown, of = considered.now_on_sale, considered.parts
-    offer = _offer(questionnaire, shown, of.offered, shown.stock.get(questionnaire.dealer or ""))
-    found = influences(considered.view, considered.outlook.answers, list(of.runs), offer)
+    shown, parts = considered.now_on_sale, considered.parts
+    offer = _offer(questionnaire, shown, parts.offered, shown.stock.get(questionnaire.dealer or ""))
+    found = influences(considered.view, considered.outlook.answers, list(parts.runs), offer)
     return [influence_document(each, shown.names) for each in found] + unread(questionnaire)
 
 
@@ -212,7 +212,7 @@ def consider(
 ) -> Considered:
     """Return the advice with its parts, nothing stored; ``at_hand`` are the serials to choose from, None: the dealer's stock.
 
-    Raises `Invalid` as `advise` does.
+    Raises `InvalidInputError` as `advise` does.
     """
     return _considered(session, questionnaire, versions.current(session), at_hand, known)
 
@@ -272,7 +272,7 @@ def advise_json(database: Database, body: object, *, operator: bool = True) -> D
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         Every field that cannot be used, by path.
     """
     asked_in = body.get("language") if isinstance(body, dict) else None
@@ -296,7 +296,7 @@ def _known(session: Session, questionnaire: Questionnaire, marks: Marks) -> Docu
     stands = same_person.head_of(session, row.dealer, whose) if whose is not None and row.dealer else whose
     if _unordered(row.answers) != _unordered(questionnaire.body()) or stands != marks.player:
         sentence = _("This id stands for other answers already; draw a new one for a new enquiry.")
-        raise Invalid([FieldProblem("id", sentence, FieldCode.TAKEN)])
+        raise InvalidInputError([FieldProblem("id", sentence, FieldCode.TAKEN)])
     return row.advice
 
 
@@ -312,11 +312,13 @@ def _unordered(answers: Document) -> Document:
 def _check_dealer(questionnaire: Questionnaire, now_on_sale: Catalogue) -> None:
     if questionnaire.dealer is not None and questionnaire.dealer not in now_on_sale.dealers:
         sentence = _("There is no dealer {dealer} here; leave the dealer out to ask about the whole range.")
-        raise Invalid([FieldProblem("dealer", sentence.format(dealer=questionnaire.dealer), FieldCode.NOT_HERE)])
+        raise InvalidInputError(
+            [FieldProblem("dealer", sentence.format(dealer=questionnaire.dealer), FieldCode.NOT_HERE)]
+        )
 
 
 def _tried(questionnaire: Questionnaire, view: CataloguePosterior, rated: Collection[str | None]) -> list[Run]:
-    """Return the tried bows as runs at a typical place of a trial; raises `Invalid` for those that cannot be used.
+    """Return the tried bows as runs at a typical place of a trial; raises `InvalidInputError` for those that cannot be used.
 
     ``rated``: those whose sheets count instead.
     """
@@ -332,7 +334,7 @@ def _tried(questionnaire: Questionnaire, view: CataloguePosterior, rated: Collec
             sentence = _("The bow {copy} is for another instrument or hold; leave it out.").format(copy=tried.copy_)
             problems.append(FieldProblem(f"tried.{place}.copy", sentence, FieldCode.CONTRADICTS))
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
     return [Run(int(MIDDLE_POSITION), tried.copy_, tried.ratings) for _place, tried in named]
 
 
@@ -347,7 +349,9 @@ def _offered(questionnaire: Questionnaire, now_on_sale: Catalogue, outlook: Pred
         if tier.slug in now_on_sale.prices[dealer]
     }
     currency = _currency(questionnaire, now_on_sale, priced)
-    prices = {slug: float(amount) for slug, (amount, of) in priced.items() if of == currency}
+    prices = {
+        slug: float(amount) for slug, (amount, currency_of_price) in priced.items() if currency_of_price == currency
+    }
     notes: list[tuple[str, dict[str, Any]]] = []
     if not outlook.tiers:
         answers = outlook.answers
@@ -366,7 +370,7 @@ def _currency(
     if questionnaire.budget:
         return questionnaire.budget.currency
     dealer = now_on_sale.dealers.get(questionnaire.dealer or "")
-    used = [of for _amount, of in priced.values()]
+    used = [currency for _amount, currency in priced.values()]
     if dealer and dealer.currency in used:
         return dealer.currency
     return max(sorted(set(used)), key=used.count) if used else None

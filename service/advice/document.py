@@ -95,18 +95,18 @@ def _price(value: float) -> float:
 
 def _verdict(of: Parts) -> dict[str, Any]:
     found, proposal = of.proposal.verdict, of.proposal
-    at = found.changes_at
+    changes_at = found.changes_at
     scarce = found.code in (VerdictCode.ASK, VerdictCode.KEEP) or proposal.missing > 0
     return {
         "code": str(found.code),
         "chance": _rounded(found.chance, 3),
         "expected_gain": _rounded(found.gain, 3),
-        "changes_at": at
+        "changes_at": changes_at
         and {
-            "price": _price(at[0]),
+            "price": _price(changes_at[0]),
             "currency": of.offered.currency,
-            "tier": at[1],
-            "name": of.now_on_sale.names[at[1]],
+            "tier": changes_at[1],
+            "name": of.now_on_sale.names[changes_at[1]],
         },
         **({"higher_would_not": True} if found.higher_would_not else {}),
         "elsewhere": _elsewhere(of) if scarce and of.questionnaire.dealer else [],
@@ -116,7 +116,7 @@ def _verdict(of: Parts) -> dict[str, Any]:
 def _elsewhere(of: Parts) -> list[dict[str, Any]]:
     """Return who else has bows that suit: the workshop, of the listed tiers, and of those in reach that are liked most."""
     tiers = [*dict.fromkeys([*(entry.tier for entry in of.proposal.entries), *in_reach(of)])]
-    there = of.now_on_sale.workshop_by_tier(tiers, of.questionnaire.hold)
+    workshop_stock = of.now_on_sale.workshop_by_tier(tiers, of.questionnaire.hold)
     return [
         {
             "tier": tier,
@@ -124,10 +124,10 @@ def _elsewhere(of: Parts) -> list[dict[str, Any]]:
             "price": _price(of.offered.prices[tier]),
             "currency": of.offered.currency,
             "where": "workshop",
-            "count": there[tier],
+            "count": workshop_stock[tier],
         }
         for tier in tiers
-        if there.get(tier)
+        if workshop_stock.get(tier)
     ][:MOST_ELSEWHERE]
 
 

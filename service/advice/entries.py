@@ -48,29 +48,29 @@ def _without_bows(entry: Entry, doc: Document) -> str:
 
 def _to_be_asked_for(entry: Entry, doc: Document) -> str:
     """Say where one can be had; where all that are here were played and not liked, that first."""
-    there, here = _at_the_workshop(entry, doc), entry.get("at_hand") or 0
-    disliked = bool(here) and _rejected(entry, doc) >= here
-    if there and disliked:
+    at_workshop, at_hand = _at_the_workshop(entry, doc), entry.get("at_hand") or 0
+    disliked = bool(at_hand) and _rejected(entry, doc) >= at_hand
+    if at_workshop and disliked:
         sentence = ngettext(
             "Of {model} what is here was not to your liking, but one more is at the workshop: ask for it.",
             "Of {model} what is here was not to your liking, but {count} more are at the workshop: ask for them.",
-            there,
+            at_workshop,
         )
-    elif there:
+    elif at_workshop:
         sentence = ngettext(
             "One {model} is at the workshop: ask for it.",
             "There are {count} {model} at the workshop: ask for them.",
-            there,
+            at_workshop,
         )
     elif disliked:
         sentence = ngettext(
             "The one {model} here was not to your liking: ask for another.",
             "None of the {count} {model} here was to your liking: ask for another.",
-            here,
+            at_hand,
         )
     else:
         sentence = _("Ask for {model}.")
-    return sentence.format(model=entry["name"], count=formats.counted(there or here))
+    return sentence.format(model=entry["name"], count=formats.counted(at_workshop or at_hand))
 
 
 def _at_the_workshop(entry: Entry, doc: Document) -> int:
@@ -89,8 +89,8 @@ def above_budget(entry: Entry, doc: Document) -> str | None:
     budget = doc["answers"].get("budget")
     if not budget or budget["currency"] != entry["currency"] or entry["price"] <= budget["amount"]:
         return None
-    over = formats.money(entry["price"] - budget["amount"], entry["currency"])
-    return _("This is {over} above your budget.").format(over=over)
+    excess = formats.money(entry["price"] - budget["amount"], entry["currency"])
+    return _("This is {over} above your budget.").format(over=excess)
 
 
 def tried_here(entry: Entry, doc: Document) -> list[str]:

@@ -125,8 +125,8 @@ def _bows(change: Told, doc: Document, first: bool) -> str:
 
 def _chance(change: Told, doc: Document, first: bool) -> str:
     """Say how likely it would be then; nothing where there are no bows to have a chance on one of the two sides."""
-    before, after = change["with"], change["without"]
-    if not before or not after:
+    earlier, later_chance = change["with"], change["without"]
+    if not earlier or not later_chance:
         return ""
     if not rests_on_prior(doc):
         sentence = (
@@ -134,8 +134,8 @@ def _chance(change: Told, doc: Document, first: bool) -> str:
             if first
             else _("The chance of finding a better bow would then be {other}, not {chance}.")
         )
-        return sentence.format(other=formats.percent(after), chance=formats.percent(before))
-    if after > before:
+        return sentence.format(other=formats.percent(later_chance), chance=formats.percent(earlier))
+    if later_chance > earlier:
         return (
             _("Without it a better bow would be likelier to be found.")
             if first

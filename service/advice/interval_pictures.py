@@ -25,7 +25,7 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TierInterval:
     """One tier: its name, its bar from ``low`` to ``high`` and its dot at ``expected``."""
 
     name: str
@@ -57,7 +57,7 @@ class LikingPicture:
 
     title: str
     description: str
-    rows: tuple[Row, ...]
+    rows: tuple[TierInterval, ...]
     ticks: tuple[Tick, ...]
     own: OwnLine | None
     left_end: str
@@ -110,9 +110,9 @@ def liking(doc: dict[str, Any]) -> LikingPicture | None:
     )
 
 
-def _row(index: int, tier: dict[str, Any]) -> Row:
+def _row(index: int, tier: dict[str, Any]) -> TierInterval:
     fit, top = tier["fit"], _TOP + _ROW * index
-    return Row(
+    return TierInterval(
         name=tier["name"],
         low=place(fit["low"]),
         expected=place(fit["expected"]),

@@ -130,9 +130,9 @@ def _sentences(reasons: Sequence[Told], entry: Entry, doc: Document) -> list[str
 
 def _as_a_whole(entry: Entry, doc: Document) -> Told:
     """Return what can be said where nothing was told, as in documents of before reasons were always told."""
-    against = None if doc["own_bow"]["state"] == "none" else OWN_BOW
+    reference = None if doc["own_bow"]["state"] == "none" else OWN_BOW
     ahead = entry["fit"]["expected"] - (doc["own_bow"].get("level") or entry["fit"]["expected"])
-    return {"fact": "whole", "against": against, "effect": ahead}
+    return {"fact": "whole", "against": reference, "effect": ahead}
 
 
 def _grouped(reasons: Sequence[Told], entry: Entry, doc: Document) -> Iterator[str]:
@@ -158,10 +158,10 @@ def _kind(told: Told) -> tuple[bool, str, str]:
 
 def _differences(together: Sequence[Told], entry: Entry, doc: Document) -> str:
     first = together[0]
-    against = first.get("against", OWN_BOW)
+    reference = first.get("against", OWN_BOW)
     likely = first.get("sure", "likely") == "likely"
     small = max(abs(told["effect"]) for told in together) < SMALL
-    kind, values = _compared_with(against, entry, doc)
+    kind, values = _compared_with(reference, entry, doc)
     named = formats.listed([difference(told["criterion"], told["effect"]) for told in together])
     return _(_FRAMES[kind, likely, small]).format(differences=named, **values)
 
@@ -187,14 +187,14 @@ def _compared_with(against: str | None, entry: Entry, doc: Document) -> tuple[st
 
 
 def _fact(told: Told, entry: Entry, doc: Document) -> str:
-    effect, against = told["effect"], told.get("against")
+    effect, reference = told["effect"], told.get("against")
     match told["fact"]:
         case "price":
-            return _price(effect, against, entry, doc)
+            return _price(effect, reference, entry, doc)
         case "note":
             return _("In its maker’s words: “{note}.”").format(note=str(entry["note"]).strip().rstrip("."))
         case "mass":
-            return _mass(effect, against, entry, doc)
+            return _mass(effect, reference, entry, doc)
         case _:
             place, state = 0 if abs(effect) < ALIKE else 1 if effect > 0 else -1, doc["own_bow"]["state"]
             return _(_WHOLE[state, place])
@@ -211,7 +211,7 @@ def _mass(effect: float, against: str | None, entry: Entry, doc: Document) -> st
     typical = entry.get("mass_g")
     if against != OWN_BOW:
         return _("Its bows typically weigh {mass}.").format(mass=formats.grams(effect if typical is None else typical))
-    by = formats.grams(abs(effect))
+    grams = formats.grams(abs(effect))
     if abs(effect) < SAME_MASS_G:
         return _("Its bows typically weigh about as much as yours.")
     wish = (doc["answers"].get("wishes") or {}).get("mass") or 0
@@ -227,7 +227,7 @@ def _mass(effect: float, against: str | None, entry: Entry, doc: Document) -> st
             if wish < 0
             else _("Its bows are typically {mass} heavier than yours.")
         )
-    return sentence.format(mass=by)
+    return sentence.format(mass=grams)
 
 
 _DRAWBACKS: Mapping[tuple[str, bool], str] = {

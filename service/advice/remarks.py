@@ -153,8 +153,8 @@ def _limited_by_time(values: Values, doc: Document) -> str:
 def _one_bow(values: Values, doc: Document) -> str:
     del values
     said = _("Only one bow can be had, and one bow is no comparison.")
-    there = verdict.elsewhere(doc)
-    return " ".join((said, there or _("On a later day there may be more: ask us.")))
+    stock_elsewhere = verdict.elsewhere(doc)
+    return " ".join((said, stock_elsewhere or _("On a later day there may be more: ask us.")))
 
 
 def _few_at_hand(values: Values, doc: Document) -> str:

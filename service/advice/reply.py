@@ -37,8 +37,8 @@ def _entry(entry: Mapping[str, Any], doc: Document) -> dict[str, Any]:
 
 
 def _told(effect: Told, entry: Mapping[str, Any], doc: Document) -> dict[str, Any]:
-    against = None if doc["own_bow"]["state"] == "none" else OWN_BOW
-    return {"against": against} | dict(effect) | {"text": sentence(effect, entry, doc)}
+    reference = None if doc["own_bow"]["state"] == "none" else OWN_BOW
+    return {"against": reference} | dict(effect) | {"text": sentence(effect, entry, doc)}
 
 
 def _trial(doc: Document, operator: bool) -> dict[str, Any]:

@@ -163,8 +163,13 @@ def _for_keeping(doc: Document) -> list[str]:
         "It is {chance} that any of the bows below is noticeably better than yours.",
         doc["trial"]["copies"],
     )
-    here = {entry["tier"] for entry in doc["shortlist"] if entry.get("at_hand")}
-    return [sentence.format(chance=chance), _little_to_win(doc), what_changes_it(doc), elsewhere(doc, besides=here)]
+    tiers_at_hand = {entry["tier"] for entry in doc["shortlist"] if entry.get("at_hand")}
+    return [
+        sentence.format(chance=chance),
+        _little_to_win(doc),
+        what_changes_it(doc),
+        elsewhere(doc, besides=tiers_at_hand),
+    ]
 
 
 def _little_to_win(doc: Document) -> str:
@@ -180,19 +185,19 @@ def _little_to_win(doc: Document) -> str:
 
 def what_changes_it(doc: Document) -> str:
     """Say from which price on, and with which tier, keeping the own bow may no longer be right; or that no price changes it."""
-    at = doc["verdict"].get("changes_at")
-    if at:
-        price = formats.money(at["price"], at["currency"])
-        return _("From {price} on, with {model}, that may change.").format(price=price, model=at["name"])
+    changes_at = doc["verdict"].get("changes_at")
+    if changes_at:
+        price = formats.money(changes_at["price"], changes_at["currency"])
+        return _("From {price} on, with {model}, that may change.").format(price=price, model=changes_at["name"])
     if doc["verdict"].get("higher_would_not") and doc["answers"].get("budget"):
         return _("A higher budget would not change that, as far as we can tell.")
     return ""
 
 
 def _for_asking(doc: Document) -> list[str]:
-    there = elsewhere(doc)
-    if there:
-        return [there]
+    stock_elsewhere = elsewhere(doc)
+    if stock_elsewhere:
+        return [stock_elsewhere]
     nearest = doc["shortlist"][0]
     if any(note["code"] == "over_budget" for note in doc["notes"]):
         price = formats.money(nearest["price"], nearest["currency"])

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.advice import advise, influence_words
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 
 
@@ -14,7 +14,7 @@ def explained(session: Session, address: str) -> list[dict[str, Any]] | None:
     """Return what each answer did; None where a dealer or bow that the answers name is gone, so that it cannot be worked out."""
     try:
         return advise.influence(session, address)
-    except Invalid:
+    except InvalidInputError:
         return None
 
 

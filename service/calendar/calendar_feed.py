@@ -61,29 +61,33 @@ def feed(session: Session, dealer: str, today: dt.date, desk: str) -> bytes:
 
 def planned(session: Session, dealer: str, today: dt.date) -> list[Planned]:
     """Return what the calendar shows: every trial composed at the dealer and not cancelled, of the last two months or to come."""
-    of, trial = tables.Composition, tables.Trial
-    latest = func.coalesce(of.due_back, trial.on)
+    composition, trial = tables.Composition, tables.Trial
+    latest = func.coalesce(composition.due_back, trial.on)
     asked = (
         select(
             *(
                 trial.key,
-                of.number,
+                composition.number,
                 trial.instrument,
                 trial.place,
-                of.state,
+                composition.state,
                 trial.on,
-                of.out_from,
-                of.due_back,
-                of.hour,
-                of.minutes,
+                composition.out_from,
+                composition.due_back,
+                composition.hour,
+                composition.minutes,
             ),
             _copies(),
             _copies(tables.TrialCopy.out_at.is_not(None), tables.TrialCopy.back_at.is_(None)),
-            *(of.created_at, of.opened_at, of.closed_at),
+            *(composition.created_at, composition.opened_at, composition.closed_at),
         )
-        .join(trial, trial.id == of.trial)
-        .where(of.dealer == dealer, of.state != "cancelled", or_(latest >= today - BACK, of.state == "open"))
-        .order_by(trial.on.desc(), of.number.desc())
+        .join(trial, trial.id == composition.trial)
+        .where(
+            composition.dealer == dealer,
+            composition.state != "cancelled",
+            or_(latest >= today - BACK, composition.state == "open"),
+        )
+        .order_by(trial.on.desc(), composition.number.desc())
         .limit(MOST)
     )
     return [Planned(*tuple(row)) for row in session.execute(asked)]
@@ -103,8 +107,8 @@ def _entries(trial: Planned, dealer: str, desk: str) -> Iterator[Entry]:
     }
 
     def entry(what: str, day: dt.date, words: str) -> Entry:
-        about = f"{dealer}/{trial.key}/{what}"
-        return Entry(about, words.format(**values), trial.changed_at, day, url=f"{desk}/{trial.key}")
+        subject = f"{dealer}/{trial.key}/{what}"
+        return Entry(subject, words.format(**values), trial.changed_at, day, url=f"{desk}/{trial.key}")
 
     if trial.place != Place.POST:
         in_shop = entry("trial", trial.on, _("Trial {number}: {instrument}, {bows}"))

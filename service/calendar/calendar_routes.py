@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.calendar import calendar_address, calendar_feed
 from service.core import zones
-from service.core.errors import Invalid, NotHere
+from service.core.errors import InvalidInputError, NotFoundError
 from service.core.language import _
 from service.dealers import site
 from service.web import costs
@@ -66,7 +66,7 @@ async def feed(request: Request, token: str, session: Reading) -> Response:
     """Give a dealer's trials and parcels to a program that subscribes to them; nothing where it has not changed."""
     dealer = calendar_address.dealer_of(session, token, signer(request))
     if dealer is None:
-        raise NotHere
+        raise NotFoundError
     today = dt.datetime.now(dt.UTC).date()
     body = calendar_feed.feed(session, dealer, today, address_of(request, TRIALS))
     mark = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
@@ -117,6 +117,6 @@ async def set_zone(request: Request, staff: Sets, form: Posted, session: Writing
     """Set the shop's time zone."""
     try:
         site.set_zone(session, staff.user, staff.dealer, first(form, "zone"))
-    except Invalid as error:
+    except InvalidInputError as error:
         return _show(request, staff, session, error.problems[0].message)
     return see(request, HOME, _("Kept. Hours of trials are meant by this clock."))

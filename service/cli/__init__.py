@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from service.cli import helping, link_keys, model_commands, posting, retaining, serving, staff_commands, storing
 from service.core import audit, audit_events
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.settings import Settings
 
 Command = Callable[[argparse.Namespace, Settings], int]
@@ -64,7 +64,7 @@ def main(arguments: Sequence[str] | None = None, environ: Mapping[str, str] | No
         # The output is closed; what Python still holds for it must go nowhere, or it complains while it ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BROKEN_PIPE
-    except (Refused, Invalid, DBAPIError, sqlite3.Error, OSError) as error:
+    except (ConflictError, InvalidInputError, DBAPIError, sqlite3.Error, OSError) as error:
         sys.stderr.write(f"{_sentence(error)}\n")
         return 1
 

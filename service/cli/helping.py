@@ -19,7 +19,7 @@ def add_to(commands: "Commands") -> None:
 
 
 def show(asked: argparse.Namespace, settings: Settings) -> int:
-    """Print the topics, or the page of one; raises `Refused` with the list for one that is not there."""
+    """Print the topics, or the page of one; raises `ConflictError` with the list for one that is not there."""
     del settings
     if asked.topic is not None:
         print(find(asked.topic).text, end="")

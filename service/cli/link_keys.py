@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from service.cli.common import add, opened
 from service.core import audit, audit_events, secret_file
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.secret_file import fingerprint
 from service.mail import address_keys
 from service.settings import Settings
@@ -33,7 +33,7 @@ def add_to(commands: "Commands") -> None:
 def new(_asked: argparse.Namespace, settings: Settings) -> int:
     """Make a new key and say by which fingerprint it goes."""
     if settings.secret_key is not None:
-        raise Refused(
+        raise ConflictError(
             "SECRET_KEY is set, so the key is not kept here: put the present key first into SECRET_KEYS_OLDER, and a new "
             "one, drawn at random, into SECRET_KEY."
         )
@@ -58,10 +58,12 @@ def retire(asked: argparse.Namespace, settings: Settings) -> int:
     """Accept an older key no longer; addresses that were closed under it stay closed."""
     newest, *older = settings.secret_keys()
     if asked.fingerprint == fingerprint(newest):
-        raise Refused(f"{asked.fingerprint} is the key that signs; make a new one first: python -m service keys new")
+        raise ConflictError(
+            f"{asked.fingerprint} is the key that signs; make a new one first: python -m service keys new"
+        )
     found = [key for key in older if fingerprint(key) == asked.fingerprint]
     if not found:
-        raise Refused(
+        raise ConflictError(
             f"There is no key {asked.fingerprint}; expected one that is listed by: python -m service keys list"
         )
     # The database first: a run that is cut off between the two can be repeated, and nobody's wish is forgotten.

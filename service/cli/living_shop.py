@@ -42,7 +42,7 @@ Told = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class DemoDesk:
     """Where trials are made: the dealer, who of the staff makes them, and this moment."""
 
     dealer: str
@@ -67,7 +67,7 @@ def furnish(database: Database, folder: Path, user: int) -> str:
     ``user`` : the account of who composes and reveals.
     """
     told = _read(folder / FILE)
-    desk = Desk(told["dealer"]["slug"], user, dt.datetime.now(dt.UTC))
+    desk = DemoDesk(told["dealer"]["slug"], user, dt.datetime.now(dt.UTC))
     with database.writing() as session:
         _open_shop(session, told["dealer"])
     for trial in told["trials"]:
@@ -91,7 +91,7 @@ def _open_shop(session: Session, told: Told) -> None:
     site.set_messages(session, None, known.slug, notify="", booking=told["booking"], webhook="", keep_months=str(usual))
 
 
-def _enquire(session: Session, desk: Desk, told: Told) -> str:
+def _enquire(session: Session, desk: DemoDesk, told: Told) -> str:
     body = {
         **told["answers"],
         "dealer": desk.dealer,
@@ -117,7 +117,7 @@ def _id(of: str, told: Told) -> str:
     return str(uuid.uuid5(uuid.NAMESPACE_OID, f"demo {of} {json.dumps(told, sort_keys=True)}"))
 
 
-def _trial(session: Session, desk: Desk, told: Told) -> None:
+def _trial(session: Session, desk: DemoDesk, told: Told) -> None:
     """Let one trial come as far as it is told."""
     begins = _begins(desk, told["day"]) if "marks" in told else desk.at
     with set_back(desk.at - begins):
@@ -130,19 +130,19 @@ def _trial(session: Session, desk: Desk, told: Told) -> None:
             _end(session, desk, key, told, bows)
 
 
-def _begins(desk: Desk, day: int) -> dt.datetime:
+def _begins(desk: DemoDesk, day: int) -> dt.datetime:
     """Return when a trial begins: in the afternoon of an earlier day, and today half of its length ago."""
     if day < 0:
         return dt.datetime.combine(desk.today + dt.timedelta(days=day), BEGINS)
     return desk.at - LASTS / 2
 
 
-def _compose(session: Session, desk: Desk, told: Told) -> tuple[str, tuple[str, ...]]:
+def _compose(session: Session, desk: DemoDesk, told: Told) -> tuple[str, tuple[str, ...]]:
     """Compose a trial of the bows that are advised; return its key and the bows, best first."""
-    on, place = desk.today + dt.timedelta(days=told["day"]), told.get("place", "shop")
-    due = on if place == "shop" else desk.today + dt.timedelta(days=told["due"])
+    day, place = desk.today + dt.timedelta(days=told["day"]), told.get("place", "shop")
+    due = day if place == "shop" else desk.today + dt.timedelta(days=told["due"])
     answers = {"trial": {"minutes": 60, "place": place}, **told["answers"], "language": told.get("language", "en")}
-    found = proposing.propose(session, desk.dealer, forms.check(answers), on=on, due_back=due)
+    found = proposing.propose(session, desk.dealer, forms.check(answers), on=day, due_back=due)
     free = [bow.copy for bow in found.bows if bow.blocked is None]
     bows = tuple(free[: max(len(found.recommended), LEAST_BOWS)])
     asked = {"enquiry": _enquire(session, desk, told)} if told.get("enquired") else _contact(told)
@@ -150,7 +150,7 @@ def _compose(session: Session, desk: Desk, told: Told) -> tuple[str, tuple[str, 
         "id": _id("trial", told),
         "answers": answers,
         "copies": bows,
-        "on": on.isoformat(),
+        "on": day.isoformat(),
         "due_back": due.isoformat(),
         "place": place,
         "blinding": "masked" if place == "post" else "blind",
@@ -160,14 +160,14 @@ def _compose(session: Session, desk: Desk, told: Told) -> tuple[str, tuple[str, 
     return composing.compose(session, desk.user, desk.dealer, check_as(Composing, request | asked)), bows
 
 
-def _begin(session: Session, desk: Desk, key: str, told: Told, bows: tuple[str, ...]) -> None:
+def _begin(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...]) -> None:
     if told.get("place") == Place.POST:
         lifecycle.send(session, desk.user, desk.dealer, key, dict.fromkeys(bows, "as new, fresh hair"))
     else:
         lifecycle.open_(session, desk.user, desk.dealer, key)
 
 
-def _rate(session: Session, desk: Desk, key: str, told: Told, bows: tuple[str, ...], begun: dt.datetime) -> None:
+def _rate(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...], begun: dt.datetime) -> None:
     """Hand in the sheets that are told, in the order of play."""
     post = told.get("place") == Place.POST
     letters = {slot.position: slot.copy for slot in desk_reads.key_sheet(session, desk.dealer, key)}
@@ -187,10 +187,10 @@ def _sheet(told: Told, slot: SlotRow, copy: str | None, bows: tuple[str, ...]) -
     return place | {"ratings": dict(zip(told["rated"], marks, strict=True))}
 
 
-def _end(session: Session, desk: Desk, key: str, told: Told, bows: tuple[str, ...]) -> None:
+def _end(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...]) -> None:
     if told["end"] == "closed":
         lifecycle.close(session, desk.user, desk.dealer, key)
         return
-    on = desk.today + dt.timedelta(days=told["day"])
-    outcomes.record(session, desk.user, desk.dealer, key, told["end"], bows[0], told["reason"], on)
+    day = desk.today + dt.timedelta(days=told["day"])
+    outcomes.record(session, desk.user, desk.dealer, key, told["end"], bows[0], told["reason"], day)
     lifecycle.reveal(session, desk.user, desk.dealer, key)

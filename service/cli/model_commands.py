@@ -12,7 +12,7 @@ from service.advice.advise import advise_json
 from service.cli.common import add, opened
 from service.core import problems
 from service.core.database import Database
-from service.core.errors import Code, FieldCode, FieldProblem, Invalid, Refused
+from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError
 from service.core.scopes import AllDealers
 from service.modelling import fits, model_page
 from service.operations import health
@@ -101,7 +101,7 @@ def _print_versions(database: Database) -> None:
         print("No version has been fitted yet.")
 
 
-def _version_line(version: fits.Listed) -> str:
+def _version_line(version: fits.ListedVersion) -> str:
     said = [f"{version.version}: fitted {version.fitted_at:%Y-%m-%d %H:%M} UTC", f"{version.trials} trials"]
     if version.error is not None and version.tier_mean_error is not None:
         said.append(f"error {version.error:.3f} points (tier mean {version.tier_mean_error:.3f})")
@@ -118,7 +118,7 @@ def advise(asked: argparse.Namespace, settings: Settings) -> int:
     with opened(settings) as database:
         try:
             body = _parse(text)
-        except Refused:
+        except ConflictError:
             lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip()]
             if len(lines) < 2 or not _are_json_lines(lines):
                 raise
@@ -133,7 +133,7 @@ def _advise_lines(database: Database, lines: list[tuple[int, str]]) -> int:
     for number, line in lines:
         try:
             reply = _reply(database, _parse(line, number))
-        except Refused as error:
+        except ConflictError as error:
             unreadable = FieldProblem("", str(error), FieldCode.UNREADABLE)
             reply = {"error": problems.details(Code.INVALID, str(error), [unreadable])}
         status = max(status, int("error" in reply))
@@ -144,7 +144,7 @@ def _advise_lines(database: Database, lines: list[tuple[int, str]]) -> int:
 def _reply(database: Database, body: Any) -> dict[str, Any]:
     try:
         return advise_json(database, body, operator=True)
-    except Invalid as error:
+    except InvalidInputError as error:
         return {"error": problems.details(Code.INVALID, "The answers cannot be used.", error.problems)}
 
 
@@ -153,22 +153,22 @@ def _answers(file: Path | None) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise Refused(f"The answers are not UTF-8 text (byte {error.start + 1}); save them as UTF-8.") from None
+        raise ConflictError(f"The answers are not UTF-8 text (byte {error.start + 1}); save them as UTF-8.") from None
 
 
 def _parse(text: str, line: int | None = None) -> Any:
-    """Read JSON by RFC 8259, which knows no NaN; raises `Refused` with the line and column of a mistake."""
+    """Read JSON by RFC 8259, which knows no NaN; raises `ConflictError` with the line and column of a mistake."""
     try:
         return json.loads(text, parse_constant=_refuse_constant)
     except json.JSONDecodeError as error:
         place = f"line {line or error.lineno}, column {error.colno}"
-        raise Refused(f"The answers are no JSON: {error.msg} at {place}.") from None
+        raise ConflictError(f"The answers are no JSON: {error.msg} at {place}.") from None
     except RecursionError:
-        raise Refused("The answers are no usable JSON: they are nested too deeply.") from None
+        raise ConflictError("The answers are no usable JSON: they are nested too deeply.") from None
 
 
 def _refuse_constant(name: str) -> NoReturn:
-    raise Refused(f"The answers hold {name}, which is no JSON; leave out what is not known.")
+    raise ConflictError(f"The answers hold {name}, which is no JSON; leave out what is not known.")
 
 
 def _are_json_lines(lines: list[tuple[int, str]]) -> bool:
@@ -179,7 +179,7 @@ def _are_json_lines(lines: list[tuple[int, str]]) -> bool:
 def _is_whole(numbered: tuple[int, str]) -> bool:
     try:
         return isinstance(_parse(numbered[1]), dict)
-    except Refused:
+    except ConflictError:
         return False
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from service.cli.common import add, opened
 from service.mail import sending
-from service.mail.mail_service import Office, open_office
+from service.mail.mail_service import MailService, open_mail_service
 from service.registry import MAILS
 from service.settings import Settings
 
@@ -27,13 +27,13 @@ def add_to(commands: "Commands") -> None:
 def send(_asked: argparse.Namespace, settings: Settings) -> int:
     """Send what is due and say how much that was; status 1 where something was given up."""
     with opened(settings) as database:
-        done = sending.send_waiting(database, office_of(settings))
+        done = sending.send_waiting(database, mail_service_of(settings))
     print(f"{done.sent} sent, {done.put_off} put off, {done.failed} given up")
     return 1 if done.failed else 0
 
 
-def office_of(settings: Settings) -> Office:
-    """Return the office of the settings."""
+def mail_service_of(settings: Settings) -> MailService:
+    """Return the mail service of the settings."""
     secret, *older = settings.secret_keys()
     folder = settings.data_dir / "mail"
-    return open_office(settings.mail, folder, settings.public_address, secret, MAILS, older=tuple(older))
+    return open_mail_service(settings.mail, folder, settings.public_address, secret, MAILS, older=tuple(older))

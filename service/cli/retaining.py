@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from service.cli.common import add, opened
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.scopes import bound_to
 from service.privacy import clock, mass_erasure, retention
 from service.settings import Settings
@@ -69,4 +69,6 @@ def _erase(database: Database, dealer: str | None, now: dt.datetime) -> str:
 
 def _require_belief(stands: clock.Clock) -> None:
     if not stands.is_believed:
-        raise Refused("The clock is not believed; set it right, or say first that it is: retention --clock-is-right")
+        raise ConflictError(
+            "The clock is not believed; set it right, or say first that it is: retention --clock-is-right"
+        )

@@ -17,7 +17,7 @@ from service.cli.model_commands import bar
 from service.cli.staff_commands import make_shown
 from service.core import unfinished
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.inventory import files
 from service.modelling import fits
 from service.settings import Settings, default_database_url
@@ -127,7 +127,7 @@ def _served(settings: Settings, listening: socket.socket, workers: int = 1) -> i
 
 
 def _listen(host: str, port: int) -> socket.socket:
-    """Return a socket that listens, before anything else is begun; raises `Refused` where that cannot be."""
+    """Return a socket that listens, before anything else is begun; raises `ConflictError` where that cannot be."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listening = socket.socket(family)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -137,7 +137,9 @@ def _listen(host: str, port: int) -> socket.socket:
     except OSError as error:
         listening.close()
         reason = error.strerror or str(error)
-        raise Refused(f"Cannot listen on {host} port {port}: {reason}. Choose another with --host or --port.") from None
+        raise ConflictError(
+            f"Cannot listen on {host} port {port}: {reason}. Choose another with --host or --port."
+        ) from None
     listening.set_inheritable(True)
     return listening
 
@@ -151,7 +153,7 @@ def address(listening: socket.socket) -> str:
 
 
 def _demo_folder(asked: Path | None) -> Path:
-    """Return an empty folder for the demonstration; raises `Refused` for one with a database that it did not make."""
+    """Return an empty folder for the demonstration; raises `ConflictError` for one with a database that it did not make."""
     if asked is None:
         return Path(tempfile.mkdtemp(prefix="bows-demo-"))
     folder = asked.absolute()
@@ -159,7 +161,9 @@ def _demo_folder(asked: Path | None) -> Path:
     mark = folder / DEMO_MARK
     if not mark.exists():
         if any(folder.iterdir()):
-            raise Refused(f"The folder {folder} is not empty and was not made by demo; choose an empty or a new one.")
+            raise ConflictError(
+                f"The folder {folder} is not empty and was not made by demo; choose an empty or a new one."
+            )
         mark.write_text("Made by `python -m service demo`, which makes its database here anew.\n", encoding="utf-8")
     for old in folder.glob("bows.db*"):
         old.unlink()
@@ -177,7 +181,7 @@ def _fill(settings: Settings) -> tuple[list[tuple[str, str, str]], str | None]:
         with database.writing() as session:
             report = files.load(session, SEED_DATA)
         if report.problems:
-            raise Refused(f"The invented data cannot be loaded: {report.problems[0]}")
+            raise ConflictError(f"The invented data cannot be loaded: {report.problems[0]}")
         with database.writing() as session:
             # Files name dealers by their slug only; a page should not.
             for dealer in session.scalars(select(Dealer)):

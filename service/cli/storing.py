@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from service import migrations
 from service.cli.common import add, opened
 from service.core import audit, audit_events
-from service.core.audit_events import Event
+from service.core.audit_events import AuditEvent
 from service.core.database import Database
 from service.inventory import files
 from service.operations import backups
@@ -131,7 +131,7 @@ def restore(asked: argparse.Namespace, settings: Settings) -> int:
     return 0
 
 
-def _note(database: Database, did: Event, about: str, **detail: object) -> None:
+def _note(database: Database, did: AuditEvent, about: str, **detail: object) -> None:
     """Put on record what was done to files; where they lie is the operator's own business."""
     with database.writing() as session:
         audit.record(session, None, did, about, dealer=None, **detail)

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit_events
-from service.core.audit_events import Event
+from service.core.audit_events import AuditEvent
 from service.core.scopes import Scope
 
 A_PAGE = 100
@@ -30,7 +30,7 @@ _BY = "by"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class RecordedEvent:
     """One line of the record.
 
     Attributes
@@ -54,14 +54,16 @@ class Entry:
 @contextmanager
 def written_by(writer: str) -> Iterator[None]:
     """Let what is recorded meanwhile without one of the staff be one of `audit_events.WRITERS`' doing."""
-    before = _WRITER.set(writer)
+    token = _WRITER.set(writer)
     try:
         yield
     finally:
-        _WRITER.reset(before)
+        _WRITER.reset(token)
 
 
-def record(session: Session, user: int | None, did: Event, about: str, *, dealer: str | None, **detail: Any) -> None:
+def record(
+    session: Session, user: int | None, did: AuditEvent, about: str, *, dealer: str | None, **detail: Any
+) -> None:
     """Write down what was done, in the caller's transaction, so that it stands if and only if the thing was done.
 
     Parameters
@@ -80,16 +82,16 @@ def record(session: Session, user: int | None, did: Event, about: str, *, dealer
 
 
 def record_often(
-    session: Session, user: int | None, did: Event, about: str, *, dealer: str | None, **detail: Any
+    session: Session, user: int | None, did: AuditEvent, about: str, *, dealer: str | None, **detail: Any
 ) -> None:
     """Write down what a stranger may bring about as often as they like: within the hour the same once more is only counted.
 
     And of what is different each time no more than `MOST_AN_HOUR` entries are made; the others are counted in one of their own,
     so that nobody fills the disk by being refused. Parameters are those of `record`; how often stands in the detail: ``times``.
     """
-    kept, since = tables.AuditEntry, dt.datetime.now(dt.UTC) - AN_HOUR
-    here = kept.dealer == dealer if dealer is not None else kept.dealer.is_(None)
-    lately = select(kept).where(kept.did == did.did, kept.at > since, here).order_by(kept.id.desc())
+    kept, start = tables.AuditEntry, dt.datetime.now(dt.UTC) - AN_HOUR
+    same_dealer = kept.dealer == dealer if dealer is not None else kept.dealer.is_(None)
+    lately = select(kept).where(kept.did == did.did, kept.at > start, same_dealer).order_by(kept.id.desc())
     same: dict[str, Any] = {"user": user, "about": about, "detail": detail}
     known = session.scalars(lately.limit(MOST_AN_HOUR + 1).with_for_update()).all()
     if len(known) >= MOST_AN_HOUR and not any(_is_same(row, same) for row in known):
@@ -106,7 +108,7 @@ def _is_same(row: tables.AuditEntry, same: dict[str, Any]) -> bool:
     return (row.user, row.about, detail) == (same["user"], same["about"], same["detail"])
 
 
-def entries(session: Session, scope: Scope, before: int | None = None) -> list[Entry]:
+def entries(session: Session, scope: Scope, before: int | None = None) -> list[RecordedEvent]:
     """Return the newest entries of a scope, newest first; older than entry ``before``, where asked."""
     kept, user = tables.AuditEntry, tables.User
     asked = select(kept, user.email).outerjoin(user, kept.user == user.id).where(scope.holds(kept.dealer))
@@ -122,7 +124,7 @@ def count(session: Session, scope: Scope) -> int:
     return session.scalar(select(func.count()).select_from(kept).where(scope.holds(kept.dealer))) or 0
 
 
-def _entry(row: tables.AuditEntry, email: str | None) -> Entry:
+def _entry(row: tables.AuditEntry, email: str | None) -> RecordedEvent:
     detail = dict(row.detail)
-    by = str(detail.pop(_BY, audit_events.STRANGER)) if row.user is None else audit_events.STAFF
-    return Entry(row.id, row.at, email, by, row.dealer, row.did, row.about, detail)
+    author = str(detail.pop(_BY, audit_events.STRANGER)) if row.user is None else audit_events.STAFF
+    return RecordedEvent(row.id, row.at, email, author, row.dealer, row.did, row.about, detail)

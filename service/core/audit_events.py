@@ -29,7 +29,7 @@ WRITERS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class AuditEvent:
     """One kind of thing that is put on record.
 
     Attributes
@@ -44,12 +44,12 @@ class Event:
     by: frozenset[str]
 
 
-CATALOGUE: dict[str, Event] = {}
+CATALOGUE: dict[str, AuditEvent] = {}
 """Every event, by name."""
 
 
-def _event(name: str, did: str, *by: str) -> Event:
-    event = Event(name, did, frozenset(by))
+def _event(name: str, did: str, *by: str) -> AuditEvent:
+    event = AuditEvent(name, did, frozenset(by))
     if name in CATALOGUE or any(known.did == did for known in CATALOGUE.values()):
         raise ValueError(f"{name}: this name or this sentence is an event's already")
     CATALOGUE[name] = event

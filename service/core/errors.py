@@ -71,7 +71,7 @@ class FieldProblem:
         return replace(self, path=path)
 
 
-class Invalid(Exception):  # noqa: N818 - reads as what it says of the input
+class InvalidInputError(Exception):
     """Input that cannot be used, field by field.
 
     Parameters
@@ -87,7 +87,7 @@ class Invalid(Exception):  # noqa: N818 - reads as what it says of the input
         super().__init__("; ".join(f"{problem.path}: {problem.message}" for problem in self.problems))
 
 
-class Refused(Exception):  # noqa: N818 - reads as what it says of the request
+class ConflictError(Exception):
     """A request that cannot be met as things stand; its text is one plain sentence for the person who asked."""
 
     def __init__(self, sentence: str = "", code: Code = Code.NOT_POSSIBLE) -> None:
@@ -95,11 +95,11 @@ class Refused(Exception):  # noqa: N818 - reads as what it says of the request
         super().__init__(sentence)
 
 
-class NotHere(Exception):  # noqa: N818 - reads as what it says of the thing
+class NotFoundError(Exception):
     """Nothing of this id is here for the one who asks: unknown, or another dealer's; the two are told apart by nobody."""
 
 
-class NotAllowed(Exception):  # noqa: N818 - reads as what it says of the person who asked
+class ForbiddenError(Exception):
     """Something that is there, but not for the role of the person who asked; its text is a plain sentence, or empty."""
 
     def __init__(self, sentence: str = "", code: Code = Code.NOT_ALLOWED) -> None:

@@ -42,8 +42,8 @@ def number(value: Real, decimals: int = 1) -> str:
 @cache
 def _marks(code: str) -> dict[int, str]:
     """Return what stands for the marks of thousands and decimals in a language (Unicode CLDR)."""
-    there = locale(code)
-    return {ord(","): get_group_symbol(there), ord("."): get_decimal_symbol(there)}
+    spoken_locale = locale(code)
+    return {ord(","): get_group_symbol(spoken_locale), ord("."): get_decimal_symbol(spoken_locale)}
 
 
 def mark(value: float) -> str:
@@ -65,10 +65,10 @@ def money(amount: Real, currency: str) -> str:
 @cache
 def _money(code: str, currency: str) -> str:
     """Return where a language writes a currency's sign, and which sign (Unicode CLDR)."""
-    there = locale(code)
+    spoken_locale = locale(code)
     # 'GB' is added to the pound in French, to tell it from others that nobody asks for here.
-    sign = "£" if currency == "GBP" else get_currency_symbol(currency, there)
-    if there.currency_formats["standard"].prefix[0].startswith("¤"):
+    sign = "£" if currency == "GBP" else get_currency_symbol(currency, spoken_locale)
+    if spoken_locale.currency_formats["standard"].prefix[0].startswith("¤"):
         return f"{sign}{NBSP if sign[-1].isalpha() else ''}{{amount}}"
     return f"{{amount}}{NBSP}{sign}"
 

@@ -123,7 +123,7 @@ class RateLimit:
         return max(self._due.get(key, now) - now, 0.0)
 
     def _forget(self, now: float) -> None:
-        self._due = {key: at for key, at in self._due.items() if at > now}
+        self._due = {key: due for key, due in self._due.items() if due > now}
         if len(self._due) > MOST_CLIENTS:
             self._due = _highest(self._due)
         if len(self._unsettled) > MOST_CLIENTS:
@@ -209,8 +209,8 @@ class Ledger:
             self._engine = self._database.in_passing()
         with self._engine.begin() as connection:
             if self._rounds % int(FORGET_AFTER / SETTLE_EVERY / 60) == 0:
-                over = or_(Spending.at < self._moment() - FORGET_AFTER, Spending.at > self._moment() + FORGET_AFTER)
-                connection.execute(delete(Spending).where(over))
+                expired = or_(Spending.at < self._moment() - FORGET_AFTER, Spending.at > self._moment() + FORGET_AFTER)
+                connection.execute(delete(Spending).where(expired))
             self._rounds += 1
             return {row.key: row.level for row in connection.execute(self._upsert(spent))}
 
@@ -220,8 +220,8 @@ class Ledger:
         new = insert(Spending).values(
             [{"key": key, "level": level, "at": self._moment()} for key, level in spent.items()]
         )
-        since = new.excluded.at - Spending.at
-        left = Spending.level - case((since > 0, since), else_=0.0)
+        elapsed = new.excluded.at - Spending.at
+        left = Spending.level - case((elapsed > 0, elapsed), else_=0.0)
         level = case((left > 0, left), else_=0.0) + new.excluded.level
         kept = case((level > LONGEST_DEBT, LONGEST_DEBT), else_=level)
         changed = new.on_conflict_do_update(index_elements=["key"], set_={"level": kept, "at": new.excluded.at})

@@ -13,7 +13,7 @@ from typing import Any, Generic, TypeVar
 from sqlalchemy import ColumnElement, and_, literal, or_, true
 from sqlalchemy.orm import InstrumentedAttribute
 
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 
 T = TypeVar("T")
 S = TypeVar("S")
@@ -77,18 +77,18 @@ def written(*values: object) -> str:
 
 
 def read(mark: str, *kinds: type) -> tuple[Any, ...] | None:
-    """Return a mark's values, None for the first page; raises `NotHere` for what is no mark of this list."""
+    """Return a mark's values, None for the first page; raises `NotFoundError` for what is no mark of this list."""
     if not mark:
         return None
     if len(mark) > _LONGEST:
-        raise NotHere
+        raise NotFoundError
     try:
         plain = json.loads(base64.urlsafe_b64decode(mark.encode("ascii") + b"=" * (-len(mark) % 4)))
         if type(plain) is not list:
-            raise NotHere
+            raise NotFoundError
         return tuple(_READ[kind](value) for kind, value in zip(kinds, plain, strict=True))
     except (ValueError, OverflowError, RecursionError):
-        raise NotHere from None
+        raise NotFoundError from None
 
 
 # What both databases can compare with, of just the kind that `written` leaves in JSON; ValueError or OverflowError for the rest.
@@ -132,8 +132,10 @@ def beyond(
         return true()
     first, *further = columns
     value = literal(values[0], first.type)
-    next_ = first > value if rising else first < value
+    is_further = first > value if rising else first < value
     if not further:
-        return next_
+        return is_further
     # Written so, and not as a row of values, because the first part finds its place in an index everywhere.
-    return and_(first >= value if rising else first <= value, or_(next_, beyond(further, values[1:], rising=rising)))
+    return and_(
+        first >= value if rising else first <= value, or_(is_further, beyond(further, values[1:], rising=rising))
+    )

@@ -6,7 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 
 
 def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
@@ -18,7 +18,7 @@ def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
         select(tables.Dealer).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
     ).one_or_none()
     if row is None:
-        raise NotHere
+        raise NotFoundError
     return row
 
 

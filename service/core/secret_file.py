@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 
 SHORTEST_SECRET = 32
 """Characters; 32 hexadecimal digits are 128 bits (ASVS 5.0, 11.2.3)."""
@@ -29,7 +29,7 @@ def kept(folder: Path) -> tuple[str, ...]:
 
     Raises
     ------
-    Refused
+    ConflictError
         The file cannot be read or made, or holds a key that is too short.
     """
     path = folder / NAME
@@ -39,9 +39,9 @@ def kept(folder: Path) -> tuple[str, ...]:
             _write_once(path, secrets.token_hex(32))
         keys = tuple(path.read_text(encoding="ascii").split())
     except (OSError, UnicodeDecodeError) as error:
-        raise Refused(f"The key in {path} cannot be read or made: {error}.") from None
+        raise ConflictError(f"The key in {path} cannot be read or made: {error}.") from None
     if not keys or any(len(key) < SHORTEST_SECRET for key in keys):
-        raise Refused(f"The key in {path} is too short; delete the file to have a new one made.")
+        raise ConflictError(f"The key in {path} is too short; delete the file to have a new one made.")
     return keys
 
 
@@ -73,29 +73,29 @@ def _one_at_a_time(folder: Path) -> Iterator[None]:
 
 
 def _replace(path: Path, keys: tuple[str, ...]) -> None:
-    beside = _written(path, "\n".join(keys))
+    temporary = _written(path, "\n".join(keys))
     try:
-        beside.replace(path)
+        temporary.replace(path)
     except OSError:
-        beside.unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)
         raise
 
 
 def _write_once(path: Path, text: str) -> None:
     """Write a file, whole or not at all; of several processes the first one wins."""
-    beside = _written(path, text)
+    temporary = _written(path, text)
     try:
         with suppress(FileExistsError):
-            path.hardlink_to(beside)
+            path.hardlink_to(temporary)
     finally:
-        beside.unlink()
+        temporary.unlink()
 
 
 def _written(path: Path, text: str) -> Path:
     """Write a text on the disk under a name of its own beside ``path``, for its owner only, and return that."""
-    beside = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
-    with os.fdopen(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="ascii") as file:
+    temporary = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
+    with os.fdopen(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="ascii") as file:
         file.write(text + "\n")
         file.flush()
         os.fsync(file.fileno())
-    return beside
+    return temporary

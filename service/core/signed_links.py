@@ -46,8 +46,8 @@ class Signer:
 
     def read(self, purpose: str, token: str) -> str | None:
         """Return the id of a token made here for ``purpose``, None for any other text."""
-        about, _dot, mac = token.rpartition(".")
-        if not _is_plain(about) or not _is_plain(mac):
+        subject, _dot, mac = token.rpartition(".")
+        if not _is_plain(subject) or not _is_plain(mac):
             return None
         try:
             # One spelling only: the decoder passes over what is not of its alphabet.

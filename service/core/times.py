@@ -8,5 +8,5 @@ from service.core.language import _
 
 def moment(value: dt.datetime) -> str:
     """Return a moment to the minute: '24 November 2026, 14:05 UTC'."""
-    there = value.astimezone(dt.UTC)
-    return _("{day}, {time} UTC").format(day=formats.day(there.date()), time=f"{there:%H:%M}")
+    utc = value.astimezone(dt.UTC)
+    return _("{day}, {time} UTC").format(day=formats.day(utc.date()), time=f"{utc:%H:%M}")

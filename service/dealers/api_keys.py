@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events, tokens
-from service.core.errors import FieldProblem, Invalid, NotHere
+from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.tables.base import KEY_KINDS
 
@@ -56,7 +56,7 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
 
     Raises
     ------
-    Invalid : ``kind`` is none of 'website', 'server' and 'test', the note is too long, or there are too many test keys.
+    InvalidInputError : ``kind`` is none of 'website', 'server' and 'test', the note is too long, or there are too many test keys.
     """
     note = " ".join(note.split())
     problems = []
@@ -72,7 +72,7 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
             FieldProblem("note", _("Expected a note of at most {most} characters.").format(most=_LONGEST_NOTE))
         )
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
     key = PREFIXES[kind] + tokens.secret()
     row = tables.ApiKey(
         digest=tokens.digest(key),
@@ -97,15 +97,15 @@ def of(session: Session, key: str) -> KeyFound | None:
 
 
 def _test_keys(session: Session, dealer: str) -> int:
-    of = tables.ApiKey
-    in_use = select(func.count()).where(of.dealer == dealer, of.kind == TEST, of.revoked_at.is_(None))
+    api_key = tables.ApiKey
+    in_use = select(func.count()).where(api_key.dealer == dealer, api_key.kind == TEST, api_key.revoked_at.is_(None))
     return session.scalar(in_use) or 0
 
 
 def hold(session: Session, digest: str) -> bool:
     """Hold a key until the transaction ends, so that its calls come one after the other; False where it was revoked meanwhile."""
-    of = tables.ApiKey
-    held = select(of.digest).where(of.digest == digest, of.revoked_at.is_(None)).with_for_update()
+    api_key = tables.ApiKey
+    held = select(api_key.digest).where(api_key.digest == digest, api_key.revoked_at.is_(None)).with_for_update()
     return session.scalar(held) is not None
 
 
@@ -129,10 +129,10 @@ def listed(session: Session, dealer: str) -> list[KeyInfo]:
 
 
 def revoke(session: Session, user: int | None, dealer: str, key: str) -> None:
-    """Revoke a key by its id: it opens nothing from now on, and its sandbox goes; raises `NotHere` where it is not the dealer's."""
+    """Revoke a key by its id: it opens nothing from now on, and its sandbox goes; raises `NotFoundError` where it is not the dealer's."""
     row = session.get(tables.ApiKey, key)
     if row is None or row.dealer != dealer:
-        raise NotHere
+        raise NotFoundError
     if row.revoked_at is None:
         row.revoked_at = _now()
         session.flush()

@@ -32,7 +32,7 @@ DARK = Scheme(("#171b1e", "#1e2428", "#232a2e"), "#10211d", 1.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Fitted:
+class FittedColour:
     """A colour as it was asked for and as it is used; ``ratio``: its least contrast in the light scheme as asked for."""
 
     asked: str
@@ -83,9 +83,9 @@ def readable(colour: str, scheme: Scheme) -> str:
     return tried
 
 
-def fit(colour: str) -> Fitted:
+def fit(colour: str) -> FittedColour:
     """Return how '#rrggbb' is used in both schemes."""
-    return Fitted(colour, readable(colour, LIGHT), readable(colour, DARK), least_contrast(colour, LIGHT))
+    return FittedColour(colour, readable(colour, LIGHT), readable(colour, DARK), least_contrast(colour, LIGHT))
 
 
 def _channels(colour: str) -> tuple[float, float, float]:

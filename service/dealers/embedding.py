@@ -32,7 +32,7 @@ _INNER = re.compile(r"/|/form(/.*)?|/advice/.*|/privacy")
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class FramedPage:
     """One framed page: whose, on which origin (empty: our own), and how."""
 
     dealer: str
@@ -50,14 +50,14 @@ class Place:
 
 def place_for(
     database: Database, dealer: str, origin: str, ours: frozenset[str], code: str, scheme: str
-) -> Place | None:
+) -> FramedPage | None:
     """Return where the form stands in a page of an origin; None where that dealer's form may not stand there."""
     known = language.known(code) or ANY
     scheme = scheme if scheme in SCHEMES else SCHEMES[0]
     if origin in ours:
-        return Place(dealer, "", known, scheme, "'self'")
+        return FramedPage(dealer, "", known, scheme, "'self'")
     named = _origins(database, dealer)
-    return Place(dealer, origin, known, scheme, " ".join(named)) if origin in named else None
+    return FramedPage(dealer, origin, known, scheme, " ".join(named)) if origin in named else None
 
 
 class Embedding:
@@ -76,8 +76,8 @@ class Embedding:
             return
         other = _other_language(scope, place)
         if other is not None:
-            there = quote(other.prefix + inner, safe="/%") + _rest(scope)
-            await RedirectResponse(there, 303)(scope, receive, _framing(send, other))
+            target = quote(other.prefix + inner, safe="/%") + _rest(scope)
+            await RedirectResponse(target, 303)(scope, receive, _framing(send, other))
             return
         token = framing.enter(Framed(place.prefix, place.parent, place.scheme == "light"))
         try:
@@ -85,15 +85,15 @@ class Embedding:
         finally:
             framing.leave(token)
 
-    def _place(self, asked: re.Match[str]) -> Place | None:
+    def _place(self, asked: re.Match[str]) -> FramedPage | None:
         code, scheme = asked["language"], asked["scheme"]
         if code != ANY and language.known(code) is None:
             return None
         if asked["origin"] == PREVIEW:
-            return Place(asked["dealer"], "", code, scheme, "'self'")
+            return FramedPage(asked["dealer"], "", code, scheme, "'self'")
         named = _origins(self.database, asked["dealer"])
         origin = next((each for each in named if origins.ident(each) == asked["origin"]), None)
-        return Place(asked["dealer"], origin, code, scheme, " ".join(named)) if origin else None
+        return FramedPage(asked["dealer"], origin, code, scheme, " ".join(named)) if origin else None
 
 
 def _origins(database: Database, dealer: str) -> tuple[str, ...]:
@@ -101,13 +101,13 @@ def _origins(database: Database, dealer: str) -> tuple[str, ...]:
         return site.origins_of(session, dealer)
 
 
-def _other_language(scope: Scope, place: Place) -> Place | None:
+def _other_language(scope: Scope, place: FramedPage) -> FramedPage | None:
     """Return the place in the language that a reader just chose, None where none was chosen."""
     query: bytes = scope["query_string"]
     if scope["method"] != "GET" or b"lang=" not in query:
         return None
     chosen = language.known(parse_qs(query.decode("latin-1")).get(PARAMETER, [""])[0])
-    return Place(place.dealer, place.parent, chosen, place.scheme, place.ancestors) if chosen else None
+    return FramedPage(place.dealer, place.parent, chosen, place.scheme, place.ancestors) if chosen else None
 
 
 def _rest(scope: Scope) -> str:
@@ -117,7 +117,7 @@ def _rest(scope: Scope) -> str:
     return f"?{urlencode(rest)}" if rest else ""
 
 
-def _inner_scope(scope: Scope, place: Place, inner: str) -> Scope:
+def _inner_scope(scope: Scope, place: FramedPage, inner: str) -> Scope:
     """Return the request as the plain routes know it: no cookie, the dealer and the language as the address says."""
     # The routes know a reader's choice by its cookie; here it stands in the address.
     spoken = [] if place.language == ANY else [(b"cookie", f"{COOKIE}={place.language}".encode())]
@@ -127,7 +127,7 @@ def _inner_scope(scope: Scope, place: Place, inner: str) -> Scope:
     return {**scope, **changed}
 
 
-def _framing(send: Send, place: Place) -> Send:
+def _framing(send: Send, place: FramedPage) -> Send:
     policy = security.policy(frame_ancestors=place.ancestors)
 
     async def send_framed(message: Message) -> None:
@@ -135,9 +135,9 @@ def _framing(send: Send, place: Place) -> Send:
             headers = MutableHeaders(scope=message)
             headers["Content-Security-Policy"] = policy
             del headers["Set-Cookie"]
-            there = headers.get("Location", "")
-            if there.startswith("/") and not there.startswith(ROOT):
-                headers["Location"] = place.prefix + there
+            location = headers.get("Location", "")
+            if location.startswith("/") and not location.startswith(ROOT):
+                headers["Location"] = place.prefix + location
         await send(message)
 
     return send_framed

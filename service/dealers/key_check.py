@@ -15,7 +15,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.core.database import Database
-from service.core.errors import Code, NotAllowed
+from service.core.errors import Code, ForbiddenError
 from service.core.language import _
 from service.dealers import api_keys, site
 from service.dealers.api_keys import KeyFound
@@ -27,29 +27,29 @@ _PREFLIGHT_SECONDS = 600
 
 
 @dataclass(frozen=True, slots=True)
-class Offered:
+class PresentedKey:
     """What a request brings along: its key, None for none, and the page that it comes from, None for no page."""
 
     key: str | None
     origin: str | None
 
 
-def offered(request: Request) -> Offered:
+def offered(request: Request) -> PresentedKey:
     """Return what a request brings along; raises 401 where a key is announced and none is there."""
     has_key = "authorization" in request.headers
-    return Offered(bearer(request) if has_key else None, request.headers.get("origin"))
+    return PresentedKey(bearer(request) if has_key else None, request.headers.get("origin"))
 
 
-Brought = Annotated[Offered, Depends(offered)]
+Brought = Annotated[PresentedKey, Depends(offered)]
 
 
-def caller(session: Session, brought: Offered) -> KeyFound | None:
+def caller(session: Session, brought: PresentedKey) -> KeyFound | None:
     """Return whose key it is, None where there is none.
 
     Raises
     ------
     HTTPException : 401, the key is unknown or was revoked.
-    NotAllowed : a website's key from elsewhere than the dealer's pages, or a secret one from a page.
+    ForbiddenError : a website's key from elsewhere than the dealer's pages, or a secret one from a page.
     """
     if brought.key is None:
         return None
@@ -60,19 +60,19 @@ def caller(session: Session, brought: Offered) -> KeyFound | None:
     return known
 
 
-def found(session: Session, brought: Offered) -> KeyFound | None:
-    """Return whose key it is, None where it opens nothing; raises `NotAllowed` as `caller` does."""
+def found(session: Session, brought: PresentedKey) -> KeyFound | None:
+    """Return whose key it is, None where it opens nothing; raises `ForbiddenError` as `caller` does."""
     known = api_keys.of(session, brought.key or "")
     if known is None:
         return None
     if known.kind == api_keys.WEBSITE and brought.origin not in site.origins_of(session, known.dealer):
-        raise NotAllowed(code=Code.WRONG_ORIGIN)
+        raise ForbiddenError(code=Code.WRONG_ORIGIN)
     if known.kind in api_keys.SECRET and brought.origin is not None:
-        raise NotAllowed(code=Code.SECRET_IN_PAGE)
+        raise ForbiddenError(code=Code.SECRET_IN_PAGE)
     return known
 
 
-def server(session: Session, brought: Offered) -> KeyFound:
+def server(session: Session, brought: PresentedKey) -> KeyFound:
     """Return whose server key it is, or test key; raises 401 without a key, else as `caller` does, and for a website's key."""
     known = caller(session, brought)
     if known is None:
@@ -81,9 +81,9 @@ def server(session: Session, brought: Offered) -> KeyFound:
 
 
 def require_server(found: KeyFound) -> KeyFound:
-    """Return the key; raises `NotAllowed` where it is a website's."""
+    """Return the key; raises `ForbiddenError` where it is a website's."""
     if found.kind not in api_keys.SECRET:
-        raise NotAllowed(code=Code.ADVICE_ONLY)
+        raise ForbiddenError(code=Code.ADVICE_ONLY)
     return found
 
 

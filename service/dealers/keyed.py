@@ -100,7 +100,7 @@ async def _caller_writes(request: Request, brought: Brought) -> AsyncIterator[As
 
 @contextmanager
 def for_key(session: Session, found: KeyFound | None) -> Iterator[Asking]:
-    """Give what a route writes with for a key; raises 401 for a test key that was revoked meanwhile, `Refused` for one that is used up."""
+    """Give what a route writes with for a key; raises 401 for a test key that was revoked meanwhile, `ConflictError` for one that is used up."""
     if found is not None and found.kind == api_keys.TEST:
         if not api_keys.hold(session, found.digest):
             raise unknown_key()

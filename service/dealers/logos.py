@@ -7,7 +7,7 @@ import struct
 import zlib
 from dataclasses import dataclass
 
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 
 LARGEST = 20 * 1024
@@ -20,7 +20,7 @@ _FRAMES = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
 """JPEG's markers of a frame's head: SOF0 to SOF15 without DHT, JPG and DAC (ITU-T T.81, table B.1)."""
 
 
-class _Broken(Exception):  # noqa: N818 - reads as what it says of the file
+class _BrokenImageError(Exception):
     """The file begins as one of the kinds, but is not whole."""
 
 
@@ -34,7 +34,7 @@ class _Picture:
 
 
 def check(content: bytes) -> str:
-    """Return the media type of a logo; raises `Invalid` at ``logo`` with what would be right."""
+    """Return the media type of a logo; raises `InvalidInputError` at ``logo`` with what would be right."""
     if len(content) > LARGEST:
         raise _refusal(
             _("This file has {size} kB; expected at most {most} kB.").format(
@@ -44,7 +44,7 @@ def check(content: bytes) -> str:
     kind = _kind(content)
     try:
         found = _READERS[kind](content)
-    except (_Broken, struct.error, zlib.error):
+    except (_BrokenImageError, struct.error, zlib.error):
         raise _refusal(_("This picture is damaged or cut short; save it anew and choose it again.")) from None
     _check_picture(found)
     return kind
@@ -73,8 +73,8 @@ def _check_picture(found: _Picture) -> None:
         )
 
 
-def _refusal(sentence: str) -> Invalid:
-    return Invalid([("logo", sentence)])
+def _refusal(sentence: str) -> InvalidInputError:
+    return InvalidInputError([("logo", sentence)])
 
 
 def _png(content: bytes) -> _Picture:
@@ -87,14 +87,14 @@ def _png(content: bytes) -> _Picture:
         body = content[place + 8 : place + 8 + length]
         (told,) = struct.unpack_from(">I", content, place + 8 + length)
         if zlib.crc32(kind + body) != told:
-            raise _Broken
+            raise _BrokenImageError
         if kind == b"IHDR":
             width, height = struct.unpack(">II5x", body)
         data += body if kind == b"IDAT" else b""
         kinds.append(kind)
         place += 12 + length
     if kinds[0] != b"IHDR" or place != len(content):
-        raise _Broken
+        raise _BrokenImageError
     _inflates(bytes(data))
     return _Picture(width, height, b"acTL" in kinds)
 
@@ -106,7 +106,7 @@ def _inflates(data: bytes) -> None:
         stream.decompress(data, 1 << 16)
         data = stream.unconsumed_tail
     if not stream.eof:
-        raise _Broken
+        raise _BrokenImageError
 
 
 def _jpeg(content: bytes) -> _Picture:
@@ -115,7 +115,7 @@ def _jpeg(content: bytes) -> _Picture:
     while True:
         mark, marker, length = struct.unpack_from(">BBH", content, place)
         if mark != 0xFF or length < 2:
-            raise _Broken
+            raise _BrokenImageError
         if marker in _FRAMES:
             height, width = struct.unpack_from(">xHH", content, place + 4)
             found = _Picture(width, height)
@@ -123,7 +123,7 @@ def _jpeg(content: bytes) -> _Picture:
         if marker == 0xDA:
             break
     if found is None or place >= len(content) or not content.endswith(b"\xff\xd9"):
-        raise _Broken
+        raise _BrokenImageError
     return found
 
 
@@ -131,18 +131,18 @@ def _webp(content: bytes) -> _Picture:
     """Walk the chunks of the container, whose length must be the file's."""
     (length,) = struct.unpack_from("<I", content, 4)
     if length + 8 != len(content):
-        raise _Broken
+        raise _BrokenImageError
     place, found, moves, has_data = 12, None, False, False
     while place < len(content):
         kind, size = struct.unpack_from("<4sI", content, place)
         body = content[place + 8 : place + 8 + size]
         if len(body) != size:
-            raise _Broken
+            raise _BrokenImageError
         found = found or _webp_size(kind, body)
         moves, has_data = moves or kind in (b"ANIM", b"ANMF"), has_data or kind in (b"VP8 ", b"VP8L")
         place += 8 + size + size % 2
     if found is None or not (has_data or moves):
-        raise _Broken
+        raise _BrokenImageError
     return _Picture(found.width, found.height, moves)
 
 
@@ -152,12 +152,12 @@ def _webp_size(kind: bytes, body: bytes) -> _Picture | None:
         return _Picture(int.from_bytes(sizes[:3], "little") + 1, int.from_bytes(sizes[3:], "little") + 1)
     if kind == b"VP8L":
         if body[:1] != b"\x2f":
-            raise _Broken
+            raise _BrokenImageError
         bits = int.from_bytes(body[1:5], "little")
         return _Picture((bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1)
     if kind == b"VP8 ":
         if body[3:6] != b"\x9d\x01\x2a":
-            raise _Broken
+            raise _BrokenImageError
         width, height = struct.unpack_from("<HH", body, 6)
         return _Picture(width & 0x3FFF, height & 0x3FFF)
     return None

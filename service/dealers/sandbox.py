@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service import migrations, tables
 from service.core import tokens
 from service.core.database import STOCK
-from service.core.errors import Code, Refused
+from service.core.errors import Code, ConflictError
 from service.core.language import _
 from service.core.memory_database import MemoryDatabase
 
@@ -82,7 +82,7 @@ def reading(session: Session, key: str) -> Iterator[Session]:
 def writing(session: Session, key: str) -> Iterator[Session]:
     """Give a session of the sandbox of a key whose changes are kept with the caller's; hold the key first (`api_keys.hold`).
 
-    Raises `Refused` where the key's calls are used up.
+    Raises `ConflictError` where the key's calls are used up.
     """
     row = session.get(tables.Sandbox, key, populate_existing=True)
     if row is not None and _is_over(row):
@@ -93,7 +93,7 @@ def writing(session: Session, key: str) -> Iterator[Session]:
         sentence = _(
             "This test key has made as many calls as one may, {most}; make a new test key at the desk, under ‘Website’."
         )
-        raise Refused(sentence.format(most=MOST_CALLS), Code.TEST_KEY_SPENT)
+        raise ConflictError(sentence.format(most=MOST_CALLS), Code.TEST_KEY_SPENT)
     with closing(_opened(session, row)) as own:
         with own.session() as inner:
             yield inner
@@ -140,8 +140,8 @@ def _base(session: Session) -> bytes:
 
 
 def _fill(made: MemoryDatabase, session: Session) -> None:
-    for of in (tables.RangeState, *tables.RANGE):
-        made.fill(_table(of), [dict(row) for row in session.execute(select(_table(of))).mappings()])
+    for table in (tables.RangeState, *tables.RANGE):
+        made.fill(_table(table), [dict(row) for row in session.execute(select(_table(table))).mappings()])
     versions = _table(tables.ModelVersion)
     columns = versions.columns
     light = select(*(column for column in columns if column.name not in ("artifact", "report")))

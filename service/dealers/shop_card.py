@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit_events
-from service.core.errors import FieldProblem, Invalid
+from service.core.errors import FieldProblem, InvalidInputError
 from service.core.language import _
 from service.dealers import site
 
@@ -69,12 +69,12 @@ def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
 
     Raises
     ------
-    Invalid : a field that cannot be used, each named.
+    InvalidInputError : a field that cannot be used, each named.
     """
     kept = {name: _tidied(given[name]) for name in _LONGEST}
     problems = [FieldProblem(name, fault) for name, text in kept.items() if (fault := _fault(name, text))]
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
     site.change(
         session, user, dealer, audit_events.SHOP_CARD_SET, **{name: text or None for name, text in kept.items()}
     )

@@ -10,11 +10,11 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events, zones
-from service.core.audit_events import Event
-from service.core.errors import FieldProblem, Invalid, NotHere
+from service.core.audit_events import AuditEvent
+from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.dealers import colours, logos, origins
-from service.dealers.colours import Fitted
+from service.dealers.colours import FittedColour
 from service.mail import addresses, webhooks
 from service.web.page_data import Look
 
@@ -41,21 +41,21 @@ class DoorInfo:
     look: Look | None = None
 
     @property
-    def action(self) -> Fitted | None:
+    def action(self) -> FittedColour | None:
         """The colour of what can be done, as it is used."""
         return colours.fit(self.action_colour) if self.action_colour else None
 
     @property
-    def point(self) -> Fitted | None:
+    def point(self) -> FittedColour | None:
         """The colour of what is pointed out, as it is used."""
         return colours.fit(self.point_colour) if self.point_colour else None
 
 
 def read(session: Session, dealer: str) -> DoorInfo:
-    """Return a dealer's door, as it is before anything is set where nothing is; raises `NotHere` for no dealer."""
+    """Return a dealer's door, as it is before anything is set where nothing is; raises `NotFoundError` for no dealer."""
     shop = session.get(tables.Dealer, dealer)
     if shop is None:
-        raise NotHere
+        raise NotFoundError
     door = tables.Door
     asked = (door.origins, door.action_colour, door.point_colour, door.notify, door.booking, door.webhook)
     row = session.execute(
@@ -93,11 +93,11 @@ def zone(session: Session, dealer: str) -> str | None:
 
 
 def set_zone(session: Session, user: int | None, dealer: str, name: str) -> None:
-    """Set the shop's time zone, empty for its country's; raises `Invalid` at ``zone`` for one that is none."""
+    """Set the shop's time zone, empty for its country's; raises `InvalidInputError` at ``zone`` for one that is none."""
     name = name.strip()
     if name and name not in zones.names():
         sentence = _("Got {text}; expected a zone of the list, as Europe/Vienna.")
-        raise Invalid([FieldProblem("zone", sentence.format(text=name[:40]))])
+        raise InvalidInputError([FieldProblem("zone", sentence.format(text=name[:40]))])
     change(session, user, dealer, audit_events.ZONE_SET, zone=name or None)
 
 
@@ -106,7 +106,7 @@ def set_pages(session: Session, user: int | None, dealer: str, pages: str, actio
 
     Raises
     ------
-    Invalid : ``origins``, ``action_colour`` or ``point_colour`` hold what is none.
+    InvalidInputError : ``origins``, ``action_colour`` or ``point_colour`` hold what is none.
     """
     found, wrong = origins.read_all(pages)
     problems = [FieldProblem("origins", " ".join(wrong))] if wrong else []
@@ -118,7 +118,7 @@ def set_pages(session: Session, user: int | None, dealer: str, pages: str, actio
                 FieldProblem(field, _("Got {text}; expected a colour such as #1d5b4f.").format(text=text.strip()[:20]))
             )
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
     change(session, user, dealer, audit_events.WEBSITE_SET, origins=" ".join(found), **chosen)
 
 
@@ -129,7 +129,7 @@ def set_messages(
 
     Raises
     ------
-    Invalid : a field that cannot be used, each named.
+    InvalidInputError : a field that cannot be used, each named.
     """
     notify, booking, webhook = notify.strip(), " ".join(booking.split()), webhook.strip()
     months = keep_months.strip()
@@ -145,7 +145,7 @@ def set_messages(
     }
     problems = [FieldProblem(field, sentence) for field, sentence in checks.items() if sentence]
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
     change(
         session,
         user,
@@ -168,9 +168,9 @@ def renew_secret(session: Session, user: int | None, dealer: str) -> None:
 
 
 def put_logo(session: Session, user: int | None, dealer: str, content: bytes) -> None:
-    """Keep a logo; raises `Invalid` at ``logo`` where its bytes are none that can be shown."""
+    """Keep a logo; raises `InvalidInputError` at ``logo`` where its bytes are none that can be shown."""
     if not content:
-        raise Invalid([("logo", _("Choose a picture first."))])
+        raise InvalidInputError([("logo", _("Choose a picture first."))])
     change(session, user, dealer, audit_events.LOGO_SET, logo_type=logos.check(content), logo=content)
 
 
@@ -193,14 +193,21 @@ def look(session: Session, dealer: str | None) -> Look | None:
 
 
 def stylesheet(session: Session, dealer: str) -> str:
-    """Return the dealer's colours as a style sheet that is read after the house's own; raises `NotHere`."""
+    """Return the dealer's colours as a style sheet that is read after the house's own; raises `NotFoundError`."""
     info = read(session, dealer)
     used = [(name, fitted) for name, fitted in (("spruce", info.action), ("rosin", info.point)) if fitted]
-    on = {"spruce": ("on-spruce", colours.LIGHT.words, colours.DARK.words)}
+    text_colours = {"spruce": ("on-spruce", colours.LIGHT.words, colours.DARK.words)}
 
-    def block(which: Callable[[Fitted], str], words: int) -> str:
+    def block(which: Callable[[FittedColour], str], words: int) -> str:
         lines = [f"--{name}: {which(fitted)};" for name, fitted in used]
-        return " ".join(lines + [f"--{on[name][0]}: {on[name][words]};" for name, _fitted in used if name in on])
+        return " ".join(
+            lines
+            + [
+                f"--{text_colours[name][0]}: {text_colours[name][words]};"
+                for name, _fitted in used
+                if name in text_colours
+            ]
+        )
 
     black = " ".join(f"--{name}: #000;" for name, _fitted in used)
     return (
@@ -211,11 +218,11 @@ def stylesheet(session: Session, dealer: str) -> str:
 
 
 def logo(session: Session, dealer: str) -> tuple[bytes, str]:
-    """Return the dealer's logo and its media type; raises `NotHere` where there is none."""
+    """Return the dealer's logo and its media type; raises `NotFoundError` where there is none."""
     door = tables.Door
     found = session.execute(select(door.logo, door.logo_type).where(door.dealer == dealer)).first()
     if found is None or found[0] is None or found[1] is None:
-        raise NotHere
+        raise NotFoundError
     return found[0], found[1]
 
 
@@ -232,7 +239,7 @@ def is_known_origin(session: Session, origin: str) -> bool:
     return any(origin in line.split() for line in lines)
 
 
-def change(session: Session, user: int | None, dealer: str, did: Event, **values: Any) -> None:
+def change(session: Session, user: int | None, dealer: str, did: AuditEvent, **values: Any) -> None:
     """Set columns of the door and write down that it was done; which address or colour is nobody else's business."""
     row = _row(session, dealer)
     for name, value in values.items():
@@ -246,7 +253,7 @@ def _row(session: Session, dealer: str) -> tables.Door:
     """Return the dealer's door, made where there is none yet; the dealer's row is held, so that two make one."""
     held = select(tables.Dealer.slug).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
     if session.scalar(held) is None:
-        raise NotHere
+        raise NotFoundError
     row = session.get(tables.Door, dealer, populate_existing=True)
     if row is None:
         row = tables.Door(dealer=dealer, origins="", changed_at=dt.datetime.now(dt.UTC))
@@ -260,6 +267,6 @@ def _mail_fault(address: str) -> str | None:
         return None
     try:
         addresses.parse(address)
-    except addresses.Unusable as unusable:
+    except addresses.UnusableAddressError as unusable:
         return str(unusable)
     return None

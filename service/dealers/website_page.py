@@ -14,7 +14,7 @@ from service.core import formats, language
 from service.core.language import N_, _
 from service.dealers import api_keys, shop_card, site
 from service.dealers.api_keys import KeyInfo
-from service.dealers.colours import TEXT, Fitted
+from service.dealers.colours import TEXT, FittedColour
 from service.dealers.site import DoorInfo
 from service.mail import webhooks
 from service.web import form_tokens
@@ -98,7 +98,7 @@ def _link_words(door: DoorInfo, code: str) -> str:
         return _("Which bow should you try?")
 
 
-def _colours(door: DoorInfo) -> tuple[tuple[str, Fitted], ...]:
+def _colours(door: DoorInfo) -> tuple[tuple[str, FittedColour], ...]:
     named = ((_("For what can be done"), door.action), (_("For what is pointed out"), door.point))
     return tuple((label, each) for label, each in named if each)
 
@@ -106,7 +106,7 @@ def _colours(door: DoorInfo) -> tuple[tuple[str, Fitted], ...]:
 # Words that the template asks for, of one colour or key
 
 
-def said(colour: Fitted) -> str:
+def said(colour: FittedColour) -> str:
     """Say what was made of a colour, and why."""
     if not colour.is_corrected:
         return _("Used as it is on light paper; in the dark as {dark}.").format(dark=colour.dark)
@@ -152,7 +152,7 @@ def belongs(key: str) -> str:
 
 def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:
     """Return the secrets that sign messages, the one to set up first."""
-    keys, now = request.app.state.office.secrets, dt.datetime.now(dt.UTC)
+    keys, now = request.app.state.mail_service.secrets, dt.datetime.now(dt.UTC)
     return webhooks.valid_secrets(keys, door.dealer, door.webhook_number, door.webhook_renewed_at, now)
 
 

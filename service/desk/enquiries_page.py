@@ -7,14 +7,14 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service.advice import shortlist
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.formats import capital
 from service.core.language import _
 from service.questionnaire import answer_summary
 from service.trials import desk_lines, desk_reads, list_lines
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
+from service.web.desk_forms import Fact, ListLine, ListPage, Tab, address, paged
 from service.web.page_data import Page
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted
 from service.web.roles import Permission
@@ -38,14 +38,14 @@ async def listed(request: Request, staff: Views, session: Reading, show: str = "
         Tab(_("All"), "/desk/enquiries?show=all", everything),
         *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.acting.unassigned else ()),
     )
-    here = next(tab.href for tab in tabs if tab.here)
+    href = next(tab.href for tab in tabs if tab.here)
     page = ListPage(
         title=_("Enquiries"),
         tabs=tabs,
         tabs_label=_("Which enquiries"),
         lines=found.each(list_lines.enquiry),
         empty=_("No enquiry waits."),
-        **paged(found, here, begins=not after),
+        **paged(found, href, begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)
 
@@ -89,14 +89,14 @@ async def take(request: Request, id_: str, form: Posted, staff: Changes, session
     """Make an enquiry that is no dealer's yet the dealer's who is acted for."""
     del form  # only its token matters
     if not staff.acting.unassigned:
-        raise NotHere
+        raise NotFoundError
     desk_reads.take(session, staff.user, staff.dealer, id_)
     said = _("The enquiry is now one of {dealer}.").format(dealer=staff.dealer_name)
     return desk_frame.see(request, f"/desk/enquiries/{id_}", said)
 
 
-def _composed(key: str, number: int) -> Line:
-    return Line(desk_lines.trial_number(number, key), "", "", f"/desk/trials/{key}", _("Show"))
+def _composed(key: str, number: int) -> ListLine:
+    return ListLine(desk_lines.trial_number(number, key), "", "", f"/desk/trials/{key}", _("Show"))
 
 
 def _contact(contact: Mapping[str, Any] | None) -> tuple[Fact, ...]:

@@ -16,9 +16,9 @@ from service.trials import desk_reads, list_lines
 from service.trials.desk_reads import EnquiryRow, Home, TrialRow
 from service.web import desk_frame
 from service.web.database_sessions import Reading
-from service.web.desk_forms import Line, today
+from service.web.desk_forms import ListLine, today
 from service.web.page_data import Page
-from service.web.permissions import AnyStaff, AtDealer, AtDealerNeeds, Elsewhere
+from service.web.permissions import AnyStaff, AtDealer, AtDealerNeeds, RedirectError
 from service.web.roles import Permission
 
 router = APIRouter()
@@ -32,7 +32,7 @@ class Group:
 
     anchor: str
     title: str
-    lines: tuple[Line, ...]
+    lines: tuple[ListLine, ...]
     everything: str = ""
     whole: str = ""
 
@@ -43,7 +43,7 @@ class SeesHome(AtDealerNeeds):
     async def __call__(self, request: Request, staff: AnyStaff) -> AtDealer:
         """Return who is signed in with the dealer acted for."""
         if not staff.may(self.permission):
-            raise Elsewhere(desk_frame.first_place(staff))
+            raise RedirectError(desk_frame.first_place(staff))
         return await super().__call__(request, staff)
 
 
@@ -77,8 +77,8 @@ def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     asked = alarms.erasing(session, staff.scope) if staff.may(Permission.RETENTION_VIEW) else ""
     damaged = alarms.model(session) if staff.may(Permission.MODEL_VIEW) else ""
     lines = (
-        Line(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
-        Line(_("The model"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
+        ListLine(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
+        ListLine(_("The model"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
     )
     yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts))
 
@@ -112,11 +112,11 @@ def _trials_group(anchor: str, title: str, found: tuple[TrialRow, ...], action: 
     return _group(anchor, title, _trials(found[:MOST_LINES], action), everything, len(found))
 
 
-def _group(anchor: str, title: str, lines: tuple[Line, ...], everything: str, count: int) -> Group:
+def _group(anchor: str, title: str, lines: tuple[ListLine, ...], everything: str, count: int) -> Group:
     """Return a group that leads on to the whole list where that is longer."""
     whole = _("Show all {count}").format(count=formats.number(count, 0)) if count > len(lines) else ""
     return Group(anchor, title, lines, everything if whole else "", whole)
 
 
-def _trials(found: tuple[TrialRow, ...], action: str) -> tuple[Line, ...]:
+def _trials(found: tuple[TrialRow, ...], action: str) -> tuple[ListLine, ...]:
     return tuple(list_lines.trial(row, action) for row in found)

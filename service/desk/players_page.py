@@ -14,7 +14,7 @@ from service.trials import desk_lines, desk_reads, list_lines
 from service.trials.desk_reads import PlayerPage
 from service.web import desk_frame
 from service.web.database_sessions import Reading
-from service.web.desk_forms import Fact, Line, ListPage, address, paged
+from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
 from service.web.page_data import Page
 from service.web.permissions import AtDealer, AtDealerNeeds
 from service.web.roles import Permission
@@ -28,7 +28,7 @@ async def listed(request: Request, staff: Views, session: Reading, search: str =
     """List the players, the latest trial first."""
     search = search.strip()
     found = desk_reads.players(session, staff.dealer, search, after)
-    here = f"/desk/players?search={quote(search)}" if search else "/desk/players"
+    href = f"/desk/players?search={quote(search)}" if search else "/desk/players"
     page = ListPage(
         title=_("Players"),
         searches="/desk/players",
@@ -36,7 +36,7 @@ async def listed(request: Request, staff: Views, session: Reading, search: str =
         search_label=_("Part of a name, an address or a key"),
         lines=found.each(list_lines.player),
         empty=_("Nobody is found; search for less, or for another part.") if search else _("No player is known yet."),
-        **paged(found, here, begins=not after),
+        **paged(found, href, begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)
 
@@ -64,9 +64,11 @@ async def show(request: Request, key: str, staff: Views, session: Reading) -> Re
     )
 
 
-def _joined(each: Joined) -> Line:
+def _joined(each: Joined) -> ListLine:
     facts = _("{trials}, joined on {day}").format(trials=formats.trials(each.trials), day=formats.day(each.at.date()))
-    return Line(desk_lines.somebody(each.name), facts, each.key, address("players", each.key, "part"), _("Part them"))
+    return ListLine(
+        desk_lines.somebody(each.name), facts, each.key, address("players", each.key, "part"), _("Part them")
+    )
 
 
 def _may_be(found: PlayerPage) -> str:

@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.core import formats
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.players import joining
 from service.trials import desk_lines, desk_reads
@@ -19,7 +19,7 @@ from service.trials.desk_reads import PlayerRow
 from service.trials.trial_data import AskView
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import Line, ListPage, address, paged
+from service.web.desk_forms import ListLine, ListPage, address, paged
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
 
@@ -39,18 +39,18 @@ async def ask_to_join(
 ) -> Response:
     """List who may be the same person, or ask whether two are."""
     found = desk_reads.player(session, staff.dealer, key)
-    here = address("players", found.row.key, "join")
+    href = address("players", found.row.key, "join")
     if other:
         return _ask_to_join(request, session, staff, found.row, other)
     title = _("Who is the same person as {player}?").format(player=desk_lines.somebody(found.row.name))
-    listed = _listed(session, staff, found.alike, here, search, after, but=found.row.key)
+    listed = _listed(session, staff, found.alike, href, search, after, but=found.row.key)
     return desk_frame.show(request, staff, "web/desk_list.html", ListPage(title=title, **listed))
 
 
 def _ask_to_join(request: Request, session: Session, staff: AtDealer, row: PlayerRow, other: str) -> Response:
     second = desk_reads.player(session, staff.dealer, other).row
     if second.key == row.key:
-        raise Refused(_("These are one player already."))
+        raise ConflictError(_("These are one player already."))
     page = AskView(
         title=_("Are these one person?"),
         about="",
@@ -75,7 +75,7 @@ async def join(request: Request, key: str, form: Posted, staff: Changes, session
     desk_reads.player(session, staff.dealer, key)  # only their own
     other = first(form, "other")
     if not other:
-        raise Refused(_("Choose first with whom."))
+        raise ConflictError(_("Choose first with whom."))
     stands = joining.join(session, staff.user, staff.dealer, key, other)
     return desk_frame.see(request, address("players", stands), _("They are one player now."))
 
@@ -86,7 +86,7 @@ async def ask_to_part(request: Request, key: str, staff: Changes, session: Readi
     found = desk_reads.player(session, staff.dealer, key)
     joined = next((each for each in found.joined if each.key == key), None)
     if joined is None:
-        raise Refused(_("This player is joined to nobody; there is nothing to part."))
+        raise ConflictError(_("This player is joined to nobody; there is nothing to part."))
     page = AskView(
         title=_("Part these two again?"),
         about=_described(found.row),
@@ -174,9 +174,9 @@ def _listed(
     search = search.strip()
     found = desk_reads.players(session, staff.dealer, search, after)
 
-    def line(row: PlayerRow) -> Line:
+    def line(row: PlayerRow) -> ListLine:
         href = f"{here}?{name}={quote(row.key, safe='')}"
-        return Line(
+        return ListLine(
             desk_lines.somebody(row.name),
             desk_lines.player_facts(row),
             row.email or row.phone or "",

@@ -9,7 +9,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.language import _
 from service.devices import plain_sheets
 from service.questionnaire.choices import ScaleWords
@@ -86,8 +86,8 @@ async def answer(request: Request, token: str, position: int, form: Form, links:
         return _bow(request, token, seat, screen, slot, Typed(form, {OVERALL: _(fault)}), status=422)
     may_help = {"yes": True, "no": False}.get(next(iter(form.get("may_help", ())), ""))
     plain_sheets.record(session, seat, slot, ratings, next(iter(form.get("note", ())), "")[:1000], may_help)
-    after = [each["position"] for each in screen["slots"] if each["position"] > position]
-    return RedirectResponse(f"/play/{token}/{after[0]}" if after else f"/play/{token}", 303)
+    remaining = [each["position"] for each in screen["slots"] if each["position"] > position]
+    return RedirectResponse(f"/play/{token}/{remaining[0]}" if remaining else f"/play/{token}", 303)
 
 
 def _ratings(screen: Mapping[str, Any], form: Mapping[str, list[str]]) -> dict[str, Any]:
@@ -109,10 +109,10 @@ def _bow(
     status: int = 200,
 ) -> Response:
     if seat.closed and status == 200:
-        raise NotHere
+        raise NotFoundError
     positions = [each["position"] for each in screen["slots"]]
-    at = positions.index(slot["position"])
-    last = at + 1 == len(positions)
+    index = positions.index(slot["position"])
+    last = index + 1 == len(positions)
     page = FormPage(
         title=_name(slot, screen["own_name"]),
         demo=request.app.state.demo,
@@ -125,8 +125,8 @@ def _bow(
         "devices/bow.html",
         page,
         status,
-        back=f"/play/{token}/{positions[at - 1]}" if at else f"/play/{token}",
-        place=_(screen_words.SAID["bow"]).format(place=at + 1, all=len(positions)),
+        back=f"/play/{token}/{positions[index - 1]}" if index else f"/play/{token}",
+        place=_(screen_words.SAID["bow"]).format(place=index + 1, all=len(positions)),
         letter=slot["letter"],
         own=screen["own_name"] if slot["own"] else "",
         next=_("Save, and finish") if last else _("Save, and the next bow"),

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events
-from service.core.errors import Invalid, NotHere, Refused
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.questionnaire.sheet_fields import RunId, check_pair, check_sheet
 from service.trials import paired_comparison, sheets
@@ -73,15 +73,19 @@ def load(session: Session, user: int | None, dealer: str, content: bytes) -> Loa
 
     Raises
     ------
-    Refused : it is no such file, of no tablet of this dealer, or not as the tablet wrote it; nothing of it is stored.
+    ConflictError : it is no such file, of no tablet of this dealer, or not as the tablet wrote it; nothing of it is stored.
     """
     file = _read(content)
     tablet = session.get(tables.Tablet, file.tablet)
     if tablet is None or tablet.dealer != dealer:
-        raise Refused(_("This file is of a tablet that was never enrolled here; load it where the tablet belongs."))
+        raise ConflictError(
+            _("This file is of a tablet that was never enrolled here; load it where the tablet belongs.")
+        )
     expected = hmac.new(tablet.file_key.encode(), file.signed(), hashlib.sha256).hexdigest()
     if not hmac.compare_digest(expected, file.hmac):
-        raise Refused(_("This file is not as the tablet wrote it: something in it was changed. Nothing was stored."))
+        raise ConflictError(
+            _("This file is not as the tablet wrote it: something in it was changed. Nothing was stored.")
+        )
     loaded = _store(session, dealer, tablet, _items(file))
     audit.record(
         session, user, audit_events.TABLET_FILE_LOADED, f"tablet {tablet.id}", dealer=dealer, sheets=loaded.sheets
@@ -93,7 +97,7 @@ def _read(content: bytes) -> _File:
     try:
         return _File.model_validate_json(content)
     except ValidationError:
-        raise Refused(
+        raise ConflictError(
             _("This is not a file of waiting sheets; expected one that a tablet saved, unchanged (.json).")
         ) from None
 
@@ -102,7 +106,7 @@ def _items(file: _File) -> list[_Item]:
     try:
         return _ITEMS.validate_json(file.content)
     except ValidationError:
-        raise Refused(_("The sheets in this file cannot be read; nothing was stored.")) from None
+        raise ConflictError(_("The sheets in this file cannot be read; nothing was stored.")) from None
 
 
 def _store(session: Session, dealer: str, tablet: tables.Tablet, items: list[_Item]) -> Loaded:
@@ -116,11 +120,11 @@ def _store(session: Session, dealer: str, tablet: tables.Tablet, items: list[_It
             else:
                 sheet = check_sheet(item.body)
                 stored.append(sheets.record(session, dealer, item.trial, item.id, sheet, f"file of tablet {tablet.id}"))
-        except NotHere:
+        except NotFoundError:
             left_out.append(_("Item {number} is of a trial that is not here.").format(number=number))
-        except Refused as refused:
+        except ConflictError as refused:
             left_out.append(_("Item {number}: {reason}").format(number=number, reason=refused))
-        except Invalid as invalid:
+        except InvalidInputError as invalid:
             reason = invalid.problems[0].message
             left_out.append(_("Item {number}: {reason}").format(number=number, reason=reason))
     flagged = sum(bool(one.flags) for one in stored)

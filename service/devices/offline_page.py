@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _, ngettext
 from service.devices import offline_export
 from service.web.database_sessions import Writing
@@ -43,7 +43,7 @@ async def load(
         return _page(request, staff, fault=_("Choose the file first; its name begins with ‘waiting-sheets’."))
     try:
         loaded = offline_export.load(session, staff.user, staff.dealer, content)
-    except Refused as refused:
+    except ConflictError as refused:
         return _page(request, staff, fault=str(refused))
     return _page(request, staff, said=_told(loaded), left_out=loaded.left_out)
 

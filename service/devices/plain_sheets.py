@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.questionnaire.sheet_fields import SheetIn, check_sheet
 from service.trials import sheets
 from service.trials.rater_links import SeatInfo
@@ -43,8 +43,8 @@ def record(
 
     Raises
     ------
-    Invalid : a rating that is none.
-    NotHere : the trial is gone.
+    InvalidInputError : a rating that is none.
+    NotFoundError : the trial is gone.
     """
     last = filled(session, seat, slot["position"])
     sheet = _sheet(seat, slot, ratings, note, last.revision + 1 if last else 1)
@@ -70,8 +70,8 @@ def _sheet(seat: SeatInfo, slot: Mapping[str, Any], ratings: Mapping[str, Any], 
 
 
 def slot_at(screen: Mapping[str, Any], position: int) -> dict[str, Any]:
-    """Return the slot at a position of what `sheets.for_screen` gave; raises `NotHere`."""
+    """Return the slot at a position of what `sheets.for_screen` gave; raises `NotFoundError`."""
     for slot in screen["slots"]:
         if slot["position"] == position:
             return dict(slot)
-    raise NotHere
+    raise NotFoundError

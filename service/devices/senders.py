@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.signed_links import Signer
 from service.dealers import api_keys
 from service.dealers.api_keys import KeyFound
@@ -50,7 +50,7 @@ def identify(session: Session, key: str, signer: Signer) -> Sender | None:
     if signer.read(rater_links.PURPOSE, key) is not None:
         try:
             seat = rater_links.read(session, key, signer=signer)
-        except NotHere:
+        except NotFoundError:
             return None
         return Sender(seat.dealer, f"link {seat.id}", seat.trial, seat.rater, seat.closed)
     if key.startswith(_OF_SERVERS):

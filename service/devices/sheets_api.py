@@ -7,7 +7,7 @@ from fastapi.responses import JSONResponse
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere, Refused
+from service.core.errors import ConflictError, FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.group_commit import Together
 from service.core.language import _
 from service.core.signed_links import Signer
@@ -30,7 +30,7 @@ class SheetStored(api_schema.Tested):
 
 TrialKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
 RunKey = Annotated[str, Path(json_schema_extra={"minLength": 8, "maxLength": 64, "pattern": f"^{RUN_ID.pattern}$"})]
-_REFUSALS = (HTTPException, NotHere, Invalid, Refused)
+_REFUSALS = (HTTPException, NotFoundError, InvalidInputError, ConflictError)
 
 
 @router.put(
@@ -55,7 +55,7 @@ async def put_sheet(
     """Keep a sheet under the sender's own id: the highest revision counts, every one is kept, none that is well formed is refused."""
     if not RUN_ID.fullmatch(run_id):
         sentence = _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID.")
-        raise Invalid([FieldProblem("run_id", sentence, FieldCode.WRONG_FORM)])
+        raise InvalidInputError([FieldProblem("run_id", sentence, FieldCode.WRONG_FORM)])
     sheet = read_sheet(content)
     together: Together = request.app.state.together
     return JSONResponse(
@@ -68,16 +68,16 @@ def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet
     if sender is None:
         raise unknown_key()
     if not sender.may_send(trial):
-        raise NotHere
+        raise NotFoundError
     if sender.rater not in (None, sheet.rater):
         sentence = (
             _("This link is for the player’s sheets.")
             if sender.rater == "player"
             else _("This link is for the listener’s sheets.")
         )
-        raise Invalid([FieldProblem("rater", sentence, FieldCode.CONTRADICTS)])
-    with keyed.for_key(session, sender.server) as at:
-        stored = sheets.record(at.session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
+        raise InvalidInputError([FieldProblem("rater", sentence, FieldCode.CONTRADICTS)])
+    with keyed.for_key(session, sender.server) as moment:
+        stored = sheets.record(moment.session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
     if sender.tablet is not None:
         tablets.seen(session, sender.tablet)
-    return {"stored_revision": stored.stored_revision, "flags": list(stored.flags), **at.mark}
+    return {"stored_revision": stored.stored_revision, "flags": list(stored.flags), **moment.mark}

@@ -13,7 +13,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse, Response
 from sqlalchemy.orm import Session
 
-from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
 from service.devices import tablets
 from service.devices.device_keys import FROM_TABLET
@@ -84,7 +84,7 @@ async def put_pair(trial: str, pair_id: str, content: Json, key: Key, session: W
     """Keep one pair of a head-to-head; the same one again changes nothing."""
     if not RUN_ID.fullmatch(pair_id):
         sentence = _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID.")
-        raise Invalid([FieldProblem("pair_id", sentence, FieldCode.WRONG_FORM)])
+        raise InvalidInputError([FieldProblem("pair_id", sentence, FieldCode.WRONG_FORM)])
     pair = read_pair(content)
     dealer = _known(session, key).dealer
     return JSONResponse(paired_comparison.record_pair(session, dealer, trial, pair_id, pair))

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events, tokens
-from service.core.errors import Invalid, NotHere
+from service.core.errors import InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.tokens import ALPHABET, as_typed
 
@@ -44,11 +44,13 @@ def make_code(session: Session, user: int, dealer: str, name: str) -> str:
 
     Raises
     ------
-    Invalid : the name is empty or too long.
+    InvalidInputError : the name is empty or too long.
     """
     name = " ".join(name.split())
     if not 0 < len(name) <= _LONGEST_NAME:
-        raise Invalid([("name", _("Give the tablet a name of at most {most} characters.").format(most=_LONGEST_NAME))])
+        raise InvalidInputError(
+            [("name", _("Give the tablet a name of at most {most} characters.").format(most=_LONGEST_NAME))]
+        )
     code, now = tables.TabletCode, _now()
     text = "".join(secrets.choice(ALPHABET) for _place in range(LENGTH))
     session.add(code(digest=tokens.digest(text), dealer=dealer, name=name, made_by=user, expires_at=now + CODE_LIFE))
@@ -63,7 +65,7 @@ def enrol(session: Session, code: str) -> tuple[TabletInfo, str]:
 
     Raises
     ------
-    NotHere : the code is unknown, used or too old.
+    NotFoundError : the code is unknown, used or too old.
     """
     now, kept = _now(), tables.TabletCode
     # One statement takes the code, so that of two tablets with one code one gets it.
@@ -74,7 +76,7 @@ def enrol(session: Session, code: str) -> tuple[TabletInfo, str]:
         .returning(kept.dealer, kept.name, kept.made_by)
     ).one_or_none()
     if taken is None:
-        raise NotHere
+        raise NotFoundError
     key = tokens.secret()
     tablet = tables.Tablet(
         id=uuid.uuid4().hex,
@@ -117,10 +119,10 @@ def listed(session: Session, dealer: str) -> list[TabletInfo]:
 
 
 def revoke(session: Session, user: int | None, dealer: str, tablet: str) -> None:
-    """Revoke a tablet: its key opens nothing from now on; raises `NotHere` where it is not the dealer's."""
+    """Revoke a tablet: its key opens nothing from now on; raises `NotFoundError` where it is not the dealer's."""
     row = session.get(tables.Tablet, tablet)
     if row is None or row.dealer != dealer:
-        raise NotHere
+        raise NotFoundError
     if row.revoked_at is None:
         row.revoked_at = _now()
         audit.record(session, user, audit_events.TABLET_REVOKED, f"tablet {tablet}", dealer=dealer)

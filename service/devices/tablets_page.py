@@ -9,7 +9,7 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.accounts import account_forms
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.devices import tablets
 from service.web import form_tokens, qr
@@ -47,7 +47,7 @@ async def make_code(request: Request, staff: Changes, form: Posted, session: Wri
     name = first(form, "name")
     try:
         code = tablets.make_code(session, staff.user, staff.dealer, name)
-    except Invalid as error:
+    except InvalidInputError as error:
         return _page(request, staff, session, _Shown(form, account_forms.by_field(error)))
     return _page(request, staff, session, _Shown(code=code, code_for=name))
 

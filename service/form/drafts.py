@@ -19,7 +19,7 @@ from model.domain.vocabulary import LEADING, Criterion, Instrument
 from service import tables
 from service.advice import advise
 from service.core import clock_watch, language
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.modelling import catalogue, present
 from service.modelling.present import Present
 from service.players import known, overview
@@ -41,7 +41,7 @@ _VALUES, _LETTERS = 30, 400
 Typed = Mapping[str, list[str]]
 
 
-class Unfinished(Exception):  # noqa: N818 - reads as what it says of the draft
+class UnfinishedDraftError(Exception):
     """The draft cannot be finished before ``step`` is mended."""
 
     def __init__(self, step: str) -> None:
@@ -215,12 +215,12 @@ def answered(draft: Draft, step: str, form: Typed) -> Draft:
     """Return the draft with a step's fields as typed; what a changed instrument leaves without sense is dropped."""
     typed = {**draft.typed, step: _within_reason(form, named(step).most_fields)}
     # The last step is checked together with all before it, as the whole that becomes an enquiry.
-    beside = draft.answers() if step == _LAST else None
-    new = replace(draft, typed=typed, dropped=(), language=language.spoken()).read(step, beside)
-    before, after = draft.instrument, new.instrument
-    if before is None or after is None or before is after:
+    answers = draft.answers() if step == _LAST else None
+    new = replace(draft, typed=typed, dropped=(), language=language.spoken()).read(step, answers)
+    old_instrument, new_instrument = draft.instrument, new.instrument
+    if old_instrument is None or new_instrument is None or old_instrument is new_instrument:
         return new
-    return _without_the_old_instrument(new, before, after)
+    return _without_the_old_instrument(new, old_instrument, new_instrument)
 
 
 def faults(session: Session, draft: Draft, step: str) -> dict[str, str]:
@@ -239,13 +239,13 @@ def _read(draft: Draft, step: str) -> forms.Reading:
 def with_bows_settled(session: Session, draft: Draft) -> tuple[Draft, dict[str, str]]:
     """Return the draft with the bows tried as the range names them, those of which nothing is said left out, and what is wrong."""
     fields, found = draft.fields(forms.TriedStep.name), _read(draft, forms.TriedStep.name)
-    bows, at = found.answers.get("tried", []), tried_fields.usable(fields, found.errors)
+    bows, indices = found.answers.get("tried", []), tried_fields.usable(fields, found.errors)
     serials, unknown = _meant(session, draft, bows)
-    named = {tried_fields.field(at[place], "copy"): [serial] for place, serial in serials.items()}
+    named = {tried_fields.field(indices[place], "copy"): [serial] for place, serial in serials.items()}
     typed = {**draft.typed, forms.TriedStep.name: tried_fields.laid_out({**tried_fields.only(fields), **named})}
     settled = replace(draft, typed=typed, given={**draft.given, forms.TriedStep.name: _tried(bows, serials)})
     return settled, found.errors | {
-        tried_fields.field(at[place], "copy"): sentence for place, sentence in unknown.items()
+        tried_fields.field(indices[place], "copy"): sentence for place, sentence in unknown.items()
     }
 
 
@@ -259,12 +259,12 @@ def _meant(session: Session, draft: Draft, bows: Sequence[Mapping[str, Any]]) ->
     if not bows:
         return {}, {}
     dealer = draft.dealer if draft.dealer in catalogue.current(session, draft.present).dealers else None
-    here = draft.player is not None and dealer is not None
-    theirs = overview.had_in_hand(session, dealer or "", draft.player or "", revealed=True) if here else ()
+    is_known_player = draft.player is not None and dealer is not None
+    theirs = overview.had_in_hand(session, dealer or "", draft.player or "", revealed=True) if is_known_player else ()
     return meant(session, dealer, draft.answers(), [bow["copy"] for bow in bows], theirs)
 
 
-def named(step: str) -> type[forms.Step]:
+def named(step: str) -> type[forms.FormStep]:
     """Return the step of a name; raises ``KeyError`` for a name of none."""
     return _STEPS[step]
 
@@ -279,16 +279,16 @@ def finish(session: Session, draft: Draft, client: str | None = None) -> str:
     """Turn the draft into its one enquiry, made from ``client``, and return the address of the answer.
 
     What each step says was checked when it was posted, the last one together with all others; bows that were played are looked
-    for once more. Raises `Unfinished` with the first step that cannot be used as it stands.
+    for once more. Raises `UnfinishedDraftError` with the first step that cannot be used as it stands.
     """
     for step in forms.STEPS:
         if step.name in draft.faulty:
-            raise Unfinished(step.name)
+            raise UnfinishedDraftError(step.name)
     if draft.reading is None or draft.reading[0] != _LAST:
         draft = draft.read(_LAST, draft.answers())
     whole = _read(draft, _LAST).whole
     if whole is None:
-        raise Unfinished(_LAST)
+        raise UnfinishedDraftError(_LAST)
     now = draft.present or present.read(session)
     shown = catalogue.current(session, now)
     # A dealer who has gone since the draft was begun takes nothing away but his stock.
@@ -302,11 +302,11 @@ def finish(session: Session, draft: Draft, client: str | None = None) -> str:
 
 
 def _found(session: Session, draft: Draft, whole: forms.Questionnaire) -> tuple[forms.Tried, ...]:
-    """Return the bows tried as the range names them now; raises `Unfinished` where one is none of it any more."""
+    """Return the bows tried as the range names them now; raises `UnfinishedDraftError` where one is none of it any more."""
     bows = draft.given.get(forms.TriedStep.name, {}).get("tried", [])
     serials, unknown = _meant(session, draft, bows)
     if unknown:
-        raise Unfinished(forms.TriedStep.name)
+        raise UnfinishedDraftError(forms.TriedStep.name)
     return tuple(each.model_copy(update={"copy_": serials[place]}) for place, each in enumerate(whole.tried))
 
 
@@ -316,7 +316,7 @@ def _marks(session: Session, draft: Draft, answers: forms.Questionnaire) -> Mark
         return NO_MARKS
     try:
         return known.of_own(session, answers.dealer, answers, draft.player, only_named=True)
-    except NotHere:  # erased since
+    except NotFoundError:  # erased since
         return NO_MARKS
 
 

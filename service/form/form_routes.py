@@ -159,7 +159,7 @@ def _finish(session: Session, draft: drafts.Draft, client: str) -> Response:
     """Go to the answer, or to the first step that has to be mended first."""
     try:
         address = drafts.finish(session, draft, client)
-    except drafts.Unfinished as unfinished:
+    except drafts.UnfinishedDraftError as unfinished:
         faults = drafts.faults(session, draft, unfinished.step)
         bass = step_pages.needs_bass_page(draft, faults, unfinished.step)
         return _go_to(session, draft, step_pages.BASS if bass else unfinished.step, f"{step_pages.CHECKING}&check=yes")

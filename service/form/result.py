@@ -57,7 +57,7 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=site.look(session, dealer) if dealer else None,
-        data=data_links.of_answer(request.app.state.office.signer, doc["id"], dt.datetime.now(dt.UTC)),
+        data=data_links.of_answer(request.app.state.mail_service.signer, doc["id"], dt.datetime.now(dt.UTC)),
         privacy=data_links.privacy_path(dealer),
         shop=shop_card.read(session, dealer),
     )

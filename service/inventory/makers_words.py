@@ -11,7 +11,7 @@ from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
 from model.preference import PriorSettings, character
 from service import tables
 from service.core import audit, audit_events
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
 from service.modelling.versions import Fitted
 
@@ -19,7 +19,7 @@ Steps = Mapping[Criterion, int]
 
 
 @dataclass(frozen=True, slots=True)
-class TierCharacter:
+class DescribedTier:
     """A tier with what its maker says of it. ``steps``: by criterion, without those of which nothing is said."""
 
     tier: str
@@ -39,7 +39,7 @@ class Counts(Enum):
     FROM_NEXT_FIT = "from the next fit"
 
 
-def every(session: Session) -> tuple[TierCharacter, ...]:
+def every(session: Session) -> tuple[DescribedTier, ...]:
     """Return all tiers by instrument and grade."""
     tier, said = tables.Tier, tables.TierCharacter
     steps: dict[str, dict[Criterion, int]] = {}
@@ -50,23 +50,23 @@ def every(session: Session) -> tuple[TierCharacter, ...]:
     return tuple(_record(row, steps.get(row.slug, {})) for row in rows)
 
 
-def one(session: Session, slug: str) -> TierCharacter:
-    """Return one tier; raises `NotHere` where there is none of this slug."""
+def one(session: Session, slug: str) -> DescribedTier:
+    """Return one tier; raises `NotFoundError` where there is none of this slug."""
     return _read(session, slug, lock=False)
 
 
-def _read(session: Session, slug: str, *, lock: bool) -> TierCharacter:
+def _read(session: Session, slug: str, *, lock: bool) -> DescribedTier:
     asked = select(tables.Tier).where(tables.Tier.slug == slug)
     row = session.scalars(asked.with_for_update(key_share=True) if lock else asked).one_or_none()
     if row is None:
-        raise NotHere
+        raise NotFoundError
     said = tables.TierCharacter
     found = session.execute(select(said.criterion, said.step).where(said.tier == slug, said.step.is_not(None)))
     return _record(row, {Criterion(criterion): step for criterion, step in found if step is not None})
 
 
-def _record(row: tables.Tier, steps: Steps) -> TierCharacter:
-    return TierCharacter(
+def _record(row: tables.Tier, steps: Steps) -> DescribedTier:
+    return DescribedTier(
         tier=row.slug,
         name=row.name,
         instrument=row.instrument,
@@ -87,16 +87,16 @@ def say(session: Session, user: int, slug: str, steps: Steps, seen: str) -> bool
 
     Raises
     ------
-    NotHere
+    NotFoundError
         There is no tier of this slug.
-    Refused
+    ConflictError
         Somebody else has changed the words since they were seen.
     """
-    before = _read(session, slug, lock=True)
-    if written(before.steps) == written(steps):
+    earlier = _read(session, slug, lock=True)
+    if written(earlier.steps) == written(steps):
         return False
-    if written(before.steps) != seen:
-        raise Refused(
+    if written(earlier.steps) != seen:
+        raise ConflictError(
             _(
                 "Somebody else has changed what is said of this tier since you opened this page. Your own choice stands below and "
                 "is not kept yet: keep it once more if it is to count."
@@ -112,7 +112,7 @@ def say(session: Session, user: int, slug: str, steps: Steps, seen: str) -> bool
         audit_events.TIER_DESCRIBED,
         f"tier {slug}",
         dealer=None,
-        was={str(criterion): step for criterion, step in before.steps.items()},
+        was={str(criterion): step for criterion, step in earlier.steps.items()},
         now={str(criterion): step for criterion, step in steps.items()},
     )
     return True

@@ -7,15 +7,15 @@ from typing import Any
 from model.domain.vocabulary import CRITERIA, SCALES, STEPS, Criterion
 from service.core import formats, phrases
 from service.core.language import _
-from service.inventory.makers_words import Counts, TierCharacter, counts, worth, written
+from service.inventory.makers_words import Counts, DescribedTier, counts, worth, written
 from service.modelling import makers_phrases
 from service.modelling.versions import Fitted
-from service.web.desk_forms import Line, ListPage, address, faults
+from service.web.desk_forms import ListLine, ListPage, address, faults
 from service.web.page_data import FormPage, Option, Typed
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class CriterionSteps:
     """The steps of one criterion. ``name``: of its field; ``question``: what the criterion means, as players are asked."""
 
     name: str
@@ -24,7 +24,7 @@ class Row:
     options: tuple[Option, ...]
 
 
-def listed(tiers: tuple[TierCharacter, ...], fitted: Fitted) -> ListPage:
+def listed(tiers: tuple[DescribedTier, ...], fitted: Fitted) -> ListPage:
     """Return the list of tiers with what is said of each."""
     return ListPage(
         title=_("Range"),
@@ -36,9 +36,9 @@ def listed(tiers: tuple[TierCharacter, ...], fitted: Fitted) -> ListPage:
     )
 
 
-def _line(tier: TierCharacter, fitted: Fitted) -> Line:
+def _line(tier: DescribedTier, fitted: Fitted) -> ListLine:
     waits = counts(fitted, tier.tier, tier.steps) is Counts.FROM_NEXT_FIT
-    return Line(
+    return ListLine(
         name=tier.name,
         facts=f"{_facts(tier)}{formats.NBSP}· {makers_phrases.summed_up(tier.steps) or _('Nothing is said of it')}",
         state=_("counts from the next fit") if waits else "",
@@ -47,7 +47,7 @@ def _line(tier: TierCharacter, fitted: Fitted) -> Line:
     )
 
 
-def _facts(tier: TierCharacter) -> str:
+def _facts(tier: DescribedTier) -> str:
     parts = (
         formats.capital(_(phrases.INSTRUMENTS[tier.instrument])),
         *(_(phrases.HOLDS[hold]) for hold in tier.holds),
@@ -57,7 +57,7 @@ def _facts(tier: TierCharacter) -> str:
 
 
 def view(
-    tier: TierCharacter,
+    tier: DescribedTier,
     fitted: Fitted,
     fields: Mapping[str, list[str]],
     *,
@@ -95,7 +95,7 @@ def _lead(fitted: Fitted) -> str:
     ).format(count=formats.number(worth(fitted), 0))
 
 
-def _counts(tier: TierCharacter, fitted: Fitted) -> str:
+def _counts(tier: DescribedTier, fitted: Fitted) -> str:
     when = counts(fitted, tier.tier, tier.steps)
     if when is Counts.AT_ONCE and fitted.posterior is None:
         return _("No model has been fitted yet: what you say counts at once.")
@@ -108,10 +108,10 @@ def _counts(tier: TierCharacter, fitted: Fitted) -> str:
     return _("The model in use was made before this was said: it counts from the next fit.")
 
 
-def _row(criterion: Criterion) -> Row:
+def _row(criterion: Criterion) -> CriterionSteps:
     steps = tuple(Option(str(step), formats.capital(makers_phrases.step(criterion, step))) for step in STEPS)
     scale = SCALES[criterion]
-    return Row(
+    return CriterionSteps(
         name=str(criterion),
         legend=_(scale.name),
         question=_(scale.question),

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from model.domain.vocabulary import CRITERIA, STEPS, Criterion
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import _
 from service.inventory import makers_words, range_page
 from service.modelling import versions
@@ -35,8 +35,8 @@ async def listed(request: Request, staff: Views, session: Reading) -> Response:
 @router.get("/{tier}")
 async def show(request: Request, tier: str, staff: Views, session: Reading) -> Response:
     """Show what is said of one tier."""
-    page, around = range_page.view(makers_words.one(session, tier), versions.current(session), {})
-    return desk_frame.show(request, staff, _TEMPLATE, page, **around)
+    page, frame = range_page.view(makers_words.one(session, tier), versions.current(session), {})
+    return desk_frame.show(request, staff, _TEMPLATE, page, **frame)
 
 
 @router.post("/{tier}")
@@ -44,22 +44,22 @@ async def say(request: Request, tier: str, form: Posted, staff: Changes, session
     """Let what is said of a tier be what the form says; a refused form is shown with what was chosen."""
     try:
         changed = makers_words.say(session, staff.user, tier, _steps(form), first(form, "seen"))
-    except (Invalid, Refused) as refused:
-        problems = by_field(refused) if isinstance(refused, Invalid) else {}
+    except (InvalidInputError, ConflictError) as refused:
+        problems = by_field(refused) if isinstance(refused, InvalidInputError) else {}
         notice = "" if problems else str(refused)
         described, fitted = makers_words.one(session, tier), versions.current(session)
-        page, around = range_page.view(described, fitted, form, notice=notice, problems=problems)
-        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409, **around)
+        page, frame = range_page.view(described, fitted, form, notice=notice, problems=problems)
+        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409, **frame)
     said = _("What is said of the tier is kept.") if changed else _("Nothing was changed: it was said so before.")
     return desk_frame.see(request, address("range", tier), said)
 
 
 def _steps(form: Fields) -> dict[Criterion, int]:
-    """Return the step of each criterion of which something is said; raises `Invalid` where one has no answer, or none of ours."""
+    """Return the step of each criterion of which something is said; raises `InvalidInputError` where one has no answer, or none of ours."""
     allowed = {"": None} | {str(step): step for step in STEPS}
     given = {criterion: form.get(str(criterion), []) for criterion in CRITERIA}
-    wrong = [str(of) for of, values in given.items() if len(values) != 1 or values[0] not in allowed]
+    wrong = [str(field_name) for field_name, values in given.items() if len(values) != 1 or values[0] not in allowed]
     if wrong:
-        raise Invalid([(name, _(CHOOSE)) for name in wrong])
+        raise InvalidInputError([(name, _(CHOOSE)) for name in wrong])
     found = {criterion: allowed[values[0]] for criterion, values in given.items()}
     return {criterion: step for criterion, step in found.items() if step is not None}

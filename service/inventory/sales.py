@@ -63,7 +63,7 @@ def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
     ).all()
     kept = kept_on(session, [serial for serial, _on, _name in found])
     count = session.scalar(select(func.count()).select_from(copy).where(theirs)) or 0
-    rows = [Sold(serial, name, on, kept.get(serial)) for serial, on, name in found]
+    rows = [Sold(serial, name, sold_on, kept.get(serial)) for serial, sold_on, name in found]
     return paging.leaf(rows, count, lambda row: (row.on or EARLIEST, row.copy))
 
 
@@ -74,13 +74,13 @@ def on_trial(session: Session, serial: str) -> OnTrial | None:
 
 def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
     """Return by serial the trial that a bow was kept on and not brought back from."""
-    of, trial, composition = tables.Outcome, tables.Trial, tables.Composition
+    outcome_table, trial, composition = tables.Outcome, tables.Trial, tables.Composition
     found = session.execute(
-        select(of.copy, of.outcome, trial.key, composition.number, trial.dealer)
-        .join(trial, trial.id == of.trial)
+        select(outcome_table.copy, outcome_table.outcome, trial.key, composition.number, trial.dealer)
+        .join(trial, trial.id == outcome_table.trial)
         .outerjoin(composition, composition.trial == trial.id)
-        .where(of.copy.in_(sorted(serials)), tables.newest_outcome())
-        .order_by(of.on, of.id)
+        .where(outcome_table.copy.in_(sorted(serials)), tables.newest_outcome())
+        .order_by(outcome_table.on, outcome_table.id)
     )
     kept: dict[str, OnTrial] = {}
     for serial, outcome, key, number, dealer in found:

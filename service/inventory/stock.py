@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import EventKind, Hold, Instrument
 from service import tables
 from service.core import audit_events, formats, paging
-from service.core.errors import Invalid, NotHere, Refused
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
 from service.core.paging import Batch
@@ -133,21 +133,23 @@ def by_tier(session: Session, scope: Scope, today: dt.date | None = None) -> tup
 
 
 def page(session: Session, dealer: str, after: str, today: dt.date | None = None) -> Batch[CopyRow]:
-    """Return a page of the dealer's bows by serial, sold and withdrawn ones left out; raises `NotHere` for no mark of this list."""
-    of = tables.Copy
-    here = (of.dealer == dealer) & ~func.coalesce(of.status.in_(_GONE), False)
-    beyond = paging.beyond((of.serial,), paging.read(after, str), rising=True)
-    found = session.scalars(select(of.serial).where(here, beyond).order_by(of.serial).limit(paging.A_PAGE + 1)).all()
+    """Return a page of the dealer's bows by serial, sold and withdrawn ones left out; raises `NotFoundError` for no mark of this list."""
+    copy_table = tables.Copy
+    in_stock = (copy_table.dealer == dealer) & ~func.coalesce(copy_table.status.in_(_GONE), False)
+    further = paging.beyond((copy_table.serial,), paging.read(after, str), rising=True)
+    found = session.scalars(
+        select(copy_table.serial).where(in_stock, further).order_by(copy_table.serial).limit(paging.A_PAGE + 1)
+    ).all()
     batch = paging.batch(found, lambda serial: (serial,))
-    read = _copy_rows(session, OneDealer(dealer), of.serial.in_(batch.rows), today or now().date())
+    read = _copy_rows(session, OneDealer(dealer), copy_table.serial.in_(batch.rows), today or now().date())
     return batch.of(sorted(read, key=lambda row: batch.rows.index(row.copy)))
 
 
 def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
-    """Return a page of all tiers by slug, with the dealer's prices and the bows at hand; raises `NotHere` as `page` does."""
-    of, bow = tables.Tier, tables.Copy
-    beyond = paging.beyond((of.slug,), paging.read(after, str), rising=True)
-    found = session.scalars(select(of).where(beyond).order_by(of.slug).limit(paging.A_PAGE + 1)).all()
+    """Return a page of all tiers by slug, with the dealer's prices and the bows at hand; raises `NotFoundError` as `page` does."""
+    tier_table, bow = tables.Tier, tables.Copy
+    further = paging.beyond((tier_table.slug,), paging.read(after, str), rising=True)
+    found = session.scalars(select(tier_table).where(further).order_by(tier_table.slug).limit(paging.A_PAGE + 1)).all()
     batch = paging.batch(found, lambda tier: (tier.slug,))
     at_hand = select(bow.tier, func.count()).where(bow.dealer == dealer, bow.status == "in_stock").group_by(bow.tier)
     counted = dict(session.execute(at_hand).all())
@@ -156,7 +158,7 @@ def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
 
 
 def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:
-    """Return one bow; raises `NotHere` where it lies beyond the scope.
+    """Return one bow; raises `NotFoundError` where it lies beyond the scope.
 
     ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
     """
@@ -181,7 +183,7 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
 def _own(session: Session, scope: Scope, serial: str) -> tables.Copy:
     found = session.get(tables.Copy, serial)
     if found is None or not scope.covers(found.dealer):
-        raise NotHere
+        raise NotFoundError
     return found
 
 
@@ -230,7 +232,7 @@ def _copy_row(
     scope: Scope,
     today: dt.date,
 ) -> CopyRow:
-    next_ = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
+    reservation = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
     return CopyRow(
         copy=bow.serial,
         tier=bow.tier,
@@ -238,10 +240,10 @@ def _copy_row(
         dealer=bow.dealer,
         dealer_name=name,
         status=bow.status,
-        where=stock_words.where(bow.status, name, next_, today),
-        trial=(next_.key, next_.number) if next_ and next_.dealer == scope.slug else None,
-        due_back=next_.due_back if next_ else None,
-        overdue=next_ is not None and next_.is_overdue(today),
+        where=stock_words.where(bow.status, name, reservation, today),
+        trial=(reservation.key, reservation.number) if reservation and reservation.dealer == scope.slug else None,
+        due_back=reservation.due_back if reservation else None,
+        overdue=reservation is not None and reservation.is_overdue(today),
         insured_value=None if bow.insured_value is None else float(bow.insured_value),
         materials=bow.materials,
         mass_g=bow.mass_g,
@@ -259,17 +261,25 @@ def _tried(session: Session) -> dict[str, int]:
 
 def _last_events(session: Session, where: ColumnElement[bool]) -> dict[str, tuple[EventKind, dt.date]]:
     """Return by serial what was done last to the bows that meet a condition; of one day the latest recorded."""
-    of = tables.Event
-    latest = func.row_number().over(partition_by=of.copy, order_by=(of.on.desc(), of.id.desc())).label("place")
-    ordered = select(of.copy, of.event, of.on, latest).join(tables.Copy, tables.Copy.serial == of.copy).where(where)
+    event_table = tables.Event
+    latest = (
+        func.row_number()
+        .over(partition_by=event_table.copy, order_by=(event_table.on.desc(), event_table.id.desc()))
+        .label("place")
+    )
+    ordered = (
+        select(event_table.copy, event_table.event, event_table.on, latest)
+        .join(tables.Copy, tables.Copy.serial == event_table.copy)
+        .where(where)
+    )
     rows_ = ordered.subquery()
     found = session.execute(select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1))
-    return {serial: (EventKind(event), on) for serial, event, on in found}
+    return {serial: (EventKind(event), day) for serial, event, day in found}
 
 
 def _events(session: Session, serial: str) -> tuple[EventRow, ...]:
-    of = tables.Event
-    found = session.scalars(select(of).where(of.copy == serial).order_by(of.on.desc(), of.event))
+    event = tables.Event
+    found = session.scalars(select(event).where(event.copy == serial).order_by(event.on.desc(), event.event))
     return tuple(
         EventRow(each.on, EventKind(each.event), each.note, stock_words.effect(EventKind(each.event))) for each in found
     )
@@ -279,10 +289,10 @@ def _trials(session: Session, scope: Scope, serial: str) -> tuple[TrialRow, ...]
     """Return the looking dealer's trials that a bow was set aside for or rated in; the workshop sees numbers elsewhere."""
     if isinstance(scope, AllDealers):
         return ()
-    of = tables.Trial
+    trial = tables.Trial
     kept = select(tables.TrialCopy.trial).where(tables.TrialCopy.copy == serial)
     rated = select(tables.Run.trial).where(tables.Run.copy == serial)
-    return trial_rows.trial_rows(session, scope.slug, of.id.in_(kept) | of.id.in_(rated), files=True)
+    return trial_rows.trial_rows(session, scope.slug, trial.id.in_(kept) | trial.id.in_(rated), files=True)
 
 
 # Changing
@@ -295,31 +305,31 @@ def set_status(session: Session, user: int | None, scope: Scope, serial: str, st
 
     Raises
     ------
-    NotHere
+    NotFoundError
         It lies beyond the scope.
-    Invalid
+    InvalidInputError
         Another word, or one that follows from the trials.
-    Refused
+    ConflictError
         It is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it cannot be then.
     """
     _own(session, scope, serial)
     if status not in SETTABLE:
         words_ = ", ".join(SETTABLE)
-        raise Invalid(
+        raise InvalidInputError(
             [("status", _("Say one of {words}; reserved and on trial follow by themselves.").format(words=words_))]
         )
     bow = lock_copies(session, [serial])[serial]
     wanted = reservations.of_copies(session, [serial]).get(serial, ())
-    out = next((each for each in wanted if each.out), None)
-    if status == "in_stock" and out is not None:
+    reservation = next((each for each in wanted if each.out), None)
+    if status == "in_stock" and reservation is not None:
         sentence = _("{copy} is out on trial {number}; take it back there.")
-        raise Refused(sentence.format(copy=serial, number=out.number))
+        raise ConflictError(sentence.format(copy=serial, number=reservation.number))
     sale = sales.on_trial(session, serial)
     if bow.status == "sold" and status != "sold" and sale is not None:
         sentence = _(
             "{copy} was recorded as kept on trial {number}: correct that there, or say there that it came back."
         )
-        raise Refused(sentence.format(copy=serial, number=sale.name))
+        raise ConflictError(sentence.format(copy=serial, number=sale.name))
     was = bow.status
     if status != was:
         bow.sold_on = now().date() if status == "sold" else None
@@ -339,17 +349,17 @@ def set_place(
 
     Raises
     ------
-    NotHere
+    NotFoundError
         It lies beyond the scope.
-    Invalid
+    InvalidInputError
         There is no such dealer, or none that whoever moves it may reach; which of the two is not told.
-    Refused
+    ConflictError
         It is out on a trial, or set aside for one.
     """
     _own(session, scope, serial)
     reached = to is None or ((reach or scope).covers(to) and session.get(tables.Dealer, to) is not None)
     if not reached:
-        raise Invalid(
+        raise InvalidInputError(
             [("to", _("There is no dealer {dealer}; choose one of the list, or the workshop.").format(dealer=to))]
         )
     bow = lock_copies(session, [serial])[serial]
@@ -359,7 +369,7 @@ def set_place(
     if wanted:
         sentence = _("{copy} belongs to trial {number} until {day}; take it back or drop it there first.")
         values = {"copy": serial, "number": wanted[0].number, "day": formats.day(wanted[0].due_back)}
-        raise Refused(sentence.format(**values))
+        raise ConflictError(sentence.format(**values))
     was, bow.dealer = bow.dealer, to
     session.flush()
     noted(session, user, was or to, audit_events.BOW_MOVED, f"copy {serial}", was=was, now=to)
@@ -378,20 +388,22 @@ def record_event(
 
     Raises
     ------
-    NotHere
+    NotFoundError
         It lies beyond the scope.
-    Invalid
+    InvalidInputError
         A day to come, or a note that is too long.
     """
     _own(session, scope, serial)
     text = _note(note)
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
-        raise Invalid([("on", _("This day is still to come; record it when it is done."))])
+        raise InvalidInputError([("on", _("This day is still to come; record it when it is done."))])
     kind = EventKind(event)
-    of = tables.Event
-    known = session.scalars(select(of).where(of.copy == serial, of.on == on, of.event == str(kind))).one_or_none()
+    event_table = tables.Event
+    known = session.scalars(
+        select(event_table).where(event_table.copy == serial, event_table.on == on, event_table.event == str(kind))
+    ).one_or_none()
     if known is None:
-        session.add(of(copy=serial, on=on, event=str(kind), note=text))
+        session.add(event_table(copy=serial, on=on, event=str(kind), note=text))
         noted(session, user, scope.slug, audit_events.BOW_WORKED_ON, f"copy {serial}", event=str(kind), on=str(on))
     elif text is not None:
         known.note = text
@@ -402,7 +414,7 @@ def record_event(
 def _note(note: str | None) -> str | None:
     text = (note or "").strip()
     if len(text) > LONGEST_NOTE:
-        raise Invalid(
+        raise InvalidInputError(
             [("note", _("The note is longer than {most} letters; say it shorter.").format(most=LONGEST_NOTE))]
         )
     return text or None

@@ -10,7 +10,7 @@ from service.inventory.sales import OnTrial, Sold
 from service.inventory.stock import BenchRow, CopyPage, CopyRow, TierStock
 from service.trials import desk_lines, desk_words, list_lines
 from service.trials.trial_data import AskView
-from service.web.desk_forms import Fact, Line, ListPage, Tab, address, paged
+from service.web.desk_forms import Fact, ListLine, ListPage, Tab, address, paged
 
 SOLD = "sold"
 """In the place of an instrument: bows that are gone."""
@@ -18,18 +18,20 @@ SOLD = "sold"
 
 def view(tiers: tuple[TierStock, ...], instrument: str) -> ListPage:
     """Return the stock's page, of one instrument where it is asked for."""
-    there = tuple(dict.fromkeys(tier.instrument for tier in tiers))
-    shown = instrument if instrument in there else ""
+    instruments = tuple(dict.fromkeys(tier.instrument for tier in tiers))
+    shown = instrument if instrument in instruments else ""
     found = tuple(tier for tier in tiers if not shown or tier.instrument == shown)
-    return ListPage(title=_("Stock"), note=_lead(found), tabs=tabs(there, shown), lines=found, empty="")
+    return ListPage(title=_("Stock"), note=_lead(found), tabs=tabs(instruments, shown), lines=found, empty="")
 
 
 def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
     """Return the ways to narrow the stock: to one instrument, or to what is sold."""
-    there = [(name, formats.capital(_(phrases.INSTRUMENTS[name])), f"/desk/stock?instrument={name}") for name in tiers]
+    offered = [
+        (name, formats.capital(_(phrases.INSTRUMENTS[name])), f"/desk/stock?instrument={name}") for name in tiers
+    ]
     return (
         Tab(_("All"), "/desk/stock", not shown),
-        *(Tab(label, href, name == shown) for name, label, href in (there if len(there) > 1 else ())),
+        *(Tab(label, href, name == shown) for name, label, href in (offered if len(offered) > 1 else ())),
         Tab(_("Sold"), f"/desk/stock?show={SOLD}", shown == SOLD),
     )
 
@@ -46,12 +48,14 @@ def sold(found: Leaf[Sold], *, begins: bool) -> ListPage:
     )
 
 
-def _sold(row: Sold) -> Line:
+def _sold(row: Sold) -> ListLine:
     day = _("Sold on {day}").format(day=formats.day(row.on)) if row.on else _("Sold; the day is not known")
     trial = (
         _("kept on {trial}").format(trial=desk_lines.trial_number(row.trial.number, row.trial.key)) if row.trial else ""
     )
-    return Line(row.copy, row.tier_name, ", ".join(filter(None, (day, trial))), address("stock", row.copy), _("Show"))
+    return ListLine(
+        row.copy, row.tier_name, ", ".join(filter(None, (day, trial))), address("stock", row.copy), _("Show")
+    )
 
 
 def undo(sale: OnTrial) -> str:
@@ -64,16 +68,16 @@ def undo(sale: OnTrial) -> str:
 
 def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
     """Ask who bought a bow that is out on a trial; ``leads``: whoever asks may record what comes of that trial."""
-    there, serial = address("stock", bow.row.copy), bow.row.copy
+    href, serial = address("stock", bow.row.copy), bow.row.copy
     name = desk_lines.trial_number(trial.number, trial.key)
-    here = (f"{there}/status", (("status", "sold"), ("sure", "yes")), _("Somebody else bought it"))
+    sold_elsewhere = (f"{href}/status", (("status", "sold"), ("sure", "yes")), _("Somebody else bought it"))
     may_tell = leads and trial.plays
     keeps = (
         f"{address('trials', trial.key)}/outcome",
         (("what", f"kept - {serial}"),),
         _("Its player keeps it: record that on {trial}").format(trial=name),
     )
-    first, other = (keeps, here) if may_tell else (here, None)
+    first, other = (keeps, sold_elsewhere) if may_tell else (sold_elsewhere, None)
     return AskView(
         title=_("Who bought {copy}?").format(copy=serial),
         about=bow.tier.name,
@@ -87,7 +91,7 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
         fields=first[1],
         button=first[2],
         other=other,
-        back=there,
+        back=href,
         no=_("It is not sold"),
     )
 
@@ -169,7 +173,7 @@ def _measured(value: float, unit: str) -> str:
     return said if unit == "1" else f"{said}{formats.NBSP}{unit}"
 
 
-def trials(page: CopyPage) -> tuple[Line, ...]:
+def trials(page: CopyPage) -> tuple[ListLine, ...]:
     """Return the trials that a bow was in."""
     return tuple(list_lines.trial(row) for row in page.trials)
 

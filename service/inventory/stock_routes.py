@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import EventKind
 from service.accounts import dealer_list
 from service.core import phrases
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.core.scopes import AllDealers, OneDealer
 from service.inventory import sales, stock, stock_page
@@ -56,9 +56,9 @@ class AtCopy:
         try:
             with all_or_nothing(self.session):
                 said = verb()
-        except Invalid as invalid:
+        except InvalidInputError as invalid:
             return self.show(problems=by_field(invalid), status=422)
-        except Refused as refused:
+        except ConflictError as refused:
             return self.show(notice=str(refused), status=409)
         return desk_frame.see(self.request, address("stock", self.serial), said)
 
@@ -138,7 +138,7 @@ async def set_status(at: Changed) -> Response:
     def verb() -> str:
         status = first(at.form, "status")
         if status not in _SETTABLE:
-            raise Invalid([("status", _("Choose what the bow is now."))])
+            raise InvalidInputError([("status", _("Choose what the bow is now."))])
         remark = stock.set_status(at.session, at.staff.user, at.staff.bows, at.serial, status)
         return " ".join(filter(None, (_("The status is changed."), remark)))
 
@@ -166,10 +166,10 @@ async def set_place(at: Changed) -> Response:
     """Move a bow to another dealer or to the workshop."""
 
     def verb() -> str:
-        to = first(at.form, "to")
-        if not to:
-            raise Invalid([("to", _("Choose where the bow goes."))])
-        place = None if to == _WORKSHOP else to
+        target = first(at.form, "to")
+        if not target:
+            raise InvalidInputError([("to", _("Choose where the bow goes."))])
+        place = None if target == _WORKSHOP else target
         reach = at.staff.scope
         stock.set_place(at.session, at.staff.user, at.staff.bows, at.serial, place, reach=reach)
         return _("The bow is moved.")
@@ -180,18 +180,18 @@ async def set_place(at: Changed) -> Response:
 
 
 def _event(form: Fields) -> tuple[EventKind, dt.date]:
-    """Return what was done and when; raises `Invalid` with a sentence for each."""
+    """Return what was done and when; raises `InvalidInputError` with a sentence for each."""
     wrong: list[tuple[str, str]] = []
     kind, day = first(form, "event"), first(form, "on")
     if kind not in desk_words.EVENTS:
         wrong.append(("event", _("Choose what was done.")))
     try:
-        on = dt.date.fromisoformat(day) if day else today()
+        event_day = dt.date.fromisoformat(day) if day else today()
     except ValueError:
         wrong.append(("on", _("Got {text}; expected a day, as 2026-11-30.").format(text=shown(day))))
     if wrong:
-        raise Invalid(wrong)
-    return EventKind(kind), on
+        raise InvalidInputError(wrong)
+    return EventKind(kind), event_day
 
 
 def _changes(at: AtCopy, row: CopyRow) -> dict[str, Any]:

@@ -68,8 +68,8 @@ def effect(event: EventKind, trials: int | None = None) -> str:
     sentence = _(_EFFECT[event])
     if trials is None or event is EventKind.MOVED:
         return sentence
-    behind = ngettext("One trial is meant.", "{trials} trials are meant.", trials)
-    return " ".join((sentence, behind.format(trials=formats.capital(formats.counted(trials)))))
+    evidence = ngettext("One trial is meant.", "{trials} trials are meant.", trials)
+    return " ".join((sentence, evidence.format(trials=formats.capital(formats.counted(trials)))))
 
 
 def still_wanted(copy: str, numbers: Sequence[int]) -> str:

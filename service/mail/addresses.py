@@ -27,7 +27,7 @@ NOT_AN_ADDRESS = N_("{address} is no address that mail can be sent to; expected 
 NOT_A_DOMAIN = N_("{domain} is no domain that mail can be sent to; look for a mistyped letter after the @.")
 
 
-class Unusable(Exception):  # noqa: N818 - reads as what it says of the address or name
+class UnusableAddressError(Exception):
     """No mail can be made for this address or name; the text is one plain sentence for the desk."""
 
 
@@ -47,22 +47,24 @@ class Address:
         return not self.local.isascii()
 
     def named(self, name: str | None) -> Mailbox:
-        """Return the address with a name for a header; raises `Unusable` for a name that could begin another header."""
+        """Return the address with a name for a header; raises `UnusableAddressError` for a name that could begin another header."""
         if any(unicodedata.category(letter) in _ODD for letter in name or ""):
-            raise Unusable(_("The name holds line breaks or control characters; nothing was sent. Mend it first."))
+            raise UnusableAddressError(
+                _("The name holds line breaks or control characters; nothing was sent. Mend it first.")
+            )
         return Mailbox(display_name=name or "", username=self.local, domain=self.domain)
 
 
 def parse(text: str) -> Address:
-    """Return an address that mail can be sent to; raises `Unusable` with what is wrong."""
+    """Return an address that mail can be sent to; raises `UnusableAddressError` with what is wrong."""
     local, _at, domain = text.strip().rpartition("@")
     if not _DOT_STRING.fullmatch(local) or any(unicodedata.category(letter) in _ODD for letter in text):
-        raise Unusable(_(NOT_AN_ADDRESS).format(address=shown(text)))
+        raise UnusableAddressError(_(NOT_AN_ADDRESS).format(address=shown(text)))
     if len(local.encode()) > LONGEST_LOCAL:
-        raise Unusable(_("The part before the @ is longer than 64 characters, which no mail server takes."))
+        raise UnusableAddressError(_("The part before the @ is longer than 64 characters, which no mail server takes."))
     made = Address(unicodedata.normalize("NFC", local), _ascii_domain(domain))
     if len(str(made).encode()) > LONGEST:
-        raise Unusable(_("The address is longer than 254 characters, which no mail server takes."))
+        raise UnusableAddressError(_("The address is longer than 254 characters, which no mail server takes."))
     return made
 
 
@@ -72,7 +74,7 @@ def _ascii_domain(domain: str) -> str:
     except idna.IDNAError:
         coded = ""
     if "." not in coded.strip(".") or coded.endswith("."):
-        raise Unusable(_(NOT_A_DOMAIN).format(domain=shown(domain)))
+        raise UnusableAddressError(_(NOT_A_DOMAIN).format(domain=shown(domain)))
     return coded
 
 
@@ -94,7 +96,7 @@ def digest(secret: str, address: str) -> str:
     """
     try:
         address = str(parse(address))
-    except Unusable:
+    except UnusableAddressError:
         address = address.strip()
     return hmac.new(secret.encode(), f"address:{address.lower()}".encode(), hashlib.sha256).hexdigest()
 

@@ -8,40 +8,42 @@ from sqlalchemy.orm import Session
 
 from service.core import language
 from service.mail import addresses, mailboxes, markup, suppression
-from service.mail.mail_kinds import Kind
-from service.mail.mail_service import Office
+from service.mail.mail_kinds import MailKind
+from service.mail.mail_service import MailService
 from service.mail.message import Letter
 from service.tables import Dealer, Door, OutboxItem
 
 
-def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -> Letter:
+def write(session: Session, mail_service: MailService, row: OutboxItem, now: dt.datetime) -> Letter:
     """Return the letter of a row.
 
     Raises
     ------
-    Needless
+    ObsoleteError
         The reason for it is gone, or its reader wants no more mail.
-    Unusable
+    UnusableAddressError
         The address or a name cannot be used.
     """
     spoken = language.known(row.language) or language.SOURCE
     # What is wrong is said to the desk, not to the reader: in the source's language until it is shown.
-    suppression.check(session, office, row)
-    kind, to, dealer = office.kinds[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
+    suppression.check(session, mail_service, row)
+    kind, recipient, dealer = mail_service.kinds[row.kind], addresses.parse(row.address), _dealer(session, row.dealer)
     with language.using(spoken):
         reply_to = _reply_to(dealer["notify"]) if kind.agreed else None
-        unsubscribe = office.base + suppression.path(session, office, row) if kind.agreed else None
-        values = {"own_data": None} | kind.values(session, row) | dealer | kind.links(session, office.signer, row, now)
-        values |= {"base": office.base, "unsubscribe": unsubscribe, "can_answer": reply_to is not None}
-        values["confirm"] = mailboxes.path(session, office, row)
-        subject = " ".join(_text(office, kind, "subject", values).split())
-        blocks = markup.parse(_text(office, kind, "body", values))
+        unsubscribe = mail_service.base + suppression.path(session, mail_service, row) if kind.agreed else None
+        values = (
+            {"own_data": None} | kind.values(session, row) | dealer | kind.links(session, mail_service.signer, row, now)
+        )
+        values |= {"base": mail_service.base, "unsubscribe": unsubscribe, "can_answer": reply_to is not None}
+        values["confirm"] = mailboxes.path(session, mail_service, row)
+        subject = " ".join(_text(mail_service, kind, "subject", values).split())
+        blocks = markup.parse(_text(mail_service, kind, "body", values))
         return Letter(
-            to=to,
-            sender=office.sender,
+            to=recipient,
+            sender=mail_service.sender,
             subject=subject,
             text=markup.to_text(blocks),
-            html=markup.to_html(office.pages, subject, spoken, blocks),
+            html=markup.to_html(mail_service.pages, subject, spoken, blocks),
             language=spoken,
             message_id=row.message_id,
             sender_name=dealer["dealer"] or None,
@@ -51,8 +53,8 @@ def write(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -
         )
 
 
-def _text(office: Office, kind: Kind, part: str, values: dict[str, Any]) -> str:
-    return office.templates.get_template(f"{kind.texts}/{part}.txt").render(values)
+def _text(mail_service: MailService, kind: MailKind, part: str, values: dict[str, Any]) -> str:
+    return mail_service.templates.get_template(f"{kind.texts}/{part}.txt").render(values)
 
 
 def _dealer(session: Session, slug: str | None) -> dict[str, Any]:
@@ -71,5 +73,5 @@ def _dealer(session: Session, slug: str | None) -> dict[str, Any]:
 def _reply_to(notify: str | None) -> addresses.Address | None:
     try:
         return addresses.parse(notify) if notify else None
-    except addresses.Unusable:
+    except addresses.UnusableAddressError:
         return None

@@ -13,7 +13,7 @@ from service.tables import OutboxItem
 Values = dict[str, Any]
 
 
-class Needless(Exception):  # noqa: N818 - reads as what it says of the mail
+class ObsoleteError(Exception):
     """The reason for the mail is gone; the text is one sentence for the desk, translated where it is shown."""
 
 
@@ -28,7 +28,7 @@ def no_calendar(_session: Session, _row: OutboxItem) -> bytes | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class MailKind:
     """One kind of mail.
 
     Attributes

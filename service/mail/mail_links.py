@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from service.core.language import _
 from service.mail import mailboxes, suppression
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.page_data import Page
@@ -33,7 +33,7 @@ costs.declare(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LinkPage(Page):
+class MailLinkPage(Page):
     """A page behind a link: what it is about in a few sentences, and its one button; ``button`` empty: it is done.
 
     ``to``: where the button leads; empty: the page's own address.
@@ -44,21 +44,21 @@ class LinkPage(Page):
     to: str = ""
 
 
-def office_of(request: Request) -> Office:
-    """Return the application's office."""
-    office = request.app.state.office
-    assert isinstance(office, Office)  # noqa: S101 - wiring, not input
-    return office
+def mail_service_of(request: Request) -> MailService:
+    """Return the application's mail service."""
+    mail_service = request.app.state.mail_service
+    assert isinstance(mail_service, MailService)  # noqa: S101 - wiring, not input
+    return mail_service
 
 
-AnOffice = Annotated[Office, Depends(office_of)]
+TheMailService = Annotated[MailService, Depends(mail_service_of)]
 
 
 @router.get("/unsubscribe/{token}")
-async def ask_to_unsubscribe(request: Request, token: str, office: AnOffice, session: Reading) -> Response:
+async def ask_to_unsubscribe(request: Request, token: str, mail_service: TheMailService, session: Reading) -> Response:
     """Ask whether the mails are to end."""
-    _read(session, office, token)
-    page = LinkPage(
+    _read(session, mail_service, token)
+    page = MailLinkPage(
         title=_("No more mail?"),
         sentences=(_("One press of the button, and we write to this address no more."),),
         button=_("No more mail, please"),
@@ -68,11 +68,11 @@ async def ask_to_unsubscribe(request: Request, token: str, office: AnOffice, ses
 
 
 @router.post("/unsubscribe/{token}")
-async def unsubscribe(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+async def unsubscribe(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """End the mails; answered without a redirect, as RFC 8058 wants it."""
-    digest, dealer = _read(session, office, token)
-    suppression.unsubscribe(session, office, digest, dealer, dt.datetime.now(dt.UTC))
-    page = LinkPage(
+    digest, dealer = _read(session, mail_service, token)
+    suppression.unsubscribe(session, mail_service, digest, dealer, dt.datetime.now(dt.UTC))
+    page = MailLinkPage(
         title=_("You will get no more mail"),
         sentences=(
             _("Your shortlist keeps its address, and a trial that is agreed goes on as agreed."),
@@ -83,18 +83,18 @@ async def unsubscribe(request: Request, token: str, office: AnOffice, session: W
     return render(request, "mail/link_page.html", page)
 
 
-def _read(session: Session, office: Office, token: str) -> tuple[str, str | None]:
-    found = suppression.read(session, office, token)
+def _read(session: Session, mail_service: MailService, token: str) -> tuple[str, str | None]:
+    found = suppression.read(session, mail_service, token)
     if found is None:
         raise HTTPException(404)
     return found
 
 
 @router.get("/confirm/{token}")
-async def ask_to_confirm(request: Request, token: str, office: AnOffice) -> Response:
+async def ask_to_confirm(request: Request, token: str, mail_service: TheMailService) -> Response:
     """Ask whether the address is the reader's."""
-    _names(office, token)
-    page = LinkPage(
+    _names(mail_service, token)
+    page = MailLinkPage(
         title=_("Is this your address?"),
         sentences=(
             _(
@@ -108,10 +108,10 @@ async def ask_to_confirm(request: Request, token: str, office: AnOffice) -> Resp
 
 
 @router.post("/confirm/{token}")
-async def confirm(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+async def confirm(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Take the address as confirmed; mails that waited for this go out."""
-    mailboxes.confirm(session, *_names(office, token), dt.datetime.now(dt.UTC))
-    page = LinkPage(
+    mailboxes.confirm(session, *_names(mail_service, token), dt.datetime.now(dt.UTC))
+    page = MailLinkPage(
         title=_("Thank you, your address is confirmed"),
         sentences=(_("Mail that you ask for goes to it from now on. Every mail has a link that ends them."),),
         demo=request.app.state.demo,
@@ -119,8 +119,8 @@ async def confirm(request: Request, token: str, office: AnOffice, session: Writi
     return render(request, "mail/link_page.html", page)
 
 
-def _names(office: Office, token: str) -> mailboxes.Names:
-    found = mailboxes.read(office, token)
+def _names(mail_service: MailService, token: str) -> mailboxes.Names:
+    found = mailboxes.read(mail_service, token)
     if found is None:
         raise HTTPException(404)
     return found

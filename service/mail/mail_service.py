@@ -10,7 +10,7 @@ from jinja2 import Environment
 
 from service.core.signed_links import Signer
 from service.mail import addresses, markup
-from service.mail.mail_kinds import Kind
+from service.mail.mail_kinds import MailKind
 from service.mail.mail_server import MailServer
 from service.mail.transport import Folder, Transport, transport_of
 from service.mail.webhooks import Caller
@@ -29,7 +29,7 @@ def _of_texts() -> Environment:
 
 
 @dataclass(frozen=True)
-class Office:
+class MailService:
     """The way out and what is written on everything that takes it.
 
     Attributes
@@ -45,7 +45,7 @@ class Office:
     sender: addresses.Address
     secret: str = field(repr=False)
     transport: Transport
-    kinds: Mapping[str, Kind]
+    kinds: Mapping[str, MailKind]
     caller: Caller = field(default_factory=Caller)
     older: tuple[str, ...] = field(default=(), repr=False)
 
@@ -75,9 +75,11 @@ class Office:
         return self.transport if isinstance(self.transport, Folder) else None
 
 
-def open_office(
-    server: MailServer, folder: Path, base: str | None, secret: str, kinds: Mapping[str, Kind], **changes: Any
-) -> Office:
-    """Return the office of the settings; ``folder`` takes the mails where there is no mail server."""
+def open_mail_service(
+    server: MailServer, folder: Path, base: str | None, secret: str, kinds: Mapping[str, MailKind], **changes: Any
+) -> MailService:
+    """Return the mail service of the settings; ``folder`` takes the mails where there is no mail server."""
     given = {"transport": transport_of(server, folder)} | changes
-    return Office(base=base or server.base or USUAL_BASE, sender=server.sender, secret=secret, kinds=kinds, **given)
+    return MailService(
+        base=base or server.base or USUAL_BASE, sender=server.sender, secret=secret, kinds=kinds, **given
+    )

@@ -22,8 +22,8 @@ from service.core import clock_watch, upsert
 from service.core.language import N_
 from service.core.limits import networks
 from service.mail import address_keys, outbox, suppression
-from service.mail.mail_kinds import Needless
-from service.mail.mail_service import Office
+from service.mail.mail_kinds import ObsoleteError
+from service.mail.mail_service import MailService
 from service.tables import ConfirmedAddress, Contact, FirstMail, MailCount, OutboxItem
 
 CAUSES: Mapping[str, str] = MappingProxyType({"advice": "enquiry", "data_link": "data"})
@@ -71,9 +71,9 @@ def names(session: Session, address: str) -> Names:
     return Names(keys.confirmed(address), keys.mailbox(address))
 
 
-def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) -> Held | None:
+def hold(session: Session, mail_service: MailService, row: OutboxItem, now: dt.datetime) -> Held | None:
     """Return why a row that was just taken may not go out yet, None where it may; which is noted in the same transaction."""
-    if not _is_anybodys(row) or _is_closed(session, office, row) or _has_waited(row, now):
+    if not _is_anybodys(row) or _is_closed(session, mail_service, row) or _has_waited(row, now):
         return None
     called = names(session, row.address)
     if _is_known(session, row.address, called):
@@ -90,11 +90,11 @@ def hold(session: Session, office: Office, row: OutboxItem, now: dt.datetime) ->
 
 
 def check(session: Session, row: OutboxItem, now: dt.datetime) -> None:
-    """Raise `Needless` where a row has waited for its reader's confirmation in vain."""
+    """Raise `ObsoleteError` where a row has waited for its reader's confirmation in vain."""
     if _is_anybodys(row) and _has_waited(row, now):
         called = names(session, row.address)
         if not _is_known(session, row.address, called):
-            raise Needless(NOT_CONFIRMED)
+            raise ObsoleteError(NOT_CONFIRMED)
 
 
 def _is_known(session: Session, address: str, called: Names) -> bool:
@@ -113,11 +113,11 @@ def _has_waited(row: OutboxItem, now: dt.datetime) -> bool:
     return now >= row.queued_at + WAITS and row.last_error in (UNCONFIRMED, MUCH)
 
 
-def _is_closed(session: Session, office: Office, row: OutboxItem) -> bool:
+def _is_closed(session: Session, mail_service: MailService, row: OutboxItem) -> bool:
     """Say whether no mail may go there anyway: whoever writes it says why."""
     try:
-        suppression.check(session, office, row)
-    except Needless:
+        suppression.check(session, mail_service, row)
+    except ObsoleteError:
         return True
     return False
 
@@ -171,9 +171,9 @@ def may_ask(session: Session, client: str | None, now: dt.datetime | None = None
 def _counted(session: Session, most: Mapping[str, int], now: dt.datetime) -> bool:
     """Count one more for each of some, in one statement; return False, and count nothing, where one has as many as it may."""
     day = now.astimezone(dt.UTC).date()
-    full = or_(*((MailCount.of == of) & (MailCount.count >= number) for of, number in most.items()))
+    full = or_(*((MailCount.of == counter) & (MailCount.count >= number) for counter, number in most.items()))
     room = ~exists().where(MailCount.day == day, full)
-    more = union_all(*(select(literal(of), literal(day), literal(1)).where(room) for of in most))
+    more = union_all(*(select(literal(counter), literal(day), literal(1)).where(room) for counter in most))
     insert = upsert.into(session, MailCount).from_select(["of", "day", "count"], more)
     added = insert.on_conflict_do_update(index_elements=["of", "day"], set_={"count": MailCount.count + 1})
     return session.execute(added.returning(MailCount.of)).first() is not None
@@ -187,19 +187,19 @@ def drop_counts(session: Session, now: dt.datetime) -> None:
 # The link that confirms
 
 
-def path(session: Session, office: Office, row: OutboxItem) -> str | None:
+def path(session: Session, mail_service: MailService, row: OutboxItem) -> str | None:
     """Return where the reader of a mail confirms the address; None where that was done, or the mail is not a player's."""
-    if row.kind not in CAUSES and not office.kinds[row.kind].agreed:
+    if row.kind not in CAUSES and not mail_service.kinds[row.kind].agreed:
         return None
     called = names(session, row.address)
     if _is_known(session, row.address, called):
         return None
-    return f"/mail/confirm/{office.signer.make(CONFIRM, '.'.join(called))}"
+    return f"/mail/confirm/{mail_service.signer.make(CONFIRM, '.'.join(called))}"
 
 
-def read(office: Office, token: str) -> Names | None:
+def read(mail_service: MailService, token: str) -> Names | None:
     """Return what a link confirms, None for any other text."""
-    address, dot, mailbox = (office.signer.read(CONFIRM, token) or "").partition(".")
+    address, dot, mailbox = (mail_service.signer.read(CONFIRM, token) or "").partition(".")
     return Names(address, mailbox) if dot else None
 
 

@@ -77,7 +77,7 @@ def make_message(letter: Letter, now: dt.datetime) -> EmailMessage:
     message["Subject"] = " ".join(letter.subject.split())
     message["Date"] = format_datetime(now)
     message["Message-ID"] = f"<{letter.message_id}>"
-    # RFC 3834, 5: no out-of-office note answers a mail that says so.
+    # RFC 3834, 5: no out-of-mail service note answers a mail that says so.
     message["Auto-Submitted"] = "auto-generated"
     if letter.unsubscribe:
         message["List-Unsubscribe"] = f"<{letter.unsubscribe}>"  # RFC 2369

@@ -31,6 +31,6 @@ def notify(
     door = session.get(Door, dealer) if dealer else None
     if door is not None and door.notify:
         language = session.scalar(select(Dealer.language).where(Dealer.slug == dealer))
-        to = To(door.notify, language or "en", dealer)
-        if not outbox.too_many(session, kind, to, MOST_NOTICES):
-            outbox.queue(session, kind, about, to, values)
+        recipient = To(door.notify, language or "en", dealer)
+        if not outbox.too_many(session, kind, recipient, MOST_NOTICES):
+            outbox.queue(session, kind, about, recipient, values)

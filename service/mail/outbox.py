@@ -74,10 +74,10 @@ def queue(
     about : what it is about, as an enquiry's id: there is never a second row of the same kind about it.
     due : when it is to go out; None: at once. A row that still waits for a later moment is brought forward.
     """
-    there = find(session, kind, about) or _added(session, OutboxItem(**going(session, kind, about, to, values, due)))
-    if there.attempts == 0 and there.sent_at is None and there.failed_at is None:
-        there.due_at = min(there.due_at, due or _now())
-    return there
+    item = find(session, kind, about) or _added(session, OutboxItem(**going(session, kind, about, to, values, due)))
+    if item.attempts == 0 and item.sent_at is None and item.failed_at is None:
+        item.due_at = min(item.due_at, due or _now())
+    return item
 
 
 def going(
@@ -124,10 +124,10 @@ def _added(session: Session, row: OutboxItem) -> OutboxItem:
         with session.begin_nested():
             session.add(row)
     except IntegrityError:
-        there = find(session, row.kind, row.about)
-        if there is None:
+        item = find(session, row.kind, row.about)
+        if item is None:
             raise
-        return there
+        return item
     return row
 
 
@@ -153,8 +153,10 @@ def undo(session: Session, kind: str, about: str) -> list[int]:
 
     What has gone out stays, under another ``about``, so that the same can be told again.
     """
-    of = OutboxItem
-    found = session.scalars(select(of).where(of.kind == kind, of.about.startswith(about, autoescape=True))).all()
+    outbox_item = OutboxItem
+    found = session.scalars(
+        select(outbox_item).where(outbox_item.kind == kind, outbox_item.about.startswith(about, autoescape=True))
+    ).all()
     gone = [row for row in found if row.sent_at is not None or (row.leased_until or _now()) > _now()]
     for row in found:
         if row not in gone:
@@ -232,8 +234,8 @@ def _waiting() -> ColumnElement[bool]:
 
 def _free(now: dt.datetime) -> ColumnElement[bool]:
     # A lease that ends later than any that is given now was given under a clock that was ahead, and holds nothing.
-    over = or_(OutboxItem.leased_until <= now, OutboxItem.leased_until > now + 2 * LEASE)
-    return and_(_waiting(), OutboxItem.due_at <= now, or_(OutboxItem.leased_until.is_(None), over))
+    lease_over = or_(OutboxItem.leased_until <= now, OutboxItem.leased_until > now + 2 * LEASE)
+    return and_(_waiting(), OutboxItem.due_at <= now, or_(OutboxItem.leased_until.is_(None), lease_over))
 
 
 def sent(session: Session, taken: Taken, now: dt.datetime) -> None:
@@ -288,7 +290,7 @@ def _still(session: Session, taken: Taken) -> OutboxItem | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Health:
+class OutboxHealth:
     """What is due and waits, how many were given up in the last week, and how long the one that waits longest does so."""
 
     waiting: int
@@ -296,7 +298,7 @@ class Health:
     longest: dt.timedelta
 
 
-def health(session: Session, now: dt.datetime) -> Health:
+def health(session: Session, now: dt.datetime) -> OutboxHealth:
     """Return how the outbox stands."""
     late = and_(_waiting(), OutboxItem.due_at <= now)
     tried = and_(_waiting(), OutboxItem.attempts > 0)
@@ -304,7 +306,7 @@ def health(session: Session, now: dt.datetime) -> Health:
     untouched = session.scalar(select(func.min(OutboxItem.due_at)).where(late, OutboxItem.attempts == 0))
     attempts = session.scalar(select(func.max(OutboxItem.attempts)).where(tried)) or 0
     failed = session.scalar(select(func.count()).where(OutboxItem.failed_at > now - dt.timedelta(days=7))) or 0
-    return Health(waiting, failed, max(tried_for(attempts), now - untouched if untouched else dt.timedelta()))
+    return OutboxHealth(waiting, failed, max(tried_for(attempts), now - untouched if untouched else dt.timedelta()))
 
 
 def _now() -> dt.datetime:

@@ -14,11 +14,11 @@ from sqlalchemy import ColumnElement, false, func, select
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events, paging
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _
 from service.core.paging import Leaf
 from service.mail import mailboxes, suppression
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.tables import OutboxItem
 
 EVENT_WORDS = {
@@ -26,7 +26,7 @@ EVENT_WORDS = {
     "outcome_event": N_("message on an outcome"),
     "reopened_event": N_("message on a trial opened again"),
 }
-"""What is told to a dealer's own system, by its kind; mails have their names of `Office.kinds`."""
+"""What is told to a dealer's own system, by its kind; mails have their names of `MailService.kinds`."""
 STATES = ("waiting", "failed", "sent")
 _FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[^\s<>\"')]+")
 """Links that do something in the reader's name, in mails that are shown."""
@@ -78,25 +78,32 @@ def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str
 
 
 def listing(
-    session: Session, office: Office, dealer: str, state: str, count: int, *, everyone: bool = False, after: str = ""
+    session: Session,
+    mail_service: MailService,
+    dealer: str,
+    state: str,
+    count: int,
+    *,
+    everyone: bool = False,
+    after: str = "",
 ) -> Leaf[Item]:
     """Return a page of a dealer's: what waits by when it is due, else the newest first.
 
     ``count``: how many there are in all, see `counts`. ``everyone``: those of no dealer too.
     """
-    of, waits = OutboxItem, state == "waiting"
-    order = (of.due_at, of.id) if waits else (of.id,)
+    outbox_item, waits = OutboxItem, state == "waiting"
+    order = (outbox_item.due_at, outbox_item.id) if waits else (outbox_item.id,)
     mark = paging.read(after, dt.datetime, int) if waits else paging.read(after, int)
     theirs = (_of(dealer, everyone), _in(state))
     found = session.scalars(
-        select(of)
+        select(outbox_item)
         .where(*theirs, paging.beyond(order, mark, rising=waits))
         .order_by(*(column if waits else column.desc() for column in order))
         .limit(paging.A_PAGE + 1)
     ).all()
     page = paging.leaf(found, count, lambda row: (row.due_at, row.id) if waits else (row.id,))
-    closed = suppression.closed(session, office, _addresses(dealer, page.rows))
-    return page.of(_item(office, row, closed.get((row.dealer or dealer, row.address))) for row in page.rows)
+    closed = suppression.closed(session, mail_service, _addresses(dealer, page.rows))
+    return page.of(_item(mail_service, row, closed.get((row.dealer or dealer, row.address))) for row in page.rows)
 
 
 def _addresses(dealer: str, rows: Iterable[OutboxItem]) -> list[tuple[str, str]]:
@@ -115,13 +122,13 @@ def _in(state: str) -> ColumnElement[bool]:
     }[state]
 
 
-def _item(office: Office, row: OutboxItem, why_closed: str | None) -> Item:
+def _item(mail_service: MailService, row: OutboxItem, why_closed: str | None) -> Item:
     is_mail = row.channel == "mail"
     why_closed = why_closed if is_mail else None
     state = "sent" if row.sent_at else "failed" if row.failed_at else "waiting"
     return Item(
         id=row.id,
-        kind=_(office.kinds[row.kind].name if is_mail else EVENT_WORDS[row.kind]),
+        kind=_(mail_service.kinds[row.kind].name if is_mail else EVENT_WORDS[row.kind]),
         address=row.address,
         state=state,
         at=row.sent_at or row.failed_at or row.due_at,
@@ -129,18 +136,21 @@ def _item(office: Office, row: OutboxItem, why_closed: str | None) -> Item:
         words=_(row.last_error) if row.last_error else "",
         closed=why_closed,
         is_mail=is_mail,
-        may_resend=_obstacle(office, row, why_closed) is None,
-        has_text=state == "sent" and office.folder is not None and is_mail and not office.kinds[row.kind].secret,
+        may_resend=_obstacle(mail_service, row, why_closed) is None,
+        has_text=state == "sent"
+        and mail_service.folder is not None
+        and is_mail
+        and not mail_service.kinds[row.kind].secret,
     )
 
 
-def _obstacle(office: Office, row: OutboxItem, why_closed: str | None) -> str | None:
+def _obstacle(mail_service: MailService, row: OutboxItem, why_closed: str | None) -> str | None:
     """Return why a row cannot be sent again by hand, None where it can."""
     if row.kind == "password" and "secret" not in row.values:
         return _("A link to set a password is not kept once it is sent; make a new one.")
     if why_closed == suppression.BOUNCED:
         return _("This address is marked as bouncing; let mail go there again first.")
-    if why_closed == suppression.UNSUBSCRIBED and office.kinds[row.kind].agreed:
+    if why_closed == suppression.UNSUBSCRIBED and mail_service.kinds[row.kind].agreed:
         return _("The reader wants no more mail; it takes a new consent first.")
     return None
 
@@ -148,21 +158,21 @@ def _obstacle(office: Office, row: OutboxItem, why_closed: str | None) -> str | 
 def _row(session: Session, dealer: str, ident: int, *, everyone: bool) -> OutboxItem:
     row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)).with_for_update())
     if row is None:
-        raise NotHere
+        raise NotFoundError
     return row
 
 
-def text(session: Session, office: Office, dealer: str, ident: int, *, everyone: bool = False) -> Text:
-    """Return a mail from the folder; raises `NotHere` where there is none."""
+def text(session: Session, mail_service: MailService, dealer: str, ident: int, *, everyone: bool = False) -> Text:
+    """Return a mail from the folder; raises `NotFoundError` where there is none."""
     row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)))
-    readable = row is not None and row.kind in office.kinds and not office.kinds[row.kind].secret
-    source = office.folder.read(row.message_id) if row is not None and readable and office.folder else None
+    readable = row is not None and row.kind in mail_service.kinds and not mail_service.kinds[row.kind].secret
+    source = mail_service.folder.read(row.message_id) if row is not None and readable and mail_service.folder else None
     if row is None or source is None:
-        raise NotHere
+        raise NotFoundError
     message = Parser(policy=policy.default).parsestr(source)
     names = ("From", "To", "Reply-To", "Subject", "Date")
     return Text(
-        title=_(office.kinds[row.kind].name),
+        title=_(mail_service.kinds[row.kind].name),
         headers=tuple((name, str(message[name])) for name in names if message[name]),
         text=_shown(message, "plain"),
         html=_shown(message, "html"),
@@ -175,19 +185,23 @@ def _shown(message: EmailMessage, kind: Literal["plain", "html"]) -> str:
     return _FOR_THE_READER.sub(_("/[for the reader only]"), text)
 
 
-def resend(session: Session, office: Office, user: int, dealer: str, ident: int, *, everyone: bool = False) -> None:
+def resend(
+    session: Session, mail_service: MailService, user: int, dealer: str, ident: int, *, everyone: bool = False
+) -> None:
     """Send something again, or a waiting one now.
 
     One that has gone out already goes as a new mail with a Message-ID of its own, or servers would drop it as a repeat.
-    Raises `NotHere`, or `Refused` with the obstacle.
+    Raises `NotFoundError`, or `ConflictError` with the obstacle.
     """
     row = _row(session, dealer, ident, everyone=everyone)
     why_closed = (
-        suppression.is_closed(session, office, row.dealer or dealer, row.address) if row.channel == "mail" else None
+        suppression.is_closed(session, mail_service, row.dealer or dealer, row.address)
+        if row.channel == "mail"
+        else None
     )
-    obstacle = _obstacle(office, row, why_closed)
+    obstacle = _obstacle(mail_service, row, why_closed)
     if obstacle:
-        raise Refused(obstacle)
+        raise ConflictError(obstacle)
     if row.sent_at is not None:
         row.message_id = secrets.token_hex(16)
     row.sent_at = row.failed_at = None
@@ -196,10 +210,12 @@ def resend(session: Session, office: Office, user: int, dealer: str, ident: int,
     audit.record(session, user, audit_events.SENT_AGAIN, f"outbox {row.id}", dealer=dealer, kind=row.kind)
 
 
-def bounced(session: Session, office: Office, user: int, dealer: str, ident: int, *, everyone: bool = False) -> str:
-    """Mark the address of a mail as bouncing, so that no more goes there, and return it; raises `NotHere`."""
+def bounced(
+    session: Session, mail_service: MailService, user: int, dealer: str, ident: int, *, everyone: bool = False
+) -> str:
+    """Mark the address of a mail as bouncing, so that no more goes there, and return it; raises `NotFoundError`."""
     row = _row(session, dealer, ident, everyone=everyone)
     if row.channel != "mail":
-        raise NotHere
-    suppression.mark_bounced(session, office, user, row.dealer or dealer, row.address)
+        raise NotFoundError
+    suppression.mark_bounced(session, mail_service, user, row.dealer or dealer, row.address)
     return row.address

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 from service.core import formats
 from service.core.language import _, ngettext
 from service.mail import outbox_desk, suppression
-from service.mail.mail_links import AnOffice
+from service.mail.mail_links import TheMailService
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import ListPage, Tab, paged
 from service.web.desk_frame import see, show
@@ -27,13 +27,13 @@ RowId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 @router.get("")
 async def outbox(
-    request: Request, staff: Views, office: AnOffice, session: Reading, state: str = "", after: str = ""
+    request: Request, staff: Views, mail_service: TheMailService, session: Reading, state: str = "", after: str = ""
 ) -> Response:
     """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
     counts = outbox_desk.counts(session, staff.dealer, everyone=_everyone(staff))
     state = state if state in outbox_desk.STATES else "failed" if counts["failed"] else "waiting"
     items = outbox_desk.listing(
-        session, office, staff.dealer, state, counts[state], everyone=_everyone(staff), after=after
+        session, mail_service, staff.dealer, state, counts[state], everyone=_everyone(staff), after=after
     )
     page = ListPage(
         title=_("Mail"),
@@ -43,42 +43,44 @@ async def outbox(
         empty=_("Nothing here."),
         **paged(items, f"{HOME}?state={state}", begins=not after),
     )
-    in_folder = office.folder is not None
+    in_folder = mail_service.folder is not None
     return show(request, staff, "mail/outbox.html", page, in_folder=in_folder, when=_when, said=_said)
 
 
 @router.get("/{ident}")
-async def one(request: Request, ident: RowId, staff: Views, office: AnOffice, session: Reading) -> Response:
+async def one(request: Request, ident: RowId, staff: Views, mail_service: TheMailService, session: Reading) -> Response:
     """Show a mail's text from the folder that takes the place of a mail server."""
-    mail = outbox_desk.text(session, office, staff.dealer, ident, everyone=_everyone(staff))
+    mail = outbox_desk.text(session, mail_service, staff.dealer, ident, everyone=_everyone(staff))
     return show(request, staff, "mail/mail_text.html", Page(title=mail.title), mail=mail)
 
 
 @router.post("/{ident}/resend")
 async def resend(
-    request: Request, ident: RowId, staff: Changes, form: Posted, office: AnOffice, session: Writing
+    request: Request, ident: RowId, staff: Changes, form: Posted, mail_service: TheMailService, session: Writing
 ) -> Response:
     """Send something again."""
     del form
-    outbox_desk.resend(session, office, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    outbox_desk.resend(session, mail_service, staff.user, staff.dealer, ident, everyone=_everyone(staff))
     return see(request, f"{HOME}?state=waiting", _("It goes out again within seconds."))
 
 
 @router.post("/{ident}/bounced")
 async def bounced(
-    request: Request, ident: RowId, staff: Changes, form: Posted, office: AnOffice, session: Writing
+    request: Request, ident: RowId, staff: Changes, form: Posted, mail_service: TheMailService, session: Writing
 ) -> Response:
     """Mark the address of a mail as bouncing."""
     del form
-    address = outbox_desk.bounced(session, office, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    address = outbox_desk.bounced(session, mail_service, staff.user, staff.dealer, ident, everyone=_everyone(staff))
     return see(request, HOME, _("No more mail goes to {address}.").format(address=address))
 
 
 @router.post("/addresses/reopen")
-async def reopen(request: Request, staff: Changes, form: Posted, office: AnOffice, session: Writing) -> Response:
+async def reopen(
+    request: Request, staff: Changes, form: Posted, mail_service: TheMailService, session: Writing
+) -> Response:
     """Let mail go to an address again: its reader has agreed anew, or it works again."""
     address = first(form, "address").strip()
-    was_closed = suppression.reopen(session, office, staff.user, staff.dealer, address)
+    was_closed = suppression.reopen(session, mail_service, staff.user, staff.dealer, address)
     said = _("Mail goes to {address} again.") if was_closed else _("{address} was not closed; nothing was changed.")
     return see(request, HOME, said.format(address=address))
 

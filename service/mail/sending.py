@@ -18,10 +18,10 @@ from service.core import logs
 from service.core.database import Database
 from service.core.language import N_
 from service.mail import addresses, letters, mailboxes, outbox, webhooks
-from service.mail.mail_kinds import Needless
-from service.mail.mail_service import Office
+from service.mail.mail_kinds import ObsoleteError
+from service.mail.mail_service import MailService
 from service.mail.message import make_message
-from service.mail.transport import Never, NotNow
+from service.mail.transport import PermanentError, TransientError
 from service.tables import OutboxItem
 
 Clock = Callable[[], dt.datetime]
@@ -46,27 +46,27 @@ class Sent:
     failed: int = 0
 
 
-def send_waiting(database: Database, office: Office, clock: Clock = utc_now, most: int = 1000) -> Sent:
+def send_waiting(database: Database, mail_service: MailService, clock: Clock = utc_now, most: int = 1000) -> Sent:
     """Send what is due, at most so many; any number of processes may do so at once."""
     done = {"sent": 0, "put_off": 0, "failed": 0}
     for _number in range(most):
-        how = send_one(database, office, clock)
+        how = send_one(database, mail_service, clock)
         if how is None:
             break
         done[how] += 1
     return Sent(**done)
 
 
-def send_one(database: Database, office: Office, clock: Clock = utc_now) -> str | None:
+def send_one(database: Database, mail_service: MailService, clock: Clock = utc_now) -> str | None:
     """Take the row that is due and send it; return what came of it, None where nothing is due."""
-    taken = _take(database, office, clock)
+    taken = _take(database, mail_service, clock)
     if taken is None or isinstance(taken, str):
         return taken
     try:
-        _go_out(database, office, taken, clock)
-    except NotNow as trouble:
+        _go_out(database, mail_service, taken, clock)
+    except TransientError as trouble:
         return _note(database, outbox.later, taken, clock, str(trouble))
-    except (Never, Needless, addresses.Unusable) as trouble:
+    except (PermanentError, ObsoleteError, addresses.UnusableAddressError) as trouble:
         return _note(database, outbox.failed, taken, clock, str(trouble))
     except Exception as trouble:  # noqa: BLE001 - a mistake of ours in one mail must not hold up the others
         _log.error("outbox row %d could not be made: %s", taken.id, _where(trouble))
@@ -76,36 +76,36 @@ def send_one(database: Database, office: Office, clock: Clock = utc_now) -> str 
     return "sent"
 
 
-def _take(database: Database, office: Office, clock: Clock) -> outbox.Taken | str | None:
+def _take(database: Database, mail_service: MailService, clock: Clock) -> outbox.Taken | str | None:
     """Take the row that is due; return 'put_off' where it may not go out yet, None where nothing is due."""
     with database.reading() as session:
         if not outbox.is_due(session, clock()):
             return None
     with database.writing() as session:
-        row = outbox.claim(session, clock(), office.sender.domain)
+        row = outbox.claim(session, clock(), mail_service.sender.domain)
         if row is None:
             return None
-        held = mailboxes.hold(session, office, row, clock())
+        held = mailboxes.hold(session, mail_service, row, clock())
         if held is not None:
             outbox.hold(row, held.until, held.words)
             return "put_off"
         return outbox.Taken(row.id, row.attempts)
 
 
-def _go_out(database: Database, office: Office, taken: outbox.Taken, clock: Clock) -> None:
+def _go_out(database: Database, mail_service: MailService, taken: outbox.Taken, clock: Clock) -> None:
     with database.reading() as session:
         row = session.get(OutboxItem, taken.id)
         if row is None:
-            raise Needless(N_("It was taken back."))
+            raise ObsoleteError(N_("It was taken back."))
         mailboxes.check(session, row, clock())
         if row.channel == "webhook":
-            call = webhooks.call_of(session, office.secrets, row, clock())
+            call = webhooks.call_of(session, mail_service.secrets, row, clock())
         else:
-            letter = letters.write(session, office, row, clock())
+            letter = letters.write(session, mail_service, row, clock())
     if row.channel == "webhook":
-        office.caller.send(call)
+        mail_service.caller.send(call)
     else:
-        office.transport.send(letter, make_message(letter, clock()))
+        mail_service.transport.send(letter, make_message(letter, clock()))
 
 
 def _note(
@@ -127,21 +127,21 @@ def _where(trouble: Exception) -> str:
     return f"{type(trouble).__name__}\n{''.join(traceback.format_tb(trouble.__traceback__))}"
 
 
-def tidy(database: Database, office: Office) -> None:
+def tidy(database: Database, mail_service: MailService) -> None:
     """Let the transport forget the mails whose rows are erased."""
     # Looked at before the rows are: what is written meanwhile has a row, and is not taken for one without.
-    kept = office.transport.kept()
+    kept = mail_service.transport.kept()
     if kept:
         with database.reading() as session:
-            there = {ident.partition("@")[0] for ident in session.scalars(select(OutboxItem.message_id))}
-        office.transport.forget(kept - there)
+            known_ids = {ident.partition("@")[0] for ident in session.scalars(select(OutboxItem.message_id))}
+        mail_service.transport.forget(kept - known_ids)
 
 
 class Postman:
     """Empties the outbox for as long as a process serves, in a thread of its own: servers may be slow to answer."""
 
-    def __init__(self, database: Database, office: Office, every: float = EVERY) -> None:
-        self._database, self._office, self._every = database, office, every
+    def __init__(self, database: Database, mail_service: MailService, every: float = EVERY) -> None:
+        self._database, self._mail_service, self._every = database, mail_service, every
         self._end = threading.Event()
         # A daemon: a server that hangs does not keep the process from ending; what was under way goes out later.
         self._thread = threading.Thread(target=self._run, name="postman", daemon=True)
@@ -159,10 +159,10 @@ class Postman:
         looks = 0
         while not self._end.is_set():
             try:
-                while not self._end.is_set() and send_one(self._database, self._office) is not None:
+                while not self._end.is_set() and send_one(self._database, self._mail_service) is not None:
                     pass
                 if looks % TIDY_EVERY == 0:
-                    tidy(self._database, self._office)
+                    tidy(self._database, self._mail_service)
             except logs.AWAY as trouble:
                 logs.away(trouble)
             except Exception as trouble:  # noqa: BLE001 - the loop must outlive whatever befalls one look

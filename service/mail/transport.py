@@ -1,6 +1,6 @@
 """The last step of a mail: to a server by SMTP, or into a folder.
 
-A transport either has handed the mail over when it returns, or raises: `NotNow` where a later try may do, `Never` where the
+A transport either has handed the mail over when it returns, or raises: `TransientError` where a later try may do, `PermanentError` where the
 server will not have this mail. Both carry the server's own words.
 """
 
@@ -22,11 +22,11 @@ from service.mail.message import Letter
 LONGEST_WORDS = 500
 
 
-class NotNow(Exception):  # noqa: N818 - reads as what the server says
+class TransientError(Exception):
     """It cannot be sent at present; a later try may do."""
 
 
-class Never(Exception):  # noqa: N818 - reads as what the server says
+class PermanentError(Exception):
     """It cannot be sent, however often it is tried."""
 
 
@@ -34,7 +34,7 @@ class Transport(Protocol):
     """What `sending` needs of a way out."""
 
     def send(self, letter: Letter, message: EmailMessage) -> None:
-        """Hand over one mail; raises `NotNow` or `Never`."""
+        """Hand over one mail; raises `TransientError` or `PermanentError`."""
 
     def kept(self) -> frozenset[str]:
         """Return the left halves of the Message-IDs of the mails it keeps."""
@@ -50,19 +50,19 @@ class Smtp:
     server: MailServer
 
     def send(self, letter: Letter, message: EmailMessage) -> None:
-        """Hand over one mail on a connection of its own; raises `NotNow` or `Never` with the server's words."""
+        """Hand over one mail on a connection of its own; raises `TransientError` or `PermanentError` with the server's words."""
         try:
             with self._connected() as connection:
                 _hand_over(connection, letter, message)
         # Whatever goes wrong before the mail itself is named is the connection's fault, not this mail's.
         except smtplib.SMTPResponseException as error:
-            raise NotNow(words(error.smtp_code, error.smtp_error)) from None
+            raise TransientError(words(error.smtp_code, error.smtp_error)) from None
         except ssl.SSLCertVerificationError as error:
-            raise NotNow(
+            raise TransientError(
                 _("The mail server's certificate cannot be trusted: {reason}.").format(reason=error.verify_message)
             ) from None
         except (smtplib.SMTPException, OSError) as error:
-            raise NotNow(plain(str(error) or type(error).__name__)) from None
+            raise TransientError(plain(str(error) or type(error).__name__)) from None
 
     def kept(self) -> frozenset[str]:
         """Return nothing: what was sent is not kept."""
@@ -99,7 +99,7 @@ def _hand_over(connection: smtplib.SMTP, letter: Letter, message: EmailMessage) 
     options = []
     if letter.needs_utf8:
         if not connection.has_extn("smtputf8"):
-            raise Never(
+            raise PermanentError(
                 _("The mail server takes no address with letters beyond a to z before the @; ask for another address.")
             )
         options = ["SMTPUTF8", "BODY=8BITMIME"]
@@ -113,7 +113,7 @@ def _hand_over(connection: smtplib.SMTP, letter: Letter, message: EmailMessage) 
 
 def _give_up(code: int, said: bytes | str) -> None:
     """Raise what an answer to the mail itself means: 5xx is final (RFC 5321, 4.2.1), anything else is not."""
-    raise (Never if 500 <= code <= 599 else NotNow)(words(code, said)) from None
+    raise (PermanentError if 500 <= code <= 599 else TransientError)(words(code, said)) from None
 
 
 def words(code: int, said: bytes | str) -> str:
@@ -134,16 +134,16 @@ class Folder:
     path: Path
 
     def send(self, letter: Letter, message: EmailMessage) -> None:
-        """Write one mail, whole or not at all; a repeat replaces it. Raises `NotNow` where the folder cannot be written."""
-        beside = self.path / f".{secrets.token_hex(8)}"
+        """Write one mail, whole or not at all; a repeat replaces it. Raises `TransientError` where the folder cannot be written."""
+        temporary = self.path / f".{secrets.token_hex(8)}"
         try:
             self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
-            with os.fdopen(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
+            with os.fdopen(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
                 file.write(message.as_bytes())
-            beside.replace(self._file(letter.message_id))
+            temporary.replace(self._file(letter.message_id))
         except OSError as error:
-            beside.unlink(missing_ok=True)
-            raise NotNow(f"{self.path}: {error.strerror}") from None
+            temporary.unlink(missing_ok=True)
+            raise TransientError(f"{self.path}: {error.strerror}") from None
 
     def read(self, message_id: str) -> str | None:
         """Return the source of a mail, None where it is not in this folder."""

@@ -29,8 +29,8 @@ from standardwebhooks import Webhook
 from service.core.language import N_, _
 from service.core.public_internet import IPAddress, is_public
 from service.mail import outbox
-from service.mail.mail_kinds import Needless
-from service.mail.transport import Never, NotNow, plain
+from service.mail.mail_kinds import ObsoleteError
+from service.mail.transport import PermanentError, TransientError, plain
 from service.tables import Door, OutboxItem
 
 TIME_HEADER, SIGNATURE_HEADER, ID_HEADER = "Bow-Time", "Bow-Signature", "Bow-Event-Id"
@@ -83,8 +83,8 @@ def queue(session: Session, dealer: str | None, kind: str, about: str, values: d
 
 def going(session: Session, address: str, dealer: str, kind: str, about: str, values: dict[str, Any]) -> dict[str, Any]:
     """Return a message to the address of a dealer's system as it stands in the outbox; see `queue`."""
-    to = outbox.To(address, dealer=dealer, channel="webhook")
-    return outbox.going(session, f"{kind}_event", about, to, {"event": kind, **values})
+    recipient = outbox.To(address, dealer=dealer, channel="webhook")
+    return outbox.going(session, f"{kind}_event", about, recipient, {"event": kind, **values})
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,22 +117,22 @@ class Call:
 
     @property
     def _standard(self) -> dict[str, str]:
-        at, text = dt.datetime.fromtimestamp(int(self.time), dt.UTC), self.body.decode()
-        signed = [Webhook(secret).sign(self.event_id, at, text) for secret in self.secrets]
+        sent_at, text = dt.datetime.fromtimestamp(int(self.time), dt.UTC), self.body.decode()
+        signed = [Webhook(secret).sign(self.event_id, sent_at, text) for secret in self.secrets]
         return {"webhook-id": self.event_id, "webhook-timestamp": self.time, "webhook-signature": " ".join(signed)}
 
 
 def call_of(session: Session, keys: Sequence[str], row: OutboxItem, now: dt.datetime) -> Call:
-    """Return the message of a row as the dealer's door is set up now; raises `Needless` where it has no address any more."""
+    """Return the message of a row as the dealer's door is set up now; raises `ObsoleteError` where it has no address any more."""
     door = session.get(Door, row.dealer) if row.dealer else None
     if door is None or not door.webhook:
-        raise Needless(N_("The dealer's system has no address any more."))
+        raise ObsoleteError(N_("The dealer's system has no address any more."))
     ident = row.message_id.partition("@")[0]
     secret, following = secrets_of(keys, door.dealer, door.webhook_number)
-    at = row.queued_at.isoformat()
+    queued_at = row.queued_at.isoformat()
     data = {name: value for name, value in row.values.items() if name != "event"}
-    told = {"type": EVENTS[row.values["event"]], "timestamp": at, "data": {"dealer": row.dealer, **data}}
-    older = {"id": ident, "dealer": row.dealer, "at": at, **row.values}
+    told = {"type": EVENTS[row.values["event"]], "timestamp": queued_at, "data": {"dealer": row.dealer, **data}}
+    older = {"id": ident, "dealer": row.dealer, "at": queued_at, **row.values}
     return Call(
         address=door.webhook,
         body=json.dumps(told | older, ensure_ascii=False, separators=(",", ":")).encode(),
@@ -184,32 +184,32 @@ class Caller:
     timeout: float = TIMEOUT
 
     def send(self, call: Call) -> None:
-        """Deliver one message; raises `NotNow` or `Never` with what the other side said."""
+        """Deliver one message; raises `TransientError` or `PermanentError` with what the other side said."""
         wrong = fault(call.address)
         if wrong:
-            raise Never(wrong)
+            raise PermanentError(wrong)
         chosen = self._checked(httpx.URL(call.address))
         try:
             status = asyncio.run(self._post(call, chosen))
         except TimeoutError:
-            raise NotNow(
+            raise TransientError(
                 _("The system did not answer within {count} seconds.").format(count=f"{self.timeout:g}")
             ) from None
         except (httpx.HTTPError, OSError) as error:
-            raise NotNow(plain(str(error) or type(error).__name__)) from None
+            raise TransientError(plain(str(error) or type(error).__name__)) from None
         _judge(status)
 
     def _checked(self, url: httpx.URL) -> str:
-        """Return the address to connect to; raises `Never` where the host has one that is not public."""
+        """Return the address to connect to; raises `PermanentError` where the host has one that is not public."""
         try:
             found = self.resolve(url.host, url.port or 443)
         except OSError:
-            raise NotNow(_("The name {host} cannot be resolved.").format(host=url.host)) from None
+            raise TransientError(_("The name {host} cannot be resolved.").format(host=url.host)) from None
         for address in found:
             if not self.may_connect(ipaddress.ip_address(address.partition("%")[0])):
-                raise Never(_("The name {host} leads to an address that is not public.").format(host=url.host))
+                raise PermanentError(_("The name {host} leads to an address that is not public.").format(host=url.host))
         if not found:
-            raise NotNow(_("The name {host} cannot be resolved.").format(host=url.host))
+            raise TransientError(_("The name {host} cannot be resolved.").format(host=url.host))
         return found[0]
 
     async def _post(self, call: Call, address: str) -> int:
@@ -236,7 +236,7 @@ def _judge(status: int) -> None:
         return
     said = _("The system answered {status}.").format(status=status)
     if 300 <= status <= 399:
-        raise Never(f"{said} {_('Redirects are not followed; enter the final address.')}")
+        raise PermanentError(f"{said} {_('Redirects are not followed; enter the final address.')}")
     if 400 <= status <= 499 and status not in _LATER:
-        raise Never(said)
-    raise NotNow(said)
+        raise PermanentError(said)
+    raise TransientError(said)

@@ -20,7 +20,7 @@ from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from service.core.database import APPLICATION_ID, BUSY_SECONDS, REBUILT, Database, writing_engine
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 
 # At its own level it tells of every look at the database's version, and load balancers ask for one every few seconds.
 logging.getLogger("alembic.runtime.migration").setLevel(logging.WARNING)
@@ -56,7 +56,7 @@ def _revisions() -> frozenset[str]:
 
 
 def state(database: Database) -> State:
-    """Say how the database stands; raises `Refused` where it cannot be reached or is another program's."""
+    """Say how the database stands; raises `ConflictError` where it cannot be reached or is another program's."""
     file = database.file
     if file is not None and not file.exists():
         return State.EMPTY
@@ -65,10 +65,10 @@ def state(database: Database) -> State:
 
 
 def require_current(database: Database) -> None:
-    """Raise `Refused`, with the remedy, unless the database has this version's tables."""
+    """Raise `ConflictError`, with the remedy, unless the database has this version's tables."""
     found = state(database)
     if found is not State.CURRENT:
-        raise Refused(wrong(found))
+        raise ConflictError(wrong(found))
 
 
 def wrong(found: State) -> str:
@@ -82,7 +82,7 @@ def wrong(found: State) -> str:
 def upgrade(database: Database) -> bool:
     """Bring the database to this version's tables; return whether anything changed.
 
-    Raises `Refused` where the database is of a newer version, another program's, or cannot be reached.
+    Raises `ConflictError` where the database is of a newer version, another program's, or cannot be reached.
     """
     with _plain_errors(database), _one_at_a_time(database):
         if database.file is not None:
@@ -92,7 +92,7 @@ def upgrade(database: Database) -> bool:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_LOCK})
             found = _state(connection)
             if found is State.NEWER:
-                raise Refused("The database was made by a newer version of this service; nothing was changed.")
+                raise ConflictError("The database was made by a newer version of this service; nothing was changed.")
             if found is not State.CURRENT:
                 command.upgrade(_config(connection), "head")
         if database.file is not None:
@@ -115,7 +115,9 @@ def _state(connection: Connection) -> State:
     revisions = MigrationContext.configure(connection).get_current_heads()
     if not revisions:
         if connection.dialect.name == "sqlite" and inspect(connection).get_table_names():
-            raise Refused("The file is another program's database; expected one made by this service, or a new name.")
+            raise ConflictError(
+                "The file is another program's database; expected one made by this service, or a new name."
+            )
         return State.EMPTY
     if not all(knows(revision) for revision in revisions):
         return State.NEWER
@@ -176,11 +178,11 @@ def _plain_errors(database: Database) -> Iterator[None]:
     try:
         yield
     except OperationalError as error:
-        raise Refused(f"The database {shown} cannot be reached or used: {_first_line(error)}") from error
+        raise ConflictError(f"The database {shown} cannot be reached or used: {_first_line(error)}") from error
     except (DatabaseError, sqlite3.DatabaseError) as error:
-        raise Refused(f"The database {shown} is damaged or no database: {_first_line(error)}") from error
+        raise ConflictError(f"The database {shown} is damaged or no database: {_first_line(error)}") from error
     except OSError as error:
-        raise Refused(f"The database {shown} cannot be made: {error.strerror or error}.") from error
+        raise ConflictError(f"The database {shown} cannot be made: {error.strerror or error}.") from error
 
 
 def _first_line(error: Exception) -> str:

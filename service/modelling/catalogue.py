@@ -69,8 +69,8 @@ class Catalogue:
 
     def workshop_by_tier(self, tiers: Collection[str], hold: Hold | None) -> Mapping[str, int]:
         """Return how many bows of each of some tiers are in stock at the workshop, of one hold where one is asked for."""
-        there = [self.range.copies[serial] for serial in self.stock[None]]
-        asked = [copy for copy in there if hold in (None, Hold.EITHER, copy.hold)]
+        workshop_copies = [self.range.copies[serial] for serial in self.stock[None]]
+        asked = [copy for copy in workshop_copies if hold in (None, Hold.EITHER, copy.hold)]
         return Counter(copy.tier for copy in asked if copy.tier in tiers)
 
 

@@ -46,12 +46,12 @@ HEAD = ("", "error", "tier's mean", "in 50 %", "width", "in 90 %", "width", "reg
 
 
 def _row(name: str, state: StageScores) -> tuple[str, ...]:
-    of = {score.method: score for score in state.scores}
-    model, tier = of["model"], of["tier mean"]
+    by_method = {score.method: score for score in state.scores}
+    model, tier = by_method["model"], by_method["tier mean"]
     held = [
         cell
-        for inside in model.inside
-        for cell in (f"{100 * inside.share.mean:.1f} ± {100 * inside.share.error:.1f}", f"{inside.width:.2f}")
+        for interval in model.inside
+        for cell in (f"{100 * interval.share.mean:.1f} ± {100 * interval.share.error:.1f}", f"{interval.width:.2f}")
     ]
     regrets = [str(score.regret) if state.choices > 1 else "" for score in (model, tier)]
     return (name, str(model.rmse), str(tier.rmse), *held, *regrets)
@@ -128,7 +128,9 @@ def decided(decision: Decision) -> str:
     """Return why a version was adopted, or stays a candidate, in the reader's language."""
     values = {"players": decision.players, "fewest": FEWEST_PLAYERS, "best": decision.best}
     compared = {"worse": decision.worse, "worse_than_best": decision.worse_than_best}
-    return _(WHY[decision.why]).format(**values, **{name: of and of.signed() for name, of in compared.items()})
+    return _(WHY[decision.why]).format(
+        **values, **{name: difference and difference.signed() for name, difference in compared.items()}
+    )
 
 
 def why(report: Mapping[str, Any]) -> str:

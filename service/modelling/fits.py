@@ -40,12 +40,23 @@ from model.evaluation import (
 from model.features import ServiceIntervals
 from model.preference import ArtifactError, CataloguePosterior, FittedModel, PreferenceModel, from_bytes, to_bytes
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.modelling import fit_words, model_records, versions
-from service.modelling.versions import Fitted, Listed, Seen, adopt, check, code_version, current, listing
+from service.modelling.versions import Fitted, ListedVersion, Seen, adopt, check, code_version, current, listing
 from service.tables import ModelVersion
 
-__all__ = ["FitResult", "Fitted", "Listed", "Progress", "adopt", "check", "code_version", "current", "fit", "listing"]
+__all__ = [
+    "FitResult",
+    "Fitted",
+    "ListedVersion",
+    "Progress",
+    "adopt",
+    "check",
+    "code_version",
+    "current",
+    "fit",
+    "listing",
+]
 
 Progress = Callable[[int, int], None]
 P = ParamSpec("P")
@@ -103,22 +114,22 @@ def fit(database: Database, progress: Progress | None = None) -> FitResult:
 
     Raises
     ------
-    Refused
+    ConflictError
         There is no trial yet, or the ratings allow no fit; the version in use stays.
     """
     with database.reading() as session:
         read = _read(session)
     if not read.past.trials:
         msg = "There are no trials to fit yet. Until there are, the advice rests on the starting beliefs and says so."
-        raise Refused(msg)
+        raise ConflictError(msg)
     try:
         artifact, decision, report = _computed(read, progress)
     except BrokenProcessPool as error:
         msg = "A process of the fit was ended from outside, perhaps for want of memory. The version in use stays."
-        raise Refused(msg) from error
+        raise ConflictError(msg) from error
     except (ValueError, RuntimeError) as error:
         msg = f"The trials allow no fit: {error}. The version in use stays."
-        raise Refused(msg) from error
+        raise ConflictError(msg) from error
     return _kept(database, read, artifact, decision, report)
 
 
@@ -179,7 +190,7 @@ def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, 
         # The folds first: fits alone are shorter, and fill up what is left of the time.
         found = executor.map(evaluate_fold, made)
         candidate = executor.submit(_fitted, read.past, read.past.trials)
-        without = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
+        earlier_fit = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
         report = cross_validate(
             read.past,
             MODEL,
@@ -188,7 +199,7 @@ def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, 
             run=lambda _answer, _made: found,
         )
         artifact = candidate.result()
-        decision = _decided(read, new, without.result() if without else None)
+        decision = _decided(read, new, earlier_fit.result() if earlier_fit else None)
     if progress:
         progress(steps, steps)
     return artifact, decision, report
@@ -322,14 +333,14 @@ def _held_out(report: EvaluationReport) -> dict[str, float | int] | None:
     if report.by_player is None or not report.by_player.overall:
         return None
     state = report.by_player.overall[0]
-    of = {score.method: score for score in state.scores}
+    by_method = {score.method: score for score in state.scores}
     found: dict[str, float | int] = {
-        "rmse_model": of["model"].rmse.mean,
-        "rmse_tier_mean": of["tier mean"].rmse.mean,
+        "rmse_model": by_method["model"].rmse.mean,
+        "rmse_tier_mean": by_method["tier mean"].rmse.mean,
         "ratings": state.ratings,
         "players": state.players,
     }
-    for inside in of["model"].inside:
-        found[f"coverage_{inside.level:.0%}"[:-1]] = inside.share.mean
-        found[f"width_{inside.level:.0%}"[:-1]] = inside.width
+    for interval in by_method["model"].inside:
+        found[f"coverage_{interval.level:.0%}"[:-1]] = interval.share.mean
+        found[f"width_{interval.level:.0%}"[:-1]] = interval.width
     return found

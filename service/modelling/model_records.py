@@ -54,7 +54,7 @@ def read_trials(session: Session) -> tuple[Trial, ...]:
 
 def read_events(session: Session) -> tuple[Event, ...]:
     """Return what was done to copies, by copy and day."""
-    return tuple(Event(copy, on, EventKind(event)) for copy, on, event in _rows(session, _events()))
+    return tuple(Event(copy, day, EventKind(event)) for copy, day, event in _rows(session, _events()))
 
 
 def read_outcomes(session: Session) -> tuple[Outcome, ...]:
@@ -75,7 +75,7 @@ def read_offers(session: Session) -> dict[str, Offer]:
 
 
 def _offer(on_sale: Mapping[str, tuple[Decimal, str]], budget: Decimal | None, currency: str | None) -> Offer:
-    used = Counter(of for _price, of in on_sale.values())
+    used = Counter(each for _price, each in on_sale.values())
     of_offer = currency or min(used, key=lambda of: (-used[of], of), default=None)
     in_it = {tier: float(price) for tier, (price, of) in on_sale.items() if of == of_offer}
     return Offer(in_it, float(budget) if budget is not None and currency else None)
@@ -88,8 +88,10 @@ def prices(session: Session, dealer: str | None = None) -> dict[str, tuple[Decim
     """
     own = select(tables.Tier.slug, tables.Tier.price, tables.Tier.currency).where(tables.Tier.price.is_not(None))
     found = {tier: (price, currency) for tier, price, currency in _rows(session, own)}
-    there = select(tables.Price.tier, tables.Price.price, tables.Price.currency).where(tables.Price.dealer == dealer)
-    return found | {tier: (price, currency) for tier, price, currency in _rows(session, there)}
+    statement = select(tables.Price.tier, tables.Price.price, tables.Price.currency).where(
+        tables.Price.dealer == dealer
+    )
+    return found | {tier: (price, currency) for tier, price, currency in _rows(session, statement)}
 
 
 def stock(session: Session, dealer: str | None) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ import model
 from model.domain.records import Trial
 from model.preference import NO_RECALIBRATION, ArtifactError, FittedModel, from_bytes, reported_slope
 from service.core import audit, audit_events
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.modelling import fit_words
 from service.modelling.present import Present
 from service.tables import ModelVersion
@@ -57,8 +57,8 @@ class Seen:
     def of(cls, trials: Iterable[Trial], today: dt.date) -> Self:
         """Sum up trials; a day to come, by mistake in a date, hides no trials that are held before it."""
         given = tuple(trials)
-        until = min(max(trial.on for trial in given), today)
-        return cls(until, frozenset(trial.key for trial in given if trial.on >= until))
+        last_day = min(max(trial.on for trial in given), today)
+        return cls(last_day, frozenset(trial.key for trial in given if trial.on >= last_day))
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Self:
@@ -89,7 +89,7 @@ def code_version() -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Listed:
+class ListedVersion:
     """One line of ``fit --list``.
 
     Attributes
@@ -108,7 +108,7 @@ class Listed:
     why: str
 
 
-def listing(session: Session) -> list[Listed]:
+def listing(session: Session) -> list[ListedVersion]:
     """Return every version, newest first."""
     rows = session.scalars(
         select(ModelVersion).options(defer(ModelVersion.artifact)).order_by(ModelVersion.id.desc())
@@ -116,9 +116,9 @@ def listing(session: Session) -> list[Listed]:
     return [_listed(row) for row in rows]
 
 
-def _listed(row: ModelVersion) -> Listed:
+def _listed(row: ModelVersion) -> ListedVersion:
     held_out = row.report.get("held_out_players") or {}
-    return Listed(
+    return ListedVersion(
         version=row.id,
         fitted_at=row.fitted_at,
         adopted=row.adopted,
@@ -142,16 +142,16 @@ def used(session: Session, since: dt.datetime | None = None) -> Iterator[ModelVe
 
 
 def adopt(session: Session, version: int) -> None:
-    """Put a version in use; raises `Refused` where it does not exist or does not load."""
+    """Put a version in use; raises `ConflictError` where it does not exist or does not load."""
     row = session.get(ModelVersion, version)
     if row is None:
         msg = f"There is no version {version}; `fit --list` shows those there are."
-        raise Refused(msg)
+        raise ConflictError(msg)
     try:
         from_bytes(row.artifact)
     except ArtifactError as error:
         msg = f"Version {version} cannot be used: {error}. The version in use stays."
-        raise Refused(msg) from error
+        raise ConflictError(msg) from error
     session.execute(update(ModelVersion).where(ModelVersion.adopted).values(adopted=False))
     session.flush()
     row.adopted, row.report = True, row.report | {"used": True}
@@ -185,24 +185,24 @@ def current(session: Session, present: Present | None = None) -> Fitted:
             _log.warning("version %s of the model cannot be read (%s); %s", version, error, instead)
     try:
         return replace(load(session, _instead[key]), instead_of=version)
-    except Refused:
+    except ConflictError:
         del _instead[key]  # that one is gone or damaged too by now: look for another
         return current(session, present)
 
 
 def load(session: Session, version: int | None) -> Fitted:
-    """Return one version, or the beliefs alone for None; raises `Refused` where it does not exist or cannot be read."""
+    """Return one version, or the beliefs alone for None; raises `ConflictError` where it does not exist or cannot be read."""
     if version is None:
         return Fitted(key="")
     facts = session.execute(_facts().where(ModelVersion.id == version)).one_or_none()
     if facts is None:
         msg = f"There is no version {version} of the model any more."
-        raise Refused(msg)
+        raise ConflictError(msg)
     try:
         return _remembered(session, *facts)
     except ArtifactError as error:
         msg = f"Version {version} of the model cannot be read: {error}."
-        raise Refused(msg) from error
+        raise ConflictError(msg) from error
 
 
 def _facts() -> Any:
@@ -244,7 +244,7 @@ def _before(session: Session, version: int) -> int | None:
 
 
 def check(session: Session) -> str:
-    """Return one sentence on the model in use; raises `Refused` where it cannot be used."""
+    """Return one sentence on the model in use; raises `ConflictError` where it cannot be used."""
     adopted = session.scalar(select(ModelVersion.id).where(ModelVersion.adopted))
     if adopted is None:
         return "model: none fitted yet, the advice rests on the starting beliefs"
@@ -252,5 +252,5 @@ def check(session: Session) -> str:
     if fitted.instead_of is not None or fitted.posterior is None:
         stands_in = "the starting beliefs stand" if fitted.version is None else f"version {fitted.version} stands"
         msg = f"The fitted model in use, version {adopted}, cannot be read; {stands_in} in. Fit anew."
-        raise Refused(msg)
+        raise ConflictError(msg)
     return f"model: version {fitted.version} in use, fitted to {sum(fitted.posterior.trials.values())} trials"

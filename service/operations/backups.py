@@ -19,7 +19,7 @@ from sqlalchemy import delete
 from service import migrations, tables
 from service.core import unfinished
 from service.core.database import APPLICATION_ID, BUSY_SECONDS, Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.operations import postgres
 
 SQLITE_HEADER = b"SQLite format 3\x00"
@@ -41,13 +41,13 @@ def backup(database: Database, file: Path) -> int:
 
     Raises
     ------
-    Refused
+    ConflictError
         A file of another kind stands in the way, or on PostgreSQL `pg_dump` is missing or fails.
     OSError
         The file cannot be written.
     """
     if file.exists() and not is_backup(file):
-        raise Refused(f"{file} is there already and is no backup of this service; choose another name.")
+        raise ConflictError(f"{file} is there already and is no backup of this service; choose another name.")
     with unfinished.beside(file) as new:
         if database.file is not None:
             _back_up_sqlite(database.file, new)
@@ -62,16 +62,16 @@ def restore(database: Database, file: Path, *, force: bool = False) -> bool:
 
     Raises
     ------
-    Refused
+    ConflictError
         The file is no backup of this service, damaged, of a newer version or of the other kind of database; there is a
         database already and ``force`` is not set; or the service is still running on it.
     """
     kind = _kind(file)
     if kind is None:
-        raise Refused(f"{file} is no backup of this service; expected a file that the command backup wrote.")
+        raise ConflictError(f"{file} is no backup of this service; expected a file that the command backup wrote.")
     if (kind == "sqlite") != database.is_sqlite:
-        here = "an SQLite file" if database.is_sqlite else "PostgreSQL"
-        raise Refused(f"{file} is a backup of the other kind of database; this service is set to {here}.")
+        storage = "an SQLite file" if database.is_sqlite else "PostgreSQL"
+        raise ConflictError(f"{file} is a backup of the other kind of database; this service is set to {storage}.")
     if database.file is not None:
         return _restore_sqlite(database.file, file, force=force)
     return _restore_postgres(database, file, force=force)
@@ -87,7 +87,7 @@ def _kind(file: Path) -> str | None:
         with file.open("rb") as opened:
             head = opened.read(len(SQLITE_HEADER))
     except OSError as error:
-        raise Refused(f"{file} cannot be read: {error.strerror}.") from None
+        raise ConflictError(f"{file} cannot be read: {error.strerror}.") from None
     if head.startswith(postgres.ARCHIVE_HEADER):
         return "postgresql" if postgres.is_ours(file) else None
     if head != SQLITE_HEADER:
@@ -97,7 +97,7 @@ def _kind(file: Path) -> str | None:
             ours = connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
             return "sqlite" if ours and _has_manifest(connection) else None
     except sqlite3.DatabaseError:
-        raise Refused(f"{file} is damaged: it cannot be read as the database it claims to be.") from None
+        raise ConflictError(f"{file} is damaged: it cannot be read as the database it claims to be.") from None
 
 
 def _opened_to_read(file: Path) -> sqlite3.Connection:
@@ -110,15 +110,15 @@ def _has_manifest(connection: sqlite3.Connection) -> bool:
 
 
 def _back_up_sqlite(source: Path, new: Path) -> None:
-    with closing(sqlite3.connect(source, timeout=BUSY_SECONDS)) as here, closing(sqlite3.connect(new)) as there:
-        here.backup(there)
-        there.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
-        version = there.execute("SELECT version_num FROM alembic_version").fetchone()[0]
+    with closing(sqlite3.connect(source, timeout=BUSY_SECONDS)) as original, closing(sqlite3.connect(new)) as copy:
+        original.backup(copy)
+        copy.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
+        version = copy.execute("SELECT version_num FROM alembic_version").fetchone()[0]
         taken = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-        digest = _digest(there)
-        there.execute(f"CREATE TABLE {MANIFEST} (taken TEXT, version TEXT, digest TEXT)")
-        there.execute(f"INSERT INTO {MANIFEST} VALUES (?, ?, ?)", (taken, version, digest))  # noqa: S608 - a constant
-        there.commit()
+        digest = _digest(copy)
+        copy.execute(f"CREATE TABLE {MANIFEST} (taken TEXT, version TEXT, digest TEXT)")
+        copy.execute(f"INSERT INTO {MANIFEST} VALUES (?, ?, ?)", (taken, version, digest))  # noqa: S608 - a constant
+        copy.commit()
 
 
 def _digest(connection: sqlite3.Connection) -> str:
@@ -138,7 +138,7 @@ def _tables(connection: sqlite3.Connection) -> list[tuple[str, str]]:
 
 def _restore_sqlite(target: Path, file: Path, *, force: bool) -> bool:
     if target.exists() and not force:
-        raise Refused(f"There is a database at {target} already; --force overwrites it.")
+        raise ConflictError(f"There is a database at {target} already; --force overwrites it.")
     with unfinished.beside(target) as new:
         with closing(_opened_to_read(file)) as backed_up, closing(sqlite3.connect(new)) as copy:
             _check_whole(backed_up, file)
@@ -158,11 +158,11 @@ def _check_whole(backed_up: sqlite3.Connection, file: Path) -> None:
         sound = backed_up.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
         version, digest = backed_up.execute(f"SELECT version, digest FROM {MANIFEST}").fetchone()  # noqa: S608 - a constant
         if not sound or digest != _digest(backed_up):
-            raise Refused(damaged)
+            raise ConflictError(damaged)
     except (sqlite3.DatabaseError, TypeError, ValueError):
-        raise Refused(damaged) from None
+        raise ConflictError(damaged) from None
     if not migrations.knows(str(version)):
-        raise Refused(f"{file} was made by a newer version of this service; restore it with that version.")
+        raise ConflictError(f"{file} was made by a newer version of this service; restore it with that version.")
 
 
 def _make_current(file: Path) -> bool:
@@ -189,8 +189,8 @@ def _close_log(target: Path) -> None:
             old.execute("PRAGMA journal_mode = DELETE")
     except sqlite3.OperationalError as error:
         if "locked" in str(error):
-            raise Refused(f"The database {target} is in use; stop the service, then restore.") from None
-        raise Refused(f"The database {target} cannot be opened: {error}.") from None
+            raise ConflictError(f"The database {target} is in use; stop the service, then restore.") from None
+        raise ConflictError(f"The database {target} cannot be opened: {error}.") from None
     except sqlite3.DatabaseError:
         # It is damaged, and to be overwritten by the caller's wish: its log is of no use either.
         for suffix in ("-wal", "-shm"):
@@ -199,10 +199,10 @@ def _close_log(target: Path) -> None:
 
 def _restore_postgres(database: Database, file: Path, *, force: bool) -> bool:
     if not force and migrations.state(database) is not migrations.State.EMPTY:
-        raise Refused("There are tables of this service in the database already; --force overwrites them.")
+        raise ConflictError("There are tables of this service in the database already; --force overwrites them.")
     version = postgres.version_of(file)
     if not migrations.knows(version):
-        raise Refused(f"{file} was made by a newer version of this service; restore it with that version.")
+        raise ConflictError(f"{file} was made by a newer version of this service; restore it with that version.")
     postgres.load(database.url, file)
     migrated = migrations.upgrade(database)
     _end_sign_ins(database)

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service import migrations
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.mail import outbox, sending
 from service.modelling import fits
 
@@ -43,8 +43,10 @@ def findings(database: Database, folder: Path) -> Iterator[Finding]:
     """
     try:
         yield from _stored(database)
-    except (Refused, SQLAlchemyError) as error:
-        yield Finding("database", str(error) if isinstance(error, Refused) else "The database does not answer.", False)
+    except (ConflictError, SQLAlchemyError) as error:
+        yield Finding(
+            "database", str(error) if isinstance(error, ConflictError) else "The database does not answer.", False
+        )
     yield _disk(folder)
 
 
@@ -63,7 +65,7 @@ def _stored(database: Database) -> Iterator[Finding]:
 def _model(session: Session) -> Finding:
     try:
         return Finding("model", fits.check(session), True)
-    except Refused as error:
+    except ConflictError as error:
         return Finding("model", str(error), False)
 
 
@@ -96,6 +98,6 @@ def proxies(public_address: str | None, named: str | None) -> Finding:
 
 
 def _disk(folder: Path) -> Finding:
-    there = next(path for path in (folder, *folder.parents) if path.exists())
-    free = shutil.disk_usage(there).free
-    return Finding("disk", f"disk: {free // 1024**2} MB free at {there}", free > LEAST_FREE)
+    existing = next(path for path in (folder, *folder.parents) if path.exists())
+    free = shutil.disk_usage(existing).free
+    return Finding("disk", f"disk: {free // 1024**2} MB free at {existing}", free > LEAST_FREE)

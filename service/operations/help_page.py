@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.language import _
 from service.operations.help.marking import AT_THE_DESK, marked
 from service.operations.help.topics import NAMES, TOPICS, find
@@ -24,7 +24,7 @@ async def topics(request: Request, staff: AnyStaff) -> Response:
 async def one_topic(request: Request, staff: AnyStaff, topic: str) -> Response:
     """Show a topic."""
     if topic not in NAMES:
-        raise NotHere
+        raise NotFoundError
     found = find(topic)
     return show(
         request,

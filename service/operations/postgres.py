@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sqlalchemy.engine import URL
 
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.tables import Base
 
 ARCHIVE_HEADER = b"PGDMP"
@@ -18,12 +18,12 @@ _VERSION = re.compile(r"^COPY .*alembic_version \(version_num\) FROM stdin;\n(?P
 
 
 def dump(url: URL, file: Path) -> None:
-    """Write an archive of the database; raises `Refused` where `pg_dump` is missing or fails."""
+    """Write an archive of the database; raises `ConflictError` where `pg_dump` is missing or fails."""
     _run(url, "pg_dump", ["--format=custom", "--no-owner", "--no-privileges", f"--file={file}"])
 
 
 def load(url: URL, file: Path) -> None:
-    """Put an archive in the database's place in one transaction; raises `Refused`, nothing changed, where that fails."""
+    """Put an archive in the database's place in one transaction; raises `ConflictError`, nothing changed, where that fails."""
     options = ["--single-transaction", "--exit-on-error", "--clean", "--if-exists", "--no-owner", "--no-privileges"]
     _run(url, "pg_restore", [*options, f"--dbname={url.database}", str(file)])
 
@@ -35,24 +35,24 @@ def is_ours(file: Path) -> bool:
 
 
 def version_of(file: Path) -> str:
-    """Return the revision of the tables in an archive; raises `Refused` where it cannot be read."""
+    """Return the revision of the tables in an archive; raises `ConflictError` where it cannot be read."""
     written = _run(None, "pg_restore", ["--data-only", "--table=alembic_version", "--file=-", str(file)])
     found = _VERSION.search(written)
     if found is None:
-        raise Refused(f"{file} is damaged: it does not say of which version its tables are.")
+        raise ConflictError(f"{file} is damaged: it does not say of which version its tables are.")
     return found["version"]
 
 
 def _run(url: URL | None, program: str, options: Sequence[str]) -> str:
     path = shutil.which(program)
     if path is None:
-        raise Refused(f"{program} is not installed; backups of PostgreSQL need its client programs.")
+        raise ConflictError(f"{program} is not installed; backups of PostgreSQL need its client programs.")
     done = subprocess.run(  # noqa: S603 - a fixed program; no shell, and no option comes from a player
         [path, *options], env=os.environ | _connection(url), capture_output=True, text=True, check=False
     )
     if done.returncode != 0:
         lines = done.stderr.strip().splitlines() or ["no reason given"]
-        raise Refused(f"{program} failed, nothing was changed: {lines[0]}")
+        raise ConflictError(f"{program} failed, nothing was changed: {lines[0]}")
     return done.stdout
 
 

@@ -14,7 +14,7 @@ from urllib.parse import quote
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.signed_links import Signer
 from service.mail import addresses
 from service.players import persons
@@ -92,14 +92,14 @@ def to_erase(session: Session, signer: Signer, opened: Opened, now: dt.datetime)
 
 
 def read(session: Session, signer: Signer, purpose: str, token: str) -> Opened:
-    """Return what a link opens; raises `NotHere` where it was not made here, or what it led to is gone or another's."""
-    about = signer.read(purpose, token)
-    kind, coded, mark, until = [*(about or "").split("."), "", "", ""][:4]
+    """Return what a link opens; raises `NotFoundError` where it was not made here, or what it led to is gone or another's."""
+    subject = signer.read(purpose, token)
+    kind, coded, mark, expiry = [*(subject or "").split("."), "", "", ""][:4]
     ident = _decoded(coded)
     person = _found(session, kind, ident)
     if kind != ANSWER and mark not in _marks(signer, person.email):
-        raise NotHere
-    return Opened(kind, ident, person, dt.datetime.fromtimestamp(int(until), dt.UTC) if until else ENDLESS_UNTIL)
+        raise NotFoundError
+    return Opened(kind, ident, person, dt.datetime.fromtimestamp(int(expiry), dt.UTC) if expiry else ENDLESS_UNTIL)
 
 
 def _found(session: Session, kind: str, ident: str) -> Person:
@@ -107,7 +107,7 @@ def _found(session: Session, kind: str, ident: str) -> Person:
         asked = select(Contact.dealer).join(Player, Player.id == Contact.player).where(Player.key == ident)
         dealer = session.scalar(asked)
         if dealer is None:
-            raise NotHere
+            raise NotFoundError
         return persons.of_player(session, dealer, ident)
     return persons.of_enquiry(session, ident)
 
@@ -115,8 +115,8 @@ def _found(session: Session, kind: str, ident: str) -> Person:
 def _named(session: Session, person: Person) -> tuple[str, str] | None:
     """Return how a link names a person who has an address."""
     same = func.lower(Contact.email) == (person.email or "").lower()
-    here = Player.id.in_(person.players) & (Contact.dealer == person.dealer)
-    of_theirs = select(Player.key).join(Contact, Contact.player == Player.id).where(here, same)
+    their_contact = Player.id.in_(person.players) & (Contact.dealer == person.dealer)
+    of_theirs = select(Player.key).join(Contact, Contact.player == Player.id).where(their_contact, same)
     key = session.scalar(of_theirs.order_by(Player.id).limit(1))
     if key is not None:
         return PLAYER, key
@@ -130,8 +130,8 @@ def _is_of(session: Session, enquiry: str, person: Person) -> bool:
 
 def _data(signer: Signer, kind: str, ident: str, email: str | None, now: dt.datetime) -> str:
     # To the day: a page that is shown twice is the same page.
-    until = (now + DATA_LIFE).astimezone(dt.UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-    return f"/data/{signer.make(DATA, _about(signer, kind, ident, email, until))}"
+    expiry = (now + DATA_LIFE).astimezone(dt.UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    return f"/data/{signer.make(DATA, _about(signer, kind, ident, email, expiry))}"
 
 
 def _about(signer: Signer, kind: str, ident: str, email: str | None, until: dt.datetime) -> str:
@@ -148,7 +148,7 @@ def _decoded(coded: str) -> str:
     try:
         return base64.urlsafe_b64decode(coded + "=" * (-len(coded) % 4)).decode()
     except (binascii.Error, UnicodeDecodeError):
-        raise NotHere from None
+        raise NotFoundError from None
 
 
 def privacy_path(dealer: str | None) -> str:

@@ -4,7 +4,7 @@ from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.players import same_person
 
 
@@ -15,10 +15,10 @@ def of_dealer(dealer: str) -> ColumnElement[bool]:
 
 
 def own(session: Session, dealer: str, id_: str) -> tables.Enquiry:
-    """Return an enquiry of the dealer; raises `NotHere`."""
+    """Return an enquiry of the dealer; raises `NotFoundError`."""
     found = session.scalars(select(tables.Enquiry).where(tables.Enquiry.id == id_, of_dealer(dealer))).one_or_none()
     if found is None:
-        raise NotHere
+        raise NotFoundError
     return found
 
 

@@ -12,7 +12,7 @@ from sqlalchemy import Select, delete, exists, func, select, update
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_dealer
@@ -38,19 +38,19 @@ def join(session: Session, user: int | None, dealer: str, key: str, other: str) 
 
     Raises
     ------
-    NotHere
+    NotFoundError
         Either is no player of this dealer.
-    Refused
+    ConflictError
         They are one already, or would be too many.
     """
     lock_dealer(session, dealer)
     one, two = (player_keys.known(session, dealer, each) for each in (key, other))
     if one.id == two.id:
-        raise Refused(_("These are one player already."))
+        raise ConflictError(_("These are one player already."))
     stands, goes = sorted((one, two), key=lambda row: _rank(session, row.id))
     both = same_person.everybody(session, dealer, [stands.id, goes.id])
     if len(both) > MOST:
-        raise Refused(_("These are more players than one person can be; part some of them first."))
+        raise ConflictError(_("These are more players than one person can be; part some of them first."))
     for row in session.scalars(_rows(dealer).where(JoinedPlayer.head == goes.id)):
         row.head = stands.id
     whom = {"player": goes.id, "whom": stands.id, "head": stands.id}
@@ -65,16 +65,16 @@ def part(session: Session, user: int | None, dealer: str, key: str) -> str:
 
     Raises
     ------
-    NotHere
+    NotFoundError
         No player of this dealer has the key.
-    Refused
+    ConflictError
         The player is joined to nobody.
     """
     lock_dealer(session, dealer)
     goes = player_keys.of_key(session, dealer, key)
     row = session.get(JoinedPlayer, (dealer, goes.id))
     if row is None:
-        raise Refused(_("This player is joined to nobody; there is nothing to part."))
+        raise ConflictError(_("This player is joined to nobody; there is nothing to part."))
     stood, whole = row.head, list(session.scalars(_rows(dealer).where(JoinedPlayer.head == row.head)))
     for each in sorted(whole, key=lambda each: each.at, reverse=True):
         _unsettle(session, each)
@@ -87,9 +87,9 @@ def part(session: Session, user: int | None, dealer: str, key: str) -> str:
         if rows:
             rows[0].before = _settle(session, same_person.everybody(session, dealer, [rows[0].player]))
     session.flush()
-    before = session.get_one(Player, stood).key
-    audit.record(session, user, audit_events.PLAYERS_PARTED, f"player {before}", dealer=dealer, other=goes.key)
-    return before
+    previous_key = session.get_one(Player, stood).key
+    audit.record(session, user, audit_events.PLAYERS_PARTED, f"player {previous_key}", dealer=dealer, other=goes.key)
+    return previous_key
 
 
 def joined(session: Session, dealer: str, player: int) -> tuple[Joined, ...]:
@@ -110,16 +110,16 @@ def give(session: Session, user: int | None, dealer: str, enquiry: str, key: str
 
     Raises
     ------
-    NotHere
+    NotFoundError
         The enquiry or the player is not this dealer's.
-    Refused
+    ConflictError
         It is another player's already.
     """
     lock_dealer(session, dealer)
     row, player = enquiry_access.own(session, dealer, enquiry), player_keys.known(session, dealer, key)
     if row.player is not None:
         if same_person.head_of(session, dealer, row.player) != player.id:
-            raise Refused(_("This enquiry is another player’s already; join the two players instead."))
+            raise ConflictError(_("This enquiry is another player’s already; join the two players instead."))
         return
     row.player = player.id
     session.flush()
@@ -127,13 +127,15 @@ def give(session: Session, user: int | None, dealer: str, enquiry: str, key: str
 
 
 def take_away(session: Session, user: int | None, dealer: str, enquiry: str) -> None:
-    """Undo `give`; raises `Refused` where a trial was composed from the enquiry, which has its player by that."""
+    """Undo `give`; raises `ConflictError` where a trial was composed from the enquiry, which has its player by that."""
     lock_dealer(session, dealer)
     row = enquiry_access.own(session, dealer, enquiry)
     if row.player is None:
         return
     if session.scalar(select(exists().where(Composition.enquiry == enquiry))):
-        raise Refused(_("A trial was composed from this enquiry, so it is its player’s; part the two players instead."))
+        raise ConflictError(
+            _("A trial was composed from this enquiry, so it is its player’s; part the two players instead.")
+        )
     key = enquiry_access.player_key(session, row)
     row.player = None
     session.flush()
@@ -143,9 +145,9 @@ def take_away(session: Session, user: int | None, dealer: str, enquiry: str) -> 
 def forget(session: Session, dealer: str, gone: Collection[int], nameless: Collection[int]) -> None:
     """Erase every joining that one of the players who go is in; of those who stay without a name, what they had said and who did it."""
     row = JoinedPlayer
-    here = row.dealer == dealer
-    session.execute(delete(row).where(here, row.player.in_(gone) | row.whom.in_(gone) | row.head.in_(gone)))
-    session.execute(update(row).where(here, row.player.in_(nameless)).values(before={}, by=None))
+    same_dealer = row.dealer == dealer
+    session.execute(delete(row).where(same_dealer, row.player.in_(gone) | row.whom.in_(gone) | row.head.in_(gone)))
+    session.execute(update(row).where(same_dealer, row.player.in_(nameless)).values(before={}, by=None))
 
 
 def alike(
@@ -155,7 +157,7 @@ def alike(
 
     It is for staff to look at, and says nothing of who they are.
     """
-    plain, addresses = ({each.lower() for each in of} for of in (names, emails))
+    plain, addresses = ({each.lower() for each in texts} for texts in (names, emails))
     rows = session.scalars(
         select(Contact.player)
         .where(Contact.dealer == dealer, Contact.player.not_in(but))
@@ -179,7 +181,7 @@ def _rank(session: Session, player: int) -> tuple[bool, bool, int]:
 def _below(rows: Sequence[JoinedPlayer], player: int) -> list[JoinedPlayer]:
     """Return the rows of those who were joined to a player, or to one who was."""
     next_ones = [row for row in rows if row.whom == player]
-    return [*next_ones, *(below for row in next_ones for below in _below(rows, row.player))]
+    return [*next_ones, *(descendant for row in next_ones for descendant in _below(rows, row.player))]
 
 
 def _settle(session: Session, both: Collection[int]) -> dict[str, Any]:
@@ -188,23 +190,23 @@ def _settle(session: Session, both: Collection[int]) -> dict[str, Any]:
     A key is not the dealer's alone, so a 'yes' goes to no other: what was said under it may have been said elsewhere.
     """
     rows = session.scalars(select(Player).where(Player.id.in_(both)).order_by(Player.id)).all()
-    at = max((row.asked_at for row in rows if row.asked_at and not row.in_model), default=None)
-    if at is None:
+    asked_at = max((row.asked_at for row in rows if row.asked_at and not row.in_model), default=None)
+    if asked_at is None:
         return {}
     changed = [row for row in rows if row.in_model or row.asked_at is None]
-    before = {str(row.id): [row.in_model, row.asked_at and row.asked_at.isoformat()] for row in changed}
+    earlier = {str(row.id): [row.in_model, row.asked_at and row.asked_at.isoformat()] for row in changed}
     for row in changed:
-        row.in_model, row.asked_at = False, at
+        row.in_model, row.asked_at = False, asked_at
     session.flush()
-    return {"said": before, "then": [False, at.isoformat()]} if before else {}
+    return {"said": earlier, "then": [False, asked_at.isoformat()]} if earlier else {}
 
 
 def _unsettle(session: Session, joining: JoinedPlayer) -> None:
     """Let each say again what they said before, unless something was said since."""
-    word, at = joining.before.get("then") or [None, None]
+    word, moment = joining.before.get("then") or [None, None]
     for player, (was, asked) in (joining.before.get("said") or {}).items():
         row = session.get(Player, int(player))
-        if row is not None and row.asked_at is not None and [row.in_model, row.asked_at.isoformat()] == [word, at]:
+        if row is not None and row.asked_at is not None and [row.in_model, row.asked_at.isoformat()] == [word, moment]:
             row.in_model, row.asked_at = was, dt.datetime.fromisoformat(asked) if asked else None
     joining.before = {}
     session.flush()

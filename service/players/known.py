@@ -29,7 +29,7 @@ from model.domain.records import Run
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument, OutcomeKind
 from model.features import MIDDLE_POSITION
 from service import tables
-from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.players import enquiry_access, player_keys, same_person
 from service.players.trial_access import composed
@@ -61,7 +61,7 @@ NOTHING_KNOWN = Known()
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class RatedBow:
     """One bow as the player rated it.
 
     Attributes
@@ -92,9 +92,9 @@ class Marks:
     """
 
     sheets: tuple[Run, ...] = ()
-    played: Mapping[str, Played] = field(default_factory=lambda: MappingProxyType({}))
+    played: Mapping[str, RatedBow] = field(default_factory=lambda: MappingProxyType({}))
     own: Told = field(default_factory=lambda: MappingProxyType({}))
-    own_played: Played | None = None
+    own_played: RatedBow | None = None
     kept: tuple[str, dt.date] | None = None
     withheld: bool = False
     blind: bool = False
@@ -122,7 +122,7 @@ def gathered(
 
     Raises
     ------
-    NotHere
+    NotFoundError
         A player, enquiry or trial that is not this dealer's.
     """
     if previous:
@@ -152,7 +152,7 @@ def of_own(session: Session, dealer: str, answers: Questionnaire, player: str, *
 
     Raises
     ------
-    NotHere
+    NotFoundError
         A player who is not this dealer's.
     """
     whose = player_keys.known(session, dealer, player).id
@@ -164,19 +164,19 @@ def of_server(session: Session, answers: Questionnaire) -> Marks:
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         There is no such player at that dealer, or no dealer is named.
     """
     if answers.player is None:
         return NO_MARKS
     if answers.dealer is None:
         sentence = _("Name the dealer too: a player is known to one dealer.")
-        raise Invalid([FieldProblem("dealer", sentence, FieldCode.MISSING)])
+        raise InvalidInputError([FieldProblem("dealer", sentence, FieldCode.MISSING)])
     try:
         return of_own(session, answers.dealer, answers, answers.player)
-    except NotHere:
+    except NotFoundError:
         sentence = _("There is no player of this key here; leave it out for one who is new.")
-        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
+        raise InvalidInputError([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def key_of(session: Session, marks: Marks) -> str | None:
@@ -188,11 +188,11 @@ def _first(session: Session, composition: tables.Composition) -> tables.Composit
     """Return the trial whose answers a trial has: each after another takes over those of the one before."""
     first, seen = composition, {composition.trial}
     while first.enquiry is None and first.previous is not None and first.previous not in seen:
-        before = session.get(tables.Composition, first.previous)
-        if before is None:
+        previous = session.get(tables.Composition, first.previous)
+        if previous is None:
             break
-        seen.add(before.trial)
-        first = before
+        seen.add(previous.trial)
+        first = previous
     return first
 
 
@@ -216,7 +216,7 @@ class _Asking:
 
 def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
     """Return a player's marks for an asking."""
-    named = {each.copy_: Played(None, 0, each.ratings.get(Criterion.OVERALL)) for each in asking.answers.tried}
+    named = {each.copy_: RatedBow(None, 0, each.ratings.get(Criterion.OVERALL)) for each in asking.answers.tried}
     if player is None:
         return Marks(played=named) if named else NO_MARKS
     stands = same_person.head_of(session, asking.dealer, player)
@@ -240,7 +240,7 @@ def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
         ),
         played={
             **named,
-            **{copy: Played(None, 0, ratings.get(Criterion.OVERALL)) for copy, ratings in rated.items()},
+            **{copy: RatedBow(None, 0, ratings.get(Criterion.OVERALL)) for copy, ratings in rated.items()},
             **{copy: played([row for row in away if row.Run.copy == copy]) for copy in {r.Run.copy for r in away}},
         },
         own=own.marks,
@@ -252,7 +252,7 @@ def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
     return _of_named(marks, named) if asking.only_named else marks
 
 
-def _of_named(marks: Marks, named: Mapping[str, Played]) -> Marks:
+def _of_named(marks: Marks, named: Mapping[str, RatedBow]) -> Marks:
     """Return the marks of the bows alone that the answers name."""
     return Marks(
         sheets=tuple(run for run in marks.sheets if run.copy in named),
@@ -306,10 +306,10 @@ def ratings_of(run: tables.Run) -> dict[Criterion, float]:
     return {criterion: float(value) for criterion, value in given.items() if value is not None}
 
 
-def played(rows: Sequence[Row[Any]]) -> Played:
+def played(rows: Sequence[Row[Any]]) -> RatedBow:
     """Return some sheets of one bow as one."""
     marks = [row.Run.overall for row in rows if row.Run.overall is not None]
-    return Played(max(row.on for row in rows), len(rows), sum(marks) / len(marks) if marks else None)
+    return RatedBow(max(row.on for row in rows), len(rows), sum(marks) / len(marks) if marks else None)
 
 
 def means(rows: Sequence[Row[Any]]) -> dict[Criterion, float]:
@@ -326,18 +326,18 @@ def _says_otherwise(asking: _Asking, row: Row[Any], seen: Iterable[Row[Any]]) ->
     now = next((each for each in asking.answers.tried if each.copy_ == row.Run.copy), None)
     if now is None or (asking.told_at is not None and began(row) >= asking.told_at):
         return False
-    before = played([each for each in seen if each.Run.copy == row.Run.copy]).mark
+    earlier_mark = played([each for each in seen if each.Run.copy == row.Run.copy]).mark
     mark = now.ratings.get(Criterion.OVERALL)
-    return mark is not None and before is not None and mark != round(before)
+    return mark is not None and earlier_mark is not None and mark != round(earlier_mark)
 
 
 def _before(told: Sequence["_ToldOf"], named: Iterable[str], rated: Iterable[str], most: int) -> dict[str, Told]:
     """Return what was told of ``most`` bows with earlier answers, the newest word on each, where nothing else is known of it."""
     found: dict[str, Told] = {}
-    without = {*named, *rated}
+    excluded = {*named, *rated}
     for each in told:
         for tried in each.answers.tried:
-            if tried.copy_ not in without:
+            if tried.copy_ not in excluded:
                 found.setdefault(tried.copy_, {c: float(mark) for c, mark in tried.ratings.items()})
     return dict(islice(found.items(), most))
 
@@ -356,21 +356,21 @@ class _ToldOf:
 def _told(session: Session, asking: _Asking, whole: Sequence[int]) -> list[_ToldOf]:
     """Return the player's other answers at this dealer on this instrument that tell of bows, newest first."""
     found = [
-        (at, answers)
-        for at, answers in told_answers(session, asking.dealer, whole, asking.but)
+        (created_at, answers)
+        for created_at, answers in told_answers(session, asking.dealer, whole, asking.but)
         if answers["instrument"] == asking.answers.instrument and (answers.get("tried") or _rates_own(answers))
     ]
-    usable = ((at, read(answers)) for at, answers in found)
-    return [_ToldOf(at.date(), answers) for at, answers in usable if answers is not None]
+    usable = ((created_at, read(answers)) for created_at, answers in found)
+    return [_ToldOf(created_at.date(), answers) for created_at, answers in usable if answers is not None]
 
 
 def told_answers(
     session: Session, dealer: str, whole: Sequence[int], but: str | None = None
 ) -> list[tuple[dt.datetime, Mapping[str, Any]]]:
     """Return the answers that a player gave at a dealer, newest first: with enquiries, or at the desk without one."""
-    of, composition, trial = tables.Enquiry, tables.Composition, tables.Trial
-    asked = select(of.created_at, of.answers).where(
-        of.player.in_(whole), enquiry_access.of_dealer(dealer), of.id != (but or "")
+    enquiry, composition, trial = tables.Enquiry, tables.Composition, tables.Trial
+    asked = select(enquiry.created_at, enquiry.answers).where(
+        enquiry.player.in_(whole), enquiry_access.of_dealer(dealer), enquiry.id != (but or "")
     )
     walked = (
         select(composition.created_at, composition.answers)
@@ -378,9 +378,11 @@ def told_answers(
         .where(trial.player.in_(whole), composition.dealer == dealer)
         .where(composition.enquiry.is_(None), composition.previous.is_(None))
     )
-    newest_first = asked.order_by(of.created_at.desc()), walked.order_by(composition.created_at.desc())
+    newest_first = asked.order_by(enquiry.created_at.desc()), walked.order_by(composition.created_at.desc())
     rows = [row for statement in newest_first for row in session.execute(statement.limit(MOST_TOLD))]
-    return sorted(((at, answers) for at, answers in rows), key=lambda each: each[0], reverse=True)[:MOST_TOLD]
+    return sorted(((created_at, answers) for created_at, answers in rows), key=lambda each: each[0], reverse=True)[
+        :MOST_TOLD
+    ]
 
 
 def _rates_own(answers: Mapping[str, Any]) -> bool:
@@ -403,7 +405,7 @@ class _OwnBow:
     """What is known of the own bow; see `Marks`."""
 
     marks: Told = field(default_factory=lambda: MappingProxyType({}))
-    played: Played | None = None
+    played: RatedBow | None = None
     kept: tuple[str, dt.date] | None = None
 
 
@@ -441,7 +443,7 @@ def _own_told(session: Session, whole: Sequence[int], told: Sequence[_ToldOf], a
             mark = ratings.get(Criterion.OVERALL)
             if kept is not None:
                 return _OwnBow(kept=kept)
-            return _OwnBow({c: float(value) for c, value in ratings.items()}, Played(each.on, 0, mark))
+            return _OwnBow({c: float(value) for c, value in ratings.items()}, RatedBow(each.on, 0, mark))
     return _OwnBow()
 
 
@@ -460,10 +462,10 @@ def _kept_since(session: Session, dealer: str, whole: Sequence[int], day: dt.dat
         .order_by(outcome.on, outcome.outcome == OutcomeKind.RETURNED, outcome.id)
     )
     kept: dict[str, dt.date] = {}
-    for copy, on, kind in told:
+    for copy, kept_day, kind in told:
         if copy is not None and kind is OutcomeKind.KEPT:
-            kept[copy] = on
+            kept[copy] = kept_day
         elif copy is not None and kind is OutcomeKind.RETURNED:
             kept.pop(copy, None)
-    since = {copy: on for copy, on in kept.items() if on >= day}
-    return max(since.items(), key=lambda each: each[1]) if since else None
+    kept_on = {copy: kept_day for copy, kept_day in kept.items() if kept_day >= day}
+    return max(kept_on.items(), key=lambda each: each[1]) if kept_on else None

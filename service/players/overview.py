@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Criterion, Instrument
 from service import tables
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.players import known, player_keys, same_person
-from service.players.known import Played, Told
+from service.players.known import RatedBow, Told
 from service.players.tried_bows import is_for
 from service.questionnaire import tried_fields
 from service.questionnaire.forms import Questionnaire
@@ -26,7 +26,7 @@ class Bow:
     copy: str | None
     tier_name: str
     instrument: Instrument
-    played: Played
+    played: RatedBow
     ratings: Told
 
 
@@ -52,7 +52,11 @@ def of_player(session: Session, dealer: str, player: int, *, revealed: bool = Fa
     """Return what is known of a player's ratings; ``revealed``: as far as the player may be told which bow a letter was."""
     whole = same_person.everybody(session, dealer, [player])
     rows = known.sheets(session, dealer, whole)
-    told = [(at.date(), answers) for at, answers in known.told_answers(session, dealer, whole) if answers.get("tried")]
+    told = [
+        (created_at.date(), answers)
+        for created_at, answers in known.told_answers(session, dealer, whole)
+        if answers.get("tried")
+    ]
     if not rows and not told:
         return NOTHING
     if not same_person.may_help(session, whole):
@@ -72,7 +76,7 @@ def had_in_hand(session: Session, dealer: str, key: str, *, revealed: bool = Fal
     """Return the serials that a player of a dealer rated, wherever those bows are now; of nobody who is known here none."""
     try:
         player = player_keys.known(session, dealer, key).id
-    except NotHere:
+    except NotFoundError:
         return frozenset()
     return frozenset(bow.copy for bow in of_player(session, dealer, player, revealed=revealed).bows if bow.copy)
 
@@ -101,7 +105,7 @@ def lasting_answers(session: Session, dealer: str, key: str) -> dict[str, Any]:
 
     Raises
     ------
-    NotHere
+    NotFoundError
         A player who is not this dealer's.
     """
     whole = same_person.everybody(session, dealer, [player_keys.known(session, dealer, key).id])
@@ -144,8 +148,8 @@ def _rounded(ratings: Told) -> dict[str, int]:
 def _of_trial(session: Session, dealer: str, whole: Sequence[int]) -> dict[str, Any]:
     """Return what a trial of a file tells of who played it: instrument and hold."""
     trial = tables.Trial
-    of = select(trial.instrument, trial.hold).where(trial.player.in_(whole), trial.dealer == dealer)
-    row = session.execute(of.order_by(trial.on.desc(), trial.id.desc()).limit(1)).first()
+    statement = select(trial.instrument, trial.hold).where(trial.player.in_(whole), trial.dealer == dealer)
+    row = session.execute(statement.order_by(trial.on.desc(), trial.id.desc()).limit(1)).first()
     return {} if row is None else {"instrument": str(row.instrument), **({"hold": str(row.hold)} if row.hold else {})}
 
 
@@ -154,13 +158,13 @@ def _order(bow: Bow) -> tuple[str, bool, float, str]:
 
 
 def _played(session: Session, rows: Sequence[Row[Any]]) -> list[Bow]:
-    of: dict[tuple[str | None, Instrument], list[Row[Any]]] = defaultdict(list)
+    ratings: dict[tuple[str | None, Instrument], list[Row[Any]]] = defaultdict(list)
     for row in rows:
-        of[row.Run.copy, row.instrument].append(row)
-    names = _names(session, {copy for copy, _instrument in of if copy})
+        ratings[row.Run.copy, row.instrument].append(row)
+    names = _names(session, {copy for copy, _instrument in ratings if copy})
     return [
         Bow(copy, names.get(copy or "", ""), instrument, known.played(group), known.means(group))
-        for (copy, instrument), group in of.items()
+        for (copy, instrument), group in ratings.items()
     ]
 
 
@@ -174,7 +178,7 @@ def _told(session: Session, told: Sequence[tuple[dt.date, Mapping[str, Any]]], b
                 newest.setdefault(each["copy"], (Instrument(answers["instrument"]), ratings))
     names = _names(session, newest)
     return [
-        Bow(copy, names[copy], instrument, Played(None, 0, ratings.get(Criterion.OVERALL)), ratings)
+        Bow(copy, names[copy], instrument, RatedBow(None, 0, ratings.get(Criterion.OVERALL)), ratings)
         for copy, (instrument, ratings) in newest.items()
         if copy in names
     ]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.players import enquiry_access, player_keys, same_person
 from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem, Player
 
@@ -44,17 +44,17 @@ class Person:
 
 
 def of_enquiry(session: Session, enquiry: str) -> Person:
-    """Return whose enquiry it is; raises `NotHere`."""
+    """Return whose enquiry it is; raises `NotFoundError`."""
     row = session.get(Enquiry, enquiry)
     if row is None:
-        raise NotHere
+        raise NotFoundError
     contact = row.contact or {}
     found = [row.player] if row.player is not None else []
     return _person(session, _whose(session, row.dealer), contact.get("email"), row.language, [row.id], found)
 
 
 def of_player(session: Session, dealer: str, key: str) -> Person:
-    """Return who a dealer's player is; raises `NotHere`."""
+    """Return who a dealer's player is; raises `NotFoundError`."""
     player = player_keys.of_key(session, dealer, key)
     whole = [player.id, *same_person.everybody(session, dealer, [player.id])]
     known = (session.get(Contact, each) for each in whole)
@@ -117,15 +117,15 @@ def _enquiries(
 ) -> tuple[str, ...]:
     conditions: list[ColumnElement[bool]] = [Enquiry.id.in_(found), Enquiry.player.in_(theirs)]
     if email:
-        here = enquiry_access.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
+        same_dealer = enquiry_access.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
         given = func.lower(Enquiry.contact["email"].as_string()) == email.lower()
-        conditions.append(and_(here, given))
+        conditions.append(and_(same_dealer, given))
     return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
 
 def _names(session: Session, dealer: str | None, enquiries: Sequence[str], theirs: Sequence[int]) -> tuple[str, ...]:
-    here = Contact.player.in_(theirs) & (Contact.dealer == dealer)
-    known = session.scalars(select(Contact.name).where(here).order_by(Contact.player))
+    of_person = Contact.player.in_(theirs) & (Contact.dealer == dealer)
+    known = session.scalars(select(Contact.name).where(of_person).order_by(Contact.player))
     given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
     names = [*known, *((contact or {}).get("name") for contact in given)]
     return tuple(dict.fromkeys(" ".join(name.split()) for name in names if name))
@@ -134,8 +134,8 @@ def _names(session: Session, dealer: str | None, enquiries: Sequence[str], their
 def _addresses(
     session: Session, dealer: str | None, email: str | None, enquiries: Sequence[str], theirs: Sequence[int]
 ) -> tuple[str, ...]:
-    here = Contact.player.in_(theirs) & (Contact.dealer == dealer)
-    known = session.scalars(select(Contact.email).where(here).order_by(Contact.player)).all()
+    of_person = Contact.player.in_(theirs) & (Contact.dealer == dealer)
+    known = session.scalars(select(Contact.email).where(of_person).order_by(Contact.player)).all()
     given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
     found = (email, *known, *((contact or {}).get("email") for contact in given))
     return tuple({each.lower(): each for each in reversed(found) if each}.values())[::-1]
@@ -157,15 +157,15 @@ def _drafts(
     ]
     if email:
         slug = kept["dealer"].as_string()
-        here = func.lower(kept[("typed", "contact", "email", 0)].as_string()) == email.lower()
-        conditions.append(and_(here, slug.is_(None) | (slug == dealer) if dealer else slug.is_(None)))
+        same_address = func.lower(kept[("typed", "contact", "email", 0)].as_string()) == email.lower()
+        conditions.append(and_(same_address, slug.is_(None) | (slug == dealer) if dealer else slug.is_(None)))
     return tuple(session.scalars(select(Draft.id).where(or_(*conditions)).order_by(Draft.id)))
 
 
 def mail_to(person: Person) -> ColumnElement[bool]:
     """Return the condition that something in the outbox goes to a person: to their address, or to another about themselves."""
     row = OutboxItem
-    here = row.dealer == person.dealer if person.dealer is not None else row.dealer.is_(None)
+    same_dealer = row.dealer == person.dealer if person.dealer is not None else row.dealer.is_(None)
     theirs = row.player.in_(person.players) | row.enquiry.in_(person.enquiries)
-    about = theirs & func.lower(row.address).in_([each.lower() for each in person.addresses])
-    return here & (about | (func.lower(row.address) == person.email.lower()) if person.email else about)
+    to_person = theirs & func.lower(row.address).in_([each.lower() for each in person.addresses])
+    return same_dealer & (to_person | (func.lower(row.address) == person.email.lower()) if person.email else to_person)

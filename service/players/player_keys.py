@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service import tables
 from service.core import clock_watch
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.moments import now
 from service.players import same_person
 from service.questionnaire.forms import Contact
@@ -36,16 +36,16 @@ def of_dealer(dealer: str) -> ColumnElement[bool]:
 
 
 def known(session: Session, dealer: str, key: str) -> tables.Player:
-    """Return a player of the dealer, for one who was joined to another whoever stands for both; raises `NotHere`."""
+    """Return a player of the dealer, for one who was joined to another whoever stands for both; raises `NotFoundError`."""
     found = of_key(session, dealer, key)
     return session.get_one(tables.Player, same_person.head_of(session, dealer, found.id))
 
 
 def of_key(session: Session, dealer: str, key: str) -> tables.Player:
-    """Return the very player of a key at the dealer; raises `NotHere`."""
+    """Return the very player of a key at the dealer; raises `NotFoundError`."""
     found = session.scalars(select(tables.Player).where(tables.Player.key == key, of_dealer(dealer))).one_or_none()
     if found is None:
-        raise NotHere
+        raise NotFoundError
     return found
 
 
@@ -63,7 +63,7 @@ def found_or_made(
 
     Raises
     ------
-    NotHere
+    NotFoundError
         The key is of no player of this dealer.
     """
     row = known(session, dealer, key) if key else tables.Player(key=str(uuid.uuid4()), in_model=False)

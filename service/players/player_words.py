@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from service.core import formats, phrases
 from service.core.language import _
-from service.players.known import Played
+from service.players.known import RatedBow
 from service.players.overview import Bow, Overview
 
 
@@ -46,7 +46,7 @@ def _bow(bow: Bow, own: str) -> str:
     return f"{bow.copy}, {bow.tier_name}"
 
 
-def _given(played: Played) -> str:
+def _given(played: RatedBow) -> str:
     if played.mark is None:
         return _("you gave it no mark as a whole")
     mark = formats.mark(played.mark)
@@ -55,7 +55,7 @@ def _given(played: Played) -> str:
     return _("you gave it {mark}, on {day}").format(mark=mark, day=formats.day(played.on))
 
 
-def _rated(played: Played) -> str:
+def _rated(played: RatedBow) -> str:
     if played.mark is None:
         return _("played, without a mark as a whole")
     mark = formats.mark(played.mark)

@@ -67,10 +67,12 @@ def say(
 
     ``unasked_only``: only where nothing was said before, or what was said is no 'no'.
     """
-    of = Player
+    player_table = Player
     whole = everybody(session, dealer, [player]) if dealer is not None else (player,)
-    where: list[ColumnElement[bool]] = [of.id.in_(whole)]
+    where: list[ColumnElement[bool]] = [player_table.id.in_(whole)]
     if unasked_only:
-        where.append(of.asked_at.is_(None) if may_help else or_(of.asked_at.is_(None), of.in_model))
-    changed = update(of).where(*where).values(in_model=may_help, asked_at=at)
+        where.append(
+            player_table.asked_at.is_(None) if may_help else or_(player_table.asked_at.is_(None), player_table.in_model)
+        )
+    changed = update(player_table).where(*where).values(in_model=may_help, asked_at=at)
     session.execute(changed.execution_options(synchronize_session=False))

@@ -4,16 +4,16 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 
 
 def composed(session: Session, dealer: str, key: str) -> tuple[tables.Trial, tables.Composition]:
-    """Return a composed trial of the dealer, to be read; raises `NotHere`."""
+    """Return a composed trial of the dealer, to be read; raises `NotFoundError`."""
     return _composed(session, dealer, key, lock=False)
 
 
 def claimed(session: Session, dealer: str, key: str) -> tuple[tables.Trial, tables.Composition]:
-    """Return a composed trial of the dealer for this transaction alone to change; raises `NotHere`."""
+    """Return a composed trial of the dealer for this transaction alone to change; raises `NotFoundError`."""
     return _composed(session, dealer, key, lock=True)
 
 
@@ -28,5 +28,5 @@ def _composed(session: Session, dealer: str, key: str, *, lock: bool) -> tuple[t
         statement = statement.execution_options(populate_existing=True)
     found = session.execute(statement).one_or_none()
     if found is None:
-        raise NotHere
+        raise NotFoundError
     return found[0], found[1]

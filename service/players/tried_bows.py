@@ -34,21 +34,21 @@ def settled(
     known : serials that the player had in hand, wherever they are now.
     """
     fields = tried_fields.only(form)
-    bows, at, wrong = tried_fields.parse(form)
+    bows, indices, wrong = tried_fields.parse(form)
     serials, unknown = meant(session, dealer, answers, [bow["copy"] for bow in bows], known)
-    fields |= {tried_fields.field(at[place], "copy"): [serial] for place, serial in serials.items()}
-    return fields, wrong | {tried_fields.field(at[place], "copy"): sentence for place, sentence in unknown.items()}
+    fields |= {tried_fields.field(indices[place], "copy"): [serial] for place, serial in serials.items()}
+    return fields, wrong | {tried_fields.field(indices[place], "copy"): sentence for place, sentence in unknown.items()}
 
 
 def meant(
     session: Session, dealer: str | None, answers: Mapping[str, Any], texts: Sequence[str], known: Collection[str] = ()
 ) -> tuple[dict[int, str], dict[int, str]]:
     """Return by place the serials that some texts mean, and one sentence for each that means none; see `settled`."""
-    here = _here(session, dealer, known) if texts else []
+    candidates = _here(session, dealer, known) if texts else []
     chosen: dict[int, str] = {}
     wrong: dict[int, str] = {}
     for place, text in enumerate(texts):
-        found, sentence = _meant(here, text, answers)
+        found, sentence = _meant(candidates, text, answers)
         if found is None:
             wrong[place] = sentence
         elif found in chosen.values():

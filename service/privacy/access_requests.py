@@ -6,12 +6,12 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _, spoken
 from service.form import drafts
 from service.mail import address_keys, mailboxes, outbox
 from service.mail.addresses import greeting_name
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.mail.outbox import To
 from service.players import data_links, overview, persons
 from service.players.data_links import Opened
@@ -23,7 +23,7 @@ from service.tables import Player
 
 
 def send_link(
-    session: Session, office: Office, dealer: str | None, email: str, now: dt.datetime, *, client: str | None
+    session: Session, mail_service: MailService, dealer: str | None, email: str, now: dt.datetime, *, client: str | None
 ) -> None:
     """Mail the link to all that is kept under an address, where anything is; whoever asks learns nothing of that.
 
@@ -31,37 +31,41 @@ def send_link(
     """
     person = persons.of_address(session, dealer, email)
     if person is not None:
-        mail_link(session, office, person, now, client=client)
+        mail_link(session, mail_service, person, now, client=client)
 
 
-def mail_link(session: Session, office: Office, person: Person, now: dt.datetime, *, client: str | None) -> None:
+def mail_link(
+    session: Session, mail_service: MailService, person: Person, now: dt.datetime, *, client: str | None
+) -> None:
     """Mail a person the link to their data, so many times a day and no more, and so many asked for by one client."""
-    path = data_links.of_person(session, office.signer, person, now)
-    to = _to(person)
-    if not path or not person.email or outbox.too_many(session, "data_link", to):
+    path = data_links.of_person(session, mail_service.signer, person, now)
+    recipient = _to(person)
+    if not path or not person.email or outbox.too_many(session, "data_link", recipient):
         return
     if mailboxes.may_ask(session, client):
-        privacy_mails.send_data_link(session, to, greeting_name(person.name), path, _about(session, person, now))
+        privacy_mails.send_data_link(session, recipient, greeting_name(person.name), path, _about(session, person, now))
 
 
-def mail_erasure(session: Session, office: Office, opened: Opened, now: dt.datetime) -> str | None:
+def mail_erasure(session: Session, mail_service: MailService, opened: Opened, now: dt.datetime) -> str | None:
     """Mail the link that erases what a link opens; return its path where there is no address that it could go to.
 
     Raises
     ------
-    Refused
+    ConflictError
         Nothing can be erased as things stand, or the mail was asked for too often today.
     """
     person = opened.person
     would_erase(session, person)
     confirm(session, opened, now)
-    path = data_links.to_erase(session, office.signer, opened, now)
+    path = data_links.to_erase(session, mail_service.signer, opened, now)
     if not person.email:
         return path
-    to = _to(person)
-    if outbox.too_many(session, "erasure_link", to):
-        raise Refused(_("This mail was sent several times today; look for it among the unwanted ones, or wait a day."))
-    privacy_mails.send_erasure_link(session, to, greeting_name(person.name), path, _about(session, person, now))
+    recipient = _to(person)
+    if outbox.too_many(session, "erasure_link", recipient):
+        raise ConflictError(
+            _("This mail was sent several times today; look for it among the unwanted ones, or wait a day.")
+        )
+    privacy_mails.send_erasure_link(session, recipient, greeting_name(person.name), path, _about(session, person, now))
     return None
 
 
@@ -95,11 +99,11 @@ def played(session: Session, person: Person) -> tuple[tuple[str, Overview], ...]
 
 
 def begin(session: Session, person: Person, key: str) -> drafts.Draft:
-    """Begin a questionnaire for one of the players that a person is; raises `NotHere` for any other."""
+    """Begin a questionnaire for one of the players that a person is; raises `NotFoundError` for any other."""
     stand = overview.stand(session, person.dealer, person.players) if person.dealer is not None else ()
-    player = next((each for each, of in stand if of == key), None)
+    player = next((each for each, owner in stand if owner == key), None)
     if player is None or person.dealer is None:
-        raise NotHere
+        raise NotFoundError
     return drafts.begin_for(session, person.dealer, player, key)
 
 

@@ -315,10 +315,10 @@ def findings(session: Session, now: dt.datetime) -> Iterator[tuple[str, bool]]:
     """Give what is unwell: a clock that is not believed, moments of the future."""
     clock = look(session, now)
     if not clock.is_believed:
-        apart = f"{_days(clock)} {'after' if clock.is_ahead else 'before'}"
+        difference = f"{_days(clock)} {'after' if clock.is_ahead else 'before'}"
         known = f"the service was last known to be at work ({_said(clock.last or now)})"
-        until = "until it is right, or `retention --clock-is-right` says that it is"
-        yield f"clock: {_said(now)} lies {apart} {known}; nothing is erased by age {until}", False
+        remedy = "until it is right, or `retention --clock-is-right` says that it is"
+        yield f"clock: {_said(now)} lies {difference} {known}; nothing is erased by age {remedy}", False
     wrong = future(session, now)
     if wrong:
         told = ", ".join(f"{name} {count}" for name, count in wrong.items())
@@ -333,5 +333,5 @@ def _said(moment: dt.datetime) -> str:
 
 
 def _days(clock: Clock) -> str:
-    apart = abs(clock.now - (clock.last or clock.now))
-    return f"{apart.days} days" if apart.days > 1 else f"{int(apart.total_seconds() // 3600)} hours"
+    difference = abs(clock.now - (clock.last or clock.now))
+    return f"{difference.days} days" if difference.days > 1 else f"{int(difference.total_seconds() // 3600)} hours"

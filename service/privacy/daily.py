@@ -18,14 +18,14 @@ FIRST_LOOK = 60.0
 _log = logging.getLogger(__name__)
 
 
-class Caretaker:
+class RetentionWorker:
     """Looks every hour whether the day's sweep is due, and does it where no other process has; kept forms go in any case."""
 
     def __init__(self, database: Database, first: float = FIRST_LOOK, every: float = LOOK_EVERY) -> None:
         self._database, self._first, self._every = database, first, every
         self._end = threading.Event()
         # A daemon: it does not keep the process from ending; each person is erased whole or not at all.
-        self._thread = threading.Thread(target=self._run, name="caretaker", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="retention", daemon=True)
 
     def start(self) -> None:
         """Begin."""

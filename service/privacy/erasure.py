@@ -13,7 +13,7 @@ from sqlalchemy import ColumnElement, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.row_locks import lock_dealer
 from service.mail import mailboxes
@@ -64,7 +64,7 @@ class Erased:
 
 
 def would_erase(session: Session, person: Person) -> Erased:
-    """Return how much `erase` would erase and keep; raises `Refused` as it does."""
+    """Return how much `erase` would erase and keep; raises `ConflictError` as it does."""
     _check_nothing_is_out(session, person)
     consented = _trials_of(session, person, in_model=True)
     return Erased(len(person.enquiries), len(_trials_of(session, person, in_model=False)), len(consented))
@@ -75,7 +75,7 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
 
     Raises
     ------
-    Refused
+    ConflictError
         A trial of theirs goes on, or bows are still with them.
     """
     if person.dealer is not None:
@@ -118,12 +118,14 @@ def _trials_of(session: Session, person: Person, *, in_model: bool) -> list[int]
 
 def _check_nothing_is_out(session: Session, person: Person) -> None:
     of_theirs = Trial.player.in_(person.players)
-    on = select(Composition.trial).join(Trial, Trial.id == Composition.trial)
-    out = select(TrialCopy.id).join(Trial, Trial.id == TrialCopy.trial)
-    if session.scalar(on.where(of_theirs, Composition.state.in_(("planned", "open"))).limit(1)) is not None:
-        raise Refused(_("A trial of theirs still goes on; end it or give it up first, then their data can be erased."))
-    if session.scalar(out.where(of_theirs, TrialCopy.out_at.is_not(None), TrialCopy.back_at.is_(None)).limit(1)):
-        raise Refused(_("A bow is still with them; once it is back, or noted as kept, their data can be erased."))
+    composed = select(Composition.trial).join(Trial, Trial.id == Composition.trial)
+    bows_out = select(TrialCopy.id).join(Trial, Trial.id == TrialCopy.trial)
+    if session.scalar(composed.where(of_theirs, Composition.state.in_(("planned", "open"))).limit(1)) is not None:
+        raise ConflictError(
+            _("A trial of theirs still goes on; end it or give it up first, then their data can be erased.")
+        )
+    if session.scalar(bows_out.where(of_theirs, TrialCopy.out_at.is_not(None), TrialCopy.back_at.is_(None)).limit(1)):
+        raise ConflictError(_("A bow is still with them; once it is back, or noted as kept, their data can be erased."))
 
 
 def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None:
@@ -154,19 +156,19 @@ def _take_off_record(session: Session, person: Person) -> None:
     """Let the record say what was done, and no more to whom: a key that leads nowhere still joins one entry to another."""
     keys = session.scalars(select(Player.key).where(Player.id.in_(person.players))).all()
     for kind, whose in (("player", keys), ("enquiry", person.enquiries)):
-        about = AuditEntry.about.in_([f"{kind} {each}" for each in whose])
-        session.execute(update(AuditEntry).where(about).values(about=kind))
+        of_person = AuditEntry.about.in_([f"{kind} {each}" for each in whose])
+        session.execute(update(AuditEntry).where(of_person).values(about=kind))
     for named in ("other", "player"):
         theirs = AuditEntry.detail[named].as_string().in_(keys)
         session.execute(update(AuditEntry).where(AuditEntry.did.in_(_NAMING), theirs).values(detail={}))
 
 
 def _erase_enquiries(session: Session, person: Person) -> None:
-    of = Enquiry.id.in_(person.enquiries)
+    of_person = Enquiry.id.in_(person.enquiries)
     session.execute(update(Composition).where(Composition.enquiry.in_(person.enquiries)).values(enquiry=None))
     session.execute(delete(Draft).where(Draft.id.in_(person.drafts)))
     _erase_kept_forms(session, person.dealer)
-    session.execute(delete(Enquiry).where(of))
+    session.execute(delete(Enquiry).where(of_person))
 
 
 def _erase_kept_forms(session: Session, dealer: str | None) -> None:

@@ -164,8 +164,8 @@ def _outcome(row: Outcome) -> Json:
 
 
 def _mails(session: Session, person: Person) -> list[Json]:
-    to = mail_to(person)
-    rows = session.scalars(select(OutboxItem).where(to, OutboxItem.channel == "mail").order_by(OutboxItem.id))
+    to_person = mail_to(person)
+    rows = session.scalars(select(OutboxItem).where(to_person, OutboxItem.channel == "mail").order_by(OutboxItem.id))
     return [
         {
             "kind": row.kind,
@@ -178,8 +178,8 @@ def _mails(session: Session, person: Person) -> list[Json]:
 
 
 def _confirmed(session: Session, person: Person) -> str | None:
-    at = mailboxes.confirmed_at(session, person.email) if person.email else None
-    return _moment(at) if at else None
+    confirmed_at = mailboxes.confirmed_at(session, person.email) if person.email else None
+    return _moment(confirmed_at) if confirmed_at else None
 
 
 def _moment(moment: dt.datetime) -> str:

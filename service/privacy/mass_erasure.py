@@ -22,7 +22,7 @@ _NAME = "erase:"
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class ErasureQuestion:
     """What an owner is asked.
 
     Attributes
@@ -56,13 +56,13 @@ def may_erase(session: Session, dealer: str | None, persons: int, now: dt.dateti
     return False
 
 
-def questions(session: Session, scope: Scope) -> list[Question]:
+def questions(session: Session, scope: Scope) -> list[ErasureQuestion]:
     """Return what is asked within a scope, by dealer."""
     rows = session.scalars(select(Duty).where(Duty.name.startswith(_NAME, autoescape=True)).order_by(Duty.name))
     return [each for each in map(_question, rows) if scope.covers(each.dealer)]
 
 
-def allow(session: Session, user: int | None, question: Question, now: dt.datetime) -> bool:
+def allow(session: Session, user: int | None, question: ErasureQuestion, now: dt.datetime) -> bool:
     """Say yes to a question as it was read; False where it is no longer asked, or of more persons.
 
     The sweep is due again at once, so that the next look of any process carries it out.
@@ -100,9 +100,9 @@ def findings(session: Session) -> Iterator[tuple[str, bool]]:
             yield f"{said}; an owner is asked at the desk, or `retention --erase` lets them go", False
 
 
-def _question(row: Duty) -> Question:
+def _question(row: Duty) -> ErasureQuestion:
     dealer = row.name.removeprefix(_NAME) or None
-    return Question(dealer, int(row.counts.get("persons", 0)), row.begun_at, row.ended_at is not None)
+    return ErasureQuestion(dealer, int(row.counts.get("persons", 0)), row.begun_at, row.ended_at is not None)
 
 
 def _name(dealer: str | None) -> str:

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service import privacy
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import N_, _
 from service.privacy import Person, access_requests, privacy_words
 from service.privacy.privacy_pages import as_file
@@ -56,7 +56,7 @@ async def say(request: Request, key: str, form: Posted, staff: Changes, session:
     """Note what a player said of whether the ratings may help others."""
     person, answer = _player(session, staff, key), first(form, "may_help")
     if answer not in ("yes", "no"):
-        raise Refused(_("Say yes or no."))
+        raise ConflictError(_("Say yes or no."))
     may_help = answer == "yes"
     access_requests.say(session, staff.user, person, dt.datetime.now(dt.UTC), may_help=may_help)
     said = _("From the next model on these ratings help to advise others.")
@@ -96,7 +96,7 @@ def _ask(request: Request, session: Session, staff: AtDealer, person: Person, ba
     refused = ""
     try:
         sentences = privacy_words.before_erasing(privacy.would_erase(session, person), person)
-    except Refused as reason:
+    except ConflictError as reason:
         refused = str(reason)
     title = (
         _("Erase the data of {player}?").format(player=person.name) if person.name else _("Erase this player’s data?")

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from service.core.language import N_
 from service.mail import outbox
 from service.mail.addresses import greeting_name
-from service.mail.mail_kinds import Kind, Values
+from service.mail.mail_kinds import MailKind, Values
 from service.mail.outbox import To
 from service.tables import OutboxItem
 
@@ -27,10 +27,10 @@ def _link(_session: Session, row: OutboxItem) -> Values:
     return {"name": greeting_name(row.values.get("name")), "path": row.values["path"]}
 
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
+KINDS: Mapping[str, MailKind] = MappingProxyType(
     {
-        "data_link": Kind("privacy/mail/data_link", N_("link to one’s data"), _link, secret=True),
-        "erasure_link": Kind("privacy/mail/erasure_link", N_("link to erase one’s data"), _link, secret=True),
+        "data_link": MailKind("privacy/mail/data_link", N_("link to one’s data"), _link, secret=True),
+        "erasure_link": MailKind("privacy/mail/erasure_link", N_("link to erase one’s data"), _link, secret=True),
     }
 )
 """What is sent about one's own data; the texts lie in ``templates/privacy/mail/KIND``."""

@@ -15,12 +15,12 @@ from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
 from service import privacy
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.dealers import site
 from service.form import drafts
-from service.mail.mail_links import AnOffice, LinkPage
-from service.mail.mail_service import Office
+from service.mail.mail_links import MailLinkPage, TheMailService
+from service.mail.mail_service import MailService
 from service.players import data_links
 from service.players.data_links import Opened
 from service.players.player_words import to_player
@@ -63,7 +63,9 @@ async def plain(request: Request, session: Reading, dealer: str = "", sent: str 
 
 
 @router.post("/privacy")
-async def ask_for_link(request: Request, form: Form, office: AnOffice, session: Writing, dealer: str = "") -> Response:
+async def ask_for_link(
+    request: Request, form: Form, mail_service: TheMailService, session: Writing, dealer: str = ""
+) -> Response:
     """Mail the link to what is kept under an address; the answer is the same whether anything is."""
     email = next(iter(form.get("email", ())), "").replace("\0", "").strip()
     request.app.state.tokens.require(PLAIN, next(iter(form.get("csrf", ())), ""))
@@ -72,7 +74,7 @@ async def ask_for_link(request: Request, form: Form, office: AnOffice, session: 
         fault = _("This does not look like an e-mail address; expected one like name@example.org.")
         return _plain(request, session, dealer, Typed({"email": [email]}, {"email": fault}), status=422)
     slug = dealer if drafts.dealer_name(session, dealer) else None
-    access_requests.send_link(session, office, slug, email, _now(), client=client_of(request))
+    access_requests.send_link(session, mail_service, slug, email, _now(), client=client_of(request))
     return RedirectResponse(f"{data_links.privacy_path(slug)}{'&' if slug else '?'}sent=yes#link", 303)
 
 
@@ -102,9 +104,11 @@ def _plain(
 
 
 @router.get("/data/{token}")
-async def show(request: Request, token: str, office: AnOffice, session: Reading, done: str = "") -> Response:
+async def show(
+    request: Request, token: str, mail_service: TheMailService, session: Reading, done: str = ""
+) -> Response:
     """Show what is kept of a person; behind a link whose time is over, the button that mails a new one."""
-    opened = data_links.read(session, office.signer, data_links.DATA, token)
+    opened = data_links.read(session, mail_service.signer, data_links.DATA, token)
     person = opened.person
     if opened.is_over(_now()):
         return _over(request, token, opened, sent=done == "link")
@@ -125,9 +129,11 @@ async def show(request: Request, token: str, office: AnOffice, session: Reading,
 
 
 @router.post("/data/{token}/ask")
-async def ask_again(request: Request, token: str, form: Form, office: AnOffice, session: Writing) -> Response:
+async def ask_again(
+    request: Request, token: str, form: Form, mail_service: TheMailService, session: Writing
+) -> Response:
     """Begin a questionnaire with what the person told and rated here in it."""
-    opened = _whole(session, office, token)
+    opened = _whole(session, mail_service, token)
     if opened.is_over(_now()):
         return RedirectResponse(f"/data/{token}", 303)
     not_too_often(client_of(request), request.app.state.advice_limit)
@@ -137,9 +143,9 @@ async def ask_again(request: Request, token: str, form: Form, office: AnOffice, 
 
 
 @router.get("/data/{token}/download")
-async def download(token: str, office: AnOffice, session: Writing) -> Response:
+async def download(token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Hand out what is kept of a person as a file."""
-    opened = _whole(session, office, token)
+    opened = _whole(session, mail_service, token)
     if opened.is_over(_now()):
         return RedirectResponse(f"/data/{token}", 303)
     return as_file(privacy.hand_out(session, opened.person))
@@ -152,54 +158,54 @@ def as_file(held: Mapping[str, Any]) -> Response:
     return Response(text, media_type="application/json", headers=kept)
 
 
-def _whole(session: Session, office: Office, token: str) -> Opened:
+def _whole(session: Session, mail_service: MailService, token: str) -> Opened:
     """Return what a link opens; raises 404 where that is not all that is kept."""
-    opened = data_links.read(session, office.signer, data_links.DATA, token)
+    opened = data_links.read(session, mail_service.signer, data_links.DATA, token)
     if not opened.whole:
         raise HTTPException(404)
     return opened
 
 
 @router.post("/data/{token}")
-async def ask_to_erase(token: str, office: AnOffice, session: Writing) -> Response:
+async def ask_to_erase(token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Mail the link that erases; where there is no address to write to, lead there at once."""
-    opened = _whole(session, office, token)
+    opened = _whole(session, mail_service, token)
     if opened.is_over(_now()):
         return RedirectResponse(f"/data/{token}", 303)
-    path = access_requests.mail_erasure(session, office, opened, _now())
+    path = access_requests.mail_erasure(session, mail_service, opened, _now())
     return RedirectResponse(path or f"/data/{token}?done=erasure", 303)
 
 
 @router.post("/data/{token}/link")
-async def ask_for_whole(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+async def ask_for_whole(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Mail the link to all that is kept to the address that was left: from an answer's page, or in place of one that is over."""
-    opened = data_links.read(session, office.signer, data_links.DATA, token)
-    access_requests.mail_link(session, office, opened.person, _now(), client=client_of(request))
+    opened = data_links.read(session, mail_service.signer, data_links.DATA, token)
+    access_requests.mail_link(session, mail_service, opened.person, _now(), client=client_of(request))
     return RedirectResponse(f"/data/{token}?done=link", 303)
 
 
 @router.post("/data/{token}/ratings")
-async def say(token: str, form: Form, office: AnOffice, session: Writing) -> Response:
+async def say(token: str, form: Form, mail_service: TheMailService, session: Writing) -> Response:
     """Note whether the ratings may help to advise others."""
-    opened = _whole(session, office, token)
+    opened = _whole(session, mail_service, token)
     if opened.is_over(_now()):
         return RedirectResponse(f"/data/{token}", 303)
     answer = next(iter(form.get("may_help", ())), "")
     if answer not in ("yes", "no"):
-        raise Refused(_("Say yes or no."))
+        raise ConflictError(_("Say yes or no."))
     access_requests.confirm(session, opened, _now())
     access_requests.say(session, None, opened.person, _now(), may_help=answer == "yes")
     return RedirectResponse(f"/data/{token}?done=said", 303)
 
 
 @router.get("/erase/{token}")
-async def ask_whether(request: Request, token: str, office: AnOffice, session: Reading) -> Response:
+async def ask_whether(request: Request, token: str, mail_service: TheMailService, session: Reading) -> Response:
     """Say what would be erased, with the button that does it."""
-    opened = data_links.read(session, office.signer, data_links.ERASE, token)
+    opened = data_links.read(session, mail_service.signer, data_links.ERASE, token)
     if opened.is_over(_now()):
         return _too_late(request)
     sentences = privacy_words.before_erasing(privacy.would_erase(session, opened.person), opened.person)
-    page = LinkPage(
+    page = MailLinkPage(
         title=_("Erase your data?"),
         dealer=drafts.dealer_name(session, opened.person.dealer),
         demo=request.app.state.demo,
@@ -210,12 +216,12 @@ async def ask_whether(request: Request, token: str, office: AnOffice, session: R
 
 
 @router.post("/erase/{token}")
-async def erase(request: Request, token: str, office: AnOffice, session: Writing) -> Response:
+async def erase(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Erase what is kept of a person; the link and all others to them lead nowhere from then on."""
-    opened = data_links.read(session, office.signer, data_links.ERASE, token)
+    opened = data_links.read(session, mail_service.signer, data_links.ERASE, token)
     if opened.is_over(_now()):
         return _too_late(request)
-    page = LinkPage(
+    page = MailLinkPage(
         title=_("Your data is erased"),
         dealer=drafts.dealer_name(session, opened.person.dealer),
         demo=request.app.state.demo,
@@ -229,7 +235,7 @@ def _over(request: Request, token: str, opened: Opened, *, sent: bool) -> Respon
     following = _("Press the button, and a new one is sent to the address that was left.")
     if opened.person.email is None:
         following = _("The page of your answer has a new one.")
-    page = LinkPage(
+    page = MailLinkPage(
         title=_("This link is too old"),
         sentences=(
             privacy_words.DONE["link"]()
@@ -247,7 +253,7 @@ def _over(request: Request, token: str, opened: Opened, *, sent: bool) -> Respon
 
 
 def _too_late(request: Request) -> Response:
-    page = LinkPage(
+    page = MailLinkPage(
         title=_("This link is too old"),
         sentences=(
             _("A link that erases is good for two days, and nothing was erased by this one."),

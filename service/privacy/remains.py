@@ -47,13 +47,13 @@ def clear(database: Database, now: dt.datetime) -> bool:
         row = session.get(Duty, DUTY)
         if row is None or row.ended_at is not None:
             return True
-        since = row.begun_at
+        start = row.begun_at
     if not database.empty_log():
         return False
     with database.writing() as session:
         row = session.get(Duty, DUTY)
-        if row is not None and row.begun_at == since:
-            row.ended_at = max(now, since)
+        if row is not None and row.begun_at == start:
+            row.ended_at = max(now, start)
     return True
 
 

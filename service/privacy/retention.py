@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.accounts import browsers, half_sign_ins
 from service.core import clock_watch
 from service.core.database import Database
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.dealers import sandbox
 from service.form import drafts
 from service.mail import redating
@@ -194,29 +194,29 @@ def _over(session: Session, old: _Old) -> Person | None:
         if _is_younger(session, person, old.until):
             return None
         would_erase(session, person)
-    except (NotHere, Refused):
+    except (NotFoundError, ConflictError):
         return None  # gone; or a bow is still out: whoever has it must be known, and the desk shows it as overdue
     return person
 
 
 def _is_younger(session: Session, person: Person, until: dt.datetime) -> bool:
     """Say whether there was contact since: a trial, an enquiry, a contact given."""
-    since = (
+    later_trial = (
         select(Trial.id).where(Trial.player.in_(person.players), Trial.on >= until.date()),
         select(Enquiry.id).where(Enquiry.id.in_(person.enquiries), Enquiry.created_at >= until),
         select(Contact.player).where(Contact.player.in_(person.players), Contact.created_at >= until),
     )
-    return any(session.scalar(statement.limit(1)) is not None for statement in since)
+    return any(session.scalar(statement.limit(1)) is not None for statement in later_trial)
 
 
 def _old(session: Session, now: dt.datetime) -> Iterator[_Old]:
     for dealer in (None, *session.scalars(select(Dealer.slug).order_by(Dealer.slug)).all()):
-        until = now - months_of(session, dealer) * A_MONTH
-        here = Enquiry.dealer == dealer if dealer is not None else Enquiry.dealer.is_(None)
-        asked = select(Enquiry.id).where(here, Enquiry.player.is_(None), Enquiry.created_at < until)
-        yield from (_Old(dealer, each, None, until) for each in session.scalars(asked).all())
+        limit = now - months_of(session, dealer) * A_MONTH
+        same_dealer = Enquiry.dealer == dealer if dealer is not None else Enquiry.dealer.is_(None)
+        asked = select(Enquiry.id).where(same_dealer, Enquiry.player.is_(None), Enquiry.created_at < limit)
+        yield from (_Old(dealer, each, None, limit) for each in session.scalars(asked).all())
         if dealer is not None:
-            yield from (_Old(dealer, None, key, until) for key in session.scalars(_players(dealer, until)).all())
+            yield from (_Old(dealer, None, key, limit) for key in session.scalars(_players(dealer, limit)).all())
 
 
 def _players(dealer: str, until: dt.datetime) -> Any:
@@ -224,8 +224,8 @@ def _players(dealer: str, until: dt.datetime) -> Any:
     composed = exists().where(Trial.player == Player.id, Composition.trial == Trial.id, Composition.dealer == dealer)
     named = exists().where(Contact.player == Player.id, Contact.dealer == dealer)
     nameless = ~exists().where(Contact.player == Player.id) & ~Player.in_model & composed
-    since = exists().where(Trial.player == Player.id, Trial.on >= until.date())
-    return select(Player.key).where(or_(named, nameless), ~since).order_by(Player.id)
+    later_trial = exists().where(Trial.player == Player.id, Trial.on >= until.date())
+    return select(Player.key).where(or_(named, nameless), ~later_trial).order_by(Player.id)
 
 
 def _drafts(session: Session, now: dt.datetime) -> int:
@@ -233,15 +233,15 @@ def _drafts(session: Session, now: dt.datetime) -> int:
 
 
 def _spent(session: Session, now: dt.datetime) -> int:
-    over: tuple[ColumnElement[bool], ...] = (
+    expired: tuple[ColumnElement[bool], ...] = (
         PasswordLink.expires_at < now,
         StaffSession.expires_at < now,
         TabletCode.expires_at < now,
         kept_forms.spent(now),
         (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
     )
-    of = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)
-    every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(of, over, strict=True))
+    rows = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)
+    every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(rows, expired, strict=True))
     every += [*half_sign_ins.spent(now), *browsers.spent(now), (Sandbox, sandbox.over(now))]
     gone = sum(_changed(session, delete(table).where(each)) for table, each in every)
     return gone + _changed(session, delete(OutboxItem).where(*_of_nobody(now)))
@@ -249,8 +249,8 @@ def _spent(session: Session, now: dt.datetime) -> int:
 
 def _of_nobody(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
     """Return the conditions of what went out long ago and is about no person who is still kept."""
-    out = func.coalesce(OutboxItem.sent_at, OutboxItem.failed_at) < now - KEEP_MONTHS * A_MONTH
-    return out, OutboxItem.player.is_(None), OutboxItem.enquiry.is_(None)
+    done_long_ago = func.coalesce(OutboxItem.sent_at, OutboxItem.failed_at) < now - KEEP_MONTHS * A_MONTH
+    return done_long_ago, OutboxItem.player.is_(None), OutboxItem.enquiry.is_(None)
 
 
 def _changed(session: Session, statement: Any) -> int:

@@ -14,7 +14,7 @@ from service.core.language import _
 from service.core.scopes import AllDealers
 from service.form import drafts
 from service.privacy import clock, mass_erasure, retention_words
-from service.privacy.mass_erasure import Question
+from service.privacy.mass_erasure import ErasureQuestion
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import see, show
 from service.web.page_data import Page
@@ -28,7 +28,7 @@ RETENTION = "/desk/retention"
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class RetentionQuestion:
     """One question about a dealer's persons; ``button`` is empty where it is answered already, or cannot be yet."""
 
     title: str
@@ -81,19 +81,19 @@ async def erase(request: Request, staff: Decides, form: Posted, session: Writing
     return see(request, RETENTION, retention_words.allowed())
 
 
-def _read(session: Session, staff: Staff, form: Fields) -> Question | None:
+def _read(session: Session, staff: Staff, form: Fields) -> ErasureQuestion | None:
     """Return the question that a form answers, with the number that its reader saw; None where it is not asked, or of another."""
     slug, seen = first(form, "dealer") or None, first(form, "persons")
     mine = (each for each in mass_erasure.questions(session, staff.scope) if each.dealer == slug)
     found = next(mine, None)
     if found is None or not (seen.isascii() and seen.isdigit() and len(seen) < 10):
         return None
-    return Question(found.dealer, int(seen), found.since, found.allowed)
+    return ErasureQuestion(found.dealer, int(seen), found.since, found.allowed)
 
 
-def _asked(session: Session, question: Question, *, may_answer: bool) -> Asked:
+def _asked(session: Session, question: ErasureQuestion, *, may_answer: bool) -> RetentionQuestion:
     name = drafts.dealer_name(session, question.dealer)
-    return Asked(
+    return RetentionQuestion(
         title=name or _("No dealer in particular"),
         sentence=retention_words.allowed() if question.allowed else retention_words.persons(question),
         dealer=question.dealer or "",

@@ -3,7 +3,7 @@
 from service.core import formats, times
 from service.core.language import _, ngettext
 from service.privacy.clock import Clock
-from service.privacy.mass_erasure import MOST_A_DAY, Question
+from service.privacy.mass_erasure import MOST_A_DAY, ErasureQuestion
 
 
 def quiet() -> str:
@@ -28,7 +28,7 @@ def not_yours() -> str:
     return _("If it is the time, an owner who looks after all dealers can say so.")
 
 
-def persons(question: Question) -> str:
+def persons(question: ErasureQuestion) -> str:
     """Return what is asked about a dealer's persons."""
     sentence = ngettext(
         "The time of {persons} person is over. More than {most} in a day are erased only when you say so.",
@@ -38,7 +38,7 @@ def persons(question: Question) -> str:
     return sentence.format(persons=formats.number(question.persons, 0), most=MOST_A_DAY)
 
 
-def button(question: Question) -> str:
+def button(question: ErasureQuestion) -> str:
     """Return the words on the button that erases."""
     sentence = ngettext("Erase this person for good", "Erase these {persons} persons for good", question.persons)
     return sentence.format(persons=formats.number(question.persons, 0))
@@ -49,7 +49,7 @@ def allowed() -> str:
     return _("They are erased within the hour.")
 
 
-def waiting(asked: list[Question], *, is_clock: bool) -> str:
+def waiting(asked: list[ErasureQuestion], *, is_clock: bool) -> str:
     """Return in one line what an owner is asked; empty where nothing is."""
     if is_clock:
         return _("The clock of this service has jumped; nobody is erased by age.")

@@ -14,7 +14,7 @@ Body = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class AnswerLine:
     """One question's short name, the answer in words, and the step to change it in."""
 
     question: str
@@ -22,7 +22,7 @@ class Line:
     step: str
 
 
-def lines(body: Body) -> tuple[Line, ...]:
+def lines(body: Body) -> tuple[AnswerLine, ...]:
     """Return every answer in words, 'not answered' where there is none.
 
     Parameters
@@ -36,11 +36,11 @@ def lines(body: Body) -> tuple[Line, ...]:
     return tuple(_lines(told, body))
 
 
-def _lines(told: Mapping[str, list[Declared]], body: Body) -> Iterator[Line]:
+def _lines(told: Mapping[str, list[Declared]], body: Body) -> Iterator[AnswerLine]:
     for line, questions in told.items():
         answer = answer_phrases.listed(_said(question, body) for question in questions)
         if answer or not questions[0].asked.silent:
-            yield Line(_(line), answer or _("not answered"), questions[0].asked.step)
+            yield AnswerLine(_(line), answer or _("not answered"), questions[0].asked.step)
 
 
 def _said(question: Declared, body: Body) -> str:

@@ -81,12 +81,12 @@ class Composing(Body):
     @field_validator("due_back")
     @classmethod
     def _not_before(cls, value: dt.date | None, info: ValidationInfo) -> dt.date | None:
-        on: dt.date | None = info.data.get("on")
-        if on is None:
+        day: dt.date | None = info.data.get("on")
+        if day is None:
             return value
         if value is None:
-            return on + dt.timedelta(days=14 if info.data.get("place") is Place.POST else 0)
-        if value < on:
+            return day + dt.timedelta(days=14 if info.data.get("place") is Place.POST else 0)
+        if value < day:
             raise refusal(N_("The bows cannot be back before the trial; expected the same day or a later one."))
         return value
 

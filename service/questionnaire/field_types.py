@@ -47,7 +47,7 @@ def _plain(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Told:
+class SchemaWords:
     """What the description of a value says besides, in JSON Schema's words, so that it says what is taken and no more."""
 
     words: Mapping[str, Any]
@@ -75,17 +75,17 @@ _UUID = r"^[0-9a-fA-F]{8}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-
 _HOUR = r"^([01][0-9]|2[0-3]):[0-5][0-9]$"
 _DAY = r"^20[0-9]{2}-[0-9]{2}-[0-9]{2}$"
 Whole = Annotated[int, Strict(), BeforeValidator(_whole)]
-Id = Annotated[UUID, BeforeValidator(written_as(_UUID)), Told({"pattern": _UUID})]
-Day = Annotated[dt.date, BeforeValidator(written_as(_DAY)), Told({"pattern": _DAY})]
+Id = Annotated[UUID, BeforeValidator(written_as(_UUID)), SchemaWords({"pattern": _UUID})]
+Day = Annotated[dt.date, BeforeValidator(written_as(_DAY)), SchemaWords({"pattern": _DAY})]
 """A day from 2000 to 2099: what lies further off is a slip, and dates are reckoned with."""
 Hour = Annotated[dt.time, BeforeValidator(written_as(_HOUR)), WithJsonSchema({"type": "string", "pattern": _HOUR})]
 """An hour and minute as a clock on the wall shows them."""
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Rating = Annotated[Whole, Field(ge=1, le=7, description=N_("a whole number from 1 to 7"))]
 Ratings = dict[Criterion, Rating]
-Line = Annotated[StrictStr, AfterValidator(_plain), Told({"pattern": f"^[^{CONTROLS}]*$"})]
+Line = Annotated[StrictStr, AfterValidator(_plain), SchemaWords({"pattern": f"^[^{CONTROLS}]*$"})]
 Filled = Annotated[
-    StrictStr, AfterValidator(_plain), Told({"pattern": rf"^[^{CONTROLS}]*[^\s{CONTROLS}][^{CONTROLS}]*$"})
+    StrictStr, AfterValidator(_plain), SchemaWords({"pattern": rf"^[^{CONTROLS}]*[^\s{CONTROLS}][^{CONTROLS}]*$"})
 ]
 """The same, where blanks alone are no answer: with ``min_length=1``."""
 Wish = Annotated[Whole, Field(ge=-1, le=1)]

@@ -6,7 +6,7 @@ from service.questionnaire.form_version import version
 from service.questionnaire.parsing import check, check_as, language_of, read, read_as
 from service.questionnaire.question_parts import Budget, Consent, Contact, OwnBow, TrialWish, Tried, Wishes
 from service.questionnaire.questions import Questionnaire
-from service.questionnaire.step_fields import Answers, Reading, Step, number
+from service.questionnaire.step_fields import Answers, FormStep, Reading, number
 from service.questionnaire.steps import (
     STEPS,
     BudgetStep,
@@ -30,12 +30,12 @@ __all__ = [
     "Consent",
     "Contact",
     "ContactStep",
+    "FormStep",
     "InstrumentStep",
     "OwnBow",
     "OwnBowStep",
     "Questionnaire",
     "Reading",
-    "Step",
     "TrialWish",
     "Tried",
     "TriedStep",

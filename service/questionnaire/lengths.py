@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass, field
 from itertools import islice
 
-from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
 
 DEEPEST = 8
@@ -52,7 +52,7 @@ class _Pass:
         return (*inner.path, str(inner.before) if inner.is_list else inner.name)
 
     def take(self, token: bytes) -> None:
-        """Take the next token; raises `Invalid` where it is one too many or too long."""
+        """Take the next token; raises `InvalidInputError` where it is one too many or too long."""
         match token[:1]:
             case b'"':
                 self.text = token
@@ -99,12 +99,12 @@ class _Pass:
             raise _at(self.path(), sentence)
 
 
-def _at(path: tuple[str, ...], sentence: str) -> Invalid:
-    return Invalid([FieldProblem(".".join(path), sentence, FieldCode.WRONG_LENGTH)])
+def _at(path: tuple[str, ...], sentence: str) -> InvalidInputError:
+    return InvalidInputError([FieldProblem(".".join(path), sentence, FieldCode.WRONG_LENGTH)])
 
 
 def require_bounded(body: bytes) -> None:
-    """Raise `Invalid` for a JSON text that holds more than any form of ours, with the path of the first thing that is too much."""
+    """Raise `InvalidInputError` for a JSON text that holds more than any form of ours, with the path of the first thing that is too much."""
     reading = _Pass()
     # A value has at most five tokens: name, colon, two brackets, comma. Whatever has more is no JSON, as the parser says at once.
     for token in islice(_TOKEN.finditer(body), 5 * MOST_VALUES + 5):

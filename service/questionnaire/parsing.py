@@ -9,7 +9,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, from_json
 
 from model.domain.vocabulary import CRITERIA
-from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.declared import fields_of, model_in
 from service.questionnaire.field_codes import code_of
@@ -42,24 +42,24 @@ _ITEMS = {
 
 
 def read(body: bytes) -> Questionnaire:
-    """Return the questionnaire in a JSON ``body``; raises `Invalid` with every problem by path."""
+    """Return the questionnaire in a JSON ``body``; raises `InvalidInputError` with every problem by path."""
     return read_as(Questionnaire, body)
 
 
 def read_as(form: type[F], body: bytes) -> F:
-    """Return the form in a JSON ``body``; raises `Invalid` with the problems by path, lengths before contents."""
+    """Return the form in a JSON ``body``; raises `InvalidInputError` with the problems by path, lengths before contents."""
     require_bounded(body)
     try:
         return form.model_validate_json(body)
     except ValidationError as error:
         if not _is_utf8(body):
             sentence = _("This is not UTF-8 text; expected JSON in UTF-8.")
-            raise Invalid([FieldProblem("", sentence, FieldCode.UNREADABLE)]) from None
-        raise Invalid(_problems(error, form)) from None
+            raise InvalidInputError([FieldProblem("", sentence, FieldCode.UNREADABLE)]) from None
+        raise InvalidInputError(_problems(error, form)) from None
 
 
 def language_of(body: bytes) -> str | None:
-    """Return the language that a JSON ``body`` asks for, be the rest right or wrong; None where it asks for none; raises `Invalid` for one too large."""
+    """Return the language that a JSON ``body`` asks for, be the rest right or wrong; None where it asks for none; raises `InvalidInputError` for one too large."""
     require_bounded(body)
     try:
         told = from_json(body, cache_strings=False)
@@ -78,16 +78,16 @@ def _is_utf8(body: bytes) -> bool:
 
 
 def check(answers: object) -> Questionnaire:
-    """Return the questionnaire in ``answers``, a JSON value already read; raises `Invalid` as `read` does."""
+    """Return the questionnaire in ``answers``, a JSON value already read; raises `InvalidInputError` as `read` does."""
     return check_as(Questionnaire, answers)
 
 
 def check_as(form: type[F], value: object) -> F:
-    """Return the form in ``value``, a JSON value already read, with a sentence for every mistake as `Invalid`."""
+    """Return the form in ``value``, a JSON value already read, with a sentence for every mistake as `InvalidInputError`."""
     try:
         return form.model_validate(value)
     except ValidationError as error:
-        raise Invalid(_problems(error, form)) from None
+        raise InvalidInputError(_problems(error, form)) from None
 
 
 def shown(value: object) -> str:

@@ -17,7 +17,7 @@ from service.questionnaire.field_types import (
     Line,
     Number,
     Ratings,
-    Told,
+    SchemaWords,
     Whole,
     Wish,
     refusal,
@@ -194,7 +194,7 @@ class Consent(Body):
 
     advice: Annotated[
         StrictBool,
-        Told({"const": True}),
+        SchemaWords({"const": True}),
         Field(description=N_("true: without this consent we keep no name and no address, so leave the contact out")),
         Asked(
             "contact",
@@ -256,7 +256,7 @@ class Contact(Body):
         ),
     ] = None
     email: Annotated[
-        Annotated[Line, Told({"pattern": f"^({EMAIL.pattern})?$"})] | None,
+        Annotated[Line, SchemaWords({"pattern": f"^({EMAIL.pattern})?$"})] | None,
         Field(max_length=254, validate_default=True, description=N_("an e-mail address, as name@example.org")),
         Asked(
             "contact",
@@ -269,7 +269,7 @@ class Contact(Body):
         ),
     ] = None
     phone: Annotated[
-        Annotated[Line, Told({"pattern": _PHONE})] | None,
+        Annotated[Line, SchemaWords({"pattern": _PHONE})] | None,
         Field(
             max_length=40,
             pattern=_PHONE,

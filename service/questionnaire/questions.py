@@ -23,7 +23,7 @@ from service.questionnaire.field_types import (
     Filled,
     Id,
     Number,
-    Told,
+    SchemaWords,
     Whole,
     refusal,
     rule,
@@ -202,7 +202,9 @@ class Questionnaire(Body):
     ] = None
     priorities: Annotated[
         tuple[Criterion, ...],
-        Told({"uniqueItems": True, "items": {"enum": [each for each in Criterion if each is not Criterion.OVERALL]}}),
+        SchemaWords(
+            {"uniqueItems": True, "items": {"enum": [each for each in Criterion if each is not Criterion.OVERALL]}}
+        ),
         Field(max_length=3, description=N_("at most three different criteria, most important first, never overall")),
         Asked(
             "wishes",

@@ -7,7 +7,19 @@ from pydantic import AfterValidator, ConfigDict, Field, StrictBool, StrictStr, V
 from model.domain.vocabulary import Blinding, Hold, Instrument, Place
 from service.core.language import N_
 from service.questionnaire.composing_fields import MOST_COPIES, distinct
-from service.questionnaire.field_types import GIVEN, Body, Day, Filled, Hour, Id, Line, Told, Whole, refusal, rule
+from service.questionnaire.field_types import (
+    GIVEN,
+    Body,
+    Day,
+    Filled,
+    Hour,
+    Id,
+    Line,
+    SchemaWords,
+    Whole,
+    refusal,
+    rule,
+)
 from service.questionnaire.questions import Questionnaire
 
 
@@ -58,7 +70,7 @@ class TrialIn(Body):
     ] = None
     copies: Annotated[
         tuple[Annotated[Filled, Field(min_length=1, max_length=100)], ...],
-        Told({"uniqueItems": True}),
+        SchemaWords({"uniqueItems": True}),
         Field(min_length=1, max_length=MOST_COPIES, description=N_("the serials of one to twelve bows")),
         AfterValidator(distinct),
     ]

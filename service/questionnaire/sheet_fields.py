@@ -26,10 +26,10 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from model.domain.vocabulary import CARRYING, CRITERIA
-from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.field_codes import code_of
-from service.questionnaire.field_types import Body, Filled, Line, Rating, Told, Whole, refusal, rule, written_as
+from service.questionnaire.field_types import Body, Filled, Line, Rating, SchemaWords, Whole, refusal, rule, written_as
 from service.questionnaire.lengths import require_bounded
 from service.questionnaire.parsing import shown
 
@@ -64,7 +64,7 @@ Moment = Annotated[
     AwareDatetime,
     BeforeValidator(written_as(_MOMENT)),
     AfterValidator(_storable),
-    Told({"pattern": _MOMENT}),
+    SchemaWords({"pattern": _MOMENT}),
     Field(description=N_("a moment with its zone, as 2026-03-02T12:30:00Z (ISO 8601)")),
 ]
 RUN_ID = re.compile(r"[A-Za-z0-9_-]{8,64}")
@@ -103,7 +103,7 @@ class SheetIn(Body):
     rater: Annotated[Literal["player", "listener"], Field(description=N_("player or listener"))]
     ratings: Annotated[
         dict[StrictStr, Rating | Literal["cannot_tell"]],
-        Told({"propertyNames": {"enum": list(_RATED)}}),
+        SchemaWords({"propertyNames": {"enum": list(_RATED)}}),
         Field(description=N_("an object of criteria, each with a whole number from 1 to 7 or cannot_tell")),
     ]
     note: Annotated[StrictStr | None, AfterValidator(lambda text: _printable(text) or None if text else None)] = Field(
@@ -150,29 +150,29 @@ Form = TypeVar("Form", SheetIn, PairIn)
 
 
 def read_sheet(body: bytes) -> SheetIn:
-    """Return the sheet in a JSON body; raises `Invalid` with every problem by path."""
+    """Return the sheet in a JSON body; raises `InvalidInputError` with every problem by path."""
     return _read(SheetIn, body)
 
 
 def read_pair(body: bytes) -> PairIn:
-    """Return the pair in a JSON body; raises `Invalid` with every problem by path."""
+    """Return the pair in a JSON body; raises `InvalidInputError` with every problem by path."""
     return _read(PairIn, body)
 
 
 def check_sheet(fields: object) -> SheetIn:
-    """Return the sheet in a JSON value already read; raises `Invalid` as `read_sheet` does."""
+    """Return the sheet in a JSON value already read; raises `InvalidInputError` as `read_sheet` does."""
     try:
         return SheetIn.model_validate(fields)
     except ValidationError as error:
-        raise Invalid(_problems(SheetIn, error)) from None
+        raise InvalidInputError(_problems(SheetIn, error)) from None
 
 
 def check_pair(fields: object) -> PairIn:
-    """Return the pair in a JSON value already read; raises `Invalid` as `read_pair` does."""
+    """Return the pair in a JSON value already read; raises `InvalidInputError` as `read_pair` does."""
     try:
         return PairIn.model_validate(fields)
     except ValidationError as error:
-        raise Invalid(_problems(PairIn, error)) from None
+        raise InvalidInputError(_problems(PairIn, error)) from None
 
 
 def _read(form: type[Form], body: bytes) -> Form:
@@ -180,7 +180,7 @@ def _read(form: type[Form], body: bytes) -> Form:
     try:
         return form.model_validate_json(body)
     except ValidationError as error:
-        raise Invalid(_problems(form, error)) from None
+        raise InvalidInputError(_problems(form, error)) from None
 
 
 def _problems(form: type[BaseModel], error: ValidationError) -> list[FieldProblem]:
@@ -226,9 +226,9 @@ class CodeIn(Body):
 
 
 def read_code(body: bytes) -> str:
-    """Return the code in a JSON body; raises `Invalid`."""
+    """Return the code in a JSON body; raises `InvalidInputError`."""
     require_bounded(body)
     try:
         return CodeIn.model_validate_json(body).code
     except ValidationError as error:
-        raise Invalid(_problems(CodeIn, error)) from None
+        raise InvalidInputError(_problems(CodeIn, error)) from None

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from typing import Any, ClassVar
 
-from service.core.errors import FieldProblem, Invalid
+from service.core.errors import FieldProblem, InvalidInputError
 from service.core.language import _
 from service.questionnaire.choices import NOT_SURE
 from service.questionnaire.declared import MISSING, Declared, Kind
@@ -79,7 +79,7 @@ def first(form: Form, field: str) -> str:
     return "" if value == NOT_SURE else value
 
 
-class Step:
+class FormStep:
     """One step of the form: the questions that are declared for it, read and filled in one like the other.
 
     Attributes
@@ -231,7 +231,7 @@ def _checked(body: Answers, beside: Answers) -> tuple[Questionnaire | None, tupl
     """Check ``body`` once, and take out of it what cannot be used."""
     try:
         return check(beside | body), ()
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         for problem in invalid.problems:
             _take_out(body, problem.path.split("."))
         return None, invalid.problems
@@ -239,9 +239,9 @@ def _checked(body: Answers, beside: Answers) -> tuple[Questionnaire | None, tupl
 
 def _take_out(body: Answers, parts: list[str]) -> None:
     """Take the answer at ``parts`` out, and what cannot be without it; of a list the whole, since its items mean little alone."""
-    *above, last = parts
+    *parents, last = parts
     holder: Any = body
-    for depth, part in enumerate(above):
+    for depth, part in enumerate(parents):
         holder = holder.get(part)
         if isinstance(holder, list):
             _take_out(body, parts[: depth + 1])
@@ -249,5 +249,5 @@ def _take_out(body: Answers, parts: list[str]) -> None:
         if not isinstance(holder, dict):
             return
     holder.pop(last, None)
-    if above and is_needed(parts):
-        _take_out(body, above)
+    if parents and is_needed(parts):
+        _take_out(body, parents)

@@ -8,11 +8,11 @@ from model.domain.vocabulary import CRITERIA, Instrument
 from service.core.language import _
 from service.questionnaire.choices import HAS_BOW, NO_BOW, NOT_SURE, RANKS
 from service.questionnaire.declared import Declared
-from service.questionnaire.step_fields import Answers, Errors, Form, Numbers, Reading, Step, first
+from service.questionnaire.step_fields import Answers, Errors, Form, FormStep, Numbers, Reading, first
 from service.questionnaire.tried_fields import TriedStep
 
 
-class InstrumentStep(Step):
+class InstrumentStep(FormStep):
     """The instrument, and what is asked of the double bass alone."""
 
     name = "instrument"
@@ -47,13 +47,13 @@ def _played(form: Form) -> Instrument | None:
     return Instrument(chosen) if chosen in set(Instrument) else None
 
 
-class WorkStep(Step):
+class WorkStep(FormStep):
     """What is played."""
 
     name = "work"
 
 
-class OwnBowStep(Step):
+class OwnBowStep(FormStep):
     """Fields ``own_bow`` (yes, none, unsure), ``own_rating_<criterion>``, and what else is declared of the own bow."""
 
     name = "own-bow"
@@ -77,7 +77,7 @@ class OwnBowStep(Step):
 
     @classmethod
     def body(cls, form: Form, values: Numbers) -> Answers:
-        """See `Step.body`; whoever says anything of a bow has one."""
+        """See `FormStep.body`; whoever says anything of a bow has one."""
         own = super().body(form, values)["own_bow"]
         own["ratings"] = {criterion: values.get(field) for field, criterion in cls.ratings.items()}
         if first(form, "own_bow") == HAS_BOW or values:
@@ -86,7 +86,7 @@ class OwnBowStep(Step):
 
     @classmethod
     def fill(cls, answers: Answers) -> dict[str, list[str]]:
-        """See `Step.fill`; nothing known about the own bow leaves every field open."""
+        """See `FormStep.fill`; nothing known about the own bow leaves every field open."""
         if "own_bow" not in answers:
             return {}
         own = answers["own_bow"]
@@ -97,7 +97,7 @@ class OwnBowStep(Step):
         return {"own_bow": [HAS_BOW], **super().fill(answers), **marks}
 
 
-class WishesStep(Step):
+class WishesStep(FormStep):
     """Fields ``priority_1`` to ``priority_3`` (criteria), and the wishes."""
 
     name = "wishes"
@@ -119,18 +119,18 @@ class WishesStep(Step):
 
     @classmethod
     def body(cls, form: Form, values: Numbers) -> Answers:
-        """See `Step.body`; gaps among the priorities close."""
+        """See `FormStep.body`; gaps among the priorities close."""
         ranked = [first(form, field) for field in RANKS]
         return {**super().body(form, values), "priorities": [criterion for criterion in ranked if criterion]}
 
     @classmethod
     def fill(cls, answers: Answers) -> dict[str, list[str]]:
-        """See `Step.fill`."""
+        """See `FormStep.fill`."""
         ranked = zip(RANKS, answers.get("priorities", ()), strict=False)
         return super().fill(answers) | {field: [str(value)] for field, value in ranked}
 
 
-class BudgetStep(Step):
+class BudgetStep(FormStep):
     """Budget and trial; without an amount there is no budget."""
 
     name = "budget"
@@ -138,12 +138,12 @@ class BudgetStep(Step):
 
     @classmethod
     def body(cls, form: Form, values: Numbers) -> Answers:
-        """See `Step.body`."""
+        """See `FormStep.body`."""
         body = super().body(form, values)
         return body if "amount" in values else {**body, "budget": {}}
 
 
-class ContactStep(Step):
+class ContactStep(FormStep):
     """Name, address and what is agreed to. Without consent nothing of the contact is kept, not even in the draft."""
 
     name = "contact"
@@ -151,13 +151,21 @@ class ContactStep(Step):
 
     @classmethod
     def body(cls, form: Form, values: Numbers) -> Answers:
-        """See `Step.body`; a ticked box without a name or an address is about nobody, unless it asks for mail."""
+        """See `FormStep.body`; a ticked box without a name or an address is about nobody, unless it asks for mail."""
         contact = super().body(form, values)["contact"]
         told = any(value for name, value in contact.items() if name != "consent")
         return {"contact": contact if told or contact["consent"]["mail"] else {}}
 
 
-STEPS: tuple[type[Step], ...] = (InstrumentStep, WorkStep, OwnBowStep, TriedStep, WishesStep, BudgetStep, ContactStep)
+STEPS: tuple[type[FormStep], ...] = (
+    InstrumentStep,
+    WorkStep,
+    OwnBowStep,
+    TriedStep,
+    WishesStep,
+    BudgetStep,
+    ContactStep,
+)
 """All steps, in the order in which they are asked; the bows tried are asked beside the own bow, of whoever wants to name some."""
 
 

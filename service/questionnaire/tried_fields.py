@@ -5,10 +5,10 @@ from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
 from model.domain.vocabulary import CRITERIA, Criterion
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.questionnaire.parsing import check
-from service.questionnaire.step_fields import Answers, Errors, Form, Reading, Step, first
+from service.questionnaire.step_fields import Answers, Errors, Form, FormStep, Reading, first
 
 MOST = 20
 """So many bows can be named, as in the API."""
@@ -83,7 +83,7 @@ def _refused(bows: Mapping[int, Answers]) -> dict[int, str]:
     try:
         if bows:
             check({"instrument": "violin", "tried": list(bows.values())})
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         numbers = list(bows)
         return {numbers[int(problem.path.split(".")[1])]: problem.message for problem in invalid.problems}
     return {}
@@ -114,7 +114,7 @@ def _row(form: Form, row: int) -> tuple[Answers, Errors]:
     return {"copy": serial, "ratings": ratings}, errors
 
 
-class TriedStep(Step):
+class TriedStep(FormStep):
     """Fields ``tried_<row>_copy`` and ``tried_<row>_<criterion>``."""
 
     name = "tried"
@@ -122,12 +122,12 @@ class TriedStep(Step):
 
     @classmethod
     def read(cls, form: Form, beside: Answers | None = None) -> Reading:
-        """See `Step.read`; whether there is such a bow only the range can tell."""
+        """See `FormStep.read`; whether there is such a bow only the range can tell."""
         del beside
         found, _rows, errors = parse(form)
         return Reading({"tried": found} if found else {}, errors)
 
     @classmethod
     def fill(cls, answers: Answers) -> dict[str, list[str]]:
-        """See `Step.fill`."""
+        """See `FormStep.fill`."""
         return filled(list(answers.get("tried", ())))

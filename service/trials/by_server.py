@@ -5,7 +5,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
-from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
 from service.players import enquiry_access, player_keys
@@ -25,9 +25,9 @@ def compose(session: Session, dealer: str, asked: TrialIn) -> dict[str, Any]:
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A field that cannot be used, each by its path.
-    Refused
+    ConflictError
         A bow that cannot be had in these days; the sentence says why.
     """
     with audit.written_by(audit_events.DEALERS_SERVER):
@@ -55,16 +55,16 @@ def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
     }
     try:
         return forms.check_as(Composing, body)
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         raise _renamed(invalid) from None
 
 
 def _require_player(session: Session, dealer: str, key: str) -> None:
     try:
         player_keys.known(session, dealer, key)
-    except NotHere:
+    except NotFoundError:
         sentence = _("There is no player of this key here; leave it out for one who is new.")
-        raise Invalid([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
+        raise InvalidInputError([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
@@ -80,20 +80,20 @@ def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
         if getattr(answers, field) != value:
             sentence = _("The answers say {value}; leave this out, or say the same.")
             said = sentence.format(value=getattr(answers, field))
-            raise Invalid([FieldProblem(field, said, FieldCode.CONTRADICTS)])
+            raise InvalidInputError([FieldProblem(field, said, FieldCode.CONTRADICTS)])
     return answers
 
 
 def _of_enquiry(session: Session, dealer: str, id_: str) -> Questionnaire:
     try:
         return forms.check(enquiry_access.own(session, dealer, id_).answers)
-    except NotHere:
+    except NotFoundError:
         sentence = _("There is no enquiry of this id here; leave it out and give the answers instead.")
-        raise Invalid([FieldProblem("enquiry", sentence, FieldCode.NOT_HERE)]) from None
+        raise InvalidInputError([FieldProblem("enquiry", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def tell(session: Session, dealer: str, key: str) -> dict[str, Any]:
-    """Return how a trial stands, by letter; raises `NotHere`."""
+    """Return how a trial stands, by letter; raises `NotFoundError`."""
     found = standing.standing(session, dealer, key)
     said = found.recommendation
     return {
@@ -134,15 +134,15 @@ def _bow(bow: BowStanding) -> dict[str, Any]:
 
 def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[str, Any]:
     """Record what came of a trial, the same again changing nothing; raises as `service.trials.outcomes.record` does."""
-    on = told.date or now().date()
+    day = told.date or now().date()
     try:
         with audit.written_by(audit_events.DEALERS_SERVER):
-            outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, on)
-    except Invalid as invalid:
+            outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, day)
+    except InvalidInputError as invalid:
         raise _renamed(invalid) from None
-    return {"outcome": told.outcome, "copy": told.copy_, "reason": told.reason, "date": on.isoformat()}
+    return {"outcome": told.outcome, "copy": told.copy_, "reason": told.reason, "date": day.isoformat()}
 
 
-def _renamed(invalid: Invalid) -> Invalid:
+def _renamed(invalid: InvalidInputError) -> InvalidInputError:
     """Return what is wrong by the names that a server uses."""
-    return Invalid(each.at("date") if each.path == "on" else each for each in invalid.problems)
+    return InvalidInputError(each.at("date") if each.path == "on" else each for each in invalid.problems)

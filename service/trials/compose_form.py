@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from model.domain.vocabulary import Blinding, Instrument, Place
-from service.core.errors import FieldProblem, Invalid
+from service.core.errors import FieldProblem, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing
@@ -60,12 +60,12 @@ def walk_in(fields: Fields, currency: str) -> Body:
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         No instrument is chosen, or the amount is no number.
     """
     names = first(fields, "instrument").split()
     if not names:
-        raise Invalid([("instrument", _("Choose the instrument."))])
+        raise InvalidInputError([("instrument", _("Choose the instrument."))])
     body: Body = {"instrument": names[0]}
     if names[0] == Instrument.DOUBLE_BASS:
         body["hold"] = names[1] if len(names) > 1 else ""
@@ -94,36 +94,38 @@ def questionnaire(body: Mapping[str, Any], fields: Fields, dealer: str) -> forms
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         By the name of the field.
     """
     trial = {"minutes": minutes(fields), "place": first(fields, "place") or str(Place.SHOP)}
     try:
         return forms.check({**body, "dealer": dealer, "trial": trial})
-    except Invalid as invalid:
-        raise Invalid(_by_field(invalid)) from None
+    except InvalidInputError as invalid:
+        raise InvalidInputError(_by_field(invalid)) from None
 
 
 def minutes(fields: Fields) -> int | float:
-    """Return the minutes at hand; raises `Invalid`."""
+    """Return the minutes at hand; raises `InvalidInputError`."""
     return _number("minutes", first(fields, "minutes") or str(MINUTES))
 
 
 def days(fields: Fields) -> tuple[dt.date | None, dt.date | None]:
-    """Return the first and the last day; raises `Invalid`."""
+    """Return the first and the last day; raises `InvalidInputError`."""
     return _day("on", first(fields, "on")), _day("due_back", first(fields, "due_back"))
 
 
 def when(fields: Fields) -> When:
-    """Return the day and hour to which a trial is moved; raises `Invalid` by the name of the field."""
-    on, due_back = days(fields)
-    if on is None:
+    """Return the day and hour to which a trial is moved; raises `InvalidInputError` by the name of the field."""
+    day, due_back = days(fields)
+    if day is None:
         sentence = _SAID["on"]
-        raise Invalid([("on", _(sentence))])
+        raise InvalidInputError([("on", _(sentence))])
     hour = first(fields, "hour")
     if hour and not _HOUR.fullmatch(hour):
-        raise Invalid([("hour", _("Got {text}; expected an hour and minute, as 15:30.").format(text=shown(hour)))])
-    return When(on, dt.time.fromisoformat(hour) if hour else None, due_back)
+        raise InvalidInputError(
+            [("hour", _("Got {text}; expected an hour and minute, as 15:30.").format(text=shown(hour)))]
+        )
+    return When(day, dt.time.fromisoformat(hour) if hour else None, due_back)
 
 
 def composing(fields: Fields, body: Mapping[str, Any]) -> Composing:
@@ -135,20 +137,20 @@ def composing(fields: Fields, body: Mapping[str, Any]) -> Composing:
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         By the name of the field.
     """
-    on, due_back = days(fields)
+    day, due_back = days(fields)
     asked: Body = {name: first(fields, name) for name in (*_HIDDEN, *_PLAIN)}
     asked["country"] = asked["country"].upper() if _COUNTRY.fullmatch(asked["country"]) else asked["country"]
-    asked |= {"on": on, "due_back": due_back, "minutes": minutes(fields), "contact": _contact(fields)}
+    asked |= {"on": day, "due_back": due_back, "minutes": minutes(fields), "contact": _contact(fields)}
     asked["repeat"] = _YES_OR_NO.get(first(fields, "repeat"))
     asked["model_consent"] = _YES_OR_NO.get(first(fields, "consent_model"))
     asked |= {"copies": tuple(fields.get("copies", ())), "answers": dict(body)}
     try:
         return forms.check_as(Composing, {name: value for name, value in asked.items() if value not in ("", None)})
-    except Invalid as invalid:
-        raise Invalid(_by_field(invalid)) from None
+    except InvalidInputError as invalid:
+        raise InvalidInputError(_by_field(invalid)) from None
 
 
 def _contact(fields: Fields) -> Body | None:
@@ -163,7 +165,7 @@ def _number(field: str, text: str) -> int | float:
     try:
         return forms.number(text)
     except ValueError as error:
-        raise Invalid([(field, str(error))]) from None
+        raise InvalidInputError([(field, str(error))]) from None
 
 
 def _day(field: str, text: str) -> dt.date | None:
@@ -173,10 +175,10 @@ def _day(field: str, text: str) -> dt.date | None:
         return dt.date.fromisoformat(text)
     except ValueError:
         sentence = _("Got {text}; expected a day, as 2026-11-30.").format(text=shown(text))
-        raise Invalid([(field, sentence)]) from None
+        raise InvalidInputError([(field, sentence)]) from None
 
 
-def _by_field(invalid: Invalid) -> list[FieldProblem]:
+def _by_field(invalid: InvalidInputError) -> list[FieldProblem]:
     """Name the field of the page that an answer's path came from; what can only be missing is said in the page's words."""
     return [
         FieldProblem(field, _(_SAID[field]) if field in _SAID else problem.message)
@@ -184,7 +186,7 @@ def _by_field(invalid: Invalid) -> list[FieldProblem]:
     ]
 
 
-def _fields(invalid: Invalid) -> Iterator[tuple[FieldProblem, str]]:
+def _fields(invalid: InvalidInputError) -> Iterator[tuple[FieldProblem, str]]:
     for problem in invalid.problems:
         path = problem.path.removeprefix("answers.").removeprefix("contact.")
         yield problem, _FIELDS.get(path) or _FIELDS.get(path.split(".")[0]) or path

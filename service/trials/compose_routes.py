@@ -13,7 +13,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, Place
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.form import drafts
 from service.players import known, overview, tried_bows
@@ -105,9 +105,9 @@ async def compose(request: Request, form: Posted, staff: Runs, session: Writing)
             basis = _basis(session, staff, form)
             asked = compose_form.composing(form, basis.body or {})
             key = composing.compose(session, staff.user, staff.dealer, asked)
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         problems = by_field(invalid)
-    except Refused as refused:
+    except ConflictError as refused:
         notice = str(refused)
     else:
         return desk_frame.see(request, f"/desk/trials/{key}", _("The bows are set aside."))
@@ -118,15 +118,15 @@ async def compose(request: Request, form: Posted, staff: Runs, session: Writing)
 
 
 def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) -> dict[str, list[str]]:
-    """Return what stands in the fields already, from the enquiry or from the trial before; raises `NotHere`."""
+    """Return what stands in the fields already, from the enquiry or from the trial before; raises `NotFoundError`."""
     if links["previous"]:
-        before = outcomes.before_next(session, staff.dealer, links["previous"])
+        earlier_trial = outcomes.before_next(session, staff.dealer, links["previous"])
         return {
-            "place": [str(before.place)],
-            "blinding": [str(before.blinding)],
-            "minutes": [str(before.composition.minutes)],
-            "country": [before.composition.country or ""],
-            "player": [before.player],
+            "place": [str(earlier_trial.place)],
+            "blinding": [str(earlier_trial.blinding)],
+            "minutes": [str(earlier_trial.composition.minutes)],
+            "country": [earlier_trial.composition.country or ""],
+            "player": [earlier_trial.player],
         }
     if links["player"]:
         return compose_form.instrument_of(overview.lasting_answers(session, staff.dealer, links["player"]))
@@ -142,9 +142,9 @@ def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
 
     Raises
     ------
-    NotHere
+    NotFoundError
         An enquiry, trial or player that is not this dealer's.
-    Invalid
+    InvalidInputError
         A walk-in's choices cannot be used.
     """
     currency = drafts.currencies(session, staff.dealer)[0]
@@ -164,22 +164,22 @@ def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
 def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -> dict[str, Any]:
     """Return a walk-in's answers; of a player who is known, what holds of their last ones on that instrument too."""
     body, player = compose_form.walk_in(fields, currency), first(fields, "player")
-    before = overview.lasting_answers(session, staff.dealer, player) if player else {}
-    return before | body if before.get("instrument") == body["instrument"] else body
+    known_answers = overview.lasting_answers(session, staff.dealer, player) if player else {}
+    return known_answers | body if known_answers.get("instrument") == body["instrument"] else body
 
 
 def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
-    """Return the bows that a walk-in played here, as the shop names them, wherever a known player's are now; raises `Invalid`."""
+    """Return the bows that a walk-in played here, as the shop names them, wherever a known player's are now; raises `InvalidInputError`."""
     theirs = overview.had_in_hand(session, staff.dealer, first(fields, "player"))
     settled, wrong = tried_bows.settled(session, staff.dealer, body, fields, theirs)
     if wrong:
-        raise Invalid(wrong.items())
+        raise InvalidInputError(wrong.items())
     bows = tried_fields.parse(settled)[0]
     return {"tried": bows} if bows else {}
 
 
 def _unasked(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
-    """Return the start of a walk-in whose choices cannot be used yet; raises `NotHere` for an unknown player."""
+    """Return the start of a walk-in whose choices cannot be used yet; raises `NotFoundError` for an unknown player."""
     player = first(fields, "player")
     who = desk_lines.somebody(desk_reads.player(session, staff.dealer, player).row.name) if player else None
     return _Basis(None, who, bool(player), True, drafts.currencies(session, staff.dealer)[0])
@@ -202,7 +202,7 @@ def _show(
     proposal = None
     try:
         basis = _basis(session, staff, fields)
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         basis = _unasked(session, staff, fields)
         wrong |= {} if quiet else by_field(invalid)
     if basis.body is not None:
@@ -221,8 +221,8 @@ def _proposal(
 ) -> Proposal:
     """Return what to bring; what cannot be used is noted in ``wrong`` and left out, so that there is always a page."""
     usable = {name: values for name, values in fields.items() if name not in ("minutes", "place")}
-    on, due_back = _or(lambda: compose_form.days(fields), wrong) or (None, None)
-    if on is None or due_back is None or due_back < on:
+    day, due_back = _or(lambda: compose_form.days(fields), wrong) or (None, None)
+    if day is None or due_back is None or due_back < day:
         due_back = None
     asked = _or(lambda: compose_form.questionnaire(body, fields, staff.dealer), wrong)
     answers = asked or compose_form.questionnaire(body, usable, staff.dealer)
@@ -233,7 +233,7 @@ def _proposal(
     stored = known.gathered(session, staff.dealer, answers, **whose)
 
     def proposed(bows: Sequence[str] | None) -> Proposal:
-        return composing.propose(session, staff.dealer, answers, chosen=bows, on=on, due_back=due_back, marks=stored)
+        return composing.propose(session, staff.dealer, answers, chosen=bows, on=day, due_back=due_back, marks=stored)
 
     return _or(lambda: proposed(chosen), wrong) or proposed(None)
 
@@ -242,7 +242,7 @@ def _or(verb: Callable[[], T], wrong: dict[str, str]) -> T | None:
     """Return what a verb gives, or None where it finds something wrong, which is noted."""
     try:
         return verb()
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         for field, sentence in by_field(invalid).items():
             wrong.setdefault("copies" if field.startswith("copies") else field, sentence)
         return None

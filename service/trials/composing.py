@@ -13,7 +13,7 @@ from service import tables
 from service.advice import advise
 from service.advice.advise import Considered
 from service.core import audit_events, formats, zones
-from service.core.errors import Code, FieldCode, Invalid, NotHere, Refused
+from service.core.errors import Code, ConflictError, FieldCode, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, lock_dealer
@@ -38,11 +38,11 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
 
     Raises
     ------
-    NotHere
+    NotFoundError
         An enquiry, player or earlier trial that is not this dealer's.
-    Refused
+    ConflictError
         A bow is reserved for another trial in these days, or cannot be had; the sentence names trial and days.
-    Invalid
+    InvalidInputError
         A bow that is unknown here or does not suit the instrument.
     """
     lock_dealer(session, dealer)
@@ -84,22 +84,22 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
 
 
 def _is_there(session: Session, dealer: str, key: str) -> bool:
-    """Say whether the trial was composed already; raises `Refused` where the id is another one's."""
+    """Say whether the trial was composed already; raises `ConflictError` where the id is another one's."""
     if session.scalar(select(tables.Trial.id).where(tables.Trial.key == key)) is None:
         return False
     try:
         composed(session, dealer, key)
-    except NotHere:
-        raise Refused(_("This id is taken; draw a new one for a new trial."), Code.ID_TAKEN) from None
+    except NotFoundError:
+        raise ConflictError(_("This id is taken; draw a new one for a new trial."), Code.ID_TAKEN) from None
     return True
 
 
 def check_hour(session: Session, dealer: str, on: dt.date, hour: dt.time | None) -> None:
-    """Raise `Invalid` for an hour that the shop's clock leaves out on that day."""
+    """Raise `InvalidInputError` for an hour that the shop's clock leaves out on that day."""
     zone = site.zone(session, dealer)
     if hour is not None and zone is not None and not zones.is_there(on, hour, zone):
         sentence = _("On {day} the clocks go forward: {hour} does not come. Choose another hour.")
-        raise Invalid([("hour", sentence.format(day=formats.day(on), hour=formats.hour(hour)))])
+        raise InvalidInputError([("hour", sentence.format(day=formats.day(on), hour=formats.hour(hour)))])
 
 
 def _due_back(request: Composing) -> dt.date:
@@ -111,18 +111,18 @@ def consider_answers(
 ) -> Considered:
     """Return the advice for a trial's answers and its player's stored marks, with exactly its bows at hand.
 
-    Raises `Invalid` with the form's paths.
+    Raises `InvalidInputError` with the form's paths.
     """
     try:
         considered = advise.consider(session, questionnaire, copies, stored.known)
-    except Invalid as invalid:
-        raise Invalid(each.at(f"answers.{each.path}") for each in invalid.problems) from None
+    except InvalidInputError as invalid:
+        raise InvalidInputError(each.at(f"answers.{each.path}") for each in invalid.problems) from None
     check_suited(considered, copies)
     return considered
 
 
 def check_suited(considered: Considered, copies: Sequence[str]) -> None:
-    """Raise `Invalid` for a bow that the player cannot use, or that is in no range."""
+    """Raise `InvalidInputError` for a bow that the player cannot use, or that is in no range."""
     known, suited = considered.now_on_sale.range.copies, set(considered.outlook.stock.serials)
     problems = []
     for place, serial in enumerate(copies):
@@ -138,7 +138,7 @@ def check_suited(considered: Considered, copies: Sequence[str]) -> None:
         )
         problems.append((f"copies.{place}", sentence.format(copy=serial), code))
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
 
 
 def set_aside(
@@ -148,9 +148,9 @@ def set_aside(
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A bow that is not in the dealer's stock.
-    Refused
+    ConflictError
         Bows that are wanted elsewhere, each in a sentence.
     """
     rows = lock_copies(session, copies)
@@ -161,14 +161,14 @@ def set_aside(
         if serial not in rows or rows[serial].dealer != dealer
     ]
     if elsewhere:
-        raise Invalid(elsewhere)
+        raise InvalidInputError(elsewhere)
     reserved, today = reservations.of_copies(session, copies), now().date()
     reasons = [
         reservations.why_not(serial, rows[serial].status, reserved.get(serial, ()), first, last, today, but)
         for serial in copies
     ]
     if any(reasons):
-        raise Refused(" ".join(reason for reason in reasons if reason), Code.BOWS_TAKEN)
+        raise ConflictError(" ".join(reason for reason in reasons if reason), Code.BOWS_TAKEN)
 
 
 def keep_aside(session: Session, composition: tables.Composition, copies: Sequence[str]) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from model.trial import Ranked, RankReason
 from service.core import formats
 from service.core.language import N_, _, ngettext
-from service.players.known import Marks, Played
+from service.players.known import Marks, RatedBow
 
 NOTABLE = 0.05
 """Points from which on earlier players' liking is said to be above or below the tier's (a judgement)."""
@@ -21,7 +21,7 @@ _MEASURED: Mapping[str, str] = {
 }
 
 
-def reason(bow: Ranked, played: Played | None = None, mark: float | None = None) -> str:
+def reason(bow: Ranked, played: RatedBow | None = None, mark: float | None = None) -> str:
     """Return what the player made of a bow, what speaks for it, or how little is known of it, in a sentence or some.
 
     Parameters
@@ -37,7 +37,7 @@ def reason(bow: Ranked, played: Played | None = None, mark: float | None = None)
     return " ".join(part for part in (first, "" if unknown else _history(bow)) if part)
 
 
-def _played(played: Played) -> str:
+def _played(played: RatedBow) -> str:
     """Say when the player had a bow in hand, and what it got; of one that was only told of, what was told."""
     mark = formats.mark(played.mark) if played.mark is not None else ""
     if played.on is None:
@@ -163,9 +163,9 @@ def lacking(tier_name: str, missing: int, workshop: int) -> str:
         "{missing} more {tier} are wanted than are at hand.",
         missing,
     ).format(missing=formats.capital(formats.counted(missing)), tier=tier_name)
-    there = ngettext("The workshop has one {tier}.", "The workshop has {workshop} {tier}.", workshop).format(
+    sentence = ngettext("The workshop has one {tier}.", "The workshop has {workshop} {tier}.", workshop).format(
         workshop=formats.counted(workshop), tier=tier_name
     )
     none = _("The workshop has none either.")
-    said = [*([wanted] if missing else []), formats.capital(there) if workshop else none if missing else ""]
+    said = [*([wanted] if missing else []), formats.capital(sentence) if workshop else none if missing else ""]
     return " ".join(part for part in said if part)

@@ -8,7 +8,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.core import formats
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.parsing import shown
 from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_page, trial_words
@@ -38,8 +38,8 @@ async def ask(at: ToRun) -> Response:
     if not trial.outcomes or "outcome" not in trial.may:
         return at.show(notice=_("Nothing is recorded here that could be corrected."), status=409)
     value, last = list(_by_value(trial))[-1]
-    before = {"wrong": [value], "reason": [last.reason or ""], "on": [last.on.isoformat()]}
-    return _show(at, trial, before)
+    form = {"wrong": [value], "reason": [last.reason or ""], "on": [last.on.isoformat()]}
+    return _show(at, trial, form)
 
 
 @router.post("/{key}/correct")
@@ -49,10 +49,10 @@ async def correct(at: Stepped) -> Response:
     try:
         with all_or_nothing(at.session):
             _correct(at, trial)
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         wrong = {_FIELDS.get(field, field): sentence for field, sentence in by_field(invalid).items()}
         return _show(at, trial, at.form, problems=wrong, status=422)
-    except Refused as refused:
+    except ConflictError as refused:
         return _show(at, trial, at.form, notice=str(refused), status=409)
     return desk_frame.see(at.request, f"/desk/trials/{at.key}#outcome-title", _("Corrected."))
 
@@ -61,7 +61,7 @@ def _correct(at: AtTrial, trial: TrialPage) -> None:
     mistaken = _mistaken(at.form, trial)
     what, serial = (*first(at.form, "what").split(" ", 1), "", "")[:2]
     if what not in desk_words.OUTCOMES:
-        raise Invalid([("what", _("Choose what came of it."))])
+        raise InvalidInputError([("what", _("Choose what came of it."))])
     outcomes.correct(
         at.session,
         at.staff.user,
@@ -79,7 +79,7 @@ def _mistaken(form: Fields, trial: TrialPage) -> OutcomeRow:
     """Return the entry that was said to be wrong, by how it stood when it was looked at."""
     found = next((row for value, row in _by_value(trial) if value == first(form, "wrong")), None)
     if found is None:
-        raise Invalid([("wrong", _("Choose one of the entries; somebody may have changed them meanwhile."))])
+        raise InvalidInputError([("wrong", _("Choose one of the entries; somebody may have changed them meanwhile."))])
     return found
 
 
@@ -96,7 +96,7 @@ def bow_named(session: Session, dealer: str, key: str, name: str) -> str | None:
     slots = desk_reads.key_sheet(session, dealer, key)
     found = next((slot.copy for slot in slots if slot.letter == letter and not slot.own), None)
     if found is None:
-        raise Refused(_("There is no bow {letter} in this trial.").format(letter=letter))
+        raise ConflictError(_("There is no bow {letter} in this trial.").format(letter=letter))
     return found
 
 
@@ -104,7 +104,9 @@ def _day(text: str) -> dt.date:
     try:
         return dt.date.fromisoformat(text)
     except ValueError:
-        raise Invalid([("on", _("Got {text}; expected a day, as 2026-11-30.").format(text=shown(text)))]) from None
+        raise InvalidInputError(
+            [("on", _("Got {text}; expected a day, as 2026-11-30.").format(text=shown(text)))]
+        ) from None
 
 
 def _show(

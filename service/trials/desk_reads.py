@@ -60,14 +60,14 @@ def nobodys_enquiries(session: Session, dealer: str, after: str = "") -> Leaf[En
 
 
 def enquiry(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
-    """Return one enquiry; ``any_dealer``: who looks may act for any, and sees what is no dealer's yet. Raises `NotHere`."""
+    """Return one enquiry; ``any_dealer``: who looks may act for any, and sees what is no dealer's yet. Raises `NotFoundError`."""
     return people.enquiry_page(session, dealer, id_, any_dealer=any_dealer)
 
 
 def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
     """Make an enquiry that is no dealer's yet this dealer's own, who is told of it; a repeat changes nothing.
 
-    It is for those who may act for any dealer. Raises `NotHere`, also where another dealer has it.
+    It is for those who may act for any dealer. Raises `NotFoundError`, also where another dealer has it.
     """
     row = enquiry_access.nobodys(session, id_, claim=True)
     if row is None:
@@ -80,7 +80,7 @@ def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
 
 
 def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
-    """Put an enquiry aside without a trial; a repeat changes nothing. Raises `NotHere`."""
+    """Put an enquiry aside without a trial; a repeat changes nothing. Raises `NotFoundError`."""
     row = enquiry_access.own(session, dealer, id_)
     if row.settled_at is None:
         row.settled_at = now()
@@ -101,12 +101,12 @@ def trials_from_files(session: Session, dealer: str, after: str = "") -> Leaf[Tr
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
-    """Return one trial; raises `NotHere`."""
+    """Return one trial; raises `NotFoundError`."""
     return trial_record.trial(session, dealer, key, today)
 
 
 def key_sheet(session: Session, dealer: str, key: str) -> tuple[SlotRow, ...]:
-    """Return the blind key, letters with copies, for the page that is printed apart; raises `NotHere`."""
+    """Return the blind key, letters with copies, for the page that is printed apart; raises `NotFoundError`."""
     return whole_trial.slots(session, composed(session, dealer, key)[0].id)
 
 
@@ -123,12 +123,12 @@ def players(session: Session, dealer: str, search: str = "", after: str = "") ->
 
 
 def player(session: Session, dealer: str, key: str) -> PlayerPage:
-    """Return one player; raises `NotHere`."""
+    """Return one player; raises `NotFoundError`."""
     return people.player_page(session, dealer, key)
 
 
 def alike(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
-    """Return the players who may be whoever asked, by name or address, for staff to look at; raises `NotHere`."""
+    """Return the players who may be whoever asked, by name or address, for staff to look at; raises `NotFoundError`."""
     return people.alike_of_enquiry(session, dealer, enquiry)
 
 

@@ -1,4 +1,4 @@
-"""A trial on its way: opened, sent, swapped, taken back, closed, cancelled, revealed. Each raises `NotHere` or `Refused` with a sentence."""
+"""A trial on its way: opened, sent, swapped, taken back, closed, cancelled, revealed. Each raises `NotFoundError` or `ConflictError` with a sentence."""
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
@@ -11,7 +11,7 @@ from model.domain.vocabulary import Hold, Place
 from service import tables
 from service.advice.advise import Considered
 from service.core import audit_events, formats
-from service.core.errors import Code, Invalid, Refused
+from service.core.errors import Code, ConflictError, InvalidInputError
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, lock_dealer
@@ -35,7 +35,7 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
     if composition.state == "open":
         return
     if trial.place is Place.POST:
-        raise Refused(_("This trial goes by post; it is opened when its parcel is sent."))
+        raise ConflictError(_("This trial goes by post; it is opened when its parcel is sent."))
     _go_out(session, trial, composition, {})
     trial_mails.begun(session, key)
     noted(session, user, dealer, audit_events.TRIAL_OPENED, f"trial {key}")
@@ -46,14 +46,14 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A bow without its condition, or a bow that is not in the parcel.
-    Refused
+    ConflictError
         Not by post, not planned, materials not confirmed, or a bow that is still out elsewhere.
     """
     trial, composition = claimed(session, dealer, key)
     if trial.place is not Place.POST:
-        raise Refused(_("This trial is in the shop; there is no parcel to send."))
+        raise ConflictError(_("This trial is in the shop; there is no parcel to send."))
     if composition.state == "open":
         return
     waiting = unconfirmed(session, composition)
@@ -61,7 +61,7 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
         sentence = _(
             "The parcel waits: confirm first that the materials of {copies} may cross the border, and who says so."
         )
-        raise Refused(sentence.format(copies=formats.listed(waiting)))
+        raise ConflictError(sentence.format(copies=formats.listed(waiting)))
     _check_conditions(condition, [row.copy for row in carried(session, composition.trial)], every=True)
     _go_out(session, trial, composition, condition)
     noted(session, user, dealer, audit_events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
@@ -89,14 +89,14 @@ def to_confirm(session: Session, composition: tables.Composition) -> tuple[str, 
 def confirm_materials(session: Session, user: int | None, dealer: str, key: str, by: str) -> None:
     """Confirm that the materials may cross the border; ``by``: who says so. Confirmed already: nothing changes.
 
-    Raises `Invalid` without a name.
+    Raises `InvalidInputError` without a name.
     """
     trial, composition = claimed(session, dealer, key)
     name = " ".join(by.split())
     if not name or len(name) > 200:
-        raise Invalid([("by", _("Say who confirms it, in at most 200 letters."))])
+        raise InvalidInputError([("by", _("Say who confirms it, in at most 200 letters."))])
     if trial.place is not Place.POST:
-        raise Refused(_("This trial is in the shop; nothing crosses a border."))
+        raise ConflictError(_("This trial is in the shop; nothing crosses a border."))
     require_state(composition, ("planned",), _("The parcel of this trial waits no more."))
     if composition.materials_confirmed_at is not None:
         return
@@ -116,33 +116,33 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A bow that is not in the trial, is in it already, is unknown here, or does not suit.
-    Refused
+    ConflictError
         The trial is planned no more, a bow is wanted elsewhere, or none would be left.
     """
     lock_dealer(session, dealer)
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("planned",), _("The bows of a trial can be changed only while it is planned."))
-    before = {row.copy: row for row in carried(session, composition.trial)}
-    after = _swapped(list(before), out, in_)
-    if set(after) == set(before):
+    earlier = {row.copy: row for row in carried(session, composition.trial)}
+    swapped = _swapped(list(earlier), out, in_)
+    if set(swapped) == set(earlier):
         return
     # All that can be refused is asked before the first change, so that a refusal leaves the trial as it was.
-    lock_copies(session, {*before, *after})
+    lock_copies(session, {*earlier, *swapped})
     if in_ is not None:
         first, last = _days(composition)
         composing.set_aside(session, dealer, [in_], first, reservations.busy_until(last, trial.place))
     answers = check(composition.answers)
     stored = known.of_trial(session, trial, composition, answers)
-    considered = composing.consider_answers(session, answers, after, stored)
+    considered = composing.consider_answers(session, answers, swapped, stored)
     if out is not None:
-        session.delete(before[out])
+        session.delete(earlier[out])
         session.flush()
         release(session, [out])
     if in_ is not None:
         composing.keep_aside(session, composition, [in_])
-    _plan_anew(session, composition, considered, after)
+    _plan_anew(session, composition, considered, swapped)
     noted(session, user, dealer, audit_events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
 
 
@@ -172,16 +172,16 @@ def may_come(session: Session, record: TrialRecord) -> tuple[tuple[str, str], ..
 
 def _swapped(before: list[str], out: str | None, in_: str | None) -> list[str]:
     if out is not None and out not in before:
-        raise Invalid([("out", _("The bow {copy} is not in this trial.").format(copy=out))])
+        raise InvalidInputError([("out", _("The bow {copy} is not in this trial.").format(copy=out))])
     if in_ is not None and in_ in before and in_ != out:
-        raise Invalid([("in", _("The bow {copy} is in this trial already.").format(copy=in_))])
-    after = [copy for copy in before if copy != out] + ([in_] if in_ is not None else [])
-    if not after:
-        raise Refused(_("A trial needs one bow at least; cancel it if none is to be played."))
-    if len(after) > composing.MOST_COPIES:
+        raise InvalidInputError([("in", _("The bow {copy} is in this trial already.").format(copy=in_))])
+    swapped = [copy for copy in before if copy != out] + ([in_] if in_ is not None else [])
+    if not swapped:
+        raise ConflictError(_("A trial needs one bow at least; cancel it if none is to be played."))
+    if len(swapped) > composing.MOST_COPIES:
         sentence = _("That would be {count} bows; at most {most} can be kept apart in one trial.")
-        raise Refused(sentence.format(count=len(after), most=composing.MOST_COPIES))
-    return after
+        raise ConflictError(sentence.format(count=len(swapped), most=composing.MOST_COPIES))
+    return swapped
 
 
 def _plan_anew(session: Session, composition: tables.Composition, considered: Considered, copies: list[str]) -> None:
@@ -199,7 +199,7 @@ def _plan_anew(session: Session, composition: tables.Composition, considered: Co
 def take_back(session: Session, user: int | None, dealer: str, key: str, copies: Mapping[str, str]) -> None:
     """Take bows back, each with its condition; the others stay out. A bow that is back already stays as it is.
 
-    Raises `Invalid` for a bow that is not out on this trial.
+    Raises `InvalidInputError` for a bow that is not out on this trial.
     """
     _trial, composition = claimed(session, dealer, key)
     rows = {row.copy: row for row in carried(session, composition.trial)}
@@ -280,7 +280,7 @@ def _go_out(
                 row.out_at, row.condition_out = now(), condition.get(row.copy, "").strip() or None
             session.flush()
     except IntegrityError:
-        raise Refused(_out_elsewhere(session, composition, list(held)), Code.BOWS_TAKEN) from None
+        raise ConflictError(_out_elsewhere(session, composition, list(held)), Code.BOWS_TAKEN) from None
     for copy in held.values():
         copy.status = "on_trial"
     _on_the_day(trial, composition, rows)
@@ -300,7 +300,7 @@ def _on_the_day(trial: tables.Trial, composition: tables.Composition, rows: Iter
 
 
 def _refuse_gone(composition: tables.Composition, copies: Iterable[tables.Copy]) -> None:
-    """Raise `Refused` where a bow cannot go out because it was sold, is in repair, or has left the shop since it was set aside."""
+    """Raise `ConflictError` where a bow cannot go out because it was sold, is in repair, or has left the shop since it was set aside."""
     gone = [
         reservations.status_sentence(copy.serial, copy.status)
         for copy in copies
@@ -309,7 +309,7 @@ def _refuse_gone(composition: tables.Composition, copies: Iterable[tables.Copy])
     moved = _("{copy} is no more in this shop.")
     gone += [moved.format(copy=copy.serial) for copy in copies if copy.dealer != composition.dealer]
     if gone:
-        raise Refused(" ".join([*gone, _("Exchange or drop it first.")]), Code.BOWS_TAKEN)
+        raise ConflictError(" ".join([*gone, _("Exchange or drop it first.")]), Code.BOWS_TAKEN)
 
 
 def _out_elsewhere(session: Session, composition: tables.Composition, copies: list[str]) -> str:
@@ -327,11 +327,11 @@ def _come_home(session: Session, trial: tables.Trial, composition: tables.Compos
     """Take what is out back, where the trial was in the shop: the bows never left it."""
     if trial.place is Place.POST:
         return
-    out = [row for row in carried(session, composition.trial) if row.out_at is not None and row.back_at is None]
-    for row in out:
+    rows_out = [row for row in carried(session, composition.trial) if row.out_at is not None and row.back_at is None]
+    for row in rows_out:
         row.back_at = now()
     session.flush()
-    release(session, [row.copy for row in out])
+    release(session, [row.copy for row in rows_out])
 
 
 def release(session: Session, copies: Iterable[str]) -> None:
@@ -344,8 +344,8 @@ def release(session: Session, copies: Iterable[str]) -> None:
     for serial, row in rows.items():
         if row.status in ("reserved", "on_trial"):
             wanted = reserved.get(serial, ())
-            out = any(each.out for each in wanted)
-            row.status = "on_trial" if out else "reserved" if wanted else "in_stock"
+            any_out = any(each.out for each in wanted)
+            row.status = "on_trial" if any_out else "reserved" if wanted else "in_stock"
     session.flush()
 
 
@@ -355,7 +355,7 @@ def _shut_seats(session: Session, composition: tables.Composition) -> None:
 
 
 def _check_conditions(condition: Mapping[str, str], copies: Iterable[str], *, every: bool) -> None:
-    there = list(copies)
+    carried_copies = list(copies)
     strange = _("The bow {copy} is not out on this trial.")
     long = _("The condition is longer than {most} letters; say it shorter.")
     missing = (
@@ -363,18 +363,18 @@ def _check_conditions(condition: Mapping[str, str], copies: Iterable[str], *, ev
         if every
         else _("Say in what condition {copy} came.")
     )
-    problems = [(f"condition.{copy}", strange.format(copy=copy)) for copy in condition if copy not in there]
+    problems = [(f"condition.{copy}", strange.format(copy=copy)) for copy in condition if copy not in carried_copies]
     problems += [
         (f"condition.{copy}", long.format(most=LONGEST_NOTE))
         for copy, note in condition.items()
         if len(note) > LONGEST_NOTE
     ]
-    wanted = there if every else [copy for copy in condition if copy in there]
+    wanted = carried_copies if every else [copy for copy in condition if copy in carried_copies]
     problems += [
         (f"condition.{copy}", missing.format(copy=copy)) for copy in wanted if not condition.get(copy, "").strip()
     ]
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
 
 
 def _days(composition: tables.Composition) -> tuple[dt.date, dt.date]:

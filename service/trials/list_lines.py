@@ -4,12 +4,12 @@ from service.core import formats
 from service.core.language import _
 from service.trials import desk_lines, desk_words
 from service.trials.desk_reads import EnquiryRow, Overdue, PlayerRow, TrialRow
-from service.web.desk_forms import Line, address
+from service.web.desk_forms import ListLine, address
 
 
-def enquiry(row: EnquiryRow) -> Line:
+def enquiry(row: EnquiryRow) -> ListLine:
     """Return an enquiry's line."""
-    return Line(
+    return ListLine(
         name=desk_lines.somebody(row.name),
         facts=desk_lines.enquiry_facts(row),
         state=formats.capital(desk_lines.enquiry_state(row)),
@@ -18,13 +18,13 @@ def enquiry(row: EnquiryRow) -> Line:
     )
 
 
-def trial(row: TrialRow, action: str = "") -> Line:
+def trial(row: TrialRow, action: str = "") -> ListLine:
     """Return a trial's line; ``action`` says what is to be done with it."""
     back = desk_lines.coming_back(row) if row.state == "open" else ""
     came = [desk_words.OUTCOMES[row.outcome]] if row.outcome else []
     states = [desk_words.STATES[row.state], *came]
     state = ", ".join([*(_(word) for word in states), *filter(None, (back, desk_lines.bows_and_sheets(row)))])
-    return Line(
+    return ListLine(
         name=desk_lines.trial_title(row),
         facts=desk_lines.trial_facts(row),
         state=formats.capital(state),
@@ -34,9 +34,9 @@ def trial(row: TrialRow, action: str = "") -> Line:
     )
 
 
-def overdue(item: Overdue) -> Line:
+def overdue(item: Overdue) -> ListLine:
     """Return the line of a trial whose bows should be back."""
-    return Line(
+    return ListLine(
         name=desk_lines.trial_title(item.trial),
         facts=desk_lines.trial_facts(item.trial),
         state=desk_lines.overdue(item),
@@ -46,9 +46,9 @@ def overdue(item: Overdue) -> Line:
     )
 
 
-def player(row: PlayerRow) -> Line:
+def player(row: PlayerRow) -> ListLine:
     """Return a player's line."""
-    return Line(
+    return ListLine(
         name=desk_lines.somebody(row.name),
         facts=desk_lines.player_facts(row),
         state=row.email or row.phone or "",

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
 from service.core import audit_events
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.core.moments import now
 from service.players.trial_access import claimed
@@ -31,16 +31,16 @@ def move(session: Session, user: int | None, dealer: str, key: str, when: When) 
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A day that is past, bows back before the trial, or an hour that the shop's clock leaves out.
-    Refused
+    ConflictError
         Not planned any more, or bows that are wanted elsewhere in these days, each in a sentence.
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("planned",), _("Only a planned trial can be moved."))
     last = when.due_back or when.on + ((composition.due_back or trial.on) - trial.on)
-    before = (trial.on, composition.hour, composition.due_back)
-    if before == (when.on, when.hour, last):
+    earlier = (trial.on, composition.hour, composition.due_back)
+    if earlier == (when.on, when.hour, last):
         return
     _check(when, last)
     composing.check_hour(session, dealer, when.on, when.hour)
@@ -53,7 +53,7 @@ def move(session: Session, user: int | None, dealer: str, key: str, when: When) 
         row.out_from, row.due_back = when.on, last
     session.flush()
     trial_mails.moved(session, key)
-    told = {"on": when.on.isoformat(), "hour": when.hour and f"{when.hour:%H:%M}", "was": before[0].isoformat()}
+    told = {"on": when.on.isoformat(), "hour": when.hour and f"{when.hour:%H:%M}", "was": earlier[0].isoformat()}
     noted(session, user, dealer, audit_events.TRIAL_MOVED, f"trial {key}", **told)
 
 
@@ -67,4 +67,4 @@ def _check(when: When, last: dt.date) -> None:
             ("due_back", _("The bows cannot be back before the trial; expected the same day or a later one."))
         )
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)

@@ -30,9 +30,9 @@ def wants_repeat(session: Session, dealer: str, place: Place, blinding: Blinding
         return False
     composition, trial = tables.Composition, tables.Trial
     in_shop = (composition.dealer == dealer) & trial.place.is_distinct_from(Place.POST)
-    before = select(composition.repeat).join(trial, trial.id == composition.trial).where(in_shop)
-    recent = session.scalars(before.order_by(composition.number.desc()).limit(RECENT)).all()
-    played = session.scalar(select(func.count()).select_from(before.subquery())) or 0
+    earlier_trials = select(composition.repeat).join(trial, trial.id == composition.trial).where(in_shop)
+    recent = session.scalars(earlier_trials.order_by(composition.number.desc()).limit(RECENT)).all()
+    played = session.scalar(select(func.count()).select_from(earlier_trials.subquery())) or 0
     return needs_repeat(played) or (len(recent) == RECENT and not any(recent))
 
 

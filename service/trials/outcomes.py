@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import Blinding, OutcomeKind, Place
 from service import tables
 from service.core import audit_events, formats
-from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotHere, Refused
+from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies
@@ -43,22 +43,22 @@ def record(
 
     Raises
     ------
-    NotHere
+    NotFoundError
         The dealer has no such trial.
-    Invalid
+    InvalidInputError
         A word that is none of these, a bow that was not in the trial, a day before the trial or to come.
-    Refused
+    ConflictError
         The trial was not played, or the outcome contradicts an earlier one.
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("There is no outcome to record."))
     kind = _checked(session, trial, outcome, copy, reason, on)
-    before = told(session, trial.id)
-    same = next((row for row in before if _is_same(row, kind, copy, on)), None)
+    earlier = told(session, trial.id)
+    same = next((row for row in earlier if _is_same(row, kind, copy, on)), None)
     if same is not None and same.reason == reason:
         return
     if same is None:
-        _refuse_contradiction(before, kind, copy, on)
+        _refuse_contradiction(earlier, kind, copy, on)
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
     revision = _next_revision(session, trial.id, kind, copy, on)
     session.add(tables.Outcome(trial=trial.id, on=on, outcome=kind, copy=copy, reason=reason, revision=revision))
@@ -96,12 +96,12 @@ def correct(
     """Put an outcome in place of one that was recorded by mistake, ``wrong``: its outcome, copy and day.
 
     The new one is the next revision of the old; how the old one stood is kept in the record of what was done.
-    Raises `NotHere` where there is no such outcome, else as `record` does.
+    Raises `NotFoundError` where there is no such outcome, else as `record` does.
     """
     trial, composition = claimed(session, dealer, key)
     mistaken = next((row for row in told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
     if mistaken is None:
-        raise NotHere
+        raise NotFoundError
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
     was = {"outcome": str(mistaken.outcome), "copy": mistaken.copy, "reason": mistaken.reason, "on": str(mistaken.on)}
     revision = mistaken.revision + 1
@@ -115,11 +115,11 @@ def correct(
 
 def take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:
     """Take an outcome out with every revision of it, and undo what it did to the stock."""
-    kind, copy, on = mistaken.outcome, mistaken.copy, mistaken.on
+    kind, copy, day = mistaken.outcome, mistaken.copy, mistaken.on
     for row in session.scalars(select(tables.Outcome).where(_same_as(composition.trial, mistaken))):
         session.delete(row)
     session.flush()
-    _undo(session, composition, kind, copy, on)
+    _undo(session, composition, kind, copy, day)
 
 
 def _checked(
@@ -140,7 +140,7 @@ def _checked(
         problems.append(FieldProblem("on", _("This day is still to come."), FieldCode.OUT_OF_RANGE))
     problems += _copy_problems(session, trial, outcome, copy)
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
     return OutcomeKind(outcome)
 
 
@@ -169,15 +169,18 @@ def _is_same(row: tables.Outcome, kind: OutcomeKind, copy: str | None, on: dt.da
 
 
 def _same_as(trial: int, row: tables.Outcome) -> ColumnElement[bool]:
-    of = tables.Outcome
-    same_copy = func.coalesce(of.copy, "") == (row.copy or "")
-    return (of.trial == trial) & (of.outcome == row.outcome) & (of.on == row.on) & same_copy
+    outcome = tables.Outcome
+    same_copy = func.coalesce(outcome.copy, "") == (row.copy or "")
+    return (outcome.trial == trial) & (outcome.outcome == row.outcome) & (outcome.on == row.on) & same_copy
 
 
 def _next_revision(session: Session, trial: int, kind: OutcomeKind, copy: str | None, on: dt.date) -> int:
-    of = tables.Outcome
-    highest = select(func.max(of.revision)).where(
-        of.trial == trial, of.outcome == kind, of.on == on, func.coalesce(of.copy, "") == (copy or "")
+    outcome = tables.Outcome
+    highest = select(func.max(outcome.revision)).where(
+        outcome.trial == trial,
+        outcome.outcome == kind,
+        outcome.on == on,
+        func.coalesce(outcome.copy, "") == (copy or ""),
     )
     return (session.scalar(highest) or 0) + 1
 
@@ -197,18 +200,18 @@ def _refuse_contradiction(before: Sequence[tables.Outcome], kind: OutcomeKind, c
     kept = kept_since(before)
     if kind is OutcomeKind.KEPT and copy in kept:
         sentence = _("{copy} was recorded as kept on {day} already; correct that entry if the day is wrong.")
-        raise Refused(sentence.format(copy=copy, day=formats.day(kept[copy])), Code.CONTRADICTS_RECORD)
+        raise ConflictError(sentence.format(copy=copy, day=formats.day(kept[copy])), Code.CONTRADICTS_RECORD)
     if kind is OutcomeKind.RETURNED and (copy not in kept or kept[copy] > on):
-        raise Refused(
+        raise ConflictError(
             _("{copy} was not kept before that day, so it cannot have been brought back.").format(copy=copy),
             Code.CONTRADICTS_RECORD,
         )
     if kind in (OutcomeKind.NONE, OutcomeKind.MORE_ASKED) and kept:
-        one, since = next(iter(kept.items()))
+        one, start = next(iter(kept.items()))
         sentence = _(
             "{copy} was kept on {day}. Record it as brought back first, or correct that entry if it was a mistake."
         )
-        raise Refused(sentence.format(copy=one, day=formats.day(since)), Code.CONTRADICTS_RECORD)
+        raise ConflictError(sentence.format(copy=one, day=formats.day(start)), Code.CONTRADICTS_RECORD)
     _refuse_kept_before_none(before, kind, on)
 
 
@@ -216,7 +219,7 @@ def _refuse_kept_before_none(before: Sequence[tables.Outcome], kind: OutcomeKind
     none = [row.on for row in before if row.outcome is OutcomeKind.NONE and row.on >= on]
     if kind is OutcomeKind.KEPT and none:
         sentence = _("On {day} it was recorded that none was kept; correct that entry instead.")
-        raise Refused(sentence.format(day=formats.day(max(none))), Code.CONTRADICTS_RECORD)
+        raise ConflictError(sentence.format(day=formats.day(max(none))), Code.CONTRADICTS_RECORD)
 
 
 def _end(session: Session, trial: tables.Trial, composition: tables.Composition, kept: str | None) -> None:
@@ -290,9 +293,9 @@ def before_next(session: Session, dealer: str, key: str) -> Before:
 
     Raises
     ------
-    NotHere
+    NotFoundError
         The dealer has no such trial.
-    Refused
+    ConflictError
         It is still to be played.
     """
     trial, composition = composed(session, dealer, key)

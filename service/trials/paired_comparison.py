@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from model.trial import DEFAULT_RULE, Compared, PairsVerdict, paired_comparison
 from service import tables
 from service.core import audit, audit_events, formats
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _, ngettext
 from service.questionnaire.sheet_fields import PairIn
 
@@ -64,15 +64,15 @@ def start(session: Session, user: int | None, dealer: str, key: str, letters: tu
 
     Raises
     ------
-    NotHere : the dealer has no such trial.
-    Refused : the trial is not open, a letter is not in it, or both letters are of one bow.
+    NotFoundError : the dealer has no such trial.
+    ConflictError : the trial is not open, a letter is not in it, or both letters are of one bow.
     """
     composition = _locked(session, dealer, key)
     if composition.state != "open":
-        raise Refused(_("Only bows of an open trial can be put against each other."))
+        raise ConflictError(_("Only bows of an open trial can be put against each other."))
     first, second = (_copy(session, composition.trial, letter) for letter in letters)
     if first == second:
-        raise Refused(_("These two letters stand for one and the same bow, played twice; choose another one."))
+        raise ConflictError(_("These two letters stand for one and the same bow, played twice; choose another one."))
     now = dt.datetime.now(dt.UTC)
     for going in _going_on(session, composition.trial):
         going.ended_at = now
@@ -96,7 +96,7 @@ def state(session: Session, dealer: str, key: str) -> dict[str, Any] | None:
 
     Raises
     ------
-    NotHere : the dealer has no such trial.
+    NotFoundError : the dealer has no such trial.
     """
     head = _newest(session, _trial(session, dealer, key))
     if head is None:
@@ -117,13 +117,13 @@ def record_pair(
 
     Raises
     ------
-    NotHere : the dealer has no such trial, or the trial no such head-to-head.
-    Refused : another device answered this pair, or the same answer came before with other content.
+    NotFoundError : the dealer has no such trial, or the trial no such head-to-head.
+    ConflictError : another device answered this pair, or the same answer came before with other content.
     """
     composition = _locked(session, dealer, key)
     head = session.get(tables.HeadToHead, pair.head_to_head)
     if head is None or head.trial != composition.trial:
-        raise NotHere
+        raise NotFoundError
     known = session.get(tables.Pair, pair_id) or session.scalar(
         select(tables.Pair).where(tables.Pair.head_to_head == head.id, tables.Pair.number == pair.number)
     )
@@ -133,12 +133,12 @@ def record_pair(
         session.flush()
         _end_where_settled(session, head, now)
     elif not _same(known, pair_id, pair):
-        raise Refused(_("Pair {number} was answered already, on another screen.").format(number=pair.number))
+        raise ConflictError(_("Pair {number} was answered already, on another screen.").format(number=pair.number))
     return {"number": pair.number, "ended": head.ended_at is not None}
 
 
 def handing(session: Session, dealer: str, key: str) -> Handing | None:
-    """Return what the adviser is told of the newest head-to-head; None where none was begun. Raises `NotHere`."""
+    """Return what the adviser is told of the newest head-to-head; None where none was begun. Raises `NotFoundError`."""
     trial, slot = _trial(session, dealer, key), tables.Slot
     placed = session.execute(select(slot.letter, slot.copy).where(slot.trial == trial).order_by(slot.position))
     return handed(rounds(session, trial), {copy: letter for letter, copy in reversed(placed.all())})
@@ -173,7 +173,7 @@ def _handing(head: tables.HeadToHead, pairs: Sequence[tables.Pair], letters: tup
 
 
 def end(session: Session, user: int | None, dealer: str, key: str) -> None:
-    """End a head-to-head before its verdict; what was answered stays. Raises `NotHere`."""
+    """End a head-to-head before its verdict; what was answered stays. Raises `NotFoundError`."""
     composition = _locked(session, dealer, key)
     for going in _going_on(session, composition.trial):
         going.ended_at = dt.datetime.now(dt.UTC)
@@ -211,8 +211,8 @@ def _ahead(verdict: PairsVerdict, wins: Sequence[int]) -> int:
 
 def _mistaken() -> int:
     """Return in how many of 100 head-to-heads without any preference the rule names one of the bows."""
-    without = paired_comparison.operating_characteristic(0.5)
-    return round(100 * (without.first + without.second))
+    error_rate = paired_comparison.operating_characteristic(0.5)
+    return round(100 * (error_rate.first + error_rate.second))
 
 
 def rounds(session: Session, trial: int) -> tuple[Round, ...]:
@@ -225,17 +225,17 @@ def rounds(session: Session, trial: int) -> tuple[Round, ...]:
         .order_by(head.started_at, head.id, pair.number)
     )
     grouped = groupby(found, key=lambda row: row[0])
-    return tuple((of, tuple(pair for _head, pair in group if pair is not None)) for of, group in grouped)
+    return tuple((key, tuple(pair for _head, pair in group if pair is not None)) for key, group in grouped)
 
 
 def compared(played: Sequence[Round], revealed_at: dt.datetime | None = None) -> tuple[Compared, ...]:
     """Return what all pairs of a trial say, by head-to-head; those answered after the key was revealed were not blind."""
     found = []
-    for of, answered in played:
+    for head, answered in played:
         blind = [each for each in answered if revealed_at is None or (each.rated_at or each.received_at) < revealed_at]
-        first = sum(_won_by(of, each) == 0 for each in blind)
+        first = sum(_won_by(head, each) == 0 for each in blind)
         if blind:
-            found.append(Compared(of.first, of.second, first, len(blind) - first))
+            found.append(Compared(head.first, head.second, first, len(blind) - first))
     return tuple(found)
 
 
@@ -302,7 +302,7 @@ def _copy(session: Session, trial: int, letter: str) -> str | None:
     row = session.execute(select(slot.copy).where(slot.trial == trial, slot.letter == letter).limit(1)).one_or_none()
     if row is None:
         sentence = _("There is no bow {letter} in this trial.") if letter else _("There is no own bow in this trial.")
-        raise Refused(sentence.format(letter=letter))
+        raise ConflictError(sentence.format(letter=letter))
     copy: str | None = row[0]
     return copy
 
@@ -314,7 +314,7 @@ def _trial(session: Session, dealer: str, key: str) -> int:
         .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
     )
     if found is None:
-        raise NotHere
+        raise NotFoundError
     return found
 
 
@@ -325,5 +325,5 @@ def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
         .with_for_update(of=tables.Composition)
     )
     if composition is None:
-        raise NotHere
+        raise NotFoundError
     return composition

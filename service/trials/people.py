@@ -34,23 +34,23 @@ def nobodys(session: Session, dealer: str, after: str) -> Leaf[EnquiryRow]:
 
 
 def _enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
-    of = tables.Enquiry
-    order = (of.created_at, of.id)
+    kind = tables.Enquiry
+    order = (kind.created_at, kind.id)
     # The ids alone are put in order; the answers and the advice of all would take a hundred times the memory.
     found = session.execute(
-        select(of.created_at, of.id)
+        select(kind.created_at, kind.id)
         .where(*conditions, paging.beyond(order, paging.read(after, dt.datetime, str)))
         .order_by(*(column.desc() for column in order))
         .limit(paging.A_PAGE + 1)
     ).all()
-    count = session.scalar(select(func.count()).select_from(of).where(*conditions)) or 0
+    count = session.scalar(select(func.count()).select_from(kind).where(*conditions)) or 0
     page = paging.leaf(found, count, tuple)
-    return page.of(_enquiry_rows(session, dealer, of.id.in_([row.id for row in page.rows])))
+    return page.of(_enquiry_rows(session, dealer, kind.id.in_([row.id for row in page.rows])))
 
 
 def _enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
-    of = tables.Enquiry
-    found = session.scalars(select(of).where(*conditions).order_by(of.created_at.desc(), of.id.desc())).all()
+    kind = tables.Enquiry
+    found = session.scalars(select(kind).where(*conditions).order_by(kind.created_at.desc(), kind.id.desc())).all()
     trials = _trials_of(session, dealer, [row.id for row in found])
     return tuple(_enquiry_row(row, trials.get(row.id, [])) for row in found)
 
@@ -64,13 +64,13 @@ def is_new() -> ColumnElement[bool]:
 
 
 def _trials_of(session: Session, dealer: str, enquiries: Sequence[str]) -> dict[str, list[tuple[str, int]]]:
-    of = tables.Composition
+    kind = tables.Composition
     found: dict[str, list[tuple[str, int]]] = defaultdict(list)
     for enquiry, key, number in session.execute(
-        select(of.enquiry, tables.Trial.key, of.number)
-        .join(tables.Trial, tables.Trial.id == of.trial)
-        .where(of.dealer == dealer, of.enquiry.in_(enquiries))
-        .order_by(of.number)
+        select(kind.enquiry, tables.Trial.key, kind.number)
+        .join(tables.Trial, tables.Trial.id == kind.trial)
+        .where(kind.dealer == dealer, kind.enquiry.in_(enquiries))
+        .order_by(kind.number)
     ):
         found[str(enquiry)].append((key, number))
     return found
@@ -96,7 +96,7 @@ def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> Enqu
 
 
 def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
-    """Return one enquiry; ``any_dealer``: one that is no dealer's yet too. Raises `NotHere`."""
+    """Return one enquiry; ``any_dealer``: one that is no dealer's yet too. Raises `NotFoundError`."""
     nobodys = enquiry_access.nobodys(session, id_) if any_dealer else None
     row = nobodys or enquiry_access.own(session, dealer, id_)
     return EnquiryPage(
@@ -193,18 +193,18 @@ def search_for(text: str) -> ColumnElement[bool]:
 
 
 def player_row(session: Session, dealer: str, key: str) -> PlayerRow:
-    """Return one player; raises `NotHere`."""
+    """Return one player; raises `NotFoundError`."""
     return player_rows(session, dealer, [known(session, dealer, key).id])[0]
 
 
 def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
-    """Return one player with every trial and enquiry; raises `NotHere`."""
+    """Return one player with every trial and enquiry; raises `NotFoundError`."""
     stands = known(session, dealer, key).id
     row, whole = player_rows(session, dealer, [stands])[0], same_person.by_head(session, dealer, [stands])[stands]
     of_whom = tables.Contact.player.in_(whole) & (tables.Contact.dealer == dealer)
     contacts = session.scalars(select(tables.Contact).where(of_whom).order_by(tables.Contact.player != stands)).all()
     of_here = next(iter(contacts), None)
-    names, emails = ([value for each in contacts if (value := getattr(each, of))] for of in ("name", "email"))
+    names, emails = ([value for each in contacts if (value := getattr(each, kind))] for kind in ("name", "email"))
     return PlayerPage(
         row=row,
         language=of_here.language if of_here else None,
@@ -218,9 +218,9 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
 
 
 def alike_of_enquiry(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
-    """Return the players of the name or the address that an enquiry gave; raises `NotHere`."""
+    """Return the players of the name or the address that an enquiry gave; raises `NotFoundError`."""
     contact = enquiry_access.own(session, dealer, enquiry).contact or {}
-    names, emails = ([value] if (value := contact.get(of)) else [] for of in ("name", "email"))
+    names, emails = ([value] if (value := contact.get(kind)) else [] for kind in ("name", "email"))
     return _alike(session, dealer, names, emails, ())
 
 

@@ -51,9 +51,9 @@ def verdict(proposal: Proposal) -> str:
         ASK: _("The advice: nothing suitable can be had on these days."),
     }[code(doc)]
     changed = what_changes_it(doc) if code(doc) == KEEP else ""
-    there = elsewhere(doc, beside_list=False) if code(doc) in (KEEP, ASK) else ""
+    sentence = elsewhere(doc, beside_list=False) if code(doc) in (KEEP, ASK) else ""
     by_hand = _("Other bows can be ticked by hand.") if code(doc) == ASK and proposal.bows else ""
-    return " ".join(part for part in (said, changed, there, by_hand) if part)
+    return " ".join(part for part in (said, changed, sentence, by_hand) if part)
 
 
 def gain(proposal: Proposal, chosen: int) -> str:

@@ -17,7 +17,7 @@ from service import tables
 from service.advice import advise, words
 from service.advice.advise import Considered
 from service.advice.document import in_reach
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.core.scopes import OneDealer
 from service.players.known import NO_MARKS, Marks
@@ -115,7 +115,7 @@ def propose(
 
     Raises
     ------
-    Invalid
+    InvalidInputError
         A chosen bow that is unknown, another dealer's, or for another instrument or hold; tried bows likewise.
     """
     today = dt.datetime.now(dt.UTC).date()
@@ -174,7 +174,7 @@ def _check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collecti
             continue
         problems.append((f"copies.{place}", sentence.format(copy=serial)))
     if problems:
-        raise Invalid(problems)
+        raise InvalidInputError(problems)
 
 
 def _proposal(
@@ -289,11 +289,11 @@ def _lacking(considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
     tiers = [*dict.fromkeys([*listed, *in_reach(considered.parts)])][:MOST_LACKING]
     suited = shelf.free.intersection(considered.outlook.stock.serials)
     at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in suited}
-    there = considered.now_on_sale.workshop_by_tier(tiers, considered.questionnaire.hold)
+    workshop_stock = considered.now_on_sale.workshop_by_tier(tiers, considered.questionnaire.hold)
     names = considered.now_on_sale.names
     missing = {entry.tier: considered.proposal.missing for entry in considered.proposal.entries[:1]}
     return tuple(
-        composing_words.lacking(names[tier], missing.get(tier, 0), there.get(tier, 0))
+        composing_words.lacking(names[tier], missing.get(tier, 0), workshop_stock.get(tier, 0))
         for tier in tiers
-        if missing.get(tier, 0) or (tier not in at_hand and there.get(tier, 0))
+        if missing.get(tier, 0) or (tier not in at_hand and workshop_stock.get(tier, 0))
     )

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
 from service.core.signed_links import Signer
 
@@ -39,12 +39,12 @@ def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: 
 
     Raises
     ------
-    NotHere : the dealer has no such trial.
-    Refused : the trial is over.
+    NotFoundError : the dealer has no such trial.
+    ConflictError : the trial is over.
     """
     composition = _composition(session, dealer, key)
     if composition.state in ("closed", "cancelled"):
-        raise Refused(_("This trial is over; no more sheets are handed out for it."))
+        raise ConflictError(_("This trial is over; no more sheets are handed out for it."))
     seat = _open_one(session, composition.trial, rater)
     if seat is None:
         now = dt.datetime.now(dt.UTC)
@@ -58,7 +58,7 @@ def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: 
 
 
 def open_paths(session: Session, dealer: str, key: str, *, signer: Signer) -> dict[str, str]:
-    """Return by rater the links that are open; raises `NotHere`."""
+    """Return by rater the links that are open; raises `NotFoundError`."""
     composition = _composition(session, dealer, key)
     seats = ((rater, _open_one(session, composition.trial, rater)) for rater in tables.RATERS)
     return paths({rater: seat.id for rater, seat in seats if seat is not None}, signer)
@@ -75,7 +75,7 @@ def path(signer: Signer, seat: str) -> str:
 
 
 def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None = None) -> SeatInfo:
-    """Return what a link's token leads to; raises `NotHere` where it was not made here."""
+    """Return what a link's token leads to; raises `NotFoundError` where it was not made here."""
     seat_id = signer.read(PURPOSE, token)
     row = session.execute(
         select(tables.Seat, tables.Trial.key, tables.Composition, tables.Dealer.name)
@@ -85,7 +85,7 @@ def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None
         .where(tables.Seat.id == (seat_id or ""))
     ).one_or_none()
     if row is None:
-        raise NotHere
+        raise NotFoundError
     seat, key, composition, name = row
     now = at or dt.datetime.now(dt.UTC)
     closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")
@@ -99,7 +99,7 @@ def _composition(session: Session, dealer: str, key: str) -> tables.Composition:
         .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
     )
     if found is None:
-        raise NotHere
+        raise NotFoundError
     return found
 
 

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import OutcomeKind, Place
 from service import tables
 from service.core import audit_events
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.row_locks import lock_copies
 from service.players.trial_access import claimed
@@ -28,9 +28,9 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
 
     Raises
     ------
-    NotHere
+    NotFoundError
         The dealer has no such trial.
-    Refused
+    ConflictError
         It is planned or given up, its key was revealed since, a bow was kept and brought back, or a bow cannot go out again.
     """
     trial, composition = claimed(session, dealer, key)
@@ -39,12 +39,12 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
     require_state(composition, ("closed",), _("Only a closed trial can be opened again."))
     closed = composition.closed_at or trial_day(trial)
     if composition.revealed_at is not None and composition.revealed_at >= closed:
-        raise Refused(
+        raise ConflictError(
             _("The key was revealed since: what is rated now would not be blind. Compose the next trial from this one.")
         )
     told = outcomes.told(session, trial.id)
     if any(row.outcome is OutcomeKind.RETURNED for row in told):
-        raise Refused(_("A bow was kept and brought back since: correct what was recorded instead."))
+        raise ConflictError(_("A bow was kept and brought back since: correct what was recorded instead."))
     rows = carried(session, trial.id)
     lock_copies(session, [row.copy for row in rows])
     was = [[str(row.outcome), row.copy, row.reason, row.on.isoformat()] for row in told]
@@ -80,7 +80,7 @@ def _out_again(session: Session, composition: tables.Composition, rows: list[tab
     moved = _("{copy} is no more in this shop.")
     gone += [moved.format(copy=copy.serial) for copy in held.values() if copy.dealer != composition.dealer]
     if gone:
-        raise Refused(" ".join([*gone, _("The trial stays closed.")]))
+        raise ConflictError(" ".join([*gone, _("The trial stays closed.")]))
     try:
         with session.begin_nested():
             for row in rows:
@@ -88,7 +88,7 @@ def _out_again(session: Session, composition: tables.Composition, rows: list[tab
             session.flush()
     except IntegrityError:
         # Of two trials that hold the same bow the database refuses one.
-        raise Refused(_("A bow of this trial is out on another one now. The trial stays closed.")) from None
+        raise ConflictError(_("A bow of this trial is out on another one now. The trial stays closed.")) from None
     for copy in held.values():
         copy.status = "on_trial"
     session.flush()

@@ -73,10 +73,12 @@ def of_copies(
     if serials is not None:
         statement = statement.where(kept.copy.in_(sorted(serials)))
     found: dict[str, list[Reservation]] = defaultdict(list)
-    for row, number, of, key, place in session.execute(statement):
-        out = row.out_at is not None and row.back_at is None
+    for row, number, reserved_for, key, place in session.execute(statement):
+        is_out = row.out_at is not None and row.back_at is None
         busy = busy_until(row.due_back, place)
-        found[row.copy].append(Reservation(row.copy, row.trial, key, number, of, row.out_from, row.due_back, busy, out))
+        found[row.copy].append(
+            Reservation(row.copy, row.trial, key, number, reserved_for, row.out_from, row.due_back, busy, is_out)
+        )
     return found
 
 

@@ -11,7 +11,7 @@ from model.domain.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place,
 from service import tables
 from service.advice import playing
 from service.core import phrases
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.language import _
 from service.trials.screen_words import LISTENED, LISTENER_NOTES, LISTENER_WORDS
 
@@ -68,7 +68,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
 
     Raises
     ------
-    NotHere : there is no such trial at this dealer.
+    NotFoundError : there is no such trial at this dealer.
     """
     trial, composition, asked_at = _found(session, trial_id, dealer)
     slots = _slots(session, trial.id)
@@ -102,7 +102,7 @@ def _found(
         asked = asked.where(tables.Composition.dealer == dealer)
     row = session.execute(asked).one_or_none()
     if row is None:
-        raise NotHere
+        raise NotFoundError
     return row[0], row[1], row[2]
 
 

@@ -7,8 +7,8 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit
-from service.core.audit_events import Event
-from service.core.errors import Code, Refused
+from service.core.audit_events import AuditEvent
+from service.core.errors import Code, ConflictError
 from service.core.language import _
 
 
@@ -30,9 +30,9 @@ def still_wanted() -> ColumnElement[bool]:
 
 
 def require_state(composition: tables.Composition, states: Sequence[str], otherwise: str) -> None:
-    """Raise `Refused` unless the trial is in one of the states: with a sentence on where it stands, and ``otherwise``."""
+    """Raise `ConflictError` unless the trial is in one of the states: with a sentence on where it stands, and ``otherwise``."""
     if composition.state not in states:
-        raise Refused(f"{_where_it_stands(composition)} {otherwise}", Code.WRONG_STATE)
+        raise ConflictError(f"{_where_it_stands(composition)} {otherwise}", Code.WRONG_STATE)
 
 
 def _where_it_stands(composition: tables.Composition) -> str:
@@ -45,6 +45,8 @@ def _where_it_stands(composition: tables.Composition) -> str:
     return sentence.format(number=composition.number)
 
 
-def noted(session: Session, user: int | None, dealer: str | None, did: Event, about: str, **detail: object) -> None:
+def noted(
+    session: Session, user: int | None, dealer: str | None, did: AuditEvent, about: str, **detail: object
+) -> None:
     """Write down what was done, by whom, to what."""
     audit.record(session, user, did, about, dealer=dealer, **detail)

@@ -78,7 +78,7 @@ _ADD_RUN = insert(RUNS).values(revision=_HIGHEST)
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class SheetTarget:
     """The trial as it stands, and the slot that a sheet names: ``slot`` None where the letter is not at its position."""
 
     trial: int
@@ -89,7 +89,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class StoredSheet:
     """A sheet that is stored already."""
 
     id: int
@@ -102,17 +102,17 @@ class Known:
     counts: bool
 
 
-def place(session: Session, dealer: str, key: str, position: int, letter: str) -> Place | None:
+def place(session: Session, dealer: str, key: str, position: int, letter: str) -> SheetTarget | None:
     """Return the trial and the slot; None where the dealer has no such trial."""
     asked = {"dealer": dealer, "key": key, "position": position, "letter": letter}
     row = session.connection().execute(_PLACE, asked).one_or_none()
-    return None if row is None else Place(*row)
+    return None if row is None else SheetTarget(*row)
 
 
-def near(session: Session, trial: int, position: int, rater: str, run: str) -> list[Known]:
+def near(session: Session, trial: int, position: int, rater: str, run: str) -> list[StoredSheet]:
     """Return the sheets of the same place, and all of the same id."""
     asked = {"trial_": trial, "position_": position, "rater_": rater, "run_": run}
-    return [Known(*row) for row in session.connection().execute(_NEAR, asked)]
+    return [StoredSheet(*row) for row in session.connection().execute(_NEAR, asked)]
 
 
 def add(session: Session, values: Mapping[str, Any]) -> None:

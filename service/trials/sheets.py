@@ -20,13 +20,13 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
 from service.players import player_keys
 from service.questionnaire.sheet_fields import SheetIn
 from service.trials import sheet_statements
 from service.trials.screens import for_screen
-from service.trials.sheet_statements import Known, Place
+from service.trials.sheet_statements import SheetTarget, StoredSheet
 
 __all__ = ["FLAGS", "SheetIn", "Stored", "count", "for_screen", "played_at", "record"]
 
@@ -69,19 +69,19 @@ def record(
 
     Raises
     ------
-    NotHere : the dealer has no such trial.
+    NotFoundError : the dealer has no such trial.
     """
     session.flush()  # what follows goes past the session's objects
     place = sheet_statements.place(session, dealer, key, sheet.position, sheet.letter)
     if place is None:
-        raise NotHere
-    near = sheet_statements.near(session, place.trial, sheet.position, sheet.rater, run)
+        raise NotFoundError
+    neighbours = sheet_statements.near(session, place.trial, sheet.position, sheet.rater, run)
     digest = sheet.digest()
-    revisions = [known.revision for known in near if known.run == run]
-    for known in near:
+    revisions = [known.revision for known in neighbours if known.run == run]
+    for known in neighbours:
         if (known.run, known.revision, known.digest) == (run, sheet.revision, digest):
             return Stored(max(revisions), tuple(known.flags.split()))
-    arrival = _Arrival(place, near, run, sheet, closed, at or dt.datetime.now(dt.UTC))
+    arrival = _Arrival(place, neighbours, run, sheet, closed, at or dt.datetime.now(dt.UTC))
     flags = arrival.flags()
     _keep(session, arrival, flags, sender, digest)
     session.expire_all()
@@ -103,18 +103,20 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
 
     Raises
     ------
-    NotHere : the dealer has no such trial, or the trial no such sheet.
-    Refused : there is no bow behind it, or it was not rated blind.
+    NotFoundError : the dealer has no such trial, or the trial no such sheet.
+    ConflictError : there is no bow behind it, or it was not rated blind.
     """
     composition = _locked(session, dealer, key)
     chosen = session.get(tables.Sheet, sheet_id) if 0 < sheet_id <= LARGEST_ID else None
     if chosen is None or chosen.trial != composition.trial:
-        raise NotHere
+        raise NotFoundError
     place = sheet_statements.place(session, dealer, key, chosen.position, chosen.letter)
     if place is None or place.slot is None:
-        raise Refused(_("This sheet names a letter that is not at its place in the trial; no bow stands behind it."))
+        raise ConflictError(
+            _("This sheet names a letter that is not at its place in the trial; no bow stands behind it.")
+        )
     if "after_reveal" in chosen.flags.split():
-        raise Refused(_("This sheet was filled in after the key was revealed; the blind one counts."))
+        raise ConflictError(_("This sheet was filled in after the key was revealed; the blind one counts."))
     if chosen.counts:
         return
     sheet_statements.uncount(session, chosen.trial, chosen.position, chosen.rater)
@@ -138,7 +140,7 @@ def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
         .with_for_update(of=tables.Composition)
     )
     if found is None:
-        raise NotHere
+        raise NotFoundError
     return found
 
 
@@ -146,8 +148,8 @@ def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
 class _Arrival:
     """A sheet that is not stored yet, and all that it has to be seen beside."""
 
-    place: Place
-    near: list[Known]
+    place: SheetTarget
+    near: list[StoredSheet]
     run: str
     sheet: SheetIn
     closed: bool
@@ -158,7 +160,7 @@ class _Arrival:
         return played_at(self.sheet, self.received)
 
     @property
-    def counting(self) -> Known | None:
+    def counting(self) -> StoredSheet | None:
         """The sheet of its place that counts now."""
         return next((known for known in self.near if known.counts and self._same_place(known)), None)
 
@@ -181,10 +183,10 @@ class _Arrival:
         newer = self.counting is None or self.sheet.revision > self.counting.revision
         return newer and NOT_COUNTED.isdisjoint(flags)
 
-    def _same_place(self, known: Known) -> bool:
+    def _same_place(self, known: StoredSheet) -> bool:
         return (known.position, known.rater) == (self.sheet.position, self.sheet.rater)
 
-    def _contradicts(self, known: Known) -> bool:
+    def _contradicts(self, known: StoredSheet) -> bool:
         return known.run == self.run and (known.revision == self.sheet.revision or not self._same_place(known))
 
     def _clock_is_off(self) -> bool:

@@ -96,12 +96,12 @@ class StandingView:
 
 
 def standing(session: Session, dealer: str, key: str) -> StandingView:
-    """Return how a trial stands; raises `NotHere`."""
+    """Return how a trial stands; raises `NotFoundError`."""
     return of_record(session, whole_trial.read(session, dealer, key))
 
 
 def of_record(session: Session, record: TrialRecord) -> StandingView:
-    """Return how a trial stands that was read already; raises `NotHere` for one that was read from a file."""
+    """Return how a trial stands that was read already; raises `NotFoundError` for one that was read from a file."""
     return _shown(session, _Trial.of(record))
 
 
@@ -202,8 +202,8 @@ def _judge(session: Session, of: _Trial) -> _Judged:
         can_replay=of.has_time(),
     )
     tier_of = {serial: copy.tier for serial, copy in now_on_sale.range.copies.items()}
-    behind = trials_behind(view.posterior, answers.instrument, answers.hold)
-    basis = Basis.TRIALS if behind >= TRIALS_FOR_A_BASIS else Basis.PRIOR
+    evidence = trials_behind(view.posterior, answers.instrument, answers.hold)
+    basis = Basis.TRIALS if evidence >= TRIALS_FOR_A_BASIS else Basis.PRIOR
     return _Judged(found, tuple(sorted(unfit)), basis, now_on_sale.names, tier_of)
 
 

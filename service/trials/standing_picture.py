@@ -25,7 +25,9 @@ def standing(bows: Sequence[BowStanding]) -> interval_pictures.LikingPicture | N
         title=_("How the player likes each bow, as far as the sheets tell"),
         description=_describe(rated, own),
         rows=tuple(_row(index, bow) for index, bow in enumerate(rated)),
-        ticks=tuple(interval_pictures.Tick(interval_pictures.place(at), str(at)) for at in range(LOWEST, HIGHEST + 1)),
+        ticks=tuple(
+            interval_pictures.Tick(interval_pictures.place(mark), str(mark)) for mark in range(LOWEST, HIGHEST + 1)
+        ),
         own=_own(own),
         left_end=_(SCALES[Criterion.OVERALL].low),
         right_end=_(SCALES[Criterion.OVERALL].high),
@@ -36,9 +38,9 @@ def standing(bows: Sequence[BowStanding]) -> interval_pictures.LikingPicture | N
     )
 
 
-def _row(index: int, bow: BowStanding) -> interval_pictures.Row:
+def _row(index: int, bow: BowStanding) -> interval_pictures.TierInterval:
     low, expected, high = _ends(bow)
-    return interval_pictures.Row(
+    return interval_pictures.TierInterval(
         name=trial_words.bow_name(bow.letters, bow.own),
         low=interval_pictures.place(low),
         expected=interval_pictures.place(expected),

@@ -11,15 +11,15 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.tables import Composition, Copy, Dealer, FollowUp, Outcome, Trial
 from service.trials import outcomes, trial_mails, trial_texts
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class StillRightQuestion:
     """What a link asks about.
 
     Attributes
@@ -33,48 +33,50 @@ class Asked:
     answered: bool | None
 
 
-def asked(session: Session, office: Office, token: str) -> Asked:
-    """Return what a link asks about; raises `NotHere` for a link that is not ours or whose trial is gone."""
-    trial = _trial(session, office, token)
-    before = session.get(FollowUp, trial.id)
+def asked(session: Session, mail_service: MailService, token: str) -> StillRightQuestion:
+    """Return what a link asks about; raises `NotFoundError` for a link that is not ours or whose trial is gone."""
+    trial = _trial(session, mail_service, token)
+    follow_up = session.get(FollowUp, trial.id)
     kept = _kept(session, trial)
     name = session.scalar(select(Dealer.name).where(Dealer.slug == trial.dealer))
-    return Asked(
-        name or "", trial_texts.tier_name(session, kept.copy if kept else None), before.still_right if before else None
+    return StillRightQuestion(
+        name or "",
+        trial_texts.tier_name(session, kept.copy if kept else None),
+        follow_up.still_right if follow_up else None,
     )
 
 
-def answer(session: Session, office: Office, token: str, now: dt.datetime, *, still_right: bool) -> None:
+def answer(session: Session, mail_service: MailService, token: str, now: dt.datetime, *, still_right: bool) -> None:
     """Keep the answer of a link; the same again changes nothing.
 
     Raises
     ------
-    NotHere
+    NotFoundError
         The link is not ours, or the trial is gone.
-    Refused
+    ConflictError
         The bow is known to have come back.
     """
-    trial = _trial(session, office, token)
+    trial = _trial(session, mail_service, token)
     session.scalar(select(Composition.trial).where(Composition.trial == trial.id).with_for_update())
-    before, kept = session.get(FollowUp, trial.id), _kept(session, trial)
-    if before is not None and before.still_right == still_right:
+    follow_up, kept = session.get(FollowUp, trial.id), _kept(session, trial)
+    if follow_up is not None and follow_up.still_right == still_right:
         return
     if kept is None:
-        raise Refused(_("The bow is recorded as given back already, so there is nothing left to answer."))
-    if before is None:
+        raise ConflictError(_("The bow is recorded as given back already, so there is nothing left to answer."))
+    if follow_up is None:
         session.add(FollowUp(trial=trial.id, still_right=still_right, at=now))
     else:
-        before.still_right, before.at = still_right, now
+        follow_up.still_right, follow_up.at = still_right, now
     session.flush()
     if not still_right:
         _give_back(session, trial, kept, now.date())
 
 
-def _trial(session: Session, office: Office, token: str) -> Trial:
-    key = office.signer.read(trial_mails.STILL_RIGHT, token)
+def _trial(session: Session, mail_service: MailService, token: str) -> Trial:
+    key = mail_service.signer.read(trial_mails.STILL_RIGHT, token)
     trial = session.scalar(select(Trial).where(Trial.key == key)) if key else None
     if trial is None:
-        raise NotHere
+        raise NotFoundError
     return trial
 
 
@@ -87,7 +89,7 @@ def _give_back(session: Session, trial: Trial, kept: Outcome, on: dt.date) -> No
     """Record that the bow is given back, and tell the dealer first, so that the notice says by whom."""
     copy = kept.copy
     if trial.dealer is None or copy is None:
-        raise NotHere
+        raise NotFoundError
     on = max(on, kept.on)
     trial_mails.outcome_notice(session, trial.key, OutcomeKind.RETURNED, copy, on, by_player=True)
     outcomes.record(session, None, trial.dealer, trial.key, OutcomeKind.RETURNED, copy, None, on)

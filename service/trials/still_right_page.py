@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service.core.language import _
-from service.mail.mail_links import AnOffice, LinkPage
+from service.mail.mail_links import MailLinkPage, TheMailService
 from service.trials import still_right
 from service.web import costs
 from service.web.database_sessions import Reading, Writing
@@ -25,32 +25,32 @@ Answer = Literal["yes", "no"]
 
 @router.get("/still-right/{token}/{answer}")
 async def ask_still_right(
-    request: Request, token: str, answer: Answer, office: AnOffice, session: Reading, done: str = ""
+    request: Request, token: str, answer: Answer, mail_service: TheMailService, session: Reading, done: str = ""
 ) -> Response:
     """Show the answer that a link holds, with a button that gives it; once given, thank for it."""
-    asked = still_right.asked(session, office, token)
+    asked = still_right.asked(session, mail_service, token)
     given = asked.answered is (answer == "yes")
     page = _thanks(asked, answer) if done and given else _question(asked, answer)
     return render(request, "mail/link_page.html", _in_demo(request, page))
 
 
 @router.post("/still-right/{token}/{answer}")
-async def answer_still_right(token: str, answer: Answer, office: AnOffice, session: Writing) -> Response:
+async def answer_still_right(token: str, answer: Answer, mail_service: TheMailService, session: Writing) -> Response:
     """Keep the answer."""
-    still_right.answer(session, office, token, dt.datetime.now(dt.UTC), still_right=answer == "yes")
+    still_right.answer(session, mail_service, token, dt.datetime.now(dt.UTC), still_right=answer == "yes")
     return RedirectResponse(f"/mail/still-right/{token}/{answer}?done=yes", 303)
 
 
-def _question(asked: still_right.Asked, answer: Answer) -> LinkPage:
+def _question(asked: still_right.StillRightQuestion, answer: Answer) -> MailLinkPage:
     bow = _("The {bow} you kept").format(bow=asked.bow) if asked.bow else _("The bow you kept")
     if answer == "yes":
-        return LinkPage(
+        return MailLinkPage(
             title=_("It is still the right one"),
             dealer=asked.dealer,
             sentences=(_("{bow} is still the right one: press the button to say so.").format(bow=bow),),
             button=_("Yes, it is"),
         )
-    return LinkPage(
+    return MailLinkPage(
         title=_("It is not the right one any more"),
         dealer=asked.dealer,
         sentences=(
@@ -61,17 +61,17 @@ def _question(asked: still_right.Asked, answer: Answer) -> LinkPage:
     )
 
 
-def _thanks(asked: still_right.Asked, answer: Answer) -> LinkPage:
+def _thanks(asked: still_right.StillRightQuestion, answer: Answer) -> MailLinkPage:
     more = (
         _("That is good to know, and helps to advise the next player.")
         if answer == "yes"
         else _("{dealer} has been told, and will get in touch about giving it back.").format(dealer=asked.dealer)
     )
-    return LinkPage(title=_("Thank you, your answer is kept"), dealer=asked.dealer, sentences=(more,))
+    return MailLinkPage(title=_("Thank you, your answer is kept"), dealer=asked.dealer, sentences=(more,))
 
 
-def _in_demo(request: Request, page: LinkPage) -> LinkPage:
-    return LinkPage(
+def _in_demo(request: Request, page: MailLinkPage) -> MailLinkPage:
+    return MailLinkPage(
         title=page.title,
         dealer=page.dealer,
         sentences=page.sentences,

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.advice.reply import reply
 from service.core import paging
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.paging import Batch
 from service.players import enquiry_access, same_person
 from service.trials import people, trial_record, trial_rows
@@ -23,9 +23,9 @@ Told = dict[str, Any]
 
 
 def enquiries(session: Session, dealer: str, after: str) -> Batch[Told]:
-    """Return a page of the dealer's enquiries, the oldest first; raises `NotHere` for a mark of another list."""
-    of = tables.Enquiry
-    order = (of.created_at, of.id)
+    """Return a page of the dealer's enquiries, the oldest first; raises `NotFoundError` for a mark of another list."""
+    enquiry_table = tables.Enquiry
+    order = (enquiry_table.created_at, enquiry_table.id)
     found = session.execute(
         select(*order)
         .where(
@@ -36,13 +36,13 @@ def enquiries(session: Session, dealer: str, after: str) -> Batch[Told]:
     ).all()
     batch = paging.batch(found, tuple)
     ids = [row.id for row in batch.rows]
-    read = {row.id: row for row in people.enquiry_rows(session, dealer, of.id.in_(ids))}
+    read = {row.id: row for row in people.enquiry_rows(session, dealer, enquiry_table.id.in_(ids))}
     players = _players(session, dealer, ids)
     return batch.of(_enquiry(read[each], players.get(each)) for each in ids)
 
 
 def enquiry(session: Session, dealer: str, id_: str) -> Told:
-    """Return one enquiry with its answers, its contact and the advice that was given; raises `NotHere`."""
+    """Return one enquiry with its answers, its contact and the advice that was given; raises `NotFoundError`."""
     found = people.enquiry_page(session, dealer, id_)
     return _enquiry(found.row, found.player) | {
         "language": found.language,
@@ -54,12 +54,12 @@ def enquiry(session: Session, dealer: str, id_: str) -> Told:
 
 def _players(session: Session, dealer: str, ids: list[str]) -> dict[str, str]:
     """Return the keys of the players whom enquiries are known to be of, or of who stands for them."""
-    of = tables.Enquiry
+    enquiry_table = tables.Enquiry
     statement = (
-        select(of.id, tables.Player.key)
-        .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, of.player))
-        .join(tables.Player, tables.Player.id == same_person.head(of.player))
-        .where(of.id.in_(ids))
+        select(enquiry_table.id, tables.Player.key)
+        .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, enquiry_table.player))
+        .join(tables.Player, tables.Player.id == same_person.head(enquiry_table.player))
+        .where(enquiry_table.id.in_(ids))
     )
     return dict(session.execute(statement).all())
 
@@ -77,12 +77,12 @@ def _enquiry(row: EnquiryRow, player: str | None) -> Told:
 
 
 def trials(session: Session, dealer: str, after: str) -> Batch[Told]:
-    """Return a page of the trials composed here, in the order in which they were; raises `NotHere` for a mark of another list."""
-    of = tables.Composition
-    order = (of.number,)
+    """Return a page of the trials composed here, in the order in which they were; raises `NotFoundError` for a mark of another list."""
+    composition = tables.Composition
+    order = (composition.number,)
     found = session.execute(
-        select(of.number, of.trial, of.enquiry)
-        .where(of.dealer == dealer, paging.beyond(order, paging.read(after, int), rising=True))
+        select(composition.number, composition.trial, composition.enquiry)
+        .where(composition.dealer == dealer, paging.beyond(order, paging.read(after, int), rising=True))
         .order_by(*order)
         .limit(paging.A_PAGE + 1)
     ).all()
@@ -93,10 +93,10 @@ def trials(session: Session, dealer: str, after: str) -> Batch[Told]:
 
 
 def trial(session: Session, dealer: str, key: str) -> Told:
-    """Return one trial composed here: its order by letter, its bows by serial, what came of it; raises `NotHere`."""
+    """Return one trial composed here: its order by letter, its bows by serial, what came of it; raises `NotFoundError`."""
     found = trial_record.trial(session, dealer, key)
     if found.row.number is None:
-        raise NotHere
+        raise NotFoundError
     return _trial(found.row, found.enquiry) | {
         "minutes": found.minutes,
         "runs": [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in found.slots],

@@ -19,7 +19,7 @@ from service.core.signed_links import Signer
 from service.dealers import site
 from service.mail import outbox, webhooks
 from service.mail.addresses import greeting_name
-from service.mail.mail_kinds import Kind, Needless, Values
+from service.mail.mail_kinds import MailKind, ObsoleteError, Values
 from service.mail.notices import notify
 from service.mail.outbox import To
 from service.players import data_links
@@ -51,13 +51,13 @@ def _tell_the_day(session: Session, key: str, *, moved: bool) -> None:
     found = _player_of(session, key)
     if not found:
         return
-    trial, to = found
+    trial, recipient = found
     due, values = dt.datetime.combine(trial.on, MORNING) - BEFORE, {"moved": moved}
     # From the day before on, what to bring is told at once and says the day.
     soon = due <= _now()
     if not soon:
-        outbox.queue(session, "trial_set", key, to, values=values)
-    outbox.queue(session, "before_trial", key, to, values=values if soon else None, due=due)
+        outbox.queue(session, "trial_set", key, recipient, values=values)
+    outbox.queue(session, "before_trial", key, recipient, values=values if soon else None, due=due)
 
 
 def begun(session: Session, key: str) -> None:
@@ -124,10 +124,10 @@ def outcome_notice(
 ) -> None:
     """Tell the dealer what came of a trial, by mail and in its own system."""
     dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
-    about = f"{key}:{outcome}:{copy or ''}:{on.isoformat()}"
+    key_of_mail = f"{key}:{outcome}:{copy or ''}:{on.isoformat()}"
     told = {"trial": key, "outcome": outcome, "copy": copy}
-    notify(session, dealer, "outcome_notice", about, values=told | {"by_player": by_player})
-    webhooks.queue(session, dealer, "outcome", about, told | {"reason": reason, "date": on.isoformat()})
+    notify(session, dealer, "outcome_notice", key_of_mail, values=told | {"by_player": by_player})
+    webhooks.queue(session, dealer, "outcome", key_of_mail, told | {"reason": reason, "date": on.isoformat()})
 
 
 def _player_of(session: Session, key: str) -> tuple[Trial, To] | None:
@@ -144,8 +144,8 @@ def _player_of(session: Session, key: str) -> tuple[Trial, To] | None:
     trial, contact, enquiry, language = row
     if not contact.mail_consent or not contact.email:
         return None
-    to = To(contact.email, contact.language or language or "en", trial.dealer, trial.player, enquiry)
-    return trial, to
+    recipient = To(contact.email, contact.language or language or "en", trial.dealer, trial.player, enquiry)
+    return trial, recipient
 
 
 def _now() -> dt.datetime:
@@ -153,11 +153,11 @@ def _now() -> dt.datetime:
 
 
 def _composed(session: Session, row: OutboxItem) -> tuple[Trial, Composition, Contact | None]:
-    """Return the trial that a mail is about; raises `Needless` where it is gone or was cancelled."""
+    """Return the trial that a mail is about; raises `ObsoleteError` where it is gone or was cancelled."""
     trial = session.scalar(select(Trial).where(Trial.key == row.about))
     composition = session.get(Composition, trial.id) if trial else None
     if trial is None or composition is None or composition.state == "cancelled":
-        raise Needless(N_("The trial was cancelled, or is no longer kept."))
+        raise ObsoleteError(N_("The trial was cancelled, or is no longer kept."))
     return trial, composition, session.get(Contact, trial.player)
 
 
@@ -172,12 +172,12 @@ def _of_trial(trial: Trial, composition: Composition, contact: Contact | None) -
 
 
 def _check_is_ahead(trial: Trial, composition: Composition) -> None:
-    """Raise `Needless` where the trial has begun, or its day is past."""
+    """Raise `ObsoleteError` where the trial has begun, or its day is past."""
     # A parcel is sent, and by that its trial open, before the day from which the bows may be played.
     if composition.state == "closed" or (composition.state == "open" and trial.place is not Place.POST):
-        raise Needless(N_("The trial has begun already."))
+        raise ObsoleteError(N_("The trial has begun already."))
     if trial.on < dt.datetime.now(dt.UTC).date():
-        raise Needless(N_("The day of the trial is past."))
+        raise ObsoleteError(N_("The day of the trial is past."))
 
 
 def _of_day(row: OutboxItem, composition: Composition) -> Values:
@@ -244,7 +244,7 @@ def _follow_up(session: Session, row: OutboxItem) -> Values:
     trial, composition, contact = _composed(session, row)
     outcome = trial_texts.newest_outcome(session, trial)
     if outcome is None or outcome.outcome != OutcomeKind.KEPT:
-        raise Needless(N_("The bow is no longer with the player."))
+        raise ObsoleteError(N_("The bow is no longer with the player."))
     return _of_trial(trial, composition, contact) | {
         "bow": trial_texts.tier_name(session, outcome.copy),
         "kept_on": outcome.on,
@@ -255,7 +255,7 @@ def _outcome_notice(session: Session, row: OutboxItem) -> Values:
     trial = session.scalar(select(Trial).where(Trial.key == row.values["trial"]))
     composition = session.get(Composition, trial.id) if trial else None
     if trial is None or composition is None:
-        raise Needless(N_("The trial is no longer kept."))
+        raise ObsoleteError(N_("The trial is no longer kept."))
     return {
         "number": composition.number,
         "outcome": trial_texts.outcome_words(row.values["outcome"]),
@@ -273,9 +273,9 @@ def _answers(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime
     return own | {"yes": f"/mail/still-right/{token}/yes", "no": f"/mail/still-right/{token}/no"}
 
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
+KINDS: Mapping[str, MailKind] = MappingProxyType(
     {
-        "trial_set": Kind(
+        "trial_set": MailKind(
             "trials/mail/trial_set",
             N_("the day of a trial"),
             _trial_set,
@@ -283,14 +283,16 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
             calendar=_for_the_calendar,
             links=data_links.in_mail,
         ),
-        "before_trial": Kind(
+        "before_trial": MailKind(
             "trials/mail/before_trial", N_("what to bring"), _before_trial, agreed=True, links=data_links.in_mail
         ),
-        "after_trial": Kind(
+        "after_trial": MailKind(
             "trials/mail/after_trial", N_("what the ratings said"), _after_trial, agreed=True, links=data_links.in_mail
         ),
-        "follow_up": Kind("trials/mail/follow_up", N_("still the right one?"), _follow_up, agreed=True, links=_answers),
-        "outcome_notice": Kind("trials/mail/outcome_notice", N_("notice of an outcome"), _outcome_notice),
+        "follow_up": MailKind(
+            "trials/mail/follow_up", N_("still the right one?"), _follow_up, agreed=True, links=_answers
+        ),
+        "outcome_notice": MailKind("trials/mail/outcome_notice", N_("notice of an outcome"), _outcome_notice),
     }
 )
 """What a trial sends; the texts lie in ``templates/trials/mail/KIND``."""

@@ -14,7 +14,7 @@ from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
 from service.trials.trial_data import OutcomePart, SeatPart, SlotLine
 from service.trials.trial_record import still_odd
-from service.web.desk_forms import Fact, Line, address
+from service.web.desk_forms import Fact, ListLine, address
 from service.web.page_data import Option
 
 _HEARD = ("overall", "tone", "clarity", "carrying")
@@ -78,8 +78,8 @@ picture, progress = standing_picture.standing, trial_words.progress
 
 def advice(view: StandingView, trial: TrialPage) -> str:
     """Say what to do next; nobody is told to go on where nobody plays."""
-    over = trial.row.state != "open"
-    return trial_words.ended_unrated() if over and not view.sheets_in else view.recommendation.text
+    is_over = trial.row.state != "open"
+    return trial_words.ended_unrated() if is_over and not view.sheets_in else view.recommendation.text
 
 
 def alone(view: StandingView) -> bool:
@@ -167,20 +167,20 @@ def _done(at: dt.datetime, by: str | None) -> str:
     return _("{day}, by {name}").format(day=day, name=by) if by else day
 
 
-def related(trial: TrialPage) -> tuple[Line, ...]:
+def related(trial: TrialPage) -> tuple[ListLine, ...]:
     """Return the player, the enquiry and the trials before and after."""
     return tuple(_related(trial))
 
 
-def _related(trial: TrialPage) -> Iterator[Line]:
+def _related(trial: TrialPage) -> Iterator[ListLine]:
     player = trial.player
     name = desk_lines.somebody(player.name)
-    yield Line(name, desk_lines.player_facts(player), "", address("players", player.key), _("Show"))
+    yield ListLine(name, desk_lines.player_facts(player), "", address("players", player.key), _("Show"))
     if trial.enquiry:
-        yield Line(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Show"))
+        yield ListLine(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Show"))
     others = [(trial.previous, _("The trial before"))] if trial.previous else []
     for (key, number), words_of in [*others, *((link, _("The trial after")) for link in trial.follow_ups)]:
-        yield Line(desk_lines.trial_number(number, key), words_of, "", address("trials", key), _("Show"))
+        yield ListLine(desk_lines.trial_number(number, key), words_of, "", address("trials", key), _("Show"))
 
 
 def seat(rater: str, address: str) -> SeatPart:
@@ -305,9 +305,12 @@ def _kept(trial: TrialPage) -> tuple[Option, ...]:
 
 def swap(trial: TrialPage, stock: tuple[Option, ...]) -> tuple[tuple[Option, ...], tuple[Option, ...]]:
     """Return the bows that may be taken out of a planned trial, and those of the stock that may come in."""
-    inside = {row.copy for row in trial.case}
-    out = (Option("", _("none: add one")), *(Option(row.copy, f"{row.copy}, {row.tier_name}") for row in trial.case))
-    return out, (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in inside))
+    case_copies = {row.copy for row in trial.case}
+    choices_out = (
+        Option("", _("none: add one")),
+        *(Option(row.copy, f"{row.copy}, {row.tier_name}") for row in trial.case),
+    )
+    return choices_out, (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in case_copies))
 
 
 def prints(trial: TrialPage) -> tuple[Option, ...]:

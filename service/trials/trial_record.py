@@ -16,7 +16,7 @@ from service.trials.whole_trial import Carried, TrialRecord
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
-    """Return one trial, composed here or read from a file; raises `NotHere`."""
+    """Return one trial, composed here or read from a file; raises `NotFoundError`."""
     return page_of(whole_trial.read(session, dealer, key, today))
 
 
@@ -126,9 +126,11 @@ def _materials(record: TrialRecord, composition: tables.Composition) -> Material
     made_of = ((bow.copy.serial, bow.copy.materials) for bow in record.case)
     by_post = record.row.place is Place.POST and record.case
     copies = materials.to_confirm(composition, record.shop, made_of) if by_post else ()
-    at, by = composition.materials_confirmed_at, composition.materials_confirmed_by
-    waits = bool(copies) and at is None and composition.state == "planned"
-    return Materials(needed=bool(copies), waits=waits, copies=copies, confirmed_at=at, confirmed_by=by)
+    confirmed_at, confirmed_by = composition.materials_confirmed_at, composition.materials_confirmed_by
+    waits = bool(copies) and confirmed_at is None and composition.state == "planned"
+    return Materials(
+        needed=bool(copies), waits=waits, copies=copies, confirmed_at=confirmed_at, confirmed_by=confirmed_by
+    )
 
 
 # What staff should know, and what they may do
@@ -162,7 +164,7 @@ def still_odd(flags: Sequence[str], counts: bool) -> tuple[str, ...]:
 
 
 def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    there = {flag for each in flags for flag in each}
+    raised = {flag for each in flags for flag in each}
     told = (
         ({"conflict", "other_device"}, _("More than one sheet came for one bow; look which of them counts.")),
         ({"unknown_letter"}, _("A sheet names a letter that is not in this trial; it is kept, but does not count.")),
@@ -170,7 +172,7 @@ def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
         ({"late"}, _("A sheet came after the trial was closed; it is kept.")),
         ({"cancelled"}, _("A sheet came after the trial was given up; it is kept, but does not count.")),
     )
-    return tuple(sentence for names, sentence in told if names & there)
+    return tuple(sentence for names, sentence in told if names & raised)
 
 
 def _is_out(bow: CaseRow) -> bool:
@@ -179,7 +181,7 @@ def _is_out(bow: CaseRow) -> bool:
 
 def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset[str]:
     by_post = row.place is Place.POST
-    out, state = any(map(_is_out, case)), row.state
+    any_out, state = any(map(_is_out, case)), row.state
     verbs = {
         "open": state == "planned" and not by_post,
         "confirm": state == "planned" and needed.waits,
@@ -188,7 +190,7 @@ def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset
         "move": state == "planned",
         "cancel": state in ("planned", "open"),
         "close": state == "open",
-        "take_back": out,
+        "take_back": any_out,
         "reveal": state != "planned" and not row.revealed,
         "outcome": state in ("open", "closed"),
         "follow_up": state in ("open", "closed"),
@@ -215,4 +217,8 @@ def waiting_parcels(session: Session, dealer: str) -> frozenset[str]:
         .where(composition.dealer == dealer, composition.state == "planned", tables.Trial.place == Place.POST)
         .where(composition.materials_confirmed_at.is_(None))
     )
-    return frozenset(key for key, of, shop, serial, named in found if materials.to_confirm(of, shop, [(serial, named)]))
+    return frozenset(
+        key
+        for key, materials_of, shop, serial, named in found
+        if materials.to_confirm(materials_of, shop, [(serial, named)])
+    )

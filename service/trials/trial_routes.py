@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
 from service.trials import (
@@ -97,10 +97,10 @@ async def confirm(at: Stepped) -> Response:
     """Take down who confirmed that the materials may cross the border."""
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        by = first(at.form, "by")
-        if not by:
-            raise Invalid([("by", _("Name who confirmed it; it is recorded with the trial."))])
-        lifecycle.confirm_materials(session, user, dealer, key, by)
+        person = first(at.form, "by")
+        if not person:
+            raise InvalidInputError([("by", _("Name who confirmed it; it is recorded with the trial."))])
+        lifecycle.confirm_materials(session, user, dealer, key, person)
 
     return at.do(_("Confirmed; the parcel may be sent."), verb)
 
@@ -147,10 +147,10 @@ async def swap(at: Stepped) -> Response:
     """Exchange, add or drop a bow of a planned trial."""
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        out, into = first(at.form, "out") or None, first(at.form, "into") or None
-        if out is None and into is None:
-            raise Refused(_("Choose a bow to take out, one to put in, or both."))
-        lifecycle.swap(session, user, dealer, key, out, into)
+        taken_out, put_in = first(at.form, "out") or None, first(at.form, "into") or None
+        if taken_out is None and put_in is None:
+            raise ConflictError(_("Choose a bow to take out, one to put in, or both."))
+        lifecycle.swap(session, user, dealer, key, taken_out, put_in)
 
     return at.do(_("The case is changed; print the papers again."), verb)
 
@@ -162,7 +162,7 @@ async def count(at: Stepped) -> Response:
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
         sheet = first(at.form, "sheet")
         if not (sheet.isascii() and sheet.isdigit() and len(sheet) < 10):
-            raise Refused(_("Choose one of the sheets of this trial."))
+            raise ConflictError(_("Choose one of the sheets of this trial."))
         sheets.count(session, user, dealer, key, int(sheet))
 
     return at.do(_("This sheet counts now."), verb)
@@ -175,7 +175,7 @@ async def seat(at: Stepped) -> Response:
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
         if rater not in desk_words.RATERS:
-            raise Refused(_("A link is for the player or for a listener."))
+            raise ConflictError(_("A link is for the player or for a listener."))
         rater_links.open_seat(session, user, dealer, key, rater, signer=signer(at.request))
 
     return at.do(_("The link is made."), verb, f"#seat-{rater}")
@@ -223,12 +223,12 @@ async def outcome(at: Stepped) -> Response:
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
         if what not in desk_words.OUTCOMES:
-            raise Refused(_("Choose what came of it."))
+            raise ConflictError(_("Choose what came of it."))
         why = reason if reason in desk_words.REASONS else None
         outcomes.record(session, user, dealer, key, what, bow_named(session, dealer, key, serial), why, today())
 
-    on = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
-    return at.do(_("Recorded."), verb, _OUTCOME, on)
+    target = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
+    return at.do(_("Recorded."), verb, _OUTCOME, target)
 
 
 def _letter(form: Fields, name: str) -> str:

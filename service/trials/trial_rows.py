@@ -141,11 +141,11 @@ def row_of(row: Row[*tuple[Any, ...]]) -> TrialRow:
 
 def numbered(session: Session, trials: Iterable[int]) -> dict[int, tuple[str, int]]:
     """Return key and number of composed trials by id."""
-    of = tables.Composition
+    composition = tables.Composition
     rows = session.execute(
-        select(of.trial, tables.Trial.key, of.number)
-        .join(tables.Trial, tables.Trial.id == of.trial)
-        .where(of.trial.in_(list(trials)))
+        select(composition.trial, tables.Trial.key, composition.number)
+        .join(tables.Trial, tables.Trial.id == composition.trial)
+        .where(composition.trial.in_(list(trials)))
     )
     return {trial: (key, number) for trial, key, number in rows}
 

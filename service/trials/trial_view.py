@@ -8,7 +8,7 @@ from fastapi import Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_
 from service.trials import (
     desk_lines,
@@ -69,12 +69,12 @@ class AtTrial:
         try:
             with all_or_nothing(self.session):
                 verb(self.session, self.staff.user, self.staff.dealer, self.key)
-        except Invalid as invalid:
+        except InvalidInputError as invalid:
             wrong = {_FIELDS.get(field, field): sentence for field, sentence in by_field(invalid).items()}
             elsewhere = [sentence for field, sentence in wrong.items() if not _is_asked(field)]
             asked = {field: sentence for field, sentence in wrong.items() if _is_asked(field)}
             return self.show(notice=" ".join(elsewhere), problems=asked, status=422)
-        except Refused as refused:
+        except ConflictError as refused:
             return self.show(notice=str(refused), status=409)
         return desk_frame.see(self.request, on or f"/desk/trials/{self.key}{anchor}", done)
 

@@ -13,7 +13,7 @@ from service.trials.standing import BowStanding
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class NextAction:
     """The one next step of a trial: why, and what its button says. ``name`` is the last part of its address."""
 
     name: str
@@ -21,31 +21,31 @@ class Step:
     button: str
 
 
-def next_step(trial: TrialPage) -> Step | None:
+def next_step(trial: TrialPage) -> NextAction | None:
     """Return the one next step of a trial; None where nothing is left to do."""
     return next(_steps(trial), None)
 
 
-def _steps(trial: TrialPage) -> Iterator[Step]:
+def _steps(trial: TrialPage) -> Iterator[NextAction]:
     """Yield what may be done now, the most needed first."""
     may, in_shop = trial.may, not desk_lines.is_by_post(trial.row)
     if trial.materials.waits and "confirm" in may:
-        yield Step("confirm", _confirm(trial), _("The materials are confirmed"))
+        yield NextAction("confirm", _confirm(trial), _("The materials are confirmed"))
     if "send" in may:
         why = _("Say in what condition each bow leaves; then the parcel is on its way.")
-        yield Step("send", why, _("The parcel is sent"))
+        yield NextAction("send", why, _("The parcel is sent"))
     if "open" in may:
-        yield Step("open", _("The bows go out, and the trial can be picked on a tablet."), _("Open the trial"))
+        yield NextAction("open", _("The bows go out, and the trial can be picked on a tablet."), _("Open the trial"))
     if "close" in may and in_shop:
         why = _("When the last bow is played, close it: the bows go back into the stock.")
-        yield Step("close", why, _("Close the trial"))
+        yield NextAction("close", why, _("Close the trial"))
     if "take_back" in may:
         why = _("When the bows are back, say in what condition each one came.")
-        yield Step("take-back", why, _("Take these bows back"))
+        yield NextAction("take-back", why, _("Take these bows back"))
     if "close" in may:
-        yield Step("close", _("All bows are back; no more sheets are waited for."), _("Close the trial"))
+        yield NextAction("close", _("All bows are back; no more sheets are waited for."), _("Close the trial"))
     if "outcome" in may and not trial.outcomes:
-        yield Step("outcome", _("What came of it? One tap is enough."), _("Record it"))
+        yield NextAction("outcome", _("What came of it? One tap is enough."), _("Record it"))
 
 
 def _confirm(trial: TrialPage) -> str:

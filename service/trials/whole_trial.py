@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, ScalarSelect, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service import tables
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.moments import now
 from service.modelling import present
 from service.modelling.present import Present
@@ -65,9 +65,9 @@ class TrialRecord:
     present: Present
 
     def composed(self) -> tables.Composition:
-        """Return its composition; raises `NotHere` where it was read from a file."""
+        """Return its composition; raises `NotFoundError` where it was read from a file."""
         if self.composition is None:
-            raise NotHere
+            raise NotFoundError
         return self.composition
 
     def first_letters(self) -> dict[str | None, str]:
@@ -76,15 +76,15 @@ class TrialRecord:
 
 
 def read(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialRecord:
-    """Return one trial, composed here or read from a file; raises `NotHere`."""
+    """Return one trial, composed here or read from a file; raises `NotFoundError`."""
     found = session.execute(_statement(dealer, key, today or now().date())).all()
     if not found:
-        raise NotHere
+        raise NotFoundError
     first, trial = found[0], found[0].Trial
     composition: tables.Composition | None = first.Composition
     planned, from_file = first.state == "planned", composition is None
     (player,) = people.player_rows(session, dealer, [first.stands])
-    after = {(each.after_key, each.after_number) for each in found if each.after_key is not None}
+    later_trials = {(each.after_key, each.after_number) for each in found if each.after_key is not None}
     return TrialRecord(
         row=trial_rows.row_of(first),
         trial=trial,
@@ -94,7 +94,7 @@ def read(session: Session, dealer: str, key: str, today: dt.date | None = None) 
         made_by=first.made_by,
         revealed_by=first.revealed_by,
         previous=None if first.before_key is None else (first.before_key, first.before_number),
-        follow_ups=tuple(sorted(after, key=lambda each: each[1])),
+        follow_ups=tuple(sorted(later_trials, key=lambda each: each[1])),
         seats={rater: seat for rater in tables.RATERS if (seat := getattr(first, f"seat_{rater}"))},
         case=() if from_file else _case(session, dealer, trial.id),
         outcomes=_outcomes(session, trial.id),
@@ -108,19 +108,19 @@ def read(session: Session, dealer: str, key: str, today: dt.date | None = None) 
 
 def _statement(dealer: str, key: str, today: dt.date) -> Any:
     trial, composition = tables.Trial, tables.Composition
-    (before, before_trial), (after, after_trial) = ((aliased(composition), aliased(trial)) for _side in range(2))
+    (earlier, before_trial), (later, after_trial) = ((aliased(composition), aliased(trial)) for _side in range(2))
     seats = (_open_seat(rater).label(f"seat_{rater}") for rater in tables.RATERS)
     statement = (
         trial_rows.statement(dealer, today, files=True)
         .add_columns(trial, composition, tables.Dealer, tables.Player.id.label("stands"), *seats)
         .add_columns(_name(composition.made_by).label("made_by"), _name(composition.revealed_by).label("revealed_by"))
-        .add_columns(before_trial.key.label("before_key"), before.number.label("before_number"))
-        .add_columns(after_trial.key.label("after_key"), after.number.label("after_number"))
+        .add_columns(before_trial.key.label("before_key"), earlier.number.label("before_number"))
+        .add_columns(after_trial.key.label("after_key"), later.number.label("after_number"))
         .join(tables.Dealer, tables.Dealer.slug == dealer)
-        .outerjoin(before, before.trial == composition.previous)
-        .outerjoin(before_trial, before_trial.id == before.trial)
-        .outerjoin(after, after.previous == trial.id)
-        .outerjoin(after_trial, after_trial.id == after.trial)
+        .outerjoin(earlier, earlier.trial == composition.previous)
+        .outerjoin(before_trial, before_trial.id == earlier.trial)
+        .outerjoin(later, later.previous == trial.id)
+        .outerjoin(after_trial, after_trial.id == later.trial)
         .where(trial.key == key)
     )
     return present.beside(statement)
@@ -134,8 +134,8 @@ def _open_seat(rater: str) -> ScalarSelect[str]:
 
 
 def _name(user: Any) -> ColumnElement[str]:
-    of = tables.User
-    name = select(func.coalesce(func.nullif(of.name, ""), of.email)).where(of.id == user)
+    user_table = tables.User
+    name = select(func.coalesce(func.nullif(user_table.name, ""), user_table.email)).where(user_table.id == user)
     return name.correlate(tables.Composition).scalar_subquery()
 
 
@@ -158,21 +158,27 @@ def _carried(held: tables.TrialCopy, copy: tables.Copy, tier: tables.Tier, own: 
 
 
 def _outcomes(session: Session, trial: int) -> tuple[tuple[tables.Outcome, str | None], ...]:
-    of = tables.Outcome
-    told = _with_tier(select(of, tables.Tier.name), of.copy).where(of.trial == trial, tables.newest_outcome())
-    return tuple((row, name) for row, name in session.execute(told.order_by(of.on, of.id)))
+    outcome = tables.Outcome
+    told = _with_tier(select(outcome, tables.Tier.name), outcome.copy).where(
+        outcome.trial == trial, tables.newest_outcome()
+    )
+    return tuple((row, name) for row, name in session.execute(told.order_by(outcome.on, outcome.id)))
 
 
 def _sheets(session: Session, trial: int) -> tuple[tables.Sheet, ...]:
-    of = tables.Sheet
-    kept = select(of).where(of.trial == trial).order_by(of.rater.desc(), of.position, of.received_at, of.id)
+    sheet = tables.Sheet
+    kept = (
+        select(sheet)
+        .where(sheet.trial == trial)
+        .order_by(sheet.rater.desc(), sheet.position, sheet.received_at, sheet.id)
+    )
     return tuple(session.scalars(kept))
 
 
 def _runs(session: Session, trial: int) -> tuple[tuple[tables.Run, str | None], ...]:
-    of = tables.Run
-    rated = _with_tier(select(of, tables.Tier.name), of.copy).where(of.trial == trial, tables.newest_run())
-    return tuple((row, name) for row, name in session.execute(rated.order_by(of.position)))
+    run = tables.Run
+    rated = _with_tier(select(run, tables.Tier.name), run.copy).where(run.trial == trial, tables.newest_run())
+    return tuple((row, name) for row, name in session.execute(rated.order_by(run.position)))
 
 
 def slots(session: Session, trial: int) -> tuple[SlotRow, ...]:

@@ -7,7 +7,7 @@ from fastapi import Query
 from fastapi.responses import JSONResponse
 from pydantic import Field
 
-from service.core.errors import FieldCode, FieldProblem, Invalid, NotHere
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.paging import Batch
 from service.web import api_schema
@@ -53,15 +53,15 @@ def listed(model: type[Answer]) -> dict[int | str, dict[str, Any]]:
 
 
 def page(path: str, name: str, read: Callable[[str], Batch[Any]], after: str, more: Mapping[str, Any]) -> JSONResponse:
-    """Return a page of a list with the address of the next, in the body and as a link; raises `Invalid` for a mark of no list.
+    """Return a page of a list with the address of the next, in the body and as a link; raises `InvalidInputError` for a mark of no list.
 
     ``more``: what the body says beside.
     """
     try:
         found = read(after)
-    except NotHere:
+    except NotFoundError:
         sentence = _("This is no mark of this list; take the one that the page before told, or leave it out.")
-        raise Invalid([FieldProblem("after", sentence, FieldCode.WRONG_FORM)]) from None
+        raise InvalidInputError([FieldProblem("after", sentence, FieldCode.WRONG_FORM)]) from None
     following = f"{path}?after={found.last}" if found.more else None
     told = {name: list(found.rows), "after": found.last or after, "next": following, **more}
     return JSONResponse(told, headers={"Link": f'<{following}>; rel="next"'} if following else {})

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import Depends, Request
 from starlette.exceptions import HTTPException
 
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.language import _
 
 SUBSTITUTE = "\x1a"
@@ -41,14 +41,14 @@ async def form_fields(
     Raises
     ------
     HTTPException : 413, more than ``largest`` bytes; 400, a form that cannot be read.
-    Invalid : more fields or characters than that.
+    InvalidInputError : more fields or characters than that.
     """
     content = await request.body()
     if len(content) > largest:
         raise HTTPException(413)
     # Before they are taken apart, which costs a hundred times as much.
     if content.count(b"&") >= most_fields:
-        raise Invalid([("", _("Expected at most {most} fields.").format(most=most_fields))])
+        raise InvalidInputError([("", _("Expected at most {most} fields.").format(most=most_fields))])
     form = await request.form(max_files=0, max_fields=most_fields)
     fields: dict[str, list[str]] = {}
     for name, value in form.multi_items():
@@ -57,7 +57,7 @@ async def form_fields(
     characters = sum(len(name) + sum(map(len, values)) for name, values in fields.items())
     if characters > most_characters:
         sentence = _("Got {count} characters; expected at most {most} in all fields together.")
-        raise Invalid([("", sentence.format(count=characters, most=most_characters))])
+        raise InvalidInputError([("", sentence.format(count=characters, most=most_characters))])
     return fields
 
 

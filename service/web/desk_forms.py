@@ -10,7 +10,7 @@ from urllib.parse import quote
 from sqlalchemy.orm import Session
 
 from service.core import formats
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
 from service.core.paging import Leaf
@@ -23,7 +23,7 @@ Fact = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ListLine:
     """One line of a list with its one action. ``urgent``: somebody waits for it."""
 
     name: str
@@ -47,7 +47,7 @@ class Tab:
 class ListPage(Page):
     """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
 
-    ``lines``: `Line`, or what the list's own template reads. ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
+    ``lines``: `ListLine`, or what the list's own template reads. ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
     way on, and back to the beginning; empty at either end.
     """
 
@@ -131,7 +131,7 @@ def _fault(field: str, sentence: str, names: Mapping[str, str], anchors: Mapping
     return Fault(anchors.get(field, field), said)
 
 
-def by_field(invalid: Invalid) -> dict[str, str]:
+def by_field(invalid: InvalidInputError) -> dict[str, str]:
     """Return the first sentence on each field."""
     found: dict[str, str] = {}
     for problem in invalid.problems:

@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.core.language import N_, _
 from service.web import form_tokens, openings, permissions, roles
-from service.web.kept_forms import Kept
+from service.web.kept_forms import UntakenForm
 from service.web.openings import Opens
 from service.web.permissions import Staff
 from service.web.refill import refilled
@@ -40,7 +40,7 @@ _PLACES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class NavigationLink:
     """One way to go; ``here``: the page shown is this one or lies under it."""
 
     href: str
@@ -61,7 +61,7 @@ class Desk:
     opens : says of an address and a method ("GET" unless given) whether it is open to whoever reads the page.
     """
 
-    places: tuple[Place, ...]
+    places: tuple[NavigationLink, ...]
     who: str
     role: str
     dealer: str | None
@@ -78,7 +78,7 @@ def show(request: Request, staff: Staff, template: str, page: Any, *, status: in
 
     What the page before left to be said (`see`) is shown once.
     """
-    kept: Kept | None = getattr(request.state, "kept", None)
+    kept: UntakenForm | None = getattr(request.state, "kept", None)
     if kept is not None and kept.fields is None:
         return HTMLResponse(kept.page, kept.status)
     said = _said(request) or (_("This is the form as it was. Nothing of it was sent yet.") if kept else "")
@@ -94,7 +94,7 @@ def show(request: Request, staff: Staff, template: str, page: Any, *, status: in
 
 def kept_fields(request: Request) -> Mapping[str, list[str]] | None:
     """Return what was typed into a form that an ended session did not send, for a page that shows it by its own means."""
-    kept: Kept | None = getattr(request.state, "kept", None)
+    kept: UntakenForm | None = getattr(request.state, "kept", None)
     return kept.fields if kept else None
 
 
@@ -154,9 +154,9 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
     )
 
 
-def _places(path: str, staff: Staff) -> tuple[Place, ...]:
+def _places(path: str, staff: Staff) -> tuple[NavigationLink, ...]:
     return tuple(
-        Place(href, _(label), path == href or (href != permissions.FIRST and path.startswith(f"{href}/")))
+        NavigationLink(href, _(label), path == href or (href != permissions.FIRST and path.startswith(f"{href}/")))
         for href, label, what in _PLACES
         if staff.may(what)
     )

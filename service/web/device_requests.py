@@ -38,14 +38,14 @@ def bearer(request: Request) -> str:
     return key.strip()
 
 
-def no_key() -> error_pages.Coded:
+def no_key() -> error_pages.CodedHTTPException:
     """Return the answer where a key is wanted and none is there: no code of an error in the header (RFC 6750, 3.1)."""
-    return error_pages.Coded(Code.KEY_MISSING, {"WWW-Authenticate": "Bearer"})
+    return error_pages.CodedHTTPException(Code.KEY_MISSING, {"WWW-Authenticate": "Bearer"})
 
 
-def unknown_key() -> error_pages.Coded:
+def unknown_key() -> error_pages.CodedHTTPException:
     """Return the answer to a key that opens nothing (RFC 6750, section 3)."""
-    return error_pages.Coded(Code.KEY_UNKNOWN, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
+    return error_pages.CodedHTTPException(Code.KEY_UNKNOWN, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
 
 
 def client_of(request: Request) -> str:

@@ -97,8 +97,8 @@ async def nowhere(scope: Scope, receive: Receive, send: Send) -> None:
     shorter = "/" + path.strip("/")
     if scope["type"] == "http" and path.endswith("/") and _leads_somewhere(scope, shorter):
         query = scope["query_string"].decode("latin-1")
-        there: Response = RedirectResponse(quote(shorter) + (f"?{query}" if query else ""), 307)
-        await there(scope, receive, send)
+        redirect: Response = RedirectResponse(quote(shorter) + (f"?{query}" if query else ""), 307)
+        await redirect(scope, receive, send)
         return
     raise HTTPException(404)
 

@@ -11,7 +11,15 @@ from jinja2 import TemplateError
 from starlette.exceptions import HTTPException
 
 from service.core import logs, problems
-from service.core.errors import Code, FieldCode, FieldProblem, Invalid, NotAllowed, NotHere, Refused
+from service.core.errors import (
+    Code,
+    ConflictError,
+    FieldCode,
+    FieldProblem,
+    ForbiddenError,
+    InvalidInputError,
+    NotFoundError,
+)
 from service.core.language import _, spoken
 from service.core.problems import KINDS
 from service.web import methods, security
@@ -23,7 +31,7 @@ REQUEST_ID = "X-Request-Id"
 """The header by which an answer names its request, as the log does."""
 
 
-class Coded(HTTPException):
+class CodedHTTPException(HTTPException):
     """A refusal by its own code, where its status alone would say too little."""
 
     def __init__(self, code: Code, headers: Mapping[str, str] | None = None) -> None:
@@ -33,10 +41,10 @@ class Coded(HTTPException):
 
 def install(app: FastAPI) -> None:
     """Let every error of ``app`` be answered in the one shape."""
-    app.add_exception_handler(Invalid, _invalid)
-    app.add_exception_handler(Refused, _refused)
-    app.add_exception_handler(NotHere, not_here)
-    app.add_exception_handler(NotAllowed, not_allowed)
+    app.add_exception_handler(InvalidInputError, _invalid)
+    app.add_exception_handler(ConflictError, _refused)
+    app.add_exception_handler(NotFoundError, not_here)
+    app.add_exception_handler(ForbiddenError, not_allowed)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _by_status)
     for away in logs.AWAY:
@@ -99,11 +107,11 @@ def _is_browser(request: Request) -> bool:
 
 
 async def _invalid(request: Request, error: Exception) -> Response:
-    return answer(request, Code.INVALID, fields=error.problems if isinstance(error, Invalid) else ())
+    return answer(request, Code.INVALID, fields=error.problems if isinstance(error, InvalidInputError) else ())
 
 
 async def _refused(request: Request, error: Exception) -> Response:
-    code = error.code if isinstance(error, Refused) else Code.NOT_POSSIBLE
+    code = error.code if isinstance(error, ConflictError) else Code.NOT_POSSIBLE
     return answer(request, code, str(error))
 
 
@@ -115,7 +123,7 @@ async def not_here(request: Request, error: Exception) -> Response:
 
 async def not_allowed(request: Request, error: Exception) -> Response:
     """Answer what is there, but not for the role or key of who asks."""
-    code = error.code if isinstance(error, NotAllowed) else Code.NOT_ALLOWED
+    code = error.code if isinstance(error, ForbiddenError) else Code.NOT_ALLOWED
     return answer(request, code, str(error))
 
 
@@ -130,7 +138,7 @@ async def _by_status(request: Request, error: Exception) -> Response:
     status, headers = (error.status_code, error.headers) if isinstance(error, HTTPException) else (500, None)
     if status == 405:
         headers = {"Allow": methods.allowed(request)}
-    code = error.code if isinstance(error, Coded) else problems.of_status(status)
+    code = error.code if isinstance(error, CodedHTTPException) else problems.of_status(status)
     return answer(request, code, headers=headers, status=status)
 
 

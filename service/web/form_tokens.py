@@ -12,7 +12,7 @@ from fastapi import Request
 
 from service.core.database import Database
 from service.web import kept_forms
-from service.web.kept_forms import Kept
+from service.web.kept_forms import UntakenForm
 
 KEPT = "kept"
 """The name in an address of the secret under which a form is kept."""
@@ -51,7 +51,7 @@ async def keep_typed(request: Request, form: Mapping[str, list[str]]) -> tuple[s
     return None if secret is None else (with_secret(page, secret), page)
 
 
-def asked_for(request: Request, user: int, digest: str) -> Kept | None:
+def asked_for(request: Request, user: int, digest: str) -> UntakenForm | None:
     """Return the kept form that an address asks for; None where there is none of this user's."""
     secret = request.query_params.get(KEPT, "")
     if not secret or request.method != "GET":
@@ -72,8 +72,8 @@ def _here(request: Request) -> str:
         return posted[1]
     path = request.url.path
     query = urlencode([pair for pair in request.query_params.multi_items() if pair[0] != KEPT])
-    here = f"{path}?{query}" if query else path
-    return here if len(here) <= _LONGEST else path
+    address = f"{path}?{query}" if query else path
+    return address if len(address) <= _LONGEST else path
 
 
 def _packed(text: str) -> str:

@@ -35,8 +35,8 @@ def framed() -> Framed | None:
 
 def base() -> str:
     """Return what stands before a link that stays within the form."""
-    here = _framed.get()
-    return here.prefix if here else ""
+    frame = _framed.get()
+    return frame.prefix if frame else ""
 
 
 def enter(here: Framed) -> Token[Framed | None]:

@@ -28,7 +28,7 @@ Fields = Mapping[str, Sequence[str]]
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class UntakenForm:
     """One form that was sent and not taken.
 
     Attributes
@@ -63,11 +63,16 @@ def refused(
 
 
 def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str:
-    of, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
+    kept_form, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
     drop_spent(session, moment)
-    theirs = select(of.digest).where(of.user == row.user).order_by(of.at.desc(), of.digest).offset(MOST - 1)
+    theirs = (
+        select(kept_form.digest)
+        .where(kept_form.user == row.user)
+        .order_by(kept_form.at.desc(), kept_form.digest)
+        .offset(MOST - 1)
+    )
     old = session.scalars(theirs).all()
-    session.execute(delete(of).where(of.digest.in_(old)))
+    session.execute(delete(kept_form).where(kept_form.digest.in_(old)))
     secret = tokens.secret()
     row.digest, row.at = tokens.digest(secret), moment
     session.add(row)
@@ -86,13 +91,13 @@ def drop_spent(session: Session, now: dt.datetime) -> bool:
     return bool(gone.all())
 
 
-def find(session: Session, secret: str, user: int, digest: str, now: dt.datetime | None = None) -> Kept | None:
+def find(session: Session, secret: str, user: int, digest: str, now: dt.datetime | None = None) -> UntakenForm | None:
     """Return what is kept for a user under a secret; ``digest``: of the session that asks. None for anybody else."""
     row = session.get(tables.KeptForm, tokens.digest(secret))
     if row is None or row.user != user or abs((now or dt.datetime.now(dt.UTC)) - row.at) > LIFE:
         return None
     if row.page is None:
-        return Kept(row.path, {name: list(values) for name, values in (row.fields or {}).items()}, "", 200)
+        return UntakenForm(row.path, {name: list(values) for name, values in (row.fields or {}).items()}, "", 200)
     if row.session != digest:
         return None
-    return Kept(row.path, None, zlib.decompress(row.page).decode(), row.status or 200)
+    return UntakenForm(row.path, None, zlib.decompress(row.page).decode(), row.status or 200)

@@ -31,7 +31,7 @@ from starlette.exceptions import HTTPException
 
 from service.core import language, tokens
 from service.core.database import Database
-from service.core.errors import Code, Invalid, NotAllowed
+from service.core.errors import Code, ForbiddenError, InvalidInputError
 from service.core.scopes import AllDealers, OneDealer, Scope, bound_to
 from service.web import bodies, costs, error_pages, form_tokens, roles, security, staff_sessions
 from service.web.bodies import typed
@@ -109,11 +109,11 @@ class AtDealer(Staff):
         return OneDealer(self.dealer, unassigned=self.chooses)
 
 
-class SignInFirst(Exception):  # noqa: N818 - reads as what it asks for
+class SignInRequiredError(Exception):
     """Nobody is signed in."""
 
 
-class Elsewhere(Exception):  # noqa: N818 - reads as what it says of the page
+class RedirectError(Exception):
     """A page that this person is better led away from; ``address`` is where to."""
 
     def __init__(self, address: str) -> None:
@@ -123,8 +123,8 @@ class Elsewhere(Exception):  # noqa: N818 - reads as what it says of the page
 
 def install(app: FastAPI) -> None:
     """Let an application lead those to the sign-in who are not signed in."""
-    app.add_exception_handler(SignInFirst, _sign_in_first)
-    app.add_exception_handler(Elsewhere, _elsewhere)
+    app.add_exception_handler(SignInRequiredError, _sign_in_first)
+    app.add_exception_handler(RedirectError, _elsewhere)
 
 
 def cookie_name(request: Request, name: str = "desk") -> str:
@@ -176,7 +176,7 @@ async def _entering(request: Request) -> AsyncIterator[Staff]:
     found = find(request)
     if found is None:
         costs.charge(request, costs.SMALL)
-        raise SignInFirst
+        raise SignInRequiredError
     if found.language:
         language.speak(found.language)
     request.state.lasts = int(min(found.expires_at - dt.datetime.now(dt.UTC), staff_sessions.IDLE).total_seconds())
@@ -251,7 +251,7 @@ Entering = Annotated[Staff, Depends(_entering)]
 
 async def _any_staff(staff: Entering) -> Staff:
     if staff.must_enrol:
-        raise Elsewhere(FACTOR)
+        raise RedirectError(FACTOR)
     return staff
 
 
@@ -266,10 +266,10 @@ class Needs:
     permission: Permission
 
     async def __call__(self, request: Request, staff: AnyStaff) -> Staff:
-        """Return who is signed in; raises `NotAllowed` where their role has not the permission."""
+        """Return who is signed in; raises `ForbiddenError` where their role has not the permission."""
         del request
         if not staff.may(self.permission):
-            raise NotAllowed
+            raise ForbiddenError
         return staff
 
 
@@ -280,9 +280,9 @@ class AtDealerNeeds(Needs):
     async def __call__(self, request: Request, staff: AnyStaff) -> AtDealer:
         """Return who is signed in with the dealer acted for; who may choose and has not is led to the choice first."""
         if not staff.may(self.permission):
-            raise NotAllowed
+            raise ForbiddenError
         if staff.dealer is None:
-            raise Elsewhere(CHOOSE + _back(request))
+            raise RedirectError(CHOOSE + _back(request))
         given = {each.name: getattr(staff, each.name) for each in fields(Staff)}
         return AtDealer(**(given | {"dealer_name": staff.dealer_name or staff.dealer}))
 
@@ -340,7 +340,7 @@ async def _keep(request: Request) -> Response:
     """Keep a form whose session has ended, and lead by the sign-in back to it; one that is nobody's is not kept."""
     try:
         form = await bodies.form_fields(request, MOST_FIELDS, largest=LARGEST_KEPT, most_characters=LARGEST_KEPT)
-    except (Invalid, HTTPException):
+    except (InvalidInputError, HTTPException):
         return RedirectResponse(SIGN_IN, 303)
     kept = await form_tokens.keep_typed(request, form)
     if kept is None:
@@ -352,12 +352,12 @@ async def _keep(request: Request) -> Response:
 
 async def _elsewhere(request: Request, error: Exception) -> Response:
     del request
-    return RedirectResponse(error.address if isinstance(error, Elsewhere) else FIRST, 303)
+    return RedirectResponse(error.address if isinstance(error, RedirectError) else FIRST, 303)
 
 
 def _back(request: Request) -> str:
     """Return the part of an address that leads back to a page that was asked for; what was posted is not sent again."""
     if request.method not in ("GET", "HEAD"):
         return ""
-    there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    return f"?next={quote(there, safe='')}" if local(there) != FIRST else ""
+    address = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return f"?next={quote(address, safe='')}" if local(address) != FIRST else ""

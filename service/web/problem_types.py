@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service.core import problems
-from service.core.errors import Code, NotHere
+from service.core.errors import Code, NotFoundError
 from service.core.language import _
 from service.web import costs
 from service.web.page_data import Page
@@ -24,6 +24,6 @@ async def problem_type(request: Request, code: str) -> Response:
     try:
         kind = problems.KINDS[Code(code)]
     except ValueError:
-        raise NotHere from None
+        raise NotFoundError from None
     page = Page(title=_(kind.title), demo=request.app.state.demo)
     return render(request, "web/problem_type.html", page, code=code, number=kind.status, detail=_(kind.detail))

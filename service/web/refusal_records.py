@@ -25,8 +25,8 @@ def sign_in(session: Session, email: str, host: str) -> None:
     email = email.strip().lower()
     known = session.execute(select(tables.User.id, tables.User.dealer).where(tables.User.email == email)).one_or_none()
     hint = _hint(session, email)
-    about, dealer = (f"user {known.id}", known.dealer) if known is not None else (f"account {hint}", None)
-    audit.record_often(session, None, audit_events.SIGN_IN_REFUSED, about, dealer=dealer, network=network(host))
+    subject, dealer = (f"user {known.id}", known.dealer) if known is not None else (f"account {hint}", None)
+    audit.record_often(session, None, audit_events.SIGN_IN_REFUSED, subject, dealer=dealer, network=network(host))
 
 
 def code(session: Session, user: int, host: str) -> None:

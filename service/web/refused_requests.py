@@ -4,14 +4,14 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 
 from service.core.database import Database
-from service.core.errors import NotAllowed, NotHere
+from service.core.errors import ForbiddenError, NotFoundError
 from service.web import error_pages, permissions, refusal_records
 
 
 def install(app: FastAPI) -> None:
     """Let an application note these refusals."""
-    app.add_exception_handler(NotAllowed, _not_allowed)
-    app.add_exception_handler(NotHere, _not_here)
+    app.add_exception_handler(ForbiddenError, _not_allowed)
+    app.add_exception_handler(NotFoundError, _not_here)
 
 
 async def _not_allowed(request: Request, error: Exception) -> Response:

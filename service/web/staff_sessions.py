@@ -188,8 +188,8 @@ def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
 
 
 def _only_dealer(session: Session) -> str | None:
-    there = session.scalars(select(tables.Dealer.slug).limit(2)).all()
-    return there[0] if len(there) == 1 else None
+    dealers = session.scalars(select(tables.Dealer.slug).limit(2)).all()
+    return dealers[0] if len(dealers) == 1 else None
 
 
 def _now() -> dt.datetime:

@@ -64,5 +64,5 @@ def _ask_for_data(client: Client, email: str) -> None:
 
 
 def _mails(client: Client, folder: Path) -> int:
-    send_waiting(client.database, client.app.state.office)
+    send_waiting(client.database, client.app.state.mail_service)
     return len(list((folder / "mail").glob("*.eml")))

@@ -241,7 +241,7 @@ def _player(session: Session, trial: str) -> str:
 
 def _links(session: Session, world: World) -> None:
     """Sign every link that a mail or a page can hold."""
-    signer, office, now = world.app.state.signer, world.app.state.office, dt.datetime.now(dt.UTC)
+    signer, mail_service, now = world.app.state.signer, world.app.state.mail_service, dt.datetime.now(dt.UTC)
     person = privacy.of_player(session, DEALER, world.places["player"])
     whole = data_links.of_person(session, signer, person, now) or ""
     busy = data_links.read(session, signer, data_links.DATA, whole.removeprefix("/data/"))
@@ -252,13 +252,13 @@ def _links(session: Session, world: World) -> None:
     world.places |= {
         "data": whole.removeprefix("/data/"),
         "over_data": over.removeprefix("/data/"),
-        "confirm": (mailboxes.path(session, office, row) or "").removeprefix("/mail/confirm/"),
+        "confirm": (mailboxes.path(session, mail_service, row) or "").removeprefix("/mail/confirm/"),
         "answer_data": data_links.of_answer(signer, world.places["answer"], now).removeprefix("/data/"),
         "erase": data_links.to_erase(session, signer, leaving, now).removeprefix("/erase/"),
         "early_erase": data_links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
         "late_erase": data_links.to_erase(session, signer, leaving, now - 2 * data_links.LIFE).removeprefix("/erase/"),
-        "unsubscribe": suppression.path(session, office, row).removeprefix("/mail/unsubscribe/"),
-        "still_right": office.signer.make(trial_mails.STILL_RIGHT, world.places["kept"]),
+        "unsubscribe": suppression.path(session, mail_service, row).removeprefix("/mail/unsubscribe/"),
+        "still_right": mail_service.signer.make(trial_mails.STILL_RIGHT, world.places["kept"]),
     }
 
 

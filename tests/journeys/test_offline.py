@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy import update
 
 from service import tables
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.devices import offline_export
 from tests.journeys import offline, shop
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
@@ -127,7 +127,7 @@ def test_what_waits_is_saved_to_a_file_without_network_and_loaded_once(
         assert (loaded.sheets, loaded.left_out) == (3, ())
     altered = json.loads(file.read_text())
     altered["content"] = altered["content"].replace('"overall":3', '"overall":7')
-    with site.database.writing() as session, pytest.raises(Refused, match="something in it was changed"):
+    with site.database.writing() as session, pytest.raises(ConflictError, match="something in it was changed"):
         offline_export.load(session, site.users[0], DEALER, json.dumps(altered).encode())
     tablet.set_offline(False)
     all_sent(page)

@@ -168,7 +168,7 @@ class World:
             session.flush()
             address = f"gone-{dealer}@bows.example"
             session.add(tables.Duty(name=f"erase:{dealer}", begun_at=mail.queued_at, counts={"persons": 3}))
-            suppression.mark_bounced(session, self.desk.app.state.office, None, dealer, address)
+            suppression.mark_bounced(session, self.desk.app.state.mail_service, None, dealer, address)
             sheet = _sheet(session, dealer, trial)
             places = {
                 "/desk/enquiries/{id_}": enquiry,

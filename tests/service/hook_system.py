@@ -11,7 +11,7 @@ from typing import Any
 from service.advice import advice_mails
 from service.core.database import Database
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import Office, open_office
+from service.mail.mail_service import MailService, open_mail_service
 from service.mail.webhooks import Caller
 from service.registry import MAILS
 from tests.service.client import SECRET
@@ -74,8 +74,8 @@ def trusting(own_certificate: Path, **changes: Any) -> Caller:
     return Caller(**(given | changes))
 
 
-def office_with(caller: Caller, folder: Path) -> Office:
-    return open_office(MailServer(), folder / "mail", BASE, SECRET, MAILS, caller=caller)
+def office_with(caller: Caller, folder: Path) -> MailService:
+    return open_mail_service(MailServer(), folder / "mail", BASE, SECRET, MAILS, caller=caller)
 
 
 def queue_enquiry(database: Database, address: str) -> None:

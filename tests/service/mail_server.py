@@ -22,7 +22,7 @@ from service.advice import advice_mails
 from service.core.database import Database
 from service.mail.addresses import parse
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import Office, open_office
+from service.mail.mail_service import MailService, open_mail_service
 from service.registry import MAILS
 from tests.service.client import SECRET
 from tests.service.documents import document
@@ -132,8 +132,8 @@ def server_context(certificate: Path) -> ssl.SSLContext:
     return context
 
 
-def office_to(port: int, **changes: Any) -> Office:
-    """Return an office that sends to a server on the loopback."""
+def office_to(port: int, **changes: Any) -> MailService:
+    """Return a mail service that sends to a server on the loopback."""
     given: dict[str, Any] = {
         "host": "127.0.0.1",
         "port": port,
@@ -141,7 +141,7 @@ def office_to(port: int, **changes: Any) -> Office:
         "timeout": 5.0,
         "sender": parse("bows@maker.example"),
     }
-    return open_office(MailServer(**(given | changes)), Path("/nowhere"), BASE, SECRET, MAILS)
+    return open_mail_service(MailServer(**(given | changes)), Path("/nowhere"), BASE, SECRET, MAILS)
 
 
 class Clock:

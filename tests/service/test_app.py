@@ -9,7 +9,7 @@ from fastapi import APIRouter
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.web import api_schema, security
 from tests.service.client import BROWSER, Client, serving, settings_in
 
@@ -19,8 +19,8 @@ FAULTY = APIRouter()
 @FAULTY.get("/faulty/{kind}", include_in_schema=False)
 async def faulty(kind: str) -> None:
     faults: dict[str, Exception] = {
-        "invalid": Invalid([("budget.amount", "Got <b>0</b>; expected more.")]),
-        "refused": Refused("There is nothing to try yet."),
+        "invalid": InvalidInputError([("budget.amount", "Got <b>0</b>; expected more.")]),
+        "refused": ConflictError("There is nothing to try yet."),
         "busy": OperationalError("SELECT secret", {}, Exception("database is locked")),
         "unforeseen": RuntimeError("secret detail"),
         "gone": HTTPException(410),

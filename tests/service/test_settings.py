@@ -8,7 +8,7 @@ import pytest
 from pydantic import ValidationError
 
 from service import settings as settings_module
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.settings import Settings
 
 SECRET = "0123456789abcdef" * 2
@@ -52,7 +52,7 @@ def test_settings_do_not_change_and_know_no_other_names() -> None:
 
 
 def test_every_bad_value_is_told_at_once() -> None:
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(ConflictError) as refused:
         Settings.from_environment({"LOG_LEVEL": "loud", "SMTP_PORT": "many", "SECOND_FACTOR": "some"})
     assert str(refused.value) == (
         "SECOND_FACTOR: got 'some', expected one of optional, owners, all. "
@@ -111,7 +111,7 @@ BAD = [
 
 @pytest.mark.parametrize(("environ", "sentence"), BAD, ids=[sentence.split()[0] for _, sentence in BAD])
 def test_a_bad_value_names_itself_and_tells_no_secret(environ: dict[str, str], sentence: str) -> None:
-    with pytest.raises(Refused, match="^" + sentence) as refused:
+    with pytest.raises(ConflictError, match="^" + sentence) as refused:
         Settings.from_environment(environ)
     assert "geheim" not in str(refused.value)
 
@@ -153,5 +153,5 @@ def test_the_kept_key_is_made_once_for_its_owner_only(tmp_path: Path) -> None:
 
 def test_a_kept_key_that_was_cut_short_is_refused(tmp_path: Path) -> None:
     (tmp_path / "secret.key").write_text("abc", encoding="ascii")
-    with pytest.raises(Refused, match="too short"):
+    with pytest.raises(ConflictError, match="too short"):
         Settings.from_environment({"DATA_DIR": str(tmp_path)}).signing_key()

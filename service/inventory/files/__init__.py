@@ -5,8 +5,8 @@ What `dump` writes, `load` into an empty database and `dump` again write identic
 """
 
 from service.inventory.files.dumping import dump
-from service.inventory.files.file_problems import Problem
+from service.inventory.files.file_problems import FileProblem
 from service.inventory.files.folders import Parsed, read_folder
 from service.inventory.files.loading import Count, Report, load
 
-__all__ = ["Count", "Parsed", "Problem", "Report", "dump", "load", "read_folder"]
+__all__ = ["Count", "FileProblem", "Parsed", "Report", "dump", "load", "read_folder"]

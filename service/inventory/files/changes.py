@@ -6,9 +6,9 @@ from itertools import chain
 
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
-from service.inventory.files.folders import Known, Parsed, key_of, laid_over, merged
-from service.inventory.files.kinds import Kind
-from service.inventory.files.spreadsheets import Row, Sheet
+from service.inventory.files.folders import Parsed, StoredRecords, key_of, laid_over, merged
+from service.inventory.files.kinds import FileKind
+from service.inventory.files.spreadsheets import CsvRow, CsvTable
 from service.inventory.files.stored import Values
 
 UPDATED = (kinds.TIERS.name, kinds.CHARACTER.name, kinds.PRICES.name, kinds.COPIES.name)
@@ -26,8 +26,8 @@ class Changes:
     same : how many rows change nothing.
     """
 
-    sheet: Sheet
-    new: list[Row] = field(default_factory=list)
+    sheet: CsvTable
+    new: list[CsvRow] = field(default_factory=list)
     changed: list[Values] = field(default_factory=list)
     same: int = 0
 
@@ -60,7 +60,7 @@ class Plan:
     notes: list[str] = field(default_factory=list)
 
 
-def plan(parsed: Parsed, known: Known, *, replace: bool) -> Plan:
+def plan(parsed: Parsed, known: StoredRecords, *, replace: bool) -> Plan:
     """Compare a folder with what is stored; conflicts stand in the sheets' ``problems`` unless ``replace`` is set."""
     latest = _latest_readings(parsed, known)
     made = Plan(dealers=_new_dealers(parsed, known), notes=_show_latest(parsed, latest))
@@ -76,7 +76,7 @@ def plan(parsed: Parsed, known: Known, *, replace: bool) -> Plan:
     return made
 
 
-def _stored(known: Known) -> list[tuple[Kind, Mapping[tuple[object, ...], Values]]]:
+def _stored(known: StoredRecords) -> list[tuple[FileKind, Mapping[tuple[object, ...], Values]]]:
     return [
         (kinds.TIERS, {(slug,): values for slug, values in known.tiers.items()}),
         (kinds.CHARACTER, known.character),
@@ -89,7 +89,7 @@ def _stored(known: Known) -> list[tuple[Kind, Mapping[tuple[object, ...], Values
     ]
 
 
-def _compare(sheet: Sheet, stored: Mapping[tuple[object, ...], Values], *, replace: bool) -> Changes:
+def _compare(sheet: CsvTable, stored: Mapping[tuple[object, ...], Values], *, replace: bool) -> Changes:
     changes = Changes(sheet)
     compared = [column.name for column in sheet.kind.own if column.name in sheet.present]
     for row in sheet.rows:
@@ -108,12 +108,12 @@ def _compare(sheet: Sheet, stored: Mapping[tuple[object, ...], Values], *, repla
     return changes
 
 
-def _conflict(sheet: Sheet, row: Row, column: str, stored: object) -> None:
+def _conflict(sheet: CsvTable, row: CsvRow, column: str, stored: object) -> None:
     expected = f"{shown(stored)} as stored, or the option --replace to let the new row count"
     sheet.complain(row.line, column, shown(row.get(column)), expected)
 
 
-def _changed_trials(sheet: Sheet, known: Known, *, replace: bool) -> list[Values]:
+def _changed_trials(sheet: CsvTable, known: StoredRecords, *, replace: bool) -> list[Values]:
     """Find stored trials whose answers differ on a row of the file; each is told, or given, once."""
     found: list[Values] = []
     compared = [column.name for column in sheet.kind.shared if column.name in sheet.present]
@@ -128,7 +128,7 @@ def _changed_trials(sheet: Sheet, known: Known, *, replace: bool) -> list[Values
     return found
 
 
-def _latest_readings(parsed: Parsed, known: Known) -> dict[tuple[str, str], float]:
+def _latest_readings(parsed: Parsed, known: StoredRecords) -> dict[tuple[str, str], float]:
     """Find the latest reading of every quantity of the copies concerned; of one day's, the last by method."""
     readings = known.readings | {
         key_of(kinds.BENCH, row): merged(parsed.sheet(kinds.BENCH), row, None) for row in parsed.sheet(kinds.BENCH).rows
@@ -153,7 +153,7 @@ def _show_latest(parsed: Parsed, latest: Mapping[tuple[str, str], float]) -> lis
     return notes
 
 
-def _new_dealers(parsed: Parsed, known: Known) -> dict[str, str | None]:
+def _new_dealers(parsed: Parsed, known: StoredRecords) -> dict[str, str | None]:
     """Find the dealers to be made, each with the one currency of its prices or, without prices, of its trials."""
     prices, runs = parsed.sheet(kinds.PRICES), parsed.sheet(kinds.RUNS)
     slugs = [

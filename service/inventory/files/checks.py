@@ -10,9 +10,9 @@ from collections.abc import Container
 from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
-from service.inventory.files.folders import Known, Parsed, laid_over
-from service.inventory.files.kinds import Kind
-from service.inventory.files.spreadsheets import Row, Sheet
+from service.inventory.files.folders import Parsed, StoredRecords, laid_over
+from service.inventory.files.kinds import FileKind
+from service.inventory.files.spreadsheets import CsvRow, CsvTable
 from service.inventory.files.stored import Values
 from service.tables import QUANTITIES
 
@@ -29,13 +29,13 @@ class Check:
     last_day : the latest date that is not in the future.
     """
 
-    def __init__(self, parsed: Parsed, known: Known, last_day: dt.date) -> None:
+    def __init__(self, parsed: Parsed, known: StoredRecords, last_day: dt.date) -> None:
         self.parsed = parsed
         self.known = known
         self.last_day = last_day
         self.tiers = known.tiers | laid_over(parsed.sheet(kinds.TIERS), known.tiers)
         self.copies = known.copies | laid_over(parsed.sheet(kinds.COPIES), known.copies)
-        self.trials: dict[object, Row] = {}
+        self.trials: dict[object, CsvRow] = {}
         self.played: set[tuple[object, object]] = {(run["trial"], run["copy"]) for run in known.runs.values()}
 
     def run(self) -> None:
@@ -65,7 +65,7 @@ class Check:
                 expected = f"{shown(stored['instrument'])}: a tier keeps its instrument; give the new one a new slug"
                 sheet.complain(row.line, "instrument", shown(tier["instrument"]), expected)
 
-    def _of_tiers(self, kind: Kind) -> None:
+    def _of_tiers(self, kind: FileKind) -> None:
         sheet = self.parsed.sheet(kind)
         for row in sheet.rows:
             self._refer(sheet, row, "tier", kinds.TIERS, self.tiers)
@@ -116,7 +116,7 @@ class Check:
 
     def _runs(self) -> None:
         sheet = self.parsed.sheet(kinds.RUNS)
-        at_position: dict[tuple[object, object], Row] = {}
+        at_position: dict[tuple[object, object], CsvRow] = {}
         for row in sheet.rows:
             trial = row.get("trial")
             first = self.trials.setdefault(trial, row)
@@ -125,13 +125,15 @@ class Check:
             elif row.shared is not first.shared:
                 self._same_trial(sheet, row, first)
             self._run(sheet, row)
-            beside = at_position.setdefault((trial, row.get("position")), row)
-            if beside.get("copy") != row.get("copy"):
-                expected = f"{shown(beside.get('copy'))} as on line {beside.line}: one bow is played at one position"
+            same_place = at_position.setdefault((trial, row.get("position")), row)
+            if same_place.get("copy") != row.get("copy"):
+                expected = (
+                    f"{shown(same_place.get('copy'))} as on line {same_place.line}: one bow is played at one position"
+                )
                 sheet.complain(row.line, "copy", shown(row.get("copy")), expected)
             self.played.add((trial, row.get("copy")))
 
-    def _trial(self, sheet: Sheet, row: Row) -> None:
+    def _trial(self, sheet: CsvTable, row: CsvRow) -> None:
         bass = row.get("instrument") == Instrument.DOUBLE_BASS
         if bass != (row.get("hold") is not None):
             expected = "german, french or either" if bass else "nothing: only double basses have a hold"
@@ -145,13 +147,13 @@ class Check:
                 expected = f"{shown(stored[name])} as stored: a trial keeps its {name}; give another trial another key"
                 sheet.complain(row.line, name, shown(row.get(name)), expected)
 
-    def _same_trial(self, sheet: Sheet, row: Row, first: Row) -> None:
+    def _same_trial(self, sheet: CsvTable, row: CsvRow, first: CsvRow) -> None:
         for name, value in row.shared.items():
             if value != first.shared[name]:
                 expected = f"{shown(first.shared[name])} as on line {first.line}: the same on every row of a trial"
                 sheet.complain(row.line, name, shown(value), expected)
 
-    def _run(self, sheet: Sheet, row: Row) -> None:
+    def _run(self, sheet: CsvTable, row: CsvRow) -> None:
         if row.get(CARRYING) is not None and row.get("rater") != "listener":
             sheet.complain(row.line, CARRYING, shown(row.get(CARRYING)), "nothing: only a listener rates it")
         if row.get("copy") == OWN or not self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
@@ -180,7 +182,7 @@ class Check:
             elif copy is None or self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
                 self._outcome_of_trial(sheet, row, trials)
 
-    def _outcome_of_trial(self, sheet: Sheet, row: Row, trials: Container[object]) -> None:
+    def _outcome_of_trial(self, sheet: CsvTable, row: CsvRow, trials: Container[object]) -> None:
         if not self._refer(sheet, row, "trial", kinds.RUNS, trials):
             return
         trial, copy = row.get("trial"), row.get("copy")
@@ -191,7 +193,7 @@ class Check:
         if row.get("outcome") in NAMES_COPY and (trial, copy) not in self.played and not unsure:
             sheet.complain(row.line, "copy", shown(copy), f"a copy that was played in the trial {trial}")
 
-    def _refer(self, sheet: Sheet, row: Row, column: str, kind: Kind, there: Container[object]) -> bool:
+    def _refer(self, sheet: CsvTable, row: CsvRow, column: str, kind: FileKind, there: Container[object]) -> bool:
         """Say whether what a cell points to is there; where it is not, and was not refused itself, complain."""
         value = str(row.get(column))
         if value in there:
@@ -200,7 +202,7 @@ class Check:
             sheet.complain(row.line, column, shown(value), f"a {column} of {kind.name} or one loaded before")
         return False
 
-    def _not_in_future(self, sheet: Sheet, row: Row) -> None:
+    def _not_in_future(self, sheet: CsvTable, row: CsvRow) -> None:
         day = row.get("date")
         if isinstance(day, dt.date) and day > self.last_day:
             sheet.complain(

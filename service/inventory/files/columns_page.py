@@ -6,7 +6,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from service.inventory.files.kinds import KINDS, Column, Kind
+from service.inventory.files.kinds import KINDS, Column, FileKind
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "files.md"
 BEGINS = "## The columns\n"
@@ -24,7 +24,7 @@ def write(page: Path = PAGE) -> None:
     page.write_text(by_hand + described(), encoding="utf-8")
 
 
-def _file(kind: Kind) -> str:
+def _file(kind: FileKind) -> str:
     keys = ", ".join(f"`{name}`" for name in kind.key)
     lines = [
         f"### {kind.name}\n",
@@ -36,7 +36,7 @@ def _file(kind: Kind) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _rows(kind: Kind) -> Iterator[str]:
+def _rows(kind: FileKind) -> Iterator[str]:
     for column in kind.shared + kind.own:
         needed = " **(required)**" if column.required else ""
         yield f"| `{column.name}`{needed} | {column.about} | {_holds(column)} |"

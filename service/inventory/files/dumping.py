@@ -8,7 +8,7 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from service.inventory.files.cells import written
-from service.inventory.files.kinds import KINDS, Kind
+from service.inventory.files.kinds import KINDS, FileKind
 from service.inventory.files.stored import rows
 
 
@@ -25,18 +25,18 @@ def dump(session: Session, folder: Path) -> dict[str, int]:
     return {kind.name: _dump_kind(session, kind, folder) for kind in KINDS}
 
 
-def _dump_kind(session: Session, kind: Kind, folder: Path) -> int:
-    beside = folder / f".{kind.name}.{secrets.token_hex(4)}"
+def _dump_kind(session: Session, kind: FileKind, folder: Path) -> int:
+    temporary = folder / f".{kind.name}.{secrets.token_hex(4)}"
     count = 0
     try:
-        handle = os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        handle = os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file, lineterminator="\n")
             writer.writerow(kind.order)
             for row in rows(session, kind):
                 writer.writerow([written(row[name]) for name in kind.order])
                 count += 1
-        beside.replace(folder / kind.name)
+        temporary.replace(folder / kind.name)
     finally:
-        beside.unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)
     return count

@@ -7,7 +7,7 @@ SHOWN = 60
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class FileProblem:
     """One thing that keeps a folder from being loaded.
 
     Attributes

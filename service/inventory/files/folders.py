@@ -9,9 +9,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.inventory.files import kinds
-from service.inventory.files.file_problems import Problem
-from service.inventory.files.kinds import KINDS, Kind
-from service.inventory.files.spreadsheets import Row, Sheet, read_sheet
+from service.inventory.files.file_problems import FileProblem
+from service.inventory.files.kinds import KINDS, FileKind
+from service.inventory.files.spreadsheets import CsvRow, CsvTable, read_sheet
 from service.inventory.files.stored import Values, rows
 from service.tables import Dealer
 
@@ -28,16 +28,16 @@ class Parsed:
     """
 
     folder: Path
-    sheets: dict[str, Sheet] = field(default_factory=dict)
+    sheets: dict[str, CsvTable] = field(default_factory=dict)
     unread: tuple[str, ...] = ()
-    missing: Problem | None = None
+    missing: FileProblem | None = None
 
-    def sheet(self, kind: Kind) -> Sheet:
+    def sheet(self, kind: FileKind) -> CsvTable:
         """Return a file's sheet, empty where the file is not there."""
-        return self.sheets.setdefault(kind.name, Sheet(kind))
+        return self.sheets.setdefault(kind.name, CsvTable(kind))
 
     @property
-    def problems(self) -> tuple[Problem, ...]:
+    def problems(self) -> tuple[FileProblem, ...]:
         """Every problem found so far, by file and line."""
         if self.missing is not None:
             return (self.missing,)
@@ -45,7 +45,7 @@ class Parsed:
         order = {kind.name: index for index, kind in enumerate(KINDS)}
         return tuple(sorted(found, key=lambda problem: (order[problem.file], problem.line or 0)))
 
-    def keys(self, kind: Kind, column: str) -> set[str]:
+    def keys(self, kind: FileKind, column: str) -> set[str]:
         """Return the different values of a column of keys."""
         return {str(value) for row in self.sheet(kind).rows if (value := row.get(column)) is not None}
 
@@ -55,21 +55,21 @@ def read_folder(folder: Path) -> Parsed:
     parsed = Parsed(folder)
     names = [kind.name for kind in KINDS]
     if not folder.is_dir():
-        parsed.missing = Problem(str(folder), None, None, "no such folder", "a folder of CSV files")
+        parsed.missing = FileProblem(str(folder), None, None, "no such folder", "a folder of CSV files")
         return parsed
-    there = [kind for kind in KINDS if (folder / kind.name).exists()]
+    present = [kind for kind in KINDS if (folder / kind.name).exists()]
     parsed.unread = tuple(sorted(path.name for path in folder.glob("*.csv") if path.name not in names))
-    if not there:
+    if not present:
         also = f" (but {', '.join(parsed.unread)})" if parsed.unread else ""
         expected = f"at least one of {', '.join(names)}"
-        parsed.missing = Problem(str(folder), None, None, f"none of the files{also}", expected)
-    for kind in there:
+        parsed.missing = FileProblem(str(folder), None, None, f"none of the files{also}", expected)
+    for kind in present:
         parsed.sheets[kind.name] = read_sheet(kind, folder / kind.name)
     return parsed
 
 
 @dataclass(frozen=True)
-class Known:
+class StoredRecords:
     """What is stored of the things a folder speaks of, each by the key of its file.
 
     Attributes
@@ -96,11 +96,11 @@ class Known:
         return {values["trial"]: values for values in self.runs.values()}
 
 
-def read_known(session: Session, parsed: Parsed) -> Known:
+def read_known(session: Session, parsed: Parsed) -> StoredRecords:
     """Read what the database knows of the things a folder speaks of, in a few bulk queries."""
     trials = parsed.keys(kinds.RUNS, "trial") | parsed.keys(kinds.OUTCOMES, "trial")
     measured = parsed.keys(kinds.BENCH, "copy") | parsed.keys(kinds.COPIES, "copy")
-    return Known(
+    return StoredRecords(
         tiers={values["tier"]: values for values in rows(session, kinds.TIERS)},
         copies={values["copy"]: values for values in rows(session, kinds.COPIES)},
         character=_by_key(session, kinds.CHARACTER, parsed.keys(kinds.CHARACTER, "tier")),
@@ -113,7 +113,7 @@ def read_known(session: Session, parsed: Parsed) -> Known:
     )
 
 
-def _by_key(session: Session, kind: Kind, only: set[str]) -> dict[tuple[object, ...], Values]:
+def _by_key(session: Session, kind: FileKind, only: set[str]) -> dict[tuple[object, ...], Values]:
     return {tuple([values[name] for name in kind.key]): values for values in rows(session, kind, only)}
 
 
@@ -121,12 +121,12 @@ _DEFAULTS = {"rater": "player", "method": ""}
 """What an absent column of a key means."""
 
 
-def key_of(kind: Kind, row: Row) -> tuple[object, ...]:
+def key_of(kind: FileKind, row: CsvRow) -> tuple[object, ...]:
     """Return a row's key as the stored rows have it."""
     return tuple([row.get(name) or _DEFAULTS.get(name) for name in kind.key])
 
 
-def merged(sheet: Sheet, row: Row, stored: Values | None) -> Values:
+def merged(sheet: CsvTable, row: CsvRow, stored: Values | None) -> Values:
     """Return a row's values over the stored ones: an absent column says nothing, an empty cell says 'not known'."""
     values: Values = dict(stored) if stored is not None else dict.fromkeys(sheet.kind.order)
     values |= {name: row.get(name) for name in sheet.present}
@@ -137,7 +137,7 @@ def merged(sheet: Sheet, row: Row, stored: Values | None) -> Values:
     return values
 
 
-def laid_over(sheet: Sheet, stored: Mapping[str, Values]) -> dict[str, Values]:
+def laid_over(sheet: CsvTable, stored: Mapping[str, Values]) -> dict[str, Values]:
     """Return the rows of a file whose key is one column, each over its stored values, by that key."""
     keys = ((str(row.get(sheet.kind.key[0])), row) for row in sheet.rows)
     return {key: merged(sheet, row, stored.get(key)) for key, row in keys}

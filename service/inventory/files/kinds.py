@@ -60,7 +60,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Kind:
+class FileKind:
     """One of the eight files.
 
     Attributes
@@ -129,7 +129,7 @@ _BARE = {name.removesuffix(suffix): name for name, suffix in _SUFFIXES.items()}
 """A quantity's name without its unit, which has a column of its own."""
 _PRIORITIES = cells.words(*(c for c in CRITERIA if c is not Criterion.OVERALL), most=3)
 
-TIERS = Kind(
+TIERS = FileKind(
     "tiers.csv",
     "One row for each tier: a grade of the range for one instrument.",
     (
@@ -149,7 +149,7 @@ TIERS = Kind(
     ),
     key=("tier",),
 )
-CHARACTER = Kind(
+CHARACTER = FileKind(
     "character.csv",
     "What the maker says of a tier beside what is usual for its grade, criterion by criterion.",
     (
@@ -163,7 +163,7 @@ CHARACTER = Kind(
     ),
     key=("tier", "criterion"),
 )
-PRICES = Kind(
+PRICES = FileKind(
     "prices.csv",
     "Where a dealer's price differs from the tier's own.",
     (
@@ -174,7 +174,7 @@ PRICES = Kind(
     ),
     key=("tier", "dealer"),
 )
-COPIES = Kind(
+COPIES = FileKind(
     "copies.csv",
     "One row for each copy: an individual bow.",
     (
@@ -189,7 +189,7 @@ COPIES = Kind(
     ),
     key=("copy",),
 )
-BENCH = Kind(
+BENCH = FileKind(
     "bench.csv",
     "One row for each reading at the bench; the latest of each quantity also shows in `copies.csv`.",
     (
@@ -205,7 +205,7 @@ BENCH = Kind(
     ),
     key=("copy", "date", "quantity", "method"),
 )
-EVENTS_FILE = Kind(
+EVENTS_FILE = FileKind(
     "events.csv",
     "What happened to a copy. After all but a move its older ratings count less.",
     (
@@ -238,7 +238,7 @@ def _of_answers() -> tuple[Column, ...]:
     )
 
 
-RUNS = Kind(
+RUNS = FileKind(
     "runs.csv",
     "One row for each bow played in a trial, by each rater. The columns up to `instrument_used` are the trial's and say the same on each of its rows.",
     shared=(
@@ -264,7 +264,7 @@ RUNS = Kind(
     ),
     key=("trial", "position", "rater"),
 )
-OUTCOMES = Kind(
+OUTCOMES = FileKind(
     "outcomes.csv",
     "What came of a trial.",
     (

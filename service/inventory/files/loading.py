@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.inventory.files.changes import Plan, plan
 from service.inventory.files.checks import Check
-from service.inventory.files.file_problems import Problem
+from service.inventory.files.file_problems import FileProblem
 from service.inventory.files.folders import Parsed, read_folder, read_known
 from service.inventory.files.writing import write
 
@@ -35,7 +35,7 @@ class Report:
     dry_run : True where all of this was only found out, not done.
     """
 
-    problems: tuple[Problem, ...]
+    problems: tuple[FileProblem, ...]
     files: dict[str, Count]
     dealers: tuple[str, ...]
     notes: tuple[str, ...]
@@ -75,7 +75,7 @@ def load(
 
 
 def _report(parsed: Parsed, made: Plan, *, dry_run: bool) -> Report:
-    there = {name: changes for name, changes in made.files.items() if parsed.sheets[name].present}
-    counts = {name: Count(len(c.new), len(c.changed), c.same) for name, c in there.items()}
+    changed = {name: changes for name, changes in made.files.items() if parsed.sheets[name].present}
+    counts = {name: Count(len(c.new), len(c.changed), c.same) for name, c in changed.items()}
     passed_over = [f"{name}: not read, it is none of the files that load takes" for name in parsed.unread]
     return Report(parsed.problems, counts, tuple(sorted(made.dealers)), (*made.notes, *passed_over), dry_run)

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from service.inventory.files import cells
 from service.inventory.files.cells import Decimals
-from service.inventory.files.file_problems import CellError, Problem, SheetError, shown
-from service.inventory.files.kinds import Column, Kind
+from service.inventory.files.file_problems import CellError, FileProblem, SheetError, shown
+from service.inventory.files.kinds import Column, FileKind
 
 LARGEST_FILE = 64 * 1024 * 1024
 """Bytes; about half a million runs."""
@@ -19,7 +19,7 @@ UTF8_REMEDY = "UTF-8; in the spreadsheet, save as 'CSV UTF-8'"
 
 
 @dataclass(slots=True)
-class Row:
+class CsvRow:
     """One row: ``values`` of its own columns, ``shared`` those of its group, by column; None is 'not known'."""
 
     line: int
@@ -32,7 +32,7 @@ class Row:
 
 
 @dataclass(slots=True)
-class Sheet:
+class CsvTable:
     """What one file holds.
 
     Attributes
@@ -44,10 +44,10 @@ class Sheet:
     bad_keys : values of the first key column in rows that could not be read, so that nothing else complains of them.
     """
 
-    kind: Kind
+    kind: FileKind
     present: frozenset[str] = frozenset()
-    rows: list[Row] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
+    rows: list[CsvRow] = field(default_factory=list)
+    problems: list[FileProblem] = field(default_factory=list)
     bad_keys: set[str] = field(default_factory=set)
 
     def present_in_order(self) -> Iterator[str]:
@@ -56,12 +56,12 @@ class Sheet:
 
     def complain(self, line: int | None, column: str | None, got: str, expected: str) -> None:
         """Note a problem of this file."""
-        self.problems.append(Problem(self.kind.name, line, column, got, expected))
+        self.problems.append(FileProblem(self.kind.name, line, column, got, expected))
 
 
-def read_sheet(kind: Kind, path: Path) -> Sheet:
+def read_sheet(kind: FileKind, path: Path) -> CsvTable:
     """Read a file; whatever is wrong with it stands in the result's ``problems``."""
-    sheet = Sheet(kind)
+    sheet = CsvTable(kind)
     try:
         text = _text(path)
         delimiter = _delimiter(text)
@@ -116,7 +116,7 @@ def _lines(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
         ) from error
 
 
-def _header(kind: Kind, first: tuple[int, list[str]] | None) -> list[str]:
+def _header(kind: FileKind, first: tuple[int, list[str]] | None) -> list[str]:
     if first is None:
         raise SheetError("an empty file", f"a header line: {','.join(kind.order)}", 1)
     header = [name.strip() for name in first[1]]
@@ -133,29 +133,29 @@ def _header(kind: Kind, first: tuple[int, list[str]] | None) -> list[str]:
     return header
 
 
-def _read_rows(sheet: Sheet, header: list[str], lines: Iterator[tuple[int, list[str]]], decimals: Decimals) -> None:
+def _read_rows(sheet: CsvTable, header: list[str], lines: Iterator[tuple[int, list[str]]], decimals: Decimals) -> None:
     kind, width = sheet.kind, len(header)
     place = {name: index for index, name in enumerate(header)}
     own = [(column, place[column.name]) for column in kind.own if column.name in place]
     shared = [(column, place[column.name]) for column in kind.shared if column.name in place]
     groups: dict[tuple[str, ...], dict[str, object]] = {}
-    seen: dict[tuple[object, ...], Row] = {}
+    seen: dict[tuple[object, ...], CsvRow] = {}
     for line, row in lines:
         if len(row) != width:
             sheet.complain(line, None, f"{len(row)} cells", f"{width}, as in the header")
             _remember_bad(sheet, row, place)
             continue
-        before = len(sheet.problems)
+        problems_before = len(sheet.problems)
         values = _read_cells(sheet, line, row, own, decimals)
         group = _read_group(sheet, line, row, shared, groups, decimals)
-        if len(sheet.problems) > before:
+        if len(sheet.problems) > problems_before:
             _remember_bad(sheet, row, place)
         else:
-            _keep(sheet, Row(line, values, group), seen)
+            _keep(sheet, CsvRow(line, values, group), seen)
 
 
 def _read_group(
-    sheet: Sheet,
+    sheet: CsvTable,
     line: int,
     row: list[str],
     columns: list[tuple[Column, int]],
@@ -165,15 +165,15 @@ def _read_group(
     texts = tuple([row[index] for _, index in columns])
     group = groups.get(texts)
     if group is None:
-        before = len(sheet.problems)
+        problems_before = len(sheet.problems)
         group = _read_cells(sheet, line, row, columns, decimals)
-        if len(sheet.problems) == before:
+        if len(sheet.problems) == problems_before:
             groups[texts] = group
     return group
 
 
 def _read_cells(
-    sheet: Sheet, line: int, row: list[str], columns: list[tuple[Column, int]], decimals: Decimals
+    sheet: CsvTable, line: int, row: list[str], columns: list[tuple[Column, int]], decimals: Decimals
 ) -> dict[str, object]:
     values: dict[str, object] = {}
     for column, index in columns:
@@ -191,13 +191,13 @@ def _read_cells(
     return values
 
 
-def _remember_bad(sheet: Sheet, row: list[str], place: dict[str, int]) -> None:
+def _remember_bad(sheet: CsvTable, row: list[str], place: dict[str, int]) -> None:
     index = place[sheet.kind.key[0]]
     if index < len(row):
         sheet.bad_keys.add(row[index].strip())
 
 
-def _keep(sheet: Sheet, row: Row, seen: dict[tuple[object, ...], Row]) -> None:
+def _keep(sheet: CsvTable, row: CsvRow, seen: dict[tuple[object, ...], CsvRow]) -> None:
     """Keep a row unless it was there already; the same key with another content is a problem."""
     key = tuple([row.get(name) for name in sheet.kind.key])
     earlier = seen.setdefault(key, row)

@@ -14,7 +14,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 from model.domain.vocabulary import OWN
 from service.inventory.files import kinds
 from service.inventory.files.cells import CANNOT_TELL
-from service.inventory.files.kinds import Kind
+from service.inventory.files.kinds import FileKind
 from service.players import same_person
 from service.questionnaire.questions import HISTORY
 from service.tables import (
@@ -44,7 +44,7 @@ _STANDS = aliased(Player)
 T = TypeVar("T")
 
 
-def rows(session: Session, kind: Kind, only: Collection[str] | None = None) -> Iterator[Values]:
+def rows(session: Session, kind: FileKind, only: Collection[str] | None = None) -> Iterator[Values]:
     """Yield the stored rows of a kind in the file's order, each with all of its columns and its ``revision`` if it has one.
 
     Parameters

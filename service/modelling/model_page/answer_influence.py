@@ -4,15 +4,15 @@ from collections.abc import Mapping
 
 from service.core import formats
 from service.core.language import _
-from service.modelling.model_page.model_page_data import Table, Told
+from service.modelling.model_page.model_page_data import Passage, Table
 from service.questionnaire.answer_names import ANSWERS
 
 WHAT = ("anything", "verdict", "first_tier", "bows", "chance")
 
 
-def shown(counts: Mapping[str, Mapping[str, int]]) -> Told | None:
+def shown(counts: Mapping[str, Mapping[str, int]]) -> Passage | None:
     """Return it as a table, the answers that change most first; None where nothing was looked at."""
-    known = {answer: of for answer, of in counts.items() if answer in ANSWERS and of.get("given")}
+    known = {answer: count for answer, count in counts.items() if answer in ANSWERS and count.get("given")}
     if not known:
         return None
     order = sorted(known, key=lambda answer: -known[answer].get("anything", 0) / known[answer]["given"])
@@ -20,7 +20,7 @@ def shown(counts: Mapping[str, Mapping[str, int]]) -> Told | None:
         "Players on record were asked again with each of their answers left out in turn: this often something else would have been "
         "advised."
     )
-    return Told(
+    return Passage(
         (said,), Table(_("What each answer changes"), _head(), tuple(_row(each, known[each]) for each in order))
     )
 

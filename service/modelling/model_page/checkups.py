@@ -142,7 +142,9 @@ def _checkups(report: Mapping[str, Any]) -> Iterator[CheckUp]:
                 told=int(state["told"]),
                 error=error,
                 tier_mean=tier_mean,
-                coverage=next((_figure(of["share"]) for of in model["inside"] if of["level"] == 0.9), None),
+                coverage=next(
+                    (_figure(interval["share"]) for interval in model["inside"] if interval["level"] == 0.9), None
+                ),
                 regret=_figure(model["regret"]),
                 ratings=int(state["ratings"]),
                 players=int(state["players"]),

@@ -21,7 +21,7 @@ from model.preference import (
     report,
 )
 from service import tables
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.scopes import Scope
 from service.modelling import catalogue, fit_words, fits, model_records
@@ -99,22 +99,22 @@ def gather(session: Session, scope: Scope) -> Facts:
 
     Raises
     ------
-    Refused
+    ConflictError
         No version is in use, or the one that is cannot be read.
     """
     current = fits.current(session)
     if current.posterior is None and current.instead_of is not None:
-        raise Refused(fit_words.damaged(current.instead_of, None))
+        raise ConflictError(fit_words.damaged(current.instead_of, None))
     if current.posterior is None or current.version is None:
         msg = _("No model version is in use yet, so there is nothing to show; run `fit` first.")
-        raise Refused(msg)
+        raise ConflictError(msg)
     now_on_sale = catalogue.current(session)
     view, range_ = now_on_sale.view(current), now_on_sale.range
     trials, known = model_records.read_trials(session), checkups.versions(session, current.version)
     version = next(each for each in known if each.number == current.version)
     days = [trial.on for trial in trials]
     places = session.execute(select(tables.Copy.serial, tables.Copy.status, tables.Copy.dealer)).all()
-    there = {row.serial for row in places if scope.covers(row.dealer)}
+    covered = {row.serial for row in places if scope.covers(row.dealer)}
     dealer = scope.slug
     return Facts(
         version=version,
@@ -125,7 +125,7 @@ def gather(session: Session, scope: Scope) -> Facts:
         copies={copy.serial: copy.tier for copy in range_.copies.values()},
         names=now_on_sale.names,
         statuses={row.serial: row.status for row in places},
-        effects=_seen(report.copy_effects(view), None if dealer is None else there),
+        effects=_seen(report.copy_effects(view), None if dealer is None else covered),
         levels=report.tier_levels(view),
         at=None if dealer is None else session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == dealer)),
         tally=summarise_history(range_, trials, model_records.read_outcomes(session)),

@@ -27,7 +27,7 @@ _FIRST, _LAST = 14.0, 94.0
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
+class AxisTick:
     """One number on an axis: ``at`` is a percentage of the width, or a height in pixels."""
 
     at: str
@@ -87,7 +87,7 @@ class EffectPicture:
     title: str
     description: str
     rows: tuple[EffectRow, ...]
-    ticks: tuple[Tick, ...]
+    ticks: tuple[AxisTick, ...]
     zero: str
     foot: int
     numbers_y: int
@@ -112,7 +112,7 @@ class PointPicture:
     title: str
     description: str
     points: tuple[Point, ...]
-    ticks: tuple[Tick, ...]
+    ticks: tuple[AxisTick, ...]
     goal_y: int | None
     foot: int
     numbers_y: int
@@ -153,7 +153,7 @@ def _segments(values: Sequence[float], *, figures: bool) -> tuple[Segment, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Effect:
+class CopyEffect:
     """One copy's effect in points, with its interval."""
 
     serial: str
@@ -167,7 +167,7 @@ def reach(ends: Sequence[float]) -> float:
     return max(math.ceil(2 * max((abs(end) for end in ends), default=0.0)) / 2, 1.0)
 
 
-def effects(key: str, tier: str, copies: Sequence[Effect], limit: float) -> EffectPicture:
+def effects(key: str, tier: str, copies: Sequence[CopyEffect], limit: float) -> EffectPicture:
     """Lay out the copies of a tier, in the order given, on a line from -``limit`` to ``limit`` points."""
     foot = _TOP + _ROW * len(copies)
     sentence = _("{copy} {mean}, from {low} to {high}")
@@ -185,7 +185,7 @@ def effects(key: str, tier: str, copies: Sequence[Effect], limit: float) -> Effe
         title=_("How the copies of {tier} differ").format(tier=tier),
         description=_("In points, against what the tier promises: {copies}.").format(copies=told),
         rows=tuple(_effect_row(place, each, limit) for place, each in enumerate(copies)),
-        ticks=tuple(Tick(_along(value, limit), fitted_words.signed(value)) for value in _whole_steps(limit)),
+        ticks=tuple(AxisTick(_along(value, limit), fitted_words.signed(value)) for value in _whole_steps(limit)),
         zero=_along(0.0, limit),
         foot=foot,
         numbers_y=foot + 20,
@@ -193,7 +193,7 @@ def effects(key: str, tier: str, copies: Sequence[Effect], limit: float) -> Effe
     )
 
 
-def _effect_row(place: int, effect: Effect, limit: float) -> EffectRow:
+def _effect_row(place: int, effect: CopyEffect, limit: float) -> EffectRow:
     y = _TOP + _ROW * place + _ROW // 2
     name = effect.serial
     return EffectRow(
@@ -264,7 +264,7 @@ def over_time(
             )
             for x, mark in zip(_spread(len(marks)), marks, strict=True)
         ),
-        ticks=tuple(Tick(str(height_of(value)), _tick(value, step)) for value in _levels(low, high, step)),
+        ticks=tuple(AxisTick(str(height_of(value)), _tick(value, step)) for value in _levels(low, high, step)),
         goal_y=None if goal is None else height_of(goal),
         foot=foot,
         numbers_y=foot + 20,

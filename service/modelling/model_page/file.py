@@ -6,7 +6,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.language import spoken
 from service.modelling.model_page.model_page_data import ModelPage
 from service.web import templating
@@ -33,17 +33,17 @@ def write(file: Path, page: ModelPage) -> None:
 
     Raises
     ------
-    Refused
+    ConflictError
         The file cannot be written, or one of another kind has its name.
     """
     text = render(page)
     try:
         target = Path(os.path.realpath(file))  # unlike resolve() this never raises on a loop of links
         if target.exists() and not _is_page(target):
-            raise Refused(f"{file} is there already and is no page; choose another name.")
+            raise ConflictError(f"{file} is there already and is no page; choose another name.")
         _replace(target, text.encode())
     except OSError as error:
-        raise Refused(f"{file} cannot be written: {error.strerror}.") from None
+        raise ConflictError(f"{file} cannot be written: {error.strerror}.") from None
 
 
 def _is_page(file: Path) -> bool:
@@ -55,12 +55,12 @@ def _is_page(file: Path) -> bool:
 
 def _replace(target: Path, data: bytes) -> None:
     """Write beside the target and rename, so that nobody ever reads half a page."""
-    beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}")
+    temporary = target.with_name(f".{target.name}.{secrets.token_hex(4)}")
     try:
-        with beside.open("xb") as opened:
+        with temporary.open("xb") as opened:
             opened.write(data)
             opened.flush()
             os.fsync(opened.fileno())
-        beside.replace(target)
+        temporary.replace(target)
     finally:
-        beside.unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)

@@ -9,19 +9,19 @@ from model.preference import FittedModel, Said, character
 from service.core import formats
 from service.core.language import _, ngettext
 from service.modelling import fitted_words, makers_phrases
-from service.modelling.model_page.model_page_data import Table, Told
+from service.modelling.model_page.model_page_data import Passage, Table
 
 MOST_NAMED = 6
 """So many disagreements are put into a sentence each; the table marks them all."""
 
 
-def section(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[str, str]) -> Told:
+def section(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[str, str]) -> Passage:
     """Return the sentences and the table; ``tiers``: as they stand now, in the order of the table, ``names`` by their slugs."""
     order = list(tiers)
     found = sorted(
         character.said(posterior), key=lambda each: order.index(each.tier) if each.tier in tiers else len(order)
     )
-    return Told(
+    return Passage(
         sentences=(*_lead(posterior, found, names), *_waiting(posterior, tiers, names)),
         numbers=Table(
             name=_("What makers say of each tier, and what trials say"),

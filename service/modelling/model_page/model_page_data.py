@@ -15,7 +15,7 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Passage:
     """Sentences, and a table that stands behind them."""
 
     sentences: tuple[str, ...]
@@ -38,9 +38,9 @@ class Sureness:
 
     sentences: tuple[str, ...]
     won: tuple[str, ...]
-    chances: Told | None
-    answers: Told | None
-    parts: Told | None
+    chances: Passage | None
+    answers: Passage | None
+    parts: Passage | None
     by_ratings: Table | None
     errors: PointPicture | None
     coverage: PointPicture | None
@@ -130,12 +130,12 @@ class ModelPage:
     rating: Rating
     copies_lead: tuple[str, ...]
     copies: tuple[InstrumentOfCopies, ...]
-    thin_tiers: Told
-    thin_players: Told
-    character: Told
-    keeping: Told
+    thin_tiers: Passage
+    thin_players: Passage
+    character: Passage
+    keeping: Passage
     beginnings: Beginnings
-    versions: Told
+    versions: Passage
     cautions: tuple[str, ...]
     dealer: str | None = None
     demo: bool = False

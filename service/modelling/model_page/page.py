@@ -18,10 +18,10 @@ from service.modelling.model_page.model_page_data import (
     InstrumentOfCopies,
     ModelPage,
     PartOfRating,
+    Passage,
     Rating,
     Table,
     TierOfCopies,
-    Told,
 )
 from service.modelling.model_page.sureness import sureness
 
@@ -31,7 +31,7 @@ def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
 
     Raises
     ------
-    Refused
+    ConflictError
         No version is in use, or the one that is cannot be read.
     """
     facts = gather(session, scope)
@@ -61,7 +61,10 @@ def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
 
 def _rating(facts: Facts) -> Rating:
     shares = report.variance_shares(facts.view)
-    by_criterion = [(_(SCALES[criterion].name), of) for criterion, of in zip(CRITERIA, shares.tolist(), strict=True)]
+    by_criterion = [
+        (_(SCALES[criterion].name), part_shares)
+        for criterion, part_shares in zip(CRITERIA, shares.tolist(), strict=True)
+    ]
     overall = by_criterion[CRITERIA.index(Criterion.OVERALL)]
     return Rating(
         lead=page_sentences.rating_lead(facts.view),
@@ -108,7 +111,7 @@ def _copies(facts: Facts) -> Iterator[InstrumentOfCopies]:
 def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
     effects, name = facts.effects[slug], facts.names.get(slug, slug)
     low, high, mean = effects.low.tolist(), effects.high.tolist(), effects.mean.tolist()
-    rows = [figures.Effect(effects.serials[k], low[k], mean[k], high[k]) for k in effects.order]
+    rows = [figures.CopyEffect(effects.serials[k], low[k], mean[k], high[k]) for k in effects.order]
     return TierOfCopies(
         anchor=f"tier-{slug}",
         name=name,
@@ -134,7 +137,7 @@ def _about(facts: Facts, slug: str) -> str:
     return f"{formats.NBSP}· ".join(parts)
 
 
-def _copy_cells(facts: Facts, effect: figures.Effect) -> tuple[str, ...]:
+def _copy_cells(facts: Facts, effect: figures.CopyEffect) -> tuple[str, ...]:
     return (
         effect.serial,
         fitted_words.signed(effect.mean),
@@ -162,8 +165,8 @@ def _counted_cells(facts: Facts, serial: str) -> tuple[str, str, str]:
 # Where too little is known
 
 
-def _thin_tiers(facts: Facts) -> Told:
-    return Told(
+def _thin_tiers(facts: Facts) -> Passage:
+    return Passage(
         sentences=page_sentences.thin_tiers(facts),
         numbers=Table(
             name=_("How surely each tier is known"),
@@ -195,10 +198,10 @@ def _level_cells(facts: Facts, slug: str) -> tuple[str, ...]:
     )
 
 
-def _thin_players(facts: Facts) -> Told:
+def _thin_players(facts: Facts) -> Passage:
     counts = facts.tally.bows_of_players
     different = sorted(set(counts))
-    return Told(
+    return Passage(
         sentences=page_sentences.thin_players(facts),
         numbers=Table(
             name=_("How many bows players have rated"),
@@ -211,8 +214,8 @@ def _thin_players(facts: Facts) -> Told:
 # What people keep, what the model started from, and its versions
 
 
-def _keeping(posterior: FittedModel) -> Told:
-    return Told(
+def _keeping(posterior: FittedModel) -> Passage:
+    return Passage(
         sentences=page_sentences.keeping(posterior.keeping),
         numbers=Table(
             name=_("What people keep, in log-odds"),
@@ -254,8 +257,8 @@ def _beginnings(facts: Facts) -> Beginnings:
     )
 
 
-def _versions(facts: Facts) -> Told:
-    return Told(
+def _versions(facts: Facts) -> Passage:
+    return Passage(
         sentences=page_sentences.versions(facts),
         numbers=Table(
             name=_("Versions"),

@@ -211,18 +211,18 @@ def thin_players(facts: Facts) -> tuple[str, ...]:
         return (_("No player has rated a bow of the range yet."),)
     if needed is None:
         return (_("As far as ratings tell, players do not differ in leniency: there is nothing to know of them."),)
-    after = ngettext(
+    rest = ngettext(
         "Whether a player gives high or low marks is half known after {count} bow.",
         "Whether a player gives high or low marks is half known after {count} bows.",
         needed,
     ).format(count=formats.counted(needed))
     fewer = sum(bows < needed for bows in rated)
     if not fewer:
-        return after, _("Each of the {players} on record has rated as many.").format(
+        return rest, _("Each of the {players} on record has rated as many.").format(
             players=fitted_words.players(len(rated))
         )
     if fewer == len(rated):
-        return after, _("Not one of the {players} on record has rated as many.").format(
+        return rest, _("Not one of the {players} on record has rated as many.").format(
             players=fitted_words.players(fewer)
         )
     sentence = ngettext(
@@ -230,7 +230,7 @@ def thin_players(facts: Facts) -> tuple[str, ...]:
         "{fewer} of the {all} on record have rated fewer, and cannot be judged.",
         fewer,
     )
-    return after, sentence.format(fewer=formats.number(fewer, 0), all=fitted_words.players(len(rated)))
+    return rest, sentence.format(fewer=formats.number(fewer, 0), all=fitted_words.players(len(rated)))
 
 
 # What people keep

@@ -7,7 +7,7 @@ from typing import Any
 from service.core import formats
 from service.core.language import N_, _
 from service.modelling import fitted_words
-from service.modelling.model_page.model_page_data import Table, Told
+from service.modelling.model_page.model_page_data import Passage, Table
 
 PARTS = {
     "tier mean": N_("All that is known beyond the tier"),
@@ -40,14 +40,14 @@ def _read(report: Mapping[str, Any]) -> Iterator[Worth]:
                 yield Worth(score["method"], int(state["told"]), float(less["mean"]), less.get("error"))
 
 
-def shown(found: Sequence[Worth]) -> Told | None:
+def shown(found: Sequence[Worth]) -> Passage | None:
     """Return it as a table, a part a line; None where there is nothing to show."""
     if not found:
         return None
     numbers = sorted({each.told for each in found})
-    by = {(each.part, each.told): fitted_words.signed_with(each.less, each.error, 3) for each in found}
+    by_part = {(each.part, each.told): fitted_words.signed_with(each.less, each.error, 3) for each in found}
     rows = tuple(
-        (_(name), *(by.get((part, told), "–") for told in numbers))
+        (_(name), *(by_part.get((part, told), "–") for told in numbers))
         for part, name in PARTS.items()
         if any(each.part == part for each in found)
     )
@@ -56,4 +56,4 @@ def shown(found: Sequence[Worth]) -> Told | None:
         "players held out. What is below two standard errors may be chance."
     )
     head = (_("Part"), *(_("After {bows}").format(bows=formats.bows(told)) for told in numbers))
-    return Told((said,), Table(_("What each part of the model is worth, in points"), head, rows))
+    return Passage((said,), Table(_("What each part of the model is worth, in points"), head, rows))

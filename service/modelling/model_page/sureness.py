@@ -107,8 +107,8 @@ def how_far_off(checkups: Sequence[CheckUp]) -> tuple[str, ...]:
         _verdict(first),
     ]
     if last.told > first.told:
-        after = _("Once a player has rated {bows}, it is off by {error}.")
-        said.append(after.format(bows=formats.bows(last.told), error=formats.number(last.error.mean, 2)))
+        later_error = _("Once a player has rated {bows}, it is off by {error}.")
+        said.append(later_error.format(bows=formats.bows(last.told), error=formats.number(last.error.mean, 2)))
     if first.coverage is not None:
         held = _("Of its intervals that should hold nine times in ten, {share} held.")
         said.append(held.format(share=formats.percent(first.coverage.mean)))
@@ -119,9 +119,9 @@ def won(version: Version) -> tuple[str, ...]:
     """Return what the bows named first won against the rules of thumb, among those that each trial held out did hold."""
     if not version.won:
         return ()
-    over = _("{better} points over ‘{rule}’ ({trials} in which they differ)")
+    comparison = _("{better} points over ‘{rule}’ ({trials} in which they differ)")
     told = [
-        over.format(
+        comparison.format(
             better=fitted_words.signed_with(each.better.mean, each.better.error),
             rule=_(each.rule),
             trials=formats.trials(each.differing),

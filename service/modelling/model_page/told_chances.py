@@ -8,7 +8,7 @@ from model.preference import LIKING_SLOPE, NO_RECALIBRATION
 from service.core import formats
 from service.core.language import N_, _
 from service.modelling import fitted_words
-from service.modelling.model_page.model_page_data import Table, Told
+from service.modelling.model_page.model_page_data import Passage, Table
 
 KINDS = {
     "of_tier": N_("A bow of the tier, not yet played"),
@@ -18,7 +18,7 @@ KINDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ChanceBin:
     """Chances of a kind between ``low`` and ``high``: how many, the mean told, the share that came true and its standard error."""
 
     kind: str
@@ -40,7 +40,7 @@ class Chances:
     slope : of the recalibration that marks needed, 1 without one.
     """
 
-    lines: tuple[Line, ...]
+    lines: tuple[ChanceBin, ...]
     p: float | None
     statistic: float | None
     bins: int | None
@@ -55,9 +55,11 @@ def read(report: Mapping[str, Any]) -> Chances | None:
         return None
     goodness, mended = (stored.get(name) or {} for name in ("goodness", "mended"))
     lines = tuple(
-        Line(kind, of["low"], of["high"], of["count"], of["told"], of["won"]["mean"], of["won"]["error"])
+        ChanceBin(
+            kind, bin_["low"], bin_["high"], bin_["count"], bin_["told"], bin_["won"]["mean"], bin_["won"]["error"]
+        )
         for kind in KINDS
-        for of in stored.get("curves", {}).get(kind, {}).get("bins", ())
+        for bin_ in stored.get("curves", {}).get(kind, {}).get("bins", ())
     )
     return Chances(
         lines=lines,
@@ -69,11 +71,11 @@ def read(report: Mapping[str, Any]) -> Chances | None:
     )
 
 
-def shown(found: Chances | None) -> Told | None:
+def shown(found: Chances | None) -> Passage | None:
     """Return it in sentences, with the bins as a table; None where there is nothing to show."""
     if found is None or not found.lines:
         return None
-    return Told((_what(), _of_liking(), *_whether(found)), _table(found))
+    return Passage((_what(), _of_liking(), *_whether(found)), _table(found))
 
 
 def _what() -> str:
@@ -126,7 +128,7 @@ def _table(found: Chances) -> Table:
     )
 
 
-def _cells(line: Line) -> tuple[str, ...]:
-    between = _("{low} and {high}").format(low=formats.percent(line.low), high=formats.percent(line.high))
+def _cells(line: ChanceBin) -> tuple[str, ...]:
+    interval = _("{low} and {high}").format(low=formats.percent(line.low), high=formats.percent(line.high))
     came = fitted_words.more_or_less(100 * line.came, None if line.error is None else 100 * line.error, 0)
-    return _(KINDS[line.kind]), between, formats.percent(line.told), came, formats.number(line.count, 0)
+    return _(KINDS[line.kind]), interval, formats.percent(line.told), came, formats.number(line.count, 0)

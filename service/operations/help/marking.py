@@ -127,13 +127,13 @@ def _address(href: str) -> str | None:
 
 def _framed(tokens: Sequence[Token]) -> Iterator[Token]:
     """Yield the tokens with every table in a region that scrolls, named by the heading above it."""
-    above, tables = "", 0
+    heading, tables = "", 0
     for token, following in zip(tokens, (*tokens[1:], None), strict=True):
         if token.type == "heading_open" and following is not None:
-            above, tables = _words(following), 0
+            heading, tables = _words(following), 0
         if token.type == "table_open":
             tables += 1
-            label = above if tables == 1 else f"{above}, {tables}"
+            label = heading if tables == 1 else f"{heading}, {tables}"
             attributes: dict[str, Any] = {"class": "scroll", "tabindex": "0", "role": "region", "aria-label": label}
             yield Token("frame_open", "div", 1, attrs=attributes, block=True)
         yield token

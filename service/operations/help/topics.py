@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 
@@ -62,11 +62,11 @@ NAMES = tuple(topic.name for topic in TOPICS)
 
 
 def find(name: str) -> Topic:
-    """Return a topic; raises `Refused` with the list of those there are."""
+    """Return a topic; raises `ConflictError` with the list of those there are."""
     for topic in TOPICS:
         if topic.name == name:
             return topic
-    raise Refused(f"There is no help on {name!r}; the topics are {', '.join(NAMES)}.")
+    raise ConflictError(f"There is no help on {name!r}; the topics are {', '.join(NAMES)}.")
 
 
 @cache

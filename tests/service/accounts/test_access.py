@@ -15,7 +15,7 @@ from service.accounts import dealer_list, users
 from service.accounts.dealer_list import DealerInfo
 from service.core import audit, audit_events, tokens
 from service.core.database import Database
-from service.core.errors import Invalid, NotHere, Refused
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.scopes import AllDealers, OneDealer
 from service.core.signed_links import Signer
 from service.devices import tablets
@@ -88,7 +88,7 @@ def test_a_tablet_is_enrolled_once_by_its_code_however_that_is_typed(shop: Datab
     with shop.writing() as session:
         tablet, key = tablets.enrol(session, f" {code[:4].lower()}-{code[4:]} ")
         assert (tablet.dealer, tablet.name, tablet.revoked) == ("harbour", "Trial room", False)
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             tablets.enrol(session, code)
     with shop.reading() as session:
         assert tablets.tablet_of(session, key) == tablet
@@ -112,20 +112,20 @@ def test_a_code_is_short_lived_and_free_of_look_alikes(shop: Database) -> None:
         assert all(life - dt.datetime.now(dt.UTC) <= dt.timedelta(minutes=15) for life in lives)
         assert not set(session.scalars(select(tables.TabletCode.digest))) & codes
         session.execute(update(tables.TabletCode).values(expires_at=dt.datetime.now(dt.UTC)))
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             tablets.enrol(session, codes.pop())
 
 
 @pytest.mark.parametrize("name", ["", "   ", "x" * 61])
 def test_a_tablet_needs_a_name(shop: Database, name: str) -> None:
-    with shop.writing() as session, pytest.raises(Invalid, match="at most 60 characters"):
+    with shop.writing() as session, pytest.raises(InvalidInputError, match="at most 60 characters"):
         tablets.make_code(session, _ada(session), "harbour", name)
 
 
 def test_a_revoked_tablet_is_known_no_more_and_stays_in_the_list(shop: Database) -> None:
     with shop.writing() as session:
         tablet, key = tablets.enrol(session, tablets.make_code(session, _ada(session), "harbour", "Room"))
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             tablets.revoke(session, None, "hill", tablet.id)
         assert tablets.tablet_of(session, key) is not None
         tablets.revoke(session, _ada(session), "harbour", tablet.id)
@@ -154,7 +154,7 @@ def test_a_known_address_gets_a_new_link_and_a_changed_role_ends_its_sessions(sh
         again = users.add(session, " Eve@Bows.example ", "adviser", "harbour", name="Eve")
         assert (first.new, again.new, again.account.name) == (True, False, "Eve")
         assert staff_sessions.find(session, secret) is not None
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             users.link_of(session, first.secret)
         assert users.link_of(session, again.secret).id == first.account.id
         users.add(session, "eve@bows.example", "workshop")
@@ -170,7 +170,7 @@ def test_a_link_sets_a_password_once_and_ends_sessions(shop: Database) -> None:
         assert users.set_password(session, link, "a digest").id == ada
         assert users.credentials(session, "ADA@bows.example ") == users.Credentials(ada, "a digest")
         assert staff_sessions.find(session, opened) is None
-    with shop.writing() as session, pytest.raises(NotHere):
+    with shop.writing() as session, pytest.raises(NotFoundError):
         users.set_password(session, link, "another digest")
 
 
@@ -208,7 +208,7 @@ def test_an_account_that_cannot_be_is_refused_by_field(
     shop: Database, email: str, role: str, dealer: str | None, field: str
 ) -> None:
     with shop.writing() as session:
-        with pytest.raises(Invalid) as refused:
+        with pytest.raises(InvalidInputError) as refused:
             users.add(session, email, role, dealer)
         assert [problem.path for problem in refused.value.problems] == [field]
 
@@ -222,7 +222,7 @@ def test_the_last_owner_of_all_cannot_be_lost(shop: Database) -> None:
             lambda: users.add(session, "owner@bows.example", "workshop"),
             lambda: users.add(session, "owner@bows.example", "owner", "harbour"),
         ):
-            with pytest.raises(Refused, match="only owner left"):
+            with pytest.raises(ConflictError, match="only owner left"):
                 lose()
         users.add(session, "second@bows.example", "owner")
         users.disable(session, AllDealers(), owner)
@@ -293,7 +293,7 @@ def test_a_dealer_that_cannot_be_is_refused_by_field(
     any_database: Database, changed: dict[str, object], field: str
 ) -> None:
     given = DealerInfo(**{"slug": "harbour", "name": "Harbour", "currency": "EUR", **changed})  # type: ignore[arg-type] # as a user may
-    with any_database.writing() as session, pytest.raises(Invalid) as refused:
+    with any_database.writing() as session, pytest.raises(InvalidInputError) as refused:
         dealer_list.add(session, given)
     assert [problem.path for problem in refused.value.problems] == [field]
 

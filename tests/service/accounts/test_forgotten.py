@@ -169,16 +169,16 @@ def test_the_link_is_shown_to_nobody_at_the_desk_and_stands_in_no_record(desk: D
 @pytest.mark.parametrize("what", ACCOUNT_NEWS)
 def test_a_notice_says_what_happened_and_what_to_do(desk: Desk, what: str) -> None:
     # 6.3.7: the owner is told of changes to what opens the account.
-    office = desk.app.state.office
+    mail_service = desk.app.state.mail_service
     with desk.database.writing() as session:
         for row in session.scalars(select(tables.OutboxItem)):
             session.delete(row)
     with desk.database.writing() as session:
         account_mails.account_notice(session, session.get_one(tables.User, desk.ids["adviser"]), what)
-    send_waiting(desk.database, office)
+    send_waiting(desk.database, mail_service)
     with desk.database.reading() as session:
         (row,) = session.scalars(select(tables.OutboxItem)).all()
-    said = re.sub(r"\s+", " ", office.folder.read(row.message_id) or "")
+    said = re.sub(r"\s+", " ", mail_service.folder.read(row.message_id) or "")
     assert row.address == EMAIL
     assert ACCOUNT_NEWS[what].split(":")[0][:40] in said.replace("= ", "")
     assert "/desk/forgotten" in said

@@ -11,7 +11,7 @@ from argon2 import PasswordHasher, extract_parameters
 from argon2.low_level import Type, core, ffi
 
 from service.accounts import passwords
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 
 GOOD = "rosin kettle amber loom"
 DIGEST = passwords.hash_password(GOOD)
@@ -124,7 +124,7 @@ def test_whatever_is_long_and_not_guessed_is_taken_without_rules_of_composition(
     ],
 )
 def test_what_is_short_or_easily_guessed_is_refused_with_the_remedy(password: str, why: str) -> None:
-    with pytest.raises(Invalid, match=why) as refused:
+    with pytest.raises(InvalidInputError, match=why) as refused:
         passwords.require_good(password, ("ada@harbour.example", "Ada Byron", "harbour-strings"))
     assert "xpected" in str(refused.value)
 
@@ -166,7 +166,7 @@ SELDOM_USED = [
 @pytest.mark.parametrize("password", OFTEN_USED)
 def test_a_long_password_that_is_tried_early_is_refused_with_the_remedy(password: str) -> None:
     # ASVS 5.0, 6.2.4, 6.2.11 and 6.2.12: lists of common passwords, and words of the place.
-    with pytest.raises(Invalid, match="easily guessed") as refused:
+    with pytest.raises(InvalidInputError, match="easily guessed") as refused:
         passwords.require_good(password, ("ada@harbour.example", "Ada Byron", "harbour-strings"))
     assert "four or five words that do not belong together" in str(refused.value)
 

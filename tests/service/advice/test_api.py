@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.questionnaire import forms
 from service.web import api_schema
 from tests.service.bad_answers import GOOD, HANDFUL, with_answer
@@ -128,7 +128,7 @@ def test_the_answers_stand_once_in_what_is_kept(client: Client) -> None:
 @pytest.mark.parametrize(("path", "value"), HANDFUL)
 def test_an_unusable_answer_is_refused_by_path_and_nothing_is_kept(client: Client, path: str, value: Any) -> None:
     before, body = client.count(), with_answer(path, value, BODY)
-    with pytest.raises(Invalid) as refused:
+    with pytest.raises(InvalidInputError) as refused:
         forms.check(body)
     answer = client.advice(body)
     assert answer.status_code == 422

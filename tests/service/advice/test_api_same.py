@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.advice import advise
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from tests.service.client import Client, add_small_range, serving, settings_in
 
 BASS: dict[str, Any] = {
@@ -75,9 +75,9 @@ def test_what_is_no_json_is_refused_in_the_readers_own_language(client: Client) 
 def test_the_command_speaks_the_bodys_language_too(client: Client) -> None:
     told = advise.advise_json(client.database, BASS | {"language": "de"})
     assert speaks(" ".join([*told["notes"], *told["cautions"]]), GERMAN)
-    with pytest.raises(Invalid) as english:
+    with pytest.raises(InvalidInputError) as english:
         advise.advise_json(client.database, {"instrument": "lute"})
-    with pytest.raises(Invalid) as german:
+    with pytest.raises(InvalidInputError) as german:
         advise.advise_json(client.database, {"instrument": "lute", "language": "de"})
     assert german.value.problems[0].message != english.value.problems[0].message
 

@@ -8,7 +8,7 @@ import pytest
 from service.core import audit_events
 
 SERVICE = Path(audit_events.__file__).resolve().parents[1]
-NAMES = {value.name: name for name, value in vars(audit_events).items() if isinstance(value, audit_events.Event)}
+NAMES = {value.name: name for name, value in vars(audit_events).items() if isinstance(value, audit_events.AuditEvent)}
 """By an event's name, the constant that the code names it by."""
 
 

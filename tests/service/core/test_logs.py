@@ -191,7 +191,7 @@ def test_a_database_that_is_away_costs_one_line_a_minute_however_many_ask(log: L
     log.at("info")
     with _shut_port() as port:
         app = create_app(settings_in(tmp_path, database_url=f"postgresql://bows@127.0.0.1:{port}/bows"))
-        postman = Postman(app.state.database, app.state.office, every=0.01)
+        postman = Postman(app.state.database, app.state.mail_service, every=0.01)
         postman.start()
         client = Client(app)
         asked: list[Callable[[], httpx.Response]] = [

@@ -14,13 +14,13 @@ from sqlalchemy import delete, event, insert, select
 from service import tables
 from service.core import paging
 from service.core.database import Database
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.core.paging import Leaf
 from service.core.scopes import OneDealer
 from service.inventory import sales
 from service.mail import outbox_desk
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import open_office
+from service.mail.mail_service import open_mail_service
 from service.registry import MAILS
 from service.trials import desk_reads
 from tests.service import desk_shop
@@ -155,7 +155,7 @@ def test_every_mail_and_every_sold_bow_is_reached_once_in_either_database(
     any_database: Database, tmp_path: Path
 ) -> None:
     shop = open_shop(any_database)
-    office = open_office(MailServer(), tmp_path, BASE, SECRET, MAILS)
+    mail_service = open_mail_service(MailServer(), tmp_path, BASE, SECRET, MAILS)
     with shop.writing() as session:
         for number in range(120):
             mail = {
@@ -177,7 +177,7 @@ def test_every_mail_and_every_sold_bow_is_reached_once_in_either_database(
     def mails(after: str) -> Leaf[Any]:
         with shop.reading() as session:
             count = outbox_desk.counts(session, SHOP)["waiting"]
-            return outbox_desk.listing(session, office, SHOP, "waiting", count, after=after)
+            return outbox_desk.listing(session, mail_service, SHOP, "waiting", count, after=after)
 
     def sold(after: str) -> Leaf[Any]:
         with shop.reading() as session:
@@ -223,7 +223,7 @@ def test_today_is_one_look_and_leads_to_the_whole_list(shop: Shop) -> None:
     + [base64.urlsafe_b64encode(text).decode() for text in (b"[" * 300, b'["2026-11-01T12:00:00Z","\\u0000"]', b"7")],
 )
 def test_a_mark_that_was_not_written_here_is_refused(mark: str) -> None:
-    with pytest.raises(NotHere):
+    with pytest.raises(NotFoundError):
         paging.read(mark, dt.datetime, str)
 
 

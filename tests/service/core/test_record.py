@@ -16,7 +16,7 @@ from service.accounts import passwords, second_factor, securing, users
 from service.advice import advise
 from service.app import SIGN_INS_PER_MINUTE
 from service.core import audit, audit_events
-from service.core.audit_events import CATALOGUE, STAFF, Event
+from service.core.audit_events import CATALOGUE, STAFF, AuditEvent
 from service.core.database import Database
 from service.core.scopes import AllDealers, OneDealer
 from service.privacy import clock, mass_erasure
@@ -37,10 +37,10 @@ POST = {"place": "post", "blinding": "masked", "country": "CH", "on": TODAY.isof
 POST |= {"due_back": (TODAY + dt.timedelta(days=14)).isoformat()}
 
 
-def recorded(database: Database) -> list[audit.Entry]:
+def recorded(database: Database) -> list[audit.RecordedEvent]:
     """Return the whole record, oldest first."""
     with database.reading() as session:
-        found: list[audit.Entry] = []
+        found: list[audit.RecordedEvent] = []
         while page := audit.entries(session, AllDealers(), before=found[-1].id if found else None):
             found += page
     return found[::-1]
@@ -217,7 +217,7 @@ def test_what_happens_is_on_record_as_the_catalogue_has_it(desk: Desk, tmp_path:
     assert [entry.did for entry in entries].count(audit_events.DATA_LOADED.did) == 1, "a dry run loads nothing"
 
 
-def _is_tested_elsewhere(event: Event) -> bool:
+def _is_tested_elsewhere(event: AuditEvent) -> bool:
     """Say whether another test asserts an event, by its sentence or its constant."""
     told = (f'"{event.did}"', f"events.{event.name.upper()}")
     others = (path for path in TESTS.rglob("test_*.py") if path != Path(__file__))
@@ -227,7 +227,7 @@ def _is_tested_elsewhere(event: Event) -> bool:
 # Refused sign-ins
 
 
-def refused(database: Database, did: Event = audit_events.SIGN_IN_REFUSED) -> list[audit.Entry]:
+def refused(database: Database, did: AuditEvent = audit_events.SIGN_IN_REFUSED) -> list[audit.RecordedEvent]:
     return [entry for entry in recorded(database) if entry.did == did.did]
 
 

@@ -10,18 +10,18 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.group_commit import Together
 
 
-class Broken(Exception):  # noqa: N818 - a test's own
+class BrokenError(Exception):
     pass
 
 
 def adding(key: str, fails: type[Exception] | None = None) -> Callable[[Session], str]:
     def verb(session: Session) -> str:
-        if fails is Refused:
-            raise Refused("no")
+        if fails is ConflictError:
+            raise ConflictError("no")
         session.add(tables.Player(key=key))
         session.flush()
         if fails is not None:
@@ -36,7 +36,7 @@ def run(database: Database, *verbs: Callable[[Session], str]) -> list[Any]:
 
     async def all_at_once() -> list[Any]:
         together = Together(database)
-        writes: list[Coroutine[Any, Any, str]] = [together.write(verb, (Refused,)) for verb in verbs]
+        writes: list[Coroutine[Any, Any, str]] = [together.write(verb, (ConflictError,)) for verb in verbs]
         return list(await asyncio.gather(*writes, return_exceptions=True))
 
     return asyncio.run(all_at_once())
@@ -57,16 +57,16 @@ def test_twenty_requests_share_a_transaction(any_database: Database) -> None:
 
 
 def test_a_request_that_fails_takes_nobody_with_it_and_leaves_nothing(any_database: Database) -> None:
-    first, failed, last = run(any_database, adding("one"), adding("two", Broken), adding("three"))
+    first, failed, last = run(any_database, adding("one"), adding("two", BrokenError), adding("three"))
     assert (first, last) == ("one", "three")
-    assert isinstance(failed, Broken)
+    assert isinstance(failed, BrokenError)
     assert players(any_database) == {"one", "three"}
 
 
 def test_a_refusal_before_anything_was_written_costs_the_others_nothing(database: Database) -> None:
     commits: list[object] = []
     event.listen(database.engine, "commit", commits.append)
-    first, refused, last = run(database, adding("one"), adding("two", Refused), adding("three"))
+    first, refused, last = run(database, adding("one"), adding("two", ConflictError), adding("three"))
     assert (first, str(refused), last) == ("one", "no", "three")
     assert len(commits) == 1
 
@@ -93,8 +93,8 @@ def test_a_client_that_has_gone_does_not_lose_what_it_sent(database: Database) -
 
 
 def test_one_alone_raises_what_it_raised(database: Database) -> None:
-    (failed,) = run(database, adding("one", Broken))
-    assert isinstance(failed, Broken)
+    (failed,) = run(database, adding("one", BrokenError))
+    assert isinstance(failed, BrokenError)
     assert players(database) == set()
 
 

@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.core import tokens
-from service.core.errors import Invalid, NotHere
+from service.core.errors import InvalidInputError, NotFoundError
 from service.core.limits import RateLimit
 from service.dealers import api_keys, site
 from service.trials import trials_api
@@ -78,7 +78,7 @@ def test_a_key_is_kept_as_a_digest_and_says_by_its_first_word_what_it_is(world: 
 
 
 def test_a_key_of_another_kind_or_with_a_long_note_is_not_made(world: World) -> None:
-    with world.client.database.writing() as session, pytest.raises(Invalid) as refused:
+    with world.client.database.writing() as session, pytest.raises(InvalidInputError) as refused:
         api_keys.make(session, None, SHOP, "master", "x" * 81)
     assert [problem.path for problem in refused.value.problems] == ["kind", "note"]
 
@@ -86,7 +86,7 @@ def test_a_key_of_another_kind_or_with_a_long_note_is_not_made(world: World) -> 
 def test_a_revoked_key_opens_nothing_at_once_and_nobody_elses_can_be_revoked(world: World) -> None:
     with world.client.database.writing() as session:
         key = api_keys.make(session, None, SHOP, "server", "lost")
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             api_keys.revoke(session, None, "quay", tokens.digest(key))
     assert world.advice(key).status_code == 200
     with world.client.database.writing() as session:

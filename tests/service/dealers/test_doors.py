@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import Invalid, NotHere
+from service.core.errors import InvalidInputError, NotFoundError
 from service.dealers import api_keys, site
 from tests.service.client import BROWSER, Client, add_small_range, serving, settings_in
 from tests.service.logo_files import PNG
@@ -47,7 +47,7 @@ def test_a_dealer_who_set_nothing_has_the_houses_door(client: Client) -> None:
 def test_nobody_has_a_door_who_is_no_dealer(client: Client) -> None:
     with client.database.writing() as session:
         for call in (lambda: site.read(session, "nobody"), lambda: site.drop_logo(session, None, "nobody")):
-            with pytest.raises(NotHere):
+            with pytest.raises(NotFoundError):
                 call()
 
 
@@ -60,7 +60,7 @@ def test_origins_and_colours_are_kept_as_they_are_used(client: Client) -> None:
 
 def test_a_mistake_changes_nothing_and_names_its_field(client: Client) -> None:
     set_up(client)
-    with pytest.raises(Invalid) as refused:
+    with pytest.raises(InvalidInputError) as refused:
         set_up(client, "https://a.example shop", "green", "#8c4a12")
     assert [problem.path for problem in refused.value.problems] == ["origins", "action_colour"]
     assert read(client).origins == ("https://shop.example",)
@@ -108,7 +108,7 @@ def test_a_logo_that_is_none_leaves_the_one_before(client: Client) -> None:
     with client.database.writing() as session:
         site.put_logo(session, None, DEALER, PNG)
     for wrong in (b"", b"<svg/>", b"x" * 30_000):
-        with client.database.writing() as session, pytest.raises(Invalid):
+        with client.database.writing() as session, pytest.raises(InvalidInputError):
             site.put_logo(session, None, DEALER, wrong)
     assert client.get("/embed-logo/harbour").content == PNG
 
@@ -153,7 +153,7 @@ def test_where_messages_go_is_kept(client: Client) -> None:
 )
 def test_a_place_for_messages_that_cannot_be_is_refused(client: Client, field: str, value: str) -> None:
     set_messages(client)
-    with pytest.raises(Invalid) as refused:
+    with pytest.raises(InvalidInputError) as refused:
         set_messages(client, **{field: value})
     assert [problem.path for problem in refused.value.problems] == [field]
     assert read(client).keep_months == 12

@@ -4,7 +4,7 @@ import struct
 
 import pytest
 
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.dealers import logos
 from tests.service.logo_files import GIF, JPEG, PNG, WEBP_LOSSLESS, WEBP_LOSSY, chunk, png, riff
 
@@ -12,7 +12,7 @@ WHOLE = {"png": PNG, "jpeg": JPEG, "lossy": WEBP_LOSSY, "lossless": WEBP_LOSSLES
 
 
 def refusal(content: bytes) -> str:
-    with pytest.raises(Invalid) as refused:
+    with pytest.raises(InvalidInputError) as refused:
         logos.check(content)
     (problem,) = refused.value.problems
     assert problem.path == "logo"

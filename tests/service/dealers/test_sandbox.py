@@ -16,13 +16,13 @@ from sqlalchemy.exc import OperationalError
 from service import tables
 from service.core import tokens
 from service.core.database import Database
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.core.limits import RateLimit
 from service.dealers import api_keys, keyed, sandbox
 from service.modelling import catalogue
 from service.privacy import retention
 from service.web import api_schema
-from service.web.error_pages import Coded
+from service.web.error_pages import CodedHTTPException
 from tests.service import trial_cast
 from tests.service.client import Client, serving, settings_in
 from tests.service.front_door import routes
@@ -236,7 +236,7 @@ def test_a_key_that_is_revoked_while_its_call_waits_writes_nothing(world: World)
     with world.database.writing() as session:
         api_keys.revoke(session, None, SHOP, found.digest)
     with (
-        pytest.raises(Coded) as refused,
+        pytest.raises(CodedHTTPException) as refused,
         world.database.writing() as session,
         keyed.for_key(session, found) as at,
     ):
@@ -358,7 +358,7 @@ def test_a_dealer_has_so_many_test_keys_at_once(small: World) -> None:
     with small.database.writing() as session:
         for _number in range(api_keys.MOST_TEST_KEYS - 2):
             last = api_keys.make(session, None, SHOP, "test")
-        with pytest.raises(Invalid) as refused:
+        with pytest.raises(InvalidInputError) as refused:
             api_keys.make(session, None, SHOP, "test")
         assert [problem.path for problem in refused.value.problems] == ["kind"]
         assert api_keys.make(session, None, "quay", "test")

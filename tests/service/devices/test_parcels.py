@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.devices import offline_export, tablets
 from service.trials import paired_comparison
 from tests.service import tablet_file, trial_rows
@@ -65,7 +65,7 @@ def test_every_single_change_of_a_file_is_seen(shop: tuple[Session, TrialRows]) 
         "hmac": "0" * 64,
     }
     for name, value in changed.items():
-        with pytest.raises(Refused, match="something in it was changed"):
+        with pytest.raises(ConflictError, match="something in it was changed"):
             offline_export.load(session, rows.user, rows.dealer, json.dumps(file | {name: value}).encode())
     assert stored(session) == 0
 
@@ -73,21 +73,21 @@ def test_every_single_change_of_a_file_is_seen(shop: tuple[Session, TrialRows]) 
 def test_a_file_of_another_dealers_tablet_is_refused(shop: tuple[Session, TrialRows]) -> None:
     session, rows = shop
     trial_rows.add_dealer(session, "hillside")
-    with pytest.raises(Refused, match="never enrolled here"):
+    with pytest.raises(ConflictError, match="never enrolled here"):
         offline_export.load(session, rows.user, "hillside", file_of(rows, item()))
 
 
 def test_a_file_of_a_tablet_that_is_not_known_is_refused(shop: tuple[Session, TrialRows]) -> None:
     session, rows = shop
     content = tablet_file.signed(tablets.file_key(rows.tablet_key), "another", SAVED, [item()])
-    with pytest.raises(Refused, match="never enrolled here"):
+    with pytest.raises(ConflictError, match="never enrolled here"):
         offline_export.load(session, rows.user, rows.dealer, content)
 
 
 @pytest.mark.parametrize("content", [b"", b"{}", b"[1]", b"\xff\xfe", b'{"format": "waiting sheets, 1"}'])
 def test_what_is_no_such_file_is_refused_in_a_sentence(shop: tuple[Session, TrialRows], content: bytes) -> None:
     session, rows = shop
-    with pytest.raises(Refused, match="not a file of waiting sheets"):
+    with pytest.raises(ConflictError, match="not a file of waiting sheets"):
         offline_export.load(session, rows.user, rows.dealer, content)
 
 

@@ -5,15 +5,15 @@ from typing import Any
 
 import pytest
 
-from service.core.errors import Invalid
+from service.core.errors import InvalidInputError
 from service.questionnaire import forms
 from service.questionnaire.forms import (
     STEPS,
     BudgetStep,
     ContactStep,
+    FormStep,
     InstrumentStep,
     OwnBowStep,
-    Step,
     WishesStep,
     WorkStep,
     number,
@@ -21,7 +21,7 @@ from service.questionnaire.forms import (
 from tests.service.bad_answers import GOOD, with_answer
 
 
-def post(step: type[Step], **fields: str | list[str]) -> tuple[dict[str, Any], dict[str, str]]:
+def post(step: type[FormStep], **fields: str | list[str]) -> tuple[dict[str, Any], dict[str, str]]:
     return step.parse({name: [value] if isinstance(value, str) else value for name, value in fields.items()})
 
 
@@ -59,14 +59,14 @@ def test_what_is_no_plain_number_is_refused_in_a_sentence(text: str) -> None:
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_an_empty_post_is_an_answer_to_every_step_but_the_first(step: type[Step]) -> None:
+def test_an_empty_post_is_an_answer_to_every_step_but_the_first(step: type[FormStep]) -> None:
     body, errors = step.parse({})
     assert body == {}
     assert list(errors) == (["instrument"] if step is InstrumentStep else [])
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_what_was_answered_fills_the_fields_it_came_from(step: type[Step]) -> None:
+def test_what_was_answered_fills_the_fields_it_came_from(step: type[FormStep]) -> None:
     part = {key: value for key, value in GOOD.items() if key in step.keys}
     body, errors = step.parse(step.fill(part))
     assert errors == {}
@@ -177,9 +177,9 @@ def test_a_header_hidden_in_an_address_is_refused() -> None:
     ],
 )
 def test_a_page_says_of_an_answer_what_the_api_says(
-    step: type[Step], fields: dict[str, str], field: str, said_of: tuple[str, Any]
+    step: type[FormStep], fields: dict[str, str], field: str, said_of: tuple[str, Any]
 ) -> None:
-    with pytest.raises(Invalid) as refused:
+    with pytest.raises(InvalidInputError) as refused:
         forms.check(with_answer(*said_of))
     assert post(step, **fields)[1] == {field: refused.value.problems[0].message}
 
@@ -209,7 +209,7 @@ TEXTS += ["unsure", "\x00", "a@b.cc", "é" * 500, "EUR", "shop", "4.5", "0", "8"
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_any_post_keeps_only_what_the_questionnaire_takes_and_names_its_own_fields(step: type[Step]) -> None:
+def test_any_post_keeps_only_what_the_questionnaire_takes_and_names_its_own_fields(step: type[FormStep]) -> None:
     rng = random.Random(7)
     fields = [*step.fill(GOOD), *step.fields.values(), "csrf"]
     beside = {} if step is InstrumentStep else {"instrument": "violin"}

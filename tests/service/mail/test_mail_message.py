@@ -15,7 +15,7 @@ from email.utils import parsedate_to_datetime
 import pytest
 
 from service.mail import addresses, markup
-from service.mail.addresses import Unusable, parse
+from service.mail.addresses import UnusableAddressError, parse
 from service.mail.message import Letter, make_message
 from service.web import templating
 
@@ -93,7 +93,7 @@ def test_text_comes_before_html_in_a_multipart_alternative() -> None:
 @pytest.mark.parametrize("name", ["Anna\r\nBcc: all@player.example", "Anna\nX: y", "Anna\r", "An\u2028na", "An\x00na"])
 def test_a_name_that_could_begin_another_header_is_refused(name: str) -> None:
     for letter in (replace(LETTER, name=name), replace(LETTER, sender_name=name)):
-        with pytest.raises(Unusable, match="line breaks"):
+        with pytest.raises(UnusableAddressError, match="line breaks"):
             make_message(letter, NOW)
 
 
@@ -146,7 +146,7 @@ def test_an_address_is_sent_with_its_domain_in_ascii(given: str, sent: str) -> N
     ],
 )
 def test_what_no_mail_can_be_sent_to_is_refused_in_a_sentence(given: str) -> None:
-    with pytest.raises(Unusable) as refused:
+    with pytest.raises(UnusableAddressError) as refused:
         parse(given)
     assert str(refused.value).endswith(".")
     assert "\n" not in str(refused.value)

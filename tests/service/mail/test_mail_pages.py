@@ -12,7 +12,7 @@ from service import tables
 from service.accounts import users
 from service.advice import advice_mails
 from service.mail import outbox, sending, suppression
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.mail.sending import Sent, send_waiting
 from service.privacy import privacy_mails
 from service.trials import lifecycle, outcomes, trial_mails
@@ -37,9 +37,9 @@ def desk(tmp_path: Path, _migrated_file: Path) -> Iterator[Desk]:
         yield desk
 
 
-def office(desk: Desk) -> Office:
-    made = desk.app.state.office
-    assert isinstance(made, Office)
+def mail_service(desk: Desk) -> MailService:
+    made = desk.app.state.mail_service
+    assert isinstance(made, MailService)
     return made
 
 
@@ -55,7 +55,7 @@ def enquire(
 
 def unsubscribe_path(desk: Desk, row: tables.OutboxItem) -> str:
     with desk.database.reading() as session:
-        return suppression.path(session, office(desk), row)
+        return suppression.path(session, mail_service(desk), row)
 
 
 def kept(desk: Desk) -> str:
@@ -69,7 +69,7 @@ def kept(desk: Desk) -> str:
 
 
 def still_right_path(desk: Desk, key: str, answer: str) -> str:
-    return f"/mail/still-right/{office(desk).signer.make(trial_mails.STILL_RIGHT, key)}/{answer}"
+    return f"/mail/still-right/{mail_service(desk).signer.make(trial_mails.STILL_RIGHT, key)}/{answer}"
 
 
 def outcomes_of(desk: Desk) -> list[tuple[str, str | None]]:
@@ -87,7 +87,7 @@ def test_reading_the_page_that_ends_the_mails_ends_nothing(desk: Desk) -> None:
     assert page.headers["referrer-policy"] == "no-referrer"
     assert page.headers["cache-control"] == "no-store"
     assert "noindex" in page.headers["x-robots-tag"]
-    assert send_waiting(desk.database, office(desk)) == Sent(sent=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(sent=1)
 
 
 @pytest.mark.parametrize("body", [{"List-Unsubscribe": "One-Click"}, {}])
@@ -96,10 +96,10 @@ def test_one_click_and_the_button_end_the_mails_without_a_redirect(desk: Desk, b
     for _again in range(2):
         reply = desk.nobody().send("POST", unsubscribe_path(desk, row), data=body)
         assert reply.status_code == 200  # RFC 8058, 3.1: no redirect
-    assert send_waiting(desk.database, office(desk)) == Sent(failed=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(failed=1)
     assert "wants no more mail" in (rows(desk.database)[0].last_error or "")
     later = enquire(desk, 2, "ANNA@player.example")
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     assert rows(desk.database)[-1].id == later.id
     assert rows(desk.database)[-1].failed_at is not None
 
@@ -113,7 +113,7 @@ def test_ending_the_mails_leaves_no_address_behind_and_concerns_one_dealer_only(
     assert "anna" not in row.digest
     assert "anna" not in path
     enquire(desk, 2, dealer=cast.OTHER)
-    assert send_waiting(desk.database, office(desk)) == Sent(sent=1, failed=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(sent=1, failed=1)
 
 
 def test_the_link_works_after_the_mail_it_came_in_is_erased(desk: Desk) -> None:
@@ -128,7 +128,7 @@ def test_the_link_works_after_the_mail_it_came_in_is_erased(desk: Desk) -> None:
 def test_a_player_of_nobody_in_particular_gets_no_more_mail_from_anybody(desk: Desk) -> None:
     row = enquire(desk, dealer=None)
     desk.nobody().send("POST", unsubscribe_path(desk, row))
-    assert send_waiting(desk.database, office(desk)) == Sent(failed=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(failed=1)
     with desk.database.reading() as session:
         assert set(session.scalars(select(tables.ClosedAddress.dealer))) == {DEALER, cast.OTHER}
         enquiry = session.scalars(select(tables.Enquiry)).one()
@@ -142,7 +142,7 @@ def test_an_altered_link_leads_nowhere(desk: Desk, change: str) -> None:
     altered = path[:-1] + ("A" if path[-1] != "A" else "B") + change
     for method in ("GET", "POST"):
         assert desk.nobody().send(method, altered).status_code == 404
-    assert send_waiting(desk.database, office(desk)) == Sent(sent=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(sent=1)
 
 
 def test_what_a_reader_asks_for_still_comes_after_the_mails_were_ended(desk: Desk) -> None:
@@ -151,7 +151,7 @@ def test_what_a_reader_asks_for_still_comes_after_the_mails_were_ended(desk: Des
         privacy_mails.send_data_link(
             session, outbox.To("anna@player.example", dealer=DEALER), None, "/data/x", "data:1"
         )
-    assert send_waiting(desk.database, office(desk)) == Sent(sent=1, failed=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(sent=1, failed=1)
 
 
 # Is it still the right one?
@@ -210,7 +210,7 @@ def test_who_said_yes_may_say_no_later_but_not_the_other_way_round(desk: Desk) -
 
 def test_a_link_made_for_another_purpose_answers_nothing(desk: Desk) -> None:
     key = kept(desk)
-    token = office(desk).signer.make(suppression.UNSUBSCRIBE, key)
+    token = mail_service(desk).signer.make(suppression.UNSUBSCRIBE, key)
     assert desk.nobody().send("POST", f"/mail/still-right/{token}/no").status_code == 404
     assert desk.nobody().send("POST", still_right_path(desk, key, "perhaps")).status_code == 422
 
@@ -235,7 +235,7 @@ def test_the_desk_shows_what_waits_what_failed_with_the_servers_words_and_what_w
 
 def test_another_dealers_adviser_sees_and_does_nothing_here(desk: Desk) -> None:
     row = enquire(desk)
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     stranger = desk.sign_in("stranger")
     assert "anna" not in stranger.read("/desk/mail?state=sent").text
     assert stranger.get(f"/desk/mail/{row.id}").status_code == 404
@@ -255,7 +255,7 @@ def test_the_text_of_a_mail_in_the_folder_is_shown(desk: Desk) -> None:
     row = enquire(desk)
     adviser = desk.sign_in("adviser")
     assert adviser.get(f"/desk/mail/{row.id}").status_code == 404
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     page = adviser.read(f"/desk/mail/{row.id}")
     assert "Answer this mail with two or three days" in page.text
     assert "anna@player.example" in page.text
@@ -268,10 +268,10 @@ def test_no_link_that_does_something_in_the_readers_name_is_shown_at_the_desk(de
     with desk.database.writing() as session:
         for row in session.scalars(select(tables.OutboxItem)):
             row.due_at = dt.datetime.now(dt.UTC)
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     sent = [row for row in rows(desk.database) if row.sent_at and row.kind in ("advice", "follow_up")]
     assert {row.kind for row in sent} == {"advice", "follow_up"}
-    folder = office(desk).folder
+    folder = mail_service(desk).folder
     assert folder is not None
     for name in ("adviser", "owner"):
         for row in sent:
@@ -288,7 +288,7 @@ def test_nobody_reads_at_the_desk_the_mail_with_a_players_link(desk: Desk, kind:
     to = outbox.To("anna@player.example", dealer=DEALER)
     with desk.database.writing() as session:
         outbox.queue(session, kind, "1", to, {"name": None, "path": "/erase/secret-of-anna"})
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     (row,) = rows(desk.database)
     assert row.sent_at is not None
     for name in ("adviser", "owner"):
@@ -300,7 +300,7 @@ def test_nobody_reads_at_the_desk_the_mail_with_a_players_link(desk: Desk, kind:
 def test_nobody_reads_at_the_desk_the_link_that_sets_anothers_password(desk: Desk) -> None:
     with desk.database.writing() as session:
         users.add(session, "new@bows.example", "adviser", DEALER)
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     row = rows(desk.database)[-1]
     assert row.kind == "password"
     for name in ("adviser", "owner"):
@@ -331,7 +331,7 @@ def test_a_failed_mail_is_sent_again_by_hand_under_its_message_id_and_a_sent_one
 
 def test_a_bounced_address_gets_nothing_until_the_desk_opens_it_again(desk: Desk) -> None:
     row = enquire(desk)
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     adviser = desk.sign_in("adviser")
     assert "No more mail goes to anna@player.example." in adviser.submit(f"/desk/mail/{row.id}/bounced").text
     refused = adviser.post(f"/desk/mail/{row.id}/resend")
@@ -341,16 +341,16 @@ def test_a_bounced_address_gets_nothing_until_the_desk_opens_it_again(desk: Desk
         privacy_mails.send_data_link(
             session, outbox.To("anna@player.example", dealer=DEALER), None, "/data/x", "data:1"
         )
-    assert send_waiting(desk.database, office(desk)) == Sent(failed=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(failed=1)
     said = adviser.submit("/desk/mail/addresses/reopen", {"address": " Anna@player.example "})
     assert "Mail goes to Anna@player.example again." in said.text
     assert adviser.post(f"/desk/mail/{row.id}/resend").status_code == 303
-    assert send_waiting(desk.database, office(desk)) == Sent(sent=1)
+    assert send_waiting(desk.database, mail_service(desk)) == Sent(sent=1)
 
 
 def test_an_unsubscribed_address_is_opened_by_a_new_consent_at_the_desk_only(desk: Desk) -> None:
     row = enquire(desk)
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     desk.nobody().send("POST", unsubscribe_path(desk, row))
     adviser = desk.sign_in("adviser")
     assert adviser.post(f"/desk/mail/{row.id}/resend").status_code == 409
@@ -372,7 +372,7 @@ def test_the_record_of_what_was_done_holds_no_address(desk: Desk) -> None:
 
 def test_a_post_without_the_sessions_token_does_nothing(desk: Desk) -> None:
     row = enquire(desk)
-    send_waiting(desk.database, office(desk))
+    send_waiting(desk.database, mail_service(desk))
     adviser: Member = desk.sign_in("adviser")
     for path in (f"/desk/mail/{row.id}/resend", f"/desk/mail/{row.id}/bounced", "/desk/mail/addresses/reopen"):
         assert adviser.send("POST", path, data={"csrf": "x"}).status_code == 403

@@ -44,14 +44,14 @@ def test_a_4xx_is_tried_again_after_a_minute_and_its_words_are_kept_until_then(d
     queue_advice(database)
     handler, clock = Received("451 4.3.0 Come back later"), Clock()
     with mail_server(handler) as port:
-        office = office_to(port)
-        assert send_waiting(database, office, clock) == Sent(put_off=1)
+        mail_service = office_to(port)
+        assert send_waiting(database, mail_service, clock) == Sent(put_off=1)
         (row,) = rows(database)
         assert row.last_error == "451 4.3.0 Come back later"
         clock.pass_(seconds=59)
-        assert send_waiting(database, office, clock) == Sent()
+        assert send_waiting(database, mail_service, clock) == Sent()
         clock.pass_(seconds=2)
-        assert send_waiting(database, office, clock) == Sent(sent=1)
+        assert send_waiting(database, mail_service, clock) == Sent(sent=1)
     (row,) = rows(database)
     assert (row.sent_at, row.last_error, row.attempts) == (clock.now, None, 2)
     assert len(handler.taken) == 1
@@ -108,39 +108,39 @@ def test_a_connection_broken_after_the_mail_gives_a_repeat_with_the_same_message
 def test_a_server_that_is_down_for_an_hour_loses_nothing(database: Database) -> None:
     queue_advice(database, 3)
     port, clock = closed_port(), Clock()
-    office = office_to(port)
+    mail_service = office_to(port)
     tries = 0
     for _minute in range(60):
-        tries += send_waiting(database, office, clock).put_off
+        tries += send_waiting(database, mail_service, clock).put_off
         clock.pass_(minutes=1)
     assert tries == 3 * 6  # after 0, 1, 3, 7, 15 and 31 minutes
     handler = Received()
     with mail_server(handler, port):
         clock.pass_(minutes=4)
-        assert send_waiting(database, office, clock) == Sent(sent=3)
+        assert send_waiting(database, mail_service, clock) == Sent(sent=3)
     assert sorted(handler.recipients) == [f"player{number}@player.example" for number in (1, 2, 3)]
 
 
 def test_what_cannot_be_sent_for_three_days_is_given_up(database: Database) -> None:
     queue_advice(database)
-    office, clock = office_to(closed_port()), Clock()
+    mail_service, clock = office_to(closed_port()), Clock()
     began, waits = clock.now, []
     while rows(database)[0].failed_at is None:
-        send_waiting(database, office, clock)
+        send_waiting(database, mail_service, clock)
         row = rows(database)[0]
         waits.append((row.due_at - clock.now).total_seconds() / 60)
         clock.now = row.due_at
     assert waits[:9] == [1, 2, 4, 8, 16, 32, 64, 128, 240]
     assert dt.timedelta(days=3) <= clock.now - began < dt.timedelta(days=3, hours=4)
-    assert send_waiting(database, office, clock) == Sent()
+    assert send_waiting(database, mail_service, clock) == Sent()
 
 
 def test_two_workers_at_once_send_each_mail_once(any_database: Database) -> None:
     queue_advice(any_database, 12)
     handler = Received()
     with mail_server(handler) as port:
-        office = office_to(port)
-        workers = [threading.Thread(target=send_waiting, args=(any_database, office)) for _worker in range(3)]
+        mail_service = office_to(port)
+        workers = [threading.Thread(target=send_waiting, args=(any_database, mail_service)) for _worker in range(3)]
         for worker in workers:
             worker.start()
         for worker in workers:
@@ -159,14 +159,14 @@ def test_a_crash_between_sending_and_noting_it_sends_again_under_the_same_messag
         raise KeyboardInterrupt
 
     with mail_server(handler) as port:
-        office = office_to(port)
+        mail_service = office_to(port)
         with monkeypatch.context() as patch:
             patch.setattr(outbox, "sent", killed)
             with pytest.raises(KeyboardInterrupt):
-                send_waiting(database, office, clock)
-        assert send_waiting(database, office, clock) == Sent()  # it is leased to the one that died
+                send_waiting(database, mail_service, clock)
+        assert send_waiting(database, mail_service, clock) == Sent()  # it is leased to the one that died
         clock.now += outbox.LEASE
-        assert send_waiting(database, office, clock) == Sent(sent=1)
+        assert send_waiting(database, mail_service, clock) == Sent(sent=1)
     assert len(handler.ids) == 2
     assert len(set(handler.ids)) == 1
 
@@ -239,10 +239,10 @@ def test_an_unforeseen_mistake_in_one_mail_holds_up_no_other_and_logs_no_address
     queue_advice(database, 2)
     handler, write = Received(), letters.write
 
-    def faulty(session: Any, office: Any, row: Any, now: Any) -> Any:
+    def faulty(session: Any, mail_service: Any, row: Any, now: Any) -> Any:
         if row.address.startswith("player1"):
             raise ValueError(row.address)
-        return write(session, office, row, now)
+        return write(session, mail_service, row, now)
 
     monkeypatch.setattr(letters, "write", faulty)
     with caplog.at_level(logging.DEBUG, "service"), mail_server(handler) as port:

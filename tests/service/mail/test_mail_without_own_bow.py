@@ -5,7 +5,7 @@ from pathlib import Path
 
 from service.core.database import Database
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import open_office
+from service.mail.mail_service import open_mail_service
 from service.mail.sending import send_waiting
 from service.mail.transport import Folder
 from service.registry import MAILS
@@ -18,16 +18,16 @@ CLARA = {"name": "Clara Invented", "email": "clara@player.example", "consent": {
 
 def test_whoever_has_no_bow_is_told_of_none_of_their_own(database: Database, tmp_path: Path) -> None:
     open_shop(database)
-    office = open_office(MailServer(), tmp_path / "mail", BASE, SECRET, MAILS)
-    assert isinstance(office.transport, Folder)
+    mail_service = open_mail_service(MailServer(), tmp_path / "mail", BASE, SECRET, MAILS)
+    assert isinstance(mail_service.transport, Folder)
     with database.writing() as session:
         key = compose(session, contact=CLARA, on=(dt.datetime.now(dt.UTC).date() + dt.timedelta(days=3)).isoformat())
         composition(session, key).own_plays = 0
     (row,) = [row for row in rows(database) if row.kind == "before_trial"]
     clock = Clock()
     clock.now = row.due_at
-    send_waiting(database, office, clock)
-    said = " ".join((office.transport.read(row.message_id) or "").split())
+    send_waiting(database, mail_service, clock)
+    said = " ".join((mail_service.transport.read(row.message_id) or "").split())
     assert "your own rosin" in said
     assert "own bow" not in said
     assert "your bow" not in said

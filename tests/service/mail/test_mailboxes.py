@@ -19,7 +19,7 @@ from service.advice import advice_mails
 from service.core.database import Database
 from service.mail import addresses, mailboxes, notices, outbox
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import Office, open_office
+from service.mail.mail_service import MailService, open_mail_service
 from service.mail.sending import Sent, send_waiting
 from service.players import data_links
 from service.privacy import access_requests
@@ -44,8 +44,8 @@ def desk(tmp_path: Path, _migrated_file: Path) -> Iterator[Desk]:
         yield desk
 
 
-def office_in(folder: Path) -> Office:
-    return open_office(MailServer(), folder / "mail", BASE, SECRET, MAILS)
+def office_in(folder: Path) -> MailService:
+    return open_mail_service(MailServer(), folder / "mail", BASE, SECRET, MAILS)
 
 
 def written(folder: Path) -> list[str]:
@@ -81,37 +81,37 @@ def test_forty_spellings_of_one_mailbox_get_one_mail_between_them(desk: Desk, tm
     client = Client(desk.app)
     taken = [email for email in spellings if ask(client, email) == 200]
     assert len(taken) == 40
-    send_waiting(desk.database, desk.app.state.office)
+    send_waiting(desk.database, desk.app.state.mail_service)
     assert len(written(tmp_path)) == 1
     page = desk.sign_in("adviser").read("/desk/mail?state=waiting")
     assert "Waits for its reader to confirm the address" in page.text
 
 
 def test_the_button_behind_the_link_confirms_and_what_waited_goes_out(desk: Desk, tmp_path: Path) -> None:
-    office, somebody = desk.app.state.office, desk.nobody()
+    mail_service, somebody = desk.app.state.mail_service, desk.nobody()
     for number in (1, 2):
         add(desk.database, number)
-    assert send_waiting(desk.database, office) == Sent(sent=1, put_off=1)
+    assert send_waiting(desk.database, mail_service) == Sent(sent=1, put_off=1)
     path = confirm_path(written(tmp_path)[0])
     page = somebody.read(path)
     assert page.h1 == "Is this your address?"
-    assert send_waiting(desk.database, office) == Sent()  # a scanner's GET confirms nothing
+    assert send_waiting(desk.database, mail_service) == Sent()  # a scanner's GET confirms nothing
     altered = path[:-1] + ("A" if path[-1] != "A" else "B")
     assert somebody.send("POST", altered).status_code == 404
     for _again in range(2):
         assert somebody.send("POST", path).status_code == 200
-    assert send_waiting(desk.database, office) == Sent(sent=1)
+    assert send_waiting(desk.database, mail_service) == Sent(sent=1)
     add(desk.database, 3, "Anna+again@player.example")
-    assert send_waiting(desk.database, office) == Sent(sent=1)
+    assert send_waiting(desk.database, mail_service) == Sent(sent=1)
     assert "/mail/confirm/" not in "".join(written(tmp_path)[1:])
 
 
 def test_who_confirmed_one_mailbox_has_not_confirmed_one_that_only_counts_with_it(desk: Desk, tmp_path: Path) -> None:
     add(desk.database, 1, "an.na@player.example")
-    send_waiting(desk.database, desk.app.state.office)
+    send_waiting(desk.database, desk.app.state.mail_service)
     desk.nobody().send("POST", confirm_path(written(tmp_path)[0]))
     add(desk.database, 2, "anna@player.example")
-    assert send_waiting(desk.database, desk.app.state.office) == Sent(put_off=1)
+    assert send_waiting(desk.database, desk.app.state.mail_service) == Sent(put_off=1)
 
 
 def test_a_mail_that_nobody_confirmed_for_is_given_up_after_a_week_and_one_may_go_after_a_month(
@@ -148,11 +148,11 @@ def test_a_mail_queued_before_mailboxes_were_noted_goes_out_once_its_reader_conf
         add(desk.database, number)
     with desk.database.writing() as session:
         session.execute(text("UPDATE outbox SET mailbox = NULL"))
-    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=1, put_off=1)
+    assert send_waiting(desk.database, desk.app.state.mail_service) == Sent(sent=1, put_off=1)
     with desk.database.reading() as session:
         assert outbox.too_many(session, "advice", outbox.To(ANNA), most=2)
     assert desk.nobody().send("POST", confirm_path(written(tmp_path)[0])).status_code == 200
-    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=1)
+    assert send_waiting(desk.database, desk.app.state.mail_service) == Sent(sent=1)
 
 
 def test_a_clock_that_was_ahead_keeps_no_mailbox_waiting_once_it_is_right(database: Database, tmp_path: Path) -> None:
@@ -177,10 +177,10 @@ def test_a_first_mail_that_never_arrived_is_not_the_one(database: Database, tmp_
 def test_staff_send_what_waits_by_hand_where_they_know_the_address(desk: Desk) -> None:
     for number in (1, 2):
         add(desk.database, number)
-    send_waiting(desk.database, desk.app.state.office)
+    send_waiting(desk.database, desk.app.state.mail_service)
     held = rows(desk.database)[1].id
     assert desk.sign_in("adviser").post(f"/desk/mail/{held}/resend").status_code == 303
-    assert send_waiting(desk.database, desk.app.state.office, Clock()) == Sent(sent=1)
+    assert send_waiting(desk.database, desk.app.state.mail_service, Clock()) == Sent(sent=1)
 
 
 def test_whom_staff_composed_a_trial_for_needs_to_confirm_nothing(desk: Desk) -> None:
@@ -188,39 +188,41 @@ def test_whom_staff_composed_a_trial_for_needs_to_confirm_nothing(desk: Desk) ->
         compose(session, contact={"name": "Anna", "email": ANNA, "consent": {"advice": True, "mail": True}})
     for number in (1, 2):
         add(desk.database, number)
-    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=3), "with the day of the trial"
+    assert send_waiting(desk.database, desk.app.state.mail_service) == Sent(sent=3), "with the day of the trial"
 
 
 def test_a_button_behind_the_mailed_link_to_ones_data_confirms_too(desk: Desk) -> None:
     for number in (1, 2):
         add(desk.database, number)
-    office = desk.app.state.office
-    assert send_waiting(desk.database, office) == Sent(sent=1, put_off=1)
+    mail_service = desk.app.state.mail_service
+    assert send_waiting(desk.database, mail_service) == Sent(sent=1, put_off=1)
     with desk.database.reading() as session:
         person = privacy.of_address(session, DEALER, ANNA)
         assert person is not None
-        data = data_links.of_person(session, office.signer, person, Clock().now)
+        data = data_links.of_person(session, mail_service.signer, person, Clock().now)
     assert data is not None
     assert desk.nobody().send("POST", data).status_code == 303
-    assert send_waiting(desk.database, office, Clock()) == Sent(sent=2)  # what waited, and the mail that was asked for
+    assert send_waiting(desk.database, mail_service, Clock()) == Sent(
+        sent=2
+    )  # what waited, and the mail that was asked for
 
 
 def test_the_link_to_ones_data_comes_though_the_first_mail_was_another(database: Database, tmp_path: Path) -> None:
     add(database, 1)
-    clock, office = Clock(), office_in(tmp_path)
-    assert send_waiting(database, office, clock) == Sent(sent=1)
+    clock, mail_service = Clock(), office_in(tmp_path)
+    assert send_waiting(database, mail_service, clock) == Sent(sent=1)
     for _asked in range(3):
         clock.pass_(minutes=1)
         with database.writing() as session:
-            access_requests.send_link(session, office, DEALER, ANNA, clock.now, client=None)
-    assert send_waiting(database, office, clock) == Sent(sent=1, put_off=2)
+            access_requests.send_link(session, mail_service, DEALER, ANNA, clock.now, client=None)
+    assert send_waiting(database, mail_service, clock) == Sent(sent=1, put_off=2)
 
 
 def test_a_shop_with_fifty_enquiries_a_day_from_its_own_tablets_is_not_held_up(desk: Desk) -> None:
     client = Client(desk.app)
     asked = [ask(client, f"player{number}@player.example") for number in range(50)]
     assert asked == [200] * 50
-    assert send_waiting(desk.database, desk.app.state.office) == Sent(sent=50)
+    assert send_waiting(desk.database, desk.app.state.mail_service) == Sent(sent=50)
 
 
 @pytest.mark.parametrize(
@@ -265,7 +267,7 @@ def test_links_to_ones_data_count_among_the_mails_that_a_client_has_sent_to_stra
     with desk.database.reading() as session:
         person = privacy.of_address(session, DEALER, strangers[5])
         assert person is not None
-        data = data_links.of_person(session, desk.app.state.office.signer, person, Clock().now)
+        data = data_links.of_person(session, desk.app.state.mail_service.signer, person, Clock().now)
     assert client.send("POST", f"{data}/link").status_code == 303
     assert len([row for row in rows(desk.database) if row.kind == "data_link"]) == 3
     assert Client(desk.app, host="203.0.113.50").send("POST", f"{data}/link").status_code == 303
@@ -276,18 +278,18 @@ def test_links_to_ones_data_keep_no_new_customer_of_a_dealer_waiting(
     database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(mailboxes, "MOST_OF_DEALER", 3)
-    clock, office = Clock(), office_in(tmp_path)
+    clock, mail_service = Clock(), office_in(tmp_path)
     with database.writing() as session:
         add_dealer(session)
         for number in range(1, 5):
             add_enquiry(session, number, f"stranger{number}@player.example", agreed=False)
             session.flush()
             access_requests.send_link(
-                session, office, DEALER, f"stranger{number}@player.example", clock.now, client=None
+                session, mail_service, DEALER, f"stranger{number}@player.example", clock.now, client=None
             )
-    assert send_waiting(database, office, clock) == Sent(sent=3, put_off=1)
+    assert send_waiting(database, mail_service, clock) == Sent(sent=3, put_off=1)
     add(database, 9)
-    assert send_waiting(database, office, clock) == Sent(sent=1)
+    assert send_waiting(database, mail_service, clock) == Sent(sent=1)
 
 
 def test_one_dealer_has_so_many_mails_sent_to_strangers_a_day_and_the_rest_waits(
@@ -334,7 +336,7 @@ def test_two_senders_at_once_send_one_mail_to_a_mailbox(any_database: Database, 
 
 def test_an_erased_persons_counts_hold_no_address(desk: Desk, tmp_path: Path) -> None:
     add(desk.database, 1)
-    send_waiting(desk.database, desk.app.state.office)
+    send_waiting(desk.database, desk.app.state.mail_service)
     desk.nobody().send("POST", confirm_path(written(tmp_path)[0]))
     with desk.database.writing() as session:
         person = privacy.of_address(session, DEALER, ANNA)

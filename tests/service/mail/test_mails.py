@@ -21,7 +21,7 @@ from service.core import language
 from service.core.database import Database
 from service.mail import outbox, outbox_desk
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import Office, open_office
+from service.mail.mail_service import MailService, open_mail_service
 from service.mail.outbox import To
 from service.mail.sending import Sent, send_waiting, tidy
 from service.mail.transport import Folder
@@ -40,10 +40,10 @@ TODAY = dt.datetime.now(dt.UTC).date()
 
 
 @pytest.fixture
-def office(tmp_path: Path) -> Office:
-    """An office whose mails go to a folder; where MAILS names one, copies of them are kept there to be looked at."""
+def mails(tmp_path: Path) -> MailService:
+    """A mail service whose mails go to a folder; where MAILS names one, copies of them are kept there to be looked at."""
     kept = os.environ.get("MAILS")
-    return open_office(MailServer(), Path(kept) if kept else tmp_path / "mail", BASE, SECRET, MAILS)
+    return open_mail_service(MailServer(), Path(kept) if kept else tmp_path / "mail", BASE, SECRET, MAILS)
 
 
 @pytest.fixture
@@ -54,16 +54,16 @@ def shop(database: Database) -> Database:
     return database
 
 
-def message(office: Office, row: tables.OutboxItem) -> EmailMessage:
-    assert isinstance(office.transport, Folder)
-    source = office.transport.read(row.message_id)
+def message(mails: MailService, row: tables.OutboxItem) -> EmailMessage:
+    assert isinstance(mails.transport, Folder)
+    source = mails.transport.read(row.message_id)
     assert source is not None
     return email.message_from_string(source, _class=EmailMessage, policy=policy.default)
 
 
-def text(office: Office, row: tables.OutboxItem) -> str:
+def text(mails: MailService, row: tables.OutboxItem) -> str:
     """Return a mail's plain text with its lines joined."""
-    part = message(office, row).get_body(("plain",))
+    part = message(mails, row).get_body(("plain",))
     assert part is not None
     return " ".join(part.get_content().split())
 
@@ -108,21 +108,21 @@ def test_without_consent_no_mail_goes_to_the_player(shop: Database, contact: dic
     assert set(by_kind(shop)) == {"enquiry_notice"}
 
 
-def test_the_shortlist_says_what_the_page_says_and_leads_back_to_it(shop: Database, office: Office) -> None:
+def test_the_shortlist_says_what_the_page_says_and_leads_back_to_it(shop: Database, mails: MailService) -> None:
     body = {"instrument": "double_bass", "hold": "german", "dealer": SHOP, "contact": CLARA}
     with shop.writing() as session:
         doc = advise.advise(session, forms.check(body))
-    assert send_waiting(shop, office) == Sent(sent=2)
+    assert send_waiting(shop, mails) == Sent(sent=2)
     row = by_kind(shop)["advice"]
-    said = text(office, row)
+    said = text(mails, row)
     with shop.reading() as session:
         address = advise.address_of(session, doc["id"])
     assert f"{BASE}/advice/{address}" in said
     assert "Hello Clara Invented," in said
     assert all(entry["name"] in said for entry in doc["shortlist"])
     assert "Answer this mail with two or three days" in said
-    assert message(office, row)["Reply-To"].addresses[0].addr_spec == "laden@harbour.example"
-    assert message(office, row)["From"].addresses[0].display_name == "Harbour Strings (invented)"
+    assert message(mails, row)["Reply-To"].addresses[0].addr_spec == "laden@harbour.example"
+    assert message(mails, row)["From"].addresses[0].display_name == "Harbour Strings (invented)"
 
 
 @pytest.mark.parametrize(
@@ -134,46 +134,46 @@ def test_the_shortlist_says_what_the_page_says_and_leads_back_to_it(shop: Databa
     ],
 )
 def test_the_mail_has_the_verdict_as_its_subject_and_says_nothing_against_it(
-    shop: Database, office: Office, make: Any, subject: str, heading: str, unsaid: str
+    shop: Database, mails: MailService, make: Any, subject: str, heading: str, unsaid: str
 ) -> None:
     body = {"instrument": "double_bass", "hold": "german", "dealer": SHOP, "contact": CLARA}
     with shop.writing() as session:
         told = advise.advise(session, forms.check(body))
         session.get_one(tables.Enquiry, told["id"]).advice = make()
-    send_waiting(shop, office)
+    send_waiting(shop, mails)
     row = by_kind(shop)["advice"]
-    said = text(office, row)
-    assert message(office, row)["Subject"] == subject
+    said = text(mails, row)
+    assert message(mails, row)["Subject"] == subject
     assert heading in said
     assert unsaid not in said
-    assert subject in text(office, by_kind(shop)["enquiry_notice"])
+    assert subject in text(mails, by_kind(shop)["enquiry_notice"])
 
 
-def test_the_notice_holds_no_name_and_no_address_of_the_player(shop: Database, office: Office) -> None:
+def test_the_notice_holds_no_name_and_no_address_of_the_player(shop: Database, mails: MailService) -> None:
     body = {"instrument": "double_bass", "hold": "german", "dealer": SHOP, "contact": CLARA}
     with shop.writing() as session:
         doc = advise.advise(session, forms.check(body))
-    send_waiting(shop, office)
+    send_waiting(shop, mails)
     row = by_kind(shop)["enquiry_notice"]
-    said = text(office, row)
+    said = text(mails, row)
     assert "double bass, German hold" in said
     assert f"{BASE}/desk/enquiries/{doc['id']}" in said
-    assert "clara" not in str(message(office, row)).lower()
-    assert message(office, row)["List-Unsubscribe"] is None
+    assert "clara" not in str(message(mails, row)).lower()
+    assert message(mails, row)["List-Unsubscribe"] is None
 
 
-def test_a_booking_page_is_a_link_and_any_other_words_on_booking_are_said(database: Database, office: Office) -> None:
+def test_a_booking_page_is_a_link_and_other_words_on_booking_are_said(database: Database, mails: MailService) -> None:
     with database.writing() as session:
         add_dealer(session, booking="https://harbour.example/book")
     queue_advice(database, language="en")
-    send_waiting(database, office)
-    assert "Choose a day: https://harbour.example/book" in text(office, rows(database)[0])
+    send_waiting(database, mails)
+    assert "Choose a day: https://harbour.example/book" in text(mails, rows(database)[0])
     with database.writing() as session:
         session.get_one(tables.Door, "harbour").booking = "=> https://x.example Ring us\non +49 1"
         advice_mails.advice(session, add_enquiry(session, 2))
-    send_waiting(database, office)
-    assert "https://x.example Ring us on +49 1" in text(office, rows(database)[1])
-    html = message(office, rows(database)[1]).get_body(("html",))
+    send_waiting(database, mails)
+    assert "https://x.example Ring us on +49 1" in text(mails, rows(database)[1])
+    html = message(mails, rows(database)[1]).get_body(("html",))
     assert html is not None
     assert 'href="https://x.example' not in html.get_content()
 
@@ -195,16 +195,16 @@ def test_the_same_mail_about_the_same_thing_is_queued_once(any_database: Databas
 # Around a trial
 
 
-def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Database, office: Office) -> None:
+def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Database, mails: MailService) -> None:
     on = TODAY + dt.timedelta(days=5)
     key = composed(shop, on=on.isoformat(), hour="15:30")
     row = by_kind(shop)["before_trial"]
     assert row.due_at == dt.datetime.combine(on - dt.timedelta(days=1), dt.time(8), dt.UTC)
     clock = Clock()
-    assert send_waiting(shop, office, clock) == Sent(sent=1), "the day"
+    assert send_waiting(shop, mails, clock) == Sent(sent=1), "the day"
     clock.now = row.due_at
-    assert send_waiting(shop, office, clock) == Sent(sent=1)
-    said = text(office, by_kind(shop)["before_trial"])
+    assert send_waiting(shop, mails, clock) == Sent(sent=1)
+    said = text(mails, by_kind(shop)["before_trial"])
     bring = ("your own instrument", "your own rosin", "your own bow")
     for words in (", 15:30.", *bring, "about 60 minutes", "across the room"):
         assert words in said
@@ -216,12 +216,12 @@ def test_a_trial_is_announced_the_day_before_and_says_what_to_bring(shop: Databa
 
 
 def test_a_trial_of_today_is_announced_at_once_and_one_by_post_speaks_of_the_parcel(
-    shop: Database, office: Office
+    shop: Database, mails: MailService
 ) -> None:
     back = (TODAY + dt.timedelta(days=14)).isoformat()
     composed(shop, place="post", country="DE", due_back=back)
-    assert send_waiting(shop, office) == Sent(sent=1)
-    said = text(office, by_kind(shop)["before_trial"])
+    assert send_waiting(shop, mails) == Sent(sent=1)
+    said = text(mails, by_kind(shop)["before_trial"])
     assert "They are expected back by" in said
     assert "may need permits to cross a border" in said
 
@@ -264,10 +264,10 @@ def adviser(session: Session) -> int:
     return user.id
 
 
-def test_a_recorded_outcome_sends_what_the_ratings_said_and_what_was_kept(shop: Database, office: Office) -> None:
+def test_a_recorded_outcome_sends_what_the_ratings_said_and_what_was_kept(shop: Database, mails: MailService) -> None:
     kept(shop, composed(shop))
-    send_waiting(shop, office)
-    said = text(office, by_kind(shop)["after_trial"])
+    send_waiting(shop, mails)
+    said = text(mails, by_kind(shop)["after_trial"])
     assert "You kept a Juniper." in said
     first, second, third, fourth = (said.index(f": {mark} of 7") for mark in (6, 5, 4, 3))
     assert first < second < third < fourth
@@ -277,7 +277,7 @@ def test_a_recorded_outcome_sends_what_the_ratings_said_and_what_was_kept(shop: 
 
 
 def test_without_an_outcome_the_mail_after_a_trial_waits_a_day_and_names_letters_only(
-    shop: Database, office: Office
+    shop: Database, mails: MailService
 ) -> None:
     key = composed(shop)
     with shop.writing() as session:
@@ -285,26 +285,26 @@ def test_without_an_outcome_the_mail_after_a_trial_waits_a_day_and_names_letters
         rate(session, key, {None: 4, BOWS[0]: 3, BOWS[1]: 6, BOWS[2]: 5})
         lifecycle.close(session, None, SHOP, key)
     clock = Clock()
-    send_waiting(shop, office, clock)
+    send_waiting(shop, mails, clock)
     assert by_kind(shop)["after_trial"].sent_at is None
     clock.pass_(days=1)
-    send_waiting(shop, office, clock)
-    said = text(office, by_kind(shop)["after_trial"])
+    send_waiting(shop, mails, clock)
+    said = text(mails, by_kind(shop)["after_trial"])
     assert ": 6 of 7" in said
     assert "Juniper" not in said
 
 
 def test_six_weeks_after_a_bow_was_kept_it_is_asked_once_whether_it_is_still_right(
-    shop: Database, office: Office
+    shop: Database, mails: MailService
 ) -> None:
     kept(shop, composed(shop))
     clock = Clock()
     clock.pass_(days=41, hours=23)
-    send_waiting(shop, office, clock)
+    send_waiting(shop, mails, clock)
     assert by_kind(shop)["follow_up"].sent_at is None
     clock.pass_(hours=2)
-    assert send_waiting(shop, office, clock) == Sent(sent=1)
-    said = text(office, by_kind(shop)["follow_up"])
+    assert send_waiting(shop, mails, clock) == Sent(sent=1)
+    said = text(mails, by_kind(shop)["follow_up"])
     assert "you kept a Juniper" in said
     assert said.count(f"{BASE}/mail/still-right/") == 2
 
@@ -317,75 +317,77 @@ def test_a_bow_that_came_back_meanwhile_is_not_asked_about(shop: Database) -> No
     assert "follow_up" not in by_kind(shop)
 
 
-def test_who_kept_nothing_is_not_asked_about_it_and_hears_that_it_counts(shop: Database, office: Office) -> None:
+def test_who_kept_nothing_is_not_asked_about_it_and_hears_that_it_counts(shop: Database, mails: MailService) -> None:
     kept(shop, composed(shop), "none")
     assert "follow_up" not in by_kind(shop)
-    send_waiting(shop, office)
-    assert "You kept none of them." in text(office, by_kind(shop)["after_trial"])
+    send_waiting(shop, mails)
+    assert "You kept none of them." in text(mails, by_kind(shop)["after_trial"])
 
 
-def test_the_dealer_is_told_what_came_of_a_trial(shop: Database, office: Office) -> None:
+def test_the_dealer_is_told_what_came_of_a_trial(shop: Database, mails: MailService) -> None:
     kept(shop, composed(shop))
-    send_waiting(shop, office)
+    send_waiting(shop, mails)
     row = by_kind(shop)["outcome_notice"]
-    assert message(office, row)["Subject"] == "Trial 1: a bow was kept"
-    assert BOWS[1] in text(office, row)
-    assert "clara" not in str(message(office, row)).lower()
+    assert message(mails, row)["Subject"] == "Trial 1: a bow was kept"
+    assert BOWS[1] in text(mails, row)
+    assert "clara" not in str(message(mails, row)).lower()
 
 
-def test_an_answer_of_no_gives_the_bow_back_on_either_database(any_database: Database, office: Office) -> None:
+def test_an_answer_of_no_gives_the_bow_back_on_either_database(any_database: Database, mails: MailService) -> None:
     open_shop(any_database)
     key = composed(any_database)
     kept(any_database, key)
-    token = office.signer.make(trial_mails.STILL_RIGHT, key)
+    token = mails.signer.make(trial_mails.STILL_RIGHT, key)
     for _again in range(2):
         with any_database.writing() as session:
-            still_right.answer(session, office, token, dt.datetime.now(dt.UTC), still_right=False)
+            still_right.answer(session, mails, token, dt.datetime.now(dt.UTC), still_right=False)
     with any_database.reading() as session:
         told = list(session.scalars(select(tables.Outcome.outcome).order_by(tables.Outcome.id)))
         assert [str(outcome) for outcome in told] == ["kept", "returned"]
         assert session.get_one(tables.Copy, BOWS[1]).status == "in_transit"
 
 
-def test_the_desk_sends_again_and_closes_an_address_on_either_database(any_database: Database, office: Office) -> None:
+def test_the_desk_sends_again_and_closes_an_address_on_either_database(
+    any_database: Database, mails: MailService
+) -> None:
     queue_advice(any_database)
-    send_waiting(any_database, office)
+    send_waiting(any_database, mails)
     (row,) = rows(any_database)
     with any_database.writing() as session:
         user = adviser(session)
-        outbox_desk.resend(session, office, user, SHOP, row.id)
+        outbox_desk.resend(session, mails, user, SHOP, row.id)
         assert outbox_desk.counts(session, SHOP) == {"waiting": 1, "failed": 0, "sent": 0}
-    assert send_waiting(any_database, office) == Sent(sent=1)
+    assert send_waiting(any_database, mails) == Sent(sent=1)
     with any_database.writing() as session:
-        outbox_desk.bounced(session, office, user, SHOP, row.id)
+        outbox_desk.bounced(session, mails, user, SHOP, row.id)
     with any_database.reading() as session:
-        (item,) = outbox_desk.listing(session, office, SHOP, "sent", count=1).rows
+        (item,) = outbox_desk.listing(session, mails, SHOP, "sent", count=1).rows
     assert (item.closed, item.may_resend) == ("bounced", False)
 
 
 # What somebody asked for
 
 
-def test_links_that_were_asked_for_go_out_without_consent(shop: Database, office: Office) -> None:
+def test_links_that_were_asked_for_go_out_without_consent(shop: Database, mails: MailService) -> None:
     to = To("clara@player.example", dealer=SHOP)
     with shop.writing() as session:
         privacy_mails.send_data_link(session, to, "Clara", "/data/abc", "data:1")
         privacy_mails.send_erasure_link(session, to, None, "/data/erase/abc", "erasure:1")
-    assert send_waiting(shop, office) == Sent(sent=2)
+    assert send_waiting(shop, mails) == Sent(sent=2)
     sent = by_kind(shop)
-    assert f"{BASE}/data/abc" in text(office, sent["data_link"])
-    assert f"{BASE}/data/erase/abc" in text(office, sent["erasure_link"])
-    assert "Nothing is erased yet" in text(office, sent["erasure_link"])
+    assert f"{BASE}/data/abc" in text(mails, sent["data_link"])
+    assert f"{BASE}/data/erase/abc" in text(mails, sent["erasure_link"])
+    assert "Nothing is erased yet" in text(mails, sent["erasure_link"])
 
 
 def test_the_link_to_set_a_password_is_mailed_and_then_dropped_from_the_outbox(
-    database: Database, office: Office
+    database: Database, mails: MailService
 ) -> None:
     with database.writing() as session:
         secret = users.add(session, "ada@bows.example", "owner").secret
-    assert send_waiting(database, office) == Sent(sent=1)
+    assert send_waiting(database, mails) == Sent(sent=1)
     (row,) = rows(database)
-    assert f"{BASE}/desk/password/{secret}" in text(office, row)
+    assert f"{BASE}/desk/password/{secret}" in text(mails, row)
     assert secret not in str(row.values)
 
 
@@ -405,44 +407,44 @@ def test_every_kind_has_its_texts_and_every_text_its_kind() -> None:
         assert {path.name for path in (TEMPLATES / folder).iterdir()} == {"subject.txt", "body.txt"}
 
 
-def test_mails_can_be_ended_exactly_where_they_need_consent(shop: Database, office: Office) -> None:
+def test_mails_can_be_ended_exactly_where_they_need_consent(shop: Database, mails: MailService) -> None:
     kept(shop, composed(shop))
     with shop.writing() as session:
         privacy_mails.send_data_link(session, To("clara@player.example", dealer=SHOP), None, "/data/abc", "data:1")
     clock = Clock()
-    send_waiting(shop, office, clock)
+    send_waiting(shop, mails, clock)
     clock.pass_(days=43)
-    send_waiting(shop, office, clock)
+    send_waiting(shop, mails, clock)
     for row in rows(shop):
         if row.sent_at:
-            ended = message(office, row)["List-Unsubscribe"]
+            ended = message(mails, row)["List-Unsubscribe"]
             assert bool(ended) == MAILS[row.kind].agreed, row.kind
 
 
-def test_an_erased_row_takes_its_file_along(database: Database, office: Office) -> None:
+def test_an_erased_row_takes_its_file_along(database: Database, mails: MailService) -> None:
     queue_advice(database, 2)
-    send_waiting(database, office)
+    send_waiting(database, mails)
     first, second = rows(database)
     with database.writing() as session:
         session.delete(session.get_one(tables.OutboxItem, first.id))
-    tidy(database, office)
-    assert office.folder is not None
-    assert office.folder.read(first.message_id) is None
-    assert office.folder.read(second.message_id) is not None
+    tidy(database, mails)
+    assert mails.folder is not None
+    assert mails.folder.read(first.message_id) is None
+    assert mails.folder.read(second.message_id) is not None
 
 
-def test_a_file_of_a_mail_is_for_its_owner_alone(database: Database, office: Office) -> None:
+def test_a_file_of_a_mail_is_for_its_owner_alone(database: Database, mails: MailService) -> None:
     queue_advice(database)
-    send_waiting(database, office)
-    assert office.folder is not None
-    (file,) = office.folder.path.glob("*.eml")
+    send_waiting(database, mails)
+    assert mails.folder is not None
+    (file,) = mails.folder.path.glob("*.eml")
     assert file.stat().st_mode & 0o777 == 0o600
 
 
-def test_a_mail_speaks_the_language_of_its_row(database: Database, office: Office) -> None:
+def test_a_mail_speaks_the_language_of_its_row(database: Database, mails: MailService) -> None:
     queue_advice(database, language="de")
-    send_waiting(database, office)
-    sent = message(office, rows(database)[0])
+    send_waiting(database, mails)
+    sent = message(mails, rows(database)[0])
     html = sent.get_body(("html",))
     assert html is not None
     assert '<html lang="de">' in html.get_content()
@@ -450,7 +452,9 @@ def test_a_mail_speaks_the_language_of_its_row(database: Database, office: Offic
 
 
 @pytest.mark.parametrize("spoken", sorted(language.NAMES))
-def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Database, office: Office, spoken: str) -> None:
+def test_every_mail_is_whole_in_every_language_as_text_and_as_html(
+    shop: Database, mails: MailService, spoken: str
+) -> None:
     with shop.writing() as session:
         session.get_one(tables.Dealer, SHOP).language = spoken
         enquiry = add_enquiry(session, language=spoken)
@@ -470,12 +474,12 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(shop: Databas
         account_mails.account_notice(session, user, "password")
     key = composed(shop, answers=BASS | {"language": spoken})
     composed(shop, answers=BASS | {"language": spoken}, on=(TODAY + dt.timedelta(days=5)).isoformat())
-    send_waiting(shop, office)
+    send_waiting(shop, mails)
     kept(shop, key)
     clock = Clock()
     clock.pass_(days=43)
-    send_waiting(shop, office, clock)
-    sent = {row.kind: message(office, row) for row in rows(shop) if row.sent_at}
+    send_waiting(shop, mails, clock)
+    sent = {row.kind: message(mails, row) for row in rows(shop) if row.sent_at}
     assert set(sent) == set(MAILS)
     for kind, mail in sent.items():
         plain, html = mail.get_body(("plain",)), mail.get_body(("html",))

@@ -16,7 +16,7 @@ from service.core.database import Database
 from service.dealers import site
 from service.mail import webhooks
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import open_office
+from service.mail.mail_service import open_mail_service
 from service.mail.sending import Sent, send_waiting
 from service.registry import MAILS
 from tests.service.client import SECRET
@@ -47,10 +47,10 @@ def secrets_shown(database: Database, now: dt.datetime, keys: tuple[str, ...] = 
 
 def received_now(database: Database, system: System, own_certificate: Path, folder: Path, *older: str) -> Any:
     """Send what waits, and return headers and body as they came."""
-    office = open_office(
+    mail_service = open_mail_service(
         MailServer(), folder / "mail", BASE, SECRET, MAILS, older=older, caller=trusting(own_certificate)
     )
-    assert send_waiting(database, office, lambda: dt.datetime.now(dt.UTC)) == Sent(sent=1)
+    assert send_waiting(database, mail_service, lambda: dt.datetime.now(dt.UTC)) == Sent(sent=1)
     _path, headers, body = system.received.pop()
     return headers, body
 

@@ -20,7 +20,7 @@ from service.core.database import Database
 from service.core.public_internet import is_public
 from service.mail import webhooks
 from service.mail.sending import Sent, send_waiting
-from service.mail.transport import Never, NotNow
+from service.mail.transport import PermanentError, TransientError
 from service.mail.webhooks import Call, Caller, secret_of
 from service.trials import trial_mails
 from tests.service.client import SECRET
@@ -139,46 +139,46 @@ def test_a_system_in_trouble_is_asked_again_later(
 ) -> None:
     queue_enquiry(database, system.address)
     system.statuses = [status]
-    office, clock = office_with(trusting(own_certificate), tmp_path), Clock()
-    assert send_waiting(database, office, clock) == Sent(**{how: 1})
+    mail_service, clock = office_with(trusting(own_certificate), tmp_path), Clock()
+    assert send_waiting(database, mail_service, clock) == Sent(**{how: 1})
     assert rows(database)[0].last_error == f"The system answered {status}."
     clock.pass_(minutes=1)
-    assert send_waiting(database, office, clock) == Sent(sent=1)
+    assert send_waiting(database, mail_service, clock) == Sent(sent=1)
     assert len({headers["Bow-Event-Id"] for _path, headers, _body in system.received}) == 1
 
 
 @pytest.mark.parametrize("status", [400, 401, 404, 410])
 def test_a_system_that_refuses_is_left_alone(system: System, own_certificate: Path, status: int) -> None:
     system.statuses = [status]
-    with pytest.raises(Never, match=f"answered {status}"):
+    with pytest.raises(PermanentError, match=f"answered {status}"):
         trusting(own_certificate).send(call(system.address))
 
 
 @pytest.mark.parametrize("status", [301, 302, 307, 308])
 def test_a_redirect_is_not_followed(system: System, own_certificate: Path, status: int) -> None:
     system.statuses = [status]
-    with pytest.raises(Never, match="Redirects are not followed"):
+    with pytest.raises(PermanentError, match="Redirects are not followed"):
         trusting(own_certificate).send(call(system.address))
     assert len(system.received) == 1
 
 
 def test_a_system_that_hangs_is_left_after_the_timeout(system: System, own_certificate: Path) -> None:
     system.hangs = True
-    with pytest.raises(NotNow, match=r"did not answer within 0\.3 seconds"):
+    with pytest.raises(TransientError, match=r"did not answer within 0\.3 seconds"):
         trusting(own_certificate, timeout=0.3).send(call(system.address))
 
 
 def test_a_system_that_is_down_is_asked_again_later(own_certificate: Path) -> None:
-    with pytest.raises(NotNow):
+    with pytest.raises(TransientError):
         trusting(own_certificate).send(call(f"https://{HOST}:{closed_port()}/"))
 
 
 def test_a_certificate_of_another_name_or_of_nobody_known_is_not_believed(
     system: System, own_certificate: Path
 ) -> None:
-    with pytest.raises(NotNow, match="certificate verify failed"):
+    with pytest.raises(TransientError, match="certificate verify failed"):
         trusting(own_certificate).send(call(f"https://other.example:{system.port}/"))
-    with pytest.raises(NotNow, match="certificate verify failed"):
+    with pytest.raises(TransientError, match="certificate verify failed"):
         trusting(own_certificate, context=None).send(call(system.address))
     assert system.received == []
 
@@ -261,14 +261,14 @@ def test_a_name_that_leads_to_any_address_that_is_not_public_is_refused_before_c
     system: System, found: list[str]
 ) -> None:
     caller = Caller(resolve=lambda _host, _port: found)
-    with pytest.raises(Never, match="not public"):
+    with pytest.raises(PermanentError, match="not public"):
         caller.send(call(system.address))
     assert system.received == []
 
 
 @pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "[::1]"])
 def test_this_very_machine_is_refused_by_the_real_resolver_and_check(host: str) -> None:
-    with pytest.raises(Never, match="not public"):
+    with pytest.raises(PermanentError, match="not public"):
         Caller().send(call(f"https://{host}:8443/"))
 
 
@@ -290,7 +290,7 @@ def test_a_name_that_cannot_be_resolved_is_tried_again() -> None:
     def nowhere(_host: str, _port: int) -> list[str]:
         raise OSError("no such name")
 
-    with pytest.raises(NotNow, match=r"hooks\.example cannot be resolved"):
+    with pytest.raises(TransientError, match=r"hooks\.example cannot be resolved"):
         Caller(resolve=nowhere).send(call(f"https://{HOST}/"))
 
 
@@ -323,7 +323,7 @@ def test_an_address_that_is_not_plain_https_is_refused_in_a_sentence(address: st
     said = webhooks.fault(address)
     assert said is not None
     assert said.endswith(".")
-    with pytest.raises(Never):
+    with pytest.raises(PermanentError):
         Caller().send(call(address))
 
 

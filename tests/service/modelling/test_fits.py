@@ -24,7 +24,7 @@ from model.evaluation import ClusteredMean, Decision, EvaluationReport, Promotio
 from model.features import TrainingData
 from model.preference import PreferenceModel
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.modelling import fit_words, fits, versions
 from service.modelling.versions import Seen
 from service.tables import ModelVersion
@@ -220,13 +220,13 @@ def test_a_process_that_was_ended_is_told_in_words(filled: Database, monkeypatch
         raise BrokenProcessPool
 
     monkeypatch.setattr(fits, "cross_validate", ended)
-    with pytest.raises(Refused, match=r"was ended from outside, .* The version in use stays\."):
+    with pytest.raises(ConflictError, match=r"was ended from outside, .* The version in use stays\."):
         fits.fit(filled)
     assert in_use(filled) is None
 
 
 def test_without_trials_nothing_is_fitted(database: Database) -> None:
-    with pytest.raises(Refused, match="There are no trials to fit yet"):
+    with pytest.raises(ConflictError, match="There are no trials to fit yet"):
         fits.fit(database)
 
 
@@ -392,7 +392,8 @@ def test_where_the_version_in_use_cannot_be_read_the_one_before_stands_in(
     assert [in_use(unchecked) for _ in range(2)] == [1, 1]
     assert len(caplog.messages) == 1
     assert "version 2 of the model cannot be read" in caplog.messages[0]
-    with unchecked.reading() as session, pytest.raises(Refused, match="version 2, cannot be read; version 1 stands in"):
+    asked = pytest.raises(ConflictError, match="version 2, cannot be read; version 1 stands in")
+    with unchecked.reading() as session, asked:
         fits.check(session)
 
 
@@ -405,7 +406,7 @@ def test_a_damaged_version_is_not_adopted_and_the_one_in_use_stays(
     damage(unchecked, 1, how, monkeypatch)
     with (
         unchecked.writing() as session,
-        pytest.raises(Refused, match=r"Version 1 cannot be used: .*The version in use stays"),
+        pytest.raises(ConflictError, match=r"Version 1 cannot be used: .*The version in use stays"),
     ):
         fits.adopt(session, 1)
     assert in_use(unchecked) == 2
@@ -422,7 +423,7 @@ def test_a_candidate_never_stands_in_but_the_beliefs_do(unchecked: Database, mon
         assert (fitted.version, fitted.posterior, fitted.instead_of) == (None, None, 1)
     with (
         unchecked.reading() as session,
-        pytest.raises(Refused, match="version 1, cannot be read; the starting beliefs stand in"),
+        pytest.raises(ConflictError, match="version 1, cannot be read; the starting beliefs stand in"),
     ):
         fits.check(session)
 
@@ -451,7 +452,7 @@ def test_fitting_anew_heals(unchecked: Database, monkeypatch: pytest.MonkeyPatch
 
 def test_a_version_that_is_no_more_is_told(unchecked: Database) -> None:
     with unchecked.reading() as session:
-        with pytest.raises(Refused, match="There is no version 7 of the model any more"):
+        with pytest.raises(ConflictError, match="There is no version 7 of the model any more"):
             versions.load(session, 7)
         assert versions.load(session, None).posterior is None
 

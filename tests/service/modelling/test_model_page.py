@@ -22,7 +22,7 @@ from model.features import FIXED
 from model.preference import PriorSettings, report
 from service import cli
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.scopes import AllDealers
 from service.modelling import catalogue, fits, fitted_words
 from service.modelling.model_page import ModelPage, figures, page_of, render, write
@@ -309,7 +309,7 @@ def test_one_rated_copy_is_no_tier(database: Database, tmp_path: Path) -> None:
 
 
 def test_without_a_version_in_use_a_sentence_says_so(database: Database) -> None:
-    with database.reading() as session, pytest.raises(Refused, match="No model version is in use yet"):
+    with database.reading() as session, pytest.raises(ConflictError, match="No model version is in use yet"):
         page_of(session, AllDealers())
 
 
@@ -380,7 +380,7 @@ def test_bars_are_filled_from_end_to_end() -> None:
 
 
 def test_effects_lie_between_names_and_edge_with_0_in_the_middle() -> None:
-    rows = [figures.Effect("VN-1", 0.1, 0.5, 0.9), figures.Effect("VN-2", -3.0, -1.0, 3.0)]
+    rows = [figures.CopyEffect("VN-1", 0.1, 0.5, 0.9), figures.CopyEffect("VN-2", -3.0, -1.0, 3.0)]
     picture = figures.effects("key", "Heron", rows, limit=1.0)
     held = [float(place[:-1]) for each in picture.rows for place in (each.low, each.at, each.high)]
     zero = float(picture.zero[:-1])
@@ -405,7 +405,7 @@ def test_an_axis_has_three_to_five_numbers_with_0_among_them(limit: float) -> No
 
 
 def test_a_long_serial_shows_its_end() -> None:
-    picture = figures.effects("key", "Heron", [figures.Effect("WORKSHOP-2031-0417", -0.1, 0.0, 0.1)], 1.0)
+    picture = figures.effects("key", "Heron", [figures.CopyEffect("WORKSHOP-2031-0417", -0.1, 0.0, 0.1)], 1.0)
     assert picture.rows[0].name == "…-2031-0417"
     assert "WORKSHOP-2031-0417" in picture.description
 
@@ -446,18 +446,18 @@ def test_the_file_is_written_and_an_earlier_one_replaced(page: ModelPage, tmp_pa
 def test_a_file_of_another_kind_is_not_overwritten(page: ModelPage, tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "bows.db"
     file.write_bytes(content)
-    with pytest.raises(Refused, match="is there already and is no page; choose another name"):
+    with pytest.raises(ConflictError, match="is there already and is no page; choose another name"):
         write(file, page)
     assert file.read_bytes() == content
 
 
 def test_a_folder_is_not_overwritten(page: ModelPage, tmp_path: Path) -> None:
-    with pytest.raises(Refused, match="is there already and is no page"):
+    with pytest.raises(ConflictError, match="is there already and is no page"):
         write(tmp_path, page)
 
 
 def test_a_place_that_is_not_there_is_told_in_one_sentence(page: ModelPage, tmp_path: Path) -> None:
-    with pytest.raises(Refused, match=r"nowhere/model.html cannot be written: No such file or directory\."):
+    with pytest.raises(ConflictError, match=r"nowhere/model.html cannot be written: No such file or directory\."):
         write(tmp_path / "nowhere" / "model.html", page)
 
 
@@ -469,7 +469,7 @@ def test_a_full_disk_leaves_the_earlier_page(page: ModelPage, tmp_path: Path, mo
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(Refused, match="cannot be written: No space left on device"):
+    with pytest.raises(ConflictError, match="cannot be written: No space left on device"):
         write(file, page)
     assert file.read_text(encoding="utf-8") == "<!doctype html>older"
     assert [each.name for each in tmp_path.iterdir()] == ["model.html"]

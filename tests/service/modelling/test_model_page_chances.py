@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from service.modelling.model_page import answer_influence, parts_worth, told_chances
-from service.modelling.model_page.model_page_data import Told
+from service.modelling.model_page.model_page_data import Passage
 
 
 def stored(slope: float = 1.0, **changed: Any) -> dict[str, Any]:
@@ -16,7 +16,7 @@ def stored(slope: float = 1.0, **changed: Any) -> dict[str, Any]:
     return {"chances": chances | changed}
 
 
-def shown(report: dict[str, Any]) -> Told:
+def shown(report: dict[str, Any]) -> Passage:
     found = told_chances.shown(told_chances.read(report))
     assert found is not None
     return found

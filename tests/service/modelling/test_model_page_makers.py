@@ -6,19 +6,19 @@ from dataclasses import replace
 from model.domain.vocabulary import Criterion
 from model.preference import FittedModel, PreferenceModel
 from service.modelling.model_page import makers_section
-from service.modelling.model_page.model_page_data import Told
+from service.modelling.model_page.model_page_data import Passage
 from tests.model.preference.test_character import PLAIN, RANGE, fitted
 
 NAMES = {"a": "Heron", "b": "Plover", "c": "Wren"}
 
 
-def section(posterior: FittedModel, **said: dict[Criterion, int]) -> Told:
+def section(posterior: FittedModel, **said: dict[Criterion, int]) -> Passage:
     """The section, something else being said by now of some tiers."""
     tiers = {slug: replace(of, character=said.get(slug, of.character)) for slug, of in RANGE.tiers.items()}
     return makers_section.section(posterior, tiers, NAMES)
 
 
-def shares(found: Told) -> list[int]:
+def shares(found: Passage) -> list[int]:
     """What trials and what makers have told, in per cent."""
     return [int(share) for share in re.findall(r"\d+(?=\xa0%)", found.sentences[1])]
 

@@ -9,7 +9,7 @@ import pytest
 from model.preference import PreferenceModel
 from service.advice import advise
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.modelling import fits, versions
 from service.questionnaire.forms import check
 from service.tables import ModelVersion
@@ -76,7 +76,7 @@ def test_computing_anew_changes_nothing(filled: Database) -> None:
 
 
 def test_an_enquiry_that_is_not_there_is_told(filled: Database) -> None:
-    with pytest.raises(Refused, match="There is no enquiry nobody"):
+    with pytest.raises(ConflictError, match="There is no enquiry nobody"):
         anew(filled, "nobody")
 
 
@@ -86,5 +86,5 @@ def test_a_version_that_cannot_be_read_is_told(filled: Database, monkeypatch: py
     with filled.writing() as session:
         session.get_one(ModelVersion, 1).artifact = b"half"
     monkeypatch.setattr(versions, "_memory", type(versions._memory)())
-    with pytest.raises(Refused, match="Version 1 of the model cannot be read: this is not a whole fitted model"):
+    with pytest.raises(ConflictError, match="Version 1 of the model cannot be read: this is not a whole fitted model"):
         anew(filled, before["id"])

@@ -16,7 +16,7 @@ from service import migrations
 from service.cli import main, serving
 from service.core import unfinished
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.inventory import files
 from service.operations import backups
 from service.tables import Player, Run
@@ -40,7 +40,7 @@ def restored(file: Path, folder: Path, **options: bool) -> Database:
     database = Database(f"sqlite:///{folder}/restored.db")
     try:
         backups.restore(database, file, **options)
-    except Refused:
+    except ConflictError:
         database.close()
         raise
     return database
@@ -91,7 +91,7 @@ def test_a_backup_replaces_an_earlier_one_and_nothing_else(filled: Database, tmp
     backups.backup(filled, tmp_path / "b")
     backups.backup(filled, tmp_path / "b")
     (tmp_path / "letter").write_text("Dear all,", encoding="utf-8")
-    with pytest.raises(Refused, match="is there already and is no backup"):
+    with pytest.raises(ConflictError, match="is there already and is no backup"):
         backups.backup(filled, tmp_path / "letter")
     assert (tmp_path / "letter").read_text(encoding="utf-8") == "Dear all,"
 
@@ -101,7 +101,7 @@ def test_a_database_that_is_there_is_overwritten_by_force_only(filled: Database,
     with filled.writing() as session:
         session.add(Player(key="later"))
     filled.close()
-    with pytest.raises(Refused, match="--force overwrites it"):
+    with pytest.raises(ConflictError, match="--force overwrites it"):
         backups.restore(filled, tmp_path / "b")
     backups.restore(filled, tmp_path / "b", force=True)
     with filled.reading() as session:
@@ -112,7 +112,7 @@ def test_a_database_in_use_is_not_taken_away_from_under_it(filled: Database, tmp
     backups.backup(filled, tmp_path / "b")
     with filled.reading() as session:
         session.scalar(select(func.count()).select_from(Run))
-        with pytest.raises(Refused, match="is in use; stop the service"):
+        with pytest.raises(ConflictError, match="is in use; stop the service"):
             backups.restore(filled, tmp_path / "b", force=True)
         assert session.scalar(select(func.count()).select_from(Run)) == 12
 
@@ -137,7 +137,7 @@ def test_damage_anywhere_is_found_before_anything_is_replaced(filled: Database, 
     try:
         # Where the byte belonged to no row but to room that is free, nothing is lost and all comes back.
         restored(tmp_path / "b", tmp_path).close()
-    except Refused as refused:
+    except ConflictError as refused:
         said = str(refused)
     if said:
         assert re.search("damaged|no backup", said)
@@ -153,7 +153,7 @@ def test_a_changed_row_is_found_although_the_file_is_sound(filled: Database, tmp
     with closing(sqlite3.connect(tmp_path / "b")) as connection:
         connection.execute("UPDATE runs SET overall = 7 WHERE id = 1")
         connection.commit()
-    with pytest.raises(Refused, match="damaged, nothing was changed"):
+    with pytest.raises(ConflictError, match="damaged, nothing was changed"):
         restored(tmp_path / "b", tmp_path)
 
 
@@ -161,27 +161,27 @@ def test_half_a_backup_is_refused(filled: Database, tmp_path: Path) -> None:
     backups.backup(filled, tmp_path / "b")
     data = (tmp_path / "b").read_bytes()
     (tmp_path / "b").write_bytes(data[: len(data) // 2])
-    with pytest.raises(Refused, match="damaged"):
+    with pytest.raises(ConflictError, match="damaged"):
         restored(tmp_path / "b", tmp_path)
 
 
 @pytest.mark.parametrize("content", [b"", b"tier,name\n", b"SQLite format 3\x00", b"PGDMP\x01"])
 def test_what_is_no_backup_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "b").write_bytes(content)
-    with pytest.raises(Refused, match=r"no backup of this service|damaged|pg_restore failed"):
+    with pytest.raises(ConflictError, match=r"no backup of this service|damaged|pg_restore failed"):
         restored(tmp_path / "b", tmp_path)
     assert not (tmp_path / "restored.db").exists()
 
 
 def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(Refused, match="cannot be read: No such file"):
+    with pytest.raises(ConflictError, match="cannot be read: No such file"):
         restored(tmp_path / "ghost", tmp_path)
 
 
 def test_the_database_itself_is_no_backup(filled: Database, tmp_path: Path) -> None:
     assert filled.file is not None
     filled.close()
-    with pytest.raises(Refused, match="no backup of this service"):
+    with pytest.raises(ConflictError, match="no backup of this service"):
         restored(filled.file, tmp_path)
 
 
@@ -189,7 +189,7 @@ def test_a_backup_of_a_newer_version_is_refused(filled: Database, tmp_path: Path
     with filled.writing() as session:
         session.execute(text("UPDATE alembic_version SET version_num = '9999'"))
     backups.backup(filled, tmp_path / "b")
-    with pytest.raises(Refused, match="made by a newer version"):
+    with pytest.raises(ConflictError, match="made by a newer version"):
         restored(tmp_path / "b", tmp_path)
 
 
@@ -202,7 +202,7 @@ def test_a_backup_of_postgresql_brings_back_everything(
     assert dumped(empty_postgres, tmp_path / "x") == dumped(postgres_database, tmp_path / "y")
     with empty_postgres.writing() as session:
         session.add(Player(key="later"))
-    with pytest.raises(Refused, match="--force overwrites them"):
+    with pytest.raises(ConflictError, match="--force overwrites them"):
         backups.restore(empty_postgres, tmp_path / "b")
     backups.restore(empty_postgres, tmp_path / "b", force=True)
     with empty_postgres.reading() as session:
@@ -215,7 +215,7 @@ def test_a_damaged_backup_of_postgresql_changes_nothing(postgres_database: Datab
     before = dumped(postgres_database, tmp_path / "x")
     data = (tmp_path / "b").read_bytes()
     (tmp_path / "b").write_bytes(data[: len(data) * 9 // 10])
-    with pytest.raises(Refused):
+    with pytest.raises(ConflictError):
         backups.restore(postgres_database, tmp_path / "b", force=True)
     assert dumped(postgres_database, tmp_path / "y") == before
 
@@ -224,7 +224,7 @@ def test_a_backup_of_the_other_kind_of_database_is_refused(
     filled: Database, postgres_database: Database, tmp_path: Path
 ) -> None:
     backups.backup(filled, tmp_path / "b")
-    with pytest.raises(Refused, match="other kind of database; this service is set to PostgreSQL"):
+    with pytest.raises(ConflictError, match="other kind of database; this service is set to PostgreSQL"):
         backups.restore(postgres_database, tmp_path / "b", force=True)
 
 
@@ -232,7 +232,7 @@ def test_without_the_client_programs_a_backup_of_postgresql_is_refused_in_words(
     postgres_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
-    with pytest.raises(Refused, match="pg_dump is not installed"):
+    with pytest.raises(ConflictError, match="pg_dump is not installed"):
         backups.backup(postgres_database, tmp_path / "b")
     assert list(tmp_path.glob("*b*")) == []
 

@@ -18,7 +18,7 @@ from service.app import create_app
 from service.cli import main
 from service.core import secret_file
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.core.signed_links import Signer
 from service.mail import suppression
 from service.mail.webhooks import Call
@@ -67,7 +67,7 @@ class Machine:
         app = create_app(self.settings)
         try:
             with app.state.database.reading() as session:
-                return suppression.is_closed(session, app.state.office, "harbour", address)
+                return suppression.is_closed(session, app.state.mail_service, "harbour", address)
         finally:
             app.state.database.close()
 
@@ -150,7 +150,7 @@ def test_the_link_that_ends_the_mails_works_whatever_becomes_of_the_keys(machine
     app = create_app(machine.settings)
     row = tables.OutboxItem(address="eve@example.org", dealer="harbour")
     with app.state.database.reading() as session:
-        now = suppression.path(session, app.state.office, row)
+        now = suppression.path(session, app.state.mail_service, row)
     app.state.database.close()
     machine.run("keys", "new")
     machine.run("keys", "retire", machine.fingerprints[1])
@@ -178,7 +178,7 @@ def test_keys_of_the_environment_are_changed_there_and_retired_by_the_command(
 
 
 def test_an_older_key_that_is_too_short_is_refused_without_being_told() -> None:
-    with pytest.raises(Refused, match=r"SECRET_KEYS_OLDER: got 6 characters") as refused:
+    with pytest.raises(ConflictError, match=r"SECRET_KEYS_OLDER: got 6 characters") as refused:
         Settings.from_environment({"SECRET_KEYS_OLDER": f"{OTHER}, geheim"})
     assert "geheim" not in str(refused.value)
     assert OTHER not in repr(Settings.from_environment({"SECRET_KEYS_OLDER": OTHER, "SECRET_KEY": SECRET}))

@@ -15,7 +15,7 @@ from service import privacy, tables
 from service.accounts import users
 from service.advice import advise
 from service.dealers import api_keys, site
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.players import data_links, joining, known
 from service.questionnaire.forms import check
 from service.trials import lifecycle
@@ -61,8 +61,8 @@ class Shop:
 
     def link(self, player: str | None = None) -> str:
         """Return the link to their data that came to the player by mail."""
-        made = self.desk.app.state.office
-        assert isinstance(made, Office)
+        made = self.desk.app.state.mail_service
+        assert isinstance(made, MailService)
         with self.desk.database.reading() as session:
             person = privacy.of_player(session, DEALER, player or self.player)
             found = data_links.of_person(session, made.signer, person, NOW)

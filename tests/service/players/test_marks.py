@@ -15,7 +15,7 @@ from service import tables
 from service.accounts import users
 from service.advice import advise
 from service.core.database import Database
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.players import known as marks
 from service.players.trial_access import composed
 from service.questionnaire.forms import check, check_as
@@ -211,9 +211,9 @@ def test_another_dealers_players_are_not_here_and_their_sheets_do_not_count(shop
     with shop.writing() as session:
         mine = played(session)
         theirs = compose(session, "quay", copies=["DB-quay-0"])
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             proposed(session, player=player_of(session, theirs))
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             proposed(session, previous=theirs)
         session.execute(update(tables.Trial).where(tables.Trial.key == mine).values(dealer="quay"))
         assert marks.gathered(session, SHOP, check(BASS), previous=mine) == marks.NO_MARKS

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service import privacy, tables
 from service.core import audit, audit_events
 from service.core.database import Database
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.scopes import AllDealers, OneDealer
 from service.inventory.files import dumping
 from service.mail import mailboxes
@@ -157,7 +157,7 @@ def test_marks_lists_fits_and_files_follow_the_person_and_go_apart_again(kept: D
         assert (rated(session, ada), rated(session, again)) == ({BOWS[0]: 3}, {BOWS[1]: 7})
         assert {trial.player for trial in model_records.read_trials(session)} == {ada, again}
         assert sorted(row.trials for row in desk_reads.players(session, SHOP).rows) == [1, 2]
-        with pytest.raises(Refused):
+        with pytest.raises(ConflictError):
             joining.part(session, None, SHOP, again)
 
 
@@ -296,7 +296,7 @@ def test_an_address_typed_on_the_way_opens_nothing_of_its_owner(kept: Database) 
         assert (len(held["trials"]), held["enquiries"], held["unfinished_questionnaires"]) == (2, [], [])
         assert {each["name"] for each in held["contacts"]} == {"Mallory", "M."}
         assert {each["to"].lower() for each in held["mails"]} <= {"mallory@player.example", "vera@player.example"}
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             access_requests.begin(session, person, vera)
         access_requests.say(session, None, person, LATER, may_help=False)
         assert rated(session, vera) == {BOWS[0]: 7}
@@ -320,7 +320,7 @@ def test_two_who_join_the_same_players_at_once_join_them_once(any_database: Data
         try:
             with any_database.writing() as session:
                 return joining.join(session, None, SHOP, *pair)
-        except Refused:
+        except ConflictError:
             return "refused"
 
     with ThreadPoolExecutor(2) as both:
@@ -332,12 +332,12 @@ def test_an_enquiry_that_a_trial_came_from_is_its_players(kept: Database) -> Non
     with kept.writing() as session:
         asked = enquire(session)
         trial = compose(session, enquiry=asked, copies=[BOWS[0]], on=TODAY)
-        with pytest.raises(Refused):
+        with pytest.raises(ConflictError):
             joining.take_away(session, None, SHOP, asked)
         other = player_of(session, compose(session, copies=[BOWS[1]], on=TODAY))
-        with pytest.raises(Refused):
+        with pytest.raises(ConflictError):
             joining.give(session, None, SHOP, asked, other)
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             joining.give(session, None, "quay", asked, other)
         joining.join(session, None, SHOP, other, player_of(session, trial))
         joining.give(session, None, SHOP, asked, other)  # the same person by now

@@ -93,9 +93,9 @@ def test_what_goes_to_the_dealers_system_and_to_its_mailbox_names_nobody(desk: D
         calls = [webhooks.call_of(session, [SECRET], row, NOW) for row in items if row.channel == "webhook"]
         assert len(calls) >= 2
         assert [leaked(call.body) for call in calls] == [[]] * len(calls)
-    office = desk.app.state.office
-    send_waiting(desk.database, office, lambda: NOW + dt.timedelta(days=1, minutes=1))
-    texts = [file.read_text(encoding="utf-8") for file in office.folder.path.glob("*.eml")]
+    mail_service = desk.app.state.mail_service
+    send_waiting(desk.database, mail_service, lambda: NOW + dt.timedelta(days=1, minutes=1))
+    texts = [file.read_text(encoding="utf-8") for file in mail_service.folder.path.glob("*.eml")]
     notices = [each for each in texts if "laden@" in Parser().parsestr(each, headersonly=True)["To"]]
     assert len(notices) >= 2
     assert [leaked(each) for each in notices] == [[]] * len(notices)

@@ -18,7 +18,7 @@ from sqlalchemy.exc import OperationalError
 from model.preference import serialization
 from service import privacy, tables
 from service.core.database import Database
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.modelling import fits, model_records
 from service.privacy import clock, daily, retention
 from service.questionnaire import forms
@@ -56,7 +56,7 @@ def in_model(session: Any, key: str) -> tuple[bool, bool]:
 
 
 def refused(call: Callable[[], object]) -> str:
-    with pytest.raises(Refused) as caught:
+    with pytest.raises(ConflictError) as caught:
         call()
     return str(caught.value)
 
@@ -119,9 +119,9 @@ def test_a_person_is_all_that_one_dealer_knows_under_an_address(shop: Database) 
         assert privacy.of_enquiry(session, elsewhere).enquiries == (elsewhere,)
         assert privacy.of_enquiry(session, stranger).players == ()
         assert len(person.drafts) == 1
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             privacy.of_enquiry(session, "nobody")
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             privacy.of_player(session, "quay", kept.player)
 
 
@@ -177,7 +177,7 @@ def test_erasure_takes_the_person_and_leaves_nameless_ratings_only_where_that_wa
         assert status(session, BOWS[1]) == "sold"
         assert {status(session, BOWS[0]), status(session, BOWS[2])} == {"in_stock"}
         assert _everything(session, kept) == []
-    with pytest.raises(NotHere), shop.writing() as session:
+    with pytest.raises(NotFoundError), shop.writing() as session:
         privacy.of_enquiry(session, kept.enquiry)
 
 
@@ -388,12 +388,12 @@ def test_the_caretaker_sweeps_while_a_process_serves_and_outlives_a_database_tha
         return retention.sweep_if_due(database, now)
 
     monkeypatch.setattr(daily, "sweep_if_due", away_at_first)
-    caretaker = daily.Caretaker(shop, first=0.0, every=0.01)
-    caretaker.start()
+    retention_worker = daily.RetentionWorker(shop, first=0.0, every=0.01)
+    retention_worker.start()
     until = time.monotonic() + 10
     while "'drafts': 1" not in caplog.text and time.monotonic() < until:
         time.sleep(0.01)
-    caretaker.stop()
+    retention_worker.stop()
     assert "retention: {'persons': 0, 'drafts': 1, 'spent': 0, 'failed': 0, 'held': 0}" in caplog.text
     assert "retention did not run: OperationalError" in caplog.text
     assert EMAIL not in caplog.text

@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from service import privacy, tables
 from service.mail import addresses
-from service.mail.mail_service import Office
+from service.mail.mail_service import MailService
 from service.mail.sending import send_waiting
 from service.players import data_links
 from service.trials import lifecycle, rater_links
@@ -36,23 +36,25 @@ def desk(tmp_path: Path, _migrated_file: Path) -> Iterator[Desk]:
         yield desk
 
 
-def office(desk: Desk) -> Office:
-    made = desk.app.state.office
-    assert isinstance(made, Office)
+def mail_service(desk: Desk) -> MailService:
+    made = desk.app.state.mail_service
+    assert isinstance(made, MailService)
     return made
 
 
 def data_link(desk: Desk, player: str) -> str:
     with desk.database.reading() as session:
-        found = data_links.of_person(session, office(desk).signer, privacy.of_player(session, DEALER, player), NOW)
+        found = data_links.of_person(
+            session, mail_service(desk).signer, privacy.of_player(session, DEALER, player), NOW
+        )
     assert found is not None
     return found
 
 
 def erase_link(desk: Desk, data: str, at: dt.datetime = NOW) -> str:
     with desk.database.reading() as session:
-        opened = data_links.read(session, office(desk).signer, data_links.DATA, data.removeprefix("/data/"))
-        return data_links.to_erase(session, office(desk).signer, opened, at)
+        opened = data_links.read(session, mail_service(desk).signer, data_links.DATA, data.removeprefix("/data/"))
+        return data_links.to_erase(session, mail_service(desk).signer, opened, at)
 
 
 def counted(desk: Desk) -> dict[str, int]:
@@ -123,8 +125,8 @@ def test_asking_for_the_link_tells_nobody_whether_anything_is_kept(desk: Desk) -
 
 def test_every_mail_to_a_player_leads_to_their_data(desk: Desk) -> None:
     add(desk)
-    send_waiting(desk.database, office(desk), lambda: NOW + dt.timedelta(days=60))
-    folder = office(desk).folder
+    send_waiting(desk.database, mail_service(desk), lambda: NOW + dt.timedelta(days=60))
+    folder = mail_service(desk).folder
     assert folder is not None
     kinds = {row.kind for row in rows(desk.database) if row.address == EMAIL and row.sent_at}
     assert kinds >= {"advice", "after_trial", "follow_up"}
@@ -204,7 +206,7 @@ def test_a_link_opens_nothing_once_the_address_it_was_sent_to_is_another(desk: D
 def test_the_link_of_an_answer_shows_no_name_and_mails_the_whole_one_to_the_address(desk: Desk) -> None:
     with desk.database.writing() as session:
         enquiry = enquire(session)
-    shared = data_links.of_answer(office(desk).signer, enquiry, NOW)
+    shared = data_links.of_answer(mail_service(desk).signer, enquiry, NOW)
     reader = Reader(desk.app)
     page = reader.get(shared)
     for hidden in (NAME, EMAIL, PHONE):
@@ -221,7 +223,7 @@ def test_a_link_to_ones_data_ends_and_then_only_sends_a_new_one(desk: Desk) -> N
     player = add(desk)
     with desk.database.reading() as session:
         person = privacy.of_player(session, DEALER, player)
-        signer, day = office(desk).signer, dt.timedelta(days=1)
+        signer, day = mail_service(desk).signer, dt.timedelta(days=1)
         good = data_links.of_person(session, signer, person, NOW - 179 * day)
         over = data_links.of_person(session, signer, person, NOW - 181 * day)
     assert good is not None
@@ -242,7 +244,7 @@ def test_a_link_to_ones_data_ends_and_then_only_sends_a_new_one(desk: Desk) -> N
 
 
 def test_a_link_that_was_mailed_before_links_said_their_end_still_opens(desk: Desk) -> None:
-    player, signer = add(desk), office(desk).signer
+    player, signer = add(desk), mail_service(desk).signer
     ident = base64.urlsafe_b64encode(player.encode()).decode().rstrip("=")
     about = f"player.{ident}.{addresses.digest(SECRET, EMAIL)[:16]}"
     assert NAME in Reader(desk.app).get(f"/data/{signer.make(data_links.DATA, about)}").text
@@ -255,7 +257,7 @@ def test_an_answer_without_an_address_is_erased_without_a_mail_but_not_without_a
     with desk.database.writing() as session:
         enquiry = enquire(session)
         session.get_one(tables.Enquiry, enquiry).contact = None
-    shared, reader = data_links.of_answer(office(desk).signer, enquiry, NOW), Reader(desk.app)
+    shared, reader = data_links.of_answer(mail_service(desk).signer, enquiry, NOW), Reader(desk.app)
     page = reader.post(shared, {})
     assert page.h1 == "Erase your data?"
     assert counted(desk)["enquiries"] == 1

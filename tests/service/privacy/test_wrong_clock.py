@@ -21,7 +21,7 @@ from service.devices import tablets
 from service.form import drafts
 from service.mail import outbox, redating, sending
 from service.mail.mail_server import MailServer
-from service.mail.mail_service import open_office
+from service.mail.mail_service import open_mail_service
 from service.privacy import clock, mass_erasure, retention
 from service.registry import MAILS
 from service.tables.columns import Moment
@@ -374,13 +374,13 @@ def test_a_mail_touched_under_a_clock_ahead_goes_out_once_it_is_right(
     database: Database, tmp_path: Path, how: str
 ) -> None:
     shop = open_shop(database)
-    office = open_office(MailServer(), tmp_path / "mail", None, SECRET, MAILS)
+    mail_service = open_mail_service(MailServer(), tmp_path / "mail", None, SECRET, MAILS)
     with shop.writing() as session:
         aged(session, enquire(session), NOW - MONTH)
         ident = queued(session, "follow_up", **ROWS[how](NOW + THREE_YEARS))
     assert "outbox 1" in wrong(shop, NOW)
     retention.sweep_if_due(shop, NOW)
-    sending.send_waiting(shop, office, lambda: NOW)
+    sending.send_waiting(shop, mail_service, lambda: NOW)
     with shop.reading() as session:
         row = session.get_one(tables.OutboxItem, ident)
         assert row.sent_at is not None or row.failed_at is not None  # it was its turn; this one is about no trial
@@ -391,11 +391,11 @@ def test_a_lease_of_the_future_holds_nothing_up_even_before_anybody_sets_it_righ
     database: Database, tmp_path: Path
 ) -> None:
     shop = open_shop(database)
-    office = open_office(MailServer(), tmp_path / "mail", None, SECRET, MAILS)
+    mail_service = open_mail_service(MailServer(), tmp_path / "mail", None, SECRET, MAILS)
     with shop.writing() as session:
         queued(session, "follow_up", **ROWS["leased"](NOW + THREE_YEARS))
         queued(session, "after_trial", leased_until=NOW + outbox.LEASE, attempts=1, due_at=NOW)
-    done = sending.send_waiting(shop, office, lambda: NOW)
+    done = sending.send_waiting(shop, mail_service, lambda: NOW)
     assert done.sent + done.failed + done.put_off == 1
 
 
@@ -452,14 +452,14 @@ daily.sweep_if_due = look
 for days in (1096, -1096):
     looked = threading.Event()
     database = Database(sys.argv[1])
-    caretaker = daily.Caretaker(database, first=0.0)
-    caretaker.start()
+    retention_worker = daily.RetentionWorker(database, first=0.0)
+    retention_worker.start()
     looked.wait(60)
-    caretaker.stop(60)
+    retention_worker.stop(60)
     database.close()
     print("status", main(["check"], {"DATABASE_URL": sys.argv[1], "DATA_DIR": sys.argv[2]}))
 """
-"""The caretaker's first look and then `check`, in a process whose clock is three years ahead, and then as much behind."""
+"""The retention worker's first look and then `check`, in a process whose clock is three years ahead, and then as much behind."""
 
 
 @pytest.mark.process

@@ -12,7 +12,7 @@ import pytest
 from pydantic import BaseModel, Field
 
 from model.domain.vocabulary import BowKind, Criterion, Hold, Instrument
-from service.core.errors import FieldCode, FieldProblem, Invalid
+from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.questionnaire import forms
 from service.questionnaire.declared import Asked, Kind
 from service.questionnaire.field_types import Whole
@@ -22,7 +22,7 @@ SENTENCE = re.compile(r"[A-Z].*[.]", re.DOTALL)
 
 
 def problems(answers: Any) -> tuple[FieldProblem, ...]:
-    with pytest.raises(Invalid) as caught:
+    with pytest.raises(InvalidInputError) as caught:
         forms.check(answers)
     return caught.value.problems
 
@@ -57,7 +57,7 @@ def test_an_unusable_answer_is_named_by_path_in_a_sentence(path: str, value: Any
 @pytest.mark.parametrize(("path", "value"), HANDFUL)
 def test_json_text_is_judged_like_the_values_it_holds(path: str, value: Any) -> None:
     body = with_answer(path, value)
-    with pytest.raises(Invalid) as caught:
+    with pytest.raises(InvalidInputError) as caught:
         forms.read(json.dumps(body).encode())
     assert caught.value.problems == problems(body)
 
@@ -135,7 +135,7 @@ def test_a_question_declared_for_some_instruments_is_refused_for_the_others_in_i
         assert described.is_valid(asked | {"rosin": 3})
         return
     assert not described.is_valid(asked | {"rosin": 3})
-    with pytest.raises(Invalid) as caught:
+    with pytest.raises(InvalidInputError) as caught:
         forms.check_as(WithOneMore, asked | {"rosin": 3})
     (found,) = caught.value.problems
     assert (found.path, found.code) == ("rosin", FieldCode.CONTRADICTS)
@@ -201,7 +201,7 @@ def test_a_long_wrong_value_is_cut_in_the_sentence() -> None:
     ],
 )
 def test_malformed_json_is_refused_with_the_place(text: bytes, said: str) -> None:
-    with pytest.raises(Invalid) as caught:
+    with pytest.raises(InvalidInputError) as caught:
         forms.read(text)
     assert [problem.path for problem in caught.value.problems] == [""]
     assert said in caught.value.problems[0].message
@@ -287,7 +287,7 @@ def spoilt(rng: random.Random) -> Any:
 def outcome(body: Any) -> forms.Questionnaire | tuple[FieldProblem, ...]:
     try:
         return forms.check(body)
-    except Invalid as invalid:
+    except InvalidInputError as invalid:
         return invalid.problems
 
 

@@ -16,7 +16,7 @@ from model.domain.vocabulary import Blinding, Place
 from service import tables
 from service.advice import advise
 from service.core.database import Database
-from service.core.errors import Invalid, NotHere, Refused
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.questionnaire.forms import Composing, check, check_as
 from service.trials import composing, lifecycle
 from tests.service.trial_cast import (
@@ -44,13 +44,13 @@ def small_shop(database: Database) -> Database:
 
 
 def refused(call: Callable[[], object]) -> str:
-    with pytest.raises(Refused) as caught:
+    with pytest.raises(ConflictError) as caught:
         call()
     return str(caught.value)
 
 
 def problems(call: Callable[[], object]) -> dict[str, str]:
-    with pytest.raises(Invalid) as caught:
+    with pytest.raises(InvalidInputError) as caught:
         call()
     return {problem.path: problem.message for problem in caught.value.problems}
 
@@ -141,7 +141,7 @@ def test_what_is_another_dealers_is_not_here(small_shop: Database, field: str) -
             select(tables.Player.key).join(tables.Trial, tables.Trial.player == tables.Player.id)
         ).one()
         foreign = {"enquiry": advised["id"], "player": player, "previous": theirs}[field]
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             compose(session, **{field: foreign})
 
 
@@ -177,7 +177,7 @@ def test_a_refused_trial_leaves_nothing_behind(shop: Database) -> None:
     with shop.writing() as session:
         compose(session, copies=[BOWS[0]])
     before = counted()
-    with pytest.raises(Refused), shop.writing() as session:
+    with pytest.raises(ConflictError), shop.writing() as session:
         compose(session)
     assert counted() == before
     with shop.reading() as session:
@@ -265,7 +265,7 @@ def test_of_two_advisers_who_compose_with_the_same_bow_at_once_one_gets_it_and_o
         try:
             with shop.writing() as session:
                 heard.append(composing.compose(session, None, SHOP, asked))
-        except Refused as refusal:
+        except ConflictError as refusal:
             heard.append(str(refusal))
 
     together(adviser, adviser)
@@ -350,7 +350,7 @@ def test_of_two_trials_opened_at_once_with_one_bow_one_goes_out(shop: Database) 
             try:
                 with shop.writing() as session:
                     lifecycle.open_(session, None, SHOP, key)
-            except Refused as refusal:
+            except ConflictError as refusal:
                 heard.append(str(refusal))
 
         return at_work
@@ -403,7 +403,7 @@ def test_by_post_no_repeat_is_hidden_since_one_bow_would_carry_two_loops(small_s
         assert not composition(session, key).repeat
         assert max(Counter(slot.copy for slot in slots(session, key) if slot.copy).values()) == 1
         assert not composition(session, compose(session, **BY_POST | {"on": "2028-01-01"})).repeat
-    with pytest.raises(Invalid) as wrong:
+    with pytest.raises(InvalidInputError) as wrong:
         request(repeat=True, **BY_POST)
     assert [(each.path, each.message) for each in wrong.value.problems] == [
         ("repeat", "By post no repeat can be hidden: one bow would carry two loops. Leave it out, or play in the shop.")

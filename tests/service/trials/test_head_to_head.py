@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from model.trial import paired_comparison
 from service import tables
 from service.core.database import Database
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.questionnaire.sheet_fields import PairIn, check_pair
 from service.trials import paired_comparison as head_to_head
 from service.trials import standing
@@ -136,7 +136,7 @@ def test_an_answer_sent_twice_is_one_pair(session: Session) -> None:
 def test_a_pair_that_another_screen_answered_is_refused_in_a_sentence(session: Session) -> None:
     head = start(session)
     head_to_head.record_pair(session, DEALER, KEY, "pair-0001", pair(head, 1, "first"))
-    with pytest.raises(Refused, match="Pair 1 was answered already"):
+    with pytest.raises(ConflictError, match="Pair 1 was answered already"):
         head_to_head.record_pair(session, DEALER, KEY, "pair-0002", pair(head, 1, "second"))
 
 
@@ -160,12 +160,12 @@ def test_the_own_bow_may_be_one_of_the_two(session: Session) -> None:
 
 
 def test_two_letters_of_one_bow_are_refused(session: Session) -> None:
-    with pytest.raises(Refused, match="one and the same bow"):
+    with pytest.raises(ConflictError, match="one and the same bow"):
         start(session, "F", "K")
 
 
 def test_a_letter_that_is_not_in_the_trial_is_refused(session: Session) -> None:
-    with pytest.raises(Refused, match="no bow Z"):
+    with pytest.raises(ConflictError, match="no bow Z"):
         start(session, "F", "Z")
 
 
@@ -173,7 +173,7 @@ def test_a_trial_that_is_closed_has_no_head_to_head(session: Session) -> None:
     composition = session.scalars(select(tables.Composition)).one()
     composition.closed_at = NOON
     composition.state = "closed"
-    with pytest.raises(Refused, match="open trial"):
+    with pytest.raises(ConflictError, match="open trial"):
         start(session)
 
 
@@ -190,9 +190,9 @@ def test_a_second_one_ends_the_first(session: Session) -> None:
 def test_another_dealer_sees_none(session: Session) -> None:
     head = start(session)
     for ask in (head_to_head.state, head_to_head.handing):
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             ask(session, "hillside", KEY)
-    with pytest.raises(NotHere):
+    with pytest.raises(NotFoundError):
         head_to_head.record_pair(session, "hillside", KEY, "pair-0001", pair(head, 1, "first"))
-    with pytest.raises(NotHere):
+    with pytest.raises(NotFoundError):
         head_to_head.record_pair(session, DEALER, KEY, "pair-0001", pair("unknown", 1, "first"))

@@ -13,7 +13,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.mail import letters
 from service.mail.message import make_message
 from service.trials import moving
@@ -107,7 +107,10 @@ def test_a_parcel_stays_out_as_long_as_before_where_nothing_is_said(any_database
 
 def test_an_open_trial_is_not_moved(shop: Shop) -> None:
     key = shop.opened()
-    with shop.desk.database.writing() as session, pytest.raises(Refused, match="Only a planned trial can be moved"):
+    with (
+        shop.desk.database.writing() as session,
+        pytest.raises(ConflictError, match="Only a planned trial can be moved"),
+    ):
         moving.move(session, None, SHOP, key, When(LATER))
 
 
@@ -159,7 +162,7 @@ def test_the_mail_sets_the_day_in_the_players_own_calendar(shop: Shop) -> None:
     planned(shop, SOON, contact=desk_shop.CLARA, hour="15:30")
     with shop.desk.database.reading() as session:
         row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == "trial_set")).one()
-        letter = letters.write(session, shop.desk.app.state.office, row, dt.datetime.now(dt.UTC))
+        letter = letters.write(session, shop.desk.app.state.mail_service, row, dt.datetime.now(dt.UTC))
     mail = email.message_from_bytes(make_message(letter, dt.datetime.now(dt.UTC)).as_bytes(), policy=policy.default)
     (file,) = mail.iter_attachments()
     assert file.get_content_type() == "text/calendar"

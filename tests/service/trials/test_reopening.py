@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.core.scopes import OneDealer
 from service.core.signed_links import Signer
 from service.inventory import stock
@@ -110,7 +110,7 @@ def test_what_is_rated_after_the_key_was_revealed_is_not_blind_so_it_stays_close
         key = opened(session)
         lifecycle.close(session, None, SHOP, key)
         lifecycle.reveal(session, user.id, SHOP, key)
-        with pytest.raises(Refused, match="would not be blind"):
+        with pytest.raises(ConflictError, match="would not be blind"):
             reopening.reopen(session, None, SHOP, key)
         assert composition(session, key).state == "closed"
 
@@ -122,10 +122,10 @@ def test_a_bow_that_is_out_on_another_trial_keeps_it_closed_and_whole(any_databa
         outcomes.record(session, None, SHOP, key, "none", None, None, TODAY)
         other = compose(session, on=TODAY.isoformat(), copies=[BOWS[0]])
         lifecycle.open_(session, None, SHOP, other)
-    with shop.writing() as session, pytest.raises(Refused, match="out on another one"):
+    with shop.writing() as session, pytest.raises(ConflictError, match="out on another one"):
         reopening.reopen(session, None, SHOP, key)
     with shop.writing() as session:
-        with pytest.raises(Refused):
+        with pytest.raises(ConflictError):
             reopening.reopen(session, None, SHOP, key)
         assert [row.outcome for row in desk_reads.trial(session, SHOP, key).outcomes] == ["none"]
         assert composition(session, key).state == "closed"
@@ -137,7 +137,7 @@ def test_a_bow_sent_to_repair_since_keeps_it_closed(shop: Database) -> None:
         key = opened(session)
         lifecycle.close(session, None, SHOP, key)
         stock.set_status(session, None, OneDealer(SHOP), BOWS[1], "in_repair")
-        with pytest.raises(Refused, match=f"{BOWS[1]} is in repair"):
+        with pytest.raises(ConflictError, match=f"{BOWS[1]} is in repair"):
             reopening.reopen(session, None, SHOP, key)
         assert status(session, BOWS[0]) == "in_stock"
 
@@ -155,7 +155,7 @@ def test_a_parcels_bows_that_came_back_stay_back(shop: Database) -> None:
 def test_another_dealers_and_a_planned_one_are_refused(shop: Database) -> None:
     with shop.writing() as session:
         key = compose(session, on=TODAY.isoformat())
-        with pytest.raises(Refused, match=r"Trial 1 has not been opened yet\. Only a closed trial"):
+        with pytest.raises(ConflictError, match=r"Trial 1 has not been opened yet\. Only a closed trial"):
             reopening.reopen(session, None, SHOP, key)
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             reopening.reopen(session, None, "quay", key)

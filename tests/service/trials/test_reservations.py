@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 
 from service.core.database import Database
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.questionnaire.forms import check
 from service.trials import composing, lifecycle, whole_trial
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, status
@@ -18,7 +18,7 @@ def small_shop(database: Database) -> Database:
 
 
 def refused(call: Callable[[], object]) -> str:
-    with pytest.raises(Refused) as caught:
+    with pytest.raises(ConflictError) as caught:
         call()
     return str(caught.value)
 

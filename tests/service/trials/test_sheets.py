@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import NotHere, Refused
+from service.core.errors import ConflictError, NotFoundError
 from service.modelling import model_records
 from service.questionnaire.sheet_fields import SheetIn, check_sheet
 from service.trials import sheets
@@ -136,7 +136,7 @@ def test_a_letter_that_is_not_in_the_trial_is_kept_and_never_counts(session: Ses
     assert put(session, sheet(letter="Z")).flags == ("unknown_letter",)
     assert put(session, sheet(position=2), OTHER_RUN).flags == ("unknown_letter",), "F is played first, not second"
     assert fitted(session) == {}
-    with pytest.raises(Refused, match="letter that is not at its place"):
+    with pytest.raises(ConflictError, match="letter that is not at its place"):
         sheets.count(session, None, "quayside", "trial-one", kept(session)[0].id)
 
 
@@ -166,7 +166,7 @@ def test_a_rating_changed_after_the_key_was_revealed_is_kept_and_the_blind_one_c
     changed = sheet(revision=2, ratings={"overall": 7}, rated_at=NOON + 5 * MINUTE)
     assert put(session, changed, at=NOON + 6 * MINUTE).flags == ("after_reveal",)
     assert fitted(session) == {1: 5}
-    with pytest.raises(Refused, match="after the key was revealed"):
+    with pytest.raises(ConflictError, match="after the key was revealed"):
         sheets.count(session, None, "quayside", "trial-one", kept(session)[1].id)
 
 
@@ -208,9 +208,9 @@ def test_a_listener_has_a_sheet_of_their_own_which_no_fit_of_the_player_reads(se
 
 def test_another_dealer_has_no_such_trial(session: Session) -> None:
     trial_rows.add_dealer(session, "hillside")
-    with pytest.raises(NotHere):
+    with pytest.raises(NotFoundError):
         sheets.record(session, "hillside", "trial-one", RUN, sheet(), "tablet x")
-    with pytest.raises(NotHere):
+    with pytest.raises(NotFoundError):
         sheets.count(session, None, "hillside", "trial-one", 1)
     assert kept(session) == []
 
@@ -219,7 +219,7 @@ def test_staff_choose_only_among_the_sheets_of_the_trial(session: Session) -> No
     trial_rows.add_trial(session, key="trial-two", letters=("M", "N"))
     put(session, sheet())
     for number in (kept(session)[0].id, 0, -1, 10**30):
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             sheets.count(session, None, "quayside", "trial-two", number)
 
 

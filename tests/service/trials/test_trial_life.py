@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import EventKind
 from service import tables
 from service.core.database import Database
-from service.core.errors import Invalid, NotHere, Refused
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.scopes import AllDealers, OneDealer
 from service.inventory import stock
 from service.trials import desk_reads, lifecycle, materials, outcomes, standing
@@ -27,7 +27,7 @@ def shop(database: Database) -> Database:
 
 
 def refused(call: Callable[[], object]) -> str:
-    with pytest.raises(Refused) as caught:
+    with pytest.raises(ConflictError) as caught:
         call()
     return str(caught.value)
 
@@ -135,9 +135,9 @@ def test_an_unknown_trial_and_another_dealers_are_not_here(shop: Database) -> No
             lambda dealer, of: desk_reads.key_sheet(session, dealer, of),
         ]
         for call in calls:
-            with pytest.raises(NotHere):
+            with pytest.raises(NotFoundError):
                 call("quay", key)
-            with pytest.raises(NotHere):
+            with pytest.raises(NotFoundError):
                 call(SHOP, "no-such-trial")
 
 
@@ -169,7 +169,7 @@ def test_a_swap_that_cannot_be_is_refused_and_the_trial_stays_as_it_was(shop: Da
         compose(session, copies=["DB-juniper-3"])
     with shop.writing() as session:
         said = refused(lambda: lifecycle.swap(session, None, SHOP, key, BOWS[0], "DB-juniper-3"))
-        with pytest.raises(Invalid):
+        with pytest.raises(InvalidInputError):
             lifecycle.swap(session, None, SHOP, key, BOWS[0], "V-linnet-0")
     assert said == "DB-juniper-3 is reserved for trial 2 on 3 May 2027."
     with shop.reading() as session:
@@ -191,7 +191,7 @@ def test_a_swap_of_what_is_not_in_the_trial_names_the_field(shop: Database) -> N
     with shop.writing() as session:
         key = compose(session)
         for out, in_, path in (("DB-juniper-3", None, "out"), (None, BOWS[0], "in"), (None, "DB-nobody", "copies.0")):
-            with pytest.raises(Invalid) as caught:
+            with pytest.raises(InvalidInputError) as caught:
                 lifecycle.swap(session, None, SHOP, key, out, in_)
             assert [problem.path for problem in caught.value.problems] == [path]
 
@@ -204,7 +204,7 @@ def test_a_parcel_within_the_country_goes_with_the_condition_of_every_bow(shop: 
         key = compose(session, **POST)
         said = refused(lambda: lifecycle.open_(session, None, SHOP, key))
         assert said == "This trial goes by post; it is opened when its parcel is sent."
-        with pytest.raises(Invalid) as caught:
+        with pytest.raises(InvalidInputError) as caught:
             lifecycle.send(session, None, SHOP, key, {BOWS[0]: "as new", BOWS[1]: " "})
         assert {problem.path for problem in caught.value.problems} == {f"condition.{bow}" for bow in BOWS[1:]}
         lifecycle.send(session, None, SHOP, key, AS_NEW)
@@ -225,7 +225,7 @@ def test_across_a_border_the_parcel_waits_until_someone_has_confirmed_the_materi
             "and who says so."
         )
         assert [row.key for row in desk_reads.home(session, SHOP, TODAY).parcels_waiting] == [key]
-        with pytest.raises(Invalid):
+        with pytest.raises(InvalidInputError):
             lifecycle.confirm_materials(session, None, SHOP, key, "  ")
         lifecycle.confirm_materials(session, None, SHOP, key, "Customs office, by telephone")
         lifecycle.send(session, None, SHOP, key, AS_NEW)
@@ -278,7 +278,7 @@ def test_bows_come_back_one_by_one_each_with_its_condition(shop: Database) -> No
         lifecycle.take_back(session, None, SHOP, key, {BOWS[0]: "said again"})
         page = desk_reads.trial(session, SHOP, key)
         assert [status(session, bow) for bow in BOWS] == ["in_stock", "on_trial", "on_trial"]
-        with pytest.raises(Invalid):
+        with pytest.raises(InvalidInputError):
             lifecycle.take_back(session, None, SHOP, key, {"DB-juniper-3": "as new"})
     assert [row.condition_back for row in page.case] == ["a crack in the head", None, None]
 
@@ -383,15 +383,15 @@ def test_status_and_place_are_changed_with_reasons_where_they_cannot(shop: Datab
         lifecycle.open_(session, None, SHOP, key)
         said = refused(lambda: stock.set_status(session, None, OneDealer(SHOP), BOWS[0], "in_stock"))
         assert said == "DB-bramble-0 is out on trial 1; take it back there."
-        with pytest.raises(Invalid):
+        with pytest.raises(InvalidInputError):
             stock.set_status(session, None, OneDealer(SHOP), "DB-juniper-3", "reserved")
-        with pytest.raises(Invalid):
+        with pytest.raises(InvalidInputError):
             stock.set_place(session, None, OneDealer(SHOP), "DB-juniper-3", "nobody")
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             stock.set_status(session, None, OneDealer(SHOP), "DB-quay-0", "sold")
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             stock.set_place(session, None, OneDealer("quay"), "DB-juniper-3", None)
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             stock.copy(session, OneDealer(SHOP), "DB-shed-0")
         stock.set_place(session, None, OneDealer(SHOP), "DB-juniper-3", "quay", reach=AllDealers())
         assert stock.copy(session, OneDealer("quay"), "DB-juniper-3").row.where == "In stock"
@@ -434,7 +434,7 @@ def test_a_rehair_says_what_it_does_to_older_ratings(shop: Database) -> None:
             session, None, OneDealer(SHOP), BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=1), "to the hills"
         )
         page = stock.copy(session, OneDealer(SHOP), BOWS[0])
-        with pytest.raises(Invalid):
+        with pytest.raises(InvalidInputError):
             stock.record_event(session, None, OneDealer(SHOP), BOWS[0], EventKind.MOVED, TODAY + dt.timedelta(days=9))
     assert fresh == "It was not rated before that day, so nothing changes for the advice."
     assert after.endswith("older ratings of it count less from now on. One trial is meant.")

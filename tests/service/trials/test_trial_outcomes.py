@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import Criterion, OutcomeKind
 from service import migrations, tables
 from service.core.database import Database
-from service.core.errors import Invalid, NotHere, Refused
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.inventory import files
 from service.modelling import fits, model_records
 from service.players import known as marks
@@ -51,7 +51,7 @@ def record(
 
 
 def refused(call: Callable[[], object]) -> str:
-    with pytest.raises(Refused) as caught:
+    with pytest.raises(ConflictError) as caught:
         call()
     return str(caught.value)
 
@@ -151,7 +151,7 @@ def test_an_outcome_that_cannot_be_names_its_field(
 ) -> None:
     with shop.writing() as session:
         key = played(session)
-        with pytest.raises(Invalid) as caught:
+        with pytest.raises(InvalidInputError) as caught:
             record(session, key, outcome, copy, reason, on)
         assert [problem.path for problem in caught.value.problems] == [path]
         assert composition(session, key).state == "open"
@@ -181,7 +181,7 @@ def test_a_mistake_is_corrected_stock_and_history_follow_and_the_record_keeps_wh
             select(tables.AuditEntry).where(tables.AuditEntry.did == "corrected what came of a trial")
         ).one()
         assert entry.detail["was"] == {"outcome": "kept", "copy": BOWS[0], "reason": "sound", "on": TODAY.isoformat()}
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             outcomes.correct(session, None, SHOP, key, wrong, "none", None, None, TODAY)
 
 
@@ -191,7 +191,7 @@ def test_a_correction_that_cannot_be_leaves_all_as_it_was(shop: Database) -> Non
         record(session, key, "kept", BOWS[0])
     with shop.writing() as session:
         wrong = ("kept", BOWS[0], TODAY)
-        with pytest.raises(Invalid):  # and what the page then commits is nothing
+        with pytest.raises(InvalidInputError):  # and what the page then commits is nothing
             outcomes.correct(session, None, SHOP, key, wrong, "kept", "DB-juniper-3", None, TODAY)
     with shop.reading() as session:
         assert [row.copy for row in desk_reads.trial(session, SHOP, key).outcomes] == [BOWS[0]]

@@ -12,7 +12,7 @@ from model.trial import Action, Ranked, RankReason, Rationale, RationaleCode, Re
 from service import tables
 from service.advice import advise
 from service.core.database import Database
-from service.core.errors import NotHere
+from service.core.errors import NotFoundError
 from service.questionnaire.forms import check
 from service.trials import composing_words, desk_reads, lifecycle, standing_words
 from tests import factories
@@ -39,9 +39,9 @@ def test_each_shop_sees_its_own_enquiries_only(shop: Database) -> None:
         assert [row.id for row in desk_reads.enquiries(session, SHOP).rows] == [here]
         assert [row.id for row in desk_reads.enquiries(session, "quay", show="all").rows] == [there]
         for foreign in (there, nowhere, "unknown"):
-            with pytest.raises(NotHere):
+            with pytest.raises(NotFoundError):
                 desk_reads.enquiry(session, SHOP, foreign)
-            with pytest.raises(NotHere):
+            with pytest.raises(NotFoundError):
                 desk_reads.settle(session, None, SHOP, foreign)
 
 
@@ -93,7 +93,7 @@ def test_players_are_found_by_name_address_or_key_and_only_here(shop: Database) 
         assert desk_reads.players(session, SHOP, "100%").rows == ()
         page = desk_reads.player(session, SHOP, ada.key)
         assert [row.who for row in page.trials] == ["Ada Bow"]
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             desk_reads.player(session, "quay", ada.key)
 
 
@@ -165,7 +165,7 @@ def test_a_trial_from_a_file_can_be_read_and_nothing_done_with_it(database: Data
         page = desk_reads.trial(session, SHOP, "T1")
         assert desk_reads.trials(session, SHOP).rows == ()
         assert [row.key for row in desk_reads.player(session, SHOP, "P1").trials] == ["T1"]
-        with pytest.raises(NotHere):
+        with pytest.raises(NotFoundError):
             desk_reads.trial(session, "quay", "T1")
     assert page.row.number is None
     assert page.may == frozenset()

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import Invalid, Refused
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.scopes import OneDealer
 from service.inventory import stock
 from service.trials import lifecycle, outcomes
@@ -67,7 +67,7 @@ def one_round(shop: Database, turn: int, round_: int) -> None:
 
 
 def step(shop: Database, verb: Callable[..., object]) -> None:
-    with suppress(Refused, Invalid), shop.writing() as session:
+    with suppress(ConflictError, InvalidInputError), shop.writing() as session:
         verb(session)
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from fastapi.routing import iter_route_contexts
 
-from service.core.errors import Refused
+from service.core.errors import ConflictError
 from service.settings import Settings
 from service.web import api_schema, hosts
 from tests.service import cast
@@ -161,7 +161,7 @@ def test_settings_say_which_names(tmp_path: Path) -> None:
     settings = Settings.from_environment(given | {"PUBLIC_ADDRESS": "https://bögen.example:8443/bows"})
     assert settings.hosts() == {"bows.example", "192.0.2.1", "2001:db8::1", "xn--bgen-5qa.example"}
     for wrong in ("https://bows.example", "bows.example:80", "*", "a b", "-x.example"):
-        with pytest.raises(Refused, match="ALLOWED_HOSTS"):
+        with pytest.raises(ConflictError, match="ALLOWED_HOSTS"):
             Settings.from_environment(given | {"ALLOWED_HOSTS": wrong})
 
 
@@ -297,7 +297,7 @@ def test_the_contact_is_an_address(tmp_path: Path) -> None:
         read(given | {"SECURITY_CONTACT": "https://bows.example/tell"}).security_contact == "https://bows.example/tell"
     )
     for wrong in ("somebody", "http://bows.example", "a@b.example\nExpires: never", "https://", "javascript:alert(1)"):
-        with pytest.raises(Refused, match="SECURITY_CONTACT"):
+        with pytest.raises(ConflictError, match="SECURITY_CONTACT"):
             read(given | {"SECURITY_CONTACT": wrong})
 
 

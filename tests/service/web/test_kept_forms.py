@@ -276,10 +276,10 @@ def test_what_was_kept_goes_each_hour_whether_or_not_the_clock_is_believed(
             looked.set()
 
     monkeypatch.setattr(daily, "sweep_if_due", looking)
-    caretaker = daily.Caretaker(database, first=0.0)
-    caretaker.start()
+    retention_worker = daily.RetentionWorker(database, first=0.0)
+    retention_worker.start()
     assert looked.wait(30)
-    caretaker.stop()
+    retention_worker.stop()
     with database.reading() as session:
         assert session.scalars(select(tables.KeptForm.digest)).all() == ["still"]
     assert database.file is not None

@@ -11,7 +11,7 @@ from urllib.parse import quote, urlencode
 import httpx
 import pytest
 
-from service.core.errors import MOST_TOLD, FieldProblem, Invalid
+from service.core.errors import MOST_TOLD, FieldProblem, InvalidInputError
 from service.dealers import api_keys
 from service.devices import tablets
 from service.questionnaire import lengths
@@ -98,7 +98,7 @@ def test_at_most_fifty_problems_are_asked_for() -> None:
         for asked in range(1, 1_000):
             yield FieldProblem(str(asked), "No.")
 
-    assert len(Invalid(problems()).problems) == asked == 50
+    assert len(InvalidInputError(problems()).problems) == asked == 50
 
 
 def test_the_largest_answers_that_can_be_used_are_not_too_large(world: World) -> None:
