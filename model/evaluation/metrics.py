@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.special import log_ndtr
 
 from model.domain.arrays import Flags, Floats, Ints
-from model.domain.intervals import SCALE, shortest_interval
+from model.domain.intervals import SCALE, interval_on_scale
 
 LEVELS = (0.5, 0.9)
 """Probabilities of the intervals that are looked at."""
@@ -180,7 +180,7 @@ class ScoreTable:
         """By level, whether each rating lay in its interval (M, N), and how wide that was (M, N)."""
         found = {}
         for level in LEVELS:
-            low, high = shortest_interval(self.mean, self.deviation, level, self.ends)
+            low, high = interval_on_scale(self.mean, self.deviation, level, self.ends)
             value = np.clip(self.value, *self.ends)
             found[level] = (low <= value) & (value <= high), high - low
         return found

@@ -7,7 +7,7 @@ from enum import StrEnum
 import numpy as np
 
 from model.domain.arrays import Flags, Floats, Ints
-from model.domain.intervals import shortest_interval
+from model.domain.intervals import interval_on_scale
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
 from model.features import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, emphasis, tier_rows, wished_beyond
 from model.preference import CataloguePosterior, EligibleItems, Prediction
@@ -94,7 +94,7 @@ def _bounds(outlook: Prediction, at: Ints) -> Floats:
     stock, tier = outlook.stock, outlook.stock.tier[at]
     expected = outlook.mean[tier] + stock.offset[at]
     variance = np.diag(outlook.cov)[tier] + stock.spread[at] ** 2 + outlook.noise**2
-    bounds = shortest_interval(expected, np.sqrt(outlook.scatter * variance), LEVEL)
+    bounds = interval_on_scale(expected, np.sqrt(outlook.scatter * variance), LEVEL)
     return np.column_stack([np.clip(expected, LOWEST, HIGHEST), *bounds])
 
 

@@ -12,7 +12,7 @@ from types import MappingProxyType
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.domain.intervals import shortest_interval
+from model.domain.intervals import interval_on_scale
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Role
 from model.preference import NO_BOW_LEVEL, CataloguePosterior, Player, Prediction, prediction_of
@@ -237,7 +237,7 @@ class _Proposing:
     ) -> Entry:
         t, joint = int(self.tier[place]), self.joint
         variance = self.player.scatter * (joint.cov[t, t] + joint.spread[t] ** 2 + joint.noise**2)
-        low, high = shortest_interval(joint.mean[t], math.sqrt(variance), LEVEL)
+        low, high = interval_on_scale(joint.mean[t], math.sqrt(variance), LEVEL)
         law = of_unknown_copies(joint, np.array([t]), self.player)
         return Entry(
             tier=self.slug(place),
