@@ -78,7 +78,8 @@ def test_every_enquiry_is_reached_once_by_links_while_more_come_in(shop: Shop) -
     while address:
         with counted(shop.desk.database) as sent:
             page = shop.adviser.read(address)
-        costs.add(len(sent))
+        # That the session was seen is written by the clock: on a busy machine on more pages than one.
+        costs.add(sum(statement.startswith("SELECT") for statement in sent))
         if address == "/desk/enquiries":
             assert page.by_id("count").text.strip() == f"{PER_PAGE} of 1,030 are shown here."
         met += [e.get("href").rsplit("/", 1)[1] for line in page.of_class("line") for e in line.walk() if e.tag == "a"]
@@ -87,9 +88,9 @@ def test_every_enquiry_is_reached_once_by_links_while_more_come_in(shop: Shop) -
     old = [id_ for id_ in met if id_ in set(there)]
     assert sorted(old) == sorted(there)
     assert len(met) == len(set(met))
-    # The same few statements on every page, wherever it stands; the first visit may note that the session was seen.
-    assert max(costs) - min(costs) <= 1
-    assert max(costs) < 12
+    # The same few statements on every page, wherever it stands.
+    assert len(costs) == 1
+    assert 0 < max(costs) < 11
 
 
 def walked(ask: Callable[[str], Leaf[Any]], add: Callable[[], None], key: Callable[[Any], object]) -> list[object]:
