@@ -2,7 +2,6 @@
 
 import datetime as dt
 import hashlib
-from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -18,7 +17,7 @@ from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import address_of, see, show
 from service.web.device_requests import signer
-from service.web.page_data import Fault
+from service.web.page_data import Fault, FormPage, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
 
@@ -34,31 +33,6 @@ costs.declare(
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
 Sets = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_CHANGE))]
 Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
-
-
-@dataclass(frozen=True, slots=True)
-class CalendarPage:
-    """The page.
-
-    Attributes
-    ----------
-    address : where the calendar is read, empty for nowhere.
-    may_change, may_set : whether the reader may draw another address, and set the time zone.
-    zone : the shop's, empty where none is known; ``zones``: those to choose from; ``fault``: what is wrong with what was sent.
-    """
-
-    title: str
-    address: str
-    may_change: bool
-    may_set: bool
-    zone: str
-    zones: tuple[str, ...]
-    fault: str = ""
-
-    @property
-    def faults(self) -> tuple[Fault, ...]:
-        """The summary at the head of the page."""
-        return (Fault("zone", self.fault),) if self.fault else ()
 
 
 @router.get("/calendar/{token}.ics")
@@ -84,16 +58,20 @@ async def page(request: Request, staff: Views, session: Reading) -> Response:
 
 def _show(request: Request, staff: AtDealer, session: Session, fault: str = "") -> Response:
     path = calendar_address.path(session, staff.dealer, signer(request))
-    shown = CalendarPage(
+    shown = FormPage(
         title=_("Calendar"),
-        address=address_of(request, path) if path else "",
-        may_change=staff.may(Permission.TRIALS_RUN),
-        may_set=staff.may(Permission.SETTINGS_CHANGE),
-        zone=site.zone(session, staff.dealer) or "",
-        zones=zones.names(),
-        fault=fault,
+        dealer=staff.dealer_name,
+        demo=request.app.state.demo,
+        typed=Typed({"zone": [site.zone(session, staff.dealer) or ""]}, {"zone": fault} if fault else {}),
+        faults=(Fault("zone", fault),) if fault else (),
     )
-    return show(request, staff, "calendar/calendar.html", shown, status=422 if fault else 200)
+    more = {
+        "address": address_of(request, path) if path else "",
+        "may_change": staff.may(Permission.TRIALS_RUN),
+        "may_set": staff.may(Permission.SETTINGS_CHANGE),
+        "zones": zones.names(),
+    }
+    return show(request, staff, "calendar/calendar.html", shown, status=422 if fault else 200, **more)
 
 
 @router.post(HOME)

@@ -99,6 +99,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/mail": ("/desk/mail?state=sent", "/desk/mail?state=failed", "/desk/mail?state=waiting"),
     "/desk/mail/{ident}": ("/desk/mail/{mail}",),
     "/desk/website": ("/desk/website",),
+    "/desk/calendar": ("/desk/calendar",),
 }
 """By route: addresses, in whose places stands what `tests.journeys.one_of_each` put there. The rest is walked to by `WALKS`."""
 REFUSALS = frozenset(
@@ -124,6 +125,7 @@ NO_PAGES: Mapping[str, str] = {
     "/health/ready": "/health/ready",
     "/metrics": "/metrics",
     "/robots.txt": "/robots.txt",
+    "/calendar/{token}.ics": "/calendar/nobodys.ics",
     "/.well-known/security.txt": "/.well-known/security.txt",
     "/.well-known/change-password": "/.well-known/change-password",
     "/tablet-worker.js": "/tablet-worker.js",
