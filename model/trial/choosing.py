@@ -298,7 +298,7 @@ class Choosing:
 
     @property
     def _price_weight(self) -> float:
-        """Points of liking that weigh as much as a price e times as high, as outcomes and the belief before them have it."""
+        """Points of liking that weigh as much as a price e times as high, as estimated from purchases and the prior."""
         return float(np.clip(self.player.posterior.keeping.price_sensitivity, 0.0, 1.0))
 
     def _most_bows(self, own_runs: int) -> int:

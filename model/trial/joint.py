@@ -31,7 +31,7 @@ class JointPosterior:
 
     @property
     def of_bows(self) -> slice:
-        """Where the bows stand."""
+        """The slice of ``mean`` and ``cov`` that holds the bows."""
         return slice(len(self.tiers), len(self.mean))
 
     def first(self, count: int) -> "JointPosterior":

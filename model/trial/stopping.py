@@ -65,7 +65,7 @@ class Action(StrEnum):
 
 
 class RationaleCode(StrEnum):
-    """Why; the values that a reason carries are named beside it.
+    """Why this is advised; the values that come with a code are named beside it.
 
     Attributes
     ----------

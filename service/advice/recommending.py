@@ -147,7 +147,7 @@ def _why_no_more(doc: Document) -> str:
 
 
 def _held_back(doc: Document) -> str:
-    """Say why bows that are at hand and would suit are none of the case: of a fourth tier, or dearer than the budget."""
+    """Say why bows that are at hand and would suit are not among the bows to bring: of a fourth tier, or dearer than the budget."""
     brought = [entry for entry in doc["shortlist"] if entry["copies"]]
     dearer = any(above_budget(entry, doc) for entry in brought)
     if len(brought) < MOST_TIERS:

@@ -16,9 +16,9 @@ from service.core.language import _
 from service.dealers import colours, logos, origins
 from service.dealers.colours import FittedColour
 from service.mail import addresses, webhooks
+from service.tables.doors import KEEP_MONTHS
 from service.web.page_data import Look
 
-DEFAULT_MONTHS = 24
 _LONGEST_BOOKING = 300
 
 
@@ -37,7 +37,7 @@ class DoorInfo:
     webhook: str | None = None
     webhook_number: int = 1
     webhook_renewed_at: dt.datetime | None = None
-    keep_months: int = DEFAULT_MONTHS
+    keep_months: int = KEEP_MONTHS
     look: Look | None = None
 
     @property

@@ -46,10 +46,9 @@ from service.tables import (
     TabletCode,
     Trial,
 )
+from service.tables.doors import KEEP_MONTHS
 from service.web import kept_forms
 
-KEEP_MONTHS = 24
-"""How many months a person's data is kept after the last contact, where the dealer has not said."""
 A_MONTH = dt.timedelta(days=30.4375)
 SWEEP = "sweep"
 EVERY = dt.timedelta(hours=20)

@@ -26,6 +26,10 @@ from service.tables.columns import Key, Moment
 _WAITING = text("sent_at IS NULL AND failed_at IS NULL")
 
 
+KEEP_MONTHS = 24
+"""For how many months after the last contact a person's data is kept where a dealer says nothing else."""
+
+
 class Door(Base):
     """How one dealer's door is set up.
 
@@ -51,7 +55,7 @@ class Door(Base):
     webhook: Mapped[str | None] = mapped_column(Text)
     webhook_number: Mapped[int] = mapped_column(Integer, default=1)
     webhook_renewed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
-    keep_months: Mapped[int] = mapped_column(SmallInteger, default=24)
+    keep_months: Mapped[int] = mapped_column(SmallInteger, default=KEEP_MONTHS)
     zone: Mapped[str | None] = mapped_column(String)
     address: Mapped[str | None] = mapped_column(Text)
     opening: Mapped[str | None] = mapped_column(Text)
