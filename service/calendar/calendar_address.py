@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events
+from service.core.row_locks import lock_dealer
 from service.core.signed_links import Signer
 
 PURPOSE = "calendar"
@@ -29,6 +30,7 @@ def dealer_of(session: Session, token: str, signer: Signer) -> str | None:
 
 def draw(session: Session, user: int | None, dealer: str) -> None:
     """Give the calendar an address; one that it had before leads nowhere any more."""
+    lock_dealer(session, dealer)
     _drop(session, dealer)
     session.add(
         tables.Calendar(dealer=dealer, id=secrets.token_hex(_BYTES), made_at=dt.datetime.now(dt.UTC), made_by=user)

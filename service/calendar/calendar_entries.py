@@ -22,41 +22,43 @@ class Entry:
 
     Attributes
     ----------
-    about : what it is about; entries about the same thing are one, the last to change.
-    changed_at : when it was last changed, as a calendar program is told.
+    about : what it is about; entries about the same thing are one, the last to be told.
     hour, minutes : when it begins and how long it is; None: the whole day, which keeps nobody from being free.
     url : where more is said, empty for nowhere.
     """
 
     about: str
     words: str
-    changed_at: dt.datetime
     day: dt.date
     hour: dt.time | None = None
     minutes: int = 0
     url: str = ""
 
 
-def calendar(title: str, entries: Iterable[Entry], zone: str | None, first: dt.date) -> bytes:
-    """Return a calendar; ``zone`` is that of its hours, ``first`` the first day that anything lies on."""
+def calendar(title: str, entries: Iterable[Entry], zone: str | None, first: dt.date, now: dt.datetime) -> bytes:
+    """Return a calendar; ``zone`` is that of its hours, ``first`` the first day that anything lies on.
+
+    It is published, so every entry bears the moment ``now`` at which it is told (RFC 5545, 3.8.7.2): a program takes the newer one.
+    """
     made = icalendar.Calendar()
     made.add("prodid", "-//Bow trial//Calendar//EN")
     made.add("version", "2.0")
     made.add("method", "PUBLISH")
-    made.add("name", title)
-    made.add("x-wr-calname", title)
+    # As text, whose commas and ends of lines are escaped: the library takes these two names for any value.
+    for name in ("name", "x-wr-calname"):
+        made.add(name, icalendar.vText(" ".join(title.split())))
     made.add("refresh-interval", _REFRESH, parameters={"VALUE": "DURATION"})
     for entry in entries:
-        made.add_component(_event(entry, zone))
+        made.add_component(_event(entry, zone, now))
     made.add_missing_timezones(first_date=first)
     return bytes(made.to_ical())
 
 
-def _event(entry: Entry, zone: str | None) -> icalendar.Event:
+def _event(entry: Entry, zone: str | None, now: dt.datetime) -> icalendar.Event:
     event = icalendar.Event()
     event.add("uid", str(uuid.uuid5(_IDS, entry.about)))
-    event.add("dtstamp", entry.changed_at.astimezone(dt.UTC).replace(microsecond=0))
-    event.add("summary", entry.words)
+    event.add("dtstamp", now.astimezone(dt.UTC).replace(microsecond=0))
+    event.add("summary", " ".join(entry.words.split()))
     if entry.url:
         event.add("url", entry.url)
     if entry.hour is None:
@@ -64,12 +66,7 @@ def _event(entry: Entry, zone: str | None) -> icalendar.Event:
         event.add("dtend", entry.day + dt.timedelta(days=1))
         event.add("transp", "TRANSPARENT")
         return event
-    begins = dt.datetime.combine(entry.day, entry.hour, ZoneInfo(zone) if zone else None)
-    event.add("dtstart", begins)
-    event.add("dtend", _later(begins, dt.timedelta(minutes=entry.minutes)))
+    event.add("dtstart", dt.datetime.combine(entry.day, entry.hour, ZoneInfo(zone) if zone else None))
+    # A length, not an end: where the clocks go back in between, the end by the clock may be no later than the beginning.
+    event.add("duration", dt.timedelta(minutes=entry.minutes))
     return event
-
-
-def _later(begins: dt.datetime, by: dt.timedelta) -> dt.datetime:
-    """Return a moment so much later; where the clocks change in between, so much later all the same."""
-    return begins + by if begins.tzinfo is None else (begins.astimezone(dt.UTC) + by).astimezone(begins.tzinfo)

@@ -40,23 +40,15 @@ class Planned:
     minutes: int
     bows: int
     out: int
-    made_at: dt.datetime
-    opened_at: dt.datetime | None
-    closed_at: dt.datetime | None
-
-    @property
-    def changed_at(self) -> dt.datetime:
-        """When it was last changed, as a calendar program is told."""
-        return max(filter(None, (self.made_at, self.opened_at, self.closed_at)))
 
 
-def feed(session: Session, dealer: str, today: dt.date, desk: str) -> bytes:
+def feed(session: Session, dealer: str, now: dt.datetime, desk: str) -> bytes:
     """Return a dealer's calendar in the dealer's language; ``desk`` begins the addresses of trials."""
-    shop = session.get_one(tables.Dealer, dealer)
+    shop, today = session.get_one(tables.Dealer, dealer), now.date()
     with language.using(shop.language):
         found = [entry for trial in planned(session, dealer, today) for entry in _entries(trial, dealer, desk)]
         title = _("Bow trials at {dealer}").format(dealer=shop.name)
-        return calendar(title, found, site.zone(session, dealer), today - BACK - _A_YEAR)
+        return calendar(title, found, site.zone(session, dealer), today - BACK - _A_YEAR, now)
 
 
 def planned(session: Session, dealer: str, today: dt.date) -> list[Planned]:
@@ -79,7 +71,6 @@ def planned(session: Session, dealer: str, today: dt.date) -> list[Planned]:
             ),
             _copies(),
             _copies(tables.TrialCopy.out_at.is_not(None), tables.TrialCopy.back_at.is_(None)),
-            *(composition.created_at, composition.opened_at, composition.closed_at),
         )
         .join(trial, trial.id == composition.trial)
         .where(
@@ -108,7 +99,7 @@ def _entries(trial: Planned, dealer: str, desk: str) -> Iterator[Entry]:
 
     def entry(what: str, day: dt.date, words: str) -> Entry:
         subject = f"{dealer}/{trial.key}/{what}"
-        return Entry(subject, words.format(**values), trial.changed_at, day, url=f"{desk}/{trial.key}")
+        return Entry(subject, words.format(**values), day, url=f"{desk}/{trial.key}")
 
     if trial.place != Place.POST:
         in_shop = entry("trial", trial.on, _("Trial {number}: {instrument}, {bows}"))

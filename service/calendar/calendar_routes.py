@@ -41,11 +41,14 @@ async def feed(request: Request, token: str, session: Reading) -> Response:
     dealer = calendar_address.dealer_of(session, token, signer(request))
     if dealer is None:
         raise NotFoundError
-    today = dt.datetime.now(dt.UTC).date()
-    body = calendar_feed.feed(session, dealer, today, address_of(request, TRIALS))
-    mark = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    body = calendar_feed.feed(session, dealer, dt.datetime.now(dt.UTC), address_of(request, TRIALS))
+    # The moment of telling apart, which is another one each time.
+    lasting = b"".join(line for line in body.splitlines() if not line.startswith(b"DTSTAMP"))
+    mark = f'"{hashlib.sha256(lasting).hexdigest()[:32]}"'
     headers = {"ETag": mark, "Cache-Control": "private, no-cache"}
-    if request.headers.get("if-none-match") == mark:
+    # RFC 9110, 13.1.2: a list, compared weakly; a proxy that compresses makes a mark weak.
+    known = {each.strip().removeprefix("W/") for each in request.headers.get("if-none-match", "").split(",")}
+    if known & {mark, "*"}:
         return Response(status_code=304, headers=headers)
     return Response(body, media_type="text/calendar; charset=utf-8", headers=headers)
 

@@ -49,7 +49,10 @@ class ShopCard:
 
 def is_link(text: str) -> bool:
     """Say whether a text is one address of the web, reached by https."""
-    parts = urlsplit(text) if len(text.split()) == 1 else None
+    try:
+        parts = urlsplit(text) if len(text.split()) == 1 else None
+    except ValueError:  # what looks like an address and is none: brackets without one of IPv6 between them
+        return False
     return parts is not None and parts.scheme == "https" and bool(parts.hostname)
 
 
@@ -81,7 +84,7 @@ def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
 
 
 def _tidied(text: str) -> str:
-    lines = (" ".join(line.split()) for line in text.splitlines())
+    lines = (" ".join("".join(filter(str.isprintable, line)).split()) for line in text.splitlines())
     return "\n".join(line for line in lines if line)
 
 
@@ -90,7 +93,7 @@ def _fault(name: str, text: str) -> str | None:
         return _("Expected at most {most} characters.").format(most=_LONGEST[name])
     if name == "map" and text and not is_link(text):
         return _("Got {text}; expected one address that begins with https://.").format(text=text[:40])
-    if name == "phone" and text and sum(letter.isdigit() for letter in text) < _DIGITS:
+    if name == "phone" and text and sum(letter.isdigit() and letter.isascii() for letter in text) < _DIGITS:
         return _("Got {text}; expected a telephone number, as +43 1 234567.").format(text=text[:40])
     return None
 

@@ -160,8 +160,10 @@ def adopt(session: Session, version: int) -> None:
 
 
 _memory: OrderedDict[str, tuple[FittedModel, float]] = OrderedDict()
-_instead: dict[str, int | None] = {}
-"""The version that stands in for one in use that cannot be read, by that one's key; None: the beliefs do."""
+_instead: dict[str, int] = {}
+"""The version that stands in for one in use that cannot be read, by that one's key."""
+_unreadable: set[str] = set()
+"""Keys of versions of which it was said that they cannot be read."""
 
 
 def current(session: Session, present: Present | None = None) -> Fitted:
@@ -180,9 +182,14 @@ def current(session: Session, present: Present | None = None) -> Fitted:
         try:
             return _remembered(session, *adopted)
         except ArtifactError as error:
-            _instead[key] = found = _before(session, version)
-            instead = "the beliefs stand in" if found is None else f"version {found} stands in"
-            _log.warning("version %s of the model cannot be read (%s); %s", version, error, instead)
+            found = _before(session, version)
+            if key not in _unreadable:
+                instead = "the beliefs stand in" if found is None else f"version {found} stands in"
+                _log.warning("version %s of the model cannot be read (%s); %s", version, error, instead)
+                _unreadable.add(key)
+            if found is None:  # not kept in mind: where a test key asks, no other version lies that could be read
+                return replace(load(session, None), instead_of=version)
+            _instead[key] = found
     try:
         return replace(load(session, _instead[key]), instead_of=version)
     except ConflictError:

@@ -7,7 +7,7 @@ import datetime as dt
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from sqlalchemy import select
+from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
@@ -43,8 +43,14 @@ def trial_set(session: Session, key: str) -> None:
 
 def moved(session: Session, key: str) -> None:
     """Queue another day of a trial; that it is another one is said to whom the one before was told."""
-    told = [outbox.undo(session, kind, key) for kind in ("trial_set", "before_trial")]
-    _tell_the_day(session, key, moved=any(told))
+    kinds = ("trial_set", "before_trial")
+    for kind in kinds:
+        outbox.undo(session, kind, key)
+    # Of several days one after the other the first may have been told, and the next one not any more.
+    of = OutboxItem
+    gone = or_(of.sent_at.is_not(None), of.leased_until > _now())
+    was_told = select(exists().where(of.kind.in_(kinds), of.about.startswith(key, autoescape=True), gone))
+    _tell_the_day(session, key, moved=bool(session.scalar(was_told)))
 
 
 def _tell_the_day(session: Session, key: str, *, moved: bool) -> None:
@@ -202,13 +208,18 @@ def _for_the_calendar(session: Session, row: OutboxItem) -> bytes | None:
     entry = Entry(
         about=f"{composition.dealer}/{trial.key}/player",
         words=words.format(dealer=shop.name),
-        changed_at=dt.datetime.now(dt.UTC),
         day=trial.on,
         hour=composition.hour,
         minutes=composition.minutes,
     )
     year = dt.timedelta(days=366)
-    return calendar(entry.words, [entry], site.zone(session, composition.dealer), trial.on - year)
+    zone = site.zone(session, composition.dealer)
+    return calendar(entry.words, [entry], zone, trial.on - year, dt.datetime.now(dt.UTC))
+
+
+def _for_the_calendar_if_moved(session: Session, row: OutboxItem) -> bytes | None:
+    """Return the trial's day as a file where another one was told before; else it has been sent already, or is tomorrow."""
+    return _for_the_calendar(session, row) if (row.values or {}).get("moved") else None
 
 
 def _before_trial(session: Session, row: OutboxItem) -> Values:
@@ -284,7 +295,12 @@ KINDS: Mapping[str, MailKind] = MappingProxyType(
             links=data_links.in_mail,
         ),
         "before_trial": MailKind(
-            "trials/mail/before_trial", N_("what to bring"), _before_trial, agreed=True, links=data_links.in_mail
+            "trials/mail/before_trial",
+            N_("what to bring"),
+            _before_trial,
+            agreed=True,
+            calendar=_for_the_calendar_if_moved,
+            links=data_links.in_mail,
         ),
         "after_trial": MailKind(
             "trials/mail/after_trial", N_("what the ratings said"), _after_trial, agreed=True, links=data_links.in_mail

@@ -116,6 +116,8 @@ def test_what_has_not_changed_is_not_sent_again(shop: Shop) -> None:
     mark = nobody.get(path).headers["etag"]
     again = nobody.send("GET", path, headers={"if-none-match": mark})
     assert (again.status_code, again.content) == (304, b"")
+    for known in (f"W/{mark}", f'"other", {mark}', "*"):
+        assert nobody.send("GET", path, headers={"if-none-match": known}).status_code == 304
     shop.compose(copies=trial_cast.BOWS[:1])
     assert nobody.send("GET", path, headers={"if-none-match": mark}).status_code == 200
 
@@ -147,12 +149,36 @@ def test_the_calendar_keeps_to_the_standard_line_by_line(shop: Shop) -> None:
     assert any(re.fullmatch(rb"DTSTAMP:\d{8}T\d{6}Z", line) for line in lines)
 
 
+def test_a_name_cannot_end_its_line_or_begin_another(shop: Shop) -> None:
+    # RFC 5545, 3.3.11: commas, semicolons and ends of lines in a text are escaped.
+    with shop.desk.database.writing() as session:
+        session.get_one(tables.Dealer, cast.DEALER).name = "Bows, strings; and\rBEGIN:VALARM\n more"
+    shop.compose()
+    raw = shop.desk.nobody().get(draw(shop.adviser)).content.decode()
+    lines = raw.replace("\r\n ", "").split("\r\n")
+    assert "\r" not in "".join(lines)
+    assert "NAME:Bow trials at Bows\\, strings\\; and BEGIN:VALARM more" in lines
+    assert "BEGIN:VALARM" not in lines
+
+
+def test_a_trial_over_the_hour_that_comes_twice_lasts_as_long_as_it_does(shop: Shop) -> None:
+    # RFC 5545, 3.6.1: an end is later than its beginning; 02:30 comes twice on 31 October 2027 in Vienna.
+    owner = shop.desk.sign_in("owner")
+    assert owner.post(f"{HOME}/zone", {"zone": "Europe/Vienna"}).status_code == 303
+    with shop.desk.database.writing() as session:
+        trial_cast.compose(session, on="2027-10-31", hour="02:30")
+    (event,) = entries(shop.desk, draw(shop.adviser)).values()
+    assert event.duration.value == dt.timedelta(minutes=60)
+    assert "dtend" not in event.contents
+
+
 # Hours
 
 
-def begins(desk: Desk, path: str) -> tuple[dt.datetime, dt.datetime]:
+def begins(desk: Desk, path: str) -> dt.datetime:
     (event,) = entries(desk, path).values()
-    return event.dtstart.value, event.dtend.value
+    found: dt.datetime = event.dtstart.value
+    return found
 
 
 def composed(shop: Shop, **changes: str) -> httpx.Response:
@@ -173,9 +199,9 @@ def test_an_hour_stands_in_the_shops_time_zone_through_both_changes_of_clocks(sh
         with shop.desk.database.writing() as session:
             trial_cast.compose(session, on=day, hour="15:30", copies=bows)
     for event in entries(shop.desk, path).values():
-        start, end = event.dtstart.value, event.dtend.value
+        start = event.dtstart.value
         assert (start.hour, start.minute) == (15, 30)
-        assert end - start == dt.timedelta(minutes=60)
+        assert event.duration.value == dt.timedelta(minutes=60)
         hours[start.date().isoformat()] = start.astimezone(dt.UTC).hour
     assert hours == {"2027-03-27": 14, "2027-03-29": 13}
 
@@ -192,7 +218,7 @@ def test_without_a_zone_the_hour_is_the_readers_own(shop: Shop) -> None:
     with shop.desk.database.writing() as session:
         session.get_one(tables.Dealer, cast.DEALER).country = "US"
         trial_cast.compose(session, on=TODAY.isoformat(), hour="09:05")
-    start, _end = begins(shop.desk, draw(shop.adviser))
+    start = begins(shop.desk, draw(shop.adviser))
     assert (start.tzinfo, start.hour, start.minute) == (None, 9, 5)
 
 

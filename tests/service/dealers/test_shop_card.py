@@ -52,8 +52,8 @@ def test_what_an_owner_keeps_stands_on_the_answer_to_be_called_and_booked(shop: 
     assert links == {"tel:+4315550100", "https://harbour.example/book", "https://harbour.example/way"}
 
 
-def test_a_sentence_on_booking_is_said_and_is_no_link(shop: Shop, owner: Member) -> None:
-    said = "Ring the bell; javascript:alert(1)"
+@pytest.mark.parametrize("said", ["Ring the bell; javascript:alert(1)", "https://[book-here]", "https://ex℀mple.org"])
+def test_a_sentence_on_booking_is_said_and_is_no_link(shop: Shop, owner: Member, said: str) -> None:
     booking = {"notify": "", "booking": said, "webhook": "", "keep_months": "24"}
     owner.submit(f"{HOME}/messages", booking)
     (card,) = answer(shop).of_class("shop-card")
@@ -71,6 +71,8 @@ def test_a_shop_that_told_nothing_has_no_card(shop: Shop) -> None:
         ("map", "javascript:alert(1)", "expected one address that begins with https://"),
         ("map", "http://harbour.example", "expected one address that begins with https://"),
         ("map", "https://", "expected one address that begins with https://"),
+        ("map", "https://[book-here]", "expected one address that begins with https://"),
+        ("phone", "٠١٢٣٤٥٦", "expected a telephone number"),
         ("phone", "ask for Anna", "expected a telephone number"),
         ("address", "a" * 301, "Expected at most 300 characters"),
         ("opening", "x\n" * 200, "Expected at most 300 characters"),

@@ -39,6 +39,7 @@ def damage(desk: Desk, monkeypatch: pytest.MonkeyPatch, *numbers: int) -> None:
         session.execute(update(ModelVersion).where(ModelVersion.id.in_(numbers)).values(artifact=b"PK half a file"))
     monkeypatch.setattr(versions, "_memory", type(versions._memory)())  # as a process that starts afterwards
     monkeypatch.setattr(versions, "_instead", {})
+    monkeypatch.setattr(versions, "_unreadable", set())
 
 
 @pytest.mark.parametrize(

@@ -380,6 +380,7 @@ def damage(database: Database, version: int, how: str, monkeypatch: pytest.Monke
         row.artifact = ways[how](row.artifact)
     monkeypatch.setattr(versions, "_memory", type(versions._memory)())  # as a process that starts afterwards
     monkeypatch.setattr(versions, "_instead", {})
+    monkeypatch.setattr(versions, "_unreadable", set())
 
 
 @pytest.mark.parametrize("how", DAMAGES)

@@ -155,6 +155,20 @@ def test_moved_to_today_there_is_one_mail_which_says_so(shop: Shop) -> None:
         moving.move(session, None, SHOP, key, When(TODAY))
     ((kind, (_due, moved)),) = waiting(shop.desk.database).items()
     assert (kind, moved) == ("before_trial", True)
+    with shop.desk.database.reading() as session:
+        row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == "before_trial")).one()
+        letter = letters.write(session, shop.desk.app.state.mail_service, row, dt.datetime.now(dt.UTC))
+    assert letter.calendar is not None, "the player's own calendar has the old day"
+    assert vobject.readOne(letter.calendar.decode()).vevent.dtstart.value == TODAY
+
+
+def test_moved_twice_before_it_could_be_told_the_first_day_is_still_called_off(shop: Shop) -> None:
+    key = planned(shop, SOON, contact=desk_shop.CLARA)
+    go_out(shop.desk.database, "trial_set")
+    for day in (LATER, LATER + dt.timedelta(days=1)):
+        with shop.desk.database.writing() as session:
+            moving.move(session, None, SHOP, key, When(day))
+    assert waiting(shop.desk.database)["trial_set"][1]
 
 
 def test_the_mail_sets_the_day_in_the_players_own_calendar(shop: Shop) -> None:
