@@ -9,19 +9,12 @@ from typing import Any
 from model.domain.vocabulary import HIGHEST, LOWEST, SCALES, Criterion
 from service.core import formats
 from service.core.language import _
+from service.web.page_data import AxisLabel
 
 _MARGIN = 3.0
 """Per cent of the width left free on either side of the line, for the dot at its very end."""
 _TOP, _ROW, _DROP = 26, 58, 38
 """Pixels above the first row, from row to row, and from a row's name down to its bar."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tick:
-    """One number under the line."""
-
-    x: str
-    label: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +30,6 @@ class TierInterval:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnLine:
-    """The bow to be beaten, as a line across all rows."""
-
-    x: str
-    label: str
-    anchor: str
-
-
-@dataclass(frozen=True, slots=True)
 class LikingPicture:
     """Dot and interval of each tier on the line from 1 to 7, with the own bow across.
 
@@ -58,8 +42,8 @@ class LikingPicture:
     title: str
     description: str
     rows: tuple[TierInterval, ...]
-    ticks: tuple[Tick, ...]
-    own: OwnLine | None
+    ticks: tuple[AxisLabel, ...]
+    own: AxisLabel | None
     left_end: str
     right_end: str
     height: int
@@ -99,7 +83,7 @@ def liking(doc: dict[str, Any]) -> LikingPicture | None:
         title=_("Expected liking of each model, and how far single bows may differ"),
         description=_describe(doc),
         rows=tuple(_row(index, tier) for index, tier in enumerate(tiers)),
-        ticks=tuple(Tick(place(number), str(number)) for number in range(LOWEST, HIGHEST + 1)),
+        ticks=tuple(AxisLabel(place(number), str(number)) for number in range(LOWEST, HIGHEST + 1)),
         own=_own_line(doc["own_bow"]),
         left_end=_(SCALES[Criterion.OVERALL].low),
         right_end=_(SCALES[Criterion.OVERALL].high),
@@ -122,12 +106,12 @@ def _row(index: int, tier: dict[str, Any]) -> TierInterval:
     )
 
 
-def _own_line(own_bow: dict[str, Any]) -> OwnLine | None:
+def _own_line(own_bow: dict[str, Any]) -> AxisLabel | None:
     level = own_bow.get("level")
     if level is None:
         return None
     anchor = "start" if level < 2 else "end" if level > 6 else "middle"
-    return OwnLine(place(level), own_words(own_bow), anchor)
+    return AxisLabel(place(level), own_words(own_bow), anchor)
 
 
 def _describe(doc: dict[str, Any]) -> str:

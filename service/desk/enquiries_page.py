@@ -14,8 +14,8 @@ from service.questionnaire import answer_summary
 from service.trials import desk_lines, desk_reads, list_lines
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import Fact, ListLine, ListPage, Tab, address, paged
-from service.web.page_data import Page
+from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
+from service.web.page_data import Page, Tab
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted
 from service.web.roles import Permission
 

@@ -10,7 +10,8 @@ from service.inventory.sales import OnTrial, Sold
 from service.inventory.stock import BenchRow, CopyPage, CopyRow, TierStock
 from service.trials import desk_lines, desk_words, list_lines
 from service.trials.trial_data import AskView
-from service.web.desk_forms import Fact, ListLine, ListPage, Tab, address, paged
+from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
+from service.web.page_data import Tab
 
 SOLD = "sold"
 """In the place of an instrument: bows that are gone."""

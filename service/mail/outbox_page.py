@@ -11,9 +11,9 @@ from service.core.language import _, ngettext
 from service.mail import outbox_desk, suppression
 from service.mail.mail_links import TheMailService
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import ListPage, Tab, paged
+from service.web.desk_forms import ListPage, paged
 from service.web.desk_frame import see, show
-from service.web.page_data import Page
+from service.web.page_data import Page, Tab
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
 

@@ -8,6 +8,7 @@ from service.core import formats
 from service.core.language import _
 from service.trials import trial_words
 from service.trials.standing import BowStanding
+from service.web.page_data import AxisLabel
 
 _TOP, _ROW, _DROP = 26, 58, 38
 """Pixels above the first row, from row to row, and from a row's name down to its bar: as in `service.advice.interval_pictures`."""
@@ -25,9 +26,7 @@ def standing(bows: Sequence[BowStanding]) -> interval_pictures.LikingPicture | N
         title=_("How the player likes each bow, as far as the sheets tell"),
         description=_describe(rated, own),
         rows=tuple(_row(index, bow) for index, bow in enumerate(rated)),
-        ticks=tuple(
-            interval_pictures.Tick(interval_pictures.place(mark), str(mark)) for mark in range(LOWEST, HIGHEST + 1)
-        ),
+        ticks=tuple(AxisLabel(interval_pictures.place(mark), str(mark)) for mark in range(LOWEST, HIGHEST + 1)),
         own=_own(own),
         left_end=_(SCALES[Criterion.OVERALL].low),
         right_end=_(SCALES[Criterion.OVERALL].high),
@@ -50,12 +49,12 @@ def _row(index: int, bow: BowStanding) -> interval_pictures.TierInterval:
     )
 
 
-def _own(bow: BowStanding | None) -> interval_pictures.OwnLine | None:
+def _own(bow: BowStanding | None) -> AxisLabel | None:
     if bow is None:
         return None
     level = _ends(bow)[1]
     anchor = "start" if level < 2 else "end" if level > 6 else "middle"
-    return interval_pictures.OwnLine(interval_pictures.place(level), _("own bow"), anchor)
+    return AxisLabel(interval_pictures.place(level), _("own bow"), anchor)
 
 
 def _ends(bow: BowStanding) -> tuple[float, float, float]:

@@ -28,9 +28,9 @@ from service.trials.correcting_page import bow_named
 from service.trials.trial_view import CONDITION, OWN, Asked, Stepped, ToRun
 from service.web import desk_frame
 from service.web.database_sessions import Reading
-from service.web.desk_forms import ListPage, Tab, first, paged, today
+from service.web.desk_forms import ListPage, first, paged, today
 from service.web.device_requests import signer
-from service.web.page_data import Page
+from service.web.page_data import Page, Tab
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields
 from service.web.roles import Permission
 

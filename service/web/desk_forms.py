@@ -14,7 +14,7 @@ from service.core.errors import InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
 from service.core.paging import Leaf
-from service.web.page_data import Fault, Option, Page
+from service.web.page_data import Fault, Option, Page, Tab
 from service.web.permissions import Fields
 
 T = TypeVar("T")
@@ -32,15 +32,6 @@ class ListLine:
     href: str
     action: str
     urgent: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Tab:
-    """One way to narrow a list; ``here``: the one that is shown."""
-
-    label: str
-    href: str
-    here: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

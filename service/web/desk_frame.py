@@ -13,6 +13,7 @@ from service.core.language import N_, _
 from service.web import form_tokens, openings, permissions, roles
 from service.web.kept_forms import UntakenForm
 from service.web.openings import Opens
+from service.web.page_data import Tab
 from service.web.permissions import Staff
 from service.web.refill import refilled
 from service.web.rendering import render
@@ -40,15 +41,6 @@ _PLACES = (
 
 
 @dataclass(frozen=True, slots=True)
-class NavigationLink:
-    """One way to go; ``here``: the page shown is this one or lies under it."""
-
-    href: str
-    label: str
-    here: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Desk:
     """The frame, which templates see as ``desk``.
 
@@ -61,7 +53,7 @@ class Desk:
     opens : says of an address and a method ("GET" unless given) whether it is open to whoever reads the page.
     """
 
-    places: tuple[NavigationLink, ...]
+    places: tuple[Tab, ...]
     who: str
     role: str
     dealer: str | None
@@ -154,9 +146,9 @@ def _desk(request: Request, staff: Staff, said: str) -> Desk:
     )
 
 
-def _places(path: str, staff: Staff) -> tuple[NavigationLink, ...]:
+def _places(path: str, staff: Staff) -> tuple[Tab, ...]:
     return tuple(
-        NavigationLink(href, _(label), path == href or (href != permissions.FIRST and path.startswith(f"{href}/")))
+        Tab(_(label), href, path == href or (href != permissions.FIRST and path.startswith(f"{href}/")))
         for href, label, what in _PLACES
         if staff.may(what)
     )

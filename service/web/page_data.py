@@ -70,3 +70,21 @@ class Option:
     value: str
     label: str
     hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tab:
+    """One of several ways on, of a list or of the desk; ``here``: the one that is shown."""
+
+    label: str
+    href: str
+    here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AxisLabel:
+    """What stands at a place of an axis: ``x`` a percentage of the width, or a height in pixels; ``anchor`` as SVG has it."""
+
+    x: str
+    label: str
+    anchor: str = "middle"

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -13,18 +12,9 @@ from jinja2 import Environment
 from service.core.language import NAMES, spoken
 from service.web.framing import base
 from service.web.locale import PARAMETER
+from service.web.page_data import Tab
 
 _PLAIN = re.compile(r"[\w./-]{0,200}", re.ASCII)
-
-
-@dataclass(frozen=True, slots=True)
-class Tongue:
-    """A language, by its own name, and the address of this page in it."""
-
-    code: str
-    name: str
-    href: str
-    here: bool
 
 
 def render(request: Request, template: str | Sequence[str], page: Any, status: int = 200, **more: Any) -> HTMLResponse:
@@ -39,13 +29,13 @@ def render(request: Request, template: str | Sequence[str], page: Any, status: i
     return HTMLResponse(text, status)
 
 
-def _languages(request: Request) -> tuple[Tongue, ...]:
-    """Return this page's address in every language; what was asked for besides stays in it where it is plain."""
+def _languages(request: Request) -> dict[str, Tab]:
+    """Return by language its own name for itself and this page's address in it; what was asked for besides stays in it where it is plain."""
     asked = request.query_params.multi_items()
     rest = [(name, value) for name, value in asked if name != PARAMETER and _PLAIN.fullmatch(name + value)]
     # One slash at its beginning: of two, what follows would be another host (RFC 3986, 4.2).
     path = base() + "/" + quote(request.url.path.lstrip("/"))
-    return tuple(
-        Tongue(code, name, f"{path}?{urlencode([*rest, (PARAMETER, code)])}", code == spoken())
+    return {
+        code: Tab(name, f"{path}?{urlencode([*rest, (PARAMETER, code)])}", code == spoken())
         for code, name in NAMES.items()
-    )
+    }

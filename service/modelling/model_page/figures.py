@@ -11,6 +11,7 @@ from model.preference import VARIANCE_PARTS
 from service.core import formats
 from service.core.language import _
 from service.modelling import fitted_words
+from service.web.page_data import AxisLabel
 
 _LEFT, _RIGHT = 33.0, 94.5
 """Per cent of the width between which the effects lie; the copies' names stand to the left."""
@@ -24,14 +25,6 @@ _HEIGHT, _HEADROOM, _AXIS = 150, 14, 46
 """Pixels of the plot over time, above it, and below it for the versions and their dates."""
 _FIRST, _LAST = 14.0, 94.0
 """Per cent of the width at which the first and the last of several check-ups stand."""
-
-
-@dataclass(frozen=True, slots=True)
-class AxisTick:
-    """One number on an axis: ``at`` is a percentage of the width, or a height in pixels."""
-
-    at: str
-    label: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +80,7 @@ class EffectPicture:
     title: str
     description: str
     rows: tuple[EffectRow, ...]
-    ticks: tuple[AxisTick, ...]
+    ticks: tuple[AxisLabel, ...]
     zero: str
     foot: int
     numbers_y: int
@@ -112,7 +105,7 @@ class PointPicture:
     title: str
     description: str
     points: tuple[Point, ...]
-    ticks: tuple[AxisTick, ...]
+    ticks: tuple[AxisLabel, ...]
     goal_y: int | None
     foot: int
     numbers_y: int
@@ -185,7 +178,7 @@ def effects(key: str, tier: str, copies: Sequence[CopyEffect], limit: float) -> 
         title=_("How the copies of {tier} differ").format(tier=tier),
         description=_("In points, against what the tier promises: {copies}.").format(copies=told),
         rows=tuple(_effect_row(place, each, limit) for place, each in enumerate(copies)),
-        ticks=tuple(AxisTick(_along(value, limit), fitted_words.signed(value)) for value in _whole_steps(limit)),
+        ticks=tuple(AxisLabel(_along(value, limit), fitted_words.signed(value)) for value in _whole_steps(limit)),
         zero=_along(0.0, limit),
         foot=foot,
         numbers_y=foot + 20,
@@ -264,7 +257,7 @@ def over_time(
             )
             for x, mark in zip(_spread(len(marks)), marks, strict=True)
         ),
-        ticks=tuple(AxisTick(str(height_of(value)), _tick(value, step)) for value in _levels(low, high, step)),
+        ticks=tuple(AxisLabel(str(height_of(value)), _tick(value, step)) for value in _levels(low, high, step)),
         goal_y=None if goal is None else height_of(goal),
         foot=foot,
         numbers_y=foot + 20,

@@ -1,5 +1,6 @@
 """What the model's page is told: sentences, tables and pictures, ready to be shown; nothing here names a player."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.modelling.model_page.figures import BarPicture, EffectPicture, PointPicture
@@ -70,33 +71,16 @@ class Rating:
 
 
 @dataclass(frozen=True, slots=True)
-class Notable:
-    """Copies that stand out in one way, named one by one: 'Best liked: VN-1 (+0.4)'; ``more`` says how many are left out."""
-
-    label: str
-    copies: tuple[str, ...]
-    more: str
-
-
-@dataclass(frozen=True, slots=True)
 class TierOfCopies:
     """How the copies of one tier differ; without a picture where none of them was rated."""
 
     anchor: str
     name: str
     about: str
-    notable: tuple[Notable, ...]
+    notable: Mapping[str, tuple[str, ...]]
     sentence: str
     picture: EffectPicture | None
     numbers: Table
-
-
-@dataclass(frozen=True, slots=True)
-class InstrumentOfCopies:
-    """The tiers of one instrument that have copies, by grade."""
-
-    name: str
-    tiers: tuple[TierOfCopies, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +113,7 @@ class ModelPage:
     sureness: Sureness
     rating: Rating
     copies_lead: tuple[str, ...]
-    copies: tuple[InstrumentOfCopies, ...]
+    copies: Mapping[str, tuple[TierOfCopies, ...]]
     thin_tiers: Passage
     thin_players: Passage
     character: Passage

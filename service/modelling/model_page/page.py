@@ -1,6 +1,6 @@
 """The page's context, part by part: figures from the model, words from `page_sentences`, places from `figures`."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from sqlalchemy.orm import Session
 
@@ -15,7 +15,6 @@ from service.modelling.model_page import figures, makers_section, page_sentences
 from service.modelling.model_page.facts import Facts, gather
 from service.modelling.model_page.model_page_data import (
     Beginnings,
-    InstrumentOfCopies,
     ModelPage,
     PartOfRating,
     Passage,
@@ -43,7 +42,7 @@ def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
         sureness=sureness(facts),
         rating=_rating(facts),
         copies_lead=page_sentences.copies_lead(facts),
-        copies=tuple(_copies(facts)),
+        copies=_copies(facts),
         thin_tiers=_thin_tiers(facts),
         thin_players=_thin_players(facts),
         character=makers_section.section(
@@ -98,14 +97,20 @@ def _rating_numbers(view: CataloguePosterior, by_criterion: Sequence[tuple[str, 
 # How copies of a tier differ
 
 
-def _copies(facts: Facts) -> Iterator[InstrumentOfCopies]:
+def _copies(facts: Facts) -> dict[str, tuple[TierOfCopies, ...]]:
+    """Return by instrument the tiers that have copies, by grade."""
     limit = figures.reach(
         [end for each in facts.effects.values() for ends in (each.low, each.high) for end in ends[each.rated].tolist()]
     )
-    for instrument, name in phrases.INSTRUMENTS.items():
-        slugs = [slug for slug in facts.of_instrument(instrument) if slug in facts.effects]
-        if slugs:
-            yield InstrumentOfCopies(formats.capital(_(name)), tuple(_tier(facts, slug, limit) for slug in slugs))
+    with_copies = {
+        name: [slug for slug in facts.of_instrument(instrument) if slug in facts.effects]
+        for instrument, name in phrases.INSTRUMENTS.items()
+    }
+    return {
+        formats.capital(_(name)): tuple(_tier(facts, slug, limit) for slug in slugs)
+        for name, slugs in with_copies.items()
+        if slugs
+    }
 
 
 def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:

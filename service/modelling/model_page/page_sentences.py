@@ -11,7 +11,6 @@ from service.core.language import _, ngettext
 from service.modelling import fitted_words
 from service.modelling.model_page.checkups import Version
 from service.modelling.model_page.facts import Facts
-from service.modelling.model_page.model_page_data import Notable
 
 REPEATS_THAT_TELL = 30
 """From so many repeated plays on, match and repeat count as told apart by the data (a judgement, no source)."""
@@ -130,21 +129,22 @@ def copies_lead(facts: Facts) -> tuple[str, ...]:
     )
 
 
-def notable(facts: Facts, slug: str) -> tuple[Notable, ...]:
+def notable(facts: Facts, slug: str) -> dict[str, tuple[str, ...]]:
     """Return best and worst of a tier, what was played and never kept, and what was never rated; none of these: nothing."""
     effects = facts.effects[slug]
     order = effects.order
     ends = [(_("Best liked"), order[0]), (_("Least liked"), order[-1])] if len(order) > 1 else []
     found = [(label, [_effect(effects, place)]) for label, place in ends]
     found += [(_("Played, never kept"), _never_kept(facts, slug)), (_("Never rated yet"), _never_rated(facts, slug))]
-    return tuple(_notable(label, copies) for label, copies in found if copies)
+    return {label: _first(copies) for label, copies in found if copies}
 
 
-def _notable(label: str, copies: Sequence[str]) -> Notable:
+def _first(copies: Sequence[str]) -> tuple[str, ...]:
+    """Return the first copies, and how many more there are."""
     left_out = len(copies) - MOST_NAMED
     if left_out < 2:  # one more takes no more room than to say so
-        return Notable(label, tuple(copies), "")
-    return Notable(label, tuple(copies[:MOST_NAMED]), _("and {count} more").format(count=left_out))
+        return tuple(copies)
+    return (*copies[:MOST_NAMED], _("and {count} more").format(count=left_out))
 
 
 def how_apart(facts: Facts, slug: str) -> str:

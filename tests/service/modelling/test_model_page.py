@@ -132,7 +132,7 @@ def test_the_same_template_serves_a_page_of_the_desk(shown: tuple[ModelPage, Pag
     text = templates.get_template("modelling/model.html").render(page=context, lang="en", frame="web/base.html")
     assert "<style>" not in text
     assert '<link rel="stylesheet" href="/static/style.css' in text
-    assert all(tier.name in text for instrument in context.copies for tier in instrument.tiers)
+    assert all(tier.name in text for tiers in context.copies.values() for tier in tiers)
 
 
 # What it tells
@@ -157,8 +157,8 @@ def test_every_picture_has_a_title_a_description_and_its_numbers_behind_a_fold(s
 
 def test_a_tiers_picture_says_what_its_table_says(shown: tuple[ModelPage, Page]) -> None:
     context, page = shown
-    for instrument in context.copies:
-        for tier in instrument.tiers:
+    for of_instrument in context.copies.values():
+        for tier in of_instrument:
             section = page.by_id(tier.anchor)
             words = next(e for e in section.walk() if e.tag == "desc").text
             (table,) = [e for e in section.walk() if e.tag == "table"]
@@ -173,7 +173,7 @@ def test_the_figures_are_those_of_the_model(twice_fitted: Database) -> None:
         view = catalogue.current(session).view(fits.current(session))
     page = page_in(twice_fitted)
     effects = report.copy_effects(view)["heron"]
-    (heron,) = [tier for instrument in page.copies for tier in instrument.tiers if tier.anchor == "tier-heron"]
+    (heron,) = [tier for tiers in page.copies.values() for tier in tiers if tier.anchor == "tier-heron"]
     best = effects.order[0]
     assert heron.numbers.rows[0][:2] == (effects.serials[best], fitted_words.signed(float(effects.mean[best])))
     shares = report.variance_shares(view)[0]
@@ -196,8 +196,8 @@ def test_best_worst_never_kept_and_never_rated_copies_are_named_but_for_those_go
     shown: tuple[ModelPage, Page],
 ) -> None:
     context, _page = shown
-    tiers = {tier.anchor: tier for instrument in context.copies for tier in instrument.tiers}
-    told = {anchor: {each.label: each.copies for each in tier.notable} for anchor, tier in tiers.items()}
+    tiers = {tier.anchor: tier for tiers in context.copies.values() for tier in tiers}
+    told = {anchor: tier.notable for anchor, tier in tiers.items()}
     assert told["tier-heron"]["Never rated yet"] == ("VN-99",)
     # Every copy was in all of the trials, and of them only VN-1 was ever kept; VN-4 is sold.
     assert told["tier-heron"].get("Played, never kept") == ("VN-2 (6 trials)",)
@@ -207,7 +207,7 @@ def test_best_worst_never_kept_and_never_rated_copies_are_named_but_for_those_go
 
 def test_with_few_trials_a_tiers_chance_is_in_words_without_a_figure(shown: tuple[ModelPage, Page]) -> None:
     context, _page = shown
-    said = [tier.sentence for instrument in context.copies for tier in instrument.tiers]
+    said = [tier.sentence for tiers in context.copies.values() for tier in tiers]
     assert all("%" not in sentence for sentence in said)
     assert any(word in said[0] for word in ("likely", "unlikely"))
 
@@ -303,9 +303,9 @@ def test_one_rated_copy_is_no_tier(database: Database, tmp_path: Path) -> None:
         tmp_path,
         {**TINY["one run"], "copies": [row("copies", dealer=""), row("copies", copy="VN-2", dealer="")]},
     )
-    (tier,) = page_in(database).copies[0].tiers
+    (tier,) = next(iter(page_in(database).copies.values()))
     assert tier.sentence == "Of this tier only VN-1 has been rated; never judge a tier by one copy."
-    assert [each.label for each in tier.notable] == ["Never rated yet"]
+    assert list(tier.notable) == ["Never rated yet"]
 
 
 def test_without_a_version_in_use_a_sentence_says_so(database: Database) -> None:
