@@ -46,8 +46,8 @@ HISTORIES: dict[str, Callable[[], list[Trial]]] = {
         for n in range(25)
     ],
     "one player many times": lambda: [replace(t, player="same") for t in drawn_trials(RANGE, 20, 3, seed=2)],
-    "one player with two hundred trials": lambda: [
-        replace(t, player="keen") if n % 10 else t for n, t in enumerate(drawn_trials(RANGE, 222, 3, seed=2))
+    "one player with a hundred trials": lambda: [
+        replace(t, player="keen") if n % 10 else t for n, t in enumerate(drawn_trials(RANGE, 111, 3, seed=2))
     ],
     "marks at the ends only": lambda: [
         trial(n, [("a0", {O: 1.0}), ("b0", {O: 7.0}), (None, {O: 1.0})]) for n in range(25)
