@@ -4,6 +4,7 @@ Run by ``uvicorn --factory service.app:create_app``, or by ``python -m service s
 """
 
 import asyncio
+import mimetypes
 import os
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
@@ -53,6 +54,7 @@ from service.web import (
 )
 
 STATIC_FILES = Path(__file__).resolve().parent / "static"
+mimetypes.add_type("font/woff2", ".woff2")  # RFC 8081; not every system's table has it
 SERVER_CALLS_PER_MINUTE = 600
 """Requests of every kind that one dealer's server may make in a minute."""
 TEST_CALLS_PER_MINUTE = 120

@@ -37,9 +37,16 @@ costs.declare(
 STATIC_FILES = Path(__file__).resolve().parents[1] / "static"
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 WORKER = "tablet-worker.js"
-KEPT = ("style.css", "tablet.css", "favicon.svg", "tablet.js", "play.js")
+KEPT = ("faces.css", "tokens.css", "style.css", "tablet.css", "favicon.svg", "tablet.js", "play.js")
 """Of the static files, those that tablet and phone need without network, the scripts of `static/tablet` beside them."""
-PAGES = ("devices/bow.html", "devices/link.html", "devices/screens.html", "devices/tablet.html", "web/kiosk_base.html")
+PAGES = (
+    "devices/bow.html",
+    "devices/link.html",
+    "devices/screens.html",
+    "devices/tablet.html",
+    "web/kiosk_base.html",
+    "web/look.html",
+)
 SHELL = "/tablet"
 
 
@@ -99,8 +106,8 @@ async def worker() -> Response:
 @cache
 def _worker() -> str:
     """Return the worker's script, headed by what it keeps and a version that changes when any of it does."""
-    scripts = sorted((STATIC_FILES / "tablet").glob("*.js"))
-    files = [*(STATIC_FILES / name for name in KEPT), *scripts]
+    more = (*sorted((STATIC_FILES / "faces").glob("*.woff2")), *sorted((STATIC_FILES / "tablet").glob("*.js")))
+    files = [*(STATIC_FILES / name for name in KEPT), *more]
     pages = [*(TEMPLATES / name for name in PAGES), Path(screen_words.__file__)]
     version = hashlib.sha256()
     for file in (*files, *pages, STATIC_FILES / WORKER):

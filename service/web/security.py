@@ -7,6 +7,7 @@ import asyncio
 import hashlib
 import hmac
 from dataclasses import dataclass, field
+from http import HTTPStatus
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
@@ -66,6 +67,8 @@ EVERYWHERE = {
 }
 """Headers of every answer (OWASP Secure Headers Project; CSP Level 3)."""
 STATIC = "/static/"
+FACES = "/static/faces/"
+"""Of these the name changes with what is in them."""
 LOADER = "/static/embed.js"
 """The one part that other sites' pages load: it puts the form into them."""
 _UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/data/", "/erase/", "/play/", "/tablet", "/desk", "/embed/")
@@ -102,6 +105,8 @@ class ProtectiveHeaders:
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
+                if message["status"] < HTTPStatus.BAD_REQUEST and scope["path"].startswith(FACES):
+                    headers["Cache-Control"] = "public, max-age=31536000, immutable"  # RFC 9111, RFC 8246
                 for name, value in headers_for(scope["path"], self.https_only).items():
                     headers.setdefault(name, value)
             await send(message)

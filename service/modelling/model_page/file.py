@@ -12,7 +12,7 @@ from service.modelling.model_page.model_page_data import ModelPage
 from service.web import templating
 
 _STATIC = Path(__file__).resolve().parents[2] / "static"
-STYLES = tuple(_STATIC / name for name in ("style.css", "model.css"))
+STYLES = tuple(_STATIC / name for name in ("tokens.css", "style.css", "model.css"))
 BEGINNING = "<!doctype html>"
 """What an earlier page begins with; a file that does not is never overwritten."""
 
