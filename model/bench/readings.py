@@ -1,0 +1,144 @@
+"""Readings: how well they repeat, which of them to ask about, and how their uncertainty goes on into what follows from them."""
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from scipy import stats
+
+REPEATABILITY_LIMIT = 1.96 * math.sqrt(2.0)
+"""Two readings of one thing differ by more than this many standard deviations once in twenty times (ISO 5725-6, 4.1.4)."""
+OUTLIER_LEVEL = 0.01
+"""How often a sound set of readings has one that is asked about (ISO 5725-2, 7.3.4, calls it an outlier at 1 %)."""
+ORDER_APART = 5.0
+"""Readings of one quantity that differ by this factor are not of one thing (a judgement, no source)."""
+
+
+class Measured(NamedTuple):
+    """A value with its standard uncertainty, both in the quantity's unit."""
+
+    value: float
+    sd: float
+
+
+class Repeatability(NamedTuple):
+    """Standard deviation of repeated readings of one thing, from ``degrees`` of freedom."""
+
+    sd: float
+    degrees: int
+
+
+def propagate(formula: Callable[..., float], *inputs: Measured) -> Measured:
+    """Return a formula's value with its first-order uncertainty, the inputs independent.
+
+    Law of propagation of uncertainty (JCGM 100:2008, 5.1.2), each sensitivity by the difference over one standard uncertainty
+    to either side (5.1.3, note 2). An input of uncertainty 0 is taken as exact. What the formula refuses, it raises.
+    """
+    values = [each.value for each in inputs]
+    variance = 0.0
+    for place, (value, sd) in enumerate(inputs):
+        # A reading with an uncertainty of its own size must not step over zero, which most formulas refuse.
+        step = min(sd, 0.5 * abs(value)) if value else sd
+        if step > 0.0:
+            above, below = (formula(*values[:place], value + way * step, *values[place + 1 :]) for way in (1.0, -1.0))
+            variance += ((above - below) / (2.0 * step) * sd) ** 2
+    return Measured(formula(*values), math.sqrt(variance))
+
+
+def mean(values: Sequence[float], sd: float) -> Measured:
+    """Return the mean of n readings with its standard uncertainty, ``sd`` being that of one: sd / sqrt(n)."""
+    if not values:
+        msg = "values: got none, expected one reading or more"
+        raise ValueError(msg)
+    return Measured(math.fsum(values) / len(values), sd / math.sqrt(len(values)))
+
+
+def repeatability(groups: Iterable[Sequence[float]]) -> Repeatability | None:
+    """Return the repeatability of readings taken in groups of one thing each (ISO 5725-2: pooled), None without a repeat."""
+    arrays = [np.asarray(group, dtype=np.float64) for group in groups]
+    degrees = sum(max(each.size - 1, 0) for each in arrays)
+    if degrees == 0:
+        return None
+    squares = sum(float(((each - each.mean()) ** 2).sum()) for each in arrays if each.size)
+    return Repeatability(math.sqrt(squares / degrees), degrees)
+
+
+def order_apart(values: Sequence[float]) -> bool:
+    """Say whether readings above 0 differ by a factor that no repetition has, as where a unit was mistaken."""
+    return bool(values) and max(values) >= ORDER_APART * min(values)
+
+
+def questioned(values: Sequence[float], known: Repeatability | None = None) -> int | None:
+    """Return the place of the reading that stands apart from the others, None where none does.
+
+    Of three or more by Grubbs' test (Grubbs 1969, Technometrics 11:1). Of two, where it is ``known`` how well such readings
+    repeat, by the critical difference (ISO 5725-6), which for few degrees of freedom is Student's; then it is the later one.
+    """
+    given = np.asarray(values, dtype=np.float64)
+    if given.size >= 3:
+        return _grubbs(given)
+    if given.size < 2 or known is None:
+        return None
+    limit = stats.t.ppf(1.0 - OUTLIER_LEVEL / 2.0, known.degrees) * math.sqrt(2.0) * known.sd
+    return 1 if abs(given[1] - given[0]) > limit else None
+
+
+def grubbs_critical(n: int, level: float = OUTLIER_LEVEL) -> float:
+    """Return the two-sided critical value of Grubbs' statistic for n readings."""
+    t = stats.t.ppf(1.0 - level / (2 * n), n - 2)
+    return float((n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2)))
+
+
+def _grubbs(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> int | None:
+    away = np.abs(values - values.mean())
+    spread = float(values.std(ddof=1))
+    furthest = int(away.argmax())
+    # Equal readings leave a spread of rounding only.
+    if spread <= 1e-12 * max(abs(float(values.mean())), 1e-300):
+        return None
+    return furthest if away[furthest] / spread > grubbs_critical(values.size) else None
+
+
+class Line(NamedTuple):
+    """A straight line through points that are uncertain in both directions."""
+
+    slope: Measured
+    intercept: Measured
+    chi_square: float
+
+
+def line_through(x: Sequence[Measured], y: Sequence[Measured]) -> Line:
+    """Return the line through points whose x and y are both uncertain, all errors independent.
+
+    Least squares of York 1966 (Can. J. Phys. 44:1079), in the unified form of York, Evensen, Martinez & De Basabe Delgado 2004
+    (Am. J. Phys. 72:367), from which the standard deviations are too. ``chi_square`` is the weighted sum of squares, n - 2
+    degrees of freedom.
+
+    Raises
+    ------
+    ValueError
+        Fewer than three points, an uncertainty that is not above 0, or no spread of x.
+    """
+    X, Y, sx, sy = (np.array([each[i] for each in of], dtype=np.float64) for i in (0, 1) for of in (x, y))
+    if X.size != Y.size or X.size < 3 or not (np.concatenate([sx, sy]) > 0.0).all() or np.ptp(X) == 0.0:
+        msg = "x, y: expected three points or more, each with uncertainties above 0, that differ in x"
+        raise ValueError(msg)
+    wx, wy = 1.0 / sx**2, 1.0 / sy**2
+    slope = float(np.polyfit(X, Y, 1)[0])
+    for _ in range(200):
+        w = wx * wy / (wx + slope**2 * wy)
+        u, v = X - np.average(X, weights=w), Y - np.average(Y, weights=w)
+        beta = w * (u / wy + slope * v / wx)
+        new = float((w * beta * v).sum() / (w * beta * u).sum())
+        done, slope = abs(new - slope) <= 1e-14 * abs(new), new
+        if done:
+            break
+    centre = float(np.average(X, weights=w))
+    intercept = float(np.average(Y, weights=w)) - slope * centre
+    adjusted = centre + beta
+    middle = float(np.average(adjusted, weights=w))
+    slope_variance = 1.0 / float((w * (adjusted - middle) ** 2).sum())
+    intercept_sd = math.sqrt(1.0 / float(w.sum()) + middle**2 * slope_variance)
+    chi_square = float((w * (Y - slope * X - intercept) ** 2).sum())
+    return Line(Measured(slope, math.sqrt(slope_variance)), Measured(intercept, intercept_sd), chi_square)

@@ -1,0 +1,72 @@
+"""Repeated readings: their own spread, which one to ask about, and a line through points uncertain in both directions."""
+
+import numpy as np
+import pytest
+
+from model.bench import readings
+from model.bench.readings import Measured
+
+# Pearson 1901 with the weights of York 1966, as published by York et al. 2004 (Am. J. Phys. 72:367).
+PEARSON_X = [0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4]
+PEARSON_Y = [5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5]
+YORK_WX = [1000.0, 1000.0, 500.0, 800.0, 200.0, 80.0, 60.0, 20.0, 1.8, 1.0]
+YORK_WY = [1.0, 1.8, 4.0, 8.0, 20.0, 20.0, 70.0, 70.0, 100.0, 500.0]
+
+
+def test_a_line_through_pearsons_points_with_yorks_weights_is_the_published_one() -> None:
+    x = [Measured(value, weight**-0.5) for value, weight in zip(PEARSON_X, YORK_WX, strict=True)]
+    y = [Measured(value, weight**-0.5) for value, weight in zip(PEARSON_Y, YORK_WY, strict=True)]
+    line = readings.line_through(x, y)
+    # York et al. 2004; also in the tests of several open packages: 5.479910224 (.294970735), -.480533407 (.057985009), S/(n-2) 1.483294149.
+    assert line.intercept == pytest.approx((5.479910224, 0.294970735), abs=1e-8)
+    assert line.slope == pytest.approx((-0.480533407, 0.057985009), abs=1e-8)
+    assert line.chi_square / 8 == pytest.approx(1.483294149, abs=1e-7)
+
+
+@pytest.mark.parametrize("points", [2, 3])
+def test_a_line_needs_points_that_differ(points: int) -> None:
+    with pytest.raises(ValueError, match="three points or more"):
+        readings.line_through([Measured(1.0, 0.1)] * points, [Measured(2.0, 0.1)] * points)
+
+
+def test_the_repeatability_is_pooled_over_what_was_read_again() -> None:
+    # ISO 5725-2: s_r^2 is the sum of squares within groups over its degrees of freedom: (.02 + .08 + 0) / 4.
+    found = readings.repeatability([[60.1, 60.3], [58.0, 58.2, 58.4], [61.0], [70.0, 70.0]])
+    assert found == pytest.approx((0.025**0.5, 4))
+    assert readings.repeatability([[60.1], [], [58.0]]) is None
+
+
+@pytest.mark.parametrize(("n", "critical"), [(3, 1.155), (5, 1.764), (10, 2.482), (20, 3.001)])
+def test_the_critical_values_are_grubbs_own(n: int, critical: float) -> None:
+    # Grubbs 1969 (ISO 5725-2, Table 5): one outlier, both sides, 1 %.
+    assert readings.grubbs_critical(n) == pytest.approx(critical, abs=6e-4)
+
+
+def test_a_reading_that_stands_apart_is_asked_about() -> None:
+    assert readings.questioned([60.1, 60.2, 60.1, 60.0, 66.0]) == 4
+    assert readings.questioned([60.1, 60.2, 60.1, 60.0, 60.3]) is None
+    assert readings.questioned([60.1, 60.1, 60.1]) is None
+    known = readings.Repeatability(0.1, 20)
+    assert readings.questioned([60.1, 61.5], known) == 1
+    assert readings.questioned([60.1, 60.3], known) is None
+    assert readings.questioned([60.1, 61.5]) is None
+
+
+def test_sound_readings_are_asked_about_as_seldom_as_is_said() -> None:
+    drawn = np.random.default_rng(4)
+    asked = sum(readings.questioned(drawn.normal(60.0, 0.1, 5).tolist()) is not None for _ in range(2000))
+    assert 5 <= asked <= 40  # 20 expected of 2000; these are 3.4 binomial standard deviations to either side
+
+
+def test_readings_an_order_apart_are_not_of_one_thing() -> None:
+    assert readings.order_apart([0.13, 130.0])
+    assert not readings.order_apart([129.0, 131.0])
+    assert not readings.order_apart([])
+
+
+def test_an_exact_input_brings_no_uncertainty() -> None:
+    assert readings.propagate(lambda a, b: a / b, Measured(6.0, 0.0), Measured(2.0, 0.0)) == (3.0, 0.0)
+    # The relative uncertainties of a quotient add in squares (JCGM 100:2008, 5.1.6).
+    value, sd = readings.propagate(lambda a, b: a / b, Measured(6.0, 0.06), Measured(2.0, 0.02))
+    assert sd / value == pytest.approx(0.01 * 2**0.5, rel=1e-3)
+    assert readings.mean([1.0, 3.0], 1.0) == pytest.approx((2.0, 0.5**0.5))
