@@ -13,12 +13,14 @@ class StepPage(FormPage):
     Attributes
     ----------
     progress : '3 of 6, about two minutes left'.
+    place : the same two numbers, to be drawn.
     notices : what the reader must know before going on.
     first : True where there is no step to go back to.
     questions : those that are drawn one like the other.
     """
 
     progress: str
+    place: tuple[int, int]
     notices: tuple[str, ...]
     first: bool
     questions: tuple[Question, ...] = ()

@@ -102,7 +102,7 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> fo
     name : the page, a step's name or `BASS`.
     faults : one sentence by field, empty while nothing is to be complained of.
     """
-    step = step_of(name)
+    step, number = step_of(name), _number(name)
     said = {field: asking.fault(field, sentence) for field, sentence in faults.items()}
     typed = page_data.Typed(draft.fields(step), said)
     return form_data.StepPage(
@@ -111,8 +111,9 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> fo
         demo=frame.demo,
         look=frame.look,
         progress=_("{number} of {all}, {time}").format(
-            number=_number(name), all=len(ORDER), time=choices.time_left(ORDER[_number(name) - 1])
+            number=number, all=len(ORDER), time=choices.time_left(ORDER[number - 1])
         ),
+        place=(number, len(ORDER)),
         notices=tuple(_notices(draft.dropped)),
         action=f"/form/{draft.address}/{name}{CHECKING if frame.checking else ''}",
         csrf=frame.csrf,
