@@ -12,6 +12,7 @@ from model.domain.vocabulary import Hold, Instrument
 from service.advice import words
 from service.core import formats, phrases
 from service.core.language import N_, _
+from service.dealers import shop_card
 from service.mail import mailboxes, notices, outbox, webhooks
 from service.mail.addresses import greeting_name
 from service.mail.mail_kinds import MailKind, ObsoleteError, Values
@@ -85,15 +86,13 @@ def _player_of_enquiry(enquiry: Enquiry, dealer: str | None) -> To | None:
     return To(address, enquiry.language, dealer, enquiry=enquiry.id)
 
 
-def advice(session: Session, enquiry: Enquiry, client: str | None = None) -> None:
-    """Queue the shortlist with a link back to it, to a player who agreed to mail; see `enquiry`."""
+def advice(session: Session, enquiry: Enquiry, client: str | None = None) -> bool:
+    """Queue the shortlist with a link back to it, to a player who agreed to mail; return whether it is. See `enquiry`."""
     recipient = _player_of_enquiry(enquiry, dealer_of(session, enquiry))
-    if (
-        recipient is not None
-        and not outbox.too_many(session, "advice", recipient)
-        and mailboxes.may_ask(session, client)
-    ):
-        outbox.add(session, [outbox.going(session, "advice", enquiry.id, recipient)])
+    if recipient is None or outbox.too_many(session, "advice", recipient) or not mailboxes.may_ask(session, client):
+        return False
+    outbox.add(session, [outbox.going(session, "advice", enquiry.id, recipient)])
+    return True
 
 
 def enquiry_notice(session: Session, enquiry: Enquiry) -> None:
@@ -123,6 +122,8 @@ def _advice(session: Session, row: OutboxItem) -> Values:
         "verdict": words.verdict_code(doc),
         "cautions": [_(phrases.CAUTIONS[code]) for code in doc["cautions"] if code in _IN_THE_ADVICE],
         "path": f"/advice/{enquiry.address}",
+        "number": formats.enquiry_number(enquiry.id),
+        "shop": shop_card.read(session, row.dealer),
     }
 
 

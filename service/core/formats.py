@@ -144,6 +144,11 @@ def day_and_hour(value: dt.date, at: dt.time | None) -> str:
     return day(value) if at is None else _("{day}, {time}").format(day=day(value), time=hour(at))
 
 
+def enquiry_number(ident: str) -> str:
+    """Return the number by which an enquiry is asked for at a desk: the first eight digits of its id, in capitals."""
+    return ident.partition("-")[0][:8].upper()
+
+
 def minutes(count: int) -> str:
     """Return a time: '40 minutes'."""
     return ngettext("{count} minute", "{count} minutes", count).format(count=count)
@@ -206,6 +211,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "chance_word": chance_word,
         "day": day,
         "day_and_hour": day_and_hour,
+        "enquiry_number": enquiry_number,
         "minutes": minutes,
         "counted": counted,
         "bows": bows,

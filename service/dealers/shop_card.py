@@ -1,6 +1,7 @@
-"""What a player needs to come to a shop: where it is, when it is open, how to reach it and how to book. Shown wherever an answer is."""
+"""What a player needs to come to a shop: where it is, when it is open, how to book, on which terms bows go out. Shown wherever an answer is."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -10,10 +11,19 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.core import audit_events
 from service.core.errors import FieldProblem, InvalidInputError
-from service.core.language import _
+from service.core.language import N_, _
 from service.dealers import site
 
 _LONGEST = {"address": 300, "opening": 300, "phone": 40, "map": 500}
+TERMS = {
+    "loan_terms": N_("Taking a bow home to try"),
+    "return_terms": N_("Giving a bow back"),
+    "hair_terms": N_("Hair and rehairing"),
+}
+"""What a shop may say of its terms, in its own words: no longer than `_LONGEST_TERMS` each."""
+_LONGEST_TERMS = 500
+FIELDS = (*_LONGEST, *TERMS)
+"""What an owner may tell of the shop."""
 _DIGITS = 5
 """The fewest that a telephone number has (ITU-T E.164 names no least; shorter ones are services' of a country)."""
 
@@ -26,6 +36,7 @@ class ShopCard:
     ----------
     address, opening : their lines.
     phone, map, booking : as they were given; ``booking`` a link or a sentence. Empty: not given.
+    terms : the lines of each of `TERMS` that the shop gave.
     """
 
     name: str
@@ -34,6 +45,11 @@ class ShopCard:
     phone: str = ""
     map: str = ""
     booking: str = ""
+    terms: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def named_terms(self) -> Iterator[tuple[str, tuple[str, ...]]]:
+        """Give what each of the terms is called, and its lines."""
+        return ((_(words), self.terms[name]) for name, words in TERMS.items() if name in self.terms)
 
     @property
     def dial(self) -> str:
@@ -59,22 +75,32 @@ def is_link(text: str) -> bool:
 def read(session: Session, dealer: str | None) -> ShopCard | None:
     """Return a shop's card; None where nothing of it was given."""
     door = tables.Door
-    asked = select(tables.Dealer.name, door.address, door.opening, door.phone, door.map, door.booking)
+    asked = select(
+        tables.Dealer.name,
+        door.phone,
+        door.map,
+        door.booking,
+        door.address,
+        door.opening,
+        *(getattr(door, name) for name in TERMS),
+    )
     row = session.execute(asked.join(door, door.dealer == tables.Dealer.slug).where(door.dealer == dealer)).first()
     if row is None or not any(row[1:]):
         return None
-    address, opening = (tuple((text or "").splitlines()) for text in row[1:3])
-    return ShopCard(row.name, address, opening, *(text or "" for text in row[3:]))
+    phone, way, booking = (text or "" for text in row[1:4])
+    address, opening, *told = (tuple((text or "").splitlines()) for text in row[4:])
+    terms = {name: lines for name, lines in zip(TERMS, told, strict=True) if lines}
+    return ShopCard(row.name, address, opening, phone, way, booking, terms)
 
 
 def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
-    """Keep ``address``, ``opening``, ``phone`` and ``map``, each empty for none.
+    """Keep what is ``given`` of each of `FIELDS`, empty for none.
 
     Raises
     ------
     InvalidInputError : a field that cannot be used, each named.
     """
-    kept = {name: _tidied(given[name]) for name in _LONGEST}
+    kept = {name: _tidied(given.get(name, "")) for name in FIELDS}
     problems = [FieldProblem(name, fault) for name, text in kept.items() if (fault := _fault(name, text))]
     if problems:
         raise InvalidInputError(problems)
@@ -89,8 +115,9 @@ def _tidied(text: str) -> str:
 
 
 def _fault(name: str, text: str) -> str | None:
-    if len(text) > _LONGEST[name]:
-        return _("Expected at most {most} characters.").format(most=_LONGEST[name])
+    most = _LONGEST.get(name, _LONGEST_TERMS)
+    if len(text) > most:
+        return _("Expected at most {most} characters.").format(most=most)
     if name == "map" and text and not is_link(text):
         return _("Got {text}; expected one address that begins with https://.").format(text=text[:40])
     if name == "phone" and text and sum(letter.isdigit() and letter.isascii() for letter in text) < _DIGITS:
@@ -106,4 +133,5 @@ def fields(session: Session, dealer: str) -> dict[str, Any]:
         "opening": "\n".join(card.opening),
         "phone": card.phone,
         "map": card.map,
+        **{name: "\n".join(card.terms.get(name, ())) for name in TERMS},
     }

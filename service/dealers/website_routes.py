@@ -45,9 +45,8 @@ async def set_pages(request: Request, staff: Changes, form: Posted, session: Wri
 @router.post("/card")
 async def keep_card(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
     """Keep what players are told of the shop."""
-    names = ("address", "opening", "phone", "map")
     try:
-        shop_card.keep(session, staff.user, staff.dealer, **{name: first(form, name) for name in names})
+        shop_card.keep(session, staff.user, staff.dealer, **{name: first(form, name) for name in shop_card.FIELDS})
     except InvalidInputError as error:
         return _page(request, staff, session, Shown(card=form, problems=account_forms.by_field(error)))
     return see(request, f"{HOME}#card", _("Kept. It stands on every answer from now on."))

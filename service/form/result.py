@@ -1,23 +1,26 @@
 """The answer's page, at an address of its own, and the way back into the questions."""
 
 import datetime as dt
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service.advice import advise, shortlist, why
-from service.core import language
+from service.advice import advise, mailed, shortlist, why
+from service.core import formats, language
+from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.dealers import shop_card, site
-from service.form import drafts
+from service.form import drafts, step_pages
 from service.players import data_links
-from service.questionnaire import answer_summary
-from service.web import costs
+from service.questionnaire import answer_summary, asking
+from service.web import costs, desk_frame, qr
 from service.web.bodies import Form, first
 from service.web.database_sessions import Reading, Writing
-from service.web.page_data import Page
+from service.web.device_requests import client_of, not_too_often
+from service.web.page_data import Fault, FormPage, Page, Typed
 from service.web.rendering import render
 
 router = APIRouter()
@@ -26,9 +29,16 @@ costs.declare(
         "GET /advice/{address}": 2 * costs.PAGE,
         # Worked out once for each state of the range, which takes as long as some advices.
         "GET /advice/{address}/why": costs.ADVICE,
+        "GET /advice/{address}/print": 2 * costs.PAGE,
         "POST /advice/{address}/again": costs.PAGE,
+        "POST /advice/{address}/mail": 2 * costs.PAGE,
     }
 )
+
+
+_MAIL_FIELDS = (mailed.EMAIL_FIELD, mailed.KEEP, mailed.WRITE)
+_LONGEST = 400
+"""Letters that a field is read to; no address is as long."""
 
 
 def link(session: Session, draft: drafts.Draft) -> str:
@@ -44,12 +54,41 @@ def path(address: str) -> str:
 @router.get("/advice/{address}")
 async def show(request: Request, address: str, session: Reading) -> Response:
     """Show what was advised, as it was stored."""
+    return _answer(request, session, address, Typed({}, {}))
+
+
+def _answer(request: Request, session: Session, address: str, typed: Typed, status: int = 200) -> Response:
+    """Return the answer's page; ``typed``: what stands in the form that has it mailed."""
+    doc, page = _found(request, session, address)
+    dealer = doc["answers"].get("dealer")
+    mail = FormPage(
+        title="",
+        action=f"{path(address)}/mail",
+        csrf=page.csrf,
+        typed=typed,
+        faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
+    )
+    asked = asking.of_step(step_pages.CONTACT, typed.fields, None, at_dealer=bool(dealer))
+    return render(
+        request,
+        "advice/result.html",
+        page,
+        status,
+        mail=mail if mailed.may_be_asked(session, address) else None,
+        mail_fields=[each for each in asked if each.field in _MAIL_FIELDS],
+        told=mailed.told(session, doc["id"], site.zone(session, dealer) if dealer else None),
+        may_have_played=page.dealer is not None,
+    )
+
+
+def _found(request: Request, session: Session, address: str) -> tuple[dict[str, Any], shortlist.ShortlistPage]:
+    """Return the advice at an address with its page; raises 404 where there is none."""
     doc = advise.stored(session, address)
     if doc is None:
         raise HTTPException(404)
     language.carry_on(advise.language_of(session, address))
     dealer = doc["answers"].get("dealer")
-    page = shortlist.page_of(
+    return doc, shortlist.page_of(
         doc,
         address=path(address),
         csrf=request.app.state.tokens.make(address),
@@ -61,7 +100,39 @@ async def show(request: Request, address: str, session: Reading) -> Response:
         privacy=data_links.privacy_path(dealer),
         shop=shop_card.read(session, dealer),
     )
-    return render(request, "advice/result.html", page)
+
+
+@router.get("/advice/{address}/print")
+async def on_paper(request: Request, address: str, session: Reading) -> Response:
+    """Show the answer as one sheet of paper, with the code by which the desk finds it; none of it opens anything to a stranger."""
+    doc, page = _found(request, session, address)
+    at_desk = desk_frame.address_of(request, f"/desk/enquiries/{doc['id']}")
+    return render(
+        request,
+        "advice/paper.html",
+        page,
+        number=formats.enquiry_number(doc["id"]),
+        made=doc["created"],
+        code=qr.svg(at_desk, _("The code by which the shop finds this answer")) if page.dealer else None,
+    )
+
+
+@router.post("/advice/{address}/mail")
+async def mail_it(request: Request, address: str, form: Form, session: Writing) -> Response:
+    """Have the answer mailed to somebody who left no address before."""
+    request.app.state.tokens.require(address, first(form, "csrf"))
+    language.carry_on(first(form, "lang"))
+    given = {name: first(form, name)[:_LONGEST].replace("\0", "") for name in _MAIL_FIELDS}
+    client = client_of(request)
+    not_too_often(client, request.app.state.advice_limit)
+    try:
+        mailed.ask(session, address, given, client)
+    except InvalidInputError as error:
+        typed = Typed(
+            {name: [value] for name, value in given.items()}, {each.path: each.message for each in error.problems}
+        )
+        return _answer(request, session, address, typed, 422)
+    return RedirectResponse(f"{path(address)}#mail", 303)
 
 
 @router.get("/advice/{address}/why")
@@ -86,11 +157,13 @@ async def explain(request: Request, address: str, session: Reading) -> Response:
 
 @router.post("/advice/{address}/again")
 async def change(request: Request, address: str, form: Form, session: Writing) -> Response:
-    """Begin a new draft with these answers in it; the advice given stays as it is."""
+    """Begin a new draft with these answers in it, at the bows played already where the button says so; the advice given stays."""
     request.app.state.tokens.require(address, first(form, "csrf"))
     language.carry_on(first(form, "lang"))
     doc = advise.stored(session, address)
     if doc is None:
         raise HTTPException(404)
     draft = drafts.begin_again(session, doc)
+    if first(form, "go") == step_pages.TRIED and step_pages.asks_tried(draft):
+        return RedirectResponse(f"/form/{draft.address}/{step_pages.TRIED}{step_pages.CHECKING}", 303)
     return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)

@@ -55,6 +55,13 @@ class Address:
         return Mailbox(display_name=name or "", username=self.local, domain=self.domain)
 
 
+def masked(text: str) -> str:
+    """Return an address as whoever left it knows it again and nobody else learns it: 'm…@e….org'."""
+    local, _at, domain = text.strip().rpartition("@")
+    name, dot, rest = domain.rpartition(".")
+    return f"{local[:1]}…@{name[:1]}…{dot}{rest}"
+
+
 def parse(text: str) -> Address:
     """Return an address that mail can be sent to; raises `UnusableAddressError` with what is wrong."""
     local, _at, domain = text.strip().rpartition("@")

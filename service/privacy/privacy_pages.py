@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from service import privacy
 from service.core.errors import ConflictError
 from service.core.language import _
-from service.dealers import site
+from service.dealers import shop_card, site
 from service.form import drafts
 from service.mail.mail_links import MailLinkPage, TheMailService
 from service.mail.mail_service import MailService
@@ -99,6 +99,7 @@ def _plain(
         slug=dealer if name else "",
         months=retention.months_of(session, dealer if name else None),
         ask_at=retention.ask_at(session, dealer) if name else "",
+        shop=shop_card.read(session, dealer) if name else None,
         sent=sent,
     )
 

@@ -35,7 +35,7 @@ class Door(Base):
 
     ``origins``: where the form may be embedded, separated by blanks. ``webhook_number``: counts the secrets made for the
     address of the dealer's own system; none is stored; ``webhook_renewed_at``: when the last took the place of one. ``keep_months``: how long a person's data is kept after the last contact.
-    ``zone``: the shop's time zone (IANA); None: its country's. ``address``, ``opening``: lines; ``map``: a link.
+    ``zone``: the shop's time zone (IANA); None: its country's. ``address``, ``opening``: lines; ``map``: a link. ``loan_terms``, ``return_terms``, ``hair_terms``: plain text, as the shop's own terms say.
     """
 
     __tablename__ = "doors"
@@ -61,6 +61,9 @@ class Door(Base):
     opening: Mapped[str | None] = mapped_column(Text)
     phone: Mapped[str | None] = mapped_column(Text)
     map: Mapped[str | None] = mapped_column(Text)
+    loan_terms: Mapped[str | None] = mapped_column(Text)
+    return_terms: Mapped[str | None] = mapped_column(Text)
+    hair_terms: Mapped[str | None] = mapped_column(Text)
     changed_at: Mapped[dt.datetime] = mapped_column(Moment)
 
 

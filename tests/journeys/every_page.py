@@ -25,6 +25,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/": ("/", "/?dealer={dealer}"),
     "/advice/{address}": ("/advice/{answer_page}", "/advice/{plain_page}", "/advice/nobodys"),
     "/advice/{address}/why": ("/advice/{answer_page}/why",),
+    "/advice/{address}/print": ("/advice/{answer_page}/print", "/advice/{plain_page}/print"),
     "/problems/{code}": ("/problems/bows_taken",),
     "/privacy": ("/privacy", "/privacy?dealer={dealer}&sent=yes"),
     "/data/{token}": ("/data/{data}", "/data/{data}?done=erasure", "/data/{answer_data}", "/data/{over_data}"),

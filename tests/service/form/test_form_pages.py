@@ -341,7 +341,7 @@ def test_changing_the_answers_begins_a_new_draft_that_holds_them(reader: Reader,
     page = reader.send(page, {"amount": "1500", "currency": "EUR", "stretch_percent": "20", "minutes": "75"})
     answer = reader.send(page)
     stored = enquiries(served)[-1].answers
-    again = reader.send(answer)
+    again = reader.send(answer, go="change")
     assert again.address.endswith("/instrument")
     last = reader.get(again.address.replace("instrument", "contact"))
     second = reader.send(last)
