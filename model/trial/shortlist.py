@@ -137,7 +137,19 @@ def ladder_listed(market: Market, case: Sequence[int], steps: Mapping[Role, int]
             listed[place] = listed.pop(idle[0])
         else:
             listed[place] = Role.CONTRAST
+    _call_steps(listed)
     return [(listed[place], place) for place in sorted(listed)][:MOST_ENTRIES]
+
+
+def _call_steps(listed: dict[int, Role]) -> None:
+    """Let none be called a step that is dearer than a higher one: it is there to compare with."""
+    lowest = max(listed)
+    for role in (Role.MOST_LIKED, Role.SENSIBLE, Role.ENTRY):
+        for place in [place for place, called in listed.items() if called is role]:
+            if place > lowest:
+                listed[place] = Role.CONTRAST
+            else:
+                lowest = place
 
 
 def neighbour_of(market: Market, place: int, apart: Floats) -> int | None:

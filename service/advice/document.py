@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from model.domain.records import Answers, Run
-from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place
+from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place, Role
 from model.preference import CataloguePosterior, Prediction
-from model.trial import STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
+from model.trial import ABOUT_EQUAL, STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
 from service.modelling.catalogue import Catalogue
 from service.modelling.versions import Fitted
 from service.players.known import Known, Marks
@@ -323,7 +323,29 @@ def _money_notes(of: Parts) -> list[Note]:
     values = {"amount": budget.amount, "currency": budget.currency}
     if proposal.over_budget:
         return [("over_budget", values)]
-    return [("beyond_budget", values)] if proposal.beyond_budget else []
+    return [("beyond_budget", values)] if proposal.beyond_budget else _far_below(of, budget.amount)
+
+
+def _far_below(of: Parts, budget: float) -> list[Note]:
+    """Return a note on why what fits best costs no more than half of the budget; none where a dearer one would be liked more."""
+    best = next((entry for entry in of.proposal.entries if entry.role is Role.BEST_FIT and entry.copies), None)
+    if best is None or best.price > budget / 2:
+        return []
+    stock = of.now_on_sale.stock.get(of.questionnaire.dealer or "")
+    here = (
+        None
+        if stock is None
+        else {of.view.range.copies[serial].tier for serial in stock if serial in of.view.range.copies}
+    )
+    liking = {tier.slug: float(mean) for tier, mean in zip(of.outlook.tiers, of.outlook.mean, strict=True)}
+    dearer = [
+        liking[slug]
+        for slug, price in of.offered.prices.items()
+        if best.price < price <= budget and slug in liking and (here is None or slug in here)
+    ]
+    if any(liked > liking[best.tier] + ABOUT_EQUAL for liked in dearer):
+        return []
+    return [("far_below_budget", {"dearer": bool(dearer), "by_stock": here is not None})]
 
 
 def _case_notes(of: Parts) -> list[Note]:

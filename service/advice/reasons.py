@@ -4,8 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from model.domain.vocabulary import Criterion
-from service.advice.verdict import Document
+from model.domain.vocabulary import Criterion, Role
+from service.advice.verdict import Document, advises, main_entry
 from service.core import formats, phrases
 from service.core.language import N_, _
 
@@ -125,7 +125,21 @@ def _is_in_table(told: Told) -> bool:
 
 def _sentences(reasons: Sequence[Told], entry: Entry, doc: Document) -> list[str]:
     told = reasons or [_as_a_whole(entry, doc)]
-    return [*_grouped(told, entry, doc), *_drawbacks(told, entry, doc)]
+    return [*_grouped(told, entry, doc), *_drawbacks(told, entry, doc), *_worth_comparing(told, entry, doc)]
+
+
+def _is_to_compare(entry: Entry, doc: Document) -> bool:
+    """Say whether bows of a tier are to be played so that others are heard beside them."""
+    return bool(entry["copies"] and entry["role"] == Role.CONTRAST and advises(doc))
+
+
+def _worth_comparing(told: Sequence[Told], entry: Entry, doc: Document) -> Iterator[str]:
+    """Say what a cheaper tier is played for, where no other sentence has its price."""
+    main = main_entry(doc)
+    if main is None or not _is_to_compare(entry, doc) or any(one.get("against") == main["tier"] for one in told):
+        return
+    if entry["currency"] == main["currency"] and entry["price"] < main["price"]:
+        yield _price(entry["price"] - main["price"], main["tier"], entry, doc)
 
 
 def _as_a_whole(entry: Entry, doc: Document) -> Told:
@@ -203,7 +217,12 @@ def _fact(told: Told, entry: Entry, doc: Document) -> str:
 def _price(effect: float, against: str | None, entry: Entry, doc: Document) -> str:
     _kind_of, values = _compared_with(against, entry, doc)
     amount = formats.money(abs(effect), entry["currency"])
-    sentence = _("It costs {amount} less than {model}.") if effect < 0 else _("It costs {amount} more than {model}.")
+    if effect > 0:
+        sentence = _("It costs {amount} more than {model}.")
+    elif _is_to_compare(entry, doc):
+        sentence = _("It costs {amount} less than {model}: play both, and hear what the difference buys.")
+    else:
+        sentence = _("It costs {amount} less than {model}.")
     return sentence.format(**{**values, "amount": amount})
 
 

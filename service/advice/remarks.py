@@ -172,6 +172,15 @@ def _beyond_budget(values: Values, doc: Document) -> str:
     return _("Nothing that can be had is within {amount}; what is shown lies a little above it.").format(amount=amount)
 
 
+def _far_below_budget(values: Values, doc: Document) -> str:
+    del doc
+    if values["dearer"]:
+        return _("You need not spend it all: of the dearer bows within your budget we expect you to like none better.")
+    if values["by_stock"]:
+        return _("Nothing dearer within your budget is at hand today; ask us if you would like to compare with it.")
+    return _("The range holds nothing dearer within your budget.")
+
+
 def _sensible_price(values: Values, doc: Document) -> str:
     del doc
     if values["judgement"]:
@@ -303,6 +312,7 @@ NOTES: dict[str, Callable[[Values, Document], str]] = {
     "one_bow": _one_bow,
     "few_at_hand": _few_at_hand,
     "beyond_budget": _beyond_budget,
+    "far_below_budget": _far_below_budget,
     "sensible_price": _sensible_price,
 }
 """One function a code; a document's code without one is a mistake of the program and raises ``KeyError``."""

@@ -180,7 +180,9 @@ def _of_roles(asked: Asked) -> Iterator[str]:
     by_role = {entry["role"]: entry for entry in asked.entries}
     best = next((by_role[role] for role in BEST_ROLES if role in by_role), None)
     counts = {role: roles.count(role) for role in roles}
+    steps = [by_role[role]["price"] for role in ("entry", "sensible", "most_liked") if role in by_role]
     yield from _when(
+        a_step_dearer_than_a_higher_one=steps != sorted(steps),
         a_role_twice=any(count > (2 if role == "contrast" else 1) for role, count in counts.items()),
         a_tier_twice=len({entry["tier"] for entry in asked.entries}) < len(asked.entries),
         more_than_three_tiers=len(roles) > 3,

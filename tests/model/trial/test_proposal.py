@@ -17,6 +17,7 @@ from model.preference.predict import predict_player
 from model.trial import Offer, Proposal, VerdictCode, influence, of_named, proposal_for
 from model.trial.influence import AdvicePart
 from model.trial.reasons import Differences, Fact, ListedTier, reasons
+from model.trial.shortlist import Market, ladder_listed
 from tests.model.worlds import drawn_trials, violins
 
 O = Criterion.OVERALL  # noqa: E741 - overall
@@ -231,6 +232,13 @@ def test_a_ladder_with_a_bow_or_two_at_hand_is_filled_up_from_other_tiers() -> N
         assert found.missing == 0
     not_known = proposal_for(view(), owner(), (), Offer(prices=prices))
     assert len(not_known.allocation) >= 2
+
+
+def test_a_dear_tier_that_comes_in_for_an_idle_step_is_called_none() -> None:
+    price = np.array([520.0, 1300.0, 2900.0, 6500.0])
+    market = Market(np.arange(4), price, np.array([4.4, 4.6, 5.4, 5.0]), np.eye(4), np.ones(4, bool), np.ones(4, bool))
+    listed = ladder_listed(market, [1, 2, 3], {Role.ENTRY: 0, Role.MOST_LIKED: 2})
+    assert listed == [(Role.CONTRAST, 1), (Role.MOST_LIKED, 2), (Role.CONTRAST, 3)]
 
 
 def test_it_is_said_why_there_is_no_row_of_more_bows() -> None:

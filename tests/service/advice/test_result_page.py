@@ -99,6 +99,7 @@ def test_what_to_play_how_sure_and_the_cautions_are_there(shown: Shown) -> None:
         "How sure is this",
         "What to play during the trial",
         "Please note",
+        "Have it mailed to you",
     ]
     assert "142 trials" in page.text
     assert "off-beat" in page.text
@@ -137,7 +138,7 @@ def test_an_answer_without_tiers_says_so_and_shows_no_empty_parts(shown: Shown) 
     assert page.h1 == "Nothing in the range fits these answers"
     assert not page.all("svg")
     assert not page.all("table")
-    assert [e.text.strip() for e in page.all("h2")] == ["Please note"]
+    assert [e.text.strip() for e in page.all("h2")] == ["Please note", "Have it mailed to you"]
     assert "XAU" in page.text
 
 
@@ -188,6 +189,7 @@ def test_where_nothing_is_at_hand_there_is_nothing_to_play(shown: Shown) -> None
         "How you would probably like them",
         "How sure is this",
         "Please note",
+        "Have it mailed to you",
     ]
     assert "There are three Juniper at the workshop: ask for them." in page.text
 

@@ -24,7 +24,11 @@ from tests.service.page import Page, Reader
 
 ANNA = "anna@player.example"
 AGREED = {"email": ANNA, "consent_advice": "yes", "consent_mail": "yes"}
-TERMS = {"loan_terms": "Ten days, insured by us.", "return_terms": "As it came.", "hair_terms": "The first rehair is ours."}
+TERMS = {
+    "loan_terms": "Ten days, insured by us.",
+    "return_terms": "As it came.",
+    "hair_terms": "The first rehair is ours.",
+}
 
 
 @pytest.fixture
