@@ -13,7 +13,6 @@ from model.trial.order import needs_repeat, order
 from model.trial.paired_comparison import DEFAULT_RULE, PairsVerdict
 from model.trial.proposal import proposal_for, propose
 from model.trial.reasons import Reason
-from model.trial.shortlist import ABOUT_EQUAL
 from model.trial.stopping import (
     Action,
     BowStatus,
@@ -29,7 +28,6 @@ from model.trial.stopping import (
 from model.trial.verdict import VerdictCode
 
 __all__ = [
-    "ABOUT_EQUAL",
     "CARRY_COST",
     "DEFAULT_RULE",
     "MINUTES_A_RUN",

@@ -12,7 +12,8 @@ import numpy as np
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place, Role
 from model.preference import CataloguePosterior, Prediction
-from model.trial import ABOUT_EQUAL, STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
+from model.trial import STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
+from service.advice.reasons import ALIKE
 from service.modelling.catalogue import Catalogue
 from service.modelling.versions import Fitted
 from service.players.known import Known, Marks
@@ -343,7 +344,7 @@ def _far_below(of: Parts, budget: float) -> list[Note]:
         for slug, price in of.offered.prices.items()
         if best.price < price <= budget and slug in liking and (here is None or slug in here)
     ]
-    if any(liked > liking[best.tier] + ABOUT_EQUAL for liked in dearer):
+    if any(liked > liking[best.tier] + ALIKE for liked in dearer):
         return []
     return [("far_below_budget", {"dearer": bool(dearer), "by_stock": here is not None})]
 

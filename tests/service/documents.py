@@ -26,6 +26,7 @@ NOTE_VALUES: dict[str, dict[str, Any]] = {
     "one_bow": {},
     "few_at_hand": {"count": 2, "missing": 1},
     "beyond_budget": {"amount": 900, "currency": "EUR"},
+    "far_below_budget": {"dearer": True, "by_stock": True},
     "sensible_price": {"judgement": True},
 }
 """Every note code with values as they are stored."""

