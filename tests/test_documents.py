@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from service import cli
+from service.cli import command_line
 from service.inventory.files.kinds import KINDS
 from service.operations.help.marking import anchor_of
 from service.operations.help.topics import TOPICS
@@ -68,14 +68,18 @@ def test_every_package_stands_in_the_readme() -> None:
     assert {re.split(r"[\[>=]", each)[0] for each in wanted} - named == set()
 
 
+def verbs_of(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    """Return the parsers of the commands or verbs that a parser has."""
+    found = [action for action in parser._actions if isinstance(action, argparse._SubParsersAction)]
+    return {name: verb for each in found for name, verb in each.choices.items()}
+
+
 def test_every_command_and_every_option_of_a_dealers_making_stands_on_the_operators_page() -> None:
     table = page("operator").split("## Commands")[1].split("\n## ")[0]
-    (listed,) = [a for a in cli.parser()._actions if isinstance(a, argparse._SubParsersAction)]
     told = set(re.findall(r"`([a-z]+)", "\n".join(re.findall(r"^\| (.*?) \|", table, re.MULTILINE))))
-    assert told == set(listed.choices)
-    for name, parser in listed.choices.items():
-        verbs = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
-        for verb in verbs[0].choices if verbs else ():
+    assert told == set(command_line.TEXTS)
+    for name in command_line.TEXTS:
+        for verb in verbs_of(verbs_of(command_line.parser(name))[name]):
             assert f"`{name} {verb}" in table, f"{name} {verb}"
 
 

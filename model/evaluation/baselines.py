@@ -9,8 +9,6 @@ from typing import Protocol, Self
 
 import numpy as np
 from scipy import sparse
-from sklearn.linear_model import Ridge
-from sklearn.model_selection import GridSearchCV, KFold
 
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.vocabulary import HIGHEST, LOWEST
@@ -121,6 +119,10 @@ class RidgeRegression(TierMean):
             return self  # too few to choose a penalty from: the tier's mean stays
         of_bows = sparse.csr_array(sparse.hstack([table.X, _dummies(table.copy)]))
         Z = sparse.csr_array(sparse.hstack([of_bows, _dummies(table.player)]))[rated]
+        # Where a service answers nobody asks for it, and it would be a sixth of each process's memory.
+        from sklearn.linear_model import Ridge  # noqa: PLC0415
+        from sklearn.model_selection import GridSearchCV, KFold  # noqa: PLC0415
+
         folds = KFold(FOLDS, shuffle=True, random_state=self._seed)
         search = GridSearchCV(Ridge(solver="sparse_cg", tol=TOLERANCE), {"alpha": ALPHAS}, cv=folds).fit(Z, y[rated])
         self._penalty, best = float(search.best_params_["alpha"]), search.best_estimator_

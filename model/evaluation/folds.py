@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from sklearn.model_selection import KFold
 
 from model.choice import Offer, fit_purchase_model
 from model.domain.arrays import Flags, Floats, Ints
@@ -148,6 +147,8 @@ def make_folds(past: TrialHistory, make_model: ModelFactory, reference: ModelFac
 def _folds(names: Sequence[str], seed: int, number: int = FOLDS) -> Iterator[frozenset[str]]:
     if len(names) < FOLDS:
         return
+    from sklearn.model_selection import KFold  # noqa: PLC0415 - see `model.evaluation.baselines`
+
     for _, held in KFold(number, shuffle=True, random_state=seed).split(names):
         yield frozenset(names[place] for place in held)
 

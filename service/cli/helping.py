@@ -1,28 +1,31 @@
 """The command that prints the pages of help."""
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
-from service.cli.common import add
+from service.cli.command_line import add
+from service.core.errors import ConflictError
 from service.operations.help.topics import TOPICS, find
-from service.settings import Settings
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 
 def add_to(commands: "Commands") -> None:
     """Add the command of this module."""
-    text = "list the pages of help, or print one; the desk shows the same under Help"
-    helping = add(commands, "help", show, text, "python -m service help operator")
+    helping = add(commands, "help", show, "python -m service help operator")
     helping.add_argument("topic", nargs="?", metavar="TOPIC", help="one of the list that `help` prints")
 
 
-def show(asked: argparse.Namespace, settings: Settings) -> int:
-    """Print the topics, or the page of one; raises `ConflictError` with the list for one that is not there."""
-    del settings
+def show(asked: argparse.Namespace) -> int:
+    """Print the topics, or the page of one, or the list of those there are for one that is not there."""
     if asked.topic is not None:
-        print(find(asked.topic).text, end="")
+        try:
+            print(find(asked.topic).text, end="")
+        except ConflictError as error:
+            sys.stderr.write(f"{error}\n")
+            return 1
         return 0
     widest = max(len(topic.name) for topic in TOPICS)
     for topic in TOPICS:

@@ -6,7 +6,8 @@ No key is ever printed: each is told by its fingerprint.
 import argparse
 from typing import TYPE_CHECKING
 
-from service.cli.common import add, opened
+from service.cli.command_line import add, group
+from service.cli.common import opened
 from service.core import audit, audit_events, secret_file
 from service.core.errors import ConflictError
 from service.core.secret_file import fingerprint
@@ -14,19 +15,17 @@ from service.mail import address_keys
 from service.settings import Settings
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 RESTART = "Start the service anew, on every machine, so that it counts."
 
 
 def add_to(commands: "Commands") -> None:
     """Add the command of this module."""
-    text = "change the key that signs links and forms; older ones are accepted until they are retired"
-    own = add(commands, "keys", listed, text, "python -m service keys new")
-    verbs = own.add_subparsers(title="what to do", metavar="new|list|retire", required=True)
-    add(verbs, "new", new, "make a new key, which signs from now on", "python -m service keys new")
-    add(verbs, "list", listed, "list the keys by their fingerprints", "python -m service keys list")
-    ending = add(verbs, "retire", retire, "accept an older key no longer", "python -m service keys retire 3f9a41c07b2e")
+    verbs = group(commands, "keys", "python -m service keys new", "new|list|retire")
+    add(verbs, "new", new, "python -m service keys new", "make a new key, which signs from now on")
+    add(verbs, "list", listed, "python -m service keys list", "list the keys by their fingerprints")
+    ending = add(verbs, "retire", retire, "python -m service keys retire 3f9a41c07b2e", "accept an older key no longer")
     ending.add_argument("fingerprint", metavar="FINGERPRINT", help="of the key, as `keys list` tells it")
 
 

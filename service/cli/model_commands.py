@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from service.advice.advise import advise_json
-from service.cli.common import add, opened
+from service.cli.command_line import add
+from service.cli.common import opened
 from service.core import problems
 from service.core.database import Database
 from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError
@@ -20,7 +21,7 @@ from service.privacy import retention
 from service.settings import Settings
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 BAR = 30
 """Characters of the progress bar."""
@@ -28,13 +29,7 @@ BAR = 30
 
 def add_to(commands: "Commands") -> None:
     """Add the commands of this module."""
-    fitting = add(
-        commands,
-        "fit",
-        fit,
-        "fit a new model version from all trials, check it, and adopt it if it is not worse than what is in use",
-        "python -m service fit",
-    )
+    fitting = add(commands, "fit", fit, "python -m service fit")
     other = fitting.add_mutually_exclusive_group()
     other.add_argument("--list", action="store_true", help="list the versions instead")
     other.add_argument(
@@ -46,15 +41,9 @@ def add_to(commands: "Commands") -> None:
         metavar="FILE",
         help="write what the version in use has learnt as one page of HTML instead",
     )
-    advising = add(
-        commands,
-        "advise",
-        advise,
-        "read answers as JSON, or as JSON lines, and write advice the same way",
-        """echo '{"instrument": "cello"}' | python -m service advise""",
-    )
+    advising = add(commands, "advise", advise, """echo '{"instrument": "cello"}' | python -m service advise""")
     advising.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the answers; default: standard input")
-    add(commands, "check", check, "check database, model, outbox and disk", "python -m service check")
+    add(commands, "check", check, "python -m service check")
 
 
 def fit(asked: argparse.Namespace, settings: Settings) -> int:

@@ -3,25 +3,20 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from service.cli.common import add, opened
+from service.cli.command_line import add
+from service.cli.common import opened
 from service.mail import sending
 from service.mail.mail_service import MailService, open_mail_service
 from service.registry import MAILS
 from service.settings import Settings
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 
 def add_to(commands: "Commands") -> None:
     """Add the command of this module."""
-    add(
-        commands,
-        "send",
-        send,
-        "send what waits in the outbox, once; `serve` does so by itself",
-        "python -m service send",
-    )
+    add(commands, "send", send, "python -m service send")
 
 
 def send(_asked: argparse.Namespace, settings: Settings) -> int:

@@ -4,7 +4,8 @@ import argparse
 import datetime as dt
 from typing import TYPE_CHECKING
 
-from service.cli.common import add, opened
+from service.cli.command_line import add
+from service.cli.common import opened
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.core.scopes import bound_to
@@ -12,18 +13,12 @@ from service.privacy import clock, mass_erasure, retention
 from service.settings import Settings
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 
 def add_to(commands: "Commands") -> None:
     """Add the command of this module."""
-    asking = add(
-        commands,
-        "retention",
-        look,
-        "say how erasing by age stands, or let it go on where it asks",
-        "python -m service retention --erase --dealer harbour",
-    )
+    asking = add(commands, "retention", look, "python -m service retention --erase --dealer harbour")
     ways = asking.add_mutually_exclusive_group()
     ways.add_argument("--clock-is-right", action="store_true", help="believe the clock, although it has jumped")
     ways.add_argument("--mend", action="store_true", help="set moments that a wrong clock wrote into the future to now")

@@ -12,7 +12,8 @@ from sqlalchemy import select
 from service import migrations
 from service.accounts import users
 from service.cli import living_shop
-from service.cli.common import add, opened
+from service.cli.command_line import add
+from service.cli.common import opened
 from service.cli.model_commands import bar
 from service.cli.staff_commands import make_shown
 from service.core import unfinished
@@ -24,7 +25,7 @@ from service.settings import Settings, default_database_url
 from service.tables import Dealer
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 HOST, PORT = "127.0.0.1", 8000
 SEED_DATA = Path(__file__).resolve().parents[2] / "seed_data"
@@ -35,16 +36,12 @@ MOST_WORKERS = 64
 
 def add_to(commands: "Commands") -> None:
     """Add the commands of this module."""
-    showing = add(
-        commands, "demo", demo, "serve a fresh database of invented data", "python -m service demo --port 8080"
-    )
+    showing = add(commands, "demo", demo, "python -m service demo --port 8080")
     _add_address(showing)
     showing.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the database; default: a new temporary one"
     )
-    running = add(
-        commands, "serve", serve, "serve the database named in DATABASE_URL", "python -m service serve --workers 2"
-    )
+    running = add(commands, "serve", serve, "python -m service serve --workers 2")
     _add_address(running)
     running.add_argument("--workers", type=_workers, default=1, metavar="N", help="processes (default: 1)")
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from service.accounts import dealer_list, passwords, securing, users
 from service.accounts.dealer_list import DealerInfo
-from service.cli.common import add, opened
+from service.cli.command_line import add, group
+from service.cli.common import opened
 from service.core.database import Database
 from service.core.language import NAMES
 from service.core.scopes import AllDealers
@@ -15,7 +16,7 @@ from service.settings import Settings
 from service.web.roles import ROLES
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 USUAL_ADDRESS = "http://127.0.0.1:8000"
 """Where `serve` answers unless it is told otherwise."""
@@ -24,8 +25,8 @@ USUAL_ADDRESS = "http://127.0.0.1:8000"
 def add_to(commands: "Commands") -> None:
     """Add the commands of this module."""
     example = "python -m service dealers add harbour --name 'Harbour Strings' --currency EUR --language en --country IE"
-    ours = _group(commands, "dealers", "add or list the dealers", example)
-    making = add(ours, "add", add_dealer, "make a dealer, or complete one that is known", example)
+    ours = group(commands, "dealers", example, "VERB")
+    making = add(ours, "add", add_dealer, example, "make a dealer, or complete one that is known")
     making.add_argument("slug", metavar="SLUG", help="small letters, digits and hyphens; its name in files and links")
     making.add_argument("--name", required=True, metavar="N", help="as players read it")
     making.add_argument("--currency", required=True, metavar="C", help="ISO 4217 code, such as EUR")
@@ -34,31 +35,24 @@ def add_to(commands: "Commands") -> None:
     making.add_argument(
         "--carry-cost", type=float, metavar="POINTS", help="what carrying one more bow costs, in points of liking"
     )
-    add(ours, "list", list_dealers, "list the dealers", "python -m service dealers list")
+    add(ours, "list", list_dealers, "python -m service dealers list", "list the dealers")
     example = "python -m service users add ada@example.org --role adviser --dealer harbour"
-    staff = _group(commands, "users", "add, list or disable the staff's accounts, reset a second factor", example)
-    making = add(staff, "add", add_user, "make an account, or give a known one a new link to set its password", example)
+    staff = group(commands, "users", example, "VERB")
+    making = add(staff, "add", add_user, example, "make an account, or give a known one a new link to set its password")
     making.add_argument("email", metavar="EMAIL", help="the address to sign in with")
     making.add_argument("--role", required=True, choices=list(ROLES), help="what the account may do")
     making.add_argument("--dealer", metavar="D", help="slug of the dealer that the account is bound to")
     making.add_argument("--name", metavar="N", help="as the others know this person")
     making.add_argument("--language", choices=list(NAMES), metavar="L", help="whose the desk's pages are then")
-    add(staff, "list", list_users, "list the accounts", "python -m service users list")
+    add(staff, "list", list_users, "python -m service users list", "list the accounts")
     ending = add(
-        staff, "disable", disable_user, "disable an account at once", "python -m service users disable ada@example.org"
+        staff, "disable", disable_user, "python -m service users disable ada@example.org", "disable an account at once"
     )
     ending.add_argument("email", metavar="EMAIL", help="the address of the account")
     example = "python -m service users reset-factor ada@example.org"
     text = "take the second factor away from somebody who has lost app and recovery codes"
-    resetting = add(staff, "reset-factor", reset_factor, text, example)
+    resetting = add(staff, "reset-factor", reset_factor, example, text)
     resetting.add_argument("email", metavar="EMAIL", help="the address of the account; be sure who asks")
-
-
-def _group(commands: "Commands", name: str, text: str, example: str) -> "Commands":
-    parser = commands.add_parser(
-        name, help=text, description=f"{text[0].upper()}{text[1:]}.", epilog=f"example: {example}", allow_abbrev=False
-    )
-    return parser.add_subparsers(title="verbs", metavar="VERB", required=True, parser_class=type(parser))
 
 
 def add_dealer(asked: argparse.Namespace, settings: Settings) -> int:

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from service import migrations
-from service.cli.common import add, opened
+from service.cli.command_line import add
+from service.cli.common import opened
 from service.core import audit, audit_events
 from service.core.audit_events import AuditEvent
 from service.core.database import Database
@@ -15,7 +16,7 @@ from service.operations import backups
 from service.settings import Settings
 
 if TYPE_CHECKING:
-    from service.cli.common import Commands
+    from service.cli.command_line import Commands
 
 LONGEST_NAME = 120
 """Characters of a file's name that are put on record."""
@@ -23,14 +24,8 @@ LONGEST_NAME = 120
 
 def add_to(commands: "Commands") -> None:
     """Add the commands of this module."""
-    add(commands, "migrate", migrate, "bring the database to this version's tables", "python -m service migrate")
-    taking = add(
-        commands,
-        "load",
-        load,
-        "take in tiers, prices, copies, bench, events, runs and outcomes from CSV files, all or nothing",
-        "python -m service load my_range --dry-run",
-    )
+    add(commands, "migrate", migrate, "python -m service migrate")
+    taking = add(commands, "load", load, "python -m service load my_range --dry-run")
     taking.add_argument("folder", type=Path, metavar="FOLDER", help="where the files are")
     taking.add_argument("--dry-run", action="store_true", help="only say what would change")
     taking.add_argument(
@@ -38,23 +33,11 @@ def add_to(commands: "Commands") -> None:
         action="store_true",
         help="let runs and outcomes that differ from the stored ones count in their place",
     )
-    giving = add(commands, "dump", dump, "write range and history as CSV files", "python -m service dump my_range")
+    giving = add(commands, "dump", dump, "python -m service dump my_range")
     giving.add_argument("folder", type=Path, metavar="FOLDER", help="where to write them; made if need be")
-    saving = add(
-        commands,
-        "backup",
-        backup,
-        "write a consistent copy of everything, also while serving",
-        "python -m service backup monday.backup",
-    )
+    saving = add(commands, "backup", backup, "python -m service backup monday.backup")
     saving.add_argument("file", type=Path, metavar="FILE", help="the file to write; an earlier backup is replaced")
-    back = add(
-        commands,
-        "restore",
-        restore,
-        "put a backup in place of the database",
-        "python -m service restore monday.backup --force",
-    )
+    back = add(commands, "restore", restore, "python -m service restore monday.backup --force")
     back.add_argument("file", type=Path, metavar="FILE", help="a file that backup wrote")
     back.add_argument("--force", action="store_true", help="overwrite the database there is")
 

@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.operations import Operations
 from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import CheckConstraint, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 
@@ -190,3 +192,15 @@ def test_an_advice_holds_no_answers_a_second_time_and_reads_as_before(
             {"answers": {"instrument": "viola"}, "shortlist": []}
         ]
         assert {row.id: row.advice for row in rows} == told
+
+
+def test_every_revision_is_the_number_that_its_file_begins_with() -> None:
+    # Alembic reads the files themselves; the service goes by their names, which takes no time.
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    scripts = ScriptDirectory.from_config(config)
+    revisions = [script.revision for script in scripts.walk_revisions()]
+    assert scripts.get_heads() == [migrations.newest()]
+    assert len(revisions) >= 20
+    assert all(migrations.knows(revision) for revision in revisions)
+    assert [name for name in ("0000", "", "alembic", "9999") if migrations.knows(name)] == []

@@ -11,6 +11,7 @@ from sqlalchemy import text
 
 from service import cli as commands
 from service import migrations
+from service.cli import command_line
 from service.core.database import Database
 from tests import factories
 from tests.factories import row
@@ -58,7 +59,7 @@ def ready(cli: Cli) -> Cli:
 
 
 def test_the_commands_are_those_promised() -> None:
-    (listed,) = [a for a in commands.parser()._actions if isinstance(a, argparse._SubParsersAction)]
+    (listed,) = [a for a in command_line.parser(None)._actions if isinstance(a, argparse._SubParsersAction)]
     assert sorted(listed.choices) == sorted(NAMES)
 
 
@@ -66,6 +67,26 @@ def test_the_commands_are_those_promised() -> None:
 def test_every_command_has_help_with_an_example(cli: Cli, name: str) -> None:
     assert cli(name, "--help") == 0
     assert f"python -m service {name}" in cli.out.split("example:")[1]
+
+
+@pytest.mark.process
+@pytest.mark.parametrize(
+    ("arguments", "waits_for"),
+    [
+        (["help"], set[str]()),
+        (["--help"], set[str]()),
+        (["migrate"], {"sqlalchemy"}),
+        (["users", "list"], {"sqlalchemy"}),
+    ],
+)
+def test_a_command_loads_what_it_uses_and_nothing_else(ready: Cli, arguments: list[str], waits_for: set[str]) -> None:
+    heavy = ("alembic", "fastapi", "numpy", "scipy", "sklearn", "sqlalchemy")
+    script = (
+        f"import sys; from service.cli import main; status = main({arguments}, {{'DATA_DIR': {str(ready.folder / 'var')!r}}}); "
+        f"sys.stderr.write(' '.join(name for name in {heavy} if name in sys.modules)); sys.exit(status)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert set(done.stderr.split()) == waits_for
 
 
 WRONG_USE = [
