@@ -1,11 +1,25 @@
 """Enquiries as one dealer may see them: its own, and those made of nobody in particular where there is one dealer only."""
 
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.core.errors import NotFoundError
 from service.players import same_person
+
+
+@dataclass(frozen=True, slots=True)
+class Agreed:
+    """What a player agreed to with one enquiry, by name of the consent, and in which language they were asked."""
+
+    at: dt.datetime
+    language: str
+    given: Mapping[str, Any]
 
 
 def of_dealer(dealer: str) -> ColumnElement[bool]:
@@ -42,3 +56,14 @@ def player_key(session: Session, enquiry: tables.Enquiry | None) -> str | None:
         return None
     stands = same_person.head_of(session, enquiry.dealer, enquiry.player) if enquiry.dealer else enquiry.player
     return session.get_one(tables.Player, stands).key
+
+
+def agreed(session: Session, dealer: str, whole: Sequence[int]) -> tuple[Agreed, ...]:
+    """Return what somebody with these keys agreed to with their enquiries at a dealer, newest first."""
+    asked = tables.Enquiry
+    rows = session.execute(
+        select(asked.created_at, asked.language, asked.contact)
+        .where(asked.player.in_(whole), of_dealer(dealer), asked.contact.is_not(None))
+        .order_by(asked.created_at.desc(), asked.id)
+    )
+    return tuple(Agreed(at, language, contact.get("consent") or {}) for at, language, contact in rows)

@@ -1,4 +1,4 @@
-"""What one player made of bows, in words: to the player, and to the staff."""
+"""What one player made of bows, in words to the player."""
 
 from dataclasses import dataclass
 
@@ -27,19 +27,6 @@ def to_player(key: str, found: Overview) -> Made:
     return Made(key, lines, tuple(sentence for holds, sentence in left_out if holds))
 
 
-def to_staff(key: str, found: Overview) -> Made:
-    """Say it to the staff."""
-    lines = tuple((_bow(bow, _("The own bow, {instrument}")), _rated(bow.played)) for bow in found.bows)
-    left_out = (
-        (
-            found.withheld,
-            _("There are ratings, but without a yes to helping others they serve their own trial only."),
-        ),
-        (found.blind, _("The ratings of a trial that is still blind are left out until it is closed or revealed.")),
-    )
-    return Made(key, lines, tuple(sentence for holds, sentence in left_out if holds))
-
-
 def _bow(bow: Bow, own: str) -> str:
     if bow.copy is None:
         return own.format(instrument=_(phrases.INSTRUMENTS[bow.instrument]))
@@ -53,12 +40,3 @@ def _given(played: RatedBow) -> str:
     if played.on is None:
         return _("you gave it {mark}, as you told us").format(mark=mark)
     return _("you gave it {mark}, on {day}").format(mark=mark, day=formats.day(played.on))
-
-
-def _rated(played: RatedBow) -> str:
-    if played.mark is None:
-        return _("played, without a mark as a whole")
-    mark = formats.mark(played.mark)
-    if played.on is None:
-        return _("rated {mark} by this player, as told").format(mark=mark)
-    return _("rated {mark} by this player, on {day}").format(mark=mark, day=formats.day(played.on))

@@ -33,6 +33,7 @@ from service.tables import (
     Outcome,
     Pair,
     Player,
+    PlayerNote,
     Run,
     Seat,
     Sheet,
@@ -87,7 +88,8 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     kept = _trials_of(session, person, in_model=True)
     _erase_mail(session, person, trials)
     _take_off_record(session, person)
-    session.execute(delete(Contact).where(Contact.player.in_(person.players)))
+    for table in (Contact, PlayerNote):
+        session.execute(delete(table).where(table.player.in_(person.players)))
     _erase_enquiries(session, person)
     if person.dealer is not None:
         joining.forget(session, person.dealer, gone, named)

@@ -23,6 +23,7 @@ from service.tables import (
     Outcome,
     Pair,
     Player,
+    PlayerNote,
     Run,
     Sheet,
     Trial,
@@ -38,6 +39,7 @@ def held(session: Session, person: Person) -> Json:
     return {
         "contacts": [_contact(row) for row in session.scalars(_here(Contact, Contact.player, person))],
         "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
+        "notes": [_note(row) for row in session.scalars(_here(PlayerNote, PlayerNote.player, person))],
         "joined": [_joined(row) for row in session.scalars(_here(JoinedPlayer, JoinedPlayer.player, person))],
         "trials": [_trial(session, trial) for trial in session.scalars(_here(Trial, Trial.player, person))],
         "mails": _mails(session, person),
@@ -70,6 +72,10 @@ def _contact(row: Contact) -> Json:
         "may_write": row.mail_consent,
         "since": _moment(row.created_at),
     }
+
+
+def _note(row: PlayerNote) -> Json:
+    return {"note": row.text, "changed": _moment(row.at)}
 
 
 def _joined(row: JoinedPlayer) -> Json:

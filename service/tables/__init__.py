@@ -50,7 +50,18 @@ from service.tables.staff import (
     TabletCode,
     User,
 )
-from service.tables.trials import Composition, Contact, HeadToHead, JoinedPlayer, Pair, Seat, Sheet, Slot, TrialCopy
+from service.tables.trials import (
+    Composition,
+    Contact,
+    HeadToHead,
+    JoinedPlayer,
+    Pair,
+    PlayerNote,
+    Seat,
+    Sheet,
+    Slot,
+    TrialCopy,
+)
 
 __all__ = [
     "BENCH_COLUMNS",
@@ -97,6 +108,7 @@ __all__ = [
     "Pair",
     "PasswordLink",
     "Player",
+    "PlayerNote",
     "Price",
     "RangeState",
     "RecoveryCode",

@@ -66,6 +66,17 @@ class JoinedPlayer(Base):
     before: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
+class PlayerNote(Base):
+    """What a dealer's staff noted of a player: one text, changed in place."""
+
+    __tablename__ = "player_notes"
+
+    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
+    player: Mapped[int] = mapped_column(ForeignKey("players.id"), primary_key=True)
+    text: Mapped[str] = mapped_column(Text)
+    at: Mapped[dt.datetime] = mapped_column(Moment)
+
+
 class Composition(Base):
     """How a trial was composed and where it stands.
 

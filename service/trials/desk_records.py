@@ -7,8 +7,10 @@ from typing import Any
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
 from service.core.paging import Leaf
+from service.players.enquiry_access import Agreed
 from service.players.joining import Joined
 from service.players.overview import Overview
+from service.players.tastes import Tastes
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,8 +221,12 @@ class TrialPage:
 class PlayerPage:
     """One player: contact, trials newest first, and what came of them by trial.
 
-    ``joined``: the keys that staff found to be theirs too. ``alike``: other players of the same name or address.
-    ``overview``: what they made of bows.
+    Attributes
+    ----------
+    outcomes : what came of a trial, with the trial's key, newest first.
+    agreed : what was agreed to, newest first. ``since``: when a contact was first kept. ``asked_at``: when it was last said what ratings may serve.
+    joined : the keys that staff found to be theirs too. ``alike``: other players of the same name or address.
+    overview : what they made of bows; ``tastes``: what that tells of them; ``lasting``: the answers that hold from visit to visit.
     """
 
     row: PlayerRow
@@ -231,6 +237,13 @@ class PlayerPage:
     joined: tuple[Joined, ...]
     alike: tuple[PlayerRow, ...]
     overview: Overview
+    tastes: Tastes
+    lasting: Mapping[str, Any]
+    outcomes: tuple[tuple[str, OutcomeRow], ...]
+    agreed: tuple[Agreed, ...]
+    since: dt.datetime | None
+    asked_at: dt.datetime | None
+    note: str
 
 
 @dataclass(frozen=True, slots=True)

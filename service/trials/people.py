@@ -12,10 +12,10 @@ from model.domain.vocabulary import Hold, Instrument, Place
 from service import tables
 from service.core import paging
 from service.core.paging import Leaf
-from service.players import enquiry_access, joining, overview, same_person
+from service.players import enquiry_access, joining, overview, player_notes, same_person, tastes
 from service.players.player_keys import known, of_dealer
 from service.trials import trial_rows
-from service.trials.desk_records import EnquiryPage, EnquiryRow, PlayerPage, PlayerRow
+from service.trials.desk_records import EnquiryPage, EnquiryRow, OutcomeRow, PlayerPage, PlayerRow
 
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
@@ -205,6 +205,8 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
     contacts = session.scalars(select(tables.Contact).where(of_whom).order_by(tables.Contact.player != stands)).all()
     of_here = next(iter(contacts), None)
     names, emails = ([value for each in contacts if (value := getattr(each, kind))] for kind in ("name", "email"))
+    made = overview.of_player(session, dealer, stands)
+    asked = select(func.max(tables.Player.asked_at)).where(tables.Player.id.in_(whole))
     return PlayerPage(
         row=row,
         language=of_here.language if of_here else None,
@@ -213,7 +215,30 @@ def player_page(session: Session, dealer: str, key: str) -> PlayerPage:
         enquiries=enquiry_rows(session, dealer, tables.Enquiry.player.in_(whole)),
         joined=joining.joined(session, dealer, stands),
         alike=_alike(session, dealer, names, emails, whole),
-        overview=overview.of_player(session, dealer, stands),
+        overview=made,
+        tastes=tastes.of_player(session, whole, made),
+        lasting=overview.lasting_answers(session, dealer, row.key),
+        outcomes=_outcomes_of(session, dealer, whole),
+        agreed=enquiry_access.agreed(session, dealer, whole),
+        since=min((each.created_at for each in contacts), default=None),
+        asked_at=session.scalar(asked),
+        note=player_notes.of_players(session, dealer, whole),
+    )
+
+
+def _outcomes_of(session: Session, dealer: str, whole: Sequence[int]) -> tuple[tuple[str, OutcomeRow], ...]:
+    """Return what came of somebody's trials at the dealer, newest first, each with the trial's key."""
+    told, trial, copy, tier = tables.Outcome, tables.Trial, tables.Copy, tables.Tier
+    rows = session.execute(
+        select(trial.key, told.on, told.outcome, told.copy, tier.name, told.reason, told.revision)
+        .join(trial, trial.id == told.trial)
+        .outerjoin(copy, copy.serial == told.copy)
+        .outerjoin(tier, tier.slug == copy.tier)
+        .where(trial.player.in_(whole), trial.dealer == dealer, tables.newest_outcome())
+        .order_by(told.on.desc(), told.id.desc())
+    )
+    return tuple(
+        (row.key, OutcomeRow(row.on, row.outcome, row.copy, row.name, row.reason, row.revision)) for row in rows
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from model.domain.vocabulary import Blinding, OutcomeKind, Place
+from model.domain.vocabulary import Blinding, Place
 from service import tables
 from service.core import paging
 from service.core.moments import now
@@ -92,7 +92,7 @@ def statement(dealer: str, today: dt.date, *, files: bool) -> Select[*tuple[Any,
             exists()
             .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
             .label("overdue"),
-            _last_outcome().label("outcome"),
+            last_outcome().label("outcome"),
         )
         .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, trial.player))
         .join(tables.Player, tables.Player.id == same_person.head(trial.player))
@@ -108,9 +108,10 @@ def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
     return select(func.count(of)).where(where).correlate(tables.Trial).scalar_subquery()
 
 
-def _last_outcome() -> ScalarSelect[OutcomeKind]:
+def last_outcome(of: Any = tables.Outcome.outcome) -> ScalarSelect[Any]:
+    """Return what came of a trial last, or another column of that outcome, in a statement that asks for trials."""
     told = tables.Outcome
-    last = select(told.outcome).where(told.trial == tables.Trial.id).order_by(told.on.desc(), told.id.desc()).limit(1)
+    last = select(of).where(told.trial == tables.Trial.id).order_by(told.on.desc(), told.id.desc()).limit(1)
     return last.correlate(tables.Trial).scalar_subquery()
 
 

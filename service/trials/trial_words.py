@@ -146,11 +146,14 @@ def sender(sheet: SheetRow) -> str:
 
 
 def outcome(row: OutcomeRow) -> str:
-    """Return what came of a trial as a sentence."""
-    parts = [formats.capital(_(desk_words.OUTCOMES[row.outcome]))]
+    """Return what came of a trial, with the day."""
+    return ", ".join([outcome_short(row), formats.day(row.on)])
+
+
+def outcome_short(row: OutcomeRow) -> str:
+    """Return what came of a trial, without the day."""
+    said = formats.capital(_(desk_words.OUTCOMES[row.outcome]))
     if row.copy:
-        parts[0] = _("{outcome}: {bow}").format(outcome=parts[0], bow=row.copy)
-    if row.reason:
-        parts.append(_("because of: {reason}").format(reason=_(desk_words.REASONS[row.reason])))
-    parts.append(formats.day(row.on))
-    return ", ".join(parts)
+        said = _("{outcome}: {bow}").format(outcome=said, bow=row.copy)
+    because = [_("because of: {reason}").format(reason=_(desk_words.REASONS[row.reason]))] if row.reason else []
+    return ", ".join([said, *because])

@@ -33,6 +33,7 @@ class Permission(StrEnum):
     MAIL_CHANGE = "mail:change"
     SETTINGS_VIEW = "settings:view"
     SETTINGS_CHANGE = "settings:change"
+    FIGURES_VIEW = "figures:view"
     DEALERS_CHOOSE = "dealers:choose"
     USERS_VIEW = "users:view"
     USERS_CHANGE = "users:change"

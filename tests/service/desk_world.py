@@ -57,6 +57,7 @@ model       -   v   v   v   v
 tablets     vc  -   -   vc  vc
 mail        vc  -   -   vc  vc
 settings    v   -   -   vc  vc
+overview    -   -   -   v   v
 dealers     -   -   -   vc  vc
 users       -   -   -   vc  vc
 audit       -   -   -   v   v

@@ -78,6 +78,8 @@ def add_all(session: Session, *, model: bool = False, over: bool = True, note: s
         again: dict[str, Any] = {"previous": key, "player": _key(session, trial), "copies": ["DB-juniper-3"]}
         compose(session, on=TODAY.isoformat(), model_consent=None, **again)
         _give_up_the_next(session, key)
+    at = dt.datetime.now(dt.UTC)
+    session.add(tables.PlayerNote(dealer=SHOP, player=trial.player, text=f"{NAME} plays in a quartet", at=at))
     session.flush()
     return Kept(enquiry, key, _key(session, trial))
 
@@ -105,6 +107,6 @@ def rows_of(session: Session) -> dict[str, int]:
     of = (
         *(tables.Contact, tables.Enquiry, tables.Draft, tables.OutboxItem, tables.Player, tables.Trial, tables.Run),
         *(tables.Composition, tables.TrialCopy, tables.Slot, tables.Sheet, tables.Seat, tables.HeadToHead, tables.Pair),
-        *(tables.Outcome, tables.FollowUp),
+        *(tables.Outcome, tables.FollowUp, tables.PlayerNote),
     )
     return {table.__tablename__: len(session.scalars(select(table)).all()) for table in of}

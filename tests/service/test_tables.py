@@ -42,6 +42,7 @@ from service.tables import (
     Pair,
     PasswordLink,
     Player,
+    PlayerNote,
     Price,
     RecoveryCode,
     Run,
@@ -98,6 +99,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (TabletCode, {"digest": "c", "dealer": "harbour", "name": "One", "made_by": 1, "expires_at": MOMENT}),
     (Contact, {"player": 1, "dealer": "harbour", "mail_consent": False, "created_at": MOMENT}),
     (Player, {"key": "P2"}),
+    (PlayerNote, {"dealer": "harbour", "player": 1, "text": "Plays in a quartet.", "at": MOMENT}),
     (JoinedPlayer, {"dealer": "harbour", "player": 2, "whom": 1, "head": 1, "at": MOMENT, "before": {}}),
     (
         Composition,

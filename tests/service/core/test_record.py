@@ -81,6 +81,7 @@ def _at_the_desk(world: World) -> None:
         ("adviser", f"/desk/players/{own['/desk/players/{key}']}/ratings", {"may_help": "yes"}),
         ("adviser", f"{enquiry}/player", {"player": other}),
         ("adviser", f"{enquiry}/player", {"player": ""}),
+        ("adviser", f"{player}/note", {"seen": "", "note": "Plays in a quartet."}),
         ("adviser", f"{player}/join", {"other": other}),
         ("adviser", f"/desk/players/{other}/part", {}),
         ("adviser", f"{trial}/move", {"on": "2099-05-03"}),

@@ -35,6 +35,7 @@ NAMES_NOTHING = (
     "POST /desk/mail/{ident}/resend",
     "POST /desk/password/{secret}",
     "POST /desk/players/{key}/erase",
+    "POST /desk/players/{key}/note",
     "POST /desk/players/{key}/part",
     "POST /desk/players/{key}/ratings",
     "POST /desk/range/{tier}",
