@@ -58,7 +58,7 @@
       const usual = form.querySelector(`[name=blinding][value=${event.target.value === "post" ? "masked" : "blind"}]`);
       if (usual) usual.checked = true;
     });
-    const look = form.querySelector("button[value=look]");
+    const look = form.querySelector(".effect button[value=look]");
     if (look) look.hidden = true;
   }
 

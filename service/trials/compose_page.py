@@ -1,20 +1,21 @@
 """The composing page's context: who it is for, what the chosen bows promise, which bows there are, when and where."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from model.domain.vocabulary import Instrument
+from service.advice import interval_pictures
 from service.advice.shortlist import BowStep, bow_step
 from service.core import formats
-from service.core.language import _
+from service.core.language import _, ngettext
 from service.questionnaire import tried_fields
 from service.questionnaire.asking import TriedBow, tried_bow
 from service.questionnaire.choices import MINUTES, offered
 from service.trials import desk_words, promise_words
-from service.trials.composing import Proposal
-from service.web.desk_forms import options
-from service.web.page_data import Option
+from service.trials.composing import BowChoice, Proposal
+from service.web.desk_forms import options, plain_options
+from service.web.page_data import AxisLabel, Option
 
 BUDGETS = (500, 1000, 2000, 4000, 8000)
 """Amounts that are offered to a walk-in beside 'no limit' and an amount of their own."""
@@ -41,7 +42,16 @@ def effect(proposal: Proposal) -> Effect:
     return Effect(
         promise=promise_words.promise(proposal, chosen),
         verdict=promise_words.verdict(proposal),
-        more=tuple(filter(None, (promise_words.gain(proposal, chosen), promise_words.length(proposal, chosen)))),
+        more=tuple(
+            filter(
+                None,
+                (
+                    promise_words.against_advised(proposal),
+                    promise_words.gain(proposal, chosen),
+                    promise_words.length(proposal, chosen),
+                ),
+            )
+        ),
         steps=tuple(bow_step(row.copies, row.bows, say(row.chance), row.advised) for row in proposal.by_copies),
         in_words=prior,
         lacking=proposal.lacking,
@@ -49,8 +59,45 @@ def effect(proposal: Proposal) -> Effect:
     )
 
 
-price, expected = promise_words.price, promise_words.expected
-"""Words that the template asks for, of one bow."""
+price, expected, place = promise_words.price, promise_words.expected, interval_pictures.place
+capital = formats.capital
+"""Words and places that the template asks for, of one bow."""
+AT_ONCE = 6
+"""So many bows are shown; the rest of them behind a fold, so that composing fits two screens. All that are chosen are shown."""
+
+
+def shown_at_once(bows: Sequence[BowChoice]) -> int:
+    """Return how many bows are shown before the fold."""
+    return max(AT_ONCE, sum(bow.chosen for bow in bows))
+
+
+def how_many_more(bows: Sequence[BowChoice]) -> str:
+    """Say how many bows are behind the fold."""
+    count = len(bows) - shown_at_once(bows)
+    return ngettext("One more bow of the stock", "{count} more bows of the stock", count).format(
+        count=formats.capital(formats.counted(count))
+    )
+
+
+def own_bow(proposal: Proposal) -> AxisLabel | None:
+    """Return where the own bow lies across the picture, and what is written there; None where that is not known."""
+    own = proposal.document["own_bow"]
+    if own.get("level") is None:
+        return None
+    said = _("own bow: {level}") if own["state"] == "rated" else _("an own bow, on average: {level}")
+    said = _("a good bow: {level}") if own["state"] == "none" else said
+    anchor = "start" if own["level"] < 2.5 else "end" if own["level"] > 5.5 else "middle"
+    return AxisLabel(place(own["level"]), said.format(level=formats.number(own["level"])), anchor)
+
+
+def figure(value: float) -> str:
+    """Return a mark that can be expected."""
+    return formats.number(value)
+
+
+def range_of(bow: BowChoice) -> str:
+    """Return where a bow's mark lies with nine chances in ten."""
+    return formats.interval(bow.low, bow.high)
 
 
 def tried_rows(body: Mapping[str, Any] | None, fields: Mapping[str, list[str]]) -> tuple[TriedBow, ...]:
@@ -84,7 +131,7 @@ def minutes(chosen: str) -> tuple[Option, ...]:
 
 def places() -> tuple[Option, ...]:
     """Return where a trial may be."""
-    return options(desk_words.PLACES)
+    return plain_options({place: label for place, (label, _hint) in desk_words.PLACES.items()})
 
 
 def blindings() -> tuple[Option, ...]:
@@ -95,9 +142,9 @@ def blindings() -> tuple[Option, ...]:
 def may_help() -> tuple[Option, ...]:
     """Return what the player may say of whether the ratings help others."""
     return (
-        Option("", _("not asked here"), _("the tablet or the phone asks before the first bow")),
         Option("yes", _("yes, they may")),
         Option("no", _("no, this trial only")),
+        Option("", _("the tablet asks")),
     )
 
 

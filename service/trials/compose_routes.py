@@ -12,13 +12,13 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Blinding, Place
+from model.domain.vocabulary import Blinding, Instrument, Place
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.form import drafts
 from service.players import known, overview, tried_bows
 from service.questionnaire import answer_summary, asking, tried_fields
-from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes
+from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes, walk_in
 from service.trials.composing import Proposal
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
@@ -32,6 +32,7 @@ Runs = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
 
 T = TypeVar("T")
 _ASKED = ("instrument", "budget", "amount", "minutes")
+"""What a walk-in is asked in the open; what is asked besides is `walk_in`'s."""
 _HIDDEN = ("id", "enquiry", "previous", "player")
 _NAMES = {
     "instrument": N_("Instrument"),
@@ -86,7 +87,7 @@ async def ask(
         return _show(request, session, staff, kept, chosen=kept.get("copies", ()))
     fields = compose_form.usual(today())
     given = {name: request.query_params.getlist(name) for name in request.query_params}
-    sent = {name: values for name, values in given.items() if name in _ASKED}
+    sent = {name: values for name, values in given.items() if name in _ASKED or name in walk_in.NAMES}
     sent |= tried_fields.laid_out(given, without=compose_form.dropped(given))
     links = {"enquiry": enquiry, "previous": previous, "player": player}
     fields |= _from_before(session, staff, links) | sent | {name: [value] for name, value in links.items() if value}
@@ -129,7 +130,8 @@ def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) ->
             "player": [earlier_trial.player],
         }
     if links["player"]:
-        return compose_form.instrument_of(overview.lasting_answers(session, staff.dealer, links["player"]))
+        before = overview.lasting_answers(session, staff.dealer, links["player"])
+        return compose_form.instrument_of(before) | walk_in.filled(before)
     if links["enquiry"]:
         wish = desk_reads.enquiry(session, staff.dealer, links["enquiry"]).answers.get("trial") or {}
         found = {name: [str(wish[name])] for name in ("place", "minutes") if wish.get(name)}
@@ -165,7 +167,8 @@ def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -
     """Return a walk-in's answers; of a player who is known, what holds of their last ones on that instrument too."""
     body, player = compose_form.walk_in(fields, currency), first(fields, "player")
     known_answers = overview.lasting_answers(session, staff.dealer, player) if player else {}
-    return known_answers | body if known_answers.get("instrument") == body["instrument"] else body
+    is_known = known_answers.get("instrument") == body["instrument"]
+    return walk_in.answered(fields, known_answers | body if is_known else body)
 
 
 def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
@@ -248,8 +251,9 @@ def _or(verb: Callable[[], T], wrong: dict[str, str]) -> T | None:
         return None
 
 
-def _rows_named(wrong: Mapping[str, str]) -> dict[str, str]:
-    return {name: asking.name_of(name) for name in wrong if tried_fields.parts(name)}
+def _questions(wrong: Mapping[str, str], say: Callable[[str], str]) -> dict[str, str]:
+    """Return what is said of each field that is one of the form's questions."""
+    return {name: say(name) for name in wrong if tried_fields.parts(name) or name in walk_in.NAMES}
 
 
 def _page(
@@ -257,26 +261,31 @@ def _page(
 ) -> tuple[FormPage, dict[str, Any]]:
     """Return the composing page, and by name what stands in it.
 
-    ``answers``: those it rests on, in one line; empty before a walk-in has chosen. ``hidden``: what travels along in the form.
-    ``effect``, ``bows``: None and empty while nothing can be proposed. ``asks_contact``: the player is not known yet.
+    ``answers``: those it rests on, in one line; empty before a walk-in has chosen. ``carried``: the fields that travel along in
+    the form. ``effect``, ``bows``: None and empty while nothing can be proposed. ``asks_contact``: the player is not known yet.
     """
     hidden = {name: first(fields, name) for name in _HIDDEN}
-    if basis.walk_in:
-        hidden |= {name: first(fields, name) for name in (*_ASKED, *tried_fields.laid_out(fields))}
+    asked = {*_ASKED, *walk_in.NAMES, *tried_fields.laid_out(fields)} if basis.walk_in else set()
+    instrument = (basis.body or {}).get("instrument")
     page = FormPage(
         title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
         typed=Typed(fields, wrong),
         faults=faults(
             wrong,
-            _NAMES | _rows_named(wrong),
-            _ANCHORS | {name: asking.anchor(name) for name in wrong if tried_fields.parts(name)},
+            _NAMES | _questions(wrong, asking.name_of),
+            _ANCHORS | _questions(wrong, asking.anchor),
         ),
     )
     return page, {
         "answers": answer_summary.quiet_line(basis.body) if basis.body else "",
         "walk_in": basis.walk_in,
         "notice": notice,
-        "hidden": hidden,
+        "player": first(fields, "player"),
+        "carried": [
+            *((name, value) for name, value in hidden.items() if value),
+            *((name, value) for name in sorted(asked) for value in fields.get(name, ()) if value),
+        ],
+        "more": walk_in.asked(fields, Instrument(instrument) if instrument else None) if basis.walk_in else {},
         "rows": compose_page.tried_rows(basis.body, fields) if basis.walk_in else (),
         "instruments": compose_page.instruments(),
         "budgets": compose_page.budgets(basis.currency),
@@ -284,6 +293,7 @@ def _page(
         "minutes": compose_page.minutes(first(fields, "minutes")),
         "effect": compose_page.effect(proposal) if proposal else None,
         "bows": proposal.bows if proposal else (),
+        "own": compose_page.own_bow(proposal) if proposal else None,
         "places": compose_page.places(),
         "blindings": compose_page.blindings(),
         "repeats": compose_page.repeats(),

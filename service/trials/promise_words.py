@@ -56,6 +56,19 @@ def verdict(proposal: Proposal) -> str:
     return " ".join(part for part in (said, changed, sentence, by_hand) if part)
 
 
+def against_advised(proposal: Proposal) -> str:
+    """Say what the advised bows promise, where others are chosen; empty where they are the advised ones."""
+    chosen = {bow.copy for bow in proposal.bows if bow.chosen}
+    advised = next((row for row in proposal.by_copies if row.advised), None)
+    if advised is None or not chosen or chosen == set(proposal.recommended):
+        return ""
+    prior = rests_on_prior(proposal)
+    said = formats.chance_word(advised.chance) if prior else formats.chance(advised.chance)
+    return _("With the advised bows ({bows}) it is {chance}.").format(
+        bows=formats.listed(proposal.recommended), chance=said
+    )
+
+
 def gain(proposal: Proposal, chosen: int) -> str:
     """Say what is won on average; empty while the prior speaks, nothing is chosen, or there is no own bow to win against."""
     none = proposal.document["own_bow"]["state"] == "none"

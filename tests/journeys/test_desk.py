@@ -148,7 +148,7 @@ def test_what_a_swap_does_is_seen_at_once(adviser: Adviser) -> None:
     before = page.inner_text("#effect .lead")
     page.locator("input[name=copies]:checked").first.uncheck()
     expect(page.locator("#effect .lead")).not_to_have_text(before)
-    expect(page.locator("button[value=look]")).to_be_hidden()
+    expect(page.locator(".effect button[value=look]")).to_be_hidden()
     while page.locator("input[name=copies]:checked").count():
         page.locator("input[name=copies]:checked").first.uncheck()
     expect(page.locator("#effect")).to_contain_text("No bow is chosen yet.")
@@ -161,7 +161,7 @@ def test_without_scripts_a_swap_is_looked_at_by_a_button(adviser: Adviser) -> No
     follow(page, ".walk-in .go")
     before = page.inner_text("#effect .lead")
     page.locator("input[name=copies]:checked").first.uncheck()
-    follow(page, "button[value=look]")
+    follow(page, ".effect button[value=look]")
     assert page.inner_text("#effect .lead") != before
     follow(page, "button[value=set] >> nth=0")
     assert page.inner_text("h1").startswith("Trial ")
@@ -176,6 +176,15 @@ def test_a_walk_in_is_composed_by_three_taps_on_a_tablet(adviser: Adviser) -> No
     follow(page, ".walk-in .go")
     assert page.locator("input[name=copies]:checked").count() >= 2
     adviser.look(page, "2-proposed")
+    for width, height in ((1024, 768), (1440, 900)):
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate("() => document.documentElement.scrollHeight") <= 2 * height
+    page.fill("#name", "Bo Lind (invented)")
+    page.click("label:has(#consent_advice)")
+    follow(page, ".effect .go")
+    follow(page, ".next .go")
+    # From the door to the first bow: the way here from today's page, three taps, a fourth for the consent, and these two.
+    assert "Hand over next: Bow" in page.inner_text("#order")
 
 
 def test_the_standing_comes_by_itself_and_leaves_the_focus_where_it_is(adviser: Adviser) -> None:

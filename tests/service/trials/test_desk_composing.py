@@ -8,9 +8,11 @@ import pytest
 from sqlalchemy import update
 
 from service import tables
+from service.trials import desk_reads
 from tests.service import desk_shop, trial_cast
+from tests.service.cast import DEALER
 from tests.service.desk_shop import Shop, form_to, send
-from tests.service.page import Page
+from tests.service.page import Element, Page
 
 TODAY = dt.datetime.now(dt.UTC).date()
 WALK_IN = "/desk/compose?instrument=double_bass+german&budget=4000&minutes=60"
@@ -51,10 +53,16 @@ def test_the_contact_is_not_asked_where_the_enquiry_gave_it(shop: Shop) -> None:
     assert shop.adviser.read(f"/desk/compose?enquiry={shop.enquire(contact=None)}").all("input", name="name")
 
 
-def test_a_walk_in_is_asked_three_things_and_nothing_is_complained_of_before(shop: Shop) -> None:
+def folded(element: Element) -> bool:
+    fold = element.within("details")
+    return fold is not None and "open" not in fold.attributes
+
+
+def test_a_walk_in_is_asked_three_things_in_the_open_and_nothing_is_complained_of_before(shop: Shop) -> None:
     page = shop.adviser.read("/desk/compose")
-    asked = {e.get("name") for e in page.controls}
-    assert {name for name in asked if not name.startswith("tried_")} == {"instrument", "budget", "amount", "minutes"}
+    assert {e.get("name") for e in page.controls if not folded(e)} == {"instrument", "budget", "amount", "minutes"}
+    besides = {e.get("name") for e in page.controls if folded(e)}
+    assert {"own_bow", "own_mass_g", "own_rating_overall", "priority_1", "wish_mass", "settings"} <= besides
     assert not page.of_class("faults")
     assert len(page.all("input", name="instrument")) == 5
 
@@ -154,9 +162,87 @@ def test_a_reserved_bow_is_shown_with_why_it_cannot_be_had(shop: Shop) -> None:
     page = shop.adviser.read(WALK_IN)
     box = next(e for e in page.all("input", name="copies") if e.get("value") == serial)
     assert "checked" not in box.attributes
-    why = box.within("label")
-    assert why is not None
-    assert "trial 1" in why.text
+    assert "trial 1" in page.by_id(box.get("aria-describedby")).text
+
+
+OWN_BOW = "&own_bow=yes&own_kind=carbon&own_rating_overall=7&own_rating_response=3"
+WISHES = "&priority_1=response&priority_2=ease&wish_mass=-1&settings=orchestra&settings=solo"
+
+
+def test_a_walk_ins_own_bow_and_wishes_count_and_are_kept_with_the_trial(shop: Shop) -> None:
+    rated, plain = (shop.adviser.read(f"{WALK_IN}{more}") for more in (OWN_BOW + WISHES, ""))
+    assert promise(rated) != promise(plain), "to better a bow that is loved is less likely"
+    assert rated.by_id("own-fold").get("open") is not None
+    assert rated.by_id("own_rating_overall-7").get("checked") is not None
+    trial = send(shop.adviser, rated, "/desk/compose", go="set")
+    with shop.desk.database.reading() as session:
+        answers = trial_cast.composition(session, trial.address.rsplit("/", 1)[-1]).answers
+    assert answers["own_bow"] == {"kind": "carbon", "ratings": {"overall": 7, "response": 3}}
+    assert answers["priorities"] == ["response", "ease"]
+    assert answers["wishes"] == {"mass": -1}
+    assert answers["settings"] == ["orchestra", "solo"]
+
+
+@pytest.mark.parametrize(
+    ("more", "field", "said"),
+    [
+        ("&own_bow=yes&own_mass_g=3", "own_mass_g", "Its weight: Got 3; expected a mass from 30 to 250 grams."),
+        ("&priority_1=ease&priority_2=ease", "priority_2", "Second: This is chosen already"),
+    ],
+)
+def test_what_a_walk_in_says_of_it_is_checked_as_on_the_form(shop: Shop, more: str, field: str, said: str) -> None:
+    page = shop.adviser.read(f"{WALK_IN}{more}")
+    assert page.status == 422
+    assert said in page.of_class("faults")[0].text
+    assert page.by_id(field).get("aria-invalid") == "true"
+    assert not folded(page.by_id(field))
+
+
+def test_a_known_player_finds_the_wishes_of_the_last_visit_and_may_change_them(shop: Shop) -> None:
+    asked = shop.enquire(priorities=["response"], wishes={"mass": 1})
+    trial = send(shop.adviser, shop.adviser.read(f"/desk/compose?enquiry={asked}"), "/desk/compose", go="set")
+    with shop.desk.database.reading() as session:
+        player = desk_reads.trial(session, DEALER, trial.address.rsplit("/", 1)[-1]).player.key
+    page = shop.adviser.read(f"/desk/compose?player={player}")
+    assert page.by_id("wish_mass-1").get("checked") is not None
+    changed = shop.adviser.read(f"{WALK_IN}&player={player}&wish_mass=-1&priority_1=")
+    assert changed.by_id("wish_mass--1").get("checked") is not None
+    trial = send(shop.adviser, changed, "/desk/compose", go="set")
+    with shop.desk.database.reading() as session:
+        answers = trial_cast.composition(session, trial.address.rsplit("/", 1)[-1]).answers
+    assert answers["wishes"] == {"mass": -1}
+    assert not answers.get("priorities")
+
+
+def test_each_candidate_is_a_row_of_the_picture_with_its_numbers_behind_a_fold(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN + OWN_BOW)
+    bows = page.of_class("bow")
+    assert {e.get("value") for row in bows for e in row.walk() if e.get("name") == "copies"} == offered(page)
+    for row in bows:
+        own, dot = (next(e for e in row.walk() if e.get("class") == name) for name in ("own", "dot"))
+        low, high = (
+            float(next(e for e in row.walk() if e.get("class") == "bar").get(x).rstrip("%")) for x in ("x1", "x2")
+        )
+        assert float(own.get("x1").rstrip("%")) == 97.0, "the own bow got the highest mark there is"
+        assert low < float(dot.get("cx").rstrip("%")) < high
+    numbers = page.by_id("numbers-fold")
+    assert "open" not in numbers.attributes
+    assert all(serial in numbers.text for serial in offered(page))
+
+
+def test_beside_another_choice_stands_what_the_advised_bows_promise(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    assert "With the advised bows" not in promise(page)
+    looked = send(shop.adviser, page, "/desk/compose", copies=sorted(ticked(page))[:1], go="look")
+    said = promise(looked)
+    assert "With the advised bows" in said
+    assert all(serial in said for serial in ticked(page))
+
+
+def test_who_plays_is_asked_before_the_bows(shop: Shop) -> None:
+    page = shop.adviser.read(WALK_IN)
+    names = [e.get("name") for e in page.controls]
+    assert names.index("name") < names.index("consent_model") < names.index("copies") < names.index("on")
 
 
 @pytest.mark.parametrize(
