@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter
 
-from service.desk import enquiries_page, figures_page, home, player_page, players_page, who_is_who
+from service.desk import enquiries_page, figures_page, find_page, home, player_page, players_page, who_is_who
 from service.inventory import range_routes, stock_routes
 from service.operations import help_page
 from service.privacy import person_page
@@ -10,7 +10,7 @@ from service.trials import asking_page, compose_routes, correcting_page, prints,
 
 router = APIRouter()
 PARTS = (
-    *(home, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, prints),
+    *(home, find_page, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, prints),
     *(stock_routes, range_routes, players_page, player_page, figures_page, who_is_who, person_page, help_page),
 )
 for part in PARTS:

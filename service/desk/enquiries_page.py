@@ -62,7 +62,7 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
         "desk/enquiry.html",
         page,
         id=row.id,
-        facts=desk_lines.enquiry_facts(row),
+        facts=desk_lines.enquiry_title(row),
         state=capital(desk_lines.enquiry_state(row)),
         contact=_contact(found.contact),
         answers=tuple((line.question, line.answer) for line in answer_summary.lines(found.answers)),

@@ -1,7 +1,5 @@
 """Which bow a player means: a serial read as people write it, and only bows of the shop that is asked."""
 
-import re
-import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
@@ -13,13 +11,7 @@ from service.core.language import _
 from service.questionnaire import tried_fields
 from service.questionnaire.step_fields import Form
 from service.tables import Copy, Tier
-
-_BETWEEN = re.compile(r"[\W_]+")
-
-
-def plain(serial: str) -> str:
-    """Return a serial as it is compared: without regard to case, blanks and the marks between its parts."""
-    return _BETWEEN.sub("", unicodedata.normalize("NFKC", serial).casefold())
+from service.tables.folding import plain
 
 
 def settled(

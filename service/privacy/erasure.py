@@ -35,6 +35,7 @@ from service.tables import (
     Player,
     PlayerNote,
     Run,
+    SearchWord,
     Seat,
     Sheet,
     Slot,
@@ -88,6 +89,8 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     kept = _trials_of(session, person, in_model=True)
     _erase_mail(session, person, trials)
     _take_off_record(session, person)
+    of_person = SearchWord.player.in_(person.players) | SearchWord.enquiry.in_(person.enquiries)
+    session.execute(delete(SearchWord).where(of_person))
     for table in (Contact, PlayerNote):
         session.execute(delete(table).where(table.player.in_(person.players)))
     _erase_enquiries(session, person)

@@ -34,6 +34,7 @@ from service.tables.doors import (
     Sandbox,
     Spending,
 )
+from service.tables.found import SearchWord
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier, TierCharacter
 from service.tables.staff import (
@@ -114,6 +115,7 @@ __all__ = [
     "RecoveryCode",
     "Run",
     "Sandbox",
+    "SearchWord",
     "Seat",
     "SecondFactor",
     "Sheet",

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from service.tables.base import Base
 from service.tables.columns import Key, Moment, in_json
+from service.tables.folding import enquiry_number
 
 
 class ModelVersion(Base):
@@ -33,8 +34,14 @@ class ModelVersion(Base):
     artifact: Mapped[bytes] = mapped_column(LargeBinary)
 
 
+def _number(context: Any) -> str:
+    return enquiry_number(context.get_current_parameters()["id"])
+
+
 class Enquiry(Base):
     """One player's answers and the advice given. ``address`` is the unguessable part of its link; ``id`` the client's.
+
+    ``number``: under which it is printed and found (`folding.enquiry_number`); several may have one.
 
     ``player``: known once a trial was composed from it. ``settled_at``: put aside at the desk without a trial.
     ``doubted``: written while the clock was behind; its moment is wrong. ``told``: the advice without what stands in columns
@@ -44,6 +51,7 @@ class Enquiry(Base):
     __tablename__ = "enquiries"
 
     id: Mapped[str] = mapped_column(String, primary_key=True)
+    number: Mapped[str] = mapped_column(Key, nullable=True, index=True, default=_number)
     address: Mapped[str] = mapped_column(String, unique=True)
     created_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
     dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"), index=True)

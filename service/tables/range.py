@@ -2,6 +2,7 @@
 
 import datetime as dt
 import decimal
+from typing import Any
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, SmallInteger, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
@@ -20,6 +21,7 @@ from service.tables.base import (
     one_of,
 )
 from service.tables.columns import Key, Money, Number, Word
+from service.tables.folding import plain
 
 
 class Dealer(Base):
@@ -85,8 +87,15 @@ class Price(Base):
     currency: Mapped[str] = mapped_column(String)
 
 
+def _plain(context: Any) -> str:
+    return plain(context.get_current_parameters()["serial"])
+
+
 class Copy(Base):
-    """One individual bow. ``dealer`` None: at the workshop; ``status`` None: not known; ``sold_on``: of a sold one, where known."""
+    """One individual bow. ``dealer`` None: at the workshop; ``status`` None: not known; ``sold_on``: of a sold one, where known.
+
+    ``plain``: its serial as it is looked for, `folding.plain`.
+    """
 
     __tablename__ = "copies"
     __table_args__ = (
@@ -100,6 +109,7 @@ class Copy(Base):
     )
 
     serial: Mapped[str] = mapped_column(Key, primary_key=True)
+    plain: Mapped[str] = mapped_column(Key, nullable=True, index=True, default=_plain)
     tier: Mapped[str] = mapped_column(Key, ForeignKey("tiers.slug"))
     hold: Mapped[Hold | None] = mapped_column(Word(Hold))
     dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))

@@ -70,6 +70,12 @@ def enquiry_facts(row: EnquiryRow) -> str:
     return f"{formats.NBSP}· ".join(parts)
 
 
+def enquiry_title(row: EnquiryRow) -> str:
+    """Return an enquiry's number, as it is printed on the answer, and what it is about."""
+    named = _("Enquiry {number}").format(number=formats.enquiry_number(row.id))
+    return f"{named}{formats.NBSP}· {enquiry_facts(row)}"
+
+
 def enquiry_state(row: EnquiryRow) -> str:
     """Say what became of an enquiry, or when it came."""
     if row.trials:

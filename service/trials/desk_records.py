@@ -15,7 +15,7 @@ from service.players.tastes import Tastes
 
 @dataclass(frozen=True, slots=True)
 class EnquiryRow:
-    """One enquiry in a list. ``trials``: (key, number) of those composed from it; ``chance`` None while the prior speaks."""
+    """One enquiry in a list. ``trials``: (key, number) of those composed from it."""
 
     id: str
     created_at: dt.datetime

@@ -20,7 +20,7 @@ from service.trials.desk_records import EnquiryPage, EnquiryRow, OutcomeRow, Pla
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     """Return every one of the dealer's enquiries that meets the conditions, newest first."""
-    return _enquiry_rows(session, dealer, enquiry_access.of_dealer(dealer), *conditions)
+    return enquiries_that(session, dealer, enquiry_access.of_dealer(dealer), *conditions)
 
 
 def enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
@@ -45,10 +45,11 @@ def _enquiries(session: Session, dealer: str, after: str, *conditions: ColumnEle
     ).all()
     count = session.scalar(select(func.count()).select_from(kind).where(*conditions)) or 0
     page = paging.leaf(found, count, tuple)
-    return page.of(_enquiry_rows(session, dealer, kind.id.in_([row.id for row in page.rows])))
+    return page.of(enquiries_that(session, dealer, kind.id.in_([row.id for row in page.rows])))
 
 
-def _enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
+def enquiries_that(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
+    """Return enquiries that meet the conditions, whoever's they are, newest first, with what the dealer composed from them."""
     kind = tables.Enquiry
     found = session.scalars(select(kind).where(*conditions).order_by(kind.created_at.desc(), kind.id.desc())).all()
     trials = _trials_of(session, dealer, [row.id for row in found])

@@ -49,6 +49,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/forgotten": ("/desk/forgotten", "/desk/forgotten?sent=yes"),
     "/desk/password/{secret}": ("/desk/password/{secret}", "/desk/password/nobodys"),
     "/desk": ("/desk",),
+    "/desk/find": ("/desk/find", "/desk/find?q=a", "/desk/find?q=an", "/desk/find?q=nobody+there"),
     "/desk/enquiries": ("/desk/enquiries?show=all",),
     "/desk/enquiries/{id_}": ("/desk/enquiries/{answer}",),
     "/desk/enquiries/{id_}/erase": ("/desk/enquiries/{answer}/erase", "/desk/enquiries/{leaving}/erase"),

@@ -84,8 +84,8 @@ WITHOUT_SIGN_IN = (
     "/desk/sign-in/code",
     "/desk/sign-in/left",
 )
-OWN_ACCOUNT = ("/desk/account", "/desk/sign-in/stay", "/desk/sign-out", "/desk/help")
-"""Whoever is signed in looks after their own account and reads the help, whatever their role."""
+OWN_ACCOUNT = ("/desk/account", "/desk/find", "/desk/sign-in/stay", "/desk/sign-out", "/desk/help")
+"""Whoever is signed in looks after their own account, reads the help and finds what they may see, whatever their role."""
 NOBODYS = ("/desk/range", "/desk/retention/clock")
 """What is no dealer's."""
 WHEREVER = ("stock", "model", "users", "audit", "dealers", "retention")

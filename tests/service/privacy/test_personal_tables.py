@@ -11,6 +11,7 @@ from service.tables import Base
 PERSONAL = {"players", "enquiries"}
 """What a person is known by."""
 TOLD_ELSEWHERE = {
+    "SearchWord": "the words of a name, an address and a number that are told themselves",
     "Seat": "a link to a trial's sheets, told by what was rated with it",
     "Slot": "the blind order, told by the places that were rated",
     "TrialCopy": "what the dealer lent, told by what came of it",

@@ -1,0 +1,55 @@
+"""What is typed to find somebody: words that names begin with, an address, or the last digits of a telephone number."""
+
+import re
+import unicodedata
+from collections.abc import Collection, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, and_, exists, select
+from sqlalchemy.orm import InstrumentedAttribute, aliased
+
+from service.tables import SearchWord
+from service.tables.folding import LONGEST_WORD, fold, phone, words
+
+LONGEST = 200
+"""Characters that are looked for; nothing here has a longer name."""
+LEAST_LETTERS, LEAST_DIGITS, ENOUGH_DIGITS, MOST_WORDS = 2, 4, 8, 6
+_DIGITS = re.compile(r"[\d\s()+/.\-]+")
+_LAST = "\U0010ffff"
+
+
+def cleaned(text: str) -> str:
+    """Return a text without what nobody sees: control signs, marks of direction, blanks at its ends or more than one between."""
+    seen = (" " if unicodedata.category(sign) in ("Cc", "Cs") else sign for sign in text)
+    return " ".join("".join(sign for sign in seen if unicodedata.category(sign) != "Cf").split())
+
+
+def is_phone(text: str) -> bool:
+    """Say whether a text may be a telephone number or the end of one."""
+    return bool(_DIGITS.fullmatch(text)) and sum(sign.isdigit() for sign in text) >= LEAST_DIGITS
+
+
+def words_of(text: str) -> tuple[str, ...]:
+    """Return the words that somebody must have to be found, each by its beginning; none where there is too little to go by."""
+    text = cleaned(text)[:LONGEST]
+    if "@" in text:
+        return (fold("".join(text.split()))[:LONGEST_WORD],)
+    if is_phone(text):
+        return (phone(text, ENOUGH_DIGITS),)
+    found = tuple(dict.fromkeys(words(text)))[:MOST_WORDS]
+    return found if max(map(len, found), default=0) >= LEAST_LETTERS else ()
+
+
+def begins(column: ColumnElement[str] | InstrumentedAttribute[str], text: str) -> ColumnElement[bool]:
+    """Return the condition that a column begins with a text: a stretch of its index, and no pattern that signs could steer."""
+    return and_(column >= text, column < text + _LAST)
+
+
+def having(of: InstrumentedAttribute[Any], dealers: Collection[str], wanted: Sequence[str]) -> Select[*tuple[Any, ...]]:
+    """Return what asks for those of a column of `SearchWord` who have every word, by the longest of them."""
+    first, *others = sorted(wanted, key=len, reverse=True)
+    found = select(of).where(of.is_not(None), SearchWord.dealer.in_(dealers), begins(SearchWord.word, first))
+    for word in others:
+        other = aliased(SearchWord)
+        found = found.where(exists().where(getattr(other, of.key) == of, begins(other.word, word)))
+    return found
