@@ -1,12 +1,14 @@
 """What the operator may set, read once from the environment.
 
 Every name may be given as NAME or, for a value kept in a file such as a mounted secret, as NAME_FILE. Only the wiring and
-the commands read settings; everything else is handed what it needs. `table` is what `service/docs/settings.md` holds.
+the commands read settings; everything else is handed what it needs. `table` is what `service/docs/settings.md` holds, `template`
+what `service/deploy/environment.template` does.
 """
 
 import ipaddress
 import re
 import ssl
+import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -354,6 +356,17 @@ def table() -> str:
         if name not in NOT_FROM_OUTSIDE
     ]
     return "\n".join(("| setting | meaning |", "| --- | --- |", *rows)) + "\n"
+
+
+def template() -> str:
+    """Return a file for an environment, in which every setting waits to be set, with its meaning above it."""
+    head = "# The settings of the service. A line counts once it begins with no '#' and something stands behind its '=',\n# between single quotes where it holds marks or blanks.\n"
+    parts = (
+        f"\n{textwrap.fill(str(field.description), 120, initial_indent='# ', subsequent_indent='# ')}\n#{name.upper()}=\n"
+        for name, field in Settings.model_fields.items()
+        if name not in NOT_FROM_OUTSIDE
+    )
+    return head + "".join(parts)
 
 
 def _value(environ: Mapping[str, str], name: str) -> str | None:

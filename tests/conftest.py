@@ -125,6 +125,12 @@ def _create(server: Server, name: str, template: str = "template1") -> None:
 
 
 @pytest.fixture(scope="session")
+def postgres_server(_postgres_server: Server) -> Server:
+    """A real PostgreSQL server, for who makes databases of their own."""
+    return _postgres_server
+
+
+@pytest.fixture(scope="session")
 def postgres_url(_postgres_server: Server) -> str:
     """The address of an empty database on a real PostgreSQL server."""
     return _postgres_server.url("postgres")

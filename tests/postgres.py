@@ -69,6 +69,11 @@ def _programs() -> Path:
     return debian[-1].parent if debian else Path(str(found)).resolve().parent
 
 
+def program(name: str) -> Path:
+    """Return where one of PostgreSQL's programs lies; raises `FileNotFoundError` where there is none."""
+    return _programs() / name
+
+
 def _run(command: Sequence[str | Path], patience: float = 0) -> None:
     """Run one of PostgreSQL's programs, again and again for as many seconds as ``patience`` until it succeeds."""
     until = time.monotonic() + patience

@@ -45,7 +45,12 @@ def _topic(name: str, about: str, file: Path | None = None) -> Topic:
 
 TOPICS = (
     _topic("start", "what the service does, and the first hour with it"),
-    _topic("operator", "running it: commands, PostgreSQL, backups, upgrades, names, limits, mail"),
+    _topic("operator", "running it: commands, keys, names, limits, sign-in, mail"),
+    _topic("install", "from a fresh Debian to the service behind https, and in containers"),
+    _topic("upgrade", "a new version, and the way back"),
+    _topic("backup", "backups, restoring, what is in none"),
+    _topic("machines", "several machines on one database"),
+    _topic("trouble", "what one sees when something is wrong, and what to do"),
     _topic("settings", "every setting, with its default"),
     _topic("metrics", "what /metrics tells, and who may read it"),
     _topic("files", "what each column says, and what loading does with it"),
