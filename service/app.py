@@ -38,7 +38,7 @@ from service.privacy import privacy_pages
 from service.privacy.daily import RetentionWorker
 from service.registry import MAILS
 from service.settings import Settings
-from service.trials import reading_api, still_right_page, trials_api
+from service.trials import reading_api, result_page, still_right_page, trials_api
 from service.web import (
     costs,
     edge,
@@ -171,6 +171,7 @@ def _routes() -> tuple[BaseRoute, ...]:
         staff_routes.router,
         mail_links.router,
         still_right_page.router,
+        result_page.router,
         outbox_page.router,
         privacy_pages.router,
         embed.router,

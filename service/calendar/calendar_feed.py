@@ -38,6 +38,7 @@ class Planned:
     due_back: dt.date | None
     hour: dt.time | None
     minutes: int
+    sequence: int
     bows: int
     out: int
 
@@ -68,6 +69,7 @@ def planned(session: Session, dealer: str, today: dt.date) -> list[Planned]:
                 composition.due_back,
                 composition.hour,
                 composition.minutes,
+                composition.sequence,
             ),
             _copies(),
             _copies(tables.TrialCopy.out_at.is_not(None), tables.TrialCopy.back_at.is_(None)),
@@ -99,7 +101,7 @@ def _entries(trial: Planned, dealer: str, desk: str) -> Iterator[Entry]:
 
     def entry(what: str, day: dt.date, words: str) -> Entry:
         subject = f"{dealer}/{trial.key}/{what}"
-        return Entry(subject, words.format(**values), day, url=f"{desk}/{trial.key}")
+        return Entry(subject, words.format(**values), day, url=f"{desk}/{trial.key}", sequence=trial.sequence)
 
     if trial.place != Place.POST:
         in_shop = entry("trial", trial.on, _("Trial {number}: {instrument}, {bows}"))

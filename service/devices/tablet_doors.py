@@ -19,7 +19,7 @@ from service.devices import tablets
 from service.devices.device_keys import FROM_TABLET
 from service.form import drafts
 from service.questionnaire.sheet_fields import RUN_ID, read_code, read_pair
-from service.trials import paired_comparison, screen_words, screens, sheets
+from service.trials import paired_comparison, player_result, result_page, screen_words, screens, sheets
 from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import Json, Key, ScreenPage, client_of, not_too_often, unknown_key
@@ -84,6 +84,12 @@ async def one_trial(trial: str, key: Key, session: Reading) -> JSONResponse:
     dealer = _known(session, key).dealer
     screen = sheets.for_screen(session, trial, "player", dealer)
     return JSONResponse(screen | {"pairs": paired_comparison.state(session, dealer, trial)})
+
+
+@router.get("/tablet/trials/{trial}/result", dependencies=FROM_TABLET)
+async def result(request: Request, trial: str, key: Key, session: Reading) -> Response:
+    """Show the result of a trial on the tablet on which it was played; there is none before it is revealed."""
+    return result_page.shown(request, player_result.of_dealer(session, _known(session, key).dealer, trial))
 
 
 @router.put("/tablet/trials/{trial}/pairs/{pair_id}", dependencies=FROM_TABLET)

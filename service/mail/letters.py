@@ -49,7 +49,7 @@ def write(session: Session, mail_service: MailService, row: OutboxItem, now: dt.
             sender_name=dealer["dealer"] or None,
             reply_to=reply_to,
             unsubscribe=unsubscribe,
-            calendar=kind.calendar(session, row),
+            calendar=kind.calendar(session, row, str(reply_to or mail_service.sender)),
         )
 
 

@@ -22,7 +22,7 @@ def no_links(_session: Session, _signer: Signer, _row: OutboxItem, _now: dt.date
     return {}
 
 
-def no_calendar(_session: Session, _row: OutboxItem) -> bytes | None:
+def no_calendar(_session: Session, _row: OutboxItem, _organizer: str) -> bytes | None:
     """Return no file for the reader's calendar: most mails set no day."""
     return None
 
@@ -38,7 +38,7 @@ class MailKind:
     values : what it tells, read from the database when it goes out: so it says what is true then, not when it was queued.
     agreed : it goes only to whoever agreed to mail, and can be ended by its reader.
     secret : the desk does not show its text, since whoever reads its link can use it in another's place.
-    calendar : the day that it sets, as a file for the reader's calendar (RFC 5545).
+    calendar : the day that it sets, as a file for the reader's calendar (RFC 5545); told whose address sets it.
     links : its signed links; ``own_data`` leads to what is kept of its reader.
     """
 
@@ -47,5 +47,5 @@ class MailKind:
     values: Callable[[Session, OutboxItem], Values]
     agreed: bool = False
     secret: bool = False
-    calendar: Callable[[Session, OutboxItem], bytes | None] = no_calendar
+    calendar: Callable[[Session, OutboxItem, str], bytes | None] = no_calendar
     links: Callable[[Session, Signer, OutboxItem, dt.datetime], Values] = no_links

@@ -88,6 +88,7 @@ def make_message(letter: Letter, now: dt.datetime) -> EmailMessage:
     if letter.calendar is not None:
         # RFC 5546, 1.4 and RFC 6047, 2.4: the method stands with the type, as it does in the calendar.
         words = letter.calendar.decode()
-        message.add_attachment(words, subtype="calendar", filename="trial.ics", params={"method": "PUBLISH"})
+        method = next(line.partition(":")[2] for line in words.splitlines() if line.startswith("METHOD:"))
+        message.add_attachment(words, subtype="calendar", filename="trial.ics", params={"method": method})
     message["Content-Language"] = letter.language  # of the whole: what was set before went into the first part
     return message

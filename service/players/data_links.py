@@ -97,7 +97,7 @@ def read(session: Session, signer: Signer, purpose: str, token: str) -> Opened:
     kind, coded, mark, expiry = [*(subject or "").split("."), "", "", ""][:4]
     ident = _decoded(coded)
     person = _found(session, kind, ident)
-    if kind != ANSWER and mark not in _marks(signer, person.email):
+    if kind != ANSWER and mark not in marks(signer, person.email):
         raise NotFoundError
     return Opened(kind, ident, person, dt.datetime.fromtimestamp(int(expiry), dt.UTC) if expiry else ENDLESS_UNTIL)
 
@@ -136,10 +136,10 @@ def _data(signer: Signer, kind: str, ident: str, email: str | None, now: dt.date
 
 def _about(signer: Signer, kind: str, ident: str, email: str | None, until: dt.datetime) -> str:
     coded = base64.urlsafe_b64encode(ident.encode()).decode().rstrip("=")
-    return f"{kind}.{coded}.{_marks(signer, email)[0]}.{int(until.timestamp())}"
+    return f"{kind}.{coded}.{marks(signer, email)[0]}.{int(until.timestamp())}"
 
 
-def _marks(signer: Signer, email: str | None) -> list[str]:
+def marks(signer: Signer, email: str | None) -> list[str]:
     """Return what tells one address from another without being one: as links are made now, and as older ones were."""
     return [addresses.digest(key, email)[:16] if email else _NOBODY for key in (signer.secret, *signer.older)]
 

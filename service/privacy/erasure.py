@@ -32,6 +32,7 @@ from service.tables import (
     OutboxItem,
     Outcome,
     Pair,
+    Parcel,
     Player,
     PlayerNote,
     Run,
@@ -193,13 +194,14 @@ def _make_nameless(session: Session, named: set[int], trials: Sequence[int]) -> 
         session.execute(update(table).where(table.trial.in_(trials)).values(note=None))
     session.execute(update(Composition).where(Composition.trial.in_(trials)).values(note=None))
     session.execute(delete(Seat).where(Seat.trial.in_(trials)))
+    session.execute(delete(Parcel).where(Parcel.trial.in_(trials)))
 
 
 def _erase_trials(session: Session, trials: Sequence[int]) -> None:
     pairs = select(HeadToHead.id).where(HeadToHead.trial.in_(trials))
     session.execute(delete(Pair).where(Pair.head_to_head.in_(pairs)))
     session.execute(update(Composition).where(Composition.previous.in_(trials)).values(previous=None))
-    tables: tuple[Any, ...] = (HeadToHead, Seat, FollowUp, Sheet, Slot, TrialCopy, Run, Outcome, Composition)
+    tables: tuple[Any, ...] = (HeadToHead, Seat, FollowUp, Parcel, Sheet, Slot, TrialCopy, Run, Outcome, Composition)
     for table in tables:
         session.execute(delete(table).where(table.trial.in_(trials)))
     session.execute(delete(Trial).where(Trial.id.in_(trials)))

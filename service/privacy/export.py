@@ -22,6 +22,7 @@ from service.tables import (
     OutboxItem,
     Outcome,
     Pair,
+    Parcel,
     Player,
     PlayerNote,
     Run,
@@ -106,6 +107,7 @@ def _draft(row: Draft) -> Json:
 def _trial(session: Session, trial: Trial) -> Json:
     player = session.get_one(Player, trial.player)
     composed, later = session.get(Composition, trial.id), session.get(FollowUp, trial.id)
+    parcel = session.get(Parcel, trial.id)
     return {
         "day": trial.on.isoformat(),
         "instrument": str(trial.instrument),
@@ -114,6 +116,7 @@ def _trial(session: Session, trial: Trial) -> Json:
         "number": composed.number if composed else None,
         "answers": composed.answers if composed else None,
         "country": composed.country if composed else None,
+        "parcel": _parcel(parcel) if parcel else None,
         "note": composed.note if composed else None,
         "ratings": [_run(run) for run in session.scalars(_runs(trial.id))],
         "sheets": [_sheet(sheet) for sheet in session.scalars(_of(Sheet, Sheet.trial, [trial.id]))],
@@ -121,6 +124,11 @@ def _trial(session: Session, trial: Trial) -> Json:
         "outcomes": [_outcome(row) for row in session.scalars(_outcomes(trial.id))],
         "still_right": later.still_right if later else None,
     }
+
+
+def _parcel(row: Parcel) -> Json:
+    arrived = row.arrived_at and _moment(row.arrived_at)
+    return {"address": row.address, "carrier": row.carrier, "number": row.number, "arrived": arrived}
 
 
 def _runs(trial: int) -> Any:

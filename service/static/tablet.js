@@ -4,7 +4,7 @@ import { on, fill, part, show, tell } from "./tablet/dom.js";
 import { Idle } from "./tablet/idle.js";
 import { Pairs } from "./tablet/pairs.js";
 import { fileKey, save } from "./tablet/parcel.js";
-import { Questions } from "./tablet/questions.js";
+import { page, Questions } from "./tablet/questions.js";
 import { Sender } from "./tablet/sender.js";
 import { openStore } from "./tablet/store.js";
 import { Trial } from "./tablet/trial.js";
@@ -169,12 +169,27 @@ class App {
   }
 
   async done(name) {
+    const trial = this.screen?.payload?.trial;
     await this.forget();
     this.idle.watch([[ASK, () => this.wait()]]);
-    show(name);
+    show(name, { texts: { trouble: "" } });
     on("again", () => this.wait());
+    on("result", () => this.result(trial));
     on("save", () => this.saveFile());
     this.status(this.sender.state);
+  }
+
+  /** What the player marked and which bow was which, once that is revealed: for whoever holds the tablet now, and nobody after. */
+  async result(trial) {
+    const asked = document.querySelector('[data-do="result"]');
+    const answer = await this.ask(`/tablet/trials/${encodeURIComponent(trial)}/result`);
+    if (!asked?.isConnected) return;  // left, or wiped, in the meantime
+    if (!answer?.ok) { tell("trouble", say(answer ? "not_revealed" : "no_network_page")); return; }
+    const main = page(await answer.text());
+    if (!asked.isConnected) return;
+    this.screen = new Questions(this, this.device.dealer);
+    this.idle.watch([[ASK, () => this.stillThere()], [WIPE, () => this.left()]]);
+    this.screen.put(main, location.href);
   }
 
   /** Whatever was on the screen is left: nothing of it stays but what waits to be sent. */

@@ -82,7 +82,7 @@ class Composition(Base):
 
     ``answers``: the questionnaire's body without the contact. ``number`` counts the dealer's trials, from 1: the order of
     bows is rotated by it. ``plan``: chance and gain as they were promised. ``country``: where the parcel goes, for a trial by post.
-    ``hour``: when it begins, as the shop's clock shows it.
+    ``hour``: when it begins, as the shop's clock shows it. ``sequence``: how often its days were changed, as calendars count it.
     """
 
     __tablename__ = "compositions"
@@ -122,6 +122,7 @@ class Composition(Base):
     out_from: Mapped[dt.date | None] = mapped_column()
     due_back: Mapped[dt.date | None] = mapped_column(index=True)
     hour: Mapped[dt.time | None] = mapped_column()
+    sequence: Mapped[int] = mapped_column(Integer, default=0, server_default="0")
     country: Mapped[str | None] = mapped_column(String)
     materials_confirmed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     materials_confirmed_by: Mapped[str | None] = mapped_column(Text)
@@ -152,14 +153,25 @@ class TrialCopy(Base):
 
 
 class Slot(Base):
-    """One place in the blind order: the letter on the screen and the copy behind it; None and no letter is the own bow."""
+    """One place in the blind order: the letter on the screen and the copy behind it; None and no letter is the own bow.
+
+    ``sitting`` counts from 1: the bows of a later one bear the same letters at further places. ``on``: its day; None: the trial's.
+    """
 
     __tablename__ = "slots"
     __table_args__ = (
         UniqueConstraint("trial", "position"),
         CheckConstraint("position >= 1", name="position"),
         CheckConstraint("(letter = '') = (copy IS NULL)", name="letter_hides_copy"),
-        Index("uq_slots_letter", "trial", "letter", unique=True, sqlite_where=_LETTERED, postgresql_where=_LETTERED),
+        Index(
+            "uq_slots_letter",
+            "trial",
+            "sitting",
+            "letter",
+            unique=True,
+            sqlite_where=_LETTERED,
+            postgresql_where=_LETTERED,
+        ),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -167,6 +179,23 @@ class Slot(Base):
     position: Mapped[int] = mapped_column(SmallInteger)
     letter: Mapped[str] = mapped_column(Key)
     copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
+    sitting: Mapped[int] = mapped_column(SmallInteger, default=1, server_default="1")
+    on: Mapped[dt.date | None] = mapped_column("date")
+
+
+class Parcel(Base):
+    """Where the parcel of one trial goes, and by whom; what was told of it alone, so that no trial after it is sent there.
+
+    ``number``: the carrier's of the parcel, or an address where it is followed. ``arrived_at``: when it was said to be there.
+    """
+
+    __tablename__ = "parcels"
+
+    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), primary_key=True)
+    address: Mapped[str | None] = mapped_column(Text)
+    carrier: Mapped[str | None] = mapped_column(Text)
+    number: Mapped[str | None] = mapped_column(Text)
+    arrived_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
 
 class Sheet(Base):

@@ -239,13 +239,14 @@ def cancel(session: Session, user: int | None, dealer: str, key: str) -> None:
     if composition.state == "cancelled":
         return
     require_state(composition, ("planned", "open"), _("Only a planned or an open trial can be cancelled."))
-    was = composition.state
+    was, by_post = composition.state, trial.place is Place.POST
+    expected = by_post if was == "open" else trial.on >= now().date() - A_DAY
     lock_copies(session, [row.copy for row in carried(session, composition.trial)])
-    composition.state = "cancelled"
+    composition.state, composition.sequence = "cancelled", composition.sequence + 1
     _come_home(session, trial, composition)
     release(session, [row.copy for row in carried(session, composition.trial) if row.out_at is None])
     _shut_seats(session, composition)
-    trial_mails.no_trial(session, key)
+    trial_mails.cancelled(session, key, expected=expected)
     noted(session, user, dealer, audit_events.TRIAL_CANCELLED, f"trial {key}", was=was)
 
 
@@ -260,6 +261,8 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
         _("There is nothing to reveal before the first bow is played."),
     )
     composition.revealed_at, composition.revealed_by = now(), user
+    session.flush()
+    trial_mails.revealed(session, key)
     noted(session, user, dealer, audit_events.LETTERS_REVEALED, f"trial {key}")
 
 

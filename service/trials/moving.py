@@ -49,6 +49,7 @@ def move(session: Session, user: int | None, dealer: str, key: str, when: When) 
     composing.set_aside(session, dealer, [row.copy for row in rows], when.on, busy, composition.trial)
     trial.on, composition.hour = when.on, when.hour
     composition.out_from, composition.due_back = when.on, last
+    composition.sequence += 1
     for row in rows:
         row.out_from, row.due_back = when.on, last
     session.flush()

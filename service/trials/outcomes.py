@@ -110,6 +110,8 @@ def correct(
         record(session, user, dealer, key, outcome, copy, reason, on)
         newest = next(row for row in told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
         newest.revision = max(newest.revision, revision)
+    if (was["outcome"], was["copy"]) != (outcome, copy):
+        trial_mails.revealed(session, key, corrected=True)
     noted(session, user, dealer, audit_events.OUTCOME_CORRECTED, f"trial {key}", was=was, revision=revision)
 
 

@@ -17,8 +17,9 @@ PAPERS = {
     "key": N_("The key"),
     "parcel": N_("Packing list and loan note"),
     "loan": N_("Loan note for the file"),
+    "result": N_("The player’s result"),
 }
-"""Every paper, by the last part of its address; the last two are of trials by post."""
+"""Every paper, by the last part of its address; parcel and loan are of trials by post, the result of those that are revealed."""
 
 
 @dataclass(frozen=True, slots=True)

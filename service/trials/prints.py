@@ -7,7 +7,7 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from service.core.language import _
-from service.trials import desk_lines, desk_reads, paper, rater_links
+from service.trials import desk_lines, desk_reads, paper, player_result, rater_links, result_words
 from service.trials.desk_reads import TrialPage
 from service.trials.trial_view import Asked, AtTrial
 from service.web import desk_frame
@@ -34,6 +34,8 @@ def _besides(at: AtTrial, trial: TrialPage, name: str) -> dict[str, Any]:
     """Return what stands on a paper besides the trial's record, by name."""
     if name == "loan":
         return paper.loan(trial)
+    if name == "result":
+        return {"result": player_result.of_dealer(at.session, at.staff.dealer, at.key), "words": result_words}
     if name not in ("key", "parcel"):
         return {}
     slots = desk_reads.key_sheet(at.session, at.staff.dealer, at.key)

@@ -60,6 +60,7 @@ SAID: dict[str, str] = {
     ),
     "all_rated": N_("Every bow of this trial is rated already."),
     "saved": N_("Saved to the file {name}. What waits stays here until it is sent."),
+    "not_revealed": N_("It is not revealed yet which bow was which. Ask your adviser, then try again."),
     "not_here": N_("There is no such trial here any more."),
 }
 COUNTED: dict[str, tuple[str, str]] = {

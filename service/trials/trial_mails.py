@@ -23,8 +23,8 @@ from service.mail.mail_kinds import MailKind, ObsoleteError, Values
 from service.mail.notices import notify
 from service.mail.outbox import To
 from service.players import data_links
-from service.tables import Composition, Contact, Dealer, OutboxItem, Trial
-from service.trials import trial_texts
+from service.tables import Composition, Contact, Dealer, OutboxItem, Trial, TrialCopy
+from service.trials import player_result, trial_texts
 
 STILL_RIGHT = "still-right"
 """What the links of `follow_up` are signed for."""
@@ -34,6 +34,8 @@ BEFORE = dt.timedelta(days=1)
 BY_ITSELF = dt.timedelta(days=1)
 """So long after a trial its mail waits for what was kept to be recorded."""
 MORNING = dt.time(8, tzinfo=dt.UTC)
+BEFOREHAND = ("trial_set", "before_trial")
+"""What tells the day of a trial."""
 
 
 def trial_set(session: Session, key: str) -> None:
@@ -43,18 +45,21 @@ def trial_set(session: Session, key: str) -> None:
 
 def moved(session: Session, key: str) -> None:
     """Queue another day of a trial; that it is another one is said to whom the one before was told."""
-    kinds = ("trial_set", "before_trial")
-    for kind in kinds:
+    for kind in BEFOREHAND:
         outbox.undo(session, kind, key)
-    # Of several days one after the other the first may have been told, and the next one not any more.
+    _tell_the_day(session, key, moved=_was_told(session, key))
+
+
+def _was_told(session: Session, key: str) -> bool:
+    """Say whether a day of a trial was told: of several one after the other the first may have been, and the next one not any more."""
     of = OutboxItem
     gone = or_(of.sent_at.is_not(None), of.leased_until > _now())
-    was_told = select(exists().where(of.kind.in_(kinds), of.about.startswith(key, autoescape=True), gone))
-    _tell_the_day(session, key, moved=bool(session.scalar(was_told)))
+    told = select(exists().where(of.kind.in_(BEFOREHAND), of.about.startswith(key, autoescape=True), gone))
+    return bool(session.scalar(told))
 
 
 def _tell_the_day(session: Session, key: str, *, moved: bool) -> None:
-    found = _player_of(session, key)
+    found = player_of(session, key)
     if not found:
         return
     trial, recipient = found
@@ -68,29 +73,42 @@ def _tell_the_day(session: Session, key: str, *, moved: bool) -> None:
 
 def begun(session: Session, key: str) -> None:
     """Take back what was to be said before a trial that has begun."""
-    for kind in ("trial_set", "before_trial"):
+    for kind in BEFOREHAND:
         outbox.withdraw(session, kind, key)
 
 
 def after_trial(session: Session, key: str, *, at_once: bool = False) -> None:
     """Queue what the ratings said and what was kept: a day after a trial, or at once where it is known what was kept."""
-    found = _player_of(session, key)
+    found = player_of(session, key)
     if found:
         due = _now() if at_once else _now() + BY_ITSELF
         outbox.queue(session, "after_trial", key, found[1], due=due)
 
 
+def revealed(session: Session, key: str, *, corrected: bool = False) -> None:
+    """Queue the result, or the ``corrected`` one, to whom the mail after the trial has gone; who still waits for that is told by it."""
+    found, after = player_of(session, key), outbox.find(session, "after_trial", key)
+    if found is None or after is None or (after.sent_at is None and (after.leased_until or _now()) <= _now()):
+        return
+    if corrected:
+        outbox.undo(session, "result", key)
+    outbox.queue(session, "result", key, found[1], values={"corrected": corrected})
+
+
 def follow_up(session: Session, key: str) -> None:
     """Queue the question, weeks after a bow was kept and once, whether it is still the right one."""
-    found = _player_of(session, key)
+    found = player_of(session, key)
     if found:
         outbox.queue(session, "follow_up", key, found[1], due=_now() + STILL_RIGHT_AFTER)
 
 
-def no_trial(session: Session, key: str) -> None:
-    """Take back what was to come before and after a trial that is given up."""
-    for kind in ("trial_set", "before_trial", "after_trial", "follow_up"):
+def cancelled(session: Session, key: str, *, expected: bool) -> None:
+    """Take back what was to come before and after a trial that is given up; tell its player, where its day was told and is ``expected`` still."""
+    found = player_of(session, key) if expected and _was_told(session, key) else None
+    for kind in (*BEFOREHAND, "after_trial", "result", "follow_up"):
         outbox.withdraw(session, kind, key)
+    if found:
+        outbox.queue(session, "trial_cancelled", key, found[1])
 
 
 def reopened(session: Session, key: str) -> None:
@@ -98,7 +116,7 @@ def reopened(session: Session, key: str) -> None:
 
     A dealer's own system that was told what came of it is told that this does not stand any more.
     """
-    for kind in ("after_trial", "follow_up"):
+    for kind in ("after_trial", "result", "follow_up"):
         outbox.withdraw(session, kind, key)
     dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
     for kind in ("outcome_notice", "outcome_event"):
@@ -136,7 +154,7 @@ def outcome_notice(
     webhooks.queue(session, dealer, "outcome", key_of_mail, told | {"reason": reason, "date": on.isoformat()})
 
 
-def _player_of(session: Session, key: str) -> tuple[Trial, To] | None:
+def player_of(session: Session, key: str) -> tuple[Trial, To] | None:
     """Return a trial and its player's address, None where the player has none or has not agreed to mail."""
     row = session.execute(
         select(Trial, Contact, Composition.enquiry, Dealer.language)
@@ -158,16 +176,19 @@ def _now() -> dt.datetime:
     return dt.datetime.now(dt.UTC)
 
 
-def _composed(session: Session, row: OutboxItem) -> tuple[Trial, Composition, Contact | None]:
-    """Return the trial that a mail is about; raises `ObsoleteError` where it is gone or was cancelled."""
+def composed_of(
+    session: Session, row: OutboxItem, *, is_cancelled: bool = False
+) -> tuple[Trial, Composition, Contact | None]:
+    """Return the trial that a mail is about; raises `ObsoleteError` where it is gone or was cancelled, or was not where it should be."""
     trial = session.scalar(select(Trial).where(Trial.key == row.about))
     composition = session.get(Composition, trial.id) if trial else None
-    if trial is None or composition is None or composition.state == "cancelled":
+    if trial is None or composition is None or (composition.state == "cancelled") != is_cancelled:
         raise ObsoleteError(N_("The trial was cancelled, or is no longer kept."))
     return trial, composition, session.get(Contact, trial.player)
 
 
-def _of_trial(trial: Trial, composition: Composition, contact: Contact | None) -> Values:
+def of_trial(trial: Trial, composition: Composition, contact: Contact | None) -> Values:
+    """Return what every mail around a trial tells of it."""
     return {
         "name": greeting_name(contact.name if contact else None),
         "number": composition.number,
@@ -195,14 +216,21 @@ def _of_day(row: OutboxItem, composition: Composition) -> Values:
 
 
 def _trial_set(session: Session, row: OutboxItem) -> Values:
-    trial, composition, contact = _composed(session, row)
+    trial, composition, contact = composed_of(session, row)
     _check_is_ahead(trial, composition)
-    return _of_trial(trial, composition, contact) | _of_day(row, composition)
+    return of_trial(trial, composition, contact) | _of_day(row, composition)
 
 
-def _for_the_calendar(session: Session, row: OutboxItem) -> bytes | None:
-    """Return the trial's day as a file; nothing of the bows or of the player stands in it."""
-    trial, composition, _contact = _composed(session, row)
+def _trial_cancelled(session: Session, row: OutboxItem) -> Values:
+    trial, composition, contact = composed_of(session, row, is_cancelled=True)
+    lent = exists().where(TrialCopy.trial == trial.id, TrialCopy.out_at.is_not(None), TrialCopy.back_at.is_(None))
+    return of_trial(trial, composition, contact) | {"lent": bool(session.scalar(select(lent)))}
+
+
+def _for_the_calendar(session: Session, row: OutboxItem, organizer: str) -> bytes | None:
+    """Return the trial's day as a file, or that it does not take place; nothing of the bows or of the player stands in it."""
+    is_cancelled = row.kind == "trial_cancelled"
+    trial, composition, _contact = composed_of(session, row, is_cancelled=is_cancelled)
     shop = session.get_one(Dealer, composition.dealer)
     words = _("Bow trial at {dealer}") if trial.place is not Place.POST else _("Bows to try from {dealer}")
     entry = Entry(
@@ -211,24 +239,26 @@ def _for_the_calendar(session: Session, row: OutboxItem) -> bytes | None:
         day=trial.on,
         hour=composition.hour,
         minutes=composition.minutes,
+        sequence=composition.sequence,
+        cancelled=is_cancelled,
     )
     year = dt.timedelta(days=366)
     zone = site.zone(session, composition.dealer)
-    return calendar(entry.words, [entry], zone, trial.on - year, dt.datetime.now(dt.UTC))
+    return calendar(entry.words, [entry], zone, trial.on - year, dt.datetime.now(dt.UTC), organizer)
 
 
-def _for_the_calendar_if_moved(session: Session, row: OutboxItem) -> bytes | None:
+def _for_the_calendar_if_moved(session: Session, row: OutboxItem, organizer: str) -> bytes | None:
     """Return the trial's day as a file where another one was told before; else it has been sent already, or is tomorrow."""
-    return _for_the_calendar(session, row) if (row.values or {}).get("moved") else None
+    return _for_the_calendar(session, row, organizer) if (row.values or {}).get("moved") else None
 
 
 def _before_trial(session: Session, row: OutboxItem) -> Values:
-    trial, composition, contact = _composed(session, row)
+    trial, composition, contact = composed_of(session, row)
     _check_is_ahead(trial, composition)
     cautions = ["pain", "bow_care", *(["shipping"] if trial.place is Place.POST else [])]
     own_bow = composition.own_plays > 0
     return (
-        _of_trial(trial, composition, contact)
+        of_trial(trial, composition, contact)
         | _of_day(row, composition)
         | {
             # What to bring has a list of its own; at home there is the room to speak of too.
@@ -243,20 +273,30 @@ def _before_trial(session: Session, row: OutboxItem) -> Values:
 
 
 def _after_trial(session: Session, row: OutboxItem) -> Values:
-    trial, composition, contact = _composed(session, row)
+    trial, composition, contact = composed_of(session, row)
     revealed = composition.revealed_at is not None
-    return _of_trial(trial, composition, contact) | {
+    return of_trial(trial, composition, contact) | {
         "ratings": trial_texts.ratings(session, trial, revealed=revealed),
         "kept": trial_texts.kept(session, trial),
     }
 
 
+def _result(session: Session, row: OutboxItem) -> Values:
+    return _after_trial(session, row) | {"corrected": bool((row.values or {}).get("corrected"))}
+
+
+def _result_link(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> Values:
+    """Return the addresses behind which the trial's result and their own data stand."""
+    found = player_result.link(session, signer, row.about, row.address, now)
+    return {"result": found} | data_links.in_mail(session, signer, row, now)
+
+
 def _follow_up(session: Session, row: OutboxItem) -> Values:
-    trial, composition, contact = _composed(session, row)
+    trial, composition, contact = composed_of(session, row)
     outcome = trial_texts.newest_outcome(session, trial)
     if outcome is None or outcome.outcome != OutcomeKind.KEPT:
         raise ObsoleteError(N_("The bow is no longer with the player."))
-    return _of_trial(trial, composition, contact) | {
+    return of_trial(trial, composition, contact) | {
         "bow": trial_texts.tier_name(session, outcome.copy),
         "kept_on": outcome.on,
     }
@@ -302,9 +342,18 @@ KINDS: Mapping[str, MailKind] = MappingProxyType(
             calendar=_for_the_calendar_if_moved,
             links=data_links.in_mail,
         ),
-        "after_trial": MailKind(
-            "trials/mail/after_trial", N_("what the ratings said"), _after_trial, agreed=True, links=data_links.in_mail
+        "trial_cancelled": MailKind(
+            "trials/mail/trial_cancelled",
+            N_("a trial cancelled"),
+            _trial_cancelled,
+            agreed=True,
+            calendar=_for_the_calendar,
+            links=data_links.in_mail,
         ),
+        "after_trial": MailKind(
+            "trials/mail/after_trial", N_("what the ratings said"), _after_trial, agreed=True, links=_result_link
+        ),
+        "result": MailKind("trials/mail/result", N_("which bow was which"), _result, agreed=True, links=_result_link),
         "follow_up": MailKind(
             "trials/mail/follow_up", N_("still the right one?"), _follow_up, agreed=True, links=_answers
         ),

@@ -325,4 +325,6 @@ def prints(trial: TrialPage) -> tuple[Option, ...]:
             ("parcel", _("Packing list and loan note"), _("for the parcel; what the bows are worth together"))
         )
         papers.append(("loan", _("Loan note for the file"), _("stays here; every bow by serial with its value")))
+    if trial.row.revealed and trial.row.state != "cancelled":
+        papers.insert(0, ("result", _("The player’s result"), _("which bow was which, and the player’s own marks")))
     return tuple(Option(*paper) for paper in papers) if trial.slots and trial.row.number is not None else ()

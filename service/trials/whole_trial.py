@@ -182,12 +182,23 @@ def _runs(session: Session, trial: int) -> tuple[tuple[tables.Run, str | None], 
 
 
 def slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
-    """Return the order by letter, with every bow."""
+    """Return the order by letter, with every bow: of the first sitting, which every later one repeats."""
+    return _slots(session, trial, tables.Slot.sitting == 1)
+
+
+def later_slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
+    """Return the places of later sittings, likewise."""
+    return _slots(session, trial, tables.Slot.sitting > 1)
+
+
+def _slots(session: Session, trial: int, of_sitting: ColumnElement[bool]) -> tuple[SlotRow, ...]:
     slot = tables.Slot
     found = _with_tier(select(slot.position, slot.letter, slot.copy, tables.Tier.name), slot.copy)
     return tuple(
         SlotRow(position, letter, copy is None, copy, name)
-        for position, letter, copy, name in session.execute(found.where(slot.trial == trial).order_by(slot.position))
+        for position, letter, copy, name in session.execute(
+            found.where(slot.trial == trial, of_sitting).order_by(slot.position)
+        )
     )
 
 

@@ -71,7 +71,18 @@ FACES = "/static/faces/"
 """Of these the name changes with what is in them."""
 LOADER = "/static/embed.js"
 """The one part that other sites' pages load: it puts the form into them."""
-_UNGUESSABLE = ("/form/", "/advice/", "/mail/", "/data/", "/erase/", "/play/", "/tablet", "/desk", "/embed/")
+_UNGUESSABLE = (
+    "/form/",
+    "/advice/",
+    "/mail/",
+    "/data/",
+    "/erase/",
+    "/result/",
+    "/play/",
+    "/tablet",
+    "/desk",
+    "/embed/",
+)
 """Paths of links that are known to one player only, and those of the staff: no search engine lists them."""
 
 

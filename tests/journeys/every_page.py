@@ -37,6 +37,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
         "/mail/still-right/{still_right}/no",
         "/mail/still-right/{still_right}/perhaps",
     ),
+    "/result/{token}": ("/result/{result}", "/result/{over_result}"),
     "/embed/{dealer}": ("/embed/{dealer}?from=https://strangers.example", "/embed/nobody"),
     "/embed/{dealer}/{rest:path}": (
         "/embed/{dealer}/mistyped/",
@@ -76,6 +77,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/trials/{key}/print/{name}": (
         *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel", "loan")),
         "/desk/trials/{open}/print/parcel",
+        "/desk/trials/{revealed}/print/result",
     ),
     "/desk/help": ("/desk/help",),
     "/desk/help/{topic}": ("/desk/help/operator", "/desk/help/files"),
@@ -112,6 +114,7 @@ REFUSALS = frozenset(
         "/erase/{early_erase}",
         "/erase/{late_erase}",
         "/mail/still-right/{still_right}/perhaps",
+        "/result/{over_result}",
         "/embed/{dealer}?from=https://strangers.example",
         "/embed/nobody",
         "/embed/{dealer}/mistyped/",
@@ -135,6 +138,7 @@ NO_PAGES: Mapping[str, str] = {
     "/tablet-worker.js": "/tablet-worker.js",
     "/tablet/trials": "/tablet/trials",
     "/tablet/trials/{trial}": "/tablet/trials/{part}",
+    "/tablet/trials/{trial}/result": "/tablet/trials/{revealed}/result",
     "/api/v1/enquiries": "/api/v1/enquiries",
     "/api/v1/enquiries/{enquiry}": "/api/v1/enquiries/{answer}",
     "/api/v1/trials": "/api/v1/trials",

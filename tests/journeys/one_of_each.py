@@ -36,6 +36,7 @@ from service.trials import (
     lifecycle,
     outcomes,
     paired_comparison,
+    player_result,
     rater_links,
     sheets,
     trial_mails,
@@ -46,6 +47,7 @@ from tests.service.client import settings_in
 SECONDS = 30
 DEALER = "quince-court"
 PLAYER = "clara@player.example"
+RATER = "ben@player.example"
 PASSWORD = "rosin kettle amber loom"
 """Of the adviser who has a second factor."""
 CONTACT = {
@@ -210,7 +212,9 @@ def _trials(world: World) -> None:
         }
         lifecycle.cancel(session, None, DEALER, places["cancelled"])
         for name in ("open", "part", "played", "revealed"):
-            places[name] = _compose(session, BASS, 2, enquiry=places["answer"] if name == "played" else None)
+            given: dict[str, Any] = {"enquiry": places["answer"]} if name == "played" else {}
+            given |= {"contact": CONTACT | {"email": RATER}} if name == "revealed" else {}
+            places[name] = _compose(session, BASS, 2, **given)
         for name in ("open", "part", "played", "revealed", "kept"):
             lifecycle.open_(session, None, DEALER, places[name])
         places["planned"] = _compose(session, BASS, 2)
@@ -258,6 +262,13 @@ def _links(session: Session, world: World) -> None:
         "early_erase": data_links.to_erase(session, signer, busy, now).removeprefix("/erase/"),
         "late_erase": data_links.to_erase(session, signer, leaving, now - 2 * data_links.LIFE).removeprefix("/erase/"),
         "unsubscribe": suppression.path(session, mail_service, row).removeprefix("/mail/unsubscribe/"),
+        "result": (player_result.link(session, mail_service.signer, world.places["revealed"], RATER, now) or "")[8:],
+        "over_result": (
+            player_result.link(
+                session, mail_service.signer, world.places["revealed"], RATER, now - 2 * player_result.LIFE
+            )
+            or ""
+        )[8:],
         "still_right": mail_service.signer.make(trial_mails.STILL_RIGHT, world.places["kept"]),
     }
 

@@ -72,6 +72,7 @@ def add_all(session: Session, *, model: bool = False, over: bool = True, note: s
     said = {"head_to_head": head, "number": 1, "preferred": "first", "rated_at": dt.datetime.now(dt.UTC)}
     paired_comparison.record_pair(session, SHOP, key, str(uuid.uuid4()), check_pair(said))
     trial = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
+    session.add(tables.Parcel(trial=trial.id, address="At the water 3", carrier="by hand", number="7"))
     if over:
         outcomes.record(session, None, SHOP, key, "kept", BOWS[1], "sound", TODAY)
         session.add(tables.FollowUp(trial=trial.id, still_right=True, at=dt.datetime.now(dt.UTC)))
@@ -107,6 +108,6 @@ def rows_of(session: Session) -> dict[str, int]:
     of = (
         *(tables.Contact, tables.Enquiry, tables.Draft, tables.OutboxItem, tables.Player, tables.Trial, tables.Run),
         *(tables.Composition, tables.TrialCopy, tables.Slot, tables.Sheet, tables.Seat, tables.HeadToHead, tables.Pair),
-        *(tables.Outcome, tables.FollowUp, tables.PlayerNote),
+        *(tables.Outcome, tables.FollowUp, tables.Parcel, tables.PlayerNote),
     )
     return {table.__tablename__: len(session.scalars(select(table)).all()) for table in of}

@@ -40,6 +40,7 @@ from service.tables import (
     OutboxItem,
     Outcome,
     Pair,
+    Parcel,
     PasswordLink,
     Player,
     PlayerNote,
@@ -140,6 +141,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (Seat, {"id": "s", "trial": 1, "rater": "listener", "made_at": MOMENT, "expires_at": MOMENT}),
     (HeadToHead, {"id": "h", "trial": 1, "first": "VN-1", "seed": 1, "started_at": MOMENT}),
     (Pair, {"id": "p", "head_to_head": "h", "number": 1, "preferred": "first", "received_at": MOMENT}),
+    (Parcel, {"trial": 1, "address": "At the water 3"}),
     (Door, {"dealer": "harbour", "changed_at": MOMENT}),
     (ApiKey, {"digest": "k", "dealer": "harbour", "kind": "server", "hint": "x7", "made_at": MOMENT}),
     (Calendar, {"dealer": "harbour", "id": "c", "made_at": MOMENT}),
@@ -260,6 +262,7 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (MailCount, {}),
     (FollowUp, {}),
     (Pair, {"id": "q", "number": 2, "preferred": "both"}),
+    (Parcel, {}),
 ]
 
 

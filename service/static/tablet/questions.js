@@ -21,19 +21,17 @@ export class Questions {
       const answer = await fetch(address, {
         headers: { Accept: "text/html" }, credentials: "omit", signal: AbortSignal.timeout(PATIENCE), ...options,
       });
-      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      this.put(page.querySelector("main"), answer.url);
+      this.put(page(await answer.text()), answer.url);
     } catch {
       this.trouble(say("no_network_page"));
     }
   }
 
-  put(page, address) {
+  put(main, address) {
     if (this.app.screen !== this) return;  // wiped in the meantime
-    if (!page) { this.trouble(say("unreadable")); return; }
-    const { main } = show("questions", { focus: false });
-    const holder = main.querySelector("[data-page]");
-    holder.replaceChildren(...document.importNode(page, true).childNodes);
+    if (!main) { this.trouble(say("unreadable")); return; }
+    const holder = show("questions", { focus: false }).main.querySelector("[data-page]");
+    holder.replaceChildren(...document.importNode(main, true).childNodes);
     for (const form of holder.querySelectorAll("form")) this.catch(form, address);
     for (const field of holder.querySelectorAll("input, select")) field.autocomplete = "off";
     // No printer here, and no address to come back to.
@@ -66,6 +64,9 @@ export class Questions {
     on("again", () => this.app.left());
   }
 }
+
+/** Return the content of a page. */
+export const page = (text) => new DOMParser().parseFromString(text, "text/html").querySelector("main");
 
 /** A link leads to a place on the same page, or nowhere. */
 function follow(event) {

@@ -30,7 +30,7 @@ from service.questionnaire import forms
 from service.registry import MAILS
 from service.trials import lifecycle, outcomes, still_right, trial_mails
 from service.web.templating import TEMPLATES
-from tests.service.client import SECRET, add_small_range
+from tests.service.client import SECRET
 from tests.service.documents import ask, document, keep
 from tests.service.mail_server import BASE, Clock, add_dealer, add_enquiry, queue_advice, rows
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, rate
@@ -473,8 +473,10 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(
         session.flush()
         account_mails.account_notice(session, user, "password")
     key = composed(shop, answers=BASS | {"language": spoken})
-    composed(shop, answers=BASS | {"language": spoken}, on=(TODAY + dt.timedelta(days=5)).isoformat())
+    soon = composed(shop, answers=BASS | {"language": spoken}, on=(TODAY + dt.timedelta(days=5)).isoformat())
     send_waiting(shop, mails)
+    with shop.writing() as session:
+        lifecycle.cancel(session, None, SHOP, soon)
     kept(shop, key)
     clock = Clock()
     clock.pass_(days=43)
@@ -491,10 +493,3 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(
         assert not re.search(r"[{}]|%\(|\bNone\b", said + str(mail["Subject"])), kind
         assert set(re.findall(r"https?://\S+", said)) == set(re.findall(r'href="([^"]+)"', shown)), kind
         assert max(len(line) for line in said.splitlines() if "://" not in line) <= 78, kind
-
-
-def test_a_trial_from_a_file_has_no_player_to_write_to(database: Database) -> None:
-    add_small_range(database)
-    with database.writing() as session:
-        trial_mails.after_trial(session, "no such trial")
-    assert rows(database) == []

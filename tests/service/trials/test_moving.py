@@ -186,3 +186,87 @@ def test_the_mail_sets_the_day_in_the_players_own_calendar(shop: Shop) -> None:
     assert not any(word in file.get_content() for word in (*BOWS, "Clara", "juniper"))
     assert ", 15:30" in letter.subject
     assert "attached" in letter.text
+
+
+# What the player's own calendar is told (RFC 5546)
+
+PUBLISHED = """BEGIN:VCALENDAR
+METHOD:PUBLISH
+PRODID:-//Example/ExampleCalendarClient//EN
+VERSION:2.0
+BEGIN:VEVENT
+ORGANIZER:mailto:a@example.com
+DTSTART:19970701T200000Z
+DTSTAMP:19970611T190000Z
+SUMMARY:ST. PAUL SAINTS -VS- DULUTH-SUPERIOR DUKES
+UID:0981234-1234234-23@example.com
+END:VEVENT
+END:VCALENDAR
+"""
+CANCELLED = """BEGIN:VCALENDAR
+METHOD:CANCEL
+VERSION:2.0
+PRODID:-//Example/ExampleCalendarClient//EN
+BEGIN:VEVENT
+ORGANIZER:mailto:a@example.com
+COMMENT:DUKES forfeit the game
+SEQUENCE:2
+UID:0981234-1234234-23@example.com
+DTSTAMP:19970613T190000Z
+STATUS:CANCELLED
+END:VEVENT
+END:VCALENDAR
+"""
+"""RFC 5546, 4.1.1 and 4.1.3: an event as it is published, and called off."""
+
+
+def told(shop: Shop, kind: str) -> tuple[Any, str]:
+    """Write the mail of a kind that waits, let it have gone out, and return its calendar by vobject and the file's method."""
+    with shop.desk.database.writing() as session:
+        of = tables.OutboxItem
+        row = session.scalars(select(of).where(of.kind == kind, of.sent_at.is_(None))).one()
+        letter = letters.write(session, shop.desk.app.state.mail_service, row, dt.datetime.now(dt.UTC))
+        row.sent_at = dt.datetime.now(dt.UTC)
+    mail = email.message_from_bytes(make_message(letter, dt.datetime.now(dt.UTC)).as_bytes(), policy=policy.default)
+    (file,) = mail.iter_attachments()
+    return vobject.readOne(file.get_content(), validate=True), file["Content-Type"].params["method"]
+
+
+def names(calendar: Any) -> set[str]:
+    """Return what a calendar and its event say, by name."""
+    return {each.name for part in (calendar, calendar.vevent) for each in part.lines()}
+
+
+def test_the_days_of_a_trial_are_told_published_changed_and_called_off_as_one_event(shop: Shop) -> None:
+    # RFC 5546, 2.1.4 and 2.1.5: of two tellings of a UID the higher sequence holds; a change and a cancellation raise it.
+    key = planned(shop, SOON, contact=desk_shop.CLARA, hour="15:30")
+    first, method = told(shop, "trial_set")
+    assert method == first.method.value == "PUBLISH"
+    assert names(first) >= names(vobject.readOne(PUBLISHED)), "RFC 5546, 3.2.1: with whose it is"
+    with shop.desk.database.writing() as session:
+        moving.move(session, None, SHOP, key, When(LATER))
+    second, _method = told(shop, "trial_set")
+    assert second.vevent.dtstart.value == LATER
+    assert shop.adviser.post(f"/desk/trials/{key}/cancel").status_code == 303
+    third, method = told(shop, "trial_cancelled")
+    assert method == third.method.value == "CANCEL"
+    assert third.vevent.status.value == "CANCELLED"
+    assert names(third) >= names(vobject.readOne(CANCELLED)) - {"COMMENT"}, "RFC 5546, 3.2.5"
+    events = [calendar.vevent for calendar in (first, second, third)]
+    assert len({event.uid.value for event in events}) == 1
+    assert len({event.organizer.value for event in events}) == 1
+    assert [int(event.sequence.value) for event in events] == [0, 1, 2]
+
+
+@pytest.mark.parametrize("told_before", [True, False])
+def test_who_was_told_of_no_day_is_not_told_that_it_is_cancelled(shop: Shop, told_before: bool) -> None:
+    key = planned(shop, SOON, contact=desk_shop.CLARA)
+    if told_before:
+        go_out(shop.desk.database, "trial_set")
+    assert shop.adviser.post(f"/desk/trials/{key}/cancel").status_code == 303
+    with shop.desk.database.reading() as session:
+        to_clara = tables.OutboxItem.address == desk_shop.CLARA["email"]
+        kinds = session.scalars(
+            select(tables.OutboxItem.kind).where(to_clara, tables.OutboxItem.sent_at.is_(None))
+        ).all()
+    assert kinds == (["trial_cancelled"] if told_before else [])

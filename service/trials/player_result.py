@@ -1,0 +1,128 @@
+"""What a player is told after a trial: which bow was which letter, the own marks, what was kept. Nothing before it is revealed."""
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import CRITERIA, OutcomeKind
+from service import tables
+from service.core.errors import NotFoundError
+from service.core.signed_links import Signer
+from service.dealers import shop_card
+from service.dealers.shop_card import ShopCard
+from service.players import data_links
+from service.trials import trial_texts, whole_trial
+
+PURPOSE = "result"
+LIFE = data_links.DATA_LIFE
+
+
+@dataclass(frozen=True, slots=True)
+class LetteredBow:
+    """One bow under its letter, '' for the own one; ``marks`` by criterion, the mean where it was played more than once."""
+
+    letter: str
+    copy: str | None
+    tier_name: str
+    marks: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PlayerResult:
+    """A trial as its player is told of it.
+
+    Attributes
+    ----------
+    bows : by letter, the own bow last.
+    outcome, kept : what came of it, and that in a sentence; None and empty while nothing is recorded.
+    """
+
+    key: str
+    on: dt.date
+    dealer: str
+    dealer_name: str
+    language: str | None
+    bows: tuple[LetteredBow, ...]
+    outcome: OutcomeKind | None
+    kept: str
+    card: ShopCard | None
+
+
+def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
+    """Return the result of a dealer's trial; raises `NotFoundError` before it is revealed, and where the trial was cancelled."""
+    composition, trial = tables.Composition, tables.Trial
+    revealed = composition.revealed_at.is_not(None) & composition.state.in_(("open", "closed"))
+    found = session.execute(
+        select(trial, tables.Dealer.name, tables.Contact.language)
+        .join(composition, composition.trial == trial.id)
+        .join(tables.Dealer, tables.Dealer.slug == composition.dealer)
+        .outerjoin(tables.Contact, tables.Contact.player == trial.player)
+        .where(trial.key == key, composition.dealer == dealer, revealed)
+    ).one_or_none()
+    if found is None:
+        raise NotFoundError
+    played, name, language = found
+    newest = trial_texts.newest_outcome(session, played)
+    return PlayerResult(
+        key=key,
+        on=played.on,
+        dealer=dealer,
+        dealer_name=name,
+        language=language,
+        bows=_bows(session, played.id),
+        outcome=newest.outcome if newest else None,
+        kept=trial_texts.kept(session, played),
+        card=shop_card.read(session, dealer),
+    )
+
+
+def _bows(session: Session, trial: int) -> tuple[LetteredBow, ...]:
+    run = tables.Run
+    asked = select(run).where(run.trial == trial, run.rater == "player", tables.newest_run())
+    given = {row.position: row for row in session.scalars(asked)}
+    order = (*whole_trial.slots(session, trial), *whole_trial.later_slots(session, trial))
+    marks: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for slot in order:
+        for name in CRITERIA if slot.position in given else ():
+            value = getattr(given[slot.position], name)
+            if value is not None:
+                marks[slot.letter][str(name)].append(value)
+    bows = {slot.letter: (slot.copy, slot.tier_name or "") for slot in order}
+    return tuple(
+        LetteredBow(letter, *bows[letter], {name: sum(all_) / len(all_) for name, all_ in marks[letter].items()})
+        for letter in sorted(bows, key=lambda letter: (not letter, letter))
+    )
+
+
+# The link of a mail
+
+
+def link(session: Session, signer: Signer, key: str, email: str, now: dt.datetime) -> str | None:
+    """Return the path of a trial's result for whoever reads mail at an address; None before it is revealed."""
+    revealed = (
+        select(tables.Composition.revealed_at)
+        .join(tables.Trial, tables.Trial.id == tables.Composition.trial)
+        .where(tables.Trial.key == key)
+    )
+    if session.scalar(revealed) is None:
+        return None
+    mark, until = data_links.marks(signer, email)[0], int((now + LIFE).timestamp())
+    return f"/result/{signer.make(PURPOSE, f'{key}.{mark}.{until}')}"
+
+
+def of_link(session: Session, signer: Signer, token: str, now: dt.datetime) -> tuple[PlayerResult, bool]:
+    """Return what a link leads to, and whether its time is over.
+
+    Raises `NotFoundError` where it was not made here, its reader was erased, or has another address now.
+    """
+    key, mark, until = [*(signer.read(PURPOSE, token) or "").rsplit(".", 2), "", ""][:3]
+    contact = tables.Contact
+    whose = select(contact.dealer, contact.email).join(tables.Trial, tables.Trial.player == contact.player)
+    row = session.execute(whose.where(tables.Trial.key == key)).one_or_none()
+    if row is None or not row.email or mark not in data_links.marks(signer, row.email):
+        raise NotFoundError
+    return of_dealer(session, row.dealer, key), int(until) <= now.timestamp()
