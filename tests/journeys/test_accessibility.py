@@ -16,6 +16,8 @@ from tests.journeys.conftest import Site
 from tests.journeys.every_page import LANGUAGES, LONGEST, NO_PAGES, OWNER, PAGES, Visit
 from tests.journeys.one_of_each import World
 from tests.journeys.walks import WALKS
+from tests.service import actions
+from tests.service.page import parsed
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +44,7 @@ def go(visit: Visit, longest: Visit, name: str) -> tuple[list[str], set[str]]:
     def breaks_no_rule(page: Page, what: str) -> None:
         found = accessibility.in_both_schemes(page)
         wrong.extend(f"{what}, {visit.language}, {scheme}: {each}" for scheme, each in found)
+        wrong.extend(f"{what}: {each}" for each in actions.faults(list(parsed(page.content()).walk())))
 
     def holds_together(page: Page, what: str) -> None:
         wrong.extend(f"{what}, {longest.language}: {each}" for each in accessibility.measured(page))

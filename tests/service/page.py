@@ -15,6 +15,8 @@ from urllib.parse import urlsplit
 import httpx
 from fastapi import FastAPI
 
+from tests.service import actions
+
 _VOID = {"area", "base", "br", "col", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
 _BLOCKS = {
     "p",
@@ -107,6 +109,14 @@ class _Builder(HTMLParser):
         self.here.inside.append(data)
 
 
+def parsed(text: str) -> Element:
+    """Return the tree of a page's source."""
+    builder = _Builder()
+    builder.feed(text)
+    builder.close()
+    return builder.root
+
+
 def _without(text: str, parts: list[str]) -> str:
     for part in parts:
         text = text.replace(part, " ", 1)
@@ -171,6 +181,7 @@ class Page:
         yield from self._broken_ids()
         yield from self._unlabelled()
         yield from self._against_the_policy()
+        yield from actions.faults(self.elements)
         # Only the help shows programs, where these may be words.
         programs = [e.text for e in self.elements if e.tag in ("pre", "code") and self.address.startswith(HELP)]
         if re.search(r"\b(nan|NaN|None|undefined|inf|Infinity)\b", _without(self.text, programs)):
