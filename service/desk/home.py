@@ -67,7 +67,7 @@ async def show(request: Request, staff: Sees, session: Reading) -> Response:
         "desk/home.html",
         page,
         day=formats.day(day),
-        quiet="" if groups else _("Nothing waits."),
+        quiet="" if groups else _("Nothing to do."),
         groups=groups,
     )
 
@@ -92,7 +92,7 @@ def _groups(home: Home) -> Iterator[Group]:
     yield Group("given-back", _("A player gives a bow back"), _trials(home.given_back, _("See to it")))
     yield Group("flagged", _("Sheets to look at"), _trials(home.flagged, _("Look at them")))
     yield _enquiries("enquiries", _("New enquiries"), home.new_enquiries, "/desk/enquiries")
-    title = _("Over, and nothing recorded yet")
+    title = _("Ended, and nothing recorded yet")
     yield _trials_group("outcomes", title, home.without_outcome, _("Say what came of it"), closed)
     yield _trials_group("coming", _("Planned for later"), home.coming, _("Show"), planned)
 

@@ -92,7 +92,7 @@ def _everyone(staff: AtDealer) -> bool:
 
 def _tab(state: str, count: int, *, here: bool) -> Tab:
     label = {
-        "waiting": ngettext("{count} waits", "{count} wait", count),
+        "waiting": ngettext("{count} waiting", "{count} waiting", count),
         "failed": ngettext("{count} failed", "{count} failed", count),
         "sent": ngettext("{count} sent", "{count} sent", count),
     }[state]

@@ -129,7 +129,8 @@ def _wish(bow: Ranked) -> str:
 
 
 def _bench(bow: Ranked) -> str:
-    return _(_MEASURED[bow.trait or "mass"])
+    trait = bow.trait or "mass"
+    return _(_MEASURED[trait])
 
 
 def _never_tried(bow: Ranked) -> str:

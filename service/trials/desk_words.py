@@ -8,8 +8,8 @@ from service.core.language import N_, _
 STATES: Mapping[str, str] = {
     "planned": N_("planned"),
     "open": N_("being played"),
-    "closed": N_("over"),
-    "cancelled": N_("given up"),
+    "closed": N_("ended"),
+    "cancelled": N_("cancelled"),
 }
 PLACES: Mapping[str, tuple[str, str]] = {
     Place.SHOP: (N_("In the shop"), N_("you hand the bows over one by one")),
@@ -77,7 +77,7 @@ FLAGS: Mapping[str, str] = {
     "clock": N_(
         "The clock of the screen is more than ten minutes off. The sheet counts; its time is not to be relied on."
     ),
-    "cancelled": N_("It came after the trial was given up. It is kept, but does not count."),
+    "cancelled": N_("It came after the trial was cancelled. It is kept, but does not count."),
 }
 """What is odd about a sheet, a sentence or two each."""
 RATERS: Mapping[str, str] = {"player": N_("player"), "listener": N_("listener")}

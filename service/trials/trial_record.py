@@ -170,7 +170,7 @@ def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
         ({"unknown_letter"}, _("A sheet names a letter that is not in this trial; it is kept, but does not count.")),
         ({"after_reveal"}, _("A sheet was changed after the key was revealed; the blind one counts.")),
         ({"late"}, _("A sheet came after the trial was closed; it is kept.")),
-        ({"cancelled"}, _("A sheet came after the trial was given up; it is kept, but does not count.")),
+        ({"cancelled"}, _("A sheet came after the trial was cancelled; it is kept, but does not count.")),
     )
     return tuple(sentence for names, sentence in told if names & raised)
 

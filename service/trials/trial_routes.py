@@ -64,7 +64,7 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
         ),
         tabs_label=_("Which trials"),
         lines=found.each(list_lines.trial),
-        empty=_("There is no such trial."),
+        empty=_("No trials yet."),
         **paged(found, f"/desk/trials?state={state}" if state else "/desk/trials", begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)
@@ -129,7 +129,7 @@ async def close(at: Stepped) -> Response:
 @router.post("/{key}/cancel")
 async def cancel(at: Stepped) -> Response:
     """Give a trial up."""
-    return at.do(_("The trial is given up; its sheets are kept."), lifecycle.cancel)
+    return at.do(_("The trial is cancelled; its sheets are kept."), lifecycle.cancel)
 
 
 @router.post("/{key}/move")

@@ -63,10 +63,10 @@ def state(trial: TrialPage) -> str:
             return _("Planned for {day}").format(day=formats.day_and_hour(row.on, row.hour))
         return _("Planned for {first} to {last}").format(first=formats.day(row.on), last=formats.day(row.due_back))
     if row.state == "cancelled":
-        return _("Given up")
+        return _("Cancelled")
     if row.state == "closed":
         day = trial.closed_at.date() if trial.closed_at else row.on
-        return _("Over since {day}").format(day=formats.day(day))
+        return _("Ended on {day}").format(day=formats.day(day))
     if row.due_back is not None and desk_lines.is_lent(row):
         return _("Being played, due back on {day}").format(day=formats.day(row.due_back))
     return _("Being played. On every tablet of the shop it can be picked from the list.")

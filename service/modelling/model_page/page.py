@@ -126,7 +126,7 @@ def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
         picture=figures.effects(f"copies-{slug}", name, rows, limit) if rows else None,
         numbers=Table(
             name=_("The copies of {tier}").format(tier=name),
-            head=(_("Copy"), _("Effect"), _("Nine in ten"), _("Trials"), _("Kept"), _("Where")),
+            head=(_("Copy"), _("Effect"), _("Likely range"), _("Trials"), _("Kept"), _("Where")),
             rows=tuple(_copy_cells(facts, each) for each in rows) + tuple(_unrated_cells(facts, effects)),
         ),
     )
@@ -179,7 +179,7 @@ def _thin_tiers(facts: Facts) -> Passage:
                 _("Tier"),
                 _("Instrument"),
                 _("Level"),
-                _("Nine in ten"),
+                _("Likely range"),
                 _("Trials"),
                 _("Players"),
                 _("Copies rated"),

@@ -36,7 +36,7 @@ def groups(page: Page) -> dict[str, list[str]]:
 
 
 def test_a_quiet_day_says_so(shop: Shop) -> None:
-    assert "Nothing waits." in shop.adviser.read("/desk").text
+    assert "Nothing to do." in shop.adviser.read("/desk").text
 
 
 def test_today_shows_what_waits_each_with_one_action(shop: Shop) -> None:

@@ -88,7 +88,7 @@ def test_no_bow_chosen_is_said_and_written_nowhere(shop: Shop) -> None:
     refused = send(shop.adviser, page, "/desk/compose", copies=[], go="set")
     assert refused.status == 422
     assert "Bows: Choose at least one bow, and at most twelve." in refused.of_class("faults")[0].text
-    assert "There is no such trial." in shop.adviser.read("/desk/trials").text
+    assert "No trials yet." in shop.adviser.read("/desk/trials").text
 
 
 def test_looking_at_another_choice_keeps_it_and_writes_nothing(shop: Shop) -> None:

@@ -125,7 +125,7 @@ def test_a_trial_is_given_up_and_its_bows_are_free(shop: Shop) -> None:
     key = shop.compose()
     assert shop.status(BOWS[0]) == "reserved"
     page = act(shop, key, "cancel")
-    assert "Given up" in page.text
+    assert "Cancelled" in page.text
     assert shop.status(BOWS[0]) == "in_stock"
 
 
