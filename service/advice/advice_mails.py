@@ -118,6 +118,7 @@ def _advice(session: Session, row: OutboxItem) -> Values:
         "lead": words.lead(doc),
         "tiers": [_tier(entry, why, doc) for entry, why in zip(doc["shortlist"], words.whys(doc), strict=True)],
         "recommendation": "" if words.verdict_code(doc) == "ask" else words.recommendation(doc),
+        "model_is": words.model_is(),
         "sureness": words.sureness(doc) if doc["shortlist"] else "",
         "verdict": words.verdict_code(doc),
         "cautions": [_(phrases.CAUTIONS[code]) for code in doc["cautions"] if code in _IN_THE_ADVICE],

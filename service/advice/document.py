@@ -330,7 +330,7 @@ def _money_notes(of: Parts) -> list[Note]:
 def _far_below(of: Parts, budget: float) -> list[Note]:
     """Return a note on why what fits best costs no more than half of the budget; none where a dearer one would be liked more."""
     best = next((entry for entry in of.proposal.entries if entry.role is Role.BEST_FIT and entry.copies), None)
-    if best is None or best.price > budget / 2:
+    if best is None or any(entry.price > budget / 2 for entry in of.proposal.entries if entry.copies):
         return []
     stock = of.now_on_sale.stock.get(of.questionnaire.dealer or "")
     here = (

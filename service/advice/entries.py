@@ -90,7 +90,7 @@ def above_budget(entry: Entry, doc: Document) -> str | None:
     if not budget or budget["currency"] != entry["currency"] or entry["price"] <= budget["amount"]:
         return None
     excess = formats.money(entry["price"] - budget["amount"], entry["currency"])
-    return _("This is {over} above your budget.").format(over=excess)
+    return _("It is {over} above your budget.").format(over=excess)
 
 
 def tried_here(entry: Entry, doc: Document) -> list[str]:

@@ -119,9 +119,9 @@ def _describe(doc: dict[str, Any]) -> str:
     own = doc["own_bow"]
     parts = [_("On a scale from 1 to 7.")]
     if own.get("level") is not None:
-        parts.append(
-            _("{line}: {level}.").format(line=formats.capital(own_words(own)), level=formats.number(own["level"]))
-        )
+        line = formats.capital(own_words(own))
+        sentence = "{line}." if own["state"] == "none" else _("{line}: {level}.")
+        parts.append(sentence.format(line=line, level=formats.number(own["level"])))
     sentence = _("{tier}: {expected}, from {low} to {high}.")
     for tier in doc["shortlist"]:
         told = {name: formats.number(tier["fit"][name]) for name in ("expected", "low", "high")}

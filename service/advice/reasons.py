@@ -129,8 +129,9 @@ def _sentences(reasons: Sequence[Told], entry: Entry, doc: Document) -> list[str
 
 
 def _is_to_compare(entry: Entry, doc: Document) -> bool:
-    """Say whether bows of a tier are to be played so that others are heard beside them."""
-    return bool(entry["copies"] and entry["role"] == Role.CONTRAST and advises(doc))
+    """Say whether bows of a tier are the first to be played so that others are heard beside them."""
+    compared = [one["tier"] for one in doc["shortlist"] if one["copies"] and one["role"] == Role.CONTRAST]
+    return advises(doc) and compared[:1] == [entry["tier"]]
 
 
 def _worth_comparing(told: Sequence[Told], entry: Entry, doc: Document) -> Iterator[str]:

@@ -20,6 +20,11 @@ def players(doc: Document) -> str:
     return _(phrases.PLAYERS_BY_HOLD[Hold(hold)] if hold else phrases.PLAYERS[Instrument(answers["instrument"])])
 
 
+def model_is() -> str:
+    """Say what a model is, where the word first stands."""
+    return _("Bows of one model share their price and their purpose; each of them is a little different.")
+
+
 def lead(doc: Document) -> str:
     """Return the paragraph under the verdict: how likely it is, what was asked for, and what the answer rests on."""
     if not doc["shortlist"]:

@@ -118,7 +118,7 @@ def page_of(
         answers=answer_summary.quiet_line(answers),
         lead=words.behind(doc) or words.lead(doc),
         ground=words.ground(doc) if words.behind(doc) else "",
-        model_is=_("Bows of one model share their price and their purpose; each of them is a little different."),
+        model_is=words.model_is(),
         tiers=tuple(_cards(doc)),
         tried=tuple(words.tried_besides(doc)),
         beside=side_by_side.beside(doc),
@@ -203,10 +203,11 @@ def _caption(doc: dict[str, Any]) -> str:
 
 def _steps_lead(doc: dict[str, Any]) -> str:
     if _has_no_bow(doc):
-        said = _("How likely it is that you would call at least one of them good, by how many you try:")
+        said = _("How likely is it that you would call at least one of them good? The more you try, the likelier:")
     else:
         said = _(
-            "How likely it is that you like at least one of them better than your own bow, if only a little, by how many you try:"
+            "How likely is it that you like at least one of them better than your own bow, if only a little? The more you try, "
+            "the likelier:"
         )
     return " ".join(part for part in (words.of_stock(doc), said) if part)
 

@@ -195,13 +195,13 @@ def what_changes_it(doc: Document) -> str:
 
 
 def _for_asking(doc: Document) -> list[str]:
+    if any(note["code"] == "over_budget" for note in doc["notes"]):
+        nearest = doc["shortlist"][0]
+        price = formats.money(nearest["price"], nearest["currency"])
+        return [_("The nearest is {model}, at {price}.").format(model=nearest["name"], price=price)]
     stock_elsewhere = elsewhere(doc)
     if stock_elsewhere:
         return [stock_elsewhere]
-    nearest = doc["shortlist"][0]
-    if any(note["code"] == "over_budget" for note in doc["notes"]):
-        price = formats.money(nearest["price"], nearest["currency"])
-        return [_("The nearest is {model}, at {price}.").format(model=nearest["name"], price=price)]
     return [_("Ask us when a suitable one can be had.")]
 
 

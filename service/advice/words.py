@@ -7,7 +7,7 @@ from service.advice.reasons import sentence as reason_sentence
 from service.advice.recommending import recommendation
 from service.advice.remarks import cautions, notes, notes_of_page, of_stock, staff_notes
 from service.advice.reply import reply
-from service.advice.sentences import ground, is_wide, lead, players, sureness
+from service.advice.sentences import ground, is_wide, lead, model_is, players, sureness
 from service.advice.verdict import Document, advises, behind, chance_words, headline, rests_on_prior
 from service.advice.verdict import code as verdict_code
 
@@ -25,6 +25,7 @@ __all__ = [
     "how_to_try",
     "is_wide",
     "lead",
+    "model_is",
     "notes",
     "notes_of_page",
     "of_stock",

@@ -1,7 +1,7 @@
 """The page of each step: its questions' words, what stands in its fields, what is wrong with it."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
@@ -119,9 +119,18 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> fo
         csrf=frame.csrf,
         first=name == ORDER[0],
         typed=typed,
-        questions=asking.of_step(step, typed.fields, draft.instrument, at_dealer=bool(draft.dealer)),
+        questions=_questions(step, draft, typed),
         faults=tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
     )
+
+
+def _questions(step: str, draft: Draft, typed: page_data.Typed) -> tuple[asking.Question, ...]:
+    """Return a step's questions; whoever has no bow is not asked about one lighter than theirs."""
+    asked = asking.of_step(step, typed.fields, draft.instrument, at_dealer=bool(draft.dealer))
+    if draft.given.get(OWN_BOW, {}).get("own_bow", True) is not None:
+        return asked
+    usual = _("A lighter or a heavier bow than is usual?")
+    return tuple(replace(each, legend=usual) if each.field == "wish_mass" else each for each in asked)
 
 
 def _fault(field: str, sentence: str) -> page_data.Fault:

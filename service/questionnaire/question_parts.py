@@ -127,7 +127,9 @@ class OwnBow(Body):
             "own_mass_g",
             N_("Its weight"),
             ask=N_("What does it weigh?"),
-            why=N_("Lighter and heavier are meant against this bow. Leave it empty if you are not sure."),
+            why=N_(
+                "When we speak of lighter and heavier bows, we mean than this one. Leave it empty if you are not sure."
+            ),
             unit="g",
             line=N_("Own bow"),
             say=say.mass,
@@ -226,7 +228,8 @@ class Consent(Body):
     def _given(cls, value: bool) -> bool:
         if not value:
             raise refusal(
-                N_("Got no consent to keep the contact; give it, or leave the contact out."), FieldCode.UNUSABLE
+                N_("Without your consent we keep no name and no address: give it, or leave the contact out."),
+                FieldCode.UNUSABLE,
             )
         return value
 

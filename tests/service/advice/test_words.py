@@ -357,7 +357,7 @@ def test_a_note_says_its_values_in_words(code: str, part: str) -> None:
 
 def test_what_is_above_the_budget_is_told_in_its_currency() -> None:
     doc = document()
-    assert words.above_budget(entry(price=2840), doc) == "This is €240 above your budget."
+    assert words.above_budget(entry(price=2840), doc) == "It is €240 above your budget."
     assert words.above_budget(entry(price=2600), doc) is None
     assert words.above_budget(entry(price=2840, currency="CHF"), doc) is None
     assert words.above_budget(entry(price=2840), document(answers={"budget": None})) is None

@@ -131,7 +131,7 @@ def test_a_name_without_consent_is_not_kept(shop: Shop) -> None:
     page = shop.adviser.read(WALK_IN)
     refused = send(shop.adviser, page, "/desk/compose", name=["Bo (invented)"], go="set")
     assert refused.status == 422
-    assert "Consent: Got no consent to keep the contact" in refused.of_class("faults")[0].text
+    assert "Consent: Without your consent we keep no name" in refused.of_class("faults")[0].text
 
 
 def test_a_parcel_needs_to_know_its_country(shop: Shop) -> None:
