@@ -42,6 +42,8 @@ def beside(doc: dict[str, Any]) -> SideBySide | None:
         Compared(_("Typical weight"), _each(entries, _mass)),
         Compared(_("Made of"), _each(entries, _materials)),
         Compared(_("Expected mark, 1 to 7"), _each(entries, _liking)),
+        Compared(_("What speaks for it"), _each(entries, partial(_differences, "reasons")), long=True),
+        Compared(_("What speaks against it"), _each(entries, partial(_differences, "weaknesses")), long=True),
         Compared(_("In its maker’s words"), _each(entries, _character), long=True),
     )
     known = tuple(row for row in rows if any(row.cells))
@@ -87,6 +89,12 @@ def _materials(entry: Entry) -> str:
 
 def _character(entry: Entry) -> str:
     return str(entry.get("note") or "")
+
+
+def _differences(kind: str, entry: Entry) -> str:
+    """Return what is told of a tier's criteria, each once: ``kind`` its reasons or its weaknesses."""
+    told = [words.difference(one["criterion"], one["effect"]) for one in entry.get(kind, ()) if "criterion" in one]
+    return formats.listed(list(dict.fromkeys(told)))
 
 
 def _liking(entry: Entry) -> str:
