@@ -261,6 +261,15 @@ def _staff_tried_used(values: Values, doc: Document) -> str:
     ).format(count=formats.counted(values["count"]))
 
 
+def _staff_far_below_budget(values: Values, doc: Document) -> str:
+    del doc
+    if values["dearer"]:
+        return _("Dearer bows within the player’s budget are not expected to be liked better.")
+    if values["by_stock"]:
+        return _("Nothing dearer within the player’s budget is at hand.")
+    return _("The range holds nothing dearer within the player’s budget.")
+
+
 def _staff_few_outcomes(values: Values, doc: Document) -> str:
     del doc
     if not values["outcomes"]:
@@ -321,6 +330,7 @@ STAFF_NOTES: dict[str, Callable[[Values, Document], str]] = {
     "few_trials": _staff_few_trials,
     "no_tier_in_currency": _staff_no_tier_in_currency,
     "no_budget": _staff_no_budget,
+    "far_below_budget": _staff_far_below_budget,
     "tried_used": _staff_tried_used,
     "few_outcomes": _staff_few_outcomes,
     "unrated_own_bow": _staff_unrated_own_bow,

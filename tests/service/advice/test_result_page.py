@@ -71,7 +71,7 @@ def test_the_page_tells_tiers_roles_prices_reasons_and_copies(shown: Shown) -> N
 
 def test_the_picture_has_its_words_and_the_same_numbers_as_the_table(shown: Shown) -> None:
     page = shown(document())
-    svg = page.all("svg")[0]
+    svg = page.of_class("picture")[0]
     assert svg.get("role") == "img"
     words = " ".join(page.by_id(name).text for name in svg.get("aria-labelledby").split())
     for name, expected, interval, beats in cells(page):
@@ -128,7 +128,7 @@ def test_the_line_across_is_named_for_what_it_is(
     shown: Shown, own_bow: dict[str, Any], label: str | None, heading: str
 ) -> None:
     page = shown(document(own_bow=own_bow))
-    texts = [e.text.strip() for e in page.all("svg")[0].walk() if e.tag == "text"]
+    texts = [e.text.strip() for e in page.of_class("picture")[0].walk() if e.tag == "text"]
     assert (label in texts) if label else not page.of_class("own")
     assert heading in [e.text.strip() for e in page.all("th")]
 
@@ -137,7 +137,7 @@ def test_an_answer_without_tiers_says_so_and_shows_no_empty_parts(shown: Shown) 
     nothing = {"code": "no_tier_in_currency", "values": {"currency": "XAU"}}
     page = shown(document(shortlist=[], trial=None, notes=[nothing]))
     assert page.h1 == "Nothing in the range fits these answers"
-    assert not page.all("svg")
+    assert not page.of_class("picture")
     assert not page.all("table")
     assert [e.text.strip() for e in page.all("h2")] == ["Please note", "Have it mailed to you"]
     assert "XAU" in page.text
