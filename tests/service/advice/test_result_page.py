@@ -159,6 +159,8 @@ def test_the_listed_tiers_stand_side_by_side(shown: Shown) -> None:
         ["Typical weight", "133.6\u00a0g", "136\u00a0g"],
         ["Made of", "pernambuco", "pernambuco"],
         ["Expected mark, 1 to 7", "4.3", "4.3"],
+        ["What speaks for it", "a quicker response", "a wider range between soft and full"],
+        ["What speaks against it", "more work for arm and hand", "–"],
         ["In its maker’s words", "Quick to speak, for the orchestra", "–"],
     ]
     assert "For up to €500 more than Juniper there is Rowan" in page.text
