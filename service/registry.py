@@ -7,9 +7,9 @@ from service.accounts import account_mails
 from service.advice import advice_mails
 from service.mail.mail_kinds import MailKind
 from service.privacy import privacy_mails
-from service.trials import trial_mails
+from service.trials import parcel_mails, trial_mails
 
 MAILS: Mapping[str, MailKind] = MappingProxyType(
-    {**account_mails.KINDS, **advice_mails.KINDS, **trial_mails.KINDS, **privacy_mails.KINDS}
+    {**account_mails.KINDS, **advice_mails.KINDS, **trial_mails.KINDS, **parcel_mails.KINDS, **privacy_mails.KINDS}
 )
 """Every kind of mail by its name."""

@@ -100,7 +100,7 @@ def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
     ------
     InvalidInputError : a field that cannot be used, each named.
     """
-    kept = {name: _tidied(given.get(name, "")) for name in FIELDS}
+    kept = {name: tidied(given.get(name, "")) for name in FIELDS}
     problems = [FieldProblem(name, fault) for name, text in kept.items() if (fault := _fault(name, text))]
     if problems:
         raise InvalidInputError(problems)
@@ -109,7 +109,8 @@ def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
     )
 
 
-def _tidied(text: str) -> str:
+def tidied(text: str) -> str:
+    """Return the lines of a text without blanks around them, empty ones and what is not printed."""
     lines = (" ".join("".join(filter(str.isprintable, line)).split()) for line in text.splitlines())
     return "\n".join(line for line in lines if line)
 

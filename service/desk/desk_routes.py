@@ -6,11 +6,11 @@ from service.desk import enquiries_page, figures_page, find_page, home, player_p
 from service.inventory import range_routes, stock_routes
 from service.operations import help_page
 from service.privacy import person_page
-from service.trials import asking_page, compose_routes, correcting_page, prints, trial_routes
+from service.trials import asking_page, compose_routes, correcting_page, parcel_page, prints, trial_routes
 
 router = APIRouter()
 PARTS = (
-    *(home, find_page, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, prints),
+    *(home, find_page, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, parcel_page, prints),
     *(stock_routes, range_routes, players_page, player_page, figures_page, who_is_who, person_page, help_page),
 )
 for part in PARTS:

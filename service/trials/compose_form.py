@@ -111,7 +111,7 @@ def minutes(fields: Fields) -> int | float:
 
 def days(fields: Fields) -> tuple[dt.date | None, dt.date | None]:
     """Return the first and the last day; raises `InvalidInputError`."""
-    return _day("on", first(fields, "on")), _day("due_back", first(fields, "due_back"))
+    return day("on", first(fields, "on")), day("due_back", first(fields, "due_back"))
 
 
 def when(fields: Fields) -> When:
@@ -168,7 +168,8 @@ def _number(field: str, text: str) -> int | float:
         raise InvalidInputError([(field, str(error))]) from None
 
 
-def _day(field: str, text: str) -> dt.date | None:
+def day(field: str, text: str) -> dt.date | None:
+    """Return a day of a field, None where it is empty; raises `InvalidInputError` for what is none."""
     if not text:
         return None
     try:

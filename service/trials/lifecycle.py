@@ -19,7 +19,7 @@ from service.core.scopes import OneDealer
 from service.players import known
 from service.players.trial_access import claimed
 from service.questionnaire.forms import check
-from service.trials import composing, materials, ordering, proposing, reservations, trial_mails
+from service.trials import composing, materials, ordering, parcel_mails, proposing, reservations, trial_mails
 from service.trials.shared import carried, noted, require_state
 from service.trials.whole_trial import TrialRecord
 
@@ -64,6 +64,8 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
         raise ConflictError(sentence.format(copies=formats.listed(waiting)))
     _check_conditions(condition, [row.copy for row in carried(session, composition.trial)], every=True)
     _go_out(session, trial, composition, condition)
+    session.flush()
+    parcel_mails.sent(session, user, dealer, key)
     noted(session, user, dealer, audit_events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
 
 

@@ -7,7 +7,7 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from service.core.language import _
-from service.trials import desk_lines, desk_reads, paper, player_result, rater_links, result_words
+from service.trials import desk_lines, desk_reads, paper, parcels, player_result, rater_links, result_words
 from service.trials.desk_reads import TrialPage
 from service.trials.trial_view import Asked, AtTrial
 from service.web import desk_frame
@@ -39,7 +39,10 @@ def _besides(at: AtTrial, trial: TrialPage, name: str) -> dict[str, Any]:
     if name not in ("key", "parcel"):
         return {}
     slots = desk_reads.key_sheet(at.session, at.staff.dealer, at.key)
-    return {"slots": slots} if name == "key" else paper.parcel(trial, slots, _link(at))
+    if name == "key":
+        return {"slots": slots}
+    parcel = parcels.of_trial(at.session, at.staff.dealer, at.key)
+    return paper.parcel(trial, slots, _link(at)) | {"to": (parcel.address or "").splitlines()}
 
 
 def _link(at: AtTrial) -> str:

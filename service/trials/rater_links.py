@@ -42,6 +42,11 @@ def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: 
     NotFoundError : the dealer has no such trial.
     ConflictError : the trial is over.
     """
+    return path(signer, seat_of(session, user, dealer, key, rater))
+
+
+def seat_of(session: Session, user: int | None, dealer: str, key: str, rater: str) -> str:
+    """Return the id of the seat that is open for a rater, of a new one where none is; raises as `open_seat` does."""
     composition = _composition(session, dealer, key)
     if composition.state in ("closed", "cancelled"):
         raise ConflictError(_("This trial is over; no more sheets are handed out for it."))
@@ -54,7 +59,7 @@ def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: 
         session.add(seat)
         session.flush()
         audit.record(session, user, audit_events.SEAT_OPENED, f"trial {key}", dealer=dealer, rater=rater)
-    return path(signer, seat.id)
+    return seat.id
 
 
 def open_paths(session: Session, dealer: str, key: str, *, signer: Signer) -> dict[str, str]:

@@ -15,6 +15,7 @@ from service.trials import (
     desk_words,
     lifecycle,
     paired_comparison,
+    parcel_words,
     rater_links,
     standing,
     trial_page,
@@ -40,6 +41,10 @@ _NAMES = {
     "hour": N_("Hour"),
     "due_back": N_("Due back"),
     "by": N_("Who confirms it"),
+    "new_due": N_("New day back"),
+    "address": N_("Where this parcel goes"),
+    "carrier": N_("Carrier"),
+    "number": N_("Number of the parcel"),
     "out": N_("Take out"),
     "into": N_("Put in"),
 }
@@ -130,7 +135,16 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
     stands = _standing(session, record)
     page = FormPage(
         title=desk_lines.trial_title(trial.row),
-        typed=Typed({"by": [staff.name], **_days(record), **_last_two(stands), **at.form}, problems),
+        typed=Typed(
+            {
+                "by": [staff.name],
+                **_days(record),
+                **_last_two(stands),
+                **parcel_words.fields(session, record),
+                **at.form,
+            },
+            problems,
+        ),
         faults=faults(problems, _NAMES, {}),
     )
     order = trial_page.order(trial)
@@ -148,6 +162,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         "related": trial_page.related(trial),
         "papers": trial_page.prints(trial),
+        **parcel_words.shown(session, record),
     }
 
 

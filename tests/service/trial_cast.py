@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.core.database import Database
 from service.questionnaire.forms import Composing, check_as
-from service.trials import composing
+from service.trials import composing, lifecycle
 from tests.service.client import add_small_range
 
 SHOP = "harbour"
@@ -48,6 +48,17 @@ def request(**changes: Any) -> Composing:
 def compose(session: Session, dealer: str = SHOP, **changes: Any) -> str:
     """Compose a trial and return its key."""
     return composing.compose(session, None, dealer, request(**changes))
+
+
+def lend(session: Session, **changes: Any) -> str:
+    """Compose a trial by post for today, send its parcel, and return its key."""
+    today = dt.datetime.now(dt.UTC).date()
+    back = today + dt.timedelta(days=14)
+    usual = {"on": today.isoformat(), "due_back": back.isoformat(), "place": "post", "country": "DE"}
+    given: dict[str, Any] = {"copies": list(BOWS)} | usual | changes
+    key = compose(session, **given)
+    lifecycle.send(session, None, SHOP, key, dict.fromkeys(given["copies"], "as new"))
+    return key
 
 
 def composition(session: Session, key: str) -> tables.Composition:

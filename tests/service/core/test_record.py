@@ -21,7 +21,7 @@ from service.core.database import Database
 from service.core.scopes import AllDealers, OneDealer
 from service.privacy import clock, mass_erasure
 from service.questionnaire import forms
-from service.trials import lifecycle, outcomes
+from service.trials import lifecycle, outcomes, parcels
 from service.web import refusal_records
 from tests import factories
 from tests.service import cast, trial_cast
@@ -132,6 +132,9 @@ def _by_post(desk: Desk) -> None:
         key = trial_cast.compose(session, DEALER, **POST)
         lifecycle.confirm_materials(session, user, DEALER, key, "Customs office")
         lifecycle.send(session, user, DEALER, key, dict.fromkeys(BOWS, "as new"))
+        parcels.describe(session, user, DEALER, key, {"carrier": "by hand"})
+        parcels.arrived(session, user, DEALER, key)
+        parcels.extend(session, user, DEALER, key, TODAY + dt.timedelta(days=60))
         lifecycle.take_back(session, user, DEALER, key, dict.fromkeys(BOWS, "as new"))
         outcomes.record(session, user, DEALER, key, "none", None, None, TODAY)
 

@@ -28,12 +28,12 @@ from service.mail.transport import Folder
 from service.privacy import privacy_mails
 from service.questionnaire import forms
 from service.registry import MAILS
-from service.trials import lifecycle, outcomes, still_right, trial_mails
+from service.trials import lifecycle, outcomes, parcels, still_right, trial_mails
 from service.web.templating import TEMPLATES
 from tests.service.client import SECRET
 from tests.service.documents import ask, document, keep
 from tests.service.mail_server import BASE, Clock, add_dealer, add_enquiry, queue_advice, rows
-from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, rate
+from tests.service.trial_cast import BASS, BOWS, SHOP, compose, lend, open_shop, rate
 
 CLARA = {"name": "Clara Invented", "email": "clara@player.example", "consent": {"advice": True, "mail": True}}
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -461,12 +461,8 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(
         advice_mails.advice(session, enquiry)
         advice_mails.enquiry_notice(session, enquiry)
         for kind in ("data_link", "erasure_link"):
-            outbox.queue(
-                session, kind, "1", To("clara@player.example", spoken, SHOP), {"name": None, "path": "/data/x"}
-            )
-        user = tables.User(
-            email="eva@harbour.example", role="owner", language=spoken, created_at=dt.datetime.now(dt.UTC)
-        )
+            outbox.queue(session, kind, "1", To("clara@player.example", spoken, SHOP), {"name": None, "path": "/x"})
+        user = tables.User(email="eva@h.example", role="owner", language=spoken, created_at=dt.datetime.now(dt.UTC))
         session.add(user)
         account_mails.password(session, user, "/desk/password/x", "1")
         account_mails.reset_link(session, user, "/desk/password/y", "2")
@@ -477,7 +473,12 @@ def test_every_mail_is_whole_in_every_language_as_text_and_as_html(
     send_waiting(shop, mails)
     with shop.writing() as session:
         lifecycle.cancel(session, None, SHOP, soon)
+        post = lend(session, contact=CLARA, answers=BASS | {"language": spoken}, copies=["DB-juniper-3"])
+        parcels.extend(session, None, SHOP, post, TODAY + dt.timedelta(days=30))
     kept(shop, key)
+    send_waiting(shop, mails)
+    with shop.writing() as session:
+        trial_mails.revealed(session, key, corrected=True)
     clock = Clock()
     clock.pass_(days=43)
     send_waiting(shop, mails, clock)

@@ -1,0 +1,57 @@
+"""The parcel on a trial's page: its journey in one line, and what its fields hold."""
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import formats
+from service.core.language import _
+from service.dealers import shop_card
+from service.trials import desk_lines
+from service.trials.whole_trial import TrialRecord
+
+
+def shown(session: Session, record: TrialRecord) -> dict[str, Any]:
+    """Return what the page shows of a parcel, by name; ``journey`` empty of a trial in the shop."""
+    if not desk_lines.is_by_post(record.row) or record.composition is None:
+        return {"journey": ()}
+    parcel = session.get(tables.Parcel, record.trial.id) or tables.Parcel()
+    out = any(bow.held.out_at is not None and bow.held.back_at is None for bow in record.case)
+    return {
+        "journey": journey(record, parcel),
+        "parcel": parcel,
+        "followed": shop_card.is_link(parcel.number or ""),
+        "lent": out,
+        "underway": record.row.state == "open" and parcel.arrived_at is None,
+    }
+
+
+def fields(session: Session, record: TrialRecord) -> dict[str, list[str]]:
+    """Return what stands in the fields of the form."""
+    parcel = session.get(tables.Parcel, record.trial.id)
+    return {name: [getattr(parcel, name) or ""] for name in ("address", "carrier", "number")} if parcel else {}
+
+
+def journey(record: TrialRecord, parcel: tables.Parcel) -> tuple[tuple[str, str, bool], ...]:
+    """Return the way of a parcel: each station, its day, and whether it is behind."""
+    held = [bow.held for bow in record.case]
+    sent = [row.out_at for row in held if row.out_at is not None]
+    back = [row.back_at for row in held if row.back_at is not None]
+    is_back = bool(sent) and len(back) == len(sent)
+    # Who has rated a bow has the parcel.
+    first = [sheet.rated_at or sheet.received_at for sheet in record.sheets if sheet.rater == "player"]
+    arrived = [parcel.arrived_at] if parcel.arrived_at else first
+    some = _("{back} of {all}").format(back=len(back), all=len(sent)) if back else _day(None)
+    due = record.row.due_back
+    return (
+        (_("Sent"), _day(min(sent, default=None)), bool(sent)),
+        (_("Arrived"), _day(min(arrived, default=None)), bool(arrived)),
+        (_("Due back"), formats.day(due) if due else _("as agreed"), is_back),
+        (_("Back"), _day(max(back)) if is_back else some, is_back),
+    )
+
+
+def _day(moment: dt.datetime | None) -> str:
+    return formats.day(moment.date()) if moment else "–"
