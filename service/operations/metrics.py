@@ -15,15 +15,18 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.multiprocess import MultiProcessCollector
 from prometheus_client.registry import Collector
-from sqlalchemy import event
+from sqlalchemy import event, select
 from sqlalchemy.engine import ExceptionContext
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from service.core import audit_events
 from service.core.database import Database
 from service.mail import outbox
 from service.modelling import versions
 from service.operations import health
+from service.privacy import retention
+from service.tables import AuditEntry, Duty
 
 SHARED = "PROMETHEUS_MULTIPROC_DIR"
 """Names the folder that several processes share; the library reads it when it is first imported."""
@@ -118,7 +121,7 @@ class _Stored(Collector):
         if all(finding.well for finding in findings if finding.part in ("database", "tables")):
             try:
                 with self._database.reading() as session:
-                    figures = [*_outbox(session), *_model(session)]
+                    figures = [*_outbox(session), *_model(session), _done(session)]
             except SQLAlchemyError:
                 return  # gone between the two looks; it is counted, and the next scrape tells of the part
             yield from figures
@@ -143,3 +146,17 @@ def _model(session: Session) -> Iterator[Metric]:
     if found.fitted_at is not None:
         fitted_at = found.fitted_at.timestamp()
         yield GaugeMetricFamily("bows_model_fitted_timestamp_seconds", "When it was fitted, since 1970.", fitted_at)
+
+
+def _done(session: Session) -> Metric:
+    backups = select(AuditEntry.at).where(AuditEntry.dealer.is_(None), AuditEntry.did == audit_events.BACKED_UP.name)
+    sweeps = select(Duty.ended_at).where(Duty.name == retention.SWEEP)
+    last = {"backup": backups.order_by(AuditEntry.at.desc()).limit(1), "retention": sweeps}
+    figure = GaugeMetricFamily(
+        "bows_last_done_timestamp_seconds", "When the last one ended, in seconds since 1970.", labels=["work"]
+    )
+    for work, asked in last.items():
+        ended = session.scalar(asked)
+        if ended is not None:
+            figure.add_metric([work], ended.timestamp())
+    return figure

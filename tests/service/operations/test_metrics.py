@@ -48,6 +48,19 @@ def client(tmp_path: Path) -> Iterator[Client]:
         yield client
 
 
+def test_the_last_backup_and_the_last_erasing_are_told_once_there_was_one(client: Client) -> None:
+    name = "bows_last_done_timestamp_seconds"
+    assert not [each for each in figures(client) if each[0] == name]
+    first, last = (dt.datetime(2026, 3, day, tzinfo=dt.UTC) for day in (2, 5))
+    with client.app.state.database.writing() as session:
+        session.add_all(tables.AuditEntry(at=at, did="backed_up", about="backup", detail={}) for at in (last, first))
+        session.add(tables.AuditEntry(at=last + dt.timedelta(9), did="restored", about="backup", detail={}))
+        session.add(tables.Duty(name="sweep", begun_at=first, ended_at=last, counts={}))
+    found = figures(client)
+    assert of(found, name, work="backup") == last.timestamp()
+    assert of(found, name, work="retention") == last.timestamp()
+
+
 def test_without_a_token_there_is_nothing(tmp_path: Path) -> None:
     with serving(settings_in(tmp_path)) as client:
         assert client.get("/metrics", headers=KEY).status_code == 404
