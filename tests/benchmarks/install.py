@@ -69,6 +69,7 @@ def _blocks() -> list[str]:
 @contextmanager
 def _debian(system: Path, suite: str) -> Iterator[Path]:
     """Give a fresh Debian with this repository at its place; what runs in it is ended at the end."""
+    system.chmod(0o755)  # others than root live in it
     subprocess.run(["debootstrap", "--variant=minbase", suite, system], check=True, stdout=subprocess.DEVNULL)
     (system / "opt/bow-trial").mkdir()
     tree = subprocess.run(["git", "archive", "HEAD"], cwd=ROOT, check=True, capture_output=True).stdout
