@@ -18,6 +18,7 @@ from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 
 from service.advice import advice_api
+from service.bench import recordings
 from service.calendar import calendar_routes
 from service.core import logs
 from service.core.database import Database
@@ -190,7 +191,7 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     kept: Metrics | None = app.state.metrics
     if kept is not None:
         app.add_middleware(metrics_doors.NoteRoute)
-    app.add_middleware(security.BodyLimit)
+    app.add_middleware(security.BodyLimit, wider={"/bench/recording": recordings.LARGEST + security.LARGEST_BODY})
     app.add_middleware(refused_forms.Refusals)
     app.add_middleware(key_check.DealersPages, database=app.state.database)
     app.add_middleware(locale.ReadersLanguage)

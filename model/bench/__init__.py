@@ -1,7 +1,7 @@
 """The bench: what is measured on a bow, what follows from it, and the range in which it can be played. SI units in and out."""
 
 from model.bench import mass_model, playable_range, readings, stick
-from model.bench.decay import DecayFit, fit_decay
+from model.bench.decay import DecayFit, RecordingError, decrement, fit_decay
 from model.bench.physics import (
     bending_stiffness,
     loss_factor,
@@ -13,7 +13,9 @@ from model.bench.physics import (
 
 __all__ = [
     "DecayFit",
+    "RecordingError",
     "bending_stiffness",
+    "decrement",
     "fit_decay",
     "loss_factor",
     "mass_model",

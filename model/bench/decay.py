@@ -40,6 +40,14 @@ WINDOW_DECAYS = 6.0
 """How many times the time in which the amplitude falls to 1/e is fitted; what comes after holds noise alone."""
 
 
+class RecordingError(ValueError):
+    """A recording from which nothing can be told; ``reason``: silent, clips, short, noise, steady, unclear, no_sound or rate."""
+
+    def __init__(self, reason: str, message: str) -> None:
+        self.reason = reason
+        super().__init__(message)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class DecayFit:
     """What a recording says.
@@ -85,13 +93,13 @@ def fit_decay(samples: ArrayLike, rate_hz: float) -> DecayFit:
 
     Raises
     ------
-    ValueError
+    RecordingError
         The recording is no sound: silent, clipped, too short, noise alone, does not decay, or is not one damped tone.
     """
     rate = float(rate_hz)
     if not (math.isfinite(rate) and LEAST_RATE <= rate <= MOST_RATE):
         msg = f"rate_hz: got {rate_hz!r}, expected samples a second from {LEAST_RATE:g} to {MOST_RATE:g}, such as 48000"
-        raise ValueError(msg)
+        raise RecordingError("rate", msg)
     sound = _checked(samples)
     _refuse_clipped(sound)
     onset = _onset(sound, rate)
@@ -105,7 +113,7 @@ def fit_decay(samples: ArrayLike, rate_hz: float) -> DecayFit:
     omega = _dominant(tail, rate)
     if tail.size / rate * omega / (2.0 * math.pi) < LEAST_CYCLES:
         msg = f"samples: got a recording too short for its tone, expected at least {LEAST_CYCLES} vibrations after the blow"
-        raise ValueError(msg)
+        raise RecordingError("short", msg)
     alpha = _rough_decay(tail, rate, omega)
     window = tail[: max(LEAST_SAMPLES, int(min(tail.size, WINDOW_DECAYS / max(alpha, 1e-9) * rate)))]
     thinned, thinned_rate = _thinned(window, rate, omega)
@@ -117,19 +125,19 @@ def _checked(samples: ArrayLike) -> Floats:
     given = np.asarray(samples)
     if given.ndim != 1 or given.dtype.kind not in "iuf":
         msg = f"samples: got {given.dtype} in {given.ndim} dimensions, expected one channel of numbers"
-        raise ValueError(msg)
+        raise RecordingError("no_sound", msg)
     if given.size < LEAST_SAMPLES:
         msg = f"samples: got {given.size} samples, too short; expected at least {LEAST_SAMPLES}, half a second or more"
-        raise ValueError(msg)
+        raise RecordingError("short", msg)
     scale = 1.0 if given.dtype.kind == "f" else float(np.iinfo(given.dtype).max)
     sound = given.astype(np.float64) / scale
     if not np.isfinite(sound).all():
         msg = "samples: got values that are no numbers, expected a recording"
-        raise ValueError(msg)
+        raise RecordingError("no_sound", msg)
     sound -= sound.mean()
     if np.abs(sound).max() < SILENCE:
         msg = "samples: got silence, expected the sound of a struck stick"
-        raise ValueError(msg)
+        raise RecordingError("silent", msg)
     return sound
 
 
@@ -151,7 +159,7 @@ def _refuse_clipped(sound: Floats) -> None:
         flat += int(np.count_nonzero(runs > 2.0 + 1.5 * usual))
     if flat >= 2:
         msg = "samples: got a recording that clips, expected one made with the input turned down"
-        raise ValueError(msg)
+        raise RecordingError("clips", msg)
 
 
 def _onset(sound: Floats, rate: float) -> int:
@@ -177,7 +185,7 @@ def _dominant(tail: Floats, rate: float) -> float:
             best, found = contrast, omega
     if best < -math.log(CHANCE):
         msg = "samples: got noise without a tone, expected the sound of a struck stick"
-        raise ValueError(msg)
+        raise RecordingError("noise", msg)
     return found
 
 
@@ -293,13 +301,13 @@ def _refuse_steady(omega: float, alpha: float, sd: float, length: float, unexpla
     """Refuse a tone that is none, does not fall, or falls in another way than one damped tone does."""
     if not (omega > 0.0 and math.isfinite(alpha)) or unexplained > MOST_UNEXPLAINED:
         msg = "samples: got a sound that no single dying tone describes, expected one clear blow without speech or other noise"
-        raise ValueError(msg)
+        raise RecordingError("unclear", msg)
     if alpha * length < LEAST_FALL or alpha < CLEAR * sd:
         msg = "samples: got a tone that does not decay, expected one that dies away after a single blow"
-        raise ValueError(msg)
+        raise RecordingError("steady", msg)
 
 
-def decay_of_amplitudes(amplitudes: ArrayLike) -> float:
+def decrement(amplitudes: ArrayLike) -> float:
     """Return the logarithmic decrement a cycle of successive amplitudes, the slope of their logarithms (least squares).
 
     Raises

@@ -132,6 +132,8 @@ OUTCOME_CORRECTED = _event("outcome_corrected", N_("corrected what came of a tri
 STATUS_CHANGED = _event("status_changed", N_("changed a bow's status"), STAFF)
 BOW_MOVED = _event("bow_moved", N_("moved a bow"), STAFF)
 BOW_WORKED_ON = _event("bow_worked_on", N_("recorded what was done to a bow"), STAFF)
+BOW_MEASURED = _event("bow_measured", N_("recorded readings of a bow at the bench"), STAFF)
+READING_REMOVED = _event("reading_removed", N_("took back a reading of a bow"), STAFF)
 
 # Range
 TIER_DESCRIBED = _event("tier_described", N_("said what a tier is meant to be"), STAFF)

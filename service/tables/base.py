@@ -15,9 +15,27 @@ QUANTITIES = {
     "speed_of_sound_m_s": "m/s",
     "loss_factor": "1",
     "swing_inertia_kg_m2": "kg m2",
+    "swing_period_s": "s",
+    "pivot_to_balance_mm": "mm",
+    "load_n": "N",
+    "deflection_mm": "mm",
+    "span_mm": "mm",
+    "stick_mass_g": "g",
+    "stick_length_mm": "mm",
+    "outer_mm": "mm",
+    "inner_mm": "mm",
+    "longitudinal_hz": "Hz",
+    "bending_hz": "Hz",
+    "decay_hz": "Hz",
+    "decay_60db_s": "s",
+    "log_decrement": "1",
+    "frog_mass_g": "g",
+    "hair_mass_g": "g",
+    "hair_length_mm": "mm",
 }
-"""What the bench measures on a copy, with its unit; a copy's column of the same name shows the latest reading."""
-BENCH_COLUMNS = tuple(QUANTITIES)
+"""What the bench measures on a copy, with its unit."""
+BENCH_COLUMNS = tuple(QUANTITIES)[:7]
+"""Those of which a copy's column of the same name shows the latest reading, or what follows from the readings."""
 INSTRUMENTS = tuple(Instrument)
 HOLDS = ("", "german", "french", "german french")
 """For which holds a tier may be built, as text."""

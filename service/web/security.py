@@ -6,6 +6,7 @@ The middleware is plain ASGI, which costs microseconds a request, and never read
 import asyncio
 import hashlib
 import hmac
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from http import HTTPStatus
 
@@ -131,8 +132,9 @@ class BodyLimit:
     The framework has such a limit too, but answers in plain text, outside of the one shape of errors and without headers.
     """
 
-    def __init__(self, app: ASGIApp, largest: int = LARGEST_BODY) -> None:
-        self.app, self.largest = app, largest
+    def __init__(self, app: ASGIApp, largest: int = LARGEST_BODY, wider: Mapping[str, int] | None = None) -> None:
+        """Take the limits; ``wider``: of the addresses that end so."""
+        self.app, self.largest, self.wider = app, largest, wider or {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on with a ``receive`` that counts; the refusal is raised where the body is read."""
@@ -141,7 +143,8 @@ class BodyLimit:
             return
         stated = Headers(scope=scope).get("content-length", "")
         announced = int(stated) if stated.isascii() and stated.isdigit() else 0
-        await self.app(scope, _Incoming(receive, self.largest, announced, asyncio.get_running_loop().time()), send)
+        largest = next((most for end, most in self.wider.items() if scope["path"].endswith(end)), self.largest)
+        await self.app(scope, _Incoming(receive, largest, announced, asyncio.get_running_loop().time()), send)
 
 
 @dataclass(slots=True)

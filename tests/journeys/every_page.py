@@ -84,6 +84,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/stock": ("/desk/stock?instrument=cello", "/desk/stock?show=sold"),
     "/desk/stock/{serial}/sold": ("/desk/stock/{out}/sold",),
     "/desk/stock/{serial}": ("/desk/stock/{serial}",),
+    "/desk/stock/{serial}/bench": ("/desk/stock/{serial}/bench",),
     "/desk/range": ("/desk/range",),
     "/desk/range/{tier}": ("/desk/range/hedge-gate",),
     "/desk/players": ("/desk/players", "/desk/players?search=nobody"),

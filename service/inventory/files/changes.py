@@ -10,6 +10,7 @@ from service.inventory.files.folders import Parsed, StoredRecords, key_of, laid_
 from service.inventory.files.kinds import FileKind
 from service.inventory.files.spreadsheets import CsvRow, CsvTable
 from service.inventory.files.stored import Values
+from service.tables import BENCH_COLUMNS
 
 UPDATED = (kinds.TIERS.name, kinds.CHARACTER.name, kinds.PRICES.name, kinds.COPIES.name)
 """Files whose rows say how things stand now; the rows of the others say what happened, and stay."""
@@ -129,12 +130,16 @@ def _changed_trials(sheet: CsvTable, known: StoredRecords, *, replace: bool) -> 
 
 
 def _latest_readings(parsed: Parsed, known: StoredRecords) -> dict[tuple[str, str], float]:
-    """Find the latest reading of every quantity of the copies concerned; of one day's, the last by method."""
+    """Find the latest reading of every quantity that a copy's row shows, of the copies concerned; of one day's, the last by method."""
     readings = known.readings | {
         key_of(kinds.BENCH, row): merged(parsed.sheet(kinds.BENCH), row, None) for row in parsed.sheet(kinds.BENCH).rows
     }
     in_order = sorted(readings.values(), key=lambda reading: (reading["date"], reading["method"]))
-    return {(reading["copy"], reading["quantity"]): reading["value"] for reading in in_order}
+    return {
+        (reading["copy"], reading["quantity"]): reading["value"]
+        for reading in in_order
+        if reading["quantity"] in BENCH_COLUMNS
+    }
 
 
 def _show_latest(parsed: Parsed, latest: Mapping[tuple[str, str], float]) -> list[str]:

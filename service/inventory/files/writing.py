@@ -6,6 +6,7 @@ from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OWN, OutcomeKind
+from service.bench import records
 from service.inventory.files import kinds
 from service.inventory.files.cells import CANNOT_TELL
 from service.inventory.files.changes import Changes, Plan
@@ -37,6 +38,7 @@ def write(session: Session, plan: Plan) -> None:
     _add(session, Dealer, ({"slug": slug, "name": slug, "currency": money} for slug, money in plan.dealers.items()))
     _write_range(session, plan)
     _write_bench(session, plan)
+    records.fill_columns(session, _copies_of(plan))
     _write_history(session, plan)
     _note_sales(session)
 
@@ -78,6 +80,11 @@ def _write_bench(session: Session, plan: Plan) -> None:
     for (serial, column), value in plan.latest.items():
         latest.setdefault(serial, {})[column] = value
     _change(session, Copy, ({"serial": serial, **values} for serial, values in latest.items()))
+
+
+def _copies_of(plan: Plan) -> set[str]:
+    """Return the copies of which rows or readings are written."""
+    return {str(values["copy"]) for kind in (kinds.COPIES, kinds.BENCH) for values in plan.files[kind.name].all()}
 
 
 def _reading(values: Values) -> Values:

@@ -156,7 +156,7 @@ def test_amplitudes_written_in_steps_are_no_clipping() -> None:
 
 def test_successive_amplitudes_give_the_decrement() -> None:
     # eta = delta / pi: .015708 a cycle is a loss factor of .005.
-    assert decay.decay_of_amplitudes([8.0 * math.exp(-0.015708 * n) for n in range(6)]) == pytest.approx(0.015708)
+    assert decay.decrement([8.0 * math.exp(-0.015708 * n) for n in range(6)]) == pytest.approx(0.015708)
     for wrong in ([8.0], [8.0, 0.0], [8.0, 9.0], [8.0, -7.0]):
         with pytest.raises(ValueError, match="amplitudes"):
-            decay.decay_of_amplitudes(wrong)
+            decay.decrement(wrong)

@@ -93,6 +93,8 @@ def _at_the_desk(world: World) -> None:
         ("adviser", f"{trial}/reveal", {}),
         ("adviser", f"{trial}/cancel", {}),
         ("workshop", f"{bow}/event", {"event": "rehaired", "on": "2026-03-02"}),
+        ("workshop", f"{bow}/bench", {"mass_g": "130"}),
+        ("workshop", f"{bow}/bench/remove", {"reading": "1"}),
         ("workshop", f"{bow}/status", {"status": "in_repair"}),
         ("workshop", f"{bow}/place", {"to": OTHER}),
         ("workshop", "/desk/range/bramble", {"seen": ",,,,,,,", **dict.fromkeys(CRITERIA, ""), "response": "2"}),

@@ -43,6 +43,9 @@ NAMES_NOTHING = (
     "POST /desk/sign-in",
     "POST /desk/sign-in/code",
     "POST /desk/sign-out",
+    "POST /desk/stock/{serial}/bench",
+    "POST /desk/stock/{serial}/bench/recording",
+    "POST /desk/stock/{serial}/bench/remove",
     "POST /desk/stock/{serial}/event",
     "POST /desk/stock/{serial}/status",
     "POST /desk/tablets",
@@ -95,6 +98,7 @@ def named(own: Things, theirs: Things) -> list[tuple[str, dict[str, Any]]]:
         ("POST /desk/players/{key}/join", {"other": player}),
         ("POST /desk/mail/addresses/reopen", {"address": theirs.address}),
         ("POST /desk/retention/erase", {"dealer": OTHER, "persons": "3"}),
+        ("GET /desk/stock/{serial}/bench", {"beside": theirs.free}),
         ("POST /desk/stock/{serial}/place", {"to": OTHER}),
         ("POST /desk/tablets/load", {"file": theirs.file}),
         ("POST /desk/trials/{key}/correct", {"wrong": "", "what": f"kept {theirs.free}", "on": "2026-03-02"}),
@@ -310,6 +314,8 @@ def test_a_role_that_may_only_see_the_stock_is_one_entry_and_changes_nothing(
         ("/desk", 303),
         ("/desk/stock", 200),
         ("/desk/stock/{serial}", 200),
+        ("/desk/stock/{serial}/bench", 200),
+        ("/desk/stock/{serial}/bench/file", 200),
         ("/desk/stock/{serial}/sold", 409),
     }
     page = member.read("/desk")
