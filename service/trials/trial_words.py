@@ -155,5 +155,6 @@ def outcome_short(row: OutcomeRow) -> str:
     said = formats.capital(_(desk_words.OUTCOMES[row.outcome]))
     if row.copy:
         said = _("{outcome}: {bow}").format(outcome=said, bow=row.copy)
-    because = [_("because of: {reason}").format(reason=_(desk_words.REASONS[row.reason]))] if row.reason else []
-    return ", ".join([said, *because])
+    if row.reason:
+        said = _("{outcome}; reason: {reason}").format(outcome=said, reason=_(desk_words.REASONS[row.reason]))
+    return said

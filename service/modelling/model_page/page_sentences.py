@@ -144,7 +144,7 @@ def _first(copies: Sequence[str]) -> tuple[str, ...]:
     left_out = len(copies) - MOST_NAMED
     if left_out < 2:  # one more takes no more room than to say so
         return tuple(copies)
-    return (*copies[:MOST_NAMED], _("and {count} more").format(count=left_out))
+    return (*copies[:MOST_NAMED], ngettext("{count} more copy", "{count} more copies", left_out).format(count=left_out))
 
 
 def how_apart(facts: Facts, slug: str) -> str:

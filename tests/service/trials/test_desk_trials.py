@@ -58,7 +58,7 @@ def test_a_trial_in_the_shop_goes_from_step_to_step(shop: Shop) -> None:
     assert shop.state(key) == "open"
     assert next_step(act(shop, key, "close", sure="yes")) == "Record it"
     done = act(shop, key, "outcome", what="none price")
-    assert "Nothing kept, because of: the price" in done.text
+    assert "Nothing kept; reason: the price" in done.text
     assert not done.of_class("next")
 
 
@@ -309,7 +309,7 @@ def test_a_kept_bow_that_comes_back_is_recorded_with_why(shop: Shop) -> None:
     act(shop, key, "close", sure="yes")
     page = act(shop, key, "outcome", what=f"kept - {BOWS[0]}")
     tap = next(e for e in page.all("button", name="what") if e.get("value") == f"returned sound {BOWS[0]}")
-    assert "because of: the sound" in act(shop, key, "outcome", what=tap.get("value")).text
+    assert "reason: the sound" in act(shop, key, "outcome", what=tap.get("value")).text
 
 
 def test_more_bows_asked_for_lead_on_to_the_next_composition(shop: Shop) -> None:
