@@ -20,6 +20,8 @@ PAPERS = {
     "result": N_("The player’s result"),
 }
 """Every paper, by the last part of its address; parcel and loan are of trials by post, the result of those that are revealed."""
+ALL = "all"
+"""All of them as one document."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,12 @@ class PackedBow:
     materials: str
     condition: str
     value: str
+
+
+def papers(trial: TrialPage) -> tuple[str, ...]:
+    """Return a trial's papers in the order in which they are handed out; what the adviser alone may see comes last."""
+    post = ("parcel", "loan") if desk_lines.is_by_post(trial.row) else ()
+    return ("sheet", "letters", *post, "key")
 
 
 # Words that the templates ask for: of every paper

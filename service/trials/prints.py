@@ -4,10 +4,11 @@ from typing import Any
 
 from fastapi import APIRouter
 from fastapi.responses import Response
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from service.core.language import _
-from service.trials import desk_lines, desk_reads, paper, parcels, player_result, rater_links, result_words
+from service.trials import desk_reads, paper, parcels, player_result, rater_links, result_words
 from service.trials.desk_reads import TrialPage
 from service.trials.trial_view import Asked, AtTrial
 from service.web import desk_frame
@@ -20,14 +21,23 @@ router = APIRouter(prefix="/desk/trials/{key}/print")
 
 @router.get("/{name}")
 async def show(at: Asked, name: str) -> Response:
-    """Show one paper of a trial, ready to be printed."""
+    """Show one paper of a trial, or all of them as one document, ready to be printed."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
-    by_post = desk_lines.is_by_post(trial.row)
-    if name not in paper.PAPERS or not trial.slots or (name in ("parcel", "loan") and not by_post):
+    papers = paper.papers(trial)
+    if name not in (*papers, "result", paper.ALL) or not trial.slots:
         raise HTTPException(404)
+    if name != paper.ALL:
+        return _paper(at, trial, name, "trials/print/paper.html")
+    within = (_paper(at, trial, each, "trials/print/within.html") for each in papers)
+    parts = [Markup(bytes(part.body).decode()) for part in within]  # noqa: S704 - a template's own text, escaped there
+    page = Page(title=_("All papers"))
+    return desk_frame.show(at.request, at.staff, "trials/print/all.html", page, record=trial, paper=paper, parts=parts)
+
+
+def _paper(at: AtTrial, trial: TrialPage, name: str, layout: str) -> Response:
     page, besides = Page(title=_(paper.PAPERS[name])), _besides(at, trial, name)
-    template = f"trials/print/{name}.html"
-    return desk_frame.show(at.request, at.staff, template, page, record=trial, paper=paper, **besides)
+    more = {"record": trial, "paper": paper, "layout": layout, **besides}
+    return desk_frame.show(at.request, at.staff, f"trials/print/{name}.html", page, **more)
 
 
 def _besides(at: AtTrial, trial: TrialPage, name: str) -> dict[str, Any]:

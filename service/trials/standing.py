@@ -81,6 +81,7 @@ class StandingView:
     drift, repeat : sentences, None while there is nothing to say.
     flags : sentences for staff.
     basis : 'trials', or 'prior' where few trials stand behind the figures and no percentage is shown.
+    scatter : by criterion how far a mark lies from another of the same bow by the same player, in points.
     """
 
     bows: tuple[BowStanding, ...]
@@ -92,6 +93,7 @@ class StandingView:
     sheets_in: int
     sheets_of: int
     flags: tuple[str, ...]
+    scatter: Mapping[str, float]
     basis: str = "trials"
 
 
@@ -181,6 +183,7 @@ class _Judged:
     basis: Basis
     names: Mapping[str, str]
     tier_of: Mapping[str, str]
+    scatter: Mapping[str, float]
 
 
 def _judge(session: Session, of: _Trial) -> _Judged:
@@ -204,7 +207,8 @@ def _judge(session: Session, of: _Trial) -> _Judged:
     tier_of = {serial: copy.tier for serial, copy in now_on_sale.range.copies.items()}
     evidence = trials_behind(view.posterior, answers.instrument, answers.hold)
     basis = Basis.TRIALS if evidence >= TRIALS_FOR_A_BASIS else Basis.PRIOR
-    return _Judged(found, tuple(sorted(unfit)), basis, now_on_sale.names, tier_of)
+    scatter = dict(zip(map(str, CRITERIA), view.posterior.repeat_sd.tolist(), strict=True))
+    return _Judged(found, tuple(sorted(unfit)), basis, now_on_sale.names, tier_of, scatter)
 
 
 def _answers(of: _Trial) -> Answers:
@@ -253,6 +257,7 @@ def _shown(session: Session, of: _Trial) -> StandingView:
         sheets_in=len(of.runs),
         sheets_of=len(of.slots),
         flags=_flags(of, judged),
+        scatter=judged.scatter,
         basis=str(judged.basis),
     )
 

@@ -44,12 +44,17 @@ def handover(trial: TrialPage, lines: tuple[SlotLine, ...]) -> str:
     """Say what to hand over next, and what after it; empty where nothing is handed over."""
     if desk_lines.is_by_post(trial.row):
         return ""
-    ahead = [line.name for line in lines if line.here or (not line.done and trial.row.state == "open")]
+    ahead = [_handed(line) for line in lines if line.here or (not line.done and trial.row.state == "open")]
     if not ahead:
         return ""
     if len(ahead) == 1:
         return _("Hand over last: {bow}.").format(bow=ahead[0])
     return _("Hand over next: {bow}. After it: {then}.").format(bow=ahead[0], then=ahead[1])
+
+
+def _handed(line: SlotLine) -> str:
+    """Name a bow to be handed over: by its letter, and by its serial where that may be seen."""
+    return _("{bow} ({serial})").format(bow=line.name, serial=line.revealed) if line.revealed else line.name
 
 
 def named(copy: str | None, tier: str | None) -> str:

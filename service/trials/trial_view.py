@@ -1,16 +1,18 @@
 """One trial, shown: gathered from the use cases, and shown again with what was typed where a step is refused."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from model.domain.vocabulary import Blinding
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_
 from service.trials import (
+    criteria_grid,
     desk_lines,
     desk_words,
     lifecycle,
@@ -132,6 +134,8 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
     session, staff = at.session, at.staff
     record = whole_trial.read(session, staff.dealer, at.key, today())
     trial = trial_record.page_of(record)
+    if record.row.blinding is Blinding.OPEN:  # nobody is to be kept from knowing which bow a letter is
+        trial = replace(trial, slots=record.slots)
     stands = _standing(session, record)
     page = FormPage(
         title=desk_lines.trial_title(trial.row),
@@ -155,6 +159,11 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "places": order,
         "handover": trial_page.handover(trial, order),
         "stands": stands,
+        "grid": criteria_grid.grid(trial, stands.scatter) if stands else None,
+        "grid_words": criteria_grid,
+        "asks_key": trial.row.state == "open"
+        and not record.row.revealed
+        and trial.slots == trial_record.page_of(record).slots,
         "about": trial_page.about(trial),
         "links": _seats(at.request, record),
         "hands": paired_comparison.handed(record.rounds, record.first_letters()),

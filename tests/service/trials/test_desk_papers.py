@@ -147,3 +147,29 @@ def test_the_link_to_the_players_sheets_travels_with_the_parcel(shop: Shop) -> N
 @pytest.mark.parametrize("name", ["parcel", "loan", "nothing", "base"])
 def test_a_trial_in_the_shop_has_no_such_paper(shop: Shop, name: str) -> None:
     assert shop.adviser.get(f"/desk/trials/{shop.compose()}/print/{name}").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("changes", "papers"),
+    [
+        ({}, ["Trial sheet", "Letters and loops", "The key"]),
+        (
+            {"place": "post", "blinding": "masked", "country": "DE"},
+            ["Trial sheet", "Letters and loops", "Packing list and loan note", "Loan note for the file", "The key"],
+        ),
+    ],
+)
+def test_all_papers_are_one_document_and_the_key_comes_last_by_itself(
+    shop: Shop, changes: dict[str, str], papers: list[str]
+) -> None:
+    key = shop.compose(**changes)
+    page = paper(shop, key, "all")
+    assert page.faults == []
+    parts = page.of_class("together")
+    assert [next(e for e in part.walk() if e.tag == "h2").text.strip() for part in parts] == papers
+    for letter, serial in letters_of(shop, key).items():
+        told = [name for name, part in zip(papers, parts, strict=True) if serial in part.text and letter in part.text]
+        assert "The key" in told
+        assert not {"Trial sheet", "Letters and loops", "Packing list and loan note"} & set(told), letter
+    links = [e.get("href") for e in shop.adviser.read(f"/desk/trials/{key}").all("a")]
+    assert f"/desk/trials/{key}/print/all" in links

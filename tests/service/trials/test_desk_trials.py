@@ -1,13 +1,14 @@
 """The page of a trial: its one next step in every state, letters until the key is revealed, sheets that are odd, what came of it."""
 
 import datetime as dt
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from service import tables
-from service.trials import desk_reads
+from service.trials import desk_reads, sheets
 from service.trials.standing import standing
 from tests.service import desk_shop
 from tests.service.cast import DEALER
@@ -163,6 +164,60 @@ def test_serials_stand_behind_a_fold_and_never_beside_a_letter_before_the_key_is
     assert all(f"Bow {letter}" in seen for letter in letters if letter)
     for row in (row for row in page.all("tr") if any(serial in row.text for serial in BOWS)):
         assert "Bow " not in row.text
+
+
+def test_an_open_trial_shows_each_bow_beside_its_letter_and_a_blind_one_leads_to_the_key_alone(shop: Shop) -> None:
+    key = shop.opened(blinding="open")
+    order = read(shop, key).by_id("order").text
+    with shop.desk.database.reading() as session:
+        slots = [slot for slot in desk_reads.key_sheet(session, DEALER, key) if slot.copy]
+    assert all(f"Bow {slot.letter} {slot.copy}" in order for slot in slots)
+    first = min(slots, key=lambda slot: slot.position)
+    assert f"Bow {first.letter} ({first.copy}" in order
+    assert f"/desk/trials/{key}/print/key" not in [e.get("href") for e in read(shop, key).by_id("order").walk()]
+
+
+def test_a_blind_trial_stays_blind_on_the_page_and_on_every_screen(shop: Shop) -> None:
+    key = shop.opened()
+    order = read(shop, key).by_id("order")
+    assert not [serial for serial in BOWS if serial in order.text]
+    assert f"/desk/trials/{key}/print/key" in [e.get("href") for e in order.walk()]
+    with shop.desk.database.reading() as session:
+        screens_show = [json.dumps(sheets.for_screen(session, key, rater, DEALER)) for rater in ("player", "listener")]
+    assert not [serial for serial in BOWS if any(serial in shown_there for shown_there in screens_show)]
+
+
+@pytest.mark.parametrize("state", ["planned", "open", "closed", "cancelled"])
+def test_every_state_has_one_primary_action_at_most(shop: Shop, state: str) -> None:
+    key = shop.compose() if state == "planned" else shop.opened()
+    if state == "closed":
+        act(shop, key, "close", sure="yes")
+    if state == "cancelled":
+        act(shop, key, "cancel")
+    page = read(shop, key)
+    folds = [(e, e.within("details")) for e in page.of_class("go")]
+    primary = [e for e, fold in folds if fold is None or "open" in fold.attributes]
+    assert len(primary) == (0 if state == "cancelled" else 1)
+
+
+def test_bow_by_criterion_the_own_one_is_the_reference_and_chance_alone_is_no_difference(shop: Shop) -> None:
+    key = shop.opened()
+    with shop.desk.database.reading() as session:
+        slots = desk_reads.trial(session, DEALER, key).slots
+    bows = [slot for slot in slots if not slot.own]
+    marks = dict(zip((slot.letter for slot in bows), (7, 1, 4), strict=False)) | {"": 4}
+    shop.rate(key, [marks.get(slot.letter, 4) for slot in slots])
+    table = read(shop, key).of_class("criteria")[0]
+    said = {
+        row.text.strip(): [e.get("aria-label") for e in row.walk() if e.tag == "svg"]
+        for row in (e for e in table.walk() if e.tag == "tr")
+    }
+    expected = {7: "better than the own bow", 1: "worse than the own bow", 4: "about as the own bow"}
+    for slot in bows:
+        assert said[f"Bow {slot.letter}"] == [expected[marks.get(slot.letter, 4)]]
+    numbers = read(shop, key).by_id("marks-fold")
+    assert "open" not in numbers.attributes
+    assert "Own bow 4.0" in numbers.text
 
 
 def test_the_key_is_revealed_only_after_it_was_asked(shop: Shop) -> None:
