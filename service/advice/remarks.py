@@ -177,7 +177,9 @@ def _far_below_budget(values: Values, doc: Document) -> str:
     if values["dearer"]:
         return _("You need not spend it all: of the dearer bows within your budget we expect you to like none better.")
     if values["by_stock"]:
-        return _("Nothing dearer within your budget is at hand today; ask us if you would like to compare with it.")
+        return _(
+            "Nothing dearer than these, within your budget, is at hand today: ask us if you would like to try one."
+        )
     return _("The range holds nothing dearer within your budget.")
 
 

@@ -1,5 +1,6 @@
 """A player fills in the form: four instruments, three widths, with and without scripts, by keyboard alone."""
 
+import re
 from collections.abc import Callable
 from typing import Literal
 
@@ -258,3 +259,18 @@ def test_the_answer_prints_whole(opened: Opened, picture: Keep) -> None:
     ink = page.evaluate("() => getComputedStyle(document.body).color + getComputedStyle(document.body).backgroundColor")
     assert ink == "rgb(0, 0, 0)rgb(255, 255, 255)"
     expect(page.locator("text=Change your answers")).to_be_hidden()
+    check_sheet(page, picture)
+
+
+def check_sheet(page: Page, picture: Keep) -> None:
+    """The answer that is brought along to the shop fits one sheet of either paper, with the desk's code on it."""
+    for language in ("de", "fr"):
+        page.goto(f"{page.url.partition('/print')[0]}/print?lang={language}")
+        for paper, (width, height) in PAPERS.items():
+            page.emulate_media(media="print")
+            page.set_viewport_size({"width": int((width - 26) / 25.4 * 96), "height": int((height - 18) / 25.4 * 96)})
+            measures.check_reflow(page)
+            expect(page.locator(".code svg")).to_be_in_viewport()
+            # ISO 32000-1, 7.7.3.3: every page is a dictionary of this type.
+            assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 1, f"{language}, {paper}"
+            picture(page, f"sheet {language} {paper}")

@@ -60,6 +60,10 @@ def form(visit: Visit) -> None:
     assert "/advice/" in page.url
     page.locator("summary").first.click()
     visit.at(page, "answer, its numbers shown")
+    answer = page.url
+    follow(page, "form[action$=mail] button")
+    visit.at(page, "answer, nobody to mail it to")
+    page.goto(answer)
     follow(page, "form[action$=again] button")
     visit.at(page, "again")
 
