@@ -7,7 +7,7 @@ from gettext import NullTranslations
 import pytest
 from jinja2 import Environment
 
-from service.core import formats, language
+from service.core import formats, language, times
 from tests.service.spoken import translated_by
 
 NBSP = "\u00a0"
@@ -153,3 +153,16 @@ def test_templates_speak_the_language_in_use() -> None:
     assert (template.render(), counting.render()) == ("one bow", "2 bows")
     with translated_by(Shouting()):
         assert template.render() == "ONE BOW"
+
+
+@pytest.mark.parametrize(
+    ("moment", "zone", "text"),
+    [
+        # IANA's database: Vienna is two hours ahead of UTC in summer and one in winter.
+        (dt.datetime(2027, 7, 1, 22, 30, tzinfo=dt.UTC), "Europe/Vienna", "2 July 2027, 00:30"),
+        (dt.datetime(2027, 1, 1, 22, 30, tzinfo=dt.UTC), "Europe/Vienna", "1 January 2027, 23:30"),
+        (dt.datetime(2027, 1, 1, 22, 30, tzinfo=dt.UTC), None, "1 January 2027, 22:30 UTC"),
+    ],
+)
+def test_a_moment_is_told_by_the_shops_clock(moment: dt.datetime, zone: str | None, text: str) -> None:
+    assert times.moment_in(moment, zone) == text

@@ -185,3 +185,14 @@ def test_the_shops_terms_stand_on_page_paper_mail_and_privacy_page(shop: Shop) -
     assert all(term in text for term in TERMS.values())
     assert f"number {enquiry[:8].upper()}" in text
     assert "Taking a bow home" not in reader.get("/privacy?dealer=quay").text
+
+
+def test_a_mail_that_came_back_is_not_said_to_be_on_its_way(shop: Shop) -> None:
+    _enquiry, page = answered(shop)
+    ask(shop, page, **AGREED)
+    with shop.desk.database.writing() as session:
+        row = session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.kind == "advice")).one()
+        row.failed_at = row.queued_at
+    told = Reader(shop.desk.app).get(page.address)
+    assert "No mail could be delivered to a…@p….example." in told.text
+    assert "on its way" not in told.text
