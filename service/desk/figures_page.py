@@ -48,7 +48,8 @@ async def show(request: Request, staff: Sees, session: Reading, span: str = "mon
         page,
         tabs=tabs,
         days=days(within),
-        few=few(found),
+        few=few(found.enquiries),
+        few_trials=few(found.trials),
         way=way(found),
         longest=max(found.enquiries, 1),
         bar=BAR,
@@ -87,9 +88,9 @@ def days(within: Span) -> str:
     return _("From {first} to {last}, by the clock of {zone}.").format(**told, zone=within.zone)
 
 
-def few(found: ShopFigures) -> str:
-    """Say that the numbers are small, where they are."""
-    if found.enquiries >= FEW and found.trials >= FEW:
+def few(count: int) -> str:
+    """Say that a number is small, where it is."""
+    if not 0 < count < FEW:
         return ""
     return _("These are small numbers: chance alone moves them, so take no trend from them.")
 

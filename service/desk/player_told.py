@@ -10,8 +10,8 @@ from service.players import tastes
 from service.players.overview import Bow
 from service.questionnaire import answer_summary
 from service.questionnaire.steps import in_order
-from service.trials import desk_lines, list_lines, trial_words
-from service.trials.desk_reads import PlayerPage
+from service.trials import desk_lines, desk_words, list_lines, trial_words
+from service.trials.desk_reads import PlayerPage, TrialRow
 from service.web.desk_forms import Fact, ListLine, address
 
 MINUS = "\u2212"
@@ -75,6 +75,11 @@ def _behind(found: PlayerPage) -> str:
 
 
 # The bows they played
+
+
+def rows(bows: Sequence[Bow]) -> tuple[Bow, ...]:
+    """Return the bows by instrument, the own one first, as what the others are held against."""
+    return tuple(sorted(bows, key=lambda bow: (str(bow.instrument), bow.copy is not None)))
 
 
 def columns(bows: Sequence[Bow]) -> tuple[Criterion, ...]:
@@ -169,7 +174,7 @@ def timeline(found: PlayerPage) -> tuple[ListLine, ...]:
     numbers = {row.key: desk_lines.trial_number(row.number, row.key) for row in found.trials}
     dated = [
         *((row.on, 2, _outcome(key, numbers, trial_words.outcome_short(row), row.on)) for key, row in found.outcomes),
-        *((row.on, 1, _trial(list_lines.trial(row), numbers[row.key], row.on)) for row in found.trials),
+        *((row.on, 1, _trial(row, numbers[row.key])) for row in found.trials),
         *((row.created_at.date(), 0, _enquiry(list_lines.enquiry(row), row.created_at)) for row in found.enquiries),
     ]
     return tuple(line for *_order, line in sorted(dated, key=lambda each: each[:2], reverse=True))
@@ -179,8 +184,11 @@ def _outcome(key: str, numbers: dict[str, str], said: str, on: dt.date) -> ListL
     return ListLine(said, numbers.get(key, key), formats.day(on), address("trials", key), "")
 
 
-def _trial(line: ListLine, number: str, on: dt.date) -> ListLine:
-    return ListLine(number, f"{line.facts}{formats.NBSP}· {line.state}", formats.day(on), line.href, "")
+def _trial(row: TrialRow, number: str) -> ListLine:
+    line = list_lines.trial(row)
+    instrument = formats.capital(desk_lines.instrument(row.instrument, row.hold))
+    facts = f"{formats.NBSP}· ".join((instrument, desk_words.place(row.place), line.state))
+    return ListLine(number, facts, formats.day(row.on), line.href, "")
 
 
 def _enquiry(line: ListLine, at: dt.datetime) -> ListLine:

@@ -88,8 +88,8 @@ def test_every_bow_stands_beside_the_own_one_and_files_count_too(shop: Shop) -> 
     with shop.desk.database.writing() as session:
         from_file(session, "P-file", [(None, 4, 3), ("DB-bramble-1", 6, 5), ("DB-juniper-0", 3, 2)])
     page = shop.adviser.read("/desk/players/P-file")
-    assert cells(page, "As a whole") == ["6", "3", "4"]
-    assert cells(page, "Against the own bow") == ["+2", "\u22121", "–"]
+    assert cells(page, "As a whole") == ["4", "6", "3"]
+    assert cells(page, "Against the own bow") == ["–", "+2", "\u22121"]
     assert "Liked better than the own bow: 1 of 2." in page.text
     assert "/desk/stock/DB-bramble-1" in [e.get("href") for e in page.all("a")]
 
