@@ -13,7 +13,7 @@ from service.core.errors import NotFoundError
 from service.core.language import _
 from service.devices import plain_sheets
 from service.questionnaire.choices import ScaleWords
-from service.trials import rater_links, screen_words, sheets
+from service.trials import rater_links, screen_words, sheets, sittings
 from service.web import costs
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
@@ -26,6 +26,7 @@ costs.declare(
     {
         "GET /play/{token}": costs.PAGE,
         "GET /play/{token}/{position}": costs.PAGE,
+        "POST /play/{token}/sitting": costs.PAGE,
         "POST /play/{token}/{position}": costs.PAGE,
     }
 )
@@ -58,7 +59,20 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         name=lambda slot: _name(slot, screen["own_name"]),
         plays=tuple(screen["plays"]),
         cautions=tuple(screen["cautions"]),
+        again=screen["again"] and not seat.closed,
+        csrf=request.app.state.tokens.make(f"play:{seat.id}"),
     )
+
+
+@router.post("/play/{token}/sitting")
+async def play_again(request: Request, token: str, form: Form, links: Links, session: Writing) -> Response:
+    """Begin another sitting, under the same letters; while one is going on, go on with it."""
+    seat = rater_links.read(session, token, signer=links)
+    request.app.state.tokens.require(f"play:{seat.id}", next(iter(form.get("csrf", ())), ""))
+    if seat.closed or seat.rater != "player":
+        raise NotFoundError
+    sittings.begin(session, seat.dealer, seat.trial)
+    return RedirectResponse(f"/play/{token}", 303)
 
 
 @router.get("/play/{token}/{position}")

@@ -18,6 +18,12 @@ class App {
     this.sender.send();
     if (given.closed) return this.end();
     const payload = given.screen;
+    if ((await this.store.get("sitting") ?? 1) !== payload.sitting) {
+      // Another sitting begins at its first bow; what was rated before is sent or waits.
+      await this.store.put("place", undefined);
+      await this.store.put("done", false);
+      await this.store.put("sitting", payload.sitting);
+    }
     this.screen = new Trial(this, payload, await this.store.get("place"));
     const done = await this.store.get("done");
     return done || payload.rated.length === payload.slots.length ? this.played() : this.screen.resume();

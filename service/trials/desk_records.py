@@ -110,13 +110,15 @@ class TrialRow:
 
 @dataclass(frozen=True, slots=True)
 class SlotRow:
-    """One place in the order. ``letter`` '' is the own bow. ``copy`` None: the own bow, or not revealed."""
+    """One place in the order. ``letter`` '' is the own bow. ``copy`` None: the own bow, or not revealed. ``on``: a later sitting's day."""
 
     position: int
     letter: str
     own: bool
     copy: str | None = None
     tier_name: str | None = None
+    sitting: int = 1
+    on: dt.date | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,6 +86,7 @@ FLAGS: Mapping[str, str] = {
         "Two sheets came for this place under the same number, and they differ. Both are kept; the first one counts."
     ),
     "late": N_("It came after the trial was closed. It is kept, and counts."),
+    "overdue": N_("It was rated after the day by which the bows were due. It is kept, and counts."),
     "after_reveal": N_("It was changed after the key was revealed. It is kept, but the blind one counts."),
     "unknown_letter": N_("Its letter is not one of this trial. It is kept, but does not count."),
     "other_device": N_(

@@ -3,24 +3,24 @@
 import datetime as dt
 from typing import Any
 
-from sqlalchemy.orm import Session
-
 from service import tables
 from service.core import formats
 from service.core.language import _
 from service.dealers import shop_card
 from service.trials import desk_lines
+from service.trials.desk_records import SlotRow
 from service.trials.whole_trial import TrialRecord
 
 
-def shown(session: Session, record: TrialRecord) -> dict[str, Any]:
+def shown(record: TrialRecord) -> dict[str, Any]:
     """Return what the page shows of a parcel, by name; ``journey`` empty of a trial in the shop."""
     if not desk_lines.is_by_post(record.row) or record.composition is None:
         return {"journey": ()}
-    parcel = session.get(tables.Parcel, record.trial.id) or tables.Parcel()
+    parcel = record.parcel or tables.Parcel()
     out = any(bow.held.out_at is not None and bow.held.back_at is None for bow in record.case)
     return {
         "journey": journey(record, parcel),
+        "sittings": sittings(record),
         "parcel": parcel,
         "followed": shop_card.is_link(parcel.number or ""),
         "lent": out,
@@ -28,9 +28,29 @@ def shown(session: Session, record: TrialRecord) -> dict[str, Any]:
     }
 
 
-def fields(session: Session, record: TrialRecord) -> dict[str, list[str]]:
+def sittings(record: TrialRecord) -> tuple[str, ...]:
+    """Return a line for each sitting at home, where there were several: its day, and how much was rated in it."""
+    if not record.later:
+        return ()
+    rated = {sheet.position for sheet in record.sheets if sheet.counts and sheet.rater == "player"}
+    found: dict[int, list[SlotRow]] = {}
+    for slot in (*record.slots, *record.later):
+        found.setdefault(slot.sitting, []).append(slot)
+    line = _("Sitting {number}, {day}: {rated} of {all} rated")
+    return tuple(
+        line.format(
+            number=number,
+            day=formats.day(slots[0].on or record.row.on),
+            rated=sum(slot.position in rated for slot in slots),
+            all=len(slots),
+        )
+        for number, slots in found.items()
+    )
+
+
+def fields(record: TrialRecord) -> dict[str, list[str]]:
     """Return what stands in the fields of the form."""
-    parcel = session.get(tables.Parcel, record.trial.id)
+    parcel = record.parcel
     return {name: [getattr(parcel, name) or ""] for name in ("address", "carrier", "number")} if parcel else {}
 
 

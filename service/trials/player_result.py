@@ -84,7 +84,7 @@ def _bows(session: Session, trial: int) -> tuple[LetteredBow, ...]:
     run = tables.Run
     asked = select(run).where(run.trial == trial, run.rater == "player", tables.newest_run())
     given = {row.position: row for row in session.scalars(asked)}
-    order = (*whole_trial.slots(session, trial), *whole_trial.later_slots(session, trial))
+    order = whole_trial.every_slot(session, trial)
     marks: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for slot in order:
         for name in CRITERIA if slot.position in given else ():

@@ -139,10 +139,11 @@ def named(considered: Considered, copies: Sequence[str]) -> CaseValue:
 
 @dataclass(frozen=True, slots=True)
 class _Shelf:
-    """A dealer's bows: why each cannot be had on the days of the trial, None where it can."""
+    """A dealer's bows: why each cannot be had on the days of the trial, None where it can; ``risks``: what that rests on."""
 
     dealer: str
     blocked: Mapping[str, str | None]
+    risks: Mapping[str, str]
 
     @property
     def free(self) -> set[str]:
@@ -160,7 +161,7 @@ class _Shelf:
             for serial, status in rows
             if status not in gone
         }
-        return cls(dealer, blocked)
+        return cls(dealer, blocked, {serial: reservations.risk(reserved[serial], first) for serial in reserved})
 
 
 def _check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
@@ -248,7 +249,15 @@ def _choices(
             found[bow],
             bow in case,
             shelf.blocked[bow],
-            composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)),
+            " ".join(
+                filter(
+                    None,
+                    (
+                        composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)),
+                        shelf.risks.get(bow) if shelf.blocked[bow] is None else "",
+                    ),
+                )
+            ),
         )
         for bow in order
     )

@@ -108,6 +108,15 @@ def why_not(
     return status_sentence(serial, status)
 
 
+def risk(reserved: Sequence[Reservation], first: dt.date) -> str:
+    """Say what a bow that can be had from a day on rests on: that it is back by then. Empty where it is not out."""
+    away = next((each for each in reserved if each.out and each.busy_until < first), None)
+    if away is None:
+        return ""
+    sentence = _("It is out on trial {number} and due back on {day}: should it be late, exchange it before this trial.")
+    return sentence.format(number=away.number, day=formats.day(away.due_back))
+
+
 def _clash(of: Reservation, today: dt.date, first: dt.date) -> str:
     values = {"copy": of.copy, "number": of.number}
     if not of.is_overdue(today) and first > of.due_back:

@@ -1,6 +1,7 @@
 """What a tablet, a phone or a listener is shown of a trial: letters, questions and words; never a serial, a tier or a price."""
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +14,7 @@ from service.advice import playing
 from service.core import phrases
 from service.core.errors import NotFoundError
 from service.core.language import _
+from service.trials import sittings
 from service.trials.screen_words import LISTENED, LISTENER_NOTES, LISTENER_WORDS
 
 MINUTES_A_BOW = 5
@@ -64,6 +66,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
     Returns
     -------
     The JSON of the screen. ``rated``: positions that have a sheet already, so that another device goes on after them.
+    ``sitting``: the last one, whose places these are; ``again``: the player may begin another.
     ``ask_model``: the player was never asked whether the ratings may help others, and is to be, once.
 
     Raises
@@ -71,7 +74,8 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
     NotFoundError : there is no such trial at this dealer.
     """
     trial, composition, asked_at = _found(session, trial_id, dealer)
-    slots = _slots(session, trial.id)
+    sitting, slots = _slots(session, trial.id)
+    again = rater == "player" and trial.place is Place.POST and composition.state == "open"
     return {
         "trial": trial.key,
         "title": _("Trial {number}").format(number=composition.number),
@@ -83,7 +87,9 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
         "plays": _plays(trial, rater),
         "criteria": [_asked(name, scale) for name, scale in _criteria(trial, rater)],
         "cautions": _cautions(trial, rater),
-        "rated": _rated(session, trial.id, rater),
+        "rated": _rated(session, trial.id, rater, [slot["position"] for slot in slots]),
+        "sitting": sitting,
+        "again": again and sitting < sittings.MOST,
         "started": _told(composition.opened_at),
         "ask_model": rater == "player" and asked_at is None,
     }
@@ -106,10 +112,14 @@ def _found(
     return row[0], row[1], row[2]
 
 
-def _slots(session: Session, trial: int) -> list[dict[str, Any]]:
+def _slots(session: Session, trial: int) -> tuple[int, list[dict[str, Any]]]:
+    """Return the last sitting and its places."""
     slot = tables.Slot
-    rows = session.execute(select(slot.position, slot.letter).where(slot.trial == trial).order_by(slot.position))
-    return [{"position": position, "letter": letter, "own": letter == ""} for position, letter in rows]
+    asked = select(slot.sitting, slot.position, slot.letter).where(slot.trial == trial).order_by(slot.position)
+    rows = session.execute(asked).all()
+    last = max((row.sitting for row in rows), default=1)
+    here = (row for row in rows if row.sitting == last)
+    return last, [{"position": row.position, "letter": row.letter, "own": row.letter == ""} for row in here]
 
 
 def _criteria(trial: tables.Trial, rater: str) -> list[tuple[str, Scale]]:
@@ -143,12 +153,12 @@ def _cautions(trial: tables.Trial, rater: str) -> list[str]:
     return [_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care", *shipping)]
 
 
-def _rated(session: Session, trial: int, rater: str) -> list[int]:
+def _rated(session: Session, trial: int, rater: str, places: Sequence[int]) -> list[int]:
     sheet = tables.Sheet
     return list(
         session.scalars(
             select(sheet.position)
-            .where(sheet.trial == trial, sheet.rater == rater, sheet.counts)
+            .where(sheet.trial == trial, sheet.rater == rater, sheet.counts, sheet.position.in_(places))
             .order_by(sheet.position)
         )
     )

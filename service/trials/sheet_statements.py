@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Table, and_, bindparam, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
+from model.domain.vocabulary import Place
 from service import tables
 from service.questionnaire.sheet_fields import CANNOT_TELL
 
@@ -31,6 +32,8 @@ _PLACE = (
         COMPOSITIONS.c.revealed_at,
         SLOTS.c.id.label("slot"),
         SLOTS.c.copy.label("bow"),
+        COMPOSITIONS.c.due_back,
+        TRIALS.c.place,
     )
     .join(TRIALS, COMPOSITIONS.c.trial == TRIALS.c.id)
     .outerjoin(
@@ -86,6 +89,8 @@ class SheetTarget:
     revealed_at: dt.datetime | None
     slot: int | None
     bow: str | None
+    due_back: dt.date | None
+    place: Place | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ change. The first id that comes for a place has it: the highest revision under t
 ``other_device``   another device's sheet has this place
 ``unknown_letter`` the trial has no such letter at this place
 ``late``           the trial, or the link it came by, was closed already
+``overdue``        rated when the bows were to be back already
 ``cancelled``      the trial was given up
 ``after_reveal``   rated when the key was revealed already
 ``clock``          the device's clock is off by more than ten minutes
@@ -18,6 +19,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.domain.vocabulary import Place
 from service import tables
 from service.core import audit, audit_events
 from service.core.errors import ConflictError, NotFoundError
@@ -30,12 +32,14 @@ from service.trials.sheet_statements import SheetTarget, StoredSheet
 
 __all__ = ["FLAGS", "SheetIn", "Stored", "count", "for_screen", "played_at", "record"]
 
-FLAGS = ("conflict", "other_device", "unknown_letter", "late", "cancelled", "after_reveal", "clock")
+FLAGS = ("conflict", "other_device", "unknown_letter", "late", "overdue", "cancelled", "after_reveal", "clock")
 NOT_COUNTED = frozenset({"conflict", "other_device", "unknown_letter", "cancelled", "after_reveal"})
 """With one of these a sheet is kept beside the one that counts, until staff choose."""
 LARGEST_ID = 2**31 - 1
 """Of a row; a larger number is nobody's, and no database takes it."""
 CLOCK_OFF = dt.timedelta(minutes=10)
+_LAST_ZONE = dt.timedelta(hours=12)
+"""A day ends last where clocks are so far behind (UTC-12, as ISO 8601 writes it)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +176,7 @@ class _Arrival:
             "other_device": counting is not None and counting.run != self.run,
             "unknown_letter": self.place.slot is None,
             "late": self.closed or self.place.state == "closed",
+            "overdue": self._is_overdue(),
             "cancelled": self.place.state == "cancelled",
             "after_reveal": revealed is not None and self.played > revealed,
             "clock": self._clock_is_off(),
@@ -188,6 +193,11 @@ class _Arrival:
 
     def _contradicts(self, known: StoredSheet) -> bool:
         return known.run == self.run and (known.revision == self.sheet.revision or not self._same_place(known))
+
+    def _is_overdue(self) -> bool:
+        """Say whether the day by which the bows were due was over when it was played, wherever that was."""
+        due = self.place.due_back
+        return self.place.place is Place.POST and due is not None and (self.played - _LAST_ZONE).date() > due
 
     def _clock_is_off(self) -> bool:
         if self.sheet.sent_at is None:

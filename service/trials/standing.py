@@ -128,7 +128,7 @@ class _Trial:
     @classmethod
     def of(cls, record: TrialRecord) -> "_Trial":
         composition = record.composed()
-        slots = [(slot.position, slot.letter, slot.copy) for slot in record.slots]
+        slots = [(slot.position, slot.letter, slot.copy) for slot in (*record.slots, *record.later)]
         rated = [row for row, _tier in record.runs if row.rater == "player"]
         cannot: dict[str | None, int] = defaultdict(int)
         for row in rated:
@@ -161,7 +161,12 @@ class _Trial:
         for position, letter, copy in self.slots:
             if copy is not None and (position in rated or self.revealed):
                 found[copy] = (*found.get(copy, ()), letter)
-        return found
+        return {copy: tuple(dict.fromkeys(given)) for copy, given in found.items()}
+
+    def first_sitting(self) -> list[Run]:
+        """Return what was rated in the first sitting: from one day to another marks move for other reasons."""
+        places = {slot.position for slot in self.record.slots}
+        return [run for run in self.runs if run.position in places]
 
     def has_time(self) -> bool:
         """Say whether two more plays fit into the time at hand; at home there is time."""
@@ -245,12 +250,12 @@ def _carry_cost(now_on_sale: Catalogue, of: _Trial) -> float:
 def _shown(session: Session, of: _Trial) -> StandingView:
     judged = _judge(session, of)
     letters = of.letters()
-    marks = repeat_difference(of.runs)
+    marks = repeat_difference(of.first_sitting())
     twice = next((points for copy, points in marks.items() if len(letters.get(copy, ())) > 1), None)
     return StandingView(
         bows=(*_bows(of, judged, letters), *_unplayed(of)),
         recommendation=_recommendation(judged, letters),
-        drift=standing_words.drift(drift(of.runs)),
+        drift=standing_words.drift(drift(of.first_sitting())),
         repeat=standing_words.repeat(None if twice is None else abs(twice)),
         listener=_listener(of),
         revealed=of.revealed,
@@ -296,11 +301,13 @@ def _unplayed(of: _Trial) -> tuple[BowStanding, ...]:
     """
     rated = {run.position for run in of.runs}
     played = {run.copy for run in of.runs}
+    heard = {letter for position, letter, _copy in of.slots if position in rated}
+    waiting = dict.fromkeys((letter, copy) for position, letter, copy in of.slots if position not in rated)
     empty = BowStanding((), False, 0, None, None, None, None, None, None, None, 0)
     return tuple(
         replace(empty, letters=(letter,), copy=copy if of.revealed else None)
-        for position, letter, copy in of.slots
-        if copy is not None and position not in rated and not (of.revealed and copy in played)
+        for letter, copy in waiting
+        if copy is not None and letter not in heard and not (of.revealed and copy in played)
     )
 
 

@@ -150,6 +150,10 @@ def _flags(
         for bow in case
         if bow.status in gone and bow.copy not in kept and (row.state in ("planned", "open") or _is_out(bow))
     ]
+    elsewhere = _("{copy} is still out on another trial; if it is not back in time, exchange it.")
+    sentences += [
+        elsewhere.format(copy=bow.copy) for bow in case if row.state == "planned" and bow.status == "on_trial"
+    ]
     return (*sentences, *_odd_sheets([still_odd(sheet.flags, sheet.counts) for sheet in sheets]))
 
 
@@ -170,6 +174,7 @@ def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
         ({"unknown_letter"}, _("A sheet names a letter that is not in this trial; it is kept, but does not count.")),
         ({"after_reveal"}, _("A sheet was changed after the key was revealed; the blind one counts.")),
         ({"late"}, _("A sheet came after the trial was closed; it is kept.")),
+        ({"overdue"}, _("A sheet was rated after the day by which the bows were due; it is kept.")),
         ({"cancelled"}, _("A sheet came after the trial was cancelled; it is kept, but does not count.")),
     )
     return tuple(sentence for names, sentence in told if names & raised)

@@ -144,7 +144,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
                 "by": [staff.name],
                 **_days(record),
                 **_last_two(stands),
-                **parcel_words.fields(session, record),
+                **parcel_words.fields(record),
                 **at.form,
             },
             problems,
@@ -171,7 +171,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         "related": trial_page.related(trial),
         "papers": trial_page.prints(trial),
-        **parcel_words.shown(session, record),
+        **parcel_words.shown(record),
     }
 
 

@@ -39,8 +39,9 @@ class TrialRecord:
     composition : None for a trial that was read from a file.
     made_by, revealed_by : names of the staff.
     previous, follow_ups : (key, number) of the trial before and of those after.
+    parcel : what was told of it, None for nothing.
     seats : by rater the id of the link that is open.
-    slots : the order with every bow, revealed or not.
+    slots : the order with every bow, revealed or not; ``later``: the places of later sittings.
     runs : the newest revision of each sheet that counts with its bow's tier, the player's and the listener's, by place.
     rounds : the head-to-heads with their pairs.
     present : the range's marks and the model's version at the same moment.
@@ -55,11 +56,13 @@ class TrialRecord:
     revealed_by: str | None
     previous: tuple[str, int] | None
     follow_ups: tuple[tuple[str, int], ...]
+    parcel: tables.Parcel | None
     seats: Mapping[str, str]
     case: tuple[Carried, ...]
     outcomes: tuple[tuple[tables.Outcome, str | None], ...]
     sheets: tuple[tables.Sheet, ...]
     slots: tuple[SlotRow, ...]
+    later: tuple[SlotRow, ...]
     runs: tuple[tuple[tables.Run, str | None], ...]
     rounds: tuple[Round, ...]
     present: Present
@@ -83,6 +86,7 @@ def read(session: Session, dealer: str, key: str, today: dt.date | None = None) 
     first, trial = found[0], found[0].Trial
     composition: tables.Composition | None = first.Composition
     planned, from_file = first.state == "planned", composition is None
+    places = () if from_file else every_slot(session, trial.id)
     (player,) = people.player_rows(session, dealer, [first.stands])
     later_trials = {(each.after_key, each.after_number) for each in found if each.after_key is not None}
     return TrialRecord(
@@ -95,11 +99,13 @@ def read(session: Session, dealer: str, key: str, today: dt.date | None = None) 
         revealed_by=first.revealed_by,
         previous=None if first.before_key is None else (first.before_key, first.before_number),
         follow_ups=tuple(sorted(later_trials, key=lambda each: each[1])),
+        parcel=first.Parcel,
         seats={rater: seat for rater in tables.RATERS if (seat := getattr(first, f"seat_{rater}"))},
         case=() if from_file else _case(session, dealer, trial.id),
         outcomes=_outcomes(session, trial.id),
         sheets=() if from_file else _sheets(session, trial.id),
-        slots=() if from_file else slots(session, trial.id),
+        slots=tuple(slot for slot in places if slot.sitting == 1),
+        later=tuple(slot for slot in places if slot.sitting > 1),
         runs=() if planned else _runs(session, trial.id),
         rounds=() if planned or from_file else paired_comparison.rounds(session, trial.id),
         present=present.of(first),
@@ -112,11 +118,12 @@ def _statement(dealer: str, key: str, today: dt.date) -> Any:
     seats = (_open_seat(rater).label(f"seat_{rater}") for rater in tables.RATERS)
     statement = (
         trial_rows.statement(dealer, today, files=True)
-        .add_columns(trial, composition, tables.Dealer, tables.Player.id.label("stands"), *seats)
+        .add_columns(trial, composition, tables.Parcel, tables.Dealer, tables.Player.id.label("stands"), *seats)
         .add_columns(_name(composition.made_by).label("made_by"), _name(composition.revealed_by).label("revealed_by"))
         .add_columns(before_trial.key.label("before_key"), earlier.number.label("before_number"))
         .add_columns(after_trial.key.label("after_key"), later.number.label("after_number"))
         .join(tables.Dealer, tables.Dealer.slug == dealer)
+        .outerjoin(tables.Parcel, tables.Parcel.trial == trial.id)
         .outerjoin(earlier, earlier.trial == composition.previous)
         .outerjoin(before_trial, before_trial.id == earlier.trial)
         .outerjoin(later, later.previous == trial.id)
@@ -183,22 +190,17 @@ def _runs(session: Session, trial: int) -> tuple[tuple[tables.Run, str | None], 
 
 def slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
     """Return the order by letter, with every bow: of the first sitting, which every later one repeats."""
-    return _slots(session, trial, tables.Slot.sitting == 1)
+    return tuple(slot for slot in every_slot(session, trial) if slot.sitting == 1)
 
 
-def later_slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
-    """Return the places of later sittings, likewise."""
-    return _slots(session, trial, tables.Slot.sitting > 1)
-
-
-def _slots(session: Session, trial: int, of_sitting: ColumnElement[bool]) -> tuple[SlotRow, ...]:
+def every_slot(session: Session, trial: int) -> tuple[SlotRow, ...]:
+    """Return the places of every sitting, likewise."""
     slot = tables.Slot
-    found = _with_tier(select(slot.position, slot.letter, slot.copy, tables.Tier.name), slot.copy)
+    asked = (slot.position, slot.letter, slot.copy, tables.Tier.name, slot.sitting, slot.on)
+    found = session.execute(_with_tier(select(*asked), slot.copy).where(slot.trial == trial).order_by(slot.position))
     return tuple(
-        SlotRow(position, letter, copy is None, copy, name)
-        for position, letter, copy, name in session.execute(
-            found.where(slot.trial == trial, of_sitting).order_by(slot.position)
-        )
+        SlotRow(position, letter, copy is None, copy, name, sitting, on)
+        for position, letter, copy, name, sitting, on in found
     )
 
 

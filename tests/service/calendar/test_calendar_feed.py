@@ -11,7 +11,9 @@ import pytest
 import vobject
 
 from service import tables
+from service.calendar import calendar_feed
 from service.core import zones
+from service.trials import moving
 from tests.service import cast, desk_shop, trial_cast
 from tests.service.cast import Desk, Member
 from tests.service.desk_shop import Shop, fields_of, form_to
@@ -252,3 +254,37 @@ def test_the_hour_stands_wherever_the_trials_day_does(shop: Shop) -> None:
     assert "15:30" in shop.adviser.read(f"/desk/trials/{key}").text
     assert "15:30" in shop.adviser.read("/desk/trials").text
     assert "15:30" in shop.adviser.read("/desk").text
+
+
+def test_an_address_that_is_guessed_and_one_that_was_revoked_are_answered_as_any_that_is_none(shop: Shop) -> None:
+    path = draw(shop.adviser)
+    assert shop.adviser.post(f"{HOME}/revoke").status_code == 303
+    nobody = shop.desk.nobody()
+    answers = [nobody.get(address) for address in (path, "/calendar/nobodys.ics", "/no-such-page")]
+    assert {answer.status_code for answer in answers} == {404}
+    assert len({re.sub(r'value="[^"]*"|href="[^"]*"', "", answer.text) for answer in answers[:2]}) == 1
+
+
+def test_whoever_may_see_no_trials_is_shown_no_address(shop: Shop) -> None:
+    path = draw(shop.adviser)
+    for name, member in {name: shop.desk.sign_in(name) for name in ("adviser", "workshop", "owner")}.items():
+        sees_trials = member.get("/desk/trials").status_code == 200
+        assert (path in member.get(HOME).text) == sees_trials, name
+
+
+def test_a_moved_day_is_told_as_the_newer_one_whatever_the_clock_says(shop: Shop) -> None:
+    # RFC 5546, 2.1.5: of two tellings of a UID the higher SEQUENCE holds; the stamp, which a clock set back makes older, decides only between equal ones.
+    now = dt.datetime.now(dt.UTC)
+    with shop.desk.database.writing() as session:
+        key = trial_cast.compose(session, on=(TODAY + dt.timedelta(days=5)).isoformat())
+    told = []
+    for moment in (now, now - dt.timedelta(days=40), now + dt.timedelta(days=40)):
+        with shop.desk.database.reading() as session:
+            read = vobject.readOne(calendar_feed.feed(session, cast.DEALER, moment, "/desk/trials").decode())
+        told.append((read.vevent.uid.value, int(read.vevent.sequence.value), read.vevent.dtstart.value))
+        with shop.desk.database.writing() as session:
+            when = moving.When(told[-1][2] + dt.timedelta(days=1))
+            moving.move(session, None, cast.DEALER, key, when)
+    assert len({uid for uid, _sequence, _day in told}) == 1
+    assert [sequence for _uid, sequence, _day in told] == [0, 1, 2]
+    assert sorted(day for _uid, _sequence, day in told) == [day for _uid, _sequence, day in told]

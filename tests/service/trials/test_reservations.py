@@ -8,7 +8,7 @@ import pytest
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.questionnaire.forms import check
-from service.trials import composing, lifecycle, whole_trial
+from service.trials import composing, lifecycle, proposing, trial_record, whole_trial
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, open_shop, status
 
 
@@ -85,3 +85,24 @@ def test_a_planned_trial_may_take_in_what_is_back_by_its_day(small_shop: Databas
         assert BOWS[0] in may
         assert not {BOWS[1], BOWS[2], "DB-quay-0"} & may
         lifecycle.swap(session, None, SHOP, key, None, BOWS[0])
+
+
+def test_a_bow_that_is_out_but_due_back_by_then_is_offered_with_its_risk_and_never_twice(small_shop: Database) -> None:
+    today = dt.datetime.now(dt.UTC).date()
+    with small_shop.writing() as session:
+        lent = compose(session, copies=[BOWS[0]], on=today.isoformat())
+        lifecycle.open_(session, None, SHOP, lent)
+        later = today + dt.timedelta(days=3)
+        offered = {bow.copy: bow for bow in proposing.propose(session, SHOP, check(BASS), on=later).bows}
+        assert offered[BOWS[0]].blocked is None
+        assert "It is out on trial 1 and due back on" in offered[BOWS[0]].reason
+        assert "due back" not in offered[BOWS[1]].reason
+        now = {bow.copy: bow for bow in proposing.propose(session, SHOP, check(BASS), on=today).bows}
+        assert "is out on trial 1" in str(now[BOWS[0]].blocked)
+        assert "exchange it before" not in now[BOWS[0]].reason
+        key = compose(session, copies=[BOWS[0]], on=later.isoformat())
+        assert f"{BOWS[0]} is still out on another trial" in trial_record.trial(session, SHOP, key).flags[0]
+        said = refused(lambda: compose(session, copies=[BOWS[0]], on=later.isoformat()))
+        assert "is reserved for trial 2" in said
+        lifecycle.close(session, None, SHOP, lent)
+        assert trial_record.trial(session, SHOP, key).flags == ()

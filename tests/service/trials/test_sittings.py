@@ -1,0 +1,134 @@
+"""Several sittings at home: the same letters on other days, all of it kept, each bow told of once."""
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+
+from service import tables
+from service.questionnaire.sheet_fields import check_sheet
+from service.trials import lifecycle, player_result, rater_links, sheets, sittings, standing
+from tests.service import desk_shop, trial_cast
+from tests.service.cast import DEALER
+from tests.service.desk_shop import Shop
+from tests.service.page import Page
+
+NOW = dt.datetime.now(dt.UTC)
+
+
+@pytest.fixture
+def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
+    with desk_shop.opened(tmp_path, _migrated_file) as shop:
+        shop.in_country("DE")
+        yield shop
+
+
+def lent(shop: Shop) -> tuple[str, str]:
+    """Send a parcel; return the trial's key and the link to its sheets."""
+    with shop.desk.database.writing() as session:
+        key = trial_cast.lend(session, repeat=False)
+        return key, rater_links.open_seat(session, None, DEALER, key, "player", signer=shop.desk.app.state.signer)
+
+
+def places(shop: Shop, key: str) -> dict[int, list[tuple[int, str]]]:
+    """Return by sitting the places and letters in their order."""
+    found: dict[int, list[tuple[int, str]]] = {}
+    with shop.desk.database.reading() as session:
+        for slot in trial_cast.slots(session, key):
+            found.setdefault(slot.sitting, []).append((slot.position, slot.letter))
+    return found
+
+
+def rate(shop: Shop, key: str, sitting: int, mark: int, at: dt.datetime = NOW) -> list[tuple[str, ...]]:
+    """Rate every bow of a sitting alike, and return the flags of each sheet."""
+    flags = []
+    for position, letter in places(shop, key)[sitting]:
+        body = {"revision": 1, "position": position, "letter": letter, "rater": "player", "rated_at": at}
+        with shop.desk.database.writing() as session:
+            sheet = check_sheet(body | {"ratings": {"overall": mark}})
+            flags.append(sheets.record(session, DEALER, key, f"run-{position:05}", sheet, "a test", at=at).flags)
+    return flags
+
+
+def again(shop: Shop, link: str) -> Page:
+    """Press the button for another sitting as a browser without scripts does."""
+    nobody = shop.desk.nobody()
+    form = next(each for each in Page(nobody.get(link)).all("form") if each.get("action").endswith("/sitting"))
+    csrf = next(each.get("value") for each in form.walk() if each.get("name") == "csrf")
+    return Page(nobody.send("POST", form.get("action"), data={"csrf": csrf}, follow=True))
+
+
+def test_another_sitting_has_the_same_letters_the_other_way_round_at_places_of_its_own(shop: Shop) -> None:
+    key, link = lent(shop)
+    rate(shop, key, 1, 4)
+    page = again(shop, link)
+    assert not any(link.text.strip().endswith("rated") for link in page.all("a"))
+    first, second = (places(shop, key)[number] for number in (1, 2))
+    assert [letter for _place, letter in second] == [letter for _place, letter in reversed(first)]
+    assert not {place for place, _letter in first} & {place for place, _letter in second}
+    with shop.desk.database.reading() as session:
+        days = {slot.on for slot in trial_cast.slots(session, key) if slot.sitting == 2}
+    assert days <= {NOW.date() - dt.timedelta(days=1), NOW.date(), NOW.date() + dt.timedelta(days=1)}
+    again(shop, link)
+    assert set(places(shop, key)) == {1, 2}, "pressed twice it is one sitting"
+
+
+def test_before_every_bow_is_rated_no_other_sitting_begins(shop: Shop) -> None:
+    key, _link = lent(shop)
+    with shop.desk.database.writing() as session:
+        sittings.begin(session, DEALER, key)
+    assert set(places(shop, key)) == {1}
+
+
+def test_marks_of_all_sittings_are_kept_and_each_bow_is_told_of_once(shop: Shop) -> None:
+    key, link = lent(shop)
+    rate(shop, key, 1, 4)
+    again(shop, link)
+    rate(shop, key, 2, 6)
+    with shop.desk.database.reading() as session:
+        stands = standing.standing(session, DEALER, key)
+    bows = [bow for bow in stands.bows if not bow.own]
+    assert sorted(bow.letters for bow in bows) == sorted((letter,) for _place, letter in places(shop, key)[1] if letter)
+    assert {bow.mark for bow in bows} == {5.0}
+    assert {bow.plays for bow in bows} == {2}
+    assert stands.repeat is None
+    assert "the same" in (stands.drift or ""), "of the first sitting alone"
+    told = shop.adviser.get(f"/desk/trials/{key}").text
+    assert "Sitting 2" in told
+    with shop.desk.database.writing() as session:
+        lifecycle.reveal(session, shop.desk.ids["adviser"], DEALER, key)
+    with shop.desk.database.reading() as session:
+        result = player_result.of_dealer(session, DEALER, key)
+    assert {bow.marks["overall"] for bow in result.bows} == {5.0}
+    assert len(result.bows) == len({letter for _place, letter in places(shop, key)[1]})
+
+
+def test_a_sitting_after_the_day_is_kept_and_flagged_and_one_on_its_evening_is_not(shop: Shop) -> None:
+    key, link = lent(shop)
+    with shop.desk.database.writing() as session:
+        due = trial_cast.composition(session, key).due_back
+    assert due is not None
+    evening = dt.datetime.combine(due, dt.time(23, 30), dt.UTC)
+    assert set(rate(shop, key, 1, 4, evening)) == {()}
+    again(shop, link)
+    assert set(rate(shop, key, 2, 5, evening + dt.timedelta(days=1))) == {("overdue",)}
+    with shop.desk.database.reading() as session:
+        runs = session.scalars(select(tables.Run.overall)).all()
+    assert set(runs) == {4, 5}
+    assert "after the day by which the bows were due" in Page(shop.adviser.get(f"/desk/trials/{key}")).text
+
+
+def test_sittings_have_an_end_and_belong_to_the_player_at_home(shop: Shop) -> None:
+    key, link = lent(shop)
+    for sitting in range(1, sittings.MOST + 1):
+        rate(shop, key, sitting, 4)
+        if sitting < sittings.MOST:
+            again(shop, link)
+    assert "/sitting" not in shop.desk.nobody().get(link).text
+    with shop.desk.database.writing() as session:
+        listener = rater_links.open_seat(session, None, DEALER, key, "listener", signer=shop.desk.app.state.signer)
+    assert "/sitting" not in shop.desk.nobody().get(listener).text
+    assert shop.desk.nobody().send("POST", f"{listener}/sitting", data={"csrf": "x"}).status_code in (403, 404)
+    assert len(places(shop, key)) == sittings.MOST
