@@ -1,0 +1,61 @@
+"""What the form weighs before anything of it is kept, and what it is set in."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from playwright.sync_api import CDPSession, Page
+
+from tests.journeys.conftest import Opened
+
+MOST = 110_000
+"""Bytes of the form's first page and first question with styles, script and faces, as they come over the line."""
+LETTERS = "Ärger, Öl, Übung, Größe; à l’étui, déjà, cœur, où, Île; perché, più, così, È; „Frosch“ ‘tip’ “hair” – … · × − 0123456789 ½ € £ §"
+NAMES = "Łukasz Dvořák Šimić Şahin Győző Żuraw"
+
+
+@contextmanager
+def _driven(page: Page) -> Iterator[CDPSession]:
+    driver = page.context.new_cdp_session(page)
+    yield driver
+    driver.detach()
+
+
+def test_the_form_with_its_faces_stays_light(opened: Opened) -> None:
+    page = opened("about:blank")
+    came: list[float] = []
+    with _driven(page) as driver:
+        driver.on("Network.loadingFinished", lambda told: came.append(told["encodedDataLength"]))
+        driver.send("Network.enable")
+        page.goto("/", wait_until="networkidle")
+        first = sum(came)
+        page.click("button.go")
+        page.wait_for_load_state("networkidle")
+    assert page.locator("#instrument-violin").is_visible()
+    assert 40_000 < first < sum(came) <= MOST, f"got {first} and {sum(came)} bytes"
+
+
+def test_headings_and_text_are_set_in_our_faces_and_a_face_that_comes_late_moves_nothing(opened: Opened) -> None:
+    page = opened("about:blank")
+    late: list[Any] = []
+    page.route("**/*.woff2", lambda route: late.append(route))  # noqa: PLW0108 - the driver marks what it calls
+    page.goto("/", wait_until="domcontentloaded")
+    places = "() => [...document.querySelectorAll('main > *')].map((e) => e.getBoundingClientRect().top)"
+    before = page.evaluate(places)
+    for route in late:
+        route.continue_()
+    page.unroute("**/*.woff2")
+    page.evaluate("() => document.fonts.ready.then(() => null)")
+    after = page.evaluate(places)
+    assert max(abs(one - other) for one, other in zip(before, after, strict=True)) <= 2, (before, after)
+    page.evaluate(
+        "(text) => document.querySelectorAll('h1, .lead').forEach((e) => { e.textContent = text; })", LETTERS + NAMES
+    )
+    with _driven(page) as driver:
+        for what in ("DOM", "CSS"):
+            driver.send(f"{what}.enable")
+        root = driver.send("DOM.getDocument")["root"]["nodeId"]
+        for where, face in (("h1", "Vollkorn"), (".lead", "Lato")):
+            node = driver.send("DOM.querySelector", {"nodeId": root, "selector": where})["nodeId"]
+            used = driver.send("CSS.getPlatformFontsForNode", {"nodeId": node})["fonts"]
+            assert [font["isCustomFont"] for font in used] == [True], (face, used)
