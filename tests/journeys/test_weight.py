@@ -7,6 +7,7 @@ from typing import Any
 from playwright.sync_api import CDPSession, Page
 
 from tests.journeys.conftest import Opened
+from tests.journeys.going import follow
 
 MOST = 110_000
 """Bytes of the form's first page and first question with styles, script and faces, as they come over the line."""
@@ -29,7 +30,7 @@ def test_the_form_with_its_faces_stays_light(opened: Opened) -> None:
         driver.send("Network.enable")
         page.goto("/", wait_until="networkidle")
         first = sum(came)
-        page.click("button.go")
+        follow(page)
         page.wait_for_load_state("networkidle")
     assert page.locator("#instrument-violin").is_visible()
     assert 40_000 < first < sum(came) <= MOST, f"got {first} and {sum(came)} bytes"
