@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from playwright.sync_api import CDPSession, Page
+from playwright.sync_api import CDPSession, Page, expect
 
 from tests.journeys.conftest import Opened
 from tests.journeys.going import follow
@@ -32,7 +32,7 @@ def test_the_form_with_its_faces_stays_light(opened: Opened) -> None:
         first = sum(came)
         follow(page)
         page.wait_for_load_state("networkidle")
-    assert page.locator("#instrument-violin").is_visible()
+    expect(page.locator("#instrument-violin")).to_be_visible()
     assert 40_000 < first < sum(came) <= MOST, f"got {first} and {sum(came)} bytes"
 
 
