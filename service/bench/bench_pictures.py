@@ -42,7 +42,7 @@ def decay(fit: bench.DecayFit) -> Picture:
 
 
 def _seconds(value: float) -> str:
-    return f"{formats.number(value, 3 if value < 0.1 else 2)}{formats.NBSP}s"
+    return f"{formats.number(value, 0 if value == 0.0 else 3 if value < 0.1 else 2)}{formats.NBSP}s"
 
 
 def _heights(values: Floats, top: float) -> Floats:

@@ -132,6 +132,7 @@ NO_PAGES: Mapping[str, str] = {
     "/health/ready": "/health/ready",
     "/metrics": "/metrics",
     "/desk/overview/figures.csv": "/desk/overview/figures.csv",
+    "/desk/stock/{serial}/bench/file": "/desk/stock/{serial}/bench/file",
     "/robots.txt": "/robots.txt",
     "/calendar/{token}.ics": "/calendar/nobodys.ics",
     "/.well-known/security.txt": "/.well-known/security.txt",
