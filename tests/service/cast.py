@@ -138,8 +138,9 @@ def sign_in_form(member: Member, email: str, password: str, onwards: str = "") -
 
 
 def hidden(page: Page) -> dict[str, str]:
-    """Return the hidden fields of a page's first form."""
-    return {e.get("name"): e.get("value") for e in page.all("form")[0].walk() if e.get("type") == "hidden"}
+    """Return the hidden fields of a page's first form that is sent; the search of the desk asks only."""
+    sent = next(form for form in page.all("form") if form.get("method") == "post")
+    return {e.get("name"): e.get("value") for e in sent.walk() if e.get("type") == "hidden"}
 
 
 def desk_routes(app: FastAPI) -> list[tuple[str, str]]:

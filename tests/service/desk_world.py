@@ -57,7 +57,7 @@ model       -   v   v   v   v
 tablets     vc  -   -   vc  vc
 mail        vc  -   -   vc  vc
 settings    v   -   -   vc  vc
-overview    -   -   -   v   v
+figures     -   -   -   v   v
 dealers     -   -   -   vc  vc
 users       -   -   -   vc  vc
 audit       -   -   -   v   v
@@ -74,6 +74,7 @@ AREAS = {
     "/desk/enquiries/{id_}/data": "players",
     "/desk/enquiries/{id_}/erase": "players",
     "/desk/enquiries/{id_}/player": "players",
+    "/desk/overview": "figures",
     "/desk/website": "settings",
 } | {f"/desk/{area}": area for area in MAY if area != "settings"}
 """Which area the addresses that begin so belong to, the longest beginning first."""

@@ -72,7 +72,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
         ("enquiries", r"No name given.*Cello"),
         ("enquiries", r"Marc Delvaux.*Double bass, French hold"),
         ("enquiries", r"Greta Nilsson.*Viola"),
-        ("outcomes", r"Amélie Roux.*Over"),
+        ("outcomes", r"Amélie Roux.*Ended"),
         ("coming", r"Peter Oduya.*Planned"),
     ],
 )

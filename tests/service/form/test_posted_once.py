@@ -23,7 +23,8 @@ OWN = {"own_bow": "yes", "own_kind": "wood", "own_mass_g": "134,5", "own_rating_
 WISHES = {"priority_1": "response", "priority_3": "ease", "wish_mass": "-1"}
 BUDGET = {"amount": "2 600", "currency": "EUR", "stretch_percent": "10", "minutes": "40", "place": "shop"}
 CONTACT = {"name": "Ada Invented", "email": "ada@example.org", "consent_advice": "yes", "consent_mail": "yes"}
-MOST_STATEMENTS = 6
+MOST_STATEMENTS, TO_BE_FOUND = 6, 1
+"""Of a post, and what it takes more where somebody says who they are: the words by which the desk finds them."""
 
 
 @dataclass
@@ -116,7 +117,7 @@ def test_the_last_post_is_checked_once_and_takes_six_statements(
     checks, statements = costs.taken()
     assert led.startswith("/advice/")
     assert checks == 1
-    assert len(statements) <= MOST_STATEMENTS, statements
+    assert len(statements) <= MOST_STATEMENTS + (TO_BE_FOUND if fields else 0), statements
     with served.database.reading() as session:
         enquiry = session.scalars(select(tables.Enquiry).order_by(tables.Enquiry.created_at.desc())).first()
         assert enquiry is not None
@@ -168,7 +169,7 @@ def test_json_is_checked_once_and_takes_as_few_statements(served: Client, costs:
     assert served.advice(json.dumps(body).encode()).status_code == 200
     checks, statements = costs.taken()
     assert checks == 1
-    assert len(statements) <= MOST_STATEMENTS, statements
+    assert len(statements) <= MOST_STATEMENTS + TO_BE_FOUND, statements
 
 
 # What was checked is kept with the questions that it was checked by

@@ -238,7 +238,7 @@ def test_the_players_own_page_says_what_they_gave_and_begins_a_form_with_it(shop
     assert chances(told.advice)[0] > chances(stranger)[0]
     assert told.player is not None
     # What is changed from the answer's page, which may have been shown to others, is told anew.
-    again = reader.send(answer, {})
+    again = reader.send(answer, {}, go="change")
     kept = reader.get(f"/form/{address_of(again)}/tried")
     assert len([e for e in kept.all("input") if e.get("name").endswith("_copy")]) == 3
 

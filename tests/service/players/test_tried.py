@@ -80,7 +80,7 @@ def test_bows_are_named_marked_added_taken_out_and_kept(served: tuple[Reader, Da
     ]
     assert "two bows played here" in answer.text
     # Changing the answers keeps them.
-    again = reader.send(answer, {})
+    again = reader.send(answer, {}, go="change")
     kept = reader.get(f"/form/{address_of(again)}/tried")
     assert [e.get("value") for e in kept.all("input", name="tried_1_copy")] == ["DB-juniper-1"]
     assert [e.get("value") for e in kept.all("input", name="tried_1_overall") if "checked" in e.attributes] == ["6"]

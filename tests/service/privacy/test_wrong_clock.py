@@ -427,7 +427,7 @@ def queued(session: Any, kind: str, **changes: Any) -> int:
 SHIFTED = """
 import datetime as dt, sys, threading, types
 from service.tables.columns import Moment
-from service.cli import main
+from service.cli import main, model_commands
 from service.core.database import Database
 from service.privacy import daily, retention
 
