@@ -13,6 +13,7 @@ def names() -> tuple[str, ...]:
     return tuple(sorted(name for name in available_timezones() if "/" in name and not name.startswith("Etc/")))
 
 
+@cache
 def of_country(country: str | None, year: int) -> str | None:
     """Return the zone of a country (ISO 3166), None where its clocks do not all show the same, or it is not known."""
     found = [name for name in get_global("territory_zones").get(country or "", ()) if name in names()]

@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Path, Request
 from fastapi.responses import Response
 
-from service.core import formats
+from service.core import formats, times
 from service.core.language import _, ngettext
 from service.mail import outbox_desk, suppression
 from service.mail.mail_links import TheMailService
@@ -114,4 +114,4 @@ def _when(item: outbox_desk.Item) -> str:
 
 
 def _moment(at: dt.datetime) -> str:
-    return _("{day}, {time} UTC").format(day=formats.day(at.date()), time=f"{at:%H:%M}")
+    return times.moment(at)

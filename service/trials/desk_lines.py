@@ -1,7 +1,7 @@
 """What the desk says of enquiries, trials, players and bows in one line each."""
 
 from model.domain.vocabulary import Hold, Instrument, Place
-from service.core import formats, phrases
+from service.core import formats, phrases, times
 from service.core.language import _, locale, ngettext, spoken
 from service.trials import desk_words
 from service.trials.desk_reads import EnquiryRow, Overdue, PlayerRow, TrialRow
@@ -82,8 +82,8 @@ def enquiry_state(row: EnquiryRow) -> str:
         named = formats.listed([trial_number(number, key) for key, number in row.trials])
         return _("composed: {trials}").format(trials=named)
     if row.settled_at is not None:
-        return _("settled without a trial on {day}").format(day=formats.day(row.settled_at.date()))
-    return _("came on {day}").format(day=formats.day(row.created_at.date()))
+        return _("settled without a trial on {day}").format(day=times.day(row.settled_at))
+    return _("came on {day}").format(day=times.day(row.created_at))
 
 
 def player_facts(row: PlayerRow) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 import segno
 
-from service.core import formats
+from service.core import formats, times
 from service.core.language import _, ngettext
 from service.trials import desk_lines, desk_words, standing_picture, trial_words
 from service.trials.desk_reads import CaseRow, SheetRow, TrialPage
@@ -168,7 +168,7 @@ def _about(trial: TrialPage) -> Iterator[tuple[str, str]]:
 
 
 def _done(at: dt.datetime, by: str | None) -> str:
-    day = formats.day(at.date())
+    day = times.day(at)
     return _("{day}, by {name}").format(day=day, name=by) if by else day
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.domain.vocabulary import CARRYING, SCALES, Criterion
-from service.core import formats
+from service.core import formats, times
 from service.core.language import _, ngettext
 from service.trials import desk_lines, desk_words
 from service.trials.desk_reads import OutcomeRow, SheetRow, TrialPage
@@ -79,7 +79,7 @@ def confirmed(trial: TrialPage) -> str:
         return ""
     if materials.confirmed_at is None:
         return desk_lines.parcel_waits()
-    day = formats.day(materials.confirmed_at.date())
+    day = times.day(materials.confirmed_at)
     if not materials.confirmed_by:
         return _("Materials confirmed on {day}.").format(day=day)
     return _("Materials confirmed by {name} on {day}.").format(name=materials.confirmed_by, day=day)
@@ -141,8 +141,7 @@ def criterion(name: str) -> str:
 def sender(sheet: SheetRow) -> str:
     """Say whose sheet it is and when it came."""
     who = _(desk_words.RATERS[sheet.rater])
-    day, time = formats.day(sheet.received_at.date()), sheet.received_at.strftime("%H:%M")
-    return _("{who}, {day}, {time} UTC").format(who=formats.capital(who), day=day, time=time)
+    return _("{who}, {moment}").format(who=formats.capital(who), moment=times.moment(sheet.received_at))
 
 
 def outcome(row: OutcomeRow) -> str:

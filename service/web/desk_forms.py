@@ -1,6 +1,5 @@
 """What the desk's routes and pages share: forms as they come, and the lines of lists."""
 
-import datetime as dt
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -9,7 +8,7 @@ from urllib.parse import quote
 
 from sqlalchemy.orm import Session
 
-from service.core import formats
+from service.core import formats, times
 from service.core.errors import InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
@@ -86,8 +85,8 @@ def first(fields: Fields, name: str) -> str:
 
 
 def today() -> dt.date:
-    """Return the day, in coordinated universal time as all moments are kept."""
-    return dt.datetime.now(dt.UTC).date()
+    """Return the shop's day."""
+    return times.today()
 
 
 @contextmanager

@@ -29,7 +29,7 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
-from service.core import language, tokens
+from service.core import language, times, tokens
 from service.core.database import Database
 from service.core.errors import Code, ForbiddenError, InvalidInputError
 from service.core.scopes import AllDealers, OneDealer, Scope, bound_to
@@ -179,6 +179,7 @@ async def _entering(request: Request) -> AsyncIterator[Staff]:
         raise SignInRequiredError
     if found.language:
         language.speak(found.language)
+    times.live_in(found.zone)
     request.state.lasts = int(min(found.expires_at - dt.datetime.now(dt.UTC), staff_sessions.IDLE).total_seconds())
     request.state.kept = form_tokens.asked_for(request, found.user, found.digest)
     try:

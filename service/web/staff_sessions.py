@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core import tokens
+from service.core import tokens, zones
 from service.web.browser_names import Device
 
 LIFE = dt.timedelta(hours=12)
@@ -31,7 +31,7 @@ class SignedIn:
     ----------
     digest : of the session; neither the cookie nor anything that leads to it.
     home : slug of the dealer that the account is bound to, None where it is not bound.
-    dealer : slug and name of the dealer acted for just now, None for none.
+    dealer : slug and name of the dealer acted for just now, None for none. ``zone``: the shop's time zone, where one is known.
     seen_lately : False where it is time to write that the session was seen.
     created_at : when they signed in.
     has_factor : whether they have a second factor.
@@ -47,6 +47,7 @@ class SignedIn:
     home: str | None
     dealer: str | None
     dealer_name: str | None
+    zone: str | None
     seen_lately: bool
     created_at: dt.datetime
     has_factor: bool
@@ -110,19 +111,21 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
     """Return who is signed in under a cookie's secret; None where nobody is any more."""
     now = now or _now()
     kept, user, dealer, factor = tables.StaffSession, tables.User, tables.Dealer, tables.SecondFactor
+    door = tables.Door
     # Whom an account is bound to is asked each time: a session never outlives a change of it.
     acting = func.coalesce(user.dealer, kept.dealer)
     row = session.execute(
-        select(kept, user, dealer.slug, dealer.name, factor.user)
+        select(kept, user, dealer.slug, dealer.name, dealer.country, door.zone, factor.user)
         .join(user, kept.user == user.id)
         .outerjoin(factor, factor.user == user.id)
         .outerjoin(dealer, dealer.slug == acting)
+        .outerjoin(door, door.dealer == dealer.slug)
         .where(kept.digest == tokens.digest(secret), *_open(now))
         .where(user.disabled_at.is_(None))
     ).one_or_none()
     if row is None:
         return None
-    found, person, slug, name, has_factor = row
+    found, person, slug, name, country, zone, has_factor = row
     return SignedIn(
         digest=found.digest,
         user=person.id,
@@ -133,6 +136,7 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
         home=person.dealer,
         dealer=slug,
         dealer_name=name,
+        zone=zone or zones.of_country(country, now.year),
         seen_lately=now - found.seen_at < SEEN_EVERY,
         created_at=found.created_at,
         has_factor=has_factor is not None,
