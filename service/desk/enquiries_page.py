@@ -5,14 +5,18 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
+from sqlalchemy.orm import Session
 
 from service.advice import shortlist
+from service.core import formats
 from service.core.errors import NotFoundError
 from service.core.formats import capital
 from service.core.language import _
+from service.core.paging import Leaf
 from service.questionnaire import answer_summary
-from service.trials import desk_lines, desk_reads, list_lines
-from service.web import desk_frame
+from service.trials import desk_lines, desk_reads, list_lines, list_queries
+from service.trials.desk_reads import EnquiryRow
+from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
 from service.web.page_data import Page, Tab
@@ -28,24 +32,34 @@ Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.ENQUIRIES_CHANGE)
 async def listed(request: Request, staff: Views, session: Reading, show: str = "new", after: str = "") -> Response:
     """List the enquiries, the new ones first of all."""
     everything, nobodys = show == "all", show == "nobodys" and staff.acting.unassigned
-    found = (
-        desk_reads.nobodys_enquiries(session, staff.dealer, after)
-        if nobodys
-        else desk_reads.enquiries(session, staff.dealer, show="all" if everything else "new", after=after)
-    )
+    kept = show if everything or nobodys else ""
+    query = list_filters.read(request.query_params, "/desk/enquiries", list_queries.enquiries(), show=kept)
+    wanted = list_queries.wanted(query)
+
+    def page_of(session: Session, after: str) -> Leaf[EnquiryRow]:
+        if nobodys:
+            return desk_reads.nobodys_enquiries(session, staff.dealer, after, wanted)
+        return desk_reads.enquiries(session, staff.dealer, show=kept or "new", after=after, wanted=wanted)
+
+    if query.as_file:
+        return list_files.saved(request, "enquiries", list_queries.enquiry_head(), page_of, list_queries.enquiry)
+    found, (count, new) = page_of(session, after), desk_reads.enquiry_counts(session, staff.dealer)
     tabs = (
-        Tab(_("New"), "/desk/enquiries", not everything and not nobodys),
+        Tab(_("New"), "/desk/enquiries", not kept),
         Tab(_("All"), "/desk/enquiries?show=all", everything),
         *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.acting.unassigned else ()),
     )
-    href = next(tab.href for tab in tabs if tab.here)
     page = ListPage(
         title=_("Enquiries"),
         tabs=tabs,
         tabs_label=_("Which enquiries"),
+        query=query,
+        note=_("Enquiries: {count}, of them new: {new}.").format(
+            count=formats.number(count, 0), new=formats.number(new, 0)
+        ),
         lines=found.each(list_lines.enquiry),
-        empty=_("No enquiry waits."),
-        **paged(found, href, begins=not after),
+        empty=_("There is no enquiry like that.") if query.values else _("No enquiry waits."),
+        **paged(found, query.href, begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)
 

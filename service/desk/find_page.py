@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 
-from service.core import formats
+from service.core import formats, typed_text
 from service.core.language import _
 from service.desk import finding
 from service.desk.finding import ENQUIRIES, PLAYERS, STOCK, TRIALS, BowRow, Found, Looking
@@ -54,12 +54,12 @@ class FoundGroup:
 async def find(request: Request, staff: Looks, session: Reading, q: str = "") -> Response:
     """Lead to the one thing that is meant, or list what may be; without a text, say what can be looked for."""
     looking = _looking(staff)
-    text, is_long = searching.cleaned(q[: 2 * searching.LONGEST]), len(q) > searching.LONGEST
+    text, is_long = typed_text.cleaned(q[: 2 * typed_text.LONGEST]), len(q) > typed_text.LONGEST
     found = Found() if is_long or not text else finding.find(session, looking, text)
     if found.only:
         return RedirectResponse(address(*found.only), 303)
     groups = tuple(group for group in _groups(found, text) if group.lines)
-    shown = text if len(text) <= searching.LONGEST else f"{text[: searching.LONGEST]} …"
+    shown = text if len(text) <= typed_text.LONGEST else f"{text[: typed_text.LONGEST]} …"
     page = Page(title=_("Found for ‘{text}’").format(text=shown) if groups else _("Find"))
     return desk_frame.show(
         request,

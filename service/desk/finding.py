@@ -10,6 +10,7 @@ from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
 from service import tables
+from service.core import typed_text
 from service.core.scopes import Scope
 from service.players import enquiry_access, player_keys, searching
 from service.tables.folding import fold, phone, plain, words
@@ -95,9 +96,9 @@ Keys = Iterable[tuple[str, str]]
 
 def find(session: Session, looking: Looking, text: str) -> Found:
     """Return what a text leads to: an address or a number that was scanned, or what somebody typed."""
-    text = searching.cleaned(text)
+    text = typed_text.cleaned(text)
     if again := _AGAIN.search(text):
-        text = searching.cleaned(unquote(again[1]))
+        text = typed_text.cleaned(unquote(again[1]))
     place, answer = _PLACE.search(text), _ANSWER.search(text)
     if place:
         return _of_kinds(_Asked(session, looking, unquote(place[2]), key=True), {place[1]})
@@ -158,7 +159,7 @@ def _enquiries(asked: _Asked) -> tuple[tuple[EnquiryRow, ...], Iterable[str]]:
     text = asked.text if asked.key else plain(asked.text).upper()
     of_key = session.scalars(select(enquiry.id).where(or_(*(name == text for name in names)), theirs)).all()
     known = select(enquiry.id).where(enquiry.id == tables.SearchWord.enquiry, enquiry.player.is_(None), theirs)
-    ids = [*of_key, *_having(asked, tables.SearchWord.enquiry, (looking.dealer, ""), known.exists())]
+    ids = [*of_key, *_having(asked, tables.SearchWord.enquiry, (looking.dealer, tables.NOBODYS), known.exists())]
     if not ids:
         return (), ()
     given = session.execute(select(enquiry.id, enquiry.contact).where(enquiry.id.in_(ids)))

@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 
 from model.domain.vocabulary import SCALES, Criterion
-from service.core import formats, language, phrases
+from service.core import formats, language, phrases, times
 from service.core.language import _, ngettext
 from service.players import tastes
 from service.players.overview import Bow
@@ -154,7 +154,7 @@ def _said(found: PlayerPage, name: str, at: dt.datetime | None, *, holds: bool =
     rows = [row for row in found.agreed if bool(row.given.get(name)) is holds]
     row = next((row for row in rows if name != "model" or row.at == at), None)
     asked_at = row.at if row and name != "advice" else at
-    day = formats.day(asked_at.date()) if asked_at else ""
+    day = times.day(asked_at) if asked_at else ""
     if row is None:
         return day, _("Told to the staff.") if asked_at else _("Was not asked.")
     with language.using(row.language):
@@ -175,7 +175,10 @@ def timeline(found: PlayerPage) -> tuple[ListLine, ...]:
     dated = [
         *((row.on, 2, _outcome(key, numbers, trial_words.outcome_short(row), row.on)) for key, row in found.outcomes),
         *((row.on, 1, _trial(row, numbers[row.key])) for row in found.trials),
-        *((row.created_at.date(), 0, _enquiry(list_lines.enquiry(row), row.created_at)) for row in found.enquiries),
+        *(
+            (times.local(row.created_at).date(), 0, _enquiry(list_lines.enquiry(row), row.created_at))
+            for row in found.enquiries
+        ),
     ]
     return tuple(line for *_order, line in sorted(dated, key=lambda each: each[:2], reverse=True))
 
@@ -217,7 +220,7 @@ def joined(found: PlayerPage) -> tuple[ListLine, ...]:
     return tuple(
         ListLine(
             desk_lines.somebody(each.name),
-            _("{trials}, joined on {day}").format(trials=formats.trials(each.trials), day=formats.day(each.at.date())),
+            _("{trials}, joined on {day}").format(trials=formats.trials(each.trials), day=times.day(each.at)),
             each.key,
             address("players", each.key, "part"),
             _("Part them"),

@@ -1,14 +1,17 @@
 """Players as the dealer knows them: a list with a search."""
 
 from typing import Annotated
-from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
+from sqlalchemy.orm import Session
 
+from service.core import formats
 from service.core.language import _
-from service.trials import desk_reads, list_lines
-from service.web import desk_frame
+from service.core.paging import Leaf
+from service.trials import desk_reads, list_lines, list_queries
+from service.trials.desk_reads import PlayerRow
+from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, paged
 from service.web.permissions import AtDealer, AtDealerNeeds
@@ -19,18 +22,26 @@ Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_VIEW))]
 
 
 @router.get("")
-async def listed(request: Request, staff: Views, session: Reading, search: str = "", after: str = "") -> Response:
+async def listed(request: Request, staff: Views, session: Reading, after: str = "") -> Response:
     """List the players, the latest trial first."""
-    search = search.strip()
-    found = desk_reads.players(session, staff.dealer, search, after)
-    href = f"/desk/players?search={quote(search)}" if search else "/desk/players"
+    asked = (list_queries.who(), list_queries.instrument())
+    query = list_filters.read(request.query_params, "/desk/players", asked)
+    wanted, search = list_queries.wanted(query), query.value("search")
+
+    def page_of(session: Session, after: str) -> Leaf[PlayerRow]:
+        return desk_reads.players(session, staff.dealer, search, after, wanted)
+
+    if query.as_file:
+        return list_files.saved(request, "players", list_queries.player_head(), page_of, list_queries.player)
+    found = page_of(session, after)
     page = ListPage(
         title=_("Players"),
-        searches="/desk/players",
-        search=search,
-        search_label=_("Part of a name, an address or a key"),
+        query=query,
+        note=_("Players: {count}.").format(count=formats.number(found.count, 0)),
         lines=found.each(list_lines.player),
-        empty=_("Nobody is found; search for less, or for another part.") if search else _("No player is known yet."),
-        **paged(found, href, begins=not after),
+        empty=_("Nobody is found; search for less, or for another part.")
+        if query.values
+        else _("No player is known yet."),
+        **paged(found, query.href, begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)

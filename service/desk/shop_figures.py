@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Instrument, OutcomeKind
 from service import tables
+from service.core.spreadsheet_cells import with_guard
 from service.dealers import site
-from service.inventory.files import cells
 from service.players import enquiry_access
 from service.tables import newest_run
 from service.trials.trial_rows import last_outcome
@@ -140,7 +140,7 @@ def of_dealer(session: Session, dealer: str, within: Span) -> ShopFigures:
 
 def lines(found: ShopFigures) -> Iterator[tuple[str, str, float]]:
     """Give the figures for a spreadsheet: what is told, of what, and the number; no text is taken for a formula."""
-    return ((figure, cells.with_guard(of), number) for figure, of, number in _lines(found))
+    return ((figure, with_guard(of), number) for figure, of, number in _lines(found))
 
 
 def _lines(found: ShopFigures) -> Iterator[tuple[str, str, float]]:

@@ -190,7 +190,7 @@ def _listed(
         "lines": lines,
         "searches": here,
         "search": search,
-        "search_label": _("Part of a name, an address or a key"),
+        "search_label": _("Name, mail or telephone"),
         "empty": _("Nobody is found; search for less, or for another part.")
         if search
         else _("Nobody else has this name or address; search for them."),

@@ -1,27 +1,20 @@
 """What is typed to find somebody: words that names begin with, an address, or the last digits of a telephone number."""
 
 import re
-import unicodedata
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, exists, select
+from sqlalchemy import ColumnElement, Select, and_, exists, false, select
 from sqlalchemy.orm import InstrumentedAttribute, aliased
 
+from service.core.typed_text import LONGEST, cleaned
 from service.tables import SearchWord
 from service.tables.folding import LONGEST_WORD, fold, phone, words
 
-LONGEST = 200
-"""Characters that are looked for; nothing here has a longer name."""
 LEAST_LETTERS, LEAST_DIGITS, ENOUGH_DIGITS, MOST_WORDS = 2, 4, 8, 6
 _DIGITS = re.compile(r"[\d\s()+/.\-]+")
+_HOST = re.compile(r"[^\s.]+(?:\.[^\W\d]{2,})+")
 _LAST = "\U0010ffff"
-
-
-def cleaned(text: str) -> str:
-    """Return a text without what nobody sees: control signs, marks of direction, blanks at its ends or more than one between."""
-    seen = (" " if unicodedata.category(sign) in ("Cc", "Cs") else sign for sign in text)
-    return " ".join("".join(sign for sign in seen if unicodedata.category(sign) != "Cf").split())
 
 
 def is_phone(text: str) -> bool:
@@ -34,6 +27,8 @@ def words_of(text: str) -> tuple[str, ...]:
     text = cleaned(text)[:LONGEST]
     if "@" in text:
         return (fold("".join(text.split()))[:LONGEST_WORD],)
+    if _HOST.fullmatch(text):
+        return (fold(f"@{text}")[:LONGEST_WORD],)
     if is_phone(text):
         return (phone(text, ENOUGH_DIGITS),)
     found = tuple(dict.fromkeys(words(text)))[:MOST_WORDS]
@@ -43,6 +38,12 @@ def words_of(text: str) -> tuple[str, ...]:
 def begins(column: ColumnElement[str] | InstrumentedAttribute[str], text: str) -> ColumnElement[bool]:
     """Return the condition that a column begins with a text: a stretch of its index, and no pattern that signs could steer."""
     return and_(column >= text, column < text + _LAST)
+
+
+def found(of: InstrumentedAttribute[Any], dealers: Collection[str], text: str) -> Select[*tuple[Any, ...]]:
+    """Return what asks for those of a column of `SearchWord` who are found by a text; for nobody where it says too little."""
+    wanted = words_of(text)
+    return having(of, dealers, wanted) if wanted else select(of).where(false())
 
 
 def having(of: InstrumentedAttribute[Any], dealers: Collection[str], wanted: Sequence[str]) -> Select[*tuple[Any, ...]]:

@@ -34,7 +34,7 @@ from service.tables.doors import (
     Sandbox,
     Spending,
 )
-from service.tables.found import SearchWord
+from service.tables.found import NOBODYS, SearchWord
 from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier, TierCharacter
 from service.tables.staff import (
@@ -72,6 +72,7 @@ __all__ = [
     "HOLDS_PLAYED",
     "INSTRUMENTS",
     "INSTRUMENTS_USED",
+    "NOBODYS",
     "QUANTITIES",
     "RANGE",
     "RATED",

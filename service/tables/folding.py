@@ -42,7 +42,9 @@ def of_person(name: str | None, email: str | None, number: str | None) -> Iterat
     yield from words(name or "")
     if email:
         yield fold(email)[:LONGEST_WORD]
-        yield from words(email.partition("@")[0])
+        name, _at, host = email.partition("@")
+        yield from words(name)
+        yield fold(f"@{host}")[:LONGEST_WORD]
     if number and len(phone(number)) > 1:
         yield phone(number)
 

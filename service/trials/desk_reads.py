@@ -20,6 +20,7 @@ from service.trials.desk_records import (
     EnquiryPage,
     EnquiryRow,
     Home,
+    ListWanted,
     Materials,
     OutcomeRow,
     Overdue,
@@ -37,6 +38,7 @@ __all__ = [
     "EnquiryPage",
     "EnquiryRow",
     "Home",
+    "ListWanted",
     "Materials",
     "OutcomeRow",
     "Overdue",
@@ -49,14 +51,23 @@ __all__ = [
 ]
 
 
-def enquiries(session: Session, dealer: str, *, show: str = "new", after: str = "") -> Leaf[EnquiryRow]:
+def enquiries(
+    session: Session, dealer: str, *, show: str = "new", after: str = "", wanted: ListWanted = people.ALL
+) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
-    return people.enquiries(session, dealer, after, *([people.is_new()] if show == "new" else []))
+    return people.enquiries(session, dealer, after, *([people.is_new()] if show == "new" else []), wanted=wanted)
 
 
-def nobodys_enquiries(session: Session, dealer: str, after: str = "") -> Leaf[EnquiryRow]:
+def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
+    """Return how many enquiries there are, and how many of them are new."""
+    return people.enquiry_counts(session, dealer)
+
+
+def nobodys_enquiries(
+    session: Session, dealer: str, after: str = "", wanted: ListWanted = people.ALL
+) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries that were made of no dealer where there are several: for those who may act for any."""
-    return people.nobodys(session, dealer, after)
+    return people.nobodys(session, dealer, after, wanted)
 
 
 def enquiry(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
@@ -88,16 +99,29 @@ def settle(session: Session, user: int | None, dealer: str, id_: str) -> None:
 
 
 def trials(
-    session: Session, dealer: str, state: str | None = None, today: dt.date | None = None, after: str = ""
+    session: Session,
+    dealer: str,
+    state: str | None = None,
+    today: dt.date | None = None,
+    after: str = "",
+    wanted: ListWanted = people.ALL,
 ) -> Leaf[TrialRow]:
     """Return a page of the trials composed here, newest first; of one state where it is given."""
     of_state = [tables.Composition.state == state] if state else []
-    return trial_rows.trials(session, dealer, after, *of_state, today=today)
+    return trial_rows.trials(session, dealer, after, *of_state, today=today, wanted=wanted)
 
 
-def trials_from_files(session: Session, dealer: str, after: str = "") -> Leaf[TrialRow]:
+def trial_counts(session: Session, dealer: str) -> dict[str, int]:
+    """Return how many trials composed here stand in each state."""
+    return trial_rows.counts(session, dealer)
+
+
+def trials_from_files(
+    session: Session, dealer: str, after: str = "", wanted: ListWanted = people.ALL
+) -> Leaf[TrialRow]:
     """Return a page of the trials that were read from a file, newest first."""
-    return trial_rows.trials(session, dealer, after, tables.Composition.trial.is_(None), files=True)
+    from_file = tables.Composition.trial.is_(None)
+    return trial_rows.trials(session, dealer, after, from_file, files=True, wanted=wanted)
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
@@ -117,9 +141,14 @@ def _overdue(session: Session, found: Sequence[TrialRow], today: dt.date) -> tup
     return tuple(sorted(items, key=lambda item: (-item.days, item.trial.number or 0)))
 
 
-def players(session: Session, dealer: str, search: str = "", after: str = "") -> Leaf[PlayerRow]:
-    """Return a page of the players, latest trial first; ``search`` is part of a name, an address or a key."""
-    return people.players(session, dealer, after, *([people.search_for(search)] if search.strip() else []))
+def players(
+    session: Session, dealer: str, search: str = "", after: str = "", wanted: ListWanted = people.ALL
+) -> Leaf[PlayerRow]:
+    """Return a page of the players, latest trial first; ``search``: how a name, an address or a key begins, or a number ends."""
+    conditions = [people.search_for(dealer, search)] if search.strip() else []
+    if wanted.instrument:
+        conditions.append(people.has_played(dealer, wanted.instrument))
+    return people.players(session, dealer, after, *conditions, most=wanted.most)
 
 
 def player(session: Session, dealer: str, key: str) -> PlayerPage:

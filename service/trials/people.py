@@ -2,20 +2,24 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from model.domain.vocabulary import Hold, Instrument, Place
 from service import tables
-from service.core import paging
+from service.core import paging, times
 from service.core.paging import Leaf
-from service.players import enquiry_access, joining, overview, player_notes, same_person, tastes
+from service.players import enquiry_access, joining, overview, player_notes, same_person, searching, tastes
 from service.players.player_keys import known, of_dealer
+from service.tables.folding import plain
 from service.trials import trial_rows
-from service.trials.desk_records import EnquiryPage, EnquiryRow, OutcomeRow, PlayerPage, PlayerRow
+from service.trials.desk_records import EnquiryPage, EnquiryRow, ListWanted, OutcomeRow, PlayerPage, PlayerRow
+
+ALL = ListWanted()
+"""Nothing left out, in the usual order."""
 
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
@@ -23,29 +27,59 @@ def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]
     return enquiries_that(session, dealer, enquiry_access.of_dealer(dealer), *conditions)
 
 
-def enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
-    """Return a page of the dealer's enquiries that meet the conditions, newest first."""
-    return _enquiries(session, dealer, after, enquiry_access.of_dealer(dealer), *conditions)
+def enquiries(
+    session: Session, dealer: str, after: str, *conditions: ColumnElement[bool], wanted: ListWanted = ALL
+) -> Leaf[EnquiryRow]:
+    """Return a page of the dealer's enquiries that meet the conditions, newest first unless the other way is wanted."""
+    return _enquiries(session, dealer, after, wanted, enquiry_access.of_dealer(dealer), *conditions)
 
 
-def nobodys(session: Session, dealer: str, after: str) -> Leaf[EnquiryRow]:
+def nobodys(session: Session, dealer: str, after: str, wanted: ListWanted = ALL) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
-    return _enquiries(session, dealer, after, enquiry_access.of_nobody(), tables.Enquiry.settled_at.is_(None))
+    waits = (enquiry_access.of_nobody(), tables.Enquiry.settled_at.is_(None))
+    return _enquiries(session, dealer, after, wanted, *waits)
 
 
-def _enquiries(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[EnquiryRow]:
+def _enquiries(
+    session: Session, dealer: str, after: str, wanted: ListWanted, *conditions: ColumnElement[bool]
+) -> Leaf[EnquiryRow]:
     kind = tables.Enquiry
     order = (kind.created_at, kind.id)
+    conditions = (*conditions, *_narrowed(dealer, wanted))
     # The ids alone are put in order; the answers and the advice of all would take a hundred times the memory.
     found = session.execute(
         select(kind.created_at, kind.id)
-        .where(*conditions, paging.beyond(order, paging.read(after, dt.datetime, str)))
-        .order_by(*(column.desc() for column in order))
-        .limit(paging.A_PAGE + 1)
+        .where(*conditions, paging.beyond(order, paging.read(after, dt.datetime, str), rising=wanted.oldest))
+        .order_by(*(column if wanted.oldest else column.desc() for column in order))
+        .limit(wanted.most + 1)
     ).all()
     count = session.scalar(select(func.count()).select_from(kind).where(*conditions)) or 0
-    page = paging.leaf(found, count, tuple)
-    return page.of(enquiries_that(session, dealer, kind.id.in_([row.id for row in page.rows])))
+    page = paging.leaf(found, count, tuple, wanted.most)
+    rows = enquiries_that(session, dealer, kind.id.in_([row.id for row in page.rows]))
+    return page.of(reversed(rows) if wanted.oldest else rows)
+
+
+def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
+    """Give the conditions that enquiries are narrowed by."""
+    kind = tables.Enquiry
+    if wanted.search:
+        named = searching.found(tables.SearchWord.enquiry, (dealer, tables.NOBODYS), wanted.search)
+        yield or_(kind.id.in_(named), kind.number == plain(wanted.search).upper())
+    if wanted.instrument:
+        yield kind.answers["instrument"].as_string() == wanted.instrument
+    if wanted.place:
+        yield func.coalesce(kind.answers[("trial", "place")].as_string(), str(Place.SHOP)) == wanted.place
+    if wanted.since:
+        yield kind.created_at >= times.begins(wanted.since)
+    if wanted.until:
+        yield kind.created_at < times.begins(wanted.until + dt.timedelta(days=1))
+
+
+def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
+    """Return how many enquiries the dealer has, and how many of them are new."""
+    counted = select(func.count(), func.count().filter(is_new())).select_from(tables.Enquiry)
+    whole, new = session.execute(counted.where(enquiry_access.of_dealer(dealer))).one()
+    return whole, new
 
 
 def enquiries_that(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
@@ -115,7 +149,9 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
 # Players
 
 
-def players(session: Session, dealer: str, after: str, *conditions: ColumnElement[bool]) -> Leaf[PlayerRow]:
+def players(
+    session: Session, dealer: str, after: str, *conditions: ColumnElement[bool], most: int = paging.A_PAGE
+) -> Leaf[PlayerRow]:
     """Return a page of the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
     player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer
     stands = same_person.head(player.id)
@@ -132,9 +168,9 @@ def players(session: Session, dealer: str, after: str, *conditions: ColumnElemen
         .group_by(stands)
         .having(paging.beyond((last, stands), paging.read(after, dt.date, int)))
         .order_by(last.desc(), stands.desc())
-        .limit(paging.A_PAGE + 1)
+        .limit(most + 1)
     ).all()
-    page = paging.leaf(found, session.scalar(select(func.count()).select_from(wanted)) or 0, tuple)
+    page = paging.leaf(found, session.scalar(select(func.count()).select_from(wanted)) or 0, tuple, most)
     return page.of(player_rows(session, dealer, [row.id for row in page.rows]))
 
 
@@ -183,14 +219,19 @@ def _player_row(group: Sequence[Row[*tuple[Any, ...]]]) -> PlayerRow:
     )
 
 
-def search_for(text: str) -> ColumnElement[bool]:
-    """Return the condition that a player's name, address or telephone holds a text, or that the key begins with it.
+def search_for(dealer: str, text: str) -> ColumnElement[bool]:
+    """Return the condition that somebody is found by a text (`players.searching`), or that the key begins with it.
 
     A key is drawn, and somewhere in its midst holds many a short name: 'Ada', 'Abe'.
     """
-    contact, wanted = tables.Contact, text.strip()
-    holds = (column.icontains(wanted, autoescape=True) for column in (contact.name, contact.email, contact.phone))
-    return or_(*holds, tables.Player.key.istartswith(wanted, autoescape=True))
+    named = searching.found(tables.SearchWord.player, (dealer,), text)
+    return or_(tables.Player.id.in_(named), searching.begins(tables.Player.key, text.strip()))
+
+
+def has_played(dealer: str, instrument: str) -> ColumnElement[bool]:
+    """Return the condition that a player had a trial of an instrument at a dealer."""
+    trial = aliased(tables.Trial)
+    return exists().where(trial.player == tables.Player.id, trial.dealer == dealer, trial.instrument == instrument)
 
 
 def player_row(session: Session, dealer: str, key: str) -> PlayerRow:

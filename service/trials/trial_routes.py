@@ -1,14 +1,17 @@
 """Trials: the list, one with its next step, and every step by which it goes on. A refused step shows its page again, with why."""
 
+from collections.abc import Mapping
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from service.core import formats
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
+from service.core.paging import Leaf
 from service.trials import (
     asking_page,
     compose_form,
@@ -17,6 +20,7 @@ from service.trials import (
     desk_words,
     lifecycle,
     list_lines,
+    list_queries,
     moving,
     outcomes,
     paired_comparison,
@@ -25,8 +29,9 @@ from service.trials import (
     trial_words,
 )
 from service.trials.correcting_page import bow_named
+from service.trials.desk_reads import TrialRow
 from service.trials.trial_view import CONDITION, OWN, Asked, Stepped, ToRun
-from service.web import desk_frame
+from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, first, paged, today
 from service.web.device_requests import signer
@@ -47,14 +52,20 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
     """List the trials, newest first; of one state where it is asked for, or those that were read from files."""
     files = state == FILES
     state = state if files or state in desk_words.STATES else ""
+    query = list_filters.read(request.query_params, "/desk/trials", list_queries.trials(), state=state)
+    wanted = list_queries.wanted(query)
+
+    def page_of(session: Session, after: str) -> Leaf[TrialRow]:
+        if files:
+            return desk_reads.trials_from_files(session, staff.dealer, after, wanted)
+        return desk_reads.trials(session, staff.dealer, state or None, after=after, wanted=wanted)
+
+    if query.as_file:
+        return list_files.saved(request, "trials", list_queries.trial_head(), page_of, list_queries.trial)
     tabs = (
         Tab(capital(_(label)), f"/desk/trials?state={name}", name == state) for name, label in desk_words.STATES.items()
     )
-    found = (
-        desk_reads.trials_from_files(session, staff.dealer, after)
-        if files
-        else desk_reads.trials(session, staff.dealer, state or None, after=after)
-    )
+    found = page_of(session, after)
     page = ListPage(
         title=_("Trials"),
         tabs=(
@@ -63,11 +74,20 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
             Tab(_("From files"), f"/desk/trials?state={FILES}", files),
         ),
         tabs_label=_("Which trials"),
+        query=query,
+        note=_counted(desk_reads.trial_counts(session, staff.dealer)),
         lines=found.each(list_lines.trial),
-        empty=_("No trials yet."),
-        **paged(found, f"/desk/trials?state={state}" if state else "/desk/trials", begins=not after),
+        empty=_("There is no such trial.") if query.values else _("No trials yet."),
+        **paged(found, query.href, begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    planned, being_played = (formats.number(counts.get(state, 0), 0) for state in ("planned", "open"))
+    return _("Trials composed here: {count}, of them planned: {planned}, being played: {open}.").format(
+        count=formats.number(sum(counts.values()), 0), planned=planned, open=being_played
+    )
 
 
 @router.get("/{key}")

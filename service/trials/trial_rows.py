@@ -1,7 +1,7 @@
 """Trials as rows of a list: a handful of queries however many there are."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
@@ -12,8 +12,8 @@ from service import tables
 from service.core import paging
 from service.core.moments import now
 from service.core.paging import Leaf
-from service.players import same_person
-from service.trials.desk_records import TrialRow
+from service.players import same_person, searching
+from service.trials.desk_records import NO_OUTCOME, ListWanted, TrialRow
 from service.trials.shared import out_now
 
 _STANDS = aliased(tables.Contact)
@@ -51,22 +51,54 @@ def trials(
     *conditions: ColumnElement[bool],
     today: dt.date | None = None,
     files: bool = False,
+    wanted: ListWanted = ListWanted(),  # noqa: B008 - frozen
 ) -> Leaf[TrialRow]:
-    """Return a page of the same."""
+    """Return a page of the same, the other way round where that is wanted."""
     trial, composition = tables.Trial, tables.Composition
     order = (trial.on, trial.id)
     theirs = select(trial.id).outerjoin(composition, composition.trial == trial.id)
-    theirs = theirs.where(_of_dealer(dealer, files), *conditions)
+    # Of the trial's own dealer too, as a composed one's is: by that the list is found in its order.
+    theirs = theirs.where(trial.dealer == dealer, _of_dealer(dealer, files), *conditions, *_narrowed(dealer, wanted))
     # First which ones, then what is counted of each: so that only the page's own are counted.
     found = session.execute(
         theirs.with_only_columns(*order, maintain_column_froms=True)
-        .where(paging.beyond(order, paging.read(after, dt.date, int)))
-        .order_by(*(column.desc() for column in order))
-        .limit(paging.A_PAGE + 1)
+        .where(paging.beyond(order, paging.read(after, dt.date, int), rising=wanted.oldest))
+        .order_by(*(column if wanted.oldest else column.desc() for column in order))
+        .limit(wanted.most + 1)
     ).all()
-    page = paging.leaf(found, session.scalar(select(func.count()).select_from(theirs.subquery())) or 0, tuple)
+    count = session.scalar(select(func.count()).select_from(theirs.subquery())) or 0
+    page = paging.leaf(found, count, tuple, wanted.most)
     ids = [row.id for row in page.rows]
-    return page.of(trial_rows(session, dealer, trial.id.in_(ids), today=today, files=files))
+    rows = trial_rows(session, dealer, trial.id.in_(ids), today=today, files=files)
+    return page.of(reversed(rows) if wanted.oldest else rows)
+
+
+def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
+    """Give the conditions that trials are narrowed by."""
+    trial, told, joined = tables.Trial, tables.Outcome, tables.JoinedPlayer
+    if wanted.search:
+        named = searching.found(tables.SearchWord.player, (dealer,), wanted.search)
+        with_them = select(joined.player).where(joined.dealer == dealer, joined.head.in_(named))
+        yield or_(trial.player.in_(named), trial.player.in_(with_them))
+    if wanted.instrument:
+        yield trial.instrument == wanted.instrument
+    if wanted.place:
+        yield func.coalesce(trial.place, Place.SHOP) == wanted.place
+    if wanted.outcome == NO_OUTCOME:
+        yield ~exists().where(told.trial == trial.id)
+    elif wanted.outcome:
+        yield last_outcome() == wanted.outcome
+    if wanted.since:
+        yield trial.on >= wanted.since
+    if wanted.until:
+        yield trial.on <= wanted.until
+
+
+def counts(session: Session, dealer: str) -> dict[str, int]:
+    """Return how many trials composed here stand in each state."""
+    composition = tables.Composition
+    counted = select(composition.state, func.count()).where(composition.dealer == dealer).group_by(composition.state)
+    return {row.state: row[1] for row in session.execute(counted)}
 
 
 def _of_dealer(dealer: str, files: bool) -> ColumnElement[bool]:

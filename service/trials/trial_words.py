@@ -65,7 +65,7 @@ def state(trial: TrialPage) -> str:
     if row.state == "cancelled":
         return _("Cancelled")
     if row.state == "closed":
-        day = trial.closed_at.date() if trial.closed_at else row.on
+        day = times.local(trial.closed_at).date() if trial.closed_at else row.on
         return _("Ended on {day}").format(day=formats.day(day))
     if row.due_back is not None and desk_lines.is_lent(row):
         return _("Being played, due back on {day}").format(day=formats.day(row.due_back))

@@ -1,5 +1,6 @@
 """What the desk's routes and pages share: forms as they come, and the lines of lists."""
 
+import datetime as dt
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from service.core.errors import InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
 from service.core.paging import Leaf
+from service.web.list_filters import ListQuery
 from service.web.page_data import Fault, Option, Page, Tab
 from service.web.permissions import Fields
 
@@ -38,7 +40,7 @@ class ListPage(Page):
     """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
 
     ``lines``: `ListLine`, or what the list's own template reads. ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
-    way on, and back to the beginning; empty at either end.
+    way on, and back to the beginning; empty at either end. ``query``: what the list can be narrowed by, and is.
     """
 
     lines: tuple[Any, ...]
@@ -52,6 +54,7 @@ class ListPage(Page):
     searches: str = ""
     search: str = ""
     search_label: str = ""
+    query: ListQuery | None = None
 
 
 def paged(found: Leaf[T], address: str, *, begins: bool) -> dict[str, Any]:

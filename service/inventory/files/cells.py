@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from service.core.spreadsheet_cells import with_guard, without_guard
 from service.inventory.files.file_problems import CellError
 
 LONGEST_TEXT = 10_000
@@ -27,12 +28,10 @@ _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _SLUG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*", re.ASCII)
 _CURRENCY = re.compile(r"[A-Z]{3}", re.ASCII)
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
-_FORMULA = re.compile(r"'*[=+\-@\t]")
 _UNIT_SIGNS = str.maketrans({"·": " ", "⋅": " ", "*": " ", "^": None, "²": "2"})
 _OF_CURRENCY = "the three capital letters of a currency (ISO 4217), such as EUR"
 _OF_DAY = "a date as year-month-day (ISO 8601), such as 2026-03-31"
 _OF_SLUG = f"a slug: letters a to z, digits, '-', '_' or '.', at most {LONGEST_KEY}, such as quiet-elm"
-_GUARDED = re.compile(r"'+[=+\-@\t]")
 
 
 @dataclass(slots=True)
@@ -244,19 +243,6 @@ def check_characters(text: str) -> None:
 def one_line_ends(text: str) -> str:
     """Return the text with every end of line written as a line feed."""
     return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
-
-
-def with_guard(text: str) -> str:
-    """Return text that a spreadsheet will not take for a formula: guarded by an apostrophe where it could be.
-
-    Text that looks guarded already gets one more, so that reading back always gives what was written.
-    """
-    return f"'{text}" if _FORMULA.match(text) else text
-
-
-def without_guard(text: str) -> str:
-    """Take off the apostrophe of `with_guard`."""
-    return text[1:] if _GUARDED.match(text) else text
 
 
 def written(value: object) -> str:

@@ -1,0 +1,139 @@
+"""The desk's lists: narrowed by what a shop asks for, said in words, kept from page to page, and saved as they are shown."""
+
+import csv
+import datetime as dt
+import io
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import update
+
+from service import tables
+from service.core import paging
+from tests.service import desk_shop
+from tests.service.cast import DEALER, OTHER, Member
+from tests.service.desk_shop import CLARA, Shop
+from tests.service.page import Page
+
+EVE = dt.datetime(2026, 3, 1, 23, 30, tzinfo=dt.UTC)
+"""On the second of March already, by a clock in Vienna."""
+
+
+@pytest.fixture
+def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
+    with desk_shop.opened(tmp_path, _migrated_file) as shop:
+        shop.in_country("AT")
+        yield shop
+
+
+def names(page: Page) -> list[str]:
+    """Return what stands first in each line."""
+    return [next(e.text.strip() for e in line.walk() if e.tag == "b") for line in page.all("li", **{"class": "line"})]
+
+
+def link(page: Page, text: str) -> str:
+    """Return where a link leads, empty where there is none of that text."""
+    return next((e.get("href") for e in page.all("a") if e.text.strip() == text), "")
+
+
+def saved(member: Member, page: Page) -> list[list[str]]:
+    """Return the lines of the file that a page offers, its head apart."""
+    reply = member.get(link(page, "Save what is shown as a file (CSV)"))
+    assert reply.headers["content-type"] == "text/csv; charset=utf-8"
+    assert reply.headers["content-disposition"].startswith("attachment; ")
+    return list(csv.reader(io.StringIO(reply.text.removeprefix("\ufeff"), newline="")))[1:]
+
+
+def dated(shop: Shop, enquiry: str, at: dt.datetime) -> None:
+    with shop.desk.database.writing() as session:
+        session.execute(update(tables.Enquiry).where(tables.Enquiry.id == enquiry).values(created_at=at))
+
+
+def test_enquiries_are_narrowed_in_words_and_saved_as_shown(shop: Shop) -> None:
+    by_name = {}
+    for name, changes in (
+        ("Anna Eder", {"instrument": "cello", "hold": None}),
+        ("=Bela Frei", {}),
+        ("Cora Graf", {"trial": {"minutes": 60, "place": "post"}}),
+    ):
+        by_name[name] = shop.enquire({**CLARA, "name": name}, **changes)
+    shop.compose(enquiry=by_name["Cora Graf"])
+    dated(shop, by_name["=Bela Frei"], EVE)
+    whole = shop.adviser.read("/desk/enquiries?show=all")
+    assert "Enquiries: 3, of them new: 2." in whole.text
+    assert names(shop.adviser.read("/desk/enquiries?show=all&order=oldest")) == names(whole)[::-1]
+    asked = {
+        "show=all&instrument=cello": ["Anna Eder"],
+        "show=all&place=post": ["Cora Graf"],
+        "show=all&search=bel+f": ["=Bela Frei"],
+        "show=all&search=%21": [],
+        "since=2026-03-02&until=2026-03-02": ["=Bela Frei"],  # the shop's day, not that of UTC
+        "until=2026-03-01": [],
+        "search=clara%40bows.example&instrument=double_bass": ["=Bela Frei"],
+    }
+    for query, found in asked.items():
+        page = shop.adviser.read(f"/desk/enquiries?{query}")
+        assert names(page) == found, query
+        assert [row[2] for row in saved(shop.adviser, page)] == [
+            f"'{name}" if name[0] == "=" else name for name in found
+        ]
+        assert "Shown: " in page.text
+        assert names(shop.adviser.read(link(page, "Show all again"))) != found
+    assert (
+        "From: 2 March 2026; To: 2 March 2026"
+        in shop.adviser.read("/desk/enquiries?since=2026-03-02&until=2026-03-02").text
+    )
+    wrong = shop.adviser.read("/desk/enquiries?show=all&instrument=kazoo&since=31.12.&order=x")
+    assert len(names(wrong)) == 3
+    assert "‘31.12.’ is no day; write it as 2026-11-30." in wrong.text
+    assert "Instrument: ‘kazoo’ is none of the list" in wrong.text
+    assert saved(shop.desk.sign_in("stranger"), shop.desk.sign_in("stranger").read("/desk/enquiries?show=all")) == []
+
+
+def test_filters_stay_from_page_to_page_and_the_file_holds_every_page(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(5):
+        shop.enquire({**CLARA, "name": f"Dora {number}"})
+        shop.enquire({**CLARA, "name": f"Emil {number}"})
+    monkeypatch.setattr("service.trials.list_queries.A_PAGE", 2)
+    monkeypatch.setattr("service.trials.list_queries.AT_ONCE", 2)
+    page = shop.adviser.read("/desk/enquiries?show=all&search=dora&order=oldest")
+    file, met = saved(shop.adviser, page), names(page)
+    while further := link(page, "Further"):
+        page = shop.adviser.read(further)
+        met += names(page)
+        assert "Name, mail or telephone: ‘dora’" in page.text
+    assert met == [f"Dora {number}" for number in range(5)] == [row[2] for row in file]
+    assert paging.A_PAGE == 50
+
+
+def test_trials_and_players_are_narrowed_and_saved(shop: Shop) -> None:
+    shop.compose(contact={**CLARA, "name": "Fritz Huber"})
+    shop.compose(contact={**CLARA, "name": "Gerda Ilg"}, copies=["DB-juniper-2"])
+    shop.opened(copies=["DB-bramble-3"])
+    page = shop.adviser.read("/desk/trials")
+    assert "Trials composed here: 3, of them planned: 2, being played: 1." in page.text
+    asked = {
+        "search=hub": 1,
+        "state=open": 1,
+        "instrument=violin": 0,
+        "outcome=nothing": 3,
+        "place=shop": 3,
+        "until=2020-01-01": 0,
+    }
+    for query, count in asked.items():
+        page = shop.adviser.read(f"/desk/trials?{query}")
+        assert (len(names(page)), len(saved(shop.adviser, page))) == (count, count), query
+    (line,) = saved(shop.adviser, shop.adviser.read("/desk/trials?search=hub"))
+    assert (line[0], line[3]) == ("1", "Fritz Huber")
+    players = shop.adviser.read("/desk/players?search=clara%40bows.example")
+    assert sorted(row[0] for row in saved(shop.adviser, players)) == ["Fritz Huber", "Gerda Ilg"]
+    assert len(saved(shop.adviser, shop.adviser.read("/desk/players?instrument=double_bass"))) == 3
+    assert names(shop.adviser.read("/desk/players?instrument=viola")) == []
+    # OWASP ASVS 5.0, 8.2.1: a file is reached by whom its page is, and by nobody else.
+    assert shop.desk.sign_in("workshop").get("/desk/players?as=csv").status_code == 403
+    stranger = shop.desk.sign_in("stranger", acts_for=OTHER)
+    assert stranger.get("/desk/trials?as=csv").text.count("\r\n") == 1
+    assert DEALER not in stranger.get("/desk/players?as=csv").text
