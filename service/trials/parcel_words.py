@@ -24,7 +24,7 @@ def shown(record: TrialRecord) -> dict[str, Any]:
         "parcel": parcel,
         "followed": shop_card.is_link(parcel.number or ""),
         "lent": out,
-        "underway": record.row.state == "open" and parcel.arrived_at is None,
+        "underway": record.row.state == "open" and not any(sheet.rater == "player" for sheet in record.sheets),
     }
 
 

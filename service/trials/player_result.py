@@ -39,6 +39,7 @@ class PlayerResult:
     ----------
     bows : by letter, the own bow last.
     outcome, kept : what came of it, and that in a sentence; None and empty while nothing is recorded.
+    kept_copy : the bow that was kept, None where none was.
     """
 
     key: str
@@ -49,6 +50,7 @@ class PlayerResult:
     bows: tuple[LetteredBow, ...]
     outcome: OutcomeKind | None
     kept: str
+    kept_copy: str | None
     card: ShopCard | None
 
 
@@ -76,6 +78,7 @@ def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
         bows=_bows(session, played.id),
         outcome=newest.outcome if newest else None,
         kept=trial_texts.kept(session, played),
+        kept_copy=newest.copy if newest and newest.outcome is OutcomeKind.KEPT else None,
         card=shop_card.read(session, dealer),
     )
 

@@ -35,7 +35,9 @@ async def show(at: Asked, name: str) -> Response:
 
 
 def _paper(at: AtTrial, trial: TrialPage, name: str, layout: str) -> Response:
-    page, besides = Page(title=_(paper.PAPERS[name])), _besides(at, trial, name)
+    besides = _besides(at, trial, name)
+    # What is handed to the player speaks to the player.
+    page = Page(title=result_words.title(besides["result"]) if name == "result" else _(paper.PAPERS[name]))
     more = {"record": trial, "paper": paper, "layout": layout, **besides}
     return desk_frame.show(at.request, at.staff, f"trials/print/{name}.html", page, **more)
 

@@ -10,7 +10,7 @@ from service.core.language import _
 from service.trials.player_result import LetteredBow, PlayerResult
 from service.web.page_data import AxisLabel
 
-_NAME, _DISC, _FOOT = 24, 24, 16
+_NAME, _DISC, _FOOT = 24, 24, 22
 """Pixels for a line's name, for each disc above the line, and below it."""
 _NEAR = 0.5
 """Bows whose marks lie closer stand above each other."""
@@ -35,6 +35,14 @@ def title(result: PlayerResult) -> str:
 def bow(rated: LetteredBow) -> str:
     """Name a bow by its letter."""
     return _("Bow {letter}").format(letter=rated.letter) if rated.letter else formats.capital(_("your own bow"))
+
+
+def model(rated: LetteredBow, result: PlayerResult) -> str:
+    """Name a bow's model, and say of the one that was kept that it was."""
+    if rated.copy is None:
+        return "–"
+    kept = rated.copy == result.kept_copy
+    return _("{model}, which you kept").format(model=rated.tier_name) if kept else rated.tier_name
 
 
 def mark(rated: LetteredBow, name: str) -> str:

@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from model.domain.vocabulary import Place
-from service.trials import paired_comparison
+from service.trials import lifecycle, paired_comparison
 from tests.journeys import measures, shop
 from tests.journeys.going import follow
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
@@ -473,3 +473,24 @@ def test_a_sheet_is_filled_in_by_keyboard_alone(tablet: BrowserContext, site: Sh
     until_true(page, "() => document.getElementById('place').textContent.startsWith('Bow 2')", "the next bow")
     all_sent(page)
     assert site.sheets(key)[0].ratings["overall"] == 5
+
+
+def test_the_result_is_shown_once_it_is_revealed_and_wiped_for_the_next(tablet: BrowserContext, site: Shop) -> None:
+    key = site.new_trial(letters=("F",))
+    page = opened(tablet, clock=True)
+    first_bow(page, key)
+    for mark in (7, 3, 4):
+        rate(page, mark)
+    page.wait_for_selector("main[data-screen=thanks]")
+    all_sent(page)
+    page.click("[data-do=result]")
+    expect(page.locator("main [data-text=trouble]")).to_contain_text("not revealed yet")
+    with site.database.writing() as session:
+        lifecycle.reveal(session, site.users[0], DEALER, key)
+    page.click("[data-do=result]")
+    expect(page.locator("svg.marks desc")).to_contain_text("Bow F 7")
+    page.clock.run_for(121_000)
+    page.wait_for_selector("dialog[open]")
+    page.clock.run_for(31_000)
+    page.wait_for_selector("main[data-screen=waiting]")
+    expect(page.locator("dialog, svg.marks, [data-do=result]")).to_have_count(0)

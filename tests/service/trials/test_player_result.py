@@ -113,6 +113,8 @@ def test_it_says_what_was_kept_and_a_correction_is_told_anew(shop: Shop) -> None
     path = link_in(mail(shop, "after_trial"))
     before = shop.desk.nobody().get(path).text
     assert "You kept a Bramble" in before
+    assert "Bramble, which you kept" in before
+    assert "Juniper, which you kept" not in before
     with shop.desk.database.writing() as session:
         outcomes.correct(session, None, DEALER, key, ("kept", bramble, TODAY), "kept", juniper, None, TODAY)
     assert "You kept a Juniper" in shop.desk.nobody().get(path).text
