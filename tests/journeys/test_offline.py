@@ -215,6 +215,6 @@ def test_a_phone_plays_a_trial_by_post_without_network(browser: Browser, site: S
     expect(page.locator("[data-unsaved]")).to_be_visible()
     context.set_offline(False)
     all_sent(page)
-    expect(page.locator("[data-saved]")).to_be_visible()
+    expect(page.locator("p[data-saved]")).to_be_visible()
     assert stored(site, trial) == [(1, 1, 3), (2, 1, 4), (3, 1, 5)]
     context.close()

@@ -81,7 +81,7 @@ def test_signing_in_needs_no_mouse(page: Page, picture: Callable[[Page, str], No
     enter(page)
     expect(page.locator("#faults")).to_be_focused()
     look(page, "refused", picture)
-    assert page.get_by_label("Password").input_value() == ""
+    assert page.get_by_role("textbox", name="Password").input_value() == ""
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     expect(page.locator("#email")).to_be_focused()
