@@ -91,7 +91,7 @@ async def sign_in(request: Request, tried: Annotated[SignInResult, Depends(_trie
         reply.headers["Retry-After"] = str(tried.tried.seconds)
         return reply
     if tried.user is None:
-        sentence = _("Address and password do not belong together, or this account is not in use.")
+        sentence = _("The address or the password is not right, or this account is not in use.")
         return _form(request, tried.next, typed, {"email": sentence}, 422)
     tries.give_back(session, tried.tried.of)
     if tried.renewed:

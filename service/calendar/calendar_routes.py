@@ -100,4 +100,4 @@ async def set_zone(request: Request, staff: Sets, form: Posted, session: Writing
         site.set_zone(session, staff.user, staff.dealer, first(form, "zone"))
     except InvalidInputError as error:
         return _show(request, staff, session, error.problems[0].message)
-    return see(request, HOME, _("Kept. Hours of trials are meant by this clock."))
+    return see(request, HOME, _("Kept. Times of trials are by this clock."))

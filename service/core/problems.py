@@ -90,7 +90,7 @@ KINDS: Final[Mapping[Code, RefusalType]] = MappingProxyType(
             N_("The request did not come whole in time, so nothing was changed; please send it again."),
         ),
         Code.NOT_POSSIBLE: RefusalType(409, N_("This cannot be done as things stand"), _NOTHING_CHANGED),
-        Code.BOWS_TAKEN: RefusalType(409, N_("Not every bow can be had in these days"), _NOTHING_CHANGED),
+        Code.BOWS_TAKEN: RefusalType(409, N_("Not every bow is free on these days"), _NOTHING_CHANGED),
         Code.ID_TAKEN: RefusalType(
             409, N_("This id stands for something else"), N_("This id is taken; draw a new one for a new trial.")
         ),

@@ -86,7 +86,7 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
         heading="",
         lines=(),
         after=_(
-            "A bow that the player keeps is recorded with the trial, so that the advice learns from it and all else follows."
+            "A bow that the player keeps is recorded with the trial, so that the advice learns from it and everything else follows."
         ),
         action=first[0],
         fields=first[1],

@@ -149,11 +149,12 @@ def test_whatever_is_wrong_gets_one_answer_after_the_same_work(desk: Desk, monke
         before = _count(desk, tables.AuditEntry)
         reply = sign_in_form(desk.nobody(), email, password)
         assert reply.status_code == 422
+        assert [e.text.strip() for e in Page(reply).all("h2")] == ["Address or password not right"]
         assert "desk" not in _cookies(reply)
         assert _count(desk, tables.AuditEntry) == before + 1
         bodies.add(re.sub(r'value="[^"]*"', "", reply.text))
     assert len(bodies) == 1
-    assert "do not belong together, or this account is not in use" in bodies.pop()
+    assert "The address or the password is not right, or this account is not in use" in bodies.pop()
     assert len(digests) == len(WRONG)
 
 
