@@ -40,7 +40,7 @@ _FAINT = """(least) => {
     const [low, high] = [luminance(one), luminance(other)].sort((a, b) => a - b);
     return (high + 0.05) / (low + 0.05);
   };
-  return [...document.querySelectorAll('select, .choice, .seven > *, input[type=text], input[type=email], input[type=tel]')]
+  return [...document.querySelectorAll('select, .choice, .choice input, .seven > *, input[type=text], input[type=email], input[type=tel]')]
     .filter((e) => e.checkVisibility() && !e.matches('.hidden-words') && parseFloat(getComputedStyle(e).borderTopWidth) > 0)
     .map((e) => ({what: e.outerHTML.slice(0, 80), found: ratio(parts(getComputedStyle(e).borderTopColor), ground(e.parentElement))}))
     .filter(({found}) => found < least)
