@@ -47,7 +47,7 @@ from tests.service.client import settings_in
 SECONDS = 30
 DEALER = "quince-court"
 PLAYER = "clara@player.example"
-RATER = "ben@player.example"
+RATER = "rosa@player.example"
 PASSWORD = "rosin kettle amber loom"
 """Of the adviser who has a second factor."""
 CONTACT = {
