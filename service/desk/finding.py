@@ -178,11 +178,11 @@ def _trials(asked: _Asked) -> tuple[TrialRow, ...]:
     named = fold(trial_number(None, "")).strip()
     number = None if asked.key else _NUMBER.fullmatch(fold(text).removeprefix(named).strip())
     trial, composition = tables.Trial, tables.Composition
-    meant = trial.key == text
+    ids = list(asked.session.scalars(select(trial.id).where(trial.key == text)))
     if number:
-        of_number = select(composition.trial).where(composition.dealer == dealer, composition.number == int(number[1]))
-        meant = or_(meant, trial.id.in_(of_number))
-    return trial_rows.trial_rows(asked.session, dealer, meant, files=True)
+        numbered = composition.number == int(number[1])
+        ids += asked.session.scalars(select(composition.trial).where(composition.dealer == dealer, numbered))
+    return trial_rows.trial_rows(asked.session, dealer, trial.id.in_(ids), files=True) if ids else ()
 
 
 def _bows(asked: _Asked) -> tuple[tuple[BowRow, ...], Iterable[str]]:

@@ -1,7 +1,8 @@
 """Today: what waits at the desk, each a line with one action."""
 
+import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -22,19 +23,27 @@ from service.web.permissions import AnyStaff, AtDealer, AtDealerNeeds, RedirectE
 from service.web.roles import Permission
 
 router = APIRouter()
-MOST_LINES = 12
-"""So many lines a group shows: today is one look, the lists hold the rest."""
+MOST_LINES, OF_ALL = 8, 16
+"""So many lines a group shows at most, and all groups together as far as each has two: today is one look, the lists hold the rest."""
+
+_ANCHORS = {"without_outcome": "outcomes", "parcels_waiting": "parcels", "given_back": "given-back"}
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """What waits for one reason, the first lines of it; ``everything`` leads to the whole list, in the words of ``whole``."""
+    """What waits for one reason, the first lines of ``count``; ``everything`` leads to the list that holds all, where there is one."""
 
     anchor: str
     title: str
     lines: tuple[ListLine, ...]
+    count: int
     everything: str = ""
-    whole: str = ""
+
+    @property
+    def whole(self) -> str:
+        """Say how many there are, where there are more than are shown; empty where there are not."""
+        count = formats.number(self.count, 0)
+        return _("Show all {count}").format(count=count) if self.count > len(self.lines) else ""
 
 
 class SeesHome(AtDealerNeeds):
@@ -54,12 +63,9 @@ Sees = Annotated[AtDealer, Depends(SeesHome(Permission.TRIALS_VIEW))]
 async def show(request: Request, staff: Sees, session: Reading) -> Response:
     """Show what waits today."""
     day = today()
-    waiting = (
-        *_alarms(session, staff),
-        *_groups(desk_reads.home(session, staff.dealer, day)),
-        *_of_no_dealer(session, staff),
-    )
-    groups = tuple(group for group in waiting if group.lines)
+    read = desk_reads.home(session, staff.dealer, day, MOST_LINES)
+    waiting = (*_alarms(session, staff), *_groups(read, day), *_of_no_dealer(session, staff))
+    groups = _short(tuple(group for group in waiting if group.lines))
     page = Page(title=_("Today"))
     return desk_frame.show(
         request,
@@ -72,6 +78,12 @@ async def show(request: Request, staff: Sees, session: Reading) -> Response:
     )
 
 
+def _short(groups: tuple[Group, ...]) -> tuple[Group, ...]:
+    """Return the groups with so few lines that all are seen at once."""
+    most = max(2, OF_ALL // max(1, len(groups)))
+    return tuple(replace(group, lines=group.lines[:most]) for group in groups)
+
+
 def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     """Give what somebody who looks after the service has to know: erasing that waits for a word, a damaged model."""
     asked = alarms.erasing(session, staff.scope) if staff.may(Permission.RETENTION_VIEW) else ""
@@ -80,21 +92,28 @@ def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
         ListLine(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
         ListLine(_("The model"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
     )
-    yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts))
+    yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts), 0)
 
 
-def _groups(home: Home) -> Iterator[Group]:
-    open_, planned, closed = (f"/desk/trials?state={state}" for state in ("open", "planned", "closed"))
-    yield Group("overdue", _("Due back"), tuple(list_lines.overdue(item) for item in home.overdue))
-    yield _trials_group("open", _("Being played"), home.open, _("See how it stands"), open_)
-    yield _trials_group("today", _("Planned for today"), home.today, _("Begin"), planned)
-    yield Group("parcels", _("Parcels that wait for their materials"), _trials(home.parcels_waiting, _("Confirm")))
-    yield Group("given-back", _("A player gives a bow back"), _trials(home.given_back, _("See to it")))
-    yield Group("flagged", _("Sheets to look at"), _trials(home.flagged, _("Look at them")))
+def _groups(home: Home, day: dt.date) -> Iterator[Group]:
+    trials, later = "/desk/trials?state=", day + dt.timedelta(days=1)
+
+    def group(name: str, title: str, found: tuple[TrialRow, ...], action: str, everything: str = "") -> Group:
+        lines = tuple(list_lines.trial(row, action) for row in found)
+        return Group(_ANCHORS.get(name, name), title, lines, home.counts.get(name, 0), everything)
+
+    overdue = tuple(map(list_lines.overdue, home.overdue))
+    yield Group("overdue", _("Due back"), overdue, home.counts.get("overdue", 0), f"{trials}open&order=oldest")
+    yield group("open", _("Being played"), home.open, _("See how it stands"), f"{trials}open")
+    yield group("today", _("Planned for today"), home.today, _("Begin"), f"{trials}planned&until={day}&order=oldest")
+    parcels = _("Parcels that wait for their materials")
+    yield group("parcels_waiting", parcels, home.parcels_waiting, _("Confirm"), f"{trials}planned&place=post")
+    yield group("given_back", _("A player gives a bow back"), home.given_back, _("See to it"))
+    yield group("flagged", _("Sheets to look at"), home.flagged, _("Look at them"))
     yield _enquiries("enquiries", _("New enquiries"), home.new_enquiries, "/desk/enquiries")
-    title = _("Ended, and nothing recorded yet")
-    yield _trials_group("outcomes", title, home.without_outcome, _("Say what came of it"), closed)
-    yield _trials_group("coming", _("Planned for later"), home.coming, _("Show"), planned)
+    title, untold = _("Ended, and nothing recorded yet"), f"{trials}closed&outcome=nothing"
+    yield group("without_outcome", title, home.without_outcome, _("Say what came of it"), untold)
+    yield group("coming", _("Planned for later"), home.coming, _("Show"), f"{trials}planned&since={later}&order=oldest")
 
 
 def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
@@ -105,18 +124,4 @@ def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
 
 def _enquiries(anchor: str, title: str, found: Leaf[EnquiryRow], everything: str) -> Group:
     lines = tuple(list_lines.enquiry(row) for row in found.rows[:MOST_LINES])
-    return _group(anchor, title, lines, everything, found.count)
-
-
-def _trials_group(anchor: str, title: str, found: tuple[TrialRow, ...], action: str, everything: str) -> Group:
-    return _group(anchor, title, _trials(found[:MOST_LINES], action), everything, len(found))
-
-
-def _group(anchor: str, title: str, lines: tuple[ListLine, ...], everything: str, count: int) -> Group:
-    """Return a group that leads on to the whole list where that is longer."""
-    whole = _("Show all {count}").format(count=formats.number(count, 0)) if count > len(lines) else ""
-    return Group(anchor, title, lines, everything if whole else "", whole)
-
-
-def _trials(found: tuple[TrialRow, ...], action: str) -> tuple[ListLine, ...]:
-    return tuple(list_lines.trial(row, action) for row in found)
+    return Group(anchor, title, lines, found.count, everything)

@@ -216,7 +216,7 @@ def _copy_rows(session: Session, scope: Scope, where: ColumnElement[bool], today
         .order_by(tables.Copy.tier, tables.Copy.serial)
     ).all()
     reserved = reservations.of_copies(session, scope=scope)
-    tried, last = _tried(session), _last_events(session, where)
+    tried, last = _tried(session, where), _last_events(session, where)
     return tuple(
         _copy_row(bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), scope, today)
         for bow, name in found
@@ -253,9 +253,11 @@ def _copy_row(
     )
 
 
-def _tried(session: Session) -> dict[str, int]:
+def _tried(session: Session, where: ColumnElement[bool]) -> dict[str, int]:
+    """Return by serial in how many trials the bows that meet a condition were rated."""
     run = tables.Run
-    counted = select(run.copy, func.count(run.trial.distinct())).where(run.rater == "player").group_by(run.copy)
+    counted = select(run.copy, func.count(run.trial.distinct())).join(tables.Copy, tables.Copy.serial == run.copy)
+    counted = counted.where(run.rater == "player", where).group_by(run.copy)
     return {serial: count for serial, count in session.execute(counted) if serial is not None}
 
 

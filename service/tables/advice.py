@@ -34,6 +34,9 @@ class ModelVersion(Base):
     artifact: Mapped[bytes] = mapped_column(LargeBinary)
 
 
+_UNSETTLED = text("settled_at IS NULL")
+
+
 def _number(context: Any) -> str:
     return enquiry_number(context.get_current_parameters()["id"])
 
@@ -49,12 +52,21 @@ class Enquiry(Base):
     """
 
     __tablename__ = "enquiries"
+    __table_args__ = (
+        Index(None, "dealer", "created_at", "id"),
+        Index(
+            "ix_enquiries_unsettled",
+            *("dealer", "created_at", "id"),
+            sqlite_where=_UNSETTLED,
+            postgresql_where=_UNSETTLED,
+        ),
+    )
 
     id: Mapped[str] = mapped_column(String, primary_key=True)
     number: Mapped[str] = mapped_column(Key, nullable=True, index=True, default=_number)
     address: Mapped[str] = mapped_column(String, unique=True)
     created_at: Mapped[dt.datetime] = mapped_column(Moment, index=True)
-    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"), index=True)
+    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
     language: Mapped[str] = mapped_column(String)
     answers: Mapped[dict[str, Any]] = mapped_column(JSON)
     contact: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))

@@ -71,7 +71,7 @@ class Trial(Base):
         one_of("blinding", tuple(Blinding)),
         one_of("instrument_used", INSTRUMENTS_USED),
         Index(None, "player"),
-        Index(None, "dealer"),
+        Index(None, "dealer", "date", "id"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -148,6 +148,7 @@ class Outcome(Base):
             sqlite_where=text("copy IS NULL"),
             postgresql_where=text("copy IS NULL"),
         ),
+        Index(None, "copy"),
         CheckConstraint("revision >= 1", name="revision"),
         one_of("outcome", tuple(OutcomeKind)),
         one_of("reason", REASONS),

@@ -3,7 +3,7 @@
 import datetime as dt
 from collections.abc import Sequence
 
-from sqlalchemy import ColumnElement, exists
+from sqlalchemy import ColumnElement, exists, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
@@ -49,6 +49,9 @@ __all__ = [
     "TrialPage",
     "TrialRow",
 ]
+
+
+LATELY = dt.timedelta(days=30)
 
 
 def enquiries(
@@ -135,10 +138,9 @@ def key_sheet(session: Session, dealer: str, key: str) -> tuple[SlotRow, ...]:
 
 
 def _overdue(session: Session, found: Sequence[TrialRow], today: dt.date) -> tuple[Overdue, ...]:
-    """Return which bows of trials should be back, longest first."""
+    """Return which bows of trials should be back, in the order of the trials."""
     copies = trial_rows.copies_out(session, [row.key for row in found]) if found else {}
-    items = [Overdue(row, copies[row.key], (today - (row.due_back or row.on)).days) for row in found]
-    return tuple(sorted(items, key=lambda item: (-item.days, item.trial.number or 0)))
+    return tuple(Overdue(row, copies[row.key], (today - (row.due_back or row.on)).days) for row in found)
 
 
 def players(
@@ -161,45 +163,41 @@ def alike(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
     return people.alike_of_enquiry(session, dealer, enquiry)
 
 
-def home(session: Session, dealer: str, today: dt.date) -> Home:
-    """Return what waits at the desk."""
-    composition, told, kept = tables.Composition, tables.Outcome, tables.TrialCopy
-    found = trial_rows.grouped(
-        session,
-        dealer,
-        {
-            "planned": composition.state == "planned",
-            "opened": composition.state == "open",
-            "undecided": (composition.state == "closed") & ~exists().where(told.trial == tables.Trial.id),
-            "late": exists().where(kept.trial == tables.Trial.id, out_now(), kept.due_back < today),
-            "flagged": trial_rows.has_flagged_sheets(),
-            "given_back": _given_back(),
-        },
-        today,
-    )
-    planned = found["planned"]
+def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:
+    """Return what waits at the desk: the first ``most`` of each group, and how many there are.
+
+    What has ended, and sheets to look at, are those of the days of `LATELY`: what is older is found in the list of trials.
+    """
+    composition, told, kept, trial = tables.Composition, tables.Outcome, tables.TrialCopy, tables.Trial
+    state, lately = composition.state, (trial.dealer == dealer) & (trial.on > today - LATELY)
+    late = select(kept.trial).where(out_now(), kept.due_back < today)
     waiting = trial_record.waiting_parcels(session, dealer)
-    return Home(
-        new_enquiries=enquiries(session, dealer),
-        today=tuple(row for row in planned if row.on <= today),
-        open=found["opened"],
-        coming=tuple(reversed([row for row in planned if row.on > today])),
-        without_outcome=found["undecided"],
-        overdue=_overdue(session, found["late"], today),
-        parcels_waiting=tuple(row for row in planned if row.key in waiting),
-        flagged=found["flagged"],
-        given_back=found["given_back"],
-    )
+    newest, oldest = (trial.on.desc(), trial.id.desc()), (trial.on, composition.hour, trial.id)
+    longest = (func.coalesce(composition.due_back, trial.on), composition.number)
+    groups = {
+        "today": ((state == "planned") & (trial.on <= today), oldest),
+        "coming": ((state == "planned") & (trial.on > today), oldest),
+        "open": (state == "open", newest),
+        "without_outcome": (lately & (state == "closed") & ~exists().where(told.trial == trial.id), newest),
+        "overdue": (trial.id.in_(late), longest),
+        "parcels_waiting": ((state == "planned") & trial.key.in_(waiting), oldest),
+        "flagged": (lately & trial_rows.has_flagged_sheets(), newest),
+        "given_back": (_given_back(), newest),
+    }
+    found, counts = trial_rows.grouped(session, dealer, groups, today, most)
+    new = people.enquiries(session, dealer, "", people.is_new(), wanted=ListWanted(most=most))
+    rows = {name: trials for name, trials in found.items() if name != "overdue"}
+    return Home(new_enquiries=new, overdue=_overdue(session, found["overdue"], today), counts=counts, **rows)
 
 
 def _given_back() -> ColumnElement[bool]:
     """Return the condition that a player gives a bow back which is still on its way."""
     said, told, copy = tables.FollowUp, tables.Outcome, tables.Copy
-    answered = exists().where(said.trial == tables.Trial.id, said.still_right.is_(False))
+    answered = select(said.trial).where(said.still_right.is_(False))
     on_its_way = exists().where(
         told.trial == tables.Trial.id,
         told.outcome == OutcomeKind.RETURNED,
         told.copy == copy.serial,
         copy.status == "in_transit",
     )
-    return answered & on_its_way
+    return tables.Trial.id.in_(answered) & on_its_way

@@ -279,7 +279,7 @@ class Overdue:
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """What waits at the desk today.
+    """What waits at the desk today, the first of each group; ``counts``: how many there are in all, by the group's name.
 
     ``without_outcome``: closed and nothing recorded; ``flagged``: sheets that staff should look at; ``given_back``: a player said
     by mail that the bow kept is not the right one any more, and it is not back yet.
@@ -294,3 +294,4 @@ class Home:
     parcels_waiting: tuple[TrialRow, ...]
     flagged: tuple[TrialRow, ...]
     given_back: tuple[TrialRow, ...]
+    counts: Mapping[str, int]

@@ -188,6 +188,9 @@ def _of_persons(dealer: str, stand: Sequence[int]) -> Select[*tuple[Any, ...]]:
     """Ask for all that is known of persons: a row for each of their keys and instruments, who stands for them first."""
     player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer
     stands, is_other = same_person.head(player.id), joined.player.is_not(None)
+    other, each = aliased(joined), aliased(player)
+    of_others = select(other.player).where(other.dealer == dealer, other.head.in_(stand))
+    whole = select(each.id).where(each.id.in_(stand)).union_all(of_others)
     said = (player.key, player.in_model, player.asked_at, contact.name, contact.email, contact.phone)
     return (
         select(player.id, *said, stands.label("stands"), trial.instrument)
@@ -195,7 +198,7 @@ def _of_persons(dealer: str, stand: Sequence[int]) -> Select[*tuple[Any, ...]]:
         .outerjoin(joined, same_person.joined_at(dealer, player.id))
         .outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
         .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
-        .where(or_(player.id.in_(stand), and_(joined.dealer == dealer, joined.head.in_(stand))))
+        .where(player.id.in_(whole))
         .group_by(player.id, *said, stands, joined.player, joined.at, trial.instrument)
         .order_by(is_other, joined.at, player.id, trial.instrument)
     )

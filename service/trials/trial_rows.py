@@ -1,10 +1,10 @@
 """Trials as rows of a list: a handful of queries however many there are."""
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, exists, func, literal, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
 from model.domain.vocabulary import Blinding, Place
@@ -35,13 +35,35 @@ def trial_rows(
 
 
 def grouped(
-    session: Session, dealer: str, conditions: Mapping[str, ColumnElement[bool]], today: dt.date
-) -> dict[str, tuple[TrialRow, ...]]:
-    """Return the dealer's trials that meet each condition, newest first: all of them read at once."""
-    marks = [condition.label(name) for name, condition in conditions.items()]
-    asked = statement(dealer, today, files=False).add_columns(*marks).where(or_(*conditions.values()))
-    found = [(row, row_of(row)) for row in session.execute(asked)]
-    return {name: tuple(trial for row, trial in found if getattr(row, name)) for name in conditions}
+    session: Session,
+    dealer: str,
+    groups: Mapping[str, tuple[ColumnElement[bool], Sequence[Any]]],
+    today: dt.date,
+    most: int,
+) -> tuple[dict[str, tuple[TrialRow, ...]], dict[str, int]]:
+    """Return the first of the dealer's trials composed here that meet each condition, in its order, and how many meet it.
+
+    Each group is found by itself, so that none goes through the trials of all years; then the rows of all are read at once.
+    """
+    trial, composition = tables.Trial, tables.Composition
+    asked = []
+    for name, (condition, order) in groups.items():
+        place, whole = func.row_number().over(order_by=order).label("nth"), func.count().over().label("whole")
+        of_group = select(literal(name).label("group"), trial.id, place, whole)
+        of_group = of_group.join(composition, composition.trial == trial.id)
+        asked.append(
+            select(of_group.where(composition.dealer == dealer, condition).order_by(*order).limit(most).subquery())
+        )
+    first = union_all(*asked).subquery()
+    rows = statement(dealer, today, files=False).add_columns(first.c.group, first.c.nth, first.c.whole)
+    found = session.execute(rows.join(first, first.c.id == trial.id)).all()
+    of_each = {
+        name: sorted(((row.nth, row_of(row)) for row in found if row.group == name), key=lambda each: each[0])
+        for name in groups
+    }
+    return {name: tuple(row for _nth, row in rows) for name, rows in of_each.items()}, {
+        row.group: row.whole for row in found
+    }
 
 
 def trials(

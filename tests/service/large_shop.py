@@ -8,10 +8,11 @@ from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
 from service import tables
+from service.core import clock_watch
 from service.core.database import Database
 from service.tables.found import of_contact, of_enquiry
 
-DEALER, OTHER = "quay", "hill"
+DEALER = "harbour"
 FAMILIES, GIVEN = 700, 90
 A_DAY = 50
 """Trials a day."""
@@ -24,8 +25,12 @@ _ANSWERS: Mapping[str, Any] = {
 _INSTRUMENTS = ("violin", "viola", "cello")
 
 
-def fill(database: Database, *, bows: int, players: int, enquiries: int, trials: int, today: dt.date) -> None:
-    """Put a dealer's years into an empty database: so many trials up to ``today`` and a day's beyond, `A_DAY` a day."""
+def fill(
+    database: Database, *, bows: int, players: int, enquiries: int, trials: int, today: dt.date, case: int = 3
+) -> None:
+    """Put a dealer's years into an empty database: so many trials up to ``today`` and a day's beyond,
+    `A_DAY` a day, of ``case`` bows each.
+    """
     parts = (
         (tables.Dealer, _dealers()),
         (tables.Tier, _tiers()),
@@ -34,13 +39,14 @@ def fill(database: Database, *, bows: int, players: int, enquiries: int, trials:
         (tables.Contact, _contacts(players, today)),
         (tables.Enquiry, _enquiries(enquiries, today)),
         (tables.Trial, _trials(trials, players, today)),
-        (tables.Composition, _compositions(trials, today)),
-        (tables.TrialCopy, _trial_copies(trials, bows, today)),
-        (tables.Slot, _slots(trials, bows)),
-        (tables.Run, _runs(trials, bows)),
+        (tables.Composition, _compositions(trials, enquiries, today)),
+        (tables.TrialCopy, _trial_copies(trials, bows, case, today)),
+        (tables.Slot, _slots(trials, bows, case)),
+        (tables.Run, _runs(trials, bows, case)),
         (tables.Outcome, _outcomes(trials, bows, today)),
-        (tables.OutboxItem, _mails(players, today)),
+        (tables.OutboxItem, _mails(enquiries, today)),
         (tables.AuditEntry, _record(trials, today)),
+        (tables.Duty, ({"name": clock_watch.WATCH, "begun_at": dt.datetime.now(dt.UTC)} for _once in (1,))),
         (tables.SearchWord, _words(players, enquiries, today)),
     )
     with database.writing() as session:
@@ -51,7 +57,7 @@ def fill(database: Database, *, bows: int, players: int, enquiries: int, trials:
 def _put(session: Session, table: Any, rows: Iterable[dict[str, Any]]) -> None:
     rows = list(rows)
     if rows:
-        session.connection().execute(insert(table.__table__), rows)
+        session.execute(insert(table), rows)
 
 
 def _at(day: dt.date, minute: int = 0) -> dt.datetime:
@@ -74,8 +80,7 @@ def name(place: int) -> str:
 
 
 def _dealers() -> Iterator[dict[str, Any]]:
-    for slug in (DEALER, OTHER):
-        yield {"slug": slug, "name": f"{slug.title()} (invented)", "currency": "EUR", "country": "AT"}
+    yield {"slug": DEALER, "name": "Harbour Strings (invented)", "currency": "EUR", "country": "AT"}
 
 
 def _tiers() -> Iterator[dict[str, Any]]:
@@ -121,9 +126,9 @@ def _contacts(players: int, today: dt.date) -> Iterator[dict[str, Any]]:
 def _enquiries(enquiries: int, today: dt.date) -> Iterator[dict[str, Any]]:
     for place in range(enquiries):
         at = _at(today - dt.timedelta(days=(enquiries - place) // 20), place % 400)
-        settled = None if place >= enquiries - 40 else at
+        settled = at if place < enquiries - 40 and place % 2 else None
         yield {
-            "id": f"{place:08x}-0000-4000-8000-000000000000",
+            "id": _enquiry_id(place),
             "address": f"a{place}",
             "created_at": at,
             "dealer": DEALER,
@@ -134,6 +139,10 @@ def _enquiries(enquiries: int, today: dt.date) -> Iterator[dict[str, Any]]:
             "told": {"trial": {"copies": 3}},
             "settled_at": settled,
         }
+
+
+def _enquiry_id(place: int) -> str:
+    return f"{place:08x}-0000-4000-8000-000000000000"
 
 
 def _trials(trials: int, players: int, today: dt.date) -> Iterator[dict[str, Any]]:
@@ -150,7 +159,7 @@ def _trials(trials: int, players: int, today: dt.date) -> Iterator[dict[str, Any
         }
 
 
-def _compositions(trials: int, today: dt.date) -> Iterator[dict[str, Any]]:
+def _compositions(trials: int, enquiries: int, today: dt.date) -> Iterator[dict[str, Any]]:
     for place in range(trials):
         at, state = _at(_day(place, trials, today)), _state(place, trials)
         yield {
@@ -167,32 +176,33 @@ def _compositions(trials: int, today: dt.date) -> Iterator[dict[str, Any]]:
             "state": state,
             "created_at": at,
             "closed_at": at if state == "closed" else None,
+            "enquiry": _enquiry_id(place) if place < enquiries - 40 and place % 2 == 0 else None,
         }
 
 
-def _trial_copies(trials: int, bows: int, today: dt.date) -> Iterator[dict[str, Any]]:
+def _trial_copies(trials: int, bows: int, case: int, today: dt.date) -> Iterator[dict[str, Any]]:
     for place in range(trials):
         day, state = _day(place, trials, today), _state(place, trials)
         out = _at(day) if state != "planned" else None
-        for each in range(3):
-            copy = _serial((3 * place + each) % bows)
+        for each in range(case):
+            copy = _serial((case * place + each) % bows)
             yield {"trial": place + _FIRST, "copy": copy, "out_from": day, "due_back": day, "out_at": out} | {
                 "back_at": out if state == "closed" else None
             }
 
 
-def _slots(trials: int, bows: int) -> Iterator[dict[str, Any]]:
+def _slots(trials: int, bows: int, case: int) -> Iterator[dict[str, Any]]:
     for place in range(trials):
-        for each in range(3):
-            copy = _serial((3 * place + each) % bows)
+        for each in range(case):
+            copy = _serial((case * place + each) % bows)
             yield {"trial": place + _FIRST, "position": each + 1, "letter": "ABC"[each], "copy": copy}
 
 
-def _runs(trials: int, bows: int) -> Iterator[dict[str, Any]]:
+def _runs(trials: int, bows: int, case: int) -> Iterator[dict[str, Any]]:
     for place in range(trials):
         if _state(place, trials) == "closed":
-            for each in range(3):
-                copy = _serial((3 * place + each) % bows)
+            for each in range(case):
+                copy = _serial((case * place + each) % bows)
                 yield {"trial": place + _FIRST, "position": each + 1, "copy": copy, "overall": 1 + (place + each) % 7}
 
 
@@ -205,8 +215,8 @@ def _outcomes(trials: int, bows: int, today: dt.date) -> Iterator[dict[str, Any]
             }
 
 
-def _mails(players: int, today: dt.date) -> Iterator[dict[str, Any]]:
-    for place in range(players):
+def _mails(mails: int, today: dt.date) -> Iterator[dict[str, Any]]:
+    for place in range(mails):
         at = _at(today - dt.timedelta(days=1), place % 600)
         moments = dict.fromkeys(("queued_at", "due_at", "sent_at"), at)
         yield {
