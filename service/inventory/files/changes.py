@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 
+from service.bench import bench_limits
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
 from service.inventory.files.folders import Parsed, StoredRecords, key_of, laid_over, merged
@@ -73,6 +74,7 @@ def plan(parsed: Parsed, known: StoredRecords, *, replace: bool) -> Plan:
     }
     for kind, stored in _stored(known):
         made.files[kind.name] = _compare(parsed.sheet(kind), stored, replace=replace)
+    made.notes += _unusual(made.files[kinds.BENCH.name])
     made.trials = _changed_trials(parsed.sheet(kinds.RUNS), known, replace=replace)
     return made
 
@@ -156,6 +158,15 @@ def _show_latest(parsed: Parsed, latest: Mapping[tuple[str, str], float]) -> lis
             notes.append(f"{place}: got {row.values[column]}, kept {value}, the latest reading of the bench")
         row.values[column] = value
     return notes
+
+
+def _unusual(readings: Changes) -> list[str]:
+    """Say which new readings are unusual; they are kept as they stand."""
+    return [
+        f"{kinds.BENCH.name}, line {row.line}, value: got {row.get('value')}, kept; {said}"
+        for row in readings.new
+        if (said := bench_limits.unusual(str(row.get("quantity")), row.get("value"))) is not None
+    ]
 
 
 def _new_dealers(parsed: Parsed, known: StoredRecords) -> dict[str, str | None]:

@@ -328,3 +328,18 @@ def test_a_bow_of_another_dealer_has_no_bench_here(shop: Shop) -> None:
     assert shop.adviser.get(f"{bench()}/file").status_code == 404
     assert post(shop, bench(), mass_g="130").status_code == 404
     assert shop.adviser.get(f"{bench(BOWS[1])}?beside={BOWS[0]}").status_code == 422
+
+
+def test_an_odd_reading_in_a_file_is_kept_and_named(shop: Shop, tmp_path: Path) -> None:
+    folder = tmp_path / "odd"
+    folder.mkdir()
+    rows = [f"{BOWS[0]},2026-03-02,{row}" for row in ("mass_g,0.13,g", "balance_mm,210,mm", "bending_hz,300,Hz")]
+    (folder / "bench.csv").write_text("\n".join(["copy,date,quantity,value,unit", *rows]), encoding="utf-8")
+    with shop.desk.database.writing() as session:
+        report = load(session, folder)
+    assert not report.problems
+    assert report.notes == (
+        "bench.csv, line 2, value: got 0.13, kept; usual is from 45 to 175 g; read in kilograms, it is 130 g",
+        "bench.csv, line 4, value: got 300.0, kept; usual is from 20 to 200 Hz",
+    )
+    assert [name for name, _value, _method in read_of(shop)] == ["balance_mm", "bending_hz", "mass_g"]
