@@ -239,6 +239,33 @@ def _check_paper(adviser: Adviser, page: Page, path: str, name: str) -> None:
     assert ink == "rgb(0, 0, 0)rgb(255, 255, 255)"
 
 
+def test_whatever_is_wanted_is_found_within_two_actions_and_a_printed_number_in_one(adviser: Adviser) -> None:
+    enquiry, another = adviser.enquire(), adviser.enquire()
+    number = enquiry.partition("-")[0].upper()
+
+    def type_(page: Page, text: str) -> None:
+        page.get_by_role("search").first.get_by_role("searchbox").fill(text)
+        with page.expect_navigation():
+            page.keyboard.press("Enter")
+
+    page = adviser.open("/desk/stock?instrument=cello")
+    type_(page, number)  # typed as it stands on the paper
+    assert page.url.endswith(f"/desk/enquiries/{enquiry}")
+    type_(page, f"{adviser.site.address}/desk/enquiries/{another}")  # scanned: a scanner types the code and Enter
+    assert page.url.endswith(f"/desk/enquiries/{another}")
+    type_(page, "ahrens cl")
+    adviser.picture(page, "found")
+    follow(page, f"main a[href='/desk/enquiries/{enquiry}']")
+    page.goto("/desk/enquiries?show=all&search=ahr&order=oldest&since=2020-01-01")
+    adviser.picture(page, "narrowed")
+    with page.expect_download() as saved:
+        page.get_by_role("link", name="Save what is shown").click()
+    assert saved.value.path().read_text(encoding="utf-8").count("Clara Ahrens") == page.locator("main li.line").count()
+    with page.expect_navigation():
+        page.get_by_role("link", name="Show all again").click()
+    assert page.url.endswith("/desk/enquiries?show=all")
+
+
 @pytest.mark.parametrize("path", ["", "/enquiries?show=all", "/trials", "/stock?instrument=cello", "/players"])
 def test_lists_hold_together_at_every_width(adviser: Adviser, path: str) -> None:
     adviser.enquire()
