@@ -29,7 +29,7 @@ from service.dealers import embedding, key_check, website_routes
 from service.desk import desk_routes, staff_routes
 from service.devices import link_pages, offline_page, sheets_api, tablet_doors
 from service.form import embed, form_routes
-from service.inventory import inventory_api
+from service.inventory import inventory_api, uploads
 from service.mail import mail_links, outbox_page
 from service.mail.mail_service import open_mail_service
 from service.mail.sending import Postman
@@ -191,7 +191,9 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     kept: Metrics | None = app.state.metrics
     if kept is not None:
         app.add_middleware(metrics_doors.NoteRoute)
-    app.add_middleware(security.BodyLimit, wider={"/bench/recording": recordings.LARGEST + security.LARGEST_BODY})
+    wider = {"/bench/recording": recordings.LARGEST, "/desk/bows/files": uploads.LARGEST}
+    wider = {address: most + security.LARGEST_BODY for address, most in wider.items()}
+    app.add_middleware(security.BodyLimit, wider=wider)
     app.add_middleware(refused_forms.Refusals)
     app.add_middleware(key_check.DealersPages, database=app.state.database)
     app.add_middleware(locale.ReadersLanguage)

@@ -20,12 +20,12 @@ from tests.test_house import ROOT, sources, tree
 
 MOST = 40
 READ_OTHERWISE = {
+    "Count": "printed line by line by the commands",
     "Difference": "a table of phrases, read by its key",
     "Expected": "what a setting is to be, read off its field",
     "FileProblem": "printed line by line by the commands",
     "FormTokens": "makes and checks tokens itself",
     "Kept": "columns of the history, read by their statement",
-    "OneDealer": "a scope, which every statement asks",
     "RefusalType": "the kinds of refusals, which the API answers with",
     "Role": "the table of roles, read by its key",
     "SchemaWords": "words of a schema, written by pydantic",

@@ -4,7 +4,7 @@ from fastapi import APIRouter
 
 from service.bench import bench_routes
 from service.desk import enquiries_page, figures_page, find_page, home, player_page, players_page, who_is_who
-from service.inventory import bench_file, range_routes, stock_routes
+from service.inventory import bench_file, care_routes, file_routes, range_routes, scan_routes, stock_routes
 from service.operations import help_page
 from service.privacy import person_page
 from service.trials import asking_page, compose_routes, correcting_page, parcel_page, prints, trial_routes
@@ -12,6 +12,7 @@ from service.trials import asking_page, compose_routes, correcting_page, parcel_
 router = APIRouter()
 PARTS = (
     *(home, find_page, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, parcel_page, prints),
+    *(care_routes, file_routes, scan_routes),
     *(stock_routes, range_routes, players_page, player_page, figures_page, who_is_who, person_page, help_page),
     *(bench_routes, bench_file),
 )

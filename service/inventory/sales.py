@@ -12,6 +12,7 @@ from service import tables
 from service.core import paging
 from service.core.paging import Leaf
 from service.core.scopes import Scope
+from service.modelling import model_records
 from service.trials.shared import out_now
 
 EARLIEST = dt.date(1, 1, 1)
@@ -41,12 +42,14 @@ class OnTrial:
 
 @dataclass(frozen=True, slots=True)
 class Sold:
-    """A bow that is sold: ``on`` None where the day is not known, ``trial`` None where it was not kept on one."""
+    """A bow that is sold: ``on`` None where the day is not known, ``trial`` None where it was not kept on one; its tier's price today."""
 
     copy: str
     tier_name: str
     on: dt.date | None
     trial: OnTrial | None
+    price: float | None = None
+    currency: str | None = None
 
 
 def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
@@ -55,15 +58,19 @@ def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
     theirs = (copy.status == "sold") & scope.holds(copy.dealer)
     mark = paging.read(after, dt.date, str)
     found = session.execute(
-        select(copy.serial, copy.sold_on, tables.Tier.name)
+        select(copy.serial, copy.sold_on, tables.Tier.name, copy.tier, copy.dealer)
         .join(tables.Tier, tables.Tier.slug == copy.tier)
         .where(theirs, paging.beyond((day, copy.serial), mark))
         .order_by(day.desc(), copy.serial.desc())
         .limit(paging.A_PAGE + 1)
     ).all()
-    kept = kept_on(session, [serial for serial, _on, _name in found])
+    kept = kept_on(session, [row.serial for row in found])
+    costs = {dealer: model_records.prices(session, dealer) for dealer in {row.dealer for row in found}}
     count = session.scalar(select(func.count()).select_from(copy).where(theirs)) or 0
-    rows = [Sold(serial, name, sold_on, kept.get(serial)) for serial, sold_on, name in found]
+    rows = []
+    for serial, sold_on, name, tier, dealer in found:
+        price, currency = costs[dealer].get(tier, (None, None))
+        rows.append(Sold(serial, name, sold_on, kept.get(serial), float(price) if price else None, currency))
     return paging.leaf(rows, count, lambda row: (row.on or EARLIEST, row.copy))
 
 

@@ -162,7 +162,7 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
 
     ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
     """
-    bow = _own(session, scope, serial)
+    bow = own(session, scope, serial)
     row = _copy_rows(session, scope, tables.Copy.serial == serial, today or now().date())[0]
     tier = _tier(session.get_one(tables.Tier, bow.tier), model_records.prices(session, scope.slug), [row])
     readings = select(tables.BenchReading).where(tables.BenchReading.copy == serial)
@@ -175,12 +175,13 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
             BenchRow(each.on, each.quantity, each.value, tables.QUANTITIES[each.quantity], each.method, each.by)
             for each in session.scalars(readings.order_by(*order))
         ),
-        events=_events(session, serial),
+        events=events(session, serial),
         trials=_trials(session, scope, serial) if trials else (),
     )
 
 
-def _own(session: Session, scope: Scope, serial: str) -> tables.Copy:
+def own(session: Session, scope: Scope, serial: str) -> tables.Copy:
+    """Return a bow; raises `NotFoundError` where it lies beyond the scope."""
     found = session.get(tables.Copy, serial)
     if found is None or not scope.covers(found.dealer):
         raise NotFoundError
@@ -279,7 +280,8 @@ def _last_events(session: Session, where: ColumnElement[bool]) -> dict[str, tupl
     return {serial: (EventKind(event), day) for serial, event, day in found}
 
 
-def _events(session: Session, serial: str) -> tuple[EventRow, ...]:
+def events(session: Session, serial: str) -> tuple[EventRow, ...]:
+    """Return what was done to a bow, the latest first."""
     event = tables.Event
     found = session.scalars(select(event).where(event.copy == serial).order_by(event.on.desc(), event.event))
     return tuple(
@@ -314,7 +316,7 @@ def set_status(session: Session, user: int | None, scope: Scope, serial: str, st
     ConflictError
         It is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it cannot be then.
     """
-    _own(session, scope, serial)
+    own(session, scope, serial)
     if status not in SETTABLE:
         words_ = ", ".join(SETTABLE)
         raise InvalidInputError(
@@ -358,7 +360,7 @@ def set_place(
     ConflictError
         It is out on a trial, or set aside for one.
     """
-    _own(session, scope, serial)
+    own(session, scope, serial)
     reached = to is None or ((reach or scope).covers(to) and session.get(tables.Dealer, to) is not None)
     if not reached:
         raise InvalidInputError(
@@ -395,7 +397,7 @@ def record_event(
     InvalidInputError
         A day to come, or a note that is too long.
     """
-    _own(session, scope, serial)
+    own(session, scope, serial)
     text = _note(note)
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
         raise InvalidInputError([("on", _("This day is still to come; record it when it is done."))])

@@ -54,9 +54,13 @@ def _sold(row: Sold) -> ListLine:
     trial = (
         _("kept on {trial}").format(trial=desk_lines.trial_number(row.trial.number, row.trial.key)) if row.trial else ""
     )
-    return ListLine(
-        row.copy, row.tier_name, ", ".join(filter(None, (day, trial))), address("stock", row.copy), _("Show")
+    price = (
+        _("the tier’s price: {price}").format(price=formats.money(row.price, row.currency))
+        if row.price and row.currency
+        else ""
     )
+    told = ", ".join(filter(None, (day, trial, price)))
+    return ListLine(row.copy, row.tier_name, told, address("stock", row.copy), _("Show"))
 
 
 def undo(sale: OnTrial) -> str:
@@ -140,7 +144,7 @@ def quantity(row: BenchRow) -> str:
 
 def measured(row: BenchRow) -> str:
     """Return a reading with its unit."""
-    return _measured(row.value, desk_words.UNITS[row.quantity])
+    return with_unit(row.value, desk_words.UNITS[row.quantity])
 
 
 def about(page: CopyPage) -> tuple[Fact, ...]:
@@ -165,11 +169,12 @@ def _about(page: CopyPage) -> Iterator[tuple[str, str]]:
 def bench(values: Mapping[str, float]) -> tuple[Fact, ...]:
     """Return the latest value of each quantity."""
     return tuple(
-        (_(desk_words.QUANTITIES[name]), _measured(value, desk_words.UNITS[name])) for name, value in values.items()
+        (_(desk_words.QUANTITIES[name]), with_unit(value, desk_words.UNITS[name])) for name, value in values.items()
     )
 
 
-def _measured(value: float, unit: str) -> str:
+def with_unit(value: float, unit: str) -> str:
+    """Return a number with its unit, to at most five places."""
     said = formats.number(value, next(places for places in range(6) if places == 5 or round(value, places) == value))
     return said if unit == "1" else f"{said}{formats.NBSP}{unit}"
 

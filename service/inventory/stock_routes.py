@@ -18,7 +18,8 @@ from service.core import phrases
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.core.scopes import AllDealers, OneDealer
-from service.inventory import sales, stock, stock_page
+from service.inventory import bow_life, care, life_page, sales, scanning, stock, stock_page
+from service.inventory.scanning import PlannedTrial
 from service.inventory.stock import CopyRow
 from service.questionnaire.parsing import shown
 from service.trials import desk_words
@@ -84,6 +85,9 @@ class AtCopy:
             notice=notice,
             caution=_(phrases.BENCH_CAUTION) if self.staff.may(Permission.MODEL_VIEW) else "",
             sees_trials=trials,
+            life=bow_life.read(self.session, self.staff.bows, self.serial),
+            lived=life_page,
+            today=today(),
             **_changes(self, bow.row),
         )
 
@@ -126,9 +130,37 @@ async def record_event(at: Changed) -> Response:
     def verb() -> str:
         kind, day = _event(at.form)
         note = first(at.form, "note") or None
-        return stock.record_event(at.session, at.staff.user, at.staff.bows, at.serial, kind, day, note)
+        effect = stock.record_event(at.session, at.staff.user, at.staff.bows, at.serial, kind, day, note)
+        if first(at.form, "sure") != "yes":
+            care.question_day(at.session, at.serial, day, "on")
+        return effect
 
     return at.do(verb)
+
+
+@router.post("/{serial}/take-back")
+async def take_back(at: Changed) -> Response:
+    """Take back what was recorded as done."""
+
+    def verb() -> str:
+        what = {name: first(at.form, name) for name in ("on", "event")}
+        care.take_back(at.session, at.staff.user, at.staff.bows, at.serial, what)
+        return _("It is taken back; enter it again if that was a mistake.")
+
+    return at.do(verb)
+
+
+@router.post("/{serial}/remove")
+async def remove(at: Changed) -> Response:
+    """Take a bow out that was added by mistake."""
+
+    def verb() -> str:
+        care.remove(at.session, at.staff.user, at.staff.bows, at.serial)
+        return ""
+
+    reply = at.do(verb)
+    said = _("{copy} is taken out; it was added by mistake.").format(copy=at.serial)
+    return desk_frame.see(at.request, "/desk/stock", said) if reply.status_code == 303 else reply
 
 
 @router.post("/{serial}/status")
@@ -204,9 +236,19 @@ def _changes(at: AtCopy, row: CopyRow) -> dict[str, Any]:
         "sale": sale,
         "outcome": f"{address('trials', sale.key)}#outcome-title" if sale and theirs else "",
         "event_options": plain_options(desk_words.EVENTS) if may else (),
+        "cases": _cases(at, row),
+        "removable": may and care.may_remove(at.session, at.staff.bows, at.serial),
         "statuses": plain_options(settable) if may and not sale else (),
         "places": _places(at, row.dealer) if may else (),
     }
+
+
+def _cases(at: AtCopy, row: CopyRow) -> tuple[PlannedTrial, ...]:
+    """Return the planned trials into whose cases whoever asks may put a bow: of the dealer whose it is."""
+    dealer = at.staff.dealer
+    if dealer is None or row.dealer != dealer or not at.staff.may(Permission.TRIALS_RUN):
+        return ()
+    return scanning.planned(at.session, dealer, at.serial)
 
 
 def _places(at: AtCopy, here: str | None) -> tuple[Option, ...]:

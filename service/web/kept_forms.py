@@ -62,6 +62,28 @@ def refused(
     return _add(session, now, tables.KeptForm(user=user, session=digest, path=path, page=packed, status=status))
 
 
+def file(session: Session, user: int, path: str, name: str, data: bytes, now: dt.datetime | None = None) -> str:
+    """Keep a file that its user is to look at before it is taken, in place of the one before; return the secret it is found by."""
+    kept_form = tables.KeptForm
+    session.execute(
+        delete(kept_form).where(kept_form.user == user, kept_form.path == path, kept_form.page.is_not(None))
+    )
+    return _add(
+        session, now, kept_form(user=user, path=path, fields={"name": [name]}, page=zlib.compress(data, 6), status=None)
+    )
+
+
+def find_file(
+    session: Session, secret: str, user: int, path: str, now: dt.datetime | None = None
+) -> tuple[str, bytes] | None:
+    """Return name and bytes of a file that a user's own secret finds; None for anybody else, and after its time."""
+    row = session.get(tables.KeptForm, tokens.digest(secret))
+    mine = row is not None and row.user == user and row.path == path and row.page is not None
+    if row is None or not mine or abs((now or dt.datetime.now(dt.UTC)) - row.at) > LIFE:
+        return None
+    return (row.fields or {})["name"][0], zlib.decompress(row.page or b"")
+
+
 def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str:
     kept_form, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
     drop_spent(session, moment)

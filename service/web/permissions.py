@@ -43,6 +43,8 @@ FACTOR = "/desk/account/factor"
 TO_ENROL = dt.timedelta(minutes=15)
 """So long after the password a session is good for setting up the second factor that is asked for, and for nothing else."""
 MOST_FIELDS = 400
+FILE_NAME = "file.name"
+"""Among the fields that come with a file: what it is called where it came from."""
 LARGEST_KEPT = 64 * 1024
 """Bytes of a form that is kept for whoever has to sign in first; the longest of the desk has a few thousand."""
 _LOCAL = re.compile(r"/desk(?:/[A-Za-z0-9._~%-]+)*(?:\?[A-Za-z0-9._~%&=+-]*)?")
@@ -317,7 +319,9 @@ async def _posted_file(request: Request, staff: AnyStaff) -> tuple[Fields, bytes
         request.state.form_token = token if isinstance(token, str) else ""
         check_token(request, staff, request.state.form_token)
         fields = {name: [typed(str(form[name]))] for name in form if isinstance(form[name], str)}
-        return fields, await file.read() if isinstance(file, UploadFile) else b""
+        if not isinstance(file, UploadFile):
+            return fields, b""
+        return fields | {FILE_NAME: [typed(file.filename or "")]}, await file.read()
 
 
 Posted = Annotated[Fields, Depends(_posted)]
@@ -360,5 +364,6 @@ def _back(request: Request) -> str:
     """Return the part of an address that leads back to a page that was asked for; what was posted is not sent again."""
     if request.method not in ("GET", "HEAD"):
         return ""
-    address = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    path = quote(request.url.path, safe="/~")  # a serial may hold any letter, and the path comes decoded
+    address = path + (f"?{request.url.query}" if request.url.query else "")
     return f"?next={quote(address, safe='')}" if local(address) != FIRST else ""

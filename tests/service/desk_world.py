@@ -68,6 +68,7 @@ retention   -   -   -   vc  vc
 """What each of `ROLES` may in each area of the desk: view it, change it, or neither."""
 AREAS = {
     "/desk": "trials",
+    "/desk/bows": "stock",
     "/desk/calendar": "trials",
     "/desk/calendar/zone": "settings",
     "/desk/compose": "trials",
@@ -87,7 +88,7 @@ WITHOUT_SIGN_IN = (
 )
 OWN_ACCOUNT = ("/desk/account", "/desk/find", "/desk/sign-in/stay", "/desk/sign-out", "/desk/help")
 """Whoever is signed in looks after their own account, reads the help and finds what they may see, whatever their role."""
-NOBODYS = ("/desk/range", "/desk/retention/clock")
+NOBODYS = ("/desk/bows", "/desk/range", "/desk/retention/clock")
 """What is no dealer's."""
 WHEREVER = ("stock", "model", "users", "audit", "dealers", "retention")
 """Areas in which whoever is bound to no dealer sees every dealer's; in the others everybody acts for one dealer."""
@@ -173,6 +174,8 @@ class World:
             suppression.mark_bounced(session, self.desk.app.state.mail_service, None, dealer, address)
             sheet = _sheet(session, dealer, trial)
             places = {
+                "/desk/bows/files/{secret}": "nobodys-file",
+                "/desk/bows/prices/{tier}": "bramble",
                 "/desk/enquiries/{id_}": enquiry,
                 "/desk/help/{topic}": "start",
                 "/desk/mail/{ident}": str(mail.id),

@@ -11,8 +11,9 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from service.core.language import N_, _
 from service.core.spreadsheet_cells import with_guard, without_guard
-from service.inventory.files.file_problems import CellError
+from service.inventory.files.file_problems import CellError, FileWords
 
 LONGEST_TEXT = 10_000
 LONGEST_KEY = 100
@@ -29,9 +30,11 @@ _SLUG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*", re.ASCII)
 _CURRENCY = re.compile(r"[A-Z]{3}", re.ASCII)
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
 _UNIT_SIGNS = str.maketrans({"·": " ", "⋅": " ", "*": " ", "^": None, "²": "2"})
-_OF_CURRENCY = "the three capital letters of a currency (ISO 4217), such as EUR"
-_OF_DAY = "a date as year-month-day (ISO 8601), such as 2026-03-31"
-_OF_SLUG = f"a slug: letters a to z, digits, '-', '_' or '.', at most {LONGEST_KEY}, such as quiet-elm"
+_OF_CURRENCY = FileWords(N_("the three capital letters of a currency (ISO 4217), such as EUR"))
+_OF_DAY = FileWords(N_("a date as year-month-day (ISO 8601), such as 2026-03-31"))
+_OF_SLUG = FileWords(
+    N_("a slug: letters a to z, digits, '-', '_' or '.', at most {most}, such as quiet-elm"), most=LONGEST_KEY
+)
 
 
 @dataclass(slots=True)
@@ -50,10 +53,11 @@ class Decimals:
         if mark is None or mark == self.mark:
             return text.replace(",", ".")
         if self.delimiter == "," and mark == ",":
-            raise CellError("a decimal point, as the cells are separated by commas")
+            raise CellError(_("a decimal point, as the cells are separated by commas"))
         if self.mark is not None:
-            word = "point" if self.mark == "." else "comma"
-            raise CellError(f"a decimal {word}, as in the cells before: one kind a file, and no thousands marks")
+            point = _("a decimal point, as in the cells before: one kind a file, and no thousands marks")
+            comma = _("a decimal comma, as in the cells before: one kind a file, and no thousands marks")
+            raise CellError(point if self.mark == "." else comma)
         self.mark = mark
         return text.replace(",", ".")
 
@@ -69,29 +73,29 @@ class Reader:
     """
 
     convert: Callable[[str, Decimals], object]
-    holds: str
+    holds: FileWords
 
     def __call__(self, text: str, decimals: Decimals) -> object:
         """Return the value of a cell's text; raises `CellError`."""
         return self.convert(text, decimals)
 
 
-def _holding(holds: str) -> Callable[[Callable[[str, Decimals], object]], Reader]:
+def _holding(holds: FileWords) -> Callable[[Callable[[str, Decimals], object]], Reader]:
     """Return the decorator that makes a reader of a function, with the words for what its cells hold."""
     return lambda convert: Reader(convert, holds)
 
 
 def _why_no_number(text: str) -> str:
     if _THOUSANDS.fullmatch(text):
-        return "a number without thousands marks, such as 1250.5"
+        return _("a number without thousands marks, such as 1250.5")
     if _NOT_FINITE.fullmatch(text):
-        return "a finite number, or an empty cell where it is not known"
-    return "a number, such as 58.4"
+        return _("a finite number, or an empty cell where it is not known")
+    return _("a number, such as 58.4")
 
 
 def number(low: float = 0.0, high: float = BOUND) -> Reader:
     """Return a reader of numbers above ``low`` and below ``high``."""
-    holds = f"a number above {low:g} and below {high:g}"
+    holds = FileWords(N_("a number above {low} and below {high}"), low=f"{low:g}", high=f"{high:g}")
 
     def read(text: str, decimals: Decimals) -> float:
         value = float(decimals.to_point(text))
@@ -104,7 +108,7 @@ def number(low: float = 0.0, high: float = BOUND) -> Reader:
 
 def whole(low: int, high: int) -> Reader:
     """Return a reader of whole numbers from ``low`` to ``high``; ``4.0`` is one, ``4.5`` is not."""
-    holds = f"a whole number from {low} to {high}"
+    holds = FileWords(N_("a whole number from {low} to {high}"), low=low, high=high)
 
     def read(text: str, decimals: Decimals) -> int:
         value = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else float(decimals.to_point(text))
@@ -118,7 +122,8 @@ def whole(low: int, high: int) -> Reader:
 def rating(low: int, high: int) -> Reader:
     """Return a reader of ratings: a whole number, or ``?`` where the rater could not tell."""
     read_whole = whole(low, high)
-    holds = f"a whole number from {low} to {high}, {CANNOT_TELL} for 'cannot tell', or nothing"
+    text = N_("a whole number from {low} to {high}, {unsure} for 'cannot tell', or nothing")
+    holds = FileWords(text, low=low, high=high, unsure=CANNOT_TELL)
 
     def read(text: str, decimals: Decimals) -> object:
         if text == CANNOT_TELL:
@@ -131,14 +136,14 @@ def rating(low: int, high: int) -> Reader:
     return Reader(read, holds)
 
 
-@_holding("an amount above 0 with at most two decimals, such as 2450 or 1250.5")
+@_holding(FileWords(N_("an amount above 0 with at most two decimals, such as 2450 or 1250.5")))
 def money(text: str, decimals: Decimals) -> decimal.Decimal:
     """Read an amount above zero in whole hundredths."""
     value = decimal.Decimal(decimals.to_point(text))
     if not 0 < value < decimal.Decimal(int(BOUND)):
-        raise CellError(f"an amount above 0 and below {BOUND:g}")
+        raise CellError(FileWords(N_("an amount above 0 and below {high}"), high=f"{BOUND:g}"))
     if value * 100 != int(value * 100):
-        raise CellError("an amount with at most two decimals")
+        raise CellError(_("an amount with at most two decimals"))
     return value
 
 
@@ -170,16 +175,16 @@ def slug(text: str, _decimals: Decimals) -> str:
     return text
 
 
-@_holding(f"a key: any text on one line, at most {LONGEST_KEY} characters")
+@_holding(FileWords(N_("a key: any text on one line, at most {most} characters"), most=LONGEST_KEY))
 def key(text: str, _decimals: Decimals) -> str:
     """Read the key of a copy, trial or player: any text of one line."""
     value = _one_line(text)
     if len(value) > LONGEST_KEY:
-        raise CellError(f"a key of at most {LONGEST_KEY} characters")
+        raise CellError(FileWords(N_("a key of at most {most} characters"), most=LONGEST_KEY))
     return value
 
 
-@_holding("text on one line")
+@_holding(FileWords(N_("text on one line")))
 def label(text: str, _decimals: Decimals) -> str:
     """Read text of one line."""
     return _one_line(text)
@@ -187,11 +192,11 @@ def label(text: str, _decimals: Decimals) -> str:
 
 def _one_line(text: str) -> str:
     if "\n" in text or "\r" in text or "\t" in text[1:]:
-        raise CellError("text on one line")
+        raise CellError(_("text on one line"))
     return without_guard(text)
 
 
-@_holding(f"text of any number of lines, at most {LONGEST_TEXT} characters")
+@_holding(FileWords(N_("text of any number of lines, at most {most} characters"), most=LONGEST_TEXT))
 def free_text(text: str, _decimals: Decimals) -> str:
     """Read text of any number of lines."""
     return without_guard(text)
@@ -200,7 +205,7 @@ def free_text(text: str, _decimals: Decimals) -> str:
 def word(*allowed: str, also: Mapping[str, str] | None = None) -> Reader:
     """Return a reader of one of some words; ``also``: other words for them."""
     known = {**(also or {}), **{str(value): str(value) for value in allowed}}
-    holds = f"one of {', '.join(allowed)}"
+    holds = FileWords(N_("one of {words}"), words=", ".join(allowed))
 
     def read(text: str, _decimals: Decimals) -> str:
         if text not in known:
@@ -210,7 +215,7 @@ def word(*allowed: str, also: Mapping[str, str] | None = None) -> Reader:
     return Reader(read, holds)
 
 
-@_holding("a unit; its products and powers in any usual way (kg m2, kg·m², kg*m^2)")
+@_holding(FileWords(N_("a unit; its products and powers in any usual way (kg m2, kg·m², kg*m^2)")))
 def unit(text: str, _decimals: Decimals) -> str:
     """Read a unit, its products and powers written in any of the usual ways (kg m2, kg·m², kg*m^2)."""
     return " ".join(text.translate(_UNIT_SIGNS).split())
@@ -219,8 +224,9 @@ def unit(text: str, _decimals: Decimals) -> str:
 def words(*allowed: str, most: int | None = None) -> Reader:
     """Return a reader of different words separated by blanks, ``most`` at the most, their order kept."""
     known = frozenset(allowed)
-    limit = "" if most is None else f", at most {most}"
-    holds = f"different words of {', '.join(allowed)}, separated by blanks{limit}"
+    any_number = N_("different words of {words}, separated by blanks")
+    some = N_("different words of {words}, separated by blanks, at most {most}")
+    holds = FileWords(any_number if most is None else some, words=", ".join(allowed), most=most)
 
     def read(text: str, _decimals: Decimals) -> str:
         found = text.split()
@@ -235,9 +241,12 @@ def words(*allowed: str, most: int | None = None) -> Reader:
 def check_characters(text: str) -> None:
     """Raise `CellError` for what no cell may hold: NUL and other control characters, or more text than is kept."""
     if len(text) > LONGEST_TEXT:
-        raise CellError(f"at most {LONGEST_TEXT} characters", got=f"{len(text)} characters")
+        raise CellError(
+            FileWords(N_("at most {most} characters"), most=LONGEST_TEXT),
+            got=_("{count} characters").format(count=len(text)),
+        )
     if not text.isprintable() and _CONTROL.search(text.replace("\r\n", "\n").replace("\r", "\n")):
-        raise CellError("text without control characters such as NUL")
+        raise CellError(_("text without control characters such as NUL"))
 
 
 def one_line_ends(text: str) -> str:
@@ -256,3 +265,8 @@ def written(value: object) -> str:
     if isinstance(value, decimal.Decimal):
         return format(value.normalize(), "f")
     return str(value)
+
+
+def unguarded(value: object) -> str:
+    """Return a value as a form shows it, which no spreadsheet opens."""
+    return value if isinstance(value, str) else written(value)

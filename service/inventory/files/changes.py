@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 
 from service.bench import bench_limits
+from service.core.language import _
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
 from service.inventory.files.folders import Parsed, StoredRecords, key_of, laid_over, merged
@@ -25,12 +26,14 @@ class Changes:
     ----------
     new : rows to be added.
     changed : rows to stand in place of the stored ones, with all columns of their kind.
+    was : of each changed row its line and what is stored.
     same : how many rows change nothing.
     """
 
     sheet: CsvTable
     new: list[CsvRow] = field(default_factory=list)
     changed: list[Values] = field(default_factory=list)
+    was: list[tuple[int, Values]] = field(default_factory=list)
     same: int = 0
 
     def added(self) -> Iterator[Values]:
@@ -106,14 +109,15 @@ def _compare(sheet: CsvTable, stored: Mapping[tuple[object, ...], Values], *, re
             changes.same += 1
         elif replace or sheet.kind.name in UPDATED:
             changes.changed.append(values)
+            changes.was.append((row.line, old))
         else:
             _conflict(sheet, row, column, old[column])
     return changes
 
 
 def _conflict(sheet: CsvTable, row: CsvRow, column: str, stored: object) -> None:
-    expected = f"{shown(stored)} as stored, or the option --replace to let the new row count"
-    sheet.complain(row.line, column, shown(row.get(column)), expected)
+    expected = _("{stored} as stored, or the option --replace to let the new row count")
+    sheet.complain(row.line, column, shown(row.get(column)), expected.format(stored=shown(stored)))
 
 
 def _changed_trials(sheet: CsvTable, known: StoredRecords, *, replace: bool) -> list[Values]:
@@ -154,8 +158,9 @@ def _show_latest(parsed: Parsed, latest: Mapping[tuple[str, str], float]) -> lis
         if row is None or column not in sheet.present or row.values[column] == value:
             continue
         if row.values[column] is not None:
-            place = f"{sheet.kind.name}, line {row.line}, {column}"
-            notes.append(f"{place}: got {row.values[column]}, kept {value}, the latest reading of the bench")
+            note = _("{file}, line {line}, {column}: got {got}, kept {kept}, the latest reading of the bench")
+            where = {"file": sheet.kind.name, "line": row.line, "column": column}
+            notes.append(note.format(got=row.values[column], kept=value, **where))
         row.values[column] = value
     return notes
 
@@ -186,7 +191,8 @@ def _new_dealers(parsed: Parsed, known: StoredRecords) -> dict[str, str | None]:
             if slug not in found or currency is None or slug in first:
                 continue
             if found[slug] not in (None, currency):
-                expected = f"{found[slug]}, the currency of the rows before of the new dealer {slug}"
+                expected = _("{currency}, the currency of the rows before of the new dealer {dealer}")
+                expected = expected.format(currency=found[slug], dealer=slug)
                 sheet.complain(row.line, "currency", shown(currency), expected)
             found[slug] = found[slug] or str(currency)
     return found

@@ -8,6 +8,7 @@ import datetime as dt
 from collections.abc import Container
 
 from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
+from service.core.language import N_, _
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
 from service.inventory.files.folders import Parsed, StoredRecords, laid_over
@@ -18,6 +19,7 @@ from service.tables import QUANTITIES
 
 FIXED_OF_TRIAL = ("player", "instrument", "hold")
 """What a stored trial keeps whatever is loaded: its runs were played by this player on this instrument."""
+_NO_HOLD = N_("nothing: only double basses have a hold")
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 
 
@@ -55,14 +57,19 @@ class Check:
             tier = self.tiers[str(row.get("tier"))]
             bass = tier["instrument"] == Instrument.DOUBLE_BASS
             if bass != bool(tier["holds"]):
-                expected = "german, french or both" if bass else "nothing: only double basses have a hold"
+                expected = _("german, french or both") if bass else _(_NO_HOLD)
                 sheet.complain(row.line, "holds", shown(tier["holds"]), expected)
             if (tier["price"] is None) != (tier["currency"] is None):
-                column, other = ("currency", "price") if tier["currency"] is None else ("price", "currency")
-                sheet.complain(row.line, column, "nothing", f"a {column}, as there is a {other}")
+                column, expected = (
+                    ("currency", _("a currency, as there is a price"))
+                    if tier["currency"] is None
+                    else ("price", _("a price, as there is a currency"))
+                )
+                sheet.complain(row.line, column, shown(None), expected)
             stored = self.known.tiers.get(str(row.get("tier")))
             if stored is not None and stored["instrument"] != tier["instrument"]:
-                expected = f"{shown(stored['instrument'])}: a tier keeps its instrument; give the new one a new slug"
+                expected = _("{stored}: a tier keeps its instrument; give the new one a new slug")
+                expected = expected.format(stored=shown(stored["instrument"]))
                 sheet.complain(row.line, "instrument", shown(tier["instrument"]), expected)
 
     def _of_tiers(self, kind: FileKind) -> None:
@@ -76,7 +83,8 @@ class Check:
         changed = self.parsed.keys(kinds.TIERS, "tier")
         for row in sheet.rows:
             if row.get("copy") == OWN:
-                sheet.complain(row.line, "copy", shown(OWN), f"a serial: {OWN!r} stands for the player's own bow")
+                expected = _("a serial: {own} stands for the player's own bow").format(own=shown(OWN))
+                sheet.complain(row.line, "copy", shown(OWN), expected)
             self._refer(sheet, row, "tier", kinds.TIERS, self.tiers)
         for serial, copy in self.copies.items():
             if copy["tier"] in self.tiers and (serial in lines or copy["tier"] in changed):
@@ -89,15 +97,20 @@ class Check:
         sheet = self.parsed.sheet(kinds.COPIES)
         expected = None
         if copy["hold"] not in (holds or [None]):
-            wanted = f"{' or '.join(holds)}, a hold of its tier" if holds else "nothing: only double basses have a hold"
-            expected = wanted if line is not None else f"a hold that fits the tier {copy['tier']} as loaded"
+            either = _("german or french, a hold of its tier")
+            of_tier = either if len(holds) > 1 else _("{hold}, a hold of its tier").format(hold=" ".join(holds))
+            fits = _("a hold that fits the tier {tier} as loaded").format(tier=copy["tier"])
+            expected = fits if line is None else of_tier if holds else _(_NO_HOLD)
         elif stored is not None and (stored["hold"] != copy["hold"]):
-            expected = f"{shown(stored['hold'])}: a copy keeps its hold; give another bow another serial"
+            expected = _("{stored}: a copy keeps its hold; give another bow another serial")
+            expected = expected.format(stored=shown(stored["hold"]))
         if expected is not None:
-            sheet.complain(line, "hold", f"{shown(copy['hold'])} for the copy {serial}", expected)
+            got = _("{hold} for the copy {copy}").format(hold=shown(copy["hold"]), copy=serial)
+            sheet.complain(line, "hold", got, expected)
         elif stored is not None and self.tiers[stored["tier"]]["instrument"] != tier["instrument"]:
-            wanted = f"a tier of the {self.tiers[stored['tier']]['instrument']}, its instrument so far"
-            sheet.complain(line, "tier", shown(copy["tier"]), wanted)
+            wanted = _("a tier of the {instrument}, its instrument so far")
+            instrument = self.tiers[stored["tier"]]["instrument"]
+            sheet.complain(line, "tier", shown(copy["tier"]), wanted.format(instrument=instrument))
 
     def _bench(self) -> None:
         sheet = self.parsed.sheet(kinds.BENCH)
@@ -106,7 +119,8 @@ class Check:
             self._not_in_future(sheet, row)
             unit = QUANTITIES[str(row.get("quantity"))]
             if row.get("unit") not in (None, unit):
-                sheet.complain(row.line, "unit", shown(row.get("unit")), f"{unit!r}, the unit of {row.get('quantity')}")
+                expected = _("{unit}, the unit of {quantity}").format(unit=shown(unit), quantity=row.get("quantity"))
+                sheet.complain(row.line, "unit", shown(row.get("unit")), expected)
 
     def _events(self) -> None:
         sheet = self.parsed.sheet(kinds.EVENTS_FILE)
@@ -127,8 +141,8 @@ class Check:
             self._run(sheet, row)
             same_place = at_position.setdefault((trial, row.get("position")), row)
             if same_place.get("copy") != row.get("copy"):
-                expected = (
-                    f"{shown(same_place.get('copy'))} as on line {same_place.line}: one bow is played at one position"
+                expected = _("{earlier} as on line {line}: one bow is played at one position").format(
+                    earlier=shown(same_place.get("copy")), line=same_place.line
                 )
                 sheet.complain(row.line, "copy", shown(row.get("copy")), expected)
             self.played.add((trial, row.get("copy")))
@@ -136,26 +150,28 @@ class Check:
     def _trial(self, sheet: CsvTable, row: CsvRow) -> None:
         bass = row.get("instrument") == Instrument.DOUBLE_BASS
         if bass != (row.get("hold") is not None):
-            expected = "german, french or either" if bass else "nothing: only double basses have a hold"
+            expected = _("german, french or either") if bass else _(_NO_HOLD)
             sheet.complain(row.line, "hold", shown(row.get("hold")), expected)
         if row.get("budget") is not None and row.get("currency") is None:
-            sheet.complain(row.line, "currency", "nothing", "the currency of the budget, such as EUR")
+            sheet.complain(row.line, "currency", shown(None), _("the currency of the budget, such as EUR"))
         self._not_in_future(sheet, row)
         stored = self.known.trials.get(str(row.get("trial")))
         for name in FIXED_OF_TRIAL if stored is not None else ():
             if name in sheet.present and stored is not None and row.get(name) != stored[name]:
-                expected = f"{shown(stored[name])} as stored: a trial keeps its {name}; give another trial another key"
+                expected = _("{stored} as stored: a trial keeps its {column}; give another trial another key")
+                expected = expected.format(stored=shown(stored[name]), column=name)
                 sheet.complain(row.line, name, shown(row.get(name)), expected)
 
     def _same_trial(self, sheet: CsvTable, row: CsvRow, first: CsvRow) -> None:
         for name, value in row.shared.items():
             if value != first.shared[name]:
-                expected = f"{shown(first.shared[name])} as on line {first.line}: the same on every row of a trial"
+                expected = _("{earlier} as on line {line}: the same on every row of a trial")
+                expected = expected.format(earlier=shown(first.shared[name]), line=first.line)
                 sheet.complain(row.line, name, shown(value), expected)
 
     def _run(self, sheet: CsvTable, row: CsvRow) -> None:
         if row.get(CARRYING) is not None and row.get("rater") != "listener":
-            sheet.complain(row.line, CARRYING, shown(row.get(CARRYING)), "nothing: only a listener rates it")
+            sheet.complain(row.line, CARRYING, shown(row.get(CARRYING)), _("nothing: only a listener rates it"))
         if row.get("copy") == OWN or not self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
             return
         copy = self.copies[str(row.get("copy"))]
@@ -163,11 +179,15 @@ class Check:
         if tier is None:
             return  # told where the copy names it
         if row.get("instrument") != tier["instrument"]:
-            got = f"{shown(row.get('copy'))}, a bow for the {tier['instrument']}"
-            sheet.complain(row.line, "copy", got, f"a bow for the {row.get('instrument')}")
+            got = _("{copy}, a bow for the {instrument}").format(
+                copy=shown(row.get("copy")), instrument=tier["instrument"]
+            )
+            expected = _("a bow for the {instrument}").format(instrument=row.get("instrument"))
+            sheet.complain(row.line, "copy", got, expected)
         elif copy["hold"] is not None and hold not in (copy["hold"], Hold.EITHER, None):
-            got = f"{shown(row.get('copy'))}, built for the {copy['hold']} hold"
-            sheet.complain(row.line, "copy", got, f"a bow for the {hold} hold, as the player plays")
+            got = _("{copy}, built for the {hold} hold").format(copy=shown(row.get("copy")), hold=copy["hold"])
+            expected = _("a bow for the {hold} hold, as the player plays").format(hold=hold)
+            sheet.complain(row.line, "copy", got, expected)
 
     def _outcomes(self) -> None:
         sheet = self.parsed.sheet(kinds.OUTCOMES)
@@ -176,9 +196,11 @@ class Check:
             self._not_in_future(sheet, row)
             copy = row.get("copy")
             if copy == OWN:
-                sheet.complain(row.line, "copy", shown(copy), "a serial, or the outcome none where the own bow stays")
+                expected = _("a serial, or the outcome none where the own bow stays")
+                sheet.complain(row.line, "copy", shown(copy), expected)
             elif row.get("outcome") in NAMES_COPY and copy is None:
-                sheet.complain(row.line, "copy", "nothing", f"the serial of the copy that was {row.get('outcome')}")
+                expected = _("the serial of the copy that was {outcome}").format(outcome=row.get("outcome"))
+                sheet.complain(row.line, "copy", shown(None), expected)
             elif copy is None or self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
                 self._outcome_of_trial(sheet, row, trials)
 
@@ -188,10 +210,11 @@ class Check:
         trial, copy = row.get("trial"), row.get("copy")
         held = self.trials[trial].get("date") if trial in self.trials else self.known.trials[str(trial)]["date"]
         if isinstance(held, dt.date) and isinstance(day := row.get("date"), dt.date) and day < held:
-            sheet.complain(row.line, "date", str(day), f"{held}, the day of the trial, or later")
+            sheet.complain(row.line, "date", str(day), _("{day}, the day of the trial, or later").format(day=held))
         unsure = str(trial) in self.parsed.sheet(kinds.RUNS).bad_keys
         if row.get("outcome") in NAMES_COPY and (trial, copy) not in self.played and not unsure:
-            sheet.complain(row.line, "copy", shown(copy), f"a copy that was played in the trial {trial}")
+            expected = _("a copy that was played in the trial {trial}").format(trial=trial)
+            sheet.complain(row.line, "copy", shown(copy), expected)
 
     def _refer(self, sheet: CsvTable, row: CsvRow, column: str, kind: FileKind, there: Container[object]) -> bool:
         """Say whether what a cell points to is there; where it is not, and was not refused itself, complain."""
@@ -199,12 +222,12 @@ class Check:
         if value in there:
             return True
         if value not in self.parsed.sheet(kind).bad_keys:
-            sheet.complain(row.line, column, shown(value), f"a {column} of {kind.name} or one loaded before")
+            expected = _("a {column} of {file} or one loaded before").format(column=column, file=kind.name)
+            sheet.complain(row.line, column, shown(value), expected)
         return False
 
     def _not_in_future(self, sheet: CsvTable, row: CsvRow) -> None:
         day = row.get("date")
         if isinstance(day, dt.date) and day > self.last_day:
-            sheet.complain(
-                row.line, "date", str(day), f"a date that is not in the future, {self.last_day} at the latest"
-            )
+            expected = _("a date that is not in the future, {day} at the latest").format(day=self.last_day)
+            sheet.complain(row.line, "date", str(day), expected)

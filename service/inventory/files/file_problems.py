@@ -2,8 +2,20 @@
 
 from dataclasses import dataclass
 
+from service.core.language import _
+
 SHOWN = 60
 """Characters of a cell that a problem repeats."""
+
+
+class FileWords:
+    """Words on a file that are put into the reader's language when they are read; ``values`` stand in their braces."""
+
+    def __init__(self, text: str, **values: object) -> None:
+        self.text, self.values = text, values
+
+    def __str__(self) -> str:
+        return _(self.text).format(**self.values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,21 +36,29 @@ class FileProblem:
     got: str
     expected: str
 
+    @property
+    def place(self) -> str:
+        """Where it stands: 'copies.csv, line 3, hold'."""
+        line = None if self.line is None else _("line {number}").format(number=self.line)
+        return ", ".join(part for part in (self.file, line, self.column) if part is not None)
+
+    @property
+    def sentence(self) -> str:
+        """What stands there, and what would be right."""
+        return _("Got {got}; expected {expected}.").format(got=self.got, expected=self.expected)
+
     def __str__(self) -> str:
-        place = [self.file]
-        if self.line is not None:
-            place.append(f"line {self.line}")
-        if self.column is not None:
-            place.append(self.column)
-        return f"{', '.join(place)}: got {self.got}, expected {self.expected}"
+        return _("{place}: got {got}, expected {expected}").format(
+            place=self.place, got=self.got, expected=self.expected
+        )
 
 
 class CellError(ValueError):
     """A cell that cannot be read; ``expected`` says what would be right, ``got`` what stands there if not the cell itself."""
 
-    def __init__(self, expected: str, got: str | None = None) -> None:
-        super().__init__(expected)
-        self.expected = expected
+    def __init__(self, expected: str | FileWords, got: str | None = None) -> None:
+        super().__init__(str(expected))
+        self.expected = str(expected)
         self.got = got
 
 
@@ -46,7 +66,7 @@ class SheetError(ValueError):
     """A file that cannot be read at all."""
 
     def __init__(self, got: str, expected: str, line: int | None = None) -> None:
-        super().__init__(f"got {got}, expected {expected}")
+        super().__init__(got, expected)
         self.got = got
         self.expected = expected
         self.line = line
@@ -55,6 +75,6 @@ class SheetError(ValueError):
 def shown(cell: object) -> str:
     """Return a cell as a problem repeats it: quoted, on one line, not too long."""
     if cell is None or cell == "":
-        return "nothing"
+        return _("nothing")
     text = str(cell)
     return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}…")

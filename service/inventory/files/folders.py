@@ -8,6 +8,7 @@ from pathlib import Path
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.core.language import _
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import FileProblem
 from service.inventory.files.kinds import KINDS, FileKind
@@ -55,14 +56,15 @@ def read_folder(folder: Path) -> Parsed:
     parsed = Parsed(folder)
     names = [kind.name for kind in KINDS]
     if not folder.is_dir():
-        parsed.missing = FileProblem(str(folder), None, None, "no such folder", "a folder of CSV files")
+        parsed.missing = FileProblem(str(folder), None, None, _("no such folder"), _("a folder of CSV files"))
         return parsed
     present = [kind for kind in KINDS if (folder / kind.name).exists()]
     parsed.unread = tuple(sorted(path.name for path in folder.glob("*.csv") if path.name not in names))
     if not present:
-        also = f" (but {', '.join(parsed.unread)})" if parsed.unread else ""
-        expected = f"at least one of {', '.join(names)}"
-        parsed.missing = FileProblem(str(folder), None, None, f"none of the files{also}", expected)
+        others = _("none of the files (but {others})").format(others=", ".join(parsed.unread))
+        expected = _("at least one of {files}").format(files=", ".join(names))
+        got = others if parsed.unread else _("none of the files")
+        parsed.missing = FileProblem(str(folder), None, None, got, expected)
     for kind in present:
         parsed.sheets[kind.name] = read_sheet(kind, folder / kind.name)
     return parsed

@@ -1,15 +1,17 @@
 """A folder of files into the database: all of it, or, with every bad row named, nothing."""
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy.orm import Session
 
+from service.core.language import _
 from service.inventory.files.changes import Plan, plan
 from service.inventory.files.checks import Check
 from service.inventory.files.file_problems import FileProblem
-from service.inventory.files.folders import Parsed, read_folder, read_known
+from service.inventory.files.folders import Parsed, StoredRecords, read_folder, read_known
 from service.inventory.files.writing import write
 
 
@@ -64,18 +66,34 @@ def load(
     parsed = folder if isinstance(folder, Parsed) else read_folder(folder)
     if parsed.missing is not None:
         return Report(parsed.problems, {}, (), (), dry_run)
-    known = read_known(session, parsed)
-    today = today or dt.datetime.now(dt.UTC).date()
-    Check(parsed, known, today + dt.timedelta(days=1)).run()
-    made = plan(parsed, known, replace=replace)
-    report = _report(parsed, made, dry_run=dry_run)
+    report, made = prepare(session, parsed, replace=replace, dry_run=dry_run, today=today)
     if not (report.problems or dry_run):
         write(session, made)
     return report
 
 
+def prepare(
+    session: Session,
+    parsed: Parsed,
+    *,
+    replace: bool = False,
+    dry_run: bool = True,
+    today: dt.date | None = None,
+    guard: Callable[[Parsed, StoredRecords], None] | None = None,
+) -> tuple[Report, Plan]:
+    """Find out what a folder would change, and write nothing; ``guard`` refuses rows that are not the loader's before they are compared."""
+    known = read_known(session, parsed)
+    if guard is not None:
+        guard(parsed, known)
+    today = today or dt.datetime.now(dt.UTC).date()
+    Check(parsed, known, today + dt.timedelta(days=1)).run()
+    made = plan(parsed, known, replace=replace)
+    return _report(parsed, made, dry_run=dry_run), made
+
+
 def _report(parsed: Parsed, made: Plan, *, dry_run: bool) -> Report:
     changed = {name: changes for name, changes in made.files.items() if parsed.sheets[name].present}
     counts = {name: Count(len(c.new), len(c.changed), c.same) for name, c in changed.items()}
-    passed_over = [f"{name}: not read, it is none of the files that load takes" for name in parsed.unread]
+    not_read = _("{file}: not read, it is none of the files that load takes")
+    passed_over = [not_read.format(file=name) for name in parsed.unread]
     return Report(parsed.problems, counts, tuple(sorted(made.dealers)), (*made.notes, *passed_over), dry_run)

@@ -4,10 +4,12 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
+from service.core.language import N_, _
 from service.inventory.files import cells
 from service.inventory.files.cells import Decimals
 from service.inventory.files.file_problems import CellError, FileProblem, SheetError, shown
@@ -15,7 +17,7 @@ from service.inventory.files.kinds import Column, FileKind
 
 LARGEST_FILE = 64 * 1024 * 1024
 """Bytes; about half a million runs."""
-UTF8_REMEDY = "UTF-8; in the spreadsheet, save as 'CSV UTF-8'"
+UTF8_REMEDY = N_("UTF-8; in the spreadsheet, save as 'CSV UTF-8'")
 
 
 @dataclass(slots=True)
@@ -61,11 +63,29 @@ class CsvTable:
 
 def read_sheet(kind: FileKind, path: Path) -> CsvTable:
     """Read a file; whatever is wrong with it stands in the result's ``problems``."""
+    return _read(kind, partial(_file, path))
+
+
+def read_text(kind: FileKind, data: bytes) -> CsvTable:
+    """Read the bytes of a CSV file."""
+    return _read(kind, partial(_from_bytes, data))
+
+
+def read_lines(kind: FileKind, lines: Iterable[tuple[int, list[str]]]) -> CsvTable:
+    """Read lines of cells, each with its number, the header first; a number has a decimal point or a comma.
+
+    What their source refuses while they are read (`SheetError`) stands in the result's ``problems`` too.
+    """
+    return _read(kind, lambda: (iter(lines), ";"))
+
+
+Lines = Iterator[tuple[int, list[str]]]
+
+
+def _read(kind: FileKind, opened: Callable[[], tuple[Lines, str]]) -> CsvTable:
     sheet = CsvTable(kind)
     try:
-        text = _text(path)
-        delimiter = _delimiter(text)
-        lines = _lines(text, delimiter)
+        lines, delimiter = opened()
         header = _header(kind, next(lines, None))
         sheet.present = frozenset(header)
         _read_rows(sheet, header, lines, Decimals(delimiter))
@@ -74,23 +94,34 @@ def read_sheet(kind: FileKind, path: Path) -> CsvTable:
     return sheet
 
 
-def _text(path: Path) -> str:
+def _from_bytes(data: bytes) -> tuple[Lines, str]:
+    text = _text(data)
+    delimiter = _delimiter(text)
+    return _lines(text, delimiter), delimiter
+
+
+def _file(path: Path) -> tuple[Lines, str]:
     try:
         size = path.stat().st_size
         if size > LARGEST_FILE:
-            raise SheetError(
-                f"a file of {size} bytes", f"at most {LARGEST_FILE} bytes: split it, and load the parts in turn"
-            )
+            expected = _("at most {most} bytes: split it, and load the parts in turn").format(most=LARGEST_FILE)
+            raise SheetError(_("a file of {size} bytes").format(size=size), expected)
         data = path.read_bytes()
     except OSError as error:
-        raise SheetError(f"a file that cannot be read ({error.strerror})", "a readable file") from error
+        got = _("a file that cannot be read ({why})").format(why=error.strerror)
+        raise SheetError(got, _("a readable file")) from error
+    return _from_bytes(data)
+
+
+def _text(data: bytes) -> str:
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raise SheetError("text in UTF-16", UTF8_REMEDY, 1)
+        raise SheetError(_("text in UTF-16"), _(UTF8_REMEDY), 1)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise SheetError(f"text that is not UTF-8 (byte 0x{data[error.start]:02x})", UTF8_REMEDY, line) from error
+        got = _("text that is not UTF-8 (byte {byte})").format(byte=f"0x{data[error.start]:02x}")
+        raise SheetError(got, _(UTF8_REMEDY), line) from error
 
 
 def _delimiter(text: str) -> str:
@@ -108,28 +139,29 @@ def _lines(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
                 yield begins, row
             begins = reader.line_num + 1
     except csv.Error as error:
-        raise SheetError(
-            f"a row that cannot be taken apart ({error})",
-            "text in double quotes closed again, quotes inside it doubled, at most "
-            f"{cells.LONGEST_TEXT} characters a cell",
-            begins,
-        ) from error
+        expected = _("text in double quotes closed again, quotes inside it doubled, at most {most} characters a cell")
+        got = _("a row that cannot be taken apart ({why})").format(why=error)
+        raise SheetError(got, expected.format(most=cells.LONGEST_TEXT), begins) from error
 
 
 def _header(kind: FileKind, first: tuple[int, list[str]] | None) -> list[str]:
     if first is None:
-        raise SheetError("an empty file", f"a header line: {','.join(kind.order)}", 1)
+        expected = _("a header line: {columns}").format(columns=",".join(kind.order))
+        raise SheetError(_("an empty file"), expected, 1)
     header = [name.strip() for name in first[1]]
     unknown = [name for name in header if name not in kind.order]
     if unknown:
         names = ", ".join(shown(name) for name in unknown)
-        raise SheetError(f"the unknown column {names}", f"only these columns: {', '.join(kind.order)}", first[0])
+        expected = _("only these columns: {columns}").format(columns=", ".join(kind.order))
+        raise SheetError(_("the unknown column {names}").format(names=names), expected, first[0])
     double = sorted({name for name in header if header.count(name) > 1})
     if double:
-        raise SheetError(f"the column {', '.join(double)} more than once", "each column once", first[0])
+        got = _("the column {names} more than once").format(names=", ".join(double))
+        raise SheetError(got, _("each column once"), first[0])
     missing = [name for name in kind.required if name not in header]
     if missing:
-        raise SheetError(f"no column {', '.join(missing)}", f"the columns {', '.join(kind.required)}", first[0])
+        expected = _("the columns {names}").format(names=", ".join(kind.required))
+        raise SheetError(_("no column {names}").format(names=", ".join(missing)), expected, first[0])
     return header
 
 
@@ -142,7 +174,8 @@ def _read_rows(sheet: CsvTable, header: list[str], lines: Iterator[tuple[int, li
     seen: dict[tuple[object, ...], CsvRow] = {}
     for line, row in lines:
         if len(row) != width:
-            sheet.complain(line, None, f"{len(row)} cells", f"{width}, as in the header")
+            got = _("{count} cells").format(count=len(row))
+            sheet.complain(line, None, got, _("{count}, as in the header").format(count=width))
             _remember_bad(sheet, row, place)
             continue
         problems_before = len(sheet.problems)
@@ -181,7 +214,7 @@ def _read_cells(
         if not text or not (stripped := text.strip()):
             values[column.name] = column.default
             if column.required:
-                sheet.complain(line, column.name, "an empty cell", "a value: this column is required")
+                sheet.complain(line, column.name, _("an empty cell"), _("a value: this column is required"))
             continue
         try:
             cells.check_characters(text)
@@ -206,10 +239,6 @@ def _keep(sheet: CsvTable, row: CsvRow, seen: dict[tuple[object, ...], CsvRow]) 
         return
     column = next((name for name in sheet.present_in_order() if row.get(name) != earlier.get(name)), None)
     if column is not None:
-        names = ", ".join(sheet.kind.key)
-        sheet.complain(
-            row.line,
-            column,
-            shown(row.get(column)),
-            f"{shown(earlier.get(column))} as on line {earlier.line}, which has the same {names}: each once in a file",
-        )
+        expected = _("{earlier} as on line {line}, which has the same {names}: each once in a file")
+        values = {"earlier": shown(earlier.get(column)), "line": earlier.line, "names": ", ".join(sheet.kind.key)}
+        sheet.complain(row.line, column, shown(row.get(column)), expected.format(**values))

@@ -24,6 +24,9 @@ NAMES_NOTHING = (
     "POST /desk/account/factor/remove",
     "POST /desk/account/password",
     "POST /desk/account/sessions",
+    "POST /desk/bows/files",
+    "POST /desk/bows/files/{secret}",
+    "POST /desk/bows/prices/{tier}",
     "POST /desk/calendar",
     "POST /desk/calendar/revoke",
     "POST /desk/calendar/zone",
@@ -46,7 +49,10 @@ NAMES_NOTHING = (
     "POST /desk/stock/{serial}/bench",
     "POST /desk/stock/{serial}/bench/recording",
     "POST /desk/stock/{serial}/bench/remove",
+    "POST /desk/stock/{serial}/correct",
     "POST /desk/stock/{serial}/event",
+    "POST /desk/stock/{serial}/remove",
+    "POST /desk/stock/{serial}/take-back",
     "POST /desk/stock/{serial}/status",
     "POST /desk/tablets",
     "POST /desk/tablets/{tablet}/revoke",
@@ -91,6 +97,10 @@ def named(own: Things, theirs: Things) -> list[tuple[str, dict[str, Any]]]:
         ("POST /desk/compose", asked | {"previous": theirs.trial, "copies": own.free}),
         ("POST /desk/compose", asked | {"player": player, "copies": own.free}),
         ("POST /desk/compose", asked | {"copies": theirs.free}),
+        (
+            "POST /desk/bows/new",
+            {"copy": "N-1", "tier": "bramble", "hold": "german", "status": "in_stock", "dealer": OTHER},
+        ),
         ("POST /desk/dealers", {"dealer": OTHER}),
         ("GET /desk/enquiries/{id_}/player", {"player": player}),
         ("POST /desk/enquiries/{id_}/player", {"player": player}),
@@ -101,6 +111,10 @@ def named(own: Things, theirs: Things) -> list[tuple[str, dict[str, Any]]]:
         ("GET /desk/stock/{serial}/bench", {"beside": theirs.free}),
         ("POST /desk/stock/{serial}/place", {"to": OTHER}),
         ("POST /desk/tablets/load", {"file": theirs.file}),
+        ("GET /desk/bows/labels", {"copy": theirs.free}),
+        ("GET /desk/bows/labels", {"tier": "bramble", "copy": theirs.free}),
+        ("POST /desk/trials/{key}/case", {"code": theirs.free}),
+        ("POST /desk/trials/{key}/case", {"code": theirs.free, "way": "back", "condition": "good"}),
         ("POST /desk/trials/{key}/correct", {"wrong": "", "what": f"kept {theirs.free}", "on": "2026-03-02"}),
         ("POST /desk/trials/{key}/count", {"sheet": theirs.sheet}),
         ("POST /desk/trials/{key}/outcome", {"what": f"kept - {theirs.free}", "sure": "yes"}),
@@ -309,9 +323,11 @@ def test_a_role_that_may_only_see_the_stock_is_one_entry_and_changes_nothing(
             opened.add((path, reply.status_code))
     assert asked > 40
     assert _kept(desk) == before
-    # A bow that is not out on a trial cannot be asked for its buyer.
+    # A bow that is not out on a trial cannot be asked for its buyer, and labels are of bows that are named.
     assert opened == {
         ("/desk", 303),
+        ("/desk/bows/find", 200),
+        ("/desk/bows/labels", 404),
         ("/desk/stock", 200),
         ("/desk/stock/{serial}", 200),
         ("/desk/stock/{serial}/bench", 200),

@@ -12,7 +12,7 @@ from service.inventory.files.kinds import KINDS, Column
 
 PAGE = columns_page.PAGE.read_text(encoding="utf-8")
 COLUMNS = [(kind.name, column) for kind in KINDS for column in kind.shared + kind.own]
-LISTS = [(file, column) for file, column in COLUMNS if re.match(r"one of|different words of", column.read.holds)]
+LISTS = [(file, column) for file, column in COLUMNS if re.match(r"one of|different words of", str(column.read.holds))]
 
 
 def test_the_page_is_as_the_code_that_reads_the_files_says() -> None:
@@ -41,10 +41,10 @@ def test_each_word_that_the_page_lists_is_taken_and_no_other(file: str, column: 
 
 @pytest.mark.parametrize(("file", "column"), COLUMNS, ids=[f"{file}:{column.name}" for file, column in COLUMNS])
 def test_what_stands_as_an_example_is_taken(file: str, column: Column) -> None:
-    examples = re.findall(r"such as ([\w.-]+)", column.read.holds)
+    examples = re.findall(r"such as ([\w.-]+)", str(column.read.holds))
     for example in examples:
         assert column.read(example, Decimals(",")) is not None
-    within = re.search(r"whole number from (-?\d+) to (-?\d+)", column.read.holds)
+    within = re.search(r"whole number from (-?\d+) to (-?\d+)", str(column.read.holds))
     for end, beyond in ((1, -1), (2, 1)) if within else ():
         number = int(within[end]) if within else 0
         assert column.read(str(number), Decimals(",")) == number

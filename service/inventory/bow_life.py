@@ -1,0 +1,130 @@
+"""The life of one bow: its marks beside its tier's over the years, and where its bench values lie among its tier."""
+
+import datetime as dt
+import statistics
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import EventKind
+from service import tables
+from service.core.scopes import Scope
+from service.inventory import stock
+
+
+@dataclass(frozen=True, slots=True)
+class MarkGiven:
+    """One mark that a player gave the bow, 1 to 7.
+
+    Attributes
+    ----------
+    player : a number of this page, the same for the same player; who it is stands with the trial.
+    trial : (key, number) of a trial of the looking dealer; number None for one read from a file, None where it is not theirs.
+    of_tier : the mean mark of the tier's other bows in that year, None where there is none.
+    """
+
+    on: dt.date
+    mark: int
+    player: int
+    trial: tuple[str, int | None] | None
+    of_tier: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class AmongTier:
+    """A bench value among those of the tier's bows, itself included: ``place`` 1 is the lowest, ``of`` how many were measured."""
+
+    quantity: str
+    value: float
+    low: float
+    middle: float
+    high: float
+    place: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class BowLife:
+    """What happened to a bow.
+
+    Attributes
+    ----------
+    marks : by day. years : (year, mean mark of the tier's other bows, how many marks).
+    worked_on : (day, what) of all that changes a bow, by day. haired : the last day of its hair.
+    elsewhere : trials it was rated in that are neither shown here nor still blind to the eye that looks.
+    """
+
+    marks: tuple[MarkGiven, ...]
+    years: tuple[tuple[int, float, int], ...]
+    worked_on: tuple[tuple[dt.date, EventKind], ...]
+    haired: dt.date | None
+    among: tuple[AmongTier, ...]
+    elsewhere: int
+
+
+def read(session: Session, scope: Scope, serial: str) -> BowLife:
+    """Return the life of a bow; raises `NotFoundError` where it lies beyond the scope.
+
+    Marks are those of the scope's own trials and of files that name no dealer, once their letters are revealed.
+    """
+    bow = stock.own(session, scope, serial)
+    copy, run, trial = tables.Copy, tables.Run, tables.Trial
+    of_tier: dict[int, list[int]] = defaultdict(list)
+    others = _marks(scope).join(copy, copy.serial == run.copy).where(copy.tier == bow.tier, copy.serial != serial)
+    for on, mark in session.execute(others.with_only_columns(trial.on, run.overall)):
+        of_tier[on.year].append(mark or 0)
+    years = tuple((year, statistics.fmean(marks), len(marks)) for year, marks in sorted(of_tier.items()))
+    means = {year: mean for year, mean, _count in years}
+    numbers: dict[int, int] = {}
+    given = []
+    for on, key, number, dealer, player, mark in session.execute(
+        _marks(scope).where(run.copy == serial).order_by(trial.on, trial.id, run.position)
+    ):
+        theirs = (key, number) if dealer is not None and dealer == scope.slug else None
+        given.append(MarkGiven(on, mark, numbers.setdefault(player, len(numbers) + 1), theirs, means.get(on.year)))
+    events = [(each.on, each.event) for each in reversed(stock.events(session, serial))]
+    return BowLife(
+        marks=tuple(given),
+        years=years,
+        worked_on=tuple(each for each in events if each[1] is not EventKind.MOVED),
+        haired=max((on for on, event in events if event is EventKind.REHAIRED), default=None),
+        among=tuple(_among(session, bow)),
+        elsewhere=_elsewhere(session, scope, serial),
+    )
+
+
+def _marks(scope: Scope) -> Select[*tuple[Any, ...]]:
+    """Return what asks for the marks that may be looked at within a scope."""
+    run, trial, composition = tables.Run, tables.Trial, tables.Composition
+    return (
+        select(trial.on, trial.key, composition.number, trial.dealer, trial.player, run.overall)
+        .select_from(run)
+        .join(trial, trial.id == run.trial)
+        .outerjoin(composition, composition.trial == trial.id)
+        .where(run.rater == "player", run.overall.is_not(None), tables.newest_run(), _theirs(scope))
+        .where(composition.trial.is_(None) | composition.revealed_at.is_not(None))
+    )
+
+
+def _theirs(scope: Scope) -> ColumnElement[bool]:
+    return scope.holds(tables.Trial.dealer) | tables.Trial.dealer.is_(None)
+
+
+def _elsewhere(session: Session, scope: Scope, serial: str) -> int:
+    run, trial = tables.Run, tables.Trial
+    rated = select(func.count(trial.id.distinct())).join(run, run.trial == trial.id)
+    return session.scalar(rated.where(run.copy == serial, run.rater == "player", ~_theirs(scope))) or 0
+
+
+def _among(session: Session, bow: tables.Copy) -> Iterable[AmongTier]:
+    columns = [getattr(tables.Copy, name) for name in tables.BENCH_COLUMNS]
+    rows = session.execute(select(*columns).where(tables.Copy.tier == bow.tier)).all()
+    for name, measured in zip(tables.BENCH_COLUMNS, zip(*rows, strict=True), strict=True):
+        value, values = getattr(bow, name), sorted(each for each in measured if each is not None)
+        if value is not None and len(values) > 1:
+            place = values.index(value) + 1
+            yield AmongTier(name, value, values[0], statistics.median(values), values[-1], place, len(values))

@@ -1,0 +1,244 @@
+"""The care of the stock at the desk: bows added, corrected and taken out again, prices, and events taken back.
+
+What is entered here is one row of a file of `service.inventory.files`: one declaration says what a field takes and refuses.
+"""
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sqlalchemy import String, cast, delete, func, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from model.domain.vocabulary import Instrument
+from service import tables
+from service.core import audit_events, formats
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
+from service.core.language import _
+from service.core.moments import now
+from service.core.scopes import Scope
+from service.core.spreadsheet_cells import with_guard, without_guard
+from service.inventory import stock
+from service.inventory.files import cells, enter, kinds
+from service.trials.shared import noted
+
+COLUMNS = kinds.COPIES.order
+"""What is typed of a new bow."""
+TO_UNDO = dt.timedelta(days=1)
+"""So long a bow that was added by mistake can be taken out again."""
+NEW_STATUSES = tuple(status for status in stock.SETTABLE if status != "sold")
+FACTS = ("materials", "insured_value", "tier", "hold", *tables.BENCH_COLUMNS)
+"""What is corrected of a bow: its place and status have verbs of their own, and its serial stays."""
+
+
+@dataclass(frozen=True, slots=True)
+class TierChoice:
+    """A tier that a bow may be of. ``holds``: '' where there are not two."""
+
+    slug: str
+    name: str
+    instrument: Instrument
+    holds: str
+
+
+def tiers(session: Session) -> tuple[TierChoice, ...]:
+    """Return all tiers in the order of the range."""
+    tier = tables.Tier
+    found = session.scalars(select(tier).order_by(tier.instrument, tier.grade, tier.slug))
+    return tuple(TierChoice(each.slug, each.name, each.instrument, each.holds) for each in found)
+
+
+# Bows
+
+
+def add(session: Session, user: int, reach: Scope, texts: Mapping[str, str], haired: str = "") -> str:
+    """Add a bow and return its serial.
+
+    Parameters
+    ----------
+    reach : where it may be. texts : cells of `copies.csv`. haired : the day of its hair, empty where it is not known.
+
+    Raises
+    ------
+    InvalidInputError
+        What `load` refuses; a serial that is taken, a place beyond the reach, a status that follows by itself.
+    ConflictError
+        The bow is there already.
+    """
+    serial, dealer = without_guard(texts["copy"]), texts["dealer"] or None
+    there = session.get(tables.Copy, serial)
+    if there is not None and reach.covers(there.dealer):
+        raise ConflictError(_("{copy} is in the stock already. Nothing was changed.").format(copy=serial))
+    wrong: list[tuple[str, str]] = []
+    if there is not None:
+        wrong.append(("copy", _("This serial is taken; look at the stick again, or give this bow another one.")))
+    if not reach.covers(dealer) or (dealer and session.get(tables.Dealer, dealer) is None):
+        wrong.append(("dealer", _("There is no such dealer; choose one of the list, or the workshop.")))
+    if texts["status"] not in NEW_STATUSES:
+        wrong.append(("status", _("Choose what the bow is now.")))
+    if wrong:
+        raise InvalidInputError(wrong)
+    rows = {kinds.COPIES: texts}
+    if haired:
+        rows[kinds.EVENTS_FILE] = {"copy": texts["copy"], "date": haired, "event": "rehaired"}
+    enter(session, rows)
+    noted(session, user, dealer, audit_events.BOW_ADDED, f"copy {serial}", tier=texts["tier"])
+    return serial
+
+
+def facts(session: Session, scope: Scope, serial: str) -> dict[str, str]:
+    """Return what is known of a bow as cells, by column of `FACTS`; of a quantity with readings they speak, and it is left out."""
+    bow = stock.own(session, scope, serial)
+    reading = tables.BenchReading
+    measured = set(session.scalars(select(reading.quantity).where(reading.copy == serial)))
+    return {name: cells.unguarded(getattr(bow, name)) for name in FACTS if name not in measured}
+
+
+def correct(session: Session, user: int, scope: Scope, serial: str, texts: Mapping[str, str], seen: str) -> bool:
+    """Correct what is known of a bow; return False where it is so already. ``seen``: `written` of what stood there before.
+
+    Raises `InvalidInputError` as `load` does, `ConflictError` where somebody else corrected it meanwhile.
+    """
+    bow = stock.own(session, scope, serial)
+    was = facts(session, scope, serial)
+    told = {name: text for name, text in texts.items() if name in was}
+    if told == was:
+        return False
+    _unchanged(written(was), seen)
+    enter(session, {kinds.COPIES: {"copy": with_guard(serial), **told}})
+    after = facts(session, scope, serial)
+    changed = [name for name in after if after[name] != was[name]]
+    if changed:
+        noted(session, user, bow.dealer, audit_events.BOW_CORRECTED, f"copy {serial}", changed=changed)
+    return bool(changed)
+
+
+def written(values: Mapping[str, str]) -> str:
+    """Return values as one text: the same values, the same text."""
+    return "|".join(values.values())
+
+
+def may_remove(session: Session, scope: Scope, serial: str) -> bool:
+    """Say whether a bow was added at the desk so lately that it can be taken out again."""
+    stock.own(session, scope, serial)
+    entry = tables.AuditEntry
+    added = select(entry.id).where(entry.did == audit_events.BOW_ADDED.did, entry.about == f"copy {serial}")
+    return session.scalar(added.where(entry.at > now() - TO_UNDO).limit(1)) is not None
+
+
+def remove(session: Session, user: int, scope: Scope, serial: str) -> None:
+    """Take a bow out that was added by mistake, with its readings and events; raises `ConflictError` where it is too late."""
+    bow = stock.own(session, scope, serial)
+    sentence = _("{copy} cannot be taken out any more; say of it that it is withdrawn.")
+    if not may_remove(session, scope, serial):
+        raise ConflictError(sentence.format(copy=serial))
+    try:
+        with session.begin_nested():
+            for table in (tables.BenchReading, tables.Event):
+                session.execute(delete(table).where(table.copy == serial))
+            session.delete(bow)
+            session.flush()
+    except IntegrityError:  # a trial names it by now
+        raise ConflictError(sentence.format(copy=serial)) from None
+    noted(session, user, scope.slug, audit_events.BOW_REMOVED, f"copy {serial}", tier=bow.tier)
+
+
+# Prices
+
+
+@dataclass(frozen=True, slots=True)
+class TierPrices:
+    """What a tier costs: its own price, and a dealer's where that differs; '' where nothing is said. ``currency``: a likely one."""
+
+    tier: str
+    name: str
+    price: str
+    price_currency: str
+    dealers_price: str
+    dealers_currency: str
+    currency: str
+
+
+def prices(session: Session, slug: str, dealer: str | None) -> TierPrices:
+    """Return what a tier costs; raises `NotFoundError` for no tier."""
+    tier = session.get(tables.Tier, slug)
+    if tier is None:
+        raise NotFoundError
+    there = session.get(tables.Price, (slug, dealer)) if dealer else None
+    known = [there.currency if there else None, tier.currency]
+    known += [session.get_one(tables.Dealer, dealer).currency] if dealer else []
+    return TierPrices(
+        tier=slug,
+        name=tier.name,
+        price=cells.written(tier.price),
+        price_currency=tier.currency or "",
+        dealers_price=cells.written(there.price) if there else "",
+        dealers_currency=there.currency if there else "",
+        currency=next(filter(None, known), ""),
+    )
+
+
+def set_price(
+    session: Session, user: int, scope: Scope, slug: str, dealer: str | None, price: str, currency: str, seen: str
+) -> bool:
+    """Set a tier's own price, or a dealer's; an empty one takes it back. Return False where it is so already.
+
+    Raises
+    ------
+    NotFoundError
+        There is no such tier, or the price is not theirs to set: a tier's own is the maker's.
+    InvalidInputError, ConflictError
+        What `load` refuses; somebody else changed it since ``seen`` (price and currency as `written`).
+    """
+    if not scope.covers(dealer):
+        raise NotFoundError
+    before = prices(session, slug, dealer)
+    was = (before.dealers_price, before.dealers_currency) if dealer else (before.price, before.price_currency)
+    told = {"price": price, "currency": currency if price else ""}
+    if tuple(told.values()) == was:
+        return False
+    _unchanged("|".join(was), seen)
+    if dealer is None:
+        tier = session.get_one(tables.Tier, slug)
+        enter(session, {kinds.TIERS: {"tier": slug, "instrument": tier.instrument, "grade": str(tier.grade), **told}})
+    elif price:
+        enter(session, {kinds.PRICES: {"tier": slug, "dealer": dealer, **told}})
+    else:
+        session.execute(delete(tables.Price).where(tables.Price.tier == slug, tables.Price.dealer == dealer))
+    noted(session, user, dealer, audit_events.PRICE_SET, f"tier {slug}", was=" ".join(was), now=" ".join(told.values()))
+    return True
+
+
+# What was done
+
+
+def question_day(session: Session, serial: str, on: dt.date, field: str) -> None:
+    """Raise `InvalidInputError` for a day before anything else that is known of a bow: it may not have existed then."""
+    run, trial, event, reading = tables.Run, tables.Trial, tables.Event, tables.BenchReading
+    played = select(func.min(trial.on)).join(run, run.trial == trial.id).where(run.copy == serial)
+    days = [session.scalar(played)]
+    days += [session.scalar(select(func.min(t.on)).where(t.copy == serial, t.on != on)) for t in (event, reading)]
+    first = min((day for day in days if day is not None), default=on)
+    if on < first:
+        sentence = _("Nothing is known of this bow before {day}. If this day is right, say so below.")
+        raise InvalidInputError([(field, sentence.format(day=formats.day(first)))])
+
+
+def take_back(session: Session, user: int, scope: Scope, serial: str, what: Mapping[str, str]) -> None:
+    """Take back what was recorded as done, ``event`` on the day ``on``; raises `ConflictError` where it is recorded no more."""
+    bow, event = stock.own(session, scope, serial), tables.Event
+    same = (event.copy == serial, event.event == what["event"], cast(event.on, String) == what["on"])
+    if not session.scalars(delete(event).where(*same).returning(event.id)).all():
+        raise ConflictError(_("That is recorded no more; nothing was changed."))
+    noted(session, user, bow.dealer, audit_events.BOW_RECORD_REMOVED, f"copy {serial}", **what)
+
+
+def _unchanged(was: str, seen: str) -> None:
+    if was != seen:
+        raise ConflictError(
+            _(
+                "Somebody else has changed this since you opened the page. What you typed stands below and is not kept yet: "
+                "look at it once more, and keep it again if it is to count."
+            )
+        )

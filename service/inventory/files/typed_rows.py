@@ -1,0 +1,36 @@
+"""Rows that somebody types one at a time, taken in by the same readers, checks and statements as whole files."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from service.core.errors import ConflictError, InvalidInputError
+from service.core.language import _
+from service.inventory.files.folders import Parsed
+from service.inventory.files.kinds import FileKind
+from service.inventory.files.loading import Report, load
+from service.inventory.files.spreadsheets import read_lines
+
+
+def enter(session: Session, rows: Mapping[FileKind, Mapping[str, str]], *, replace: bool = False) -> Report:
+    """Take in one row of each kind, given as its cells by column; a column left out says nothing, an empty cell 'not known'.
+
+    Raises
+    ------
+    InvalidInputError
+        A cell, or the row beside what is stored, cannot be used: by column, in the words that `load` has for it.
+    ConflictError
+        Somebody else entered the same at this moment.
+    """
+    sheets = {kind.name: read_lines(kind, ((1, [*texts]), (2, [*texts.values()]))) for kind, texts in rows.items()}
+    try:
+        with session.begin_nested():
+            report = load(session, Parsed(Path(), sheets), replace=replace)
+    except IntegrityError:
+        raise ConflictError(_("Somebody else has just entered the same. Nothing was changed; look again.")) from None
+    if report.problems:
+        raise InvalidInputError((problem.column or "", problem.sentence) for problem in report.problems)
+    session.expire_all()
+    return report

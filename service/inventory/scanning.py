@@ -1,0 +1,116 @@
+"""A bow found by what a scanner reads from its label, put into a trial's case and taken out of it again."""
+
+from dataclasses import dataclass
+from urllib.parse import quote, unquote
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import formats
+from service.core.errors import ConflictError
+from service.core.language import _
+from service.core.scopes import OneDealer, Scope
+from service.players.trial_access import claimed
+from service.trials import lifecycle
+from service.trials.shared import carried
+
+PLACE = "/desk/stock/"
+"""Where a bow's page is; what stands behind it in a label's address is the serial."""
+MOST_LABELS = 400
+LONGEST_CODE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class BowInCase:
+    """A bow of a trial. ``out``: it has left; ``back``: it is back."""
+
+    copy: str
+    out: bool
+    back: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedTrial:
+    """A trial that a bow may be put into."""
+
+    key: str
+    number: int
+
+
+def address_of(serial: str) -> str:
+    """Return the path that a label's code leads to."""
+    return PLACE + quote(serial, safe="")
+
+
+def find(session: Session, scope: Scope, code: str) -> str:
+    """Return the serial that a code stands for: a label's whole address, or the serial itself, small letters or capitals.
+
+    Raises `ConflictError` with a sentence where there is no such bow within the scope, whoever's it may be.
+    """
+    serial = unquote(code.partition(PLACE)[2].partition("?")[0]) if PLACE in code else code.strip()
+    copy = tables.Copy
+    same = select(copy.serial, copy.dealer).where(func.lower(copy.serial) == serial[:LONGEST_CODE].lower())
+    found = [each for each, dealer in session.execute(same) if scope.covers(dealer)]
+    if serial in found or len(found) == 1:
+        return serial if serial in found else found[0]
+    sentence = _("No bow with the code {code} is here. Look at the label, or type the serial.")
+    raise ConflictError(sentence.format(code=code[:60] or "–"))
+
+
+def labelled(session: Session, scope: Scope, serials: list[str], tier: str) -> tuple[str, ...]:
+    """Return the serials of a selection, or of a tier, that lie within a scope, in order; those that are gone are left out."""
+    copy = tables.Copy
+    wanted = copy.serial.in_(serials) if serials else copy.tier == tier
+    there = select(copy.serial).where(wanted, scope.holds(copy.dealer)).order_by(copy.serial).limit(MOST_LABELS)
+    gone = func.coalesce(copy.status.in_(("sold", "withdrawn")), False)
+    return tuple(session.scalars(there if serials else there.where(~gone)))
+
+
+def case(session: Session, dealer: str, key: str) -> tuple[BowInCase, ...]:
+    """Return the bows of a dealer's trial; raises `NotFoundError` for another's."""
+    _trial, composition = claimed(session, dealer, key)
+    rows = carried(session, composition.trial)
+    return tuple(BowInCase(row.copy, row.out_at is not None, row.back_at is not None) for row in rows)
+
+
+def planned(session: Session, dealer: str, serial: str, most: int = 5) -> tuple[PlannedTrial, ...]:
+    """Return the next planned trials of a dealer on a bow's instrument, without those that it is in."""
+    trial, composition, kept, copy = tables.Trial, tables.Composition, tables.TrialCopy, tables.Copy
+    instrument = select(tables.Tier.instrument).join(copy, copy.tier == tables.Tier.slug).where(copy.serial == serial)
+    found = session.execute(
+        select(trial.key, composition.number)
+        .join(composition, composition.trial == trial.id)
+        .where(composition.dealer == dealer, composition.state == "planned")
+        .where(trial.instrument == instrument.scalar_subquery())
+        .where(trial.id.not_in(select(kept.trial).where(kept.copy == serial)))
+        .order_by(trial.on, composition.number)
+        .limit(most)
+    )
+    return tuple(PlannedTrial(key, number) for key, number in found)
+
+
+def put_in(session: Session, user: int, dealer: str, key: str, code: str) -> str:
+    """Put a scanned bow into the case of a planned trial and say so; raises `ConflictError`, `InvalidInputError` as `lifecycle.swap`."""
+    serial = find(session, OneDealer(dealer), code)
+    if any(row.copy == serial and not row.back for row in case(session, dealer, key)):
+        raise ConflictError(_("{copy} is in the case already.").format(copy=serial))
+    lifecycle.swap(session, user, dealer, key, None, serial)
+    return _("{copy} is in the case; print the papers again.").format(copy=serial)
+
+
+def take_out(session: Session, user: int, dealer: str, key: str, code: str, condition: str) -> str:
+    """Take a scanned bow out of a planned trial's case, or back from one that it is out on, in a condition; say so."""
+    serial = find(session, OneDealer(dealer), code)
+    row = next((row for row in case(session, dealer, key) if row.copy == serial), None)
+    if row is None:
+        raise ConflictError(_("{copy} is not in this case.").format(copy=serial))
+    if row.back:
+        raise ConflictError(_("{copy} is back already.").format(copy=serial))
+    if row.out:
+        lifecycle.take_back(session, user, dealer, key, {serial: condition})
+    else:
+        lifecycle.swap(session, user, dealer, key, serial, None)
+    left = sum(not each.back for each in case(session, dealer, key))
+    said = _("{copy} is out of the case; {bows} left in it.")
+    return said.format(copy=serial, bows=formats.bows(left))
