@@ -33,6 +33,7 @@ from service.inventory import inventory_api, uploads
 from service.mail import mail_links, outbox_page
 from service.mail.mail_service import open_mail_service
 from service.mail.sending import Postman
+from service.modelling import fit_runs
 from service.operations import health_doors, metrics_doors, well_known
 from service.operations.metrics import SHARED, Metrics
 from service.privacy import privacy_pages
@@ -106,6 +107,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.mail_service = open_mail_service(
         settings.mail, settings.data_dir / "mail", settings.public_address, secret, MAILS, older=tuple(older)
     )
+    address = settings.database_url.render_as_string(hide_password=False)
+    app.state.launch_fit = fit_runs.launcher({**os.environ, "DATABASE_URL": address})
     app.state.second_factor = settings.second_factor
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address

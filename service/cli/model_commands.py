@@ -3,6 +3,7 @@
 import argparse
 import datetime as dt
 import json
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,7 +16,7 @@ from service.core import problems
 from service.core.database import Database
 from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError
 from service.core.scopes import AllDealers
-from service.modelling import fits, model_page
+from service.modelling import fit_runs, fits, model_page
 from service.operations import health
 from service.privacy import retention
 from service.settings import Settings
@@ -58,7 +59,9 @@ def fit(asked: argparse.Namespace, settings: Settings) -> int:
         elif asked.report is not None:
             _write_report(database, asked.report, demo=settings.demo)
         else:
-            for line in fits.fit(database, progress=bar() if sys.stderr.isatty() else None).lines:
+            token = os.environ.get(fit_runs.TOKEN)
+            progress = bar() if sys.stderr.isatty() else None
+            for line in (fit_runs.run(database, token) if token else fits.fit(database, progress)).lines:
                 print(line)
     return 0
 

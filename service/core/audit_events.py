@@ -144,6 +144,7 @@ PRICE_SET = _event("price_set", N_("set a tier’s price"), STAFF)
 TIER_DESCRIBED = _event("tier_described", N_("said what a tier is meant to be"), STAFF)
 
 # Model and data
+FIT_ASKED = _event("fit_asked", N_("asked for a fit of the model"), STAFF)
 MODEL_ADOPTED = _event("model_adopted", N_("put a version of the model in use"), COMMAND)
 DATA_LOADED = _event("data_loaded", N_("loaded files"), COMMAND, STAFF)
 DATA_DUMPED = _event("data_dumped", N_("wrote range and history to files"), COMMAND)

@@ -27,6 +27,7 @@ class Permission(StrEnum):
     RANGE_VIEW = "range:view"
     RANGE_CHANGE = "range:change"
     MODEL_VIEW = "model:view"
+    MODEL_CHANGE = "model:change"
     TABLETS_VIEW = "tablets:view"
     TABLETS_CHANGE = "tablets:change"
     MAIL_VIEW = "mail:view"
@@ -43,7 +44,7 @@ class Permission(StrEnum):
 
 
 _P = Permission
-OF_NO_DEALER = frozenset({_P.RANGE_VIEW, _P.RANGE_CHANGE})
+OF_NO_DEALER = frozenset({_P.RANGE_VIEW, _P.RANGE_CHANGE, _P.MODEL_CHANGE})
 """What speaks of things that are no dealer's: a bound account has none of it, whatever its role."""
 
 
@@ -74,7 +75,7 @@ ROLES: dict[str, Role] = {
     "workshop": Role(
         N_("workshop"),
         N_("the range, every copy, the model; players only as numbers"),
-        frozenset({_P.STOCK_VIEW, _P.STOCK_CHANGE, _P.RANGE_VIEW, _P.RANGE_CHANGE, _P.MODEL_VIEW}),
+        frozenset({_P.STOCK_VIEW, _P.STOCK_CHANGE, _P.RANGE_VIEW, _P.RANGE_CHANGE, _P.MODEL_VIEW, _P.MODEL_CHANGE}),
     ),
     "owner": Role(N_("owner"), N_("everything, accounts and the record included"), frozenset(Permission)),
 }

@@ -109,6 +109,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/retention": ("/desk/retention",),
     "/desk/dealers": ("/desk/dealers",),
     "/desk/model": ("/desk/model",),
+    "/desk/model/fit": ("/desk/model/fit",),
     "/desk/mail": ("/desk/mail?state=sent", "/desk/mail?state=failed", "/desk/mail?state=waiting"),
     "/desk/mail/{ident}": ("/desk/mail/{mail}",),
     "/desk/website": ("/desk/website",),

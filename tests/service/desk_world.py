@@ -53,7 +53,7 @@ trials      vc  -   -   vc  vc
 players     vc  -   -   vc  vc
 stock       vc  vc  vc  vc  vc
 range       -   -   vc  -   vc
-model       -   v   v   v   v
+model       -   v   vc  v   vc
 tablets     vc  -   -   vc  vc
 mail        vc  -   -   vc  vc
 settings    v   -   -   vc  vc
@@ -88,7 +88,7 @@ WITHOUT_SIGN_IN = (
 )
 OWN_ACCOUNT = ("/desk/account", "/desk/find", "/desk/sign-in/stay", "/desk/sign-out", "/desk/help")
 """Whoever is signed in looks after their own account, reads the help and finds what they may see, whatever their role."""
-NOBODYS = ("/desk/bows", "/desk/range", "/desk/retention/clock")
+NOBODYS = ("/desk/bows", "/desk/model/fit", "/desk/range", "/desk/retention/clock")
 """What is no dealer's."""
 WHEREVER = ("stock", "model", "users", "audit", "dealers", "retention")
 """Areas in which whoever is bound to no dealer sees every dealer's; in the others everybody acts for one dealer."""

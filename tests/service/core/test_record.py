@@ -107,6 +107,7 @@ def _at_the_desk(world: World) -> None:
         ("workshop", f"{bow}/bench/remove", {"reading": "1"}),
         ("workshop", f"{bow}/status", {"status": "in_repair"}),
         ("workshop", f"{bow}/place", {"to": OTHER}),
+        ("workshop", "/desk/model/fit", {}),
         ("workshop", "/desk/range/bramble", {"seen": ",,,,,,,", **dict.fromkeys(CRITERIA, ""), "response": "2"}),
     ]
     for name, path, fields in steps:

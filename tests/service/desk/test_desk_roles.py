@@ -36,6 +36,7 @@ NAMES_NOTHING = (
     "POST /desk/forgotten",
     "POST /desk/mail/{ident}/bounced",
     "POST /desk/mail/{ident}/resend",
+    "POST /desk/model/fit",
     "POST /desk/password/{secret}",
     "POST /desk/players/{key}/erase",
     "POST /desk/players/{key}/note",
