@@ -25,6 +25,7 @@ from service.trials.shared import noted
 
 COLUMNS = kinds.COPIES.order
 """What is typed of a new bow."""
+MEASURED = tables.BENCH_COLUMNS
 TO_UNDO = dt.timedelta(days=1)
 """So long a bow that was added by mistake can be taken out again."""
 NEW_STATUSES = tuple(status for status in stock.SETTABLE if status != "sold")

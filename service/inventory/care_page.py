@@ -28,7 +28,7 @@ NAMES: Mapping[str, str] = {
 }
 
 
-def measures(names: Iterable[str] = tuple(desk_words.QUANTITIES)) -> tuple[tuple[str, str, str], ...]:
+def measures(names: Iterable[str]) -> tuple[tuple[str, str, str], ...]:
     """Return the fields of some quantities: name, label, and unit where there is one."""
     return tuple((name, _(desk_words.QUANTITIES[name]), desk_words.UNITS[name].removeprefix("1")) for name in names)
 
