@@ -52,6 +52,21 @@ def desk(tmp_path: Path, _migrated_file: Path) -> Iterator[Desk]:
         yield opened
 
 
+_OF_STOCK: list[tuple[str, str, dict[str, Any]]] = [
+    ("adviser", "/desk/bows/new", {"copy": "N-1", "tier": "bramble", "hold": "german", "status": "in_stock"}),
+    (
+        "adviser",
+        "/desk/stock/N-1/correct",
+        {"seen": "||bramble|german" + "|" * 7, "tier": "bramble", "hold": "german", "mass_g": "9"},
+    ),
+    ("adviser", "/desk/stock/N-1/event", {"event": "rehaired", "on": "2026-03-02"}),
+    ("adviser", "/desk/stock/N-1/take-back", {"event": "rehaired", "on": "2026-03-02"}),
+    ("adviser", "/desk/stock/N-1/remove", {}),
+    ("adviser", "/desk/bows/prices/bramble", {"price": "2222", "currency": "EUR", "seen": "|"}),
+]
+"""What is done with a bow that was added by mistake, and a price."""
+
+
 def _at_the_desk(world: World) -> None:
     """Do at the desk, page by page, what is on record there."""
     things = world.things[DEALER]
@@ -92,16 +107,7 @@ def _at_the_desk(world: World) -> None:
         ("adviser", f"{trial}/head-to-head", {"go": "end"}),
         ("adviser", f"{trial}/reveal", {}),
         ("adviser", f"{trial}/cancel", {}),
-        ("adviser", "/desk/bows/new", {"copy": "N-1", "tier": "bramble", "hold": "german", "status": "in_stock"}),
-        (
-            "adviser",
-            "/desk/stock/N-1/correct",
-            {"seen": "||bramble|german" + "|" * 7, "tier": "bramble", "hold": "german", "mass_g": "9"},
-        ),
-        ("adviser", "/desk/stock/N-1/event", {"event": "rehaired", "on": "2026-03-02"}),
-        ("adviser", "/desk/stock/N-1/take-back", {"event": "rehaired", "on": "2026-03-02"}),
-        ("adviser", "/desk/stock/N-1/remove", {}),
-        ("adviser", "/desk/bows/prices/bramble", {"price": "2222", "currency": "EUR", "seen": "|"}),
+        *_OF_STOCK,
         ("workshop", f"{bow}/event", {"event": "rehaired", "on": "2026-03-02"}),
         ("workshop", f"{bow}/bench", {"mass_g": "130"}),
         ("workshop", f"{bow}/bench/remove", {"reading": "1"}),
