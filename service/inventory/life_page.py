@@ -96,7 +96,7 @@ def since_hair(life: BowLife, today: dt.date) -> str:
     days = (today - life.haired).days
     if days < 1:
         return _("Rehaired today.")
-    return ngettext("Rehaired one day ago.", "Rehaired {days} days ago.", days).format(days=formats.number(days, 0))
+    return ngettext("Rehaired one day ago.", "Rehaired {count} days ago.", days).format(count=formats.number(days, 0))
 
 
 def among(life: BowLife) -> Iterator[tuple[str, AmongTier, str, str]]:
