@@ -125,6 +125,7 @@ HEAD_TO_HEAD_BEGUN = _event("head_to_head_begun", N_("began a head-to-head"), ST
 HEAD_TO_HEAD_ENDED = _event("head_to_head_ended", N_("ended a head-to-head"), STAFF)
 SEAT_OPENED = _event("seat_opened", N_("opened a link"), STAFF)
 SHEET_CHOSEN = _event("sheet_chosen", N_("chose a sheet"), STAFF)
+SHEETS_TYPED = _event("sheets_typed", N_("typed in sheets of paper"), STAFF)
 OUTCOME_RECORDED = _event("outcome_recorded", N_("recorded what came of a trial"), STAFF, STRANGER, DEALERS_SERVER)
 OUTCOME_CORRECTED = _event("outcome_corrected", N_("corrected what came of a trial"), STAFF)
 

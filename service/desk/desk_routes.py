@@ -7,11 +7,30 @@ from service.desk import enquiries_page, figures_page, find_page, home, player_p
 from service.inventory import bench_file, care_routes, file_routes, range_routes, scan_routes, stock_routes
 from service.operations import help_page
 from service.privacy import person_page
-from service.trials import asking_page, compose_routes, correcting_page, parcel_page, prints, trial_routes
+from service.trials import (
+    asking_page,
+    compose_routes,
+    correcting_page,
+    paper_sheets_page,
+    parcel_page,
+    prints,
+    trial_routes,
+)
 
 router = APIRouter()
 PARTS = (
-    *(home, find_page, enquiries_page, compose_routes, trial_routes, asking_page, correcting_page, parcel_page, prints),
+    *(
+        home,
+        find_page,
+        enquiries_page,
+        compose_routes,
+        trial_routes,
+        asking_page,
+        correcting_page,
+        paper_sheets_page,
+        parcel_page,
+        prints,
+    ),
     *(care_routes, file_routes, scan_routes),
     *(stock_routes, range_routes, players_page, player_page, figures_page, who_is_who, person_page, help_page),
     *(bench_routes, bench_file),

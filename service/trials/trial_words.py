@@ -141,6 +141,9 @@ def criterion(name: str) -> str:
 def sender(sheet: SheetRow) -> str:
     """Say whose sheet it is and when it came."""
     who = _(desk_words.RATERS[sheet.rater])
+    if sheet.sender.startswith("paper: "):
+        name, day = sheet.sender.removeprefix("paper: "), times.day(sheet.received_at)
+        return _("{who}, from paper, typed in by {name} on {day}").format(who=formats.capital(who), name=name, day=day)
     return _("{who}, {moment}").format(who=formats.capital(who), moment=times.moment(sheet.received_at))
 
 

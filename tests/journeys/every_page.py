@@ -72,10 +72,11 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/trials/{key}/close": ("/desk/trials/{part}/close",),
     "/desk/trials/{key}/outcome": ("/desk/trials/{part}/outcome?what=none+price",),
     "/desk/trials/{key}/reopen": ("/desk/trials/{kept}/reopen",),
+    "/desk/trials/{key}/paper": ("/desk/trials/{part}/paper", "/desk/trials/{cancelled}/paper?rater=listener"),
     "/desk/trials/{key}/correct": ("/desk/trials/{kept}/correct",),
     "/desk/trials/{key}/reveal": ("/desk/trials/{part}/reveal",),
     "/desk/trials/{key}/print/{name}": (
-        *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel", "loan")),
+        *(f"/desk/trials/{{post}}/print/{name}" for name in ("sheet", "letters", "key", "parcel", "loan", "all")),
         "/desk/trials/{open}/print/parcel",
         "/desk/trials/{revealed}/print/result",
     ),

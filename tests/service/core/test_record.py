@@ -105,6 +105,7 @@ def _at_the_desk(world: World) -> None:
         ("adviser", f"{trial}/open", {}),
         ("adviser", f"{trial}/head-to-head", {"one": "own", "other": _letter(world)}),
         ("adviser", f"{trial}/head-to-head", {"go": "end"}),
+        ("adviser", f"{trial}/paper", {"on": TODAY.isoformat(), "letter.other": "QQ", "other.overall": "5"}),
         ("adviser", f"{trial}/reveal", {}),
         ("adviser", f"{trial}/cancel", {}),
         *_OF_STOCK,

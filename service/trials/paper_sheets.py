@@ -1,0 +1,144 @@
+"""Sheets of paper typed in at the desk: the same checks and rules as a screen's, each with who typed it, and correctable.
+
+A paper sheet has an id of its own for each rater and place, so that typing it again is its next revision. It has a day and no
+hour: it counts as filled in before the key was revealed on that day. Where a screen's sheet has the place already, both are
+kept and staff choose (`service.trials.sheets.count`); where the screen said the same, there is nothing to keep.
+"""
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import tables
+from service.core import audit_events, formats
+from service.core.errors import ConflictError, InvalidInputError
+from service.core.language import _
+from service.core.moments import now
+from service.players.trial_access import claimed
+from service.questionnaire import sheet_fields
+from service.questionnaire.sheet_fields import CANNOT_TELL, SheetIn
+from service.trials import sheets
+from service.trials.shared import noted, require_state
+
+SENDER = "paper: "
+"""Before the name of who typed a sheet in, in the place of the screen that sent it."""
+_UNTELLABLE = ("?", "？")
+
+
+@dataclass(frozen=True, slots=True)
+class PaperLine:
+    """One bow's line of a paper sheet as it was typed; ``position`` names its fields, ``letter`` '' is the own bow."""
+
+    position: int
+    letter: str
+    marks: Mapping[str, str]
+    note: str
+
+
+def run_of(rater: str, position: int) -> str:
+    """Return the id of the paper sheet of a place."""
+    return f"paper-{rater}-{position}"
+
+
+def enter(
+    session: Session, user: int, dealer: str, key: str, rater: str, on: dt.date, lines: Sequence[PaperLine], name: str
+) -> tuple[int, frozenset[str]]:
+    """Keep what was typed; return how many sheets are new or changed, and all that is odd about them.
+
+    Raises
+    ------
+    NotFoundError
+        The dealer has no such trial.
+    ConflictError
+        It was not begun yet.
+    InvalidInputError
+        A mark that is none, by ``position.criterion``; a day before the trial or to come. Nothing is kept then.
+    """
+    trial, composition = claimed(session, dealer, key)
+    require_state(composition, ("open", "closed", "cancelled"), _("Nothing was played in this trial yet."))
+    _require_day(trial.on, on)
+    kept = list(
+        session.scalars(select(tables.Sheet).where(tables.Sheet.trial == trial.id, tables.Sheet.rater == rater))
+    )
+    found = _checked(kept, rater, on, lines)
+    flags: set[str] = set()
+    for sheet in found:
+        run = run_of(rater, sheet.position)
+        flags |= set(sheets.record(session, dealer, key, run, sheet, f"{SENDER}{name}").flags)
+    if found:
+        places = [sheet.position for sheet in found]
+        noted(session, user, dealer, audit_events.SHEETS_TYPED, f"trial {key}", rater=rater, places=places)
+    return len(found), frozenset(flags)
+
+
+def _require_day(first: dt.date, on: dt.date) -> None:
+    if on < first:
+        raise InvalidInputError([("on", _("This is before the trial, {day}.").format(day=formats.day(first)))])
+    if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
+        raise InvalidInputError([("on", _("This day is still to come."))])
+
+
+def _checked(kept: Sequence[tables.Sheet], rater: str, on: dt.date, lines: Sequence[PaperLine]) -> list[SheetIn]:
+    """Return the sheets that say something new; raises `InvalidInputError` with every mark that is none."""
+    found, wrong = [], []
+    for line in lines:
+        before = newest(kept, run_of(rater, line.position))
+        try:
+            sheet = _sheet(line, rater, on, before.revision + 1 if before else 1)
+        except InvalidInputError as invalid:
+            wrong += [
+                (f"{line.position}.{each.path.removeprefix('ratings.')}", each.message) for each in invalid.problems
+            ]
+            continue
+        is_blank = not sheet.ratings and not sheet.note
+        if not (is_blank and before is None) and not _is_known(kept, sheet, before):
+            found.append(sheet)
+    if wrong:
+        raise InvalidInputError(wrong)
+    return found
+
+
+def _sheet(line: PaperLine, rater: str, on: dt.date, revision: int) -> SheetIn:
+    return sheet_fields.check_sheet(
+        {
+            "revision": revision,
+            "position": line.position,
+            "letter": line.letter,
+            "rater": rater,
+            "ratings": {name: _mark(text) for name, text in line.marks.items() if text},
+            "note": line.note or None,
+            "rated_at": f"{on.isoformat()}T00:00:00Z",
+        }
+    )
+
+
+def _mark(text: str) -> int | str:
+    if text in _UNTELLABLE:
+        return CANNOT_TELL
+    return int(text) if text.isascii() and text.isdigit() and len(text) == 1 else text
+
+
+def newest(kept: Sequence[tables.Sheet], run: str) -> tables.Sheet | None:
+    """Return the newest revision under an id."""
+    return max((each for each in kept if each.run == run), key=lambda each: (each.revision, each.id), default=None)
+
+
+def _is_known(kept: Sequence[tables.Sheet], sheet: SheetIn, before: tables.Sheet | None) -> bool:
+    """Say whether the same was typed before, or a screen's sheet that counts says it already."""
+    if before is not None:
+        return (before.letter, before.ratings, before.note) == (sheet.letter, sheet.ratings, sheet.note)
+    counting = next((each for each in kept if each.counts and each.position == sheet.position), None)
+    if counting is None or counting.letter != sheet.letter or (sheet.note and sheet.note != counting.note):
+        return False
+    return all(counting.ratings.get(name) == mark for name, mark in sheet.ratings.items())
+
+
+def require_letters(letters: Mapping[int, str], typed: Sequence[PaperLine]) -> None:
+    """Raise `ConflictError` where the letters changed since the page was made: a sheet would be another bow's."""
+    if any(letters.get(line.position, line.letter) != line.letter for line in typed):
+        raise ConflictError(
+            _("The case was changed since, and the letters with it. Nothing was kept: look at the letters again.")
+        )
