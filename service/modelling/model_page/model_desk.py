@@ -24,7 +24,7 @@ FIT = "/desk/model/fit"
 
 
 @router.get(FIT)
-async def look_at_fit(request: Request, staff: Changes, session: Reading) -> Response:
+async def look_at_fit(request: Request, staff: Views, session: Reading) -> Response:
     """Show how the fit that was asked for last stands."""
     return _fit(request, staff, session)
 
