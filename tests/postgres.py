@@ -16,6 +16,8 @@ from typing import Any
 
 MISSING = "PostgreSQL's server is missing, and tests need it. Install it (Debian, Ubuntu: apt-get install postgresql)."
 USER = "postgres"
+ROOM = 6 * 1024**3
+"""Bytes for the databases of two runs beside each other, with some to spare."""
 FAST = (
     "fsync=off",
     "full_page_writes=off",
@@ -47,7 +49,7 @@ class Server:
             There is no server to start; the text says how to get one.
         """
         programs = _programs()
-        folder = Path(tempfile.mkdtemp(prefix="bows-postgres-"))
+        folder = Path(tempfile.mkdtemp(prefix="bows-postgres-", dir=_in_memory()))
         data, port = folder / "data", _free_port()
         try:
             if os.geteuid() == 0:
@@ -67,6 +69,13 @@ def _programs() -> Path:
     if found is None and not debian:
         raise FileNotFoundError(MISSING)
     return debian[-1].parent if debian else Path(str(found)).resolve().parent
+
+
+def _in_memory() -> str | None:
+    """Return a folder kept in memory where there is one with room, since a database a test is much to write and to remove."""
+    folder = Path("/dev/shm")
+    roomy = folder.is_dir() and shutil.disk_usage(folder).free > ROOM
+    return str(folder) if roomy else None
 
 
 def program(name: str) -> Path:

@@ -20,10 +20,12 @@ COMMANDS = {
     },
     "storing": {
         "migrate": "bring the database to this version's tables",
-        "load": "take in tiers, prices, copies, bench, events, runs and outcomes from CSV files, all or nothing",
-        "dump": "write range and history as CSV files",
         "backup": "write a consistent copy of everything, also while serving",
         "restore": "put a backup in place of the database",
+    },
+    "file_commands": {
+        "load": "take in tiers, prices, copies, bench, events, runs and outcomes from CSV files, all or nothing",
+        "dump": "write range and history as CSV files",
     },
     "staff_commands": {
         "dealers": "add or list the dealers",

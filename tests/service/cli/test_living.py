@@ -68,8 +68,6 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
         ("open", r"Ines Carvalho.* by post .*Being played, due back on"),
         ("today", r"Sofia Marek.*Planned, \w+ bows, 0 of"),
         ("parcels", r"Luca Bernasconi.* by post "),
-        ("enquiries", r"Hannah Wells.*Violin"),
-        ("enquiries", r"No name given.*Cello"),
         ("enquiries", r"Marc Delvaux.*Double bass, French hold"),
         ("enquiries", r"Greta Nilsson.*Viola"),
         ("outcomes", r"Amélie Roux.*Ended"),
@@ -78,6 +76,13 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 )
 def test_the_desk_shows_what_waits(demo: Demo, anchor: str, said: str) -> None:
     assert re.search(said, demo.group(anchor))
+
+
+def test_today_leads_to_the_enquiries_that_it_has_no_room_for(demo: Demo) -> None:
+    assert "Show all 4" in demo.group("enquiries")
+    waiting = " ".join(demo.adviser.read("/desk/enquiries").text.split())
+    for said in (r"Hannah Wells.*Violin", r"No name given.*Cello", r"Marc Delvaux", r"Greta Nilsson"):
+        assert re.search(said, waiting)
 
 
 def test_a_trial_that_is_over_tells_what_was_kept_and_the_stock_follows(demo: Demo) -> None:

@@ -138,7 +138,8 @@ def test_the_form_leads_to_an_answer_without_a_cookie_and_never_leaves_its_frame
 
 def test_the_answer_can_be_opened_in_a_window_of_its_own(client: Client, prefix: str) -> None:
     answer = walk(Foreign(client.app), f"{prefix}/")[-1]
-    (way,) = [link for link in answer.all("a") if link.get("href").startswith("/advice/")]
+    on_paper, way = [link for link in answer.all("a") if link.get("href").startswith("/advice/")]
+    assert (on_paper.get("href"), on_paper.get("target")) == (f"{way.get('href')}/print", "_blank")
     assert way.get("target") == "_blank"
     assert way.get("href") == answer.address.removeprefix(prefix)
     assert ancestors(client.get(way.get("href"), headers=BROWSER)) == "'none'"

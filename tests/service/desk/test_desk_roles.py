@@ -65,6 +65,7 @@ NAMES_NOTHING = (
     "POST /desk/trials/{key}/head-to-head",
     "POST /desk/trials/{key}/move",
     "POST /desk/trials/{key}/open",
+    "POST /desk/trials/{key}/paper",
     "POST /desk/trials/{key}/parcel",
     "POST /desk/trials/{key}/reopen",
     "POST /desk/trials/{key}/reveal",
