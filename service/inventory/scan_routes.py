@@ -1,4 +1,4 @@
-"""Labels to print, and what a scanner reads from them: a bow found, put into a trial's case and taken out of it again."""
+"""Labels to print, and what a scanner reads from them: a bow put into a trial's case and taken out of it again."""
 
 from typing import Annotated
 
@@ -51,21 +51,6 @@ async def labels(
 
 def _code(request: Request, serial: str) -> str:
     return qr.svg(desk_frame.address_of(request, scanning.address_of(serial)), _("Leads to {copy}").format(copy=serial))
-
-
-@router.get("/bows/find")
-async def find(request: Request, staff: Views, session: Reading, code: str = "") -> Response:
-    """Lead to the bow that a code stands for, or ask for one."""
-    notice = ""
-    if code.strip():
-        try:
-            return desk_frame.see(request, scanning.address_of(scanning.find(session, staff.bows, code)))
-        except ConflictError as refused:
-            notice = str(refused)
-    page = FormPage(title=_("Find a bow by its label"), action="/desk/bows/find", typed=Typed({}, {}))
-    return desk_frame.show(
-        request, staff, "inventory/scan.html", page, notice=notice, trial="", way="", tabs=(), rows=()
-    )
 
 
 @router.get("/trials/{key}/case")

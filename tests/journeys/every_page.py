@@ -86,7 +86,6 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/stock/{serial}/correct": ("/desk/stock/{serial}/correct",),
     "/desk/bows/new": ("/desk/bows/new",),
     "/desk/bows/files": ("/desk/bows/files",),
-    "/desk/bows/find": ("/desk/bows/find", "/desk/bows/find?code=nobodys"),
     "/desk/bows/labels": ("/desk/bows/labels?copy={serial}", "/desk/bows/labels?tier=hedge-gate&per=40"),
     "/desk/trials/{key}/case": ("/desk/trials/{planned}/case", "/desk/trials/{post}/case?way=back"),
     "/desk/bows/prices/{tier}": ("/desk/bows/prices/hedge-gate",),

@@ -69,15 +69,15 @@ def test_labels_of_a_tier_are_those_of_its_bows_here_and_of_nothing_there_are_no
     "code", ["http://elsewhere.example:8000/desk/stock/DB%20odd%20%C3%A9%201", f" {ODD} ", "db odd é 1", "DB ODD é 1"]
 )
 def test_a_scanned_code_leads_to_its_bow(shop: Shop, code: str) -> None:
-    reply = shop.adviser.send("GET", "/desk/bows/find", params={"code": code}, follow=True)
+    reply = shop.adviser.send("GET", "/desk/find", params={"q": code}, follow=True)
     assert Page(reply).h1 == ODD
 
 
 @pytest.mark.parametrize("code", ["DB-hill-0", "nobodys", "%", "x" * 10_000, "\U0001f3bb"])
 def test_an_unknown_code_and_another_dealers_are_answered_alike(shop: Shop, code: str) -> None:
-    page = Page(shop.adviser.send("GET", "/desk/bows/find", params={"code": code}))
-    assert page.faults == []
-    assert "is here. Look at the label, or type the serial." in page.text
+    refused = scan(shop, shop.compose(), code)
+    assert refused.faults == []
+    assert "is here. Look at the label, or type the serial." in refused.text
 
 
 def test_one_scan_puts_a_bow_into_a_planned_case_and_one_takes_it_out(shop: Shop) -> None:
