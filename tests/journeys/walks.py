@@ -206,6 +206,20 @@ def mistakes_at_the_desk(visit: Visit) -> None:
     visit.at(page, "compose, no bow")
 
 
+def loading_a_file(visit: Visit) -> None:
+    """Look at what a file would change: one that can be taken in, and one that cannot."""
+    page = visit.page(OWNER)
+    for name, row in (
+        ("prices, a new one", "hedge-gate,quince-court,999,EUR"),
+        ("prices, wrong ones", "nobodys,quince-court,-1,EUR"),
+    ):
+        page.goto("/desk/bows/files")
+        table = f"tier,dealer,price,currency\n{row}\n".encode()
+        page.set_input_files("#file", {"name": "prices.csv", "mimeType": "text/csv", "buffer": table})
+        follow(page, "form[enctype] .go")
+        visit.at(page, name)
+
+
 def _shown(page: Page, button: str, then: str) -> None:
     page.click(f"footer [data-do={button}]")
     page.wait_for_selector(f"main[data-screen={then}]")
@@ -365,6 +379,7 @@ WALKS: Mapping[str, tuple[Walk, tuple[str, ...]]] = {
     "signing in": (signing_in, ()),
     "second factor": (second_factor, ("/desk/sign-in/code",)),
     "mistakes at the desk": (mistakes_at_the_desk, ()),
+    "loading a file": (loading_a_file, ("/desk/bows/files/{secret}",)),
     "tablet": (tablet, ("/tablet", "/tablet/enrol")),
     "pairs": (pairs, ()),
     "questions": (questions, ()),
