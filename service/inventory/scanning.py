@@ -67,11 +67,13 @@ def labelled(session: Session, scope: Scope, serials: list[str], tier: str) -> t
     return tuple(session.scalars(there if serials else there.where(~gone)))
 
 
-def case(session: Session, dealer: str, key: str) -> tuple[BowInCase, ...]:
-    """Return the bows of a dealer's trial; raises `NotFoundError` for another's."""
+def case(session: Session, dealer: str, key: str) -> tuple[int, tuple[BowInCase, ...]]:
+    """Return the number of a dealer's trial, and its bows; raises `NotFoundError` for another's."""
     _trial, composition = claimed(session, dealer, key)
     rows = carried(session, composition.trial)
-    return tuple(BowInCase(row.copy, row.out_at is not None, row.back_at is not None) for row in rows)
+    return composition.number, tuple(
+        BowInCase(row.copy, row.out_at is not None, row.back_at is not None) for row in rows
+    )
 
 
 def planned(session: Session, dealer: str, serial: str, most: int = 5) -> tuple[PlannedTrial, ...]:
@@ -93,7 +95,7 @@ def planned(session: Session, dealer: str, serial: str, most: int = 5) -> tuple[
 def put_in(session: Session, user: int, dealer: str, key: str, code: str) -> str:
     """Put a scanned bow into the case of a planned trial and say so; raises `ConflictError`, `InvalidInputError` as `lifecycle.swap`."""
     serial = find(session, OneDealer(dealer), code)
-    if any(row.copy == serial and not row.back for row in case(session, dealer, key)):
+    if any(row.copy == serial and not row.back for row in case(session, dealer, key)[1]):
         raise ConflictError(_("{copy} is in the case already.").format(copy=serial))
     lifecycle.swap(session, user, dealer, key, None, serial)
     return _("{copy} is in the case; print the papers again.").format(copy=serial)
@@ -102,7 +104,7 @@ def put_in(session: Session, user: int, dealer: str, key: str, code: str) -> str
 def take_out(session: Session, user: int, dealer: str, key: str, code: str, condition: str) -> str:
     """Take a scanned bow out of a planned trial's case, or back from one that it is out on, in a condition; say so."""
     serial = find(session, OneDealer(dealer), code)
-    row = next((row for row in case(session, dealer, key) if row.copy == serial), None)
+    row = next((row for row in case(session, dealer, key)[1] if row.copy == serial), None)
     if row is None:
         raise ConflictError(_("{copy} is not in this case.").format(copy=serial))
     if row.back:
@@ -111,6 +113,6 @@ def take_out(session: Session, user: int, dealer: str, key: str, code: str, cond
         lifecycle.take_back(session, user, dealer, key, {serial: condition})
     else:
         lifecycle.swap(session, user, dealer, key, serial, None)
-    left = sum(not each.back for each in case(session, dealer, key))
+    left = sum(not each.back for each in case(session, dealer, key)[1])
     said = _("{copy} is out of the case; {bows} left in it.")
     return said.format(copy=serial, bows=formats.bows(left))

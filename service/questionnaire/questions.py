@@ -179,7 +179,7 @@ class Questionnaire(Body):
                 "A bow that fills a hall is not always the one for a small room. Choose all that hold, or none if you are not sure."
             ),
             options=choices.table(choices.SETTINGS),
-            line=N_("You play"),
+            line=N_("What is played"),
             say=say.settings,
             brief=say.settings_briefly,
             kept=(Kept("settings", "where the player plays", _by_name),),
