@@ -1,7 +1,7 @@
 """The page of one trial, from what the use cases say of it."""
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import segno
@@ -264,8 +264,11 @@ def next_pair(hands: Handing) -> str:
     )
 
 
-def outcome(trial: TrialPage) -> OutcomePart | None:
-    """Return the taps by which it is recorded what came of a trial; None while there is nothing to record."""
+def outcome(trial: TrialPage, stood: Sequence[str] = ()) -> OutcomePart | None:
+    """Return the taps by which it is recorded what came of a trial; None while there is nothing to record.
+
+    ``stood``: letters, the best first, in which order the bows are offered.
+    """
     recorded = tuple(trial_words.outcome(row) for row in trial.outcomes)
     if "outcome" not in trial.may:
         return OutcomePart(asked=False, recorded=recorded, kept=(), none=(), returned=()) if recorded else None
@@ -276,7 +279,7 @@ def outcome(trial: TrialPage) -> OutcomePart | None:
     return OutcomePart(
         asked=trial.row.state == "closed" and not recorded,
         recorded=recorded,
-        kept=_kept(trial),
+        kept=_kept(trial, {letter: place for place, letter in enumerate(stood)}),
         none=tuple(_because("none", "")),
         returned=tuple(returned),
     )
@@ -288,10 +291,14 @@ def _because(what: str, serial: str) -> Iterator[Option]:
         yield Option(f"{what} {reason} {serial}".strip(), formats.capital(_(words_of)), serial)
 
 
-def _kept(trial: TrialPage) -> tuple[Option, ...]:
+def _kept(trial: TrialPage, stood: Mapping[str, int]) -> tuple[Option, ...]:
     """Return one tap for each bow that may be kept: by its letter, and by its serial too once the key is revealed."""
+
+    def place(letter: str) -> tuple[int, str]:
+        return stood.get(letter, len(stood)), letter
+
     if not trial.row.revealed:
-        letters = sorted(slot.letter for slot in trial.slots if not slot.own)
+        letters = sorted((slot.letter for slot in trial.slots if not slot.own), key=place)
         return tuple(
             Option(f"kept - {BY_LETTER}{letter}", trial_words.bow_name((letter,), own=False)) for letter in letters
         )
@@ -304,7 +311,7 @@ def _kept(trial: TrialPage) -> tuple[Option, ...]:
             if row.copy in letters_of
             else row.tier_name,
         )
-        for row in trial.case
+        for row in sorted(trial.case, key=lambda row: place(letters_of.get(row.copy, "")))
     )
 
 

@@ -167,7 +167,9 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "about": trial_page.about(trial),
         "links": _seats(at.request, record),
         "hands": paired_comparison.handed(record.rounds, record.first_letters()),
-        "came_of_it": trial_page.outcome(trial),
+        "came_of_it": trial_page.outcome(
+            trial, [each for bow in stands.bows for each in bow.letters] if stands else ()
+        ),
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         "related": trial_page.related(trial),
         "papers": trial_page.prints(trial),

@@ -359,6 +359,20 @@ def test_a_kept_bow_is_named_by_its_letter_before_the_key_is_revealed(shop: Shop
     assert "sold" in [shop.status(serial) for serial in BOWS]
 
 
+def test_bows_that_may_be_kept_are_offered_in_the_order_in_which_they_stand(shop: Shop) -> None:
+    key, given = shop.opened(), (3, 4, 7, 5, 4)
+    marks: dict[str, list[int]] = {}  # by bow, one of which was played twice
+    with shop.desk.database.reading() as session:
+        bow_of = {slot.letter: str(slot.copy) for slot in desk_reads.key_sheet(session, DEALER, key)}
+    for letter, mark in zip(shop.rate(key, given), given, strict=True):
+        marks.setdefault(bow_of[letter], []).append(mark)
+    page = act(shop, key, "close", sure="yes")
+    taps = [e.get("value").removeprefix("kept - letter:") for e in page.all("button", name="what")]
+    offered = [sum(found) / len(found) for found in (marks[bow_of[each]] for each in taps if bow_of.get(each))]
+    assert len(offered) == 4
+    assert offered == sorted(offered, reverse=True)
+
+
 def test_a_kept_bow_that_comes_back_is_recorded_with_why(shop: Shop) -> None:
     key = shop.opened()
     act(shop, key, "close", sure="yes")
