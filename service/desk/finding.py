@@ -101,7 +101,7 @@ def find(session: Session, looking: Looking, text: str) -> Found:
         text = typed_text.cleaned(unquote(again[1]))
     place, answer = _PLACE.search(text), _ANSWER.search(text)
     if place:
-        return _of_kinds(_Asked(session, looking, unquote(place[2]), key=True), {place[1]})
+        return _of_kinds(_Asked(session, looking, typed_text.cleaned(unquote(place[2])), key=True), {place[1]})
     if answer:
         return _of_kinds(_Asked(session, looking, answer[1], key=True), {ENQUIRIES})
     return _of_kinds(_Asked(session, looking, text), {PLAYERS, ENQUIRIES, TRIALS, STOCK})

@@ -37,7 +37,7 @@ async def add(request: Request, form: Posted, staff: Changes, session: Writing) 
     """Add a bow."""
     texts = {name: first(form, name) for name in care.COLUMNS}
     bound = staff.scope.slug if isinstance(staff.scope, OneDealer) else None
-    texts["dealer"] = (texts["dealer"] or bound or "").removeprefix(WORKSHOP)
+    texts["dealer"] = "" if texts["dealer"] == WORKSHOP else texts["dealer"] or bound or ""
     try:
         with all_or_nothing(session):
             serial = care.add(session, staff.user, staff.scope, texts, first(form, "haired"))

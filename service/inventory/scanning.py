@@ -11,6 +11,7 @@ from service.core import formats
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.scopes import OneDealer, Scope
+from service.core.typed_text import cleaned
 from service.players.trial_access import claimed
 from service.trials import lifecycle
 from service.trials.shared import carried
@@ -48,7 +49,7 @@ def find(session: Session, scope: Scope, code: str) -> str:
 
     Raises `ConflictError` with a sentence where there is no such bow within the scope, whoever's it may be.
     """
-    serial = unquote(code.partition(PLACE)[2].partition("?")[0]) if PLACE in code else code.strip()
+    serial = cleaned(unquote(code.partition(PLACE)[2].partition("?")[0]) if PLACE in code else code)
     copy = tables.Copy
     same = select(copy.serial, copy.dealer).where(func.lower(copy.serial) == serial[:LONGEST_CODE].lower())
     found = [each for each, dealer in session.execute(same) if scope.covers(dealer)]

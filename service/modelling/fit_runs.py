@@ -5,6 +5,7 @@ The row of `Duty` named `FIT` tells of the latest. The process says every few se
 """
 
 import datetime as dt
+import logging
 import subprocess
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 from threading import Event, Thread
 from typing import Any
 
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events, tokens
@@ -26,6 +27,7 @@ from service.tables import Duty, User
 FIT = "fit"
 BEAT, STALE = dt.timedelta(seconds=5), dt.timedelta(seconds=60)
 ENDED = N_("Its process was ended from outside, perhaps for want of memory or by a restart. The version in use stays.")
+BROKEN = N_("Something went wrong in it; the service’s log says what. The version in use stays.")
 Launch = Callable[[Database, str], None]
 
 
@@ -108,7 +110,10 @@ def run(database: Database, token: str) -> fits.FitResult:
 
     def beat() -> None:
         while not over.wait(BEAT.total_seconds()):
-            _tell(database, token, **steps)
+            try:
+                _tell(database, token, **steps)
+            except DBAPIError as away:  # the fit may well go on; the next beat says so
+                logging.getLogger(__name__).warning("fit: how it stands cannot be taken down: %s", type(away).__name__)
 
     def progress(done: int, all_steps: int) -> None:
         steps.update(done=done, steps=all_steps)
@@ -119,6 +124,9 @@ def run(database: Database, token: str) -> fits.FitResult:
         result = fits.fit(database, progress)
     except ConflictError as refused:
         _tell(database, token, ends=True, failed=str(refused))
+        raise
+    except Exception:
+        _tell(database, token, ends=True, failed=BROKEN)
         raise
     finally:
         over.set()
@@ -137,8 +145,9 @@ def launcher(
 
     def launch(database: Database, token: str) -> None:
         nowhere, own = subprocess.DEVNULL, {**environment, TOKEN: token}
+        # What goes wrong in it is told where the service tells what goes wrong: nobody else would read it.
         process = subprocess.Popen(  # noqa: S603 - words of our own
-            command, env=own, stdin=nowhere, stdout=nowhere, stderr=nowhere, start_new_session=True
+            command, env=own, stdin=nowhere, stdout=nowhere, start_new_session=True
         )
 
         def wait() -> None:

@@ -80,15 +80,21 @@ def _beside(played: Sequence[Bow], own: Mapping[Instrument, float | None]) -> It
 def _others(session: Session, whole: Sequence[int], serials: Sequence[str]) -> dict[str, _Marks]:
     """Return by bow what the marks are that other players gave it, whose ratings may help: the mean where there are enough."""
     run, trial, player = tables.Run, tables.Trial, tables.Player
-    columns = [getattr(run, criterion) for criterion in CRITERIA]
-    rows = session.execute(
-        select(run.copy, *(func.avg(column) for column in columns), *(func.count(column) for column in columns))
+    # Who played a bow several times is one player, whose mean counts once.
+    each = (
+        select(run.copy, trial.player, *(func.avg(getattr(run, criterion)).label(criterion) for criterion in CRITERIA))
         .join(trial, trial.id == run.trial)
         .join(player, player.id == trial.player)
         .where(run.copy.in_(serials), run.rater == "player", tables.newest_run())
         .where(trial.player.not_in(whole), player.in_model)
-        .group_by(run.copy)
-        .having(func.count(trial.player.distinct()) >= LEAST_OTHERS)
+        .group_by(run.copy, trial.player)
+        .subquery()
+    )
+    columns = [each.c[criterion] for criterion in CRITERIA]
+    rows = session.execute(
+        select(each.c.copy, *(func.avg(column) for column in columns), *(func.count(column) for column in columns))
+        .group_by(each.c.copy)
+        .having(func.count() >= LEAST_OTHERS)
     )
     found = {}
     for serial, *values in rows:

@@ -27,7 +27,7 @@ def shop(tmp_path: Path, _migrated_file: Path) -> Iterator[Shop]:
         yield shop
 
 
-def from_file(session: Session, key: str, marks: Sequence[tuple[str | None, int, int]], **more: Any) -> None:
+def from_file(session: Session, key: str, marks: Sequence[tuple[str | None, int, int | None]], **more: Any) -> None:
     """Put a player's trial into the database as a file brings it: bow, mark as a whole, mark for the response."""
     player = tables.Player(key=key, **more)
     session.add(player)
@@ -82,6 +82,15 @@ def test_marks_that_serve_their_own_trial_only_tell_of_nobody_elses_tastes(shop:
     shut = shop.adviser.read("/desk/players/P-shut")
     assert "they serve their own trial only" in shut.text
     assert cells(shut, "As a whole") == []
+
+
+def test_who_played_a_bow_several_times_is_one_other_and_not_two(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        # One other gave the response a mark twice for every bow; the second other marked the whole alone.
+        from_file(session, "P-often", [(bow, 4, 4) for bow in BOWS for _ in range(2)])
+        from_file(session, "P-whole", [(bow, 4, None) for bow in BOWS])
+        from_file(session, "P-fond", [(bow, 4, 7) for bow in BOWS])
+    assert "they praise this" not in shop.adviser.read("/desk/players/P-fond").text
 
 
 def test_every_bow_stands_beside_the_own_one_and_files_count_too(shop: Shop) -> None:

@@ -69,6 +69,19 @@ def test_what_became_of_it_is_said_and_then_another_may_begin(desk: Desk, monkey
     assert len(launched) == 3
 
 
+def test_a_fit_that_breaks_is_said_to_have_broken(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    maker = desk.sign_in("workshop")
+    maker.submit(PLACE)
+
+    def break_(*_given: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(fits, "fit", break_)
+    with pytest.raises(ZeroDivisionError):
+        fit_runs.run(desk.database, launched[-1])
+    assert "Something went wrong in it" in maker.read(PLACE).text
+
+
 def test_one_that_says_nothing_more_is_gone_and_holds_up_no_other(desk: Desk) -> None:
     maker = desk.sign_in("workshop")
     maker.submit(PLACE)
