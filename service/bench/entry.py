@@ -17,7 +17,7 @@ from service.questionnaire.parsing import shown
 from service.tables import QUANTITIES
 from service.trials import desk_words
 
-MOST_REPEATS = 20
+MOST_REPEATS, LONGEST_NUMBER = 20, 20
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 FASTEST, SLOWEST = 13_000.0, 1_500.0
 """Metres a second: faster than the stiffest carbon fibre alone, slower than any wood along its grain."""
@@ -92,6 +92,10 @@ def _numbers(name: str, text: str) -> list[float]:
     if wrong is not None:
         sentence = _("Got {text}; expected a number above 0, such as 60.2, or several with blanks between.")
         raise ValueError(sentence.format(text=shown(wrong)))
+    longest = max(map(len, words))
+    if longest > LONGEST_NUMBER:  # some hundred digits are infinite to a computer
+        sentence = _("Got a number of {count} characters; expected at most {most}, such as 60.2.")
+        raise ValueError(sentence.format(count=longest, most=LONGEST_NUMBER))
     values = [float(word.replace(",", ".")) for word in words]
     if min(values) <= 0.0:
         raise ValueError(_("Got 0; expected a number above 0, or nothing where it was not measured."))
@@ -129,7 +133,18 @@ def _impossible(found: Mapping[str, list[float]], before: KnownReadings) -> Iter
             sentence = _("Got {value}; no bow has that. Expected from {least} to {most}.")
             ends = {"least": _with_unit(name, limits.least), "most": _with_unit(name, limits.most)}
             yield name, sentence.format(value=_with_unit(name, wrong), **ends)
+    possible = LIMITS[DECREMENT]
+    sentence = _("These amplitudes give a decrement of {value}; no stick has that. Expected from {least} to {most}.")
+    yield from _decrement_beyond(found, possible.least, possible.most, sentence)
     yield from _contradictions(found, before)
+
+
+def _decrement_beyond(
+    found: Mapping[str, list[float]], least: float, most: float, sentence: str
+) -> Iterator[tuple[str, str]]:
+    """Yield the amplitudes' field where the decrement that follows from them lies beyond ``least`` and ``most``."""
+    if AMPLITUDES in found and not least <= (value := bench.decrement(found[AMPLITUDES])) <= most:
+        yield AMPLITUDES, sentence.format(value=_plain(value), least=_plain(least), most=_plain(most))
 
 
 def _can_be(name: str, value: float, limits: UsualRange) -> bool:
@@ -194,6 +209,9 @@ def _odd(found: Mapping[str, list[float]], before: KnownReadings) -> Iterator[tu
             yield name, _unusual(name, odd)
         if name in QUANTITIES:
             yield from _repeated(name, values, before)
+    usual = LIMITS[DECREMENT]
+    sentence = _("These amplitudes give a decrement of {value}; usual is from {least} to {most}. Are they right?")
+    yield from _decrement_beyond(found, usual.low, usual.high, sentence)
     speed = _speed(found, before)
     if speed is not None and not USUAL_SPEED[0] <= speed <= USUAL_SPEED[1]:
         yield _of_speed(found), _speed_said(speed) + " " + _("That is unusual. Is it right?")

@@ -58,8 +58,8 @@ class BenchRecord:
 
     @property
     def newest(self) -> dict[str, BenchReading]:
-        """The latest reading of each quantity."""
-        return {each.quantity: each for each in sorted(self.readings, key=lambda each: (each.on, each.method))}
+        """The latest reading of each quantity; of one day's, the one kept last."""
+        return {each.quantity: each for each in sorted(self.readings, key=_when)}
 
 
 def of_copy(session: Session, scope: Scope, serial: str) -> BenchRecord:
@@ -90,6 +90,11 @@ def _own(session: Session, scope: Scope, serial: str) -> tables.Copy:
     return found
 
 
+def _when(reading: BenchReading) -> tuple[dt.date, int]:
+    """Return what puts readings into the order they were taken in: the day, and on one day the order they were kept in."""
+    return reading.on, reading.id
+
+
 def tool(reading: BenchReading) -> str:
     """Return what a reading was taken with: its method without the count of that day's repeats."""
     return _AGAIN.sub("", reading.method)
@@ -106,7 +111,7 @@ def _latest(
     name: str, readings: Sequence[BenchReading], repeats: Mapping[str, bench.readings.Repeatability]
 ) -> bench.readings.Measured:
     """Return the mean of the readings of the latest day by the tool that was used last."""
-    last = max(readings, key=lambda each: (each.on, each.method))
+    last = max(readings, key=_when)
     values = [each.value for each in readings if each.on == last.on and tool(each) == tool(last)]
     sd = repeats[name].sd if name in repeats else LIMITS[name].deviation(last.value)
     return bench.readings.mean(values, sd)
@@ -234,10 +239,15 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str, readin
     if found is None or found.copy != serial:
         raise NotFoundError
     quantity, value = found.quantity, found.value
+    followed = _record(session, serial, bow.tier, _repeats(session)).derived.values
     session.delete(found)
     session.flush()
     if quantity in BENCH_COLUMNS and getattr(bow, quantity) == value:
         setattr(bow, quantity, None)
+    # What followed from it goes with it; whatever still follows, or was read itself, is written again below.
+    for name in followed.keys() & set(BENCH_COLUMNS):
+        if getattr(bow, name) == _rounded(followed[name]):
+            setattr(bow, name, None)
     _into_columns(session, bow, _repeats(session))
     audit.record(
         session,

@@ -87,6 +87,8 @@ ODD = [
         "speed of sound of 3,080 m/s. That is unusual.",
     ),
     ({"bending_hz": "120", "decay_60db_s": "19.9"}, "decay_60db_s", "a loss factor of 0.00092, which is unusual."),
+    # ln(8 / 7) = .1335
+    ({"amplitudes": "8 7"}, "amplitudes", "a decrement of 0.134; usual is from 0.00300 to 0.0700."),
 ]
 IMPOSSIBLE = [
     ({"mass_g": "-60"}, "mass_g", "expected a number above 0"),
@@ -105,6 +107,13 @@ IMPOSSIBLE = [
     ({"amplitudes": "8 9 10"}, "amplitudes", "that fall"),
     ({"amplitudes": "8"}, "amplitudes", "Expected two or more amplitudes"),
     ({"mass_g": " ".join(["60"] * 21)}, "mass_g", "expected at most 20"),
+    # ln(8 / .78) = 2.328
+    (
+        {"amplitudes": "8.0 0.78"},
+        "amplitudes",
+        "a decrement of 2.33; no stick has that. Expected from 0.000300 to 0.700.",
+    ),
+    ({"mass_g": "9" * 310}, "mass_g", "Got a number of 310 characters; expected at most 20"),
 ]
 
 
@@ -117,7 +126,8 @@ def test_what_is_odd_is_asked_about_and_taken_when_it_is_right(texts: dict[str, 
         texts, said = texts | {"decay_60db_s": "19.9", "bending_hz": "120"}, "which is unusual"
     assert said in refused(texts)[field]
     assert entry.questions(texts, refused(texts), NOTHING) == {field}
-    assert set(entry.read(texts, (field,), NOTHING)) == set(texts)
+    kept = {"log_decrement" if name == "amplitudes" else name for name in texts}
+    assert set(entry.read(texts, (field,), NOTHING)) == kept
 
 
 @pytest.mark.parametrize(("texts", "field", "said"), IMPOSSIBLE)
@@ -211,6 +221,28 @@ def test_a_reading_is_taken_back_and_the_bow_has_its_value_no_more(shop: Shop) -
     # Another bow's reading is not this one's.
     assert post(shop, f"{bench(BOWS[1])}/remove", reading=str(ids["load_n"])).status_code == 422
     assert ("load_n", 10.0, "") in read_of(shop)
+
+
+def test_what_followed_from_a_reading_goes_with_it_and_what_was_read_stays(shop: Shop) -> None:
+    post(shop, bench(), stick_length_mm="700", longitudinal_hz="3571.4", load_n="10", deflection_mm="10")
+    assert copy_of(shop).speed_of_sound_m_s == pytest.approx(5000, abs=2)
+    post(shop, bench(), stiffness_n_per_m="990")
+    with shop.desk.database.reading() as session:
+        ids = {row.quantity: row.id for row in session.scalars(select(tables.BenchReading))}
+    for name in ("longitudinal_hz", "load_n"):
+        assert post(shop, f"{bench()}/remove", reading=str(ids[name])).status_code == 303
+    assert copy_of(shop).speed_of_sound_m_s is None
+    assert copy_of(shop).stiffness_n_per_m == 990
+
+
+def test_the_latest_reading_of_a_day_is_the_one_taken_last(shop: Shop) -> None:
+    for name, value in (("scale", "130.4"), ("balance", "130.2")):
+        post(shop, bench(), on="2026-03-02", mass_g=value, **{"with-mass_g": name})
+    assert copy_of(shop).mass_g == 130.2
+    with shop.desk.database.reading() as session:
+        record = records.of_copy(session, AllDealers(), BOWS[0])
+    assert record.newest["mass_g"].method == "balance"
+    assert record.latest["mass_g"].value == 130.2
 
 
 def test_repeats_tell_how_well_readings_repeat(shop: Shop) -> None:
