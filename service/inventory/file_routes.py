@@ -28,11 +28,15 @@ async def ask(request: Request, staff: Changes) -> Response:
     return _ask(request, staff)
 
 
+def _runs_trials(staff: Staff) -> bool:
+    return staff.may(Permission.TRIALS_RUN)
+
+
 def _ask(request: Request, staff: Staff, notice: str = "", status: int = 200) -> Response:
     page = FormPage(title=_("Load a file"), action=PLACE, typed=Typed({"kind": [""]}, {}))
     kinds = (
         Option("", _("as its name says")),
-        *(Option(kind.name, kind.name) for kind in uploads.offered(staff.scope)),
+        *(Option(kind.name, kind.name) for kind in uploads.offered(staff.scope, trials=_runs_trials(staff))),
     )
     return desk_frame.show(request, staff, "inventory/upload.html", page, status=status, notice=notice, kinds=kinds)
 
@@ -65,7 +69,15 @@ def take(request: Request, secret: str, form: Posted, staff: Changes, session: W
     parsed = uploads.parse(name, data, kind)
     try:
         with all_or_nothing(session):
-            uploads.take(session, staff.user, staff.scope, parsed, replace=replace == "yes", seen=seen)
+            uploads.take(
+                session,
+                staff.user,
+                staff.scope,
+                parsed,
+                replace=replace == "yes",
+                trials=_runs_trials(staff),
+                seen=seen,
+            )
     except ConflictError as changed:
         return _look(request, staff, session, secret, kind, replace, str(changed), 409)
     return desk_frame.see(request, "/desk/stock", _("{file} is loaded.").format(file=name))
@@ -89,7 +101,8 @@ def _look(
     status: int = 200,
 ) -> Response:
     name, data = _found(session, staff, secret)
-    looked = uploads.preview(session, staff.scope, uploads.parse(name, data, kind), replace=replace == "yes")
+    parsed, trials = uploads.parse(name, data, kind), _runs_trials(staff)
+    looked = uploads.preview(session, staff.scope, parsed, replace=replace == "yes", trials=trials)
     usual = {"kind": [kind], "replace": [replace], "seen": [looked.mark]}
     page = FormPage(title=name, action=address("bows", "files", secret), typed=Typed(usual, {}))
     return desk_frame.show(request, staff, "inventory/preview.html", page, status=status, notice=notice, looked=looked)

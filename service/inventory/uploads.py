@@ -28,6 +28,8 @@ MOST_SHOWN = 200
 """Changes that a preview shows one by one; all are counted."""
 OF_A_DEALER = (kinds.PRICES.name, kinds.COPIES.name, kinds.BENCH.name, kinds.EVENTS_FILE.name)
 """What whoever is bound to a dealer may load: the range is the maker's, and trials speak of players."""
+OF_TRIALS = (kinds.RUNS.name, kinds.OUTCOMES.name)
+"""What only whoever runs trials may load: it tells, and its preview shows, what players said."""
 
 
 RowChange = tuple[int | None, str, bool, tuple[tuple[str, str, str], ...]]
@@ -65,14 +67,16 @@ def _unread(name: str, got: str, expected: str) -> Parsed:
     return Parsed(Path(), missing=FileProblem(name or _("the file"), None, None, got, expected))
 
 
-def preview(session: Session, scope: Scope, parsed: Parsed, *, replace: bool) -> LoadPreview:
-    """Find out what a file would change for whoever has a scope; nothing is written."""
-    return _prepared(session, scope, parsed, replace=replace)[0]
+def preview(session: Session, scope: Scope, parsed: Parsed, *, replace: bool, trials: bool) -> LoadPreview:
+    """Find out what a file would change for whoever has a scope; nothing is written. ``trials``: whether they run trials."""
+    return _prepared(session, scope, parsed, replace=replace, trials=trials)[0]
 
 
-def take(session: Session, user: int, scope: Scope, parsed: Parsed, *, replace: bool, seen: str) -> Report:
+def take(
+    session: Session, user: int, scope: Scope, parsed: Parsed, *, replace: bool, trials: bool, seen: str
+) -> Report:
     """Take a file in as it was looked at; raises `ConflictError` where its effect is another by now, or anything is wrong with it."""
-    looked, made = _prepared(session, scope, parsed, replace=replace)
+    looked, made = _prepared(session, scope, parsed, replace=replace, trials=trials)
     if made is None or looked.report.problems or looked.mark != seen:
         raise ConflictError(
             _("Things have changed since you looked at this. Nothing was loaded; here is what it would do now.")
@@ -84,14 +88,29 @@ def take(session: Session, user: int, scope: Scope, parsed: Parsed, *, replace: 
     return looked.report
 
 
-def _prepared(session: Session, scope: Scope, parsed: Parsed, *, replace: bool) -> tuple[LoadPreview, Plan | None]:
+def _prepared(
+    session: Session, scope: Scope, parsed: Parsed, *, replace: bool, trials: bool
+) -> tuple[LoadPreview, Plan | None]:
     if parsed.missing is not None:
         return LoadPreview(Report(parsed.problems, {}, (), (), dry_run=True), (), ""), None
+    if not trials:
+        _refuse_trials(parsed, scope)
     guard = _Guard(scope) if isinstance(scope, OneDealer) else None
     report, made = prepare(session, parsed, replace=replace, guard=guard)
     changes = tuple(_changes(made))
     mark = hashlib.sha256(repr((changes, report.problems, made.dealers, made.latest)).encode()).hexdigest()
     return LoadPreview(report, changes[:MOST_SHOWN], mark), made
+
+
+def _refuse_trials(parsed: Parsed, scope: Scope) -> None:
+    """Take out what tells of players; a file that is refused is not compared with what is stored."""
+    for name in OF_TRIALS:
+        sheet = parsed.sheets.get(name)
+        if sheet is not None:
+            sheet.rows.clear()
+            words = ", ".join(kind.name for kind in offered(scope, trials=False))
+            expected = _("one of {words}").format(words=words)
+            sheet.complain(None, None, _("a file of trials, which only whoever runs trials may load"), expected)
 
 
 def _changes(made: Plan) -> Iterator[RowChange]:
@@ -152,6 +171,7 @@ class _Guard:
         return True
 
 
-def offered(scope: Scope) -> tuple[FileKind, ...]:
-    """Return the files that whoever has a scope may load."""
-    return tuple(kind for kind in KINDS if not isinstance(scope, OneDealer) or kind.name in OF_A_DEALER)
+def offered(scope: Scope, *, trials: bool) -> tuple[FileKind, ...]:
+    """Return the files that whoever has a scope may load; ``trials``: whether they run trials."""
+    theirs = (kind for kind in KINDS if not isinstance(scope, OneDealer) or kind.name in OF_A_DEALER)
+    return tuple(kind for kind in theirs if trials or kind.name not in OF_TRIALS)

@@ -4,6 +4,7 @@ import datetime as dt
 import io
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator
 from typing import Any
 from xml.etree.ElementTree import ParseError
@@ -22,9 +23,9 @@ LARGEST_UNPACKED = 32 * 1024 * 1024
 MOST_ROWS, MOST_COLUMNS = 50_000, 60
 _UNREADABLE: tuple[type[Exception], ...] = (
     *(zipfile.BadZipFile, InvalidFileException, ParseError, KeyError, ValueError, TypeError, OSError),
-    *(AttributeError, IndexError, EOFError, NotImplementedError),
+    *(AttributeError, IndexError, EOFError, RuntimeError, zlib.error),
 )
-"""What the package raises for bytes that are no workbook."""
+"""What the packages raise for bytes that are no workbook, or a damaged or encrypted one."""
 
 
 def kind_named(name: str) -> FileKind | None:
@@ -84,8 +85,11 @@ def _check_size(data: bytes) -> None:
 
 
 def _check_merged(data: bytes, sheet: Any) -> None:
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        merged = b"<mergeCell " in archive.read(sheet._worksheet_path)  # noqa: SLF001 - told nowhere else to who reads row by row
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            merged = b"<mergeCell " in archive.read(sheet._worksheet_path)  # noqa: SLF001 - told nowhere else to who reads row by row
+    except _UNREADABLE as error:
+        raise _no_workbook() from error
     if merged:
         raise SheetError(_("merged cells"), _("each cell by itself: undo the merging in the spreadsheet"))
 

@@ -137,6 +137,24 @@ def test_whoever_is_bound_to_a_dealer_loads_nothing_of_anothers(shop: Shop, name
     assert "Nothing is changed yet." in owner.text
 
 
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("runs.csv", b"trial,player,date,instrument,position,copy,overall,note\nX,p,2026-01-01,violin,1,own,4,hush\n"),
+        ("outcomes.csv", b"trial,date,outcome\nX,2026-01-01,returned\n"),
+    ],
+)
+def test_whoever_runs_no_trials_loads_none_and_is_shown_nothing_of_them(shop: Shop, name: str, data: bytes) -> None:
+    maker = shop.desk.sign_in("workshop")
+    offered = [each.get("value") for each in maker.read("/desk/bows/files").all("option")]
+    assert "copies.csv" in offered
+    assert name not in offered
+    page = upload(maker, name, data)
+    assert "Got a file of trials, which only whoever runs trials may load; expected one of tiers.csv" in page.text
+    assert "Nothing can be loaded as it stands" in page.text
+    assert "hush" not in page.text
+
+
 def test_a_workbooks_sheet_is_read_like_the_file(shop: Shop) -> None:
     head = ["copy", "date", "event", "note"]
     rows: list[list[Any]] = [
@@ -172,6 +190,30 @@ def bomb(rows: int = 3_000_000) -> bytes:
                 content = content.replace(b"</sheetData>", b'<row r="9"><c><v>0</v></c></row>' * rows + b"</sheetData>")
             made.writestr(entry, content)
     return out.getvalue()
+
+
+def damaged(part: str, fault: str) -> bytes:
+    """Return a workbook one of whose parts is encrypted, or has a broken stream or a wrong CRC (APPNOTE 4.4.4, 4.4.5, 4.4.7)."""
+    data = bytearray(workbook(*(bow(f"U-9{number}") for number in range(2_000))))  # not read whole when it is opened
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        start = archive.getinfo(part).header_offset
+    central = data.rindex(b"PK\x01\x02", 0, data.rindex(part.encode()))
+    if fault == "encrypted":
+        data[start + 6] |= 1
+        data[central + 8] |= 1
+    elif fault == "crc":
+        data[central + 16] ^= 0xFF
+    else:
+        content = start + 30 + len(part) + int.from_bytes(data[start + 28 : start + 30], "little")
+        data[content : content + 8] = b"\xff" * 8
+    return bytes(data)
+
+
+@pytest.mark.parametrize("fault", ["encrypted", "crc", "stream"])
+@pytest.mark.parametrize("part", ["xl/workbook.xml", "xl/worksheets/sheet1.xml"])
+def test_a_damaged_or_encrypted_workbook_is_refused_in_words(part: str, fault: str) -> None:
+    parsed = uploads.parse("copies.xlsx", damaged(part, fault))
+    assert "a file that is no workbook" in " ".join(map(str, parsed.problems))
 
 
 @pytest.mark.parametrize(
