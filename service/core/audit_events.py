@@ -153,6 +153,7 @@ BACKED_UP = _event("backed_up", N_("wrote a backup"), COMMAND)
 RESTORED = _event("restored", N_("restored a backup"), COMMAND)
 
 # Persons
+LIST_GIVEN = _event("list_given", N_("saved a list with names as a file"), STAFF)
 PERSONS_DATA_GIVEN = _event("persons_data_given", N_("handed out a person’s data"), STAFF, STRANGER)
 RATINGS_MAY_HELP = _event("ratings_may_help", N_("let ratings help to advise others"), STAFF, STRANGER)
 RATINGS_MAY_NOT_HELP = _event("ratings_may_not_help", N_("kept ratings from helping to advise others"), STAFF, STRANGER)

@@ -42,7 +42,7 @@ async def listed(request: Request, staff: Views, session: Reading, show: str = "
         return desk_reads.enquiries(session, staff.dealer, show=kept or "new", after=after, wanted=wanted)
 
     if query.as_file:
-        return list_files.saved(request, "enquiries", list_queries.enquiry_head(), page_of, list_queries.enquiry)
+        return list_files.saved(request, staff, "enquiries", list_queries.enquiry_head(), page_of, list_queries.enquiry)
     found, (count, new) = page_of(session, after), desk_reads.enquiry_counts(session, staff.dealer)
     tabs = (
         Tab(_("New"), "/desk/enquiries", not kept),

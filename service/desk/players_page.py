@@ -32,7 +32,7 @@ async def listed(request: Request, staff: Views, session: Reading, after: str = 
         return desk_reads.players(session, staff.dealer, search, after, wanted)
 
     if query.as_file:
-        return list_files.saved(request, "players", list_queries.player_head(), page_of, list_queries.player)
+        return list_files.saved(request, staff, "players", list_queries.player_head(), page_of, list_queries.player)
     found = page_of(session, after)
     page = ListPage(
         title=_("Players"),

@@ -61,7 +61,7 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
         return desk_reads.trials(session, staff.dealer, state or None, after=after, wanted=wanted)
 
     if query.as_file:
-        return list_files.saved(request, "trials", list_queries.trial_head(), page_of, list_queries.trial)
+        return list_files.saved(request, staff, "trials", list_queries.trial_head(), page_of, list_queries.trial)
     tabs = (
         Tab(capital(_(label)), f"/desk/trials?state={name}", name == state) for name, label in desk_words.STATES.items()
     )

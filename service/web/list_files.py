@@ -9,9 +9,13 @@ from fastapi import Request
 from fastapi.responses import StreamingResponse
 from sqlalchemy.orm import Session
 
+from service.core import audit, audit_events
+from service.core.errors import ForbiddenError
 from service.core.paging import Leaf
 from service.core.spreadsheet_cells import with_guard
 from service.web.database_sessions import database_of
+from service.web.permissions import AtDealer
+from service.web.roles import Permission
 
 T = TypeVar("T")
 _MARK = "\ufeff"
@@ -20,23 +24,30 @@ _MARK = "\ufeff"
 
 def saved(
     request: Request,
+    staff: AtDealer,
     name: str,
     head: Sequence[str],
     read: Callable[[Session, str], Leaf[T]],
     row: Callable[[T], Sequence[str]],
 ) -> StreamingResponse:
-    """Return a whole list as a file.
+    """Return a whole list as a file, for whoever may hand out what is kept of players; that it was is put on record.
 
     Parameters
     ----------
-    read : a page of the list after a mark, as the list's page reads it. row : the cells of one line, in the order of ``head``.
+    staff : for whose dealer. read : a page of the list after a mark, as the list's page reads it. row : the cells of one line, in the order of ``head``.
     """
+    if not staff.may(Permission.PLAYERS_EXPORT):
+        raise ForbiddenError
 
     async def parts() -> AsyncIterator[str]:
+        database = database_of(request)
+        async with database.turn():
+            with database.writing() as session:
+                audit.record_often(session, staff.user, audit_events.LIST_GIVEN, f"list {name}", dealer=staff.dealer)
         yield _MARK + _lines([head])
         after, is_first = "", True
         while after or is_first:
-            with database_of(request).reading() as session:
+            with database.reading() as session:
                 found = read(session, after)
                 lines = _lines(map(row, found.rows))
             after, is_first = found.after, False

@@ -121,6 +121,7 @@ def _at_the_desk(world: World) -> None:
         reply = world.ask(name, "POST", path, fields=fields)
         assert reply.status_code in (200, 303), (path, reply.status_code, reply.text)
     assert world.ask("adviser", "GET", f"/desk/players/{own['/desk/players/{key}']}/data").status_code == 200
+    assert world.ask("adviser", "GET", "/desk/players?as=csv").status_code == 200
     assert world.ask("adviser", "GET", "/desk/users").status_code == 403
 
 
