@@ -17,6 +17,7 @@ from service.core import audit_events, formats
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
+from service.core.row_locks import lock_copies
 from service.core.scopes import Scope
 from service.core.spreadsheet_cells import with_guard, without_guard
 from service.inventory import stock
@@ -102,6 +103,7 @@ def correct(session: Session, user: int, scope: Scope, serial: str, texts: Mappi
     Raises `InvalidInputError` as `load` does, `ConflictError` where somebody else corrected it meanwhile.
     """
     bow = stock.own(session, scope, serial)
+    lock_copies(session, [serial])  # all of its columns are written back
     was = facts(session, scope, serial)
     told = {name: text for name, text in texts.items() if name in was}
     if told == was:

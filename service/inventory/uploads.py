@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from service.core import audit, audit_events
 from service.core.errors import ConflictError
 from service.core.language import _
+from service.core.row_locks import lock_copies
 from service.core.scopes import OneDealer, Scope
 from service.inventory.files import kinds
 from service.inventory.files.cells import written
@@ -19,6 +20,7 @@ from service.inventory.files.folders import Parsed, StoredRecords
 from service.inventory.files.kinds import KINDS, FileKind
 from service.inventory.files.loading import Report, prepare
 from service.inventory.files.spreadsheets import CsvRow, CsvTable, read_lines, read_text
+from service.inventory.files.stored import batched
 from service.inventory.files.workbooks import SIGNATURE, kind_named, sheet_of
 from service.inventory.files.writing import write
 
@@ -76,6 +78,7 @@ def take(
     session: Session, user: int, scope: Scope, parsed: Parsed, *, replace: bool, trials: bool, seen: str
 ) -> Report:
     """Take a file in as it was looked at; raises `ConflictError` where its effect is another by now, or anything is wrong with it."""
+    _hold(session, parsed)
     looked, made = _prepared(session, scope, parsed, replace=replace, trials=trials)
     if made is None or looked.report.problems or looked.mark != seen:
         raise ConflictError(
@@ -86,6 +89,13 @@ def take(
     taken = {name: count.new + count.changed for name, count in looked.report.files.items()}
     audit.record(session, user, audit_events.DATA_LOADED, "files", dealer=scope.slug, **taken)
     return looked.report
+
+
+def _hold(session: Session, parsed: Parsed) -> None:
+    """Hold the copies that a file speaks of before they are read: all of their columns are written back."""
+    named = parsed.keys(kinds.COPIES, "copy") | parsed.keys(kinds.BENCH, "copy")
+    for part in batched(sorted(named)):
+        lock_copies(session, part)
 
 
 def _prepared(

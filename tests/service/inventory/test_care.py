@@ -1,16 +1,20 @@
 """The stock cared for at the desk: bows, prices, events and readings, each by the rules of the files and as easily taken back."""
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import event, select, text, update
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit
+from service.core.database import Database, writing_engine
 from service.core.scopes import AllDealers
-from tests.service import desk_shop
+from service.inventory import care, uploads
+from tests.service import desk_shop, trial_cast
 from tests.service.cast import DEALER, OTHER
 from tests.service.desk_shop import Shop, send
 from tests.service.page import Page
@@ -169,3 +173,50 @@ def test_an_event_before_all_that_is_known_is_asked_about_and_can_be_taken_back(
     assert "5 May 2019" in page.text
     page = shop.adviser.submit("/desk/stock/N-6/take-back", early)
     assert "5 May 2019" not in page.text
+
+
+def correct_mass(session: Session, user: int, serial: str) -> None:
+    was = care.facts(session, AllDealers(), serial)
+    care.correct(session, user, AllDealers(), serial, was | {"mass_g": "131"}, care.written(was))
+
+
+def load_mass(session: Session, user: int, serial: str) -> None:
+    data, how = f"copy,tier,hold,mass_g\n{serial},bramble,german,131\n".encode(), {"replace": False, "trials": False}
+    looked = uploads.preview(session, AllDealers(), uploads.parse("copies.csv", data), **how)
+    assert looked.report.problems == ()
+    uploads.take(session, user, AllDealers(), uploads.parse("copies.csv", data), seen=looked.mark, **how)
+
+
+@pytest.mark.parametrize("change", [correct_mass, load_mass])
+def test_what_another_process_says_of_a_bow_meanwhile_is_not_painted_over(
+    postgres_database: Database, change: Callable[[Session, int, str], None]
+) -> None:
+    database, serial = trial_cast.open_shop(postgres_database), trial_cast.BOWS[0]
+    tries: list[str] = []
+
+    def withdraw() -> None:
+        with database.writing() as other:
+            other.execute(text("SET LOCAL lock_timeout = '100ms'"))
+            other.execute(update(tables.Copy).where(tables.Copy.serial == serial).values(status="withdrawn"))
+
+    def between(_connection: object, _cursor: object, statement: str, *_rest: object) -> None:
+        """Let the other come before the first row is written, and have it wait where the bow is held."""
+        if statement.startswith("UPDATE") and not tries:
+            tries.append("held")
+            try:
+                withdraw()
+            except OperationalError:
+                return
+            tries[:] = ["through"]
+
+    with database.writing() as session:
+        user = tables.User(email="a@harbour.example", role="owner", created_at=dt.datetime.now(dt.UTC))
+        session.add(user)
+        session.flush()
+        event.listen(writing_engine(database), "before_cursor_execute", between)
+        change(session, user.id, serial)
+    if tries == ["held"]:
+        withdraw()
+    with database.reading() as session:
+        stored = session.get_one(tables.Copy, serial)
+        assert (stored.mass_g, stored.status, len(tries)) == (131, "withdrawn", 1)

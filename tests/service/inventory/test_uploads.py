@@ -105,6 +105,20 @@ def test_what_changed_since_it_was_looked_at_is_noticed(shop: Shop) -> None:
     assert mass(shop, "DB-bramble-2") == 150
 
 
+def test_others_may_write_while_a_file_is_read(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = upload(shop.adviser, "copies.csv", csv(bow("U-20")))
+    parse = uploads.parse
+
+    def meanwhile(name: str, data: bytes, chosen: str = "") -> Any:
+        with shop.desk.database.writing() as session:
+            session.get_one(tables.Copy, "DB-bramble-3").mass_g = 128.0
+        return parse(name, data, chosen)
+
+    monkeypatch.setattr(uploads, "parse", meanwhile)
+    assert "copies.csv is loaded." in send(shop.adviser, page, waiting(page)).text
+    assert (mass(shop, "U-20"), mass(shop, "DB-bramble-3")) == (133, 128)
+
+
 def test_a_file_waits_for_its_sender_alone(shop: Shop) -> None:
     page = upload(shop.adviser, "copies.csv", csv(bow("U-5")))
     address = waiting(page)
