@@ -126,6 +126,20 @@ def test_a_bow_is_corrected_unless_somebody_else_did_so_meanwhile(shop: Shop) ->
     assert kept.materials == "horn frog"
 
 
+def test_a_bow_whose_file_gave_two_lines_is_corrected_as_any_and_keeps_them(shop: Shop) -> None:
+    add(shop, "N-two-lines")
+    with shop.desk.database.writing() as session:
+        session.get_one(tables.Copy, "N-two-lines").materials = "pernambuco stick\nsilver mounts"
+    form = shop.adviser.read("/desk/stock/N-two-lines/correct")
+    # What a browser sends: a hidden field's lines end in CRLF (HTML, 4.10.22.4), a field of one line has none (4.10.5.1.2).
+    (seen,) = [e.get("value").replace("\n", "\r\n") for e in form.all("input", name="seen")]
+    page = send(shop.adviser, form, "/correct", seen=seen, materials="pernambuco stick silver mounts", mass_g="61")
+    assert "What is known of the bow is corrected." in page.text
+    stored = bow(shop, "N-two-lines")
+    assert stored is not None
+    assert (stored.materials, stored.mass_g) == ("pernambuco stick\nsilver mounts", 61)
+
+
 def test_a_bow_added_by_mistake_is_taken_out_with_what_hangs_on_it_and_no_other(shop: Shop) -> None:
     page = add(shop, "N-4", haired="2026-02-03")
     assert "N-4 is taken out" in send(shop.adviser, page, "/remove").text
