@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from model.domain.vocabulary import Blinding, EventKind, OutcomeKind, Place
+from service import tables
 from service.core.language import N_, _
 
 STATES: Mapping[str, str] = {
@@ -20,32 +21,7 @@ BLINDINGS: Mapping[str, tuple[str, str]] = {
     Blinding.MASKED: (N_("Masked"), N_("the player sees the bow, but not which one it is; usual by post")),
     Blinding.OPEN: (N_("Open"), N_("the player knows which bow it is")),
 }
-UNITS: Mapping[str, str] = {
-    "mass_g": "g",
-    "length_mm": "mm",
-    "balance_mm": "mm",
-    "stiffness_n_per_m": "N/m",
-    "speed_of_sound_m_s": "m/s",
-    "loss_factor": "1",
-    "swing_inertia_kg_m2": "kg m²",
-    "swing_period_s": "s",
-    "pivot_to_balance_mm": "mm",
-    "load_n": "N",
-    "deflection_mm": "mm",
-    "span_mm": "mm",
-    "stick_mass_g": "g",
-    "stick_length_mm": "mm",
-    "outer_mm": "mm",
-    "inner_mm": "mm",
-    "longitudinal_hz": "Hz",
-    "bending_hz": "Hz",
-    "decay_hz": "Hz",
-    "decay_60db_s": "s",
-    "log_decrement": "1",
-    "frog_mass_g": "g",
-    "hair_mass_g": "g",
-    "hair_length_mm": "mm",
-}
+UNITS: Mapping[str, str] = {name: unit.replace("m2", "m²") for name, unit in tables.QUANTITIES.items()}
 """The unit of each quantity as it is shown; '1': it has none."""
 _PLACED: Mapping[str, str] = {Place.SHOP: N_("in the shop"), Place.POST: N_("by post")}
 _BLINDED: Mapping[str, str] = {
