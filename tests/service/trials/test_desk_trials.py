@@ -360,15 +360,16 @@ def test_a_kept_bow_is_named_by_its_letter_before_the_key_is_revealed(shop: Shop
 
 
 def test_bows_that_may_be_kept_are_offered_in_the_order_in_which_they_stand(shop: Shop) -> None:
-    key, given = shop.opened(), (2, 4, 3, 7, 5)
-    marks: dict[str, list[int]] = {}  # by bow, one of which was played twice
+    key = shop.opened()
     with shop.desk.database.reading() as session:
-        bow_of = {slot.letter: str(slot.copy) for slot in desk_reads.key_sheet(session, DEALER, key)}
-    for letter, mark in zip(shop.rate(key, given), given, strict=True):
-        marks.setdefault(bow_of[letter], []).append(mark)
+        slots = sorted(desk_reads.key_sheet(session, DEALER, key), key=lambda slot: slot.position)
+    bow_of = {slot.letter: str(slot.copy) for slot in slots}
+    bows = sorted(set(bow_of.values()))
+    mark_of = dict(zip(bows, (3, 7, 1, 5), strict=True))  # the bow with two letters gets its mark twice: the order is plain
+    shop.rate(key, [mark_of[str(slot.copy)] for slot in slots])
     page = act(shop, key, "close", sure="yes")
     taps = [e.get("value").removeprefix("kept - letter:") for e in page.all("button", name="what")]
-    offered = [sum(found) / len(found) for found in (marks[bow_of[each]] for each in taps if bow_of.get(each))]
+    offered = [mark_of[bow_of[each]] for each in taps if each in bow_of]
     assert len(offered) == 4
     assert offered == sorted(offered, reverse=True)
 
