@@ -365,7 +365,9 @@ def test_bows_that_may_be_kept_are_offered_in_the_order_in_which_they_stand(shop
         slots = sorted(desk_reads.key_sheet(session, DEALER, key), key=lambda slot: slot.position)
     bow_of = {slot.letter: str(slot.copy) for slot in slots}
     bows = sorted(set(bow_of.values()))
-    mark_of = dict(zip(bows, (3, 7, 1, 5), strict=True))  # the bow with two letters gets its mark twice: the order is plain
+    mark_of = dict(
+        zip(bows, (3, 7, 1, 5), strict=True)
+    )  # the bow with two letters gets its mark twice: the order is plain
     shop.rate(key, [mark_of[str(slot.copy)] for slot in slots])
     page = act(shop, key, "close", sure="yes")
     taps = [e.get("value").removeprefix("kept - letter:") for e in page.all("button", name="what")]
