@@ -36,9 +36,7 @@ class DealerInfo:
 def add(session: Session, given: DealerInfo) -> bool:
     """Make a dealer, or complete one that is known; return whether it is new.
 
-    Raises
-    ------
-    InvalidInputError : a value cannot be used; each is named.
+    Raises `InvalidInputError`: a value cannot be used; each is named.
     """
     problems = [FieldProblem(*problem) for problem in _problems(given)]
     if problems:

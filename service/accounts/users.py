@@ -29,24 +29,17 @@ _ADDRESS = re.compile(r"[^@\s\x00-\x1f\x7f]+@[^@\s\x00-\x1f\x7f]+")
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """One of the staff.
-
-    Attributes
-    ----------
-    dealer : slug of the dealer that the account is bound to; None: not bound to one.
-    has_password : False as long as the link was not used.
-    sessions : how many are open.
-    """
+    """One of the staff."""
 
     id: int
     email: str
     name: str | None
     role: str
-    dealer: str | None
+    dealer: str | None  # slug of the dealer that the account is bound to; None: not bound to one
     language: str | None
-    has_password: bool
+    has_password: bool  # False as long as the link was not used
     disabled: bool
-    sessions: int = 0
+    sessions: int = 0  # how many are open
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +71,7 @@ def add(
 ) -> Invited:
     """Make an account, or set a known one's role and dealer, and give it a new link; an earlier link ends.
 
-    Raises
-    ------
-    InvalidInputError : the address, the role, the dealer or the language cannot be used.
+    Raises `InvalidInputError`: the address, the role, the dealer or the language cannot be used.
     """
     email = email.strip().lower()
     _require_usable(session, email, role, dealer, name, language_code)
@@ -103,9 +94,7 @@ def add(
 def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None) -> str:
     """Return the secret of a new link to set a user's password, which goes out by mail too; earlier ones end.
 
-    Raises
-    ------
-    NotFoundError : there is no such user within the scope.
+    Raises `NotFoundError`: there is no such user within the scope.
     """
     row = _user(session, scope, user)
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
@@ -193,10 +182,8 @@ def known(session: Session, email: str) -> int:
 def disable(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
     """Disable an account: its sessions and links end at once, what it did stays on record.
 
-    Raises
-    ------
-    NotFoundError : there is no such user within the scope.
-    ConflictError : it is the last owner who is not bound to a dealer.
+    Raises `NotFoundError`: there is no such user within the scope; `ConflictError`: it is the last owner who is not bound to a
+    dealer.
     """
     row = _user(session, scope, user)
     if row.disabled_at is not None:

@@ -30,18 +30,11 @@ WRITERS = {
 
 @dataclass(frozen=True, slots=True)
 class AuditEvent:
-    """One kind of thing that is put on record.
+    """One kind of thing that is put on record."""
 
-    Attributes
-    ----------
-    name : for programs: small letters and underscores.
-    did : what was done, in English, as a verb with its object: 'opened a trial'. Kept in the database.
-    by : which of `WRITERS` bring it about.
-    """
-
-    name: str
-    did: str
-    by: frozenset[str]
+    name: str  # for programs: small letters and underscores
+    did: str  # what was done, in English, as a verb with its object: 'opened a trial'. Kept in the database.
+    by: frozenset[str]  # which of `WRITERS` bring it about
 
 
 CATALOGUE: dict[str, AuditEvent] = {}

@@ -34,12 +34,7 @@ APPLICATION_ID = 0x426F7773
 
 
 class Database:
-    """One database and its pool of connections.
-
-    Parameters
-    ----------
-    url : SQLAlchemy's address; ``postgresql://`` stands for psycopg.
-    """
+    """One database and its pool of connections; ``url``: SQLAlchemy's address; ``postgresql://`` stands for psycopg."""
 
     def __init__(self, url: str | URL) -> None:
         self.url = _with_driver(make_url(url))

@@ -74,9 +74,8 @@ class FieldProblem:
 class InvalidInputError(Exception):
     """Input that cannot be used, field by field.
 
-    Parameters
-    ----------
-    problems : at least one; `FieldProblem` records or their parts as tuples. The first `MOST_TOLD` are taken, no more is asked for.
+    ``problems``: at least one; `FieldProblem` records or their parts as tuples. The first `MOST_TOLD` are taken, no more is
+    asked for.
     """
 
     def __init__(self, problems: Iterable[FieldProblem | tuple[str, str] | tuple[str, str, FieldCode]]) -> None:

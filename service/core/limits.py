@@ -62,20 +62,12 @@ def networks(host: str) -> tuple[tuple[str, int], ...]:
 
 @dataclass(slots=True)
 class RateLimit:
-    """A leaky bucket for each client (generic cell rate algorithm, ITU-T I.371).
+    """A leaky bucket for each client (generic cell rate algorithm, ITU-T I.371)."""
 
-    Attributes
-    ----------
-    per_minute : what a client may spend in a minute; as much may be spent at once. 0 = no limit.
-    name : by which processes know the limit, empty for one that is not settled.
-    clock : seconds, never going back.
-    refused : called with each request that has to wait.
-    """
-
-    per_minute: int
-    name: str = ""
-    clock: Callable[[], float] = time.monotonic
-    refused: Callable[[], None] = lambda: None
+    per_minute: int  # what a client may spend in a minute; as much may be spent at once. 0 = no limit.
+    name: str = ""  # by which processes know the limit, empty for one that is not settled
+    clock: Callable[[], float] = time.monotonic  # seconds, never going back
+    refused: Callable[[], None] = lambda: None  # called with each request that has to wait
     _due: dict[str, float] = field(default_factory=dict)
     _unsettled: dict[str, float] = field(default_factory=dict)
 
@@ -137,10 +129,8 @@ def _highest(spent: dict[str, float]) -> dict[str, float]:
 class Ledger:
     """Settles limits between all processes on one database.
 
-    Parameters
-    ----------
-    key : the secret key; what is stored of a client is a digest under it.
-    now : seconds since 1970, the same for all processes; None: the database's own clock, or on SQLite this machine's.
+    ``key``: the secret key; what is stored of a client is a digest under it. ``now``: seconds since 1970, the same for all
+    processes; None: the database's own clock, or on SQLite this machine's.
     """
 
     def __init__(

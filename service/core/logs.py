@@ -90,9 +90,7 @@ def away(error: Exception) -> None:
 class Seldom(logging.Filter):
     """Lets so many lines of one kind a minute pass, and of a database that is away one, whoever met it and how.
 
-    Parameters
-    ----------
-    clock : seconds, never going back.
+    ``clock``: seconds, never going back.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:

@@ -25,16 +25,11 @@ _LONGEST = 600
 
 @dataclass(frozen=True, slots=True)
 class Leaf(Generic[T]):
-    """One page of a list.
-
-    Attributes
-    ----------
-    count : how many rows the whole list has. after : the mark to ask for the next page with, empty on the last.
-    """
+    """One page of a list."""
 
     rows: tuple[T, ...]
-    count: int
-    after: str
+    count: int  # how many rows the whole list has
+    after: str  # the mark to ask for the next page with, empty on the last
 
     def each(self, words: Callable[[T], S]) -> tuple[S, ...]:
         """Return each row in words."""

@@ -27,10 +27,7 @@ def fingerprint(key: str) -> str:
 def kept(folder: Path) -> tuple[str, ...]:
     """Return the keys kept in a folder, the newest first; one is made where there is none.
 
-    Raises
-    ------
-    ConflictError
-        The file cannot be read or made, or holds a key that is too short.
+    Raises `ConflictError`: the file cannot be read or made, or holds a key that is too short.
     """
     path = folder / NAME
     try:

@@ -34,10 +34,7 @@ class Signer:
     def make(self, purpose: str, about: str) -> str:
         """Return the token of an id: ``ID.SIGNATURE``, fit for a path; the id itself can be read in it.
 
-        Raises
-        ------
-        ValueError
-            ``about`` holds more than ASCII letters, digits, '-', '_' and '.', or nothing.
+        Raises `ValueError`: ``about`` holds more than ASCII letters, digits, '-', '_' and '.', or nothing.
         """
         if not _is_plain(about):
             msg = f"about: got {about!r}, expected ASCII letters, digits, '-', '_' and '.'"

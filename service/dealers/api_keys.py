@@ -54,9 +54,8 @@ class KeyInfo:
 def make(session: Session, user: int | None, dealer: str, kind: str, note: str = "") -> str:
     """Return a new key of the dealer; it is told this once.
 
-    Raises
-    ------
-    InvalidInputError : ``kind`` is none of 'website', 'server' and 'test', the note is too long, or there are too many test keys.
+    Raises `InvalidInputError`: ``kind`` is none of 'website', 'server' and 'test', the note is too long, or there are too many
+    test keys.
     """
     note = " ".join(note.split())
     problems = []

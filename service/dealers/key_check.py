@@ -46,10 +46,8 @@ Brought = Annotated[PresentedKey, Depends(offered)]
 def caller(session: Session, brought: PresentedKey) -> KeyFound | None:
     """Return whose key it is, None where there is none.
 
-    Raises
-    ------
-    HTTPException : 401, the key is unknown or was revoked.
-    ForbiddenError : a website's key from elsewhere than the dealer's pages, or a secret one from a page.
+    Raises `HTTPException`: 401, the key is unknown or was revoked; `ForbiddenError`: a website's key from elsewhere than the
+    dealer's pages, or a secret one from a page.
     """
     if brought.key is None:
         return None

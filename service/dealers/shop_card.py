@@ -32,11 +32,8 @@ _DIGITS = 5
 class ShopCard:
     """A shop's card.
 
-    Attributes
-    ----------
-    address, opening : their lines.
-    phone, map, booking : as they were given; ``booking`` a link or a sentence. Empty: not given.
-    terms : the lines of each of `TERMS` that the shop gave.
+    ``address``, ``opening``: their lines. ``phone``, ``map``, ``booking``: as they were given; ``booking`` a link or a
+    sentence. Empty: not given. ``terms``: the lines of each of `TERMS` that the shop gave.
     """
 
     name: str
@@ -94,12 +91,7 @@ def read(session: Session, dealer: str | None) -> ShopCard | None:
 
 
 def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
-    """Keep what is ``given`` of each of `FIELDS`, empty for none.
-
-    Raises
-    ------
-    InvalidInputError : a field that cannot be used, each named.
-    """
+    """Keep what is ``given`` of each of `FIELDS`, empty for none; raises `InvalidInputError`: a field that cannot be used, each named."""
     kept = {name: tidied(given.get(name, "")) for name in FIELDS}
     problems = [FieldProblem(name, fault) for name, text in kept.items() if (fault := _fault(name, text))]
     if problems:

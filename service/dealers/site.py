@@ -104,9 +104,7 @@ def set_zone(session: Session, user: int | None, dealer: str, name: str) -> None
 def set_pages(session: Session, user: int | None, dealer: str, pages: str, action: str, point: str) -> None:
     """Set on which origins the form may stand, and in which two colours; an empty colour is the house's own.
 
-    Raises
-    ------
-    InvalidInputError : ``origins``, ``action_colour`` or ``point_colour`` hold what is none.
+    Raises `InvalidInputError`: ``origins``, ``action_colour`` or ``point_colour`` hold what is none.
     """
     found, wrong = origins.read_all(pages)
     problems = [FieldProblem("origins", " ".join(wrong))] if wrong else []
@@ -127,9 +125,7 @@ def set_messages(
 ) -> None:
     """Set where enquiries are told, how a trial is booked, and how long personal data is kept.
 
-    Raises
-    ------
-    InvalidInputError : a field that cannot be used, each named.
+    Raises `InvalidInputError`: a field that cannot be used, each named.
     """
     notify, booking, webhook = notify.strip(), " ".join(booking.split()), webhook.strip()
     months = keep_months.strip()

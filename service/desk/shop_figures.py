@@ -81,13 +81,11 @@ class NotHad:
 class ShopFigures:
     """The figures of one dealer.
 
-    Attributes
-    ----------
-    enquiries, composed, played, kept : how many came in the span, and of those how many led that far by now.
-    trials : held in the span, with walk-ins and those from files; ``came``: what came of them last, None for nothing yet.
-    reasons : for which nothing was kept; None where none was told.
-    never_kept : of the bows here, by all trials here so far; ``too_few``: how many bows were tried, but too seldom to tell.
-    not_had : enquiries for which nothing suitable was at hand. ``none_here``: tiers that were advised while no bow of them could be tried.
+    ``enquiries``, ``composed``, ``played``, ``kept``: how many came in the span, and of those how many led that far by now.
+    ``trials``: held in the span, with walk-ins and those from files; ``came``: what came of them last, None for nothing yet.
+    ``never_kept``: of the bows here, by all trials here so far; ``too_few``: how many bows were tried, but too seldom to tell.
+    ``not_had``: enquiries for which nothing suitable was at hand. ``none_here``: tiers that were advised while no bow of them
+    could be tried.
     """
 
     span: Span
@@ -97,7 +95,7 @@ class ShopFigures:
     kept: int
     trials: int
     came: Mapping[OutcomeKind | None, int]
-    reasons: Mapping[str | None, int]
+    reasons: Mapping[str | None, int]  # for which nothing was kept; None where none was told
     never_kept: tuple[NeverKept, ...]
     too_few: int
     not_had: tuple[NotHad, ...]

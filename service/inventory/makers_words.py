@@ -80,17 +80,9 @@ def _record(row: tables.Tier, steps: Steps) -> DescribedTier:
 def say(session: Session, user: int, slug: str, steps: Steps, seen: str) -> bool:
     """Let the maker's words of a tier be these; return whether they are others than before.
 
-    Parameters
-    ----------
-    steps : by criterion; nothing is said of one that is left out.
-    seen : what whoever says it had before them, as `written`.
-
-    Raises
-    ------
-    NotFoundError
-        There is no tier of this slug.
-    ConflictError
-        Somebody else has changed the words since they were seen.
+    ``steps``: by criterion; nothing is said of one that is left out. ``seen``: what whoever says it had before them, as
+    `written`. Raises `NotFoundError`: there is no tier of this slug; `ConflictError`: somebody else has changed the words since
+    they were seen.
     """
     earlier = _read(session, slug, lock=True)
     if written(earlier.steps) == written(steps):

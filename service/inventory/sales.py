@@ -23,16 +23,13 @@ EARLIEST = dt.date(1, 1, 1)
 class OnTrial:
     """The trial that a bow was kept on, or is out on.
 
-    Attributes
-    ----------
-    number : the dealer's running number, None for a trial read from a file. ``dealer``: whose trial it is.
-    plays : it is open or closed, so that an outcome can be recorded.
+    ``number``: the dealer's running number, None for a trial read from a file. ``dealer``: whose trial it is.
     """
 
     key: str
     number: int | None
     dealer: str | None
-    plays: bool
+    plays: bool  # it is open or closed, so that an outcome can be recorded
 
     @property
     def name(self) -> str:

@@ -31,21 +31,16 @@ def no_calendar(_session: Session, _row: OutboxItem, _organizer: str) -> bytes |
 class MailKind:
     """One kind of mail.
 
-    Attributes
-    ----------
-    texts : the folder of its subject and body below ``templates/``.
-    name : what the desk calls it, as English source.
-    values : what it tells, read from the database when it goes out: so it says what is true then, not when it was queued.
-    agreed : it goes only to whoever agreed to mail, and can be ended by its reader.
-    secret : the desk does not show its text, since whoever reads its link can use it in another's place.
-    calendar : the day that it sets, as a file for the reader's calendar (RFC 5545); told whose address sets it.
-    links : its signed links; ``own_data`` leads to what is kept of its reader.
+    ``texts``: the folder of its subject and body below ``templates/``. ``values``: what it tells, read from the database when
+    it goes out: so it says what is true then, not when it was queued. ``calendar``: the day that it sets, as a file for the
+    reader's calendar (RFC 5545); told whose address sets it. ``links``: its signed links; ``own_data`` leads to what is kept of
+    its reader.
     """
 
     texts: str
-    name: str
+    name: str  # what the desk calls it, as English source
     values: Callable[[Session, OutboxItem], Values]
-    agreed: bool = False
-    secret: bool = False
+    agreed: bool = False  # it goes only to whoever agreed to mail, and can be ended by its reader
+    secret: bool = False  # the desk does not show its text, since whoever reads its link can use it in another's place
     calendar: Callable[[Session, OutboxItem, str], bytes | None] = no_calendar
     links: Callable[[Session, Signer, OutboxItem, dt.datetime], Values] = no_links

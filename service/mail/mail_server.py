@@ -18,21 +18,16 @@ NOBODY = addresses.Address("bows", "localhost.invalid")
 class MailServer:
     """The mail server and the sender.
 
-    Attributes
-    ----------
-    host : None where there is no server and mails are written to a folder.
-    security : ``starttls`` (asked for, and nothing is sent without it), ``tls`` from the first byte, or ``none``.
-    trusted : a file of certificates to trust in place of the system's.
-    timeout : seconds for which a server may be silent.
-    base : where the links in mails lead while no public address is set: the very address listened on.
+    ``security``: ``starttls`` (asked for, and nothing is sent without it), ``tls`` from the first byte, or ``none``. ``base``:
+    where the links in mails lead while no public address is set: the very address listened on.
     """
 
-    host: str | None = None
+    host: str | None = None  # None where there is no server and mails are written to a folder
     port: int = 0
     user: str | None = None
     password: str | None = field(default=None, repr=False)
     security: Security = "starttls"
-    trusted: Path | None = None
-    timeout: float = TIMEOUT
+    trusted: Path | None = None  # a file of certificates to trust in place of the system's
+    timeout: float = TIMEOUT  # seconds for which a server may be silent
     sender: addresses.Address = NOBODY
     base: str | None = None

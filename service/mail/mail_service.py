@@ -32,20 +32,15 @@ def _of_texts() -> Environment:
 class MailService:
     """The way out and what is written on everything that takes it.
 
-    Attributes
-    ----------
-    base : address under which readers reach the service, without a slash at its end.
-    sender : whose mail it is.
-    secret : the key that signs links; those of ``older`` keys are read too.
-    kinds : every kind of mail that is sent, by name.
-    transport, caller : how mails leave, and messages to dealers' systems.
+    ``secret``: the key that signs links; those of ``older`` keys are read too. ``transport``, ``caller``: how mails leave, and
+    messages to dealers' systems.
     """
 
-    base: str
-    sender: addresses.Address
+    base: str  # address under which readers reach the service, without a slash at its end
+    sender: addresses.Address  # whose mail it is
     secret: str = field(repr=False)
     transport: Transport
-    kinds: Mapping[str, MailKind]
+    kinds: Mapping[str, MailKind]  # every kind of mail that is sent, by name
     caller: Caller = field(default_factory=Caller)
     older: tuple[str, ...] = field(default=(), repr=False)
 

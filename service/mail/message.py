@@ -39,13 +39,8 @@ _RULES_UTF8 = _RULES.clone(utf8=True)
 class Letter:
     """What one mail says and to whom.
 
-    Attributes
-    ----------
-    to, name : the reader's address and name.
-    sender, sender_name : whose mail it is; the name is the dealer's.
-    reply_to : where an answer goes; None: to the sender.
-    calendar : a file for the reader's calendar, None for none.
-    unsubscribe : address of the page, and of the one-click post, that ends the mails; None for a mail that was asked for.
+    ``to``, ``name``: the reader's address and name. ``sender``, ``sender_name``: whose mail it is; the name is the dealer's.
+    ``unsubscribe``: address of the page, and of the one-click post, that ends the mails; None for a mail that was asked for.
     """
 
     to: Address
@@ -57,9 +52,9 @@ class Letter:
     message_id: str
     name: str | None = None
     sender_name: str | None = None
-    reply_to: Address | None = None
+    reply_to: Address | None = None  # where an answer goes; None: to the sender
     unsubscribe: str | None = None
-    calendar: bytes | None = None
+    calendar: bytes | None = None  # a file for the reader's calendar, None for none
 
     @property
     def needs_utf8(self) -> bool:

@@ -169,18 +169,11 @@ def resolve(host: str, port: int) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Speaks to dealers' systems.
+    """Speaks to dealers' systems."""
 
-    Attributes
-    ----------
-    resolve : a host's addresses.
-    may_connect : whether one of them may be spoken to; all must.
-    context : the certificates trusted; None: the system's.
-    """
-
-    resolve: Callable[[str, int], Sequence[str]] = resolve
-    may_connect: Callable[[IPAddress], bool] = is_public
-    context: ssl.SSLContext | None = None
+    resolve: Callable[[str, int], Sequence[str]] = resolve  # a host's addresses
+    may_connect: Callable[[IPAddress], bool] = is_public  # whether one of them may be spoken to; all must
+    context: ssl.SSLContext | None = None  # the certificates trusted; None: the system's
     timeout: float = TIMEOUT
 
     def send(self, call: Call) -> None:

@@ -38,12 +38,9 @@ class DealerFacts:
 class Catalogue:
     """One state of the range.
 
-    Attributes
-    ----------
-    facts, mark : words that are others after a change of anything but the stock, and after any change.
-    prices : for each dealer's slug, and None for the maker's own, price and currency by tier.
-    stock : for each dealer's slug, and None for the workshop, the serials at hand.
-    notes, materials : by tier what the maker says of it, and what most of its bows are made of, where that is known.
+    ``facts``, ``mark``: words that are others after a change of anything but the stock, and after any change. ``prices``: for
+    each dealer's slug, and None for the maker's own, price and currency by tier. ``notes``, ``materials``: by tier what the
+    maker says of it, and what most of its bows are made of, where that is known.
     """
 
     facts: str
@@ -52,7 +49,7 @@ class Catalogue:
     names: Mapping[str, str]
     dealers: Mapping[str, DealerFacts]
     prices: Mapping[str | None, Mapping[str, tuple[decimal.Decimal, str]]]
-    stock: Mapping[str | None, frozenset[str]]
+    stock: Mapping[str | None, frozenset[str]]  # for each dealer's slug, and None for the workshop, the serials at hand
     stretches: ServiceIntervals
     notes: Mapping[str, str]
     materials: Mapping[str, str]

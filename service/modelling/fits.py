@@ -112,10 +112,7 @@ class _Read:
 def fit(database: Database, progress: Progress | None = None) -> FitResult:
     """Fit a new version from all trials, check it, keep it, and adopt it by the rule of `model.evaluation.promotion`.
 
-    Raises
-    ------
-    ConflictError
-        There is no trial yet, or the ratings allow no fit; the version in use stays.
+    Raises `ConflictError`: there is no trial yet, or the ratings allow no fit; the version in use stays.
     """
     with database.reading() as session:
         read = _read(session)

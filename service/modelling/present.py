@@ -15,17 +15,14 @@ from service.tables import Duty, ModelVersion, RangeState
 class Present:
     """How things stood at one moment.
 
-    Attributes
-    ----------
-    facts, mark : the range's marks, see `model_records.range_mark`.
-    adopted : id, moment of the fit and digest of its data of the version in use, None where none is.
-    seen_at : the last noted sign of work, None where none is noted yet.
+    ``facts``, ``mark``: the range's marks, see `model_records.range_mark`. ``adopted``: id, moment of the fit and digest of its
+    data of the version in use, None where none is.
     """
 
     facts: str
     mark: str
     adopted: tuple[int, dt.datetime, str] | None
-    seen_at: dt.datetime | None
+    seen_at: dt.datetime | None  # the last noted sign of work, None where none is noted yet
 
     def is_behind(self, now: dt.datetime) -> bool:
         """Say whether ``now`` lies before the last noted sign of work."""

@@ -92,10 +92,8 @@ def code_version() -> str:
 class ListedVersion:
     """One line of ``fit --list``.
 
-    Attributes
-    ----------
-    error, tier_mean_error : on players held out, None where there was no check-up.
-    used : whether it is or was in use; otherwise it is a candidate, and ``why`` says what was decided.
+    ``error``, ``tier_mean_error``: on players held out, None where there was no check-up. ``used``: whether it is or was in
+    use; otherwise it is a candidate, and ``why`` says what was decided.
     """
 
     version: int

@@ -39,12 +39,8 @@ ENDED = (
 def backup(database: Database, file: Path) -> int:
     """Write a consistent copy of everything and return its size in bytes.
 
-    Raises
-    ------
-    ConflictError
-        A file of another kind stands in the way, or on PostgreSQL `pg_dump` is missing or fails.
-    OSError
-        The file cannot be written.
+    Raises `ConflictError`: a file of another kind stands in the way, or on PostgreSQL `pg_dump` is missing or fails; `OSError`:
+    the file cannot be written.
     """
     if file.exists() and not is_backup(file):
         raise ConflictError(f"{file} is there already and is no backup of this service; choose another name.")
@@ -60,11 +56,8 @@ def backup(database: Database, file: Path) -> int:
 def restore(database: Database, file: Path, *, force: bool = False) -> bool:
     """Put a backup in the database's place, all or nothing; return whether it was of an older version and was migrated.
 
-    Raises
-    ------
-    ConflictError
-        The file is no backup of this service, damaged, of a newer version or of the other kind of database; there is a
-        database already and ``force`` is not set; or the service is still running on it.
+    Raises `ConflictError`: the file is no backup of this service, damaged, of a newer version or of the other kind of database;
+    there is a database already and ``force`` is not set; or the service is still running on it.
     """
     kind = _kind(file)
     if kind is None:

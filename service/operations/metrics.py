@@ -39,9 +39,7 @@ LOOK_EVERY = 1.0
 class Metrics:
     """The figures of one application.
 
-    Parameters
-    ----------
-    shared : folder in which the processes of one `serve` count together; None: this process counts alone, in memory.
+    ``shared``: folder in which the processes of one `serve` count together; None: this process counts alone, in memory.
     """
 
     def __init__(self, shared: Path | None = None) -> None:

@@ -37,19 +37,12 @@ _NOBODY = "none"
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """What a link opens.
+    """What a link opens."""
 
-    Attributes
-    ----------
-    kind : one of `ENQUIRY`, `PLAYER`, `ANSWER`.
-    ident : the enquiry's id or the player's key.
-    until : when the link ends.
-    """
-
-    kind: str
-    ident: str
+    kind: str  # one of `ENQUIRY`, `PLAYER`, `ANSWER`
+    ident: str  # the enquiry's id or the player's key
     person: Person
-    until: dt.datetime
+    until: dt.datetime  # when the link ends
 
     @property
     def whole(self) -> bool:

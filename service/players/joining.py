@@ -36,12 +36,7 @@ class Joined:
 def join(session: Session, user: int | None, dealer: str, key: str, other: str) -> str:
     """Join two players as one person and return the key of who stands for both: of those, one who can be written to first.
 
-    Raises
-    ------
-    NotFoundError
-        Either is no player of this dealer.
-    ConflictError
-        They are one already, or would be too many.
+    Raises `NotFoundError`: either is no player of this dealer; `ConflictError`: they are one already, or would be too many.
     """
     lock_dealer(session, dealer)
     one, two = (player_keys.known(session, dealer, each) for each in (key, other))
@@ -63,12 +58,7 @@ def join(session: Session, user: int | None, dealer: str, key: str, other: str) 
 def part(session: Session, user: int | None, dealer: str, key: str) -> str:
     """Undo a joining: the player of a key stands alone again, with those who were joined to them; return who stood for them.
 
-    Raises
-    ------
-    NotFoundError
-        No player of this dealer has the key.
-    ConflictError
-        The player is joined to nobody.
+    Raises `NotFoundError`: no player of this dealer has the key; `ConflictError`: the player is joined to nobody.
     """
     lock_dealer(session, dealer)
     goes = player_keys.of_key(session, dealer, key)
@@ -108,12 +98,7 @@ def joined(session: Session, dealer: str, player: int) -> tuple[Joined, ...]:
 def give(session: Session, user: int | None, dealer: str, enquiry: str, key: str) -> None:
     """Say that an enquiry is a player's; the same again changes nothing.
 
-    Raises
-    ------
-    NotFoundError
-        The enquiry or the player is not this dealer's.
-    ConflictError
-        It is another player's already.
+    Raises `NotFoundError`: the enquiry or the player is not this dealer's; `ConflictError`: it is another player's already.
     """
     lock_dealer(session, dealer)
     row, player = enquiry_access.own(session, dealer, enquiry), player_keys.known(session, dealer, key)

@@ -47,10 +47,8 @@ Told = Mapping[Criterion, float]
 class Known:
     """What is known of a player beside the answers, as the model is told.
 
-    Attributes
-    ----------
-    sheets : of bows of the range; for a bow among them the answers' own ratings of it do not count.
-    own : ratings of the own bow that take the place of the answers', criterion by criterion.
+    ``sheets``: of bows of the range; for a bow among them the answers' own ratings of it do not count. ``own``: ratings of the
+    own bow that take the place of the answers', criterion by criterion.
     """
 
     sheets: tuple[Run, ...] = ()
@@ -62,43 +60,30 @@ NOTHING_KNOWN = Known()
 
 @dataclass(frozen=True, slots=True)
 class RatedBow:
-    """One bow as the player rated it.
+    """One bow as the player rated it."""
 
-    Attributes
-    ----------
-    on : the day it was played last in a trial; None: the player told of it.
-    plays : how often in trials.
-    mark : the mean of the marks as a whole; None: none was given.
-    """
-
-    on: dt.date | None
-    plays: int
-    mark: float | None
+    on: dt.date | None  # the day it was played last in a trial; None: the player told of it
+    plays: int  # how often in trials
+    mark: float | None  # the mean of the marks as a whole; None: none was given
 
 
 @dataclass(frozen=True, slots=True)
 class Marks:
     """What is stored of one player's ratings, as far as it may serve.
 
-    Attributes
-    ----------
-    sheets : of bows of the range, oldest first, those that were only told of last.
-    played : the same by serial, with what the answers themselves name.
-    own : what takes the place of the answers' ratings of the own bow, each the mean of its sheets; ``own_played`` when that was.
-    kept : the bow that was kept since the own one was rated, and the day; then ``own`` is empty.
-    withheld : there are ratings, but they may serve their own trial only.
-    blind : there are ratings of a trial that is still blind; they are left out.
-    player : who it is; None: nobody who is known.
+    ``played``: the same bows by serial, with those that the answers themselves name. ``own``: what takes the place of the
+    answers' ratings of the own bow, each the mean of its sheets; ``own_played`` when that was. ``kept``: the bow that was kept
+    since the own one was rated, and the day; then ``own`` is empty.
     """
 
-    sheets: tuple[Run, ...] = ()
+    sheets: tuple[Run, ...] = ()  # of bows of the range, oldest first, those that were only told of last
     played: Mapping[str, RatedBow] = field(default_factory=lambda: MappingProxyType({}))
     own: Told = field(default_factory=lambda: MappingProxyType({}))
     own_played: RatedBow | None = None
     kept: tuple[str, dt.date] | None = None
-    withheld: bool = False
-    blind: bool = False
-    player: int | None = field(default=None, compare=False)
+    withheld: bool = False  # there are ratings, but they may serve their own trial only
+    blind: bool = False  # there are ratings of a trial that is still blind; they are left out
+    player: int | None = field(default=None, compare=False)  # who it is; None: nobody who is known
 
     @property
     def known(self) -> Known:
@@ -120,10 +105,7 @@ def gathered(
 ) -> Marks:
     """Return for staff what is stored of the player of a key, of an enquiry, or of the trial before: whichever is known.
 
-    Raises
-    ------
-    NotFoundError
-        A player, enquiry or trial that is not this dealer's.
+    Raises `NotFoundError`: a player, enquiry or trial that is not this dealer's.
     """
     if previous:
         trial, composition = composed(session, dealer, previous)
@@ -146,14 +128,8 @@ def of_trial(session: Session, trial: tables.Trial, composition: tables.Composit
 def of_own(session: Session, dealer: str, answers: Questionnaire, player: str, *, only_named: bool = False) -> Marks:
     """Return what is stored of a player who asks by a link of their own, or by the dealer's server: told of revealed trials only.
 
-    Parameters
-    ----------
-    player : a key. only_named : of bows those alone that the answers name, as a form that was filled in with them has it.
-
-    Raises
-    ------
-    NotFoundError
-        A player who is not this dealer's.
+    ``player``: a key. ``only_named``: of bows those alone that the answers name, as a form that was filled in with them has it.
+    Raises `NotFoundError`: a player who is not this dealer's.
     """
     whose = player_keys.known(session, dealer, player).id
     return _of_player(session, whose, _Asking(dealer, answers, None, revealed=True, only_named=only_named))
@@ -162,10 +138,7 @@ def of_own(session: Session, dealer: str, answers: Questionnaire, player: str, *
 def of_server(session: Session, answers: Questionnaire) -> Marks:
     """Return what is stored of the player whom a dealer's server, or the operator, names beside the answers.
 
-    Raises
-    ------
-    InvalidInputError
-        There is no such player at that dealer, or no dealer is named.
+    Raises `InvalidInputError`: there is no such player at that dealer, or no dealer is named.
     """
     if answers.player is None:
         return NO_MARKS
@@ -198,20 +171,14 @@ def _first(session: Session, composition: tables.Composition) -> tables.Composit
 
 @dataclass(frozen=True, slots=True)
 class _Asking:
-    """For what a player's marks are asked.
-
-    Attributes
-    ----------
-    told_at : when the answers were given, None: just now. but : the enquiry whose answers they are.
-    revealed : of trials whose key is revealed only. only_named : of bows that the answers name only.
-    """
+    """For what a player's marks are asked."""
 
     dealer: str
     answers: Questionnaire
-    told_at: dt.datetime | None
-    but: str | None = None
-    revealed: bool = False
-    only_named: bool = False
+    told_at: dt.datetime | None  # when the answers were given, None: just now
+    but: str | None = None  # the enquiry whose answers they are
+    revealed: bool = False  # of trials whose key is revealed only
+    only_named: bool = False  # of bows that the answers name only
 
 
 def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:

@@ -32,17 +32,11 @@ class Bow:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """What a player made of bows.
+    """What a player made of bows."""
 
-    Attributes
-    ----------
-    bows : best liked first, each instrument's own bow after them.
-    withheld : there are ratings, but they serve their own trial only. blind : some are of a trial whose letters still hide its bows.
-    """
-
-    bows: tuple[Bow, ...] = ()
-    withheld: bool = False
-    blind: bool = False
+    bows: tuple[Bow, ...] = ()  # best liked first, each instrument's own bow after them
+    withheld: bool = False  # there are ratings, but they serve their own trial only
+    blind: bool = False  # some are of a trial whose letters still hide its bows
 
 
 NOTHING = Overview()
@@ -103,10 +97,7 @@ LASTING = ("settings", "priorities", "wishes", "strings", "string_length_mm")
 def lasting_answers(session: Session, dealer: str, key: str) -> dict[str, Any]:
     """Return what holds of a player's last answers for a next visit: instrument and hold, and what goes with them.
 
-    Raises
-    ------
-    NotFoundError
-        A player who is not this dealer's.
+    Raises `NotFoundError`: a player who is not this dealer's.
     """
     whole = same_person.everybody(session, dealer, [player_keys.known(session, dealer, key).id])
     answers = _last(session, dealer, whole)

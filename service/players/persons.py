@@ -19,22 +19,17 @@ from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem, Player
 class Person:
     """One person, as one dealer knows them.
 
-    Attributes
-    ----------
-    dealer : slug; None where the enquiry was made of nobody in particular, and there are several dealers.
-    email : None where none is known: then the one enquiry or player it was found by, and what belongs to it, is all.
-    addresses : under which they are known, the one above first; nobody is found by the others, which may be a stranger's.
-    names : under which they are known, each once; more than one where several share an address.
-    drafts : questionnaires on their way that hold the address, or became one of the enquiries.
+    ``email``: None where none is known: then the one enquiry or player it was found by, and what belongs to it, is all.
+    ``addresses``: under which they are known, the one above first; nobody is found by the others, which may be a stranger's.
     """
 
-    dealer: str | None
+    dealer: str | None  # slug; None where the enquiry was made of nobody in particular, and there are several dealers
     email: str | None
-    names: tuple[str, ...]
+    names: tuple[str, ...]  # under which they are known, each once; more than one where several share an address
     language: str | None
     enquiries: tuple[str, ...]
     players: tuple[int, ...]
-    drafts: tuple[str, ...]
+    drafts: tuple[str, ...]  # questionnaires on their way that hold the address, or became one of the enquiries
     addresses: tuple[str, ...] = ()
 
     @property

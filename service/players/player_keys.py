@@ -61,10 +61,7 @@ def found_or_made(
 
     What the contact tells is kept. Ratings enter a fit as the player last said; until anything was said they do not.
 
-    Raises
-    ------
-    NotFoundError
-        The key is of no player of this dealer.
+    Raises `NotFoundError`: the key is of no player of this dealer.
     """
     row = known(session, dealer, key) if key else tables.Player(key=str(uuid.uuid4()), in_model=False)
     if not key:

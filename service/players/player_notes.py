@@ -33,18 +33,8 @@ def seen(text: str) -> str:
 def keep(session: Session, user: int, dealer: str, key: str, text: str, before: str) -> None:
     """Put a text in the place of the note on a player; an empty one erases it, and the same again changes nothing.
 
-    Parameters
-    ----------
-    before : what `seen` said of the note that the text was written for.
-
-    Raises
-    ------
-    NotFoundError
-        A player who is not this dealer's.
-    InvalidInputError
-        At ``note``: it is too long.
-    ConflictError
-        Somebody else changed the note meanwhile.
+    ``before``: what `seen` said of the note that the text was written for. Raises `NotFoundError`: a player who is not this
+    dealer's; `InvalidInputError`: at ``note``: it is too long; `ConflictError`: somebody else changed the note meanwhile.
     """
     lock_dealer(session, dealer)
     player = player_keys.known(session, dealer, key)

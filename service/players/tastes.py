@@ -29,12 +29,10 @@ _Marks = dict[Criterion, float]
 class Tastes:
     """What a player's marks tell.
 
-    Attributes
-    ----------
-    bows : how many were marked, the own ones apart; ``compared``: those that others marked too.
-    above_own, beside_own : how many were marked above the own bow, and of how many that can be said.
-    kinder : how many points higher than others' their marks are on the whole; None: not told apart from chance.
-    higher, lower : criteria that are marked so, beyond what they mark on the whole.
+    ``bows``: how many were marked, the own ones apart; ``compared``: those that others marked too. ``above_own``,
+    ``beside_own``: how many were marked above the own bow, and of how many that can be said. ``kinder``: how many points higher
+    than others' their marks are on the whole; None: not told apart from chance. ``higher``, ``lower``: criteria that are marked
+    so, beyond what they mark on the whole.
     """
 
     bows: int = 0

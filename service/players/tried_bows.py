@@ -19,11 +19,8 @@ def settled(
 ) -> tuple[dict[str, list[str]], dict[str, str]]:
     """Return the rows of a form with each serial as the range has it, and one sentence for each that is none.
 
-    Parameters
-    ----------
-    dealer : whose bows they may be, beside those at the workshop; None: anybody's.
-    answers : the instrument and the hold, as far as they are told.
-    known : serials that the player had in hand, wherever they are now.
+    ``dealer``: whose bows they may be, beside those at the workshop; None: anybody's. ``answers``: the instrument and the hold,
+    as far as they are told. ``known``: serials that the player had in hand, wherever they are now.
     """
     fields = tried_fields.only(form)
     bows, indices, wrong = tried_fields.parse(form)

@@ -49,10 +49,7 @@ def mail_link(
 def mail_erasure(session: Session, mail_service: MailService, opened: Opened, now: dt.datetime) -> str | None:
     """Mail the link that erases what a link opens; return its path where there is no address that it could go to.
 
-    Raises
-    ------
-    ConflictError
-        Nothing can be erased as things stand, or the mail was asked for too often today.
+    Raises `ConflictError`: nothing can be erased as things stand, or the mail was asked for too often today.
     """
     person = opened.person
     would_erase(session, person)

@@ -142,15 +142,9 @@ _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """How the clock stands.
+    """How the clock stands; ``last``: when the service was last known to be at work; None where there is nothing to compare with."""
 
-    Attributes
-    ----------
-    now : what it says.
-    last : when the service was last known to be at work; None where there is nothing to compare with.
-    """
-
-    now: dt.datetime
+    now: dt.datetime  # what it says
     last: dt.datetime | None
 
     @property

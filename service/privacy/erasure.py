@@ -76,10 +76,7 @@ def would_erase(session: Session, person: Person) -> Erased:
 def erase(session: Session, user: int | None, person: Person, reason: str = "asked") -> Erased:
     """Erase a person's data in the caller's transaction; ``reason`` is recorded: asked, over, mistake.
 
-    Raises
-    ------
-    ConflictError
-        A trial of theirs goes on, or bows are still with them.
+    Raises `ConflictError`: a trial of theirs goes on, or bows are still with them.
     """
     if person.dealer is not None:
         lock_dealer(session, person.dealer)  # nobody composes a trial for them meanwhile

@@ -23,20 +23,12 @@ _NAME = "erase:"
 
 @dataclass(frozen=True, slots=True)
 class ErasureQuestion:
-    """What an owner is asked.
+    """What an owner is asked."""
 
-    Attributes
-    ----------
-    dealer : slug; None for enquiries of nobody in particular.
-    persons : how many have had their time.
-    since : when it was asked first.
-    allowed : whether somebody said yes; they go with the next sweep.
-    """
-
-    dealer: str | None
-    persons: int
-    since: dt.datetime
-    allowed: bool
+    dealer: str | None  # slug; None for enquiries of nobody in particular
+    persons: int  # how many have had their time
+    since: dt.datetime  # when it was asked first
+    allowed: bool  # whether somebody said yes; they go with the next sweep
 
 
 def may_erase(session: Session, dealer: str | None, persons: int, now: dt.datetime) -> bool:

@@ -60,18 +60,13 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """How many persons, drafts and spent things (links, sessions, messages) were erased.
-
-    Attributes
-    ----------
-    failed : how many persons could not be erased. held : how many wait for an owner's word.
-    """
+    """How many persons, drafts and spent things (links, sessions, messages) were erased."""
 
     persons: int = 0
     drafts: int = 0
     spent: int = 0
-    failed: int = 0
-    held: int = 0
+    failed: int = 0  # how many persons could not be erased
+    held: int = 0  # how many wait for an owner's word
 
     def counts(self) -> dict[str, int]:
         """Return it as it is stored."""

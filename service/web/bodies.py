@@ -38,10 +38,8 @@ async def form_fields(
 ) -> dict[str, list[str]]:
     """Return the fields of a posted form, their values in order.
 
-    Raises
-    ------
-    HTTPException : 413, more than ``largest`` bytes; 400, a form that cannot be read.
-    InvalidInputError : more fields or characters than that.
+    Raises `HTTPException`: 413, more than ``largest`` bytes; 400, a form that cannot be read; `InvalidInputError`: more fields
+    or characters than that.
     """
     content = await request.body()
     if len(content) > largest:

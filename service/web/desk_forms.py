@@ -60,9 +60,7 @@ class ListPage(Page):
 def paged(found: Leaf[T], address: str, *, begins: bool) -> dict[str, Any]:
     """Return what a list's page says of where it stands: how many there are, and the way on and back to the beginning.
 
-    Parameters
-    ----------
-    address : the list's own, with its tab or search. begins : this is the first page.
+    ``address``: the list's own, with its tab or search. ``begins``: this is the first page.
     """
     if begins and not found.after:
         return {}
@@ -112,9 +110,7 @@ def plain_options(table: Mapping[str, str]) -> tuple[Option, ...]:
 def faults(problems: Mapping[str, str], names: Mapping[str, str], anchors: Mapping[str, str]) -> tuple[Fault, ...]:
     """Return the summary at the head of a page: one line a field, leading to its control.
 
-    Parameters
-    ----------
-    names : a field's short name. anchors : the id of its control, where that is not the field's name.
+    ``names``: a field's short name. ``anchors``: the id of its control, where that is not the field's name.
     """
     return tuple(_fault(field, sentence, names, anchors) for field, sentence in problems.items())
 

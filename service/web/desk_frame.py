@@ -45,13 +45,8 @@ _PLACES = (
 class Desk:
     """The frame, which templates see as ``desk``.
 
-    Attributes
-    ----------
-    dealer : name of the dealer acted for, None for none. ``chooses``: another one may be chosen.
-    said : what was just done, one sentence, empty for nothing.
-    csrf : the token for every form of the page: ``{{ frame.csrf(desk) }}``.
-    lasts : for how many seconds the sign-in lasts at most from now on, if nothing more is asked.
-    opens : says of an address and a method ("GET" unless given) whether it is open to whoever reads the page.
+    ``dealer``: name of the dealer acted for, None for none. ``chooses``: another one may be chosen. ``csrf``: the token for
+    every form of the page: ``{{ frame.csrf(desk) }}``.
     """
 
     places: tuple[Tab, ...]
@@ -59,11 +54,11 @@ class Desk:
     role: str
     dealer: str | None
     chooses: bool
-    said: str
+    said: str  # what was just done, one sentence, empty for nothing
     csrf: str
     demo: bool
-    lasts: int
-    opens: Opens
+    lasts: int  # for how many seconds the sign-in lasts at most from now on, if nothing more is asked
+    opens: Opens  # says of an address and a method ("GET" unless given) whether it is open to whoever reads the page
 
 
 def show(request: Request, staff: Staff, template: str, page: Any, *, status: int = 200, **more: Any) -> HTMLResponse:

@@ -11,18 +11,11 @@ from jinja2 import Environment
 
 @dataclass(frozen=True, slots=True)
 class Framed:
-    """A page framed in another.
+    """A page framed in another."""
 
-    Attributes
-    ----------
-    prefix : what stands before every link that stays in the frame.
-    parent : the origin around it, which is told the page's height; empty: our own.
-    light : the page around knows no dark scheme, so this one shows none either.
-    """
-
-    prefix: str
-    parent: str
-    light: bool
+    prefix: str  # what stands before every link that stays in the frame
+    parent: str  # the origin around it, which is told the page's height; empty: our own
+    light: bool  # the page around knows no dark scheme, so this one shows none either
 
 
 _framed: ContextVar[Framed | None] = ContextVar("framed", default=None)

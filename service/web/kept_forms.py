@@ -31,15 +31,11 @@ Fields = Mapping[str, Sequence[str]]
 class UntakenForm:
     """One form that was sent and not taken.
 
-    Attributes
-    ----------
-    path : where it was posted to.
-    fields : what was typed; None where the page that was answered is kept, which shows it.
-    page, status : that page's source and status; of the session that was refused, and shown in that one only.
+    ``page``, ``status``: that page's source and status; of the session that was refused, and shown in that one only.
     """
 
-    path: str
-    fields: dict[str, list[str]] | None
+    path: str  # where it was posted to
+    fields: dict[str, list[str]] | None  # what was typed; None where the page that was answered is kept, which shows it
     page: str
     status: int
 

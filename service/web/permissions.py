@@ -56,28 +56,18 @@ first = bodies.first
 
 @dataclass(frozen=True, slots=True)
 class Staff:
-    """One of the staff, signed in.
-
-    Attributes
-    ----------
-    name : their name, else their address.
-    dealer, dealer_name : slug and name of the dealer acted for, None for none.
-    scope : whose things they see and change: of the dealer that the account is bound to, or of every one.
-    session : digest of the session; shown to nobody.
-    csrf : the token that every form of this session carries.
-    must_enrol : they have to set up a second factor first; until then only its page is open to them.
-    """
+    """One of the staff, signed in; ``dealer``, ``dealer_name``: slug and name of the dealer acted for, None for none."""
 
     user: int
     email: str
-    name: str
+    name: str  # their name, else their address
     role: str
     dealer: str | None
     dealer_name: str | None
-    scope: Scope
-    session: str = field(repr=False)
-    csrf: str = field(repr=False)
-    must_enrol: bool = False
+    scope: Scope  # whose things they see and change: of the dealer that the account is bound to, or of every one
+    session: str = field(repr=False)  # digest of the session; shown to nobody
+    csrf: str = field(repr=False)  # the token that every form of this session carries
+    must_enrol: bool = False  # they have to set up a second factor first; until then only its page is open to them
 
     @property
     def chooses(self) -> bool:

@@ -27,30 +27,23 @@ SEEN_EVERY = dt.timedelta(minutes=1)
 class SignedIn:
     """One of the staff, signed in.
 
-    Attributes
-    ----------
-    digest : of the session; neither the cookie nor anything that leads to it.
-    home : slug of the dealer that the account is bound to, None where it is not bound.
-    dealer : slug and name of the dealer acted for just now, None for none. ``zone``: the shop's time zone, where one is known.
-    seen_lately : False where it is time to write that the session was seen.
-    created_at : when they signed in.
-    has_factor : whether they have a second factor.
-    ends_at : when it ends if nothing more is asked. ``expires_at``: when it ends whatever is asked.
+    ``dealer``: slug and name of the dealer acted for just now, None for none. ``zone``: the shop's time zone, where one is
+    known. ``ends_at``: when it ends if nothing more is asked. ``expires_at``: when it ends whatever is asked.
     """
 
-    digest: str
+    digest: str  # of the session; neither the cookie nor anything that leads to it
     user: int
     email: str
     name: str | None
     role: str
     language: str | None
-    home: str | None
+    home: str | None  # slug of the dealer that the account is bound to, None where it is not bound
     dealer: str | None
     dealer_name: str | None
     zone: str | None
-    seen_lately: bool
-    created_at: dt.datetime
-    has_factor: bool
+    seen_lately: bool  # False where it is time to write that the session was seen
+    created_at: dt.datetime  # when they signed in
+    has_factor: bool  # whether they have a second factor
     ends_at: dt.datetime
     expires_at: dt.datetime
 

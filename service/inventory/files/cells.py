@@ -64,16 +64,10 @@ class Decimals:
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """How the cells of a column are read.
+    """How the cells of a column are read."""
 
-    Attributes
-    ----------
-    convert : from text to the value that the tables keep; raises `CellError`.
-    holds : what a cell holds, in words.
-    """
-
-    convert: Callable[[str, Decimals], object]
-    holds: FileWords
+    convert: Callable[[str, Decimals], object]  # from text to the value that the tables keep; raises `CellError`
+    holds: FileWords  # what a cell holds, in words
 
     def __call__(self, text: str, decimals: Decimals) -> object:
         """Return the value of a cell's text; raises `CellError`."""

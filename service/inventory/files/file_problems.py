@@ -20,19 +20,11 @@ class FileWords:
 
 @dataclass(frozen=True, slots=True)
 class FileProblem:
-    """One thing that keeps a folder from being loaded.
+    """One thing that keeps a folder from being loaded; ``got``, ``expected``: what stands there, and what would be right."""
 
-    Attributes
-    ----------
-    file : name of the file; the folder's where no file is meant.
-    line : line of the file, 1 is the header; None where the whole file is meant.
-    column : name of the column; None where the whole line is meant.
-    got, expected : what stands there, and what would be right.
-    """
-
-    file: str
-    line: int | None
-    column: str | None
+    file: str  # name of the file; the folder's where no file is meant
+    line: int | None  # line of the file, 1 is the header; None where the whole file is meant
+    column: str | None  # name of the column; None where the whole line is meant
     got: str
     expected: str
 

@@ -21,17 +21,13 @@ from service.tables import Dealer
 class Parsed:
     """What a folder holds, as far as it can be told without the database.
 
-    Attributes
-    ----------
-    sheets : the files that are there, by name; one that is not is an empty sheet.
-    unread : CSV files that are none of the eight.
-    missing : a problem of the folder itself.
+    ``sheets``: the files that are there, by name; one that is not is an empty sheet.
     """
 
     folder: Path
     sheets: dict[str, CsvTable] = field(default_factory=dict)
-    unread: tuple[str, ...] = ()
-    missing: FileProblem | None = None
+    unread: tuple[str, ...] = ()  # CSV files that are none of the eight
+    missing: FileProblem | None = None  # a problem of the folder itself
 
     def sheet(self, kind: FileKind) -> CsvTable:
         """Return a file's sheet, empty where the file is not there."""
@@ -74,12 +70,8 @@ def read_folder(folder: Path) -> Parsed:
 class StoredRecords:
     """What is stored of the things a folder speaks of, each by the key of its file.
 
-    Attributes
-    ----------
-    tiers, copies : all of them; by slug and serial.
-    character, prices, readings, events, outcomes : those of the tiers, copies and trials the folder speaks of.
-    runs : the stored sheets of the folder's trials, by (trial, position, rater).
-    dealers : slug -> currency.
+    ``tiers``, ``copies``: all of them; by slug and serial. ``character``, ``prices``, ``readings``, ``events``, ``outcomes``:
+    those of the tiers, copies and trials the folder speaks of.
     """
 
     tiers: dict[str, Values]
@@ -88,9 +80,9 @@ class StoredRecords:
     prices: dict[tuple[object, ...], Values]
     readings: dict[tuple[object, ...], Values]
     events: dict[tuple[object, ...], Values]
-    runs: dict[tuple[object, ...], Values]
+    runs: dict[tuple[object, ...], Values]  # the stored sheets of the folder's trials, by (trial, position, rater)
     outcomes: dict[tuple[object, ...], Values]
-    dealers: dict[str, str | None]
+    dealers: dict[str, str | None]  # slug -> currency
 
     @cached_property
     def trials(self) -> dict[str, Values]:

@@ -42,42 +42,25 @@ LONGEST_STRING_MM = 2000.0
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column.
-
-    Attributes
-    ----------
-    about : what the column says, for whoever fills it in.
-    verbatim : blanks around the text belong to it.
-    default : what an empty cell means.
-    """
+    """One column."""
 
     name: str
     read: Reader
-    about: str
+    about: str  # what the column says, for whoever fills it in
     required: bool = False
-    verbatim: bool = False
-    default: str | None = None
+    verbatim: bool = False  # blanks around the text belong to it
+    default: str | None = None  # what an empty cell means
 
 
 @dataclass(frozen=True)
 class FileKind:
-    """One of the eight files.
+    """One of the eight files; ``order``: the columns as they stand in the file."""
 
-    Attributes
-    ----------
-    name : the file's name.
-    about : what one row is.
-    shared : columns that say the same on every row of one group (a trial); read once a group.
-    own : the other columns.
-    order : the columns as they stand in the file.
-    key : the columns that make two rows the same thing.
-    """
-
-    name: str
-    about: str
-    own: tuple[Column, ...]
-    key: tuple[str, ...]
-    shared: tuple[Column, ...] = ()
+    name: str  # the file's name
+    about: str  # what one row is
+    own: tuple[Column, ...]  # the other columns
+    key: tuple[str, ...]  # the columns that make two rows the same thing
+    shared: tuple[Column, ...] = ()  # columns that say the same on every row of one group (a trial); read once a group
 
     @cached_property
     def order(self) -> tuple[str, ...]:

@@ -26,22 +26,13 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What came of loading a folder.
+    """What came of loading a folder."""
 
-    Attributes
-    ----------
-    problems : why nothing was changed; empty where all was taken in.
-    files : the counts of each file that was there.
-    dealers : slugs of the dealers made.
-    notes : what was understood otherwise than it stands in a file, and files that were passed over.
-    dry_run : True where all of this was only found out, not done.
-    """
-
-    problems: tuple[FileProblem, ...]
-    files: dict[str, Count]
-    dealers: tuple[str, ...]
-    notes: tuple[str, ...]
-    dry_run: bool
+    problems: tuple[FileProblem, ...]  # why nothing was changed; empty where all was taken in
+    files: dict[str, Count]  # the counts of each file that was there
+    dealers: tuple[str, ...]  # slugs of the dealers made
+    notes: tuple[str, ...]  # what was understood otherwise than it stands in a file, and files that were passed over
+    dry_run: bool  # True where all of this was only found out, not done
 
 
 def load(
@@ -58,10 +49,8 @@ def load(
     stored one is a problem, or with ``replace`` becomes its next revision; a differing reading or event is a problem, or
     with ``replace`` corrected.
 
-    Parameters
-    ----------
-    folder : a folder, or one read before: so that a large one keeps nobody waiting while it is read.
-    today : the day by which dates are in the future; by default the day in UTC. One day more is allowed, for the east.
+    ``folder``: a folder, or one read before: so that a large one keeps nobody waiting while it is read. ``today``: the day by
+    which dates are in the future; by default the day in UTC. One day more is allowed, for the east.
     """
     parsed = folder if isinstance(folder, Parsed) else read_folder(folder)
     if parsed.missing is not None:

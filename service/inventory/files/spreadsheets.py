@@ -37,19 +37,14 @@ class CsvRow:
 class CsvTable:
     """What one file holds.
 
-    Attributes
-    ----------
-    kind : which of the eight it is.
-    present : the columns it has.
-    rows : the rows that could be read, in order; of rows that say the same, the first.
-    problems : what could not be.
-    bad_keys : values of the first key column in rows that could not be read, so that nothing else complains of them.
+    ``rows``: the rows that could be read, in order; of rows that say the same, the first. ``bad_keys``: values of the first key
+    column in rows that could not be read, so that nothing else complains of them.
     """
 
-    kind: FileKind
-    present: frozenset[str] = frozenset()
+    kind: FileKind  # which of the eight it is
+    present: frozenset[str] = frozenset()  # the columns it has
     rows: list[CsvRow] = field(default_factory=list)
-    problems: list[FileProblem] = field(default_factory=list)
+    problems: list[FileProblem] = field(default_factory=list)  # what could not be
     bad_keys: set[str] = field(default_factory=set)
 
     def present_in_order(self) -> Iterator[str]:

@@ -47,9 +47,7 @@ T = TypeVar("T")
 def rows(session: Session, kind: FileKind, only: Collection[str] | None = None) -> Iterator[Values]:
     """Yield the stored rows of a kind in the file's order, each with all of its columns and its ``revision`` if it has one.
 
-    Parameters
-    ----------
-    only : values of the kind's first key column; None for all rows. Where given, the order is that of no file.
+    ``only``: values of the kind's first key column; None for all rows. Where given, the order is that of no file.
     """
     statement, first_key = _STATEMENTS[kind.name]()
     if only is None:

@@ -33,18 +33,15 @@ class Figure:
 class CheckUp:
     """How a version's kind did on players held out of its fit, once they had rated ``told`` bows besides their own.
 
-    Attributes
-    ----------
-    error, tier_mean : root mean squared error of the overall rating in points, of the model and of the tier's mean alone.
-    coverage : share of the 90 % intervals that held, None where it was not measured.
-    regret : points by which the best bow of a trial was liked better than the model's first choice, None likewise.
-    ratings, players : how many were held out.
+    ``error``, ``tier_mean``: root mean squared error of the overall rating in points, of the model and of the tier's mean
+    alone. ``regret``: points by which the best bow of a trial was liked better than the model's first choice, None likewise.
+    ``ratings``, ``players``: how many were held out.
     """
 
     told: int
     error: Figure
     tier_mean: Figure
-    coverage: Figure | None
+    coverage: Figure | None  # share of the 90 % intervals that held, None where it was not measured
     regret: Figure | None
     ratings: int
     players: int
@@ -67,30 +64,22 @@ class Won:
 class Version:
     """One version.
 
-    Attributes
-    ----------
-    standing : 'in_use', 'candidate' (never was in use) or 'earlier' (was in use before).
-    checkups : by the number of bows rated, ascending; none where there were too few players.
-    won : against each rule of thumb that could be compared.
-    chances : whether chances told came true; None where it was not looked at.
-    ablation : by answer how many gave it and what would be another one without, see `model.evaluation.ablation`.
-    parts : how much each part of the model took away from its error.
-    why : why it was adopted or stays a candidate.
-    beliefs : the starting values that it was fitted from; the program's present ones where they were not kept.
+    ``ablation``: by answer how many gave it and what would be another one without, see `model.evaluation.ablation`.
+    ``beliefs``: the starting values that it was fitted from; the program's present ones where they were not kept.
     """
 
     number: int
     fitted_at: dt.datetime
-    standing: str
+    standing: str  # 'in_use', 'candidate' (never was in use) or 'earlier' (was in use before)
     trials: int
     data_digest: str
     code_version: str
-    checkups: tuple[CheckUp, ...]
-    won: tuple[Won, ...]
-    chances: Chances | None
+    checkups: tuple[CheckUp, ...]  # by the number of bows rated, ascending; none where there were too few players
+    won: tuple[Won, ...]  # against each rule of thumb that could be compared
+    chances: Chances | None  # whether chances told came true; None where it was not looked at
     ablation: Mapping[str, Mapping[str, int]]
-    parts: tuple[Worth, ...]
-    why: str
+    parts: tuple[Worth, ...]  # how much each part of the model took away from its error
+    why: str  # why it was adopted or stays a candidate
     beliefs: PriorSettings
 
     @property

@@ -36,35 +36,28 @@ GONE = frozenset({"sold", "withdrawn"})
 class Facts:
     """All that the page is made from; no key of a player or a trial is in it.
 
-    Attributes
-    ----------
-    versions : the newest ones, oldest first; ``version`` is the one shown, which stands in where ``adopted`` cannot be read.
-    view : the fitted model over the range.
-    tiers, names : the tiers and their names by slug; ``copies`` has each serial's tier, ``statuses`` where it is.
-    effects, levels : by slug; ``effects`` of the copies that are shown.
-    at : name of the dealer beyond which no copy is shown; None: every copy is.
-    tally : of the trials and outcomes on record now.
-    first, last : days of the earliest and the latest trial on record, None without one.
-    unchanged : whether the data are still those that the version was fitted to.
-    same_code : whether the version was fitted by the program as it is now.
+    ``versions``: the newest ones, oldest first; ``version`` is the one shown, which stands in where ``adopted`` cannot be read.
+    ``tiers``, ``names``: the tiers and their names by slug; ``copies`` has each serial's tier, ``statuses`` where it is.
+    ``effects``, ``levels``: by slug; ``effects`` of the copies that are shown. ``first``, ``last``: days of the earliest and
+    the latest trial on record, None without one.
     """
 
     version: Version
     versions: Sequence[Version]
     adopted: int
-    view: CataloguePosterior
+    view: CataloguePosterior  # the fitted model over the range
     tiers: Mapping[str, Tier]
     copies: Mapping[str, str]
     names: Mapping[str, str]
     statuses: Mapping[str, str | None]
     effects: Mapping[str, CopyEffects]
     levels: Mapping[str, TierLevel]
-    at: str | None
-    tally: HistorySummary
+    at: str | None  # name of the dealer beyond which no copy is shown; None: every copy is
+    tally: HistorySummary  # of the trials and outcomes on record now
     first: dt.date | None
     last: dt.date | None
-    unchanged: bool
-    same_code: bool
+    unchanged: bool  # whether the data are still those that the version was fitted to
+    same_code: bool  # whether the version was fitted by the program as it is now
 
     @property
     def posterior(self) -> FittedModel:
@@ -97,10 +90,7 @@ class Facts:
 def gather(session: Session, scope: Scope) -> Facts:
     """Read everything about the version in use, of single bows only those of the scope.
 
-    Raises
-    ------
-    ConflictError
-        No version is in use, or the one that is cannot be read.
+    Raises `ConflictError`: no version is in use, or the one that is cannot be read.
     """
     current = fits.current(session)
     if current.posterior is None and current.instead_of is not None:

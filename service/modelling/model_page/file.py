@@ -31,10 +31,7 @@ def render(page: ModelPage) -> str:
 def write(file: Path, page: ModelPage) -> None:
     """Write the page, wholly or not at all; an earlier page of that name is replaced.
 
-    Raises
-    ------
-    ConflictError
-        The file cannot be written, or one of another kind has its name.
+    Raises `ConflictError`: the file cannot be written, or one of another kind has its name.
     """
     text = render(page)
     try:

@@ -27,22 +27,15 @@ class Passage:
 class Sureness:
     """How sure the model is: sentences, and the check-ups where there are any.
 
-    Attributes
-    ----------
-    won : what its advice won against rules of thumb, each a sentence.
-    chances : whether the chances it tells come true.
-    answers : how often each answer changes the advice.
-    parts : how much each part of the model takes away from its error.
-    by_ratings : of the version in use, by how many bows the players held out had rated.
-    errors, coverage, checkups : of the last versions over time.
+    ``errors``, ``coverage``, ``checkups``: of the last versions over time.
     """
 
     sentences: tuple[str, ...]
-    won: tuple[str, ...]
-    chances: Passage | None
-    answers: Passage | None
-    parts: Passage | None
-    by_ratings: Table | None
+    won: tuple[str, ...]  # what its advice won against rules of thumb, each a sentence
+    chances: Passage | None  # whether the chances it tells come true
+    answers: Passage | None  # how often each answer changes the advice
+    parts: Passage | None  # how much each part of the model takes away from its error
+    by_ratings: Table | None  # of the version in use, by how many bows the players held out had rated
     errors: PointPicture | None
     coverage: PointPicture | None
     checkups: Table | None
@@ -96,27 +89,20 @@ class Beginnings:
 class ModelPage:
     """The model's page.
 
-    Attributes
-    ----------
-    title, dealer, demo : as every page has them.
-    facts : the quiet line above the heading: version, date, trials, players.
-    lead : the paragraph under the heading.
-    copies_lead : what the pictures of the tiers show.
-    copies : the tiers that have copies, by instrument and grade.
-    thin_tiers, thin_players : where too little is known; players are counted and never named.
-    character : what makers say of their tiers, and what trials say.
+    ``title``, ``dealer``, ``demo``: as every page has them. ``thin_tiers``, ``thin_players``: where too little is known;
+    players are counted and never named.
     """
 
     title: str
-    facts: str
-    lead: tuple[str, ...]
+    facts: str  # the quiet line above the heading: version, date, trials, players
+    lead: tuple[str, ...]  # the paragraph under the heading
     sureness: Sureness
     rating: Rating
-    copies_lead: tuple[str, ...]
-    copies: Mapping[str, tuple[TierOfCopies, ...]]
+    copies_lead: tuple[str, ...]  # what the pictures of the tiers show
+    copies: Mapping[str, tuple[TierOfCopies, ...]]  # the tiers that have copies, by instrument and grade
     thin_tiers: Passage
     thin_players: Passage
-    character: Passage
+    character: Passage  # what makers say of their tiers, and what trials say
     keeping: Passage
     beginnings: Beginnings
     versions: Passage

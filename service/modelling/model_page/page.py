@@ -28,10 +28,7 @@ from service.modelling.model_page.sureness import sureness
 def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
     """Return the page of the version in use; only the bows of the scope are named.
 
-    Raises
-    ------
-    ConflictError
-        No version is in use, or the one that is cannot be read.
+    Raises `ConflictError`: no version is in use, or the one that is cannot be read.
     """
     facts = gather(session, scope)
     return ModelPage(

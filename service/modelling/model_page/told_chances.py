@@ -34,10 +34,8 @@ class ChanceBin:
 class Chances:
     """What the check-up found of chances.
 
-    Attributes
-    ----------
-    p, statistic, bins : of its test; None where there were too few players. ``mended`` the p of the recalibrated ones, likewise.
-    slope : of the recalibration that marks needed, 1 without one.
+    ``p``, ``statistic``, ``bins``: of its test; None where there were too few players. ``mended`` the p of the recalibrated
+    ones, likewise.
     """
 
     lines: tuple[ChanceBin, ...]
@@ -45,7 +43,7 @@ class Chances:
     statistic: float | None
     bins: int | None
     mended: float | None
-    slope: float
+    slope: float  # of the recalibration that marks needed, 1 without one
 
 
 def read(report: Mapping[str, Any]) -> Chances | None:

@@ -15,18 +15,11 @@ DOCS = Path(__file__).resolve().parents[2] / "docs"
 
 @dataclass(frozen=True, slots=True)
 class Topic:
-    """One page of help.
-
-    Attributes
-    ----------
-    name : what one types after ``help``, and the last part of its address at the desk.
-    file : where it is written, in Markdown with one heading of the first level.
-    about : what it is for, in one line.
-    """
+    """One page of help; ``name``: what one types after ``help``, and the last part of its address at the desk."""
 
     name: str
-    file: Path
-    about: str
+    file: Path  # where it is written, in Markdown with one heading of the first level
+    about: str  # what it is for, in one line
 
     @property
     def title(self) -> str:
