@@ -35,6 +35,7 @@ from service.core.errors import ConflictError
 from service.core.secret_file import SHORTEST_SECRET
 from service.mail import addresses
 from service.mail.mail_server import LONGEST_TIMEOUT, NOBODY, PORTS, TIMEOUT, MailServer, Security
+from service.operations import sealing
 from service.web import hosts
 
 LogLevel = Literal["critical", "error", "warning", "info", "debug"]
@@ -141,6 +142,14 @@ def _contact(value: str) -> str:
     return contact
 
 
+def _backup_key(value: str) -> str:
+    if not sealing.is_public_key(value):
+        raise ValueError(
+            f"BACKUP_PUBLIC_KEY: got {value!r}, expected a public key that begins with age1, as `backup --new-key` prints it."
+        )
+    return value
+
+
 def _sender(value: object) -> object:
     try:
         return addresses.parse(value) if isinstance(value, str) else value
@@ -240,6 +249,15 @@ class Settings(BaseSettings):
         default=None,
         description="lets a monitoring program read `/metrics`, which it sends as `Authorization: Bearer TOKEN`; "
         f"{SHORTEST_SECRET} characters or more, drawn at random (default: none, and nothing is counted)",
+    )
+    backup_public_key: Annotated[str, AfterValidator(_backup_key)] | None = Field(
+        default=None,
+        description="the public key, `age1…`, for which backups are closed; `backup --new-key FILE` makes it, and only the "
+        "private one in FILE opens them (default: none, backups are as readable as the database)",
+    )
+    backup_passphrase: Annotated[SecretStr, AfterValidator(_long_enough("BACKUP_PASSPHRASE"))] | None = Field(
+        default=None,
+        description=f"closes backups where there is no public key, and opens them; {SHORTEST_SECRET} characters or more",
     )
     smtp_host: str | None = Field(
         default=None, description="the mail server (default: none, mails are written to `DATA_DIR/mail`)"

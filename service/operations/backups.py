@@ -1,8 +1,9 @@
 """Backups of everything, taken while the service runs, and their way back.
 
-On SQLite a backup is one SQLite file with one table more, `backup_manifest`: when it was taken, of which version the tables
-are, and a digest of every row, so that damage anywhere is found before anything is replaced. On PostgreSQL it is what
-`pg_dump` writes in its own archive format, which `pg_restore` reads back in one transaction.
+A portable backup is one SQLite file with one table more, `backup_manifest`: when it was taken, of which version the tables
+are, and a digest of every row, so that damage anywhere is found before anything is replaced. It goes back into a database of
+either kind. On SQLite every backup is one. On PostgreSQL it is asked for; else a backup is what `pg_dump` writes in its own
+archive format, which `pg_restore` reads back in one transaction. Either is closed with a `Seal` where one is set.
 
 What was put back holds no sign-in: sessions, links to set a password and codes for tablets are left out, since those that were
 ended after the backup would come alive again. Accounts, tablets and dealers' keys are as they were when it was taken.
@@ -11,7 +12,9 @@ ended after the backup would come alive again. Accounts, tablets and dealers' ke
 import datetime as dt
 import hashlib
 import sqlite3
+import tempfile
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import delete
@@ -20,7 +23,8 @@ from service import migrations, tables
 from service.core import unfinished
 from service.core.database import APPLICATION_ID, BUSY_SECONDS, Database
 from service.core.errors import ConflictError
-from service.operations import postgres
+from service.operations import postgres, row_transfer, sealing
+from service.operations.sealing import Seal
 
 SQLITE_HEADER = b"SQLite format 3\x00"
 """The first 16 bytes of every SQLite file (SQLite's documentation, 'Database File Format', 1.3)."""
@@ -36,8 +40,24 @@ ENDED = (
 """What a restored database holds none of: whoever has the secret of one would be let in."""
 
 
-def backup(database: Database, file: Path) -> int:
-    """Write a consistent copy of everything and return its size in bytes.
+OPEN = Seal()
+"""Closes nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProvedBackup:
+    """What a backup was found to hold; ``rows`` and ``tables`` are None of an archive of PostgreSQL's, ``taken`` too."""
+
+    version: str
+    is_older: bool
+    taken: str | None = None
+    tables: int | None = None
+    rows: int | None = None
+    model: str = ""
+
+
+def backup(database: Database, file: Path, *, portable: bool = False, seal: Seal = OPEN) -> int:
+    """Write a consistent copy of everything, closed where ``seal`` closes, and return its size in bytes.
 
     Raises `ConflictError`: a file of another kind stands in the way, or on PostgreSQL `pg_dump` is missing or fails; `OSError`:
     the file cannot be written.
@@ -46,33 +66,80 @@ def backup(database: Database, file: Path) -> int:
         raise ConflictError(f"{file} is there already and is no backup of this service; choose another name.")
     with unfinished.beside(file) as new:
         if database.file is not None:
-            _back_up_sqlite(database.file, new)
+            _copy_file(database.file, new)
+        elif portable:
+            _copy_rows(database, new)
         else:
             postgres.dump(database.url, new)
+        seal.close(new)
         unfinished.put_in_place(new, file)
     return file.stat().st_size
 
 
-def restore(database: Database, file: Path, *, force: bool = False) -> bool:
+def restore(database: Database, file: Path, *, force: bool = False, seal: Seal = OPEN) -> bool:
     """Put a backup in the database's place, all or nothing; return whether it was of an older version and was migrated.
 
-    Raises `ConflictError`: the file is no backup of this service, damaged, of a newer version or of the other kind of database;
-    there is a database already and ``force`` is not set; or the service is still running on it.
+    Raises `ConflictError`: the file is no backup of this service, closed, damaged, of a newer version, or an archive of
+    PostgreSQL's where the database is a file; there is a database already and ``force`` is not set; or the service is still
+    running on it.
     """
-    kind = _kind(file)
-    if kind is None:
-        raise ConflictError(f"{file} is no backup of this service; expected a file that the command backup wrote.")
-    if (kind == "sqlite") != database.is_sqlite:
-        storage = "an SQLite file" if database.is_sqlite else "PostgreSQL"
-        raise ConflictError(f"{file} is a backup of the other kind of database; this service is set to {storage}.")
-    if database.file is not None:
-        return _restore_sqlite(database.file, file, force=force)
-    return _restore_postgres(database, file, force=force)
+    with sealing.opened(file, seal, database.file or file) as plain:
+        kind = _ours(plain)
+        if kind == "postgresql" and database.is_sqlite:
+            raise ConflictError(
+                f"{file} is an archive of PostgreSQL's own, and this service is set to an SQLite file; "
+                "a backup that was made with --portable goes into either."
+            )
+        if database.file is not None:
+            return _restore_sqlite(database.file, plain, force=force)
+        if kind == "sqlite":
+            return _restore_rows(database, plain, force=force)
+        return _restore_postgres(database, plain, force=force)
+
+
+def prove(file: Path, seal: Seal = OPEN) -> ProvedBackup:
+    """Bring a backup back into a database of its own, which goes at the end, and return what it holds.
+
+    Raises `ConflictError` with the reason where `restore` would refuse it, or what came back contradicts itself. An archive of
+    PostgreSQL's own is read to its end by its own program, and not brought back: that takes a database.
+    """
+    from service.modelling import versions  # noqa: PLC0415 - numerics, which no other of these commands should wait for
+
+    with tempfile.TemporaryDirectory() as folder, sealing.opened(file, seal, Path(folder) / "opened") as plain:
+        if _ours(plain) == "postgresql":
+            version = _known(postgres.version_of(plain), file)
+            postgres.read_whole(plain)
+            return ProvedBackup(version, is_older=version != migrations.newest())
+        with closing(_opened_to_read(plain)) as backed_up:
+            taken, version = backed_up.execute(f"SELECT taken, version FROM {MANIFEST}").fetchone()  # noqa: S608 - a constant
+        back = Database(f"sqlite:///{folder}/proof.db")
+        try:
+            is_older = restore(back, plain)
+            _check_references(back, file)
+            counts = row_transfer.counts(back)
+            with back.reading() as session:
+                model = versions.check(session)
+        finally:
+            back.close()
+        return ProvedBackup(version, is_older, taken, len(counts), sum(counts.values()), model)
 
 
 def is_backup(file: Path) -> bool:
-    """Say whether a file is a backup of this service, by its head."""
-    return _kind(file) is not None
+    """Say whether a file is a backup of this service, by its head; what is closed is taken to be one."""
+    return sealing.is_closed(file) or _kind(file) is not None
+
+
+def _ours(file: Path) -> str:
+    kind = _kind(file)
+    if kind is None:
+        raise ConflictError(f"{file} is no backup of this service; expected a file that the command backup wrote.")
+    return kind
+
+
+def _known(version: str, file: Path) -> str:
+    if not migrations.knows(version):
+        raise ConflictError(f"{file} was made by a newer version of this service; restore it with that version.")
+    return version
 
 
 def _kind(file: Path) -> str | None:
@@ -102,9 +169,26 @@ def _has_manifest(connection: sqlite3.Connection) -> bool:
     return found.fetchone() is not None
 
 
-def _back_up_sqlite(source: Path, new: Path) -> None:
+def _copy_file(source: Path, new: Path) -> None:
     with closing(sqlite3.connect(source, timeout=BUSY_SECONDS)) as original, closing(sqlite3.connect(new)) as copy:
         original.backup(copy)
+    _finish(new)
+
+
+def _copy_rows(source: Database, new: Path) -> None:
+    """Write the rows of PostgreSQL into a file of SQLite's, in which the tables are made first."""
+    copy = Database(f"sqlite:///{new}")
+    try:
+        migrations.upgrade(copy)
+        row_transfer.copy(source, copy)
+    finally:
+        copy.close()
+    _finish(new)
+
+
+def _finish(new: Path) -> None:
+    """Add when the copy was taken, of which version it is, and the digest by which damage is found."""
+    with closing(sqlite3.connect(new)) as copy:
         copy.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
         version = copy.execute("SELECT version_num FROM alembic_version").fetchone()[0]
         taken = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
@@ -154,8 +238,14 @@ def _check_whole(backed_up: sqlite3.Connection, file: Path) -> None:
             raise ConflictError(damaged)
     except (sqlite3.DatabaseError, TypeError, ValueError):
         raise ConflictError(damaged) from None
-    if not migrations.knows(str(version)):
-        raise ConflictError(f"{file} was made by a newer version of this service; restore it with that version.")
+    _known(str(version), file)
+
+
+def _check_references(database: Database, file: Path) -> None:
+    with database.reading() as session:
+        lost = session.connection().exec_driver_sql("PRAGMA foreign_key_check").first()
+    if lost is not None:
+        raise ConflictError(f"{file} is whole, but a row of {lost[0]} refers to one of {lost[2]} that is not there.")
 
 
 def _make_current(file: Path) -> bool:
@@ -190,13 +280,29 @@ def _close_log(target: Path) -> None:
             target.with_name(target.name + suffix).unlink(missing_ok=True)
 
 
+def _restore_rows(database: Database, file: Path, *, force: bool) -> bool:
+    """Put the rows of a portable backup into PostgreSQL: into a copy of the file first, where they become this version's."""
+    _refuse_to_overwrite(database, force=force)
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Database(f"sqlite:///{folder}/copy.db")
+        try:
+            migrated = restore(copy, file)
+            migrations.upgrade(database)
+            row_transfer.copy(copy, database)
+        finally:
+            copy.close()
+    return migrated
+
+
 def _restore_postgres(database: Database, file: Path, *, force: bool) -> bool:
-    if not force and migrations.state(database) is not migrations.State.EMPTY:
-        raise ConflictError("There are tables of this service in the database already; --force overwrites them.")
-    version = postgres.version_of(file)
-    if not migrations.knows(version):
-        raise ConflictError(f"{file} was made by a newer version of this service; restore it with that version.")
+    _refuse_to_overwrite(database, force=force)
+    _known(postgres.version_of(file), file)
     postgres.load(database.url, file)
     migrated = migrations.upgrade(database)
     _end_sign_ins(database)
     return migrated
+
+
+def _refuse_to_overwrite(database: Database, *, force: bool) -> None:
+    if not force and migrations.state(database) is not migrations.State.EMPTY:
+        raise ConflictError("There are tables of this service in the database already; --force overwrites them.")

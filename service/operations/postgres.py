@@ -28,6 +28,11 @@ def load(url: URL, file: Path) -> None:
     _run(url, "pg_restore", [*options, f"--dbname={url.database}", str(file)])
 
 
+def read_whole(file: Path) -> None:
+    """Read an archive to its end; raises `ConflictError` where it is damaged."""
+    _run(None, "pg_restore", [f"--file={os.devnull}", str(file)])
+
+
 def is_ours(file: Path) -> bool:
     """Say whether an archive holds this service's tables."""
     listed = _run(None, "pg_restore", ["--list", str(file)])

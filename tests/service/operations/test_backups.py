@@ -14,13 +14,15 @@ from sqlalchemy import func, select, text
 
 from service import migrations
 from service.cli import main, serving
-from service.core import unfinished
+from service.core import audit, audit_events, unfinished
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.inventory import files
-from service.operations import backups
+from service.operations import backups, sealing
+from service.operations.sealing import Seal
 from service.tables import Player, Run
 from tests import factories
+from tests.service.test_tables import ROWS
 
 
 @pytest.fixture
@@ -36,10 +38,10 @@ def dumped(database: Database, folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
-def restored(file: Path, folder: Path, **options: bool) -> Database:
+def restored(file: Path, folder: Path, seal: Seal = backups.OPEN) -> Database:
     database = Database(f"sqlite:///{folder}/restored.db")
     try:
-        backups.restore(database, file, **options)
+        backups.restore(database, file, seal=seal)
     except ConflictError:
         database.close()
         raise
@@ -220,12 +222,164 @@ def test_a_damaged_backup_of_postgresql_changes_nothing(postgres_database: Datab
     assert dumped(postgres_database, tmp_path / "y") == before
 
 
-def test_a_backup_of_the_other_kind_of_database_is_refused(
+def test_an_archive_of_postgresql_is_refused_where_the_database_is_a_file(
+    postgres_database: Database, tmp_path: Path
+) -> None:
+    backups.backup(postgres_database, tmp_path / "b")
+    with pytest.raises(ConflictError, match="made with --portable goes into either"):
+        restored(tmp_path / "b", tmp_path)
+
+
+# From one kind of database into the other
+
+
+def rows(file: Path) -> dict[str, list[tuple[object, ...]]]:
+    """Return every row of an SQLite file by its table, as SQLite itself says it."""
+    with closing(sqlite3.connect(file)) as connection:
+        names = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        found = {name: sorted(connection.execute(f'SELECT * FROM "{name}"').fetchall(), key=repr) for name in names}
+    del found["backup_manifest"]
+    return found
+
+
+def test_from_sqlite_to_postgresql_and_back_every_row_of_every_table_is_the_same(
+    database: Database, postgres_database: Database, tmp_path: Path
+) -> None:
+    with database.writing() as session:
+        for table, values in ROWS:
+            session.merge(table(**values))
+            session.flush()
+        audit.record(session, None, audit_events.BACKED_UP, "ein Bogen für Zoë — 弓", dealer=None, half=0.1, none=None)
+        session.add(Player(key="Ж"))
+    backups.backup(database, tmp_path / "one")
+    with postgres_database.writing() as session:
+        session.add(Player(key="was there before"))
+    with pytest.raises(ConflictError, match="--force overwrites them"):
+        backups.restore(postgres_database, tmp_path / "one")
+    backups.restore(postgres_database, tmp_path / "one", force=True)
+    backups.backup(postgres_database, tmp_path / "two", portable=True)
+    before, after = rows(tmp_path / "one"), rows(tmp_path / "two")
+    assert [name for name, found in before.items() if not found] == []
+    assert {name for name, found in after.items() if found != before[name]} == {
+        table.__tablename__ for table in backups.ENDED
+    }
+    with postgres_database.writing() as session:
+        new = Player(key="the next one")
+        session.add(new)
+        session.flush()
+        assert new.id == len(before["players"]) + 1
+
+
+def test_a_restore_into_postgresql_that_fails_changes_nothing(
     filled: Database, postgres_database: Database, tmp_path: Path
 ) -> None:
+    with filled.writing() as session:
+        session.add(Player(key="a name with \0 in it"))  # which SQLite keeps and PostgreSQL refuses
     backups.backup(filled, tmp_path / "b")
-    with pytest.raises(ConflictError, match="other kind of database; this service is set to PostgreSQL"):
+    with postgres_database.writing() as session:
+        session.add(Player(key="was there before"))
+    with pytest.raises(ConflictError, match="postgresql database does not take a row of players, nothing was changed"):
         backups.restore(postgres_database, tmp_path / "b", force=True)
+    with postgres_database.reading() as session:
+        assert session.scalars(select(Player.key)).all() == ["was there before"]
+
+
+# Closed
+
+WORDS = Seal(passphrase="correct horse battery staple, and more")
+
+
+def keyed(folder: Path, name: str = "key") -> tuple[Seal, Seal]:
+    """Return what closes for a new key, and what opens with it."""
+    public = sealing.make_key(folder / name)
+    return Seal(recipient=public), Seal(identity=folder / name)
+
+
+@pytest.mark.parametrize("kind", ["key", "passphrase"])
+def test_a_closed_backup_says_nothing_and_comes_back_with_what_opens_it(
+    filled: Database, tmp_path: Path, kind: str
+) -> None:
+    closes, opens = keyed(tmp_path) if kind == "key" else (WORDS, WORDS)
+    backups.backup(filled, tmp_path / "b", seal=closes)
+    data = (tmp_path / "b").read_bytes()
+    assert data.startswith(b"age-encryption.org/v1\n")  # C2SP, 'The age file encryption format'
+    assert b"SQLite" not in data
+    assert b"runs" not in data
+    assert (tmp_path / "b").stat().st_mode & 0o077 == 0
+    back = restored(tmp_path / "b", tmp_path, opens)
+    assert dumped(back, tmp_path / "x") == dumped(filled, tmp_path / "y")
+    back.close()
+    assert sorted(path.name for path in tmp_path.iterdir() if "unfinished" in path.name) == []
+
+
+def test_a_closed_backup_opens_with_nothing_else(filled: Database, tmp_path: Path) -> None:
+    closes, _opens = keyed(tmp_path)
+    _closes, other = keyed(tmp_path, "other")
+    backups.backup(filled, tmp_path / "b", seal=closes)
+    for seal, said in (
+        (backups.OPEN, "is closed; give its private key"),
+        (other, "cannot be opened"),
+        (WORDS, "cannot be"),
+    ):
+        with pytest.raises(ConflictError, match=said):
+            restored(tmp_path / "b", tmp_path, seal)
+    with pytest.raises(ConflictError, match="holds no private key"):
+        restored(tmp_path / "b", tmp_path, Seal(identity=tmp_path / "b"))
+    assert not (tmp_path / "restored.db").exists()
+
+
+def test_a_changed_byte_of_a_closed_backup_is_found(filled: Database, tmp_path: Path) -> None:
+    closes, opens = keyed(tmp_path)
+    backups.backup(filled, tmp_path / "b", seal=closes)
+    data = bytearray((tmp_path / "b").read_bytes())
+    data[len(data) // 2] ^= 1
+    (tmp_path / "b").write_bytes(data)
+    with pytest.raises(ConflictError, match="or is damaged"):
+        restored(tmp_path / "b", tmp_path, opens)
+
+
+def test_a_private_key_is_for_its_owner_and_never_overwritten(tmp_path: Path) -> None:
+    sealing.make_key(tmp_path / "key")
+    assert (tmp_path / "key").stat().st_mode & 0o077 == 0
+    with pytest.raises(ConflictError, match="is there already"):
+        sealing.make_key(tmp_path / "key")
+
+
+# Proved without touching anything
+
+
+def test_a_backup_is_proved_and_nothing_is_touched(
+    filled: Database, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    closes, opens = keyed(tmp_path)
+    backups.backup(filled, tmp_path / "b", seal=closes)
+    environ = {"DATABASE_URL": f"sqlite:///{tmp_path}/none.db", "DATA_DIR": str(tmp_path / "data")}
+    before = sorted(tmp_path.rglob("*"))
+    assert main(["restore", str(tmp_path / "b"), "--check", "--identity", str(opens.identity)], environ) == 0
+    assert f"{tmp_path / 'b'} can be restored: of version {migrations.newest()}, taken 2" in capsys.readouterr().out
+    assert main(["restore", str(tmp_path / "b"), "--check"], environ) == 1
+    assert "give its private key with --identity" in capsys.readouterr().err
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_a_backup_whose_rows_refer_to_nothing_is_found_out(filled: Database, tmp_path: Path) -> None:
+    assert filled.file is not None
+    with closing(sqlite3.connect(filled.file)) as connection:  # which looks at no references
+        connection.execute("DELETE FROM players WHERE id = 1")
+        connection.commit()
+    backups.backup(filled, tmp_path / "b")
+    with pytest.raises(ConflictError, match="refers to one of players that is not there"):
+        backups.prove(tmp_path / "b")
+
+
+def test_an_archive_of_postgresql_is_proved_to_its_end(postgres_database: Database, tmp_path: Path) -> None:
+    factories.load(postgres_database, tmp_path / "f", factories.history())
+    backups.backup(postgres_database, tmp_path / "b")
+    assert backups.prove(tmp_path / "b").version == migrations.newest()
+    data = (tmp_path / "b").read_bytes()
+    (tmp_path / "b").write_bytes(data[: len(data) * 9 // 10])
+    with pytest.raises(ConflictError, match="pg_restore failed"):
+        backups.prove(tmp_path / "b")
 
 
 def test_without_the_client_programs_a_backup_of_postgresql_is_refused_in_words(
@@ -242,7 +396,8 @@ def test_without_the_client_programs_a_backup_of_postgresql_is_refused_in_words(
 CUT_OFF = """
 import sys
 from pathlib import Path
-from service.operations import backups
+from service.operations import backups, sealing
+from service.operations.sealing import Seal
 from service.core.database import Database
 
 def wait(file):

@@ -97,7 +97,7 @@ class Sandbox:
     def __init__(self, folder: Path, server: Server) -> None:
         self.root, self._server, self.said = folder / "root", server, ""
         self._bin, self._heard = folder / "bin", folder / "heard"
-        for each in ("etc/systemd/system", "etc/caddy", "opt", "usr/local/sbin", "var/lib/bows/backups"):
+        for each in ("etc/systemd/system", "etc/caddy", "opt", "root", "usr/local/sbin", "var/lib/bows/backups"):
             (self.root / each).mkdir(parents=True)
         (self.root / "opt/bow-trial").mkdir()
         for each in ("service", "model", "templates", ".ci"):
@@ -121,7 +121,7 @@ class Sandbox:
 
     def run(self, block: str) -> None:
         """Run the commands of a block, each of which must succeed."""
-        here = re.sub(r"(?<![\w.])/(etc|opt|usr/local|var)/", rf"{self.root}/\1/", block)
+        here = re.sub(r"(?<![\w.])/(etc|opt|root|usr/local|var)/", rf"{self.root}/\1/", block)
         here = here.replace("host=/run/postgresql", f"host=127.0.0.1&port={self._server.port}")
         wrapper = self.root / "usr/local/sbin/bows"
         environ = {
