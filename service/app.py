@@ -54,8 +54,9 @@ from service.web import (
     security,
     templating,
 )
+from service.web.compression import Compression
+from service.web.static_files import STATIC_FILES
 
-STATIC_FILES = Path(__file__).resolve().parent / "static"
 mimetypes.add_type("font/woff2", ".woff2")  # RFC 8081; not every system's table has it
 SERVER_CALLS_PER_MINUTE = 600
 """Requests of every kind that one dealer's server may make in a minute."""
@@ -201,6 +202,7 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(key_check.DealersPages, database=app.state.database)
     app.add_middleware(locale.ReadersLanguage)
     app.add_middleware(embedding.Embedding, database=app.state.database)
+    app.add_middleware(Compression)
     app.add_middleware(edge.HeadAsGet)
     app.add_middleware(edge.Edge, known=settings.hosts())
     https_only = (settings.public_address or "").startswith("https:")

@@ -24,6 +24,7 @@ from service.web import costs
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import Json, Key, ScreenPage, client_of, not_too_often, unknown_key
 from service.web.rendering import render
+from service.web.static_files import STATIC_FILES
 
 router = APIRouter()
 costs.declare(
@@ -34,7 +35,6 @@ costs.declare(
         "GET /tablet-worker.js": costs.SMALL,
     }
 )
-STATIC_FILES = Path(__file__).resolve().parents[1] / "static"
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 WORKER = "tablet-worker.js"
 KEPT = ("faces.css", "tokens.css", "style.css", "tablet.css", "favicon.svg", "tablet.js", "play.js")

@@ -15,7 +15,7 @@ from service.operations.metrics import Metrics
 from service.web import costs
 from service.web.device_requests import bearer, client_of, not_too_often, unknown_key
 from service.web.edge import METRICS
-from service.web.security import STATIC
+from service.web.static_files import STATIC
 
 router = APIRouter()
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})

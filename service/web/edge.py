@@ -5,6 +5,7 @@ from urllib.parse import quote
 
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
+from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -82,6 +83,8 @@ class HeadAsGet:
         async def send_head(message: Message) -> None:
             if message["type"] == "http.response.body":
                 message = {**message, "body": b""}
+            elif "content-encoding" in (headers := MutableHeaders(scope=message)):
+                del headers["content-length"]  # what is packed is of another size each time
             await send(message)
 
         await self.app({**scope, "method": "GET"}, receive, send_head)

@@ -15,6 +15,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.web.static_files import STATIC, kept_for
+
 LARGEST_BODY = 256 * 1024
 """Bytes of a request's body; a questionnaire has a few thousand."""
 BODY_SECONDS, PATIENCE, LEAST_RATE = 60.0, 10.0, 512.0
@@ -67,9 +69,6 @@ EVERYWHERE = {
     "Cross-Origin-Resource-Policy": "same-origin",
 }
 """Headers of every answer (OWASP Secure Headers Project; CSP Level 3)."""
-STATIC = "/static/"
-FACES = "/static/faces/"
-"""Of these the name changes with what is in them."""
 LOADER = "/static/embed.js"
 """The one part that other sites' pages load: it puts the form into them."""
 _UNGUESSABLE = (
@@ -90,7 +89,7 @@ _UNGUESSABLE = (
 def headers_for(path: str, https_only: bool = False) -> dict[str, str]:
     """Return the headers of an answer from ``path``: those of every answer, and how long it may be kept by whom."""
     headers = dict(EVERYWHERE)
-    # Styles and scripts may be kept, but are asked for anew (by their ETag), so that an upgrade shows at once.
+    # Styles and scripts may be kept, but are asked for anew (by their ETag) unless their address says what is in them.
     headers["Cache-Control"] = "no-cache" if path.startswith(STATIC) else "no-store"
     if path == LOADER:
         headers["Cross-Origin-Resource-Policy"] = "cross-origin"
@@ -117,8 +116,8 @@ class ProtectiveHeaders:
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                if message["status"] < HTTPStatus.BAD_REQUEST and scope["path"].startswith(FACES):
-                    headers["Cache-Control"] = "public, max-age=31536000, immutable"  # RFC 9111, RFC 8246
+                if message["status"] < HTTPStatus.BAD_REQUEST and scope["path"].startswith(STATIC):
+                    headers["Cache-Control"] = kept_for(scope["path"], scope["query_string"].decode("latin-1"))
                 for name, value in headers_for(scope["path"], self.https_only).items():
                     headers.setdefault(name, value)
             await send(message)

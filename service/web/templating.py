@@ -6,7 +6,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.core import formats, language, times
-from service.web import framing
+from service.web import framing, static_files
 
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 
@@ -29,5 +29,6 @@ def environment() -> Environment:
     language.install(templates)
     formats.install(templates)
     framing.install(templates)
+    static_files.install(templates)
     templates.filters["moment"] = times.moment
     return templates

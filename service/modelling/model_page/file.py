@@ -10,9 +10,9 @@ from service.core.errors import ConflictError
 from service.core.language import spoken
 from service.modelling.model_page.model_page_data import ModelPage
 from service.web import templating
+from service.web.static_files import STATIC_FILES
 
-_STATIC = Path(__file__).resolve().parents[2] / "static"
-STYLES = tuple(_STATIC / name for name in ("tokens.css", "style.css", "model.css"))
+STYLES = tuple(STATIC_FILES / name for name in ("tokens.css", "style.css", "model.css"))
 BEGINNING = "<!doctype html>"
 """What an earlier page begins with; a file that does not is never overwritten."""
 

@@ -53,7 +53,7 @@ def test_the_page_shows_the_line_to_paste_and_the_form_itself(desk: Desk, owner:
     assert '<a href="https://bows.example/?dealer=harbour">Which bow should you try?</a>' in line
     assert 'src="https://bows.example/static/embed.js" data-dealer="harbour"></script>' in line
     assert "frame-src 'self'" in page.headers["content-security-policy"]
-    (loader,) = [script for script in page.all("script") if script.get("src") == "/static/embed.js"]
+    (loader,) = [script for script in page.all("script") if script.get("src").startswith("/static/embed.js")]
     assert loader.get("data-dealer") == DEALER
 
 

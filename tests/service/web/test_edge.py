@@ -242,7 +242,9 @@ def test_head_is_answered_as_get_is_without_the_body(client: Client) -> None:
 
 
 def _steady(headers: Any) -> dict[str, str]:
-    return {name: value for name, value in headers.items() if name not in ("set-cookie", "date", "x-request-id")}
+    """Return the fields that are alike each time; what is only known once the content is made may be left out of HEAD (9.3.2)."""
+    changing = {"set-cookie", "date", "x-request-id", *(("content-length",) if "content-encoding" in headers else ())}
+    return {name: value for name, value in headers.items() if name not in changing}
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from service.app import STATIC_FILES
+from service.web.static_files import STATIC_FILES
 from tests.service.client import Client, serving, settings_in
 
 FACES = sorted((STATIC_FILES / "faces").iterdir())
@@ -35,13 +35,27 @@ def test_faces_are_small_and_bear_their_digest_in_their_name() -> None:
 def test_pages_ask_for_the_faces_that_there_are_and_for_nobody_elses(client: Client, path: str) -> None:
     page = client.get(path).text
     sheets = [f"/static/{name}" for name in re.findall(r'<link rel="stylesheet" href="/static/([^"]+)"', page)]
-    assert sheets[:3] == ["/static/faces.css", "/static/tokens.css", "/static/style.css"]
+    assert [sheet.partition("?v=")[0] for sheet in sheets[:3]] == [
+        f"/static/{name}.css" for name in ("faces", "tokens", "style")
+    ]
     asked = set[str]()
     for text, base in ((page, ""), *((client.get(sheet).text, "/static/") for sheet in sheets)):
         for found in ADDRESS.finditer(text):
             address = found[1] or found[2]
             asked.add(address if address.startswith("/") else base + address)
     assert asked == {f"/static/faces/{file.name}" for file in FACES}
+
+
+def test_an_address_that_says_what_is_in_it_may_be_kept_for_a_year_and_no_other(client: Client) -> None:
+    (sheet,) = re.findall(r'href="(/static/style.css[?]v=[^"]+)"', client.get("/").text)
+    content = client.get(sheet)
+    assert hashlib.sha256(content.content).hexdigest().startswith(sheet.partition("?v=")[2])
+    assert content.headers["cache-control"] == f"public, max-age={YEAR}, immutable"  # RFC 9111, 5.2.2.1; RFC 8246
+    for other in ("/static/style.css", "/static/style.css?v=00000000", f"{sheet}&x=1"):
+        assert client.get(other).headers["cache-control"] == "no-cache"
+    none = client.get("/static/none.css?v=00000000")
+    assert none.status_code == 404
+    assert "max-age" not in none.headers["cache-control"]
 
 
 def test_a_face_says_what_it_is_and_may_be_kept_for_a_year(client: Client) -> None:
