@@ -32,22 +32,22 @@ class Compression:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on; its answer may come back smaller."""
-        if scope["type"] != "http" or not takes_gzip(Headers(scope=scope).get("accept-encoding", "")):
+        if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        await self.app(scope, receive, _Smaller(send))
+        await self.app(scope, receive, _Smaller(send, takes_gzip(Headers(scope=scope).get("accept-encoding", ""))))
 
 
 class _Smaller:
-    """A ``send`` that holds an answer back until it is whole."""
+    """A ``send`` that holds an answer back until it is whole, where it is to be packed."""
 
-    def __init__(self, send: Send) -> None:
-        self.send = send
+    def __init__(self, send: Send, packs: bool) -> None:
+        self.send, self.packs = send, packs
         self.start: Message | None = None
         self.parts: list[bytes] = []
 
     async def __call__(self, message: Message) -> None:
-        if message["type"] == "http.response.start" and _is_worth_it(message):
+        if message["type"] == "http.response.start" and _is_worth_it(message) and self.packs:
             self.start = message
         elif self.start is None:
             await self.send(message)
