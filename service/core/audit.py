@@ -10,16 +10,16 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core import audit_events
+from service.core import audit_events, paging
 from service.core.audit_events import AuditEvent
+from service.core.paging import ALL, Leaf, ListWanted
 from service.core.scopes import Scope
+from service.tables.columns import begins
 
-A_PAGE = 100
-"""So many entries are read at once."""
 _WRITER: ContextVar[str] = ContextVar("writer", default=audit_events.STRANGER)
 AN_HOUR, MOST_AN_HOUR = dt.timedelta(hours=1), 100
 OTHERS = "others"
@@ -108,20 +108,32 @@ def _is_same(row: tables.AuditEntry, same: dict[str, Any]) -> bool:
     return (row.user, row.about, detail) == (same["user"], same["about"], same["detail"])
 
 
-def entries(session: Session, scope: Scope, before: int | None = None) -> list[RecordedEvent]:
-    """Return the newest entries of a scope, newest first; older than entry ``before``, where asked."""
+def entries(session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL) -> Leaf[RecordedEvent]:
+    """Return a page of the record of a scope, the newest first unless the other way is wanted."""
     kept, user = tables.AuditEntry, tables.User
-    asked = select(kept, user.email).outerjoin(user, kept.user == user.id).where(scope.holds(kept.dealer))
-    asked = asked.order_by(kept.id.desc()).limit(A_PAGE)
-    if before is not None:
-        asked = asked.where(kept.id < before)
-    return [_entry(row, email) for row, email in session.execute(asked)]
+    order, theirs = (kept.at, kept.id), (scope.holds(kept.dealer), *_narrowed(wanted))
+    mark = paging.read(after, dt.datetime, int)
+    found = session.execute(
+        select(kept, user.email)
+        .outerjoin(user, kept.user == user.id)
+        .where(*theirs, paging.beyond(order, mark, rising=wanted.oldest))
+        .order_by(*wanted.ordered(order))
+        .limit(wanted.most + 1)
+    ).all()
+    count = session.scalar(select(func.count()).select_from(kept).where(*theirs)) or 0
+    return paging.leaf([_entry(*row) for row in found], count, lambda row: (row.at, row.id), wanted.most)
 
 
-def count(session: Session, scope: Scope) -> int:
-    """Return how many entries of a scope there are."""
-    kept = tables.AuditEntry
-    return session.scalar(select(func.count()).select_from(kept).where(scope.holds(kept.dealer))) or 0
+def _narrowed(wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
+    """Give the conditions that the record is narrowed by."""
+    kept, user = tables.AuditEntry, tables.User
+    if did := audit_events.CATALOGUE.get(wanted.value("did")):
+        yield kept.did == did.did
+    if who := wanted.value("who"):
+        yield kept.user.in_(select(user.id).where(begins(user.email, who.lower())))
+    if about := wanted.value("about"):
+        yield begins(kept.about, about)
+    yield from wanted.within(kept.at)
 
 
 def _entry(row: tables.AuditEntry, email: str | None) -> RecordedEvent:

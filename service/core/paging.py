@@ -6,13 +6,14 @@ So a page costs the same wherever it stands, and what is added meanwhile moves n
 import base64
 import datetime as dt
 import json
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import ColumnElement, and_, literal, or_, true
 from sqlalchemy.orm import InstrumentedAttribute
 
+from service.core import times
 from service.core.errors import NotFoundError
 
 T = TypeVar("T")
@@ -21,6 +22,42 @@ A_PAGE = 50
 """So many rows a page shows."""
 _LONGEST = 600
 """Characters of a mark: a key and a moment are far shorter."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListWanted:
+    """What a list is narrowed to, and in which order it is wanted.
+
+    Attributes
+    ----------
+    by : by a filter's name what was asked for, what was not left out. since, until : days of the shop, both within.
+    oldest : in the other order. most : so many rows at once.
+    """
+
+    by: Mapping[str, str] = field(default_factory=dict)
+    since: dt.date | None = None
+    until: dt.date | None = None
+    oldest: bool = False
+    most: int = A_PAGE
+
+    def value(self, name: str) -> str:
+        """Return what was asked for by a filter, empty for nothing."""
+        return self.by.get(name, "")
+
+    def within(self, moment: InstrumentedAttribute[dt.datetime]) -> Iterator[ColumnElement[bool]]:
+        """Give the conditions that a moment lies within the days."""
+        if self.since:
+            yield moment >= times.begins(self.since)
+        if self.until:
+            yield moment < times.begins(self.until + dt.timedelta(days=1))
+
+    def ordered(self, order: Sequence[InstrumentedAttribute[Any]]) -> list[Any]:
+        """Return by what the rows are put in order: what rises, the oldest first, falls otherwise."""
+        return [column if self.oldest else column.desc() for column in order]
+
+
+ALL = ListWanted()
+"""Nothing left out, the newest first."""
 
 
 @dataclass(frozen=True, slots=True)

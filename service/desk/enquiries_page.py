@@ -34,7 +34,7 @@ async def listed(request: Request, staff: Views, session: Reading, show: str = "
     everything, nobodys = show == "all", show == "nobodys" and staff.acting.unassigned
     kept = show if everything or nobodys else ""
     query = list_filters.read(request.query_params, "/desk/enquiries", list_queries.enquiries(), show=kept)
-    wanted = list_queries.wanted(query)
+    wanted = query.wanted
 
     def page_of(session: Session, after: str) -> Leaf[EnquiryRow]:
         if nobodys:

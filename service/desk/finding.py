@@ -13,6 +13,7 @@ from service import tables
 from service.core import typed_text
 from service.core.scopes import Scope
 from service.players import enquiry_access, player_keys, searching
+from service.tables.columns import begins
 from service.tables.folding import fold, phone, plain, words
 from service.trials import people, trial_rows
 from service.trials.desk_lines import trial_number
@@ -188,8 +189,8 @@ def _trials(asked: _Asked) -> tuple[TrialRow, ...]:
 def _bows(asked: _Asked) -> tuple[tuple[BowRow, ...], Iterable[str]]:
     """Return the bows whose serial begins so, and which is just it: as it is written, else as it is compared."""
     copy, typed = tables.Copy, plain(asked.text)
-    begins = searching.begins(copy.plain, typed) if len(typed) >= searching.LEAST_LETTERS else copy.plain == typed
-    meant = copy.serial == asked.text if asked.key or not typed else or_(copy.serial == asked.text, begins)
+    alike = begins(copy.plain, typed) if len(typed) >= searching.LEAST_LETTERS else copy.plain == typed
+    meant = copy.serial == asked.text if asked.key or not typed else or_(copy.serial == asked.text, alike)
     rows = asked.session.execute(
         select(copy.serial, tables.Tier.name, copy.status, tables.Dealer.name, copy.plain)
         .join(tables.Tier, tables.Tier.slug == copy.tier)

@@ -26,10 +26,9 @@ async def listed(request: Request, staff: Views, session: Reading, after: str = 
     """List the players, the latest trial first."""
     asked = (list_queries.who(), list_queries.instrument())
     query = list_filters.read(request.query_params, "/desk/players", asked)
-    wanted, search = list_queries.wanted(query), query.value("search")
 
     def page_of(session: Session, after: str) -> Leaf[PlayerRow]:
-        return desk_reads.players(session, staff.dealer, search, after, wanted)
+        return desk_reads.players(session, staff.dealer, query.value("search"), after, query.wanted)
 
     if query.as_file:
         return list_files.saved(request, staff, "players", list_queries.player_head(), page_of, list_queries.player)

@@ -3,21 +3,23 @@
 import datetime as dt
 import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from email import policy
 from email.message import EmailMessage
 from email.parser import Parser
-from typing import Literal
+from functools import reduce
+from operator import add
+from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, false, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, Select, func, or_, select, union_all
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from service.core import audit, audit_events, paging
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _
-from service.core.paging import Leaf
-from service.mail import mailboxes, suppression
+from service.core.paging import ALL, Leaf, ListWanted
+from service.mail import address_keys, mailboxes, suppression
 from service.mail.mail_service import MailService
 from service.tables import OutboxItem
 
@@ -28,6 +30,8 @@ EVENT_WORDS = {
 }
 """What is told to a dealer's own system, by its kind; mails have their names of `MailService.kinds`."""
 STATES = ("waiting", "failed", "sent")
+_MOMENTS = {"waiting": OutboxItem.due_at, "failed": OutboxItem.failed_at, "sent": OutboxItem.sent_at}
+"""By state the moment that is shown, and that the list is in the order of."""
 _FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[^\s<>\"')]+")
 """Links that do something in the reader's name, in mails that are shown."""
 
@@ -72,9 +76,14 @@ class Text:
 
 def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str, int]:
     """Return how many there are in each state."""
-    counted = [func.count().filter(_in(state)) for state in STATES]
-    found = session.execute(select(*counted).select_from(OutboxItem).where(_of(dealer, everyone))).one()
+    found = session.execute(select(*(_counted(_whose(dealer, everyone), _in(state)) for state in STATES))).one()
     return dict(zip(STATES, found, strict=True))
+
+
+def _counted(whose: Sequence[ColumnElement[bool]], *conditions: ColumnElement[bool]) -> ColumnElement[int]:
+    """Return how many meet the conditions: the dealer's and those of nobody each by themselves, for so an index tells it."""
+    counted = (select(func.count()).select_from(OutboxItem).where(of, *conditions).scalar_subquery() for of in whose)
+    return reduce(add, counted)
 
 
 def listing(
@@ -82,36 +91,54 @@ def listing(
     mail_service: MailService,
     dealer: str,
     state: str,
-    count: int,
     *,
     everyone: bool = False,
     after: str = "",
+    wanted: ListWanted = ALL,
+    count: int | None = None,
 ) -> Leaf[Item]:
-    """Return a page of a dealer's: what waits by when it is due, else the newest first.
+    """Return a page of a dealer's: what waits by when it is due, else the newest first; the other way where that is wanted.
 
-    ``count``: how many there are in all, see `counts`. ``everyone``: those of no dealer too.
+    ``everyone``: those of no dealer too. ``count``: how many there are, where that is counted already.
     """
-    outbox_item, waits = OutboxItem, state == "waiting"
-    order = (outbox_item.due_at, outbox_item.id) if waits else (outbox_item.id,)
-    mark = paging.read(after, dt.datetime, int) if waits else paging.read(after, int)
-    theirs = (_of(dealer, everyone), _in(state))
-    found = session.scalars(
-        select(outbox_item)
-        .where(*theirs, paging.beyond(order, mark, rising=waits))
-        .order_by(*(column if waits else column.desc() for column in order))
-        .limit(paging.A_PAGE + 1)
-    ).all()
-    page = paging.leaf(found, count, lambda row: (row.due_at, row.id) if waits else (row.id,))
+    moment, rising = _MOMENTS[state], (state == "waiting") != wanted.oldest
+    whose, theirs = _whose(dealer, everyone), (_in(state), *_narrowed(session, wanted, moment))
+    mark = paging.read(after, dt.datetime, int)
+
+    def first(of: Any, *conditions: ColumnElement[bool]) -> Select[Any]:
+        order = (getattr(of, moment.key), of.id)
+        found = select(of).where(paging.beyond(order, mark, rising=rising), *conditions)
+        return found.order_by(*(column if rising else column.desc() for column in order)).limit(wanted.most + 1)
+
+    each = union_all(*(select(first(OutboxItem, of, *theirs).subquery()) for of in whose))
+    rows = session.scalars(first(aliased(OutboxItem, each.subquery()))).all()
+    all_of_them = session.scalar(select(_counted(whose, *theirs))) or 0 if count is None else count
+    page = paging.leaf(rows, all_of_them, lambda row: (getattr(row, moment.key), row.id), wanted.most)
     closed = suppression.closed(session, mail_service, _addresses(dealer, page.rows))
     return page.of(_item(mail_service, row, closed.get((row.dealer or dealer, row.address))) for row in page.rows)
+
+
+def _narrowed(
+    session: Session, wanted: ListWanted, moment: InstrumentedAttribute[Any]
+) -> Iterator[ColumnElement[bool]]:
+    """Give the conditions that mail is narrowed by; ``to``: a whole address, however it is spelled."""
+    if kind := wanted.value("kind"):
+        yield OutboxItem.kind == kind
+    if to := wanted.value("to"):
+        yield OutboxItem.mailbox == address_keys.permanent(session).mailbox(to)
+    yield from wanted.within(moment)
 
 
 def _addresses(dealer: str, rows: Iterable[OutboxItem]) -> list[tuple[str, str]]:
     return [(row.dealer or dealer, row.address) for row in rows if row.channel == "mail"]
 
 
+def _whose(dealer: str, everyone: bool) -> list[ColumnElement[bool]]:
+    return [OutboxItem.dealer == dealer, *([OutboxItem.dealer.is_(None)] if everyone else [])]
+
+
 def _of(dealer: str, everyone: bool) -> ColumnElement[bool]:
-    return (OutboxItem.dealer == dealer) | (OutboxItem.dealer.is_(None) if everyone else false())
+    return or_(*_whose(dealer, everyone))
 
 
 def _in(state: str) -> ColumnElement[bool]:

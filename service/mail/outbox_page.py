@@ -5,14 +5,21 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Request
 from fastapi.responses import Response
+from sqlalchemy.orm import Session
 
 from service.core import formats, times
+from service.core.formats import capital
 from service.core.language import _, ngettext
+from service.core.paging import Leaf
 from service.mail import outbox_desk, suppression
 from service.mail.mail_links import TheMailService
+from service.mail.mail_service import MailService
+from service.mail.outbox_desk import Item
+from service.web import list_files, list_filters
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import ListPage, paged
 from service.web.desk_frame import see, show
+from service.web.list_filters import ListFilter
 from service.web.page_data import Page, Tab
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
 from service.web.roles import Permission
@@ -32,16 +39,33 @@ async def outbox(
     """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
     counts = outbox_desk.counts(session, staff.dealer, everyone=_everyone(staff))
     state = state if state in outbox_desk.STATES else "failed" if counts["failed"] else "waiting"
-    items = outbox_desk.listing(
-        session, mail_service, staff.dealer, state, counts[state], everyone=_everyone(staff), after=after
-    )
+    query = list_filters.read(request.query_params, HOME, _filters(mail_service), state=state)
+
+    def page_of(session: Session, after: str) -> Leaf[Item]:
+        return outbox_desk.listing(
+            session,
+            mail_service,
+            staff.dealer,
+            state,
+            everyone=_everyone(staff),
+            after=after,
+            wanted=query.wanted,
+            count=None if query.values else counts[state],
+        )
+
+    if query.as_file:
+        head = (_("What"), _("To"), _("When"), _("What was said"))
+        return list_files.saved(request, staff, f"mail-{state}", head, page_of, _cells)
+    items = page_of(session, after)
     page = ListPage(
         title=_("Mail"),
         dealer=staff.dealer_name,
         tabs=tuple(_tab(name, counts[name], here=name == state) for name in outbox_desk.STATES),
+        query=query,
+        note=_("Shown here: {count}.").format(count=formats.number(items.count, 0)) if query.values else "",
         lines=items.rows,
-        empty=_("Nothing here."),
-        **paged(items, f"{HOME}?state={state}", begins=not after),
+        empty=_("There is no mail like that.") if query.values else _("Nothing here."),
+        **paged(items, query.href, begins=not after),
     )
     in_folder = mail_service.folder is not None
     return show(request, staff, "mail/outbox.html", page, in_folder=in_folder, when=_when, said=_said)
@@ -85,6 +109,17 @@ async def reopen(
     return see(request, HOME, said.format(address=address))
 
 
+def _filters(mail_service: MailService) -> tuple[ListFilter, ...]:
+    kinds = {name: each.name for name, each in mail_service.kinds.items()} | outbox_desk.EVENT_WORDS
+    found = tuple(sorted(list_filters.options(kinds), key=lambda each: each.label))
+    of_what = (ListFilter("kind", _("What"), found), ListFilter("to", _("Whole e-mail address")))
+    return *of_what, *list_filters.days(), list_filters.order()
+
+
+def _cells(item: Item) -> tuple[str, ...]:
+    return capital(item.kind), item.address, f"{times.local(item.at):%Y-%m-%d %H:%M}", _said(item)
+
+
 def _everyone(staff: AtDealer) -> bool:
     """Say whether one of the staff sees what belongs to no dealer too."""
     return staff.acting.unassigned
@@ -99,13 +134,13 @@ def _tab(state: str, count: int, *, here: bool) -> Tab:
     return Tab(label.format(count=formats.number(count, 0)), f"{HOME}?state={state}", here)
 
 
-def _said(item: outbox_desk.Item) -> str:
+def _said(item: Item) -> str:
     """Say why no mail goes to an address, and what the server said last."""
     closed = {suppression.BOUNCED: _("marked as bouncing"), suppression.UNSUBSCRIBED: _("wants no more mail")}
     return "; ".join(filter(None, (closed.get(item.closed or ""), item.words)))
 
 
-def _when(item: outbox_desk.Item) -> str:
+def _when(item: Item) -> str:
     moment = _moment(item.at)
     if item.state == "waiting" and item.attempts:
         said = ngettext("tried {count} time, next {moment}", "tried {count} times, next {moment}", item.attempts)

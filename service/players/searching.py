@@ -4,17 +4,17 @@ import re
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, exists, false, select
+from sqlalchemy import Select, exists, false, select
 from sqlalchemy.orm import InstrumentedAttribute, aliased
 
 from service.core.typed_text import LONGEST, cleaned
 from service.tables import SearchWord
+from service.tables.columns import begins
 from service.tables.folding import LONGEST_WORD, fold, phone, words
 
 LEAST_LETTERS, LEAST_DIGITS, ENOUGH_DIGITS, MOST_WORDS = 2, 4, 8, 6
 _DIGITS = re.compile(r"[\d\s()+/.\-]+")
 _HOST = re.compile(r"[^\s.]+(?:\.[^\W\d]{2,})+")
-_LAST = "\U0010ffff"
 
 
 def is_phone(text: str) -> bool:
@@ -33,11 +33,6 @@ def words_of(text: str) -> tuple[str, ...]:
         return (phone(text, ENOUGH_DIGITS),)
     found = tuple(dict.fromkeys(words(text)))[:MOST_WORDS]
     return found if max(map(len, found), default=0) >= LEAST_LETTERS else ()
-
-
-def begins(column: ColumnElement[str] | InstrumentedAttribute[str], text: str) -> ColumnElement[bool]:
-    """Return the condition that a column begins with a text: a stretch of its index, and no pattern that signs could steer."""
-    return and_(column >= text, column < text + _LAST)
 
 
 def found(of: InstrumentedAttribute[Any], dealers: Collection[str], text: str) -> Select[*tuple[Any, ...]]:

@@ -5,7 +5,8 @@ import decimal
 from enum import StrEnum
 from typing import TypeVar
 
-from sqlalchemy import BigInteger, DateTime, Dialect, Double, String, TypeDecorator
+from sqlalchemy import BigInteger, ColumnElement, DateTime, Dialect, Double, String, TypeDecorator, and_
+from sqlalchemy.orm import InstrumentedAttribute
 
 W = TypeVar("W", bound=StrEnum)
 CENTS = decimal.Decimal(100)
@@ -13,6 +14,12 @@ CENTS = decimal.Decimal(100)
 # Sorted and compared byte by byte on both databases, so that an order never depends on a machine's language.
 Key = String().with_variant(String(collation="C"), "postgresql")
 Number: Double[float] = Double()
+_LAST = "\U0010ffff"
+
+
+def begins(column: ColumnElement[str] | InstrumentedAttribute[str], text: str) -> ColumnElement[bool]:
+    """Return the condition that a `Key` begins with a text: a stretch of its index, and no pattern that signs could steer."""
+    return and_(column >= text, column < text + _LAST)
 
 
 class Money(TypeDecorator[decimal.Decimal]):

@@ -127,6 +127,11 @@ class OutboxItem(Base):
         CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name="one_end"),
         Index("ix_outbox_waiting", "due_at", sqlite_where=_WAITING, postgresql_where=_WAITING),
         Index(None, "dealer", "queued_at"),
+        *(
+            Index(f"ix_outbox_{end}", "dealer", f"{end}_at", "id", sqlite_where=ended, postgresql_where=ended)
+            for end in ("sent", "failed")
+            for ended in (text(f"{end}_at IS NOT NULL"),)
+        ),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)

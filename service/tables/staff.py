@@ -140,7 +140,13 @@ class AuditEntry(Base):
     """What was done, by whom, to what; never a rating, a name or an address. ``about``: kind and key of the thing."""
 
     __tablename__ = "audit"
-    __table_args__ = (Index(None, "dealer", "at"),)
+    __table_args__ = (
+        Index(None, "at", "id"),
+        Index(None, "dealer", "at", "id"),
+        Index(None, "did", "at", "id"),
+        Index(None, "user", "at", "id"),
+        Index(None, "about"),
+    )
 
     id: Mapped[int] = mapped_column(primary_key=True)
     at: Mapped[dt.datetime] = mapped_column(Moment)

@@ -11,7 +11,7 @@ from service import tables
 from service.advice import advice_mails
 from service.core import audit_events
 from service.core.moments import now
-from service.core.paging import Leaf
+from service.core.paging import ALL, Leaf, ListWanted
 from service.players import enquiry_access
 from service.players.trial_access import composed
 from service.trials import people, trial_record, trial_rows, whole_trial
@@ -20,7 +20,6 @@ from service.trials.desk_records import (
     EnquiryPage,
     EnquiryRow,
     Home,
-    ListWanted,
     Materials,
     OutcomeRow,
     Overdue,
@@ -38,7 +37,6 @@ __all__ = [
     "EnquiryPage",
     "EnquiryRow",
     "Home",
-    "ListWanted",
     "Materials",
     "OutcomeRow",
     "Overdue",
@@ -55,7 +53,7 @@ LATELY = dt.timedelta(days=30)
 
 
 def enquiries(
-    session: Session, dealer: str, *, show: str = "new", after: str = "", wanted: ListWanted = people.ALL
+    session: Session, dealer: str, *, show: str = "new", after: str = "", wanted: ListWanted = ALL
 ) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
     return people.enquiries(session, dealer, after, *([people.is_new()] if show == "new" else []), wanted=wanted)
@@ -66,9 +64,7 @@ def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
     return people.enquiry_counts(session, dealer)
 
 
-def nobodys_enquiries(
-    session: Session, dealer: str, after: str = "", wanted: ListWanted = people.ALL
-) -> Leaf[EnquiryRow]:
+def nobodys_enquiries(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries that were made of no dealer where there are several: for those who may act for any."""
     return people.nobodys(session, dealer, after, wanted)
 
@@ -107,7 +103,7 @@ def trials(
     state: str | None = None,
     today: dt.date | None = None,
     after: str = "",
-    wanted: ListWanted = people.ALL,
+    wanted: ListWanted = ALL,
 ) -> Leaf[TrialRow]:
     """Return a page of the trials composed here, newest first; of one state where it is given."""
     of_state = [tables.Composition.state == state] if state else []
@@ -119,9 +115,7 @@ def trial_counts(session: Session, dealer: str) -> dict[str, int]:
     return trial_rows.counts(session, dealer)
 
 
-def trials_from_files(
-    session: Session, dealer: str, after: str = "", wanted: ListWanted = people.ALL
-) -> Leaf[TrialRow]:
+def trials_from_files(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[TrialRow]:
     """Return a page of the trials that were read from a file, newest first."""
     from_file = tables.Composition.trial.is_(None)
     return trial_rows.trials(session, dealer, after, from_file, files=True, wanted=wanted)
@@ -144,12 +138,12 @@ def _overdue(session: Session, found: Sequence[TrialRow], today: dt.date) -> tup
 
 
 def players(
-    session: Session, dealer: str, search: str = "", after: str = "", wanted: ListWanted = people.ALL
+    session: Session, dealer: str, search: str = "", after: str = "", wanted: ListWanted = ALL
 ) -> Leaf[PlayerRow]:
     """Return a page of the players, latest trial first; ``search``: how a name, an address or a key begins, or a number ends."""
     conditions = [people.search_for(dealer, search)] if search.strip() else []
-    if wanted.instrument:
-        conditions.append(people.has_played(dealer, wanted.instrument))
+    if wanted.value("instrument"):
+        conditions.append(people.has_played(dealer, wanted.value("instrument")))
     return people.players(session, dealer, after, *conditions, most=wanted.most)
 
 

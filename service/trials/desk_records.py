@@ -6,31 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
-from service.core.paging import A_PAGE, Leaf
+from service.core.paging import Leaf
 from service.players.enquiry_access import Agreed
 from service.players.joining import Joined
 from service.players.overview import Overview
 from service.players.tastes import Tastes
 
 NO_OUTCOME = "nothing"
-
-
-@dataclass(frozen=True, slots=True)
-class ListWanted:
-    """What a list is narrowed to; empty or None: to nothing. ``search``: somebody's name, address or number.
-
-    ``outcome``: of a trial, `NO_OUTCOME` for one of which nothing is recorded. ``since``, ``until``: days of the shop, both within.
-    ``oldest``: in the other order. ``most``: so many rows at once.
-    """
-
-    search: str = ""
-    instrument: str = ""
-    place: str = ""
-    outcome: str = ""
-    since: dt.date | None = None
-    until: dt.date | None = None
-    oldest: bool = False
-    most: int = A_PAGE
 
 
 @dataclass(frozen=True, slots=True)

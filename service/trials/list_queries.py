@@ -1,18 +1,11 @@
 """By what the desk's lists are narrowed, and what stands in the cells of a list that is saved."""
 
-from collections.abc import Mapping
-from typing import Any
-
 from service.core import formats, phrases, times
 from service.core.language import _
-from service.core.paging import A_PAGE
 from service.trials import desk_lines, desk_words
-from service.trials.desk_records import NO_OUTCOME, EnquiryRow, ListWanted, PlayerRow, TrialRow
-from service.web.list_filters import ListFilter, ListQuery
+from service.trials.desk_records import NO_OUTCOME, EnquiryRow, PlayerRow, TrialRow
+from service.web.list_filters import ListFilter, days, options, order
 from service.web.page_data import Option
-
-AT_ONCE = 500
-"""So many rows of a list that is saved are read at once."""
 
 
 def who() -> ListFilter:
@@ -23,21 +16,6 @@ def who() -> ListFilter:
 def instrument() -> ListFilter:
     """By instrument."""
     return ListFilter("instrument", _("Instrument"), options(phrases.INSTRUMENTS))
-
-
-def options(words: Mapping[Any, str]) -> tuple[Option, ...]:
-    """Return the choices of a table of words, each with a capital."""
-    return tuple(Option(str(value), formats.capital(_(label))) for value, label in words.items())
-
-
-def days() -> tuple[ListFilter, ListFilter]:
-    """From one day to another."""
-    return ListFilter("since", _("From"), is_day=True), ListFilter("until", _("To"), is_day=True)
-
-
-def order() -> ListFilter:
-    """In which order."""
-    return ListFilter("order", _("Order"), (Option("oldest", _("The oldest first")),))
 
 
 def _place() -> ListFilter:
@@ -55,20 +33,6 @@ def trials() -> tuple[ListFilter, ...]:
     """Return what trials are narrowed by."""
     outcomes = (*options(desk_words.OUTCOMES), Option(NO_OUTCOME, _("Nothing recorded yet")))
     return who(), instrument(), _place(), ListFilter("outcome", _("What came of it"), outcomes), *days(), order()
-
-
-def wanted(query: ListQuery) -> ListWanted:
-    """Return what a list is narrowed to."""
-    return ListWanted(
-        search=query.value("search"),
-        instrument=query.value("instrument"),
-        place=query.value("place"),
-        outcome=query.value("outcome"),
-        since=query.day("since"),
-        until=query.day("until"),
-        oldest=query.value("order") == "oldest",
-        most=AT_ONCE if query.as_file else A_PAGE,
-    )
 
 
 def enquiry_head() -> tuple[str, ...]:

@@ -10,16 +10,14 @@ from sqlalchemy.orm import Session, aliased
 
 from model.domain.vocabulary import Hold, Instrument, Place
 from service import tables
-from service.core import paging, times
-from service.core.paging import Leaf
+from service.core import paging
+from service.core.paging import ALL, Leaf, ListWanted
 from service.players import enquiry_access, joining, overview, player_notes, same_person, searching, tastes
 from service.players.player_keys import known, of_dealer
+from service.tables.columns import begins
 from service.tables.folding import plain
 from service.trials import trial_rows
-from service.trials.desk_records import EnquiryPage, EnquiryRow, ListWanted, OutcomeRow, PlayerPage, PlayerRow
-
-ALL = ListWanted()
-"""Nothing left out, in the usual order."""
+from service.trials.desk_records import EnquiryPage, EnquiryRow, OutcomeRow, PlayerPage, PlayerRow
 
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
@@ -50,7 +48,7 @@ def _enquiries(
     found = session.execute(
         select(kind.created_at, kind.id)
         .where(*conditions, paging.beyond(order, paging.read(after, dt.datetime, str), rising=wanted.oldest))
-        .order_by(*(column if wanted.oldest else column.desc() for column in order))
+        .order_by(*wanted.ordered(order))
         .limit(wanted.most + 1)
     ).all()
     count = session.scalar(select(func.count()).select_from(kind).where(*conditions)) or 0
@@ -62,17 +60,14 @@ def _enquiries(
 def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     """Give the conditions that enquiries are narrowed by."""
     kind = tables.Enquiry
-    if wanted.search:
-        named = searching.found(tables.SearchWord.enquiry, (dealer, tables.NOBODYS), wanted.search)
-        yield or_(kind.id.in_(named), kind.number == plain(wanted.search).upper())
-    if wanted.instrument:
-        yield kind.answers["instrument"].as_string() == wanted.instrument
-    if wanted.place:
-        yield func.coalesce(kind.answers[("trial", "place")].as_string(), str(Place.SHOP)) == wanted.place
-    if wanted.since:
-        yield kind.created_at >= times.begins(wanted.since)
-    if wanted.until:
-        yield kind.created_at < times.begins(wanted.until + dt.timedelta(days=1))
+    if wanted.value("search"):
+        named = searching.found(tables.SearchWord.enquiry, (dealer, tables.NOBODYS), wanted.value("search"))
+        yield or_(kind.id.in_(named), kind.number == plain(wanted.value("search")).upper())
+    if wanted.value("instrument"):
+        yield kind.answers["instrument"].as_string() == wanted.value("instrument")
+    if wanted.value("place"):
+        yield func.coalesce(kind.answers[("trial", "place")].as_string(), str(Place.SHOP)) == wanted.value("place")
+    yield from wanted.within(kind.created_at)
 
 
 def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
@@ -228,7 +223,7 @@ def search_for(dealer: str, text: str) -> ColumnElement[bool]:
     A key is drawn, and somewhere in its midst holds many a short name: 'Ada', 'Abe'.
     """
     named = searching.found(tables.SearchWord.player, (dealer,), text)
-    return or_(tables.Player.id.in_(named), searching.begins(tables.Player.key, text.strip()))
+    return or_(tables.Player.id.in_(named), begins(tables.Player.key, text.strip()))
 
 
 def has_played(dealer: str, instrument: str) -> ColumnElement[bool]:

@@ -53,7 +53,7 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
     files = state == FILES
     state = state if files or state in desk_words.STATES else ""
     query = list_filters.read(request.query_params, "/desk/trials", list_queries.trials(), state=state)
-    wanted = list_queries.wanted(query)
+    wanted = query.wanted
 
     def page_of(session: Session, after: str) -> Leaf[TrialRow]:
         if files:

@@ -11,9 +11,9 @@ from model.domain.vocabulary import Blinding, Place
 from service import tables
 from service.core import paging
 from service.core.moments import now
-from service.core.paging import Leaf
+from service.core.paging import ALL, Leaf, ListWanted
 from service.players import same_person, searching
-from service.trials.desk_records import NO_OUTCOME, ListWanted, TrialRow
+from service.trials.desk_records import NO_OUTCOME, TrialRow
 from service.trials.shared import out_now
 
 _STANDS = aliased(tables.Contact)
@@ -73,7 +73,7 @@ def trials(
     *conditions: ColumnElement[bool],
     today: dt.date | None = None,
     files: bool = False,
-    wanted: ListWanted = ListWanted(),  # noqa: B008 - frozen
+    wanted: ListWanted = ALL,
 ) -> Leaf[TrialRow]:
     """Return a page of the same, the other way round where that is wanted."""
     trial, composition = tables.Trial, tables.Composition
@@ -85,7 +85,7 @@ def trials(
     found = session.execute(
         theirs.with_only_columns(*order, maintain_column_froms=True)
         .where(paging.beyond(order, paging.read(after, dt.date, int), rising=wanted.oldest))
-        .order_by(*(column if wanted.oldest else column.desc() for column in order))
+        .order_by(*wanted.ordered(order))
         .limit(wanted.most + 1)
     ).all()
     count = session.scalar(select(func.count()).select_from(theirs.subquery())) or 0
@@ -98,18 +98,18 @@ def trials(
 def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     """Give the conditions that trials are narrowed by."""
     trial, told, joined = tables.Trial, tables.Outcome, tables.JoinedPlayer
-    if wanted.search:
-        named = searching.found(tables.SearchWord.player, (dealer,), wanted.search)
+    if wanted.value("search"):
+        named = searching.found(tables.SearchWord.player, (dealer,), wanted.value("search"))
         with_them = select(joined.player).where(joined.dealer == dealer, joined.head.in_(named))
         yield or_(trial.player.in_(named), trial.player.in_(with_them))
-    if wanted.instrument:
-        yield trial.instrument == wanted.instrument
-    if wanted.place:
-        yield func.coalesce(trial.place, Place.SHOP) == wanted.place
-    if wanted.outcome == NO_OUTCOME:
+    if wanted.value("instrument"):
+        yield trial.instrument == wanted.value("instrument")
+    if wanted.value("place"):
+        yield func.coalesce(trial.place, Place.SHOP) == wanted.value("place")
+    if wanted.value("outcome") == NO_OUTCOME:
         yield ~exists().where(told.trial == trial.id)
-    elif wanted.outcome:
-        yield last_outcome() == wanted.outcome
+    elif wanted.value("outcome"):
+        yield last_outcome() == wanted.value("outcome")
     if wanted.since:
         yield trial.on >= wanted.since
     if wanted.until:

@@ -14,7 +14,7 @@ from service.core.errors import ForbiddenError
 from service.core.paging import Leaf
 from service.core.spreadsheet_cells import with_guard
 from service.web.database_sessions import database_of
-from service.web.permissions import AtDealer
+from service.web.permissions import AtDealer, Staff
 from service.web.roles import Permission
 
 T = TypeVar("T")
@@ -24,26 +24,31 @@ _MARK = "\ufeff"
 
 def saved(
     request: Request,
-    staff: AtDealer,
+    staff: AtDealer | Staff,
     name: str,
     head: Sequence[str],
     read: Callable[[Session, str], Leaf[T]],
     row: Callable[[T], Sequence[str]],
+    *,
+    names: Permission | None = Permission.PLAYERS_EXPORT,
 ) -> StreamingResponse:
-    """Return a whole list as a file, for whoever may hand out what is kept of players; that it was is put on record.
+    """Return a whole list as a file; where it names anybody, for whoever may hand that out, and that it was is put on record.
 
     Parameters
     ----------
-    staff : for whose dealer. read : a page of the list after a mark, as the list's page reads it. row : the cells of one line, in the order of ``head``.
+    staff : for whose dealer. names : what it takes to hand out those it names; None: it names nobody. read : a page of the list after a mark, as the list's page reads it. row : the cells of one line, in the order of ``head``.
     """
-    if not staff.may(Permission.PLAYERS_EXPORT):
+    if names and not staff.may(names):
         raise ForbiddenError
 
     async def parts() -> AsyncIterator[str]:
         database = database_of(request)
-        async with database.turn():
-            with database.writing() as session:
-                audit.record_often(session, staff.user, audit_events.LIST_GIVEN, f"list {name}", dealer=staff.dealer)
+        if names:
+            async with database.turn():
+                with database.writing() as session:
+                    audit.record_often(
+                        session, staff.user, audit_events.LIST_GIVEN, f"list {name}", dealer=staff.dealer
+                    )
         yield _MARK + _lines([head])
         after, is_first = "", True
         while after or is_first:

@@ -3,11 +3,16 @@
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlencode
 
 from service.core import formats, typed_text
 from service.core.language import _
+from service.core.paging import A_PAGE, ListWanted
 from service.web.page_data import Option
+
+AT_ONCE = 500
+"""So many rows of a list that is saved are read at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +45,12 @@ class ListQuery:
         """Return what was asked for by a filter, empty for nothing."""
         return self.values.get(name, "")
 
-    def day(self, name: str) -> dt.date | None:
-        """Return the day that was asked for."""
-        return dt.date.fromisoformat(self.values[name]) if name in self.values else None
+    @property
+    def wanted(self) -> ListWanted:
+        """What the list is narrowed to."""
+        since, until = (dt.date.fromisoformat(day) if (day := self.value(name)) else None for name in _DAYS)
+        oldest = self.value("order") == "oldest"
+        return ListWanted(self.values, since, until, oldest, AT_ONCE if self.as_file else A_PAGE)
 
     @property
     def href(self) -> str:
@@ -67,6 +75,25 @@ class ListQuery:
             for each in self.filters
             if each.name in self.values
         )
+
+
+def options(words: Mapping[Any, str]) -> tuple[Option, ...]:
+    """Return the choices of a table of words, each with a capital."""
+    return tuple(Option(str(value), formats.capital(_(label))) for value, label in words.items())
+
+
+def days() -> tuple[ListFilter, ListFilter]:
+    """From one day to another."""
+    since, until = _DAYS
+    return ListFilter(since, _("From"), is_day=True), ListFilter(until, _("To"), is_day=True)
+
+
+def order() -> ListFilter:
+    """In which order."""
+    return ListFilter("order", _("Order"), (Option("oldest", _("The oldest first")),))
+
+
+_DAYS = ("since", "until")
 
 
 def read(asked: Mapping[str, str], here: str, filters: Sequence[ListFilter], **kept: str) -> ListQuery:

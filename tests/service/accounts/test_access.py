@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.accounts import dealer_list, users
 from service.accounts.dealer_list import DealerInfo
-from service.core import audit, audit_events, tokens
+from service.core import audit, audit_events, paging, tokens
 from service.core.database import Database
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.scopes import AllDealers, OneDealer
@@ -307,8 +307,8 @@ def test_what_was_done_is_on_record_newest_first_and_by_dealer(shop: Database) -
         audit.record(session, ada, audit_events.TRIAL_OPENED, "trial T-1", dealer="harbour", bows=3)
         audit.record(session, None, audit_events.TABLET_ENROLLED, "tablet x", dealer="hill")
     with shop.reading() as session:
-        newest, *_rest = audit.entries(session, AllDealers())
-        (opened, *_made) = audit.entries(session, OneDealer("harbour"))
+        newest, *_rest = audit.entries(session, AllDealers()).rows
+        (opened, *_made) = audit.entries(session, OneDealer("harbour")).rows
         assert (newest.who, newest.dealer) == (None, "hill")
         assert (opened.who, opened.did, opened.about, opened.detail) == (
             "ada@bows.example",
@@ -316,8 +316,8 @@ def test_what_was_done_is_on_record_newest_first_and_by_dealer(shop: Database) -
             "trial T-1",
             {"bows": 3},
         )
-        assert {entry.dealer for entry in audit.entries(session, OneDealer("harbour"))} == {"harbour"}
-        assert audit.entries(session, AllDealers(), before=newest.id)[0] == opened
+        assert {entry.dealer for entry in audit.entries(session, OneDealer("harbour")).rows} == {"harbour"}
+        assert audit.entries(session, AllDealers(), paging.written(newest.at, newest.id)).rows[0] == opened
 
 
 def test_what_is_undone_is_not_on_record(shop: Database) -> None:
@@ -329,4 +329,4 @@ def test_what_is_undone_is_not_on_record(shop: Database) -> None:
     with pytest.raises(RuntimeError, match="stop"):
         open_and_fail()
     with shop.reading() as session:
-        assert "T-2" not in json.dumps([entry.about for entry in audit.entries(session, AllDealers())])
+        assert "T-2" not in json.dumps([entry.about for entry in audit.entries(session, AllDealers()).rows])

@@ -344,7 +344,7 @@ def test_sessions_and_browsers_are_listed_by_device_and_ended_singly_for_the_pas
     here.submit("/desk/account/sessions", {"end": chosen, "which": "one", "mine": PASSWORD})
     assert not _known(desk, Member(desk.app, None, {"desk-known": cookies["desk-known"]}))
     with desk.database.reading() as session:
-        did = {entry.did for entry in audit.entries(session, AllDealers())}
+        did = {entry.did for entry in audit.entries(session, AllDealers()).rows}
     assert did >= {"ended one session of their own", "had a known browser forgotten"}
 
 

@@ -232,7 +232,7 @@ def test_codes_can_be_tried_a_few_times_only_and_its_owner_is_told_that_the_pass
     # 16.3.1: each try is on record, also one that had to wait.
     with desk.database.reading() as session:
         refused = [
-            entry for entry in audit.entries(session, AllDealers()) if entry.did == audit_events.CODE_REFUSED.did
+            entry for entry in audit.entries(session, AllDealers()).rows if entry.did == audit_events.CODE_REFUSED.did
         ]
     assert [(entry.about, entry.detail["times"]) for entry in refused] == [(f"user {desk.ids['adviser']}", 8)]
     # From the browser that is known its owner still gets in.

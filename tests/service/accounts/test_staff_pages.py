@@ -9,7 +9,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.accounts import users
-from service.core import audit, audit_events
+from service.core import audit, audit_events, paging
 from service.core.scopes import AllDealers
 from service.devices import tablets
 from service.web import qr
@@ -151,18 +151,18 @@ def test_the_picture_holds_the_whole_address_and_follows_the_policy() -> None:
 
 def test_the_record_is_read_page_by_page_and_by_owners_only(desk: Desk) -> None:
     with desk.database.writing() as session:
-        for number in range(audit.A_PAGE + 5):
+        for number in range(paging.A_PAGE + 5):
             audit.record(
                 session, desk.ids["adviser"], audit_events.TRIAL_OPENED, f"trial T-{number}", dealer=DEALER, bows=3
             )
     owner = desk.sign_in("owner")
     page = owner.read("/desk/audit")
-    assert f"trial T-{audit.A_PAGE + 4} (bows 3)" in page.text
-    (older,) = [e.get("href") for e in page.all("a") if e.text.strip() == "Older"]
+    assert f"trial T-{paging.A_PAGE + 4} (bows 3)" in page.text
+    (older,) = [e.get("href") for e in page.all("a") if e.text.strip() == "Further"]
     assert "trial T-4 (bows 3)" in owner.read(older).text
     assert "trial T-4 (bows 3)" not in page.text
-    assert "trial T-" not in desk.sign_in("strange owner").read("/desk/audit").text
-    assert owner.get("/desk/audit?before=x").status_code == 404
+    assert "trial T-4" not in desk.sign_in("strange owner").read("/desk/audit").text
+    assert owner.get("/desk/audit?after=x").status_code == 404
 
 
 def test_what_is_done_here_is_on_record(desk: Desk) -> None:

@@ -15,7 +15,7 @@ from service import cli, tables
 from service.accounts import passwords, second_factor, securing, users
 from service.advice import advise
 from service.app import SIGN_INS_PER_MINUTE
-from service.core import audit, audit_events
+from service.core import audit, audit_events, paging
 from service.core.audit_events import CATALOGUE, STAFF, AuditEvent
 from service.core.database import Database
 from service.core.scopes import AllDealers, OneDealer
@@ -40,10 +40,8 @@ POST |= {"due_back": (TODAY + dt.timedelta(days=14)).isoformat()}
 def recorded(database: Database) -> list[audit.RecordedEvent]:
     """Return the whole record, oldest first."""
     with database.reading() as session:
-        found: list[audit.RecordedEvent] = []
-        while page := audit.entries(session, AllDealers(), before=found[-1].id if found else None):
-            found += page
-    return found[::-1]
+        everything = paging.ListWanted(oldest=True, most=100_000)
+        return list(audit.entries(session, AllDealers(), wanted=everything).rows)
 
 
 @pytest.fixture

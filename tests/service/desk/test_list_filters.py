@@ -10,7 +10,9 @@ import pytest
 from sqlalchemy import update
 
 from service import tables
-from service.core import paging
+from service.core import audit, audit_events, paging
+from service.core.scopes import AllDealers
+from service.mail import outbox
 from tests.service import desk_shop
 from tests.service.cast import DEALER, OTHER, Member
 from tests.service.desk_shop import CLARA, Shop
@@ -97,8 +99,8 @@ def test_filters_stay_from_page_to_page_and_the_file_holds_every_page(
     for number in range(5):
         shop.enquire({**CLARA, "name": f"Dora {number}"})
         shop.enquire({**CLARA, "name": f"Emil {number}"})
-    monkeypatch.setattr("service.trials.list_queries.A_PAGE", 2)
-    monkeypatch.setattr("service.trials.list_queries.AT_ONCE", 2)
+    monkeypatch.setattr("service.web.list_filters.A_PAGE", 2)
+    monkeypatch.setattr("service.web.list_filters.AT_ONCE", 2)
     page = shop.adviser.read("/desk/enquiries?show=all&search=dora&order=oldest")
     file, met = saved(shop.adviser, page), names(page)
     while further := link(page, "Further"):
@@ -137,3 +139,73 @@ def test_trials_and_players_are_narrowed_and_saved(shop: Shop) -> None:
     stranger = shop.desk.sign_in("stranger", acts_for=OTHER)
     assert stranger.get("/desk/trials?as=csv").text.count("\r\n") == 1
     assert DEALER not in stranger.get("/desk/players?as=csv").text
+
+
+def cells(page: Page) -> list[str]:
+    """Return what stands first in each row of a page's table."""
+    rows = [row for body in page.all("tbody") for row in body.walk() if row.tag == "tr"]
+    return [next(e.text.strip() for e in row.walk() if e.tag == "th") for row in rows]
+
+
+def test_mail_is_narrowed_and_saved_by_whom_may_hand_out_names(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        for number, (kind, dealer) in enumerate(
+            (("advice", DEALER), ("before_trial", DEALER), ("advice", None), ("advice", OTHER))
+        ):
+            at = EVE + dt.timedelta(days=number)
+            fields = {
+                "channel": "mail",
+                "about": f"a{number}",
+                "language": "en",
+                "values": {},
+                "message_id": f"m{number}",
+            }
+            moments = dict.fromkeys(("queued_at", "due_at", "sent_at"), at)
+            to = outbox.To(f"Reader{number}@bows.example")
+            mailbox = outbox.mailbox_of(session, to)
+            session.add(
+                tables.OutboxItem(**fields, **moments, kind=kind, dealer=dealer, address=to.address, mailbox=mailbox)
+            )
+    asked = {
+        "": [1, 0],
+        "&order=oldest": [0, 1],
+        "&kind=advice": [0],
+        "&to=reader1%40BOWS.example": [1],
+        "&to=reader3%40bows.example": [],
+        "&since=2026-03-02&until=2026-03-02": [0],  # the shop's day, not that of UTC
+        "&until=2026-03-01": [],
+    }
+    for query, found in asked.items():
+        page = shop.adviser.read(f"/desk/mail?state=sent{query}")
+        readers = [f"Reader{number}@bows.example" for number in found]
+        assert [row[1] for row in saved(shop.adviser, page)] == readers, query
+        assert len(cells(page)) == len(found), query
+    owner = shop.desk.sign_in("owner")
+    assert [row[1][6] for row in saved(owner, owner.read("/desk/mail?state=sent"))] == ["2", "1", "0"]
+    with shop.desk.database.reading() as session:
+        given = [each for each in audit.entries(session, AllDealers()).rows if each.did == audit_events.LIST_GIVEN.did]
+    assert {(each.who, each.about) for each in given} >= {("adviser@bows.example", "list mail-sent")}
+
+
+def test_the_record_is_narrowed_and_saved(shop: Shop) -> None:
+    shop.opened()
+    owner, bound = shop.desk.sign_in("owner"), shop.desk.sign_in("strange owner")
+    with shop.desk.database.writing() as session:
+        audit.record(session, None, audit_events.TABLET_ENROLLED, "tablet 100%_x", dealer=OTHER)
+        session.execute(update(tables.AuditEntry).where(tables.AuditEntry.about == "tablet 100%_x").values(at=EVE))
+    for query, found in (
+        ("did=trial_opened", ["opened a trial"]),
+        ("about=tablet+100%25_", ["enrolled a tablet"]),
+        ("about=tablet+100_", []),
+        ("who=ADVISER%40&did=trial_opened", ["opened a trial"]),
+        ("who=nobody%40&did=trial_opened", []),
+        ("since=2026-03-02&until=2026-03-02", ["enrolled a tablet"]),
+    ):
+        page = owner.read(f"/desk/audit?{query}")
+        assert [row[2] for row in saved(owner, page)] == found, query
+        assert f"Entries: {len(found)}." in page.text, query
+    first, *_later = saved(owner, owner.read("/desk/audit?order=oldest"))
+    assert first[2] == "enrolled a tablet"
+    # OWASP ASVS 5.0, 8.2.1: what was done at another dealer's is in nobody's file.
+    assert "trial" not in bound.get("/desk/audit?as=csv").text.partition("\n")[2]
+    assert shop.adviser.get("/desk/audit?as=csv").status_code == 403

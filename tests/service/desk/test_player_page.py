@@ -143,7 +143,7 @@ def test_a_note_is_changed_in_place_and_on_record(shop: Shop) -> None:
     assert "The note is empty now." in page.text
     with shop.desk.database.reading() as session:
         assert session.scalars(select(tables.PlayerNote)).all() == []
-        done = [each for each in audit.entries(session, OneDealer(DEALER)) if each.about == f"player {key}"]
+        done = [each for each in audit.entries(session, OneDealer(DEALER)).rows if each.about == f"player {key}"]
     assert [each.did for each in done] == ["changed the note on a player"] * 3
     assert "hand" not in str(done), "the record says that it was changed, not what it says"
 

@@ -43,7 +43,7 @@ def add(shop: Shop, serial: str, **changes: str) -> Page:
 
 def last_recorded(shop: Shop) -> tuple[str, str]:
     with shop.desk.database.reading() as session:
-        entry = audit.entries(session, AllDealers())[0]
+        entry = audit.entries(session, AllDealers()).rows[0]
     return entry.did, entry.about
 
 

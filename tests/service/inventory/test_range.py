@@ -42,7 +42,7 @@ def test_what_the_maker_says_is_kept_shown_and_on_record(desk: Desk) -> None:
     assert checked == {**NOTHING, "response": "2", "ease": "-1", "tone": "0"}
     assert "Speaks much sooner and more work" in workshop.read("/desk/range").root.text
     with desk.database.reading() as session:
-        entry = audit.entries(session, AllDealers())[0]
+        entry = audit.entries(session, AllDealers()).rows[0]
     assert (entry.did, entry.about, entry.dealer) == ("said what a tier is meant to be", "tier bramble", None)
     assert entry.detail == {"was": {}, "now": {"response": 2, "ease": -1, "tone": 0}}
 
@@ -52,7 +52,9 @@ def test_the_same_words_once_more_are_no_change(desk: Desk) -> None:
     for seen in (UNSAID, "2,,,,,,,"):
         owner.submit("/desk/range/bramble", {**NOTHING, "seen": seen, "overall": "2"})
     with desk.database.reading() as session:
-        assert [each.did for each in audit.entries(session, AllDealers())].count("said what a tier is meant to be") == 1
+        assert [each.did for each in audit.entries(session, AllDealers()).rows].count(
+            "said what a tier is meant to be"
+        ) == 1
 
 
 def test_who_was_overtaken_is_told_and_loses_nothing(desk: Desk) -> None:

@@ -96,7 +96,8 @@ def test_two_keys_of_one_person_are_joined_and_parted_at_the_desk(shop: Shop) ->
     assert titles(shop.adviser.read("/desk/players")) == [CLARA["name"]] * 2
     with shop.desk.database.reading() as session:
         done = [
-            (entry.did, entry.about, entry.who is not None) for entry in audit.entries(session, OneDealer(DEALER))[:2]
+            (entry.did, entry.about, entry.who is not None)
+            for entry in audit.entries(session, OneDealer(DEALER)).rows[:2]
         ]
     assert done == [
         (audit_events.PLAYERS_PARTED.did, f"player {keys[0]}", True),
@@ -270,7 +271,7 @@ def test_what_is_handed_out_and_erased_is_the_whole_persons(kept: Database, mode
         left = [*session.scalars(select(tables.Contact)), *session.scalars(select(tables.Enquiry))]
         assert left == []
         assert len(session.scalars(select(tables.JoinedPlayer)).all()) == int(model)
-        record = " ".join(f"{entry.about} {entry.detail}" for entry in audit.entries(session, AllDealers()))
+        record = " ".join(f"{entry.about} {entry.detail}" for entry in audit.entries(session, AllDealers()).rows)
         assert add.player not in record
         assert add.player not in session.scalars(select(tables.Player.key)).all()
     stored = kept.file.read_bytes()
