@@ -8,10 +8,12 @@ from service.accounts import dealer_list, passwords, securing, users
 from service.accounts.dealer_list import DealerInfo
 from service.cli.command_line import add, group
 from service.cli.common import opened
+from service.core import audit, audit_events
 from service.core.database import Database
 from service.core.language import NAMES
 from service.core.scopes import AllDealers
 from service.core.tokens import ALPHABET
+from service.operations import one_dealer
 from service.settings import Settings
 from service.web.roles import ROLES
 
@@ -36,6 +38,10 @@ def add_to(commands: "Commands") -> None:
         "--carry-cost", type=float, metavar="POINTS", help="what carrying one more bow costs, in points of liking"
     )
     add(ours, "list", list_dealers, "python -m service dealers list", "list the dealers")
+    example = "python -m service dealers erase harbour --really"
+    ending = add(ours, "erase", erase_dealer, example, "erase a dealer with all that is theirs; make a backup before")
+    ending.add_argument("slug", metavar="SLUG", help="the dealer")
+    ending.add_argument("--really", action="store_true", help="do it; else only say what would go")
     example = "python -m service users add ada@example.org --role adviser --dealer harbour"
     staff = group(commands, "users", example, "VERB")
     making = add(staff, "add", add_user, example, "make an account, or give a known one a new link to set its password")
@@ -61,6 +67,28 @@ def add_dealer(asked: argparse.Namespace, settings: Settings) -> int:
     with opened(settings) as database, database.writing() as session:
         new = dealer_list.add(session, given)
     print(f"dealer {asked.slug}: {'made' if new else 'completed'}")
+    return 0
+
+
+def erase_dealer(asked: argparse.Namespace, settings: Settings) -> int:
+    """Erase a dealer whole, or say what that would be."""
+    with opened(settings) as database:
+        if not asked.really:
+            with database.reading() as session:
+                for name, count in one_dealer.counts(session, asked.slug).items():
+                    print(f"{name}: {count}")
+            print("Nothing was erased. With --really these rows go, and the people that no other dealer knows.")
+            return 0
+        with database.writing() as session:
+            session.info["empty_log"] = True
+            went = one_dealer.erase(session, asked.slug)
+            audit.record(
+                session, None, audit_events.DEALER_ERASED, f"dealer {asked.slug}", dealer=None, rows=sum(went.values())
+            )
+    print(
+        f"Erased {asked.slug}: {sum(went.values())} rows. Backups and the files of mail keep what they held; end those too."
+    )
+    print("The model in use was made of their trials as well and names nobody; the next fit is made without them.")
     return 0
 
 

@@ -27,6 +27,7 @@ def add_to(commands: "Commands") -> None:
     saving = add(commands, "backup", backup, "python -m service backup monday.backup")
     saving.add_argument("file", type=Path, metavar="FILE", help="the file to write; an earlier backup is replaced")
     saving.add_argument("--portable", action="store_true", help="one that goes back into SQLite and PostgreSQL alike")
+    saving.add_argument("--dealer", metavar="D", help="what is this dealer's alone, and the range; it is portable")
     saving.add_argument(
         "--new-key",
         action="store_true",
@@ -58,8 +59,8 @@ def backup(asked: argparse.Namespace, settings: Settings) -> int:
         return 0
     seal = _seal(settings)
     with opened(settings) as database:
-        size = backups.backup(database, asked.file, portable=asked.portable, seal=seal)
-        note(database, audit_events.BACKED_UP, f"backup {asked.file.name[:LONGEST_NAME]}")
+        size = backups.backup(database, asked.file, portable=asked.portable, seal=seal, dealer=asked.dealer)
+        note(database, audit_events.BACKED_UP, f"backup {asked.file.name[:LONGEST_NAME]}", of=asked.dealer or "all")
     print(f"{asked.file}: {size} bytes{', closed' if seal.closes else ''}")
     return 0
 

@@ -143,6 +143,7 @@ MODEL_ADOPTED = _event("model_adopted", N_("put a version of the model in use"),
 DATA_LOADED = _event("data_loaded", N_("loaded files"), COMMAND, STAFF)
 DATA_DUMPED = _event("data_dumped", N_("wrote range and history to files"), COMMAND)
 BACKED_UP = _event("backed_up", N_("wrote a backup"), COMMAND)
+DEALER_ERASED = _event("dealer_erased", N_("erased a dealer with all that was theirs"), COMMAND)
 RESTORED = _event("restored", N_("restored a backup"), COMMAND)
 
 # Persons

@@ -23,7 +23,7 @@ from service import migrations, tables
 from service.core import unfinished
 from service.core.database import APPLICATION_ID, BUSY_SECONDS, Database
 from service.core.errors import ConflictError
-from service.operations import postgres, row_transfer, sealing
+from service.operations import one_dealer, postgres, row_transfer, sealing
 from service.operations.sealing import Seal
 
 SQLITE_HEADER = b"SQLite format 3\x00"
@@ -56,8 +56,12 @@ class ProvedBackup:
     model: str = ""
 
 
-def backup(database: Database, file: Path, *, portable: bool = False, seal: Seal = OPEN) -> int:
+def backup(
+    database: Database, file: Path, *, portable: bool = False, seal: Seal = OPEN, dealer: str | None = None
+) -> int:
     """Write a consistent copy of everything, closed where ``seal`` closes, and return its size in bytes.
+
+    ``dealer``: what is this one's alone, and the range that all share; such a backup is portable.
 
     Raises `ConflictError`: a file of another kind stands in the way, or on PostgreSQL `pg_dump` is missing or fails; `OSError`:
     the file cannot be written.
@@ -67,10 +71,14 @@ def backup(database: Database, file: Path, *, portable: bool = False, seal: Seal
     with unfinished.beside(file) as new:
         if database.file is not None:
             _copy_file(database.file, new)
-        elif portable:
+        elif portable or dealer is not None:
             _copy_rows(database, new)
         else:
             postgres.dump(database.url, new)
+        if dealer is not None:
+            _keep_only(new, dealer)
+        if portable or dealer is not None or database.is_sqlite:
+            _finish(new)
         seal.close(new)
         unfinished.put_in_place(new, file)
     return file.stat().st_size
@@ -172,7 +180,6 @@ def _has_manifest(connection: sqlite3.Connection) -> bool:
 def _copy_file(source: Path, new: Path) -> None:
     with closing(sqlite3.connect(source, timeout=BUSY_SECONDS)) as original, closing(sqlite3.connect(new)) as copy:
         original.backup(copy)
-    _finish(new)
 
 
 def _copy_rows(source: Database, new: Path) -> None:
@@ -183,7 +190,16 @@ def _copy_rows(source: Database, new: Path) -> None:
         row_transfer.copy(source, copy)
     finally:
         copy.close()
-    _finish(new)
+
+
+def _keep_only(new: Path, dealer: str) -> None:
+    copy = Database(f"sqlite:///{new}")
+    try:
+        one_dealer.keep_only(copy, dealer)
+    finally:
+        copy.close()
+    with closing(sqlite3.connect(new)) as emptied:
+        emptied.execute("VACUUM")  # what was taken out lies in pages that are free
 
 
 def _finish(new: Path) -> None:
