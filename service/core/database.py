@@ -19,8 +19,8 @@ from sqlalchemy.orm import ORMExecuteState, Session
 
 from service.tables import RANGE, Copy, RangeState
 
-BUSY_SECONDS = 10
-"""How long a writer waits for another one before it gives up."""
+BUSY_SECONDS = 4
+"""How long a writer waits for another one, or anybody for PostgreSQL to be reached, before the answer is 503."""
 PASSING_MS = 100
 """Milliseconds for which what is written in passing waits for other writers."""
 LOG_SECONDS = 0.2
@@ -40,7 +40,13 @@ class Database:
         self.url = _with_driver(make_url(url))
         # No request may wait for a connection: it would hold up the loop on which the others give theirs back.
         # What a statement was about stands in no error, and so in no log: it may be somebody's name and address.
-        self.engine = create_engine(self.url, max_overflow=-1, pool_pre_ping=not self.is_sqlite, hide_parameters=True)
+        self.engine = create_engine(
+            self.url,
+            max_overflow=-1,
+            pool_pre_ping=not self.is_sqlite,
+            hide_parameters=True,
+            connect_args={} if self.is_sqlite else _patience(self.url),
+        )
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_connection)
             event.listen(self.engine, "begin", _begin)
@@ -172,6 +178,17 @@ def writing_engine(database: Database) -> Engine:
 
 def _with_driver(url: URL) -> URL:
     return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
+
+
+def _patience(url: URL) -> dict[str, str | int]:
+    """Return how long PostgreSQL is waited for (its manual, 34.1.2 and 20.11), where the address does not say so itself."""
+    ours: dict[str, str | int] = {
+        "connect_timeout": BUSY_SECONDS,
+        "tcp_user_timeout": BUSY_SECONDS
+        * 1000,  # for a machine that is gone: the network's own patience is a quarter of an hour
+        "options": f"-c lock_timeout={BUSY_SECONDS * 1000}",
+    }
+    return {name: value for name, value in ours.items() if name not in url.query}
 
 
 def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None:

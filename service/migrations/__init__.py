@@ -83,6 +83,7 @@ def upgrade(database: Database) -> bool:
             _create_file(database.file)
         with writing_engine(database).begin() as connection:
             if not database.is_sqlite:
+                connection.execute(text("SET LOCAL lock_timeout = 0"))  # another migration takes what it takes
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_LOCK})
             found = _state(connection)
             if found is State.NEWER:

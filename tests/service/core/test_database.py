@@ -10,9 +10,10 @@ import httpx
 import pytest
 from fastapi import FastAPI
 from sqlalchemy import func, insert, select, text, update
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
+from service.core import database as database_module
 from service.core.database import Database
 from service.modelling import model_records
 from service.tables import Dealer, Event, Player, Tier
@@ -51,6 +52,37 @@ def test_a_reader_sees_one_state_throughout(any_database: Database) -> None:
     assert count(any_database) == 1
 
 
+def test_who_waits_for_another_writer_is_told_after_a_while(
+    any_database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with any_database.writing() as session:
+        session.add(Dealer(slug="harbour", name="0"))
+    monkeypatch.setattr(database_module, "BUSY_SECONDS", 1)
+    impatient = Database(any_database.url)
+
+    def rename(database: Database) -> None:
+        with database.writing() as session:
+            session.execute(update(Dealer).values(name="2"))
+
+    with any_database.writing() as session:
+        session.execute(update(Dealer).values(name="1"))
+        began = time.monotonic()
+        with pytest.raises(OperationalError, match="lock"):  # which every page and the API answer with 503
+            rename(impatient)
+        assert time.monotonic() - began > 0.5  # it did wait
+    rename(impatient)
+    impatient.close()
+
+
+def test_an_address_that_sets_its_own_patience_keeps_it(postgres_database: Database) -> None:
+    own = Database(postgres_database.url.update_query_dict({"options": "-c lock_timeout=1234ms"}))
+    with own.reading() as session:
+        assert session.scalar(text("SHOW lock_timeout")) == "1234ms"
+    with postgres_database.reading() as session:
+        assert session.scalar(text("SHOW lock_timeout")) == "4s"
+    own.close()
+
+
 def test_writers_that_read_first_all_get_their_turn(database: Database) -> None:
     with database.writing() as session:
         session.add(Dealer(slug="harbour", name="0"))
@@ -69,7 +101,7 @@ def test_writers_that_read_first_all_get_their_turn(database: Database) -> None:
 
 def test_sqlite_is_set_up_to_lose_nothing(database: Database) -> None:
     # SQLite's documentation, 'Pragma statements': journal_mode; synchronous 2 = FULL; foreign_keys; busy_timeout.
-    wanted = {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 10_000}
+    wanted = {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 4_000}
     with database.reading() as session:
         assert {name: session.scalar(text(f"PRAGMA {name}")) for name in wanted} == wanted
 
