@@ -1,4 +1,4 @@
-"""Readings: how well they repeat, which of them to ask about, and how their uncertainty goes on into what follows from them."""
+"""Readings: how well they repeat, which of them to ask about, how their uncertainty goes on, and how a tier's copies spread."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
@@ -13,6 +13,25 @@ OUTLIER_LEVEL = 0.01
 """How often a sound set of readings has one that is asked about (ISO 5725-2, 7.3.4, calls it an outlier at 1 %)."""
 ORDER_APART = 5.0
 """Readings of one quantity that differ by this factor are not of one thing (a judgement, no source)."""
+FEWEST_COPIES = 6
+"""Of so many copies or more one can be told to be out of character."""
+_NORMAL_MAD = 0.6744897501960817
+"""The median absolute deviation of a normal law, in its standard deviations: the upper quartile."""
+_APART = {
+    6: 5.56,
+    7: 5.86,
+    8: 4.91,
+    9: 5.06,
+    10: 4.57,
+    12: 4.36,
+    15: 4.28,
+    20: 3.99,
+    30: 3.85,
+    50: 3.75,
+    100: 3.75,
+    300: 3.87,
+}
+"""By how many robust deviations the furthest of so many copies lies from their median in one sound tier of twenty (by drawing)."""
 
 
 class Measured(NamedTuple):
@@ -142,3 +161,62 @@ def line_through(x: Sequence[Measured], y: Sequence[Measured]) -> Line:
     intercept_sd = math.sqrt(1.0 / float(w.sum()) + middle**2 * slope_variance)
     chi_square = float((w * (Y - slope * X - intercept) ** 2).sum())
     return Line(Measured(slope, math.sqrt(slope_variance)), Measured(intercept, intercept_sd), chi_square)
+
+
+class TierSpread(NamedTuple):
+    """How the copies of one tier spread in one quantity.
+
+    Attributes
+    ----------
+    middle : their median. sd : robust deviation of what they truly have, the measurement's own taken off.
+    apart : the places of those out of character.
+    """
+
+    middle: float
+    sd: float
+    apart: tuple[int, ...]
+
+
+def tier_spread(values: Sequence[float], sd: float) -> TierSpread:
+    """Return how copies spread and which are out of character, ``sd`` being the standard deviation of one reading.
+
+    The identifier of Hampel: out of character is what lies further from the median than a multiple of the median absolute
+    deviation, scaled to a normal law's standard deviation, with the multiple at which one sound tier of twenty has such a copy
+    (Davies & Gather 1993, J. Am. Stat. Assoc. 88:782), so that several odd copies do not hide each other. The scale is never
+    below the measurement's own.
+    """
+    given = np.asarray(values, dtype=np.float64)
+    if not given.size:
+        msg = "values: got none, expected the reading of one copy or more"
+        raise ValueError(msg)
+    middle = float(np.median(given))
+    away = np.abs(given - middle)
+    observed = float(np.median(away)) / _NORMAL_MAD
+    limit = np.interp(given.size, list(_APART), list(_APART.values())) * max(observed, sd)
+    apart = np.flatnonzero(away > limit) if given.size >= FEWEST_COPIES else np.zeros(0, dtype=np.intp)
+    return TierSpread(middle, math.sqrt(max(observed**2 - sd**2, 0.0)), tuple(apart.tolist()))
+
+
+class SpreadParts(NamedTuple):
+    """Standard deviations of copies within their tier and of the tiers' means, the measurement's own taken off the first."""
+
+    within: float
+    between: float
+
+
+def spread_parts(tiers: Iterable[Sequence[float]], sd: float) -> SpreadParts | None:
+    """Return how much copies differ within tiers and between them; None where no tier has two copies or there is one tier.
+
+    Analysis of variance of a one-way layout with random, unequal groups (Searle, Casella & McCulloch 1992, Variance Components,
+    3.6); a variance below 0 is 0.
+    """
+    arrays = [np.asarray(tier, dtype=np.float64) for tier in tiers if len(tier)]
+    sizes = np.array([each.size for each in arrays])
+    count, total = len(arrays), int(sizes.sum())
+    if count < 2 or total == count:
+        return None
+    within = sum(float(((each - each.mean()) ** 2).sum()) for each in arrays) / (total - count)
+    grand = float(np.concatenate(arrays).mean())
+    among = sum(each.size * (float(each.mean()) - grand) ** 2 for each in arrays) / (count - 1)
+    per_tier = (total - float((sizes**2).sum()) / total) / (count - 1)
+    return SpreadParts(math.sqrt(max(within - sd**2, 0.0)), math.sqrt(max((among - within) / per_tier, 0.0)))

@@ -66,7 +66,7 @@ def of_copy(session: Session, scope: Scope, serial: str) -> BenchRecord:
     """Return a bow's bench record; raises `NotFoundError` where it lies beyond the scope."""
     bow = _own(session, scope, serial)
     tier = session.get_one(tables.Tier, bow.tier)
-    return _record(session, serial, tier.name, _repeats(session))
+    return _record(session, serial, tier.name, repeatabilities(session))
 
 
 def _record(
@@ -117,7 +117,7 @@ def _latest(
     return bench.readings.mean(values, sd)
 
 
-def _repeats(session: Session) -> dict[str, bench.readings.Repeatability]:
+def repeatabilities(session: Session) -> dict[str, bench.readings.Repeatability]:
     """Return how well readings of each quantity repeat, of all that were taken again by the same tool on the same day."""
     again = BenchReading.method.like("%#%")
     taken = select(BenchReading.copy, BenchReading.on, BenchReading.quantity).where(again).distinct().subquery()
@@ -192,7 +192,7 @@ def keep(
             taken.add((quantity, method))
             session.add(BenchReading(copy=serial, on=on, quantity=quantity, value=value, method=method, by=by or None))
     session.flush()
-    _into_columns(session, bow, _repeats(session))
+    _into_columns(session, bow, repeatabilities(session))
     count = sum(map(len, found.values()))
     audit.record(
         session, user, audit_events.BOW_MEASURED, f"copy {serial}", dealer=bow.dealer, on=str(on), readings=count
@@ -239,7 +239,7 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str, readin
     if found is None or found.copy != serial:
         raise NotFoundError
     quantity, value = found.quantity, found.value
-    followed = _record(session, serial, bow.tier, _repeats(session)).derived.values
+    followed = _record(session, serial, bow.tier, repeatabilities(session)).derived.values
     session.delete(found)
     session.flush()
     if quantity in BENCH_COLUMNS and getattr(bow, quantity) == value:
@@ -248,7 +248,7 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str, readin
     for name in followed.keys() & set(BENCH_COLUMNS):
         if getattr(bow, name) == _rounded(followed[name]):
             setattr(bow, name, None)
-    _into_columns(session, bow, _repeats(session))
+    _into_columns(session, bow, repeatabilities(session))
     audit.record(
         session,
         user,
@@ -295,7 +295,7 @@ def _rounded(value: bench.readings.Measured) -> float:
 
 def fill_columns(session: Session, serials: Iterable[str]) -> None:
     """Write what follows from the readings of copies into those of their columns that are empty."""
-    wanted, repeats = sorted(set(serials)), _repeats(session)
+    wanted, repeats = sorted(set(serials)), repeatabilities(session)
     for start in range(0, len(wanted), 500):
         part = wanted[start : start + 500]
         raw = BenchReading.quantity.in_(IN_SI.keys() - set(BENCH_COLUMNS))

@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter
 
-from service.bench import bench_routes
+from service.bench import bench_routes, tier_routes
 from service.desk import enquiries_page, figures_page, find_page, home, player_page, players_page, who_is_who
 from service.inventory import bench_file, care_routes, file_routes, range_routes, scan_routes, stock_routes
 from service.operations import help_page
@@ -33,7 +33,7 @@ PARTS = (
     ),
     *(care_routes, file_routes, scan_routes),
     *(stock_routes, range_routes, players_page, player_page, figures_page, who_is_who, person_page, help_page),
-    *(bench_routes, bench_file),
+    *(bench_routes, bench_file, tier_routes),
 )
 for part in PARTS:
     router.include_router(part.router)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from typing import Annotated, Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -81,6 +82,7 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
         contact=_contact(found.contact),
         answers=tuple((line.question, line.answer) for line in answer_summary.lines(found.answers)),
         advice=shortlist.page_of(dict(found.document), address="", csrf="", dealer=None, demo=False),
+        pictures=() if found.nobodys else tuple(_picture(each, row.id) for each in found.document["shortlist"]),
         trials=tuple(_composed(key, number) for key, number in row.trials),
         link=f"/advice/{found.address}",
         may_settle=row.settled_at is None and not row.trials and not found.nobodys,
@@ -107,6 +109,11 @@ async def take(request: Request, id_: str, form: Posted, staff: Changes, session
     desk_reads.take(session, staff.user, staff.dealer, id_)
     said = _("The enquiry is now one of {dealer}.").format(dealer=staff.dealer_name)
     return desk_frame.see(request, f"/desk/enquiries/{id_}", said)
+
+
+def _picture(entry: Mapping[str, Any], id_: str) -> tuple[str, str]:
+    """Return a proposed tier's name, and where its copies lie over what the player can be expected to like."""
+    return entry["name"], f"{address('tiers', entry['tier'], 'picture')}?enquiry={quote(id_)}"
 
 
 def _composed(key: str, number: int) -> ListLine:

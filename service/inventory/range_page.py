@@ -80,6 +80,7 @@ def view(
     return page, {
         "facts": _facts(tier),
         "note": tier.note,
+        "picture": address("tiers", tier.tier, "picture"),
         "lead": _lead(fitted),
         "counts": _counts(tier, fitted),
         "notice": notice,

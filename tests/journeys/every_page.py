@@ -94,6 +94,7 @@ PAGES: Mapping[str, tuple[str, ...]] = {
     "/desk/stock/{serial}/bench": ("/desk/stock/{serial}/bench",),
     "/desk/range": ("/desk/range",),
     "/desk/range/{tier}": ("/desk/range/hedge-gate",),
+    "/desk/tiers/{tier}/picture": ("/desk/tiers/hedge-gate/picture?enquiry={answer}", "/desk/tiers/hedge-gate/picture"),
     "/desk/players": ("/desk/players", "/desk/players?search=nobody"),
     "/desk/players/{key}": ("/desk/players/{player}",),
     "/desk/players/{key}/erase": ("/desk/players/{player}/erase",),

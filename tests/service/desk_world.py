@@ -76,6 +76,7 @@ AREAS = {
     "/desk/enquiries/{id_}/erase": "players",
     "/desk/enquiries/{id_}/player": "players",
     "/desk/overview": "figures",
+    "/desk/tiers": "stock",
     "/desk/website": "settings",
 } | {f"/desk/{area}": area for area in MAY if area != "settings"}
 """Which area the addresses that begin so belong to, the longest beginning first."""
@@ -88,7 +89,7 @@ WITHOUT_SIGN_IN = (
 )
 OWN_ACCOUNT = ("/desk/account", "/desk/find", "/desk/sign-in/stay", "/desk/sign-out", "/desk/help")
 """Whoever is signed in looks after their own account, reads the help and finds what they may see, whatever their role."""
-NOBODYS = ("/desk/bows", "/desk/model/fit", "/desk/range", "/desk/retention/clock")
+NOBODYS = ("/desk/bows", "/desk/model/fit", "/desk/range", "/desk/retention/clock", "/desk/tiers")
 """What is no dealer's."""
 WHEREVER = ("stock", "model", "users", "audit", "dealers", "retention")
 """Areas in which whoever is bound to no dealer sees every dealer's; in the others everybody acts for one dealer."""
@@ -182,6 +183,7 @@ class World:
                 "/desk/password/{secret}": "nobodys-link",
                 "/desk/players/{key}": player,
                 "/desk/range/{tier}": "bramble",
+                "/desk/tiers/{tier}": "bramble",
                 "/desk/stock/{serial}": free,
                 "/desk/tablets/{tablet}": tablet.id,
                 "/desk/trials/{key}": trial,

@@ -70,3 +70,48 @@ def test_an_exact_input_brings_no_uncertainty() -> None:
     value, sd = readings.propagate(lambda a, b: a / b, Measured(6.0, 0.06), Measured(2.0, 0.02))
     assert sd / value == pytest.approx(0.01 * 2**0.5, rel=1e-3)
     assert readings.mean([1.0, 3.0], 1.0) == pytest.approx((2.0, 0.5**0.5))
+
+
+def test_the_spread_within_and_between_is_that_of_shrout_and_fleiss() -> None:
+    # Shrout & Fleiss 1979 (Psychol. Bull. 86:420), six targets by four judges: WMS 6.263889, ICC(1,1) .165742.
+    targets = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    parts = readings.spread_parts(targets, 0.0)
+    assert parts is not None
+    assert parts.within**2 == pytest.approx(6.263889, abs=1e-6)
+    assert parts.between**2 / (parts.between**2 + parts.within**2) == pytest.approx(0.165742, abs=1e-6)
+    measured = readings.spread_parts(targets, 2.0)
+    assert measured is not None
+    assert measured == pytest.approx((2.263889**0.5, parts.between), abs=1e-6)
+    assert readings.spread_parts([[1.0, 2.0]], 0.0) is None
+    assert readings.spread_parts([[1.0], [2.0], []], 0.0) is None
+
+
+def test_unequal_tiers_spread_as_they_were_drawn() -> None:
+    drawn = np.random.default_rng(11)
+    tiers = [drawn.normal(drawn.normal(130.0, 3.0), 2.0, size) for size in drawn.integers(2, 12, 400)]
+    parts = readings.spread_parts(tiers, 1.2)
+    assert parts is not None
+    assert parts == pytest.approx((1.6, 3.0), rel=0.1)  # sqrt(2.0^2 - 1.2^2) = 1.6
+
+
+@pytest.mark.parametrize("copies", [6, 7, 11, 24, 80])
+def test_one_sound_tier_in_twenty_has_a_copy_out_of_character(copies: int) -> None:
+    drawn = np.random.default_rng(copies).normal(130.0, 2.0, (600, copies)).tolist()
+    named = sum(bool(readings.tier_spread(tier, 0.1).apart) for tier in drawn)
+    assert 12 <= named <= 50  # 30 expected of 600; these are 3.4 binomial standard deviations to either side
+
+
+def test_copies_out_of_character_do_not_hide_each_other_and_errors_of_reading_are_none() -> None:
+    sound = [128.0, 129.0, 130.0, 130.5, 131.0, 132.0, 129.5]
+    # A quarter of the copies at one place: their own mean and deviation would cover them (Davies & Gather 1993, masking).
+    spread = readings.tier_spread([*sound, 150.0, 151.0], 0.1)
+    assert spread.apart == (7, 8)
+    assert spread.middle == 130.5
+    # The same copies where a reading is out by 5 g as a rule: nothing is told of them.
+    assert readings.tier_spread([*sound, 150.0, 151.0], 5.0) == (130.5, 0.0, ())
+    # Equal readings: what differs by less than readings do is in character.
+    assert readings.tier_spread([60.0] * 7 + [60.2], 0.1).apart == ()
+    assert readings.tier_spread([60.0] * 7 + [61.0], 0.1).apart == (7,)
+    assert readings.tier_spread([128.0, 129.0, 130.0, 131.0, 190.0], 0.1).apart == ()  # five tell nothing
+    with pytest.raises(ValueError, match="values: got none"):
+        readings.tier_spread([], 0.1)

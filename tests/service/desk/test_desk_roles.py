@@ -334,6 +334,7 @@ def test_a_role_that_may_only_see_the_stock_is_one_entry_and_changes_nothing(
         ("/desk/stock/{serial}/bench", 200),
         ("/desk/stock/{serial}/bench/file", 200),
         ("/desk/stock/{serial}/sold", 409),
+        ("/desk/tiers/{tier}/picture", 200),
     }
     page = member.read("/desk")
     assert [e.text.strip() for e in page.all("nav")[0].walk() if e.tag == "a"] == ["Stock"]
