@@ -23,6 +23,7 @@ from babel.messages.pofile import read_po, unescape, write_po
 from model.choice import ExclusionReason
 from model.domain.vocabulary import SCALES
 from model.evaluation import POLICIES
+from service.core.formats import NBSP
 from service.core.language import NAMES, SOURCE, catalogue_file
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -111,8 +112,25 @@ def refreshed(code: str) -> Catalog:
     return catalog
 
 
+def set_in_type(code: str, text: str) -> str:
+    """Return a translation as a printer sets it: „so“ in German, in French no line ends before ; : ! ? % or within « »."""
+    if code == "de":
+        return re.sub("‚([^‘]*)‘", r"„\1“", text)
+    if code != "fr":
+        return text
+    before = re.sub(r" (?=[;:!?»]|%(?![(\w]))", NBSP, text)
+    return before.replace("« ", f"«{NBSP}")
+
+
 def as_text(catalog: Catalog) -> bytes:
     """Return a catalogue as its file holds it."""
+    code = str(catalog.locale)
+    for message in catalog:
+        forms = message.string
+        if isinstance(forms, list | tuple):
+            message.string = tuple(set_in_type(code, form) for form in forms)
+        elif message.id:
+            message.string = set_in_type(code, forms or "")
     stream = io.BytesIO()
     write_po(
         stream, catalog, width=120, sort_output=True, include_lineno=False, ignore_obsolete=True, include_previous=True

@@ -72,7 +72,7 @@ def facts(picture: TierPicture) -> str:
         (
             formats.capital(_(phrases.INSTRUMENTS[tier.instrument])),
             _("Grade {grade}").format(grade=tier.grade),
-            formats.copies(len(picture.copies)),
+            formats.bows(len(picture.copies)),
         )
     )
 

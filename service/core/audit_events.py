@@ -132,14 +132,14 @@ BOW_ADDED = _event("bow_added", N_("added a bow to the stock"), STAFF)
 BOW_CORRECTED = _event("bow_corrected", N_("corrected what is known of a bow"), STAFF)
 BOW_REMOVED = _event("bow_removed", N_("took a bow out that was added by mistake"), STAFF)
 BOW_RECORD_REMOVED = _event("bow_record_removed", N_("took back what was recorded of a bow"), STAFF)
-PRICE_SET = _event("price_set", N_("set a tier’s price"), STAFF)
+PRICE_SET = _event("price_set", N_("set a model’s price"), STAFF)
 
 # Range
-TIER_DESCRIBED = _event("tier_described", N_("said what a tier is meant to be"), STAFF)
+TIER_DESCRIBED = _event("tier_described", N_("said what a model is meant to be"), STAFF)
 
 # Model and data
-FIT_ASKED = _event("fit_asked", N_("asked for a fit of the model"), STAFF)
-MODEL_ADOPTED = _event("model_adopted", N_("put a version of the model in use"), COMMAND)
+FIT_ASKED = _event("fit_asked", N_("asked for a fit of our estimate"), STAFF)
+MODEL_ADOPTED = _event("model_adopted", N_("put a version of our estimate in use"), COMMAND)
 DATA_LOADED = _event("data_loaded", N_("loaded files"), COMMAND, STAFF)
 DATA_DUMPED = _event("data_dumped", N_("wrote range and history to files"), COMMAND)
 BACKED_UP = _event("backed_up", N_("wrote a backup"), COMMAND)

@@ -166,11 +166,6 @@ def bows(count: int) -> str:
     return ngettext("{count} bow", "{count} bows", count).format(count=counted(count))
 
 
-def copies(count: int) -> str:
-    """Return a number of copies: '3 copies'."""
-    return ngettext("{count} copy", "{count} copies", count).format(count=count)
-
-
 def trials(count: int) -> str:
     """Return a number of trials: '142 trials', 'no trials'."""
     if count == 0:
@@ -214,7 +209,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "minutes": minutes,
         "counted": counted,
         "bows": bows,
-        "copies": copies,
         "trials": trials,
         "listed": listed,
         "enquiry_number": enquiry_number,

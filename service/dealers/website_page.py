@@ -144,7 +144,7 @@ def belongs(key: str) -> str:
         api_keys.WEBSITE: _("It may stand in your pages; it works there and nowhere else, and for advice only."),
         api_keys.SERVER: _("It is a secret: keep it on your server, out of pages, scripts and mails."),
         api_keys.TEST: _(
-            "It is for trying out your program: no bow is set aside, no mail leaves, and the model learns nothing from it. Keep it secret all the same."
+            "It is for trying out your program: no bow is set aside, no mail leaves, and our estimate learns nothing from it. Keep it secret all the same."
         ),
     }
     return next(said[kind] for kind, prefix in api_keys.PREFIXES.items() if key.startswith(prefix))

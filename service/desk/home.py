@@ -90,7 +90,7 @@ def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     damaged = alarms.model(session) if staff.may(Permission.MODEL_VIEW) else ""
     lines = (
         ListLine(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
-        ListLine(_("The model"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
+        ListLine(_("Our estimate"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
     )
     yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts), 0)
 

@@ -14,7 +14,7 @@ from service.web.page_data import FormPage, Option, Typed
 NEW = "/desk/bows/new"
 NAMES: Mapping[str, str] = {
     "copy": N_("Serial"),
-    "tier": N_("Tier"),
+    "tier": N_("Model"),
     "hold": N_("Hold"),
     "dealer": N_("At"),
     "status": N_("Status"),
@@ -67,6 +67,6 @@ def price_form(
 def price_of_all(prices: TierPrices) -> str:
     """Say what the tier costs where no dealer has a price of their own."""
     if not prices.price:
-        return _("The tier has no price of its own yet.")
+        return _("The model has no price of its own yet.")
     money = formats.money(float(prices.price), prices.price_currency)
-    return _("The tier’s own price is {price}.").format(price=money)
+    return _("The model’s own price is {price}.").format(price=money)

@@ -68,7 +68,7 @@ def described(life: BowLife) -> str:
     if not count:
         return said
     mean = sum(mean * number for _year, mean, number in life.years) / count
-    beside = _("The other bows of its tier have {mean} on average, from {count} marks.")
+    beside = _("The other bows of its model have {mean} on average, from {count} marks.")
     return f"{said} {beside.format(mean=formats.number(mean, 1), count=formats.number(count, 0))}"
 
 

@@ -90,8 +90,7 @@ def say(session: Session, user: int, slug: str, steps: Steps, seen: str) -> bool
     if written(earlier.steps) != seen:
         raise ConflictError(
             _(
-                "Somebody else has changed what is said of this tier since you opened this page. Your own choice stands below and "
-                "is not kept yet: keep it once more if it is to count."
+                "Somebody else has changed what is said of this model since you opened this page. Your own choice stands below and is not kept yet: keep it once more if it is to count."
             )
         )
     said = tables.TierCharacter

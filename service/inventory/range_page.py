@@ -29,10 +29,10 @@ def listed(tiers: tuple[DescribedTier, ...], fitted: Fitted) -> ListPage:
     return ListPage(
         title=_("Range"),
         note=_(
-            "What each tier is meant to be, beside what is usual for its grade. Until trials tell more, the advice goes by it."
+            "What each model is meant to be, beside what is usual for its grade. Until trials tell more, the advice goes by it."
         ),
         lines=tuple(_line(tier, fitted) for tier in tiers),
-        empty=_("There is no tier yet; `load` takes in the range from files."),
+        empty=_("There is no model yet; `load` takes in the range from files."),
     )
 
 
@@ -91,22 +91,21 @@ def view(
 
 def _lead(fitted: Fitted) -> str:
     return _(
-        "Say what a bow of this tier is meant to be beside what is usual for its grade. Each of your answers counts as much as "
-        "about {count} ratings, each by another player of another bow: it speaks on the first day, and trials correct it."
+        "Say what a bow of this model is meant to be beside what is usual for its grade. Each of your answers counts as much as about {count} ratings, each by another player of another bow: it speaks on the first day, and trials correct it."
     ).format(count=formats.number(worth(fitted), 0))
 
 
 def _counts(tier: DescribedTier, fitted: Fitted) -> str:
     when = counts(fitted, tier.tier, tier.steps)
     if when is Counts.AT_ONCE and fitted.posterior is None:
-        return _("No model has been fitted yet: what you say counts at once.")
+        return _("Our estimate has not been fitted yet: what you say counts at once.")
     if when is Counts.AT_ONCE:
-        return _("This tier came after the model in use was fitted: what you say counts at once.")
+        return _("This model came after the estimate in use was fitted: what you say counts at once.")
     if when is Counts.ALREADY and tier.steps:
-        return _("The model in use was made with what is said here. What you change counts from the next fit.")
+        return _("The estimate in use was made with what is said here. What you change counts from the next fit.")
     if when is Counts.ALREADY:
-        return _("What you say counts from the next fit of the model.")
-    return _("The model in use was made before this was said: it counts from the next fit.")
+        return _("What you say counts from the next fit of our estimate.")
+    return _("The estimate in use was made before this was said: it counts from the next fit.")
 
 
 def _row(criterion: Criterion) -> CriterionSteps:

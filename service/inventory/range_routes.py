@@ -50,7 +50,7 @@ async def say(request: Request, tier: str, form: Posted, staff: Changes, session
         described, fitted = makers_words.one(session, tier), versions.current(session)
         page, frame = range_page.view(described, fitted, form, notice=notice, problems=problems)
         return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409, **frame)
-    said = _("What is said of the tier is kept.") if changed else _("Nothing was changed: it was said so before.")
+    said = _("What is said of the model is kept.") if changed else _("Nothing was changed: it was said so before.")
     return desk_frame.see(request, address("range", tier), said)
 
 

@@ -55,7 +55,7 @@ def _sold(row: Sold) -> ListLine:
         _("kept on {trial}").format(trial=desk_lines.trial_number(row.trial.number, row.trial.key)) if row.trial else ""
     )
     price = (
-        _("the tier’s price: {price}").format(price=formats.money(row.price, row.currency))
+        _("the model’s price: {price}").format(price=formats.money(row.price, row.currency))
         if row.price and row.currency
         else ""
     )
@@ -154,7 +154,7 @@ def about(page: CopyPage) -> tuple[Fact, ...]:
 
 def _about(page: CopyPage) -> Iterator[tuple[str, str]]:
     row, currency = page.row, page.tier.currency
-    yield _("Tier"), page.tier.name
+    yield _("Model"), page.tier.name
     yield _("The maker’s words for it"), page.tier.note
     yield _("Hold"), _(phrases.HOLDS[row.hold]) if row.hold else ""
     yield _("At"), row.dealer_name or _("the workshop")
@@ -200,6 +200,6 @@ def named(tier: TierStock) -> str:
 
 
 def tier_at_hand(tier: TierStock) -> str:
-    """Return a tier's facts, and how many of its copies are at hand."""
-    at_hand = _("{copies} at hand").format(copies=formats.copies(tier.at_hand))
+    """Return a tier's facts, and how many of its bows are at hand."""
+    at_hand = _("{bows} at hand").format(bows=formats.bows(tier.at_hand))
     return f"{tier_facts(tier)}{formats.NBSP}· {at_hand}"

@@ -115,10 +115,12 @@ WHY = {
 def damaged(version: int, instead: int | None) -> str:
     """Return that the version in use is damaged and what stands in for it."""
     sentence = (
-        _("Version {version} is in use and cannot be read. The starting values stand in; have the model fitted anew.")
+        _(
+            "Version {version} is in use and cannot be read. The starting values stand in; have our estimate fitted anew."
+        )
         if instead is None
         else _(
-            "Version {version} is in use and cannot be read. Version {instead} stands in; have the model fitted anew."
+            "Version {version} is in use and cannot be read. Version {instead} stands in; have our estimate fitted anew."
         )
     )
     return sentence.format(version=version, instead=instead)

@@ -10,7 +10,7 @@ from service.core.language import N_, _, ngettext
 
 PART_NAMES = {
     "player": N_("Player"),
-    "copy": N_("Copy"),
+    "copy": N_("Bow"),
     "match": N_("Match"),
     "repeat": N_("Repeat"),
 }
@@ -37,10 +37,10 @@ STATUSES = {
 BEGINNINGS = {
     "level": N_("Level of the middle grade"),
     "grade": N_("What one grade more adds"),
-    "tier": N_("How far tiers lie off the line of the grades"),
+    "tier": N_("How far models lie off the line of the grades"),
     "player": N_("How far players differ in leniency"),
-    "copy": N_("How far copies of a tier differ"),
-    "match": N_("How far the match of copy and player goes"),
+    "copy": N_("How far bows of a model differ"),
+    "match": N_("How far the match of bow and player goes"),
     "repeat": N_("How far a repeated rating strays"),
     "own": N_("How players rate the bow they own"),
     "correlation": N_("How closely two criteria go together (0 to 1)"),

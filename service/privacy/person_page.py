@@ -59,8 +59,8 @@ async def say(request: Request, key: str, form: Posted, staff: Changes, session:
         raise ConflictError(_("Say yes or no."))
     may_help = answer == "yes"
     access_requests.say(session, staff.user, person, dt.datetime.now(dt.UTC), may_help=may_help)
-    said = _("From the next model on these ratings help to advise others.")
-    unsaid = _("From the next model on these ratings serve their own trials only.")
+    said = _("From our next estimate on these ratings help to advise others.")
+    unsaid = _("From our next estimate on these ratings serve their own trials only.")
     return desk_frame.see(request, f"{PLAYERS}/{quote(key, safe='')}", said if may_help else unsaid)
 
 

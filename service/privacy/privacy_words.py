@@ -87,7 +87,7 @@ def after_erasing(erased: Erased) -> tuple[str, ...]:
     backups = _(
         "Copies that were saved earlier for safety are overwritten in their time; ask the dealer how long that takes."
     )
-    return (*_what_goes(erased), _("The next model is fitted without what was erased."), backups)
+    return (*_what_goes(erased), _("Our next estimate is made without what was erased."), backups)
 
 
 def erased(count: Erased) -> str:

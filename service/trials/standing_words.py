@@ -47,7 +47,9 @@ def _what(said: Recommendation, name: Name, tier_name: str | None) -> str:
         one, other = (name(copy) for copy in said.bows)
         return _("Play {one} and {other} again.").format(one=one, other=other)
     if said.say is Action.BRING_MORE:
-        sentence = ngettext("Bring one more copy of {tier}.", "Bring {copies} more copies of {tier}.", said.copies)
+        sentence = ngettext(
+            "Bring one more bow of the model {tier}.", "Bring {copies} more bows of the model {tier}.", said.copies
+        )
         return sentence.format(copies=formats.counted(said.copies), tier=tier_name or said.tier or "")
     if said.bows and said.bows[0] is None:
         return _("Stop here: the own bow is the one to stay with.")

@@ -31,7 +31,7 @@ _PLACES = (
     ("/desk/range", N_("Range"), Permission.RANGE_VIEW),
     ("/desk/players", N_("Players"), Permission.PLAYERS_VIEW),
     ("/desk/overview", N_("Overview"), Permission.FIGURES_VIEW),
-    ("/desk/model", N_("Model"), Permission.MODEL_VIEW),
+    ("/desk/model", N_("Estimate"), Permission.MODEL_VIEW),
     ("/desk/tablets", N_("Tablets"), Permission.TABLETS_VIEW),
     ("/desk/mail", N_("Mail"), Permission.MAIL_VIEW),
     ("/desk/calendar", N_("Calendar"), Permission.TRIALS_VIEW),

@@ -74,7 +74,7 @@ ROLES: dict[str, Role] = {
     ),
     "workshop": Role(
         N_("workshop"),
-        N_("the range, every copy, the model; players only as numbers"),
+        N_("the range, every bow, our estimate; players only as numbers"),
         frozenset({_P.STOCK_VIEW, _P.STOCK_CHANGE, _P.RANGE_VIEW, _P.RANGE_CHANGE, _P.MODEL_VIEW, _P.MODEL_CHANGE}),
     ),
     "owner": Role(N_("owner"), N_("everything, accounts and the record included"), frozenset(Permission)),

@@ -92,6 +92,20 @@ def test_a_lost_value_an_added_one_and_lost_blanks_are_seen() -> None:
     assert [len(wrong(message)) for message in catalog if message.id] == [1, 1, 1, 1, 0]
 
 
+def test_french_keeps_a_sign_with_its_word_at_the_end_of_a_line() -> None:
+    """Imprimerie nationale, Lexique des règles typographiques: a blank that does not break before ; : ! ? % and within « »."""
+    said = [form for message in catalogue("fr") if message.id for form in _forms(message.string or "")]
+    assert [text for text in said if re.search(r" [;:!?»]| %(?![(\w])|« ", text)] == []
+
+
+@pytest.mark.parametrize("code", TRANSLATED)
+def test_words_are_quoted_as_the_language_quotes_them(code: str) -> None:
+    """Unicode CLDR, delimiters: „…“ in German, «…» in French and Italian; a straight apostrophe is a typewriter's."""
+    others = {"de": r"['\"«»‚‘]", "fr": r"['„“”]", "it": r"['„“”]"}[code]
+    said = [form for message in catalogue(code) if message.id for form in _forms(message.string or "")]
+    assert [text for text in said if re.search(others, re.sub(r"<[^>]*>", "", text))] == []
+
+
 @pytest.fixture
 def languages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder of catalogues of one's own, and one text: told, then reworded by a test."""

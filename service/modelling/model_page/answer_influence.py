@@ -31,7 +31,7 @@ def _head() -> tuple[str, ...]:
         _("Given by"),
         _("Anything"),
         _("Verdict"),
-        _("First tier"),
+        _("First model"),
         _("Bows"),
         _("Chance"),
     )

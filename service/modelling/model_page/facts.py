@@ -96,7 +96,7 @@ def gather(session: Session, scope: Scope) -> Facts:
     if current.posterior is None and current.instead_of is not None:
         raise ConflictError(fit_words.damaged(current.instead_of, None))
     if current.posterior is None or current.version is None:
-        msg = _("No model version is in use yet, so there is nothing to show; run `fit` first.")
+        msg = _("No version of our estimate is in use yet, so there is nothing to show; run `fit` first.")
         raise ConflictError(msg)
     now_on_sale = catalogue.current(session)
     view, range_ = now_on_sale.view(current), now_on_sale.range

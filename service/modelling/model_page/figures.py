@@ -175,8 +175,8 @@ def effects(key: str, tier: str, copies: Sequence[CopyEffect], limit: float) -> 
     )
     return EffectPicture(
         key=key,
-        title=_("How the copies of {tier} differ").format(tier=tier),
-        description=_("In points, against what the tier promises: {copies}.").format(copies=told),
+        title=_("How the bows of {tier} differ").format(tier=tier),
+        description=_("In points, against what the model promises: {copies}.").format(copies=told),
         rows=tuple(_effect_row(place, each, limit) for place, each in enumerate(copies)),
         ticks=tuple(AxisLabel(_along(value, limit), fitted_words.signed(value)) for value in _whole_steps(limit)),
         zero=_along(0.0, limit),

@@ -24,9 +24,9 @@ def section(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[st
     return Passage(
         sentences=(*_lead(posterior, found, names), *_waiting(posterior, tiers, names)),
         numbers=Table(
-            name=_("What makers say of each tier, and what trials say"),
+            name=_("What makers say of each model, and what trials say"),
             head=(
-                _("Tier"),
+                _("Model"),
                 _("Criterion"),
                 _("The maker says"),
                 _("Trials say"),
@@ -41,7 +41,7 @@ def section(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[st
 def _lead(posterior: FittedModel, found: Sequence[Said], names: Mapping[str, str]) -> Iterator[str]:
     if not found:
         yield _(
-            "This version was made without a maker’s word on any tier. What a tier is meant to be is said under Range."
+            "This version was made without a maker’s word on any model. What a model is meant to be is said under Range."
         )
         return
     yield _(
@@ -53,8 +53,7 @@ def _lead(posterior: FittedModel, found: Sequence[Said], names: Mapping[str, str
     )
     told = sum(each.told for each in found) / len(found)
     yield _(
-        "Of what is known of these tiers on these criteria, trials have told {trials} by now; the rest, {words}, is the makers’ "
-        "words."
+        "Of what is known of these models on these criteria, trials have told {trials} by now; the rest, {words}, is the makers’ words."
     ).format(trials=formats.percent(told), words=formats.percent(1.0 - told))
     yield from _disagreements(names, [each for each in found if each.is_contradicted])
 

@@ -32,7 +32,7 @@ def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
     """
     facts = gather(session, scope)
     return ModelPage(
-        title=_("What the model knows, and how surely"),
+        title=_("Our estimate: what we know, and how surely"),
         demo=demo,
         facts=page_sentences.quiet_line(facts),
         lead=page_sentences.lead(facts),
@@ -122,8 +122,8 @@ def _tier(facts: Facts, slug: str, limit: float) -> TierOfCopies:
         sentence=page_sentences.how_apart(facts, slug),
         picture=figures.effects(f"copies-{slug}", name, rows, limit) if rows else None,
         numbers=Table(
-            name=_("The copies of {tier}").format(tier=name),
-            head=(_("Copy"), _("Effect"), _("Likely range"), _("Trials"), _("Kept"), _("Where")),
+            name=_("The bows of {tier}").format(tier=name),
+            head=(_("Bow"), _("Effect"), _("Likely range"), _("Trials"), _("Kept"), _("Where")),
             rows=tuple(_copy_cells(facts, each) for each in rows) + tuple(_unrated_cells(facts, effects)),
         ),
     )
@@ -171,15 +171,15 @@ def _thin_tiers(facts: Facts) -> Passage:
     return Passage(
         sentences=page_sentences.thin_tiers(facts),
         numbers=Table(
-            name=_("How surely each tier is known"),
+            name=_("How surely each model is known"),
             head=(
-                _("Tier"),
+                _("Model"),
                 _("Instrument"),
                 _("Level"),
                 _("Likely range"),
                 _("Trials"),
                 _("Players"),
-                _("Copies rated"),
+                _("Bows rated"),
             ),
             rows=tuple(_level_cells(facts, slug) for slug in facts.by_grade),
         ),

@@ -56,12 +56,12 @@ def _learnt_from(facts: Facts) -> list[str]:
 def _known(facts: Facts) -> str:
     judged = sum(map(facts.is_judged, facts.tiers))
     if judged == len(facts.tiers):
-        return _("Every tier is known well enough to be judged.")
+        return _("Every model is known well enough to be judged.")
     if not judged:
-        return _("No tier is known well enough to be judged yet.")
+        return _("No model is known well enough to be judged yet.")
     sentence = ngettext(
-        "Of {all} tiers, {judged} is known well enough to be judged.",
-        "Of {all} tiers, {judged} are known well enough to be judged.",
+        "Of {all} models, {judged} is known well enough to be judged.",
+        "Of {all} models, {judged} are known well enough to be judged.",
         judged,
     )
     return sentence.format(all=formats.counted(len(facts.tiers)), judged=formats.counted(judged))
@@ -83,31 +83,27 @@ def rating_lead(view: CataloguePosterior) -> str:
     """Return how far one rating strays."""
     strays = float(report.variance_parts(view)[OVERALL].sum() ** 0.5)
     return _(
-        "One player’s one rating of a bow as a whole strays about {points} points from what its tier is worth to people at "
-        "large (standard deviation). Four things make it stray; these are their shares of the variance:"
+        "One player’s one rating of a bow as a whole strays about {points} points from what its model is worth to people at large (standard deviation). Four things make it stray; these are their shares of the variance:"
     ).format(points=formats.number(strays))
 
 
 def rating(facts: Facts) -> tuple[str, ...]:
     """Return what follows from the parts: how much of a good copy is good for all, and how surely match and repeat are told apart."""
     common = _(
-        "Of what makes one copy better than another of its tier for a player, {share} holds for everyone: that can be known "
-        "beforehand. The rest is the match, and only a trial finds it."
+        "Of what makes one bow better than another of its model for a player, {share} holds for everyone: that can be known beforehand. The rest is the match, and only a trial finds it."
     ).format(share=formats.percent(report.copy_share(facts.view)))
     return common, _how_repeat_is_told(facts.tally.repeats)
 
 
 def _how_repeat_is_told(repeats: int) -> str:
     if not repeats:
-        return _("No player has rated a copy twice in a trial, so the starting share rules between match and repeat.")
+        return _("No player has rated a bow twice in a trial, so the starting share rules between match and repeat.")
     told = (
-        _("A copy was played twice by the same player in {count} cases; these tell match and repeat apart.")
+        _("A bow was played twice by the same player in {count} cases; these tell match and repeat apart.")
         if repeats >= REPEATS_THAT_TELL
         else ngettext(
-            "A copy was played twice by the same player in {count} case: too few to tell match from repeat, so the starting "
-            "share rules between the two.",
-            "A copy was played twice by the same player in {count} cases: too few to tell match from repeat, so the starting "
-            "share rules between the two.",
+            "A bow was played twice by the same player in {count} case: too few to tell match from repeat, so the starting share rules between the two.",
+            "A bow was played twice by the same player in {count} cases: too few to tell match from repeat, so the starting share rules between the two.",
             repeats,
         )
     )
@@ -121,10 +117,9 @@ def copies_lead(facts: Facts) -> tuple[str, ...]:
     """Return what the pictures of the tiers show."""
     return (
         _(
-            "For each tier: how its copies differ in liking as a whole, for people at large and as they are now. The line at 0 is "
-            "the tier itself; the dot is what we expect of the copy, the bar holds its true place nine times in ten."
+            "For each model: how its bows differ in liking as a whole, for people at large and as they are now. The line at 0 is the model itself; the dot is what we expect of the bow, the bar holds its true place nine times in ten."
         ),
-        _("A bar that crosses 0 means that the copy may just as well be like its tier."),
+        _("A bar that crosses 0 means that the bow may just as well be like its model."),
         *([_("Only the bows of {dealer} are shown one by one.").format(dealer=facts.at)] if facts.at else []),
     )
 
@@ -144,7 +139,7 @@ def _first(copies: Sequence[str]) -> tuple[str, ...]:
     left_out = len(copies) - MOST_NAMED
     if left_out < 2:  # one more takes no more room than to say so
         return tuple(copies)
-    return (*copies[:MOST_NAMED], ngettext("{count} more copy", "{count} more copies", left_out).format(count=left_out))
+    return (*copies[:MOST_NAMED], ngettext("{count} more bow", "{count} more bows", left_out).format(count=left_out))
 
 
 def how_apart(facts: Facts, slug: str) -> str:
@@ -153,12 +148,12 @@ def how_apart(facts: Facts, slug: str) -> str:
     order = effects.order
     if not order:
         if facts.at is not None:
-            return _("No copy here has been rated yet, so nothing is known of how they differ.")
-        return _("No copy of this tier has been rated yet, so nothing is known of how they differ.")
+            return _("No bow here has been rated yet, so nothing is known of how they differ.")
+        return _("No bow of this model has been rated yet, so nothing is known of how they differ.")
     if len(order) == 1:
-        sentence = _("Of this tier only {copy} has been rated; never judge a tier by one copy.")
+        sentence = _("Of this model only {copy} has been rated; never judge a model by one bow.")
         if facts.at is not None:
-            sentence = _("Of these copies only {copy} has been rated; never judge a tier by one copy.")
+            sentence = _("Of these bows only {copy} has been rated; never judge a model by one bow.")
         return sentence.format(copy=effects.serials[order[0]])
     chance = effects.chance_ahead(order[0], order[-1])
     few = facts.count(slug).trials < TRIALS_FOR_A_BASIS
@@ -192,14 +187,13 @@ def _never_rated(facts: Facts, slug: str) -> list[str]:
 def thin_tiers(facts: Facts) -> tuple[str, ...]:
     """Return which tiers cannot be judged yet, and what is meant by it."""
     meant = _(
-        "A tier’s level is what people at large would give one of its copies, blind and midway through a trial. We call a tier "
-        "known once its level is sure to within half a point either way, nine times in ten, and at least two copies were rated."
+        "A model’s level is what people at large would give one of its bows, blind and midway through a trial. We call a model known once its level is sure to within half a point either way, nine times in ten, and at least two of its bows were rated."
     )
     thin = [slug for slug in facts.by_grade if not facts.is_judged(slug)]
     if not thin:
-        return meant, _("That holds for every tier.")
+        return meant, _("That holds for every model.")
     if len(thin) == len(facts.tiers):
-        return meant, _("That holds for none of the tiers yet.")
+        return meant, _("That holds for none of the models yet.")
     names = [facts.names.get(slug, slug) for slug in thin]
     return meant, _("Not known well enough yet: {tiers}.").format(tiers=formats.listed(names))
 
@@ -354,6 +348,6 @@ def cautions() -> tuple[str, ...]:
     """Return what to bear in mind when reading the page."""
     return (
         _("All of this is an estimate from past trials, with its uncertainty; hand and ear decide."),
-        _("A copy that was rehaired, recambered or repaired is another bow in part: older ratings of it count less."),
+        _("A bow that was rehaired, recambered or repaired is another bow in part: older ratings of it count less."),
         _("Players are counted on this page and never named."),
     )

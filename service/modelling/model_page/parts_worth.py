@@ -10,7 +10,7 @@ from service.modelling import fitted_words
 from service.modelling.model_page.model_page_data import Passage, Table
 
 PARTS = {
-    "tier mean": N_("All that is known beyond the tier"),
+    "tier mean": N_("All that is known beyond the model"),
     "without tastes": N_("Tastes of the player’s own"),
     "without joint effects": N_("All criteria taken together"),
     "without priorities": N_("What the player says matters"),
@@ -52,8 +52,7 @@ def shown(found: Sequence[Worth]) -> Passage | None:
         if any(each.part == part for each in found)
     )
     said = _(
-        "The check-up was also made without each part of the model in turn: by so many points a rating it was further off then, on "
-        "players held out. What is below two standard errors may be chance."
+        "The check-up was also made without each part of our estimate in turn: by so many points a rating it was further off then, on players held out. What is below two standard errors may be chance."
     )
     head = (_("Part"), *(_("After {bows}").format(bows=formats.bows(told)) for told in numbers))
-    return Passage((said,), Table(_("What each part of the model is worth, in points"), head, rows))
+    return Passage((said,), Table(_("What each part of our estimate is worth, in points"), head, rows))

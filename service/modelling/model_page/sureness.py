@@ -94,8 +94,7 @@ def how_far_off(checkups: Sequence[CheckUp]) -> tuple[str, ...]:
         )
     first, last = checkups[0], checkups[-1]
     sentence = _(
-        "Asked about {players} it had not seen, and told only their answers and their own bow, it was off by {error} "
-        "points a rating; whoever goes by the tier’s mean alone is off by {tier_mean} (root mean square, {ratings})."
+        "Asked about {players} it had not seen, and told only their answers and their own bow, it was off by {error} points a rating; whoever goes by the model’s mean alone is off by {tier_mean} (root mean square, {ratings})."
     )
     said = [
         sentence.format(
@@ -137,14 +136,14 @@ def won(version: Version) -> tuple[str, ...]:
 
 def _verdict(checkup: CheckUp) -> str:
     if checkup.error.mean >= checkup.tier_mean.mean:
-        return _("So far it is no better than the tier’s mean: go by the tier, and by your ear.")
+        return _("So far it is no better than the model’s mean: go by the model, and by your ear.")
     better = formats.percent(1 - (checkup.error.mean / checkup.tier_mean.mean) ** 2)
-    return _("That takes away {share} of the tier mean’s squared error.").format(share=better)
+    return _("That takes away {share} of the model mean’s squared error.").format(share=better)
 
 
 def _checkup_head() -> tuple[str, ...]:
     """Return the headings over `checkup_cells`."""
-    return _("Model’s error"), _("Tier mean’s error"), _("Intervals held"), _("Short of the best"), _("Ratings")
+    return _("Our estimate’s error"), _("Model mean’s error"), _("Intervals held"), _("Short of the best"), _("Ratings")
 
 
 def _checkup_cells(checkup: CheckUp) -> tuple[str, ...]:
@@ -160,7 +159,7 @@ def _figure(figure: Figure) -> str:
 
 def _errors_told(checked: Checked) -> str:
     """Return the picture of errors in words."""
-    told = _("Version {version}: model {model}, tier mean {tier_mean}.")
+    told = _("Version {version}: our estimate {model}, model mean {tier_mean}.")
     return " ".join(
         told.format(
             version=version.number,

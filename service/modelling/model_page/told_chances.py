@@ -11,7 +11,7 @@ from service.modelling import fitted_words
 from service.modelling.model_page.model_page_data import Passage, Table
 
 KINDS = {
-    "of_tier": N_("A bow of the tier, not yet played"),
+    "of_tier": N_("A bow of the model, not yet played"),
     "of_copy": N_("A bow by name"),
     "best": N_("The best of the bows of a trial"),
 }
@@ -92,15 +92,13 @@ def _whether(found: Chances) -> list[str]:
         share=formats.percent(found.p),
     )
     if found.slope == NO_RECALIBRATION:
-        return [test, _("What the model says of marks is in keeping with that.")]
+        return [test, _("What our estimate says of marks is in keeping with that.")]
     return [test, _used(found)]
 
 
 def _of_liking() -> str:
     return _(
-        "What players are told is the chance of truly liking a bow better, which no mark shows. In invented worlds unlike the model "
-        "such chances came true a little nearer to a half than it says, so they are told nearer to a half (factor {slope} on the "
-        "log odds)."
+        "What players are told is the chance of truly liking a bow better, which no mark shows. In invented worlds unlike what our estimate supposes, such chances came true a little nearer to a half than it says, so they are told nearer to a half (factor {slope} on the log odds)."
     ).format(slope=formats.number(LIKING_SLOPE, 2))
 
 

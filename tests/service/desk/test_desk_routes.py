@@ -206,9 +206,9 @@ def test_the_way_through_the_desk_shows_what_the_role_may(world: World) -> None:
 
     adviser = ["Today", "Enquiries", "Trials", "Stock", "Players"]
     assert ways("adviser", "/desk")[:5] == adviser
-    assert "Model" not in ways("adviser", "/desk")
-    assert ways("workshop", "/desk/stock") == ["Stock", "Range", "Model"]
-    assert set(ways("owner", "/desk")) >= {*adviser, "Range", "Model", "Tablets", "Users", "Audit"}
+    assert "Estimate" not in ways("adviser", "/desk")
+    assert ways("workshop", "/desk/stock") == ["Stock", "Range", "Estimate"]
+    assert set(ways("owner", "/desk")) >= {*adviser, "Range", "Estimate", "Tablets", "Users", "Audit"}
     assert "Range" not in ways("bound owner", "/desk") + ways("bound workshop", "/desk/stock")
 
 

@@ -96,5 +96,5 @@ def test_sold_bows_are_listed_with_their_tiers_price_and_leave_the_stock(shop: S
     shop.adviser.submit("/desk/bows/prices/bramble", {"price": "2345", "currency": "EUR", "seen": "|"})
     shop.adviser.submit("/desk/stock/L-2/status", {"status": "sold"})
     line = next(e for e in shop.adviser.read("/desk/stock?show=sold").of_class("line") if "L-2" in e.text)
-    assert "the tier’s price: €2,345" in line.text
+    assert "the model’s price: €2,345" in line.text
     assert "L-2" not in shop.adviser.read("/desk/stock").text

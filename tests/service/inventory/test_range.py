@@ -37,13 +37,13 @@ def test_what_the_maker_says_is_kept_shown_and_on_record(desk: Desk) -> None:
         "/desk/range/bramble", {**NOTHING, "seen": UNSAID, "response": "2", "ease": "-1", "tone": "0"}
     )
     assert described(desk) == {"response": 2, "ease": -1, "tone": 0}
-    assert "What is said of the tier is kept." in page.root.text
+    assert "What is said of the model is kept." in page.root.text
     checked = {e.get("name"): e.get("value") for e in page.all("input") if "checked" in e.attributes}
     assert checked == {**NOTHING, "response": "2", "ease": "-1", "tone": "0"}
     assert "Speaks much sooner and more work" in workshop.read("/desk/range").root.text
     with desk.database.reading() as session:
         entry = audit.entries(session, AllDealers()).rows[0]
-    assert (entry.did, entry.about, entry.dealer) == ("said what a tier is meant to be", "tier bramble", None)
+    assert (entry.did, entry.about, entry.dealer) == ("said what a model is meant to be", "tier bramble", None)
     assert entry.detail == {"was": {}, "now": {"response": 2, "ease": -1, "tone": 0}}
 
 
@@ -53,7 +53,7 @@ def test_the_same_words_once_more_are_no_change(desk: Desk) -> None:
         owner.submit("/desk/range/bramble", {**NOTHING, "seen": seen, "overall": "2"})
     with desk.database.reading() as session:
         assert [each.did for each in audit.entries(session, AllDealers()).rows].count(
-            "said what a tier is meant to be"
+            "said what a model is meant to be"
         ) == 1
 
 
@@ -64,7 +64,7 @@ def test_who_was_overtaken_is_told_and_loses_nothing(desk: Desk) -> None:
     assert late.status_code == 409
     assert described(desk) == {"response": 2}
     page = Page(late)
-    assert "Somebody else has changed what is said of this tier" in page.root.text
+    assert "Somebody else has changed what is said of this model" in page.root.text
     assert "1" in [e.get("value") for e in page.all("input") if e.get("name") == "ease" and "checked" in e.attributes]
     (seen,) = [e.get("value") for e in page.all("input") if e.get("name") == "seen"]
     other.submit("/desk/range/bramble", {**NOTHING, "seen": seen, "ease": "1"})
@@ -121,7 +121,7 @@ def test_words_count_at_once_before_a_model_and_from_the_next_fit_after(desk: De
         session.flush()
         session.add(tables.Run(trial=trial.id, position=1, rater="player", revision=1, copy="DB-bramble-0", response=5))
     fits.fit(desk.database)
-    assert "The model in use was made with what is said here" in workshop.read("/desk/range/bramble").root.text
+    assert "The estimate in use was made with what is said here" in workshop.read("/desk/range/bramble").root.text
     before = expected("juniper")
     waits = workshop.submit("/desk/range/juniper", {**NOTHING, "seen": UNSAID, "response": "-2"})
     assert "counts from the next fit" in waits.root.text

@@ -290,10 +290,10 @@ def test_a_tiny_history_gives_a_sound_page_that_says_how_little_it_knows(
     nothing = "There is no trial on record in which a bow of the range was rated."
     assert (page.lead[0] == nothing) == (name == "only the own bow")
     assert page.lead[0].endswith(", on 2 March 2026.") == (name != "only the own bow")
-    assert "No tier is known well enough to be judged yet." in page.lead
+    assert "No model is known well enough to be judged yet." in page.lead
     assert page.sureness.errors is None
     assert "was not checked on players held out" in parsed.text
-    assert "That holds for none of the tiers yet." in page.thin_tiers.sentences
+    assert "That holds for none of the models yet." in page.thin_tiers.sentences
     assert page.keeping.sentences[0].startswith("No outcome tells yet what people keep")
 
 
@@ -304,12 +304,12 @@ def test_one_rated_copy_is_no_tier(database: Database, tmp_path: Path) -> None:
         {**TINY["one run"], "copies": [row("copies", dealer=""), row("copies", copy="VN-2", dealer="")]},
     )
     (tier,) = next(iter(page_in(database).copies.values()))
-    assert tier.sentence == "Of this tier only VN-1 has been rated; never judge a tier by one copy."
+    assert tier.sentence == "Of this model only VN-1 has been rated; never judge a model by one bow."
     assert list(tier.notable) == ["Never rated yet"]
 
 
 def test_without_a_version_in_use_a_sentence_says_so(database: Database) -> None:
-    with database.reading() as session, pytest.raises(ConflictError, match="No model version is in use yet"):
+    with database.reading() as session, pytest.raises(ConflictError, match="No version of our estimate is in use yet"):
         page_of(session, AllDealers())
 
 
@@ -483,7 +483,10 @@ def test_the_command_writes_the_page_or_says_why_not(tmp_path: Path, capsys: pyt
     file = tmp_path / "model.html"
     run("migrate")
     assert run("fit", "--report", file) == 1
-    assert capsys.readouterr().err == "No model version is in use yet, so there is nothing to show; run `fit` first.\n"
+    assert (
+        capsys.readouterr().err
+        == "No version of our estimate is in use yet, so there is nothing to show; run `fit` first.\n"
+    )
     assert not file.exists()
     run("load", factories.write(tmp_path / "given", factories.usual("tiers", "copies", "runs")))
     run("fit")

@@ -50,5 +50,5 @@ def test_the_bound_ones_see_the_bows_of_their_dealer_by_name_and_no_other(desk: 
     assert page.faults == Page(desk.sign_in("workshop").get("/desk/model")).faults
     dealer = "Harbour Strings (invented)" if PEOPLE[name][1] == DEALER else "Hill Strings (invented)"
     assert f"Only the bows of {dealer} are shown one by one." in page.text
-    assert ("Of these copies only VN-4 has been rated" in page.text) == (PEOPLE[name][1] == OTHER)
+    assert ("Of these bows only VN-4 has been rated" in page.text) == (PEOPLE[name][1] == OTHER)
     assert "6\u00a0players" in page.text or "6 players" in page.text

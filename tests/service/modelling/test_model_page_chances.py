@@ -27,7 +27,7 @@ def test_chances_that_come_true_are_shown_with_their_bins() -> None:
     assert found.numbers.rows == (("A bow by name", "90\xa0% and 100\xa0%", "94\xa0%", "89\xa0±\xa03", "57"),)
     assert found.sentences[2:] == (
         "Chi-square 9.5 over 10 bins; by chance alone it is as large in 45\xa0% of cases.",
-        "What the model says of marks is in keeping with that.",
+        "What our estimate says of marks is in keeping with that.",
     )
 
 
@@ -78,7 +78,7 @@ def test_what_each_part_of_the_model_takes_away_from_its_error_is_shown_by_bows_
     assert found is not None
     assert found.numbers.head == ("Part", "After no bows", "After one bow")
     assert found.numbers.rows == (
-        ("All that is known beyond the tier", "+0.130\xa0±\xa00.020", "–"),
+        ("All that is known beyond the model", "+0.130\xa0±\xa00.020", "–"),
         ("What the player says matters", "+0.002\xa0±\xa00.001", "−0.001\xa0±\xa00.001"),
     )
     assert parts_worth.shown(parts_worth.read({"by_player": {"overall": [checked(0)]}})) is None

@@ -61,5 +61,5 @@ def test_without_a_makers_word_it_says_where_one_is_said() -> None:
     found = makers_section.section(PreferenceModel(PLAIN).fit([]).posterior_, PLAIN.tiers, NAMES)
     assert found.numbers.rows == ()
     assert found.sentences == (
-        "This version was made without a maker’s word on any tier. What a tier is meant to be is said under Range.",
+        "This version was made without a maker’s word on any model. What a model is meant to be is said under Range.",
     )

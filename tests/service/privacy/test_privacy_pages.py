@@ -338,7 +338,7 @@ def test_the_desk_notes_what_a_player_says_of_the_ratings(desk: Desk) -> None:
     player, adviser = add(desk), desk.sign_in("adviser")
     for answer in (True, False):
         page = desk_shop.send(adviser, adviser.read(f"/desk/players/{player}"), "/ratings")
-        assert "From the next model on" in page.text
+        assert "From our next estimate on" in page.text
         with desk.database.reading() as session:
             theirs = session.scalars(select(tables.Player).where(tables.Player.key == player)).one()
             assert theirs.in_model is answer

@@ -239,7 +239,7 @@ SAID = [
         Action.BRING_MORE,
         RationaleCode.MORE_MAY_BE_BETTER,
         (),
-        "Bring one more copy of Juniper. A bow not here may well be better",
+        "Bring one more bow of the model Juniper. A bow not here may well be better",
     ),
     (
         Action.STOP,
