@@ -35,7 +35,8 @@ from service.mail.mail_service import open_mail_service
 from service.mail.sending import Postman
 from service.modelling import fit_runs
 from service.operations import health_doors, metrics_doors, well_known
-from service.operations.metrics import SHARED, Metrics
+from service.operations.counted_together import SHARED
+from service.operations.metrics import Metrics
 from service.privacy import privacy_pages
 from service.privacy.daily import RetentionWorker
 from service.registry import MAILS

@@ -21,6 +21,7 @@ from service.core.database import Database
 from service.core.errors import ConflictError
 from service.inventory import files
 from service.modelling import fits
+from service.operations.counted_together import counted_together
 from service.settings import Settings, default_database_url
 from service.tables import Dealer
 
@@ -118,9 +119,12 @@ def _demonstration(settings: Settings, folder: Path, listens_at: str) -> Setting
 
 
 def _served(settings: Settings, listening: socket.socket, workers: int = 1) -> int:
-    from service.cli import web_server  # noqa: PLC0415 - takes a second to load, which no other command should wait for
+    with counted_together(workers > 1 and settings.metrics_token is not None):
+        from service.cli import web_server  # noqa: PLC0415 - takes a second to load, which no other command should wait for
 
-    return web_server.run(settings, listening) if workers == 1 else web_server.run_many(settings, listening, workers)
+        return (
+            web_server.run(settings, listening) if workers == 1 else web_server.run_many(settings, listening, workers)
+        )
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -1,22 +1,25 @@
 """The web server of `serve` and `demo`, apart: its libraries and all pages take a second to load, which no other command needs."""
 
-import os
+import gc
+import importlib
+import multiprocessing
 import socket
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from functools import partial
 
 import uvicorn
-from uvicorn.supervisors import Multiprocess
+from uvicorn._subprocess import subprocess_started
+from uvicorn.supervisors import multiprocess
 
 from service.app import create_app
 from service.core import logs
-from service.operations.metrics import SHARED
+from service.modelling import catalogue
 from service.settings import Settings
+from service.web import templating
 
 THIS_MACHINE = "127.0.0.1,::1"
 """Whose word on the visitor's address is taken where no proxy is named."""
 
+PROTOCOL = "service.cli.protocol:BoundedHttp"
 STARTING_SECONDS = 60
 """A process that has not answered for so long is ended and begun anew: loading takes seconds, on a busy machine many."""
 
@@ -32,33 +35,51 @@ def run(settings: Settings, listening: socket.socket) -> int:
 def run_many(settings: Settings, listening: socket.socket, workers: int) -> int:
     """Serve by so many processes until they are told to end; return the exit status."""
     logs.set_up(settings.log_level)
-    with _counting_together(settings):
-        Multiprocess(_config(settings, "service.app:create_app", workers), sockets=[listening]).run()
+    _load_all(settings)
+    # The supervisor knows no other way to say how a process begins.
+    multiprocess.Process = Branch  # type: ignore[misc]
+    config = _config(settings, partial(create_app, settings), workers)
+    multiprocess.Multiprocess(config, sockets=[listening]).run()
     return 0
 
 
-@contextmanager
-def _counting_together(settings: Settings) -> Iterator[None]:
-    """Give the processes begun within a folder in which they count together, where figures are kept."""
-    if settings.metrics_token is None or SHARED in os.environ:
-        yield
-        return
-    with tempfile.TemporaryDirectory(prefix="bows-metrics-") as folder:
-        os.environ[SHARED] = folder
-        try:
-            yield
-        finally:
-            del os.environ[SHARED]
+class Branch(multiprocess.Process):
+    """A process that begins as a copy of this one: what is loaded here stands once in memory, and it serves at once."""
+
+    def __init__(self, config: uvicorn.Config, sockets: list[socket.socket]) -> None:
+        super().__init__(config, sockets)
+        begin = partial(subprocess_started, config, self.target, sockets, None)
+        self.process = multiprocessing.get_context("fork").Process(target=begin)  # type: ignore[assignment]
+
+
+def _load_all(settings: Settings) -> None:
+    """Load what every process needs, and keep it where no process writes: a page of memory that is written to is copied.
+
+    Nothing that is open may be among it, such as a connection or a thread: of a fork both have half.
+    """
+    templates = templating.environment()
+    for name in templates.list_templates(extensions=["html", "txt", "xml"]):
+        templates.get_template(name)
+    app = create_app(settings.model_copy(update={"metrics_token": None}))
+    app.openapi()
+    with app.state.database.reading() as session:
+        catalogue.current(session)
+    app.state.database.close()
+    for name in (PROTOCOL.partition(":")[0], "uvloop"):
+        importlib.import_module(name)
+    del app
+    gc.collect()
+    gc.freeze()
 
 
 def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
     return uvicorn.Config(
-        app,  # type: ignore[arg-type] # an application or, for several workers, where to find it
-        factory=isinstance(app, str),
+        app,  # type: ignore[arg-type] # an application or, for several workers, what makes one
+        factory=workers > 1,
         workers=workers,
         loop="uvloop",
         # By name, so that a new process can say that it lives before it has loaded anything.
-        http="service.cli.protocol:BoundedHttp",
+        http=PROTOCOL,
         timeout_worker_healthcheck=STARTING_SECONDS,
         log_config=None,  # `service.core.logs` has set it up, and does so again in each worker process
         log_level=settings.log_level,

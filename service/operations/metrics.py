@@ -28,8 +28,6 @@ from service.operations import health
 from service.privacy import retention
 from service.tables import AuditEntry, Duty
 
-SHARED = "PROMETHEUS_MULTIPROC_DIR"
-"""Names the folder that several processes share; the library reads it when it is first imported."""
 SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0)
 LAG_SECONDS = (0.001, 0.005, 0.01, 0.05, 0.1, 0.5, 1.0, 5.0)
 LOOK_EVERY = 1.0
