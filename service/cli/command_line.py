@@ -9,6 +9,8 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from service import VERSION
+
 if TYPE_CHECKING:
     # Private to argparse, and the only name there is for what add_subparsers returns.
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001
@@ -61,6 +63,7 @@ def parser(command: str | None) -> Parser:
         epilog="example: python -m service demo",
         allow_abbrev=False,
     )
+    top.add_argument("--version", action="version", version=VERSION, help="say which version this is, and end")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
     for module, texts in COMMANDS.items():
         if command in texts:

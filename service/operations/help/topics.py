@@ -41,6 +41,7 @@ TOPICS = (
     _topic("operator", "running it: commands, keys, names, limits, sign-in, mail"),
     _topic("install", "from a fresh Debian to the service behind https, and in containers"),
     _topic("upgrade", "a new version, and the way back"),
+    _topic("changes", "what each version brought"),
     _topic("backup", "backups, restoring, what is in none"),
     _topic("machines", "several machines on one database"),
     _topic("trouble", "what one sees when something is wrong, and what to do"),
