@@ -51,7 +51,7 @@ class ListWanted:
         if self.until:
             yield moment < times.begins(self.until + dt.timedelta(days=1))
 
-    def ordered(self, order: Sequence[InstrumentedAttribute[Any]]) -> list[Any]:
+    def ordered(self, order: Sequence[ColumnElement[Any] | InstrumentedAttribute[Any]]) -> list[Any]:
         """Return by what the rows are put in order: what rises, the oldest first, falls otherwise."""
         return [column if self.oldest else column.desc() for column in order]
 

@@ -1,18 +1,20 @@
 """Bows that are sold: when, on which trial they were kept, and whose trial a bow is out on that is to be sold."""
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, and_, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
 from service import tables
 from service.core import paging
-from service.core.paging import Leaf
+from service.core.paging import ALL, Leaf, ListWanted
 from service.core.scopes import Scope
 from service.modelling import model_records
+from service.tables.columns import begins
+from service.tables.folding import plain
 from service.trials.shared import out_now
 
 EARLIEST = dt.date(1, 1, 1)
@@ -49,17 +51,17 @@ class Sold:
     currency: str | None = None
 
 
-def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
-    """Return a page of the sold bows of a scope, the latest first, those whose day is not known last."""
+def sold(session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL) -> Leaf[Sold]:
+    """Return a page of the sold bows of a scope, the latest first, those whose day is not known last; or the other way round."""
     copy, day = tables.Copy, func.coalesce(tables.Copy.sold_on, EARLIEST)
-    theirs = (copy.status == "sold") & scope.holds(copy.dealer)
+    theirs, order = and_(copy.status == "sold", scope.holds(copy.dealer), *_narrowed(wanted)), (day, copy.serial)
     mark = paging.read(after, dt.date, str)
     found = session.execute(
         select(copy.serial, copy.sold_on, tables.Tier.name, copy.tier, copy.dealer)
         .join(tables.Tier, tables.Tier.slug == copy.tier)
-        .where(theirs, paging.beyond((day, copy.serial), mark))
-        .order_by(day.desc(), copy.serial.desc())
-        .limit(paging.A_PAGE + 1)
+        .where(theirs, paging.beyond(order, mark, rising=wanted.oldest))
+        .order_by(*wanted.ordered(order))
+        .limit(wanted.most + 1)
     ).all()
     kept = kept_on(session, [row.serial for row in found])
     costs = {dealer: model_records.prices(session, dealer) for dealer in {row.dealer for row in found}}
@@ -68,7 +70,26 @@ def sold(session: Session, scope: Scope, after: str = "") -> Leaf[Sold]:
     for serial, sold_on, name, tier, dealer in found:
         price, currency = costs[dealer].get(tier, (None, None))
         rows.append(Sold(serial, name, sold_on, kept.get(serial), float(price) if price else None, currency))
-    return paging.leaf(rows, count, lambda row: (row.on or EARLIEST, row.copy))
+    return paging.leaf(rows, count, lambda row: (row.on or EARLIEST, row.copy), wanted.most)
+
+
+def _narrowed(wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
+    """Give the conditions that sold bows are narrowed by."""
+    copy = tables.Copy
+    if serial := wanted.value("serial"):
+        yield is_called(serial)
+    if tier := wanted.value("tier"):
+        yield copy.tier == tier
+    if wanted.since:
+        yield copy.sold_on >= wanted.since
+    if wanted.until:
+        yield copy.sold_on <= wanted.until
+
+
+def is_called(text: str) -> ColumnElement[bool]:
+    """Return the condition that a bow's serial begins with what is typed, whatever stands between its parts."""
+    typed = plain(text)
+    return begins(tables.Copy.plain, typed) if typed else tables.Copy.serial == text
 
 
 def on_trial(session: Session, serial: str) -> OnTrial | None:

@@ -1,12 +1,11 @@
 """The stock by tier with where each bow is; its place and status changed, and what was done to it."""
 
 import datetime as dt
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind, Hold, Instrument
@@ -15,7 +14,7 @@ from service.core import audit_events, formats, paging
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
-from service.core.paging import Batch
+from service.core.paging import ALL, Batch, Leaf, ListWanted
 from service.core.row_locks import lock_copies
 from service.core.scopes import AllDealers, OneDealer, Scope
 from service.inventory import sales, stock_words
@@ -27,6 +26,8 @@ from service.trials.shared import noted
 
 SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
 """What staff may say of a bow; reserved and on trial follow from the trials."""
+BY_SERIAL, WORKSHOP = "serial", "workshop"
+"""The other order of the stock; and where a bow is that no dealer has."""
 LONGEST_NOTE = 2_000
 _GONE = ("sold", "withdrawn")
 
@@ -46,6 +47,7 @@ class CopyRow:
 
     copy: str
     tier: str
+    tier_name: str
     hold: Hold | None
     dealer: str | None
     dealer_name: str | None
@@ -64,7 +66,7 @@ class CopyRow:
 
 @dataclass(frozen=True, slots=True)
 class TierStock:
-    """A tier with its bows. ``at_hand``: in stock and free today; price as this dealer's players pay it.
+    """A tier. ``here``: how many bows of it there are; ``at_hand``: in stock and free today; price as this dealer's players pay it.
 
     ``note``: what the maker says it is meant to be.
     """
@@ -76,8 +78,8 @@ class TierStock:
     grade: int
     price: float | None
     currency: str | None
+    here: int
     at_hand: int
-    copies: tuple[CopyRow, ...]
     note: str = ""
 
 
@@ -118,31 +120,63 @@ class CopyPage:
 # Looking
 
 
-def by_tier(session: Session, scope: Scope, today: dt.date | None = None) -> tuple[TierStock, ...]:
-    """Return the tiers with the bows of a scope; of all dealers: every bow wherever it is. Sold ones are left out."""
-    day = today or now().date()
-    gone = tables.Copy.status.in_(_GONE)
-    copies = _copy_rows(session, scope, scope.holds(tables.Copy.dealer) & ~func.coalesce(gone, False), day)
-    of_tier: dict[str, list[CopyRow]] = defaultdict(list)
-    for row in copies:
-        of_tier[row.tier].append(row)
+def shelf(session: Session, scope: Scope) -> tuple[TierStock, ...]:
+    """Return the tiers of which there are bows in a scope, how many, and how many are at hand; sold and withdrawn ones left out."""
+    bow, tier = tables.Copy, tables.Tier
+    here, at_hand = func.count(), func.count().filter(bow.status == "in_stock")
+    of_tier = select(bow.tier, here.label("here"), at_hand.label("at_hand")).where(scope.holds(bow.dealer), _is_here())
+    counted = of_tier.group_by(bow.tier).subquery()
+    rows = session.execute(
+        select(tier, counted.c.here, counted.c.at_hand)
+        .join(counted, counted.c.tier == tier.slug)
+        .order_by(tier.instrument, tier.grade, tier.slug)
+    ).all()
     prices = model_records.prices(session, scope.slug)
-    return tuple(
-        _tier(tier, prices, of_tier.get(tier.slug, [])) for tier in session.scalars(_tiers()) if tier.slug in of_tier
-    )
+    return tuple(_tier(row.Tier, row.here, row.at_hand, prices) for row in rows)
+
+
+def listing(
+    session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL, today: dt.date | None = None
+) -> Leaf[CopyRow]:
+    """Return a page of the bows of a scope by tier, or by serial; of all dealers: every bow wherever it is, but for those that are gone."""
+    bow, tier = tables.Copy, tables.Tier
+    by_tier = (tier.instrument, tier.grade, tier.slug, bow.serial)
+    order, kinds = (by_tier, (str, int, str, str)) if wanted.value("order") != BY_SERIAL else ((bow.serial,), (str,))
+    further = paging.beyond(order, paging.read(after, *kinds), rising=True)
+    theirs = (scope.holds(bow.dealer), _is_here(), *_narrowed(wanted))
+    found = session.execute(_bows().add_columns(*order).where(*theirs, further).order_by(*order).limit(wanted.most + 1))
+    narrowed = select(func.count()).select_from(bow).join(tier, tier.slug == bow.tier).where(*theirs)
+    page = paging.leaf(found.all(), session.scalar(narrowed) or 0, lambda row: row[3:], wanted.most)
+    return page.of(_copy_rows(session, scope, [row[:3] for row in page.rows], today or now().date()))
+
+
+def _is_here() -> ColumnElement[bool]:
+    return or_(tables.Copy.status.is_(None), tables.Copy.status.not_in(_GONE))
+
+
+def _narrowed(wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
+    """Give the conditions that the stock is narrowed by."""
+    bow = tables.Copy
+    if serial := wanted.value("serial"):
+        yield sales.is_called(serial)
+    if at := wanted.value("at"):
+        yield bow.dealer.is_(None) if at == WORKSHOP else bow.dealer == at
+    for column, name in ((tables.Tier.instrument, "instrument"), (bow.tier, "tier"), (bow.status, "status")):
+        if value := wanted.value(name):
+            yield column == value
 
 
 def page(session: Session, dealer: str, after: str, today: dt.date | None = None) -> Batch[CopyRow]:
     """Return a page of the dealer's bows by serial, sold and withdrawn ones left out; raises `NotFoundError` for no mark of this list."""
     copy_table = tables.Copy
-    in_stock = (copy_table.dealer == dealer) & ~func.coalesce(copy_table.status.in_(_GONE), False)
+    in_stock = (copy_table.dealer == dealer) & _is_here()
     further = paging.beyond((copy_table.serial,), paging.read(after, str), rising=True)
     found = session.scalars(
         select(copy_table.serial).where(in_stock, further).order_by(copy_table.serial).limit(paging.A_PAGE + 1)
     ).all()
     batch = paging.batch(found, lambda serial: (serial,))
-    read = _copy_rows(session, OneDealer(dealer), copy_table.serial.in_(batch.rows), today or now().date())
-    return batch.of(sorted(read, key=lambda row: batch.rows.index(row.copy)))
+    rows = session.execute(_bows().where(copy_table.serial.in_(batch.rows)).order_by(copy_table.serial)).all()
+    return batch.of(_copy_rows(session, OneDealer(dealer), rows, today or now().date()))
 
 
 def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
@@ -154,7 +188,7 @@ def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
     at_hand = select(bow.tier, func.count()).where(bow.dealer == dealer, bow.status == "in_stock").group_by(bow.tier)
     counted = dict(session.execute(at_hand).all())
     prices = model_records.prices(session, dealer)
-    return batch.of(replace(_tier(tier, prices, ()), at_hand=counted.get(tier.slug, 0)) for tier in batch.rows)
+    return batch.of(_tier(tier, 0, counted.get(tier.slug, 0), prices) for tier in batch.rows)
 
 
 def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:
@@ -163,8 +197,11 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
     ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
     """
     bow = own(session, scope, serial)
-    row = _copy_rows(session, scope, tables.Copy.serial == serial, today or now().date())[0]
-    tier = _tier(session.get_one(tables.Tier, bow.tier), model_records.prices(session, scope.slug), [row])
+    (row,) = _copy_rows(
+        session, scope, session.execute(_bows().where(tables.Copy.serial == serial)).all(), today or now().date()
+    )
+    prices = model_records.prices(session, scope.slug)
+    tier = _tier(session.get_one(tables.Tier, bow.tier), 1, int(bow.status == "in_stock"), prices)
     readings = select(tables.BenchReading).where(tables.BenchReading.copy == serial)
     order = (tables.BenchReading.on.desc(), tables.BenchReading.quantity, tables.BenchReading.method)
     return CopyPage(
@@ -188,12 +225,7 @@ def own(session: Session, scope: Scope, serial: str) -> tables.Copy:
     return found
 
 
-def _tiers() -> Any:
-    tier = tables.Tier
-    return select(tier).order_by(tier.instrument, tier.grade, tier.slug)
-
-
-def _tier(tier: tables.Tier, prices: Mapping[str, tuple[Any, str]], copies: Sequence[CopyRow]) -> TierStock:
+def _tier(tier: tables.Tier, here: int, at_hand: int, prices: Mapping[str, tuple[Any, str]]) -> TierStock:
     price, currency = prices.get(tier.slug, (None, None))
     return TierStock(
         tier=tier.slug,
@@ -203,30 +235,35 @@ def _tier(tier: tables.Tier, prices: Mapping[str, tuple[Any, str]], copies: Sequ
         grade=tier.grade,
         price=None if price is None else float(price),
         currency=currency,
-        at_hand=sum(row.status == "in_stock" for row in copies),
-        copies=tuple(copies),
+        here=here,
+        at_hand=at_hand,
         note=tier.note or "",
     )
 
 
-def _copy_rows(session: Session, scope: Scope, where: ColumnElement[bool], today: dt.date) -> tuple[CopyRow, ...]:
-    found = session.execute(
-        select(tables.Copy, tables.Dealer.name)
-        .outerjoin(tables.Dealer, tables.Dealer.slug == tables.Copy.dealer)
-        .where(where)
-        .order_by(tables.Copy.tier, tables.Copy.serial)
-    ).all()
-    reserved = reservations.of_copies(session, scope=scope)
-    tried, last = _tried(session, where), _last_events(session, where)
+def _bows() -> Select[*tuple[Any, ...]]:
+    bow, tier, dealer = tables.Copy, tables.Tier, tables.Dealer
+    named = select(bow, tier.name, dealer.name).join(tier, tier.slug == bow.tier)
+    return named.outerjoin(dealer, dealer.slug == bow.dealer)
+
+
+def _copy_rows(session: Session, scope: Scope, rows: Iterable[Sequence[Any]], today: dt.date) -> tuple[CopyRow, ...]:
+    """Return bows in full; ``rows``: of `_bows`."""
+    rows = list(rows)
+    serials = [bow.serial for bow, *_names in rows]
+    reserved = reservations.of_copies(session, serials, scope=scope)
+    tried, last = _tried(session, serials), _last_events(session, serials)
     return tuple(
-        _copy_row(bow, name, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), scope, today)
-        for bow, name in found
+        _copy_row(
+            bow, names, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), scope, today
+        )
+        for bow, *names in rows
     )
 
 
 def _copy_row(
     bow: tables.Copy,
-    name: str | None,
+    names: Sequence[Any],
     reserved: Sequence[Reservation],
     tried: int,
     last: tuple[EventKind, dt.date] | None,
@@ -234,9 +271,11 @@ def _copy_row(
     today: dt.date,
 ) -> CopyRow:
     reservation = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
+    tier_name, name = names
     return CopyRow(
         copy=bow.serial,
         tier=bow.tier,
+        tier_name=tier_name,
         hold=bow.hold,
         dealer=bow.dealer,
         dealer_name=name,
@@ -254,28 +293,24 @@ def _copy_row(
     )
 
 
-def _tried(session: Session, where: ColumnElement[bool]) -> dict[str, int]:
-    """Return by serial in how many trials the bows that meet a condition were rated."""
+def _tried(session: Session, serials: Sequence[str]) -> dict[str, int]:
+    """Return by serial in how many trials bows were rated."""
     run = tables.Run
-    counted = select(run.copy, func.count(run.trial.distinct())).join(tables.Copy, tables.Copy.serial == run.copy)
-    counted = counted.where(run.rater == "player", where).group_by(run.copy)
+    counted = select(run.copy, func.count(run.trial.distinct())).where(run.copy.in_(serials), run.rater == "player")
+    counted = counted.group_by(run.copy)
     return {serial: count for serial, count in session.execute(counted) if serial is not None}
 
 
-def _last_events(session: Session, where: ColumnElement[bool]) -> dict[str, tuple[EventKind, dt.date]]:
-    """Return by serial what was done last to the bows that meet a condition; of one day the latest recorded."""
+def _last_events(session: Session, serials: Sequence[str]) -> dict[str, tuple[EventKind, dt.date]]:
+    """Return by serial what was done last to bows; of one day the latest recorded."""
     event_table = tables.Event
     latest = (
         func.row_number()
         .over(partition_by=event_table.copy, order_by=(event_table.on.desc(), event_table.id.desc()))
         .label("place")
     )
-    ordered = (
-        select(event_table.copy, event_table.event, event_table.on, latest)
-        .join(tables.Copy, tables.Copy.serial == event_table.copy)
-        .where(where)
-    )
-    rows_ = ordered.subquery()
+    ordered = select(event_table.copy, event_table.event, event_table.on, latest)
+    rows_ = ordered.where(event_table.copy.in_(serials)).subquery()
     found = session.execute(select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1))
     return {serial: (EventKind(event), day) for serial, event, day in found}
 
@@ -296,7 +331,8 @@ def _trials(session: Session, scope: Scope, serial: str) -> tuple[TrialRow, ...]
     trial = tables.Trial
     kept = select(tables.TrialCopy.trial).where(tables.TrialCopy.copy == serial)
     rated = select(tables.Run.trial).where(tables.Run.copy == serial)
-    return trial_rows.trial_rows(session, scope.slug, trial.id.in_(kept) | trial.id.in_(rated), files=True)
+    ids = session.scalars(kept.union(rated)).all()
+    return trial_rows.trial_rows(session, scope.slug, trial.id.in_(ids), files=True)
 
 
 # Changing

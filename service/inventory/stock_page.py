@@ -1,28 +1,101 @@
 """The stock by tier and one bow, from what the use cases say of them."""
 
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import groupby, starmap
 
 from model.domain.vocabulary import EventKind, Instrument
 from service.core import formats, phrases
 from service.core.language import _
 from service.core.paging import Leaf
 from service.inventory.sales import OnTrial, Sold
-from service.inventory.stock import BenchRow, CopyPage, CopyRow, TierStock
+from service.inventory.stock import BY_SERIAL, BenchRow, CopyPage, CopyRow, TierStock
 from service.trials import desk_lines, desk_words, list_lines
 from service.trials.trial_data import AskView
+from service.web import list_filters
 from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
-from service.web.page_data import Tab
+from service.web.list_filters import ListFilter, ListQuery
+from service.web.page_data import Option, Tab
 
 SOLD = "sold"
 """In the place of an instrument: bows that are gone."""
 
 
-def view(tiers: tuple[TierStock, ...], instrument: str) -> ListPage:
-    """Return the stock's page, of one instrument where it is asked for."""
-    instruments = tuple(dict.fromkeys(tier.instrument for tier in tiers))
-    shown = instrument if instrument in instruments else ""
-    found = tuple(tier for tier in tiers if not shown or tier.instrument == shown)
-    return ListPage(title=_("Stock"), note=_lead(found), tabs=tabs(instruments, shown), lines=found, empty="")
+Part = tuple[TierStock | None, tuple[CopyRow, ...]]
+"""Bows of one tier under its heading; None: of any."""
+
+
+def instrument(shelf: tuple[TierStock, ...], asked: str) -> str:
+    """Return the instrument that the stock is narrowed to, empty for none or for one of which there is no bow."""
+    return asked if asked in {tier.instrument for tier in shelf} else ""
+
+
+def filters(tiers: Iterable[tuple[str, str]], places: Iterable[Option]) -> tuple[ListFilter, ...]:
+    """Return what the stock is narrowed by; ``places``: where bows may be, none where all are in one place."""
+    states = {name: label for name, label in desk_words.STATUSES.items() if name not in ("sold", "withdrawn")}
+    order = ListFilter("order", _("Order"), (Option(BY_SERIAL, _("By serial")),))
+    status = ListFilter("status", _("Status"), list_filters.options(states))
+    at = ListFilter("at", _("At"), tuple(places))
+    return _serial(), _of_tier(tiers), status, *([at] if at.options else []), order
+
+
+def _serial() -> ListFilter:
+    return ListFilter("serial", _("Serial"))
+
+
+def _of_tier(tiers: Iterable[tuple[str, str]]) -> ListFilter:
+    return ListFilter("tier", _("Tier"), tuple(starmap(Option, tiers)))
+
+
+def sold_filters(tiers: Iterable[tuple[str, str]]) -> tuple[ListFilter, ...]:
+    """Return what sold bows are narrowed by."""
+    return _serial(), _of_tier(tiers), *list_filters.days(), list_filters.order()
+
+
+def view(found: Leaf[CopyRow], shelf: tuple[TierStock, ...], query: ListQuery, *, begins: bool) -> ListPage:
+    """Return a page of the stock: under its tiers, or by serial."""
+    shown, by_slug = query.kept.get("instrument", ""), {tier.tier: tier for tier in shelf}
+    parts: tuple[Part, ...] = tuple(
+        (by_slug[slug], tuple(rows)) for slug, rows in groupby(found.rows, key=lambda row: row.tier)
+    )
+    if query.value("order") == BY_SERIAL:
+        parts = ((None, found.rows),) if found.rows else ()
+    return ListPage(
+        title=_("Stock"),
+        note=_lead([tier for tier in shelf if not shown or tier.instrument == shown]),
+        tabs=tabs(dict.fromkeys(tier.instrument for tier in shelf), shown),
+        query=query,
+        lines=parts,
+        empty=_("There is no bow like that in the stock.") if query.values else _("There is no bow in the stock."),
+        **paged(found, query.href, begins=begins),
+    )
+
+
+def head() -> tuple[str, ...]:
+    """Return the columns of the stock as a file."""
+    named = (_("Serial"), _("Tier"), _("Hold"), _("At"), _("Where it is"), _("Trial"), _("Due back"), _("Mass (g)"))
+    return *named, _("Trials so far"), _("Last done"), _("Day")
+
+
+def cells(row: CopyRow) -> tuple[str, ...]:
+    """Return a bow's cells."""
+    at = row.dealer_name or _("the workshop")
+    back = row.due_back.isoformat() if row.due_back else ""
+    mass = "" if row.mass_g is None else f"{row.mass_g:g}"
+    done_on = row.event_on.isoformat() if row.event_on else ""
+    named = (row.copy, row.tier_name, hold(row), at, row.where, trial_name(row), back, mass)
+    return *named, str(row.tried), done(row.event) if row.event else "", done_on
+
+
+def sold_head() -> tuple[str, ...]:
+    """Return the columns of sold bows."""
+    return _("Serial"), _("Tier"), _("Sold"), _("Trial"), _("The tier’s price"), _("Currency")
+
+
+def sold_cells(row: Sold) -> tuple[str, ...]:
+    """Return a sold bow's cells."""
+    price = "" if row.price is None else f"{row.price:.2f}"
+    day, trial = row.on.isoformat() if row.on else "", row.trial.name if row.trial else ""
+    return row.copy, row.tier_name, day, trial, price, row.currency or ""
 
 
 def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
@@ -37,15 +110,17 @@ def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
     )
 
 
-def sold(found: Leaf[Sold], *, begins: bool) -> ListPage:
+def sold(found: Leaf[Sold], query: ListQuery, *, begins: bool) -> ListPage:
     """Return the list of sold bows: when, and on which trial; whose the trial was stands on the trial's own page."""
     return ListPage(
         title=_("Sold bows"),
         tabs=tabs((), SOLD),
         tabs_label=_("Stock"),
+        query=query,
+        note=_("Sold bows: {count}.").format(count=formats.number(found.count, 0)),
         lines=found.each(_sold),
-        empty=_("No bow is sold."),
-        **paged(found, f"/desk/stock?show={SOLD}", begins=begins),
+        empty=_("No bow like that is sold.") if query.values else _("No bow is sold."),
+        **paged(found, query.href, begins=begins),
     )
 
 
@@ -101,8 +176,9 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
     )
 
 
-def _lead(tiers: tuple[TierStock, ...]) -> str:
-    copies = sum(len(tier.copies) for tier in tiers)
+def _lead(tiers: Iterable[TierStock]) -> str:
+    tiers = tuple(tiers)
+    copies = sum(tier.here for tier in tiers)
     at_hand = sum(tier.at_hand for tier in tiers)
     return _("{bows} here, {free} of them free today.").format(
         bows=formats.capital(formats.bows(copies)), free=formats.counted(at_hand)

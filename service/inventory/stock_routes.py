@@ -14,16 +14,18 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
 from service.accounts import dealer_list
-from service.core import phrases
+from service.core import formats, phrases
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
+from service.core.paging import Leaf
 from service.core.scopes import AllDealers, OneDealer
 from service.inventory import bow_life, care, life_page, sales, scanning, stock, stock_page
+from service.inventory.sales import Sold
 from service.inventory.scanning import PlannedTrial
 from service.inventory.stock import CopyRow
 from service.questionnaire.parsing import shown
 from service.trials import desk_words
-from service.web import desk_frame
+from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import address, all_or_nothing, by_field, faults, first, plain_options, today
 from service.web.page_data import FormPage, Option, Typed
@@ -32,7 +34,7 @@ from service.web.roles import Permission
 
 router = APIRouter(prefix="/desk/stock")
 
-_WORKSHOP = "workshop"
+_HOME, _WORKSHOP = "/desk/stock", stock.WORKSHOP
 _NAMES = {"event": N_("What was done"), "on": N_("Day"), "note": N_("Note"), "status": N_("Status"), "to": N_("Move")}
 _ANCHORS = {"event": f"event-{EventKind.REHAIRED}", "status": "status-in_stock"}
 _SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
@@ -109,12 +111,43 @@ async def listed(
     request: Request, staff: Views, session: Reading, instrument: str = "", show: str = "", after: str = ""
 ) -> Response:
     """List the stock by tier, or the bows that are sold, the latest first."""
-    if show == "sold":
-        page = stock_page.sold(sales.sold(session, staff.bows, after), begins=not after)
-        return desk_frame.show(request, staff, "web/desk_list.html", page)
-    tiers = stock.by_tier(session, staff.bows, today())
-    by_tier, leads = stock_page.view(tiers, instrument), staff.may(Permission.TRIALS_VIEW)
-    return desk_frame.show(request, staff, "inventory/stock.html", by_tier, words=stock_page, leads=leads)
+    if show == stock_page.SOLD:
+        return _sold(request, staff, session, after)
+    shelf = stock.shelf(session, staff.bows)
+    tiers = [(tier.tier, tier.name) for tier in shelf]
+    shown, asked = stock_page.instrument(shelf, instrument), stock_page.filters(tiers, _at(session, staff))
+    query = list_filters.read(request.query_params, _HOME, asked, instrument=shown)
+
+    def page_of(session: Session, after: str) -> Leaf[CopyRow]:
+        return stock.listing(session, staff.bows, after, query.wanted, today())
+
+    if query.as_file:
+        return list_files.saved(request, staff, "stock", stock_page.head(), page_of, stock_page.cells, names=None)
+    page = stock_page.view(page_of(session, after), shelf, query, begins=not after)
+    leads = staff.may(Permission.TRIALS_VIEW)
+    return desk_frame.show(request, staff, "inventory/stock.html", page, words=stock_page, leads=leads)
+
+
+def _sold(request: Request, staff: Staff, session: Session, after: str) -> Response:
+    asked = stock_page.sold_filters((tier.slug, tier.name) for tier in care.tiers(session))
+    query = list_filters.read(request.query_params, _HOME, asked, show=stock_page.SOLD)
+
+    def page_of(session: Session, after: str) -> Leaf[Sold]:
+        return sales.sold(session, staff.bows, after, query.wanted)
+
+    if query.as_file:
+        head = stock_page.sold_head()
+        return list_files.saved(request, staff, "sold", head, page_of, stock_page.sold_cells, names=None)
+    page = stock_page.sold(page_of(session, after), query, begins=not after)
+    return desk_frame.show(request, staff, "web/desk_list.html", page)
+
+
+def _at(session: Session, staff: Staff) -> tuple[Option, ...]:
+    """Return where bows may be, for those who see every dealer's."""
+    if not isinstance(staff.bows, AllDealers):
+        return ()
+    dealers = (Option(info.slug, info.name) for info in dealer_list.listed(session, staff.scope))
+    return Option(_WORKSHOP, formats.capital(_("the workshop"))), *dealers
 
 
 @router.get("/{serial}")

@@ -105,7 +105,7 @@ class Copy(Base):
         CheckConstraint("insured_value >= 0", name="insured_value"),
         *(measured(column) for column in BENCH_COLUMNS),
         Index(None, "tier"),
-        Index(None, "dealer"),
+        Index(None, "dealer", "tier", "status"),
     )
 
     serial: Mapped[str] = mapped_column(Key, primary_key=True)

@@ -50,7 +50,7 @@ class ListQuery:
         """What the list is narrowed to."""
         since, until = (dt.date.fromisoformat(day) if (day := self.value(name)) else None for name in _DAYS)
         oldest = self.value("order") == "oldest"
-        return ListWanted(self.values, since, until, oldest, AT_ONCE if self.as_file else A_PAGE)
+        return ListWanted({**self.kept, **self.values}, since, until, oldest, AT_ONCE if self.as_file else A_PAGE)
 
     @property
     def href(self) -> str:

@@ -14,15 +14,27 @@ from tests.service import large_shop
 from tests.service.cast import Desk
 from tests.service.client import serving, settings_in
 
-SIZE = {"bows": 60, "players": 9_000, "enquiries": 1_000, "trials": 5_000, "case": 0}
+SIZE = {"bows": 200, "players": 9_000, "enquiries": 1_000, "trials": 5_000, "case": 0}
 """Enough that whoever plans finds an index cheaper than a page after page of a table; each of `LARGE` has thousands of rows."""
-LARGE = {"players", "contacts", "enquiries", "trials", "compositions", "search_words", "audit", "outbox"}
+LARGE = {
+    "players",
+    "contacts",
+    "enquiries",
+    "trials",
+    "compositions",
+    "search_words",
+    "audit",
+    "outbox",
+}
 PAGES = {
     "the first page of enquiries": "/desk/enquiries?show=all",
     "a further page, oldest first": "/desk/enquiries?show=all&order=oldest",
     "trials": "/desk/trials",
     "trials of a state": "/desk/trials?state=planned",
     "trials of a person": "/desk/trials?search=last77",
+    "stock": "/desk/stock",
+    "stock by serial": "/desk/stock?order=serial&serial=sn-0001",
+    "sold bows": "/desk/stock?show=sold",
     "mail": "/desk/mail?state=sent",
     "mail of a kind, oldest first": "/desk/mail?state=sent&kind=before_trial&order=oldest",
     "mail to somebody": "/desk/mail?state=sent&to=player77%40bows.example",

@@ -403,9 +403,9 @@ def test_stock_by_tier_says_where_each_bow_is(shop: Database) -> None:
         key = compose(session, on=TODAY.isoformat())
         compose(session, copies=["DB-juniper-3"])
         lifecycle.open_(session, None, SHOP, key)
-        tiers = {tier.tier: tier for tier in stock.by_tier(session, OneDealer(SHOP), TODAY)}
-        everywhere = {row.copy for tier in stock.by_tier(session, AllDealers(), TODAY) for row in tier.copies}
-    where = {row.copy: row.where for tier in tiers.values() for row in tier.copies}
+        tiers = {tier.tier: tier for tier in stock.shelf(session, OneDealer(SHOP))}
+        everywhere = {row.copy for row in stock.listing(session, AllDealers(), today=TODAY).rows}
+        where = {row.copy: row.where for row in stock.listing(session, OneDealer(SHOP), today=TODAY).rows}
     assert where[BOWS[1]].startswith("On trial 1 until ")
     assert where["DB-juniper-3"] == "Reserved for trial 2 on 3 May 2027"
     assert where["DB-juniper-2"] == "In stock"
