@@ -15,7 +15,7 @@ from service.core import phrases
 from service.core.errors import InvalidInputError, NotFoundError
 from service.core.language import N_, _, ngettext
 from service.questionnaire.parsing import shown
-from service.web import desk_frame
+from service.web import desk_frame, security
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import address, by_field, faults, first, today
 from service.web.page_data import FormPage, Typed
@@ -55,7 +55,7 @@ def _shown(
     found = problems or {}
     page = _page(record, form or {}, found, staff)
     texts = {name: page.typed.value(name) for name in FIELDS}
-    return desk_frame.show(
+    reply = desk_frame.show(
         request,
         staff,
         "bench/bench.html",
@@ -68,6 +68,8 @@ def _shown(
         asked=entry.questions(texts, found, records.before(record)),
         **{"picture": None, "difference": "", "beside": "", **_bows(record, None), **more},
     )
+    reply.headers.update(security.WITH_MICROPHONE)
+    return reply
 
 
 def _bows(record: BenchRecord, other: BenchRecord | None) -> dict[str, Any]:

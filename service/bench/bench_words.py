@@ -29,6 +29,8 @@ DERIVED: Mapping[str, tuple[str, str, float, str]] = {
     "percussion_m": (N_("Centre of percussion, from the hand"), "mm", 1e3, "I / (m d)"),
 }
 """Of each value that follows: its name, its unit as shown, how many of that unit one of SI's is, and its formula."""
+RECORDED_SECONDS = 20
+"""After so long a recording in the page stops by itself."""
 PARTS: Mapping[str, str] = {"head": N_("head"), "stick": N_("stick"), "frog": N_("frog"), "hair": N_("hair")}
 _FIELDS: Mapping[str, str] = {AMPLITUDES: N_("Successive amplitudes, cycle by cycle")}
 
@@ -155,6 +157,24 @@ def against(bow: bench.mass_model.Bow, name: str, other: bench.mass_model.Bow, o
 def _signed(value: float, unit: str, places: int) -> str:
     sign = "−" if round(value, places) < 0 else "+" if round(value, places) > 0 else "±"
     return f"{sign}{formats.number(abs(value), places)}{formats.NBSP}{unit}"
+
+
+def recorder() -> tuple[Fact, ...]:
+    """Return what the page says while a blow is recorded in it."""
+    runs = _(
+        "Listening. Strike the stick once, wait until nothing is heard any more, then stop; it stops by itself after {seconds} "
+        "seconds."
+    )
+    return (
+        ("asks", _("The browser asks whether this page may listen.")),
+        ("runs", runs.format(seconds=RECORDED_SECONDS)),
+        ("done", _("Recorded. It is being fitted.")),
+        (
+            "denied",
+            _("The browser does not let this page listen. Allow it in the browser’s settings, or choose a file."),
+        ),
+        ("none", _("No microphone can be reached. Connect one, or choose a file.")),
+    )
 
 
 def fitted(fit: bench.DecayFit) -> tuple[Fact, ...]:

@@ -60,11 +60,14 @@ def policy(**changes: str) -> str:
 
 
 CONTENT_SECURITY_POLICY = policy()
+_FEATURES = "camera=(), geolocation=(), microphone={}, payment=(), usb=()"
+WITH_MICROPHONE = {"Permissions-Policy": _FEATURES.format("(self)")}
+"""Of the one page that records: its reader is asked before anything is heard (Permissions Policy, W3C)."""
 EVERYWHERE = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "Permissions-Policy": _FEATURES.format("()"),
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
 }

@@ -11,12 +11,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect, sync_playwright
 from sqlalchemy.orm import Session
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # ships no types
 
+from model.domain.arrays import Floats
 from model.evaluation import TrialHistory, cross_validate, make_folds
 from service import migrations
 from service.app import create_app
@@ -83,16 +86,26 @@ def _part(past: TrialHistory) -> TrialHistory:
 
 # For this package only: the driver keeps an event loop running in the thread of the tests, and those of the service need their own.
 @pytest.fixture(scope="package")
-def browser() -> Iterator[Browser]:
-    """Start Chromium; where it is missing the journeys fail and say how to get it."""
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    """Start Chromium; where it is missing the journeys fail and say how to get it. Its microphone hears a struck stick, once."""
     try:
         path = chromium.path()
     except FileNotFoundError as error:
         pytest.fail(str(error), pytrace=False)
+    heard = tmp_path_factory.mktemp("microphone") / "blow.wav"
+    soundfile.write(heard, _blow(), 48_000)
+    microphone = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-audio-capture={heard}%noloop"]
     with sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=path, headless=True, args=FLAGS)
+        started = driver.chromium.launch(executable_path=path, headless=True, args=[*FLAGS, *microphone])
         yield started
         started.close()
+
+
+def _blow() -> Floats:
+    """Return a tone of 440 Hz that begins after half a second and falls by 60 dB within a second."""
+    t = np.arange(3 * 48_000) / 48_000 - 0.5
+    tone = np.where(t < 0.0, 0.0, 0.5 * 10.0 ** (-3.0 * t) * np.sin(2.0 * np.pi * 440.0 * t))
+    return np.asarray(tone)
 
 
 Opened = Callable[..., Page]

@@ -1,11 +1,14 @@
 """An adviser at the desk: composing, a trial from its opening to what came of it, a parcel, papers; at three widths, with and without scripts."""
 
 import datetime as dt
+import io
 import json
 import uuid
 from collections.abc import Callable, Iterator
 
+import numpy as np
 import pytest
+import soundfile
 from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
@@ -279,6 +282,40 @@ def test_one_bow_holds_together_and_is_rehaired(adviser: Adviser) -> None:
     page.check("#event-rehaired")
     follow(page, "form[action$=event] .go")
     assert page.locator(".notice[role=status]").count() == 1
+    follow(page, "a[href$='/bench']")
+    adviser.look(page, "bench")
+    page.click("[data-start]")
+    expect(page.locator(".recorder [role=status]")).to_contain_text("does not let this page listen")
+    page.context.grant_permissions(["microphone"])
+    sound, rate = soundfile.read(io.BytesIO(_recorded(page)))
+    # One channel of what the microphone heard, at its pitch; gaps of a busy machine may be in it.
+    assert sound.ndim == 1
+    assert 0.3 < abs(sound).max() < 0.6
+    assert abs(np.fft.rfftfreq(sound.size, 1.0 / rate)[abs(np.fft.rfft(sound)).argmax()] - 440.0) < 5.0
+    follow(page, "[data-recorder] + .buttons button")
+    expect(page.locator(".bench-curve >> nth=0").or_(page.locator("#file-fault"))).to_be_visible()
+
+
+def _recorded(page: Page) -> bytes:
+    """Record a blow until it has died away, and return the file that stands in the form's field then."""
+    page.evaluate("() => { document.querySelector('.bench-recording').requestSubmit = () => null; }")
+    page.click("[data-start]")
+    # The loudest that was shown is kept in the page: who looks from without may come too late to see it.
+    page.evaluate(
+        "() => { const m = document.querySelector('meter'); setInterval(() => { m.title = Math.max(m.title, m.value); }, 20); }"
+    )
+    waiting(
+        page,
+        lambda: bool(
+            page.evaluate(
+                "() => { const m = document.querySelector('meter'); return m.title > 0.02 && m.value < 0.01; }"
+            )
+        ),
+    )
+    page.click("[data-stop]")
+    expect(page.locator(".recorder [role=status]")).to_contain_text("Recorded")
+    read = "() => document.querySelector('#file').files[0].arrayBuffer().then((b) => [...new Uint8Array(b)])"
+    return bytes(page.evaluate(read))
 
 
 def test_on_the_narrowest_screen_the_desk_does_not_scroll_sideways(adviser: Adviser) -> None:

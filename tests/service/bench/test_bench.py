@@ -339,6 +339,15 @@ def test_a_file_that_is_no_recording_of_a_blow_is_refused_with_the_reason() -> N
         assert [(each.path, said in each.message) for each in error.value.problems] == [("file", True)], name
 
 
+def test_the_bench_alone_may_ask_to_listen_and_offers_it_to_browsers_with_scripts_alone(shop: Shop) -> None:
+    # Permissions Policy (W3C): no page is let near the microphone that does not record.
+    heard = {path: shop.adviser.get(path).headers["permissions-policy"] for path in (bench(), "/desk/stock", "/")}
+    assert [("microphone=(self)" in policy) for policy in heard.values()] == [True, False, False]
+    assert all("microphone=()" in heard[path] for path in ("/desk/stock", "/"))
+    part = next(each for each in shop.adviser.read(bench()).root.walk() if each.get("class") == "recorder")
+    assert "hidden" in part.attributes  # until the script shows it: the field for a file is there for everybody
+
+
 def test_a_refused_recording_shows_the_bench_with_the_reason(shop: Shop) -> None:
     answer = post(shop, f"{bench()}/recording", mode="bending_hz", file=b"RIFF but nothing of the kind")
     assert answer.status_code == 422
