@@ -88,15 +88,17 @@ def order_apart(values: Sequence[float]) -> bool:
     return bool(values) and max(values) >= ORDER_APART * min(values)
 
 
-def questioned(values: Sequence[float], known: Repeatability | None = None) -> int | None:
+def questioned(values: Sequence[float], known: Repeatability | None = None, usual: float = 0.0) -> int | None:
     """Return the place of the reading that stands apart from the others, None where none does.
 
     Of three or more by Grubbs' test (Grubbs 1969, Technometrics 11:1). Of two, where it is ``known`` how well such readings
-    repeat, by the critical difference (ISO 5725-6), which for few degrees of freedom is Student's; then it is the later one.
+    repeat, by the critical difference (ISO 5725-6), which for few degrees of freedom is Student's; then it is the later one. ``usual``: the standard deviation of one reading; what
+    differs from the mean by less than its repeatability limit is never asked about, since readings come in steps: of three in
+    which two are equal Grubbs' test asks about the third however near it is.
     """
     given = np.asarray(values, dtype=np.float64)
     if given.size >= 3:
-        return _grubbs(given)
+        return _grubbs(given, REPEATABILITY_LIMIT * usual)
     if given.size < 2 or known is None:
         return None
     limit = stats.t.ppf(1.0 - OUTLIER_LEVEL / 2.0, known.degrees) * math.sqrt(2.0) * known.sd
@@ -109,14 +111,15 @@ def grubbs_critical(n: int, level: float = OUTLIER_LEVEL) -> float:
     return float((n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2)))
 
 
-def _grubbs(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> int | None:
+def _grubbs(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], least: float) -> int | None:
     away = np.abs(values - values.mean())
     spread = float(values.std(ddof=1))
     furthest = int(away.argmax())
     # Equal readings leave a spread of rounding only.
     if spread <= 1e-12 * max(abs(float(values.mean())), 1e-300):
         return None
-    return furthest if away[furthest] / spread > grubbs_critical(values.size) else None
+    apart = away[furthest] > max(grubbs_critical(values.size) * spread, least)
+    return furthest if apart else None
 
 
 class Line(NamedTuple):

@@ -252,7 +252,8 @@ def _repeated(name: str, values: list[float], before: KnownReadings) -> Iterator
         sentence = _("{low} and {high} are not of one thing. Which is right?")
         yield name, sentence.format(low=_with_unit(name, min(all_of_them)), high=_with_unit(name, max(all_of_them)))
         return
-    place = bench.readings.questioned(values, before.repeats.get(name))
+    usual = LIMITS[name].deviation(min(values))
+    place = bench.readings.questioned(values, before.repeats.get(name), usual)
     if place is not None:
         sentence = _("{value} lies further from the other readings than they repeat. Is it right?")
         yield name, sentence.format(value=_with_unit(name, values[place]))

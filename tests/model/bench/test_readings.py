@@ -46,6 +46,9 @@ def test_a_reading_that_stands_apart_is_asked_about() -> None:
     assert readings.questioned([60.1, 60.2, 60.1, 60.0, 66.0]) == 4
     assert readings.questioned([60.1, 60.2, 60.1, 60.0, 60.3]) is None
     assert readings.questioned([60.1, 60.1, 60.1]) is None
+    # Two alike and one a step of the scale away: 2.8 x .1 g (ISO 5725-6, 4.1.4) may lie between readings that good.
+    assert readings.questioned([60.2, 60.3, 60.2], usual=0.1) is None
+    assert readings.questioned([60.2, 61.0, 60.2], usual=0.1) == 1
     known = readings.Repeatability(0.1, 20)
     assert readings.questioned([60.1, 61.5], known) == 1
     assert readings.questioned([60.1, 60.3], known) is None

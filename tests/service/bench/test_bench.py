@@ -156,7 +156,7 @@ def test_a_bench_session_is_typed_shown_and_followed_up(shop: Shop) -> None:
     fields = {
         "on": "2026-03-02",
         "by": "Bench one",
-        "mass_g": "130.1 130.3 130.2",
+        "mass_g": "130.2 130.3 130.2",
         "balance_mm": "210",
         "length_mm": "745",
         "stick_length_mm": "700",
