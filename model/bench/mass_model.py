@@ -1,7 +1,7 @@
 """A bow as four parts: where its mass sits, and what moving some of it does.
 
-Places are metres from the hair's end at the frog, towards the head. Head and frog are points, stick and hair uniform rods: taper,
-camber and the size of head and frog are not modelled.
+Places are metres from the hair's end at the frog, towards the head. Head and frog are points, the hair a uniform rod, the stick one
+that gets thinner evenly: camber and the size of head and frog are not modelled.
 """
 
 import math
@@ -17,13 +17,22 @@ PartName = Literal["head", "stick", "frog", "hair"]
 PARTS: tuple[PartName, ...] = ("head", "stick", "frog", "hair")
 
 
+STICK_TAPER = 0.425
+"""A stick's mass a length at the head, as a share of that at the other end, where it falls evenly between: the centre of mass is then
+where a classical violin stick has it (8.6 mm over the first 110 of 700 mm, then thinner to 5.3 mm: Fetis 1856)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part: its mass in kg, where its middle is, and over how many metres it is spread evenly (0: a point)."""
+    """One part: its mass in kg, where its middle is, and over how many metres it is spread (0: a point).
+
+    ``taper``: its mass a length at the far end, as a share of that at the near one; it falls evenly.
+    """
 
     mass_kg: float
     middle_m: float
     spread_m: float = 0.0
+    taper: float = 1.0
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.mass_kg) and self.mass_kg >= 0.0):
@@ -32,10 +41,23 @@ class Part:
         if not (math.isfinite(self.middle_m) and math.isfinite(self.spread_m) and self.spread_m >= 0.0):
             msg = f"middle_m, spread_m: got {self.middle_m!r} and {self.spread_m!r}, expected metres, the spread 0 or more"
             raise ValueError(msg)
+        if not (math.isfinite(self.taper) and self.taper > 0.0):
+            msg = f"taper: got {self.taper!r}, expected a ratio above 0, 1 for an even part"
+            raise ValueError(msg)
+
+    @property
+    def centre_m(self) -> float:
+        """Where its mass has its centre: (1 + 2 t) / (3 (1 + t)) of the way from its near end, t the taper."""
+        return self.middle_m + self.spread_m * ((1.0 + 2.0 * self.taper) / (3.0 * (1.0 + self.taper)) - 0.5)
 
     def inertia_about(self, place_m: float) -> float:
-        """Return the moment of inertia about a place on the stick, kg m^2: m l^2 / 12 + m x^2 (uniform rod, parallel axes)."""
-        return self.mass_kg * (self.spread_m**2 / 12.0 + (self.middle_m - place_m) ** 2)
+        """Return the moment of inertia about a place on the stick, kg m^2 (second moment of a linear density, parallel axes).
+
+        About its near end that is m l^2 (1 + 3 t) / (6 (1 + t)); m l^2 / 12 about the middle of an even part.
+        """
+        near = self.centre_m - (self.middle_m - self.spread_m / 2.0)
+        own = self.spread_m**2 * (1.0 + 3.0 * self.taper) / (6.0 * (1.0 + self.taper)) - near**2
+        return self.mass_kg * (own + (self.centre_m - place_m) ** 2)
 
 
 class Shift(NamedTuple):
@@ -74,7 +96,7 @@ class Bow:
     @property
     def balance_m(self) -> float:
         """Where it balances."""
-        return math.fsum(part.mass_kg * part.middle_m for _, part in self.parts()) / self.mass_kg
+        return math.fsum(part.mass_kg * part.centre_m for _, part in self.parts()) / self.mass_kg
 
     def inertia_about(self, place_m: float) -> float:
         """Return the moment of inertia about a place on the stick, kg m^2."""
@@ -115,12 +137,20 @@ class Bow:
 
 
 def from_bench(
-    mass_kg: float, balance_m: float, length_m: float, frog_kg: float, hair_kg: float, *, frog_m: float, hair_m: float
+    mass_kg: float,
+    balance_m: float,
+    length_m: float,
+    frog_kg: float,
+    hair_kg: float,
+    *,
+    frog_m: float,
+    hair_m: float,
+    taper: float = 1.0,
 ) -> Bow:
     """Return the four parts of a whole bow from what can be weighed: head and stick follow from mass and balance.
 
     ``length_m`` is the whole stick's, button to tip; its tip is at ``hair_m``, where the hair ends at the head; ``frog_m`` is the
-    place of the frog's middle (below 0: behind the hair's end). Head and stick, which are one piece, are told apart by the two
+    place of the frog's middle (below 0: behind the hair's end), ``taper`` the stick's. Head and stick, which are one piece, are told apart by the two
     equations of mass and balance.
 
     Raises
@@ -138,14 +168,16 @@ def from_bench(
     ):
         positive(value, name, expected)
     hair = Part(hair_kg, hair_m / 2.0, hair_m)
-    middle = hair_m - length_m / 2.0
+    stick = Part(1.0, hair_m - length_m / 2.0, length_m, taper)
     left = mass_kg - frog_kg - hair_kg
     moment = mass_kg * balance_m - frog_kg * frog_m - hair_kg * hair.middle_m
-    head_kg, stick_kg = np.linalg.solve(np.array([[1.0, 1.0], [hair_m, middle]]), np.array([left, moment])).tolist()
+    head_kg, stick_kg = np.linalg.solve(
+        np.array([[1.0, 1.0], [hair_m, stick.centre_m]]), np.array([left, moment])
+    ).tolist()
     if head_kg < 0.0 or stick_kg <= 0.0:
         msg = (
             f"balance_m: got {balance_m!r}, expected a place that leaves head and stick some mass: "
             f"this one gives the head {head_kg * 1e3:.3g} g and the stick {stick_kg * 1e3:.3g} g"
         )
         raise ValueError(msg)
-    return Bow(Part(head_kg, hair_m), Part(stick_kg, middle, length_m), Part(frog_kg, frog_m), hair)
+    return Bow(Part(head_kg, hair_m), replace(stick, mass_kg=stick_kg), Part(frog_kg, frog_m), hair)

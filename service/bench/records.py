@@ -28,6 +28,8 @@ from service.tables import BENCH_COLUMNS, BenchReading
 
 FROG_MIDDLE_M = -0.02
 """Where the middle of the frog is, from the hair's end towards the button (a judgement, no source)."""
+PARTS_FROM = ("mass_g", "balance_mm", "length_mm", "frog_mass_g", "hair_mass_g", "hair_length_mm")
+"""What a bow's four parts follow from."""
 LEAST_REPEATS = 4
 """Degrees of freedom from which repeated readings tell how well they repeat; below, what is usual stands."""
 LONGEST_TOOL, LONGEST_BY = 80, 100
@@ -45,7 +47,7 @@ class BenchRecord:
     latest : quantity -> the readings of its latest day by one method, as mean with its standard uncertainty.
     repeats : quantity -> how well readings repeat, all bows together; those told by enough repeats alone.
     derived : what follows, in SI units.
-    bow : its four parts, None where too little was weighed or they contradict each other.
+    bow : its four parts, None where too little was weighed or they contradict each other, which ``weighed`` tells apart.
     """
 
     serial: str
@@ -55,6 +57,11 @@ class BenchRecord:
     repeats: Mapping[str, bench.readings.Repeatability]
     derived: bench.stick.Derived
     bow: bench.mass_model.Bow | None
+
+    @property
+    def weighed(self) -> bool:
+        """Whether all was weighed that its four parts follow from."""
+        return all(name in self.latest for name in PARTS_FROM)
 
     @property
     def newest(self) -> dict[str, BenchReading]:
@@ -142,12 +149,13 @@ def _in_si(latest: Mapping[str, bench.readings.Measured]) -> dict[str, bench.rea
 
 
 def _parts(latest: Mapping[str, bench.readings.Measured]) -> bench.mass_model.Bow | None:
-    names = ("mass_g", "balance_mm", "length_mm", "frog_mass_g", "hair_mass_g", "hair_length_mm")
-    if not all(name in latest for name in names):
+    if not all(name in latest for name in PARTS_FROM):
         return None
-    mass, balance, length, frog, hair, free = (latest[name].value * 1e-3 for name in names)
+    mass, balance, length, frog, hair, free = (latest[name].value * 1e-3 for name in PARTS_FROM)
     try:
-        return bench.mass_model.from_bench(mass, balance, length, frog, hair, frog_m=FROG_MIDDLE_M, hair_m=free)
+        return bench.mass_model.from_bench(
+            mass, balance, length, frog, hair, frog_m=FROG_MIDDLE_M, hair_m=free, taper=bench.mass_model.STICK_TAPER
+        )
     except ValueError:
         return None
 
