@@ -282,7 +282,7 @@ def _into_columns(
             value = _rounded(follows)
         else:
             continue
-        if not (empty_only and getattr(bow, name) is not None):
+        if read is not None or not (empty_only and getattr(bow, name) is not None):
             setattr(bow, name, value)
     session.flush()
 
@@ -302,7 +302,7 @@ def _rounded(value: bench.readings.Measured) -> float:
 
 
 def fill_columns(session: Session, serials: Iterable[str]) -> None:
-    """Write what follows from the readings of copies into those of their columns that are empty."""
+    """Write what was read of copies into their columns, and what only follows from readings into those that are empty."""
     wanted, repeats = sorted(set(serials)), repeatabilities(session)
     for start in range(0, len(wanted), 500):
         part = wanted[start : start + 500]

@@ -61,7 +61,7 @@ def fit(asked: argparse.Namespace, settings: Settings) -> int:
         else:
             token = os.environ.get(fit_runs.TOKEN)
             progress = bar() if sys.stderr.isatty() else None
-            for line in (fit_runs.run(database, token) if token else fits.fit(database, progress)).lines:
+            for line in fit_runs.run(database, token, progress).lines:
                 print(line)
     return 0
 

@@ -54,7 +54,7 @@ def tiers(session: Session) -> tuple[TierChoice, ...]:
 # Bows
 
 
-def add(session: Session, user: int, reach: Scope, texts: Mapping[str, str], haired: str = "") -> str:
+def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, str], haired: str = "") -> str:
     """Add a bow and return its serial.
 
     Parameters
@@ -97,7 +97,7 @@ def facts(session: Session, scope: Scope, serial: str) -> dict[str, str]:
     return {name: cells.unguarded(getattr(bow, name)) for name in FACTS if name not in measured}
 
 
-def correct(session: Session, user: int, scope: Scope, serial: str, texts: Mapping[str, str], seen: str) -> bool:
+def correct(session: Session, user: int | None, scope: Scope, serial: str, texts: Mapping[str, str], seen: str) -> bool:
     """Correct what is known of a bow; return False where it is so already. ``seen``: `written` of what stood there before.
 
     Raises `InvalidInputError` as `load` does, `ConflictError` where somebody else corrected it meanwhile.
@@ -133,7 +133,7 @@ def may_remove(session: Session, scope: Scope, serial: str) -> bool:
     return session.scalar(added.where(entry.at > now() - TO_UNDO).limit(1)) is not None
 
 
-def remove(session: Session, user: int, scope: Scope, serial: str) -> None:
+def remove(session: Session, user: int | None, scope: Scope, serial: str) -> None:
     """Take a bow out that was added by mistake, with its readings and events; raises `ConflictError` where it is too late."""
     bow = stock.own(session, scope, serial)
     sentence = _("{copy} cannot be taken out any more; say of it that it is withdrawn.")
@@ -186,7 +186,14 @@ def prices(session: Session, slug: str, dealer: str | None) -> TierPrices:
 
 
 def set_price(
-    session: Session, user: int, scope: Scope, slug: str, dealer: str | None, price: str, currency: str, seen: str
+    session: Session,
+    user: int | None,
+    scope: Scope,
+    slug: str,
+    dealer: str | None,
+    price: str,
+    currency: str,
+    seen: str,
 ) -> bool:
     """Set a tier's own price, or a dealer's; an empty one takes it back. Return False where it is so already.
 
@@ -199,6 +206,8 @@ def set_price(
     """
     if not scope.covers(dealer):
         raise NotFoundError
+    # Held before it is read, so that of two at once the second sees what the first has set.
+    session.execute(select(tables.Tier).where(tables.Tier.slug == slug).with_for_update(key_share=True)).all()
     before = prices(session, slug, dealer)
     was = (before.dealers_price, before.dealers_currency) if dealer else (before.price, before.price_currency)
     told = {"price": price, "currency": currency if price else ""}
@@ -231,7 +240,7 @@ def question_day(session: Session, serial: str, on: dt.date, field: str) -> None
         raise InvalidInputError([(field, sentence.format(day=formats.day(first)))])
 
 
-def take_back(session: Session, user: int, scope: Scope, serial: str, what: Mapping[str, str]) -> None:
+def take_back(session: Session, user: int | None, scope: Scope, serial: str, what: Mapping[str, str]) -> None:
     """Take back what was recorded as done, ``event`` on the day ``on``; raises `ConflictError` where it is recorded no more."""
     bow, event = stock.own(session, scope, serial), tables.Event
     same = (event.copy == serial, event.event == what["event"], cast(event.on, String) == what["on"])

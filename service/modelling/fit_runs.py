@@ -1,4 +1,4 @@
-"""A fit that was asked for at the desk: in a process of its own, one at a time, and what became of it.
+"""A fit that was asked for, at the desk or by the command: in a process of its own, one at a time, and what became of it.
 
 The row of `Duty` named `FIT` tells of the latest. The process says every few seconds that it is at work; one that has not for
 `STALE` is gone, whatever ended it.
@@ -33,7 +33,7 @@ Launch = Callable[[Database, str], None]
 
 @dataclass(frozen=True, slots=True)
 class FitRun:
-    """The latest fit asked for. ``by``: None where the account is gone; ``failed``: why there is no version; ``done`` of ``steps``."""
+    """The latest fit asked for. ``by``: whose account, None where it is gone or a command asked; ``failed``: why there is no version; ``done`` of ``steps``."""
 
     begun_at: dt.datetime
     ended_at: dt.datetime | None
@@ -56,7 +56,7 @@ def latest(session: Session) -> FitRun | None:
     if row is None:
         return None
     told, gone = row.counts, row.ended_at is None and not _at_work(row)
-    user = session.get(User, told["user"])
+    user = session.get(User, told["user"]) if told["user"] is not None else None
     return FitRun(
         begun_at=row.begun_at,
         ended_at=dt.datetime.fromisoformat(told["seen"]) if gone else row.ended_at,
@@ -73,8 +73,11 @@ def _at_work(row: Duty) -> bool:
     return abs(now() - dt.datetime.fromisoformat(row.counts["seen"])) < STALE
 
 
-def begin(session: Session, user: int) -> str:
-    """Take down that a fit is asked for and return the token it is known by; raises `ConflictError` where one goes on."""
+def begin(session: Session, user: int | None) -> str:
+    """Take down that a fit is asked for and return the token it is known by; raises `ConflictError` where one goes on.
+
+    ``user``: one of the staff; None: a command, which no record tells of.
+    """
     already = _("A fit is going on already; wait for its end.")
     row = session.get(Duty, FIT, with_for_update=True, populate_existing=True)
     if row is not None and row.ended_at is None and _at_work(row):
@@ -90,7 +93,8 @@ def begin(session: Session, user: int) -> str:
             session.flush()
     except IntegrityError:
         raise ConflictError(already) from None
-    audit.record(session, user, audit_events.FIT_ASKED, "model", dealer=None)
+    if user is not None:
+        audit.record(session, user, audit_events.FIT_ASKED, "model", dealer=None)
     return token
 
 
@@ -103,8 +107,18 @@ def _tell(database: Database, token: str, *, ends: bool = False, **told: Any) ->
             row.ended_at = now() if ends else None
 
 
-def run(database: Database, token: str) -> fits.FitResult:
-    """Do the fit of a token, and take down while it goes on that it does, and at last what became of it."""
+def run(database: Database, token: str | None, watch: fits.Progress | None = None) -> fits.FitResult:
+    """Do the fit of a token, None: one of a command's own; take down while it goes on that it does, and at last what became of it.
+
+    Raises `ConflictError` where another goes on, or nothing can be fitted.
+    """
+    if token is None:
+        with database.writing() as session:
+            token = begin(session, None)
+    return _done(database, token, watch)
+
+
+def _done(database: Database, token: str, watch: fits.Progress | None) -> fits.FitResult:
     over = Event()
     steps: dict[str, Any] = {"done": 0, "steps": 0}
 
@@ -117,6 +131,8 @@ def run(database: Database, token: str) -> fits.FitResult:
 
     def progress(done: int, all_steps: int) -> None:
         steps.update(done=done, steps=all_steps)
+        if watch:
+            watch(done, all_steps)
 
     beating = Thread(target=beat, daemon=True)
     beating.start()
@@ -127,6 +143,9 @@ def run(database: Database, token: str) -> fits.FitResult:
         raise
     except Exception:
         _tell(database, token, ends=True, failed=BROKEN)
+        raise
+    except BaseException:  # whoever began it at a terminal ended it there
+        _tell(database, token, ends=True, failed=ENDED)
         raise
     finally:
         over.set()

@@ -1,6 +1,6 @@
 """What a folder would change: each row new, the same as stored, changed, or in conflict with what is stored."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 
@@ -136,16 +136,28 @@ def _changed_trials(sheet: CsvTable, known: StoredRecords, *, replace: bool) -> 
 
 
 def _latest_readings(parsed: Parsed, known: StoredRecords) -> dict[tuple[str, str], float]:
-    """Find the latest reading of every quantity that a copy's row shows, of the copies concerned; of one day's, the last by method."""
-    readings = known.readings | {
-        key_of(kinds.BENCH, row): merged(parsed.sheet(kinds.BENCH), row, None) for row in parsed.sheet(kinds.BENCH).rows
-    }
-    in_order = sorted(readings.values(), key=lambda reading: (reading["date"], reading["method"]))
-    return {
-        (reading["copy"], reading["quantity"]): reading["value"]
-        for reading in in_order
-        if reading["quantity"] in BENCH_COLUMNS
-    }
+    """Find what every quantity that a copy's row shows has to be, of the copies concerned: the latest reading of the bench.
+
+    Of one day's the one kept last (`bench.records`); those of a file, whose rows say no order, are kept by method. Where a file
+    brings nothing later than is known, a stored copy shows it already, or what follows from later readings of other quantities.
+    """
+    sheet = parsed.sheet(kinds.BENCH)
+    rows = sorted((merged(sheet, row, None) for row in sheet.rows), key=lambda reading: str(reading["method"]))
+    in_order = dict(sorted(known.readings.items(), key=lambda each: each[1]["kept"]))
+    before = _newest(in_order.values())
+    after = _newest((in_order | {tuple(row[name] for name in kinds.BENCH.key): row for row in rows}).values())
+    found = {}
+    for (serial, column), reading in after.items():
+        shown_now, was = known.copies.get(serial, {}).get(column), before.get((serial, column), {})
+        is_known = all(was.get(name) == reading[name] for name in ("date", "method", "value"))
+        found[serial, column] = shown_now if is_known and shown_now is not None else reading["value"]
+    return found
+
+
+def _newest(readings: Iterable[Values]) -> dict[tuple[str, str], Values]:
+    """Return by copy and quantity the latest of readings that come in the order they were kept in."""
+    in_order = sorted(readings, key=lambda reading: reading["date"])
+    return {(each["copy"], each["quantity"]): each for each in in_order if each["quantity"] in BENCH_COLUMNS}
 
 
 def _show_latest(parsed: Parsed, latest: Mapping[tuple[str, str], float]) -> list[str]:

@@ -120,7 +120,8 @@ def _copies() -> Statement:
 def _bench() -> Statement:
     reading = BenchReading
     statement = select(
-        *(reading.copy, reading.on.label("date"), reading.quantity, reading.value, reading.method, reading.by)
+        *(reading.copy, reading.on.label("date"), reading.quantity, reading.value, reading.method, reading.by),
+        reading.id.label("kept"),
     )
     return statement.order_by(reading.copy, reading.on, reading.quantity, reading.method), reading.copy
 

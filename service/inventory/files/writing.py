@@ -88,7 +88,7 @@ def _copies_of(plan: Plan) -> set[str]:
 
 
 def _reading(values: Values) -> Values:
-    return {name: value for name, value in _renamed(values, date="on").items() if name != "unit"}
+    return {name: value for name, value in _renamed(values, date="on").items() if name not in ("unit", "kept")}
 
 
 def _write_history(session: Session, plan: Plan) -> None:

@@ -245,6 +245,30 @@ def test_the_latest_reading_of_a_day_is_the_one_taken_last(shop: Shop) -> None:
     assert record.latest["mass_g"].value == 130.2
 
 
+@pytest.mark.parametrize("file", ["bench.csv", "copies.csv"])
+def test_what_the_bench_shows_stays_when_the_same_comes_in_as_a_file(shop: Shop, tmp_path: Path, file: str) -> None:
+    for name, value in (("scale", "130.4"), ("balance", "130.2")):
+        post(shop, bench(), on="2026-03-02", mass_g=value, **{"with-mass_g": name})
+    # The stiffness that was read is older than the one that follows.
+    post(shop, bench(), on="2026-03-01", stiffness_n_per_m="900")
+    post(shop, bench(), on="2026-03-03", load_n="10", deflection_mm="10")
+    was = copy_of(shop)
+    assert was.mass_g == 130.2
+    assert was.stiffness_n_per_m == pytest.approx(1000, abs=10)
+    cells = f"{BOWS[0]},{was.tier},{was.hold},130.2,{was.stiffness_n_per_m}"
+    text = {
+        "bench.csv": shop.adviser.get(f"{bench()}/file").text,
+        "copies.csv": f"copy,tier,hold,mass_g,stiffness_n_per_m\n{cells}\n",
+    }
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / file).write_text(text[file], encoding="utf-8")
+    with shop.desk.database.writing() as session:
+        report = load(session, tmp_path / "in")
+    now = copy_of(shop)
+    assert (tuple(report.problems), report.notes) == ((), ())
+    assert (now.mass_g, now.stiffness_n_per_m) == (was.mass_g, was.stiffness_n_per_m)
+
+
 def test_repeats_tell_how_well_readings_repeat(shop: Shop) -> None:
     for serial in BOWS[:2]:
         post(shop, bench(serial), mass_g="130.0 130.2 130.4", **{"with-mass_g": "scale"})

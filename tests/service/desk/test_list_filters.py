@@ -5,6 +5,7 @@ import datetime as dt
 import io
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 from sqlalchemy import update
@@ -251,3 +252,22 @@ def test_the_stock_is_narrowed_paged_and_saved_and_names_nobody(shop: Shop, monk
             met += cells(page)
         assert met == [row[0] for row in file]
         assert len(met) == len(set(met)) == 11
+
+
+@pytest.mark.parametrize("text", ["%", "_", "\N{VIOLIN}", "\x1b[2J\u202e", "a" * 10_000, "'; --", "½ ﬁ"])
+def test_whatever_is_typed_is_looked_for_and_steers_nothing(shop: Shop, text: str) -> None:
+    shop.compose()
+    owner = shop.desk.sign_in("owner")
+    for where, name in (
+        ("/desk/enquiries?show=all", "search"),
+        ("/desk/trials?order=oldest", "search"),
+        ("/desk/players?instrument=double_bass", "search"),
+        ("/desk/stock?order=serial", "serial"),
+        ("/desk/stock?show=sold", "serial"),
+        ("/desk/mail?state=sent", "to"),
+        ("/desk/audit?order=oldest", "about"),
+        ("/desk/audit?order=oldest", "who"),
+    ):
+        page = owner.read(f"{where}&{urlencode({name: text})}")
+        assert "Shown: " in page.text, (where, name)
+        assert saved(owner, page) == [], (where, name)

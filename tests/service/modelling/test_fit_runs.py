@@ -95,6 +95,34 @@ def test_one_that_says_nothing_more_is_gone_and_holds_up_no_other(desk: Desk) ->
     assert "It is at work." in maker.read(PLACE).text
 
 
+def test_one_of_the_command_line_and_one_of_the_desk_are_never_two_at_once(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    maker = desk.sign_in("workshop")
+
+    def asked_for_meanwhile(*_given: object) -> fits.FitResult:
+        again = maker.submit(PLACE)
+        assert (again.status, "A fit is going on already" in again.text) == (409, True)
+        return fits.FitResult(8, True, ())
+
+    monkeypatch.setattr(fits, "fit", asked_for_meanwhile)
+    fit_runs.run(desk.database, None)
+    assert "Version 8 was made" in maker.read(PLACE).text
+    maker.submit(PLACE)
+    with pytest.raises(ConflictError, match="A fit is going on already"):
+        fit_runs.run(desk.database, None)
+    fit_runs._tell(desk.database, launched[-1], ends=True, failed="x")
+
+    def ended(*_given: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(fits, "fit", ended)
+    with pytest.raises(KeyboardInterrupt):
+        fit_runs.run(desk.database, None)
+    assert KILLED in maker.read(PLACE).text
+    assert "The fit has begun." in maker.submit(PLACE).text  # what was ended holds up no other
+
+
 @pytest.mark.process
 def test_a_killed_process_is_noticed_at_once(desk: Desk) -> None:
     with desk.database.writing() as session:
