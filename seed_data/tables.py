@@ -32,7 +32,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "runs": (
         *("trial", "player", "dealer", "date", "instrument", "hold", "strings", "string_length_mm", "settings"),
         *("budget", "currency", "priorities", "wish_mass", "wish_tone", "place", "blinding", "instrument_used"),
-        *("rater", "position", "copy", *CRITERIA, "carrying", "note"),
+        *("rater", "position", "copy", *CRITERIA, "carrying", "clean_strokes", "strokes", "note"),
     ),
     "outcomes": ("trial", "date", "outcome", "copy", "reason"),
 }

@@ -27,7 +27,7 @@ from service.core.limits import Ledger, RateLimit
 from service.core.signed_links import Signer
 from service.dealers import embedding, key_check, website_routes
 from service.desk import desk_routes, staff_routes
-from service.devices import link_pages, offline_page, sheets_api, tablet_doors
+from service.devices import link_pages, offline_page, sheets_api, stroke_pages, tablet_doors
 from service.form import embed, form_routes
 from service.inventory import inventory_api, uploads
 from service.mail import mail_links, outbox_page
@@ -171,6 +171,7 @@ def _routes() -> tuple[BaseRoute, ...]:
     for router in (
         form_routes.router,
         tablet_doors.router,
+        stroke_pages.router,
         link_pages.router,
         desk_routes.router,
         offline_page.router,

@@ -12,11 +12,16 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from model.bench.physics import positive
+from model.domain.vocabulary import Instrument
 
 Factor = Literal["speed", "force", "contact", "tilt"]
 FACTORS: tuple[Factor, ...] = ("speed", "force", "contact", "tilt")
 """A to D. Low and high: slow and fast, light and firm, towards the bridge and towards the fingerboard, flat hair and tilted."""
 CLEAN, NOISY, BROKEN = 0, 1, 2
+MARKS = ("clean", "noisy", "broken")
+"""What a stroke is marked as, by its number."""
+NOT_PLAYED = "?"
+"""Where a stroke was not played, in the text of eight."""
 STROKES = 8
 TOLD = 0.5
 """From which main effect on, in steps of 0 clean, 1 noisy, 2 broken, a bow is called narrow that way (a judgement, no source)."""
@@ -96,10 +101,68 @@ def effects(broken: Sequence[int]) -> StrokeEffects:
     )
 
 
+Marks = tuple[int | None, ...]
+"""(8,) of 0 clean, 1 noisy, 2 broken, in the design's order; None: not played."""
+
+
+def as_text(marks: Sequence[int | None]) -> str | None:
+    """Return marks as they are kept, such as '0 0 2 0 1 0 0 ?'; None where no stroke was played."""
+    eight = (*marks, *(None for _ in range(STROKES - len(marks))))
+    return (
+        " ".join(NOT_PLAYED if mark is None else str(mark) for mark in eight) if eight.count(None) < STROKES else None
+    )
+
+
+def from_text(text: str | None) -> Marks:
+    """Return the marks that `as_text` wrote, or the same without the blanks; eight times None where there are none.
+
+    Raises
+    ------
+    ValueError
+        Not eight, or another sign.
+    """
+    signs = "".join((text or NOT_PLAYED * STROKES).split())
+    if len(signs) != STROKES or not set(signs) <= {NOT_PLAYED, "0", "1", "2"}:
+        msg = f"strokes: got {text!r}, expected eight of 0 (clean), 1 (noisy), 2 (broken) or {NOT_PLAYED} (not played)"
+        raise ValueError(msg)
+    return tuple(None if sign == NOT_PLAYED else int(sign) for sign in signs)
+
+
+def clean_strokes(marks: Marks) -> int | None:
+    """Return how many of eight strokes were clean; None where not all of them were played."""
+    return None if None in marks else marks.count(CLEAN)
+
+
 def contact_points(string_length_m: float) -> tuple[float, float]:
     """Return metres from the bridge of the two contact points, towards the bridge and towards the fingerboard."""
     length = positive(string_length_m, "string_length_m", "the sounding length in metres, such as 0.328")
     return length * CONTACT[0], length * CONTACT[1]
+
+
+class UsualStrings(NamedTuple):
+    """What the picture of the bow-force limits takes for an instrument: sounding length, hair played on, impedance of a middle string."""
+
+    length_m: float
+    hair_m: float
+    impedance_kg_s: float
+
+
+USUAL: dict[Instrument, UsualStrings] = {
+    Instrument.VIOLIN: UsualStrings(0.328, 0.62, 0.25),
+    Instrument.VIOLA: UsualStrings(0.375, 0.62, 0.3),
+    Instrument.CELLO: UsualStrings(0.695, 0.58, 0.8),
+    Instrument.DOUBLE_BASS: UsualStrings(1.05, 0.54, 2.2),
+}
+"""Lengths as makers of strings give them; impedances amid those of string sets on sale; the double bass's by order of magnitude."""
+FRICTION_DIFFERENCE = 0.4
+"""Static less sliding friction of rosined hair (within the worked examples around Schelleng's limits; a judgement)."""
+BRIDGE_LOSS = 200.0
+"""The bridge's resistance in impedances of the string (likewise; a judgement)."""
+
+
+def string_m(instrument: Instrument, string_mm: float | None) -> float:
+    """Return the sounding length of the strings in metres: the player's in millimetres, else the instrument's usual one."""
+    return string_mm / 1000 if string_mm else USUAL[instrument].length_m
 
 
 class ForceLimits(NamedTuple):
@@ -133,3 +196,9 @@ def force_limits(
     d = positive(friction_difference, "friction_difference", "static less sliding friction, such as 0.5")
     r = positive(bridge_loss_kg_s, "bridge_loss_kg_s", "the bridge's resistance in kilograms a second, such as 60")
     return ForceLimits(z**2 * v / (2.0 * r * beta**2 * d), 2.0 * z * v / (beta * d))
+
+
+def usual_limits(instrument: Instrument, speed_m_s: float, beta: float) -> ForceLimits:
+    """Return the limits on a middle string of an instrument as it usually is: an order of magnitude, never a promise."""
+    impedance = USUAL[instrument].impedance_kg_s
+    return force_limits(impedance, speed_m_s, beta, FRICTION_DIFFERENCE, BRIDGE_LOSS * impedance)

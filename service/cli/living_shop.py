@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from model.bench.playable_range import MARKS, from_text
 from model.domain.vocabulary import Place
 from service.accounts import dealer_list
 from service.accounts.dealer_list import DealerInfo
@@ -184,7 +185,16 @@ def _sheet(told: Told, slot: SlotRow, copy: str | None, bows: tuple[str, ...]) -
     """Return the sheet of one place in the order; of bows beyond those told the last marks stand."""
     marks = told["own"] if copy is None else told["marks"][min(bows.index(copy), len(told["marks"]) - 1)]
     place = {"position": slot.position, "letter": slot.letter or "", "rater": "player", "revision": 1}
-    return place | {"ratings": dict(zip(told["rated"], marks, strict=True))}
+    return place | {"ratings": dict(zip(told["rated"], marks, strict=True)), "strokes": _strokes(told, copy, bows)}
+
+
+def _strokes(told: Told, copy: str | None, bows: tuple[str, ...]) -> list[str | None] | None:
+    """Return how the strokes of a bow were marked, None where the trial had none."""
+    if "strokes" not in told:
+        return None
+    of_bows = told["strokes"]["bows"]
+    text = told["strokes"]["own"] if copy is None else of_bows[min(bows.index(copy), len(of_bows) - 1)]
+    return [None if mark is None else MARKS[mark] for mark in from_text(text)]
 
 
 def _end(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...]) -> None:

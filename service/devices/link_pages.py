@@ -100,6 +100,8 @@ async def answer(request: Request, token: str, position: int, form: Form, links:
         return _bow(request, token, seat, screen, slot, Typed(form, {OVERALL: _(fault)}), status=422)
     may_help = {"yes": True, "no": False}.get(next(iter(form.get("may_help", ())), ""))
     plain_sheets.record(session, seat, slot, ratings, next(iter(form.get("note", ())), "")[:1000], may_help)
+    if "strokes" in form.get("then", ()):
+        return RedirectResponse(f"/play/{token}/{position}/strokes", 303)
     remaining = [each["position"] for each in screen["slots"] if each["position"] > position]
     return RedirectResponse(f"/play/{token}/{remaining[0]}" if remaining else f"/play/{token}", 303)
 

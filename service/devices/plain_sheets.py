@@ -1,12 +1,13 @@
 """Sheets filled in as plain forms, from a link, without a script: the service keeps the revisions that a script would."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.bench import playable_range
 from service import tables
 from service.core.errors import NotFoundError
 from service.questionnaire.sheet_fields import SheetIn, check_sheet
@@ -47,22 +48,43 @@ def record(
     NotFoundError : the trial is gone.
     """
     last = filled(session, seat, slot["position"])
-    sheet = _sheet(seat, slot, ratings, note, last.revision + 1 if last else 1)
+    sheet = _sheet(seat, slot, last, ratings, note, playable_range.from_text(last.strokes if last else None))
     sheet = sheet.model_copy(update={"model_consent": may_help})
     if last is not None and (last.ratings, last.note) == (dict(sheet.ratings), sheet.note):
         return None
-    run = run_of(seat, slot["position"])
+    return _kept(session, seat, sheet)
+
+
+def mark(session: Session, seat: SeatInfo, slot: Mapping[str, Any], marks: Sequence[int | None]) -> None:
+    """Keep how a bow's strokes are marked, beside what its form says; the same again is no new revision."""
+    last = filled(session, seat, slot["position"])
+    sheet = _sheet(seat, slot, last, last.ratings if last else {}, (last.note or "") if last else "", marks)
+    if last is None or last.strokes != sheet.kept_strokes:
+        _kept(session, seat, sheet)
+
+
+def _kept(session: Session, seat: SeatInfo, sheet: SheetIn) -> sheets.Stored:
+    run = run_of(seat, sheet.position)
     return sheets.record(session, seat.dealer, seat.trial, run, sheet, f"link {seat.id}", closed=seat.closed)
 
 
-def _sheet(seat: SeatInfo, slot: Mapping[str, Any], ratings: Mapping[str, Any], note: str, revision: int) -> SheetIn:
+def _sheet(
+    seat: SeatInfo,
+    slot: Mapping[str, Any],
+    last: tables.Sheet | None,
+    ratings: Mapping[str, Any],
+    note: str,
+    marks: Sequence[int | None],
+) -> SheetIn:
+    played = [None if each is None else playable_range.MARKS[each] for each in marks]
     return check_sheet(
         {
-            "revision": revision,
+            "revision": last.revision + 1 if last else 1,
             "position": slot["position"],
             "letter": slot["letter"],
             "rater": seat.rater,
             "ratings": dict(ratings),
+            "strokes": played if any(played) else None,
             "note": note or None,
             "rated_at": dt.datetime.now(dt.UTC),
         }

@@ -156,6 +156,8 @@ def _run(row: Run) -> Json:
         "own_bow": row.copy is None,
         "ratings": ratings,
         "cannot_tell": row.cannot_tell.split(),
+        "strokes": row.strokes,
+        "clean_strokes": row.clean_strokes,
         "note": row.note,
     }
 
@@ -167,6 +169,7 @@ def _sheet(row: Sheet) -> Json:
         "rater": row.rater,
         "revision": row.revision,
         "ratings": row.ratings,
+        "strokes": row.strokes,
         "note": row.note,
         "rated": row.rated_at and _moment(row.rated_at),
         "received": _moment(row.received_at),

@@ -25,6 +25,7 @@ from pydantic import (
 )
 from pydantic_core import ErrorDetails
 
+from model.bench import playable_range
 from model.domain.vocabulary import CARRYING, CRITERIA
 from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import N_, _
@@ -89,7 +90,10 @@ class SheetIn(Body):
                     "rated_at": "2026-11-30T12:30:00Z",
                 }
             ],
-            **rule({"rater": {"const": "player"}}, {"properties": {"ratings": {"properties": {CARRYING: False}}}}),
+            "allOf": [
+                rule({"rater": {"const": "player"}}, {"properties": {"ratings": {"properties": {CARRYING: False}}}}),
+                rule({"rater": {"const": "listener"}}, {"properties": {"strokes": {"type": "null"}}}),
+            ],
         }
     )
 
@@ -106,6 +110,15 @@ class SheetIn(Body):
         SchemaWords({"propertyNames": {"enum": list(_RATED)}}),
         Field(description=N_("an object of criteria, each with a whole number from 1 to 7 or cannot_tell")),
     ]
+    strokes: Annotated[
+        list[Literal["clean", "noisy", "broken"] | None] | None,
+        Field(
+            max_length=playable_range.STROKES,
+            description=N_(
+                "a list of at most eight strokes, each clean, noisy, broken or null where it was not played"
+            ),
+        ),
+    ] = None
     note: Annotated[StrictStr | None, AfterValidator(lambda text: _printable(text) or None if text else None)] = Field(
         default=None, max_length=2000, description=N_("a text of at most 2000 characters, or null")
     )
@@ -129,9 +142,24 @@ class SheetIn(Body):
             raise refusal(N_("Got carrying from the player; only a listener across the room can rate it."))
         return ratings
 
+    @field_validator("strokes")
+    @classmethod
+    def _players(cls, strokes: list[str | None] | None, info: ValidationInfo) -> list[str | None] | None:
+        if strokes is not None and info.data.get("rater") == "listener":
+            raise refusal(N_("Got strokes from a listener; only the player can mark them."))
+        return strokes
+
+    @property
+    def kept_strokes(self) -> str | None:
+        """The strokes as they are kept, None where none was played."""
+        marks = playable_range.MARKS
+        return playable_range.as_text([None if each is None else marks.index(each) for each in self.strokes or ()])
+
     def digest(self) -> str:
         """Return the SHA-256 of what was rated; when it was sent is no part of it, so that sending again is no other sheet."""
         told = self.model_dump(mode="json", exclude={"sent_at", "rated_at", "model_consent"})
+        if not told["strokes"]:
+            del told["strokes"]  # a sheet of a screen that knows of none is the same sheet
         told["rated_at"] = self.rated_at.astimezone(UTC).isoformat()
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
@@ -215,6 +243,8 @@ def _sentence(form: type[BaseModel], detail: ErrorDetails) -> str:
 def _expected(form: type[BaseModel], loc: tuple[int | str, ...]) -> str:
     if len(loc) > 1 and loc[0] == "ratings":
         return _("a whole number from 1 to 7, or cannot_tell")
+    if len(loc) > 1 and loc[0] == "strokes":
+        return _("clean, noisy, broken or null")
     field = form.model_fields[str(loc[0])]
     return _(field.description) if field.description else ""
 

@@ -97,7 +97,8 @@ class Trial(Base):
 class Run(Base):
     """One bow played once, as one rater rated it. ``copy`` None: the own bow.
 
-    A rating is 1 to 7; None was not asked, or, where its name stands in ``cannot_tell``, could not be told.
+    A rating is 1 to 7; None was not asked, or, where its name stands in ``cannot_tell``, could not be told. ``strokes``: the
+    playable range as `model.bench.playable_range.as_text` writes it; ``clean_strokes``: how many of all eight were clean.
     """
 
     __tablename__ = "runs"
@@ -108,6 +109,7 @@ class Run(Base):
         one_of("rater", RATERS),
         *(rating(name) for name in RATED),
         CheckConstraint("carrying IS NULL OR rater = 'listener'", name="carrying_by_listener"),
+        CheckConstraint("clean_strokes BETWEEN 0 AND 8", name="clean_strokes"),
         Index(None, "copy"),
     )
 
@@ -127,6 +129,8 @@ class Run(Base):
     tone: Mapped[int | None] = mapped_column(SmallInteger)
     carrying: Mapped[int | None] = mapped_column(SmallInteger)
     cannot_tell: Mapped[str] = mapped_column(String, default="")
+    clean_strokes: Mapped[int | None] = mapped_column(SmallInteger)
+    strokes: Mapped[str | None] = mapped_column(String)
     note: Mapped[str | None] = mapped_column(Text)
     rated_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 

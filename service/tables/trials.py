@@ -217,6 +217,7 @@ class Sheet(Base):
     rater: Mapped[str] = mapped_column(String)
     revision: Mapped[int] = mapped_column(Integer)
     ratings: Mapped[dict[str, Any]] = mapped_column(JSON)
+    strokes: Mapped[str | None] = mapped_column(String)
     note: Mapped[str | None] = mapped_column(Text)
     rated_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     received_at: Mapped[dt.datetime] = mapped_column(Moment)

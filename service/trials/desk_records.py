@@ -163,6 +163,7 @@ class SheetRow:
     counts: bool
     ratings: Mapping[str, Any]
     note: str | None
+    strokes: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from service.advice import words
 from service.core import formats, phrases
 from service.core.language import N_, _
 from service.trials import desk_lines, trial_words
+from service.trials import strokes as stroke_words
 from service.trials.desk_reads import CaseRow, SlotRow, TrialPage
 from service.trials.trial_page import insured, seat
 
@@ -90,6 +91,16 @@ def place(slot: SlotRow, everything: int) -> str:
 def bow(slot: SlotRow) -> str:
     """Name the bow of a place."""
     return _("Your own bow") if slot.own else trial_words.bow_name((slot.letter,), own=False)
+
+
+def strokes(trial: TrialPage) -> list[str]:
+    """Return the strokes of the playable range in a line each, by their numbers."""
+    return stroke_words.short(trial.row.instrument, trial.answers.get("string_length_mm"))
+
+
+def stroke_order(trial: TrialPage, slot: SlotRow) -> list[int]:
+    """Return the numbers of a bow's strokes in the order in which they are played."""
+    return [number + 1 for number in stroke_words.order(trial.row.key, slot.position, slot.letter)]
 
 
 # Of the letters and the key

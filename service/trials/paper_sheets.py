@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.bench.playable_range import MARKS, STROKES, from_text
 from service import tables
 from service.core import audit_events, formats
 from service.core.errors import ConflictError, InvalidInputError
@@ -19,9 +20,11 @@ from service.core.language import _
 from service.core.moments import now
 from service.players.trial_access import claimed
 from service.questionnaire import sheet_fields
+from service.questionnaire.parsing import shown
 from service.questionnaire.sheet_fields import CANNOT_TELL, SheetIn
 from service.trials import sheets
 from service.trials.shared import noted, require_state
+from service.trials.strokes import order
 
 SENDER = "paper: "
 """Before the name of who typed a sheet in, in the place of the screen that sent it."""
@@ -30,12 +33,16 @@ _UNTELLABLE = ("?", "？")
 
 @dataclass(frozen=True, slots=True)
 class PaperLine:
-    """One bow's line of a paper sheet as it was typed; ``position`` names its fields, ``letter`` '' is the own bow."""
+    """One bow's line of a paper sheet as it was typed; ``position`` names its fields, ``letter`` '' is the own bow.
+
+    ``strokes``: a sign for each stroke, in the order in which the bow's are printed.
+    """
 
     position: int
     letter: str
     marks: Mapping[str, str]
     note: str
+    strokes: str = ""
 
 
 def run_of(rater: str, position: int) -> str:
@@ -63,11 +70,16 @@ def enter(
     kept = list(
         session.scalars(select(tables.Sheet).where(tables.Sheet.trial == trial.id, tables.Sheet.rater == rater))
     )
-    found = _checked(kept, rater, on, lines)
+    found = _checked(kept, key, rater, on, lines)
     flags: set[str] = set()
     for sheet in found:
         run = run_of(rater, sheet.position)
-        flags |= set(sheets.record(session, dealer, key, run, sheet, f"{SENDER}{name}").flags)
+        stored = sheets.record(session, dealer, key, run, sheet, f"{SENDER}{name}")
+        if stored.flags == ("other_device",) and _adds_strokes(kept, sheet):
+            # What counts stays as it is, and the strokes come to it: there is nothing for staff to choose.
+            sheets.count(session, user, dealer, key, _row_of(session, trial.id, run, sheet.revision))
+        else:
+            flags |= set(stored.flags)
     if found:
         places = [sheet.position for sheet in found]
         noted(session, user, dealer, audit_events.SHEETS_TYPED, f"trial {key}", rater=rater, places=places)
@@ -81,19 +93,36 @@ def _require_day(first: dt.date, on: dt.date) -> None:
         raise InvalidInputError([("on", _("This day is still to come."))])
 
 
-def _checked(kept: Sequence[tables.Sheet], rater: str, on: dt.date, lines: Sequence[PaperLine]) -> list[SheetIn]:
+def _adds_strokes(kept: Sequence[tables.Sheet], sheet: SheetIn) -> bool:
+    """Say whether a typed sheet says the same as the one that counts at its place, and strokes besides."""
+    said = (sheet.letter, sheet.ratings, sheet.note)
+    counting = (each for each in kept if each.counts and each.position == sheet.position and each.strokes is None)
+    return any((each.letter, each.ratings, each.note) == said for each in counting)
+
+
+def _row_of(session: Session, trial: int, run: str, revision: int) -> int:
+    sheet = tables.Sheet
+    of_run = select(sheet.id).where(sheet.trial == trial, sheet.run == run, sheet.revision == revision)
+    return session.scalars(of_run.order_by(sheet.id.desc()).limit(1)).one()
+
+
+def _checked(
+    kept: Sequence[tables.Sheet], key: str, rater: str, on: dt.date, lines: Sequence[PaperLine]
+) -> list[SheetIn]:
     """Return the sheets that say something new; raises `InvalidInputError` with every mark that is none."""
     found, wrong = [], []
     for line in lines:
         before = newest(kept, run_of(rater, line.position))
         try:
-            sheet = _sheet(line, rater, on, before.revision + 1 if before else 1)
+            sheet = _sheet(line, key, rater, on, before.revision + 1 if before else 1)
+            if sheet.kept_strokes and not sheet.ratings:
+                sheet = _with_what_counts(kept, sheet)
         except InvalidInputError as invalid:
             wrong += [
                 (f"{line.position}.{each.path.removeprefix('ratings.')}", each.message) for each in invalid.problems
             ]
             continue
-        is_blank = not sheet.ratings and not sheet.note
+        is_blank = not sheet.ratings and not sheet.note and not sheet.kept_strokes
         if not (is_blank and before is None) and not _is_known(kept, sheet, before):
             found.append(sheet)
     if wrong:
@@ -101,7 +130,15 @@ def _checked(kept: Sequence[tables.Sheet], rater: str, on: dt.date, lines: Seque
     return found
 
 
-def _sheet(line: PaperLine, rater: str, on: dt.date, revision: int) -> SheetIn:
+def _with_what_counts(kept: Sequence[tables.Sheet], sheet: SheetIn) -> SheetIn:
+    """Return a sheet of strokes alone with the marks and the note of the one that counts at its place."""
+    counting = next((each for each in kept if each.counts and each.position == sheet.position), None)
+    if counting is None or counting.letter != sheet.letter:
+        return sheet
+    return sheet.model_copy(update={"ratings": dict(counting.ratings), "note": sheet.note or counting.note})
+
+
+def _sheet(line: PaperLine, key: str, rater: str, on: dt.date, revision: int) -> SheetIn:
     return sheet_fields.check_sheet(
         {
             "revision": revision,
@@ -109,10 +146,36 @@ def _sheet(line: PaperLine, rater: str, on: dt.date, revision: int) -> SheetIn:
             "letter": line.letter,
             "rater": rater,
             "ratings": {name: _mark(text) for name, text in line.marks.items() if text},
+            "strokes": _strokes(line, key) if line.strokes else None,
             "note": line.note or None,
             "rated_at": f"{on.isoformat()}T00:00:00Z",
         }
     )
+
+
+def _strokes(line: PaperLine, key: str) -> list[str | None]:
+    """Return the strokes of a line in the design's order; raises `InvalidInputError` by ``strokes``."""
+    signs = line.strokes.replace(",", " ").split()
+    signs = signs if len(signs) > 1 else list("".join(signs))
+    if len(signs) > STROKES:
+        many = _("Got {count} marks; there are eight strokes, each with one mark.").format(count=len(signs))
+        raise InvalidInputError([("strokes", many)])
+    named = {"0": MARKS[0], "1": MARKS[1], "2": MARKS[2]} | dict.fromkeys(_UNTELLABLE)
+    unknown = next((sign for sign in signs if sign not in named), None)
+    if unknown is not None:
+        sentence = _("Got {sign}; expected 0 clean, 1 noisy, 2 broken, or ? where it was not played.")
+        raise InvalidInputError([("strokes", sentence.format(sign=shown(unknown)))])
+    found: list[str | None] = [None] * STROKES
+    for place, sign in zip(order(key, line.position, line.letter), signs, strict=False):
+        found[place] = named[sign]
+    return found
+
+
+def printed(strokes: str | None, key: str, position: int, letter: str) -> str:
+    """Return kept strokes as they are typed, in the order in which the bow's are printed; empty where there are none."""
+    marks = from_text(strokes)
+    signs = (_UNTELLABLE[0] if marks[place] is None else str(marks[place]) for place in order(key, position, letter))
+    return "".join(signs) if strokes else ""
 
 
 def _mark(text: str) -> int | str:
@@ -129,9 +192,12 @@ def newest(kept: Sequence[tables.Sheet], run: str) -> tables.Sheet | None:
 def _is_known(kept: Sequence[tables.Sheet], sheet: SheetIn, before: tables.Sheet | None) -> bool:
     """Say whether the same was typed before, or a screen's sheet that counts says it already."""
     if before is not None:
-        return (before.letter, before.ratings, before.note) == (sheet.letter, sheet.ratings, sheet.note)
+        said = (before.letter, before.ratings, before.note, before.strokes)
+        return said == (sheet.letter, sheet.ratings, sheet.note, sheet.kept_strokes)
     counting = next((each for each in kept if each.counts and each.position == sheet.position), None)
     if counting is None or counting.letter != sheet.letter or (sheet.note and sheet.note != counting.note):
+        return False
+    if sheet.kept_strokes not in (None, counting.strokes):
         return False
     return all(counting.ratings.get(name) == mark for name, mark in sheet.ratings.items())
 

@@ -91,7 +91,7 @@ def _line(
     form: Mapping[str, list[str]], name: str, position: int, letter: str, trial: TrialPage, rater: str
 ) -> PaperLine:
     marks = {criterion: first(form, f"{name}.{criterion}") for criterion in criteria(trial, rater)}
-    return PaperLine(position, letter, marks, first(form, f"{name}.note"))
+    return PaperLine(position, letter, marks, first(form, f"{name}.note"), " ".join(form.get(f"{name}.strokes", ())))
 
 
 def _filled(trial: TrialPage, rater: str) -> Iterator[tuple[str, list[str]]]:
@@ -102,6 +102,8 @@ def _filled(trial: TrialPage, rater: str) -> Iterator[tuple[str, list[str]]]:
         if sheet:
             yield "on", [(sheet.rated_at or sheet.received_at).date().isoformat()]
             yield f"{slot.position}.note", [sheet.note or ""]
+            typed = paper_sheets.printed(sheet.strokes, trial.row.key, slot.position, slot.letter)
+            yield f"{slot.position}.strokes", [typed]
             for name, mark in sheet.ratings.items():
                 yield f"{slot.position}.{name}", ["?" if mark == CANNOT_TELL else str(mark)]
 
@@ -147,6 +149,7 @@ def _show(
     names = {
         f"{name}.{c}": f"{bow}, {trial_words.criterion(c)}" for name, _letter, bow, _said_ in lines for c in columns
     }
+    names |= {f"{name}.strokes": f"{bow}, {_('Strokes')}" for name, _letter, bow, _said_ in lines}
     names |= {f"{OTHER}.{c}": trial_words.criterion(c) for c in columns}
     names |= {"on": _("Day"), f"letter.{OTHER}": _("Another letter")}
     page = FormPage(
@@ -166,6 +169,7 @@ def _show(
         "criteria": [(name, trial_words.criterion(name)) for name in columns],
         "lines": lines,
         "other": OTHER,
+        "plays": rater == "player",
         "cancelled": trial.row.state == "cancelled",
     }
     return desk_frame.show(at.request, at.staff, "trials/paper_sheets.html", page, status=status, notice=notice, **more)

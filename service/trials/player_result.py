@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -15,7 +15,9 @@ from service.core.signed_links import Signer
 from service.dealers import shop_card
 from service.dealers.shop_card import ShopCard
 from service.players import data_links
-from service.trials import trial_texts, whole_trial
+from service.trials import strokes, trial_texts, whole_trial
+from service.trials.desk_records import SlotRow
+from service.trials.strokes import ProbedBows
 
 PURPOSE = "result"
 LIFE = data_links.DATA_LIFE
@@ -39,6 +41,7 @@ class PlayerResult:
     ----------
     bows : by letter, the own bow last.
     outcome, kept : what came of it, and that in a sentence; None and empty while nothing is recorded.
+    probed : what the strokes of the playable range showed, None where none was played.
     kept_copy : the bow that was kept, None where none was.
     """
 
@@ -52,6 +55,7 @@ class PlayerResult:
     kept: str
     kept_copy: str | None
     card: ShopCard | None
+    probed: ProbedBows | None = None
 
 
 def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
@@ -68,6 +72,7 @@ def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
     if found is None:
         raise NotFoundError
     played, name, language = found
+    order, runs = whole_trial.every_slot(session, played.id), _runs(session, played.id)
     newest = trial_texts.newest_outcome(session, played)
     return PlayerResult(
         key=key,
@@ -75,19 +80,22 @@ def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
         dealer=dealer,
         dealer_name=name,
         language=language,
-        bows=_bows(session, played.id),
+        bows=_bows(order, runs),
         outcome=newest.outcome if newest else None,
         kept=trial_texts.kept(session, played),
         kept_copy=newest.copy if newest and newest.outcome is OutcomeKind.KEPT else None,
         card=shop_card.read(session, dealer),
+        probed=strokes.side_by_side(played, order, runs),
     )
 
 
-def _bows(session: Session, trial: int) -> tuple[LetteredBow, ...]:
+def _runs(session: Session, trial: int) -> tuple[tables.Run, ...]:
     run = tables.Run
-    asked = select(run).where(run.trial == trial, run.rater == "player", tables.newest_run())
-    given = {row.position: row for row in session.scalars(asked)}
-    order = whole_trial.every_slot(session, trial)
+    return tuple(session.scalars(select(run).where(run.trial == trial, run.rater == "player", tables.newest_run())))
+
+
+def _bows(order: Sequence[SlotRow], runs: Sequence[tables.Run]) -> tuple[LetteredBow, ...]:
+    given = {row.position: row for row in runs}
     marks: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for slot in order:
         for name in CRITERIA if slot.position in given else ():

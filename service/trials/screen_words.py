@@ -36,6 +36,11 @@ SAID: dict[str, str] = {
     "next_own": N_("Next: your own bow"),
     "next_own_listener": N_("Next: the player’s own bow"),
     "last": N_("Finish"),
+    "lettered": N_("Bow {letter}"),
+    "stroke": N_("Stroke {place} of {all}"),
+    "clean": N_("{clean} of {played} strokes clean"),
+    "probe_next": N_("Go on with the strokes"),
+    "probe_again": N_("Look at the strokes again"),
     "needed": N_("Say first how you like it as a whole, or that you cannot tell."),
     "step": N_("{number} of 7"),
     "trial_for": N_("Trial {number}, {name}"),
@@ -67,6 +72,10 @@ COUNTED: dict[str, tuple[str, str]] = {
     "waiting": (
         N_("{count} sheet waits on this device; it is safe."),
         N_("{count} sheets wait on this device; they are safe."),
+    ),
+    "missing": (
+        N_("{count} stroke is not played yet. It can be left so."),
+        N_("{count} strokes are not played yet. They can be left so."),
     ),
     "left": (N_("about {count} minute left"), N_("about {count} minutes left")),
     "bows": (

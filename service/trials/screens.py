@@ -14,7 +14,7 @@ from service.advice import playing
 from service.core import phrases
 from service.core.errors import NotFoundError
 from service.core.language import _
-from service.trials import sittings
+from service.trials import sittings, strokes
 from service.trials.screen_words import LISTENED, LISTENER_NOTES, LISTENER_WORDS
 
 MINUTES_A_BOW = 5
@@ -67,6 +67,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
     -------
     The JSON of the screen. ``rated``: positions that have a sheet already, so that another device goes on after them.
     ``sitting``: the last one, whose places these are; ``again``: the player may begin another.
+    ``probe``: the strokes of the playable range, where the player may play them (`strokes.for_screen`); null for a listener.
     ``ask_model``: the player was never asked whether the ratings may help others, and is to be, once.
 
     Raises
@@ -92,6 +93,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
         "again": again and sitting < sittings.MOST,
         "started": _told(composition.opened_at),
         "ask_model": rater == "player" and asked_at is None,
+        "probe": _probe(trial, rater, slots),
     }
 
 
@@ -151,6 +153,12 @@ def _cautions(trial: tables.Trial, rater: str) -> list[str]:
         return []
     shipping = ["shipping"] if trial.place is Place.POST else []
     return [_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care", *shipping)]
+
+
+def _probe(trial: tables.Trial, rater: str, slots: list[dict[str, Any]]) -> dict[str, Any] | None:
+    if rater == "listener":
+        return None
+    return strokes.for_screen(trial.key, trial.instrument, trial.string_length_mm, slots)
 
 
 def _rated(session: Session, trial: int, rater: str, places: Sequence[int]) -> list[int]:

@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Table, and_, bindparam, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
+from model.bench import playable_range
 from model.domain.vocabulary import Place
 from service import tables
 from service.questionnaire.sheet_fields import CANNOT_TELL
@@ -139,6 +140,7 @@ def add_run(
     ratings: Mapping[str, Any],
     note: str | None,
     played: dt.datetime,
+    strokes: str | None,
 ) -> None:
     """Put the sheet that counts into the history, in the place of the one before."""
     told = {name: value for name, value in ratings.items() if value != CANNOT_TELL}
@@ -148,6 +150,8 @@ def add_run(
         "rater": rater,
         "copy": bow,
         "cannot_tell": " ".join(sorted(set(ratings) - set(told))),
+        "strokes": strokes,
+        "clean_strokes": playable_range.clean_strokes(playable_range.from_text(strokes)),
         "note": " ".join(note.split()) if note else None,
         "rated_at": played,
         **{name: told.get(name) for name in tables.RATED},

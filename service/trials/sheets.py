@@ -128,7 +128,8 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     chosen.counts = True
     played = chosen.rated_at or chosen.received_at
     sheet_statements.add_run(
-        session, chosen.trial, chosen.position, chosen.rater, place.bow, chosen.ratings, chosen.note, played
+        *(session, chosen.trial, chosen.position, chosen.rater, place.bow, chosen.ratings, chosen.note, played),
+        strokes=chosen.strokes,
     )
     audit.record(session, user, audit_events.SHEET_CHOSEN, f"trial {key}", dealer=dealer, position=chosen.position)
     session.flush()
@@ -212,9 +213,9 @@ def _keep(session: Session, arrival: _Arrival, flags: tuple[str, ...], sender: s
         sheet_statements.uncount(session, trial, sheet.position, sheet.rater)
     if sheet.model_consent is not None and sheet.rater == "player":
         player_keys.said_with_sheet(session, trial, yes=sheet.model_consent)
-    told = sheet.model_dump(exclude={"sent_at", "model_consent"})
+    told = sheet.model_dump(exclude={"sent_at", "model_consent"}) | {"strokes": sheet.kept_strokes}
     came = {"trial": trial, "run": arrival.run, "received_at": arrival.received, "sender": sender}
     sheet_statements.add(session, told | came | {"digest": digest, "flags": " ".join(flags), "counts": counts})
     if counts:
         place = (trial, sheet.position, sheet.rater, arrival.place.bow)
-        sheet_statements.add_run(session, *place, sheet.ratings, sheet.note, arrival.played)
+        sheet_statements.add_run(session, *place, sheet.ratings, sheet.note, arrival.played, sheet.kept_strokes)

@@ -112,6 +112,7 @@ def _sheets(record: TrialRecord) -> tuple[SheetRow, ...]:
             counts=sheet.counts,
             ratings=sheet.ratings,
             note=sheet.note,
+            strokes=sheet.strokes,
         )
         for sheet in record.sheets
     )

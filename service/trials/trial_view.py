@@ -20,6 +20,7 @@ from service.trials import (
     parcel_words,
     rater_links,
     standing,
+    strokes,
     trial_page,
     trial_record,
     trial_words,
@@ -161,6 +162,9 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "stands": stands,
         "grid": criteria_grid.grid(trial, stands.scatter) if stands else None,
         "grid_words": criteria_grid,
+        "probed": strokes.side_by_side(
+            record.trial, (*trial.slots, *record.later), (run for run, _tier in record.runs)
+        ),
         "asks_key": trial.row.state == "open"
         and not record.row.revealed
         and trial.slots == trial_record.page_of(record).slots,

@@ -197,6 +197,13 @@ def _rate(session: Session, key: str, marks: tuple[int, ...], rater: str = "play
     for slot, mark in zip(_slots(session, key), marks, strict=False):
         place = {"position": slot.position, "letter": slot.letter or "", "rater": rater, "revision": 1}
         told = {"ratings": {"overall": mark, "response": mark}, "note": "speaks at once", "rated_at": now}
+        if rater == "player":
+            told["strokes"] = [
+                "broken" if mark < 5 else "clean",
+                "noisy",
+                None if mark == 6 else "clean",
+                *["clean"] * 5,
+            ]
         sheets.record(session, DEALER, key, str(uuid.uuid4()), check_sheet(place | told), "a test")
 
 

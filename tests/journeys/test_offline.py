@@ -1,16 +1,18 @@
 """A trial in bad weather, in a real browser with a real service worker: every rating given is in the database exactly once."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy import update
 
+from model.bench import playable_range
 from service import tables
 from service.core.errors import ConflictError
 from service.devices import offline_export
+from service.trials import strokes
 from tests.journeys import offline, shop
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
 from tests.service.trial_rows import OPENED
@@ -60,6 +62,17 @@ def rate(page: Page, overall: int) -> None:
     until_true(page, f"() => document.getElementById('place').textContent !== {before!r}", "another screen")
 
 
+def play_strokes(page: Page, marks: Sequence[str], first: int = 1) -> None:
+    """Mark strokes of the bow on the screen, from the one at a place of its order on."""
+    if first == 1:
+        page.click("[data-do=probe]")
+        page.click("main[data-screen=probe] ~ footer .go")
+    for number, mark in enumerate(marks, first):
+        page.wait_for_selector(f"h1:text-is('Stroke {number} of 8')")
+        page.click(f"main [data-do={mark}]")
+    page.wait_for_selector("h1:text-is('Stroke 5 of 8'), main[data-screen=probed]")
+
+
 def status_is(page: Page, beginning: str) -> None:
     until_true(page, f"() => document.getElementById('status').textContent.startsWith({beginning!r})", beginning)
 
@@ -81,6 +94,10 @@ def test_once_opened_a_trial_is_played_to_its_end_without_network(
 ) -> None:
     page = begun(tablet, trial)
     tablet.set_offline(True)
+    play_strokes(page, ("clean", "broken", "noisy", "clean"))
+    page.reload()
+    play_strokes(page, ("clean", "clean", "broken", "clean"), first=5)
+    page.click("main[data-screen=probed] ~ footer .go")
     rate(page, 3)
     status_is(page, "No network. 1 sheet waits on this device; it is safe.")
     page.close()
@@ -94,7 +111,16 @@ def test_once_opened_a_trial_is_played_to_its_end_without_network(
     assert stored(site, trial) == []
     tablet.set_offline(False)
     all_sent(page)
-    assert stored(site, trial) == [(1, 1, 3), (2, 1, 4), (3, 1, 5)]
+    assert [(run.position, run.overall, run.clean_strokes) for run in site.runs(trial)] == [
+        (1, 3, 5),
+        (2, 4, None),
+        (3, 5, None),
+    ]
+    assert [one.flags for one in site.sheets(trial)] == ["", "", "", ""]
+    given = ("clean", "broken", "noisy", "clean", "clean", "clean", "broken", "clean")
+    in_order = dict(zip(strokes.order(trial, 1, "F"), given, strict=True))
+    marks = [str(playable_range.MARKS.index(in_order[place])) for place in range(8)]
+    assert site.runs(trial)[0].strokes == " ".join(marks)
 
 
 def test_a_reply_lost_after_the_commit_doubles_nothing(tablet: BrowserContext, site: Shop, trial: str) -> None:

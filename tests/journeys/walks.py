@@ -317,6 +317,10 @@ def questions(visit: Visit) -> None:
     visit.at(page, "somebody there?")
 
 
+PLAYED = ("/{position}", "/{position}/strokes", "/{position}/strokes/{number}")
+"""Below a link: a bow's sheet, its strokes, one of them."""
+
+
 def phone(visit: Visit) -> None:
     """Play a trial from its link, with scripts and as a plain form."""
     key, link = visit.world.trial()
@@ -332,6 +336,11 @@ def phone(visit: Visit) -> None:
     visit.at(plain, "plain bow")
     follow(plain, "footer .go")
     visit.at(plain, "plain bow, nothing rated")
+    plain.check("#overall-4")
+    follow(plain, "[name=then]")
+    visit.at(plain, "strokes")
+    follow(plain, "footer .go")
+    visit.at(plain, "one stroke")
     visit.world.end(key)
     page = visit.page()
     page.goto(link)
@@ -383,7 +392,7 @@ WALKS: Mapping[str, tuple[Walk, tuple[str, ...]]] = {
     "tablet": (tablet, ("/tablet", "/tablet/enrol")),
     "pairs": (pairs, ()),
     "questions": (questions, ()),
-    "phone": (phone, ("/play/{token}", "/play/{token}/{position}")),
+    "phone": (phone, tuple(f"/play/{{token}}{end}" for end in ("", *PLAYED))),
     "listener": (listener, ()),
 }
 """By name: a way, and the routes whose pages stand on it and nowhere in `every_page.PAGES`."""

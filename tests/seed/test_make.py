@@ -51,6 +51,7 @@ COLUMNS = {
         *["priorities", "wish_mass", "wish_tone", "place", "blinding", "instrument_used", "rater", "position", "copy"],
         *RATINGS,
         "carrying",
+        *["clean_strokes", "strokes"],
         "note",
     ],
     "outcomes": ["trial", "date", "outcome", "copy", "reason"],

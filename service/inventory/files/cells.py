@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from model.bench import playable_range
 from service.core.language import N_, _
 from service.core.spreadsheet_cells import with_guard, without_guard
 from service.inventory.files.file_problems import CellError, FileWords
@@ -128,6 +129,21 @@ def rating(low: int, high: int) -> Reader:
             raise CellError(holds) from error
 
     return Reader(read, holds)
+
+
+@_holding(
+    FileWords(
+        N_(
+            "eight marks, with blanks between or as one word, such as 00201000: 0 clean, 1 noisy, 2 broken, ? not played"
+        ),
+    )
+)
+def strokes(text: str, _decimals: Decimals) -> str | None:
+    """Return the marks of eight strokes as the tables keep them."""
+    try:
+        return playable_range.as_text(playable_range.from_text(text))
+    except ValueError as error:
+        raise CellError(strokes.holds) from error
 
 
 @_holding(FileWords(N_("an amount above 0 with at most two decimals, such as 2450 or 1250.5")))

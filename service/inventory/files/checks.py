@@ -7,6 +7,7 @@ one slip is told once.
 import datetime as dt
 from collections.abc import Container
 
+from model.bench import playable_range
 from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
 from service.core.language import N_, _
 from service.inventory.files import kinds
@@ -170,6 +171,7 @@ class Check:
     def _run(self, sheet: CsvTable, row: CsvRow) -> None:
         if row.get(CARRYING) is not None and row.get("rater") != "listener":
             sheet.complain(row.line, CARRYING, shown(row.get(CARRYING)), _("nothing: only a listener rates it"))
+        self._strokes(sheet, row)
         if row.get("copy") == OWN or not self._refer(sheet, row, "copy", kinds.COPIES, self.copies):
             return
         copy = self.copies[str(row.get("copy"))]
@@ -186,6 +188,18 @@ class Check:
             got = _("{copy}, built for the {hold} hold").format(copy=shown(row.get("copy")), hold=copy["hold"])
             expected = _("a bow for the {hold} hold, as the player plays").format(hold=hold)
             sheet.complain(row.line, "copy", got, expected)
+
+    def _strokes(self, sheet: CsvTable, row: CsvRow) -> None:
+        strokes, clean = row.get("strokes"), row.get("clean_strokes")
+        if row.get("rater") == "listener" and (strokes, clean) != (None, None):
+            column = "clean_strokes" if strokes is None else "strokes"
+            sheet.complain(row.line, column, shown(row.get(column)), _("nothing: only the player plays them"))
+        elif strokes is not None:
+            counted = playable_range.clean_strokes(playable_range.from_text(str(strokes)))
+            if clean != counted:
+                unfinished = _("nothing, as not all eight strokes were played")
+                expected = unfinished if counted is None else _("{count}, as the strokes say").format(count=counted)
+                sheet.complain(row.line, "clean_strokes", shown(clean), expected)
 
     def _outcomes(self) -> None:
         sheet = self.parsed.sheet(kinds.OUTCOMES)

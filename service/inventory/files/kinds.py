@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from functools import cached_property
 
+from model.bench.playable_range import STROKES
 from model.domain.vocabulary import (
     CARRYING,
     CRITERIA,
@@ -243,6 +244,8 @@ RUNS = FileKind(
         Column("position", cells.whole(1, MOST_RUNS), "the place in the order of playing", required=True),
         Column("copy", cells.key, "the serial, or `own` for the player's own bow", required=True),
         *_ratings(),
+        Column("clean_strokes", cells.whole(0, STROKES), "playable range: how many of the eight strokes were clean"),
+        Column("strokes", cells.strokes, "playable range: each of the eight strokes, in the design's order"),
         Column("note", cells.free_text, "the rater's words", verbatim=True),
     ),
     key=("trial", "position", "rater"),

@@ -141,7 +141,7 @@ def _runs() -> Statement:
             *(Trial.place, Trial.blinding, Trial.instrument_used),
             *(Run.rater, Run.position, func.coalesce(Run.copy, OWN).label("copy")),
             *(getattr(Run, name) for name in RATED),
-            *(Run.note, Run.cannot_tell, Run.revision),
+            *(Run.clean_strokes, Run.strokes, Run.note, Run.cannot_tell, Run.revision),
         )
         .join(Trial, Run.trial == Trial.id)
         .join(Player, Trial.player == Player.id)

@@ -122,6 +122,8 @@ def _run(values: Values, trial: int) -> Values:
         "revision": values.get("revision", 0) + 1,
         "copy": None if values["copy"] == OWN else values["copy"],
         "cannot_tell": " ".join(name for name in RATED if values[name] == CANNOT_TELL),
+        "clean_strokes": values["clean_strokes"],
+        "strokes": values["strokes"],
         "note": values["note"],
     }
 

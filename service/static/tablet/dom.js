@@ -48,4 +48,16 @@ export function fill(element, texts) {
   return element;
 }
 
+/** Fill the lists of a name with a line for each sentence; an empty list hides, with the fold it is in. */
+export function list(main, name, sentences) {
+  for (const place of main.querySelectorAll(`[data-list="${name}"]`)) {
+    place.replaceChildren(...sentences.map((sentence) => {
+      const line = document.createElement("li");
+      line.textContent = sentence;
+      return line;
+    }));
+    (place.closest("details") ?? place).hidden = !sentences.length;
+  }
+}
+
 export const shown = () => screen.dataset.screen;

@@ -83,7 +83,7 @@ class Store {
       if (known) return known;
       const begun = {
         run: crypto.randomUUID(), trial, rater, position: slot.position, letter: slot.letter,
-        ratings: {}, note: "", revision: 0, ready: null,
+        ratings: {}, note: "", strokes: [], revision: 0, ready: null,
       };
       await asked(sheets.add(begun));
       return begun;
@@ -95,6 +95,14 @@ class Store {
     return this.within("readwrite", async ({ sheets }) => {
       const sheet = await asked(sheets.get(run));
       if (sheet) await asked(sheets.put({ ...sheet, ratings, note }));
+    });
+  }
+
+  /** Keep how a bow's strokes are marked, likewise. */
+  strokes(run, strokes) {
+    return this.within("readwrite", async ({ sheets }) => {
+      const sheet = await asked(sheets.get(run));
+      if (sheet) await asked(sheets.put({ ...sheet, strokes }));
     });
   }
 
@@ -119,12 +127,14 @@ class Store {
 }
 
 async function makeReady({ kept, sheets, waiting }, sheet) {
-  if (!sheet || !Object.keys(sheet.ratings).length) return;
-  const told = JSON.stringify([Object.entries(sheet.ratings).sort(), sheet.note]);
+  const strokes = sheet?.strokes?.some(Boolean) ? [sheet.strokes] : [];
+  if (!sheet || !Object.keys(sheet.ratings).length && !strokes.length) return;
+  const told = JSON.stringify([Object.entries(sheet.ratings).sort(), sheet.note, ...strokes]);
   if (told === sheet.ready) return;
   const revision = sheet.revision + 1;
   const { run, trial, position, letter, rater, ratings, note } = sheet;
   const body = { revision, position, letter, rater, ratings, note: note || null, rated_at: new Date().toISOString() };
+  if (strokes.length) [body.strokes] = strokes;
   const place = await asked(kept.get("place"));
   if (place?.trial === trial && place.mayHelp !== undefined) body.model_consent = place.mayHelp;
   await asked(sheets.put({ ...sheet, revision, ready: told }));

@@ -1,6 +1,7 @@
 // One trial on a screen: how it begins, one bow a screen, how it ends. The same on the tablet, on a phone, for a listener.
 
-import { fill, on, part, show, tell } from "./dom.js";
+import { fill, list, on, part, show, tell } from "./dom.js";
+import { Strokes, counted } from "./strokes.js";
 import { say } from "./words.js";
 
 const NOTE_PAUSE = 300;
@@ -28,7 +29,7 @@ export class Trial {
     const { step } = this.place;
     if (step === "start") return this.start();
     if (step === "warm") return this.warm();
-    return this.bow(step);
+    return this.place.probe === undefined ? this.bow(step) : this.probe(step);
   }
 
   /** Whether it is still this trial that the screen is for: it may have been ended while something was being kept. */
@@ -36,9 +37,18 @@ export class Trial {
     return this.app.screen === this;
   }
 
-  async go(step) {
+  go(step) {
+    return this.move({ step, probe: undefined });
+  }
+
+  /** Go to a stroke of the bow on the screen, to what the strokes are for ("start") or to what came of them ("end"). */
+  probeAt(probe) {
+    return this.move({ probe });
+  }
+
+  async move(to) {
     if (!this.here) return;
-    this.place = { ...this.place, step, touched: Date.now() };
+    this.place = { ...this.place, ...to, touched: Date.now() };
     await this.app.store.put("place", this.place);
     if (this.here) await this.resume();
   }
@@ -105,8 +115,27 @@ export class Trial {
     form.querySelector("[data-scales]").replaceChildren(...this.payload.criteria.map((each) => scale(each, sheet.ratings)));
     form.elements.note.value = sheet.note;
     this.listen(form, sheet);
+    this.offerStrokes(main.querySelector("[data-probe]"), sheet);
     on("next", () => this.done(form, sheet, step));
     on("back", () => this.back(sheet, step));
+  }
+
+  /** The strokes are there for who likes: what came of them so far stands beside the way to them. */
+  offerStrokes(place, sheet) {
+    if (!place) return;
+    place.hidden = !this.payload.probe;
+    const { played, clean } = counted(sheet.strokes);
+    tell("probed", played ? say("clean", { clean, played }) : "");
+    if (played) tell("probe", say(played < sheet.strokes.length ? "probe_next" : "probe_again"));
+    on("probe", async () => {
+      await this.ready(sheet);
+      await this.probeAt(played ? "end" : "start");
+    });
+  }
+
+  async probe(step) {
+    const sheet = await this.app.store.sheet(this.payload.trial, this.payload.rater, this.slots[step]);
+    if (this.here) await new Strokes(this, sheet).resume();
   }
 
   listen(form, sheet) {
@@ -194,15 +223,4 @@ function scale({ name, question, low, high }, ratings) {
     else if (input.value !== "cannot_tell") input.setAttribute("aria-label", say("step", { number: input.value }));
   }
   return row;
-}
-
-function list(main, name, sentences) {
-  for (const place of main.querySelectorAll(`[data-list="${name}"]`)) {
-    place.replaceChildren(...sentences.map((sentence) => {
-      const line = document.createElement("li");
-      line.textContent = sentence;
-      return line;
-    }));
-    (place.closest("details") ?? place).hidden = !sentences.length;
-  }
 }

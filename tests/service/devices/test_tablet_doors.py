@@ -327,6 +327,31 @@ def test_a_trial_by_post_is_played_through_with_plain_forms(shop: Shop) -> None:
     assert kept == [(n, {"overall": n, "response": "cannot_tell"}, f"bow {n}", True) for n in range(1, 7)]
 
 
+def test_the_eight_strokes_are_played_with_plain_forms_one_by_one(shop: Shop) -> None:
+    bow = f"{shop.link()}/2"
+    answer = shop.send("POST", bow, data=filled(shop.get(bow), overall="4", then="strokes"))
+    address = answer.headers["location"]
+    begin = shop.get(address).text
+    assert "first pain, tingling or numbness" in begin
+    address = re.search(rf'href="({address}/1)"', begin)[1]  # type: ignore[index]
+    twice = filled(shop.get(address)) | {"mark": ["clean", "broken"]}
+    refused = shop.send("POST", address, data=twice)
+    assert refused.status_code == 422
+    assert "marked twice" in refused.text
+    unknown = shop.send("POST", address, data=filled(shop.get(address), mark="fine"))
+    assert unknown.status_code == 422
+    assert "Choose one of the three" in unknown.text
+    for mark in ("broken", *["clean"] * 7):
+        answer = shop.send("POST", address, data=filled(shop.get(address), mark=mark))
+        address = answer.headers["location"]
+    assert "7 of 8 clean" in shop.get(address).text
+    assert shop.send("GET", f"{bow}/strokes/9").status_code == 404
+    assert shop.send("GET", f"{shop.link()}/99/strokes").status_code == 404
+    last = shop.sheets()[-1]
+    assert (last.ratings, last.counts) == ({"overall": 4}, True)
+    assert sorted((last.strokes or "").split()) == [*"0000000", "2"]
+
+
 def test_a_form_sent_twice_is_one_sheet_and_a_changed_one_a_later_revision(shop: Shop) -> None:
     address = f"{shop.link()}/2"
     form = filled(shop.get(address), overall="4")

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from service import tables
-from service.trials import desk_reads, lifecycle
+from service.trials import desk_reads, lifecycle, strokes
 from tests.service import desk_shop, trial_cast
 from tests.service.cast import DEALER
 from tests.service.desk_shop import Shop, send
@@ -154,3 +154,39 @@ def test_letters_drawn_anew_meanwhile_keep_marks_from_another_bow(shop: Shop) ->
 def test_before_it_begins_there_is_nothing_to_type_in(shop: Shop) -> None:
     key = shop.compose()
     assert shop.adviser.read(f"/desk/trials/{key}/paper").status == 409
+
+
+def test_strokes_on_paper_come_to_what_a_screen_sent_and_are_typed_in_the_printed_order(shop: Shop) -> None:
+    key = shop.opened()
+    shop.rate(key, [6])
+    printed = shop.adviser.read(f"/desk/trials/{key}/print/sheet").by_id("strokes-title").parent
+    with shop.desk.database.reading() as session:
+        letter = desk_reads.trial(session, DEALER, key).slots[0].letter
+    drawn = strokes.order(key, 1, letter)
+    assert " ".join(str(each + 1) for each in drawn) in " ".join(printed.text.split())
+    assert "1 sheet" not in typed(shop, key, **{"1.strokes": "20000001"}).text
+    marks = dict(zip(drawn, "20000001", strict=True))
+    with shop.desk.database.reading() as session:
+        newest = select(tables.Run).join(tables.Trial).where(tables.Trial.key == key, tables.newest_run())
+        (run,) = session.scalars(newest)
+    assert run.strokes == " ".join(marks[place] for place in range(8))
+    assert (run.overall, run.clean_strokes) == (6, 6)
+    assert [(flags, counts) for _p, _r, _m, flags, counts in kept(shop, key)][-1][1], "nothing is left to choose"
+    assert shop.adviser.read(f"/desk/trials/{key}/paper").by_id("1.strokes").get("value") == "20000001"
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("000000000", "Got 9 marks; there are eight strokes"),
+        ("00x", "expected 0 clean, 1 noisy, 2 broken"),
+    ],
+)
+def test_a_ninth_stroke_and_an_unknown_mark_on_paper_are_refused_with_all_that_was_typed(
+    shop: Shop, given: str, said: str
+) -> None:
+    key = shop.opened()
+    page = typed(shop, key, **{"1.strokes": given, "2.overall": "4"})
+    assert said in page.text
+    assert page.by_id("1.strokes").get("value") == given
+    assert kept(shop, key) == []

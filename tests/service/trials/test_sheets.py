@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core.database import Database
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.modelling import model_records
 from service.questionnaire.sheet_fields import SheetIn, check_sheet
 from service.trials import sheets
@@ -84,6 +84,44 @@ def test_a_sheet_is_kept_and_read_by_the_next_fit(either: Session) -> None:
     assert {str(name): value for name, value in trial.runs[0].ratings.items()} == {"overall": 5, "response": 6}
     run = either.scalars(select(tables.Run)).one()
     assert (run.copy, run.cannot_tell, run.note, run.revision) == (trial_rows.COPIES[0], "clarity", "two lines", 1)
+
+
+def test_strokes_are_a_run_s_and_count_when_all_eight_were_played(either: Session) -> None:
+    marks = ["clean", "noisy", "broken", *["clean"] * 5]
+    put(either, sheet(strokes=marks[:4], ratings={}))
+    (unfinished,) = either.scalars(select(tables.Run)).all()
+    assert (unfinished.strokes, unfinished.clean_strokes) == ("0 1 2 0 ? ? ? ?", None)
+    put(either, sheet(revision=2, strokes=marks))
+    run = either.scalars(select(tables.Run).where(tables.newest_run())).one()
+    assert (run.overall, run.strokes, run.clean_strokes) == (5, "0 1 2 0 0 0 0 0", 6)
+    # Another tablet's are kept beside, and counted where staff choose them.
+    assert put(either, sheet(strokes=["broken"] * 8), OTHER_RUN).flags == ("other_device",)
+    sheets.count(either, None, "quayside", "trial-one", kept(either)[-1].id)
+    assert either.scalars(select(tables.Run).where(tables.newest_run())).one().clean_strokes == 0
+
+
+@pytest.mark.parametrize(
+    ("strokes", "rater", "path"),
+    [
+        (["clean"] * 9, "player", "strokes"),
+        (["clean", "scratchy"], "player", "strokes.1"),
+        (["clean"], "listener", "strokes"),
+    ],
+)
+def test_a_ninth_stroke_an_unknown_mark_and_a_listener_s_are_refused_by_field(
+    strokes: list[str], rater: str, path: str
+) -> None:
+    with pytest.raises(InvalidInputError) as refused:
+        sheet(strokes=strokes, rater=rater)
+    (problem,) = refused.value.problems
+    assert problem.path == path
+    assert problem.message
+
+
+def test_a_sheet_without_strokes_is_the_same_that_a_screen_without_them_sends() -> None:
+    # As it was before sheets had strokes: one that waits on a tablet through an upgrade is not stored twice.
+    before = "c35ec2835630fc8cfacafc8d3246455927fa51bd4143dbc1e0af955ebf5bafd2"
+    assert sheet().digest() == sheet(strokes=None).digest() == sheet(strokes=[]).digest() == before
 
 
 def test_the_same_sheet_again_changes_nothing(session: Session) -> None:
