@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from model.bench.physics import positive
-from model.domain.vocabulary import Instrument
+from model.domain.vocabulary import STROKES, Instrument
 
 Factor = Literal["speed", "force", "contact", "tilt"]
 FACTORS: tuple[Factor, ...] = ("speed", "force", "contact", "tilt")
@@ -22,7 +22,6 @@ MARKS = ("clean", "noisy", "broken")
 """What a stroke is marked as, by its number."""
 NOT_PLAYED = "?"
 """Where a stroke was not played, in the text of eight."""
-STROKES = 8
 TOLD = 0.5
 """From which main effect on, in steps of 0 clean, 1 noisy, 2 broken, a bow is called narrow that way (a judgement, no source)."""
 CONTACT = (1 / 14, 1 / 7)

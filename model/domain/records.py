@@ -11,7 +11,9 @@ from datetime import date
 from model.domain.vocabulary import (
     HIGHEST,
     LOWEST,
+    POINTS_A_STROKE,
     STEPS,
+    STROKES,
     Blinding,
     BowKind,
     Criterion,
@@ -167,17 +169,29 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One bow played once in a trial. ``copy`` is a serial, None the own bow; ``position`` counts from 1."""
+    """One bow played once in a trial. ``copy`` is a serial, None the own bow; ``position`` counts from 1.
+
+    ``clean_strokes``: of the eight of the playable range, None where not all of them were played.
+    """
 
     position: int
     copy: str | None
     ratings: Ratings
+    clean_strokes: int | None = None
 
     def __post_init__(self) -> None:
         if self.position < 1:
             msg = f"position: got {self.position}, expected 1 or more"
             raise ValueError(msg)
         _check_ratings(self.ratings, f"run {self.position}")
+        if self.clean_strokes is not None and not 0 <= self.clean_strokes <= STROKES:
+            msg = f"run {self.position}: got {self.clean_strokes!r} clean strokes, expected 0 to {STROKES}"
+            raise ValueError(msg)
+
+    @property
+    def range_mark(self) -> float | None:
+        """The playable range on the ratings' scale, None where not all strokes were played."""
+        return None if self.clean_strokes is None else LOWEST + POINTS_A_STROKE * self.clean_strokes
 
 
 @dataclass(frozen=True, slots=True)

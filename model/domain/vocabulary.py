@@ -120,6 +120,11 @@ OVERALL = CRITERION_INDEX[Criterion.OVERALL]
 """The place of the overall rating among the criteria."""
 LOWEST, HIGHEST = 1, 7
 """The ends of every rating."""
+PLAYABLE_RANGE = "playable_range"
+"""An optional criterion of its own that is counted, not rated: how many of `STROKES` designed strokes were clean."""
+STROKES = 8
+POINTS_A_STROKE = (HIGHEST - LOWEST) / STROKES
+"""A count n stands on the ratings' scale as 1 + 6 n / 8: no clean stroke is the lowest mark, eight are the highest."""
 STEPS = (-2, -1, 0, 1, 2)
 """What a maker says of a tier on a criterion: much less, less, as usual, more, much more than is usual for its grade."""
 

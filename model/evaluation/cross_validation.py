@@ -1,7 +1,7 @@
 """The check-up: how well a kind of model foretells players and copies that it has not seen, beside what it has to beat."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +9,7 @@ import numpy as np
 from model.domain.vocabulary import Criterion
 from model.evaluation.baselines import baselines
 from model.evaluation.calibration import Calibration, calibrate
+from model.evaluation.clean_strokes import CleanStrokes, check_strokes
 from model.evaluation.folds import (
     MEASURES,
     OVERALL,
@@ -68,6 +69,7 @@ class EvaluationReport:
     players, trials, ratings : how much history there was; ratings of copies by the overall mark.
     by_player, by_copy : None where there are fewer than `heldout.FOLDS` players, or copies rated.
     chances : what was told before trials of bows' being rated above the own one, beside what came of it.
+    strokes : the playable range as a criterion of its own; None where nobody played all eight strokes.
     wins : what the bows that the model names would have won among those that each trial did hold.
     """
 
@@ -78,6 +80,7 @@ class EvaluationReport:
     by_copy: SplitReport | None
     chances: Calibration | None
     wins: tuple[PolicyComparison, ...]
+    strokes: CleanStrokes | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; None stands for what could not be computed."""
@@ -126,7 +129,8 @@ def cross_validate(
         found[task.by].append(result)
         if progress:
             progress(done, len(made))
-    return _report(past, found, [MODEL, *([REFERENCE] if reference else [])], seed)
+    report = _report(past, found, [MODEL, *([REFERENCE] if reference else [])], seed)
+    return replace(report, strokes=check_strokes(past, make_model, seed))
 
 
 def _report(

@@ -3,7 +3,15 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from model.evaluation import FEWEST_PLAYERS, Decision, EvaluationReport, PolicyComparison, PromotionReason, StageScores
+from model.evaluation import (
+    FEWEST_PLAYERS,
+    CleanStrokes,
+    Decision,
+    EvaluationReport,
+    PolicyComparison,
+    PromotionReason,
+    StageScores,
+)
 from model.preference import FittedModel
 from service.core.language import N_, _
 
@@ -38,8 +46,22 @@ def checked(report: EvaluationReport) -> Iterator[str]:
     if report.by_copy is not None:
         rows += [_row(f"new copies, {state.told} ratings", state) for state in report.by_copy.overall[:1]]
     yield from _table(HEAD, rows)
+    yield from _strokes(report.strokes)
     yield from _chances(report)
     yield from (_win(win) for win in report.wins if win.differing > 1)
+
+
+def _strokes(found: CleanStrokes | None) -> Iterator[str]:
+    if found is None:
+        return
+    line = f"Playable range, of eight strokes: {found.runs} runs of {found.players} players on {found.copies} copies"
+    if found.error is None or found.gain is None:
+        yield f"{line}; too few players to foretell others."
+        return
+    yield (
+        f"{line}; error on players held out {found.error:.2f}, tier's mean {found.tier_mean:.2f}; squared error less by "
+        f"{found.gain.signed()}."
+    )
 
 
 HEAD = ("", "error", "tier's mean", "in 50 %", "width", "in 90 %", "width", "regret", "tier's mean")

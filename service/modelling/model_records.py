@@ -10,8 +10,8 @@ from decimal import Decimal
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, exists, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import ColumnElement, Row, Select, exists, func, literal, select
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from model.choice import Offer
 from model.domain.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
@@ -47,7 +47,8 @@ def read_trials(session: Session) -> tuple[Trial, ...]:
     What is not known of the place or the blinding is taken as the usual: in the shop, and blind.
     """
     runs = {
-        trial: tuple(map(_run, group)) for trial, group in groupby(_rows(session, _runs()), key=lambda row: row.trial)
+        trial: tuple(map(_run, group))
+        for trial, group in groupby(_rows(session, _ratings(tables.Run.clean_strokes)), key=lambda row: row.trial)
     }
     return tuple(_trial(row, runs[row.key]) for row in _rows(session, _trials()))
 
@@ -122,11 +123,14 @@ def range_mark(session: Session) -> tuple[str, str]:
 def digest(session: Session) -> str:
     """Return the SHA-256 of all that a fit reads; the same data give the same digest on every database."""
     summed = hashlib.sha256()
-    for statement in (_tiers(), _copies(), _trials(), _runs(), _events(), _outcomes(), *_prices()):
+    for statement in (_tiers(), _copies(), _trials(), _ratings(), _events(), _outcomes(), *_prices()):
         _sum_up(summed, _rows(session, statement))
         summed.update(b"\x1d")
     # Last and without an end of its own: a range of which nothing is said keeps the digest that it had before words were kept.
     _sum_up(summed, _rows(session, _character()))
+    # Likewise of a history in which no strokes were played.
+    strokes = _runs(literal("strokes"), tables.Run.clean_strokes).where(tables.Run.clean_strokes.is_not(None))
+    _sum_up(summed, _rows(session, strokes))
     return summed.hexdigest()
 
 
@@ -187,11 +191,14 @@ def _trials() -> Statement:
     )
 
 
-def _runs() -> Statement:
+def _ratings(*more: InstrumentedAttribute[Any]) -> Statement:
+    return _runs(tables.Run.copy, *more, *(getattr(tables.Run, criterion) for criterion in CRITERIA))
+
+
+def _runs(*columns: ColumnElement[Any] | InstrumentedAttribute[Any]) -> Statement:
     trial, run = tables.Trial, tables.Run
-    ratings = [getattr(run, criterion) for criterion in CRITERIA]
     return (
-        select(trial.key.label("trial"), run.position, run.copy, *ratings)
+        select(trial.key.label("trial"), run.position, *columns)
         .join(trial, run.trial == trial.id)
         .where(run.rater == "player", newest_run(), _in_model())
         .order_by(trial.key, run.position)
@@ -219,10 +226,9 @@ def _outcomes() -> Statement:
 
 
 def _run(row: Row[*tuple[Any, ...]]) -> Run:
-    _, position, copy, *ratings = row
-    return Run(
-        position, copy, {c: float(value) for c, value in zip(CRITERIA, ratings, strict=True) if value is not None}
-    )
+    _, position, copy, clean, *ratings = row
+    given = {c: float(value) for c, value in zip(CRITERIA, ratings, strict=True) if value is not None}
+    return Run(position, copy, given, clean)
 
 
 def _trial(row: Row[*tuple[Any, ...]], runs: tuple[Run, ...]) -> Trial:

@@ -16,7 +16,8 @@ NEAREST, FARTHEST = 1 / 30, 1 / 5
 """Shares of the string at both ends of the picture."""
 LEAST_N, MOST_N = 0.01, 30.0
 """Newtons at both ends of the picture."""
-_FORCES = (0.01, 0.1, 1.0, 10.0)
+_FORCES = ((0.01, 2), (0.1, 1), (1.0, 0), (10.0, 0))
+"""Marked along the upright axis, with decimals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ def picture(instrument: Instrument, string_mm: float | None) -> ForcePicture:
         slow=slow,
         fast=fast,
         contacts=tuple(AxisLabel(f"{_across(beta):.1f}%", place) for beta, place in zip(CONTACT, places, strict=True)),
-        forces=tuple(AxisLabel(f"{_up(force):.1f}%", _newtons(force)) for force in _FORCES),
+        forces=tuple(AxisLabel(f"{_up(force):.1f}%", _newtons(force, digits)) for force, digits in _FORCES),
         slow_words=words[0],
         fast_words=words[1],
         numbers=numbers,
@@ -94,5 +95,6 @@ def _force(limits: ForceLimits) -> str:
     return _("from {least} to {most}").format(least=_newtons(limits.least_n), most=_newtons(limits.greatest_n))
 
 
-def _newtons(force: float) -> str:
-    return _("{newtons} N").format(newtons=formats.number(force, 0 if force >= 10 else 1 if force >= 1 else 2))
+def _newtons(force: float, digits: int | None = None) -> str:
+    usual = 0 if force >= 10 else 1 if force >= 1 else 2
+    return _("{newtons} N").format(newtons=formats.number(force, usual if digits is None else digits))

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.bench.playable_range import MARKS, STROKES, from_text
+from model.bench.playable_range import MARKS, from_text
+from model.domain.vocabulary import STROKES
 from service import tables
 from service.core import audit_events, formats
 from service.core.errors import ConflictError, InvalidInputError

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.bench import playable_range
-from model.bench.playable_range import CLEAN, DESIGN, FACTORS, MARKS, SECONDS_A_BOW, STROKES, Factor, Marks
-from model.domain.vocabulary import Instrument
+from model.bench.playable_range import CLEAN, DESIGN, FACTORS, MARKS, SECONDS_A_BOW, Factor, Marks
+from model.domain.vocabulary import STROKES, Instrument
 from service import tables
 from service.core import formats, phrases
 from service.core.language import N_, _, ngettext

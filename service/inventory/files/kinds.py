@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from functools import cached_property
 
-from model.bench.playable_range import STROKES
 from model.domain.vocabulary import (
     CARRYING,
     CRITERIA,
     HIGHEST,
     LOWEST,
     STEPS,
+    STROKES,
     Blinding,
     Criterion,
     Hold,

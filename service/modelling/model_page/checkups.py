@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session, defer
 
 from model.preference import PriorSettings
 from service.modelling import fit_words
-from service.modelling.model_page import parts_worth, told_chances
+from service.modelling.model_page import parts_worth, strokes_worth, told_chances
 from service.modelling.model_page.parts_worth import Worth
+from service.modelling.model_page.strokes_worth import StrokesFound
 from service.modelling.model_page.told_chances import Chances
 from service.tables import ModelVersion
 
@@ -79,6 +80,7 @@ class Version:
     chances: Chances | None  # whether chances told came true; None where it was not looked at
     ablation: Mapping[str, Mapping[str, int]]
     parts: tuple[Worth, ...]  # how much each part of the model took away from its error
+    strokes: StrokesFound | None  # the playable range; None where nobody had played it
     why: str  # why it was adopted or stays a candidate
     beliefs: PriorSettings
 
@@ -111,6 +113,7 @@ def _version(row: ModelVersion) -> Version:
         chances=told_chances.read(report.get("check_up") or {}),
         ablation=report.get("ablation") or {},
         parts=parts_worth.read(report.get("check_up") or {}),
+        strokes=strokes_worth.read(report.get("check_up") or {}),
         why=fit_words.why(report),
         beliefs=_beliefs(report.get("beliefs") or {}),
     )

@@ -35,6 +35,7 @@ class Sureness:
     chances: Passage | None  # whether the chances it tells come true
     answers: Passage | None  # how often each answer changes the advice
     parts: Passage | None  # how much each part of the model takes away from its error
+    strokes: Passage | None  # the playable range as a criterion of its own
     by_ratings: Table | None  # of the version in use, by how many bows the players held out had rated
     errors: PointPicture | None
     coverage: PointPicture | None

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from service.core import formats
 from service.core.language import _
 from service.modelling import fitted_words
-from service.modelling.model_page import answer_influence, figures, parts_worth, told_chances
+from service.modelling.model_page import answer_influence, figures, parts_worth, strokes_worth, told_chances
 from service.modelling.model_page.checkups import CheckUp, Figure, Version
 from service.modelling.model_page.facts import Facts
 from service.modelling.model_page.model_page_data import Sureness, Table
@@ -24,6 +24,7 @@ def sureness(facts: Facts) -> Sureness:
         chances=told_chances.shown(facts.version.chances),
         answers=answer_influence.shown(facts.version.ablation),
         parts=parts_worth.shown(facts.version.parts),
+        strokes=strokes_worth.shown(facts.version.strokes),
         by_ratings=_by_ratings(facts.version.checkups),
         errors=_errors(checked),
         coverage=_coverage(checked),
