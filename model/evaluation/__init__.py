@@ -1,7 +1,6 @@
 """How well the model does on people and bows it has not seen."""
 
 from model.evaluation.ablation import ablation
-from model.evaluation.clean_strokes import CleanStrokes, check_strokes
 from model.evaluation.cross_validation import EvaluationReport, StageScores, cross_validate
 from model.evaluation.folds import ModelFactory, TrialHistory, evaluate_fold, make_folds
 from model.evaluation.history_summary import HistorySummary, PurchaseCounts, RatingCounts, summarise_history
@@ -19,7 +18,6 @@ from model.evaluation.promotion import (
 __all__ = [
     "FEWEST_PLAYERS",
     "POLICIES",
-    "CleanStrokes",
     "ClusteredMean",
     "Decision",
     "EvaluationReport",
@@ -33,7 +31,6 @@ __all__ = [
     "StageScores",
     "TrialHistory",
     "ablation",
-    "check_strokes",
     "cross_validate",
     "evaluate_fold",
     "log_loss_by_player",

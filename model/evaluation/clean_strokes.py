@@ -5,16 +5,18 @@ enters no other criterion and nothing that is decided by: what a bow can do in d
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from model.choice import prior_only
 from model.domain.arrays import Flags, Floats
 from model.domain.records import Range
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL, POINTS_A_STROKE
 from model.evaluation.folds import ModelFactory, TrialHistory, player_folds
 from model.evaluation.metrics import ClusteredMean
-from model.mixed import RemlFit, fit_mixed_model
+from model.features import TrainingData
+from model.preference import FittedModel
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,22 +62,25 @@ def check_strokes(past: TrialHistory, make_model: ModelFactory, seed: int = 1) -
         runs=int(played.sum()),
         players=len(set(past.history.player[played].tolist())),
         copies=len({run.copy for (_, run), known in zip(past.played, played.tolist(), strict=True) if known}),
-        player_sd=fitted.player_sd / POINTS_A_STROKE,
-        copy_sd=fitted.copy_sd / POINTS_A_STROKE,
-        match_sd=fitted.interaction_sd / POINTS_A_STROKE,
-        repeat_sd=fitted.residual_sd / POINTS_A_STROKE,
+        player_sd=float(fitted.player_sd[OVERALL]) / POINTS_A_STROKE,
+        copy_sd=float(fitted.copy_sd[OVERALL]) / POINTS_A_STROKE,
+        match_sd=float(fitted.match_sd[OVERALL]) / POINTS_A_STROKE,
+        repeat_sd=float(fitted.repeat_sd[OVERALL]) / POINTS_A_STROKE,
         error=error,
         tier_mean=tier_mean,
         gain=gain,
     )
 
 
-def _fit(past: TrialHistory, make_model: ModelFactory, marks: Floats, rows: Flags) -> RemlFit:
-    """Return the fit to some rows (N,) of the runs of copies, from the overall mark's beliefs; players differ by their level alone."""
-    prior = make_model(past.range).beliefs.prior(past.design).of(OVERALL)
+def _fit(past: TrialHistory, make_model: ModelFactory, marks: Floats, rows: Flags) -> FittedModel:
+    """Return the fit to some rows (N,) of the runs of copies: as if the counts were the overall marks, and nothing else was rated."""
     of = past.history
-    (fit,) = fit_mixed_model(of.X[rows], marks[rows], of.player[rows], of.level[rows], interaction=True, prior=prior)
-    return fit
+    Y, own_Y = np.full_like(of.Y, np.nan), np.full_like(of.own_Y, np.nan)
+    Y[rows, OVERALL] = marks[rows]
+    counted = replace(of, Y=Y, own_Y=own_Y)
+    return make_model(past.range).each_criterion(
+        TrainingData(past.trials, past.stretches, past.design, counted, prior_only())
+    )
 
 
 Held = tuple[str, float, float]
@@ -97,11 +102,11 @@ def _held_out(past: TrialHistory, make_model: ModelFactory, marks: Floats, seed:
             yield player, ((mark - fit) / POINTS_A_STROKE) ** 2, ((mark - mean) / POINTS_A_STROKE) ** 2
 
 
-def _foretold(past: TrialHistory, fit: RemlFit, rows: Flags) -> Floats:
+def _foretold(past: TrialHistory, fit: FittedModel, rows: Flags) -> Floats:
     """Return what the fit foretells of other players' marks, clipped to the scale."""
-    effect = dict(zip(fit.copies, fit.copy_effect.tolist(), strict=True))
+    effect = dict(zip(fit.levels, fit.effect[OVERALL].tolist(), strict=True))
     levels = past.history.level[rows].tolist()
-    found = past.history.X[rows] @ fit.coef + np.array([effect.get(level, 0.0) for level in levels])
+    found = past.history.X[rows] @ fit.coef[OVERALL] + np.array([effect.get(level, 0.0) for level in levels])
     return np.asarray(np.clip(found, LOWEST, HIGHEST), dtype=np.float64)
 
 

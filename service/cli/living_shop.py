@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from model.bench.playable_range import MARKS, from_text
+from model.bench import playable_range
 from model.domain.vocabulary import Place
 from service.accounts import dealer_list
 from service.accounts.dealer_list import DealerInfo
@@ -194,7 +194,7 @@ def _strokes(told: Told, copy: str | None, bows: tuple[str, ...]) -> list[str | 
         return None
     of_bows = told["strokes"]["bows"]
     text = told["strokes"]["own"] if copy is None else of_bows[min(bows.index(copy), len(of_bows) - 1)]
-    return [None if mark is None else MARKS[mark] for mark in from_text(text)]
+    return [None if mark is None else playable_range.MARKS[mark] for mark in playable_range.from_text(text)]
 
 
 def _end(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...]) -> None:

@@ -48,17 +48,22 @@ def record(
     NotFoundError : the trial is gone.
     """
     last = filled(session, seat, slot["position"])
-    sheet = _sheet(seat, slot, last, ratings, note, playable_range.from_text(last.strokes if last else None))
+    sheet = _sheet(seat, slot, last, ratings, note, marks(last))
     sheet = sheet.model_copy(update={"model_consent": may_help})
     if last is not None and (last.ratings, last.note) == (dict(sheet.ratings), sheet.note):
         return None
     return _kept(session, seat, sheet)
 
 
-def mark(session: Session, seat: SeatInfo, slot: Mapping[str, Any], marks: Sequence[int | None]) -> None:
+def marks(filled_in: tables.Sheet | None) -> playable_range.Marks:
+    """Return how the strokes of a form are marked, in the design's order."""
+    return playable_range.from_text(filled_in.strokes if filled_in else None)
+
+
+def mark(session: Session, seat: SeatInfo, slot: Mapping[str, Any], strokes: Sequence[int | None]) -> None:
     """Keep how a bow's strokes are marked, beside what its form says; the same again is no new revision."""
     last = filled(session, seat, slot["position"])
-    sheet = _sheet(seat, slot, last, last.ratings if last else {}, (last.note or "") if last else "", marks)
+    sheet = _sheet(seat, slot, last, last.ratings if last else {}, (last.note or "") if last else "", strokes)
     if last is None or last.strokes != sheet.kept_strokes:
         _kept(session, seat, sheet)
 
@@ -74,9 +79,9 @@ def _sheet(
     last: tables.Sheet | None,
     ratings: Mapping[str, Any],
     note: str,
-    marks: Sequence[int | None],
+    strokes: Sequence[int | None],
 ) -> SheetIn:
-    played = [None if each is None else playable_range.MARKS[each] for each in marks]
+    played = [None if each is None else playable_range.MARKS[each] for each in strokes]
     return check_sheet(
         {
             "revision": last.revision + 1 if last else 1,

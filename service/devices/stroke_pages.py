@@ -8,11 +8,11 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
-from model.bench import playable_range
 from service.core.errors import NotFoundError
 from service.core.language import _
 from service.devices import plain_sheets
 from service.trials import rater_links, screen_words, sheets, strokes
+from service.trials.strokes import WORDS
 from service.web import costs
 from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing
@@ -40,7 +40,7 @@ class ProbedPlace:
     address: str
     probe: Mapping[str, Any]
     order: list[int]
-    marks: playable_range.Marks
+    marks: tuple[int | None, ...]
 
     @property
     def next(self) -> int | None:
@@ -54,9 +54,8 @@ def _found(session: Session, links: Links, token: str, position: int) -> ProbedP
     slot, probe = plain_sheets.slot_at(screen, position), screen["probe"]
     if probe is None or seat.closed:
         raise NotFoundError
-    typed = plain_sheets.filled(session, seat, position)
     name = screen["own_name"] if slot["own"] else _("Bow {letter}").format(letter=slot["letter"])
-    marks = playable_range.from_text(typed.strokes if typed else None)
+    marks = plain_sheets.marks(plain_sheets.filled(session, seat, position))
     return ProbedPlace(seat, slot, name, f"/play/{token}/{position}", probe, probe["orders"][str(position)], marks)
 
 
@@ -91,12 +90,12 @@ async def answer(
     if not 1 <= number <= len(at.order):
         raise NotFoundError
     given = form.get("mark", [])
-    if len(given) != 1 or given[0] not in playable_range.MARKS:
+    if len(given) != 1 or given[0] not in WORDS:
         twice = _("This stroke was marked twice; nothing was kept. Choose one of the three.")
         fault = twice if len(given) > 1 else _("Choose one of the three: clean, noisy or broken.")
         return _show(request, at, number, fault)
     marks = list(at.marks)
-    marks[at.order[number - 1]] = playable_range.MARKS.index(given[0])
+    marks[at.order[number - 1]] = list(WORDS).index(given[0])
     plain_sheets.mark(session, at.seat, at.slot, marks)
     onward = f"/{number + 1}" if number < len(at.order) else ""
     return RedirectResponse(f"{at.address}/strokes{onward}", 303)
@@ -105,6 +104,7 @@ async def answer(
 def _show(request: Request, at: ProbedPlace, number: int, fault: str = "") -> Response:
     """Show a stroke; 0: what they are for, and what came of them."""
     stroke = at.order[number - 1] if number else None
+    mark = None if stroke is None else at.marks[stroke]
     which = screen_words.SAID["stroke"]
     title = _(which).format(place=number, all=len(at.order)) if number else _("Eight strokes")
     page = FormPage(
@@ -122,9 +122,7 @@ def _show(request: Request, at: ProbedPlace, number: int, fault: str = "") -> Re
         at=at,
         number=number,
         settings=at.probe["strokes"][stroke] if stroke is not None else [],
-        chosen=playable_range.MARKS[at.marks[stroke] or 0]
-        if stroke is not None and at.marks[stroke] is not None
-        else "",
+        chosen="" if mark is None else list(WORDS)[mark],
         begun=any(each is not None for each in at.marks),
         count=strokes.count(at.marks),
         words=strokes,

@@ -5,7 +5,6 @@ from typing import Any
 
 from model.evaluation import (
     FEWEST_PLAYERS,
-    CleanStrokes,
     Decision,
     EvaluationReport,
     PolicyComparison,
@@ -46,12 +45,13 @@ def checked(report: EvaluationReport) -> Iterator[str]:
     if report.by_copy is not None:
         rows += [_row(f"new copies, {state.told} ratings", state) for state in report.by_copy.overall[:1]]
     yield from _table(HEAD, rows)
-    yield from _strokes(report.strokes)
+    yield from _strokes(report)
     yield from _chances(report)
     yield from (_win(win) for win in report.wins if win.differing > 1)
 
 
-def _strokes(found: CleanStrokes | None) -> Iterator[str]:
+def _strokes(report: EvaluationReport) -> Iterator[str]:
+    found = report.strokes
     if found is None:
         return
     line = f"Playable range, of eight strokes: {found.runs} runs of {found.players} players on {found.copies} copies"

@@ -6,7 +6,7 @@ Both axes are logarithmic, so that each limit is a straight line. Places are per
 from dataclasses import dataclass
 from math import log
 
-from model.bench.playable_range import CONTACT, SECONDS_A_BOW, USUAL, ForceLimits, string_m, usual_limits
+from model.bench import playable_range
 from model.domain.vocabulary import Instrument
 from service.core import formats
 from service.core.language import _, ngettext
@@ -41,13 +41,13 @@ class ForcePicture:
 
 def picture(instrument: Instrument, string_mm: float | None) -> ForcePicture:
     """Return the picture for an instrument with strings of a sounding length."""
-    length = 1000 * string_m(instrument, string_mm)
-    speeds = [USUAL[instrument].hair_m / seconds for seconds in SECONDS_A_BOW]
-    words = [_seconds(int(seconds)) for seconds in SECONDS_A_BOW]
-    places = [_("{mm} mm").format(mm=round(length * beta)) for beta in CONTACT]
+    length = 1000 * playable_range.string_m(instrument, string_mm)
+    speeds = [playable_range.USUAL[instrument].hair_m / seconds for seconds in playable_range.SECONDS_A_BOW]
+    words = [_seconds(int(seconds)) for seconds in playable_range.SECONDS_A_BOW]
+    places = [_("{mm} mm").format(mm=round(length * beta)) for beta in playable_range.CONTACT]
     numbers = tuple(
-        (place, said, _force(usual_limits(instrument, speed, beta)))
-        for beta, place in zip(CONTACT, places, strict=True)
+        (place, said, _force(playable_range.usual_limits(instrument, speed, beta)))
+        for beta, place in zip(playable_range.CONTACT, places, strict=True)
         for speed, said in zip(speeds, words, strict=True)
     )
     slow, fast = (_band(instrument, speed) for speed in speeds)
@@ -57,7 +57,10 @@ def picture(instrument: Instrument, string_mm: float | None) -> ForcePicture:
         description=" ".join(line.format(place=place, speed=speed, force=force) for place, speed, force in numbers),
         slow=slow,
         fast=fast,
-        contacts=tuple(AxisLabel(f"{_across(beta):.1f}%", place) for beta, place in zip(CONTACT, places, strict=True)),
+        contacts=tuple(
+            AxisLabel(f"{_across(beta):.1f}%", place)
+            for beta, place in zip(playable_range.CONTACT, places, strict=True)
+        ),
         forces=tuple(AxisLabel(f"{_up(force):.1f}%", _newtons(force, digits)) for force, digits in _FORCES),
         slow_words=words[0],
         fast_words=words[1],
@@ -78,7 +81,7 @@ def _seconds(count: int) -> str:
 
 
 def _band(instrument: Instrument, speed: float) -> str:
-    near, far = (usual_limits(instrument, speed, beta) for beta in (NEAREST, FARTHEST))
+    near, far = (playable_range.usual_limits(instrument, speed, beta) for beta in (NEAREST, FARTHEST))
     corners = ((0.0, near.least_n), (0.0, near.greatest_n), (100.0, far.greatest_n), (100.0, far.least_n))
     return " ".join(f"{x:.1f},{_up(force):.1f}" for x, force in corners)
 
@@ -91,7 +94,7 @@ def _up(force: float) -> float:
     return 100 * (1 - log(force / LEAST_N) / log(MOST_N / LEAST_N))
 
 
-def _force(limits: ForceLimits) -> str:
+def _force(limits: playable_range.ForceLimits) -> str:
     return _("from {least} to {most}").format(least=_newtons(limits.least_n), most=_newtons(limits.greatest_n))
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.bench.playable_range import MARKS, from_text
+from model.bench import playable_range
 from model.domain.vocabulary import STROKES
 from service import tables
 from service.core import audit_events, formats
@@ -161,7 +161,9 @@ def _strokes(line: PaperLine, key: str) -> list[str | None]:
     if len(signs) > STROKES:
         many = _("Got {count} marks; there are eight strokes, each with one mark.").format(count=len(signs))
         raise InvalidInputError([("strokes", many)])
-    named = {"0": MARKS[0], "1": MARKS[1], "2": MARKS[2]} | dict.fromkeys(_UNTELLABLE)
+    named = {"0": playable_range.MARKS[0], "1": playable_range.MARKS[1], "2": playable_range.MARKS[2]} | dict.fromkeys(
+        _UNTELLABLE
+    )
     unknown = next((sign for sign in signs if sign not in named), None)
     if unknown is not None:
         sentence = _("Got {sign}; expected 0 clean, 1 noisy, 2 broken, or ? where it was not played.")
@@ -174,7 +176,7 @@ def _strokes(line: PaperLine, key: str) -> list[str | None]:
 
 def printed(strokes: str | None, key: str, position: int, letter: str) -> str:
     """Return kept strokes as they are typed, in the order in which the bow's are printed; empty where there are none."""
-    marks = from_text(strokes)
+    marks = playable_range.from_text(strokes)
     signs = (_UNTELLABLE[0] if marks[place] is None else str(marks[place]) for place in order(key, position, letter))
     return "".join(signs) if strokes else ""
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.bench import playable_range
-from model.bench.playable_range import CLEAN, DESIGN, FACTORS, MARKS, SECONDS_A_BOW, Factor, Marks
 from model.domain.vocabulary import STROKES, Instrument
 from service import tables
 from service.core import formats, phrases
@@ -18,8 +17,8 @@ from service.trials import force_picture
 from service.trials.desk_records import SlotRow
 from service.trials.force_picture import ForcePicture
 
-WORDS = dict(zip(MARKS, (N_("clean"), N_("noisy"), N_("broken")), strict=True))
-_NARROW: dict[tuple[Factor, int], str] = {
+WORDS = dict(zip(playable_range.MARKS, (N_("clean"), N_("noisy"), N_("broken")), strict=True))
+_NARROW: dict[tuple[playable_range.Factor, int], str] = {
     ("speed", -1): N_("Narrow when the bow is slow."),
     ("speed", 1): N_("Narrow when the bow is fast."),
     ("force", -1): N_("Narrow with little weight."),
@@ -37,7 +36,7 @@ class ProbedBow:
     """What the strokes of one bow showed: its name, the marks in the design's order, the count and the rest in words."""
 
     name: str
-    marks: Marks
+    marks: playable_range.Marks
     count: str
     told: str
 
@@ -64,7 +63,9 @@ def order(trial: str, position: int, letter: str) -> list[int]:
 
 def asked(instrument: Instrument, string_mm: float | None) -> list[list[str]]:
     """Return each stroke in the design's order as it is asked for: speed, weight, place on the string, hair."""
-    return [[_setting(name, level, instrument, string_mm) for name, level in _levels(row)] for row in DESIGN]
+    return [
+        [_setting(name, level, instrument, string_mm) for name, level in _levels(row)] for row in playable_range.DESIGN
+    ]
 
 
 def short(instrument: Instrument, string_mm: float | None) -> list[str]:
@@ -72,14 +73,14 @@ def short(instrument: Instrument, string_mm: float | None) -> list[str]:
     return [" · ".join(settings) for settings in asked(instrument, string_mm)]
 
 
-def _levels(row: Sequence[int]) -> Iterable[tuple[Factor, int]]:
-    return zip(FACTORS, row, strict=True)
+def _levels(row: Sequence[int]) -> Iterable[tuple[playable_range.Factor, int]]:
+    return zip(playable_range.FACTORS, row, strict=True)
 
 
-def _setting(factor: Factor, level: int, instrument: Instrument, string_mm: float | None) -> str:
+def _setting(factor: playable_range.Factor, level: int, instrument: Instrument, string_mm: float | None) -> str:
     high = level > 0
     if factor == "speed":
-        seconds = int(SECONDS_A_BOW[high])
+        seconds = int(playable_range.SECONDS_A_BOW[high])
         slow = ngettext("Slow: {count} second for the whole bow", "Slow: {count} seconds for the whole bow", seconds)
         fast = ngettext("Fast: {count} second for the whole bow", "Fast: {count} seconds for the whole bow", seconds)
         return (fast if high else slow).format(count=seconds)
@@ -121,7 +122,7 @@ def side_by_side(trial: tables.Trial, slots: Sequence[SlotRow], runs: Iterable[t
     if not bows:
         return None
     of = trial.instrument, trial.string_length_mm
-    words = {number: _(WORDS[mark]) for number, mark in enumerate(MARKS)} | {None: _("not played")}
+    words = {number: _(WORDS[mark]) for number, mark in enumerate(playable_range.MARKS)} | {None: _("not played")}
     return ProbedBows(tuple(short(*of)), tuple(bows), words, force_picture.picture(*of))
 
 
@@ -136,15 +137,15 @@ def _probed(name: str, text: str | None) -> ProbedBow:
     return ProbedBow(name, marks, count(marks), told(marks))
 
 
-def count(marks: Marks) -> str:
+def count(marks: playable_range.Marks) -> str:
     """Say how many strokes were clean, of all or of those that were played."""
-    clean, played = marks.count(CLEAN), STROKES - marks.count(None)
+    clean, played = marks.count(playable_range.CLEAN), STROKES - marks.count(None)
     if played == STROKES:
         return _("{clean} of {all} clean").format(clean=clean, all=STROKES)
     return _("{clean} of the {played} played clean").format(clean=clean, played=played)
 
 
-def told(marks: Marks) -> str:
+def told(marks: playable_range.Marks) -> str:
     """Say which strokes were not clean, which way the bow is narrow, and what is missing."""
     said = [
         sentence.format(strokes=formats.listed([str(place + 1) for place, mark in enumerate(marks) if mark == number]))
@@ -154,13 +155,13 @@ def told(marks: Marks) -> str:
     return " ".join([*said, _missing(marks) if None in marks else _narrow(marks)])
 
 
-def _missing(marks: Marks) -> str:
+def _missing(marks: playable_range.Marks) -> str:
     places = formats.listed([str(place + 1) for place, mark in enumerate(marks) if mark is None])
     return _("Not played: {strokes}; which way it is narrow shows with all eight.").format(strokes=places)
 
 
-def _narrow(marks: Marks) -> str:
-    ways = playable_range.effects([each or CLEAN for each in marks]).narrow
+def _narrow(marks: playable_range.Marks) -> str:
+    ways = playable_range.effects([each or playable_range.CLEAN for each in marks]).narrow
     if ways:
         return " ".join(_(_NARROW[way]) for way in ways)
     return _("No way is narrower than the others.") if any(marks) else _("Clean all the way.")

@@ -1,7 +1,7 @@
 """A trial in bad weather, in a real browser with a real service worker: every rating given is in the database exactly once."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,7 @@ from service.core.errors import ConflictError
 from service.devices import offline_export
 from service.trials import strokes
 from tests.journeys import offline, shop
+from tests.journeys.probing import play_strokes
 from tests.journeys.shop import DEALER, Shop, all_sent, enrolled, until_true
 from tests.service.trial_rows import OPENED
 
@@ -60,17 +61,6 @@ def rate(page: Page, overall: int) -> None:
     page.check(f"#overall-{overall}")
     page.click("footer .go")
     until_true(page, f"() => document.getElementById('place').textContent !== {before!r}", "another screen")
-
-
-def play_strokes(page: Page, marks: Sequence[str], first: int = 1) -> None:
-    """Mark strokes of the bow on the screen, from the one at a place of its order on."""
-    if first == 1:
-        page.click("[data-do=probe]")
-        page.click("main[data-screen=probe] ~ footer .go")
-    for number, mark in enumerate(marks, first):
-        page.wait_for_selector(f"h1:text-is('Stroke {number} of 8')")
-        page.click(f"main [data-do={mark}]")
-    page.wait_for_selector("h1:text-is('Stroke 5 of 8'), main[data-screen=probed]")
 
 
 def status_is(page: Page, beginning: str) -> None:

@@ -49,6 +49,6 @@ def _said(found: StrokesFound) -> Iterator[str]:
         yield _("Too few players have played them yet to foretell those of others.")
         return
     yield _(
-        "Of players held out the count is foretold to within {error} strokes (root mean square), by the tier’s mean alone to "
+        "Of players held out the count is foretold to within {error} strokes (root mean square), by the model’s mean alone to "
         "within {mean}."
     ).format(error=formats.number(found.error, 2), mean=formats.number(found.tier_mean, 2))
