@@ -16,7 +16,19 @@ from tests.benchmarks._cases import Shelf, Truth
 from tests.benchmarks._predictions import compared, wins
 
 NAMES = (
-    *("accessibility", "advise", "attack", "compose", "desk", "fit", "heldout", "install", "offline", "panels"),
+    *(
+        "accessibility",
+        "advise",
+        "attack",
+        "compose",
+        "desk",
+        "fit",
+        "heldout",
+        "install",
+        "journeys",
+        "offline",
+        "panels",
+    ),
     *("sense", "serve", "standing", "tablets", "tastes", "together"),
 )
 

@@ -60,7 +60,7 @@ _UNREADABLE = (
     "() => {"
     + _LINES
     + """
-  const over = [], layer = (e) => e.closest('dialog, footer.bar, .aside');
+  const over = [], layer = (e) => e.closest('dialog, footer.bar, .aside, .beside thead');
   lines.sort((a, b) => a.box.top - b.box.top);
   lines.forEach((one, at) => {
     for (let next = at + 1; next < lines.length && lines[next].box.top < one.box.bottom - 3; next += 1) {

@@ -106,7 +106,8 @@ class World:
     def pairs(self, key: str) -> None:
         """Begin to compare the two bows of a trial pair by pair."""
         with self.database.writing() as session:
-            letters = sorted({slot.letter for slot in _slots(session, key) if slot.letter})
+            # A hidden repeat is one bow under two letters.
+            letters = sorted({slot.copy: slot.letter for slot in _slots(session, key) if slot.letter}.values())
             paired_comparison.start(session, None, DEALER, key, (letters[0], letters[1]))
 
 
@@ -116,6 +117,15 @@ def opened(folder: Path, filled: Database) -> Iterator[World]:
     with sqlite3.connect(make_url(filled.url).database or "") as kept:
         kept.execute("VACUUM INTO ?", [str(folder / "bows.db")])
     app = create_app(settings_in(folder, demo=True, advice_per_minute=0))
+    with served(app) as address:
+        world = World(address, app, {}, {})
+        furnish(world)
+        yield world
+
+
+@contextmanager
+def served(app: FastAPI) -> Iterator[str]:
+    """Serve an application on a free port of this machine, and give its address."""
     server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -123,9 +133,7 @@ def opened(folder: Path, filled: Database) -> Iterator[World]:
     while not server.started and time.monotonic() < until:
         time.sleep(0.02)
     assert server.started, f"the application did not start within {SECONDS} seconds"
-    world = World(f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}", app, {}, {})
-    furnish(world)
-    yield world
+    yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
     server.should_exit = True
     thread.join(SECONDS)
 
@@ -192,9 +200,10 @@ def _slots(session: Session, key: str) -> tuple[Any, ...]:
     return tuple(desk_reads.trial(session, DEALER, key).slots)
 
 
-def _rate(session: Session, key: str, marks: tuple[int, ...], rater: str = "player") -> None:
+def rate(session: Session, key: str, marks: tuple[int, ...], rater: str = "player", *, dealer: str = DEALER) -> None:
+    """Let sheets come in for the first places of a trial."""
     now = dt.datetime.now(dt.UTC)
-    for slot, mark in zip(_slots(session, key), marks, strict=False):
+    for slot, mark in zip(desk_reads.trial(session, dealer, key).slots, marks, strict=False):
         place = {"position": slot.position, "letter": slot.letter or "", "rater": rater, "revision": 1}
         told = {"ratings": {"overall": mark, "response": mark}, "note": "speaks at once", "rated_at": now}
         if rater == "player":
@@ -204,7 +213,7 @@ def _rate(session: Session, key: str, marks: tuple[int, ...], rater: str = "play
                 None if mark == 6 else "clean",
                 *["clean"] * 5,
             ]
-        sheets.record(session, DEALER, key, str(uuid.uuid4()), check_sheet(place | told), "a test")
+        sheets.record(session, dealer, key, str(uuid.uuid4()), check_sheet(place | told), "a test")
 
 
 def _trials(world: World) -> None:
@@ -231,8 +240,8 @@ def _trials(world: World) -> None:
             "revealed": (6, 5, 4, 6),
             "kept": (5, 6),
         }.items():
-            _rate(session, places[name], marks)
-        _rate(session, places["played"], (5, 4), "listener")
+            rate(session, places[name], marks)
+        rate(session, places["played"], (5, 4), "listener")
     world.pairs(places["played"])
     with world.database.writing() as session:
         lifecycle.reveal(session, int(places["owner"]), DEALER, places["revealed"])
