@@ -5,7 +5,7 @@ import json
 import secrets
 from collections import OrderedDict
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import select
@@ -15,16 +15,15 @@ from model.domain.records import Answers, OwnBow, Run
 from model.domain.vocabulary import Criterion
 from model.features import MIDDLE_POSITION
 from model.preference import CataloguePosterior, Player, Prediction, prediction_of
-from model.trial import Offer, Proposal, propose
+from model.trial import Offer, propose
 from model.trial import influence as influences
 from service.advice import advice_mails
 from service.advice.document import (
     OF_MARKS,
+    Considered,
     Document,
     Offered,
-    Parts,
     as_it_stood_in,
-    document,
     influence_document,
     known_then,
     of_marks,
@@ -154,54 +153,10 @@ def influence(session: Session, address: str) -> list[Document] | None:
 
 def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, known: Known) -> list[Document]:
     considered = _considered(session, questionnaire, fitted, known=known)
-    shown, parts = considered.now_on_sale, considered.parts
-    offer = _offer(questionnaire, shown, parts.offered, shown.stock.get(questionnaire.dealer or ""))
-    found = influences(considered.view, considered.outlook.answers, list(parts.runs), offer)
+    shown = considered.now_on_sale
+    offer = _offer(questionnaire, shown, considered.offered, shown.stock.get(questionnaire.dealer or ""))
+    found = influences(considered.view, considered.outlook.answers, list(considered.runs), offer)
     return [influence_document(each, shown.names) for each in found] + unread(questionnaire)
-
-
-@dataclass(frozen=True, slots=True)
-class Considered:
-    """An advice with what it was made from: for the desk, which goes on from it with single bows."""
-
-    parts: Parts
-    player: Player
-    document: Document
-
-    @property
-    def questionnaire(self) -> Questionnaire:
-        """The answers, without what stored marks take the place of."""
-        return self.parts.questionnaire
-
-    @property
-    def now_on_sale(self) -> Catalogue:
-        """The range as it stands."""
-        return self.parts.now_on_sale
-
-    @property
-    def fitted(self) -> Fitted:
-        """The version of the model."""
-        return self.parts.fitted
-
-    @property
-    def view(self) -> CataloguePosterior:
-        """The model over the range."""
-        return self.parts.view
-
-    @property
-    def outlook(self) -> Prediction:
-        """What the player can be expected to feel."""
-        return self.parts.outlook
-
-    @property
-    def proposal(self) -> Proposal:
-        """What is proposed."""
-        return self.parts.proposal
-
-    @property
-    def currency(self) -> str | None:
-        """What the prices are in."""
-        return self.parts.offered.currency
 
 
 def consider(
@@ -240,8 +195,7 @@ def _considered(
     offered = _offered(questionnaire, now_on_sale, outlook)
     hand = at_hand if at_hand is not None else now_on_sale.stock.get(questionnaire.dealer or "")
     proposal = propose(player, outlook, runs, _offer(questionnaire, now_on_sale, offered, hand))
-    parts = Parts(questionnaire, now_on_sale, fitted, view, outlook, tuple(runs), offered, proposal)
-    return Considered(parts, player, document(parts))
+    return Considered(questionnaire, now_on_sale, fitted, view, player, outlook, tuple(runs), offered, proposal)
 
 
 def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:

@@ -4,6 +4,7 @@ import datetime as dt
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from statistics import fmean
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import CRITERION_INDEX, Basis, BowKind, Criterion, Place, Role
-from model.preference import CataloguePosterior, Prediction
+from model.preference import CataloguePosterior, Player, Prediction
 from model.trial import STRETCH, AdvicePart, Change, Entry, Influence, Proposal, Reason, VerdictCode
 from service.advice.reasons import ALIKE
 from service.modelling.catalogue import Catalogue
@@ -45,21 +46,30 @@ class Offered:
     notes: tuple[Note, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Parts:
-    """What a document is made from."""
+@dataclass(frozen=True)
+class Considered:
+    """An advice with what it is made from: for the desk, which goes on from it with single bows.
+
+    ``questionnaire``: without what stored marks take the place of. ``outlook``: what the player can be expected to feel.
+    """
 
     questionnaire: Questionnaire
     now_on_sale: Catalogue
     fitted: Fitted
     view: CataloguePosterior
+    player: Player
     outlook: Prediction
     runs: tuple[Run, ...]
     offered: Offered
     proposal: Proposal
 
+    @cached_property
+    def document(self) -> Document:
+        """Return the whole of the answer; its id and moment are drawn once."""
+        return _document(self)
 
-def document(of: Parts) -> Document:
+
+def _document(of: Considered) -> Document:
     """Return the whole of an answer."""
     place, proposal, outlook = of.questionnaire.trial.place, of.proposal, of.outlook
     notes = [{"code": code, "values": values} for code, values in _notes(of)] + _model_notes(of.view, outlook.answers)
@@ -94,7 +104,7 @@ def _price(value: float) -> float:
     return int(value) if float(value).is_integer() else value
 
 
-def _verdict(of: Parts) -> dict[str, Any]:
+def _verdict(of: Considered) -> dict[str, Any]:
     found, proposal = of.proposal.verdict, of.proposal
     changes_at = found.changes_at
     scarce = found.code in (VerdictCode.ASK, VerdictCode.KEEP) or proposal.missing > 0
@@ -114,7 +124,7 @@ def _verdict(of: Parts) -> dict[str, Any]:
     }
 
 
-def _elsewhere(of: Parts) -> list[dict[str, Any]]:
+def _elsewhere(of: Considered) -> list[dict[str, Any]]:
     """Return who else has bows that suit: the workshop, of the listed tiers, and of those in reach that are liked most."""
     tiers = [*dict.fromkeys([*(entry.tier for entry in of.proposal.entries), *in_reach(of)])]
     workshop_stock = of.now_on_sale.workshop_by_tier(tiers, of.questionnaire.hold)
@@ -142,7 +152,7 @@ def most_paid(budget: Budget | None) -> float | None:
     return None if budget is None else budget.amount * (1 + stretch_of(budget))
 
 
-def in_reach(of: Parts) -> list[str]:
+def in_reach(of: Considered) -> list[str]:
     """Return the tiers that the player could pay, the one liked most first."""
     limit = most_paid(of.questionnaire.budget)
     order = np.argsort(-of.outlook.mean, kind="stable").tolist()
@@ -151,7 +161,7 @@ def in_reach(of: Parts) -> list[str]:
     return [slug for slug in slugs if slug in prices and (limit is None or prices[slug] <= limit)]
 
 
-def _entry(entry: Entry, of: Parts) -> dict[str, Any]:
+def _entry(entry: Entry, of: Considered) -> dict[str, Any]:
     shown = of.now_on_sale
     return {
         "tier": entry.tier,
@@ -212,7 +222,7 @@ def _trial(proposal: Proposal, place: Place) -> dict[str, Any]:
     }
 
 
-def _more(of: Parts) -> dict[str, Any] | None:
+def _more(of: Considered) -> dict[str, Any] | None:
     more = of.proposal.more
     if more is None:
         return None
@@ -225,7 +235,7 @@ def _more(of: Parts) -> dict[str, Any] | None:
     }
 
 
-def _tried(of: Parts) -> list[dict[str, Any]]:
+def _tried(of: Considered) -> list[dict[str, Any]]:
     """Return the bows that this player has rated, each with the mean of its marks."""
     marks: dict[str, list[float]] = {}
     for run in of.runs:
@@ -302,7 +312,7 @@ def _shown(change: Change, value: str | float, names: Mapping[str, str]) -> str 
     return names.get(value, value) if isinstance(value, str) else value
 
 
-def _notes(of: Parts) -> list[Note]:
+def _notes(of: Considered) -> list[Note]:
     questionnaire, proposal, outlook = of.questionnaire, of.proposal, of.outlook
     notes: list[Note] = []
     if outlook.basis is Basis.PRIOR:
@@ -315,7 +325,7 @@ def _notes(of: Parts) -> list[Note]:
     return notes + _money_notes(of) + _case_notes(of) + _own_notes(questionnaire, outlook, bool(proposal.entries))
 
 
-def _money_notes(of: Parts) -> list[Note]:
+def _money_notes(of: Considered) -> list[Note]:
     budget, proposal = of.questionnaire.budget, of.proposal
     if budget is None:
         steps = len(proposal.entries) > 1
@@ -327,7 +337,7 @@ def _money_notes(of: Parts) -> list[Note]:
     return [("beyond_budget", values)] if proposal.beyond_budget else _far_below(of, budget.amount)
 
 
-def _far_below(of: Parts, budget: float) -> list[Note]:
+def _far_below(of: Considered, budget: float) -> list[Note]:
     """Return a note on why what fits best costs no more than half of the budget; none where a dearer one would be liked more."""
     best = next((entry for entry in of.proposal.entries if entry.role is Role.BEST_FIT and entry.copies), None)
     if best is None or any(entry.price > budget / 2 for entry in of.proposal.entries if entry.copies):
@@ -349,7 +359,7 @@ def _far_below(of: Parts, budget: float) -> list[Note]:
     return [("far_below_budget", {"dearer": bool(dearer), "by_stock": here is not None})]
 
 
-def _case_notes(of: Parts) -> list[Note]:
+def _case_notes(of: Considered) -> list[Note]:
     proposal, dealer = of.proposal, of.questionnaire.dealer
     bows = len(proposal.bring)
     notes: list[Note] = []

@@ -3,6 +3,7 @@
 Places along the width are percentages of it, so that one drawing fits every page; heights are in CSS pixels.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -69,22 +70,26 @@ def own_words(own_bow: dict[str, Any]) -> str:
 
 
 def liking(doc: dict[str, Any]) -> LikingPicture | None:
-    """Lay out the picture of the shortlist; None where there is nothing to show.
-
-    Parameters
-    ----------
-    doc : the stored advice, see ``service.advice.advise``.
-    """
-    tiers = doc["shortlist"]
+    """Lay out the picture of the shortlist of a stored advice; None where there is nothing to show."""
+    tiers, own = doc["shortlist"], doc["own_bow"]
     if not tiers:
         return None
-    foot = _TOP + _ROW * len(tiers) + 6
+    title = _("Expected liking of each model, and how far single bows may differ")
+    rows = [(tier["name"], *(tier["fit"][end] for end in ("low", "expected", "high"))) for tier in tiers]
+    return laid_out(title, _describe(doc), rows, own.get("level"), own_words(own))
+
+
+def laid_out(
+    title: str, description: str, rows: Sequence[tuple[str, float, float, float]], own: float | None, own_label: str
+) -> LikingPicture:
+    """Lay out rows of name, low, expected and high below each other, and the own bow's liking across; None: not known."""
+    foot = _TOP + _ROW * len(rows) + 6
     return LikingPicture(
-        title=_("Expected liking of each model, and how far single bows may differ"),
-        description=_describe(doc),
-        rows=tuple(_row(index, tier) for index, tier in enumerate(tiers)),
-        ticks=tuple(AxisLabel(place(number), str(number)) for number in range(LOWEST, HIGHEST + 1)),
-        own=_own_line(doc["own_bow"]),
+        title=title,
+        description=description,
+        rows=tuple(_row(_TOP + _ROW * index, *row) for index, row in enumerate(rows)),
+        ticks=ticks(),
+        own=None if own is None else AxisLabel(place(own), own_label, anchor(own)),
         left_end=_(SCALES[Criterion.OVERALL].low),
         right_end=_(SCALES[Criterion.OVERALL].high),
         height=foot + 44,
@@ -94,24 +99,18 @@ def liking(doc: dict[str, Any]) -> LikingPicture | None:
     )
 
 
-def _row(index: int, tier: dict[str, Any]) -> TierInterval:
-    fit, top = tier["fit"], _TOP + _ROW * index
-    return TierInterval(
-        name=tier["name"],
-        low=place(fit["low"]),
-        expected=place(fit["expected"]),
-        high=place(fit["high"]),
-        name_y=top + 20,
-        bar_y=top + _DROP,
-    )
+def _row(top: int, name: str, low: float, expected: float, high: float) -> TierInterval:
+    return TierInterval(name, place(low), place(expected), place(high), top + 20, top + _DROP)
 
 
-def _own_line(own_bow: dict[str, Any]) -> AxisLabel | None:
-    level = own_bow.get("level")
-    if level is None:
-        return None
-    anchor = "start" if level < 2 else "end" if level > 6 else "middle"
-    return AxisLabel(place(level), own_words(own_bow), anchor)
+def ticks() -> tuple[AxisLabel, ...]:
+    """Return the marks from 1 to 7 along the width."""
+    return tuple(AxisLabel(place(mark), str(mark)) for mark in range(LOWEST, HIGHEST + 1))
+
+
+def anchor(level: float, near: float = 1) -> str:
+    """Return where words at a mark are anchored, so that they stay within the width: ``near`` an end they lean on it."""
+    return "start" if level < LOWEST + near else "end" if level > HIGHEST - near else "middle"
 
 
 def _describe(doc: dict[str, Any]) -> str:

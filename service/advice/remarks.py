@@ -11,6 +11,7 @@ from service.core import formats, phrases
 from service.core.language import N_, _, ngettext
 
 Values = Mapping[str, Any]
+Notes = Mapping[str, str | Callable[[Values, Document], str]]
 _OF_TRIALS = frozenset({"limited_by_time", "few_at_hand", "one_bow"})
 """Notes that speak for a trial, or for a larger one: not said where none is advised."""
 _OF_BOWS_HERE = frozenset({"by_stock"})
@@ -30,24 +31,44 @@ def cautions(doc: Document) -> list[str]:
 
 def notes(doc: Document) -> list[str]:
     """Return the document's notes as sentences to the player, in its order; none that contradicts the verdict."""
-    return [NOTES[note["code"]](note["values"], doc) for note in _said(doc)]
+    return [sentence(note["code"], note["values"], doc) for note in _said(doc)]
 
 
 def notes_of_page(doc: Document) -> list[str]:
     """Return the notes that no other part of a page says."""
-    return [NOTES[note["code"]](note["values"], doc) for note in _said(doc) if note["code"] not in _SAID_ELSEWHERE]
+    told = (note for note in _said(doc) if note["code"] not in _SAID_ELSEWHERE)
+    return [sentence(note["code"], note["values"], doc) for note in told]
 
 
 def of_stock(doc: Document) -> str:
     """Say whose bows the chances are of; empty where it is not known which are at hand."""
     said = (note["values"] for note in _said(doc) if note["code"] == "by_stock")
-    return next((_by_stock(values, doc) for values in said), "")
+    return next((sentence("by_stock", values, doc) for values in said), "")
 
 
 def staff_notes(doc: Document) -> list[str]:
     """Return the document's notes as sentences to the dealer's staff, which speak of the player, where no list of tiers stands."""
     said = [note for note in _said(doc) if note["code"] not in _OF_SENSIBLE]
-    return [(NOTES | STAFF_NOTES)[note["code"]](note["values"], doc) for note in said]
+    return [sentence(note["code"], note["values"], doc, {**NOTES, **STAFF_NOTES}) for note in said]
+
+
+def sentence(code: str, values: Values, doc: Document, table: Notes | None = None) -> str:
+    """Return a note as a sentence: one that only names its values from its text, another from its function."""
+    said = (table or NOTES)[code]
+    return said(values, doc) if callable(said) else _(said).format(**_in_words(values, doc))
+
+
+def _in_words(values: Values, doc: Document) -> dict[str, Any]:
+    told = {**values, "players": players(doc)}
+    if "amount" in values:
+        told["amount"] = formats.money(values["amount"], values["currency"])
+    if "minutes" in values:
+        told["minutes"] = formats.minutes(values["minutes"])
+    if "mass_g" in values:
+        told["mass"] = formats.grams(values["mass_g"])
+    if "trials" in values:
+        told["trials"] = formats.trials(values["trials"])
+    return told
 
 
 def _said(doc: Document) -> list[Mapping[str, Any]]:
@@ -78,36 +99,6 @@ def _prior_only(values: Values, doc: Document) -> str:
     return sentence.format(count=formats.number(count, 0), players=players(doc))
 
 
-def _by_maker(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("What we say of single models comes mostly from their maker so far, not from players.")
-
-
-def _few_trials(values: Values, doc: Document) -> str:
-    trials = formats.trials(values["trials"])
-    return _("Few trials like yours stand behind this, only {trials} by {players} so far.").format(
-        trials=trials, players=players(doc)
-    )
-
-
-def _currency_only(values: Values, doc: Document) -> str:
-    del doc
-    return _("Nothing is converted: only models priced in {currency} are shown.").format(**values)
-
-
-def _no_tier_in_currency(values: Values, doc: Document) -> str:
-    del doc
-    return _(
-        "No model that you could play is priced in {currency}; give the budget in another currency, or leave it out."
-    ).format(**values)
-
-
-def _over_budget(values: Values, doc: Document) -> str:
-    del doc
-    amount = formats.money(values["amount"], values["currency"])
-    return _("Nothing in the range is within {amount}; the nearest is shown.").format(amount=amount)
-
-
 NO_BOW_FOR = {
     Instrument.VIOLIN: N_("The range holds no bow for the violin."),
     Instrument.VIOLA: N_("The range holds no bow for the viola."),
@@ -121,15 +112,9 @@ NO_BOW_OF_HOLD = {
 }
 
 
-def _no_tier(values: Values, doc: Document) -> str:
-    del doc
+def _no_tier(values: Values, _doc: Document) -> str:
     hold = values.get("hold")
     return _(NO_BOW_OF_HOLD[Hold(hold)] if hold else NO_BOW_FOR[Instrument(values["instrument"])])
-
-
-def _by_stock(values: Values, doc: Document) -> str:
-    del doc
-    return _("These chances are for the bows that {dealer} has now.").format(**values)
 
 
 def _short_of_stock(values: Values, doc: Document) -> str:
@@ -143,22 +128,13 @@ def _short_of_stock(values: Values, doc: Document) -> str:
     return sentence.format(missing=missing, tier=names.get(values["tier"], values["tier"]))
 
 
-def _limited_by_time(values: Values, doc: Document) -> str:
-    del doc
-    return _("With more than {minutes} at hand, more bows could be tried.").format(
-        minutes=formats.minutes(values["minutes"])
-    )
-
-
-def _one_bow(values: Values, doc: Document) -> str:
-    del values
+def _one_bow(_values: Values, doc: Document) -> str:
     said = _("Only one bow can be had, and one bow is no comparison.")
     stock_elsewhere = verdict.elsewhere(doc)
     return " ".join((said, stock_elsewhere or _("On a later day there may be more: ask us.")))
 
 
-def _few_at_hand(values: Values, doc: Document) -> str:
-    del doc
+def _few_at_hand(values: Values, _doc: Document) -> str:
     return ngettext(
         "Only one bow can be had today; {wanted} would make a fairer comparison.",
         "Only {count} bows can be had today; {wanted} would make a fairer comparison.",
@@ -166,14 +142,7 @@ def _few_at_hand(values: Values, doc: Document) -> str:
     ).format(count=formats.counted(values["count"]), wanted=formats.counted(values["count"] + values["missing"]))
 
 
-def _beyond_budget(values: Values, doc: Document) -> str:
-    del doc
-    amount = formats.money(values["amount"], values["currency"])
-    return _("Nothing that can be had is within {amount}; what is shown lies a little above it.").format(amount=amount)
-
-
-def _far_below_budget(values: Values, doc: Document) -> str:
-    del doc
+def _far_below_budget(values: Values, _doc: Document) -> str:
     if values["dearer"]:
         return _("You need not spend it all: of the dearer bows within your budget we expect you to like none better.")
     if values["by_stock"]:
@@ -183,8 +152,7 @@ def _far_below_budget(values: Values, doc: Document) -> str:
     return _("The range holds nothing dearer within your budget.")
 
 
-def _sensible_price(values: Values, doc: Document) -> str:
-    del doc
+def _sensible_price(values: Values, _doc: Document) -> str:
     if values["judgement"]:
         return _(
             "How much the price weighs in the sensible step is our judgement: what players choose is not known yet."
@@ -192,13 +160,7 @@ def _sensible_price(values: Values, doc: Document) -> str:
     return _("How much the price weighs in the sensible step is learnt from what players have chosen.")
 
 
-def _no_budget(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("You gave no budget, so the whole range was looked at.")
-
-
-def _tried_used(values: Values, doc: Document) -> str:
-    del doc
+def _tried_used(values: Values, _doc: Document) -> str:
     return ngettext(
         "Your ratings of the bow that you have tried are kept with this answer only, not as a trial.",
         "Your ratings of the {count} bows that you have tried are kept with this answer only, not as a trial.",
@@ -206,20 +168,12 @@ def _tried_used(values: Values, doc: Document) -> str:
     ).format(count=formats.counted(values["count"]))
 
 
-def _own_mass(values: Values, doc: Document) -> str:
-    del doc
-    mass = formats.grams(values["mass_g"])
-    return _("“Lighter” and “heavier” refer to a bow of {mass}.").format(mass=mass)
-
-
-def _priorities_unknown(values: Values, doc: Document) -> str:
-    del doc
+def _priorities_unknown(values: Values, _doc: Document) -> str:
     names = [formats.within(_(SCALES[Criterion(name)].name)) for name in values["criteria"]]
     return _("Nobody has rated {names} yet, so that could not count.").format(names=formats.listed(names))
 
 
-def _few_outcomes(values: Values, doc: Document) -> str:
-    del doc
+def _few_outcomes(values: Values, _doc: Document) -> str:
     if not values["outcomes"]:
         return _("How much your priorities weigh beside the whole is a judgement: what players keep is not known yet.")
     return ngettext(
@@ -228,11 +182,6 @@ def _few_outcomes(values: Values, doc: Document) -> str:
         "was kept.",
         values["outcomes"],
     ).format(outcomes=formats.counted(values["outcomes"]))
-
-
-def _unrated_own_bow(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("You did not rate your own bow, so we took it that you like it as much as players commonly like theirs.")
 
 
 def _staff_few_trials(values: Values, doc: Document) -> str:
@@ -244,18 +193,7 @@ def _staff_few_trials(values: Values, doc: Document) -> str:
     ).format(count=formats.number(count, 0), players=players(doc))
 
 
-def _staff_no_tier_in_currency(values: Values, doc: Document) -> str:
-    del doc
-    return _("No model that this player could play is priced in {currency}.").format(**values)
-
-
-def _staff_no_budget(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("The player gave no budget, so the whole range was looked at.")
-
-
-def _staff_tried_used(values: Values, doc: Document) -> str:
-    del doc
+def _staff_tried_used(values: Values, _doc: Document) -> str:
     return ngettext(
         "The player’s ratings of a bow played before were used for this proposal.",
         "The player’s ratings of {count} bows played before were used for this proposal.",
@@ -263,8 +201,7 @@ def _staff_tried_used(values: Values, doc: Document) -> str:
     ).format(count=formats.counted(values["count"]))
 
 
-def _staff_far_below_budget(values: Values, doc: Document) -> str:
-    del doc
+def _staff_far_below_budget(values: Values, _doc: Document) -> str:
     if values["dearer"]:
         return _("Dearer bows within the player’s budget are not expected to be liked better.")
     if values["by_stock"]:
@@ -272,8 +209,7 @@ def _staff_far_below_budget(values: Values, doc: Document) -> str:
     return _("The range holds nothing dearer within the player’s budget.")
 
 
-def _staff_few_outcomes(values: Values, doc: Document) -> str:
-    del doc
+def _staff_few_outcomes(values: Values, _doc: Document) -> str:
     if not values["outcomes"]:
         return _("How much the priorities weigh beside the whole is a judgement: what players keep is not known yet.")
     return ngettext(
@@ -284,57 +220,50 @@ def _staff_few_outcomes(values: Values, doc: Document) -> str:
     ).format(outcomes=formats.counted(values["outcomes"]))
 
 
-def _staff_unrated_own_bow(values: Values, doc: Document) -> str:
-    del values, doc
-    return _(
-        "The player did not rate the own bow, so we took it that it is liked as much as players commonly like theirs."
-    )
-
-
-def _model_stands_in(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("What was learnt last from trials cannot be read just now; this rests on what was known before that.")
-
-
-def _beliefs_stand_in(values: Values, doc: Document) -> str:
-    del values, doc
-    return _("What was learnt from trials cannot be read just now; this rests on common knowledge of bows alone.")
-
-
-NOTES: dict[str, Callable[[Values, Document], str]] = {
-    "model_stands_in": _model_stands_in,
-    "beliefs_stand_in": _beliefs_stand_in,
+NOTES: Notes = {
+    "model_stands_in": N_(
+        "What was learnt last from trials cannot be read just now; this rests on what was known before that."
+    ),
+    "beliefs_stand_in": N_(
+        "What was learnt from trials cannot be read just now; this rests on common knowledge of bows alone."
+    ),
     "prior_only": _prior_only,
-    "by_maker": _by_maker,
-    "few_trials": _few_trials,
-    "currency_only": _currency_only,
-    "no_tier_in_currency": _no_tier_in_currency,
-    "over_budget": _over_budget,
+    "by_maker": N_("What we say of single models comes mostly from their maker so far, not from players."),
+    "few_trials": N_("Few trials like yours stand behind this, only {trials} by {players} so far."),
+    "currency_only": N_("Nothing is converted: only models priced in {currency} are shown."),
+    "no_tier_in_currency": N_(
+        "No model that you could play is priced in {currency}; give the budget in another currency, or leave it out."
+    ),
+    "over_budget": N_("Nothing in the range is within {amount}; the nearest is shown."),
     "no_tier": _no_tier,
-    "by_stock": _by_stock,
+    "by_stock": N_("These chances are for the bows that {dealer} has now."),
     "short_of_stock": _short_of_stock,
-    "limited_by_time": _limited_by_time,
-    "no_budget": _no_budget,
+    "limited_by_time": N_("With more than {minutes} at hand, more bows could be tried."),
+    "no_budget": N_("You gave no budget, so the whole range was looked at."),
     "tried_used": _tried_used,
-    "own_mass": _own_mass,
+    "own_mass": N_("“Lighter” and “heavier” refer to a bow of {mass}."),
     "priorities_unknown": _priorities_unknown,
     "few_outcomes": _few_outcomes,
-    "unrated_own_bow": _unrated_own_bow,
+    "unrated_own_bow": N_(
+        "You did not rate your own bow, so we took it that you like it as much as players commonly like theirs."
+    ),
     "one_bow": _one_bow,
     "few_at_hand": _few_at_hand,
-    "beyond_budget": _beyond_budget,
+    "beyond_budget": N_("Nothing that can be had is within {amount}; what is shown lies a little above it."),
     "far_below_budget": _far_below_budget,
     "sensible_price": _sensible_price,
 }
-"""One function a code; a document's code without one is a mistake of the program and raises ``KeyError``."""
+"""A text or a function a code; a document's code without one is a mistake of the program and raises ``KeyError``."""
 
-STAFF_NOTES: dict[str, Callable[[Values, Document], str]] = {
+STAFF_NOTES: Notes = {
     "few_trials": _staff_few_trials,
-    "no_tier_in_currency": _staff_no_tier_in_currency,
-    "no_budget": _staff_no_budget,
+    "no_tier_in_currency": N_("No model that this player could play is priced in {currency}."),
+    "no_budget": N_("The player gave no budget, so the whole range was looked at."),
     "far_below_budget": _staff_far_below_budget,
     "tried_used": _staff_tried_used,
     "few_outcomes": _staff_few_outcomes,
-    "unrated_own_bow": _staff_unrated_own_bow,
+    "unrated_own_bow": N_(
+        "The player did not rate the own bow, so we took it that it is liked as much as players commonly like theirs."
+    ),
 }
 """Those of the notes that speak to the player, as the desk says them."""

@@ -86,8 +86,8 @@ def own_bow(proposal: Proposal) -> AxisLabel | None:
         return None
     said = _("own bow: {level}") if own["state"] == "rated" else _("an own bow, on average: {level}")
     said = _("a good bow: {level}") if own["state"] == "none" else said
-    anchor = "start" if own["level"] < 2.5 else "end" if own["level"] > 5.5 else "middle"
-    return AxisLabel(place(own["level"]), said.format(level=formats.number(own["level"])), anchor)
+    label = said.format(level=formats.number(own["level"]))
+    return AxisLabel(place(own["level"]), label, interval_pictures.anchor(own["level"], near=1.5))
 
 
 def figure(value: float) -> str:

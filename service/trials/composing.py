@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from model.trial import CaseValue
 from service import tables
 from service.advice import advise
-from service.advice.advise import Considered
+from service.advice.document import Considered
 from service.core import audit_events, formats, zones
 from service.core.errors import Code, ConflictError, FieldCode, InvalidInputError, NotFoundError
 from service.core.language import _

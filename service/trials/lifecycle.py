@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold, Place
 from service import tables
-from service.advice.advise import Considered
+from service.advice.document import Considered
 from service.core import audit_events, formats
 from service.core.errors import Code, ConflictError, InvalidInputError
 from service.core.language import _

@@ -15,8 +15,7 @@ from sqlalchemy.orm import Session
 from model.trial import CaseValue, Ranked, of_named, ranked
 from service import tables
 from service.advice import advise, words
-from service.advice.advise import Considered
-from service.advice.document import in_reach
+from service.advice.document import Considered, in_reach
 from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.core.scopes import OneDealer
@@ -295,7 +294,7 @@ def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
 def _lacking(considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
     """Say what is wanted beyond the stock at hand, and of which tiers in reach that are not at hand the workshop has bows."""
     listed = [entry["tier"] for entry in considered.document["shortlist"]]
-    tiers = [*dict.fromkeys([*listed, *in_reach(considered.parts)])][:MOST_LACKING]
+    tiers = [*dict.fromkeys([*listed, *in_reach(considered)])][:MOST_LACKING]
     suited = shelf.free.intersection(considered.outlook.stock.serials)
     at_hand = {considered.now_on_sale.range.copies[serial].tier for serial in suited}
     workshop_stock = considered.now_on_sale.workshop_by_tier(tiers, considered.questionnaire.hold)

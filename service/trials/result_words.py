@@ -3,12 +3,11 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from model.domain.vocabulary import CRITERIA, HIGHEST, LOWEST, SCALES, OutcomeKind
+from model.domain.vocabulary import CRITERIA, SCALES, OutcomeKind
 from service.advice.interval_pictures import place
 from service.core import formats
 from service.core.language import _
 from service.trials.player_result import LetteredBow, PlayerResult
-from service.web.page_data import AxisLabel
 
 _NAME, _DISC, _FOOT = 24, 24, 22
 """Pixels for a line's name, for each disc above the line, and below it."""
@@ -111,11 +110,6 @@ def _levels(given: Sequence[tuple[float, str]]) -> list[tuple[float, str, int]]:
 def foot(drawn: Sequence[MarkRow]) -> int:
     """Return the height at which the rows end."""
     return drawn[-1].line_y + _FOOT if drawn else 0
-
-
-def ticks() -> tuple[AxisLabel, ...]:
-    """Return the marks from 1 to 7 along the width."""
-    return tuple(AxisLabel(place(each), str(each)) for each in range(LOWEST, HIGHEST + 1))
 
 
 def description(result: PlayerResult) -> str:

@@ -317,10 +317,10 @@ def _adds_little(before: Mapping[str, Any] | None, after: Mapping[str, Any] | No
 def _said_to_be_had(asked: Asked) -> Iterator[int]:
     """Give the numbers of bows that the notes say can be had, and no more."""
     notes = asked.reply["notes"]
-    if remarks.NOTES["one_bow"]({}, {}).split(",")[0] in " ".join(notes):
+    if remarks.sentence("one_bow", {}, {}).split(",")[0] in " ".join(notes):
         yield 1
     for count in range(1, MOST_BOWS):
-        only = remarks.NOTES["few_at_hand"]({"count": count, "missing": 1}, {}).split(";")[0]
+        only = remarks.sentence("few_at_hand", {"count": count, "missing": 1}, {}).split(";")[0]
         if any(note.startswith(only) for note in notes):
             yield count
 

@@ -22,7 +22,7 @@ from model.trial.influence import influence
 from seed_data.make import draw
 from seed_data.nature import DEMO, PRICE_SAYS_LITTLE, Nature
 from service.advice import advise
-from service.advice.advise import Considered
+from service.advice.document import Considered
 from service.advice.words import reply
 from service.core.database import Database
 from service.modelling import catalogue, fits, model_records, versions
@@ -132,7 +132,7 @@ def report(session: Session, demo: Demo, size: Size, *, examples: bool = False) 
 def ask(session: Session, now: Catalogue, body: Body) -> tuple[Asked, Considered]:
     """Return the API's answer with what there was to choose from, and what it was made from."""
     considered = advise.consider(session, check(body))
-    suited = considered.view.suited(considered.parts.outlook.answers.instrument, considered.parts.outlook.answers.hold)
+    suited = considered.view.suited(considered.outlook.answers.instrument, considered.outlook.answers.hold)
     hand = now.stock.get(body.get("dealer", ""))
     return (
         Asked(
@@ -140,7 +140,7 @@ def ask(session: Session, now: Catalogue, body: Body) -> tuple[Asked, Considered
             reply=reply(considered.document, operator=True),
             at_hand=None if hand is None else frozenset(hand & set(suited.serials)),
             tier_of={copy.serial: copy.tier for copy in suited.copies},
-            price=considered.parts.offered.prices,
+            price=considered.offered.prices,
         ),
         considered,
     )
@@ -258,7 +258,7 @@ def _leaves(one: Asked, first: Considered, other: Asked, second: Considered) -> 
 
 
 def _expected(considered: Considered) -> dict[str, float]:
-    outlook = considered.parts.outlook
+    outlook = considered.outlook
     return {tier.slug: float(mean) for tier, mean in zip(outlook.tiers, outlook.mean, strict=True)}
 
 
@@ -303,8 +303,8 @@ def _of_influence(asking: Any, now: Catalogue, sets: Sequence[Body]) -> str:
     found: dict[str, Counter[str]] = defaultdict(Counter)
     for body in sets:
         considered = asking(body)[1]
-        runs = considered.parts.runs
-        for each in influence(considered.view, considered.parts.outlook.answers, runs, _offer(considered, now, body)):
+        runs = considered.runs
+        for each in influence(considered.view, considered.outlook.answers, runs, _offer(considered, now, body)):
             changed = {str(change.what) for change in each.changes}
             found[str(each.answer)].update({"given", *changed} | ({"any"} if changed else set()))
     columns = ("any", "verdict", "first_tier", "bows", "chance")
@@ -319,7 +319,7 @@ def _of_influence(asking: Any, now: Catalogue, sets: Sequence[Body]) -> str:
 def _offer(considered: Considered, now: Catalogue, body: Body) -> Offer:
     budget, wish = body.get("budget"), considered.questionnaire.trial
     return Offer(
-        prices=considered.parts.offered.prices,
+        prices=considered.offered.prices,
         budget=budget and budget["amount"],
         minutes=wish.minutes,
         place=wish.place,

@@ -36,10 +36,8 @@ def asked() -> Iterator[Asked]:
                 of = advise.consider(session, check(body))
                 did: list[Document] = []
                 if number < EXPLAINED:
-                    offer = advise._offer(
-                        of.questionnaire, now, of.parts.offered, now.stock.get(body.get("dealer", ""))
-                    )
-                    told = influence(of.view, of.outlook.answers, list(of.parts.runs), offer)
+                    offer = advise._offer(of.questionnaire, now, of.offered, now.stock.get(body.get("dealer", "")))
+                    told = influence(of.view, of.outlook.answers, list(of.runs), offer)
                     did = [influence_document(each, now.names) for each in told]
                 found.append((of.document, did))
             yield now, found
