@@ -1,4 +1,4 @@
-"""The result page's context: a stored advice, in words, ready to be shown."""
+"""A stored advice in words, ready to be shown on its page."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -7,9 +7,7 @@ from typing import Any
 from service.advice import interval_pictures, side_by_side, words
 from service.core import formats
 from service.core.language import _
-from service.dealers.shop_card import ShopCard
 from service.questionnaire import answer_summary
-from service.web.page_data import Look, Page
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,16 +24,6 @@ class TierCard:
 
 
 @dataclass(frozen=True, slots=True)
-class NumbersRow:
-    """One tier's numbers, the same as in the picture; ``beats`` is in words, with the figure once trials speak."""
-
-    name: str
-    expected: str
-    interval: str
-    beats: str
-
-
-@dataclass(frozen=True, slots=True)
 class BowStep:
     """One step of 'how many bows': ``here`` marks the advised one; ``fewer`` says where the best case holds fewer bows than that."""
 
@@ -45,105 +33,39 @@ class BowStep:
     fewer: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShortlistPage(Page):
-    """The result page.
+def told(doc: dict[str, Any]) -> dict[str, Any]:
+    """Return a stored advice as its page, its paper and the desk show it, by name.
 
-    Attributes
-    ----------
-    answers : the quiet line above the heading, which is the verdict.
-    lead, ground : what the verdict rests on; what was asked for, and whose trials count.
-    model_is : what a model is, said where the word first stands.
-    tried : what the player made of bows of other tiers.
-    beside : the tiers beside each other; None where too little is known of them.
-    beats : heading of the last column of the table of numbers.
-    play_heading : over what to play; empty where there is nothing to play.
-    steps_lead : what the steps say; ``in_words`` while they hold no figures.
-    again : where 'change your answers' is posted, with its token ``csrf``.
-    why : where it says what each answer did; empty for an advice of before that was kept.
-    address : the page's own, under which it is found again.
-    shop : where the bows can be tried; None where nothing is known of it.
-    data, privacy : where the player's own data is, and where it stands what is kept and why; empty at the desk.
+    ``answers``: the quiet line above the heading, which is the verdict. ``lead``, ``ground``: what the verdict rests on; what was
+    asked for, and whose trials count. ``tried``: what the player made of bows of other tiers. ``beside``: None where too little is
+    known. ``numbers``: a row of name, expected, interval and ``beats``, the heading of the last, for each tier, as in the picture.
+    ``in_words``: the steps hold no figures. ``play_heading``: empty where there is nothing to play.
     """
-
-    answers: str
-    lead: str
-    ground: str
-    model_is: str
-    tiers: tuple[TierCard, ...]
-    tried: tuple[str, ...]
-    beside: side_by_side.SideBySide | None
-    picture: interval_pictures.LikingPicture | None
-    caption: str
-    beats: str
-    numbers: tuple[NumbersRow, ...]
-    steps_lead: str
-    steps: tuple[BowStep, ...]
-    in_words: bool
-    recommendation: str
-    play_heading: str
-    plays: tuple[str, ...]
-    trying: tuple[str, ...]
-    sureness: str
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
-    again: str
-    address: str
-    csrf: str
-    why: str = ""
-    data: str = ""
-    privacy: str = ""
-    shop: ShopCard | None = None
-
-
-def page_of(
-    doc: dict[str, Any],
-    address: str,
-    csrf: str,
-    dealer: str | None,
-    demo: bool,
-    look: Look | None = None,
-    why: str = "",
-    data: str = "",
-    privacy: str = "",
-    shop: ShopCard | None = None,
-) -> ShortlistPage:
-    """Return the result page of a stored advice, found at ``address``."""
-    answers = doc["answers"]
-    return ShortlistPage(
-        title=words.headline(doc),
-        dealer=dealer,
-        demo=demo,
-        look=look,
-        answers=answer_summary.quiet_line(answers),
-        lead=words.behind(doc) or words.lead(doc),
-        ground=words.ground(doc) if words.behind(doc) else "",
-        model_is=words.model_is(),
-        tiers=tuple(_cards(doc)),
-        tried=tuple(words.tried_besides(doc)),
-        beside=side_by_side.beside(doc),
-        picture=interval_pictures.liking(doc),
-        caption=_caption(doc),
-        beats=_("One of its bows called good") if _has_no_bow(doc) else _("One of its bows liked better than yours"),
-        numbers=tuple(_numbers(entry, doc) for entry in doc["shortlist"]),
-        steps_lead=_steps_lead(doc),
-        steps=tuple(_steps(doc)),
-        in_words=words.rests_on_prior(doc),
-        recommendation=words.recommendation(doc) if _steps(doc) else "",
-        play_heading=_play_heading(doc),
-        plays=words.what_to_play(answers["instrument"], answers.get("settings", ()), own_bow=not _has_no_bow(doc)),
-        trying=words.how_to_try(answers.get("trial", {}).get("place", "shop"), own_bow=not _has_no_bow(doc)),
-        sureness=words.sureness(doc),
-        notes=tuple(words.notes_of_page(doc)),
-        cautions=tuple(words.cautions(doc)),
-        again=f"{address}/again",
-        address=address,
-        csrf=csrf,
-        why=why,
-        data=data,
-        privacy=privacy,
-        shop=shop,
-    )
+    answers, none = doc["answers"], _has_no_bow(doc)
+    return {
+        "title": words.headline(doc),
+        "answers": answer_summary.quiet_line(answers),
+        "lead": words.behind(doc) or words.lead(doc),
+        "ground": words.ground(doc) if words.behind(doc) else "",
+        "model_is": words.model_is(),
+        "tiers": list(_cards(doc)),
+        "tried": words.tried_besides(doc),
+        "beside": side_by_side.beside(doc),
+        "picture": interval_pictures.liking(doc),
+        "caption": _caption(doc),
+        "beats": _("One of its bows called good") if none else _("One of its bows liked better than yours"),
+        "numbers": [_numbers(entry, doc) for entry in doc["shortlist"]],
+        "steps_lead": _steps_lead(doc),
+        "steps": _steps(doc),
+        "in_words": words.rests_on_prior(doc),
+        "recommendation": words.recommendation(doc) if _steps(doc) else "",
+        "play_heading": _play_heading(doc),
+        "plays": words.what_to_play(answers["instrument"], answers.get("settings", ()), own_bow=not none),
+        "trying": words.how_to_try(answers.get("trial", {}).get("place", "shop"), own_bow=not none),
+        "sureness": words.sureness(doc),
+        "notes": words.notes_of_page(doc),
+        "cautions": words.cautions(doc),
+    }
 
 
 def _has_no_bow(doc: dict[str, Any]) -> bool:
@@ -176,14 +98,9 @@ def _play_heading(doc: dict[str, Any]) -> str:
     return _("What to play, if you compare all the same") if trial and trial["copies"] else ""
 
 
-def _numbers(entry: dict[str, Any], doc: dict[str, Any]) -> NumbersRow:
-    fit = entry["fit"]
-    return NumbersRow(
-        name=entry["name"],
-        expected=formats.number(fit["expected"]),
-        interval=formats.interval(fit["low"], fit["high"]),
-        beats=words.chance_words(entry["beats_own_bow"], doc),
-    )
+def _numbers(entry: dict[str, Any], doc: dict[str, Any]) -> tuple[str, str, str, str]:
+    fit, beats = entry["fit"], words.chance_words(entry["beats_own_bow"], doc)
+    return entry["name"], formats.number(fit["expected"]), formats.interval(fit["low"], fit["high"]), beats
 
 
 def _level(doc: dict[str, Any]) -> str:

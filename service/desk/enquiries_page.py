@@ -81,7 +81,7 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
         state=capital(desk_lines.enquiry_state(row)),
         contact=_contact(found.contact),
         answers=tuple((line.question, line.answer) for line in answer_summary.lines(found.answers)),
-        advice=shortlist.page_of(dict(found.document), address="", csrf="", dealer=None, demo=False),
+        advice=shortlist.told(dict(found.document)),
         pictures=() if found.nobodys else tuple(_picture(each, row.id) for each in found.document["shortlist"]),
         trials=tuple(_composed(key, number) for key, number in row.trials),
         link=f"/advice/{found.address}",

@@ -59,58 +59,56 @@ async def show(request: Request, address: str, session: Reading) -> Response:
 
 def _answer(request: Request, session: Session, address: str, typed: Typed, status: int = 200) -> Response:
     """Return the answer's page; ``typed``: what stands in the form that has it mailed."""
-    doc, page = _found(request, session, address)
+    may_be_mailed = mailed.may_be_asked(session, address)
+    doc, page, parts = _found(request, session, address, typed if may_be_mailed else Typed({}, {}))
     dealer = doc["answers"].get("dealer")
-    mail = FormPage(
-        title="",
-        action=f"{path(address)}/mail",
-        csrf=page.csrf,
-        typed=typed,
-        faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
-    )
     asked = asking.of_step(step_pages.CONTACT, typed.fields, None, at_dealer=bool(dealer))
     return render(
         request,
         "advice/result.html",
         page,
         status,
-        mail=mail if mailed.may_be_asked(session, address) else None,
+        **parts,
+        may_be_mailed=may_be_mailed,
         mail_fields=[each for each in asked if each.field in _MAIL_FIELDS],
         told=mailed.told(session, doc["id"], site.zone(session, dealer) if dealer else None),
-        may_have_played=page.dealer is not None,
+        why=f"/advice/{address}/why" if doc.get("verdict") else "",
+        data=data_links.of_answer(request.app.state.mail_service.signer, doc["id"], dt.datetime.now(dt.UTC)),
+        privacy=data_links.privacy_path(dealer),
     )
 
 
-def _found(request: Request, session: Session, address: str) -> tuple[dict[str, Any], shortlist.ShortlistPage]:
-    """Return the advice at an address with its page; raises 404 where there is none."""
+def _found(
+    request: Request, session: Session, address: str, typed: Typed
+) -> tuple[dict[str, Any], FormPage, dict[str, Any]]:
+    """Return the advice at an address, its page, and by name what stands on it on the screen and on paper alike; raises 404."""
     doc = advise.stored(session, address)
     if doc is None:
         raise HTTPException(404)
     language.carry_on(advise.language_of(session, address))
-    dealer = doc["answers"].get("dealer")
-    return doc, shortlist.page_of(
-        doc,
-        address=path(address),
-        csrf=request.app.state.tokens.make(address),
-        why=f"/advice/{address}/why" if doc.get("verdict") else "",
+    dealer, advice = doc["answers"].get("dealer"), shortlist.told(doc)
+    page = FormPage(
+        title=advice["title"],
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=site.look(session, dealer) if dealer else None,
-        data=data_links.of_answer(request.app.state.mail_service.signer, doc["id"], dt.datetime.now(dt.UTC)),
-        privacy=data_links.privacy_path(dealer),
-        shop=shop_card.read(session, dealer),
+        csrf=request.app.state.tokens.make(address),
+        typed=typed,
+        faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
     )
+    return doc, page, {"advice": advice, "address": path(address), "shop": shop_card.read(session, dealer)}
 
 
 @router.get("/advice/{address}/print")
 async def on_paper(request: Request, address: str, session: Reading) -> Response:
     """Show the answer as one sheet of paper, with the code by which the desk finds it; none of it opens anything to a stranger."""
-    doc, page = _found(request, session, address)
+    doc, page, parts = _found(request, session, address, Typed({}, {}))
     at_desk = desk_frame.address_of(request, f"/desk/enquiries/{doc['id']}")
     return render(
         request,
         "advice/paper.html",
         page,
+        **parts,
         number=formats.enquiry_number(doc["id"]),
         made=doc["created"],
         code=qr.svg(at_desk, _("The code by which the shop finds this answer")) if page.dealer else None,

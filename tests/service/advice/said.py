@@ -12,9 +12,7 @@ from service.core.language import _
 from service.questionnaire import answer_summary
 
 Document = Mapping[str, Any]
-_NOT_READ = frozenset(
-    {"again", "address", "csrf", "why", "data", "privacy", "look", "picture", "name", "names", "cells"}
-)
+_NOT_READ = frozenset({"picture", "name", "names", "cells"})
 """Parts of a page that are no sentences: addresses, the picture, the names and figures of a table."""
 _END = re.compile(r"(?<=[.?!])[”»“]?\s+(?=[A-ZÀ-Ý“„«])")
 _CHANCE = re.compile(r"([^\W\d][^\d.:,;()|]*?) \((?:\D*)?(\d+)\s?%\)")
@@ -41,14 +39,18 @@ def texts(part: Any) -> Iterator[str]:
         for field in fields(part):
             if field.name not in _NOT_READ:
                 yield from texts(getattr(part, field.name))
+    elif isinstance(part, dict):
+        for name, each in part.items():
+            if name not in _NOT_READ:
+                yield from texts(each)
     elif isinstance(part, tuple | list):
         for each in part:
             yield from texts(each)
 
 
-def page(doc: Document) -> shortlist.ShortlistPage:
-    """Return an advice's page."""
-    return shortlist.page_of(dict(doc), address="/advice/x", csrf="", dealer=None, demo=False)
+def page(doc: Document) -> dict[str, Any]:
+    """Return what an advice's page says."""
+    return shortlist.told(dict(doc))
 
 
 def page_of_answers(doc: Document, told: Sequence[Mapping[str, Any]]) -> tuple[Any, ...]:

@@ -34,11 +34,19 @@ OF_BOWS_TO_TRY = (
 
 def every_text(doc: dict[str, Any]) -> list[str]:
     """Return all that a player reads of an advice: on the page, in the mail, in the JSON."""
-    page = shortlist.page_of(doc, address="/advice/x", csrf="", dealer=None, demo=False)
+    page = shortlist.told(doc)
     told = words.reply(doc, operator=True)
-    texts = [page.title, page.lead, page.ground, page.sureness, page.play_heading, *page.notes, *page.tried]
-    texts += [text for card in page.tiers for text in (card.role, card.sentence, card.bring, *card.tried)]
-    texts += [page.recommendation, page.beside.more if page.beside else ""]
+    texts = [
+        page["title"],
+        page["lead"],
+        page["ground"],
+        page["sureness"],
+        page["play_heading"],
+        *page["notes"],
+        *page["tried"],
+    ]
+    texts += [text for card in page["tiers"] for text in (card.role, card.sentence, card.bring, *card.tried)]
+    texts += [page["recommendation"], page["beside"].more if page["beside"] else ""]
     texts += [told["trial"]["recommendation"], *told["notes"]] if told["trial"] else []
     texts += [one["text"] for tier in told["shortlist"] for one in (*tier["reasons"], *tier["weaknesses"])]
     return [text for text in texts if text]
@@ -92,7 +100,7 @@ def grid() -> Iterator[dict[str, Any]]:
 )
 def test_the_verdict_is_the_headline_everywhere(doc: dict[str, Any], said: str) -> None:
     assert words.headline(doc) == said
-    assert shortlist.page_of(doc, address="", csrf="", dealer=None, demo=False).title == said
+    assert shortlist.told(doc)["title"] == said
     assert words.reply(doc)["verdict"]["text"] == said
 
 
@@ -149,9 +157,9 @@ def test_where_no_bow_that_is_here_was_liked_that_is_said(language: str, said: s
     verdict = ask()["verdict"] | {"elsewhere": []}
     doc = ask(verdict=verdict, shortlist=tiers, tried=tried, trial=NO_CASE | {"rejected": ["DB-1", "DB-2"]})
     with using(language):
-        page = shortlist.page_of(doc, address="", csrf="", dealer=None, demo=False)
-    assert page.title == said
-    assert page.tiers[0].bring == card
+        page = shortlist.told(doc)
+    assert page["title"] == said
+    assert page["tiers"][0].bring == card
     over = doc | {"notes": [named("over_budget", NOTE_VALUES["over_budget"])]}
     assert words.headline(over) == "Nothing in the range is within your budget"
 
@@ -179,8 +187,8 @@ def test_where_nothing_is_at_hand_no_sentence_speaks_of_bows_to_try() -> None:
 
 def test_only_an_advised_step_is_marked_and_only_where_a_trial_is_advised() -> None:
     for doc in grid():
-        page = shortlist.page_of(doc, address="", csrf="", dealer=None, demo=False)
-        marked = [step.count for step in page.steps if step.here]
+        page = shortlist.told(doc)
+        marked = [step.count for step in page["steps"] if step.here]
         assert marked == ([doc["trial"]["copies"]] if words.verdict_code(doc) in ("trial", "curious") else [])
 
 
