@@ -59,10 +59,8 @@ def advise(
 
     A known id returns what was stored for it, so that a repeat changes nothing.
 
-    Raises
-    ------
-    InvalidInputError
-        An unknown dealer or serial, a bow that does not suit the instrument, an id that stands for other answers.
+    Raises `InvalidInputError`: an unknown dealer or serial, a bow that does not suit the instrument, an id that stands
+    for other answers.
     """
     if not store:
         return _advised(session, questionnaire, marks, present.read(session))[0]
@@ -104,12 +102,8 @@ def recompute(session: Session, enquiry: str) -> Document:
 
     As long as the range is unchanged it is what was stored. Nothing is changed.
 
-    Raises
-    ------
-    ConflictError
-        There is no such enquiry, or its version is no more or cannot be read.
-    InvalidInputError
-        A dealer or bow that the answers name is gone.
+    Raises `ConflictError`: there is no such enquiry, or its version is no more or cannot be read; `InvalidInputError`:
+    a dealer or bow that the answers name is gone.
     """
     row = session.get(Enquiry, enquiry)
     if row is None:
@@ -131,10 +125,7 @@ def influence(session: Session, address: str) -> list[Document] | None:
 
     With the version of the model that advised, or with the one in use where that is gone, over the range as it stands now.
 
-    Raises
-    ------
-    InvalidInputError
-        A dealer or bow that the answers name is gone.
+    Raises `InvalidInputError`: a dealer or bow that the answers name is gone.
     """
     row = session.scalar(select(Enquiry).where(Enquiry.address == address))
     if row is None:
@@ -224,10 +215,7 @@ def address_of(session: Session, enquiry: str) -> str | None:
 def advise_json(database: Database, body: object, *, operator: bool = True) -> Document:
     """Return the API's answer to the API's body for the command line; nothing is stored.
 
-    Raises
-    ------
-    InvalidInputError
-        Every field that cannot be used, by path.
+    Raises `InvalidInputError`: every field that cannot be used, by path.
     """
     asked_in = body.get("language") if isinstance(body, dict) else None
     with language.using(asked_in if isinstance(asked_in, str) else None):

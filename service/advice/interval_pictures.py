@@ -34,10 +34,8 @@ class TierInterval:
 class LikingPicture:
     """Dot and interval of each tier on the line from 1 to 7, with the own bow across.
 
-    Attributes
-    ----------
-    height : of the whole picture, in pixels; ``foot`` is where the rows end, ``numbers_y`` and ``ends_y`` the
-        baselines of the numbers and of the words under the line.
+    ``height``: of the whole picture, in pixels; ``foot`` is where the rows end, ``numbers_y`` and ``ends_y`` the baselines of
+        the numbers and of the words under the line.
     """
 
     title: str

@@ -23,9 +23,8 @@ def ask(session: Session, address: str, given: Mapping[str, str], client: str | 
     An answer that has somebody to go to already stays as it is, so that a repeat changes nothing. ``client``: which address of
     the network asks, so that none has mail sent to all the world.
 
-    Raises
-    ------
-    InvalidInputError : by field, what is missing or cannot be used, or that no more mail may be asked for today.
+    Raises `InvalidInputError`: by field, what is missing or cannot be used, or that no more mail may be asked for
+    today.
     """
     email = given[EMAIL_FIELD].strip()
     problems = [FieldProblem(field, fault) for field in given if (fault := _fault(field, given[field], email))]

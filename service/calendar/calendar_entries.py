@@ -21,13 +21,12 @@ _REFRESH = dt.timedelta(hours=1)
 class Entry:
     """One entry.
 
-    Attributes
-    ----------
-    about : what it is about; entries about the same thing are one, the last to be told.
-    hour, minutes : when it begins and how long it is; None: the whole day, which keeps nobody from being free.
-    url : where more is said, empty for nowhere.
-    sequence : how often what it says was changed (RFC 5545, 3.8.7.4): of two tellings the higher one holds, whatever the clocks say.
-    cancelled : it takes place no more.
+    ``about``: what it is about; entries about the same thing are one, the last to be told.
+    ``hour``, ``minutes``: when it begins and how long it is; None: the whole day, which keeps nobody from being free.
+    ``url``: where more is said, empty for nowhere.
+    ``sequence``: how often what it says was changed (RFC 5545, 3.8.7.4): of two tellings the higher one holds, whatever the
+        clocks say.
+    ``cancelled``: it takes place no more.
     """
 
     about: str

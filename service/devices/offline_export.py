@@ -26,13 +26,11 @@ FORMAT = "waiting sheets, 1"
 class Loaded:
     """What came of a file.
 
-    Attributes
-    ----------
-    tablet : its name.
-    sheets, pairs : how many the file held and are stored now, those that were there before among them.
-    flagged : how many of the sheets have a flag.
-    left_out : a sentence for each item that is of no trial here, or contradicts what is stored.
-    withdrawn : the tablet's key was withdrawn; the file is taken all the same, since an adviser loaded it.
+    ``tablet``: its name.
+    ``sheets``, ``pairs``: how many the file held and are stored now, those that were there before among them.
+    ``flagged``: how many of the sheets have a flag.
+    ``left_out``: a sentence for each item that is of no trial here, or contradicts what is stored.
+    ``withdrawn``: the tablet's key was withdrawn; the file is taken all the same, since an adviser loaded it.
     """
 
     tablet: str
@@ -71,9 +69,8 @@ _ITEMS = TypeAdapter(list[_Item])
 def load(session: Session, user: int | None, dealer: str, content: bytes) -> Loaded:
     """Store what a tablet saved to a file; the same file again changes nothing.
 
-    Raises
-    ------
-    ConflictError : it is no such file, of no tablet of this dealer, or not as the tablet wrote it; nothing of it is stored.
+    Raises `ConflictError`: it is no such file, of no tablet of this dealer, or not as the tablet wrote it; nothing of
+    it is stored.
     """
     file = _read(content)
     tablet = session.get(tables.Tablet, file.tablet)

@@ -42,10 +42,7 @@ def record(
 ) -> sheets.Stored | None:
     """Keep a form as a sheet; the same content again is no new revision. ``may_help``: what the player said beside it.
 
-    Raises
-    ------
-    InvalidInputError : a rating that is none.
-    NotFoundError : the trial is gone.
+    Raises `InvalidInputError`: a rating that is none; `NotFoundError`: the trial is gone.
     """
     last = filled(session, seat, slot["position"])
     sheet = _sheet(seat, slot, last, ratings, note, marks(last))

@@ -22,14 +22,12 @@ _OF_SERVERS = tuple(api_keys.PREFIXES[kind] for kind in sorted(api_keys.SECRET))
 class Sender:
     """Who sends.
 
-    Attributes
-    ----------
-    dealer : slug of the dealer whose trials it may send for.
-    name : as it stands beside a sheet: 'tablet 9f2c…', 'link 17ab…' or 'server …Qx2a'.
-    trial, rater : the one trial and the one rater of a link; None for a tablet and a server, which have them all.
-    closed : the link is closed; what it still sends is kept and flagged.
-    tablet : the tablet's id, where it is time to note that it was seen; else None.
-    server : the key of a dealer's server or of its tests, whose trials are in a sandbox; None for any other.
+    ``dealer``: slug of the dealer whose trials it may send for.
+    ``name``: as it stands beside a sheet: 'tablet 9f2c…', 'link 17ab…' or 'server …Qx2a'.
+    ``trial``, ``rater``: the one trial and the one rater of a link; None for a tablet and a server, which have them all.
+    ``closed``: the link is closed; what it still sends is kept and flagged.
+    ``tablet``: the tablet's id, where it is time to note that it was seen; else None.
+    ``server``: the key of a dealer's server or of its tests, whose trials are in a sandbox; None for any other.
     """
 
     dealer: str

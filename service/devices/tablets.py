@@ -42,9 +42,7 @@ class TabletInfo:
 def make_code(session: Session, user: int, dealer: str, name: str) -> str:
     """Return a new code by which one tablet of the dealer can be enrolled within 15 minutes under a name.
 
-    Raises
-    ------
-    InvalidInputError : the name is empty or too long.
+    Raises `InvalidInputError`: the name is empty or too long.
     """
     name = " ".join(name.split())
     if not 0 < len(name) <= _LONGEST_NAME:
@@ -63,9 +61,7 @@ def enrol(session: Session, code: str) -> tuple[TabletInfo, str]:
 
     The caller limits how often one address may try: a code has 36 bits.
 
-    Raises
-    ------
-    NotFoundError : the code is unknown, used or too old.
+    Raises `NotFoundError`: the code is unknown, used or too old.
     """
     now, kept = _now(), tables.TabletCode
     # One statement takes the code, so that of two tablets with one code one gets it.

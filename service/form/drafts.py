@@ -53,20 +53,18 @@ class UnfinishedDraftError(Exception):
 class Draft:
     """A questionnaire on its way.
 
-    Attributes
-    ----------
-    address : the unguessable part of its link, 192 random bits.
-    enquiry : the id of the enquiry it becomes.
-    dealer : slug of the dealer on whose page it was begun, None for the whole range.
-    typed : what stands in the fields, by step.
-    dropped : what the last change of the instrument took away: ``hold``, ``own_bow``, ``tried``.
-    step : the step the reader was sent to last.
-    language : in which it is being filled in, None where that was not noted.
-    player : the key of whoever came by a link of their own; None: nobody who is known.
-    given : by step the usable answers, as parts of the API's body.
-    faulty : steps of which something cannot be used, whatever the range holds.
-    reading : the step answered just now, and what it says; None where none was.
-    present : how things stood when the draft was claimed; None where it was not.
+    ``address``: the unguessable part of its link, 192 random bits.
+    ``enquiry``: the id of the enquiry it becomes.
+    ``dealer``: slug of the dealer on whose page it was begun, None for the whole range.
+    ``typed``: what stands in the fields, by step.
+    ``dropped``: what the last change of the instrument took away: ``hold``, ``own_bow``, ``tried``.
+    ``step``: the step the reader was sent to last.
+    ``language``: in which it is being filled in, None where that was not noted.
+    ``player``: the key of whoever came by a link of their own; None: nobody who is known.
+    ``given``: by step the usable answers, as parts of the API's body.
+    ``faulty``: steps of which something cannot be used, whatever the range holds.
+    ``reading``: the step answered just now, and what it says; None where none was.
+    ``present``: how things stood when the draft was claimed; None where it was not.
     """
 
     address: str

@@ -10,13 +10,11 @@ from service.web.page_data import FormPage
 class StepPage(FormPage):
     """What every step has.
 
-    Attributes
-    ----------
-    progress : '3 of 6, about two minutes left'.
-    place : the same two numbers, to be drawn.
-    notices : what the reader must know before going on.
-    first : True where there is no step to go back to.
-    questions : those that are drawn one like the other.
+    ``progress``: '3 of 6, about two minutes left'.
+    ``place``: the same two numbers, to be drawn.
+    ``notices``: what the reader must know before going on.
+    ``first``: True where there is no step to go back to.
+    ``questions``: those that are drawn one like the other.
     """
 
     progress: str

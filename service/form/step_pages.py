@@ -97,10 +97,8 @@ def _number(page: str) -> int:
 def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> form_data.StepPage:
     """Return the context of a step's page.
 
-    Parameters
-    ----------
-    name : the page, a step's name or `BASS`.
-    faults : one sentence by field, empty while nothing is to be complained of.
+    ``name``: the page, a step's name or `BASS`.
+    ``faults``: one sentence by field, empty while nothing is to be complained of.
     """
     step, number = step_of(name), _number(name)
     said = {field: asking.fault(field, sentence) for field, sentence in faults.items()}

@@ -23,12 +23,7 @@ class AnswerLine:
 
 
 def lines(body: Body) -> tuple[AnswerLine, ...]:
-    """Return every answer in words, 'not answered' where there is none.
-
-    Parameters
-    ----------
-    body : the answers as the API's body.
-    """
+    """Return every answer in words, 'not answered' where there is none. ``body``: the answers as the API's body."""
     told: dict[str, list[Declared]] = {}
     for question in in_order():
         if question.asked.line:

@@ -42,10 +42,8 @@ def as_it_is(answer: Any) -> Any:
 class Kept:
     """A column of the history that holds an answer or a part of it, by the name that it has in table and file alike.
 
-    Attributes
-    ----------
-    about : what the column says, for whoever fills it in.
-    value : from the answer, None included, to what the column holds.
+    ``about``: what the column says, for whoever fills it in.
+    ``value``: from the answer, None included, to what the column holds.
     """
 
     column: str
@@ -57,19 +55,19 @@ class Kept:
 class Asked:
     """How a question is put and its answer told.
 
-    Attributes
-    ----------
-    step, field : the form's page, and the name of its field.
-    name : the question in a word or two. ask, why : the question itself, and why it is asked.
-    options : what may be chosen, by what was chosen before. first_choice : words where a choice is missing. unsure : 'not sure' is offered.
-    is_number : what is chosen is a number. upper : a text is taken in capital letters.
-    drawn : by the one template for all questions of a step; else the step's own draws it.
-    only : the instruments it is asked of; none: of all. not_asked : the words that refuse an answer given for another one all the
-    same; empty: it is taken and says nothing. at_dealer : asked only where the form is a dealer's.
-    line : the line of the summary that it stands in, empty for none; ``silent`` where that line is left out while it is empty.
-    say : the answer in words. none : the words for null. brief : the words in the one line above the shortlist.
-    adviser : what it is called where it is said that the advice does not depend on it; empty where it may.
-    kept : the columns of the history that hold the answer, once a trial is made of it.
+    ``step``, ``field``: the form's page, and the name of its field.
+    ``name``: the question in a word or two. ``ask``, ``why``: the question itself, and why it is asked.
+    ``options``: what may be chosen, by what was chosen before. ``first_choice``: words where a choice is missing. ``unsure``: 'not
+        sure' is offered.
+    ``is_number``: what is chosen is a number. ``upper``: a text is taken in capital letters.
+    ``drawn``: by the one template for all questions of a step; else the step's own draws it.
+    ``only``: the instruments it is asked of; none: of all. ``not_asked``: the words that refuse an answer given for another one
+        all the same; empty: it is taken and says nothing. ``at_dealer``: asked only where the form is a dealer's.
+    ``line``: the line of the summary that it stands in, empty for none; ``silent`` where that line is left out while it is
+        empty.
+    ``say``: the answer in words. ``none``: the words for null. ``brief``: the words in the one line above the shortlist.
+    ``adviser``: what it is called where it is said that the advice does not depend on it; empty where it may.
+    ``kept``: the columns of the history that hold the answer, once a trial is made of it.
     """
 
     step: str

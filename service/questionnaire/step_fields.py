@@ -29,12 +29,10 @@ TICKED = "yes"
 class Reading:
     """What a post says.
 
-    Attributes
-    ----------
-    answers : the usable ones, as part of the API's body.
-    errors : one sentence by field for what cannot be used.
-    whole : the questionnaire that was checked, None where something of it cannot be used.
-    elsewhere : paths of answers beside that cannot be used.
+    ``answers``: the usable ones, as part of the API's body.
+    ``errors``: one sentence by field for what cannot be used.
+    ``whole``: the questionnaire that was checked, None where something of it cannot be used.
+    ``elsewhere``: paths of answers beside that cannot be used.
     """
 
     answers: Answers
@@ -82,12 +80,10 @@ def first(form: Form, field: str) -> str:
 class FormStep:
     """One step of the form: the questions that are declared for it, read and filled in one like the other.
 
-    Attributes
-    ----------
-    name : the step's name in the form's address.
-    questions : those that are declared for it, and ``keys`` the top-level answers that they are, or are part of.
-    fields : path of an answer -> name of its form field, for the sentences.
-    most_fields : so many fields are kept; no answer needs more.
+    ``name``: the step's name in the form's address.
+    ``questions``: those that are declared for it, and ``keys`` the top-level answers that they are, or are part of.
+    ``fields``: path of an answer -> name of its form field, for the sentences.
+    ``most_fields``: so many fields are kept; no answer needs more.
     """
 
     name: ClassVar[str]

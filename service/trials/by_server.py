@@ -23,12 +23,8 @@ LEVEL = 0.9
 def compose(session: Session, dealer: str, asked: TrialIn) -> dict[str, Any]:
     """Compose a trial, begin it where that is asked for, and return its order by letter; a repeat returns the same.
 
-    Raises
-    ------
-    InvalidInputError
-        A field that cannot be used, each by its path.
-    ConflictError
-        A bow that cannot be had in these days; the sentence says why.
+    Raises `InvalidInputError`: a field that cannot be used, each by its path; `ConflictError`: a bow that cannot be had
+    in these days; the sentence says why.
     """
     with audit.written_by(audit_events.DEALERS_SERVER):
         key = composing.compose(session, None, dealer, _composing(session, dealer, asked))

@@ -58,10 +58,7 @@ def usual(today: dt.date) -> dict[str, list[str]]:
 def walk_in(fields: Fields, currency: str) -> Body:
     """Return the answers of somebody who stands in the shop.
 
-    Raises
-    ------
-    InvalidInputError
-        No instrument is chosen, or the amount is no number.
+    Raises `InvalidInputError`: no instrument is chosen, or the amount is no number.
     """
     names = first(fields, "instrument").split()
     if not names:
@@ -92,10 +89,7 @@ def dropped(fields: Fields) -> int | None:
 def questionnaire(body: Mapping[str, Any], fields: Fields, dealer: str) -> forms.Questionnaire:
     """Return the answers with this trial's dealer, minutes and place, as they are proposed from.
 
-    Raises
-    ------
-    InvalidInputError
-        By the name of the field.
+    Raises `InvalidInputError`: by the name of the field.
     """
     trial = {"minutes": minutes(fields), "place": first(fields, "place") or str(Place.SHOP)}
     try:
@@ -131,14 +125,9 @@ def when(fields: Fields) -> When:
 def composing(fields: Fields, body: Mapping[str, Any]) -> Composing:
     """Return the trial to be composed.
 
-    Parameters
-    ----------
-    body : the answers, as the questionnaire's body.
+    ``body``: the answers, as the questionnaire's body.
 
-    Raises
-    ------
-    InvalidInputError
-        By the name of the field.
+    Raises `InvalidInputError`: by the name of the field.
     """
     day, due_back = days(fields)
     asked: Body = {name: first(fields, name) for name in (*_HIDDEN, *_PLAIN)}

@@ -63,11 +63,9 @@ _ANCHORS = {
 class _Basis:
     """What a composition starts from.
 
-    Attributes
-    ----------
-    body : the questionnaire's body; None while a walk-in's instrument is not chosen.
-    who : whom it is for; None where it is not known. ``known``: their contact is not asked.
-    walk_in : the three choices are asked on this page.
+    ``body``: the questionnaire's body; None while a walk-in's instrument is not chosen.
+    ``who``: whom it is for; None where it is not known. ``known``: their contact is not asked.
+    ``walk_in``: the three choices are asked on this page.
     """
 
     body: Mapping[str, Any] | None
@@ -142,12 +140,8 @@ def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) ->
 def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
     """Return what a composition starts from.
 
-    Raises
-    ------
-    NotFoundError
-        An enquiry, trial or player that is not this dealer's.
-    InvalidInputError
-        A walk-in's choices cannot be used.
+    Raises `NotFoundError`: an enquiry, trial or player that is not this dealer's; `InvalidInputError`: a walk-in's
+    choices cannot be used.
     """
     currency = drafts.currencies(session, staff.dealer)[0]
     previous, enquiry, player = (first(fields, name) for name in ("previous", "enquiry", "player"))

@@ -36,14 +36,9 @@ SEEDS = 2**31 - 1
 def compose(session: Session, user: int | None, dealer: str, request: Composing) -> str:
     """Compose a trial, set its bows aside, and return its key; a repeat with the same id returns the same trial.
 
-    Raises
-    ------
-    NotFoundError
-        An enquiry, player or earlier trial that is not this dealer's.
-    ConflictError
-        A bow is reserved for another trial in these days, or cannot be had; the sentence names trial and days.
-    InvalidInputError
-        A bow that is unknown here or does not suit the instrument.
+    Raises `NotFoundError`: an enquiry, player or earlier trial that is not this dealer's; `ConflictError`: a bow is
+    reserved for another trial in these days, or cannot be had; the sentence names trial and days; `InvalidInputError`:
+    a bow that is unknown here or does not suit the instrument.
     """
     lock_dealer(session, dealer)
     key = str(request.id)
@@ -146,12 +141,8 @@ def set_aside(
 ) -> None:
     """Hold the rows of bows for this transaction and make sure that they can be had from the first day to the last.
 
-    Raises
-    ------
-    InvalidInputError
-        A bow that is not in the dealer's stock.
-    ConflictError
-        Bows that are wanted elsewhere, each in a sentence.
+    Raises `InvalidInputError`: a bow that is not in the dealer's stock; `ConflictError`: bows that are wanted
+    elsewhere, each in a sentence.
     """
     rows = lock_copies(session, copies)
     unknown = _("There is no bow {copy} in your stock; look at its serial again.")

@@ -24,10 +24,8 @@ _MEASURED: Mapping[str, str] = {
 def reason(bow: Ranked, played: RatedBow | None = None, mark: float | None = None) -> str:
     """Return what the player made of a bow, what speaks for it, or how little is known of it, in a sentence or some.
 
-    Parameters
-    ----------
-    played : when the player had it in hand at this dealer's, and what it got.
-    mark : what the player says to have given it, where nothing of that is stored.
+    ``played``: when the player had it in hand at this dealer's, and what it got.
+    ``mark``: what the player says to have given it, where nothing of that is stored.
     """
     first = _first[bow.why](bow)
     gave = _played(played) if played else _gave(mark)

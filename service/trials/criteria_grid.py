@@ -21,9 +21,7 @@ BETTER, WORSE, ALIKE = "better", "worse", "alike"
 def grid(trial: TrialPage, scatter: Mapping[str, float]) -> dict[str, Any] | None:
     """Return what the grid shows: ``criteria``, and ``rows`` of a name and cells; None where nothing can be set against the own bow.
 
-    Parameters
-    ----------
-    scatter : by criterion the standard deviation of a mark given to one bow by one player again, in points.
+    ``scatter``: by criterion the standard deviation of a mark given to one bow by one player again, in points.
     """
     marks = _marks(trial)
     letters = [letter for letter in dict.fromkeys(slot.letter for slot in trial.slots) if letter and letter in marks]

@@ -80,14 +80,12 @@ class OutcomeRow:
 class TrialRow:
     """One trial in a list.
 
-    Attributes
-    ----------
-    number : the dealer's running number; None for a trial that was read from a file.
-    state : planned, open, closed, cancelled; 'closed' for one from a file.
-    who : the player's name; None where it is not known. ``player``: the key.
-    sheets_in, sheets_of : the player's own sheets that count, and the places in the order.
-    outcome : the newest; None where none is recorded.
-    overdue : copies are out after the day they were due.
+    ``number``: the dealer's running number; None for a trial that was read from a file.
+    ``state``: planned, open, closed, cancelled; 'closed' for one from a file.
+    ``who``: the player's name; None where it is not known. ``player``: the key.
+    ``sheets_in``, ``sheets_of``: the player's own sheets that count, and the places in the order.
+    ``outcome``: the newest; None where none is recorded.
+    ``overdue``: copies are out after the day they were due.
     """
 
     key: str
@@ -181,16 +179,14 @@ class Materials:
 class TrialPage:
     """One trial at the desk.
 
-    Attributes
-    ----------
-    row : as in the list.
-    slots : the order by letter; copies only once revealed.
-    case : the bows, by serial.
-    sheets : every sheet kept, by place and arrival, the player's and the listener's.
-    flags : sentences on what staff should know: a bow sold meanwhile, sheets that came late, two sheets for one place.
-    may : what can be done now: open, send, confirm, swap, close, cancel, reveal, take_back, outcome, follow_up.
-    plan : chance, gain, copies, runs, minutes as promised when it was composed.
-    follow_ups : (key, number) of the trials composed from this one; ``previous`` likewise the one before.
+    ``row``: as in the list.
+    ``slots``: the order by letter; copies only once revealed.
+    ``case``: the bows, by serial.
+    ``sheets``: every sheet kept, by place and arrival, the player's and the listener's.
+    ``flags``: sentences on what staff should know: a bow sold meanwhile, sheets that came late, two sheets for one place.
+    ``may``: what can be done now: open, send, confirm, swap, close, cancel, reveal, take_back, outcome, follow_up.
+    ``plan``: chance, gain, copies, runs, minutes as promised when it was composed.
+    ``follow_ups``: (key, number) of the trials composed from this one; ``previous`` likewise the one before.
     """
 
     row: TrialRow
@@ -226,12 +222,12 @@ class TrialPage:
 class PlayerPage:
     """One player: contact, trials newest first, and what came of them by trial.
 
-    Attributes
-    ----------
-    outcomes : what came of a trial, with the trial's key, newest first.
-    agreed : what was agreed to, newest first. ``since``: when a contact was first kept. ``asked_at``: when it was last said what ratings may serve.
-    joined : the keys that staff found to be theirs too. ``alike``: other players of the same name or address.
-    overview : what they made of bows; ``tastes``: what that tells of them; ``lasting``: the answers that hold from visit to visit.
+    ``outcomes``: what came of a trial, with the trial's key, newest first.
+    ``agreed``: what was agreed to, newest first. ``since``: when a contact was first kept. ``asked_at``: when it was last said
+        what ratings may serve.
+    ``joined``: the keys that staff found to be theirs too. ``alike``: other players of the same name or address.
+    ``overview``: what they made of bows; ``tastes``: what that tells of them; ``lasting``: the answers that hold from visit to
+        visit.
     """
 
     row: PlayerRow

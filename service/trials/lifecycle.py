@@ -44,12 +44,8 @@ def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
 def send(session: Session, user: int | None, dealer: str, key: str, condition: Mapping[str, str]) -> None:
     """Send the parcel of a trial by post and open it; ``condition`` by serial, one for every bow. Sent already: nothing changes.
 
-    Raises
-    ------
-    InvalidInputError
-        A bow without its condition, or a bow that is not in the parcel.
-    ConflictError
-        Not by post, not planned, materials not confirmed, or a bow that is still out elsewhere.
+    Raises `InvalidInputError`: a bow without its condition, or a bow that is not in the parcel; `ConflictError`: not by
+    post, not planned, materials not confirmed, or a bow that is still out elsewhere.
     """
     trial, composition = claimed(session, dealer, key)
     if trial.place is not Place.POST:
@@ -116,12 +112,8 @@ def confirm_materials(session: Session, user: int | None, dealer: str, key: str,
 def swap(session: Session, user: int | None, dealer: str, key: str, out: str | None, in_: str | None) -> None:
     """Exchange, add (``out`` None) or drop (``in_`` None) a bow of a planned trial; letters and order are drawn anew.
 
-    Raises
-    ------
-    InvalidInputError
-        A bow that is not in the trial, is in it already, is unknown here, or does not suit.
-    ConflictError
-        The trial is planned no more, a bow is wanted elsewhere, or none would be left.
+    Raises `InvalidInputError`: a bow that is not in the trial, is in it already, is unknown here, or does not suit;
+    `ConflictError`: the trial is planned no more, a bow is wanted elsewhere, or none would be left.
     """
     lock_dealer(session, dealer)
     trial, composition = claimed(session, dealer, key)

@@ -29,12 +29,8 @@ class When:
 def move(session: Session, user: int | None, dealer: str, key: str, when: When) -> None:
     """Move a planned trial. To where it is already: nothing changes.
 
-    Raises
-    ------
-    InvalidInputError
-        A day that is past, bows back before the trial, or an hour that the shop's clock leaves out.
-    ConflictError
-        Not planned any more, or bows that are wanted elsewhere in these days, each in a sentence.
+    Raises `InvalidInputError`: a day that is past, bows back before the trial, or an hour that the shop's clock leaves
+    out; `ConflictError`: not planned any more, or bows that are wanted elsewhere in these days, each in a sentence.
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("planned",), _("Only a planned trial can be moved."))

@@ -34,17 +34,15 @@ _ENDED = {
 class Handing:
     """What the adviser sees: which bow to hand over first, and what the pairs so far say.
 
-    Attributes
-    ----------
-    id : the head-to-head's.
-    letters : the two bows by letter, empty for the own bow, in the order in which they were named.
-    number : the next pair, from 1; None once it is over.
-    first, second : letters in the order of handing over for that pair; None once it is over.
-    pairs : how many were answered.
-    preferred : how often each of ``letters`` was.
-    ahead : letters handed over first in the pairs to come, should the tablet lose the network.
-    verdict : one word of `model.trial.paired_comparison.PairsVerdict`.
-    text : the verdict as a sentence, empty while it goes on.
+    ``id``: the head-to-head's.
+    ``letters``: the two bows by letter, empty for the own bow, in the order in which they were named.
+    ``number``: the next pair, from 1; None once it is over.
+    ``first``, ``second``: letters in the order of handing over for that pair; None once it is over.
+    ``pairs``: how many were answered.
+    ``preferred``: how often each of ``letters`` was.
+    ``ahead``: letters handed over first in the pairs to come, should the tablet lose the network.
+    ``verdict``: one word of `model.trial.paired_comparison.PairsVerdict`.
+    ``text``: the verdict as a sentence, empty while it goes on.
     """
 
     id: str
@@ -62,10 +60,8 @@ class Handing:
 def start(session: Session, user: int | None, dealer: str, key: str, letters: tuple[str, str]) -> str:
     """Begin a head-to-head of two letters, the own bow's being empty, and return its id; one that goes on is ended first.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial.
-    ConflictError : the trial is not open, a letter is not in it, or both letters are of one bow.
+    Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: the trial is not open, a letter is not in it,
+    or both letters are of one bow.
     """
     composition = _locked(session, dealer, key)
     if composition.state != "open":
@@ -94,9 +90,7 @@ def start(session: Session, user: int | None, dealer: str, key: str, letters: tu
 def state(session: Session, dealer: str, key: str) -> dict[str, Any] | None:
     """Return what the player's screen is told of the newest head-to-head: its id, the next pair, whether it is over; no letter.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial.
+    Raises `NotFoundError`: the dealer has no such trial.
     """
     head = _newest(session, _trial(session, dealer, key))
     if head is None:
@@ -115,10 +109,8 @@ def record_pair(
 ) -> dict[str, Any]:
     """Keep one answer; the same one again changes nothing. Returns what `state` does of this head-to-head.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial, or the trial no such head-to-head.
-    ConflictError : another device answered this pair, or the same answer came before with other content.
+    Raises `NotFoundError`: the dealer has no such trial, or the trial no such head-to-head; `ConflictError`: another
+    device answered this pair, or the same answer came before with other content.
     """
     composition = _locked(session, dealer, key)
     head = session.get(tables.HeadToHead, pair.head_to_head)

@@ -132,9 +132,7 @@ def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> dict[str, A
     While the player is not to know which bow is which it names letters, and what all are insured for together: what one bow
     is worth, is made of, or its serial would tell. Then, and in an open trial, it holds the same as `loan`.
 
-    Parameters
-    ----------
-    key : which bow each letter is. link : to the player's sheets, '' for none.
+    ``key``: which bow each letter is. ``link``: to the player's sheets, '' for none.
     """
     if trial.row.revealed or trial.row.blinding is Blinding.OPEN:
         return _loan_note(trial, _packed(trial.case), link)

@@ -56,14 +56,8 @@ def enter(
 ) -> tuple[int, frozenset[str]]:
     """Keep what was typed; return how many sheets are new or changed, and all that is odd about them.
 
-    Raises
-    ------
-    NotFoundError
-        The dealer has no such trial.
-    ConflictError
-        It was not begun yet.
-    InvalidInputError
-        A mark that is none, by ``position.criterion``; a day before the trial or to come. Nothing is kept then.
+    Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: it was not begun yet; `InvalidInputError`: a
+    mark that is none, by ``position.criterion``; a day before the trial or to come. Nothing is kept then.
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("open", "closed", "cancelled"), _("Nothing was played in this trial yet."))

@@ -42,10 +42,7 @@ def _row(session: Session, trial: int) -> tables.Parcel:
 def describe(session: Session, user: int | None, dealer: str, key: str, given: dict[str, str]) -> None:
     """Keep the parcel's ``address``, ``carrier`` and ``number``, each empty for none, with this trial and nowhere else.
 
-    Raises
-    ------
-    InvalidInputError : a field that is too long.
-    ConflictError : not by post, or over.
+    Raises `InvalidInputError`: a field that is too long; `ConflictError`: not by post, or over.
     """
     trial, composition = _of_post(session, dealer, key)
     require_state(composition, ("planned", "open"), _("Its parcel goes nowhere any more."))
@@ -74,10 +71,8 @@ def arrived(session: Session, user: int | None, dealer: str, key: str) -> None:
 def extend(session: Session, user: int | None, dealer: str, key: str, due_back: dt.date) -> None:
     """Let the bows that are out stay longer; the player is told, and reminded before the new day. That day already: nothing changes.
 
-    Raises
-    ------
-    InvalidInputError : a day before the one agreed, past, or more than a year ahead.
-    ConflictError : not by post, no bow is out, or one is wanted elsewhere by then, each in a sentence.
+    Raises `InvalidInputError`: a day before the one agreed, past, or more than a year ahead; `ConflictError`: not by
+    post, no bow is out, or one is wanted elsewhere by then, each in a sentence.
     """
     trial, composition = _of_post(session, dealer, key)
     rows = [row for row in carried(session, trial.id) if row.out_at is not None and row.back_at is None]

@@ -37,12 +37,10 @@ class LetteredBow:
 class PlayerResult:
     """A trial as its player is told of it.
 
-    Attributes
-    ----------
-    bows : by letter, the own bow last.
-    outcome, kept : what came of it, and that in a sentence; None and empty while nothing is recorded.
-    probed : what the strokes of the playable range showed, None where none was played.
-    kept_copy : the bow that was kept, None where none was.
+    ``bows``: by letter, the own bow last.
+    ``outcome``, ``kept``: what came of it, and that in a sentence; None and empty while nothing is recorded.
+    ``probed``: what the strokes of the playable range showed, None where none was played.
+    ``kept_copy``: the bow that was kept, None where none was.
     """
 
     key: str

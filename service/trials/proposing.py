@@ -33,11 +33,10 @@ MOST_SHOWN = 30
 class BowChoice:
     """One bow that could be brought.
 
-    Attributes
-    ----------
-    expected, low, high : the mark this player can be expected to give it, and its interval of probability .9, within 1 to 7.
-    reason : a sentence on why, or why not.
-    blocked : a sentence on why it cannot be had on these days; None where it can.
+    ``expected``, ``low``, ``high``: the mark this player can be expected to give it, and its interval of probability .9, within
+        1 to 7.
+    ``reason``: a sentence on why, or why not.
+    ``blocked``: a sentence on why it cannot be had on these days; None where it can.
     """
 
     copy: str
@@ -68,16 +67,15 @@ class ByCopies:
 class Proposal:
     """What to bring.
 
-    Attributes
-    ----------
-    bows : the chosen first, best first, then the next best of each tier of the shortlist; at most 30.
-    chance, gain : that at least one of exactly the chosen is rated above the own bow; points expected to be won; None without any.
-    by_copies : the best case of 1 to 6 bows from the stock at hand.
-    runs, minutes : length of the trial with the chosen bows, without a hidden repeat.
-    recommended : the serials that are advised, best first; those that the player liked before come first of all.
-    lacking, notes : sentences.
-    basis : 'trials', or 'prior' where few trials stand behind it and no percentage is shown.
-    document : the advice document, for `service.advice.words`.
+    ``bows``: the chosen first, best first, then the next best of each tier of the shortlist; at most 30.
+    ``chance``, ``gain``: that at least one of exactly the chosen is rated above the own bow; points expected to be won; None
+        without any.
+    ``by_copies``: the best case of 1 to 6 bows from the stock at hand.
+    ``runs``, ``minutes``: length of the trial with the chosen bows, without a hidden repeat.
+    ``recommended``: the serials that are advised, best first; those that the player liked before come first of all.
+    ``lacking``, ``notes``: sentences.
+    ``basis``: 'trials', or 'prior' where few trials stand behind it and no percentage is shown.
+    ``document``: the advice document, for `service.advice.words`.
     """
 
     bows: tuple[BowChoice, ...]
@@ -106,16 +104,12 @@ def propose(
 ) -> Proposal:
     """Say which bows of the dealer's stock to bring, and what exactly the ``chosen`` ones promise (None: the recommended).
 
-    Parameters
-    ----------
-    on, due_back : the days for which the bows are wanted; by default today, and the same day, or two weeks on by post.
-    marks : what is stored of this player's own ratings. What was rated above the own bow comes, as far as budget and time allow;
-        what was rated clearly below it, or hopelessly below the best, is not recommended again.
+    ``on``, ``due_back``: the days for which the bows are wanted; by default today, and the same day, or two weeks on by post.
+    ``marks``: what is stored of this player's own ratings. What was rated above the own bow comes, as far as budget and time
+        allow; what was rated clearly below it, or hopelessly below the best, is not recommended again.
 
-    Raises
-    ------
-    InvalidInputError
-        A chosen bow that is unknown, another dealer's, or for another instrument or hold; tried bows likewise.
+    Raises `InvalidInputError`: a chosen bow that is unknown, another dealer's, or for another instrument or hold; tried
+    bows likewise.
     """
     today = dt.datetime.now(dt.UTC).date()
     first = on or today

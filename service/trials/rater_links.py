@@ -37,10 +37,7 @@ class SeatInfo:
 def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: str, *, signer: Signer) -> str:
     """Return the path of the link for a rater, '/play/…'; the one that is open already, else a new one.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial.
-    ConflictError : the trial is over.
+    Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: the trial is over.
     """
     return path(signer, seat_of(session, user, dealer, key, rater))
 

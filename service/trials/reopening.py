@@ -26,12 +26,8 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
 
     Open already: nothing changes.
 
-    Raises
-    ------
-    NotFoundError
-        The dealer has no such trial.
-    ConflictError
-        It is planned or given up, its key was revealed since, a bow was kept and brought back, or a bow cannot go out again.
+    Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: it is planned or given up, its key was
+    revealed since, a bow was kept and brought back, or a bow cannot go out again.
     """
     trial, composition = claimed(session, dealer, key)
     if composition.state == "open":

@@ -93,10 +93,8 @@ def why_not(
 ) -> str | None:
     """Return a sentence on why a bow cannot be had between two days, None where it can.
 
-    Parameters
-    ----------
-    last : the last day on which it is away, see `busy_until`.
-    but : the trial that asks.
+    ``last``: the last day on which it is away, see `busy_until`.
+    ``but``: the trial that asks.
     """
     others = [each for each in reserved if each.trial != but]
     for each in others:

@@ -28,14 +28,14 @@ from service.trials.whole_trial import TrialRecord
 class BowStanding:
     """One bow of the trial.
 
-    Attributes
-    ----------
-    letters : under which it was played; two where both plays of a hidden repeat are in, or the key is revealed. Empty for the own bow.
-    plays : how often it was rated. ``mark``: the mean of its overall marks, None while not rated.
-    expected, low, high : its posterior liking with an interval of probability .9, within 1 to 7; None while not rated.
-    best : probability that it is the best of those here; None while not rated.
-    copy, tier_name : once revealed.
-    cannot_tell : how often a criterion could not be told.
+    ``letters``: under which it was played; two where both plays of a hidden repeat are in, or the key is revealed. Empty for
+        the own bow.
+    ``plays``: how often it was rated. ``mark``: the mean of its overall marks, None while not rated.
+    ``expected``, ``low``, ``high``: its posterior liking with an interval of probability .9, within 1 to 7; None while not
+        rated.
+    ``best``: probability that it is the best of those here; None while not rated.
+    ``copy``, ``tier_name``: once revealed.
+    ``cannot_tell``: how often a criterion could not be told.
     """
 
     letters: tuple[str, ...]
@@ -76,12 +76,10 @@ class ListenerRow:
 class StandingView:
     """How a trial stands.
 
-    Attributes
-    ----------
-    drift, repeat : sentences, None while there is nothing to say.
-    flags : sentences for staff.
-    basis : 'trials', or 'prior' where few trials stand behind the figures and no percentage is shown.
-    scatter : by criterion how far a mark lies from another of the same bow by the same player, in points.
+    ``drift``, ``repeat``: sentences, None while there is nothing to say.
+    ``flags``: sentences for staff.
+    ``basis``: 'trials', or 'prior' where few trials stand behind the figures and no percentage is shown.
+    ``scatter``: by criterion how far a mark lies from another of the same bow by the same player, in points.
     """
 
     bows: tuple[BowStanding, ...]
@@ -111,11 +109,9 @@ def of_record(session: Session, record: TrialRecord) -> StandingView:
 class _Trial:
     """What the database knows of a trial, as far as its standing asks.
 
-    Attributes
-    ----------
-    slots : position, letter and copy, in order.
-    runs : the player's sheets that count. ``compared``: what the blind pairs say.
-    cannot_tell : by copy, how often a criterion could not be told.
+    ``slots``: position, letter and copy, in order.
+    ``runs``: the player's sheets that count. ``compared``: what the blind pairs say.
+    ``cannot_tell``: by copy, how often a criterion could not be told.
     """
 
     record: TrialRecord

@@ -16,10 +16,8 @@ Chance = Callable[[float], str]
 def text(said: Recommendation, name: Name, tier_name: str | None, *, figures: bool = True) -> str:
     """Return the recommendation in plain words with its reason.
 
-    Parameters
-    ----------
-    name : gives a bow's letter, or 'the own bow'.
-    figures : whether chances are told in percent; not where only the starting beliefs speak.
+    ``name``: gives a bow's letter, or 'the own bow'.
+    ``figures``: whether chances are told in percent; not where only the starting beliefs speak.
     """
     chance = formats.chance if figures else formats.chance_word
     parts = [

@@ -22,10 +22,8 @@ from service.trials import outcomes, trial_mails, trial_texts
 class StillRightQuestion:
     """What a link asks about.
 
-    Attributes
-    ----------
-    bow : the tier's name, empty where it is not known.
-    answered : what was answered so far, None for nothing.
+    ``bow``: the tier's name, empty where it is not known.
+    ``answered``: what was answered so far, None for nothing.
     """
 
     dealer: str
@@ -49,12 +47,8 @@ def asked(session: Session, mail_service: MailService, token: str) -> StillRight
 def answer(session: Session, mail_service: MailService, token: str, now: dt.datetime, *, still_right: bool) -> None:
     """Keep the answer of a link; the same again changes nothing.
 
-    Raises
-    ------
-    NotFoundError
-        The link is not ours, or the trial is gone.
-    ConflictError
-        The bow is known to have come back.
+    Raises `NotFoundError`: the link is not ours, or the trial is gone; `ConflictError`: the bow is known to have come
+    back.
     """
     trial = _trial(session, mail_service, token)
     session.scalar(select(Composition.trial).where(Composition.trial == trial.id).with_for_update())

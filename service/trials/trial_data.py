@@ -47,12 +47,10 @@ class OutcomePart:
 class AskView(Page):
     """Asks before a step that is not taken lightly.
 
-    Attributes
-    ----------
-    lead : what is about to be done. lines : what is missing or will change, one each; ``heading`` stands above them.
-    after : said below them.
-    action : where the answer 'yes' is posted, with ``fields`` (name, value). button : its words.
-    other : another answer: where it is posted, with which fields, and its words. back : where 'no' leads. no : its words.
+    ``lead``: what is about to be done. ``lines``: what is missing or will change, one each; ``heading`` stands above them.
+    ``after``: said below them.
+    ``action``: where the answer 'yes' is posted, with ``fields`` (name, value). ``button``: its words.
+    ``other``: another answer: where it is posted, with which fields, and its words. ``back``: where 'no' leads. ``no``: its words.
     """
 
     about: str

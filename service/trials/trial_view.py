@@ -70,9 +70,7 @@ class AtTrial:
     def do(self, done: str, verb: Verb, anchor: str = "", on: str = "") -> Response:
         """Do one step and go on to the trial, or to ``on``; a refused one shows the trial with what was typed and why.
 
-        Parameters
-        ----------
-        done : said at the head of the next page. anchor : the part of the trial's page to go to.
+        ``done``: said at the head of the next page. ``anchor``: the part of the trial's page to go to.
         """
         try:
             with all_or_nothing(self.session):

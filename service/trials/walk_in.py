@@ -20,10 +20,7 @@ NAMES = frozenset[str]().union(*_FIELDS.values())
 def answered(fields: Form, body: Mapping[str, Any]) -> dict[str, Any]:
     """Return answers with what was asked besides; of a step that was not asked they stay as they are.
 
-    Raises
-    ------
-    InvalidInputError
-        By the name of the field.
+    Raises `InvalidInputError`: by the name of the field.
     """
     told, wrong = dict(body), dict[str, str]()
     for step in STEPS:

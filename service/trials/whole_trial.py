@@ -34,17 +34,15 @@ class Carried:
 class TrialRecord:
     """One trial.
 
-    Attributes
-    ----------
-    composition : None for a trial that was read from a file.
-    made_by, revealed_by : names of the staff.
-    previous, follow_ups : (key, number) of the trial before and of those after.
-    parcel : what was told of it, None for nothing.
-    seats : by rater the id of the link that is open.
-    slots : the order with every bow, revealed or not; ``later``: the places of later sittings.
-    runs : the newest revision of each sheet that counts with its bow's tier, the player's and the listener's, by place.
-    rounds : the head-to-heads with their pairs.
-    present : the range's marks and the model's version at the same moment.
+    ``composition``: None for a trial that was read from a file.
+    ``made_by``, ``revealed_by``: names of the staff.
+    ``previous``, ``follow_ups``: (key, number) of the trial before and of those after.
+    ``parcel``: what was told of it, None for nothing.
+    ``seats``: by rater the id of the link that is open.
+    ``slots``: the order with every bow, revealed or not; ``later``: the places of later sittings.
+    ``runs``: the newest revision of each sheet that counts with its bow's tier, the player's and the listener's, by place.
+    ``rounds``: the head-to-heads with their pairs.
+    ``present``: the range's marks and the model's version at the same moment.
     """
 
     row: TrialRow
