@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
+from service import tables
 from service.core.paging import Leaf
 from service.players.enquiry_access import Agreed
 from service.players.joining import Joined
@@ -125,43 +126,28 @@ class SlotRow:
 class CaseRow:
     """One bow in the case, by serial, so that the list tells nothing of the letters. ``status``: the copy's now.
 
-    ``out_at``, ``back_at``: when it left and came back; ``materials_known``: False where listed or unknown material may be in it.
+    ``currency``: of the price as this dealer's players pay it. ``out_at``, ``back_at``: when it left and came back.
     """
 
     copy: str
-    tier: str
     tier_name: str
-    hold: Hold | None
-    price: float | None
     currency: str | None
     insured_value: float | None
     materials: str | None
-    unlisted: bool
     status: str | None
-    mass_g: float | None
     out_at: dt.datetime | None
     back_at: dt.datetime | None
     condition_out: str | None
     condition_back: str | None
 
+    @property
+    def is_out(self) -> bool:
+        """Say whether it has left and is not back."""
+        return self.out_at is not None and self.back_at is None
 
-@dataclass(frozen=True, slots=True)
-class SheetRow:
-    """One sheet as it came, by letter. ``flags``: codes, see `service.advice.words.sheets`; ``counts``: the fit reads it."""
 
-    id: int
-    position: int
-    letter: str
-    rater: str
-    revision: int
-    rated_at: dt.datetime | None
-    received_at: dt.datetime
-    sender: str
-    flags: tuple[str, ...]
-    counts: bool
-    ratings: Mapping[str, Any]
-    note: str | None
-    strokes: str | None = None
+SheetRow = tables.Sheet
+"""One sheet as it was kept, by letter: ``flags``, codes with blanks between; ``counts``, the fit reads it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +180,6 @@ class TrialPage:
     player: PlayerRow
     answers: Mapping[str, Any]
     plan: Mapping[str, Any]
-    model_version: int | None
     minutes: int
     own_plays: int
     repeat: bool
@@ -204,7 +189,6 @@ class TrialPage:
     follow_ups: tuple[tuple[str, int], ...]
     created_at: dt.datetime | None
     made_by: str | None
-    opened_at: dt.datetime | None
     closed_at: dt.datetime | None
     revealed_at: dt.datetime | None
     revealed_by: str | None

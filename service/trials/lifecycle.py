@@ -155,7 +155,7 @@ def may_come(session: Session, record: TrialRecord) -> tuple[tuple[str, str], ..
         .order_by(tier.grade, tier.slug, copy.serial)
     )
     reserved = reservations.of_copies(session, scope=OneDealer(composition.dealer))
-    last, own = reservations.busy_until(last, trial.place), {bow.copy.serial for bow in record.case}
+    last, own = reservations.busy_until(last, trial.place), {bow.copy for bow in record.case}
     return tuple(
         (serial, name)
         for serial, status, name in found

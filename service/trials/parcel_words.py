@@ -17,7 +17,7 @@ def shown(record: TrialRecord) -> dict[str, Any]:
     if not desk_lines.is_by_post(record.row) or record.composition is None:
         return {"journey": ()}
     parcel = record.parcel or tables.Parcel()
-    out = any(bow.held.out_at is not None and bow.held.back_at is None for bow in record.case)
+    out = any(bow.is_out for bow in record.case)
     return {
         "journey": journey(record, parcel),
         "sittings": sittings(record),
@@ -56,9 +56,8 @@ def fields(record: TrialRecord) -> dict[str, list[str]]:
 
 def journey(record: TrialRecord, parcel: tables.Parcel) -> tuple[tuple[str, str, bool], ...]:
     """Return the way of a parcel: each station, its day, and whether it is behind."""
-    held = [bow.held for bow in record.case]
-    sent = [row.out_at for row in held if row.out_at is not None]
-    back = [row.back_at for row in held if row.back_at is not None]
+    sent = [row.out_at for row in record.case if row.out_at is not None]
+    back = [row.back_at for row in record.case if row.back_at is not None]
     is_back = bool(sent) and len(back) == len(sent)
     # Who has rated a bow has the parcel.
     first = [sheet.rated_at or sheet.received_at for sheet in record.sheets if sheet.rater == "player"]

@@ -73,7 +73,7 @@ def asked_condition(trial: TrialPage, step: str) -> tuple[str, ...]:
     """Return the bows, by serial, whose condition is asked for with a step."""
     if step == "send":
         return tuple(row.copy for row in trial.case)
-    return tuple(row.copy for row in trial.case if step == "take-back" and row.out_at and not row.back_at)
+    return tuple(row.copy for row in trial.case if step == "take-back" and row.is_out)
 
 
 # Of how the bows stand
@@ -125,12 +125,12 @@ def best(bow: BowStanding, alone: bool) -> str:
 
 def flags(sheet: SheetRow) -> tuple[str, ...]:
     """Return a sentence for each thing to look at in a sheet."""
-    return desk_words.flags(still_odd(sheet.flags, sheet.counts))
+    return desk_words.flags(still_odd(sheet))
 
 
 def may_count(sheet: SheetRow) -> bool:
     """Say whether staff may let a sheet count in place of the other one."""
-    return not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags)
+    return not sheet.counts and not {"unknown_letter", "after_reveal"} & set(sheet.flags.split())
 
 
 def status(bow: CaseRow) -> str:

@@ -12,7 +12,7 @@ from service import tables
 from service.core.language import _
 from service.trials import materials, whole_trial
 from service.trials.desk_records import CaseRow, Materials, OutcomeRow, SheetRow, SlotRow, TrialPage, TrialRow
-from service.trials.whole_trial import Carried, TrialRecord
+from service.trials.whole_trial import TrialRecord
 
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
@@ -23,7 +23,7 @@ def trial(session: Session, dealer: str, key: str, today: dt.date | None = None)
 def page_of(record: TrialRecord) -> TrialPage:
     """Return a trial that was read already as the desk sees it; of one from a file its bows by place, nothing to be done."""
     composition = record.composition or tables.Composition(answers={}, plan={}, minutes=0, own_plays=0, repeat=False)
-    row, case, sheets, told = record.row, _case(record), _sheets(record), _outcomes(record)
+    row, case, told = record.row, record.case, _outcomes(record)
     needed = _materials(record, composition)
     is_from_file = record.composition is None
     return TrialPage(
@@ -32,7 +32,6 @@ def page_of(record: TrialRecord) -> TrialPage:
         player=record.player,
         answers=composition.answers,
         plan=composition.plan,
-        model_version=composition.model_version,
         minutes=composition.minutes,
         own_plays=composition.own_plays,
         repeat=composition.repeat,
@@ -42,16 +41,15 @@ def page_of(record: TrialRecord) -> TrialPage:
         follow_ups=record.follow_ups,
         created_at=composition.created_at,
         made_by=record.made_by,
-        opened_at=composition.opened_at,
         closed_at=composition.closed_at,
         revealed_at=composition.revealed_at,
         revealed_by=record.revealed_by,
         materials=needed,
         slots=_slots_of_file(record) if is_from_file else _slots(record),
         case=case,
-        sheets=sheets,
+        sheets=record.sheets,
         outcomes=told,
-        flags=_flags(row, case, sheets, told),
+        flags=_flags(record, told),
         may=frozenset() if is_from_file else _may(row, case, needed) | _may_reopen(composition),
         note=composition.note,
     )
@@ -72,59 +70,13 @@ def _slots_of_file(record: TrialRecord) -> tuple[SlotRow, ...]:
     return tuple(SlotRow(run.position, "", run.copy is None, run.copy, tier) for run, tier in rated)
 
 
-def _case(record: TrialRecord) -> tuple[CaseRow, ...]:
-    return tuple(map(_case_row, record.case))
-
-
-def _case_row(bow: Carried) -> CaseRow:
-    copy, held = bow.copy, bow.held
-    return CaseRow(
-        copy=copy.serial,
-        tier=copy.tier,
-        tier_name=bow.tier_name,
-        hold=copy.hold,
-        price=None if bow.price is None else float(bow.price),
-        currency=bow.currency,
-        insured_value=None if copy.insured_value is None else float(copy.insured_value),
-        materials=copy.materials,
-        unlisted=materials.unlisted(copy.materials),
-        status=copy.status,
-        mass_g=copy.mass_g,
-        out_at=held.out_at,
-        back_at=held.back_at,
-        condition_out=held.condition_out,
-        condition_back=held.condition_back,
-    )
-
-
-def _sheets(record: TrialRecord) -> tuple[SheetRow, ...]:
-    return tuple(
-        SheetRow(
-            id=sheet.id,
-            position=sheet.position,
-            letter=sheet.letter,
-            rater=sheet.rater,
-            revision=sheet.revision,
-            rated_at=sheet.rated_at,
-            received_at=sheet.received_at,
-            sender=sheet.sender,
-            flags=tuple(sheet.flags.split()),
-            counts=sheet.counts,
-            ratings=sheet.ratings,
-            note=sheet.note,
-            strokes=sheet.strokes,
-        )
-        for sheet in record.sheets
-    )
-
-
 def _outcomes(record: TrialRecord) -> tuple[OutcomeRow, ...]:
     told = record.outcomes
     return tuple(OutcomeRow(row.on, row.outcome, row.copy, name, row.reason, row.revision) for row, name in told)
 
 
 def _materials(record: TrialRecord, composition: tables.Composition) -> Materials:
-    made_of = ((bow.copy.serial, bow.copy.materials) for bow in record.case)
+    made_of = ((bow.copy, bow.materials) for bow in record.case)
     by_post = record.row.place is Place.POST and record.case
     copies = materials.to_confirm(composition, record.shop, made_of) if by_post else ()
     confirmed_at, confirmed_by = composition.materials_confirmed_at, composition.materials_confirmed_by
@@ -137,9 +89,8 @@ def _materials(record: TrialRecord, composition: tables.Composition) -> Material
 # What staff should know, and what they may do
 
 
-def _flags(
-    row: TrialRow, case: Sequence[CaseRow], sheets: Sequence[SheetRow], told: Sequence[OutcomeRow]
-) -> tuple[str, ...]:
+def _flags(record: TrialRecord, told: Sequence[OutcomeRow]) -> tuple[str, ...]:
+    row, case = record.row, record.case
     kept = {each.copy for each in told if each.outcome is OutcomeKind.KEPT}
     gone = {
         "sold": _("{copy} was sold while it is on this trial; its ratings still count."),
@@ -149,27 +100,23 @@ def _flags(
     sentences = [
         gone[bow.status].format(copy=bow.copy)
         for bow in case
-        if bow.status in gone and bow.copy not in kept and (row.state in ("planned", "open") or _is_out(bow))
+        if bow.status in gone and bow.copy not in kept and (row.state in ("planned", "open") or bow.is_out)
     ]
     elsewhere = _("{copy} is still out on another trial; if it is not back in time, exchange it.")
     sentences += [
         elsewhere.format(copy=bow.copy) for bow in case if row.state == "planned" and bow.status == "on_trial"
     ]
-    return (*sentences, *_odd_sheets([still_odd(sheet.flags, sheet.counts) for sheet in sheets]))
+    return (*sentences, *sheet_flags(record))
+
+
+def still_odd(sheet: SheetRow) -> tuple[str, ...]:
+    """Return a sheet's flags without what staff settled when they chose it from two."""
+    return tuple(flag for flag in sheet.flags.split() if not (sheet.counts and flag == "other_device"))
 
 
 def sheet_flags(record: TrialRecord) -> tuple[str, ...]:
     """Return a sentence for each thing that staff should look at in a trial's sheets."""
-    return _odd_sheets([still_odd(tuple(sheet.flags.split()), sheet.counts) for sheet in record.sheets])
-
-
-def still_odd(flags: Sequence[str], counts: bool) -> tuple[str, ...]:
-    """Return a sheet's flags without what staff settled when they chose it from two."""
-    return tuple(flag for flag in flags if not (counts and flag == "other_device"))
-
-
-def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    raised = {flag for each in flags for flag in each}
+    raised = {flag for sheet in record.sheets for flag in still_odd(sheet)}
     told = (
         ({"conflict", "other_device"}, _("More than one sheet came for one bow; look which of them counts.")),
         ({"unknown_letter"}, _("A sheet names a letter that is not in this trial; it is kept, but does not count.")),
@@ -181,13 +128,9 @@ def _odd_sheets(flags: Sequence[Sequence[str]]) -> tuple[str, ...]:
     return tuple(sentence for names, sentence in told if names & raised)
 
 
-def _is_out(bow: CaseRow) -> bool:
-    return bow.out_at is not None and bow.back_at is None
-
-
 def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset[str]:
     by_post = row.place is Place.POST
-    any_out, state = any(map(_is_out, case)), row.state
+    any_out, state = any(bow.is_out for bow in case), row.state
     verbs = {
         "open": state == "planned" and not by_post,
         "confirm": state == "planned" and needed.waits,

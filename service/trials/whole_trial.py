@@ -3,10 +3,9 @@
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import ColumnElement, ScalarSelect, func, select
+from sqlalchemy import ColumnElement, ScalarSelect, case, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service import tables
@@ -15,19 +14,8 @@ from service.core.moments import now
 from service.modelling import present
 from service.modelling.present import Present
 from service.trials import paired_comparison, people, trial_rows
-from service.trials.desk_records import PlayerRow, SlotRow, TrialRow
+from service.trials.desk_records import CaseRow, PlayerRow, SlotRow, TrialRow
 from service.trials.paired_comparison import Round
-
-
-@dataclass(frozen=True, slots=True)
-class Carried:
-    """One bow in the case: how it is set aside, what it is, and its price as this dealer's players pay it."""
-
-    held: tables.TrialCopy
-    copy: tables.Copy
-    tier_name: str
-    price: Decimal | None
-    currency: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +44,7 @@ class TrialRecord:
     follow_ups: tuple[tuple[str, int], ...]
     parcel: tables.Parcel | None
     seats: Mapping[str, str]
-    case: tuple[Carried, ...]
+    case: tuple[CaseRow, ...]
     outcomes: tuple[tuple[tables.Outcome, str | None], ...]
     sheets: tuple[tables.Sheet, ...]
     slots: tuple[SlotRow, ...]
@@ -144,22 +132,22 @@ def _name(user: Any) -> ColumnElement[str]:
     return name.correlate(tables.Composition).scalar_subquery()
 
 
-def _case(session: Session, dealer: str, trial: int) -> tuple[Carried, ...]:
+def _case(session: Session, dealer: str, trial: int) -> tuple[CaseRow, ...]:
     held, copy, tier, price = tables.TrialCopy, tables.Copy, tables.Tier, tables.Price
+    currency = func.coalesce(price.currency, case((tier.price.is_not(None), tier.currency)))
     found = session.execute(
-        select(held, copy, tier, price)
+        select(copy.serial, tier.name, currency, copy.insured_value, copy.materials)
+        .add_columns(copy.status, held.out_at, held.back_at, held.condition_out, held.condition_back)
         .join(copy, copy.serial == held.copy)
         .join(tier, tier.slug == copy.tier)
         .outerjoin(price, (price.tier == tier.slug) & (price.dealer == dealer))
         .where(held.trial == trial)
         .order_by(copy.serial)
     )
-    return tuple(_carried(*row) for row in found)
-
-
-def _carried(held: tables.TrialCopy, copy: tables.Copy, tier: tables.Tier, own: tables.Price | None) -> Carried:
-    price = own if own is not None else tier
-    return Carried(held, copy, tier.name, price.price, price.currency if price.price is not None else None)
+    return tuple(
+        CaseRow(serial, name, used, None if worth is None else float(worth), *rest)
+        for serial, name, used, worth, *rest in found
+    )
 
 
 def _outcomes(session: Session, trial: int) -> tuple[tuple[tables.Outcome, str | None], ...]:

@@ -33,7 +33,7 @@ def typed(shop: Shop, key: str, rater: str = "player", **fields: str) -> Page:
 def kept(shop: Shop, key: str) -> list[Any]:
     with shop.desk.database.reading() as session:
         return [
-            (sheet.position, sheet.revision, dict(sheet.ratings), " ".join(sheet.flags), sheet.counts)
+            (sheet.position, sheet.revision, dict(sheet.ratings), sheet.flags, sheet.counts)
             for sheet in desk_reads.trial(session, DEALER, key).sheets
         ]
 
