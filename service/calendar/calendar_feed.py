@@ -4,13 +4,14 @@ No player is named: the feed lies with whoever keeps the shop's calendar, and ev
 """
 
 import datetime as dt
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Any
 
-from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy import ColumnElement, Row, func, or_, select
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Instrument, Place
+from model.domain.vocabulary import Place
 from service import tables
 from service.calendar.calendar_entries import Entry, calendar
 from service.core import formats, language
@@ -24,66 +25,33 @@ MOST = 2000
 _A_YEAR = dt.timedelta(days=366)
 
 
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """A trial as the calendar needs it; ``bows`` set aside for it, ``out`` of them still with the player; ``hour`` it begins at."""
-
-    key: str
-    number: int
-    instrument: Instrument
-    place: Place | None
-    state: str
-    on: dt.date
-    out_from: dt.date | None
-    due_back: dt.date | None
-    hour: dt.time | None
-    minutes: int
-    sequence: int
-    bows: int
-    out: int
-
-
 def feed(session: Session, dealer: str, now: dt.datetime, desk: str) -> bytes:
     """Return a dealer's calendar in the dealer's language; ``desk`` begins the addresses of trials."""
     shop, today = session.get_one(tables.Dealer, dealer), now.date()
     with language.using(shop.language):
-        found = [entry for trial in planned(session, dealer, today) for entry in _entries(trial, dealer, desk)]
+        found = [entry for trial in _planned(session, dealer, today) for entry in _entries(trial, dealer, desk)]
         title = _("Bow trials at {dealer}").format(dealer=shop.name)
         return calendar(title, found, site.zone(session, dealer), today - BACK - _A_YEAR, now)
 
 
-def planned(session: Session, dealer: str, today: dt.date) -> list[Planned]:
-    """Return what the calendar shows: every trial composed at the dealer and not cancelled, of the last two months or to come."""
-    composition, trial = tables.Composition, tables.Trial
+def _planned(session: Session, dealer: str, today: dt.date) -> Iterable[Row[*tuple[Any, ...]]]:
+    """Return what the calendar shows: every trial composed at the dealer and not cancelled, of the last two months or to come.
+
+    ``bows``: set aside for it; ``out``: of them still with the player.
+    """
+    composition, trial, kept = tables.Composition, tables.Trial, tables.TrialCopy
     latest = func.coalesce(composition.due_back, trial.on)
-    asked = (
-        select(
-            *(
-                trial.key,
-                composition.number,
-                trial.instrument,
-                trial.place,
-                composition.state,
-                trial.on,
-                composition.out_from,
-                composition.due_back,
-                composition.hour,
-                composition.minutes,
-                composition.sequence,
-            ),
-            _copies(),
-            _copies(tables.TrialCopy.out_at.is_not(None), tables.TrialCopy.back_at.is_(None)),
-        )
+    return session.execute(
+        select(trial.key, trial.instrument, trial.place, trial.on, composition.number, composition.state)
+        .add_columns(composition.out_from, composition.due_back, composition.hour, composition.minutes)
+        .add_columns(composition.sequence, _copies().label("bows"))
+        .add_columns(_copies(kept.out_at.is_not(None), kept.back_at.is_(None)).label("out"))
         .join(trial, trial.id == composition.trial)
-        .where(
-            composition.dealer == dealer,
-            composition.state != "cancelled",
-            or_(latest >= today - BACK, composition.state == "open"),
-        )
+        .where(composition.dealer == dealer, composition.state != "cancelled")
+        .where(or_(latest >= today - BACK, composition.state == "open"))
         .order_by(trial.on.desc(), composition.number.desc())
         .limit(MOST)
     )
-    return [Planned(*tuple(row)) for row in session.execute(asked)]
 
 
 def _copies(*conditions: ColumnElement[bool]) -> ColumnElement[int]:
@@ -92,12 +60,9 @@ def _copies(*conditions: ColumnElement[bool]) -> ColumnElement[int]:
     return counted.correlate(tables.Composition).scalar_subquery()
 
 
-def _entries(trial: Planned, dealer: str, desk: str) -> Iterator[Entry]:
-    values = {
-        "number": trial.number,
-        "instrument": _(INSTRUMENTS[trial.instrument]),
-        "bows": formats.bows(trial.bows),
-    }
+def _entries(trial: Row[*tuple[Any, ...]], dealer: str, desk: str) -> Iterator[Entry]:
+    instrument, bows = _(INSTRUMENTS[trial.instrument]), formats.bows(trial.bows)
+    values = {"number": trial.number, "instrument": instrument, "bows": bows}
 
     def entry(what: str, day: dt.date, words: str) -> Entry:
         subject = f"{dealer}/{trial.key}/{what}"

@@ -27,7 +27,7 @@ from service.questionnaire import forms
 from service.questionnaire.forms import Composing, check_as
 from service.questionnaire.sheet_fields import check_sheet
 from service.trials import composing, desk_reads, lifecycle, outcomes, proposing, sheets
-from service.trials.desk_reads import SlotRow
+from service.trials.desk_records import SlotRow
 
 FILE = "shop.json"
 IN_SHOP, BY_POST = dt.timedelta(minutes=6), dt.timedelta(hours=24)

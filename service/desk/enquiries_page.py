@@ -16,7 +16,7 @@ from service.core.language import _
 from service.core.paging import Leaf
 from service.questionnaire import answer_summary
 from service.trials import desk_lines, desk_reads, list_lines, list_queries
-from service.trials.desk_reads import EnquiryRow
+from service.trials.desk_records import EnquiryRow
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import Fact, ListLine, ListPage, address, paged

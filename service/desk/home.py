@@ -14,7 +14,7 @@ from service.core.language import _
 from service.core.paging import Leaf
 from service.desk import alarms
 from service.trials import desk_reads, list_lines
-from service.trials.desk_reads import EnquiryRow, Home, TrialRow
+from service.trials.desk_records import EnquiryRow, Home, TrialRow
 from service.web import desk_frame
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListLine, today

@@ -11,7 +11,7 @@ from service.players.overview import Bow
 from service.questionnaire import answer_summary
 from service.questionnaire.steps import in_order
 from service.trials import desk_lines, desk_words, list_lines, trial_words
-from service.trials.desk_reads import PlayerPage, TrialRow
+from service.trials.desk_records import PlayerPage, TrialRow
 from service.web.desk_forms import Fact, ListLine, address
 
 MINUS = "\u2212"

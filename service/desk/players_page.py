@@ -10,7 +10,7 @@ from service.core import formats
 from service.core.language import _
 from service.core.paging import Leaf
 from service.trials import desk_reads, list_lines, list_queries
-from service.trials.desk_reads import PlayerRow
+from service.trials.desk_records import PlayerRow
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, paged

@@ -15,7 +15,7 @@ from service.core.errors import ConflictError
 from service.core.language import _
 from service.players import joining
 from service.trials import desk_lines, desk_reads
-from service.trials.desk_reads import PlayerRow
+from service.trials.desk_records import PlayerRow
 from service.trials.trial_data import AskView
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing

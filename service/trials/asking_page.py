@@ -9,7 +9,7 @@ from service.core import formats
 from service.core.language import _, ngettext
 from service.trials import desk_lines, desk_reads, desk_words, reopening, trial_page, trial_words
 from service.trials.correcting_page import bow_named
-from service.trials.desk_reads import TrialPage
+from service.trials.desk_records import TrialPage
 from service.trials.trial_data import AskView
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame

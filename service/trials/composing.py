@@ -25,7 +25,7 @@ from service.questionnaire.composing_fields import MOST_COPIES
 from service.questionnaire.forms import Composing, Questionnaire
 from service.questionnaire.questions import HISTORY
 from service.trials import ordering, reservations, trial_mails
-from service.trials.proposing import BowChoice, ByCopies, Proposal, named, propose
+from service.trials.proposing import BowChoice, ByCopies, Proposal, check_chosen, named, propose
 from service.trials.shared import noted
 
 __all__ = ["MOST_COPIES", "BowChoice", "ByCopies", "Composing", "Proposal", "compose", "propose"]
@@ -112,28 +112,8 @@ def consider_answers(
         considered = advise.consider(session, questionnaire, copies, stored.known)
     except InvalidInputError as invalid:
         raise InvalidInputError(each.at(f"answers.{each.path}") for each in invalid.problems) from None
-    check_suited(considered, copies)
+    check_chosen(copies, considered.outlook.stock.serials, considered.now_on_sale.range.copies)
     return considered
-
-
-def check_suited(considered: Considered, copies: Sequence[str]) -> None:
-    """Raise `InvalidInputError` for a bow that the player cannot use, or that is in no range."""
-    known, suited = considered.now_on_sale.range.copies, set(considered.outlook.stock.serials)
-    problems = []
-    for place, serial in enumerate(copies):
-        if serial in suited:
-            continue
-        sentence, code = (
-            (
-                _("The bow {copy} is for another instrument or hold; choose one that the player can use."),
-                FieldCode.CONTRADICTS,
-            )
-            if serial in known
-            else (_("There is no bow {copy} in your stock; look at its serial again."), FieldCode.NOT_HERE)
-        )
-        problems.append((f"copies.{place}", sentence.format(copy=serial), code))
-    if problems:
-        raise InvalidInputError(problems)
 
 
 def set_aside(

@@ -12,7 +12,7 @@ from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.parsing import shown
 from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_page, trial_words
-from service.trials.desk_reads import OutcomeRow, TrialPage
+from service.trials.desk_records import OutcomeRow, TrialPage
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame
 from service.web.desk_forms import all_or_nothing, by_field, faults, first, today

@@ -9,7 +9,7 @@ from model.domain.vocabulary import CRITERIA
 from service.core import formats
 from service.core.language import _
 from service.trials import trial_words
-from service.trials.desk_reads import TrialPage
+from service.trials.desk_records import TrialPage
 
 OWN = ""
 """The letter of the own bow."""

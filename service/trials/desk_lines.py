@@ -4,7 +4,7 @@ from model.domain.vocabulary import Hold, Instrument, Place
 from service.core import formats, phrases, times
 from service.core.language import _, locale, ngettext, spoken
 from service.trials import desk_words
-from service.trials.desk_reads import EnquiryRow, Overdue, PlayerRow, TrialRow
+from service.trials.desk_records import EnquiryRow, Overdue, PlayerRow, TrialRow
 
 
 def instrument(name: Instrument, hold: Hold | None) -> str:

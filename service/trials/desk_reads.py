@@ -15,41 +15,14 @@ from service.core.paging import ALL, Leaf, ListWanted
 from service.players import enquiry_access
 from service.players.trial_access import composed
 from service.trials import people, trial_record, trial_rows, whole_trial
-from service.trials.desk_records import (
-    CaseRow,
-    EnquiryPage,
-    EnquiryRow,
-    Home,
-    Materials,
-    OutcomeRow,
-    Overdue,
-    PlayerPage,
-    PlayerRow,
-    SheetRow,
-    SlotRow,
-    TrialPage,
-    TrialRow,
-)
+from service.trials.desk_records import EnquiryRow, Home, Overdue, PlayerRow, SlotRow, TrialRow
 from service.trials.shared import noted, out_now
 
-__all__ = [
-    "CaseRow",
-    "EnquiryPage",
-    "EnquiryRow",
-    "Home",
-    "Materials",
-    "OutcomeRow",
-    "Overdue",
-    "PlayerPage",
-    "PlayerRow",
-    "SheetRow",
-    "SlotRow",
-    "TrialPage",
-    "TrialRow",
-]
-
-
 LATELY = dt.timedelta(days=30)
+enquiry, enquiry_counts, nobodys_enquiries = people.enquiry_page, people.enquiry_counts, people.nobodys
+player, alike = people.player_page, people.alike_of_enquiry
+trial, trial_counts = trial_record.trial, trial_rows.counts
+"""What is read in one place for the desk and for a dealer's own server."""
 
 
 def enquiries(
@@ -57,21 +30,6 @@ def enquiries(
 ) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries, newest first; ``show`` 'new': neither settled nor with a trial, 'all': every one."""
     return people.enquiries(session, dealer, after, *([people.is_new()] if show == "new" else []), wanted=wanted)
-
-
-def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
-    """Return how many enquiries there are, and how many of them are new."""
-    return people.enquiry_counts(session, dealer)
-
-
-def nobodys_enquiries(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[EnquiryRow]:
-    """Return a page of the enquiries that were made of no dealer where there are several: for those who may act for any."""
-    return people.nobodys(session, dealer, after, wanted)
-
-
-def enquiry(session: Session, dealer: str, id_: str, *, any_dealer: bool = False) -> EnquiryPage:
-    """Return one enquiry; ``any_dealer``: who looks may act for any, and sees what is no dealer's yet. Raises `NotFoundError`."""
-    return people.enquiry_page(session, dealer, id_, any_dealer=any_dealer)
 
 
 def take(session: Session, user: int | None, dealer: str, id_: str) -> None:
@@ -110,20 +68,10 @@ def trials(
     return trial_rows.trials(session, dealer, after, *of_state, today=today, wanted=wanted)
 
 
-def trial_counts(session: Session, dealer: str) -> dict[str, int]:
-    """Return how many trials composed here stand in each state."""
-    return trial_rows.counts(session, dealer)
-
-
 def trials_from_files(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[TrialRow]:
     """Return a page of the trials that were read from a file, newest first."""
     from_file = tables.Composition.trial.is_(None)
     return trial_rows.trials(session, dealer, after, from_file, files=True, wanted=wanted)
-
-
-def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
-    """Return one trial; raises `NotFoundError`."""
-    return trial_record.trial(session, dealer, key, today)
 
 
 def key_sheet(session: Session, dealer: str, key: str) -> tuple[SlotRow, ...]:
@@ -145,16 +93,6 @@ def players(
     if wanted.value("instrument"):
         conditions.append(people.has_played(dealer, wanted.value("instrument")))
     return people.players(session, dealer, after, *conditions, most=wanted.most)
-
-
-def player(session: Session, dealer: str, key: str) -> PlayerPage:
-    """Return one player; raises `NotFoundError`."""
-    return people.player_page(session, dealer, key)
-
-
-def alike(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:
-    """Return the players who may be whoever asked, by name or address, for staff to look at; raises `NotFoundError`."""
-    return people.alike_of_enquiry(session, dealer, enquiry)
 
 
 def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:

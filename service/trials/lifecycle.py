@@ -1,7 +1,7 @@
 """A trial on its way: opened, sent, swapped, taken back, closed, cancelled, revealed. Each raises `NotFoundError` or `ConflictError` with a sentence."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
@@ -270,7 +270,8 @@ def _go_out(
     require_state(composition, ("planned",), _("Only a planned trial can be opened."))
     rows = carried(session, composition.trial)
     held = lock_copies(session, [row.copy for row in rows])
-    _refuse_gone(composition, held.values())
+    if lost := gone(composition, held.values()):
+        raise ConflictError(" ".join([*lost, _("Exchange or drop it first.")]), Code.BOWS_TAKEN)
     try:
         with session.begin_nested():
             for row in rows:
@@ -296,17 +297,12 @@ def _on_the_day(trial: tables.Trial, composition: tables.Composition, rows: Iter
             row.out_from, row.due_back = min(first, today), max(last, today)
 
 
-def _refuse_gone(composition: tables.Composition, copies: Iterable[tables.Copy]) -> None:
-    """Raise `ConflictError` where a bow cannot go out because it was sold, is in repair, or has left the shop since it was set aside."""
-    gone = [
-        reservations.status_sentence(copy.serial, copy.status)
-        for copy in copies
-        if copy.status not in ("in_stock", "reserved", "on_trial")
-    ]
+def gone(composition: tables.Composition, copies: Collection[tables.Copy]) -> list[str]:
+    """Say which bows cannot go out because they were sold, are in repair, or have left the shop since they were set aside."""
     moved = _("{copy} is no more in this shop.")
-    gone += [moved.format(copy=copy.serial) for copy in copies if copy.dealer != composition.dealer]
-    if gone:
-        raise ConflictError(" ".join([*gone, _("Exchange or drop it first.")]), Code.BOWS_TAKEN)
+    statuses = ("in_stock", "reserved", "on_trial")
+    said = [reservations.status_sentence(each.serial, each.status) for each in copies if each.status not in statuses]
+    return said + [moved.format(copy=each.serial) for each in copies if each.dealer != composition.dealer]
 
 
 def _out_elsewhere(session: Session, composition: tables.Composition, copies: list[str]) -> str:

@@ -3,7 +3,7 @@
 from service.core import formats
 from service.core.language import _
 from service.trials import desk_lines, desk_words
-from service.trials.desk_reads import EnquiryRow, Overdue, PlayerRow, TrialRow
+from service.trials.desk_records import EnquiryRow, Overdue, PlayerRow, TrialRow
 from service.web.desk_forms import ListLine, address
 
 

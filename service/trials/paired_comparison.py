@@ -18,6 +18,7 @@ from service import tables
 from service.core import audit, audit_events, formats
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _, ngettext
+from service.players.trial_access import claimed, composed
 from service.questionnaire.sheet_fields import PairIn
 
 Round = tuple[tables.HeadToHead, tuple[tables.Pair, ...]]
@@ -63,7 +64,7 @@ def start(session: Session, user: int | None, dealer: str, key: str, letters: tu
     Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: the trial is not open, a letter is not in it,
     or both letters are of one bow.
     """
-    composition = _locked(session, dealer, key)
+    _trial, composition = claimed(session, dealer, key)
     if composition.state != "open":
         raise ConflictError(_("Only bows of an open trial can be put against each other."))
     first, second = (_copy(session, composition.trial, letter) for letter in letters)
@@ -92,7 +93,7 @@ def state(session: Session, dealer: str, key: str) -> dict[str, Any] | None:
 
     Raises `NotFoundError`: the dealer has no such trial.
     """
-    head = _newest(session, _trial(session, dealer, key))
+    head = _newest(session, composed(session, dealer, key)[0].id)
     if head is None:
         return None
     pairs = _pairs(session, head.id)
@@ -112,7 +113,7 @@ def record_pair(
     Raises `NotFoundError`: the dealer has no such trial, or the trial no such head-to-head; `ConflictError`: another
     device answered this pair, or the same answer came before with other content.
     """
-    composition = _locked(session, dealer, key)
+    _trial, composition = claimed(session, dealer, key)
     head = session.get(tables.HeadToHead, pair.head_to_head)
     if head is None or head.trial != composition.trial:
         raise NotFoundError
@@ -131,7 +132,7 @@ def record_pair(
 
 def handing(session: Session, dealer: str, key: str) -> Handing | None:
     """Return what the adviser is told of the newest head-to-head; None where none was begun. Raises `NotFoundError`."""
-    trial, slot = _trial(session, dealer, key), tables.Slot
+    trial, slot = composed(session, dealer, key)[0].id, tables.Slot
     placed = session.execute(select(slot.letter, slot.copy).where(slot.trial == trial).order_by(slot.position))
     return handed(rounds(session, trial), {copy: letter for letter, copy in reversed(placed.all())})
 
@@ -166,7 +167,7 @@ def _handing(head: tables.HeadToHead, pairs: Sequence[tables.Pair], letters: tup
 
 def end(session: Session, user: int | None, dealer: str, key: str) -> None:
     """End a head-to-head before its verdict; what was answered stays. Raises `NotFoundError`."""
-    composition = _locked(session, dealer, key)
+    _trial, composition = claimed(session, dealer, key)
     for going in _going_on(session, composition.trial):
         going.ended_at = dt.datetime.now(dt.UTC)
         audit.record(session, user, audit_events.HEAD_TO_HEAD_ENDED, f"trial {key}", dealer=dealer)
@@ -297,25 +298,3 @@ def _copy(session: Session, trial: int, letter: str) -> str | None:
         raise ConflictError(sentence.format(letter=letter))
     copy: str | None = row[0]
     return copy
-
-
-def _trial(session: Session, dealer: str, key: str) -> int:
-    found = session.scalar(
-        select(tables.Trial.id)
-        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
-        .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
-    )
-    if found is None:
-        raise NotFoundError
-    return found
-
-
-def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
-    composition = session.scalar(
-        select(tables.Composition)
-        .where(tables.Composition.trial == _trial(session, dealer, key))
-        .with_for_update(of=tables.Composition)
-    )
-    if composition is None:
-        raise NotFoundError
-    return composition

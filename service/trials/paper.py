@@ -9,7 +9,7 @@ from service.core import formats, phrases
 from service.core.language import N_, _
 from service.trials import desk_lines, trial_words
 from service.trials import strokes as stroke_words
-from service.trials.desk_reads import CaseRow, SlotRow, TrialPage
+from service.trials.desk_records import CaseRow, SlotRow, TrialPage
 from service.trials.trial_page import insured, seat
 
 PAPERS = {

@@ -12,7 +12,7 @@ from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import _, ngettext
 from service.questionnaire.sheet_fields import CANNOT_TELL
 from service.trials import compose_form, desk_lines, desk_reads, desk_words, paper_sheets, trial_words
-from service.trials.desk_reads import SheetRow, TrialPage
+from service.trials.desk_records import SheetRow, TrialPage
 from service.trials.paper_sheets import PaperLine
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Mapping
+from functools import partial
 from types import MappingProxyType
 
 from sqlalchemy import select
@@ -93,17 +94,12 @@ def _sheets(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime)
     return {"sheets": paths.get("player")} | data_links.in_mail(session, signer, row, now)
 
 
+_to_player = partial(MailKind, agreed=True, links=_sheets)
 KINDS: Mapping[str, MailKind] = MappingProxyType(
     {
-        "parcel_sent": MailKind(
-            "trials/mail/parcel_sent", N_("a parcel on its way"), _sent, agreed=True, links=_sheets
-        ),
-        "due_soon": MailKind(
-            "trials/mail/due_soon", N_("a reminder of bows lent"), _due_soon, agreed=True, links=_sheets
-        ),
-        "loan_extended": MailKind(
-            "trials/mail/loan_extended", N_("bows lent for longer"), _extended, agreed=True, links=_sheets
-        ),
+        "parcel_sent": _to_player("trials/mail/parcel_sent", N_("a parcel on its way"), _sent),
+        "due_soon": _to_player("trials/mail/due_soon", N_("a reminder of bows lent"), _due_soon),
+        "loan_extended": _to_player("trials/mail/loan_extended", N_("bows lent for longer"), _extended),
     }
 )
 """What a parcel sends; the texts lie in ``templates/trials/mail/KIND``."""

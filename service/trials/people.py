@@ -32,7 +32,7 @@ def enquiries(
     return _enquiries(session, dealer, after, wanted, enquiry_access.of_dealer(dealer), *conditions)
 
 
-def nobodys(session: Session, dealer: str, after: str, wanted: ListWanted = ALL) -> Leaf[EnquiryRow]:
+def nobodys(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
     waits = (enquiry_access.of_nobody(), tables.Enquiry.settled_at.is_(None))
     return _enquiries(session, dealer, after, wanted, *waits)
@@ -230,11 +230,6 @@ def has_played(dealer: str, instrument: str) -> ColumnElement[bool]:
     """Return the condition that a player had a trial of an instrument at a dealer."""
     trial = aliased(tables.Trial)
     return exists().where(trial.player == tables.Player.id, trial.dealer == dealer, trial.instrument == instrument)
-
-
-def player_row(session: Session, dealer: str, key: str) -> PlayerRow:
-    """Return one player; raises `NotFoundError`."""
-    return player_rows(session, dealer, [known(session, dealer, key).id])[0]
 
 
 def player_page(session: Session, dealer: str, key: str) -> PlayerPage:

@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 
 from service.core.language import _
 from service.trials import desk_reads, paper, parcels, player_result, rater_links, result_words
-from service.trials.desk_reads import TrialPage
+from service.trials.desk_records import TrialPage
 from service.trials.trial_view import Asked, AtTrial
 from service.web import desk_frame
 from service.web.desk_forms import today

@@ -16,7 +16,7 @@ from model.trial import CaseValue, Ranked, of_named, ranked
 from service import tables
 from service.advice import advise, words
 from service.advice.document import Considered, in_reach
-from service.core.errors import InvalidInputError
+from service.core.errors import FieldCode, InvalidInputError
 from service.core.language import _
 from service.core.scopes import OneDealer
 from service.players.known import NO_MARKS, Marks
@@ -119,7 +119,7 @@ def propose(
     asked = questionnaire.model_copy(update={"dealer": dealer})
     considered = advise.consider(session, asked, shelf.free, marks.known)
     suited = set(considered.outlook.stock.serials) & shelf.blocked.keys()
-    _check_chosen(chosen or (), suited, shelf.blocked.keys())
+    check_chosen(chosen or (), suited, shelf.blocked.keys())
     recommended = considered.proposal.bring
     case = recommended if chosen is None else tuple(chosen)
     return _proposal(session, considered, shelf, case, suited, marks)
@@ -157,16 +157,18 @@ class _Shelf:
         return cls(dealer, blocked, {serial: reservations.risk(reserved[serial], first) for serial in reserved})
 
 
-def _check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
+def check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
+    """Raise `InvalidInputError` for a bow that the player cannot use, or that is not ``here``."""
     problems = []
     for place, serial in enumerate(chosen):
         if serial not in here:
-            sentence = _("There is no bow {copy} in your stock; look at its serial again.")
+            sentence, code = _("There is no bow {copy} in your stock; look at its serial again."), FieldCode.NOT_HERE
         elif serial not in suited:
             sentence = _("The bow {copy} is for another instrument or hold; choose one that the player can use.")
+            code = FieldCode.CONTRADICTS
         else:
             continue
-        problems.append((f"copies.{place}", sentence.format(copy=serial)))
+        problems.append((f"copies.{place}", sentence.format(copy=serial), code))
     if problems:
         raise InvalidInputError(problems)
 

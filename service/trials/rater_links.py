@@ -16,6 +16,7 @@ from service.core import audit, audit_events
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
 from service.core.signed_links import Signer
+from service.players.trial_access import composed
 
 PURPOSE = "seat"
 LIFE = dt.timedelta(days=60)
@@ -44,7 +45,7 @@ def open_seat(session: Session, user: int | None, dealer: str, key: str, rater: 
 
 def seat_of(session: Session, user: int | None, dealer: str, key: str, rater: str) -> str:
     """Return the id of the seat that is open for a rater, of a new one where none is; raises as `open_seat` does."""
-    composition = _composition(session, dealer, key)
+    _trial, composition = composed(session, dealer, key)
     if composition.state in ("closed", "cancelled"):
         raise ConflictError(_("This trial is over; no more sheets are handed out for it."))
     seat = _open_one(session, composition.trial, rater)
@@ -61,7 +62,7 @@ def seat_of(session: Session, user: int | None, dealer: str, key: str, rater: st
 
 def open_paths(session: Session, dealer: str, key: str, *, signer: Signer) -> dict[str, str]:
     """Return by rater the links that are open; raises `NotFoundError`."""
-    composition = _composition(session, dealer, key)
+    _trial, composition = composed(session, dealer, key)
     seats = ((rater, _open_one(session, composition.trial, rater)) for rater in tables.RATERS)
     return paths({rater: seat.id for rater, seat in seats if seat is not None}, signer)
 
@@ -92,17 +93,6 @@ def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None
     now = at or dt.datetime.now(dt.UTC)
     closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")
     return SeatInfo(seat.id, key, composition.dealer, name or composition.dealer, seat.rater, closed)
-
-
-def _composition(session: Session, dealer: str, key: str) -> tables.Composition:
-    found = session.scalar(
-        select(tables.Composition)
-        .join(tables.Trial, tables.Composition.trial == tables.Trial.id)
-        .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
-    )
-    if found is None:
-        raise NotFoundError
-    return found
 
 
 def _open_one(session: Session, trial: int, rater: str) -> tables.Seat | None:

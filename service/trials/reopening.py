@@ -17,7 +17,7 @@ from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.row_locks import lock_copies
 from service.players.trial_access import claimed
-from service.trials import lifecycle, outcomes, reservations, trial_mails
+from service.trials import lifecycle, outcomes, trial_mails
 from service.trials.shared import carried, noted, require_state
 
 
@@ -68,15 +68,8 @@ def _went_with_the_closing(row: tables.TrialCopy, trial: tables.Trial, closed: d
 
 def _out_again(session: Session, composition: tables.Composition, rows: list[tables.TrialCopy]) -> None:
     held = lock_copies(session, [row.copy for row in rows])
-    gone = [
-        reservations.status_sentence(copy.serial, copy.status)
-        for copy in held.values()
-        if copy.status not in ("in_stock", "reserved", "on_trial")
-    ]
-    moved = _("{copy} is no more in this shop.")
-    gone += [moved.format(copy=copy.serial) for copy in held.values() if copy.dealer != composition.dealer]
-    if gone:
-        raise ConflictError(" ".join([*gone, _("The trial stays closed.")]))
+    if lost := lifecycle.gone(composition, held.values()):
+        raise ConflictError(" ".join([*lost, _("The trial stays closed.")]))
     try:
         with session.begin_nested():
             for row in rows:

@@ -9,7 +9,7 @@ import segno
 from service.core import formats, times
 from service.core.language import _, ngettext
 from service.trials import desk_lines, desk_words, standing_picture, trial_words
-from service.trials.desk_reads import CaseRow, SheetRow, TrialPage
+from service.trials.desk_records import CaseRow, SheetRow, TrialPage
 from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
 from service.trials.trial_data import OutcomePart, SeatPart, SlotLine

@@ -29,7 +29,7 @@ from service.trials import (
     trial_words,
 )
 from service.trials.correcting_page import bow_named
-from service.trials.desk_reads import TrialRow
+from service.trials.desk_records import TrialRow
 from service.trials.trial_view import CONDITION, OWN, Asked, Stepped, ToRun
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading

@@ -8,7 +8,7 @@ from model.domain.vocabulary import CARRYING, SCALES, Criterion
 from service.core import formats, times
 from service.core.language import _, ngettext
 from service.trials import desk_lines, desk_words
-from service.trials.desk_reads import OutcomeRow, SheetRow, TrialPage
+from service.trials.desk_records import OutcomeRow, SheetRow, TrialPage
 from service.trials.standing import BowStanding
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import event
 
 from service import tables
 from service.core.database import Database
-from service.trials import desk_reads, lifecycle
+from service.trials import desk_reads, desk_records, lifecycle
 from tests.service.cast import DEALER, OTHER, Desk, Member
 from tests.service.client import add_small_range, serving, settings_in
 from tests.service.desk_shop import Shop
@@ -87,7 +87,7 @@ def _trials(shop: Shop) -> dict[str, str]:
     return found | {"from a file": _from_file(shop)}
 
 
-def _slots(shop: Shop, key: str) -> tuple[desk_reads.SlotRow, ...]:
+def _slots(shop: Shop, key: str) -> tuple[desk_records.SlotRow, ...]:
     with shop.desk.database.reading() as session:
         return desk_reads.trial(session, DEALER, key).slots
 

@@ -8,7 +8,7 @@ from model.domain.vocabulary import Blinding, EventKind, Hold, Instrument, Outco
 from service import tables
 from service.advice import interval_pictures
 from service.trials import desk_lines, desk_words, sheets, standing_picture, trial_words
-from service.trials.desk_reads import Overdue, TrialRow
+from service.trials.desk_records import Overdue, TrialRow
 from service.trials.standing import BowStanding
 from service.trials.trial_page import qr
 
