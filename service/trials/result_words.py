@@ -4,11 +4,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from model.domain.vocabulary import CRITERIA, SCALES, OutcomeKind
-from service.advice.interval_pictures import place
+from service.advice import interval_pictures
 from service.core import formats
 from service.core.language import _
 from service.trials.player_result import LetteredBow, PlayerResult
 
+place, ticks = interval_pictures.place, interval_pictures.ticks
 _NAME, _DISC, _FOOT = 24, 24, 22
 """Pixels for a line's name, for each disc above the line, and below it."""
 _NEAR = 0.5
