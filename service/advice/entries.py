@@ -48,7 +48,7 @@ def _without_bows(entry: Entry, doc: Document) -> str:
 
 def _to_be_asked_for(entry: Entry, doc: Document) -> str:
     """Say where one can be had; where all that are here were played and not liked, that first."""
-    at_workshop, at_hand = _at_the_workshop(entry, doc), entry.get("at_hand") or 0
+    at_workshop, at_hand = at_the_workshop(entry, doc), entry.get("at_hand") or 0
     disliked = bool(at_hand) and _rejected(entry, doc) >= at_hand
     if at_workshop and disliked:
         sentence = ngettext(
@@ -73,7 +73,8 @@ def _to_be_asked_for(entry: Entry, doc: Document) -> str:
     return sentence.format(model=entry["name"], count=formats.counted(at_workshop or at_hand))
 
 
-def _at_the_workshop(entry: Entry, doc: Document) -> int:
+def at_the_workshop(entry: Entry, doc: Document) -> int:
+    """Return how many bows of a tier the workshop has."""
     places = (doc.get("verdict") or {}).get("elsewhere", ())
     return sum(int(place["count"]) for place in places if place["tier"] == entry["tier"])
 

@@ -1,6 +1,14 @@
 """Every sentence about an advice: page, JSON and mail read the same stored document and say the same words."""
 
-from service.advice.entries import above_budget, bring_words, role_words, tried_besides, tried_here, what_more_buys
+from service.advice.entries import (
+    above_budget,
+    at_the_workshop,
+    bring_words,
+    role_words,
+    tried_besides,
+    tried_here,
+    what_more_buys,
+)
 from service.advice.playing import how_to_try, what_to_play
 from service.advice.reasons import difference, why, whys
 from service.advice.reasons import sentence as reason_sentence
@@ -15,6 +23,7 @@ __all__ = [
     "Document",
     "above_budget",
     "advises",
+    "at_the_workshop",
     "behind",
     "bring_words",
     "cautions",

@@ -75,7 +75,7 @@ async def enrol(content: Json, session: Writing) -> JSONResponse:
 async def open_trials(key: Key, session: Reading) -> JSONResponse:
     """Tell the open trials of the tablet's dealer: number and first name, no more."""
     dealer = _known(session, key).dealer
-    return JSONResponse({"trials": [trial.told() for trial in screens.open_trials(session, dealer)]})
+    return JSONResponse({"trials": screens.open_trials(session, dealer)})
 
 
 @router.get("/tablet/trials/{trial}", dependencies=FROM_TABLET)

@@ -1,6 +1,6 @@
 """The dealer's tablets: a code to enrol one, shown as text and as a picture for its camera; the list; revoking one."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -25,20 +25,10 @@ Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TABLETS_CHANGE))]
 TABLETS = "/desk/tablets"
 
 
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    """What the page shows besides the tablets: what was typed and is wrong, or a new code."""
-
-    form: Fields | None = None
-    problems: dict[str, str] | None = None
-    code: str = ""
-    code_for: str = ""
-
-
 @router.get(TABLETS)
 async def listed(request: Request, staff: Views, session: Reading) -> Response:
     """Show the tablets."""
-    return _page(request, staff, session, _Shown())
+    return _page(request, staff, session)
 
 
 @router.post(TABLETS)
@@ -48,8 +38,8 @@ async def make_code(request: Request, staff: Changes, form: Posted, session: Wri
     try:
         code = tablets.make_code(session, staff.user, staff.dealer, name)
     except InvalidInputError as error:
-        return _page(request, staff, session, _Shown(form, account_forms.by_field(error)))
-    return _page(request, staff, session, _Shown(code=code, code_for=name))
+        return _page(request, staff, session, form, account_forms.by_field(error))
+    return _page(request, staff, session, code=code, code_for=name)
 
 
 @router.post(f"{TABLETS}/{{tablet}}/revoke")
@@ -60,15 +50,24 @@ async def revoke(request: Request, tablet: str, staff: Changes, form: Posted, se
     return see(request, TABLETS, _("The tablet is revoked; what it still sends is not taken."))
 
 
-def _page(request: Request, staff: AtDealer, session: Session, shown: _Shown) -> Response:
-    problems = shown.problems or {}
-    link = address_of(request, f"/tablet/enrol?code={shown.code}")
+def _page(
+    request: Request,
+    staff: AtDealer,
+    session: Session,
+    form: Fields | None = None,
+    problems: Mapping[str, str] | None = None,
+    *,
+    code: str = "",
+    code_for: str = "",
+) -> Response:
+    problems = dict(problems or {})
+    link = address_of(request, f"/tablet/enrol?code={code}")
     page = FormPage(
         title=_("Tablets"),
         dealer=staff.dealer_name,
         action=TABLETS,
         csrf=form_tokens.token(request, staff.csrf, staff.user),
-        typed=account_forms.typed(shown.form or {}, problems),
+        typed=account_forms.typed(form or {}, problems),
         faults=account_forms.faults(problems),
     )
     return show(
@@ -78,10 +77,10 @@ def _page(request: Request, staff: AtDealer, session: Session, shown: _Shown) ->
         page,
         status=422 if problems else 200,
         tablets=tablets.listed(session, staff.dealer),
-        code=_in_halves(shown.code),
-        code_for=shown.code_for,
+        code=_in_halves(code),
+        code_for=code_for,
         address=f"{host_of(request)}/tablet/enrol",
-        qr=qr.svg(link, _("The code as a picture for the tablet’s camera")) if shown.code else Markup(),
+        qr=qr.svg(link, _("The code as a picture for the tablet’s camera")) if code else Markup(),
     )
 
 

@@ -6,7 +6,6 @@ from typing import Any
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
 from service.core.language import _
-from service.form import form_data
 from service.form.drafts import Draft
 from service.players import data_links
 from service.questionnaire import answer_summary, asking, choices, tried_fields
@@ -28,8 +27,26 @@ ALIKE = {str(criterion): field for field, criterion in OwnBowStep.ratings.items(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StepPage(page_data.FormPage):
+    """What every step has.
+
+    ``progress``: '3 of 6, about two minutes left'.
+    ``place``: the same two numbers, to be drawn.
+    ``notices``: what the reader must know before going on.
+    ``first``: True where there is no step to go back to.
+    ``questions``: those that are drawn one like the other.
+    """
+
+    progress: str
+    place: tuple[int, int]
+    notices: tuple[str, ...]
+    first: bool
+    questions: tuple[asking.Question, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """What the routes know and every step's page needs: see `form_data.StepPage`.
+    """What the routes know and every step's page needs: see `StepPage`.
 
     ``asks_tried``: there is a shop whose bows may have been played. ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
     """
@@ -94,7 +111,7 @@ def _number(page: str) -> int:
     return ORDER.index(OWN_BOW if page == TRIED else step_of(page)) + 1
 
 
-def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> form_data.StepPage:
+def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> StepPage:
     """Return the context of a step's page.
 
     ``name``: the page, a step's name or `BASS`.
@@ -103,7 +120,7 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> fo
     step, number = step_of(name), _number(name)
     said = {field: asking.fault(field, sentence) for field, sentence in faults.items()}
     typed = page_data.Typed(draft.fields(step), said)
-    return form_data.StepPage(
+    return StepPage(
         title=_("Your double bass") if name == BASS else _(choices.STEP_WORDS[step][0]),
         dealer=frame.dealer,
         demo=frame.demo,

@@ -1,6 +1,6 @@
 """How a declared question stands on a page: its words in the reader's language, its choices, what is said of a fault and where it leads."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from model.domain.vocabulary import CRITERIA, LEADING, SCALES, Criterion, Instrument
@@ -101,8 +101,7 @@ def _inside(of: Declared) -> str:
     return "bow" if of.key == "own_bow" and len(of.path) > 1 else ""
 
 
-def _fields() -> Iterator[tuple[str, Declared]]:
-    yield from ((each.asked.field, each) for each in QUESTIONS if each.asked.field)
+_BY_FIELD = {each.asked.field: each for each in QUESTIONS if each.asked.field}
 
 
 def name_of(field: str) -> str:
@@ -114,13 +113,13 @@ def name_of(field: str) -> str:
         return _(SCALES[Criterion(OwnBowStep.ratings[field])].name)
     if field in choices.RANKS:
         return _(choices.RANKS[field])
-    declared = dict(_fields()).get(field)
+    declared = _BY_FIELD.get(field)
     return _(declared.asked.name) if declared else field
 
 
 def _first_choice(field: str) -> str | None:
     """Return the value of the first of a field's choices, to which a reader is sent who has to mend the answer."""
-    declared = dict(_fields()).get(field)
+    declared = _BY_FIELD.get(field)
     return declared.asked.options("")[0].value if declared and declared.asked.options else None
 
 
@@ -128,7 +127,7 @@ def fault(field: str, sentence: str) -> str:
     """Return what is said of a fault on the page: choices are not named by the words that programs use for them."""
     if field not in OwnBowStep.ratings and _first_choice(field) is None:
         return sentence
-    declared = dict(_fields()).get(field)
+    declared = _BY_FIELD.get(field)
     return _(declared.asked.first_choice if declared and declared.asked.first_choice else choices.CHOOSE)
 
 

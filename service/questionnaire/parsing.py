@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -12,7 +12,6 @@ from model.domain.vocabulary import CRITERIA
 from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.declared import fields_of, model_in
-from service.questionnaire.field_codes import code_of
 from service.questionnaire.lengths import require_bounded
 from service.questionnaire.questions import Questionnaire
 
@@ -176,3 +175,33 @@ def is_needed(parts: Sequence[str], form: type[BaseModel] = Questionnaire) -> bo
     holder = _holder(tuple(parts), form)
     field = fields_of(holder).get(parts[-1]) if holder else None
     return field is not None and field.is_required()
+
+
+_CODES: Mapping[str, FieldCode] = {
+    "missing": FieldCode.MISSING,
+    "json_invalid": FieldCode.UNREADABLE,
+    "extra_forbidden": FieldCode.UNKNOWN_NAME,
+    "enum": FieldCode.NOT_ONE_OF,
+    "literal_error": FieldCode.NOT_ONE_OF,
+    "greater_than": FieldCode.OUT_OF_RANGE,
+    "greater_than_equal": FieldCode.OUT_OF_RANGE,
+    "less_than": FieldCode.OUT_OF_RANGE,
+    "less_than_equal": FieldCode.OUT_OF_RANGE,
+    "finite_number": FieldCode.OUT_OF_RANGE,
+    "too_short": FieldCode.WRONG_LENGTH,
+    "too_long": FieldCode.WRONG_LENGTH,
+    "string_too_short": FieldCode.WRONG_LENGTH,
+    "string_too_long": FieldCode.WRONG_LENGTH,
+}
+"""What programs read, by what the validation found wrong; what is not here is a wrong type or form."""
+
+
+def code_of(detail: ErrorDetails) -> FieldCode:
+    """Return the code of one error of a validation; an own refusal brings its own along."""
+    kind = detail["type"]
+    if kind == "sentence":
+        return FieldCode(detail["ctx"]["code"])
+    if detail["loc"] and detail["loc"][-1] == "[key]":
+        return FieldCode.UNKNOWN_NAME
+    usual = FieldCode.WRONG_TYPE if kind.endswith("_type") else FieldCode.WRONG_FORM
+    return _CODES.get(kind, usual)

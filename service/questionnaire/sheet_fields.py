@@ -29,10 +29,9 @@ from model.bench import playable_range
 from model.domain.vocabulary import CARRYING, CRITERIA
 from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import N_, _
-from service.questionnaire.field_codes import code_of
 from service.questionnaire.field_types import Body, Filled, Line, Rating, SchemaWords, Whole, refusal, rule, written_as
 from service.questionnaire.lengths import require_bounded
-from service.questionnaire.parsing import shown
+from service.questionnaire.parsing import code_of, shown
 
 CANNOT_TELL = "cannot_tell"
 LARGEST_REVISION = 1_000_000_000

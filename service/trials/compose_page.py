@@ -1,12 +1,11 @@
 """The composing page's context: who it is for, what the chosen bows promise, which bows there are, when and where."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from model.domain.vocabulary import Instrument
 from service.advice import interval_pictures
-from service.advice.shortlist import BowStep, bow_step
+from service.advice.shortlist import bow_step
 from service.core import formats
 from service.core.language import _, ngettext
 from service.questionnaire import tried_fields
@@ -21,42 +20,24 @@ BUDGETS = (500, 1000, 2000, 4000, 8000)
 """Amounts that are offered to a walk-in beside 'no limit' and an amount of their own."""
 
 
-@dataclass(frozen=True, slots=True)
-class Effect:
-    """What the chosen bows promise, and the verdict on the advised ones. ``steps``: the best case of 1 to 6 bows; ``in_words`` while it holds no figures."""
+def effect(proposal: Proposal) -> dict[str, Any]:
+    """Say by name what the chosen bows promise, and the verdict on the advised ones.
 
-    promise: str
-    verdict: str
-    more: tuple[str, ...]
-    steps: tuple[BowStep, ...]
-    in_words: bool
-    lacking: tuple[str, ...]
-    notes: tuple[str, ...]
-
-
-def effect(proposal: Proposal) -> Effect:
-    """Say what the chosen bows promise."""
+    ``steps``: the best case of 1 to 6 bows; ``in_words`` while it holds no figures.
+    """
     chosen = sum(bow.chosen for bow in proposal.bows)
     prior = promise_words.rests_on_prior(proposal)
     say = formats.chance_word if prior else formats.percent
-    return Effect(
-        promise=promise_words.promise(proposal, chosen),
-        verdict=promise_words.verdict(proposal),
-        more=tuple(
-            filter(
-                None,
-                (
-                    promise_words.against_advised(proposal),
-                    promise_words.gain(proposal, chosen),
-                    promise_words.length(proposal, chosen),
-                ),
-            )
-        ),
-        steps=tuple(bow_step(row.copies, row.bows, say(row.chance), row.advised) for row in proposal.by_copies),
-        in_words=prior,
-        lacking=proposal.lacking,
-        notes=proposal.notes,
-    )
+    told = (promise_words.gain(proposal, chosen), promise_words.length(proposal, chosen))
+    return {
+        "promise": promise_words.promise(proposal, chosen),
+        "verdict": promise_words.verdict(proposal),
+        "more": list(filter(None, (promise_words.against_advised(proposal), *told))),
+        "steps": [bow_step(row.copies, row.bows, say(row.chance), row.advised) for row in proposal.by_copies],
+        "in_words": prior,
+        "lacking": proposal.lacking,
+        "notes": proposal.notes,
+    }
 
 
 price, expected, place = promise_words.price, promise_words.expected, interval_pictures.place

@@ -1,6 +1,6 @@
 """Why this bow and not another, and what is lacking: sentences for the adviser who composes a trial."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from model.trial import Ranked, RankReason
 from service.core import formats
@@ -27,12 +27,28 @@ def reason(bow: Ranked, played: RatedBow | None = None, mark: float | None = Non
     ``played``: when the player had it in hand at this dealer's, and what it got.
     ``mark``: what the player says to have given it, where nothing of that is stored.
     """
-    first = _first[bow.why](bow)
+    first = _first(bow)
     gave = _played(played) if played else _gave(mark)
     if gave:  # the mark itself says what the player's own ratings are worth
         first = gave if bow.why is RankReason.OWN_RATINGS else f"{gave} {first}"
     unknown = gave and not bow.rated and not bow.tried
     return " ".join(part for part in (first, "" if unknown else _history(bow)) if part)
+
+
+def _first(bow: Ranked) -> str:
+    """Say what speaks for a bow before anything else."""
+    match bow.why:
+        case RankReason.OWN_RATINGS:
+            return _("This player's own ratings speak for it.")
+        case RankReason.WISH:
+            return _(_WISHED[bow.trait or "mass"])
+        case RankReason.BENCH:
+            return _(_MEASURED[bow.trait or "mass"])
+        case RankReason.NEVER_TRIED:
+            judged = _("Nobody has tried it yet, so it is judged by its model.")
+            return _not_yet_learnt(bow) if bow.tried else judged
+        case RankReason.LIKED | RankReason.LIKE_ITS_TIER:
+            return _liked(bow)
 
 
 def _played(played: RatedBow) -> str:
@@ -116,25 +132,6 @@ def _liked(bow: Ranked) -> str:
     return sentence.format(count=formats.counted(count))
 
 
-def _own_ratings(bow: Ranked) -> str:
-    del bow
-    return _("This player's own ratings speak for it.")
-
-
-def _wish(bow: Ranked) -> str:
-    trait = bow.trait or "mass"
-    return _(_WISHED[trait])
-
-
-def _bench(bow: Ranked) -> str:
-    trait = bow.trait or "mass"
-    return _(_MEASURED[trait])
-
-
-def _never_tried(bow: Ranked) -> str:
-    return _not_yet_learnt(bow) if bow.tried else _("Nobody has tried it yet, so it is judged by its model.")
-
-
 def _not_yet_learnt(bow: Ranked) -> str:
     """Say that a bow was rated after the model in use was fitted."""
     count = bow.tried or 0
@@ -143,16 +140,6 @@ def _not_yet_learnt(bow: Ranked) -> str:
         "Rated in {count} trials; the next fit will learn from them.",
         count,
     ).format(count=formats.counted(count))
-
-
-_first: Mapping[RankReason, Callable[[Ranked], str]] = {
-    RankReason.OWN_RATINGS: _own_ratings,
-    RankReason.LIKED: _liked,
-    RankReason.WISH: _wish,
-    RankReason.BENCH: _bench,
-    RankReason.NEVER_TRIED: _never_tried,
-    RankReason.LIKE_ITS_TIER: _liked,
-}
 
 
 def lacking(tier_name: str, missing: int, workshop: int) -> str:

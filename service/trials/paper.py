@@ -1,6 +1,5 @@
 """What is printed for a trial, from what the use cases say of it: the paper form, letters, the key, packing list and loan note."""
 
-from dataclasses import dataclass
 from typing import Any
 
 from model.domain.vocabulary import LEADING, SCALES, Blinding, Criterion
@@ -25,14 +24,13 @@ ALL = "all"
 """All of them as one document."""
 
 
-@dataclass(frozen=True, slots=True)
-class PackedBow:
-    """One bow in the parcel, by serial or, where ``materials`` and ``value`` are empty, by letter."""
-
-    name: str
-    materials: str
-    condition: str
-    value: str
+_BY_SERIAL = N_("The serials stand here without their letters, so that the trial stays blind.")
+_BY_LETTER = N_(
+    "Each bow stands here by its letter alone, so that the trial stays blind. Serials, materials and values of each are "
+    "on the loan note that stays with the dealer, and are told once it is revealed which bow is which."
+)
+Packed = tuple[str, str, str, str]
+"""One bow in the parcel: its serial, materials, condition and value, or its letter and condition alone."""
 
 
 def papers(trial: TrialPage) -> tuple[str, ...]:
@@ -140,7 +138,7 @@ def parcel(trial: TrialPage, key: tuple[SlotRow, ...], link: str) -> dict[str, A
     bows = sorted(
         (trial_words.bow_name((letters[bow.copy],), own=False), bow.condition_out or "") for bow in trial.case
     )
-    rows = tuple(PackedBow(name, "", condition, "") for name, condition in bows)
+    rows = tuple((name, "", condition, "") for name, condition in bows)
     return _loan_note(trial, rows, link)
 
 
@@ -149,18 +147,18 @@ def loan(trial: TrialPage) -> dict[str, Any]:
     return _loan_note(trial, _packed(trial.case), None)
 
 
-def _loan_note(trial: TrialPage, rows: tuple[PackedBow, ...], link: str | None) -> dict[str, Any]:
+def _loan_note(trial: TrialPage, rows: tuple[Packed, ...], link: str | None) -> dict[str, Any]:
     """Return what stands on either paper, by name; ``link`` None: on the one that stays.
 
     ``details``: each bow's serial, materials and value. ``made_of``: what the bows are made of, all together.
     """
     row, waits = trial.row, trial.materials.waits
     total, complete = _total(trial.case)
-    details = any(bow.value for bow in rows)
+    details = any(value for _name, _materials, _condition, value in rows)
     return {
         "details": details,
         "travels": link is not None,
-        "note": _by_serial() if details else _by_letter(),
+        "note": _(_BY_SERIAL if details else _BY_LETTER),
         "made_of": _made_of(trial.case),
         "dealer_name": trial.dealer_name,
         "player": desk_lines.somebody(row.who),
@@ -186,21 +184,8 @@ def _loan_note(trial: TrialPage, rows: tuple[PackedBow, ...], link: str | None) 
     }
 
 
-def _by_serial() -> str:
-    return _("The serials stand here without their letters, so that the trial stays blind.")
-
-
-def _by_letter() -> str:
-    return _(
-        "Each bow stands here by its letter alone, so that the trial stays blind. Serials, materials and values of each are "
-        "on the loan note that stays with the dealer, and are told once it is revealed which bow is which."
-    )
-
-
-def _packed(case: tuple[CaseRow, ...]) -> tuple[PackedBow, ...]:
-    return tuple(
-        PackedBow(bow.copy, bow.materials or _("not known"), bow.condition_out or "", insured(bow)) for bow in case
-    )
+def _packed(case: tuple[CaseRow, ...]) -> tuple[Packed, ...]:
+    return tuple((bow.copy, bow.materials or _("not known"), bow.condition_out or "", insured(bow)) for bow in case)
 
 
 def _made_of(case: tuple[CaseRow, ...]) -> str:

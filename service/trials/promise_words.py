@@ -1,7 +1,7 @@
 """What the chosen bows promise, in words: the composing page says it, and says it anew when a bow is swapped."""
 
 from model.domain.vocabulary import Basis
-from service.advice.verdict import ASK, CURIOUS, KEEP, TRIAL, code, elsewhere, what_changes_it
+from service.advice.verdict import ASK, CURIOUS, KEEP, TRIAL, chance_words, code, elsewhere, what_changes_it
 from service.core import formats
 from service.core.language import _, ngettext
 from service.trials.composing import BowChoice, Proposal
@@ -19,8 +19,7 @@ def promise(proposal: Proposal, chosen: int) -> str:
     """Say how likely one of exactly the chosen bows beats the own bow."""
     if not chosen or proposal.chance is None:
         return _("No bow is chosen yet.")
-    prior = rests_on_prior(proposal)
-    said = formats.chance_word(proposal.chance) if prior else formats.chance(proposal.chance)
+    said = chance_words(proposal.chance, proposal.document)
     if proposal.document["own_bow"]["state"] == "none":
         sentence = ngettext(
             "It is {chance} that the player would call this bow good.",
@@ -62,8 +61,7 @@ def against_advised(proposal: Proposal) -> str:
     advised = next((row for row in proposal.by_copies if row.advised), None)
     if advised is None or not chosen or chosen == set(proposal.recommended):
         return ""
-    prior = rests_on_prior(proposal)
-    said = formats.chance_word(advised.chance) if prior else formats.chance(advised.chance)
+    said = chance_words(advised.chance, proposal.document)
     return _("With the advised bows ({bows}) it is {chance}.").format(
         bows=formats.listed(proposal.recommended), chance=said
     )

@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import select
@@ -21,22 +20,8 @@ MINUTES_A_BOW = 5
 """Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class OpenTrial:
-    """One line of the tablet's list: 'Trial 14, Anna', no more. ``pairs``: a head-to-head is going on."""
-
-    id: str
-    number: int
-    name: str
-    pairs: bool
-
-    def told(self) -> dict[str, Any]:
-        """Return it as the tablet's JSON."""
-        return {"id": self.id, "number": self.number, "name": self.name, "pairs": self.pairs}
-
-
-def open_trials(session: Session, dealer: str) -> tuple[OpenTrial, ...]:
-    """Return the dealer's open trials, the newest first."""
+def open_trials(session: Session, dealer: str) -> list[dict[str, Any]]:
+    """Return the lines of the tablet's list, 'Trial 14, Anna' and no more, the newest first; ``pairs``: a head-to-head goes on."""
     trial, composition, contact, head = tables.Trial, tables.Composition, tables.Contact, tables.HeadToHead
     going_on = select(head.id).where(head.trial == trial.id, head.ended_at.is_(None)).exists()
     rows = session.execute(
@@ -46,7 +31,9 @@ def open_trials(session: Session, dealer: str) -> tuple[OpenTrial, ...]:
         .where(composition.dealer == dealer, composition.state == "open")
         .order_by(composition.number.desc())
     )
-    return tuple(OpenTrial(key, number, first_name(name), pairs) for key, number, name, pairs in rows)
+    return [
+        {"id": key, "number": number, "name": first_name(name), "pairs": pairs} for key, number, name, pairs in rows
+    ]
 
 
 def first_name(name: str | None) -> str:

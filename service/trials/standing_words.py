@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from model.trial import Action, RationaleCode, Recommendation
 from service.core import formats
-from service.core.language import _, ngettext
+from service.core.language import N_, _, ngettext
 
 NO_DRIFT = 1.0
 """The own bow rated within less than so many points at the end and before is no drift worth a word (one step of the scale)."""
@@ -22,7 +22,7 @@ def text(said: Recommendation, name: Name, tier_name: str | None, *, figures: bo
     chance = formats.chance if figures else formats.chance_word
     parts = [
         _what(said, name, tier_name),
-        _REASONS[said.reason.code](said.reason.values, chance),
+        _why(said.reason.code, said.reason.values, chance),
         _against_marks(said),
         _with_pairs(said),
     ]
@@ -54,65 +54,40 @@ def _what(said: Recommendation, name: Name, tier_name: str | None) -> str:
     return _("Stop here: {bow} is the one.").format(bow=name(said.bows[0] if said.bows else None))
 
 
-def _nothing_rated(values: Values, chance: Chance) -> str:
-    del values, chance
-    return _("Nothing has been rated yet.")
+def _why(code: RationaleCode, values: Values, chance: Chance) -> str:
+    """Say why; a reason without a sentence is a mistake of the program and raises ``KeyError``."""
+    told = {name: formats.number(values[name]) for name in ("lead", "gain") if name in values}
+    told |= {"chance": chance(values["probability"])} if "probability" in values else {}
+    if code is RationaleCode.BOWS_TO_COME:
+        count = round(values["unplayed"])
+        sentence = ngettext(
+            "One bow is still to be played; that it is the best is {chance}.",
+            "{count} bows are still to be played; that one of them is the best is {chance}.",
+            count,
+        )
+    elif code is RationaleCode.PLAYS_TO_COME:
+        count = round(values["plays"])
+        sentence = ngettext(
+            "One play is left, and that the first so far is the best here is {chance}.",
+            "{count} plays are left, and that the first so far is the best here is {chance}.",
+            count,
+        )
+    else:
+        count, sentence = 0, _(_REASONS[code])
+    return sentence.format(count=formats.capital(formats.counted(count)), **told)
 
 
-def _bows_to_come(values: Values, chance: Chance) -> str:
-    count = round(values["unplayed"])
-    sentence = ngettext(
-        "One bow is still to be played; that it is the best is {chance}.",
-        "{count} bows are still to be played; that one of them is the best is {chance}.",
-        count,
-    )
-    return sentence.format(count=formats.capital(formats.counted(count)), chance=chance(values["probability"]))
-
-
-def _plays_to_come(values: Values, chance: Chance) -> str:
-    count = round(values["plays"])
-    sentence = ngettext(
-        "One play is left, and that the first so far is the best here is {chance}.",
-        "{count} plays are left, and that the first so far is the best here is {chance}.",
-        count,
-    )
-    return sentence.format(count=formats.capital(formats.counted(count)), chance=chance(values["probability"]))
-
-
-def _too_close(values: Values, chance: Chance) -> str:
-    del chance
-    return _("They are too close: {lead} points apart, less than one play can settle.").format(
-        lead=formats.number(values["lead"])
-    )
-
-
-def _more_may_be_better(values: Values, chance: Chance) -> str:
-    del chance
-    return _(
+_REASONS: Mapping[RationaleCode, str] = {
+    RationaleCode.NOTHING_RATED: N_("Nothing has been rated yet."),
+    RationaleCode.TOO_CLOSE: N_("They are too close: {lead} points apart, less than one play can settle."),
+    RationaleCode.MORE_MAY_BE_BETTER: N_(
         "A bow not here may well be better: it can be expected to win {gain} points over the best one here."
-    ).format(gain=formats.number(values["gain"]))
-
-
-def _clear(values: Values, chance: Chance) -> str:
-    return _("That it is the best one here is {chance}.").format(chance=chance(values["probability"]))
-
-
-def _nothing_to_win(values: Values, chance: Chance) -> str:
-    return _("That it is the best one here is {chance}, and more playing would hardly tell more.").format(
-        chance=chance(values["probability"])
-    )
-
-
-_REASONS: Mapping[RationaleCode, Callable[[Values, Chance], str]] = {
-    RationaleCode.NOTHING_RATED: _nothing_rated,
-    RationaleCode.BOWS_TO_COME: _bows_to_come,
-    RationaleCode.PLAYS_TO_COME: _plays_to_come,
-    RationaleCode.TOO_CLOSE: _too_close,
-    RationaleCode.MORE_MAY_BE_BETTER: _more_may_be_better,
-    RationaleCode.CLEAR: _clear,
-    RationaleCode.NOTHING_TO_WIN: _nothing_to_win,
+    ),
+    RationaleCode.CLEAR: N_("That it is the best one here is {chance}."),
+    RationaleCode.NOTHING_TO_WIN: N_(
+        "That it is the best one here is {chance}, and more playing would hardly tell more."
+    ),
 }
-"""One sentence a reason; a reason without one is a mistake of the program and raises ``KeyError``."""
 
 
 def _against_marks(said: Recommendation) -> str:

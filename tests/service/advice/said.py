@@ -12,7 +12,7 @@ from service.core.language import _
 from service.questionnaire import answer_summary
 
 Document = Mapping[str, Any]
-_NOT_READ = frozenset({"picture", "name", "names", "cells"})
+_NOT_READ = frozenset({"picture", "name", "names", "rows"})
 """Parts of a page that are no sentences: addresses, the picture, the names and figures of a table."""
 _END = re.compile(r"(?<=[.?!])[”»“]?\s+(?=[A-ZÀ-Ý“„«])")
 _CHANCE = re.compile(r"([^\W\d][^\d.:,;()|]*?) \((?:\D*)?(\d+)\s?%\)")

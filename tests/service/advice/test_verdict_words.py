@@ -46,7 +46,7 @@ def every_text(doc: dict[str, Any]) -> list[str]:
         *page["tried"],
     ]
     texts += [text for card in page["tiers"] for text in (card.role, card.sentence, card.bring, *card.tried)]
-    texts += [page["recommendation"], page["beside"].more if page["beside"] else ""]
+    texts += [page["recommendation"], page["beside"]["more"] if page["beside"] else ""]
     texts += [told["trial"]["recommendation"], *told["notes"]] if told["trial"] else []
     texts += [one["text"] for tier in told["shortlist"] for one in (*tier["reasons"], *tier["weaknesses"])]
     return [text for text in texts if text]

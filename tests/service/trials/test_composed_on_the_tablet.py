@@ -44,7 +44,7 @@ def test_the_screen_of_a_composed_trial_holds_letters_only(played: tuple[Databas
     database, key, slots = played
     with database.reading() as session:
         shown = json.dumps([screens.for_screen(session, key, rater, SHOP) for rater in tables.RATERS])
-        listed = json.dumps([trial.told() for trial in screens.open_trials(session, SHOP)])
+        listed = json.dumps(screens.open_trials(session, SHOP))
     assert [word for word in HIDDEN if word in shown + listed] == []
     assert all(slot["letter"] in shown for slot in slots)
 
