@@ -337,11 +337,6 @@ def currencies(session: Session, dealer: str | None) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found)) or (COMMON_CURRENCY,)
 
 
-def result_address(session: Session, draft: Draft) -> str:
-    """Return the address of a finished draft's answer."""
-    return str(advise.address_of(session, draft.enquiry))
-
-
 def _within_reason(form: Typed, most: int) -> dict[str, list[str]]:
     """Cut what nobody types by hand, and the NUL that no database keeps in text."""
     return {

@@ -4,8 +4,6 @@ A step's post is answered by a redirect, so that reload and back never send it t
 again, with the faults at its head.
 """
 
-from typing import Any
-
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
@@ -22,7 +20,6 @@ from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
 from service.web.page_data import FormPage, Typed
 from service.web.rendering import render
-from service.web.security import FormTokens
 
 router = APIRouter()
 costs.declare(
@@ -52,7 +49,7 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
         dealer=name,
         demo=request.app.state.demo,
         look=site.look(session, dealer) if name else None,
-        csrf=_tokens(request).make(BEGINNING),
+        csrf=request.app.state.tokens.make(BEGINNING),
         typed=Typed({}, {}),
     )
     slug, said = dealer if name else "", notice if dealer and not name else ""
@@ -62,7 +59,7 @@ async def start(request: Request, session: Reading, dealer: str = "") -> Respons
 @router.post("/form")
 async def begin(request: Request, form: Form, session: Writing) -> Response:
     """Begin a draft and show its first step."""
-    _tokens(request).require(BEGINNING, first(form, "csrf"))
+    request.app.state.tokens.require(BEGINNING, first(form, "csrf"))
     language.carry_on(first(form, "lang"))
     _not_too_often(request)
     dealer = first(form, "dealer")
@@ -100,7 +97,7 @@ async def ask(request: Request, address: str, name: str, session: Reading, check
 @router.post("/form/{address}/{name}")
 async def answer(request: Request, address: str, name: str, form: Form, session: Writing, then: str = "") -> Response:
     """Keep what was typed and go on, back, to the step that is to be changed, or to the answer."""
-    _tokens(request).require(address, first(form, "csrf"))
+    request.app.state.tokens.require(address, first(form, "csrf"))
     language.carry_on(first(form, "lang"))
     draft = _known(drafts.claim(session, address))
     _page_named(name)
@@ -198,7 +195,7 @@ def _show(
     frame = step_pages.Frame(
         dealer=drafts.dealer_name(session, draft.dealer),
         demo=request.app.state.demo,
-        csrf=_tokens(request).make(draft.address),
+        csrf=request.app.state.tokens.make(draft.address),
         currencies=drafts.currencies(session, draft.dealer) if name == step_pages.BUDGET else (),
         asks_tried=bool(draft.dealer),
         look=site.look(session, draft.dealer) if draft.dealer else None,
@@ -232,9 +229,3 @@ def _known(draft: drafts.Draft | None) -> drafts.Draft:
 def _page_named(name: str) -> None:
     if name not in step_pages.PAGES:
         raise HTTPException(404)
-
-
-def _tokens(request: Request) -> FormTokens:
-    tokens: Any = request.app.state.tokens
-    assert isinstance(tokens, FormTokens)  # noqa: S101 - wiring, not input
-    return tokens

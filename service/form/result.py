@@ -20,7 +20,7 @@ from service.web import costs, desk_frame, qr
 from service.web.bodies import Form, first
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
-from service.web.page_data import Fault, FormPage, Page, Typed
+from service.web.page_data import Fault, FormPage, Typed
 from service.web.rendering import render
 
 router = APIRouter()
@@ -43,7 +43,7 @@ _LONGEST = 400
 
 def link(session: Session, draft: drafts.Draft) -> str:
     """Return the address of a finished draft's answer."""
-    return path(drafts.result_address(session, draft))
+    return path(str(advise.address_of(session, draft.enquiry)))
 
 
 def path(address: str) -> str:
@@ -78,24 +78,34 @@ def _answer(request: Request, session: Session, address: str, typed: Typed, stat
     )
 
 
-def _found(
-    request: Request, session: Session, address: str, typed: Typed
-) -> tuple[dict[str, Any], FormPage, dict[str, Any]]:
-    """Return the advice at an address, its page, and by name what stands on it on the screen and on paper alike; raises 404."""
+def _stored(session: Session, address: str) -> dict[str, Any]:
+    """Return the advice at an address, and speak the language that it was asked for in; raises 404 where there is none."""
     doc = advise.stored(session, address)
     if doc is None:
         raise HTTPException(404)
     language.carry_on(advise.language_of(session, address))
-    dealer, advice = doc["answers"].get("dealer"), shortlist.told(doc)
-    page = FormPage(
-        title=advice["title"],
+    return doc
+
+
+def _page(request: Request, session: Session, dealer: str | None, title: str, typed: Typed, csrf: str = "") -> FormPage:
+    return FormPage(
+        title=title,
         dealer=drafts.dealer_name(session, dealer),
         demo=request.app.state.demo,
         look=site.look(session, dealer) if dealer else None,
-        csrf=request.app.state.tokens.make(address),
+        csrf=csrf,
         typed=typed,
         faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
     )
+
+
+def _found(
+    request: Request, session: Session, address: str, typed: Typed
+) -> tuple[dict[str, Any], FormPage, dict[str, Any]]:
+    """Return the advice at an address, its page, and by name what stands on it on the screen and on paper alike; raises 404."""
+    doc = _stored(session, address)
+    dealer, advice = doc["answers"].get("dealer"), shortlist.told(doc)
+    page = _page(request, session, dealer, advice["title"], typed, request.app.state.tokens.make(address))
     return doc, page, {"advice": advice, "address": path(address), "shop": shop_card.read(session, dealer)}
 
 
@@ -136,17 +146,10 @@ async def mail_it(request: Request, address: str, form: Form, session: Writing) 
 @router.get("/advice/{address}/why")
 async def explain(request: Request, address: str, session: Reading) -> Response:
     """Say what each answer did: what would be another without it."""
-    doc = advise.stored(session, address)
-    if doc is None or not doc.get("verdict"):
+    doc = _stored(session, address)
+    if not doc.get("verdict"):
         raise HTTPException(404)
-    language.carry_on(advise.language_of(session, address))
-    dealer = doc["answers"].get("dealer")
-    page = Page(
-        title=_("What your answers did"),
-        dealer=drafts.dealer_name(session, dealer),
-        demo=request.app.state.demo,
-        look=site.look(session, dealer) if dealer else None,
-    )
+    page = _page(request, session, doc["answers"].get("dealer"), _("What your answers did"), Typed({}, {}))
     told, answers = why.explained(session, address), answer_summary.quiet_line(doc["answers"])
     return render(
         request, "advice/why.html", page, words=why, told=told, doc=doc, answers=answers, back=f"/advice/{address}"

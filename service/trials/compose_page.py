@@ -41,7 +41,7 @@ def effect(proposal: Proposal) -> dict[str, Any]:
 
 
 price, expected, place = promise_words.price, promise_words.expected, interval_pictures.place
-capital = formats.capital
+capital, figure, interval = formats.capital, formats.number, formats.interval
 """Words and places that the template asks for, of one bow."""
 AT_ONCE = 6
 """So many bows are shown; the rest of them behind a fold, so that composing fits two screens. All that are chosen are shown."""
@@ -69,16 +69,6 @@ def own_bow(proposal: Proposal) -> AxisLabel | None:
     said = _("a good bow: {level}") if own["state"] == "none" else said
     label = said.format(level=formats.number(own["level"]))
     return AxisLabel(place(own["level"]), label, interval_pictures.anchor(own["level"], near=1.5))
-
-
-def figure(value: float) -> str:
-    """Return a mark that can be expected."""
-    return formats.number(value)
-
-
-def range_of(bow: BowChoice) -> str:
-    """Return where a bow's mark lies with nine chances in ten."""
-    return formats.interval(bow.low, bow.high)
 
 
 def tried_rows(body: Mapping[str, Any] | None, fields: Mapping[str, list[str]]) -> tuple[TriedBow, ...]:

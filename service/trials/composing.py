@@ -66,15 +66,8 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     if enquiry is not None:
         enquiry.player = trial.player
     trial_mails.trial_set(session, key)
-    noted(
-        session,
-        user,
-        dealer,
-        audit_events.TRIAL_COMPOSED,
-        f"trial {key}",
-        number=composition.number,
-        copies=sorted(request.copies),
-    )
+    told = {"number": composition.number, "copies": sorted(request.copies)}
+    noted(session, user, dealer, audit_events.TRIAL_COMPOSED, f"trial {key}", **told)
     return key
 
 

@@ -99,14 +99,8 @@ def confirm_materials(session: Session, user: int | None, dealer: str, key: str,
     if composition.materials_confirmed_at is not None:
         return
     composition.materials_confirmed_at, composition.materials_confirmed_by = now(), name
-    noted(
-        session,
-        user,
-        dealer,
-        audit_events.MATERIALS_CONFIRMED,
-        f"trial {key}",
-        copies=list(to_confirm(session, composition)),
-    )
+    copies = list(to_confirm(session, composition))
+    noted(session, user, dealer, audit_events.MATERIALS_CONFIRMED, f"trial {key}", copies=copies)
 
 
 def swap(session: Session, user: int | None, dealer: str, key: str, out: str | None, in_: str | None) -> None:

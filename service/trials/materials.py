@@ -11,33 +11,13 @@ from collections.abc import Iterable
 from service import tables
 
 UNLISTED = frozenset(
-    {
-        *(
-            "carbon",
-            "carbon fibre",
-            "carbon fiber",
-            "glass fibre",
-            "glass fiber",
-            "aramid",
-            "resin",
-            "epoxy",
-            "plastic",
-        ),
-        *("silver", "gold", "nickel", "nickel silver", "brass", "steel", "stainless steel", "titanium", "aluminium"),
-        *(
-            "horsehair",
-            "hair",
-            "silk",
-            "cotton",
-            "linen",
-            "leather thumb",
-            "bone",
-            "cow bone",
-            "cow horn",
-            "maple",
-            "spruce",
-        ),
-    }
+    each.strip()
+    for kinds in (
+        "carbon, carbon fibre, carbon fiber, glass fibre, glass fiber, aramid, resin, epoxy, plastic",
+        "silver, gold, nickel, nickel silver, brass, steel, stainless steel, titanium, aluminium",
+        "horsehair, hair, silk, cotton, linen, leather thumb, bone, cow bone, cow horn, maple, spruce",
+    )
+    for each in kinds.split(",")
 )
 """Materials by name; judged from the common list of what bows are made of, no source, and deliberately short."""
 _PARTS = re.compile(r"\b(?:stick|frog|slide|mounts?|button|tip|lapping|grip|winding|eye|ring|underslide)\b")

@@ -20,6 +20,7 @@ from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _, ngettext
 from service.players.trial_access import claimed, composed
 from service.questionnaire.sheet_fields import PairIn
+from service.trials import standing_words
 
 Round = tuple[tables.HeadToHead, tuple[tables.Pair, ...]]
 """A head-to-head with its pairs."""
@@ -150,13 +151,17 @@ def _handing(head: tables.HeadToHead, pairs: Sequence[tables.Pair], letters: tup
     wins = [_won_by(head, pair) for pair in pairs]
     verdict = paired_comparison.verdict(wins)
     number = None if head.ended_at else max((pair.number for pair in pairs), default=0) + 1
-    ahead = () if number is None else tuple(_first(head, letters, n) for n in range(number, MOST_PAIRS + 1))
+    ahead = (
+        ()
+        if number is None
+        else tuple(letters[paired_comparison.first_in_pair(head.seed, n)] for n in range(number, MOST_PAIRS + 1))
+    )
     return Handing(
         id=head.id,
         letters=letters,
         number=number,
         first=ahead[0] if ahead else None,
-        second=_other(letters, ahead[0]) if ahead else None,
+        second=letters[1 - letters.index(ahead[0])] if ahead else None,
         pairs=len(pairs),
         preferred=(wins.count(0), wins.count(1)),
         ahead=ahead[1:],
@@ -180,7 +185,7 @@ def _sentence(verdict: PairsVerdict, letters: tuple[str, str], wins: Sequence[in
     if not wins or (verdict is PairsVerdict.GO_ON and not over):
         return ""
     ahead = _ahead(verdict, wins)
-    bow, won, pairs = _name(letters[ahead]), wins.count(ahead), len(wins)
+    bow, won, pairs = standing_words.bow(letters[ahead]), wins.count(ahead), len(wins)
     if verdict is PairsVerdict.GO_ON:
         sentence = ngettext(
             "Ended after one pair, before a verdict: {bow} was preferred.",
@@ -232,22 +237,10 @@ def compared(played: Sequence[Round], revealed_at: dt.datetime | None = None) ->
     return tuple(found)
 
 
-def _name(letter: str) -> str:
-    return _("bow {letter}").format(letter=letter) if letter else _("the own bow")
-
-
 def _won_by(head: tables.HeadToHead, pair: tables.Pair) -> int:
     """Return which of the two bows, 0 or 1, was preferred in a pair: it depends on which was played first."""
     played_first = paired_comparison.first_in_pair(head.seed, pair.number)
     return played_first if pair.preferred == "first" else 1 - played_first
-
-
-def _first(head: tables.HeadToHead, letters: tuple[str, str], number: int) -> str:
-    return letters[paired_comparison.first_in_pair(head.seed, number)]
-
-
-def _other(letters: tuple[str, str], one: str) -> str:
-    return letters[1] if one == letters[0] else letters[0]
 
 
 def _end_where_settled(session: Session, head: tables.HeadToHead, now: dt.datetime) -> None:

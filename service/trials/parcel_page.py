@@ -1,5 +1,7 @@
 """What is said of a parcel on its trial's page: where it goes, that it is there, and that its bows may stay longer."""
 
+from functools import partial
+
 from fastapi import APIRouter
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
@@ -17,12 +19,8 @@ _HERE = "#parcel-title"
 @router.post("/parcel")
 async def describe(at: Stepped) -> Response:
     """Keep where the parcel goes, by whom, and its number."""
-
-    def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        given = {name: first(at.form, name) for name in ("address", "carrier", "number")}
-        parcels.describe(session, user, dealer, key, given)
-
-    return at.do(_("Kept with this trial."), verb, _HERE)
+    given = {name: first(at.form, name) for name in ("address", "carrier", "number")}
+    return at.do(_("Kept with this trial."), partial(parcels.describe, given=given), _HERE)
 
 
 @router.post("/arrived")

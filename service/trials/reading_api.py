@@ -1,5 +1,6 @@
 """The JSON API's reading of enquiries and trials, for a dealer's own server: what the ids in messages stand for."""
 
+from functools import partial
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path
@@ -14,6 +15,7 @@ from service.web.api_pages import BY_SERVER, After, Listed, listed, one, page
 from service.web.api_schema import Answer
 
 router = APIRouter()
+_get = partial(router.get, openapi_extra=BY_SERVER, dependencies=FROM_SERVER)
 ENQUIRIES, TRIALS = "/api/v1/enquiries", "/api/v1/trials"
 EnquiryKey = Annotated[str, Path(max_length=200, json_schema_extra={"minLength": 1, "pattern": "^[^/]+$"})]
 
@@ -99,13 +101,7 @@ class Trial(TrialListed):
     outcomes: list[OutcomeTold]
 
 
-@router.get(
-    ENQUIRIES,
-    summary="The dealer's enquiries, the oldest first",
-    responses=listed(Enquiries),
-    openapi_extra=BY_SERVER,
-    dependencies=FROM_SERVER,
-)
+@_get(ENQUIRIES, summary="The dealer's enquiries, the oldest first", responses=listed(Enquiries))
 async def enquiries(at: ServerReads, after: After = "") -> JSONResponse:
     """List enquiries; the last page's `after` asks later for what came since."""
     return page(
@@ -113,36 +109,26 @@ async def enquiries(at: ServerReads, after: After = "") -> JSONResponse:
     )
 
 
-@router.get(
+@_get(
     ENQUIRIES + "/{enquiry}",
     summary="One enquiry: answers, contact and the advice that was given",
     responses=one(Enquiry, "The enquiry"),
-    openapi_extra=BY_SERVER,
-    dependencies=FROM_SERVER,
 )
 async def enquiry(enquiry: EnquiryKey, at: ServerReads) -> JSONResponse:
     """Tell one enquiry; another dealer's is not there."""
     return JSONResponse(told_to_servers.enquiry(at.session, at.dealer, enquiry) | at.mark)
 
 
-@router.get(
-    TRIALS,
-    summary="The dealer's trials, in the order in which they were composed",
-    responses=listed(Trials),
-    openapi_extra=BY_SERVER,
-    dependencies=FROM_SERVER,
-)
+@_get(TRIALS, summary="The dealer's trials, in the order in which they were composed", responses=listed(Trials))
 async def trials(at: ServerReads, after: After = "") -> JSONResponse:
     """List trials; the last page's `after` asks later for what came since."""
     return page(TRIALS, "trials", lambda mark: told_to_servers.trials(at.session, at.dealer, mark), after, at.mark)
 
 
-@router.get(
+@_get(
     TRIALS + "/{trial}",
     summary="One trial: its order by letter, its bows, what came of it",
     responses=one(Trial, "The trial"),
-    openapi_extra=BY_SERVER,
-    dependencies=FROM_SERVER,
 )
 async def trial(trial: TrialKey, at: ServerReads) -> JSONResponse:
     """Tell one trial; which bow a letter is, only once the key is revealed."""

@@ -33,7 +33,7 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
     if composition.state == "open":
         return
     require_state(composition, ("closed",), _("Only a closed trial can be opened again."))
-    closed = composition.closed_at or trial_day(trial)
+    closed = composition.closed_at or dt.datetime.combine(trial.on, dt.time(), dt.UTC)
     if composition.revealed_at is not None and composition.revealed_at >= closed:
         raise ConflictError(
             _("The key was revealed since: what is rated now would not be blind. Compose the next trial from this one.")
@@ -52,11 +52,6 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
         _open_seats(session, composition, closed)
     trial_mails.reopened(session, key)
     noted(session, user, dealer, audit_events.TRIAL_REOPENED, f"trial {key}", outcomes=was)
-
-
-def trial_day(trial: tables.Trial) -> dt.datetime:
-    """Return the beginning of a trial's day."""
-    return dt.datetime.combine(trial.on, dt.time(), dt.UTC)
 
 
 def _went_with_the_closing(row: tables.TrialCopy, trial: tables.Trial, closed: dt.datetime) -> bool:

@@ -78,7 +78,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
         "rated": _rated(session, trial.id, rater, [slot["position"] for slot in slots]),
         "sitting": sitting,
         "again": again and sitting < sittings.MOST,
-        "started": _told(composition.opened_at),
+        "started": composition.opened_at.isoformat() if composition.opened_at else None,
         "ask_model": rater == "player" and asked_at is None,
         "probe": _probe(trial, rater, slots),
     }
@@ -157,7 +157,3 @@ def _rated(session: Session, trial: int, rater: str, places: Sequence[int]) -> l
             .order_by(sheet.position)
         )
     )
-
-
-def _told(moment: dt.datetime | None) -> str | None:
-    return moment.isoformat() if moment else None

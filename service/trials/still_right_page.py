@@ -1,6 +1,7 @@
 """Where the question behind a kept bow leads: whether it is still the right one. A GET changes nothing; a button does."""
 
 import datetime as dt
+from dataclasses import replace
 from typing import Literal
 
 from fastapi import APIRouter, Request
@@ -31,7 +32,7 @@ async def ask_still_right(
     asked = still_right.asked(session, mail_service, token)
     given = asked.answered is (answer == "yes")
     page = _thanks(asked, answer) if done and given else _question(asked, answer)
-    return render(request, "mail/link_page.html", _in_demo(request, page))
+    return render(request, "mail/link_page.html", replace(page, demo=request.app.state.demo))
 
 
 @router.post("/still-right/{token}/{answer}")
@@ -68,13 +69,3 @@ def _thanks(asked: still_right.StillRightQuestion, answer: Answer) -> MailLinkPa
         else _("{dealer} has been told, and will get in touch about giving it back.").format(dealer=asked.dealer)
     )
     return MailLinkPage(title=_("Thank you, your answer is kept"), dealer=asked.dealer, sentences=(more,))
-
-
-def _in_demo(request: Request, page: MailLinkPage) -> MailLinkPage:
-    return MailLinkPage(
-        title=page.title,
-        dealer=page.dealer,
-        sentences=page.sentences,
-        button=page.button,
-        demo=request.app.state.demo,
-    )

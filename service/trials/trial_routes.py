@@ -1,6 +1,7 @@
 """Trials: the list, one with its next step, and every step by which it goes on. A refused step shows its page again, with why."""
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -105,11 +106,7 @@ async def open_(at: Stepped) -> Response:
 @router.post("/{key}/send")
 async def send(at: Stepped) -> Response:
     """Send the parcel, each bow with its condition."""
-
-    def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        lifecycle.send(session, user, dealer, key, _conditions(at.form))
-
-    return at.do(_("The parcel is on its way."), verb)
+    return at.do(_("The parcel is on its way."), partial(lifecycle.send, condition=_conditions(at.form)))
 
 
 @router.post("/{key}/confirm")
@@ -206,11 +203,9 @@ async def pairs(at: Stepped) -> Response:
     """Begin or end a head-to-head of two bows."""
     if first(at.form, "go") == "end":
         return at.do(_("It is ended as it stands."), paired_comparison.end, _HANDING)
-
-    def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        paired_comparison.start(session, user, dealer, key, (_letter(at.form, "one"), _letter(at.form, "other")))
-
-    return at.do(_("It begins: the tablet asks for the first pair."), verb, _HANDING)
+    two = (_letter(at.form, "one"), _letter(at.form, "other"))
+    begins = _("It begins: the tablet asks for the first pair.")
+    return at.do(begins, partial(paired_comparison.start, letters=two), _HANDING)
 
 
 @router.get("/{key}/reveal")
