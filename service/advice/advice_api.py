@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import JSONResponse
 from pydantic.json_schema import models_json_schema
 
-from service.advice import advise, influence_words, why, words
+from service.advice import advise, influence_words, words
 from service.core import language
 from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
@@ -15,7 +15,7 @@ from service.dealers.api_keys import KeyFound
 from service.dealers.keyed import AnyCaller, CallerWrites, count_server
 from service.players import known
 from service.questionnaire import forms
-from service.questionnaire.answer_names import ANSWERS
+from service.questionnaire.answer_summary import ANSWERS
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.questionnaire.sheet_fields import SheetIn
 from service.web import api_examples, api_operations, api_schema, costs
@@ -84,7 +84,7 @@ async def give_advice(
     answer = words.reply(told, operator=at.is_server) | at.mark
     answer |= {"player": known.key_of(session, marks)} if marks.player is not None else {}
     address = advise.address_of(session, told["id"]) if explain else None
-    did = why.explained(session, address) if address else None
+    did = influence_words.explained(session, address) if address else None
     return JSONResponse(answer if did is None else answer | {"influence": influence_words.influence(did, told)})
 
 

@@ -1,12 +1,16 @@
 """What each of a player's answers did to the advice: what would be another without it, or that nothing shows it to matter yet."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
+from sqlalchemy.orm import Session
+
+from service.advice import advise
 from service.advice.verdict import Document, main_entry, rests_on_prior
 from service.core import formats
+from service.core.errors import InvalidInputError
 from service.core.language import N_, _, ngettext
-from service.questionnaire.answer_names import ANSWERS
+from service.questionnaire.answer_summary import ANSWERS
 
 Told = Mapping[str, Any]
 
@@ -160,3 +164,36 @@ _CHANGES: Mapping[str, Callable[[Told, Document, bool], str]] = {
 def influence(told: Sequence[Told], doc: Document) -> list[dict[str, Any]]:
     """Return what the answers did as the JSON API tells it, each with its sentence."""
     return [{**one, "text": what_it_did(one, doc)} for one in told]
+
+
+def explained(session: Session, address: str) -> list[dict[str, Any]] | None:
+    """Return what each answer did; None where a dealer or bow that the answers name is gone, so that it cannot be worked out."""
+    try:
+        return advise.influence(session, address)
+    except InvalidInputError:
+        return None
+
+
+def lines(told: Sequence[Mapping[str, Any]] | None, doc: Mapping[str, Any]) -> Iterator[tuple[list[str], str]]:
+    """Give answers, several alike together, with what they did: those that changed something first, and nothing said twice."""
+    told = told or ()
+    same = [one for one in told if is_same(one)]
+    unread = [one for one in told if not one["reads"]]
+    did: dict[str, list[str]] = {}
+    for one in told:
+        if one["reads"] and one["changes"]:
+            did.setdefault(what_it_did(one, doc), []).append(answer_words(one))
+    yield from ((answers, sentence) for sentence, answers in did.items())
+    for alike, reads in ((same, True), (unread, False)):
+        if alike:
+            names = [answer_words(one) for one in alike]
+            yield (names, together(len(names), reads=reads))
+
+
+def lead(told: Sequence[Mapping[str, Any]] | None) -> str:
+    """Say what stands below; ``told``: what each answer did, None where it cannot be worked out any more."""
+    if told is None:
+        return _("A bow that your answers name is no longer here, so this cannot be worked out any more.")
+    if not told:
+        return _("You gave no answer that could be left out.")
+    return _("What each of your answers changed: what the advice would be without it, with the bows of today.")

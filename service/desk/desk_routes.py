@@ -12,7 +12,6 @@ from service.trials import (
     compose_routes,
     correcting_page,
     paper_sheets_page,
-    parcel_page,
     prints,
     trial_routes,
 )
@@ -28,7 +27,6 @@ PARTS = (
         asking_page,
         correcting_page,
         paper_sheets_page,
-        parcel_page,
         prints,
     ),
     *(care_routes, file_routes, scan_routes),

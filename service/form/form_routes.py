@@ -197,7 +197,6 @@ def _show(
         demo=request.app.state.demo,
         csrf=request.app.state.tokens.make(draft.address),
         currencies=drafts.currencies(session, draft.dealer) if name == step_pages.BUDGET else (),
-        asks_tried=bool(draft.dealer),
         look=site.look(session, draft.dealer) if draft.dealer else None,
         checking=checking,
     )

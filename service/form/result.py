@@ -8,7 +8,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
-from service.advice import advise, mailed, shortlist, why
+from service.advice import advise, influence_words, mailed, shortlist
 from service.core import formats, language
 from service.core.errors import InvalidInputError
 from service.core.language import _
@@ -150,10 +150,9 @@ async def explain(request: Request, address: str, session: Reading) -> Response:
     if not doc.get("verdict"):
         raise HTTPException(404)
     page = _page(request, session, doc["answers"].get("dealer"), _("What your answers did"), Typed({}, {}))
-    told, answers = why.explained(session, address), answer_summary.quiet_line(doc["answers"])
-    return render(
-        request, "advice/why.html", page, words=why, told=told, doc=doc, answers=answers, back=f"/advice/{address}"
-    )
+    said = {"words": influence_words, "told": influence_words.explained(session, address), "doc": doc}
+    answers = answer_summary.quiet_line(doc["answers"])
+    return render(request, "advice/why.html", page, **said, answers=answers, back=path(address))
 
 
 @router.post("/advice/{address}/again")

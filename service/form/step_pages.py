@@ -48,7 +48,7 @@ class StepPage(page_data.FormPage):
 class Frame:
     """What the routes know and every step's page needs: see `StepPage`.
 
-    ``asks_tried``: there is a shop whose bows may have been played. ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
+    ``checking``: the reader came from the last step to change one answer, and 'Next' leads back there.
     """
 
     dealer: str | None
@@ -56,7 +56,6 @@ class Frame:
     csrf: str
     currencies: tuple[str, ...]
     look: Look | None = None
-    asks_tried: bool = False
     checking: bool = False
 
 
@@ -175,12 +174,12 @@ def _nothing(_draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str,
     return {}
 
 
-def _own_bow(draft: Draft, _typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
+def _own_bow(draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
     """Return the rows that lead for the instrument, whether bows played here may be named beside, and those that are."""
     fields = {criterion: ALIKE[str(criterion)] for criterion in Criterion}
     return {
         "scales": choices.leading(draft.instrument or next(iter(LEADING)), fields),
-        "asks_tried": frame.asks_tried or asks_tried(draft),
+        "asks_tried": asks_tried(draft),
         "played": answer_summary.tried(draft.answers()),
     }
 

@@ -12,7 +12,7 @@ from service.core.language import N_, _
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing
 from service.questionnaire.parsing import shown
-from service.trials.moving import When
+from service.trials.lifecycle import When
 from service.web.desk_forms import first
 from service.web.permissions import Fields
 

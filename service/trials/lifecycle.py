@@ -1,7 +1,8 @@
-"""A trial on its way: opened, sent, swapped, taken back, closed, cancelled, revealed. Each raises `NotFoundError` or `ConflictError` with a sentence."""
+"""A trial on its way: opened, sent, swapped, moved, taken back, closed, cancelled, revealed. Each raises `NotFoundError` or `ConflictError` with a sentence."""
 
 import datetime as dt
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
@@ -27,6 +28,15 @@ LONGEST_NOTE = 2_000
 A_DAY = dt.timedelta(days=1)
 KEPT = "kept"
 """The condition of a bow that does not come back because the player kept it."""
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """The day of a trial, or on which its parcel leaves; the hour, None where it is open; ``due_back`` None: as long as before."""
+
+    on: dt.date
+    hour: dt.time | None = None
+    due_back: dt.date | None = None
 
 
 def open_(session: Session, user: int | None, dealer: str, key: str) -> None:
@@ -132,6 +142,47 @@ def swap(session: Session, user: int | None, dealer: str, key: str, out: str | N
         composing.keep_aside(session, composition, [in_])
     _plan_anew(session, composition, considered, swapped)
     noted(session, user, dealer, audit_events.BOWS_CHANGED, f"trial {key}", out=out, into=in_)
+
+
+def move(session: Session, user: int | None, dealer: str, key: str, when: When) -> None:
+    """Move a planned trial. To where it is already: nothing changes.
+
+    Raises `InvalidInputError`: a day that is past, bows back before the trial, or an hour that the shop's clock leaves
+    out; `ConflictError`: not planned any more, or bows that are wanted elsewhere in these days, each in a sentence.
+    """
+    trial, composition = claimed(session, dealer, key)
+    require_state(composition, ("planned",), _("Only a planned trial can be moved."))
+    last = when.due_back or when.on + ((composition.due_back or trial.on) - trial.on)
+    earlier = (trial.on, composition.hour, composition.due_back)
+    if earlier == (when.on, when.hour, last):
+        return
+    _check_days(when, last)
+    composing.check_hour(session, dealer, when.on, when.hour)
+    rows = carried(session, composition.trial)
+    busy = reservations.busy_until(last, trial.place or Place.SHOP)
+    composing.set_aside(session, dealer, [row.copy for row in rows], when.on, busy, composition.trial)
+    trial.on, composition.hour = when.on, when.hour
+    composition.out_from, composition.due_back = when.on, last
+    composition.sequence += 1
+    for row in rows:
+        row.out_from, row.due_back = when.on, last
+    session.flush()
+    trial_mails.moved(session, key)
+    told = {"on": when.on.isoformat(), "hour": when.hour and f"{when.hour:%H:%M}", "was": earlier[0].isoformat()}
+    noted(session, user, dealer, audit_events.TRIAL_MOVED, f"trial {key}", **told)
+
+
+def _check_days(when: When, last: dt.date) -> None:
+    problems = []
+    # The clock's zone may be a day behind the shop's.
+    if when.on < now().date() - A_DAY:
+        problems.append(("on", _("This day is past; choose today or a later one.")))
+    if last < when.on:
+        problems.append(
+            ("due_back", _("The bows cannot be back before the trial; expected the same day or a later one."))
+        )
+    if problems:
+        raise InvalidInputError(problems)
 
 
 def may_come(session: Session, record: TrialRecord) -> tuple[tuple[str, str], ...]:

@@ -10,14 +10,15 @@ from service.trials import desk_lines, trial_words
 from service.trials import strokes as stroke_words
 from service.trials.desk_records import CaseRow, SlotRow, TrialPage
 from service.trials.trial_page import insured, seat
+from service.web.page_data import Option
 
 PAPERS = {
-    "sheet": N_("Trial sheet"),
-    "letters": N_("Letters and loops"),
-    "key": N_("The key"),
-    "parcel": N_("Packing list and loan note"),
-    "loan": N_("Loan note for the file"),
-    "result": N_("The player’s result"),
+    "result": (N_("The player’s result"), N_("which bow was which, and the player’s own marks")),
+    "sheet": (N_("Trial sheet"), N_("the paper form, for all bows")),
+    "letters": (N_("Letters and loops"), N_("for the slots of the case and for the buttons")),
+    "key": (N_("The key"), N_("which bow is behind which letter; for the adviser only")),
+    "parcel": (N_("Packing list and loan note"), N_("for the parcel; what the bows are worth together")),
+    "loan": (N_("Loan note for the file"), N_("stays here; every bow by serial with its value")),
 }
 """Every paper, by the last part of its address; parcel and loan are of trials by post, the result of those that are revealed."""
 ALL = "all"
@@ -37,6 +38,14 @@ def papers(trial: TrialPage) -> tuple[str, ...]:
     """Return a trial's papers in the order in which they are handed out; what the adviser alone may see comes last."""
     post = ("parcel", "loan") if desk_lines.is_by_post(trial.row) else ()
     return ("sheet", "letters", *post, "key")
+
+
+def prints(trial: TrialPage) -> tuple[Option, ...]:
+    """Return the papers of a trial, none of one from a file; ``value`` is the last part of each address."""
+    if not trial.slots or trial.row.number is None:
+        return ()
+    there = {*papers(trial), *(["result"] if trial.row.revealed and trial.row.state != "cancelled" else [])}
+    return tuple(Option(name, _(label), _(hint)) for name, (label, hint) in PAPERS.items() if name in there)
 
 
 # Words that the templates ask for: of every paper

@@ -37,7 +37,7 @@ async def show(at: Asked, name: str) -> Response:
 def _paper(at: AtTrial, trial: TrialPage, name: str, layout: str) -> Response:
     besides = _besides(at, trial, name)
     # What is handed to the player speaks to the player.
-    page = Page(title=result_words.title(besides["result"]) if name == "result" else _(paper.PAPERS[name]))
+    page = Page(title=result_words.title(besides["result"]) if name == "result" else _(paper.PAPERS[name][0]))
     more = {"record": trial, "paper": paper, "layout": layout, **besides}
     return desk_frame.show(at.request, at.staff, f"trials/print/{name}.html", page, **more)
 

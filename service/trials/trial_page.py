@@ -6,9 +6,11 @@ from typing import Any
 
 import segno
 
+from model.domain.vocabulary import LOWEST
+from service.advice import interval_pictures
 from service.core import formats, times
 from service.core.language import _, ngettext
-from service.trials import desk_lines, desk_words, standing_picture, trial_words
+from service.trials import desk_lines, desk_words, trial_words
 from service.trials.desk_records import CaseRow, SheetRow, TrialPage
 from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
@@ -78,7 +80,41 @@ def asked_condition(trial: TrialPage, step: str) -> tuple[str, ...]:
 
 # Of how the bows stand
 
-picture, progress = standing_picture.standing, trial_words.progress
+progress = trial_words.progress
+
+
+def picture(bows: Sequence[BowStanding]) -> interval_pictures.LikingPicture | None:
+    """Lay out the picture of the bows that were rated; None while there is none."""
+    rated = [bow for bow in bows if bow.expected is not None and not bow.own]
+    if not rated:
+        return None
+    own = next((bow for bow in bows if bow.own and bow.expected is not None), None)
+    return interval_pictures.laid_out(
+        _("How the player likes each bow, as far as the sheets tell"),
+        _describe(rated, own),
+        [(trial_words.bow_name(bow.letters, bow.own), *_ends(bow)) for bow in rated],
+        _ends(own)[1] if own else None,
+        _("own bow"),
+    )
+
+
+def _ends(bow: BowStanding) -> tuple[float, float, float]:
+    """Return low, expected and high of a bow that was rated."""
+    middle = bow.expected if bow.expected is not None else float(LOWEST)
+    return (middle if bow.low is None else bow.low, middle, middle if bow.high is None else bow.high)
+
+
+def _describe(rated: Sequence[BowStanding], own: BowStanding | None) -> str:
+    """Tell the picture in words, for those who cannot see it."""
+    parts = [_("On a scale from 1 to 7.")]
+    if own is not None:
+        parts.append(_("Own bow: {level}.").format(level=formats.number(_ends(own)[1])))
+    sentence = _("{bow}: {expected}, from {low} to {high}.")
+    for bow in rated:
+        low, expected, high = (formats.number(value) for value in _ends(bow))
+        name = trial_words.bow_name(bow.letters, bow.own)
+        parts.append(sentence.format(bow=name, expected=expected, low=low, high=high))
+    return " ".join(parts)
 
 
 def advice(view: StandingView, trial: TrialPage) -> str:
@@ -323,20 +359,3 @@ def swap(trial: TrialPage, stock: tuple[Option, ...]) -> tuple[tuple[Option, ...
         *(Option(row.copy, f"{row.copy}, {row.tier_name}") for row in trial.case),
     )
     return choices_out, (Option("", _("none: drop one")), *(bow for bow in stock if bow.value not in case_copies))
-
-
-def prints(trial: TrialPage) -> tuple[Option, ...]:
-    """Return the papers of a trial, none of one from a file; ``value`` is the last part of each address."""
-    papers = [
-        ("sheet", _("Trial sheet"), _("the paper form, for all bows")),
-        ("letters", _("Letters and loops"), _("for the slots of the case and for the buttons")),
-        ("key", _("The key"), _("which bow is behind which letter; for the adviser only")),
-    ]
-    if desk_lines.is_by_post(trial.row):
-        papers.append(
-            ("parcel", _("Packing list and loan note"), _("for the parcel; what the bows are worth together"))
-        )
-        papers.append(("loan", _("Loan note for the file"), _("stays here; every bow by serial with its value")))
-    if trial.row.revealed and trial.row.state != "cancelled":
-        papers.insert(0, ("result", _("The player’s result"), _("which bow was which, and the player’s own marks")))
-    return tuple(Option(*paper) for paper in papers) if trial.slots and trial.row.number is not None else ()

@@ -22,9 +22,9 @@ from service.trials import (
     lifecycle,
     list_lines,
     list_queries,
-    moving,
     outcomes,
     paired_comparison,
+    parcels,
     rater_links,
     sheets,
     trial_words,
@@ -45,7 +45,7 @@ Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
 
 FILES = "files"
 """In the place of a state: trials that were read from files."""
-_HANDING, _OUTCOME = "#handing-title", "#outcome-title"
+_HANDING, _OUTCOME, _PARCEL = "#handing-title", "#outcome-title", "#parcel-title"
 
 
 @router.get("")
@@ -154,7 +154,7 @@ async def move(at: Stepped) -> Response:
     """Move a planned trial to another day or hour."""
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        moving.move(session, user, dealer, key, compose_form.when(at.form))
+        lifecycle.move(session, user, dealer, key, compose_form.when(at.form))
 
     return at.do(_("The trial is moved; its bows are set aside for the new day."), verb)
 
@@ -244,6 +244,32 @@ async def outcome(at: Stepped) -> Response:
 
     target = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
     return at.do(_("Recorded."), verb, _OUTCOME, target)
+
+
+@router.post("/{key}/parcel")
+async def describe(at: Stepped) -> Response:
+    """Keep where the parcel goes, by whom, and its number."""
+    given = {name: first(at.form, name) for name in ("address", "carrier", "number")}
+    return at.do(_("Kept with this trial."), partial(parcels.describe, given=given), _PARCEL)
+
+
+@router.post("/{key}/arrived")
+async def arrived(at: Stepped) -> Response:
+    """Note that the parcel is with the player."""
+    return at.do(_("The parcel has arrived."), parcels.arrived, _PARCEL)
+
+
+@router.post("/{key}/extend")
+async def extend(at: Stepped) -> Response:
+    """Let the bows stay longer."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        day = compose_form.day("new_due", first(at.form, "new_due"))
+        if day is None:
+            raise InvalidInputError([("new_due", _("Say by which day the bows are expected back, as 2026-11-30."))])
+        parcels.extend(session, user, dealer, key, day)
+
+    return at.do(_("The bows may stay until then; the player is told where mail was agreed to."), verb, _PARCEL)
 
 
 def _letter(form: Fields, name: str) -> str:

@@ -17,6 +17,7 @@ from service.trials import (
     desk_words,
     lifecycle,
     paired_comparison,
+    paper,
     parcel_words,
     rater_links,
     standing,
@@ -174,7 +175,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         ),
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         "related": trial_page.related(trial),
-        "papers": trial_page.prints(trial),
+        "papers": paper.prints(trial),
         **parcel_words.shown(record),
     }
 

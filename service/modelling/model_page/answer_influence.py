@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from service.core import formats
 from service.core.language import _
 from service.modelling.model_page.model_page_data import Passage, Table
-from service.questionnaire.answer_names import ANSWERS
+from service.questionnaire.answer_summary import ANSWERS
 
 WHAT = ("anything", "verdict", "first_tier", "bows", "chance")
 

@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass
 from itertools import pairwise
 from typing import Any
 
-from service.advice import shortlist, why
+from service.advice import influence_words, shortlist
 from service.core.language import _
 from service.questionnaire import answer_summary
 
@@ -55,7 +55,7 @@ def page(doc: Document) -> dict[str, Any]:
 
 def page_of_answers(doc: Document, told: Sequence[Mapping[str, Any]]) -> tuple[Any, ...]:
     """Return the texts of the page of what the answers did."""
-    return answer_summary.quiet_line(doc["answers"]), why.lead(told), *why.lines(told, doc)
+    return answer_summary.quiet_line(doc["answers"]), influence_words.lead(told), *influence_words.lines(told, doc)
 
 
 def sentences(of: Any) -> list[str]:
@@ -114,7 +114,7 @@ def named_out_of_nowhere(of: Any, doc: Document, models: Collection[str]) -> lis
 def another_first(told: Sequence[Mapping[str, Any]], doc: Document) -> list[str]:
     """Return models that are said to lead the list, of an answer's effect, and are not shown as the one that suits best."""
     best = {entry["name"] for entry in doc["shortlist"] if entry["role"] in ("best_fit", "most_liked")}
-    said = [did for _answers, did in why.lines(told, doc)]
+    said = [did for _answers, did in influence_words.lines(told, doc)]
     leading = (found.group(1) for text in said for found in re.finditer(r"suit you best, not ([^.]+)\.", text))
     return [name for name in leading if name not in best]
 

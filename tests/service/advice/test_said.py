@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from model.trial import influence
-from service.advice import advise, why, words
+from service.advice import advise, influence_words, words
 from service.advice.document import influence_document
 from service.core.language import using
 from service.modelling import catalogue
@@ -58,7 +58,7 @@ def test_no_page_says_a_sentence_twice(told: list[tuple[Document, list[Document]
     with using(language):
         for doc, did in told:
             assert said.repeated(said.page(doc)) == [], doc["answers"]
-            effects = [effect for _answers, effect in why.lines(did, doc)]
+            effects = [effect for _answers, effect in influence_words.lines(did, doc)]
             assert len(effects) == len(set(effects)), doc["answers"]
     assert len(said.sentences(said.page(told[0][0]))) > 12
 

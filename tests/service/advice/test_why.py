@@ -9,7 +9,7 @@ from sqlalchemy import select
 from model.trial import AdvicePart, Answer
 from service import tables
 from service.advice import influence_words
-from service.questionnaire import answer_names
+from service.questionnaire import answer_summary
 from service.web.api_schema import Advice
 from tests.service.client import Client, add_small_range, serving, settings_in
 from tests.service.documents import before_verdicts, document
@@ -57,7 +57,7 @@ def page_of(client: Client, enquiry: str) -> Page:
 
 def test_every_answer_given_is_told_on_request_and_only_then(client: Client) -> None:
     told = ask(client, BODY)
-    assert {one["answer"] for one in told["influence"]} == answer_names.ANSWERS.keys() - {"own_bow"}
+    assert {one["answer"] for one in told["influence"]} == answer_summary.ANSWERS.keys() - {"own_bow"}
     assert all(one["text"] for one in told["influence"])
     assert "influence" not in ask(client, BODY, "")
     assert ask(client, {"instrument": "violin"})["influence"] == []
@@ -151,7 +151,7 @@ def test_every_change_has_its_sentence_and_no_figure_under_the_prior(basis: str)
 
 
 def test_every_answer_that_can_be_told_of_has_its_name() -> None:
-    assert {str(answer) for answer in Answer} <= answer_names.ANSWERS.keys()
+    assert {str(answer) for answer in Answer} <= answer_summary.ANSWERS.keys()
 
 
 def test_an_answer_that_changed_nothing_is_said_to_have_changed_nothing() -> None:

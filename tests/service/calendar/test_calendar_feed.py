@@ -13,7 +13,7 @@ import vobject
 from service import tables
 from service.calendar import calendar_feed
 from service.core import zones
-from service.trials import moving
+from service.trials import lifecycle
 from tests.service import cast, desk_shop, trial_cast
 from tests.service.cast import Desk, Member
 from tests.service.desk_shop import Shop, fields_of, form_to
@@ -283,8 +283,8 @@ def test_a_moved_day_is_told_as_the_newer_one_whatever_the_clock_says(shop: Shop
             read = vobject.readOne(calendar_feed.feed(session, cast.DEALER, moment, "/desk/trials").decode())
         told.append((read.vevent.uid.value, int(read.vevent.sequence.value), read.vevent.dtstart.value))
         with shop.desk.database.writing() as session:
-            when = moving.When(told[-1][2] + dt.timedelta(days=1))
-            moving.move(session, None, cast.DEALER, key, when)
+            when = lifecycle.When(told[-1][2] + dt.timedelta(days=1))
+            lifecycle.move(session, None, cast.DEALER, key, when)
     assert len({uid for uid, _sequence, _day in told}) == 1
     assert [sequence for _uid, sequence, _day in told] == [0, 1, 2]
     assert sorted(day for _uid, _sequence, day in told) == [day for _uid, _sequence, day in told]

@@ -7,7 +7,7 @@ import pytest
 from model.domain.vocabulary import Blinding, EventKind, Hold, Instrument, OutcomeKind, Place
 from service import tables
 from service.advice import interval_pictures
-from service.trials import desk_lines, desk_words, sheets, standing_picture, trial_words
+from service.trials import desk_lines, desk_words, sheets, trial_page, trial_words
 from service.trials.desk_records import Overdue, TrialRow
 from service.trials.standing import BowStanding
 from service.trials.trial_page import qr
@@ -104,7 +104,7 @@ def bow(letter: str, expected: float | None, **changes: object) -> BowStanding:
 
 
 def test_the_picture_has_a_row_for_every_rated_bow_and_the_own_one_across() -> None:
-    drawn = standing_picture.standing([bow("C", 5.0), bow("K", None), bow("", 4.0, letters=(), own=True)])
+    drawn = trial_page.picture([bow("C", 5.0), bow("K", None), bow("", 4.0, letters=(), own=True)])
     assert drawn is not None
     assert [row.name for row in drawn.rows] == ["Bow C"]
     assert drawn.rows[0].expected == interval_pictures.place(5.0)
@@ -114,7 +114,7 @@ def test_the_picture_has_a_row_for_every_rated_bow_and_the_own_one_across() -> N
 
 
 def test_there_is_no_picture_before_the_first_sheet() -> None:
-    assert standing_picture.standing([bow("C", None)]) is None
+    assert trial_page.picture([bow("C", None)]) is None
 
 
 def test_a_qr_code_has_its_three_finder_patterns() -> None:

@@ -16,8 +16,8 @@ from service.core.database import Database
 from service.core.errors import ConflictError
 from service.mail import letters
 from service.mail.message import make_message
-from service.trials import moving
-from service.trials.moving import When
+from service.trials import lifecycle
+from service.trials.lifecycle import When
 from tests.service import desk_shop, trial_cast
 from tests.service.desk_shop import Shop
 from tests.service.page import Page
@@ -101,7 +101,7 @@ def test_a_parcel_stays_out_as_long_as_before_where_nothing_is_said(any_database
             on=SOON.isoformat(),
             due_back=(SOON + dt.timedelta(days=10)).isoformat(),
         )
-        moving.move(session, None, SHOP, key, When(LATER))
+        lifecycle.move(session, None, SHOP, key, When(LATER))
     assert days(database, key) == [(LATER, LATER + dt.timedelta(days=10))] * len(BOWS)
 
 
@@ -111,7 +111,7 @@ def test_an_open_trial_is_not_moved(shop: Shop) -> None:
         shop.desk.database.writing() as session,
         pytest.raises(ConflictError, match="Only a planned trial can be moved"),
     ):
-        moving.move(session, None, SHOP, key, When(LATER))
+        lifecycle.move(session, None, SHOP, key, When(LATER))
 
 
 def waiting(database: Database) -> dict[str, tuple[dt.datetime, bool]]:
@@ -136,12 +136,12 @@ def test_what_waits_to_be_told_moves_along_and_who_was_told_is_told_at_once(shop
     key = planned(shop, SOON, contact=desk_shop.CLARA)
     database, now = shop.desk.database, dt.datetime.now(dt.UTC)
     with database.writing() as session:
-        moving.move(session, None, SHOP, key, When(LATER))
+        lifecycle.move(session, None, SHOP, key, When(LATER))
     assert waiting(database)["before_trial"] == (the_day_before(LATER), False)
     assert not waiting(database)["trial_set"][1]
     go_out(database, "trial_set")
     with database.writing() as session:
-        moving.move(session, None, SHOP, key, When(SOON))
+        lifecycle.move(session, None, SHOP, key, When(SOON))
     told = waiting(database)
     assert told["before_trial"] == (the_day_before(SOON), False)
     assert told["trial_set"][1]
@@ -152,7 +152,7 @@ def test_moved_to_today_there_is_one_mail_which_says_so(shop: Shop) -> None:
     key = planned(shop, SOON, contact=desk_shop.CLARA)
     go_out(shop.desk.database, "trial_set")
     with shop.desk.database.writing() as session:
-        moving.move(session, None, SHOP, key, When(TODAY))
+        lifecycle.move(session, None, SHOP, key, When(TODAY))
     ((kind, (_due, moved)),) = waiting(shop.desk.database).items()
     assert (kind, moved) == ("before_trial", True)
     with shop.desk.database.reading() as session:
@@ -167,7 +167,7 @@ def test_moved_twice_before_it_could_be_told_the_first_day_is_still_called_off(s
     go_out(shop.desk.database, "trial_set")
     for day in (LATER, LATER + dt.timedelta(days=1)):
         with shop.desk.database.writing() as session:
-            moving.move(session, None, SHOP, key, When(day))
+            lifecycle.move(session, None, SHOP, key, When(day))
     assert waiting(shop.desk.database)["trial_set"][1]
 
 
@@ -244,7 +244,7 @@ def test_the_days_of_a_trial_are_told_published_changed_and_called_off_as_one_ev
     assert method == first.method.value == "PUBLISH"
     assert names(first) >= names(vobject.readOne(PUBLISHED)), "RFC 5546, 3.2.1: with whose it is"
     with shop.desk.database.writing() as session:
-        moving.move(session, None, SHOP, key, When(LATER))
+        lifecycle.move(session, None, SHOP, key, When(LATER))
     second, _method = told(shop, "trial_set")
     assert second.vevent.dtstart.value == LATER
     assert shop.adviser.post(f"/desk/trials/{key}/cancel").status_code == 303
