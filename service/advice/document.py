@@ -142,14 +142,12 @@ def _elsewhere(of: Considered) -> list[dict[str, Any]]:
     ][:MOST_ELSEWHERE]
 
 
-def stretch_of(budget: Budget) -> float:
-    """Return the share of a budget by which a bow may go beyond it, the usual one where the player did not say."""
-    return budget.stretch_percent / 100 if "stretch_percent" in budget.model_fields_set else STRETCH
-
-
 def most_paid(budget: Budget | None) -> float | None:
-    """Return the highest price in reach of a budget; None without one."""
-    return None if budget is None else budget.amount * (1 + stretch_of(budget))
+    """Return the highest price in reach of a budget, beyond it by the usual share where the player did not say; None without one."""
+    if budget is None:
+        return None
+    said = "stretch_percent" in budget.model_fields_set
+    return budget.amount * (1 + (budget.stretch_percent / 100 if said else STRETCH))
 
 
 def in_reach(of: Considered) -> list[str]:

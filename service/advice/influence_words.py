@@ -33,11 +33,6 @@ def answer_words(told: Told) -> str:
     return _(name)
 
 
-def is_same(told: Told) -> bool:
-    """Say whether the advice reads an answer and would be the same without it."""
-    return bool(told["reads"] and not told["changes"])
-
-
 def what_it_did(told: Told, doc: Document) -> str:
     """Say what one answer did."""
     if not told["reads"]:
@@ -177,7 +172,7 @@ def explained(session: Session, address: str) -> list[dict[str, Any]] | None:
 def lines(told: Sequence[Mapping[str, Any]] | None, doc: Mapping[str, Any]) -> Iterator[tuple[list[str], str]]:
     """Give answers, several alike together, with what they did: those that changed something first, and nothing said twice."""
     told = told or ()
-    same = [one for one in told if is_same(one)]
+    same = [one for one in told if one["reads"] and not one["changes"]]
     unread = [one for one in told if not one["reads"]]
     did: dict[str, list[str]] = {}
     for one in told:

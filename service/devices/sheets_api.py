@@ -13,7 +13,7 @@ from service.core.language import _
 from service.core.signed_links import Signer
 from service.dealers import keyed
 from service.devices import device_keys, senders, tablets
-from service.questionnaire.sheet_fields import RUN_ID, SheetIn, read_sheet
+from service.questionnaire.sheet_fields import RUN_ID, SheetIn, read
 from service.trials import sheets
 from service.web import api_schema
 from service.web.device_requests import Json, Key, Links, unknown_key
@@ -56,7 +56,7 @@ async def put_sheet(
     if not RUN_ID.fullmatch(run_id):
         sentence = _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID.")
         raise InvalidInputError([FieldProblem("run_id", sentence, FieldCode.WRONG_FORM)])
-    sheet = read_sheet(content)
+    sheet = read(SheetIn, content)
     together: Together = request.app.state.together
     return JSONResponse(
         await together.write(lambda session: _keep(session, key, links, trial, run_id, sheet), _REFUSALS)

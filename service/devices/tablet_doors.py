@@ -18,7 +18,7 @@ from service.core.language import _
 from service.devices import tablets
 from service.devices.device_keys import FROM_TABLET
 from service.form import drafts
-from service.questionnaire.sheet_fields import RUN_ID, read_code, read_pair
+from service.questionnaire.sheet_fields import RUN_ID, CodeIn, PairIn, read
 from service.trials import paired_comparison, player_result, result_page, screen_words, screens, sheets
 from service.web import costs
 from service.web.database_sessions import Reading, Writing
@@ -65,7 +65,7 @@ async def _may_try(request: Request) -> None:
 @router.post("/tablet/enrol", dependencies=[Depends(_may_try)])
 async def enrol(content: Json, session: Writing) -> JSONResponse:
     """Enrol a tablet by its one-time code; its key is told this once."""
-    tablet, key = tablets.enrol(session, read_code(content))
+    tablet, key = tablets.enrol(session, read(CodeIn, content).code)
     told = {"id": tablet.id, "name": tablet.name, "key": key, "file_key": tablets.file_key(key)}
     dealer = {"dealer": tablet.dealer, "dealer_name": drafts.dealer_name(session, tablet.dealer) or tablet.dealer}
     return JSONResponse(told | dealer, 201)
@@ -98,7 +98,7 @@ async def put_pair(trial: str, pair_id: str, content: Json, key: Key, session: W
     if not RUN_ID.fullmatch(pair_id):
         sentence = _("Expected an id of 8 to 64 letters, digits, hyphens and underscores, as a UUID.")
         raise InvalidInputError([FieldProblem("pair_id", sentence, FieldCode.WRONG_FORM)])
-    pair = read_pair(content)
+    pair = read(PairIn, content)
     dealer = _known(session, key).dealer
     return JSONResponse(paired_comparison.record_pair(session, dealer, trial, pair_id, pair))
 

@@ -150,7 +150,7 @@ async def explain(request: Request, address: str, session: Reading) -> Response:
     if not doc.get("verdict"):
         raise HTTPException(404)
     page = _page(request, session, doc["answers"].get("dealer"), _("What your answers did"), Typed({}, {}))
-    said = {"words": influence_words, "told": influence_words.explained(session, address), "doc": doc}
+    said: dict[str, Any] = {"words": influence_words, "told": influence_words.explained(session, address), "doc": doc}
     answers = answer_summary.quiet_line(doc["answers"])
     return render(request, "advice/why.html", page, **said, answers=answers, back=path(address))
 

@@ -8,6 +8,7 @@ import json
 import re
 import unicodedata
 from datetime import UTC, datetime
+from functools import partial
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import (
@@ -173,41 +174,33 @@ class PairIn(Body):
     sent_at: Moment | None = None
 
 
-Form = TypeVar("Form", SheetIn, PairIn)
+class CodeIn(Body):
+    """The code by which a tablet is enrolled."""
+
+    code: Annotated[StrictStr, Field(min_length=1, max_length=60, description=N_("the code that the desk shows"))]
 
 
-def read_sheet(body: bytes) -> SheetIn:
-    """Return the sheet in a JSON body; raises `InvalidInputError` with every problem by path."""
-    return _read(SheetIn, body)
+Form = TypeVar("Form", SheetIn, PairIn, CodeIn)
 
 
-def read_pair(body: bytes) -> PairIn:
-    """Return the pair in a JSON body; raises `InvalidInputError` with every problem by path."""
-    return _read(PairIn, body)
-
-
-def check_sheet(fields: object) -> SheetIn:
-    """Return the sheet in a JSON value already read; raises `InvalidInputError` as `read_sheet` does."""
-    try:
-        return SheetIn.model_validate(fields)
-    except ValidationError as error:
-        raise InvalidInputError(_problems(SheetIn, error)) from None
-
-
-def check_pair(fields: object) -> PairIn:
-    """Return the pair in a JSON value already read; raises `InvalidInputError` as `read_pair` does."""
-    try:
-        return PairIn.model_validate(fields)
-    except ValidationError as error:
-        raise InvalidInputError(_problems(PairIn, error)) from None
-
-
-def _read(form: type[Form], body: bytes) -> Form:
+def read(form: type[Form], body: bytes) -> Form:
+    """Return the form in a JSON body; raises `InvalidInputError` with every problem by path."""
     require_bounded(body)
     try:
         return form.model_validate_json(body)
     except ValidationError as error:
         raise InvalidInputError(_problems(form, error)) from None
+
+
+def check(form: type[Form], fields: object) -> Form:
+    """Return the form in a JSON value already read; raises `InvalidInputError` as `read` does."""
+    try:
+        return form.model_validate(fields)
+    except ValidationError as error:
+        raise InvalidInputError(_problems(form, error)) from None
+
+
+check_sheet, check_pair = partial(check, SheetIn), partial(check, PairIn)
 
 
 def _problems(form: type[BaseModel], error: ValidationError) -> list[FieldProblem]:
@@ -246,18 +239,3 @@ def _expected(form: type[BaseModel], loc: tuple[int | str, ...]) -> str:
         return _("clean, noisy, broken or null")
     field = form.model_fields[str(loc[0])]
     return _(field.description) if field.description else ""
-
-
-class CodeIn(Body):
-    """The code by which a tablet is enrolled."""
-
-    code: Annotated[StrictStr, Field(min_length=1, max_length=60, description=N_("the code that the desk shows"))]
-
-
-def read_code(body: bytes) -> str:
-    """Return the code in a JSON body; raises `InvalidInputError`."""
-    require_bounded(body)
-    try:
-        return CodeIn.model_validate_json(body).code
-    except ValidationError as error:
-        raise InvalidInputError(_problems(CodeIn, error)) from None

@@ -3,7 +3,7 @@
 import datetime as dt
 import re
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from model.domain.vocabulary import Blinding, Instrument, Place
@@ -170,13 +170,9 @@ def day(field: str, text: str) -> dt.date | None:
 
 def _by_field(invalid: InvalidInputError) -> list[FieldProblem]:
     """Name the field of the page that an answer's path came from; what can only be missing is said in the page's words."""
-    return [
-        FieldProblem(field, _(_SAID[field]) if field in _SAID else problem.message)
-        for problem, field in _fields(invalid)
-    ]
-
-
-def _fields(invalid: InvalidInputError) -> Iterator[tuple[FieldProblem, str]]:
+    found = []
     for problem in invalid.problems:
         path = problem.path.removeprefix("answers.").removeprefix("contact.")
-        yield problem, _FIELDS.get(path) or _FIELDS.get(path.split(".")[0]) or path
+        field = _FIELDS.get(path) or _FIELDS.get(path.split(".")[0]) or path
+        found.append(FieldProblem(field, _(_SAID[field]) if field in _SAID else problem.message))
+    return found

@@ -11,7 +11,7 @@ from service.core import formats
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.parsing import shown
-from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_page, trial_words
+from service.trials import desk_lines, desk_reads, desk_words, list_queries, outcomes, trial_page, trial_words
 from service.trials.desk_records import OutcomeRow, TrialPage
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame
@@ -131,13 +131,8 @@ def _show(
         notice=notice,
         recorded=tuple(Option(value, trial_words.outcome(row)) for value, row in _by_value(trial)),
         outcomes=tuple(_outcomes(trial)),
-        reasons=(Option("", _("none given")), *_reasons()),
+        reasons=(Option("", _("none given")), *list_queries.options(desk_words.REASONS)),
     )
-
-
-def _reasons() -> Iterator[Option]:
-    for value, label in desk_words.REASONS.items():
-        yield Option(value, formats.capital(_(label)))
 
 
 def _outcomes(trial: TrialPage) -> Iterator[Option]:

@@ -100,11 +100,6 @@ def country(code: str | None) -> str:
     return locale(spoken()).territories.get(code, code) if code else ""
 
 
-def parcel_waits() -> str:
-    """Say why a parcel waits."""
-    return _("The parcel waits until somebody has confirmed its materials.")
-
-
 def is_by_post(row: TrialRow) -> bool:
     """Say whether a trial goes by post."""
     return row.place is Place.POST

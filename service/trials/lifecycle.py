@@ -62,7 +62,7 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
         raise ConflictError(_("This trial is in the shop; there is no parcel to send."))
     if composition.state == "open":
         return
-    waiting = unconfirmed(session, composition)
+    waiting = to_confirm(session, composition) if composition.materials_confirmed_at is None else ()
     if waiting:
         sentence = _(
             "The parcel waits: confirm first that the materials of {copies} may cross the border, and who says so."
@@ -73,13 +73,6 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
     session.flush()
     parcel_mails.sent(session, user, dealer, key)
     noted(session, user, dealer, audit_events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
-
-
-def unconfirmed(session: Session, composition: tables.Composition) -> tuple[str, ...]:
-    """Return the bows whose materials somebody has to confirm before the parcel goes; none where that was done or no border is crossed."""
-    if composition.materials_confirmed_at is not None:
-        return ()
-    return to_confirm(session, composition)
 
 
 def to_confirm(session: Session, composition: tables.Composition) -> tuple[str, ...]:

@@ -32,13 +32,9 @@ def open_trials(session: Session, dealer: str) -> list[dict[str, Any]]:
         .order_by(composition.number.desc())
     )
     return [
-        {"id": key, "number": number, "name": first_name(name), "pairs": pairs} for key, number, name, pairs in rows
+        {"id": key, "number": number, "name": next(iter((name or "").split()), ""), "pairs": pairs}
+        for key, number, name, pairs in rows
     ]
-
-
-def first_name(name: str | None) -> str:
-    """Return the first word of a name, empty where none is known."""
-    return next(iter((name or "").split()), "")
 
 
 def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: str | None = None) -> dict[str, Any]:

@@ -16,7 +16,6 @@ change. The first id that comes for a place has it: the highest revision under t
 import datetime as dt
 from dataclasses import dataclass
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
@@ -25,6 +24,7 @@ from service.core import audit, audit_events
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
 from service.players import player_keys
+from service.players.trial_access import claimed
 from service.questionnaire.sheet_fields import SheetIn
 from service.trials import sheet_statements
 from service.trials.screens import for_screen
@@ -110,7 +110,7 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     NotFoundError : the dealer has no such trial, or the trial no such sheet.
     ConflictError : there is no bow behind it, or it was not rated blind.
     """
-    composition = _locked(session, dealer, key)
+    _trial, composition = claimed(session, dealer, key)
     chosen = session.get(tables.Sheet, sheet_id) if 0 < sheet_id <= LARGEST_ID else None
     if chosen is None or chosen.trial != composition.trial:
         raise NotFoundError
@@ -134,19 +134,6 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
     audit.record(session, user, audit_events.SHEET_CHOSEN, f"trial {key}", dealer=dealer, position=chosen.position)
     session.flush()
     session.expire_all()
-
-
-def _locked(session: Session, dealer: str, key: str) -> tables.Composition:
-    """Return the dealer's composition, held until the end of the transaction so that two sheets come one after the other."""
-    found = session.scalar(
-        select(tables.Composition)
-        .join(tables.Trial, tables.Composition.trial == tables.Trial.id)
-        .where(tables.Trial.key == key, tables.Composition.dealer == dealer)
-        .with_for_update(of=tables.Composition)
-    )
-    if found is None:
-        raise NotFoundError
-    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -310,7 +310,7 @@ def _outcome_notice(session: Session, row: OutboxItem) -> Values:
         raise ObsoleteError(N_("The trial is no longer kept."))
     return {
         "number": composition.number,
-        "outcome": trial_texts.outcome_words(row.values["outcome"]),
+        "outcome": _(trial_texts.OUTCOMES[row.values["outcome"]]),
         "copy": row.values.get("copy"),
         "by_player": bool(row.values.get("by_player")),
         "returned": row.values["outcome"] == OutcomeKind.RETURNED,

@@ -120,7 +120,8 @@ def _describe(rated: Sequence[BowStanding], own: BowStanding | None) -> str:
 def advice(view: StandingView, trial: TrialPage) -> str:
     """Say what to do next; nobody is told to go on where nobody plays."""
     is_over = trial.row.state != "open"
-    return trial_words.ended_unrated() if is_over and not view.sheets_in else view.recommendation.text
+    said = _("The trial ended before anything was rated.") if is_over and not view.sheets_in else ""
+    return said or view.recommendation.text
 
 
 def alone(view: StandingView) -> bool:
@@ -208,12 +209,8 @@ def _done(at: dt.datetime, by: str | None) -> str:
     return _("{day}, by {name}").format(day=day, name=by) if by else day
 
 
-def related(trial: TrialPage) -> tuple[ListLine, ...]:
-    """Return the player, the enquiry and the trials before and after."""
-    return tuple(_related(trial))
-
-
-def _related(trial: TrialPage) -> Iterator[ListLine]:
+def related(trial: TrialPage) -> Iterator[ListLine]:
+    """Give the player, the enquiry and the trials before and after."""
     player = trial.player
     name = desk_lines.somebody(player.name)
     yield ListLine(name, desk_lines.player_facts(player), "", address("players", player.key), _("Show"))

@@ -20,11 +20,6 @@ OUTCOMES: Mapping[str, str] = {
 """What came of a trial, for the dealer."""
 
 
-def outcome_words(outcome: str) -> str:
-    """Return what came of a trial."""
-    return _(OUTCOMES[outcome])
-
-
 def tier_name(session: Session, copy: str | None) -> str:
     """Return the name of a copy's tier, empty where there is none."""
     name = session.scalar(select(Tier.name).join(Copy, Copy.tier == Tier.slug).where(Copy.serial == copy))

@@ -174,7 +174,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
             trial, [each for bow in stands.bows for each in bow.letters] if stands else ()
         ),
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
-        "related": trial_page.related(trial),
+        "related": list(trial_page.related(trial)),
         "papers": paper.prints(trial),
         **parcel_words.shown(record),
     }

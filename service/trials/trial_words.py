@@ -78,7 +78,7 @@ def confirmed(trial: TrialPage) -> str:
     if not materials.needed:
         return ""
     if materials.confirmed_at is None:
-        return desk_lines.parcel_waits()
+        return _("The parcel waits until somebody has confirmed its materials.")
     day = times.day(materials.confirmed_at)
     if not materials.confirmed_by:
         return _("Materials confirmed on {day}.").format(day=day)
@@ -119,11 +119,6 @@ def progress(done: int, everything: int) -> str:
     return ngettext("{done} of {all} sheet is in.", "{done} of {all} sheets are in.", everything).format(
         done=done, all=everything
     )
-
-
-def ended_unrated() -> str:
-    """Say of a trial that is over that nothing was rated."""
-    return _("The trial ended before anything was rated.")
 
 
 def rating(value: object) -> str:
