@@ -49,7 +49,8 @@ def _without_bows(entry: Entry, doc: Document) -> str:
 def _to_be_asked_for(entry: Entry, doc: Document) -> str:
     """Say where one can be had; where all that are here were played and not liked, that first."""
     at_workshop, at_hand = at_the_workshop(entry, doc), entry.get("at_hand") or 0
-    disliked = bool(at_hand) and _rejected(entry, doc) >= at_hand
+    here = [told["copy"] for told in doc.get("tried", ()) if told["tier"] == entry["tier"]]
+    disliked = bool(at_hand) and sum(copy in verdict.rejected(doc) for copy in here) >= at_hand
     if at_workshop and disliked:
         sentence = ngettext(
             "Of {model} what is here was not to your liking, but one more is at the workshop: ask for it.",
@@ -77,12 +78,6 @@ def at_the_workshop(entry: Entry, doc: Document) -> int:
     """Return how many bows of a tier the workshop has."""
     places = (doc.get("verdict") or {}).get("elsewhere", ())
     return sum(int(place["count"]) for place in places if place["tier"] == entry["tier"])
-
-
-def _rejected(entry: Entry, doc: Document) -> int:
-    """Return how many bows of a tier, of those at hand, the player rated clearly below the own bow."""
-    rejected = verdict.rejected(doc)
-    return sum(told["tier"] == entry["tier"] and told["copy"] in rejected for told in doc.get("tried", ()))
 
 
 def above_budget(entry: Entry, doc: Document) -> str | None:

@@ -103,19 +103,21 @@ def whys(doc: Document, *, beside_table: bool = False) -> list[list[str]]:
 
     ``beside_table``: a table beside it has the maker's words and the weight, so that they are left out here.
     """
+    alike = _("As with {models}: {sentence}")
     said: dict[str, list[str]] = {}
     told = []
     for entry in doc["shortlist"]:
         reasons = [one for one in entry["reasons"] if not (beside_table and _is_in_table(one))]
         sentences = _sentences(reasons, entry, doc)
-        told.append([_as_with(said[one], one) if one in said else one for one in sentences])
+        told.append(
+            [
+                alike.format(models=formats.listed(said[one]), sentence=formats.within(one)) if one in said else one
+                for one in sentences
+            ]
+        )
         for one in sentences:
             said.setdefault(one, []).append(entry["name"])
     return told
-
-
-def _as_with(models: Sequence[str], sentence: str) -> str:
-    return _("As with {models}: {sentence}").format(models=formats.listed(models), sentence=formats.within(sentence))
 
 
 def _is_in_table(told: Told) -> bool:

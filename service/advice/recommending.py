@@ -60,7 +60,8 @@ def recommendation(doc: Document) -> str:
     if not trial["copies"]:
         return _("None of these is worth a trial against your own bow as things stand.")
     if not advises(doc):
-        return " ".join((_all_the_same(doc), _how_long(trial)))
+        same = _("If you would like to compare all the same: {tiers}.").format(tiers=_of_tiers(doc))
+        return f"{same} {_how_long(trial)}"
     parts = [_what_to_try(doc), _chance_of_one(doc), _why_no_more(doc), _how_long(trial)]
     return " ".join(part for part in parts if part)
 
@@ -100,10 +101,6 @@ def _of_one_model(copies: int, *, curious: bool) -> str:
             copies,
         )
     return ngettext("Try one bow, of the model {model}.", "Try {bows} bows, all of the model {model}.", copies)
-
-
-def _all_the_same(doc: Document) -> str:
-    return _("If you would like to compare all the same: {tiers}.").format(tiers=_of_tiers(doc))
 
 
 def _chance_of_one(doc: Document) -> str:

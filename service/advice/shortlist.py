@@ -1,6 +1,6 @@
 """A stored advice in words, ready to be shown on its page."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,20 +74,15 @@ def _has_no_bow(doc: dict[str, Any]) -> bool:
 
 def _cards(doc: dict[str, Any]) -> Iterator[TierCard]:
     for entry, why in zip(doc["shortlist"], words.whys(doc, beside_table=side_by_side.is_known(doc)), strict=True):
-        yield _card(entry, why, doc)
-
-
-def _card(entry: dict[str, Any], why: Sequence[str], doc: dict[str, Any]) -> TierCard:
-    sentences = (*why, words.above_budget(entry, doc))
-    return TierCard(
-        role=words.role_words(entry, doc),
-        name=entry["name"],
-        price=formats.money(entry["price"], entry["currency"]),
-        sentence=" ".join(filter(None, sentences)),
-        bring=words.bring_words(entry, doc),
-        quiet=not entry["copies"] or not words.advises(doc),
-        tried=tuple(words.tried_here(entry, doc)),
-    )
+        yield TierCard(
+            role=words.role_words(entry, doc),
+            name=entry["name"],
+            price=formats.money(entry["price"], entry["currency"]),
+            sentence=" ".join(filter(None, (*why, words.above_budget(entry, doc)))),
+            bring=words.bring_words(entry, doc),
+            quiet=not entry["copies"] or not words.advises(doc),
+            tried=tuple(words.tried_here(entry, doc)),
+        )
 
 
 def _play_heading(doc: dict[str, Any]) -> str:
@@ -103,14 +98,9 @@ def _numbers(entry: dict[str, Any], doc: dict[str, Any]) -> tuple[str, str, str,
     return entry["name"], formats.number(fit["expected"]), formats.interval(fit["low"], fit["high"]), beats
 
 
-def _level(doc: dict[str, Any]) -> str:
-    """Say the share of copies within the interval, in tenths, as it is read aloud."""
-    level = doc["shortlist"][0]["fit"]["level"] if doc["shortlist"] else 0.9
-    return _("{count} in ten").format(count=formats.counted(round(10 * level)))
-
-
 def _caption(doc: dict[str, Any]) -> str:
-    count = _level(doc)
+    level = doc["shortlist"][0]["fit"]["level"] if doc["shortlist"] else 0.9
+    count = _("{count} in ten").format(count=formats.counted(round(10 * level)))
     if words.rests_on_prior(doc):
         return _("The dot is a first guess, the bar where we expect {count} ratings to fall.").format(count=count)
     return _(

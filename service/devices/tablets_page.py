@@ -60,7 +60,7 @@ def _page(
     code: str = "",
     code_for: str = "",
 ) -> Response:
-    problems = dict(problems or {})
+    problems, half = dict(problems or {}), len(code) // 2  # a blank in its middle makes a code easier to copy by eye
     link = address_of(request, f"/tablet/enrol?code={code}")
     page = FormPage(
         title=_("Tablets"),
@@ -77,14 +77,8 @@ def _page(
         page,
         status=422 if problems else 200,
         tablets=tablets.listed(session, staff.dealer),
-        code=_in_halves(code),
+        code=f"{code[:half]} {code[half:]}".strip(),
         code_for=code_for,
         address=f"{host_of(request)}/tablet/enrol",
         qr=qr.svg(link, _("The code as a picture for the tablet’s camera")) if code else Markup(),
     )
-
-
-def _in_halves(code: str) -> str:
-    """Return a code with a blank in its middle, which is easier to copy by eye."""
-    half = len(code) // 2
-    return f"{code[:half]} {code[half:]}".strip()

@@ -172,7 +172,7 @@ def _asked_for(form: Posted, name: str) -> str | None:
 def _comes_back(form: Posted, name: str, then: str) -> bool:
     """Say whether 'Next' leads back to the last step from the page that a button leads to."""
     go = first(form, "go")
-    return bool(then) if step_pages.within_step(go, name) else go in step_pages.PLACES
+    return bool(then) if {go, name} == {step_pages.OWN_BOW, step_pages.TRIED} else go in step_pages.PLACES
 
 
 def _fields(draft: drafts.Draft, name: str, form: Posted, rows: step_pages.Rows | None) -> dict[str, list[str]]:

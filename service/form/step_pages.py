@@ -83,11 +83,6 @@ def asks_tried(draft: Draft) -> bool:
     return bool(draft.dealer) or bool(tried_fields.rows(draft.fields(TRIED)))
 
 
-def within_step(one: str, other: str) -> bool:
-    """Say whether both pages are the own bow's step."""
-    return {one, other} == {OWN_BOW, TRIED}
-
-
 def step_of(page: str) -> str:
     """Return the step that a page belongs to."""
     return INSTRUMENT if page == BASS else page
@@ -191,11 +186,6 @@ def _tried(draft: Draft, typed: page_data.Typed, _frame: Frame) -> dict[str, Any
     return {"bows": bows, "may_add": len(rows) < tried_fields.MOST}
 
 
-def _wishes(_draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
-    """Return what may be a priority."""
-    return {"criteria": (choices.unsure(), *choices.criteria())}
-
-
 def _budget(_draft: Draft, typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
     """Return the currencies that something is priced in, and the one that was typed."""
     given = typed.value("currency").upper()
@@ -214,7 +204,7 @@ _BESIDES: dict[str, Callable[[Draft, page_data.Typed, Frame], dict[str, Any]]] =
     WORK: _nothing,
     OWN_BOW: _own_bow,
     TRIED: _tried,
-    WISHES: _wishes,
+    WISHES: lambda *_of: {"criteria": (choices.unsure(), *choices.criteria())},
     BUDGET: _budget,
     CONTACT: _contact,
 }

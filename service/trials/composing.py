@@ -52,7 +52,7 @@ def compose(session: Session, user: int | None, dealer: str, request: Composing)
     )
     considered = consider_answers(session, answers, request.copies, stored)
     check_hour(session, dealer, request.on, request.hour)
-    last = reservations.busy_until(_due_back(request), request.place)
+    last = reservations.busy_until(request.due_back or request.on, request.place)
     set_aside(session, dealer, request.copies, request.on, last)
     trial = _trial(session, dealer, request, enquiry)
     session.add(trial)
@@ -88,10 +88,6 @@ def check_hour(session: Session, dealer: str, on: dt.date, hour: dt.time | None)
     if hour is not None and zone is not None and not zones.is_there(on, hour, zone):
         sentence = _("On {day} the clocks go forward: {hour} does not come. Choose another hour.")
         raise InvalidInputError([("hour", sentence.format(day=formats.day(on), hour=formats.hour(hour)))])
-
-
-def _due_back(request: Composing) -> dt.date:
-    return request.due_back or request.on
 
 
 def consider_answers(
@@ -209,7 +205,7 @@ def _composition(
         created_at=now(),
         made_by=user,
         out_from=request.on,
-        due_back=_due_back(request),
+        due_back=request.due_back or request.on,
         hour=request.hour,
         country=request.country,
     )

@@ -28,7 +28,8 @@ def reason(bow: Ranked, played: RatedBow | None = None, mark: float | None = Non
     ``mark``: what the player says to have given it, where nothing of that is stored.
     """
     first = _first(bow)
-    gave = _played(played) if played else _gave(mark)
+    told = _("The player gave it {mark} of 7.").format(mark=formats.mark(mark)) if mark is not None else ""
+    gave = _played(played) if played else told
     if gave:  # the mark itself says what the player's own ratings are worth
         first = gave if bow.why is RankReason.OWN_RATINGS else f"{gave} {first}"
     unknown = gave and not bow.rated and not bow.tried
@@ -61,12 +62,6 @@ def _played(played: RatedBow) -> str:
     if not mark:
         return _("Played on {day}, without a mark as a whole.").format(day=day)
     return _("Played on {day}, rated {mark} by this player.").format(day=day, mark=mark)
-
-
-def _gave(mark: float | None) -> str:
-    if mark is None:
-        return ""
-    return _("The player gave it {mark} of 7.").format(mark=formats.mark(mark))
 
 
 def of_marks(marks: Marks) -> tuple[str, ...]:

@@ -11,10 +11,10 @@ from service.core import formats
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_, _
 from service.questionnaire.parsing import shown
-from service.trials import desk_lines, desk_reads, desk_words, list_queries, outcomes, trial_page, trial_words
+from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_page, trial_words
 from service.trials.desk_records import OutcomeRow, TrialPage
 from service.trials.trial_view import AtTrial, Stepped, ToRun
-from service.web import desk_frame
+from service.web import desk_frame, list_filters
 from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
 from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import Fields
@@ -131,7 +131,7 @@ def _show(
         notice=notice,
         recorded=tuple(Option(value, trial_words.outcome(row)) for value, row in _by_value(trial)),
         outcomes=tuple(_outcomes(trial)),
-        reasons=(Option("", _("none given")), *list_queries.options(desk_words.REASONS)),
+        reasons=(Option("", _("none given")), *list_filters.options(desk_words.REASONS)),
     )
 
 

@@ -197,7 +197,9 @@ def _sentence(verdict: PairsVerdict, letters: tuple[str, str], wins: Sequence[in
         "The player preferred {bow} in {won} of {pairs} pairs. With no preference at all, about {mistaken} in 100 "
         "head-to-heads would end for one of the two bows."
     )
-    return sentence.format(bow=bow, won=won, pairs=pairs, mistaken=_mistaken())
+    by_chance = paired_comparison.operating_characteristic(0.5)
+    mistaken = round(100 * (by_chance.first + by_chance.second))
+    return sentence.format(bow=bow, won=won, pairs=pairs, mistaken=mistaken)
 
 
 def _ahead(verdict: PairsVerdict, wins: Sequence[int]) -> int:
@@ -205,12 +207,6 @@ def _ahead(verdict: PairsVerdict, wins: Sequence[int]) -> int:
     if verdict is PairsVerdict.GO_ON:
         return int(2 * wins.count(1) > len(wins))
     return int(verdict is PairsVerdict.SECOND)
-
-
-def _mistaken() -> int:
-    """Return in how many of 100 head-to-heads without any preference the rule names one of the bows."""
-    error_rate = paired_comparison.operating_characteristic(0.5)
-    return round(100 * (error_rate.first + error_rate.second))
 
 
 def rounds(session: Session, trial: int) -> tuple[Round, ...]:

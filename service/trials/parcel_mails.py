@@ -73,10 +73,6 @@ def _sent(session: Session, row: OutboxItem) -> Values:
     return told | {"carrier": parcel.carrier, "number": number, "followed": shop_card.is_link(number)}
 
 
-def _extended(session: Session, row: OutboxItem) -> Values:
-    return _of_parcel(session, row)[2]
-
-
 def _due_soon(session: Session, row: OutboxItem) -> Values:
     _trial, composition, told = _of_parcel(session, row)
     if composition.due_back is None or composition.due_back.isoformat() != (row.values or {}).get("due_back"):
@@ -99,7 +95,9 @@ KINDS: Mapping[str, MailKind] = MappingProxyType(
     {
         "parcel_sent": _to_player("trials/mail/parcel_sent", N_("a parcel on its way"), _sent),
         "due_soon": _to_player("trials/mail/due_soon", N_("a reminder of bows lent"), _due_soon),
-        "loan_extended": _to_player("trials/mail/loan_extended", N_("bows lent for longer"), _extended),
+        "loan_extended": _to_player(
+            "trials/mail/loan_extended", N_("bows lent for longer"), lambda *of: _of_parcel(*of)[2]
+        ),
     }
 )
 """What a parcel sends; the texts lie in ``templates/trials/mail/KIND``."""

@@ -67,7 +67,7 @@ def _players(session: Session, dealer: str, ids: list[str]) -> dict[str, str]:
 def _enquiry(row: EnquiryRow, player: str | None) -> Told:
     return {
         "id": row.id,
-        "created_at": _moment(row.created_at),
+        "created_at": row.created_at.astimezone(dt.UTC).isoformat().replace("+00:00", "Z"),
         "instrument": str(row.instrument),
         "hold": None if row.hold is None else str(row.hold),
         "player": player,
@@ -127,7 +127,3 @@ def _trial(row: TrialRow, enquiry: str | None) -> Told:
         "revealed": row.revealed,
         "outcome": None if row.outcome is None else str(row.outcome),
     }
-
-
-def _moment(moment: dt.datetime) -> str:
-    return moment.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")

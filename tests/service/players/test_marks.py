@@ -20,7 +20,7 @@ from service.players import known as marks
 from service.players.trial_access import composed
 from service.questionnaire.forms import check, check_as
 from service.questionnaire.server_fields import TrialIn
-from service.trials import by_server, composing, lifecycle, outcomes, promise_words
+from service.trials import by_server, compose_page, composing, lifecycle, outcomes
 from service.trials.proposing import Proposal
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate
 
@@ -178,10 +178,10 @@ def test_no_sentence_says_that_a_case_which_loses_wins(shop: Database) -> None:
     with shop.writing() as session:
         seen = proposed(session, chosen=[BOWS[1]])
         none = proposed(session, chosen=[BOWS[1]], body=BASS | {"own_bow": None})
-    told = [promise_words.gain(replace(seen, basis="trials", gain=gain), 1) for gain in (-0.1, 0.04, 0.3)]
+    told = [compose_page.gain(replace(seen, basis="trials", gain=gain), 1) for gain in (-0.1, 0.04, 0.3)]
     assert [said.split(":")[0] for said in told[:2]] == ["On average nothing is won against the own bow"] * 2
     assert told[2].startswith("On average the bow taken home is 0.3 points better than the own one")
-    assert promise_words.gain(replace(none, basis="trials", gain=0.3), 1) == "", "there is no own bow to win against"
+    assert compose_page.gain(replace(none, basis="trials", gain=0.3), 1) == "", "there is no own bow to win against"
 
 
 def test_where_all_that_is_at_hand_was_disliked_nothing_is_ticked_and_it_is_said(shop: Database) -> None:
