@@ -71,16 +71,13 @@ class _Pass:
             case b",":
                 self._next()
             case b":":
-                self._name()
+                if self.open and not self.open[-1].is_list:
+                    self.open[-1].name = self.text[1 : LONGEST_NAME + 1].decode("utf-8", "replace").rstrip('"')
             case _:
                 self._require(
                     len(token) <= LONGEST_NUMBER,
                     _("This number has too many digits; expected at most {most}.").format(most=LONGEST_NUMBER),
                 )
-
-    def _name(self) -> None:
-        if self.open and not self.open[-1].is_list:
-            self.open[-1].name = self.text[1 : LONGEST_NAME + 1].decode("utf-8", "replace").rstrip('"')
 
     def _next(self) -> None:
         if self.open:

@@ -137,8 +137,8 @@ def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) ->
     return {}
 
 
-def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
-    """Return what a composition starts from.
+def _basis(session: Session, staff: AtDealer, fields: Fields, *, is_asked: bool = True) -> _Basis:
+    """Return what a composition starts from; not ``is_asked``: of a walk-in whose choices cannot be used yet.
 
     Raises `NotFoundError`: an enquiry, trial or player that is not this dealer's; `InvalidInputError`: a walk-in's
     choices cannot be used.
@@ -152,8 +152,9 @@ def _basis(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
         page = desk_reads.enquiry(session, staff.dealer, enquiry)
         return _Basis(page.answers, desk_lines.somebody(page.row.name), page.contact is not None, False, currency)
     who = desk_lines.somebody(desk_reads.player(session, staff.dealer, player).row.name) if player else None
-    body = _walk_in(session, staff, fields, currency)
-    body |= _bows_of(session, staff, body, fields)
+    body = _walk_in(session, staff, fields, currency) if is_asked else None
+    if body is not None:
+        body |= _bows_of(session, staff, body, fields)
     return _Basis(body, who, bool(player), True, currency)
 
 
@@ -175,13 +176,6 @@ def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields:
     return {"tried": bows} if bows else {}
 
 
-def _unasked(session: Session, staff: AtDealer, fields: Fields) -> _Basis:
-    """Return the start of a walk-in whose choices cannot be used yet; raises `NotFoundError` for an unknown player."""
-    player = first(fields, "player")
-    who = desk_lines.somebody(desk_reads.player(session, staff.dealer, player).row.name) if player else None
-    return _Basis(None, who, bool(player), True, drafts.currencies(session, staff.dealer)[0])
-
-
 def _show(
     request: Request,
     session: Session,
@@ -200,7 +194,7 @@ def _show(
     try:
         basis = _basis(session, staff, fields)
     except InvalidInputError as invalid:
-        basis = _unasked(session, staff, fields)
+        basis = _basis(session, staff, fields, is_asked=False)
         wrong |= {} if quiet else by_field(invalid)
     if basis.body is not None:
         proposal = _proposal(session, staff, basis.body, fields, chosen, wrong)

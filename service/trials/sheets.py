@@ -63,17 +63,13 @@ def record(
 ) -> Stored:
     """Keep a sheet; the same one again changes nothing.
 
-    Parameters
-    ----------
-    dealer, key : whose trial, and which.
-    run : the id that the sender drew for this sheet.
-    sender : by which tablet, link or file it came.
-    closed : the link it came by is closed.
-    at : when it was received; None: now.
+    ``dealer``, ``key``: whose trial, and which.
+    ``run``: the id that the sender drew for this sheet.
+    ``sender``: by which tablet, link or file it came.
+    ``closed``: the link it came by is closed.
+    ``at``: when it was received; None: now.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial.
+    Raises `NotFoundError`: the dealer has no such trial.
     """
     session.flush()  # what follows goes past the session's objects
     place = sheet_statements.place(session, dealer, key, sheet.position, sheet.letter)
@@ -105,10 +101,8 @@ def played_at(sheet: SheetIn, received: dt.datetime) -> dt.datetime:
 def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: int) -> None:
     """Let a sheet count in place of the one that does, because staff chose it.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial, or the trial no such sheet.
-    ConflictError : there is no bow behind it, or it was not rated blind.
+    Raises `NotFoundError`: the dealer has no such trial, or the trial no such sheet; `ConflictError`: there is no bow
+    behind it, or it was not rated blind.
     """
     _trial, composition = claimed(session, dealer, key)
     chosen = session.get(tables.Sheet, sheet_id) if 0 < sheet_id <= LARGEST_ID else None

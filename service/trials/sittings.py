@@ -28,10 +28,7 @@ def begin(session: Session, dealer: str, key: str) -> None:
 
     Every second sitting goes through the bows the other way round, so that what comes late in one comes early in the next.
 
-    Raises
-    ------
-    NotFoundError : the dealer has no such trial.
-    ConflictError : not by post, not open, or enough sittings.
+    Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: not by post, not open, or enough sittings.
     """
     trial, composition = claimed(session, dealer, key)
     if trial.place is not Place.POST:
