@@ -162,11 +162,7 @@ def _notices(dropped: Iterable[str]) -> Iterable[str]:
 
 def besides(name: str, draft: Draft, typed: page_data.Typed, frame: Frame) -> dict[str, Any]:
     """Return what a step's template is told besides its page, by name."""
-    return _BESIDES[name](draft, typed, frame)
-
-
-def _nothing(_draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
-    return {}
+    return _BESIDES[name](draft, typed, frame) if name in _BESIDES else {}
 
 
 def _own_bow(draft: Draft, _typed: page_data.Typed, _frame: Frame) -> dict[str, Any]:
@@ -199,16 +195,13 @@ def _contact(draft: Draft, _typed: page_data.Typed, frame: Frame) -> dict[str, A
 
 
 _BESIDES: dict[str, Callable[[Draft, page_data.Typed, Frame], dict[str, Any]]] = {
-    INSTRUMENT: _nothing,
-    BASS: _nothing,
-    WORK: _nothing,
     OWN_BOW: _own_bow,
     TRIED: _tried,
     WISHES: lambda *_of: {"criteria": (choices.unsure(), *choices.criteria())},
     BUDGET: _budget,
     CONTACT: _contact,
 }
-PAGES = tuple(_BESIDES)
+PAGES = (INSTRUMENT, BASS, WORK, OWN_BOW, TRIED, WISHES, BUDGET, CONTACT)
 """Every page of the form, by its name in the address."""
 
 

@@ -1,5 +1,7 @@
 """A trial as a dealer's own server asks for it, and what it is told of one: letters, never which bow is behind them before the key is revealed."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -39,7 +41,8 @@ def compose(session: Session, dealer: str, asked: TrialIn) -> dict[str, Any]:
 def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
     """Return the request as the desk makes it, checked by the same rules."""
     if asked.player is not None:
-        _require_player(session, dealer, asked.player)
+        with _here("player", _("There is no player of this key here; leave it out for one who is new.")):
+            player_keys.known(session, dealer, asked.player)
     answers = _answers(session, dealer, asked)
     body: dict[str, Any] = {
         **asked.model_dump(mode="json", include=_SAME),
@@ -55,19 +58,21 @@ def _composing(session: Session, dealer: str, asked: TrialIn) -> Composing:
         raise _renamed(invalid) from None
 
 
-def _require_player(session: Session, dealer: str, key: str) -> None:
+@contextmanager
+def _here(field: str, sentence: str) -> Iterator[None]:
+    """Turn what is not here into a fault of the field that names it."""
     try:
-        player_keys.known(session, dealer, key)
+        yield
     except NotFoundError:
-        sentence = _("There is no player of this key here; leave it out for one who is new.")
-        raise InvalidInputError([FieldProblem("player", sentence, FieldCode.NOT_HERE)]) from None
+        raise InvalidInputError([FieldProblem(field, sentence, FieldCode.NOT_HERE)]) from None
 
 
 def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
     """Return the answers of the enquiry, else those given; an instrument beside them must be theirs."""
     told = {key: str(value) for key, value in (("instrument", asked.instrument), ("hold", asked.hold)) if value}
     if asked.enquiry is not None:
-        answers = _of_enquiry(session, dealer, asked.enquiry)
+        with _here("enquiry", _("There is no enquiry of this id here; leave it out and give the answers instead.")):
+            answers = forms.check(enquiry_access.own(session, dealer, asked.enquiry).answers)
     elif asked.answers is not None:
         answers = asked.answers
     else:
@@ -78,14 +83,6 @@ def _answers(session: Session, dealer: str, asked: TrialIn) -> Questionnaire:
             said = sentence.format(value=getattr(answers, field))
             raise InvalidInputError([FieldProblem(field, said, FieldCode.CONTRADICTS)])
     return answers
-
-
-def _of_enquiry(session: Session, dealer: str, id_: str) -> Questionnaire:
-    try:
-        return forms.check(enquiry_access.own(session, dealer, id_).answers)
-    except NotFoundError:
-        sentence = _("There is no enquiry of this id here; leave it out and give the answers instead.")
-        raise InvalidInputError([FieldProblem("enquiry", sentence, FieldCode.NOT_HERE)]) from None
 
 
 def tell(session: Session, dealer: str, key: str) -> dict[str, Any]:

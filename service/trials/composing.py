@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.trial import CaseValue
+from model.trial import CaseValue, of_named
 from service import tables
 from service.advice import advise
 from service.advice.document import Considered
@@ -25,7 +25,7 @@ from service.questionnaire.composing_fields import MOST_COPIES
 from service.questionnaire.forms import Composing, Questionnaire
 from service.questionnaire.questions import HISTORY
 from service.trials import ordering, reservations, trial_mails
-from service.trials.proposing import BowChoice, ByCopies, Proposal, check_chosen, named, propose
+from service.trials.proposing import BowChoice, ByCopies, Proposal, check_chosen, propose
 from service.trials.shared import noted
 
 __all__ = ["MOST_COPIES", "BowChoice", "ByCopies", "Composing", "Proposal", "compose", "propose"]
@@ -195,7 +195,7 @@ def _composition(
         number=number,
         enquiry=request.enquiry,
         answers=request.plan_answers(dealer).body(),
-        plan=planned(considered, named(considered, request.copies), request.copies, count + own + repeat),
+        plan=planned(considered, of_named(considered.player, request.copies), request.copies, count + own + repeat),
         model_version=considered.fitted.version,
         minutes=request.minutes,
         seed=secrets.randbelow(SEEDS),

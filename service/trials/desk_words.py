@@ -118,7 +118,6 @@ def blinding(value: str | None) -> str:
     return _(_BLINDED[value]) if value is not None else _("blinding not known")
 
 
-def flags(names: str | tuple[str, ...]) -> tuple[str, ...]:
+def flags(names: tuple[str, ...]) -> tuple[str, ...]:
     """Return a sentence for each flag of a sheet."""
-    found = names.split() if isinstance(names, str) else names
-    return tuple(_(FLAGS[name]) for name in found)
+    return tuple(_(FLAGS[name]) for name in names)

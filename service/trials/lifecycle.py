@@ -9,6 +9,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold, Place
+from model.trial import of_named
 from service import tables
 from service.advice.document import Considered
 from service.core import audit_events, formats
@@ -20,7 +21,7 @@ from service.core.scopes import OneDealer
 from service.players import known
 from service.players.trial_access import claimed
 from service.questionnaire.forms import check
-from service.trials import composing, materials, ordering, parcel_mails, proposing, reservations, trial_mails
+from service.trials import composing, materials, ordering, parcel_mails, reservations, trial_mails
 from service.trials.shared import carried, noted, require_state
 from service.trials.whole_trial import TrialRecord
 
@@ -222,7 +223,7 @@ def _plan_anew(session: Session, composition: tables.Composition, considered: Co
     composition.repeat = composition.repeat and count + (not no_bow) > 1
     composition.own_plays = ordering.own_plays(count, composition.minutes, composition.repeat, no_bow)
     runs = count + composition.own_plays + composition.repeat
-    composition.plan = composing.planned(considered, proposing.named(considered, copies), copies, runs)
+    composition.plan = composing.planned(considered, of_named(considered.player, copies), copies, runs)
     composition.model_version = considered.fitted.version
     composition.materials_confirmed_at = composition.materials_confirmed_by = None  # it was of other bows
     ordering.lay_out(session, composition, copies)

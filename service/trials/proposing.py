@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from model.trial import CaseValue, Ranked, of_named, ranked
+from model.trial import Ranked, of_named, ranked
 from service import tables
 from service.advice import advise, words
 from service.advice.document import Considered, in_reach
@@ -88,7 +88,6 @@ class Proposal:
     lacking: tuple[str, ...]
     notes: tuple[str, ...]
     basis: str
-    model_version: int | None
     document: Mapping[str, Any]
 
 
@@ -122,19 +121,28 @@ def propose(
     check_chosen(chosen or (), suited, shelf.blocked.keys())
     recommended = considered.proposal.bring
     case = recommended if chosen is None else tuple(chosen)
-    return _proposal(session, considered, shelf, case, suited, marks)
-
-
-def named(considered: Considered, copies: Sequence[str]) -> CaseValue:
-    """Return what exactly these bows promise this player."""
-    return of_named(considered.player, copies)
+    promised = of_named(considered.player, case) if case else None
+    minutes = questionnaire.trial.minutes or ordering.USUAL_MINUTES
+    runs = len(case) + ordering.own_plays(len(case), minutes, False, considered.questionnaire.plays_no_bow)
+    return Proposal(
+        bows=_choices(session, considered, _shown(considered, case, suited), frozenset(case), shelf, marks),
+        chance=promised.chance if promised else None,
+        gain=promised.gain if promised else None,
+        by_copies=_steps(considered),
+        runs=runs,
+        minutes=ordering.minutes_of(runs),
+        recommended=recommended,
+        lacking=_lacking(considered, shelf),
+        notes=(*composing_words.of_marks(marks), *words.staff_notes(considered.document)),
+        basis=considered.document["model"]["basis"],
+        document=considered.document,
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class _Shelf:
     """A dealer's bows: why each cannot be had on the days of the trial, None where it can; ``risks``: what that rests on."""
 
-    dealer: str
     blocked: Mapping[str, str | None]
     risks: Mapping[str, str]
 
@@ -154,7 +162,7 @@ class _Shelf:
             for serial, status in rows
             if status not in gone
         }
-        return cls(dealer, blocked, {serial: reservations.risk(reserved[serial], first) for serial in reserved})
+        return cls(blocked, {serial: reservations.risk(reserved[serial], first) for serial in reserved})
 
 
 def check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collection[str]) -> None:
@@ -171,36 +179,6 @@ def check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collectio
         problems.append((f"copies.{place}", sentence.format(copy=serial), code))
     if problems:
         raise InvalidInputError(problems)
-
-
-def _proposal(
-    session: Session,
-    considered: Considered,
-    shelf: _Shelf,
-    case: tuple[str, ...],
-    suited: Collection[str],
-    marks: Marks,
-) -> Proposal:
-    document = considered.document
-    promised = named(considered, case) if case else None
-    bows = _shown(considered, case, suited)
-    minutes = considered.questionnaire.trial.minutes or ordering.USUAL_MINUTES
-    own = ordering.own_plays(len(case), minutes, False, considered.questionnaire.plays_no_bow)
-    runs = len(case) + own
-    return Proposal(
-        bows=_choices(session, considered, bows, frozenset(case), shelf, marks),
-        chance=promised.chance if promised else None,
-        gain=promised.gain if promised else None,
-        by_copies=_steps(considered),
-        runs=runs,
-        minutes=ordering.minutes_of(runs),
-        recommended=considered.proposal.bring,
-        lacking=_lacking(considered, shelf),
-        notes=(*composing_words.of_marks(marks), *words.staff_notes(document)),
-        basis=document["model"]["basis"],
-        model_version=considered.fitted.version,
-        document=document,
-    )
 
 
 def _steps(considered: Considered) -> tuple[ByCopies, ...]:
@@ -242,25 +220,18 @@ def _choices(
         _choice(
             considered,
             found[bow],
-            bow in case,
-            shelf.blocked[bow],
-            " ".join(
-                filter(
-                    None,
-                    (
-                        composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)),
-                        shelf.risks.get(bow) if shelf.blocked[bow] is None else "",
-                    ),
-                )
-            ),
+            case,
+            shelf,
+            composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)),
         )
         for bow in order
     )
 
 
-def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | None, reason: str) -> BowChoice:
-    on_sale = considered.now_on_sale
+def _choice(considered: Considered, bow: Ranked, case: Collection[str], shelf: _Shelf, reason: str) -> BowChoice:
+    on_sale, blocked = considered.now_on_sale, shelf.blocked[bow.serial]
     price, currency = on_sale.prices[considered.questionnaire.dealer].get(bow.tier, (None, None))
+    risk = shelf.risks.get(bow.serial) if blocked is None else ""
     return BowChoice(
         copy=bow.serial,
         tier=bow.tier,
@@ -270,8 +241,8 @@ def _choice(considered: Considered, bow: Ranked, chosen: bool, blocked: str | No
         expected=bow.expected,
         low=bow.low,
         high=bow.high,
-        reason=reason,
-        chosen=chosen,
+        reason=" ".join(filter(None, (reason, risk))),
+        chosen=bow.serial in case,
         blocked=blocked,
     )
 

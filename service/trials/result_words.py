@@ -81,12 +81,8 @@ def then(result: PlayerResult) -> str:
     )
 
 
-def rows(result: PlayerResult) -> tuple[MarkRow, ...]:
+def rows(result: PlayerResult) -> Iterator[MarkRow]:
     """Lay out the lines of the picture, one below the other."""
-    return tuple(_rows(result))
-
-
-def _rows(result: PlayerResult) -> Iterator[MarkRow]:
     top = 0
     own = next((each for each in result.bows if not each.letter), None)
     for name in marked(result):

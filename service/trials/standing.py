@@ -102,7 +102,23 @@ def standing(session: Session, dealer: str, key: str) -> StandingView:
 
 def of_record(session: Session, record: TrialRecord) -> StandingView:
     """Return how a trial stands that was read already; raises `NotFoundError` for one that was read from a file."""
-    return _shown(session, _Trial.of(record))
+    of = _Trial.of(record)
+    judged, letters = _judge(session, of), of.letters()
+    marks = repeat_difference(of.first_sitting())
+    twice = next((points for copy, points in marks.items() if len(letters.get(copy, ())) > 1), None)
+    return StandingView(
+        bows=(*_bows(of, judged, letters), *_unplayed(of)),
+        recommendation=_recommendation(judged, letters),
+        drift=standing_words.drift(drift(of.first_sitting())),
+        repeat=standing_words.repeat(None if twice is None else abs(twice)),
+        listener=_listener(of),
+        revealed=of.revealed,
+        sheets_in=len(of.runs),
+        sheets_of=len(of.slots),
+        flags=_flags(of, judged),
+        scatter=judged.scatter,
+        basis=str(judged.basis),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,26 +257,6 @@ def _carry_cost(now_on_sale: Catalogue, of: _Trial) -> float:
 
 
 # As it is shown
-
-
-def _shown(session: Session, of: _Trial) -> StandingView:
-    judged = _judge(session, of)
-    letters = of.letters()
-    marks = repeat_difference(of.first_sitting())
-    twice = next((points for copy, points in marks.items() if len(letters.get(copy, ())) > 1), None)
-    return StandingView(
-        bows=(*_bows(of, judged, letters), *_unplayed(of)),
-        recommendation=_recommendation(judged, letters),
-        drift=standing_words.drift(drift(of.first_sitting())),
-        repeat=standing_words.repeat(None if twice is None else abs(twice)),
-        listener=_listener(of),
-        revealed=of.revealed,
-        sheets_in=len(of.runs),
-        sheets_of=len(of.slots),
-        flags=_flags(of, judged),
-        scatter=judged.scatter,
-        basis=str(judged.basis),
-    )
 
 
 def _bows(of: _Trial, judged: _Judged, letters: Mapping[str, tuple[str, ...]]) -> tuple[BowStanding, ...]:

@@ -50,7 +50,7 @@ def page_of(record: TrialRecord) -> TrialPage:
         sheets=record.sheets,
         outcomes=told,
         flags=_flags(record, told),
-        may=frozenset() if is_from_file else _may(row, case, needed) | _may_reopen(composition),
+        may=frozenset() if is_from_file else _may(row, case, needed, composition),
         note=composition.note,
     )
 
@@ -128,9 +128,10 @@ def sheet_flags(record: TrialRecord) -> tuple[str, ...]:
     return tuple(sentence for names, sentence in told if names & raised)
 
 
-def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset[str]:
-    by_post = row.place is Place.POST
-    any_out, state = any(bow.is_out for bow in case), row.state
+def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials, composition: tables.Composition) -> frozenset[str]:
+    """Return what may be done now; opened again is a trial that is closed, and whose key was not revealed since."""
+    by_post, state = row.place is Place.POST, row.state
+    closed, revealed = composition.closed_at, composition.revealed_at
     verbs = {
         "open": state == "planned" and not by_post,
         "confirm": state == "planned" and needed.waits,
@@ -139,19 +140,13 @@ def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials) -> frozenset
         "move": state == "planned",
         "cancel": state in ("planned", "open"),
         "close": state == "open",
-        "take_back": any_out,
+        "take_back": any(bow.is_out for bow in case),
         "reveal": state != "planned" and not row.revealed,
         "outcome": state in ("open", "closed"),
         "follow_up": state in ("open", "closed"),
+        "reopen": state == "closed" and (revealed is None or (closed is not None and revealed < closed)),
     }
     return frozenset(verb for verb, allowed in verbs.items() if allowed)
-
-
-def _may_reopen(composition: tables.Composition) -> frozenset[str]:
-    """Say whether a trial may be opened again: it is closed, and its key was not revealed since."""
-    closed, revealed = composition.closed_at, composition.revealed_at
-    stays = composition.state != "closed" or (revealed is not None and (closed is None or revealed >= closed))
-    return frozenset() if stays else frozenset({"reopen"})
 
 
 def waiting_parcels(session: Session, dealer: str) -> frozenset[str]:
