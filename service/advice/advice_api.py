@@ -23,11 +23,7 @@ from service.web.bodies import json_body
 from service.web.device_requests import client_of, not_too_often
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /openapi.json": costs.PAGE,
-    }
-)
+costs.declare({"GET /openapi.json": costs.PAGE})
 _REF = "#/components/schemas/{model}"
 _QUESTIONNAIRE = _REF.format(model=forms.Questionnaire.__name__)
 

@@ -151,10 +151,7 @@ def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, k
 
 
 def consider(
-    session: Session,
-    questionnaire: Questionnaire,
-    at_hand: Collection[str] | None = None,
-    known: Known = NOTHING_KNOWN,
+    session: Session, questionnaire: Questionnaire, at_hand: Collection[str] | None = None, known: Known = NOTHING_KNOWN
 ) -> Considered:
     """Return the advice with its parts, nothing stored; ``at_hand`` are the serials to choose from, None: the dealer's stock.
 

@@ -241,12 +241,7 @@ def _tried(of: Considered) -> list[dict[str, Any]]:
             marks.setdefault(run.copy, []).append(run.ratings[Criterion.OVERALL])
     tier = {copy: of.view.range.copies[copy].tier for copy in marks}
     return [
-        {
-            "copy": copy,
-            "tier": tier[copy],
-            "name": of.now_on_sale.names[tier[copy]],
-            "mark": _rounded(fmean(found), 1),
-        }
+        {"copy": copy, "tier": tier[copy], "name": of.now_on_sale.names[tier[copy]], "mark": _rounded(fmean(found), 1)}
         for copy, found in marks.items()
     ]
 

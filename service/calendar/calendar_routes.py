@@ -24,11 +24,7 @@ from service.web.roles import Permission
 HOME = "/desk/calendar"
 TRIALS = "/desk/trials"
 router = APIRouter()
-costs.declare(
-    {
-        "GET /calendar/{token}.ics": 2 * costs.PAGE,
-    }
-)
+costs.declare({"GET /calendar/{token}.ics": 2 * costs.PAGE})
 
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
 Sets = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_CHANGE))]

@@ -7,15 +7,7 @@ from service.questionnaire.parsing import check, check_as, language_of, read, re
 from service.questionnaire.question_parts import Budget, Consent, Contact, OwnBow, TrialWish, Tried, Wishes
 from service.questionnaire.questions import Questionnaire
 from service.questionnaire.step_fields import Answers, FormStep, Reading, number
-from service.questionnaire.steps import (
-    STEPS,
-    BudgetStep,
-    ContactStep,
-    InstrumentStep,
-    OwnBowStep,
-    WishesStep,
-    WorkStep,
-)
+from service.questionnaire.steps import STEPS, BudgetStep, ContactStep, InstrumentStep, OwnBowStep, WishesStep, WorkStep
 from service.questionnaire.tried_fields import TriedStep
 
 __all__ = [

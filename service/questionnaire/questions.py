@@ -17,17 +17,7 @@ from service.core.language import N_
 from service.questionnaire import answer_phrases as say
 from service.questionnaire import choices, declared
 from service.questionnaire.declared import Asked, Declared, Kept, Kind
-from service.questionnaire.field_types import (
-    GIVEN,
-    Body,
-    Filled,
-    Id,
-    Number,
-    SchemaWords,
-    Whole,
-    refusal,
-    rule,
-)
+from service.questionnaire.field_types import GIVEN, Body, Filled, Id, Number, SchemaWords, Whole, refusal, rule
 from service.questionnaire.question_parts import Budget, Contact, OwnBow, TrialWish, Tried, Wishes
 
 

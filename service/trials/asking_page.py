@@ -45,12 +45,7 @@ async def ask_to_close(at: ToRun) -> Response:
     if "close" not in trial.may:
         return at.show(notice=_("This trial is not open; there is nothing to close."), status=409)
     page = _ask(
-        at,
-        trial,
-        title=_("Close this trial?"),
-        action="close",
-        button=_("Yes, close it"),
-        no=_("Go on playing"),
+        at, trial, title=_("Close this trial?"), action="close", button=_("Yes, close it"), no=_("Go on playing")
     )
     return desk_frame.show(at.request, at.staff, "trials/ask.html", page)
 

@@ -91,12 +91,7 @@ def tell(session: Session, dealer: str, key: str) -> dict[str, Any]:
     said = found.recommendation
     return {
         "bows": [_bow(bow) for bow in found.bows],
-        "recommendation": {
-            "say": said.say,
-            "letters": list(said.letters),
-            "tier": said.tier,
-            "text": said.text,
-        },
+        "recommendation": {"say": said.say, "letters": list(said.letters), "tier": said.tier, "text": said.text},
         "revealed": found.revealed,
         "sheets_in": found.sheets_in,
         "sheets_of": found.sheets_of,

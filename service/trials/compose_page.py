@@ -115,11 +115,7 @@ def blindings() -> tuple[Option, ...]:
 
 def may_help() -> tuple[Option, ...]:
     """Return what the player may say of whether the ratings help others."""
-    return (
-        Option("yes", _("yes, they may")),
-        Option("no", _("no, this trial only")),
-        Option("", _("the tablet asks")),
-    )
+    return (Option("yes", _("yes, they may")), Option("no", _("no, this trial only")), Option("", _("the tablet asks")))
 
 
 def repeats() -> tuple[Option, ...]:

@@ -258,11 +258,7 @@ def _page(
     page = FormPage(
         title=_("A trial for {player}").format(player=basis.who) if basis.who else _("Compose a trial"),
         typed=Typed(fields, wrong),
-        faults=faults(
-            wrong,
-            _NAMES | _questions(wrong, asking.name_of),
-            _ANCHORS | _questions(wrong, asking.anchor),
-        ),
+        faults=faults(wrong, _NAMES | _questions(wrong, asking.name_of), _ANCHORS | _questions(wrong, asking.anchor)),
     )
     return page, {
         "answers": answer_summary.quiet_line(basis.body) if basis.body else "",

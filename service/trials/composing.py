@@ -139,10 +139,7 @@ def keep_aside(session: Session, composition: tables.Composition, copies: Sequen
     for row in lock_copies(session, copies).values():
         session.add(
             tables.TrialCopy(
-                trial=composition.trial,
-                copy=row.serial,
-                out_from=composition.out_from,
-                due_back=composition.due_back,
+                trial=composition.trial, copy=row.serial, out_from=composition.out_from, due_back=composition.due_back
             )
         )
         if row.status == "in_stock":

@@ -140,9 +140,7 @@ def _not_yet_learnt(bow: Ranked) -> str:
 def lacking(tier_name: str, missing: int, workshop: int) -> str:
     """Say how many bows of a tier are wanted beyond those at hand, and how many the workshop has."""
     wanted = ngettext(
-        "One more {tier} is wanted than is at hand.",
-        "{missing} more {tier} are wanted than are at hand.",
-        missing,
+        "One more {tier} is wanted than is at hand.", "{missing} more {tier} are wanted than are at hand.", missing
     ).format(missing=formats.capital(formats.counted(missing)), tier=tier_name)
     sentence = ngettext("The workshop has one {tier}.", "The workshop has {workshop} {tier}.", workshop).format(
         workshop=formats.counted(workshop), tier=tier_name

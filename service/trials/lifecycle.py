@@ -289,9 +289,7 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
     if composition.revealed_at is not None:
         return
     require_state(
-        composition,
-        ("open", "closed", "cancelled"),
-        _("There is nothing to reveal before the first bow is played."),
+        composition, ("open", "closed", "cancelled"), _("There is nothing to reveal before the first bow is played.")
     )
     composition.revealed_at, composition.revealed_by = now(), user
     session.flush()

@@ -16,10 +16,7 @@ from service.web.rendering import render
 
 router = APIRouter(prefix="/mail")
 costs.declare(
-    {
-        "GET /mail/still-right/{token}/{answer}": costs.PAGE,
-        "POST /mail/still-right/{token}/{answer}": costs.PAGE,
-    }
+    {"GET /mail/still-right/{token}/{answer}": costs.PAGE, "POST /mail/still-right/{token}/{answer}": costs.PAGE}
 )
 Answer = Literal["yes", "no"]
 

@@ -23,11 +23,7 @@ FROM_FILE = "closed"
 
 
 def trial_rows(
-    session: Session,
-    dealer: str,
-    *conditions: ColumnElement[bool],
-    today: dt.date | None = None,
-    files: bool = False,
+    session: Session, dealer: str, *conditions: ColumnElement[bool], today: dt.date | None = None, files: bool = False
 ) -> tuple[TrialRow, ...]:
     """Return the dealer's trials that meet the conditions, newest first; with ``files`` those read from a file too."""
     day = today or now().date()

@@ -89,14 +89,7 @@ class AtTrial:
         """Show the trial; ``notice``: why a step was refused, ``problems``: what is wrong with which field."""
         page, parts = _view(self, problems or {})
         return desk_frame.show(
-            self.request,
-            self.staff,
-            "trials/trial.html",
-            page,
-            status=status,
-            notice=notice,
-            words=trial_page,
-            **parts,
+            self.request, self.staff, "trials/trial.html", page, status=status, notice=notice, words=trial_page, **parts
         )
 
 
@@ -140,13 +133,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
     page = FormPage(
         title=desk_lines.trial_title(trial.row),
         typed=Typed(
-            {
-                "by": [staff.name],
-                **_days(record),
-                **_last_two(stands),
-                **parcel_words.fields(record),
-                **at.form,
-            },
+            {"by": [staff.name], **_days(record), **_last_two(stands), **parcel_words.fields(record), **at.form},
             problems,
         ),
         faults=faults(problems, _NAMES, {}),

@@ -98,10 +98,7 @@ def _responses(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]
 def _body(form: type[TrialIn] | type[OutcomeIn]) -> dict[str, Any]:
     """Describe a body that the route reads itself."""
     reference = {"$ref": f"#/components/schemas/{form.__name__}"}
-    return {
-        **BY_SERVER,
-        "requestBody": {"required": True, "content": {"application/json": {"schema": reference}}},
-    }
+    return {**BY_SERVER, "requestBody": {"required": True, "content": {"application/json": {"schema": reference}}}}
 
 
 @router.post(
