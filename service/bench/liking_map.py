@@ -63,7 +63,7 @@ def of_enquiry(
         return None
     marks = known.gathered(session, dealer, answers, enquiry=enquiry)
     considered = advise.consider(session, answers, at_hand=(), known=marks.known)
-    outlook, parts = considered.outlook, considered.parts
+    outlook = considered.outlook
     if tier not in {each.slug for each in outlook.tiers}:
         return None
     across, up = (np.linspace(*span, STEPS) for span in spans)
@@ -72,11 +72,11 @@ def of_enquiry(
         for place, (y, x) in enumerate(product(up.tolist(), across.tolist()))
     }
     view, range_ = considered.view, considered.now_on_sale.range
-    rated = {run.copy for run in parts.runs}
+    rated = {run.copy for run in considered.runs}
     copies = {serial: copy for serial, copy in range_.copies.items() if copy.tier == tier or serial in rated}
     stretches = catalogue.current(session).stretches
     over = CataloguePosterior(view.posterior, Range(range_.tiers, copies | bows), stretches, view.slope)
-    player = Player(over, outlook.answers, parts.runs)
+    player = Player(over, outlook.answers, considered.runs)
     there = np.array([over.suited(outlook.answers.instrument, outlook.answers.hold).place[serial] for serial in bows])
     prediction = prediction_of(player)
     liking = prediction.mean[prediction.stock.tier[there]] + prediction.stock.offset[there]

@@ -15,7 +15,7 @@ from service.core.formats import capital
 from service.core.language import _
 from service.core.paging import Leaf
 from service.questionnaire import answer_summary
-from service.trials import desk_lines, desk_reads, list_lines, list_queries
+from service.trials import desk_lines, desk_reads, list_queries
 from service.trials.desk_records import EnquiryRow
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
@@ -58,7 +58,7 @@ async def listed(request: Request, staff: Views, session: Reading, show: str = "
         note=_("Enquiries: {count}, of them new: {new}.").format(
             count=formats.number(count, 0), new=formats.number(new, 0)
         ),
-        lines=found.each(list_lines.enquiry),
+        lines=found.each(desk_lines.enquiry_line),
         empty=_("There is no enquiry like that.") if query.values else _("No enquiry waits."),
         **paged(found, query.href, begins=not after),
     )

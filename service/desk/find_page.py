@@ -13,7 +13,7 @@ from service.core.language import _
 from service.desk import finding
 from service.desk.finding import ENQUIRIES, PLAYERS, STOCK, TRIALS, BowRow, Found, Looking
 from service.players import searching
-from service.trials import desk_words, list_lines
+from service.trials import desk_lines, desk_words
 from service.web import desk_frame
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListLine, address
@@ -93,9 +93,9 @@ def _groups(found: Found, text: str) -> Iterator[FoundGroup]:
         further = f"{lists[kind]}{urlencode({'search': text})}" if has_more and kind in lists else ""
         return FoundGroup(kind, title, lines[: finding.MOST], further)
 
-    yield group(PLAYERS, _("Players"), tuple(map(list_lines.player, found.players)))
-    yield group(ENQUIRIES, _("Enquiries"), tuple(map(list_lines.enquiry, found.enquiries)))
-    yield group(TRIALS, _("Trials"), tuple(map(list_lines.trial, found.trials)))
+    yield group(PLAYERS, _("Players"), tuple(map(desk_lines.player_line, found.players)))
+    yield group(ENQUIRIES, _("Enquiries"), tuple(map(desk_lines.enquiry_line, found.enquiries)))
+    yield group(TRIALS, _("Trials"), tuple(map(desk_lines.trial_line, found.trials)))
     yield group(STOCK, _("Bows"), tuple(map(_bow, found.bows)))
 
 

@@ -13,7 +13,7 @@ from service.core import formats
 from service.core.language import _
 from service.core.paging import Leaf
 from service.desk import alarms
-from service.trials import desk_reads, list_lines
+from service.trials import desk_lines, desk_reads
 from service.trials.desk_records import EnquiryRow, Home, TrialRow
 from service.web import desk_frame
 from service.web.database_sessions import Reading
@@ -99,10 +99,10 @@ def _groups(home: Home, day: dt.date) -> Iterator[Group]:
     trials, later = "/desk/trials?state=", day + dt.timedelta(days=1)
 
     def group(name: str, title: str, found: tuple[TrialRow, ...], action: str, everything: str = "") -> Group:
-        lines = tuple(list_lines.trial(row, action) for row in found)
+        lines = tuple(desk_lines.trial_line(row, action) for row in found)
         return Group(_ANCHORS.get(name, name), title, lines, home.counts.get(name, 0), everything)
 
-    overdue = tuple(map(list_lines.overdue, home.overdue))
+    overdue = tuple(map(desk_lines.overdue_line, home.overdue))
     yield Group("overdue", _("Due back"), overdue, home.counts.get("overdue", 0), f"{trials}open&order=oldest")
     yield group("open", _("Being played"), home.open, _("See how it stands"), f"{trials}open")
     yield group("today", _("Planned for today"), home.today, _("Begin"), f"{trials}planned&until={day}&order=oldest")
@@ -123,5 +123,5 @@ def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
 
 
 def _enquiries(anchor: str, title: str, found: Leaf[EnquiryRow], everything: str) -> Group:
-    lines = tuple(list_lines.enquiry(row) for row in found.rows[:MOST_LINES])
+    lines = tuple(desk_lines.enquiry_line(row) for row in found.rows[:MOST_LINES])
     return Group(anchor, title, lines, found.count, everything)

@@ -10,7 +10,7 @@ from service.players import tastes
 from service.players.overview import Bow
 from service.questionnaire import answer_summary
 from service.questionnaire.steps import in_order
-from service.trials import desk_lines, desk_words, list_lines, trial_words
+from service.trials import desk_lines, desk_words, trial_words
 from service.trials.desk_records import PlayerPage, TrialRow
 from service.web.desk_forms import Fact, ListLine, address
 
@@ -176,7 +176,7 @@ def timeline(found: PlayerPage) -> tuple[ListLine, ...]:
         *((row.on, 2, _outcome(key, numbers, trial_words.outcome_short(row), row.on)) for key, row in found.outcomes),
         *((row.on, 1, _trial(row, numbers[row.key])) for row in found.trials),
         *(
-            (times.local(row.created_at).date(), 0, _enquiry(list_lines.enquiry(row), row.created_at))
+            (times.local(row.created_at).date(), 0, _enquiry(desk_lines.enquiry_line(row), row.created_at))
             for row in found.enquiries
         ),
     ]
@@ -188,7 +188,7 @@ def _outcome(key: str, numbers: dict[str, str], said: str, on: dt.date) -> ListL
 
 
 def _trial(row: TrialRow, number: str) -> ListLine:
-    line = list_lines.trial(row)
+    line = desk_lines.trial_line(row)
     instrument = formats.capital(desk_lines.instrument(row.instrument, row.hold))
     facts = f"{formats.NBSP}· ".join((instrument, desk_words.place(row.place), line.state))
     return ListLine(number, facts, formats.day(row.on), line.href, "")
@@ -203,14 +203,14 @@ def next_step(found: PlayerPage) -> tuple[ListLine, ...]:
     """Return what is to be done next for the player, one line or none."""
     composed = [row for row in found.trials if row.number is not None]
     ways = (
-        *(list_lines.trial(row, _("See how it stands")) for row in composed if row.state == "open"),
+        *(desk_lines.trial_line(row, _("See how it stands")) for row in composed if row.state == "open"),
         *(
-            list_lines.trial(row, _("Say what came of it"))
+            desk_lines.trial_line(row, _("Say what came of it"))
             for row in composed
             if row.state == "closed" and row.outcome is None
         ),
-        *(list_lines.trial(row, _("Look at it")) for row in composed if row.state == "planned"),
-        *(list_lines.enquiry(row) for row in found.enquiries if not row.trials and row.settled_at is None),
+        *(desk_lines.trial_line(row, _("Look at it")) for row in composed if row.state == "planned"),
+        *(desk_lines.enquiry_line(row) for row in found.enquiries if not row.trials and row.settled_at is None),
     )
     return ways[:1]
 

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.core import formats
 from service.core.language import _
 from service.core.paging import Leaf
-from service.trials import desk_reads, list_lines, list_queries
+from service.trials import desk_lines, desk_reads, list_queries
 from service.trials.desk_records import PlayerRow
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading
@@ -37,7 +37,7 @@ async def listed(request: Request, staff: Views, session: Reading, after: str = 
         title=_("Players"),
         query=query,
         note=_("Players: {count}.").format(count=formats.number(found.count, 0)),
-        lines=found.each(list_lines.player),
+        lines=found.each(desk_lines.player_line),
         empty=_("Nobody is found; search for less, or for another part.")
         if query.values
         else _("No player is known yet."),

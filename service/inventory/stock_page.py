@@ -9,7 +9,7 @@ from service.core.language import _
 from service.core.paging import Leaf
 from service.inventory.sales import OnTrial, Sold
 from service.inventory.stock import BY_SERIAL, BenchRow, CopyPage, CopyRow, TierStock
-from service.trials import desk_lines, desk_words, list_lines
+from service.trials import desk_lines, desk_words
 from service.trials.trial_data import AskView
 from service.web import list_filters
 from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
@@ -257,7 +257,7 @@ def with_unit(value: float, unit: str) -> str:
 
 def trials(page: CopyPage) -> tuple[ListLine, ...]:
     """Return the trials that a bow was in."""
-    return tuple(list_lines.trial(row) for row in page.trials)
+    return tuple(desk_lines.trial_line(row) for row in page.trials)
 
 
 def tier_facts(tier: TierStock) -> str:

@@ -2,10 +2,9 @@
 
 from service.questionnaire.choices import HAS_BOW, NO_BOW, NOT_SURE
 from service.questionnaire.composing_fields import Composing
-from service.questionnaire.form_version import version
 from service.questionnaire.parsing import check, check_as, language_of, read, read_as
 from service.questionnaire.question_parts import Budget, Consent, Contact, OwnBow, TrialWish, Tried, Wishes
-from service.questionnaire.questions import Questionnaire
+from service.questionnaire.questions import Questionnaire, version
 from service.questionnaire.step_fields import Answers, FormStep, Reading, number
 from service.questionnaire.steps import STEPS, BudgetStep, ContactStep, InstrumentStep, OwnBowStep, WishesStep, WorkStep
 from service.questionnaire.tried_fields import TriedStep

@@ -5,12 +5,16 @@ description and in every refusal alike (see `parsing`). Its `Asked` says how it 
 choices, and how the answer is told. Strictness is set by field, so that the same rules hold for JSON and for Python values.
 """
 
+import hashlib
+import json
 from decimal import Decimal
+from functools import cache
+from pathlib import Path
 from typing import Annotated, Any, Final
 
 from pydantic import AfterValidator, ConfigDict, Field, StrictStr, ValidationInfo, field_validator
 
-from model.domain import records
+from model.domain import records, vocabulary
 from model.domain.vocabulary import Criterion, Hold, Instrument, Setting
 from service.core.errors import FieldCode
 from service.core.language import N_
@@ -322,3 +326,12 @@ HISTORY: Final[tuple[tuple[Declared, Kept], ...]] = tuple(
     (each, kept) for each in QUESTIONS for kept in each.asked.kept
 )
 """The columns of the history that hold answers, in order, each with its question."""
+
+
+@cache
+def version() -> str:
+    """Return a short digest of the questions, their rules and the code that reads them: the same questions, the same word."""
+    found = hashlib.sha256(json.dumps(Questionnaire.model_json_schema(), sort_keys=True).encode())
+    for file in (Path(vocabulary.__file__), *sorted(Path(__file__).parent.glob("*.py"))):
+        found.update(file.name.encode() + b"\0" + file.read_bytes())
+    return found.hexdigest()[:12]

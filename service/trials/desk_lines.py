@@ -5,6 +5,7 @@ from service.core import formats, phrases, times
 from service.core.language import _, locale, ngettext, spoken
 from service.trials import desk_words
 from service.trials.desk_records import EnquiryRow, Overdue, PlayerRow, TrialRow
+from service.web.desk_forms import ListLine, address
 
 
 def instrument(name: Instrument, hold: Hold | None) -> str:
@@ -108,3 +109,56 @@ def is_by_post(row: TrialRow) -> bool:
 def is_lent(row: TrialRow) -> bool:
     """Say whether the bows of a trial are lent over night."""
     return row.due_back is not None and row.due_back != row.on
+
+
+# As lines of a list, each with its one action
+
+
+def enquiry_line(row: EnquiryRow) -> ListLine:
+    """Return an enquiry's line."""
+    return ListLine(
+        name=somebody(row.name),
+        facts=enquiry_facts(row),
+        state=formats.capital(enquiry_state(row)),
+        href=f"/desk/enquiries/{row.id}",
+        action=_("Look at it"),
+    )
+
+
+def trial_line(row: TrialRow, action: str = "") -> ListLine:
+    """Return a trial's line; ``action`` says what is to be done with it."""
+    back = coming_back(row) if row.state == "open" else ""
+    came = [desk_words.OUTCOMES[row.outcome]] if row.outcome else []
+    states = [desk_words.STATES[row.state], *came]
+    state = ", ".join([*(_(word) for word in states), *filter(None, (back, bows_and_sheets(row)))])
+    return ListLine(
+        name=trial_title(row),
+        facts=trial_facts(row),
+        state=formats.capital(state),
+        href=address("trials", row.key),
+        action=action or _("Show"),
+        urgent=row.overdue,
+    )
+
+
+def overdue_line(item: Overdue) -> ListLine:
+    """Return the line of a trial whose bows should be back."""
+    return ListLine(
+        name=trial_title(item.trial),
+        facts=trial_facts(item.trial),
+        state=overdue(item),
+        href=address("trials", item.trial.key),
+        action=_("Take them back"),
+        urgent=True,
+    )
+
+
+def player_line(row: PlayerRow) -> ListLine:
+    """Return a player's line."""
+    return ListLine(
+        name=somebody(row.name),
+        facts=player_facts(row),
+        state=row.email or row.phone or "",
+        href=address("players", row.key),
+        action=_("Show"),
+    )

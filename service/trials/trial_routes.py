@@ -20,7 +20,6 @@ from service.trials import (
     desk_reads,
     desk_words,
     lifecycle,
-    list_lines,
     list_queries,
     outcomes,
     paired_comparison,
@@ -77,7 +76,7 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
         tabs_label=_("Which trials"),
         query=query,
         note=_counted(desk_reads.trial_counts(session, staff.dealer)),
-        lines=found.each(list_lines.trial),
+        lines=found.each(desk_lines.trial_line),
         empty=_("There is no such trial.") if query.values else _("No trials yet."),
         **paged(found, query.href, begins=not after),
     )
