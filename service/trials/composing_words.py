@@ -38,13 +38,14 @@ def reason(bow: Ranked, played: RatedBow | None = None, mark: float | None = Non
 
 def _first(bow: Ranked) -> str:
     """Say what speaks for a bow before anything else."""
+    trait = bow.trait or "mass"
     match bow.why:
         case RankReason.OWN_RATINGS:
             return _("This player's own ratings speak for it.")
         case RankReason.WISH:
-            return _(_WISHED[bow.trait or "mass"])
+            return _(_WISHED[trait])
         case RankReason.BENCH:
-            return _(_MEASURED[bow.trait or "mass"])
+            return _(_MEASURED[trait])
         case RankReason.NEVER_TRIED:
             judged = _("Nobody has tried it yet, so it is judged by its model.")
             return _not_yet_learnt(bow) if bow.tried else judged

@@ -308,12 +308,13 @@ def _outcome_notice(session: Session, row: OutboxItem) -> Values:
     composition = session.get(Composition, trial.id) if trial else None
     if trial is None or composition is None:
         raise ObsoleteError(N_("The trial is no longer kept."))
+    outcome = row.values["outcome"]
     return {
         "number": composition.number,
-        "outcome": _(trial_texts.OUTCOMES[row.values["outcome"]]),
+        "outcome": _(trial_texts.OUTCOMES[outcome]),
         "copy": row.values.get("copy"),
         "by_player": bool(row.values.get("by_player")),
-        "returned": row.values["outcome"] == OutcomeKind.RETURNED,
+        "returned": outcome == OutcomeKind.RETURNED,
         "path": f"/desk/trials/{trial.key}",
     }
 
