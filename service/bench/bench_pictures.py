@@ -84,7 +84,7 @@ def bows(named: Sequence[tuple[str, bench.mass_model.Bow]]) -> Picture:
             "balance": at(bow.balance_m),
             "balance_said": formats.millimetres(bow.balance_m * 1e3),
             "hand": at(0.0),
-            "parts": [_disc(key, part, at(part.middle_m), 62 + 110 * index) for key, part in bow.parts()],
+            "parts": [_disc(key, part, at(part.centre_m), 62 + 110 * index) for key, part in bow.parts()],
         }
         for index, (name, bow) in enumerate(named)
     ]

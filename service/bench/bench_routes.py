@@ -66,7 +66,7 @@ def _shown(
         back=address("stock", record.serial),
         caution=_(phrases.BENCH_CAUTION),
         asked=entry.questions(texts, found, records.before(record)),
-        **{"picture": None, "difference": "", "beside": "", **_bows(record, None), **more},
+        **{"picture": None, "difference": "", "beside": "", "other": None, **_bows(record, None), **more},
     )
     reply.headers.update(security.WITH_MICROPHONE)
     return reply
@@ -84,6 +84,7 @@ def _bows(record: BenchRecord, other: BenchRecord | None) -> dict[str, Any]:
         "picture": bench_pictures.bows(named),
         "difference": bench_words.against(record.bow, record.serial, other.bow, other.serial),
         "beside": other.serial,
+        "other": other.bow,
     }
 
 

@@ -119,6 +119,12 @@ def parts(bow: bench.mass_model.Bow) -> tuple[Fact, ...]:
     )
 
 
+def both(bow: bench.mass_model.Bow, other: bench.mass_model.Bow) -> Iterator[tuple[str, str, str]]:
+    """Yield what two bows' parts weigh and make: name, the one's, the other's."""
+    for (name, own), (_name, theirs) in zip(parts(bow), parts(other), strict=True):
+        yield name, own, theirs
+
+
 def _inertia(value: float) -> str:
     return f"{formats.number(value * 1e3, 2)}{formats.NBSP}g{formats.NBSP}m²"
 

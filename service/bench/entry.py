@@ -68,6 +68,15 @@ def read(texts: Mapping[str, str], sure: Iterable[str], before: KnownReadings) -
     return found
 
 
+def contradictions(found: Mapping[str, list[float]]) -> Iterator[tuple[str, str]]:
+    """Yield the quantities whose readings of one bow cannot be of it together, or are an order apart, and why."""
+    nothing = KnownReadings({}, {})
+    yield from _contradictions(found, nothing)
+    for name, values in found.items():
+        if bench.readings.order_apart(values):
+            yield from _repeated(name, values, nothing)
+
+
 def questions(texts: Mapping[str, str], problems: Mapping[str, str], before: KnownReadings) -> frozenset[str]:
     """Return the fields of which a problem is a question, which whoever typed it may answer with 'it is right'."""
     found: dict[str, list[float]] = {}

@@ -1,10 +1,11 @@
 """What a folder would change: each row new, the same as stored, changed, or in conflict with what is stored."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 
-from service.bench import bench_limits
+from service.bench import bench_limits, entry
 from service.core.language import _
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
@@ -77,7 +78,7 @@ def plan(parsed: Parsed, known: StoredRecords, *, replace: bool) -> Plan:
     }
     for kind, stored in _stored(known):
         made.files[kind.name] = _compare(parsed.sheet(kind), stored, replace=replace)
-    made.notes += _unusual(made.files[kinds.BENCH.name])
+    made.notes += _unusual(made.files[kinds.BENCH.name]) + _contradictory(made.files[kinds.BENCH.name])
     made.trials = _changed_trials(parsed.sheet(kinds.RUNS), known, replace=replace)
     return made
 
@@ -183,6 +184,21 @@ def _unusual(readings: Changes) -> list[str]:
         f"{kinds.BENCH.name}, line {row.line}, value: got {row.get('value')}, kept; {said}"
         for row in readings.new
         if (said := bench_limits.unusual(str(row.get("quantity")), row.get("value"))) is not None
+    ]
+
+
+def _contradictory(readings: Changes) -> list[str]:
+    """Say which new readings of one bow on one day cannot be of it together; they are kept as they stand."""
+    by_bow: dict[tuple[object, object], dict[str, list[CsvRow]]] = defaultdict(lambda: defaultdict(list))
+    for row in readings.new:
+        if isinstance(row.get("value"), float):
+            by_bow[row.get("copy"), row.get("date")][str(row.get("quantity"))].append(row)
+    return [
+        f"{kinds.BENCH.name}, line {rows[name][-1].line}, value: got {rows[name][-1].get('value')}, kept; {sentence}"
+        for rows in by_bow.values()
+        for name, sentence in entry.contradictions(
+            {of: [float(str(each.get("value"))) for each in each_of] for of, each_of in rows.items()}
+        )
     ]
 
 

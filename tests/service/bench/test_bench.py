@@ -314,6 +314,10 @@ def test_two_bows_stand_beside_each_other(shop: Shop) -> None:
     page = shop.adviser.read(f"{bench()}?beside={BOWS[1]}")
     text = page.root.text.replace("\u00a0", " ")
     assert f"{BOWS[0]} against {BOWS[1]}: ±0.0 g in mass, ±0 mm in balance point" in text
+    assert ["Frog", "30 g", "34 g"] in [
+        [cell.text.replace("\u00a0", " ").strip() for cell in row.walk() if cell.tag in ("th", "td")]
+        for row in page.all("tr")
+    ]
     # A gram moved by 600 + 20 mm on 130 g: 4.8 mm.
     assert "4.8 mm further forward" in text
     for wrong, said in (("nobody", "There is no bow"), (BOWS[2], "has not been weighed part by part")):
@@ -408,3 +412,27 @@ def test_an_odd_reading_in_a_file_is_kept_and_named(shop: Shop, tmp_path: Path) 
         "bench.csv, line 4, value: got 300.0, kept; usual is from 20 to 200 Hz",
     )
     assert [name for name, _value, _method in read_of(shop)] == ["balance_mm", "bending_hz", "mass_g"]
+
+
+def test_readings_of_a_file_that_cannot_be_together_are_kept_and_named(shop: Shop, tmp_path: Path) -> None:
+    folder = tmp_path / "against"
+    folder.mkdir()
+    readings = ("outer_mm,8,mm,", "inner_mm,9,mm,", "deflection_mm,1.02,mm,", "deflection_mm,11,mm,#2")
+    speed = ("stick_length_mm,700,mm,", "longitudinal_hz,9500,Hz,")
+    rows = [f"{BOWS[0]},2026-03-02,{row}" for row in readings] + [f"{BOWS[1]},2026-03-02,{row}" for row in speed]
+    text = "\n".join(["copy,date,quantity,value,unit,method", *rows, f"{BOWS[2]},2026-03-02,inner_mm,9,mm,"])
+    (folder / "bench.csv").write_text(text, encoding="utf-8")
+    with shop.desk.database.writing() as session:
+        report = load(session, folder)
+    assert not report.problems
+    named = [note.replace("\u00a0", " ") for note in report.notes if "usual is" not in note]
+    assert named == [
+        "bench.csv, line 3, value: got 9.0, kept; The inner diameter, 9.00 mm, is not smaller than the outer, 8.00 mm.",
+        "bench.csv, line 5, value: got 11.0, kept; 1.02 mm and 11.0 mm are not of one thing. Which is right?",
+        # c = 2 L f = 2 x .7 x 9500
+        (
+            "bench.csv, line 7, value: got 9500.0, kept; Length and frequency give a speed of sound of 13,300 m/s. "
+            "No stick carries sound like that."
+        ),
+    ]
+    assert len(read_of(shop)) == 4
