@@ -173,7 +173,7 @@ def description(picture: TierPicture) -> str:
         )
         for name in picture.shown
     ]
-    return _("{count} of the tier by two of their bench values: {spans}.").format(
+    return _("{count} of the model by two of their bench values: {spans}.").format(
         count=formats.capital(formats.bows(len(picture.drawn))), spans="; ".join(parts)
     )
 
@@ -192,14 +192,14 @@ def missing(picture: TierPicture) -> str:
 def spread_words(each: TraitSpread) -> str:
     """Say whether copies differ more within tiers or between them."""
     if each.parts is None:
-        return _("too few tiers measured")
+        return _("too few models measured")
     within, between = each.parts.within**2, each.parts.between**2
     if within + between <= 0.0:
         return _("none beyond readings")
     share = between / (within + between)
     if share < 1.0 / 3.0:
-        return _("mostly within tiers")
-    return _("mostly between tiers") if share > 2.0 / 3.0 else _("as much within as between")
+        return _("mostly within models")
+    return _("mostly between models") if share > 2.0 / 3.0 else _("as much within as between")
 
 
 def out_of_character(picture: TierPicture) -> Iterator[tuple[str, str, bool]]:
@@ -216,9 +216,9 @@ def out_of_character(picture: TierPicture) -> Iterator[tuple[str, str, bool]]:
 
 def _apart(of: TraitSpread, amount: float) -> str:
     away = amount - of.spread.middle
-    sentence = _("{quantity} {value}, {away} above the tier’s middle")
+    sentence = _("{quantity} {value}, {away} above the model’s middle")
     if away < 0:
-        sentence = _("{quantity} {value}, {away} below the tier’s middle")
+        sentence = _("{quantity} {value}, {away} below the model’s middle")
     said = value(of.quantity, amount, of.reading_sd)
     return sentence.format(quantity=name_of(of.quantity), value=said, away=value(of.quantity, abs(away), of.reading_sd))
 
@@ -227,7 +227,7 @@ def liked(picture: TierPicture) -> tuple[str, ...]:
     """Say what a player can be expected to like better, in which direction and how surely."""
     liking = picture.liking
     if liking is None:
-        return (_("This tier is not for the player’s instrument or hold: there is nothing to expect."),)
+        return (_("This model is not for the player’s instrument or hold: there is nothing to expect."),)
     ends = {"low": formats.mark(float(liking.liking.min())), "high": formats.mark(float(liking.liking.max()))}
     if not is_told(liking):
         flat = _(
@@ -268,17 +268,19 @@ def make_next(gaps: TierGaps) -> tuple[str, ...]:
     counts = {"wishes": formats.number(gaps.wishes, 0), "marks": formats.number(gaps.marks, 0)}
     if gaps.wishes < FEWEST_WISHES and gaps.marks < 2 * FEWEST_MARKS:
         few = _(
-            "Too little to say it by: wishes for another weight or tone so far {wishes}, marks of this tier {marks}."
+            "Too little to say it by: wishes for another weight or tone so far {wishes}, marks of this model {marks}."
         )
         return (few.format(**counts),)
-    none = _("Nothing that stock lacks: neither the wishes ({wishes}) nor the marks of this tier ({marks}) ask for it.")
+    none = _(
+        "Nothing that stock lacks: neither the wishes ({wishes}) nor the marks of this model ({marks}) ask for it."
+    )
     return (none.format(**counts),)
 
 
 def _wished(hole: WishedSide) -> str:
     sentence = _(
         "Make next: {side}. {asked} of {answered} players who spoke of it wished for that, and {there} of {stock} bows in stock "
-        "here lie clearly on that side of the tier’s mean."
+        "here lie clearly on that side of the model’s mean."
     )
     return sentence.format(
         side=side(hole.trait, hole.side),
@@ -291,7 +293,7 @@ def _wished(hole: WishedSide) -> str:
 
 def _marked(hole: LikedSide) -> str:
     sentence = _(
-        "Make next: {side}. Bows of this tier on that side were marked {mark} on average, those on the other {other}, from "
+        "Make next: {side}. Bows of this model on that side were marked {mark} on average, those on the other {other}, from "
         "{marks} marks, and {there} of {stock} bows in stock here lie there."
     )
     return sentence.format(

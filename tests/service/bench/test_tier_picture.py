@@ -66,7 +66,7 @@ def test_copies_stand_where_they_were_measured_and_sold_ones_apart(shop: Shop) -
     assert shown.count('class="ring"') == 1
     page = shop.adviser.read(PATH)
     text = page.root.text.replace("\u00a0", " ")
-    assert "BR-7 Mass 150.0 g, 19.5 g above the tier’s middle" in " ".join(text.split())
+    assert "BR-7 Mass 150.0 g, 19.5 g above the model’s middle" in " ".join(text.split())
     # The median of eight, the other dealer's with them, and 127 to 150 g.
     assert "130.5 g" in text
     assert "Not drawn, since one of the two was not measured: five bows." in text
