@@ -21,43 +21,19 @@ from service.core.clock_watch import BEHIND, WATCH
 from service.devices import tablets
 from service.mail import outbox, redating
 from service.tables import (
-    AddressKey,
-    ApiKey,
-    AuditEntry,
-    Calendar,
-    ClosedAddress,
-    Composition,
-    ConfirmedAddress,
+    Base,
     Contact,
-    Door,
     Draft,
     Duty,
     Enquiry,
-    FirstMail,
-    FollowUp,
     HalfSignIn,
-    HeadToHead,
-    JoinedPlayer,
-    KeptForm,
-    KnownBrowser,
-    ModelVersion,
     OutboxItem,
-    Pair,
-    Parcel,
     PasswordLink,
-    Player,
-    PlayerNote,
-    Sandbox,
     Seat,
-    SecondFactor,
-    Sheet,
-    SignInTries,
     StaffSession,
-    Tablet,
     TabletCode,
-    TrialCopy,
-    User,
 )
+from service.tables.columns import Moment
 from service.trials import rater_links
 from service.web import staff_sessions
 
@@ -68,64 +44,6 @@ _A_DAY = dt.timedelta(days=1)
 
 Column = InstrumentedAttribute[Any]
 _Condition = Callable[[Column], ColumnElement[bool]]
-_WRITTEN: tuple[Column, ...] = (
-    AddressKey.made_at,
-    ApiKey.made_at,
-    ApiKey.revoked_at,
-    AuditEntry.at,
-    Calendar.made_at,
-    ClosedAddress.at,
-    Composition.closed_at,
-    Composition.created_at,
-    Composition.materials_confirmed_at,
-    Composition.opened_at,
-    Composition.revealed_at,
-    ConfirmedAddress.at,
-    Contact.created_at,
-    Door.changed_at,
-    Door.webhook_renewed_at,
-    Draft.created_at,
-    Draft.updated_at,
-    Duty.begun_at,
-    Duty.ended_at,
-    Enquiry.created_at,
-    Enquiry.settled_at,
-    FirstMail.at,
-    FollowUp.at,
-    HeadToHead.ended_at,
-    HeadToHead.started_at,
-    JoinedPlayer.at,
-    KeptForm.at,
-    KnownBrowser.created_at,
-    KnownBrowser.seen_at,
-    ModelVersion.fitted_at,
-    OutboxItem.failed_at,
-    OutboxItem.queued_at,
-    OutboxItem.sent_at,
-    Pair.received_at,
-    Parcel.arrived_at,
-    PasswordLink.asked_at,
-    PasswordLink.used_at,
-    Player.asked_at,
-    PlayerNote.at,
-    Seat.closed_at,
-    Seat.made_at,
-    Sandbox.begun_at,
-    SecondFactor.since,
-    Sheet.received_at,
-    SignInTries.last_at,
-    StaffSession.created_at,
-    StaffSession.seen_at,
-    Tablet.enrolled_at,
-    Tablet.revoked_at,
-    Tablet.seen_at,
-    TabletCode.used_at,
-    TrialCopy.back_at,
-    TrialCopy.out_at,
-    User.created_at,
-    User.disabled_at,
-)
-"""Moments that the service wrote by its own clock when something happened; no day or hour that somebody typed or a device told."""
 _AGES: tuple[Column, ...] = (Contact.created_at, Draft.updated_at, Enquiry.created_at)
 """Those by which something is erased; their rows are marked where they were written while the clock was behind."""
 _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
@@ -138,6 +56,25 @@ _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
     (TabletCode.expires_at, tablets.CODE_LIFE),
 )
 """Moments that lie ahead by their nature, and how far at most."""
+_TOLD = frozenset({"runs.rated_at", "sheets.rated_at", "pairs.rated_at"})
+"""Moments that a device told; kept as they were told."""
+
+
+def _named(column: Column) -> str:
+    return f"{column.class_.__tablename__}.{column.key}"
+
+
+def _moments() -> Iterator[Column]:
+    """Give every column of every table that holds a moment."""
+    for mapper in sorted(Base.registry.mappers, key=lambda each: each.class_.__tablename__):
+        kept = (each.key for each in mapper.column_attrs if isinstance(each.columns[0].type, Moment))
+        yield from (getattr(mapper.class_, key) for key in kept)
+
+
+_WRITTEN = tuple(
+    each for each in _moments() if _named(each) not in _TOLD | {_named(column) for column, _far in _PLANNED}
+)
+"""Moments that the service wrote by its own clock when something happened; no day or hour that somebody typed or a device told."""
 
 
 @dataclass(frozen=True, slots=True)

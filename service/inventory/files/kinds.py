@@ -18,21 +18,11 @@ from model.domain.vocabulary import (
     Place,
     Setting,
 )
+from service import tables
 from service.inventory.files import cells
 from service.inventory.files.cells import Reader
 from service.questionnaire.parsing import is_needed
 from service.questionnaire.questions import HISTORY
-from service.tables import (
-    BENCH_COLUMNS,
-    EVENTS,
-    HOLDS,
-    INSTRUMENTS_USED,
-    QUANTITIES,
-    RATED,
-    RATERS,
-    REASONS,
-    STATUSES,
-)
 
 MOST_RUNS = 1000
 """The highest position in a trial; a slip of the keyboard is more likely above."""
@@ -83,7 +73,7 @@ def _ratings() -> tuple[Column, ...]:
             _RATINGS_IN_WORDS.get(name, f"the rating of {name.replace('_', ' ')}"),
             required=name == Criterion.OVERALL,
         )
-        for name in RATED
+        for name in tables.RATED
     )
 
 
@@ -120,7 +110,7 @@ TIERS = FileKind(
         Column("tier", cells.slug, "the tier's slug, its key in every file", required=True),
         Column("name", cells.label, "the name that players read; empty: the slug"),
         Column("instrument", _INSTRUMENT, "the instrument it is made for", required=True),
-        Column("holds", cells.words(*HOLDS[1:3]), "double bass only: the holds it is built for"),
+        Column("holds", cells.words(*tables.HOLDS[1:3]), "double bass only: the holds it is built for"),
         Column(
             "grade",
             cells.whole(1, MOST_GRADES),
@@ -164,12 +154,12 @@ COPIES = FileKind(
     (
         Column("copy", cells.key, "the serial; never `own`, which stands for a player's own bow", required=True),
         Column("tier", cells.slug, "a tier of `tiers.csv` or one loaded before", required=True),
-        Column("hold", cells.word(*HOLDS[1:3]), "double bass only: the hold it is built for, one of its tier's"),
+        Column("hold", cells.word(*tables.HOLDS[1:3]), "double bass only: the hold it is built for, one of its tier's"),
         Column("dealer", cells.slug, "where it is; empty: at the workshop"),
-        Column("status", cells.word(*STATUSES), "what can be done with it"),
+        Column("status", cells.word(*tables.STATUSES), "what can be done with it"),
         Column("materials", cells.free_text, "what it is made of, listed materials by name", verbatim=True),
         Column("insured_value", cells.money, "the value it is insured for"),
-        *(Column(name, cells.number(), _QUANTITIES_IN_WORDS[name]) for name in BENCH_COLUMNS),
+        *(Column(name, cells.number(), _QUANTITIES_IN_WORDS[name]) for name in tables.BENCH_COLUMNS),
     ),
     key=("copy",),
 )
@@ -179,7 +169,7 @@ BENCH = FileKind(
     (
         Column("copy", cells.key, "a copy of `copies.csv` or one loaded before", required=True),
         Column("date", cells.day, "the day of the reading, not in the future", required=True),
-        Column("quantity", cells.word(*QUANTITIES, also=_BARE), "what was measured", required=True),
+        Column("quantity", cells.word(*tables.QUANTITIES, also=_BARE), "what was measured", required=True),
         Column("value", cells.number(), "the reading, in the quantity's unit", required=True),
         Column("unit", cells.unit, "the quantity's unit, as a check"),
         Column(
@@ -195,7 +185,7 @@ EVENTS_FILE = FileKind(
     (
         Column("copy", cells.key, "a copy of `copies.csv` or one loaded before", required=True),
         Column("date", cells.day, "the day it happened, not in the future", required=True),
-        Column("event", cells.word(*EVENTS), "what happened", required=True),
+        Column("event", cells.word(*tables.EVENTS), "what happened", required=True),
         Column("note", cells.free_text, "a note for the workshop", verbatim=True),
     ),
     key=("copy", "date", "event"),
@@ -237,10 +227,10 @@ RUNS = FileKind(
             cells.word(*Blinding),
             "handed over unseen, seen with the stamp covered, or openly",
         ),
-        Column("instrument_used", cells.word(*INSTRUMENTS_USED), "the player's own instrument or the house's"),
+        Column("instrument_used", cells.word(*tables.INSTRUMENTS_USED), "the player's own instrument or the house's"),
     ),
     own=(
-        Column("rater", cells.word(*RATERS), "who rates on this row", default=RATERS[0]),
+        Column("rater", cells.word(*tables.RATERS), "who rates on this row", default=tables.RATERS[0]),
         Column("position", cells.whole(1, MOST_RUNS), "the place in the order of playing", required=True),
         Column("copy", cells.key, "the serial, or `own` for the player's own bow", required=True),
         *_ratings(),
@@ -258,7 +248,7 @@ OUTCOMES = FileKind(
         Column("date", cells.day, "the day it was known, not before the trial and not in the future", required=True),
         Column("outcome", cells.word(*OutcomeKind), "what came of it", required=True),
         Column("copy", cells.key, "the copy kept or returned, one played in the trial"),
-        Column("reason", cells.word(*REASONS), "why, where it was said"),
+        Column("reason", cells.word(*tables.REASONS), "why, where it was said"),
     ),
     key=("trial", "date", "outcome", "copy"),
 )
