@@ -9,10 +9,11 @@ from sqlalchemy.orm import Session
 from service.accounts import entering, passwords, securing, users
 from service.accounts.entering import Try
 from service.accounts.users import Account
-from service.core.database import Database
 from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.web import refusal_records
+from service.web.database_sessions import database_of
+from service.web.desk_forms import by_field
 from service.web.desk_frame import host_of
 from service.web.device_requests import client_of
 from service.web.kept_forms import SECRET_FIELDS
@@ -30,14 +31,6 @@ def typed(form: Fields, problems: Mapping[str, str] | None = None) -> Typed:
 def faults(problems: Mapping[str, str], anchors: Mapping[str, str] | None = None) -> tuple[Fault, ...]:
     """Return the summary at the head of a page; ``anchors``: the id of a field's control where it is not its name."""
     return tuple(Fault((anchors or {}).get(field, field), sentence) for field, sentence in problems.items())
-
-
-def by_field(error: InvalidInputError) -> dict[str, str]:
-    """Return the first sentence on each field."""
-    found: dict[str, str] = {}
-    for problem in error.problems:
-        found.setdefault(problem.path, problem.message)
-    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +65,7 @@ class Proof:
 async def proof(request: Request, staff: Staff, form: Fields, field: str = "current") -> Proof:
     """Check one's own password in a field, in a thread; raises 429 where it was tried too often."""
     tried = await entering.try_own(request, staff)
-    database: Database = request.app.state.database
-    with database.reading() as session:
+    with database_of(request).reading() as session:
         known = users.credentials(session, staff.email)
     if await passwords.in_thread(passwords.fits, known.digest, first(form, field)):
         return Proof(tried, {})

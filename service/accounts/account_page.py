@@ -9,20 +9,15 @@ from sqlalchemy.orm import Session
 from service.accounts import account_forms, browser_words, browsers, entering, passwords, second_factor, tries, users
 from service.accounts.account_forms import NewPassword, Proof
 from service.core import audit, audit_events, tokens
-from service.core.database import Database
 from service.core.language import _
 from service.web import costs, form_tokens, staff_sessions
-from service.web.database_sessions import Reading, Writing
+from service.web.database_sessions import Reading, Writing, database_of
 from service.web.desk_frame import see, show
 from service.web.page_data import FormPage
 from service.web.permissions import AnyStaff, Posted, Staff, first
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /.well-known/change-password": costs.SMALL,
-    }
-)
+costs.declare({"GET /.well-known/change-password": costs.SMALL})
 ACCOUNT = "/desk/account"
 WELL_KNOWN = "/.well-known/change-password"
 _BROWSER = "browser"
@@ -45,8 +40,7 @@ async def _changed(request: Request, staff: AnyStaff, form: Posted) -> tuple[Pro
     proof = await account_forms.proof(request, staff, form)
     if proof.problems:
         return proof, NewPassword("", proof.problems)
-    database: Database = request.app.state.database
-    with database.reading() as session:
+    with database_of(request).reading() as session:
         mine = users.account(session, staff.scope, staff.user)
     return proof, await account_forms.new_password(request, form, mine, (staff.dealer_name or "",))
 

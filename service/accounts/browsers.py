@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from service import tables
 from service.accounts.tries import FORGOTTEN_AFTER
 from service.core import tokens
+from service.core.moments import utc_now
 from service.tables import KnownBrowser, SignInTries
 from service.web.browser_names import Device
 
@@ -37,7 +38,7 @@ def known_user(session: Session, email: str, secret: str | None, now: dt.datetim
     """Return the account of an address for which the browser of a cookie's secret is known; None where it is not."""
     if not secret:
         return None
-    user, start = tables.User, (now or _now()) - LIFE
+    user, start = tables.User, (now or utc_now()) - LIFE
     return session.scalar(
         select(user.id)
         .join(KnownBrowser, KnownBrowser.user == user.id)
@@ -48,7 +49,7 @@ def known_user(session: Session, email: str, secret: str | None, now: dt.datetim
 
 def remember(session: Session, user: int, secret: str | None, device: Device, now: dt.datetime | None = None) -> str:
     """Know a browser from now on and return its cookie's new secret; ``secret``: the one it had, None for a new one."""
-    now, new = now or _now(), tokens.secret()
+    now, new = now or utc_now(), tokens.secret()
     digest = tokens.digest(new)
     if secret:
         old = KnownBrowser.digest == tokens.digest(secret)
@@ -71,7 +72,7 @@ def _forget_oldest(session: Session, user: int) -> None:
 
 def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[Browser]:
     """Return the browsers that are known of a user, the one used last first."""
-    start = (now or _now()) - LIFE
+    start = (now or utc_now()) - LIFE
     asked = select(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.seen_at > start)
     return [
         Browser(
@@ -102,7 +103,3 @@ def spent(now: dt.datetime) -> list[tuple[type[tables.Base], ColumnElement[bool]
         (KnownBrowser, KnownBrowser.seen_at <= now - LIFE),
         (SignInTries, SignInTries.last_at < now - FORGOTTEN_AFTER),
     ]
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

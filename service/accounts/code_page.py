@@ -19,12 +19,7 @@ from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /desk/sign-in/code": costs.PAGE,
-        "POST /desk/sign-in/code": costs.PAGE,
-    }
-)
+costs.declare({"GET /desk/sign-in/code": costs.PAGE, "POST /desk/sign-in/code": costs.PAGE})
 
 
 @router.get(CODE)

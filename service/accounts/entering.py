@@ -12,12 +12,12 @@ from starlette.exceptions import HTTPException
 from service.accounts import browsers, half_sign_ins, tries, users
 from service.accounts.half_sign_ins import Half
 from service.core import audit, audit_events, tokens
-from service.core.database import Database
 from service.core.language import _
 from service.core.limits import RateLimit
 from service.core.scopes import AllDealers
 from service.web import browser_names, permissions, refusal_records, staff_sessions
 from service.web.browser_names import Device
+from service.web.database_sessions import database_of, writing
 from service.web.device_requests import client_of
 from service.web.permissions import Staff
 
@@ -44,7 +44,7 @@ class Try:
 async def try_password(request: Request, email: str) -> Try:
     """Count a try at an account's password: a known browser's apart, a stranger's by account and by address too."""
     secret = browser_secret(request)
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         user = browsers.known_user(session, email, secret)
     if user is not None:
         return await _taken(request, tries.key("password", user, tokens.digest(secret or "")))
@@ -59,7 +59,7 @@ async def try_password(request: Request, email: str) -> Try:
 async def try_code(request: Request, half: Half) -> Try:
     """Count a try at the code of a half sign-in, a known browser's apart."""
     secret = browser_secret(request)
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         is_known = browsers.known_user(session, half.email, secret) is not None
     tries_key = tries.key("code", half.user, *([tokens.digest(secret or "")] if is_known else []))
     return await _taken(request, tries_key)
@@ -82,17 +82,13 @@ def limit_address(request: Request) -> None:
 
 
 async def _refused_by_address(request: Request, email: str) -> None:
-    database = _database(request)
-    async with database.turn():
-        with database.writing() as session:
-            refusal_records.sign_in(session, email, client_of(request))
+    async with writing(request) as session:
+        refusal_records.sign_in(session, email, client_of(request))
 
 
 async def _taken(request: Request, of: str) -> Try:
-    database = _database(request)
-    async with database.turn():
-        with database.writing() as session:
-            return Try(of, tries.take(session, of))
+    async with writing(request) as session:
+        return Try(of, tries.take(session, of))
 
 
 def too_often(taken: Try) -> str:
@@ -125,7 +121,7 @@ def let_half_in(request: Request, session: Session, user: int, reply: Response) 
 def half_of(request: Request) -> tuple[str, Half | None]:
     """Return the cookie of a half sign-in, and whose it is; None where it is over."""
     secret = request.cookies.get(permissions.cookie_name(request, HALF), "")
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         return secret, half_sign_ins.find(session, secret)
 
 
@@ -147,8 +143,3 @@ def browser_secret(request: Request) -> str | None:
 def device_of(request: Request) -> Device:
     """Return from where somebody asks."""
     return browser_names.device(request.headers.get("user-agent", ""), client_of(request))
-
-
-def _database(request: Request) -> Database:
-    database: Database = request.app.state.database
-    return database

@@ -9,20 +9,15 @@ from starlette.background import BackgroundTask
 from service.accounts import account_forms, entering, securing
 from service.accounts.entering import BEFORE
 from service.core import tokens
-from service.core.database import Database
 from service.core.language import _
 from service.web import costs, permissions
+from service.web.database_sessions import writing
 from service.web.page_data import FormPage
 from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /desk/forgotten": costs.PAGE,
-        "POST /desk/forgotten": costs.PAGE,
-    }
-)
+costs.declare({"GET /desk/forgotten": costs.PAGE, "POST /desk/forgotten": costs.PAGE})
 FORGOTTEN = "/desk/forgotten"
 _LONGEST = 254
 
@@ -44,14 +39,13 @@ async def send(request: Request, form: Annotated[Fields, Depends(permissions.fie
         sentence = _("Expected the e-mail address that you sign in with, such as name@example.org.")
         return _form(request, {"email": [email[:_LONGEST]]}, {"email": sentence})
     reply = RedirectResponse(f"{FORGOTTEN}?sent=yes", 303)
-    reply.background = BackgroundTask(_send, request.app.state.database, email)
+    reply.background = BackgroundTask(_send, request, email)
     return reply
 
 
-async def _send(database: Database, email: str) -> None:
-    async with database.turn():
-        with database.writing() as session:
-            securing.forgotten(session, email)
+async def _send(request: Request, email: str) -> None:
+    async with writing(request) as session:
+        securing.forgotten(session, email)
 
 
 def _form(request: Request, fields: dict[str, list[str]], problems: dict[str, str], *, sent: bool = False) -> Response:

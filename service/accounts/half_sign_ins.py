@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import tokens
+from service.core.moments import utc_now
 from service.tables import HalfSignIn
 
 LIFE = dt.timedelta(minutes=5)
@@ -24,7 +25,7 @@ class Half:
 
 def begin(session: Session, user: int, now: dt.datetime | None = None) -> str:
     """Begin a half sign-in and return its cookie's secret."""
-    now, secret = now or _now(), tokens.secret()
+    now, secret = now or utc_now(), tokens.secret()
     session.add(HalfSignIn(digest=tokens.digest(secret), user=user, expires_at=now + LIFE))
     return secret
 
@@ -33,7 +34,7 @@ def find(session: Session, secret: str | None, now: dt.datetime | None = None) -
     """Return who is half signed in under a cookie's secret, None where nobody is any more."""
     if not secret:
         return None
-    now, user, digest = now or _now(), tables.User, tokens.digest(secret)
+    now, user, digest = now or utc_now(), tables.User, tokens.digest(secret)
     # One that would last longer than any was begun under another clock.
     lasts = (HalfSignIn.expires_at > now, HalfSignIn.expires_at <= now + LIFE)
     row = session.execute(
@@ -58,7 +59,3 @@ def end_all(session: Session, user: int) -> None:
 def spent(now: dt.datetime) -> list[tuple[type[tables.Base], ColumnElement[bool]]]:
     """Return the table with the condition of what is over in it."""
     return [(HalfSignIn, HalfSignIn.expires_at <= now)]
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

@@ -8,22 +8,16 @@ from fastapi.responses import Response
 from service.accounts import account_forms, entering, passwords, users
 from service.accounts.account_forms import NewPassword
 from service.accounts.users import Account
-from service.core.database import Database
 from service.core.language import _
 from service.web import costs, permissions
-from service.web.database_sessions import Reading, Writing
+from service.web.database_sessions import Reading, Writing, database_of
 from service.web.desk_frame import see
 from service.web.page_data import FormPage
 from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /desk/password/{secret}": costs.PAGE,
-        "POST /desk/password/{secret}": costs.ADVICE,
-    }
-)
+costs.declare({"GET /desk/password/{secret}": costs.PAGE, "POST /desk/password/{secret}": costs.ADVICE})
 
 
 @router.get("/desk/password/{secret}")
@@ -36,8 +30,7 @@ async def _new(request: Request, secret: str, form: Annotated[Fields, Depends(pe
     """Make the digest before the route asks for the database's turn."""
     request.app.state.tokens.require(_bound_to(secret), first(form, "csrf"))
     entering.limit_address(request)
-    database: Database = request.app.state.database
-    with database.reading() as session:
+    with database_of(request).reading() as session:
         account = users.link_of(session, secret)
     return await account_forms.new_password(request, form, account)
 

@@ -13,6 +13,7 @@ from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.core import tokens
+from service.core.moments import utc_now
 from service.core.tokens import ALPHABET, as_typed
 from service.tables import RecoveryCode, SecondFactor
 
@@ -48,7 +49,7 @@ def step_of(secret: str, code: str, now: dt.datetime | None = None) -> int | Non
 
     All steps are compared in full, so that the time taken tells nothing.
     """
-    step, typed = _step(now or _now()), "".join(code.split())
+    step, typed = _step(now or utc_now()), "".join(code.split())
     app, found = pyotp.HOTP(secret, digits=DIGITS), None
     for each in (step + offset for offset in _STEPS):
         if secrets.compare_digest(app.at(each).encode(), typed.encode("utf-8", "replace")):
@@ -71,7 +72,7 @@ def set_up(session: Session, user: int, secret: str, step: int, now: dt.datetime
     ``step``: of the code by which the user showed that the app has the secret; it is used by that.
     """
     session.execute(delete(SecondFactor).where(SecondFactor.user == user))
-    session.add(SecondFactor(user=user, secret=secret, since=now or _now(), last_step=step))
+    session.add(SecondFactor(user=user, secret=secret, since=now or utc_now(), last_step=step))
     return new_codes(session, user)
 
 
@@ -98,7 +99,7 @@ def use(session: Session, user: int, code: str, now: dt.datetime | None = None) 
 
     One statement uses it, so that of two sign-ins with the same code one gets in (RFC 6238, 5.2).
     """
-    now = now or _now()
+    now = now or utc_now()
     factor = session.get(SecondFactor, user)
     if factor is None:
         return None
@@ -123,7 +124,3 @@ def _group() -> str:
 
 def _digest(user: int, code: str) -> str:
     return tokens.digest(f"recovery\0{user}\0{as_typed(code)}")
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

@@ -10,6 +10,7 @@ from service.accounts import account_mails, browsers, half_sign_ins, second_fact
 from service.core import audit, audit_events, tokens
 from service.core.audit_events import AuditEvent
 from service.core.errors import NotFoundError
+from service.core.moments import utc_now
 from service.tables import PasswordLink, User
 from service.web import staff_sessions
 
@@ -23,7 +24,7 @@ def forgotten(session: Session, email: str, now: dt.datetime | None = None) -> N
 
     Links sent before go on working: else whoever asks in another's name could make every link useless before it is read.
     """
-    now = now or _now()
+    now = now or utc_now()
     user = session.scalar(select(User).where(User.email == email.strip().lower(), User.disabled_at.is_(None)))
     # Locked, so that of many who ask at once no more than allowed are sent.
     if user is None or session.get(User, user.id, with_for_update=True) is None or _open_links(session, user, now):
@@ -110,7 +111,7 @@ def code_fits(session: Session, user: int, code: str) -> bool:
 
 def codes_refused(session: Session, user: int) -> None:
     """Tell a user, once a day, that somebody has the password and tries codes."""
-    account_mails.account_notice(session, _user(session, user), "codes_tried", once=_now().date().isoformat())
+    account_mails.account_notice(session, _user(session, user), "codes_tried", once=utc_now().date().isoformat())
 
 
 def _end_others(session: Session, user: int, keep: str | None) -> None:
@@ -123,7 +124,3 @@ def _user(session: Session, user: int) -> User:
     if row is None:
         raise NotFoundError
     return row
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

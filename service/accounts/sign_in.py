@@ -15,10 +15,9 @@ from fastapi.responses import RedirectResponse, Response
 from service.accounts import account_forms, entering, passwords, second_factor, tries, users
 from service.accounts.entering import BEFORE, Try
 from service.core import audit, audit_events, tokens
-from service.core.database import Database
 from service.core.language import _
 from service.web import costs, form_tokens, permissions, refusal_records, staff_sessions
-from service.web.database_sessions import Writing
+from service.web.database_sessions import Writing, database_of
 from service.web.desk_frame import SAID, said_to_stranger, see
 from service.web.device_requests import client_of
 from service.web.page_data import FormPage
@@ -68,7 +67,7 @@ async def _tried(request: Request, form: Annotated[Fields, Depends(permissions.f
     tried = await entering.try_password(request, email)
     if tried.wait:
         return SignInResult(tried, None, email, onwards)
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         known = users.credentials(session, email)
     fits = await passwords.in_thread(passwords.fits, known.digest, password)
     if not fits or known.user is None:
@@ -142,8 +141,3 @@ def _kept(onwards: str) -> str:
 
 def _bound_to(nonce: str) -> str:
     return f"sign-in:{nonce}"
-
-
-def _database(request: Request) -> Database:
-    database: Database = request.app.state.database
-    return database

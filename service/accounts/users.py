@@ -16,6 +16,7 @@ from service.accounts import account_mails, browsers, half_sign_ins, passwords, 
 from service.core import audit, audit_events, language, tokens
 from service.core.errors import ConflictError, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
+from service.core.moments import utc_now
 from service.core.scopes import AllDealers, Scope
 from service.web import staff_sessions
 from service.web.roles import ROLES, name_of
@@ -78,7 +79,7 @@ def add(
     user = session.scalar(select(tables.User).where(tables.User.email == email))
     new = user is None
     if user is None:
-        user = tables.User(email=email, role=role, dealer=dealer, created_at=_now())
+        user = tables.User(email=email, role=role, dealer=dealer, created_at=utc_now())
         session.add(user)
     elif (user.role, user.dealer) != (role, dealer) or user.disabled_at is not None:
         _require_another_owner(session, user, stays=role == "owner" and dealer is None)
@@ -99,7 +100,7 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
     row = _user(session, scope, user)
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
     secret = tokens.secret()
-    session.add(tables.PasswordLink(digest=tokens.digest(secret), user=row.id, expires_at=_now() + LINK_LIFE))
+    session.add(tables.PasswordLink(digest=tokens.digest(secret), user=row.id, expires_at=utc_now() + LINK_LIFE))
     audit.record(session, by, audit_events.PASSWORD_LINK_MADE, f"user {row.id}", dealer=row.dealer)
     account_mails.password(session, row, f"/desk/password/{secret}", tokens.digest(secret))
     return secret
@@ -111,7 +112,7 @@ def link_of(session: Session, secret: str) -> Account:
         select(tables.User)
         .join(tables.PasswordLink, tables.PasswordLink.user == tables.User.id)
         .where(tables.PasswordLink.digest == tokens.digest(secret))
-        .where(tables.PasswordLink.used_at.is_(None), tables.PasswordLink.expires_at > _now())
+        .where(tables.PasswordLink.used_at.is_(None), tables.PasswordLink.expires_at > utc_now())
         .where(tables.User.disabled_at.is_(None))
     )
     if user is None:
@@ -124,7 +125,7 @@ def set_password(session: Session, secret: str, digest: str) -> Account:
     link = tables.PasswordLink
     session.execute(select(link.digest).where(link.digest == tokens.digest(secret)).with_for_update())
     account = link_of(session, secret)
-    session.get_one(link, tokens.digest(secret)).used_at = _now()
+    session.get_one(link, tokens.digest(secret)).used_at = utc_now()
     session.get_one(tables.User, account.id).password = digest
     securing.password_set(session, account.id, audit_events.PASSWORD_SET)
     return account
@@ -163,7 +164,7 @@ def account(session: Session, scope: Scope, user: int) -> Account:
 
 def listed(session: Session, scope: Scope) -> list[Account]:
     """Return the accounts of a scope by address, with their open sessions."""
-    kept, now = tables.StaffSession, _now()
+    kept, now = tables.StaffSession, utc_now()
     open_ = (kept.expires_at > now, kept.seen_at > now - staff_sessions.IDLE)
     counted = session.execute(select(kept.user, func.count()).where(*open_).group_by(kept.user))
     counts = {user: count for user, count in counted}  # noqa: C416 - rows are no pairs to `dict` for the type checker
@@ -189,7 +190,7 @@ def disable(session: Session, scope: Scope, user: int, *, by: int | None = None)
     if row.disabled_at is not None:
         return
     _require_another_owner(session, row)
-    row.disabled_at = _now()
+    row.disabled_at = utc_now()
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == user))
     _end_all(session, user)
     browsers.forget_all(session, user)
@@ -288,7 +289,3 @@ def _account(row: tables.User, open_sessions: int = 0) -> Account:
         disabled=row.disabled_at is not None,
         sessions=open_sessions,
     )
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

@@ -16,6 +16,7 @@ from service.core.errors import ConflictError, ForbiddenError, InvalidInputError
 from service.core.language import _
 from service.web import form_tokens, roles
 from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import by_field
 from service.web.desk_frame import address_of, see, show
 from service.web.page_data import FormPage, Option
 from service.web.permissions import Fields, Needs, Posted, Staff, first
@@ -60,7 +61,7 @@ async def add(request: Request, staff: Changes, form: Posted, session: Writing) 
                 by=staff.user,
             )
     except InvalidInputError as error:
-        return _page(request, staff, session, _Shown(form, account_forms.by_field(error)))
+        return _page(request, staff, session, _Shown(form, by_field(error)))
     return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
 
 

@@ -7,13 +7,12 @@ nothing that it does not use.
 import argparse
 from collections.abc import Callable
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn, TypeAlias
 
 from service import VERSION
 
-if TYPE_CHECKING:
-    # Private to argparse, and the only name there is for what add_subparsers returns.
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # noqa: SLF001
+"""What `add_subparsers` returns; argparse has only a private name for it."""
 
 COMMANDS = {
     "serving": {
@@ -75,7 +74,7 @@ def parser(command: str | None) -> Parser:
 
 
 def add(
-    commands: "Commands", name: str, run: Callable[..., int], example: str, text: str | None = None
+    commands: Commands, name: str, run: Callable[..., int], example: str, text: str | None = None
 ) -> argparse.ArgumentParser:
     """Add a command, or a verb with its own line of help, with an example, and return its parser."""
     parser = _with_help(commands, name, example, text or TEXTS[name])
@@ -83,13 +82,13 @@ def add(
     return parser
 
 
-def group(commands: "Commands", name: str, example: str, metavar: str) -> "Commands":
+def group(commands: Commands, name: str, example: str, metavar: str) -> Commands:
     """Add a command that has verbs, and return where they are added."""
     verbs: Any = _with_help(commands, name, example, TEXTS[name])
     added: Commands = verbs.add_subparsers(title="verbs", metavar=metavar, required=True, parser_class=Parser)
     return added
 
 
-def _with_help(commands: "Commands", name: str, example: str, text: str) -> argparse.ArgumentParser:
+def _with_help(commands: Commands, name: str, example: str, text: str) -> argparse.ArgumentParser:
     described = f"{text[0].upper()}{text[1:]}."
     return commands.add_parser(name, help=text, description=described, epilog=f"example: {example}", allow_abbrev=False)

@@ -3,20 +3,16 @@
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from service.cli import storing
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.cli.common import opened
 from service.core import audit, audit_events
 from service.inventory import files
 from service.settings import Settings
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
 
-
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the commands of this module."""
     taking = add(commands, "load", load, "python -m service load my_range --dry-run")
     taking.add_argument("folder", type=Path, metavar="FOLDER", help="where the files are")

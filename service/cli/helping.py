@@ -2,17 +2,13 @@
 
 import argparse
 import sys
-from typing import TYPE_CHECKING
 
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.core.errors import ConflictError
 from service.operations.help.topics import TOPICS, find
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
 
-
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the command of this module."""
     helping = add(commands, "help", show, "python -m service help operator")
     helping.add_argument("topic", nargs="?", metavar="TOPIC", help="one of the list that `help` prints")

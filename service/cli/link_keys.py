@@ -4,9 +4,8 @@ No key is ever printed: each is told by its fingerprint.
 """
 
 import argparse
-from typing import TYPE_CHECKING
 
-from service.cli.command_line import add, group
+from service.cli.command_line import Commands, add, group
 from service.cli.common import opened
 from service.core import audit, audit_events, secret_file
 from service.core.errors import ConflictError
@@ -14,13 +13,10 @@ from service.core.secret_file import fingerprint
 from service.mail import address_keys
 from service.settings import Settings
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
-
 RESTART = "Start the service anew, on every machine, so that it counts."
 
 
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the command of this module."""
     verbs = group(commands, "keys", "python -m service keys new", "new|list|retire")
     add(verbs, "new", new, "python -m service keys new", "make a new key, which signs from now on")

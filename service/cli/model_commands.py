@@ -7,10 +7,10 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 from service.advice.advise import advise_json
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.cli.common import opened
 from service.core import problems
 from service.core.database import Database
@@ -21,14 +21,11 @@ from service.operations import health
 from service.privacy import retention
 from service.settings import Settings
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
-
 BAR = 30
 """Characters of the progress bar."""
 
 
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the commands of this module."""
     fitting = add(commands, "fit", fit, "python -m service fit")
     other = fitting.add_mutually_exclusive_group()

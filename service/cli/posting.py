@@ -1,20 +1,16 @@
 """The command that empties the outbox."""
 
 import argparse
-from typing import TYPE_CHECKING
 
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.cli.common import opened
 from service.mail import sending
 from service.mail.mail_service import MailService, open_mail_service
 from service.registry import MAILS
 from service.settings import Settings
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
 
-
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the command of this module."""
     add(commands, "send", send, "python -m service send")
 

@@ -2,9 +2,8 @@
 
 import argparse
 import datetime as dt
-from typing import TYPE_CHECKING
 
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.cli.common import opened
 from service.core.database import Database
 from service.core.errors import ConflictError
@@ -12,11 +11,8 @@ from service.core.scopes import bound_to
 from service.privacy import clock, mass_erasure, retention
 from service.settings import Settings
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
 
-
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the command of this module."""
     asking = add(commands, "retention", look, "python -m service retention --erase --dealer harbour")
     ways = asking.add_mutually_exclusive_group()

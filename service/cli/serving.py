@@ -5,14 +5,13 @@ import socket
 import sys
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
 from service import migrations
 from service.accounts import users
 from service.cli import living_shop
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.cli.common import opened
 from service.cli.model_commands import bar
 from service.cli.staff_commands import make_shown
@@ -25,9 +24,6 @@ from service.operations.counted_together import counted_together
 from service.settings import Settings, default_database_url
 from service.tables import Dealer
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
-
 HOST, PORT = "127.0.0.1", 8000
 SEED_DATA = Path(__file__).resolve().parents[2] / "seed_data"
 DEMO_MARK = "this-is-a-demo"
@@ -35,7 +31,7 @@ DEMO_MARK = "this-is-a-demo"
 MOST_WORKERS = 64
 
 
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the commands of this module."""
     showing = add(commands, "demo", demo, "python -m service demo --port 8080")
     _add_address(showing)

@@ -2,11 +2,10 @@
 
 import argparse
 import secrets
-from typing import TYPE_CHECKING
 
 from service.accounts import dealer_list, passwords, securing, users
 from service.accounts.dealer_list import DealerInfo
-from service.cli.command_line import add, group
+from service.cli.command_line import Commands, add, group
 from service.cli.common import opened
 from service.core import audit, audit_events
 from service.core.database import Database
@@ -17,14 +16,11 @@ from service.operations import one_dealer
 from service.settings import Settings
 from service.web.roles import ROLES
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
-
 USUAL_ADDRESS = "http://127.0.0.1:8000"
 """Where `serve` answers unless it is told otherwise."""
 
 
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the commands of this module."""
     example = "python -m service dealers add harbour --name 'Harbour Strings' --currency EUR --language en --country IE"
     ours = group(commands, "dealers", example, "VERB")

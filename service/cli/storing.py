@@ -2,10 +2,9 @@
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from service import migrations
-from service.cli.command_line import add
+from service.cli.command_line import Commands, add
 from service.cli.common import opened
 from service.core import audit, audit_events
 from service.core.audit_events import AuditEvent
@@ -14,14 +13,11 @@ from service.operations import backups, sealing
 from service.operations.sealing import Seal
 from service.settings import Settings
 
-if TYPE_CHECKING:
-    from service.cli.command_line import Commands
-
 LONGEST_NAME = 120
 """Characters of a file's name that are put on record."""
 
 
-def add_to(commands: "Commands") -> None:
+def add_to(commands: Commands) -> None:
     """Add the commands of this module."""
     add(commands, "migrate", migrate, "python -m service migrate")
     saving = add(commands, "backup", backup, "python -m service backup monday.backup")

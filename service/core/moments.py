@@ -8,9 +8,14 @@ from contextvars import ContextVar
 _SET_BACK: ContextVar[dt.timedelta] = ContextVar("set_back", default=dt.timedelta())
 
 
+def utc_now() -> dt.datetime:
+    """Return the true moment in UTC."""
+    return dt.datetime.now(dt.UTC)
+
+
 def now() -> dt.datetime:
-    """Return this moment in UTC."""
-    return dt.datetime.now(dt.UTC) - _SET_BACK.get()
+    """Return this moment in UTC, as what trials go through bears it."""
+    return utc_now() - _SET_BACK.get()
 
 
 @contextmanager

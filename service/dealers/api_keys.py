@@ -15,6 +15,7 @@ from service import tables
 from service.core import audit, audit_events, tokens
 from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
+from service.core.moments import utc_now
 from service.tables.base import KEY_KINDS
 
 WEBSITE, SERVER, TEST = KEY_KINDS
@@ -79,7 +80,7 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
         kind=kind,
         hint=key[-_HINT:],
         note=note or None,
-        made_at=_now(),
+        made_at=utc_now(),
         made_by=user,
     )
     session.add(row)
@@ -110,7 +111,7 @@ def hold(session: Session, digest: str) -> bool:
 
 def used(session: Session, digest: str, today: dt.date | None = None) -> None:
     """Write down, once a day, that a key was used."""
-    today, kept = today or _now().date(), tables.ApiKey
+    today, kept = today or utc_now().date(), tables.ApiKey
     earlier = or_(kept.used_on.is_(None), kept.used_on < today)
     session.execute(update(kept).where(kept.digest == digest, earlier).values(used_on=today))
 
@@ -133,11 +134,7 @@ def revoke(session: Session, user: int | None, dealer: str, key: str) -> None:
     if row is None or row.dealer != dealer:
         raise NotFoundError
     if row.revoked_at is None:
-        row.revoked_at = _now()
+        row.revoked_at = utc_now()
         session.flush()
         session.execute(delete(tables.Sandbox).where(tables.Sandbox.key == key))
         audit.record(session, user, audit_events.KEY_REVOKED, f"key …{row.hint}", dealer=dealer, kind=row.kind)
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

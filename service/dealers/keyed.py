@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service.dealers import api_keys, key_check, sandbox
 from service.dealers.api_keys import KeyFound
 from service.dealers.key_check import Brought
-from service.web.database_sessions import database_of
+from service.web.database_sessions import database_of, writing
 from service.web.device_requests import client_of, no_key, not_too_often, unknown_key
 
 
@@ -69,10 +69,8 @@ async def _server(request: Request, brought: Brought) -> KeyFound:
 async def _note_used(request: Request, found: KeyFound) -> None:
     """Write down once a day that a key was used: what only reads has no session to do so with."""
     if found.used_on is None or found.used_on < dt.datetime.now(dt.UTC).date():
-        database = database_of(request)
-        async with database.turn():
-            with database.writing() as session:
-                api_keys.used(session, found.digest)
+        async with writing(request) as session:
+            api_keys.used(session, found.digest)
 
 
 async def _server_reads(request: Request, known: Annotated[KeyFound, Depends(_server)]) -> AsyncIterator[Asking]:
@@ -85,16 +83,14 @@ async def _server_reads(request: Request, known: Annotated[KeyFound, Depends(_se
 
 
 async def _server_writes(request: Request, brought: Brought) -> AsyncIterator[Asking]:
-    database = database_of(request)
-    async with database.turn():
-        with database.writing() as session, for_key(session, key_check.server(session, brought)) as asking:
+    async with writing(request) as session:
+        with for_key(session, key_check.server(session, brought)) as asking:
             yield asking
 
 
 async def _caller_writes(request: Request, brought: Brought) -> AsyncIterator[Asking]:
-    database = database_of(request)
-    async with database.turn():
-        with database.writing() as session, for_key(session, key_check.caller(session, brought)) as asking:
+    async with writing(request) as session:
+        with for_key(session, key_check.caller(session, brought)) as asking:
             yield asking
 
 

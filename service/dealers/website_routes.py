@@ -6,13 +6,13 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.accounts import account_forms
 from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.dealers import api_keys, shop_card, site, website_page
 from service.dealers.website_page import ANY, Shown, page_of
 from service.web import security
 from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import by_field
 from service.web.desk_frame import see, show
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted, PostedFile, first
 from service.web.roles import Permission
@@ -38,7 +38,7 @@ async def set_pages(request: Request, staff: Changes, form: Posted, session: Wri
     try:
         site.set_pages(session, staff.user, staff.dealer, *given)
     except InvalidInputError as error:
-        return _page(request, staff, session, Shown(pages=form, problems=account_forms.by_field(error)))
+        return _page(request, staff, session, Shown(pages=form, problems=by_field(error)))
     return see(request, HOME, _("Kept. What you see here is what your visitors see from now on."))
 
 
@@ -48,7 +48,7 @@ async def keep_card(request: Request, staff: Changes, form: Posted, session: Wri
     try:
         shop_card.keep(session, staff.user, staff.dealer, **{name: first(form, name) for name in shop_card.FIELDS})
     except InvalidInputError as error:
-        return _page(request, staff, session, Shown(card=form, problems=account_forms.by_field(error)))
+        return _page(request, staff, session, Shown(card=form, problems=by_field(error)))
     return see(request, f"{HOME}#card", _("Kept. It stands on every answer from now on."))
 
 
@@ -59,7 +59,7 @@ async def set_messages(request: Request, staff: Changes, form: Posted, session: 
     try:
         site.set_messages(session, staff.user, staff.dealer, **{name: first(form, name) for name in names})
     except InvalidInputError as error:
-        return _page(request, staff, session, Shown(messages=form, problems=account_forms.by_field(error)))
+        return _page(request, staff, session, Shown(messages=form, problems=by_field(error)))
     return see(request, f"{HOME}#messages", _("Kept."))
 
 
@@ -77,7 +77,7 @@ async def put_logo(request: Request, staff: Changes, sent: PostedFile, session: 
     try:
         site.put_logo(session, staff.user, staff.dealer, sent[1])
     except InvalidInputError as error:
-        return _page(request, staff, session, Shown(problems=account_forms.by_field(error)))
+        return _page(request, staff, session, Shown(problems=by_field(error)))
     return see(request, HOME, _("The logo is kept."))
 
 
@@ -95,7 +95,7 @@ async def make_key(request: Request, staff: Changes, form: Posted, session: Writ
     try:
         key = api_keys.make(session, staff.user, staff.dealer, first(form, "kind"), first(form, "note"))
     except InvalidInputError as error:
-        return _page(request, staff, session, Shown(keying=form, problems=account_forms.by_field(error)))
+        return _page(request, staff, session, Shown(keying=form, problems=by_field(error)))
     return _page(request, staff, session, Shown(key=key))
 
 

@@ -14,6 +14,7 @@ from service.core.language import _
 from service.devices import tablets
 from service.web import form_tokens, qr
 from service.web.database_sessions import Reading, Writing
+from service.web.desk_forms import by_field
 from service.web.desk_frame import address_of, host_of, see, show
 from service.web.page_data import FormPage
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted, first
@@ -38,7 +39,7 @@ async def make_code(request: Request, staff: Changes, form: Posted, session: Wri
     try:
         code = tablets.make_code(session, staff.user, staff.dealer, name)
     except InvalidInputError as error:
-        return _page(request, staff, session, form, account_forms.by_field(error))
+        return _page(request, staff, session, form, by_field(error))
     return _page(request, staff, session, code=code, code_for=name)
 
 

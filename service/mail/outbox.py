@@ -16,6 +16,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.core import upsert
+from service.core.moments import utc_now
 from service.mail import address_keys
 from service.tables import OutboxItem
 
@@ -74,7 +75,7 @@ def queue(
     """
     item = find(session, kind, about) or _added(session, OutboxItem(**going(session, kind, about, to, values, due)))
     if item.attempts == 0 and item.sent_at is None and item.failed_at is None:
-        item.due_at = min(item.due_at, due or _now())
+        item.due_at = min(item.due_at, due or utc_now())
     return item
 
 
@@ -87,7 +88,7 @@ def going(
     due: dt.datetime | None = None,
 ) -> dict[str, Any]:
     """Return what a row of this kind about this thing holds, for `add`; see `queue`."""
-    now = _now()
+    now = utc_now()
     return {
         "channel": to.channel,
         "kind": kind,
@@ -141,7 +142,7 @@ def withdraw(session: Session, kind: str, about: str) -> None:
             OutboxItem.kind == kind,
             OutboxItem.about == about,
             OutboxItem.sent_at.is_(None),
-            OutboxItem.leased_until.is_(None) | (OutboxItem.leased_until <= _now()),
+            OutboxItem.leased_until.is_(None) | (OutboxItem.leased_until <= utc_now()),
         )
     )
 
@@ -155,7 +156,7 @@ def undo(session: Session, kind: str, about: str) -> list[int]:
     found = session.scalars(
         select(outbox_item).where(outbox_item.kind == kind, outbox_item.about.startswith(about, autoescape=True))
     ).all()
-    gone = [row for row in found if row.sent_at is not None or (row.leased_until or _now()) > _now()]
+    gone = [row for row in found if row.sent_at is not None or (row.leased_until or utc_now()) > utc_now()]
     for row in found:
         if row not in gone:
             session.delete(row)
@@ -174,7 +175,7 @@ def too_many(session: Session, kind: str, to: To, most: int = MOST_A_DAY) -> boo
 
 def of_today(kind: str) -> Select[int]:
     """Return the count of those of a kind that were queued in the last day."""
-    return select(func.count()).where(OutboxItem.kind == kind, OutboxItem.queued_at > _now() - dt.timedelta(days=1))
+    return select(func.count()).where(OutboxItem.kind == kind, OutboxItem.queued_at > utc_now() - dt.timedelta(days=1))
 
 
 def mailbox_of(session: Session, to: To) -> str | None:
@@ -305,7 +306,3 @@ def health(session: Session, now: dt.datetime) -> OutboxHealth:
     attempts = session.scalar(select(func.max(OutboxItem.attempts)).where(tried)) or 0
     failed = session.scalar(select(func.count()).where(OutboxItem.failed_at > now - dt.timedelta(days=7))) or 0
     return OutboxHealth(waiting, failed, max(tried_for(attempts), now - untouched if untouched else dt.timedelta()))
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from service.core import logs
 from service.core.database import Database
 from service.core.language import N_
+from service.core.moments import utc_now
 from service.mail import addresses, letters, mailboxes, outbox, webhooks
 from service.mail.mail_kinds import ObsoleteError
 from service.mail.mail_service import MailService
@@ -30,11 +31,6 @@ EVERY = 5.0
 TIDY_EVERY = 720
 """Looks between two tidyings of what the transport keeps: an hour."""
 _log = logging.getLogger(__name__)
-
-
-def utc_now() -> dt.datetime:
-    """Return this moment in UTC."""
-    return dt.datetime.now(dt.UTC)
 
 
 @dataclass(frozen=True, slots=True)

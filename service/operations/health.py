@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 from service import migrations
 from service.core.database import Database
 from service.core.errors import ConflictError
-from service.mail import outbox, sending
+from service.core.moments import utc_now
+from service.mail import outbox
 from service.modelling import fits
 
 LEAST_FREE = 200 * 1024 * 1024
@@ -70,7 +71,7 @@ def _model(session: Session) -> Finding:
 
 
 def _outbox(session: Session) -> Finding:
-    health = outbox.health(session, sending.utc_now())
+    health = outbox.health(session, utc_now())
     said = f"outbox: {health.waiting} waiting, {health.failed} given up in the last week"
     if health.longest >= dt.timedelta(minutes=1):
         said += f"; the longest waits for {_told(health.longest)}"

@@ -10,12 +10,7 @@ from service.core.language import NAMES
 from service.web import costs
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /.well-known/security.txt": costs.SMALL,
-        "GET /robots.txt": costs.SMALL,
-    }
-)
+costs.declare({"GET /.well-known/security.txt": costs.SMALL, "GET /robots.txt": costs.SMALL})
 SECURITY = "/.well-known/security.txt"
 GOOD_FOR = dt.timedelta(days=180)
 """RFC 9116, 2.5.5: less than a year ahead, so that nothing stale is taken for true."""

@@ -4,7 +4,6 @@ A GET changes nothing, since mail scanners follow links; a button does. The post
 address itself is signed and known to its reader only.
 """
 
-import datetime as dt
 import json
 from collections.abc import Mapping
 from typing import Any
@@ -17,6 +16,7 @@ from starlette.exceptions import HTTPException
 from service import privacy
 from service.core.errors import ConflictError
 from service.core.language import _
+from service.core.moments import utc_now
 from service.dealers import shop_card, site
 from service.form import drafts
 from service.mail.mail_links import MailLinkPage, TheMailService
@@ -52,10 +52,6 @@ PLAIN = "privacy"
 """What the plain page's form token is bound to."""
 
 
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
-
-
 @router.get("/privacy")
 async def plain(request: Request, session: Reading, dealer: str = "", sent: str = "") -> Response:
     """Say what is kept, why, how long, and whom to ask."""
@@ -74,7 +70,7 @@ async def ask_for_link(
         fault = _("This does not look like an e-mail address; expected one like name@example.org.")
         return _plain(request, session, dealer, Typed({"email": [email]}, {"email": fault}), status=422)
     slug = dealer if drafts.dealer_name(session, dealer) else None
-    access_requests.send_link(session, mail_service, slug, email, _now(), client=client_of(request))
+    access_requests.send_link(session, mail_service, slug, email, utc_now(), client=client_of(request))
     return RedirectResponse(f"{data_links.privacy_path(slug)}{'&' if slug else '?'}sent=yes#link", 303)
 
 
@@ -111,7 +107,7 @@ async def show(
     """Show what is kept of a person; behind a link whose time is over, the button that mails a new one."""
     opened = data_links.read(session, mail_service.signer, data_links.DATA, token)
     person = opened.person
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return _over(request, token, opened, sent=done == "link")
     page = Page(title=_("Your data"), dealer=drafts.dealer_name(session, person.dealer), demo=request.app.state.demo)
     return render(
@@ -135,10 +131,10 @@ async def ask_again(
 ) -> Response:
     """Begin a questionnaire with what the person told and rated here in it."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return RedirectResponse(f"/data/{token}", 303)
     not_too_often(client_of(request), request.app.state.advice_limit)
-    access_requests.confirm(session, opened, _now())
+    access_requests.confirm(session, opened, utc_now())
     draft = access_requests.begin(session, opened.person, next(iter(form.get("player", ())), ""))
     return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)
 
@@ -147,7 +143,7 @@ async def ask_again(
 async def download(token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Hand out what is kept of a person as a file."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return RedirectResponse(f"/data/{token}", 303)
     return as_file(privacy.hand_out(session, opened.person))
 
@@ -171,9 +167,9 @@ def _whole(session: Session, mail_service: MailService, token: str) -> Opened:
 async def ask_to_erase(token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Mail the link that erases; where there is no address to write to, lead there at once."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return RedirectResponse(f"/data/{token}", 303)
-    path = access_requests.mail_erasure(session, mail_service, opened, _now())
+    path = access_requests.mail_erasure(session, mail_service, opened, utc_now())
     return RedirectResponse(path or f"/data/{token}?done=erasure", 303)
 
 
@@ -181,7 +177,7 @@ async def ask_to_erase(token: str, mail_service: TheMailService, session: Writin
 async def ask_for_whole(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Mail the link to all that is kept to the address that was left: from an answer's page, or in place of one that is over."""
     opened = data_links.read(session, mail_service.signer, data_links.DATA, token)
-    access_requests.mail_link(session, mail_service, opened.person, _now(), client=client_of(request))
+    access_requests.mail_link(session, mail_service, opened.person, utc_now(), client=client_of(request))
     return RedirectResponse(f"/data/{token}?done=link", 303)
 
 
@@ -189,13 +185,13 @@ async def ask_for_whole(request: Request, token: str, mail_service: TheMailServi
 async def say(token: str, form: Form, mail_service: TheMailService, session: Writing) -> Response:
     """Note whether the ratings may help to advise others."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return RedirectResponse(f"/data/{token}", 303)
     answer = next(iter(form.get("may_help", ())), "")
     if answer not in ("yes", "no"):
         raise ConflictError(_("Say yes or no."))
-    access_requests.confirm(session, opened, _now())
-    access_requests.say(session, None, opened.person, _now(), may_help=answer == "yes")
+    access_requests.confirm(session, opened, utc_now())
+    access_requests.say(session, None, opened.person, utc_now(), may_help=answer == "yes")
     return RedirectResponse(f"/data/{token}?done=said", 303)
 
 
@@ -203,7 +199,7 @@ async def say(token: str, form: Form, mail_service: TheMailService, session: Wri
 async def ask_whether(request: Request, token: str, mail_service: TheMailService, session: Reading) -> Response:
     """Say what would be erased, with the button that does it."""
     opened = data_links.read(session, mail_service.signer, data_links.ERASE, token)
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return _too_late(request)
     sentences = privacy_words.before_erasing(privacy.would_erase(session, opened.person), opened.person)
     page = MailLinkPage(
@@ -220,7 +216,7 @@ async def ask_whether(request: Request, token: str, mail_service: TheMailService
 async def erase(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Erase what is kept of a person; the link and all others to them lead nowhere from then on."""
     opened = data_links.read(session, mail_service.signer, data_links.ERASE, token)
-    if opened.is_over(_now()):
+    if opened.is_over(utc_now()):
         return _too_late(request)
     page = MailLinkPage(
         title=_("Your data is erased"),

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.accounts import dealer_list
 from service.core import clock_watch, times
 from service.core.language import _
+from service.core.moments import utc_now
 from service.core.scopes import AllDealers
 from service.form import drafts
 from service.privacy import clock, mass_erasure, retention_words
@@ -41,7 +42,7 @@ class RetentionQuestion:
 @router.get(RETENTION)
 async def asked(request: Request, staff: Views, session: Reading) -> Response:
     """Show what is asked."""
-    stands = clock.look(session, _now())
+    stands = clock.look(session, utc_now())
     mine = mass_erasure.questions(session, staff.scope)
     persons = tuple(_asked(session, each, may_answer=stands.is_believed) for each in mine)
     said = () if stands.is_believed else retention_words.clock(stands, may_confirm=_looks_after_all(session, staff))
@@ -61,7 +62,7 @@ async def asked(request: Request, staff: Views, session: Reading) -> Response:
 @router.post(f"{RETENTION}/clock")
 async def clock_is_right(request: Request, staff: Decides, form: Posted, session: Writing) -> Response:
     """Take the word that the clock is right; only of the moment that was read, and of who looks after all dealers."""
-    now = _now()
+    now = utc_now()
     if not _looks_after_all(session, staff):
         return see(request, RETENTION, retention_words.not_yours())
     if not _is_of_now(first(form, "shown"), now):
@@ -73,10 +74,10 @@ async def clock_is_right(request: Request, staff: Decides, form: Posted, session
 @router.post(f"{RETENTION}/erase")
 async def erase(request: Request, staff: Decides, form: Posted, session: Writing) -> Response:
     """Let persons go as they were asked about, under a clock that is believed."""
-    if not clock.look(session, _now()).is_believed:
+    if not clock.look(session, utc_now()).is_believed:
         return see(request, RETENTION, _("First the clock has to be right."))
     question = _read(session, staff, form)
-    if question is None or not mass_erasure.allow(session, staff.user, question, _now()):
+    if question is None or not mass_erasure.allow(session, staff.user, question, utc_now()):
         return see(request, RETENTION, _("That is asked no more, or of more persons by now; please read it again."))
     return see(request, RETENTION, retention_words.allowed())
 
@@ -112,7 +113,3 @@ def _is_of_now(shown: str, now: dt.datetime) -> bool:
         return abs(dt.datetime.fromisoformat(shown) - now) < clock_watch.BEHIND
     except (ValueError, TypeError):
         return False
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

@@ -1,6 +1,7 @@
 """The sessions that routes ask for; commands, which wait for no request, load nothing of this."""
 
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
@@ -15,6 +16,13 @@ async def _reading(request: Request) -> AsyncIterator[Session]:
 
 
 async def _writing(request: Request) -> AsyncIterator[Session]:
+    async with writing(request) as session:
+        yield session
+
+
+@asynccontextmanager
+async def writing(request: Request) -> AsyncIterator[Session]:
+    """Give a session to write with, in its turn; for what writes beside a route's own session."""
     database = database_of(request)
     async with database.turn():
         with database.writing() as session:

@@ -10,8 +10,8 @@ from urllib.parse import urlencode
 
 from fastapi import Request
 
-from service.core.database import Database
 from service.web import kept_forms
+from service.web.database_sessions import database_of, writing
 from service.web.kept_forms import UntakenForm
 
 KEPT = "kept"
@@ -44,10 +44,8 @@ async def keep_typed(request: Request, form: Mapping[str, list[str]]) -> tuple[s
     if found is None:
         return None
     user, page = found
-    database = _database(request)
-    async with database.turn():
-        with database.writing() as session:
-            secret = kept_forms.typed(session, user, request.url.path, form)
+    async with writing(request) as session:
+        secret = kept_forms.typed(session, user, request.url.path, form)
     return None if secret is None else (with_secret(page, secret), page)
 
 
@@ -56,7 +54,7 @@ def asked_for(request: Request, user: int, digest: str) -> UntakenForm | None:
     secret = request.query_params.get(KEPT, "")
     if not secret or request.method != "GET":
         return None
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         return kept_forms.find(session, secret, user, digest)
 
 
@@ -82,9 +80,3 @@ def _packed(text: str) -> str:
 
 def _unpacked(text: str) -> str:
     return base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)).decode()
-
-
-def _database(request: Request) -> Database:
-    database = request.app.state.database
-    assert isinstance(database, Database)  # noqa: S101 - wiring, not input
-    return database

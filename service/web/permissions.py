@@ -30,11 +30,12 @@ from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from service.core import language, times, tokens
-from service.core.database import Database
 from service.core.errors import Code, ForbiddenError, InvalidInputError
+from service.core.moments import utc_now
 from service.core.scopes import AllDealers, OneDealer, Scope, bound_to
 from service.web import bodies, costs, error_pages, form_tokens, roles, security, staff_sessions
 from service.web.bodies import typed
+from service.web.database_sessions import database_of, writing
 from service.web.roles import Permission
 from service.web.staff_sessions import SignedIn
 
@@ -154,9 +155,9 @@ def find(request: Request) -> SignedIn | None:
     secret = request.cookies.get(cookie_name(request))
     if not secret:
         return None
-    with _database(request).reading() as session:
+    with database_of(request).reading() as session:
         found = staff_sessions.find(session, secret)
-    is_over = found is not None and _must_enrol(request, found) and _now() - found.created_at >= TO_ENROL
+    is_over = found is not None and _must_enrol(request, found) and utc_now() - found.created_at >= TO_ENROL
     return None if is_over else found
 
 
@@ -221,21 +222,9 @@ def _must_enrol(request: Request, found: SignedIn) -> bool:
     return needs_factor(request, found.role, bound_to(found.home)) and not found.has_factor
 
 
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
-
-
 async def _note_seen(request: Request, digest: str) -> None:
-    database = _database(request)
-    async with database.turn():
-        with database.writing() as session:
-            staff_sessions.seen(session, digest)
-
-
-def _database(request: Request) -> Database:
-    database = request.app.state.database
-    assert isinstance(database, Database)  # noqa: S101 - wiring, not input
-    return database
+    async with writing(request) as session:
+        staff_sessions.seen(session, digest)
 
 
 Entering = Annotated[Staff, Depends(_entering)]

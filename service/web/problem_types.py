@@ -11,11 +11,7 @@ from service.web.page_data import Page
 from service.web.rendering import render
 
 router = APIRouter()
-costs.declare(
-    {
-        "GET /problems/{code}": costs.SMALL,
-    }
-)
+costs.declare({"GET /problems/{code}": costs.SMALL})
 
 
 @router.get(problems.TYPES + "{code}")

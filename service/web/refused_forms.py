@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.web import form_tokens, kept_forms, permissions
+from service.web.database_sessions import writing
 
 STATUSES = frozenset({400, 404, 409, 422})
 _LONGEST = 2_000_000
@@ -75,11 +76,9 @@ class _Answer:
         told = form_tokens.whose(self.request, form)
         if found is None or told is None or told[0] != found.user:
             return None
-        database = self.request.app.state.database
-        async with database.turn():
-            with database.writing() as session:
-                path = self.request.url.path
-                secret = kept_forms.refused(session, found.user, found.digest, path, page, status)
+        async with writing(self.request) as session:
+            path = self.request.url.path
+            secret = kept_forms.refused(session, found.user, found.digest, path, page, status)
         return None if secret is None else form_tokens.with_secret(permissions.local(told[1]), secret)
 
 

@@ -3,9 +3,9 @@
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
 
-from service.core.database import Database
 from service.core.errors import ForbiddenError, NotFoundError
 from service.web import error_pages, permissions, refusal_records
+from service.web.database_sessions import writing
 
 
 def install(app: FastAPI) -> None:
@@ -30,7 +30,5 @@ async def _note(request: Request, status: int) -> None:
     route = getattr(request.scope.get("route"), "path", "")
     if staff is None or not route:
         return
-    database: Database = request.app.state.database
-    async with database.turn():
-        with database.writing() as session:
-            refusal_records.access(session, staff.user, staff.home, f"{request.method} {route}", status)
+    async with writing(request) as session:
+        refusal_records.access(session, staff.user, staff.home, f"{request.method} {route}", status)

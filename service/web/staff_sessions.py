@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import tokens, zones
+from service.core.moments import utc_now
 from service.web.browser_names import Device
 
 LIFE = dt.timedelta(hours=12)
@@ -71,7 +72,7 @@ def begin(
 
     Who is not bound to a dealer acts for the only one there is, or chooses.
     """
-    now = now or _now()
+    now = now or utc_now()
     kept = tables.StaffSession
     if replaced is not None:
         session.execute(delete(kept).where(kept.digest == tokens.digest(replaced)))
@@ -102,7 +103,7 @@ def renew(session: Session, secret: str) -> str:
 
 def find(session: Session, secret: str, now: dt.datetime | None = None) -> SignedIn | None:
     """Return who is signed in under a cookie's secret; None where nobody is any more."""
-    now = now or _now()
+    now = now or utc_now()
     kept, user, dealer, factor = tables.StaffSession, tables.User, tables.Dealer, tables.SecondFactor
     door = tables.Door
     # Whom an account is bound to is asked each time: a session never outlives a change of it.
@@ -140,7 +141,7 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
 
 def seen(session: Session, digest: str, now: dt.datetime | None = None) -> None:
     """Write down that a session was seen, which keeps it from ending for idleness; never of one that is gone or older."""
-    now = now or _now()
+    now = now or utc_now()
     kept = tables.StaffSession
     session.execute(update(kept).where(kept.digest == digest, kept.seen_at < now).values(seen_at=now))
 
@@ -163,7 +164,7 @@ def end_all(session: Session, user: int, but: str | None = None) -> None:
 
 def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[OpenSession]:
     """Return the sessions that a user has open, newest first."""
-    now = now or _now()
+    now = now or utc_now()
     kept = tables.StaffSession
     rows = session.scalars(select(kept).where(kept.user == user, *_open(now)).order_by(kept.created_at.desc()))
     return [
@@ -187,7 +188,3 @@ def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
 def _only_dealer(session: Session) -> str | None:
     dealers = session.scalars(select(tables.Dealer.slug).limit(2)).all()
     return dealers[0] if len(dealers) == 1 else None
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)

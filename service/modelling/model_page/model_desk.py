@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.modelling import fit_runs, model_page
-from service.web.database_sessions import Reading, database_of
+from service.web.database_sessions import Reading, database_of, writing
 from service.web.desk_frame import see, show
 from service.web.page_data import Page
 from service.web.permissions import Needs, Posted, Staff
@@ -35,9 +35,8 @@ async def ask_for_fit(request: Request, form: Posted, staff: Changes) -> Respons
     del form  # its token was checked, and it asks for nothing else
     database = database_of(request)
     try:
-        async with database.turn():
-            with database.writing() as session:
-                token = fit_runs.begin(session, staff.user)
+        async with writing(request) as session:
+            token = fit_runs.begin(session, staff.user)
     except ConflictError as refused:
         with database.reading() as session:
             return _fit(request, staff, session, str(refused), 409)

@@ -56,7 +56,7 @@ def code_now(secret: str, steps: int = 0) -> str:
 @pytest.fixture(autouse=True)
 def _standing_clock(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the clock of the codes stand, so that none is over while a slow machine types it."""
-    monkeypatch.setattr(second_factor, "_now", lambda: NOW)
+    monkeypatch.setattr(second_factor, "utc_now", lambda: NOW)
 
 
 def enrolled(desk: Desk, name: str = "adviser") -> tuple[str, list[str]]:
