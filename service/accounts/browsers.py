@@ -5,7 +5,6 @@ browser may be known for several accounts, as at a shop's counter.
 """
 
 import datetime as dt
-from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, delete, select, update
 from sqlalchemy.orm import Session
@@ -16,22 +15,12 @@ from service.core import tokens
 from service.core.moments import utc_now
 from service.tables import KnownBrowser, SignInTries
 from service.web.browser_names import Device
+from service.web.staff_sessions import SignedInPlace, place_of
 
 LIFE = dt.timedelta(days=180)
 """A browser is forgotten so long after its last sign-in."""
 MOST = 10
 """So many are known of one account; one more, and the one unused for longest is forgotten."""
-
-
-@dataclass(frozen=True, slots=True)
-class Browser:
-    """A browser that is known; ``ident`` names it to its owner, ``device`` is where it was last."""
-
-    ident: str
-    digest: str
-    device: Device
-    created_at: dt.datetime
-    seen_at: dt.datetime
 
 
 def known_user(session: Session, email: str, secret: str | None, now: dt.datetime | None = None) -> int | None:
@@ -70,20 +59,11 @@ def _forget_oldest(session: Session, user: int) -> None:
     session.execute(delete(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.digest.not_in(kept)))
 
 
-def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[Browser]:
+def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[SignedInPlace]:
     """Return the browsers that are known of a user, the one used last first."""
     start = (now or utc_now()) - LIFE
     asked = select(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.seen_at > start)
-    return [
-        Browser(
-            ident=tokens.digest(row.digest)[:16],
-            digest=row.digest,
-            device=Device(row.browser, row.system, row.network),
-            created_at=row.created_at,
-            seen_at=row.seen_at,
-        )
-        for row in session.scalars(asked.order_by(KnownBrowser.seen_at.desc(), KnownBrowser.digest))
-    ]
+    return [place_of(row) for row in session.scalars(asked.order_by(KnownBrowser.seen_at.desc(), KnownBrowser.digest))]
 
 
 def forget(session: Session, user: int, digest: str) -> None:

@@ -16,7 +16,7 @@ from service.core import problems
 from service.core.database import Database
 from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError
 from service.core.scopes import AllDealers
-from service.modelling import fit_runs, fits, model_page
+from service.modelling import fit_runs, fits, model_page, versions
 from service.operations import health
 from service.privacy import retention
 from service.settings import Settings
@@ -51,7 +51,7 @@ def fit(asked: argparse.Namespace, settings: Settings) -> int:
             _print_versions(database)
         elif asked.adopt is not None:
             with database.writing() as session:
-                fits.adopt(session, asked.adopt)
+                versions.adopt(session, asked.adopt)
             print(f"Version {asked.adopt} is in use.")
         elif asked.report is not None:
             _write_report(database, asked.report, demo=settings.demo)
@@ -83,14 +83,14 @@ def bar() -> fits.Progress:
 
 def _print_versions(database: Database) -> None:
     with database.reading() as session:
-        versions = fits.listing(session)
-    for version in versions:
+        known = versions.listing(session)
+    for version in known:
         print(_version_line(version))
-    if not versions:
+    if not known:
         print("No version has been fitted yet.")
 
 
-def _version_line(version: fits.ListedVersion) -> str:
+def _version_line(version: versions.ListedVersion) -> str:
     said = [f"{version.version}: fitted {version.fitted_at:%Y-%m-%d %H:%M} UTC", f"{version.trials} trials"]
     if version.error is not None and version.tier_mean_error is not None:
         said.append(f"error {version.error:.3f} points (tier mean {version.tier_mean_error:.3f})")

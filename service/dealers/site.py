@@ -51,33 +51,25 @@ class DoorInfo:
         return colours.fit(self.point_colour) if self.point_colour else None
 
 
+_PLAIN = (
+    *("action_colour", "point_colour", "notify", "booking"),
+    *("webhook", "webhook_number", "webhook_renewed_at", "keep_months"),
+)
+"""Columns of the door that are told as they are kept."""
+
+
 def read(session: Session, dealer: str) -> DoorInfo:
     """Return a dealer's door, as it is before anything is set where nothing is; raises `NotFoundError` for no dealer."""
     shop = session.get(tables.Dealer, dealer)
     if shop is None:
         raise NotFoundError
     door = tables.Door
-    asked = (door.origins, door.action_colour, door.point_colour, door.notify, door.booking, door.webhook)
-    row = session.execute(
-        select(*asked, door.webhook_number, door.webhook_renewed_at, door.keep_months).where(door.dealer == dealer)
-    ).first()
+    columns = (getattr(door, name) for name in (*_PLAIN, "origins"))
+    row = session.execute(select(*columns).where(door.dealer == dealer)).mappings().first()
     if row is None:
         return DoorInfo(dealer, shop.name, shop.language)
-    return DoorInfo(
-        dealer,
-        shop.name,
-        shop.language,
-        origins=tuple(row.origins.split()),
-        action_colour=row.action_colour,
-        point_colour=row.point_colour,
-        notify=row.notify,
-        booking=row.booking,
-        webhook=row.webhook,
-        webhook_number=row.webhook_number,
-        webhook_renewed_at=row.webhook_renewed_at,
-        keep_months=row.keep_months,
-        look=look(session, dealer),
-    )
+    kept = dict(row) | {"origins": tuple(row["origins"].split()), "look": look(session, dealer)}
+    return DoorInfo(dealer, shop.name, shop.language, **kept)
 
 
 def zone(session: Session, dealer: str) -> str | None:

@@ -157,20 +157,12 @@ def _secrets(request: Request, door: DoorInfo) -> tuple[str, ...]:
 
 
 def _of_pages(door: DoorInfo) -> dict[str, str]:
-    return {
-        "origins": "\n".join(door.origins),
-        "action_colour": door.action_colour or "",
-        "point_colour": door.point_colour or "",
-    }
+    colours = {name: getattr(door, name) or "" for name in ("action_colour", "point_colour")}
+    return {"origins": "\n".join(door.origins), **colours}
 
 
 def _of_messages(door: DoorInfo) -> dict[str, str]:
-    return {
-        "notify": door.notify or "",
-        "booking": door.booking or "",
-        "webhook": door.webhook or "",
-        "keep_months": str(door.keep_months),
-    }
+    return {name: str(getattr(door, name) or "") for name in ("notify", "booking", "webhook", "keep_months")}
 
 
 def _typed(sent: Fields | None, stored: dict[str, str], shown: Shown) -> Typed:

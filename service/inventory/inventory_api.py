@@ -81,33 +81,15 @@ async def stock_(at: ServerReads, after: After = "") -> JSONResponse:
 
 
 def _tiers(found: Batch[TierStock]) -> Batch[dict[str, Any]]:
-    return found.of(
-        {
-            "tier": tier.tier,
-            "name": tier.name,
-            "instrument": tier.instrument,
-            "holds": list(tier.holds),
-            "grade": tier.grade,
-            "price": tier.price,
-            "currency": tier.currency,
-            "note": tier.note or None,
-            "at_hand": tier.at_hand,
-        }
-        for tier in found.rows
-    )
+    told = tuple(TierListed.model_fields)
+    return found.of({name: getattr(tier, name) for name in told} | {"note": tier.note or None} for tier in found.rows)
 
 
 def _copies(found: Batch[CopyRow]) -> Batch[dict[str, Any]]:
-    return found.of(
-        {
-            "copy": bow.copy,
-            "tier": bow.tier,
-            "hold": bow.hold,
-            "status": bow.status,
-            "trial": bow.trial[0] if bow.trial else None,
-            "due_back": bow.due_back.isoformat() if bow.due_back else None,
-            "materials": bow.materials,
-            "mass_g": bow.mass_g,
-        }
-        for bow in found.rows
-    )
+    return found.of(_copy(bow) for bow in found.rows)
+
+
+def _copy(bow: CopyRow) -> dict[str, Any]:
+    told = {field.alias or name: getattr(bow, field.alias or name) for name, field in CopyListed.model_fields.items()}
+    due = bow.due_back.isoformat() if bow.due_back else None
+    return told | {"trial": bow.trial[0] if bow.trial else None, "due_back": due}

@@ -51,6 +51,21 @@ def mail_service_of(request: Request) -> MailService:
     return mail_service
 
 
+def link_page(
+    request: Request,
+    title: str,
+    *sentences: str,
+    button: str = "",
+    to: str = "",
+    dealer: str | None = None,
+    status: int = 200,
+) -> Response:
+    """Return a page behind a link; see `MailLinkPage`."""
+    demo = request.app.state.demo
+    page = MailLinkPage(title=title, dealer=dealer, demo=demo, sentences=sentences, button=button, to=to)
+    return render(request, "mail/link_page.html", page, status)
+
+
 TheMailService = Annotated[MailService, Depends(mail_service_of)]
 
 
@@ -58,13 +73,8 @@ TheMailService = Annotated[MailService, Depends(mail_service_of)]
 async def ask_to_unsubscribe(request: Request, token: str, mail_service: TheMailService, session: Reading) -> Response:
     """Ask whether the mails are to end."""
     _read(session, mail_service, token)
-    page = MailLinkPage(
-        title=_("No more mail?"),
-        sentences=(_("One press of the button, and we write to this address no more."),),
-        button=_("No more mail, please"),
-        demo=request.app.state.demo,
-    )
-    return render(request, "mail/link_page.html", page)
+    said = _("One press of the button, and we write to this address no more.")
+    return link_page(request, _("No more mail?"), said, button=_("No more mail, please"))
 
 
 @router.post("/unsubscribe/{token}")
@@ -72,15 +82,8 @@ async def unsubscribe(request: Request, token: str, mail_service: TheMailService
     """End the mails; answered without a redirect, as RFC 8058 wants it."""
     digest, dealer = _read(session, mail_service, token)
     suppression.unsubscribe(session, mail_service, digest, dealer, dt.datetime.now(dt.UTC))
-    page = MailLinkPage(
-        title=_("You will get no more mail"),
-        sentences=(
-            _("Your shortlist keeps its address, and a trial that is agreed goes on as agreed."),
-            _("If you change your mind, tell the dealer."),
-        ),
-        demo=request.app.state.demo,
-    )
-    return render(request, "mail/link_page.html", page)
+    stays = _("Your shortlist keeps its address, and a trial that is agreed goes on as agreed.")
+    return link_page(request, _("You will get no more mail"), stays, _("If you change your mind, tell the dealer."))
 
 
 def _read(session: Session, mail_service: MailService, token: str) -> tuple[str, str | None]:
@@ -94,29 +97,18 @@ def _read(session: Session, mail_service: MailService, token: str) -> tuple[str,
 async def ask_to_confirm(request: Request, token: str, mail_service: TheMailService) -> Response:
     """Ask whether the address is the reader's."""
     _names(mail_service, token)
-    page = MailLinkPage(
-        title=_("Is this your address?"),
-        sentences=(
-            _(
-                "Anybody can type an address into a form. So we write once only until its reader has said that it is right."
-            ),
-        ),
-        button=_("Yes, it is mine"),
-        demo=request.app.state.demo,
+    why = _(
+        "Anybody can type an address into a form. So we write once only until its reader has said that it is right."
     )
-    return render(request, "mail/link_page.html", page)
+    return link_page(request, _("Is this your address?"), why, button=_("Yes, it is mine"))
 
 
 @router.post("/confirm/{token}")
 async def confirm(request: Request, token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Take the address as confirmed; mails that waited for this go out."""
     mailboxes.confirm(session, *_names(mail_service, token), dt.datetime.now(dt.UTC))
-    page = MailLinkPage(
-        title=_("Thank you, your address is confirmed"),
-        sentences=(_("Mail that you ask for goes to it from now on. Every mail has a link that ends them."),),
-        demo=request.app.state.demo,
-    )
-    return render(request, "mail/link_page.html", page)
+    said = _("Mail that you ask for goes to it from now on. Every mail has a link that ends them.")
+    return link_page(request, _("Thank you, your address is confirmed"), said)
 
 
 def _names(mail_service: MailService, token: str) -> mailboxes.Names:

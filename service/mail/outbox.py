@@ -8,7 +8,7 @@ lost, and at worst one thing goes out twice, under the same Message-ID.
 import datetime as dt
 import secrets
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, delete, func, or_, select, update
@@ -90,15 +90,10 @@ def going(
     """Return what a row of this kind about this thing holds, for `add`; see `queue`."""
     now = utc_now()
     return {
-        "channel": to.channel,
+        **asdict(to),
         "kind": kind,
         "about": about,
-        "dealer": to.dealer,
-        "player": to.player,
-        "enquiry": to.enquiry,
-        "address": to.address,
         "mailbox": mailbox_of(session, to),
-        "language": to.language,
         "values": dict(values or {}),
         "message_id": secrets.token_hex(16),
         "queued_at": now,
@@ -137,14 +132,9 @@ def find(session: Session, kind: str, about: str) -> OutboxItem | None:
 
 def withdraw(session: Session, kind: str, about: str) -> None:
     """Take back what has not gone out: the reason for it is gone."""
-    session.execute(
-        delete(OutboxItem).where(
-            OutboxItem.kind == kind,
-            OutboxItem.about == about,
-            OutboxItem.sent_at.is_(None),
-            OutboxItem.leased_until.is_(None) | (OutboxItem.leased_until <= utc_now()),
-        )
-    )
+    item = OutboxItem
+    free = item.leased_until.is_(None) | (item.leased_until <= utc_now())
+    session.execute(delete(item).where(item.kind == kind, item.about == about, item.sent_at.is_(None), free))
 
 
 def undo(session: Session, kind: str, about: str) -> list[int]:

@@ -42,21 +42,8 @@ from model.preference import ArtifactError, CataloguePosterior, FittedModel, Pre
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.modelling import fit_words, model_records, versions
-from service.modelling.versions import Fitted, ListedVersion, Seen, adopt, check, code_version, current, listing
+from service.modelling.versions import Seen, adopt, code_version
 from service.tables import ModelVersion
-
-__all__ = [
-    "FitResult",
-    "Fitted",
-    "ListedVersion",
-    "Progress",
-    "adopt",
-    "check",
-    "code_version",
-    "current",
-    "fit",
-    "listing",
-]
 
 Progress = Callable[[int, int], None]
 P = ParamSpec("P")

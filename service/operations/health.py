@@ -15,7 +15,7 @@ from service.core.database import Database
 from service.core.errors import ConflictError
 from service.core.moments import utc_now
 from service.mail import outbox
-from service.modelling import fits
+from service.modelling import versions
 
 LEAST_FREE = 200 * 1024 * 1024
 """Bytes on the disk below which there is an alarm."""
@@ -65,7 +65,7 @@ def _stored(database: Database) -> Iterator[Finding]:
 
 def _model(session: Session) -> Finding:
     try:
-        return Finding("model", fits.check(session), True)
+        return Finding("model", versions.check(session), True)
     except ConflictError as error:
         return Finding("model", str(error), False)
 

@@ -1,6 +1,5 @@
 """What is kept of a person, as one JSON document in plain words: to be read, downloaded and taken elsewhere."""
 
-import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
@@ -31,6 +30,7 @@ from service.tables import (
     newest_outcome,
     newest_run,
 )
+from service.tables.columns import in_json
 
 Json = dict[str, Any]
 
@@ -64,33 +64,27 @@ def _here(table: Any, column: Any, person: Person) -> Any:
     return _of(table, column, person.players).where(table.dealer == person.dealer)
 
 
+def _plain(row: Any, *names: str) -> Json:
+    """Return columns of a row under their own names."""
+    return {name: getattr(row, name) for name in names}
+
+
 def _contact(row: Contact) -> Json:
-    return {
-        "name": row.name,
-        "email": row.email,
-        "phone": row.phone,
-        "language": row.language,
-        "may_write": row.mail_consent,
-        "since": _moment(row.created_at),
-    }
+    told = _plain(row, "name", "email", "phone", "language")
+    return told | {"may_write": row.mail_consent, "since": in_json(row.created_at)}
 
 
 def _note(row: PlayerNote) -> Json:
-    return {"note": row.text, "changed": _moment(row.at)}
+    return {"note": row.text, "changed": in_json(row.at)}
 
 
 def _joined(row: JoinedPlayer) -> Json:
-    return {"found_to_be_the_same_person_on": _moment(row.at)}
+    return {"found_to_be_the_same_person_on": in_json(row.at)}
 
 
 def _enquiry(row: Enquiry) -> Json:
-    return {
-        "made": _moment(row.created_at),
-        "language": row.language,
-        "answers": row.answers,
-        "contact": row.contact,
-        "advice": _advice(row.advice),
-    }
+    told = _plain(row, "language", "answers", "contact")
+    return {"made": in_json(row.created_at), **told, "advice": _advice(row.advice)}
 
 
 def _advice(document: Json) -> Json:
@@ -101,7 +95,7 @@ def _advice(document: Json) -> Json:
 
 
 def _draft(row: Draft) -> Json:
-    return {"begun": _moment(row.created_at), "changed": _moment(row.updated_at), "answers": row.answers.get("typed")}
+    return {"begun": in_json(row.created_at), "changed": in_json(row.updated_at), "answers": row.answers.get("typed")}
 
 
 def _trial(session: Session, trial: Trial) -> Json:
@@ -112,7 +106,7 @@ def _trial(session: Session, trial: Trial) -> Json:
         "day": trial.on.isoformat(),
         "instrument": str(trial.instrument),
         "ratings_may_help_others": player.in_model,
-        "asked_on": player.asked_at and _moment(player.asked_at),
+        "asked_on": player.asked_at and in_json(player.asked_at),
         "number": composed.number if composed else None,
         "answers": composed.answers if composed else None,
         "country": composed.country if composed else None,
@@ -127,7 +121,7 @@ def _trial(session: Session, trial: Trial) -> Json:
 
 
 def _parcel(row: Parcel) -> Json:
-    arrived = row.arrived_at and _moment(row.arrived_at)
+    arrived = row.arrived_at and in_json(row.arrived_at)
     return {"address": row.address, "carrier": row.carrier, "number": row.number, "arrived": arrived}
 
 
@@ -141,7 +135,7 @@ def _pairs(trial: int) -> Any:
 
 
 def _pair(row: Pair) -> Json:
-    return {"number": row.number, "preferred": row.preferred, "received": _moment(row.received_at)}
+    return {"number": row.number, "preferred": row.preferred, "received": in_json(row.received_at)}
 
 
 def _outcomes(trial: int) -> Any:
@@ -149,31 +143,14 @@ def _outcomes(trial: int) -> Any:
 
 
 def _run(row: Run) -> Json:
-    ratings = {name: getattr(row, name) for name in RATED if getattr(row, name) is not None}
-    return {
-        "position": row.position,
-        "rater": row.rater,
-        "own_bow": row.copy is None,
-        "ratings": ratings,
-        "cannot_tell": row.cannot_tell.split(),
-        "strokes": row.strokes,
-        "clean_strokes": row.clean_strokes,
-        "note": row.note,
-    }
+    ratings = {name: mark for name, mark in _plain(row, *RATED).items() if mark is not None}
+    told = _plain(row, "position", "rater") | {"own_bow": row.copy is None, "ratings": ratings}
+    return told | {"cannot_tell": row.cannot_tell.split(), **_plain(row, "strokes", "clean_strokes", "note")}
 
 
 def _sheet(row: Sheet) -> Json:
-    return {
-        "position": row.position,
-        "letter": row.letter,
-        "rater": row.rater,
-        "revision": row.revision,
-        "ratings": row.ratings,
-        "strokes": row.strokes,
-        "note": row.note,
-        "rated": row.rated_at and _moment(row.rated_at),
-        "received": _moment(row.received_at),
-    }
+    told = _plain(row, "position", "letter", "rater", "revision", "ratings", "strokes", "note")
+    return told | {"rated": row.rated_at and in_json(row.rated_at), "received": in_json(row.received_at)}
 
 
 def _outcome(row: Outcome) -> Json:
@@ -183,21 +160,14 @@ def _outcome(row: Outcome) -> Json:
 def _mails(session: Session, person: Person) -> list[Json]:
     to_person = mail_to(person)
     rows = session.scalars(select(OutboxItem).where(to_person, OutboxItem.channel == "mail").order_by(OutboxItem.id))
-    return [
-        {
-            "kind": row.kind,
-            "to": row.address,
-            "queued": _moment(row.queued_at),
-            "sent": row.sent_at and _moment(row.sent_at),
-        }
-        for row in rows
-    ]
+    return [_mail(row) for row in rows]
+
+
+def _mail(row: OutboxItem) -> Json:
+    sent = row.sent_at and in_json(row.sent_at)
+    return {"kind": row.kind, "to": row.address, "queued": in_json(row.queued_at), "sent": sent}
 
 
 def _confirmed(session: Session, person: Person) -> str | None:
     confirmed_at = mailboxes.confirmed_at(session, person.email) if person.email else None
-    return _moment(confirmed_at) if confirmed_at else None
-
-
-def _moment(moment: dt.datetime) -> str:
-    return moment.astimezone(dt.UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
+    return in_json(confirmed_at) if confirmed_at else None

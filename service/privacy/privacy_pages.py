@@ -19,7 +19,7 @@ from service.core.language import _
 from service.core.moments import utc_now
 from service.dealers import shop_card, site
 from service.form import drafts
-from service.mail.mail_links import MailLinkPage, TheMailService
+from service.mail.mail_links import TheMailService, link_page
 from service.mail.mail_service import MailService
 from service.players import data_links
 from service.players.data_links import Opened
@@ -27,10 +27,11 @@ from service.players.player_words import to_player
 from service.privacy import access_requests, privacy_words, retention
 from service.questionnaire.field_types import EMAIL
 from service.web import costs
-from service.web.bodies import Form
+from service.web.bodies import Form, first
 from service.web.database_sessions import Reading, Writing
 from service.web.device_requests import client_of, not_too_often
 from service.web.page_data import Fault, FormPage, Page, Typed
+from service.web.permissions import RedirectError
 from service.web.rendering import render
 
 router = APIRouter()
@@ -63,8 +64,8 @@ async def ask_for_link(
     request: Request, form: Form, mail_service: TheMailService, session: Writing, dealer: str = ""
 ) -> Response:
     """Mail the link to what is kept under an address; the answer is the same whether anything is."""
-    email = next(iter(form.get("email", ())), "").replace("\0", "").strip()
-    request.app.state.tokens.require(PLAIN, next(iter(form.get("csrf", ())), ""))
+    email = first(form, "email").replace("\0", "").strip()
+    request.app.state.tokens.require(PLAIN, first(form, "csrf"))
     not_too_often(client_of(request), request.app.state.advice_limit)
     if not EMAIL.fullmatch(email):
         fault = _("This does not look like an e-mail address; expected one like name@example.org.")
@@ -131,11 +132,9 @@ async def ask_again(
 ) -> Response:
     """Begin a questionnaire with what the person told and rated here in it."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(utc_now()):
-        return RedirectResponse(f"/data/{token}", 303)
     not_too_often(client_of(request), request.app.state.advice_limit)
     access_requests.confirm(session, opened, utc_now())
-    draft = access_requests.begin(session, opened.person, next(iter(form.get("player", ())), ""))
+    draft = access_requests.begin(session, opened.person, first(form, "player"))
     return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)
 
 
@@ -143,8 +142,6 @@ async def ask_again(
 async def download(token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Hand out what is kept of a person as a file."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(utc_now()):
-        return RedirectResponse(f"/data/{token}", 303)
     return as_file(privacy.hand_out(session, opened.person))
 
 
@@ -156,10 +153,12 @@ def as_file(held: Mapping[str, Any]) -> Response:
 
 
 def _whole(session: Session, mail_service: MailService, token: str) -> Opened:
-    """Return what a link opens; raises 404 where that is not all that is kept."""
+    """Return what a link opens; raises 404 where that is not all that is kept, and leads to its page one whose time is over."""
     opened = data_links.read(session, mail_service.signer, data_links.DATA, token)
     if not opened.whole:
         raise HTTPException(404)
+    if opened.is_over(utc_now()):
+        raise RedirectError(f"/data/{token}")
     return opened
 
 
@@ -167,8 +166,6 @@ def _whole(session: Session, mail_service: MailService, token: str) -> Opened:
 async def ask_to_erase(token: str, mail_service: TheMailService, session: Writing) -> Response:
     """Mail the link that erases; where there is no address to write to, lead there at once."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(utc_now()):
-        return RedirectResponse(f"/data/{token}", 303)
     path = access_requests.mail_erasure(session, mail_service, opened, utc_now())
     return RedirectResponse(path or f"/data/{token}?done=erasure", 303)
 
@@ -185,9 +182,7 @@ async def ask_for_whole(request: Request, token: str, mail_service: TheMailServi
 async def say(token: str, form: Form, mail_service: TheMailService, session: Writing) -> Response:
     """Note whether the ratings may help to advise others."""
     opened = _whole(session, mail_service, token)
-    if opened.is_over(utc_now()):
-        return RedirectResponse(f"/data/{token}", 303)
-    answer = next(iter(form.get("may_help", ())), "")
+    answer = first(form, "may_help")
     if answer not in ("yes", "no"):
         raise ConflictError(_("Say yes or no."))
     access_requests.confirm(session, opened, utc_now())
@@ -202,14 +197,8 @@ async def ask_whether(request: Request, token: str, mail_service: TheMailService
     if opened.is_over(utc_now()):
         return _too_late(request)
     sentences = privacy_words.before_erasing(privacy.would_erase(session, opened.person), opened.person)
-    page = MailLinkPage(
-        title=_("Erase your data?"),
-        dealer=drafts.dealer_name(session, opened.person.dealer),
-        demo=request.app.state.demo,
-        sentences=sentences,
-        button=_("Erase my data"),
-    )
-    return render(request, "mail/link_page.html", page)
+    dealer = drafts.dealer_name(session, opened.person.dealer)
+    return link_page(request, _("Erase your data?"), *sentences, button=_("Erase my data"), dealer=dealer)
 
 
 @router.post("/erase/{token}")
@@ -218,44 +207,23 @@ async def erase(request: Request, token: str, mail_service: TheMailService, sess
     opened = data_links.read(session, mail_service.signer, data_links.ERASE, token)
     if opened.is_over(utc_now()):
         return _too_late(request)
-    page = MailLinkPage(
-        title=_("Your data is erased"),
-        dealer=drafts.dealer_name(session, opened.person.dealer),
-        demo=request.app.state.demo,
-        sentences=privacy_words.after_erasing(privacy.erase(session, None, opened.person)),
-    )
-    return render(request, "mail/link_page.html", page)
+    dealer = drafts.dealer_name(session, opened.person.dealer)
+    sentences = privacy_words.after_erasing(privacy.erase(session, None, opened.person))
+    return link_page(request, _("Your data is erased"), *sentences, dealer=dealer)
 
 
 def _over(request: Request, token: str, opened: Opened, *, sent: bool) -> Response:
-    may_send = opened.person.email is not None and not sent
-    following = _("Press the button, and a new one is sent to the address that was left.")
+    title, to = _("This link is too old"), f"/data/{token}/link"
+    if sent:
+        return link_page(request, title, privacy_words.DONE["link"](), to=to, status=410)
+    why = _("A link to one’s own data is good for half a year: mails are passed on, and mailboxes change hands.")
     if opened.person.email is None:
-        following = _("The page of your answer has a new one.")
-    page = MailLinkPage(
-        title=_("This link is too old"),
-        sentences=(
-            privacy_words.DONE["link"]()
-            if sent
-            else _(
-                "A link to one’s own data is good for half a year: mails are passed on, and mailboxes change hands."
-            ),
-            *(() if sent else (following,)),
-        ),
-        button=_("Send me a new link") if may_send else "",
-        to=f"/data/{token}/link",
-        demo=request.app.state.demo,
-    )
-    return render(request, "mail/link_page.html", page, 410)
+        return link_page(request, title, why, _("The page of your answer has a new one."), to=to, status=410)
+    following = _("Press the button, and a new one is sent to the address that was left.")
+    return link_page(request, title, why, following, button=_("Send me a new link"), to=to, status=410)
 
 
 def _too_late(request: Request) -> Response:
-    page = MailLinkPage(
-        title=_("This link is too old"),
-        sentences=(
-            _("A link that erases is good for two days, and nothing was erased by this one."),
-            _("Open the link to your data again, and ask for a new one there."),
-        ),
-        demo=request.app.state.demo,
-    )
-    return render(request, "mail/link_page.html", page, 410)
+    why = _("A link that erases is good for two days, and nothing was erased by this one.")
+    following = _("Open the link to your data again, and ask for a new one there.")
+    return link_page(request, _("This link is too old"), why, following, status=410)

@@ -50,8 +50,8 @@ class SignedIn:
 
 
 @dataclass(frozen=True, slots=True)
-class OpenSession:
-    """One session of a user, to be shown to that user; ``ident`` names it on the page, ``device``: where it was begun."""
+class SignedInPlace:
+    """Where a user is signed in, or has been, to be shown to that user: ``ident`` names it on the page, ``device``: where it was last."""
 
     ident: str
     device: Device
@@ -162,21 +162,18 @@ def end_all(session: Session, user: int, but: str | None = None) -> None:
     session.execute(delete(kept).where(kept.user == user, kept.digest != (but or "")))
 
 
-def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[OpenSession]:
+def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[SignedInPlace]:
     """Return the sessions that a user has open, newest first."""
     now = now or utc_now()
     kept = tables.StaffSession
     rows = session.scalars(select(kept).where(kept.user == user, *_open(now)).order_by(kept.created_at.desc()))
-    return [
-        OpenSession(
-            ident=tokens.digest(row.digest)[:16],
-            device=Device(row.browser, row.system, row.network),
-            digest=row.digest,
-            created_at=row.created_at,
-            seen_at=row.seen_at,
-        )
-        for row in rows
-    ]
+    return [place_of(row) for row in rows]
+
+
+def place_of(row: tables.StaffSession | tables.KnownBrowser) -> SignedInPlace:
+    """Return a session, or a browser that is known, as its owner sees it."""
+    device = Device(row.browser, row.system, row.network)
+    return SignedInPlace(tokens.digest(row.digest)[:16], device, row.digest, row.created_at, row.seen_at)
 
 
 def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:

@@ -25,7 +25,7 @@ from service.advice import advise
 from service.advice.document import Considered
 from service.advice.words import reply
 from service.core.database import Database
-from service.modelling import catalogue, fits, model_records, versions
+from service.modelling import catalogue, model_records, versions
 from service.modelling.catalogue import Catalogue
 from service.questionnaire.forms import check
 from service.tables import ModelVersion
@@ -104,7 +104,7 @@ def fit_to_all(database: Database) -> None:
             fitted_at=dt.datetime(2026, 11, 1, tzinfo=dt.UTC),
             adopted=False,
             data_digest=digest,
-            code_version=fits.code_version(),
+            code_version=versions.code_version(),
             report={"trials": len(trials)},
             artifact=to_bytes(model.posterior_),
         )

@@ -24,7 +24,7 @@ from service import tables
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.scopes import Scope
-from service.modelling import catalogue, fit_words, fits, model_records
+from service.modelling import catalogue, fit_words, model_records, versions
 from service.modelling.model_page import checkups
 from service.modelling.model_page.checkups import Version
 
@@ -92,7 +92,7 @@ def gather(session: Session, scope: Scope) -> Facts:
 
     Raises `ConflictError`: no version is in use, or the one that is cannot be read.
     """
-    current = fits.current(session)
+    current = versions.current(session)
     if current.posterior is None and current.instead_of is not None:
         raise ConflictError(fit_words.damaged(current.instead_of, None))
     if current.posterior is None or current.version is None:
@@ -122,7 +122,7 @@ def gather(session: Session, scope: Scope) -> Facts:
         first=min(days, default=None),
         last=max(days, default=None),
         unchanged=model_records.digest(session) == version.data_digest,
-        same_code=fits.code_version() == version.code_version,
+        same_code=versions.code_version() == version.code_version,
     )
 
 

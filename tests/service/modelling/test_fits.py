@@ -92,7 +92,7 @@ def kinds(monkeypatch: pytest.MonkeyPatch, kind: object, code: str) -> None:
 
 def in_use(database: Database) -> int | None:
     with database.reading() as session:
-        return fits.current(session).version
+        return versions.current(session).version
 
 
 def report(database: Database, version: int) -> dict[str, Any]:
@@ -272,7 +272,7 @@ def test_another_kind_stays_a_candidate_until_enough_players_tell(
         "and fewer than 30 decide nothing. To use it all the same: python -m service fit --adopt 2"
     )
     with unchecked.reading() as session:
-        newest, oldest = fits.listing(session)
+        newest, oldest = versions.listing(session)
     assert (newest.adopted, newest.used, oldest.adopted) == (False, False, True)
     assert newest.why.startswith("It is of another kind")
 
@@ -294,7 +294,7 @@ def test_thirty_new_players_may_adopt_another_kind(
 def test_a_worse_kind_stays_a_candidate(unchecked: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fits.fit(unchecked)
     later(unchecked, tmp_path)
-    kinds(monkeypatch, UpsideDown, fits.code_version())
+    kinds(monkeypatch, UpsideDown, versions.code_version())
     result = fits.fit(unchecked)
     decision = report(unchecked, 2)["decision"]
     assert (result.adopted, decision["why"], decision["players"]) == (False, "worse", 30)
@@ -309,7 +309,7 @@ def test_a_slow_decline_is_stopped_by_the_best_of_the_last_year(
     kinds(monkeypatch, UpsideDown, "upside down")
     fits.fit(unchecked)
     with unchecked.writing() as session:
-        fits.adopt(session, 2)
+        versions.adopt(session, 2)
     later(unchecked, tmp_path)
     result = fits.fit(unchecked)
     decision = report(unchecked, 3)["decision"]
@@ -324,7 +324,7 @@ def test_a_version_of_more_than_a_year_ago_is_no_rival(
     kinds(monkeypatch, UpsideDown, "upside down")
     fits.fit(unchecked)
     with unchecked.writing() as session:
-        fits.adopt(session, 2)
+        versions.adopt(session, 2)
         old = session.get_one(ModelVersion, 1)
         old.fitted_at -= timedelta(days=366)
     later(unchecked, tmp_path)
@@ -335,10 +335,10 @@ def test_going_back_to_an_older_version_is_one_call(unchecked: Database) -> None
     for _ in range(2):
         fits.fit(unchecked)
     with unchecked.writing() as session:
-        fits.adopt(session, 1)
+        versions.adopt(session, 1)
     assert in_use(unchecked) == 1
     with unchecked.reading() as session:
-        assert [(each.version, each.adopted, each.used) for each in fits.listing(session)] == [
+        assert [(each.version, each.adopted, each.used) for each in versions.listing(session)] == [
             (2, False, True),
             (1, True, True),
         ]
@@ -395,7 +395,7 @@ def test_where_the_version_in_use_cannot_be_read_the_one_before_stands_in(
     assert "version 2 of the model cannot be read" in caplog.messages[0]
     asked = pytest.raises(ConflictError, match="version 2, cannot be read; version 1 stands in")
     with unchecked.reading() as session, asked:
-        fits.check(session)
+        versions.check(session)
 
 
 @pytest.mark.parametrize("how", DAMAGES)
@@ -409,7 +409,7 @@ def test_a_damaged_version_is_not_adopted_and_the_one_in_use_stays(
         unchecked.writing() as session,
         pytest.raises(ConflictError, match=r"Version 1 cannot be used: .*The version in use stays"),
     ):
-        fits.adopt(session, 1)
+        versions.adopt(session, 1)
     assert in_use(unchecked) == 2
 
 
@@ -420,13 +420,13 @@ def test_a_candidate_never_stands_in_but_the_beliefs_do(unchecked: Database, mon
     damage(unchecked, 1, "flipped", monkeypatch)
     for _ in range(2):
         with unchecked.reading() as session:
-            fitted = fits.current(session)
+            fitted = versions.current(session)
         assert (fitted.version, fitted.posterior, fitted.instead_of) == (None, None, 1)
     with (
         unchecked.reading() as session,
         pytest.raises(ConflictError, match="version 1, cannot be read; the starting beliefs stand in"),
     ):
-        fits.check(session)
+        versions.check(session)
 
 
 def test_where_what_stands_in_is_damaged_too_another_one_is_looked_for(

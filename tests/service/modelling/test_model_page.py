@@ -24,7 +24,7 @@ from service import cli
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.core.scopes import AllDealers
-from service.modelling import catalogue, fits, fitted_words
+from service.modelling import catalogue, fits, fitted_words, versions
 from service.modelling.model_page import ModelPage, figures, page_of, render, write
 from service.tables import STATUSES, ModelVersion
 from service.web import templating
@@ -170,7 +170,7 @@ def test_a_tiers_picture_says_what_its_table_says(shown: tuple[ModelPage, Page])
 
 def test_the_figures_are_those_of_the_model(twice_fitted: Database) -> None:
     with twice_fitted.reading() as session:
-        view = catalogue.current(session).view(fits.current(session))
+        view = catalogue.current(session).view(versions.current(session))
     page = page_in(twice_fitted)
     effects = report.copy_effects(view)["heron"]
     (heron,) = [tier for tiers in page.copies.values() for tier in tiers if tier.anchor == "tier-heron"]
