@@ -1,7 +1,7 @@
 """What the staff's forms share: what was typed, what is wrong with it, passwords given once more, and new ones."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fastapi import Request
 from sqlalchemy.orm import Session
@@ -17,7 +17,7 @@ from service.web.desk_forms import by_field
 from service.web.desk_frame import host_of
 from service.web.device_requests import client_of
 from service.web.kept_forms import SECRET_FIELDS
-from service.web.page_data import Fault, Typed
+from service.web.page_data import Fault, FormPage, Typed
 from service.web.permissions import Fields, Staff, first
 
 
@@ -31,6 +31,32 @@ def typed(form: Fields, problems: Mapping[str, str] | None = None) -> Typed:
 def faults(problems: Mapping[str, str], anchors: Mapping[str, str] | None = None) -> tuple[Fault, ...]:
     """Return the summary at the head of a page; ``anchors``: the id of a field's control where it is not its name."""
     return tuple(Fault((anchors or {}).get(field, field), sentence) for field, sentence in problems.items())
+
+
+def form_page(
+    title: str,
+    action: str,
+    csrf: str,
+    problems: Mapping[str, str],
+    fields: Fields | None = None,
+    anchors: Mapping[str, str] | None = None,
+) -> FormPage:
+    """Return a page of the desk with a form, as it was typed and with what is wrong with it."""
+    shown, summary = typed(fields or {}, problems), faults(problems, anchors)
+    return FormPage(title=title, action=action, csrf=csrf, typed=shown, faults=summary)
+
+
+def strangers_page(
+    request: Request, title: str, action: str, bound_to: str, problems: Mapping[str, str], fields: Fields | None = None
+) -> FormPage:
+    """Return the same for somebody who is not signed in; ``bound_to``: what the form's token hangs on."""
+    csrf = request.app.state.tokens.make(bound_to)
+    return replace(form_page(title, action, csrf, problems, fields), demo=request.app.state.demo)
+
+
+def require_strangers(request: Request, form: Fields, kind: str, secret: str) -> None:
+    """Raise 403 where a stranger's form does not hang on the secret of a cookie or a link; on none, no form does."""
+    request.app.state.tokens.require(f"{kind}:{secret}", first(form, "csrf") if secret else "")
 
 
 @dataclass(frozen=True, slots=True)

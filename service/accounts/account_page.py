@@ -6,14 +6,13 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
-from service.accounts import account_forms, browser_words, browsers, entering, passwords, second_factor, tries, users
+from service.accounts import account_forms, browsers, entering, passwords, second_factor, tries, users
 from service.accounts.account_forms import NewPassword, Proof
 from service.core import audit, audit_events, tokens
 from service.core.language import _
 from service.web import costs, form_tokens, staff_sessions
 from service.web.database_sessions import Reading, Writing, database_of
 from service.web.desk_frame import see, show
-from service.web.page_data import FormPage
 from service.web.permissions import AnyStaff, Posted, Staff, first
 
 router = APIRouter()
@@ -116,13 +115,8 @@ def _end_one(request: Request, staff: Staff, session: Session, chosen: str) -> R
 
 
 def _page(request: Request, staff: Staff, session: Session, problems: dict[str, str]) -> Response:
-    page = FormPage(
-        title=_("Your account"),
-        action=f"{ACCOUNT}/password",
-        csrf=form_tokens.token(request, staff.csrf, staff.user),
-        typed=account_forms.typed({}, problems),
-        faults=account_forms.faults(problems),
-    )
+    csrf = form_tokens.token(request, staff.csrf, staff.user)
+    page = account_forms.form_page(_("Your account"), f"{ACCOUNT}/password", csrf, problems)
     return show(
         request,
         staff,
@@ -136,5 +130,4 @@ def _page(request: Request, staff: Staff, session: Session, problems: dict[str, 
         browsers=browsers.of_user(session, staff.user),
         this_browser=tokens.digest(entering.browser_secret(request) or ""),
         factor=second_factor.of_user(session, staff.user),
-        words=browser_words,
     )

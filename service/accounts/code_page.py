@@ -11,11 +11,11 @@ from service.accounts.half_sign_ins import Half
 from service.accounts.sign_in import CODE
 from service.core.language import _
 from service.web import costs, permissions, refusal_records
+from service.web.bodies import Form
 from service.web.database_sessions import Writing
 from service.web.desk_frame import see
 from service.web.device_requests import client_of
-from service.web.page_data import FormPage
-from service.web.permissions import Fields, first
+from service.web.permissions import first
 from service.web.rendering import render
 
 router = APIRouter()
@@ -31,19 +31,17 @@ async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the
     return _form(request, secret, next, {})
 
 
-async def _tried(
-    request: Request, form: Annotated[Fields, Depends(permissions.fields_of)]
-) -> tuple[Half | None, Try | None]:
+async def _tried(request: Request, form: Form) -> tuple[Half | None, Try | None]:
     """Find who is half signed in, and count the try before it is made."""
     secret, half = entering.half_of(request)
-    request.app.state.tokens.require(_bound_to(secret), first(form, "csrf") if secret else "")
+    account_forms.require_strangers(request, form, "code", secret)
     return half, await entering.try_code(request, half) if half is not None else None
 
 
 @router.post(CODE)
 async def give(
     request: Request,
-    form: Annotated[Fields, Depends(permissions.fields_of)],
+    form: Form,
     tried: Annotated[tuple[Half | None, Try | None], Depends(_tried)],
     session: Writing,
 ) -> Response:
@@ -74,16 +72,5 @@ def _again(request: Request) -> Response:
 
 
 def _form(request: Request, secret: str, onwards: str, problems: dict[str, str], status: int = 200) -> Response:
-    page = FormPage(
-        title=_("One code more"),
-        demo=request.app.state.demo,
-        action=CODE,
-        csrf=request.app.state.tokens.make(_bound_to(secret)),
-        typed=account_forms.typed({}, problems),
-        faults=account_forms.faults(problems),
-    )
+    page = account_forms.strangers_page(request, _("One code more"), CODE, f"code:{secret}", problems)
     return render(request, "accounts/code.html", page, status, next=permissions.local(onwards))
-
-
-def _bound_to(secret: str) -> str:
-    return f"code:{secret}"

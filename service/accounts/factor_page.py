@@ -19,7 +19,6 @@ from service.core.language import _
 from service.web import permissions, qr, staff_sessions
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_frame import host_of, see, show
-from service.web.page_data import FormPage
 from service.web.permissions import FACTOR, AnyStaff, Entering, Fields, Posted, PostedEntering, Staff, first
 
 router = APIRouter()
@@ -104,9 +103,7 @@ def _codes(request: Request, staff: Staff, session: Session, proof: Proof, codes
     replaced = request.cookies.get(permissions.cookie_name(request))
     secret = staff_sessions.renew(session, replaced or "")
     now = permissions.renewed(request, staff, secret)
-    page = FormPage(
-        title=_("Your recovery codes"), action=f"{FACTOR}/file", csrf=now.csrf, typed=account_forms.typed({})
-    )
+    page = account_forms.form_page(_("Your recovery codes"), f"{FACTOR}/file", now.csrf, {})
     reply = show(request, now, "accounts/codes.html", page, codes=codes)
     permissions.set_cookie(request, reply, secret)
     return reply
@@ -125,13 +122,7 @@ def _page(
     enrols = factor is None or replaces
     secret = (secret or second_factor.draw_secret()) if enrols else ""
     name = _("The secret for your app, as a picture")
-    page = FormPage(
-        title=_("Second factor"),
-        action=FACTOR,
-        csrf=staff.csrf,
-        typed=account_forms.typed({}, problems),
-        faults=account_forms.faults(problems),
-    )
+    page = account_forms.form_page(_("Second factor"), FACTOR, staff.csrf, problems)
     return show(
         request,
         staff,

@@ -1,8 +1,6 @@
 """A forgotten password: a link by mail. Every address gets the same answer, and what is done for it is done after the answer."""
 
-from typing import Annotated
-
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.background import BackgroundTask
 
@@ -11,9 +9,9 @@ from service.accounts.entering import BEFORE
 from service.core import tokens
 from service.core.language import _
 from service.web import costs, permissions
+from service.web.bodies import Form
 from service.web.database_sessions import writing
-from service.web.page_data import FormPage
-from service.web.permissions import Fields, first
+from service.web.permissions import first
 from service.web.rendering import render
 
 router = APIRouter()
@@ -29,10 +27,10 @@ async def ask(request: Request, sent: str = "") -> Response:
 
 
 @router.post(FORGOTTEN)
-async def send(request: Request, form: Annotated[Fields, Depends(permissions.fields_of)]) -> Response:
+async def send(request: Request, form: Form) -> Response:
     """Send a link to whoever has an account under the address."""
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "")
-    request.app.state.tokens.require(_bound_to(nonce), first(form, "csrf") if nonce else "")
+    account_forms.require_strangers(request, form, "forgotten", nonce)
     entering.limit_address(request)
     email = first(form, "email").strip()
     if "@" not in email or len(email) > _LONGEST:
@@ -50,18 +48,8 @@ async def _send(request: Request, email: str) -> None:
 
 def _form(request: Request, fields: dict[str, list[str]], problems: dict[str, str], *, sent: bool = False) -> Response:
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "") or tokens.secret()
-    page = FormPage(
-        title=_("A link to set a new password"),
-        demo=request.app.state.demo,
-        action=FORGOTTEN,
-        csrf=request.app.state.tokens.make(_bound_to(nonce)),
-        typed=account_forms.typed(fields, problems),
-        faults=account_forms.faults(problems),
-    )
+    title = _("A link to set a new password")
+    page = account_forms.strangers_page(request, title, FORGOTTEN, f"forgotten:{nonce}", problems, fields)
     reply = render(request, "accounts/forgotten.html", page, 422 if problems else 200, sent=sent)
     permissions.set_cookie(request, reply, nonce, BEFORE)
     return reply
-
-
-def _bound_to(nonce: str) -> str:
-    return f"forgotten:{nonce}"

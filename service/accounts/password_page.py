@@ -10,10 +10,9 @@ from service.accounts.account_forms import NewPassword
 from service.accounts.users import Account
 from service.core.language import _
 from service.web import costs, permissions
+from service.web.bodies import Form
 from service.web.database_sessions import Reading, Writing, database_of
 from service.web.desk_frame import see
-from service.web.page_data import FormPage
-from service.web.permissions import Fields, first
 from service.web.rendering import render
 
 router = APIRouter()
@@ -26,9 +25,9 @@ async def ask(request: Request, secret: str, session: Reading) -> Response:
     return _form(request, secret, users.link_of(session, secret), {})
 
 
-async def _new(request: Request, secret: str, form: Annotated[Fields, Depends(permissions.fields_of)]) -> NewPassword:
+async def _new(request: Request, secret: str, form: Form) -> NewPassword:
     """Make the digest before the route asks for the database's turn."""
-    request.app.state.tokens.require(_bound_to(secret), first(form, "csrf"))
+    account_forms.require_strangers(request, form, "password", secret)
     entering.limit_address(request)
     with database_of(request).reading() as session:
         account = users.link_of(session, secret)
@@ -51,18 +50,8 @@ async def set_password(
 
 
 def _form(request: Request, secret: str, account: Account, problems: dict[str, str]) -> Response:
-    page = FormPage(
-        title=_("Choose your password"),
-        demo=request.app.state.demo,
-        action=f"/desk/password/{secret}",
-        csrf=request.app.state.tokens.make(_bound_to(secret)),
-        typed=account_forms.typed({}, problems),
-        faults=account_forms.faults(problems),
-    )
+    title, action = _("Choose your password"), f"/desk/password/{secret}"
+    page = account_forms.strangers_page(request, title, action, f"password:{secret}", problems)
     return render(
         request, "accounts/password.html", page, 422 if problems else 200, email=account.email, least=passwords.SHORTEST
     )
-
-
-def _bound_to(secret: str) -> str:
-    return f"password:{secret}"

@@ -5,7 +5,7 @@ the record. The form's token hangs on a cookie of its own, so that nobody can be
 """
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 from urllib.parse import quote
 
@@ -17,11 +17,11 @@ from service.accounts.entering import BEFORE, Try
 from service.core import audit, audit_events, tokens
 from service.core.language import _
 from service.web import costs, form_tokens, permissions, refusal_records, staff_sessions
+from service.web.bodies import Form
 from service.web.database_sessions import Writing, database_of
 from service.web.desk_frame import SAID, said_to_stranger, see
 from service.web.device_requests import client_of
-from service.web.page_data import FormPage
-from service.web.permissions import Entering, Fields, PostedEntering, first
+from service.web.permissions import Entering, PostedEntering, first
 from service.web.rendering import render
 
 router = APIRouter()
@@ -59,10 +59,10 @@ async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the
     return _form(request, next, {}, {})
 
 
-async def _tried(request: Request, form: Annotated[Fields, Depends(permissions.fields_of)]) -> SignInResult:
+async def _tried(request: Request, form: Form) -> SignInResult:
     """Check address and password before the route asks for the database's turn: a digest takes its time."""
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "")
-    request.app.state.tokens.require(_bound_to(nonce), first(form, "csrf") if nonce else "")
+    account_forms.require_strangers(request, form, "sign-in", nonce)
     email, password, onwards = first(form, "email"), first(form, "password"), first(form, "next")
     tried = await entering.try_password(request, email)
     if tried.wait:
@@ -117,15 +117,9 @@ def _form(
     request: Request, onwards: str, fields: dict[str, list[str]], problems: dict[str, str], status: int = 200
 ) -> Response:
     nonce = request.cookies.get(permissions.cookie_name(request, BEFORE), "") or tokens.secret()
-    page = FormPage(
-        title=_("Sign in to the desk"),
-        demo=request.app.state.demo,
-        action=permissions.SIGN_IN,
-        csrf=request.app.state.tokens.make(_bound_to(nonce)),
-        typed=account_forms.typed(fields, problems),
-        faults=account_forms.faults(problems),
-        said=said_to_stranger(request) or _kept(onwards),
-    )
+    title, bound_to = _("Sign in to the desk"), f"sign-in:{nonce}"
+    page = account_forms.strangers_page(request, title, permissions.SIGN_IN, bound_to, problems, fields)
+    page = replace(page, said=said_to_stranger(request) or _kept(onwards))
     reply = render(request, "accounts/sign_in.html", page, status, next=permissions.local(onwards))
     permissions.set_cookie(request, reply, nonce, BEFORE)
     if page.said:
@@ -137,7 +131,3 @@ def _kept(onwards: str) -> str:
     """Say that a form waits behind the sign-in; empty where none does."""
     waits = f"{form_tokens.KEPT}=" in onwards
     return _("Your sign-in has ended. What you typed is kept: sign in, and the form is as it was.") if waits else ""
-
-
-def _bound_to(nonce: str) -> str:
-    return f"sign-in:{nonce}"

@@ -18,7 +18,7 @@ from service.web import form_tokens, roles
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import by_field
 from service.web.desk_frame import address_of, see, show
-from service.web.page_data import FormPage, Option
+from service.web.page_data import Option
 from service.web.permissions import Fields, Needs, Posted, Staff, first
 from service.web.roles import Permission
 
@@ -143,13 +143,9 @@ def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Re
     known = dealer_list.listed(session, staff.scope)
     names = {dealer.slug: dealer.name for dealer in known}
     problems = shown.problems or {}
-    page = FormPage(
-        title=_("Users"),
-        action=USERS,
-        csrf=form_tokens.token(request, staff.csrf, staff.user),
-        typed=account_forms.typed(shown.form or {"role": ["adviser"], "dealer": [staff.dealer or ""]}, problems),
-        faults=account_forms.faults(problems, {"role": "role-adviser"}),
-    )
+    csrf, fields = form_tokens.token(request, staff.csrf, staff.user), shown.form
+    fields = fields or {"role": ["adviser"], "dealer": [staff.dealer or ""]}
+    page = account_forms.form_page(_("Users"), USERS, csrf, problems, fields, {"role": "role-adviser"})
     return show(
         request,
         staff,

@@ -195,27 +195,11 @@ def within(text: str) -> str:
     return text if spoken() == "de" else text[:1].lower() + text[1:]
 
 
-FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
-    {
-        "number": number,
-        "money": money,
-        "grams": grams,
-        "millimetres": millimetres,
-        "percent": percent,
-        "chance": chance,
-        "chance_word": chance_word,
-        "day": day,
-        "day_and_hour": day_and_hour,
-        "minutes": minutes,
-        "counted": counted,
-        "bows": bows,
-        "trials": trials,
-        "listed": listed,
-        "enquiry_number": enquiry_number,
-        "capital": capital,
-        "within": within,
-    }
+_FILTERS = (
+    *(number, money, grams, millimetres, percent, chance, chance_word, day, day_and_hour),
+    *(minutes, counted, bows, trials, listed, enquiry_number, capital, within),
 )
+FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType({each.__name__: each for each in _FILTERS})
 
 
 def install(environment: Environment) -> None:

@@ -12,7 +12,10 @@ from sqlalchemy.orm import Session
 from service.core import formats
 from service.core.language import _
 from service.core.paging import Leaf
-from service.desk import alarms
+from service.core.scopes import Scope
+from service.modelling import fit_words, versions
+from service.modelling.versions import Fitted
+from service.privacy import clock, mass_erasure, retention_words
 from service.trials import desk_lines, desk_reads
 from service.trials.desk_records import EnquiryRow, Home, TrialRow
 from service.web import desk_frame
@@ -86,13 +89,20 @@ def _short(groups: tuple[Group, ...]) -> tuple[Group, ...]:
 
 def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     """Give what somebody who looks after the service has to know: erasing that waits for a word, a damaged model."""
-    asked = alarms.erasing(session, staff.scope) if staff.may(Permission.RETENTION_VIEW) else ""
-    damaged = alarms.model(session) if staff.may(Permission.MODEL_VIEW) else ""
+    asked = _erasing(session, staff.scope) if staff.may(Permission.RETENTION_VIEW) else ""
+    fitted = versions.current(session) if staff.may(Permission.MODEL_VIEW) else Fitted(key="")
+    damaged = "" if fitted.instead_of is None else fit_words.damaged(fitted.instead_of, fitted.version)
     lines = (
         ListLine(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
         ListLine(_("Our estimate"), damaged, "", "/desk/model", _("Look at it"), urgent=True),
     )
     yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts), 0)
+
+
+def _erasing(session: Session, scope: Scope) -> str:
+    """Return what an owner is asked about erasing by age within a scope, empty where nothing."""
+    stands = clock.look(session, dt.datetime.now(dt.UTC))
+    return retention_words.waiting(mass_erasure.questions(session, scope), is_clock=not stands.is_believed)
 
 
 def _groups(home: Home, day: dt.date) -> Iterator[Group]:

@@ -17,7 +17,7 @@ stand instead, and so they do where a bow was kept since: the own bow may be ano
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from types import MappingProxyType
 from typing import Any
@@ -221,15 +221,8 @@ def _of_player(session: Session, player: int | None, asking: _Asking) -> Marks:
 
 def _of_named(marks: Marks, named: Mapping[str, RatedBow]) -> Marks:
     """Return the marks of the bows alone that the answers name."""
-    return Marks(
-        sheets=tuple(run for run in marks.sheets if run.copy in named),
-        played={copy: each for copy, each in marks.played.items() if copy in named},
-        own=marks.own,
-        own_played=marks.own_played,
-        kept=marks.kept,
-        blind=marks.blind,
-        player=marks.player,
-    )
+    sheets = tuple(run for run in marks.sheets if run.copy in named)
+    return replace(marks, sheets=sheets, played={copy: each for copy, each in marks.played.items() if copy in named})
 
 
 def sheets(

@@ -80,19 +80,21 @@ def _person(
     email: str | None,
     language: str | None,
     enquiries: Sequence[str],
-    found: Sequence[int],
+    players: Sequence[int],
 ) -> Person:
-    theirs = _players(session, dealer, email, found)
+    theirs = _players(session, dealer, email, players)
     asked = _enquiries(session, dealer, email, enquiries, theirs)
+    names = (" ".join(name.split()) for name in _told(session, dealer, asked, theirs, "name"))
+    found = (email, *_told(session, dealer, asked, theirs, "email"))
     return Person(
         dealer=dealer,
         email=email,
-        names=_names(session, dealer, asked, theirs),
+        names=tuple(dict.fromkeys(names)),
         language=language,
         enquiries=asked,
         players=theirs,
         drafts=_drafts(session, dealer, email, asked, theirs),
-        addresses=_addresses(session, dealer, email, asked, theirs),
+        addresses=tuple({each.lower(): each for each in reversed(found) if each}.values())[::-1],
     )
 
 
@@ -118,22 +120,12 @@ def _enquiries(
     return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
 
-def _names(session: Session, dealer: str | None, enquiries: Sequence[str], theirs: Sequence[int]) -> tuple[str, ...]:
+def _told(session: Session, dealer: str | None, asked: Sequence[str], theirs: Sequence[int], name: str) -> list[str]:
+    """Return what was told under a name, 'name' or 'email', with contacts and with enquiries."""
     of_person = Contact.player.in_(theirs) & (Contact.dealer == dealer)
-    known = session.scalars(select(Contact.name).where(of_person).order_by(Contact.player))
-    given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
-    names = [*known, *((contact or {}).get("name") for contact in given)]
-    return tuple(dict.fromkeys(" ".join(name.split()) for name in names if name))
-
-
-def _addresses(
-    session: Session, dealer: str | None, email: str | None, enquiries: Sequence[str], theirs: Sequence[int]
-) -> tuple[str, ...]:
-    of_person = Contact.player.in_(theirs) & (Contact.dealer == dealer)
-    known = session.scalars(select(Contact.email).where(of_person).order_by(Contact.player)).all()
-    given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(enquiries)).order_by(Enquiry.created_at))
-    found = (email, *known, *((contact or {}).get("email") for contact in given))
-    return tuple({each.lower(): each for each in reversed(found) if each}.values())[::-1]
+    known = session.scalars(select(getattr(Contact, name)).where(of_person).order_by(Contact.player)).all()
+    given = session.scalars(select(Enquiry.contact).where(Enquiry.id.in_(asked)).order_by(Enquiry.created_at))
+    return [each for each in (*known, *((contact or {}).get(name) for contact in given)) if each]
 
 
 def _drafts(

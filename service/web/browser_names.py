@@ -4,6 +4,8 @@ import ipaddress
 import re
 from dataclasses import dataclass
 
+from service.core.language import _
+
 _BROWSERS = (
     ("Edge", re.compile(r"\bEdg(?:e|A|iOS)?/")),
     ("Opera", re.compile(r"\bOPR/|\bOpera\b")),
@@ -34,6 +36,13 @@ class Device:
     browser: str | None = None
     system: str | None = None
     network: str | None = None
+
+    @property
+    def words(self) -> str:
+        """What it is called: 'Firefox on Windows'."""
+        if self.browser and self.system:
+            return _("{browser} on {system}").format(browser=self.browser, system=self.system)
+        return self.browser or self.system or _("a browser that is not known")
 
 
 def device(agent: str, host: str) -> Device:

@@ -269,11 +269,6 @@ class AtDealerNeeds(Needs):
         return AtDealer(**(given | {"dealer_name": staff.dealer_name or staff.dealer}))
 
 
-async def fields_of(request: Request) -> Fields:
-    """Read a form that anybody may send."""
-    return await bodies.form_fields(request)
-
-
 def check_token(request: Request, staff: Staff, token: str) -> None:
     """Raise 403 where a form's token is not this session's own; one that an older key made is, until that is retired."""
     request.app.state.tokens.require(_bound_to(staff.session), form_tokens.of_session(token))
@@ -287,7 +282,7 @@ async def _posted(request: Request, staff: AnyStaff) -> Fields:
     return form
 
 
-async def _posted_entering(request: Request, staff: Entering, form: Annotated[Fields, Depends(fields_of)]) -> Fields:
+async def _posted_entering(request: Request, staff: Entering, form: bodies.Form) -> Fields:
     check_token(request, staff, first(form, "csrf"))
     return form
 
