@@ -4,6 +4,7 @@ import argparse
 import socket
 import sys
 import tempfile
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy import select
@@ -40,22 +41,24 @@ def add_to(commands: Commands) -> None:
     )
     running = add(commands, "serve", serve, "python -m service serve --workers 2")
     _add_address(running)
-    running.add_argument("--workers", type=_workers, default=1, metavar="N", help="processes (default: 1)")
+    running.add_argument(
+        "--workers",
+        type=partial(_whole, low=1, high=MOST_WORKERS),
+        default=1,
+        metavar="N",
+        help="processes (default: 1)",
+    )
 
 
 def _add_address(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default=HOST, metavar="H", help=f"address to listen on (default: {HOST})")
     parser.add_argument(
-        "--port", type=_port, default=PORT, metavar="P", help=f"port (default: {PORT}; 0: any free one)"
+        "--port",
+        type=partial(_whole, low=0, high=65535),
+        default=PORT,
+        metavar="P",
+        help=f"port (default: {PORT}; 0: any free one)",
     )
-
-
-def _port(text: str) -> int:
-    return _whole(text, 0, 65535)
-
-
-def _workers(text: str) -> int:
-    return _whole(text, 1, MOST_WORKERS)
 
 
 def _whole(text: str, low: int, high: int) -> int:

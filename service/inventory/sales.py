@@ -120,15 +120,11 @@ def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
 
 def out_on(session: Session, serial: str) -> OnTrial | None:
     """Return the trial that a bow is out on; None where it is not out."""
-    return next(iter(_out_on(session, serial)), None)
-
-
-def _out_on(session: Session, serial: str) -> Sequence[OnTrial]:
     kept, composition = tables.TrialCopy, tables.Composition
     found = session.execute(
         select(tables.Trial.key, composition.number, composition.dealer, composition.state)
         .join(composition, composition.trial == tables.Trial.id)
         .join(kept, kept.trial == composition.trial)
         .where(kept.copy == serial, out_now())
-    )
-    return [OnTrial(key, number, dealer, state in ("open", "closed")) for key, number, dealer, state in found]
+    ).first()
+    return None if found is None else OnTrial(*found[:3], plays=found.state in ("open", "closed"))

@@ -8,55 +8,34 @@ from service.core.language import N_, _
 
 AS_USUAL = N_("as usual for its grade")
 NOT_SAID = N_("not said")
+_OTHER = (-2, -1, 1, 2)
+_SAID = {
+    Criterion.OVERALL: (N_("liked much less"), N_("liked less"), N_("liked more"), N_("liked much more")),
+    Criterion.RESPONSE: (N_("speaks much later"), N_("speaks later"), N_("speaks sooner"), N_("speaks much sooner")),
+    Criterion.CLARITY: (N_("much more bow noise"), N_("more bow noise"), N_("clearer"), N_("much clearer")),
+    Criterion.DYNAMIC_RANGE: (
+        N_("much less between soft and full"),
+        N_("less between soft and full"),
+        N_("more between soft and full"),
+        N_("much more between soft and full"),
+    ),
+    Criterion.STEADINESS: (N_("much less steady"), N_("less steady"), N_("steadier"), N_("much steadier")),
+    Criterion.OFF_STRING: (
+        N_("bounces much less readily"),
+        N_("bounces less readily"),
+        N_("bounces more readily"),
+        N_("bounces much more readily"),
+    ),
+    Criterion.EASE: (N_("much more work"), N_("more work"), N_("less work"), N_("much less work")),
+    Criterion.TONE: (
+        N_("a colour that far fewer people want"),
+        N_("a colour that fewer people want"),
+        N_("a colour that more people want"),
+        N_("a colour that far more people want"),
+    ),
+}
 STEPS: Mapping[Criterion, Mapping[int, str]] = {
-    Criterion.OVERALL: {
-        -2: N_("liked much less"),
-        -1: N_("liked less"),
-        1: N_("liked more"),
-        2: N_("liked much more"),
-    },
-    Criterion.RESPONSE: {
-        -2: N_("speaks much later"),
-        -1: N_("speaks later"),
-        1: N_("speaks sooner"),
-        2: N_("speaks much sooner"),
-    },
-    Criterion.CLARITY: {
-        -2: N_("much more bow noise"),
-        -1: N_("more bow noise"),
-        1: N_("clearer"),
-        2: N_("much clearer"),
-    },
-    Criterion.DYNAMIC_RANGE: {
-        -2: N_("much less between soft and full"),
-        -1: N_("less between soft and full"),
-        1: N_("more between soft and full"),
-        2: N_("much more between soft and full"),
-    },
-    Criterion.STEADINESS: {
-        -2: N_("much less steady"),
-        -1: N_("less steady"),
-        1: N_("steadier"),
-        2: N_("much steadier"),
-    },
-    Criterion.OFF_STRING: {
-        -2: N_("bounces much less readily"),
-        -1: N_("bounces less readily"),
-        1: N_("bounces more readily"),
-        2: N_("bounces much more readily"),
-    },
-    Criterion.EASE: {
-        -2: N_("much more work"),
-        -1: N_("more work"),
-        1: N_("less work"),
-        2: N_("much less work"),
-    },
-    Criterion.TONE: {
-        -2: N_("a colour that far fewer people want"),
-        -1: N_("a colour that fewer people want"),
-        1: N_("a colour that more people want"),
-        2: N_("a colour that far more people want"),
-    },
+    each: dict(zip(_OTHER, said, strict=True)) for each, said in _SAID.items()
 }
 """By criterion and step, always against what is usual for a bow of this grade; 0 is `AS_USUAL` everywhere."""
 

@@ -49,7 +49,7 @@ def rows(session: Session, kind: FileKind, only: Collection[str] | None = None) 
 
     ``only``: values of the kind's first key column; None for all rows. Where given, the order is that of no file.
     """
-    statement, first_key = _STATEMENTS[kind.name]()
+    statement, first_key = _STATEMENTS[kind.name]
     if only is None:
         yield from _fetch(session, statement.where(_lent()) if kind.name in _OF_PLAYERS else statement)
         return
@@ -90,45 +90,20 @@ def _as_in_file(values: Values) -> Values:
 Statement = tuple[Select[*tuple[Any, ...]], InstrumentedAttribute[str]]
 
 
-def _tiers() -> Statement:
-    place = case({word: index for index, word in enumerate(INSTRUMENTS)}, value=Tier.instrument)
-    statement = select(
-        Tier.slug.label("tier"),
-        *(getattr(Tier, column) for column in kinds.TIERS.order if column not in kinds.TIERS.key),
-    )
-    return statement.order_by(place, Tier.grade, Tier.slug), Tier.slug
+_COLUMNS = {"date": "on", "kept": "id", ("tiers.csv", "tier"): "slug", ("copies.csv", "copy"): "serial"}
+"""What columns of the files are called in the tables, where that is otherwise."""
 
 
-def _character() -> Statement:
-    statement = select(TierCharacter.tier, TierCharacter.criterion, TierCharacter.step)
-    return statement.order_by(TierCharacter.tier, TierCharacter.criterion), TierCharacter.tier
+def _plain(kind: FileKind, table: Any, *order: Any, more: tuple[str, ...] = ()) -> Statement:
+    """Ask for the rows of a file that are one table's, and for ``more`` of each, by their key unless another order is given."""
+    asked = [name for name in (*kind.order, *more) if name != "unit"]
+    names = {name: _COLUMNS.get((kind.name, name)) or _COLUMNS.get(name, name) for name in asked}
+    columns = {name: getattr(table, column) for name, column in names.items()}
+    key = [columns[name] for name in kind.key]
+    return select(*(column.label(name) for name, column in columns.items())).order_by(*(order or key)), key[0]
 
 
-def _prices() -> Statement:
-    statement = select(Price.tier, Price.dealer, Price.price, Price.currency)
-    return statement.order_by(Price.tier, Price.dealer), Price.tier
-
-
-def _copies() -> Statement:
-    statement = select(
-        Copy.serial.label("copy"),
-        *(getattr(Copy, column) for column in kinds.COPIES.order if column not in kinds.COPIES.key),
-    )
-    return statement.order_by(Copy.serial), Copy.serial
-
-
-def _bench() -> Statement:
-    reading = BenchReading
-    statement = select(
-        *(reading.copy, reading.on.label("date"), reading.quantity, reading.value, reading.method, reading.by),
-        reading.id.label("kept"),
-    )
-    return statement.order_by(reading.copy, reading.on, reading.quantity, reading.method), reading.copy
-
-
-def _events() -> Statement:
-    statement = select(Event.copy, Event.on.label("date"), Event.event, Event.note)
-    return statement.order_by(Event.copy, Event.on, Event.event), Event.copy
+_PLACE = case({word: index for index, word in enumerate(INSTRUMENTS)}, value=Tier.instrument)
 
 
 def _runs() -> Statement:
@@ -167,13 +142,13 @@ def _outcomes() -> Statement:
 
 
 _OF_PLAYERS = frozenset({kinds.RUNS.name, kinds.OUTCOMES.name})
-_STATEMENTS = {
-    kinds.TIERS.name: _tiers,
-    kinds.CHARACTER.name: _character,
-    kinds.PRICES.name: _prices,
-    kinds.COPIES.name: _copies,
-    kinds.BENCH.name: _bench,
-    kinds.EVENTS_FILE.name: _events,
-    kinds.RUNS.name: _runs,
-    kinds.OUTCOMES.name: _outcomes,
+_STATEMENTS: dict[str, Statement] = {
+    kinds.TIERS.name: _plain(kinds.TIERS, Tier, _PLACE, Tier.grade, Tier.slug),
+    kinds.CHARACTER.name: _plain(kinds.CHARACTER, TierCharacter),
+    kinds.PRICES.name: _plain(kinds.PRICES, Price),
+    kinds.COPIES.name: _plain(kinds.COPIES, Copy),
+    kinds.BENCH.name: _plain(kinds.BENCH, BenchReading, more=("kept",)),
+    kinds.EVENTS_FILE.name: _plain(kinds.EVENTS_FILE, Event),
+    kinds.RUNS.name: _runs(),
+    kinds.OUTCOMES.name: _outcomes(),
 }

@@ -34,15 +34,13 @@ class ChanceBin:
 class Chances:
     """What the check-up found of chances.
 
-    ``p``, ``statistic``, ``bins``: of its test; None where there were too few players. ``mended`` the p of the recalibrated
-    ones, likewise.
+    ``p``, ``statistic``, ``bins``: of its test; None where there were too few players.
     """
 
     lines: tuple[ChanceBin, ...]
     p: float | None
     statistic: float | None
     bins: int | None
-    mended: float | None
     slope: float  # of the recalibration that marks needed, 1 without one
 
 
@@ -51,7 +49,7 @@ def read(report: Mapping[str, Any]) -> Chances | None:
     stored = report.get("chances")
     if not stored:
         return None
-    goodness, mended = (stored.get(name) or {} for name in ("goodness", "mended"))
+    goodness = stored.get("goodness") or {}
     lines = tuple(
         ChanceBin(
             kind, bin_["low"], bin_["high"], bin_["count"], bin_["told"], bin_["won"]["mean"], bin_["won"]["error"]
@@ -64,7 +62,6 @@ def read(report: Mapping[str, Any]) -> Chances | None:
         p=goodness.get("p"),
         statistic=goodness.get("statistic"),
         bins=goodness.get("bins"),
-        mended=mended.get("p"),
         slope=float(stored.get("slope") or NO_RECALIBRATION),
     )
 
