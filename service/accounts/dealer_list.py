@@ -34,10 +34,7 @@ class DealerInfo:
 
 
 def add(session: Session, given: DealerInfo) -> bool:
-    """Make a dealer, or complete one that is known; return whether it is new.
-
-    Raises `InvalidInputError`: a value cannot be used; each is named.
-    """
+    """Make a dealer, or complete a known one; return whether it is new. Raises `InvalidInputError`, each unusable value named."""
     problems = [FieldProblem(*problem) for problem in _problems(given)]
     if problems:
         raise InvalidInputError(problems)

@@ -45,10 +45,7 @@ def address(secret: str, email: str, host: str) -> str:
 
 
 def step_of(secret: str, code: str, now: dt.datetime | None = None) -> int | None:
-    """Return the time step that a code belongs to, None where it belongs to none about now.
-
-    All steps are compared in full, so that the time taken tells nothing.
-    """
+    """Return the time step of a code, None where it is of none about now; all are compared in full, so that the time tells nothing."""
     step, typed = _step(now or utc_now()), "".join(code.split())
     app, found = pyotp.HOTP(secret, digits=DIGITS), None
     for each in (step + offset for offset in _STEPS):

@@ -93,10 +93,7 @@ def add(
 
 
 def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None) -> str:
-    """Return the secret of a new link to set a user's password, which goes out by mail too; earlier ones end.
-
-    Raises `NotFoundError`: there is no such user within the scope.
-    """
+    """Return the secret of a user's new link to set the password, mailed too; earlier ones end. Raises `NotFoundError` beyond the scope."""
     row = _user(session, scope, user)
     session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
     secret = tokens.secret()

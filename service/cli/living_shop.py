@@ -63,10 +63,7 @@ def dealer_of(folder: Path) -> str | None:
 
 
 def furnish(database: Database, folder: Path, user: int) -> str:
-    """Let the day that a folder tells happen, and return the address of one player's answer, as /advice/….
-
-    ``user`` : the account of who composes and reveals.
-    """
+    """Let the day that a folder tells happen, composed by an account; return the address of one player's answer, as /advice/…."""
     told = _read(folder / FILE)
     desk = DemoDesk(told["dealer"]["slug"], user, dt.datetime.now(dt.UTC))
     with database.writing() as session:

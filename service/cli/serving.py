@@ -171,10 +171,7 @@ def _demo_folder(asked: Path | None) -> Path:
 
 
 def _fill(settings: Settings) -> tuple[list[tuple[str, str, str]], str | None]:
-    """Fill the demonstration's database.
-
-    Return role, address and password of each account made for it, and the address of a player's answer where there is one.
-    """
+    """Fill the demonstration's database; return role, address and password of its accounts, and a player's answer where there is one."""
     database = Database(settings.database_url)
     try:
         migrations.upgrade(database)

@@ -151,10 +151,7 @@ def reset_factor(asked: argparse.Namespace, settings: Settings) -> int:
 
 
 def make_shown(database: Database, slug: str | None = None) -> list[tuple[str, str, str]]:
-    """Make one account of each role for a demonstration; return role, address and password, drawn for this run.
-
-    ``slug``: the adviser's dealer; None: the first.
-    """
+    """Make an account of each role for a demonstration, the adviser's at a dealer or the first; return role, address and password."""
     made = []
     with database.writing() as session:
         known = dealer_list.listed(session, AllDealers())

@@ -74,10 +74,7 @@ def using(code: str | None) -> Iterator[None]:
 
 
 def speak(code: str | None, *, chosen: bool = False) -> None:
-    """Speak a reader's own language from here on; None: nothing is known of the reader, the dealer's may stand in.
-
-    ``chosen``: the reader said so, and not merely the browser.
-    """
+    """Speak a reader's language from here on; None: nothing is known, a dealer's may stand in. ``chosen``: by the reader, not the browser."""
     _spoken.set(code or SOURCE)
     _asked.set(code is not None)
     _chosen.set(chosen and code is not None)

@@ -88,10 +88,7 @@ def away(error: Exception) -> None:
 
 
 class Seldom(logging.Filter):
-    """Lets so many lines of one kind a minute pass, and of a database that is away one, whoever met it and how.
-
-    ``clock``: seconds, never going back.
-    """
+    """Lets so many lines of a kind a minute pass, of a database that is away one; ``clock``: seconds, never going back."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__()

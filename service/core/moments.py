@@ -20,10 +20,7 @@ def now() -> dt.datetime:
 
 @contextmanager
 def set_back(by: dt.timedelta) -> Iterator[None]:
-    """Let what trials go through meanwhile bear a moment so long ago: for the days before a demonstration.
-
-    The record of what was done (`core.audit`) tells the true moment.
-    """
+    """Let what trials go through meanwhile bear a moment so long ago, before a demonstration; the record tells the true one."""
     token = _SET_BACK.set(by)
     try:
         yield

@@ -25,10 +25,7 @@ def fingerprint(key: str) -> str:
 
 
 def kept(folder: Path) -> tuple[str, ...]:
-    """Return the keys kept in a folder, the newest first; one is made where there is none.
-
-    Raises `ConflictError`: the file cannot be read or made, or holds a key that is too short.
-    """
+    """Return a folder's keys, newest first, one made where there is none; raises `ConflictError` for an unusable file or short key."""
     path = folder / NAME
     try:
         if not path.exists():

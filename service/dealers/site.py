@@ -115,10 +115,7 @@ def set_pages(session: Session, user: int | None, dealer: str, pages: str, actio
 def set_messages(
     session: Session, user: int | None, dealer: str, *, notify: str, booking: str, webhook: str, keep_months: str
 ) -> None:
-    """Set where enquiries are told, how a trial is booked, and how long personal data is kept.
-
-    Raises `InvalidInputError`: a field that cannot be used, each named.
-    """
+    """Set where enquiries are told, how a trial is booked, how long personal data is kept; raises `InvalidInputError`, each field named."""
     notify, booking, webhook = notify.strip(), " ".join(booking.split()), webhook.strip()
     months = keep_months.strip()
     checks = {

@@ -23,10 +23,7 @@ EARLIEST = dt.date(1, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class OnTrial:
-    """The trial that a bow was kept on, or is out on.
-
-    ``number``: the dealer's running number, None for a trial read from a file. ``dealer``: whose trial it is.
-    """
+    """The trial, of a dealer, that a bow was kept on, or is out on; ``number``: the dealer's running one, None where a file told of it."""
 
     key: str
     number: int | None

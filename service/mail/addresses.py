@@ -97,10 +97,7 @@ def greeting_name(name: str | None) -> str:
 
 
 def digest(secret: str, address: str) -> str:
-    """Return the keyed digest by which an address that is closed is known (RFC 2104, SHA-256).
-
-    Upper and lower case are one: some servers tell them apart, no player does.
-    """
+    """Return the keyed digest by which a closed address is known (RFC 2104, SHA-256); upper and lower case are one, as to every player."""
     try:
         address = str(parse(address))
     except UnusableAddressError:

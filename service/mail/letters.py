@@ -15,11 +15,7 @@ from service.tables import Dealer, Door, OutboxItem
 
 
 def write(session: Session, mail_service: MailService, row: OutboxItem, now: dt.datetime) -> Letter:
-    """Return the letter of a row.
-
-    Raises `ObsoleteError`: the reason for it is gone, or its reader wants no more mail; `UnusableAddressError`: the address or
-    a name cannot be used.
-    """
+    """Return the letter of a row; raises `ObsoleteError` where its reason is gone or nobody wants it, `UnusableAddressError`."""
     spoken = language.known(row.language) or language.SOURCE
     # What is wrong is said to the desk, not to the reader: in the source's language until it is shown.
     suppression.check(session, mail_service, row)

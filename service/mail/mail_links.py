@@ -34,10 +34,7 @@ costs.declare(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MailLinkPage(Page):
-    """A page behind a link: what it is about in a few sentences, and its one button; ``button`` empty: it is done.
-
-    ``to``: where the button leads; empty: the page's own address.
-    """
+    """A page behind a link: a few sentences and its one button, which leads ``to``, or to the page itself; no ``button``: it is done."""
 
     sentences: tuple[str, ...]
     button: str = ""

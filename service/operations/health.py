@@ -38,10 +38,7 @@ class Finding:
 
 
 def findings(database: Database, folder: Path) -> Iterator[Finding]:
-    """Tell of the database, its tables, the model, the outbox, and the disk that ``folder`` is on.
-
-    Where one part is missing, those that rest on it are not told of.
-    """
+    """Tell of the database, its tables, the model, the outbox, and ``folder``'s disk; not of what rests on a part that is missing."""
     try:
         yield from _stored(database)
     except (ConflictError, SQLAlchemyError) as error:

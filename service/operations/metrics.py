@@ -35,10 +35,7 @@ LOOK_EVERY = 1.0
 
 
 class Metrics:
-    """The figures of one application.
-
-    ``shared``: folder in which the processes of one `serve` count together; None: this process counts alone, in memory.
-    """
+    """The figures of one application; ``shared``: folder in which the processes of one `serve` count together, None: alone, in memory."""
 
     def __init__(self, shared: Path | None = None) -> None:
         disable_created_metrics()  # type: ignore[no-untyped-call] # a line more for each figure, which no alarm needs

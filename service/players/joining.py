@@ -138,10 +138,7 @@ def forget(session: Session, dealer: str, gone: Collection[int], nameless: Colle
 def alike(
     session: Session, dealer: str, names: Collection[str], emails: Collection[str], but: Collection[int]
 ) -> tuple[int, ...]:
-    """Return the dealer's players who may be the same person, being of the same address or name; ``but``: not these.
-
-    It is for staff to look at, and says nothing of who they are.
-    """
+    """Return the dealer's players of the same address or name, but for some: for staff to look at, it says nothing of who they are."""
     plain, addresses = ({each.lower() for each in texts} for texts in (names, emails))
     rows = session.scalars(
         select(Contact.player)

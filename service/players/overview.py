@@ -95,10 +95,7 @@ LASTING = ("settings", "priorities", "wishes", "strings", "string_length_mm")
 
 
 def lasting_answers(session: Session, dealer: str, key: str) -> dict[str, Any]:
-    """Return what holds of a player's last answers for a next visit: instrument and hold, and what goes with them.
-
-    Raises `NotFoundError`: a player who is not this dealer's.
-    """
+    """Return what holds of a player's last answers for a next visit: instrument, hold and the like; raises `NotFoundError`."""
     whole = same_person.everybody(session, dealer, [player_keys.known(session, dealer, key).id])
     answers = _last(session, dealer, whole)
     own = answers.get("own_bow", {})

@@ -63,10 +63,7 @@ def agreed(said: Sequence[Row[*tuple[Any, ...]]]) -> bool:
 def say(
     session: Session, dealer: str | None, player: int, at: dt.datetime, *, may_help: bool, unasked_only: bool = False
 ) -> None:
-    """Note for everybody that a player is whether the ratings may help others.
-
-    ``unasked_only``: only where nothing was said before, or what was said is no 'no'.
-    """
+    """Note for everybody that a player is whether ratings may help others; ``unasked_only``: only where no 'no' was said before."""
     player_table = Player
     whole = everybody(session, dealer, [player]) if dealer is not None else (player,)
     where: list[ColumnElement[bool]] = [player_table.id.in_(whole)]

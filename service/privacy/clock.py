@@ -235,10 +235,7 @@ def future(session: Session, now: dt.datetime) -> dict[str, int]:
 
 
 def mend(session: Session, now: dt.datetime) -> int:
-    """Set moments of the future to now, and plans to what they were from now on; return how many were changed.
-
-    To be called under a clock that is believed.
-    """
+    """Set moments of the future to now, and plans to what they were from then on, under a believed clock; return how many."""
     redating.redate(session, now)
     session.flush()
     changed = 0

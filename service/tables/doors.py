@@ -234,10 +234,7 @@ class Duty(Base):
 
 
 class Spending(Base):
-    """What one client of the network spent of one rate limit, until it is over: ``level`` seconds at ``at``, seconds since 1970.
-
-    ``key`` is a keyed digest: no address is stored.
-    """
+    """What a client, by keyed digest, spent of one rate limit: ``level`` seconds at ``at``, in seconds since 1970, until it is over."""
 
     __tablename__ = "spendings"
 

@@ -53,10 +53,7 @@ def listed(model: type[Answer]) -> dict[int | str, dict[str, Any]]:
 
 
 def page(path: str, name: str, read: Callable[[str], Batch[Any]], after: str, more: Mapping[str, Any]) -> JSONResponse:
-    """Return a page of a list with the address of the next, in the body and as a link; raises `InvalidInputError` for a mark of no list.
-
-    ``more``: what the body says beside.
-    """
+    """Return a page of a list with the next one's address in body and link, and what ``more`` says; raises `InvalidInputError` for a mark of no list."""
     try:
         found = read(after)
     except NotFoundError:

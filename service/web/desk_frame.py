@@ -62,10 +62,7 @@ class Desk:
 
 
 def show(request: Request, staff: Staff, template: str, page: Any, *, status: int = 200, **more: Any) -> HTMLResponse:
-    """Return a page of the desk; its template extends ``desk_base.html`` and sees ``page``, ``desk`` and ``more``.
-
-    What the page before left to be said (`see`) is shown once.
-    """
+    """Return a page of the desk, whose template sees ``page``, ``desk`` and ``more``; what `see` left to be said is shown once."""
     kept: UntakenForm | None = getattr(request.state, "kept", None)
     if kept is not None and kept.fields is None:
         return HTMLResponse(kept.page, kept.status)

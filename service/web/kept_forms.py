@@ -29,10 +29,7 @@ Fields = Mapping[str, Sequence[str]]
 
 @dataclass(frozen=True, slots=True)
 class UntakenForm:
-    """One form that was sent and not taken.
-
-    ``page``, ``status``: that page's source and status; of the session that was refused, and shown in that one only.
-    """
+    """One form that was sent and not taken; ``page``, ``status``: of the page that refused it, shown in the session that was refused only."""
 
     path: str  # where it was posted to
     fields: dict[str, list[str]] | None  # what was typed; None where the page that was answered is kept, which shows it

@@ -68,10 +68,7 @@ def begin(
     *,
     device: Device | None = None,
 ) -> str:
-    """Begin a session and return its cookie's secret; the one whose cookie was ``replaced`` ends.
-
-    Who is not bound to a dealer acts for the only one there is, or chooses.
-    """
+    """Begin a session, in place of one ``replaced``, and return its cookie's secret; who is not bound acts for the only dealer, or chooses."""
     now = now or utc_now()
     kept = tables.StaffSession
     if replaced is not None:

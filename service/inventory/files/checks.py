@@ -25,10 +25,7 @@ NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 
 
 class Check:
-    """The checks of one folder against the stored range and history with the folder laid over them.
-
-    ``last_day``: the latest date that is not in the future.
-    """
+    """The checks of one folder laid over the stored range and history; ``last_day``: the latest date that is not in the future."""
 
     def __init__(self, parsed: Parsed, known: StoredRecords, last_day: dt.date) -> None:
         self.parsed = parsed

@@ -19,10 +19,7 @@ from service.tables import Dealer
 
 @dataclass
 class Parsed:
-    """What a folder holds, as far as it can be told without the database.
-
-    ``sheets``: the files that are there, by name; one that is not is an empty sheet.
-    """
+    """What a folder holds, as far as it can be told without the database; of a file that is not there an empty sheet."""
 
     folder: Path
     sheets: dict[str, CsvTable] = field(default_factory=dict)

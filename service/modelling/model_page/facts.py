@@ -88,10 +88,7 @@ class Facts:
 
 
 def gather(session: Session, scope: Scope) -> Facts:
-    """Read everything about the version in use, of single bows only those of the scope.
-
-    Raises `ConflictError`: no version is in use, or the one that is cannot be read.
-    """
+    """Read all about the version in use, of single bows those of the scope; raises `ConflictError` where none is, or it cannot be read."""
     current = versions.current(session)
     if current.posterior is None and current.instead_of is not None:
         raise ConflictError(fit_words.damaged(current.instead_of, None))

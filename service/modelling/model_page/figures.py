@@ -232,10 +232,7 @@ def over_time(
     goal: float | None = None,
     ends: tuple[float, ...] = (),
 ) -> PointPicture:
-    """Lay out check-ups, oldest first, on heights from the lowest value to the highest, rounded to ``step``.
-
-    ``ends`` are on the axis whatever the values.
-    """
+    """Lay out check-ups, oldest first, on heights rounded to ``step``; ``ends`` are on the axis whatever the values."""
     values = [value for mark in marks for value in (mark.value, mark.other, goal, *ends) if value is not None]
     low, high = step * math.floor(min(values) / step), step * math.ceil(max(values) / step)
     high = max(high, low + step)

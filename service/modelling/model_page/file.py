@@ -29,10 +29,7 @@ def render(page: ModelPage) -> str:
 
 
 def write(file: Path, page: ModelPage) -> None:
-    """Write the page, wholly or not at all; an earlier page of that name is replaced.
-
-    Raises `ConflictError`: the file cannot be written, or one of another kind has its name.
-    """
+    """Write the page, wholly or not at all, over an earlier one; raises `ConflictError` where it cannot be, or a file of another kind is there."""
     text = render(page)
     try:
         target = Path(os.path.realpath(file))  # unlike resolve() this never raises on a loop of links

@@ -25,10 +25,7 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class Sureness:
-    """How sure the model is: sentences, and the check-ups where there are any.
-
-    ``errors``, ``coverage``, ``checkups``: of the last versions over time.
-    """
+    """How sure the model is: sentences, and check-ups where there are any; ``errors``, ``coverage``, ``checkups``: over time."""
 
     sentences: tuple[str, ...]
     won: tuple[str, ...]  # what its advice won against rules of thumb, each a sentence
@@ -88,11 +85,7 @@ class Beginnings:
 
 @dataclass(frozen=True, slots=True)
 class ModelPage:
-    """The model's page.
-
-    ``title``, ``dealer``, ``demo``: as every page has them. ``thin_tiers``, ``thin_players``: where too little is known;
-    players are counted and never named.
-    """
+    """The model's page; ``thin_tiers``, ``thin_players``: where too little is known; players are counted and never named."""
 
     title: str
     facts: str  # the quiet line above the heading: version, date, trials, players

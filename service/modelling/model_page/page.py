@@ -26,10 +26,7 @@ from service.modelling.model_page.sureness import sureness
 
 
 def page_of(session: Session, scope: Scope, *, demo: bool = False) -> ModelPage:
-    """Return the page of the version in use; only the bows of the scope are named.
-
-    Raises `ConflictError`: no version is in use, or the one that is cannot be read.
-    """
+    """Return the page of the version in use, with bows of the scope only; raises `ConflictError` where none is, or it cannot be read."""
     facts = gather(session, scope)
     return ModelPage(
         title=_("Our estimate: what we know, and how surely"),

@@ -32,10 +32,7 @@ class ChanceBin:
 
 @dataclass(frozen=True, slots=True)
 class Chances:
-    """What the check-up found of chances.
-
-    ``p``, ``statistic``, ``bins``: of its test; None where there were too few players.
-    """
+    """What the check-up found of chances; ``p``, ``statistic``, ``bins``: of its test, None where there were too few players."""
 
     lines: tuple[ChanceBin, ...]
     p: float | None
