@@ -39,7 +39,7 @@ from service.modelling.catalogue import Catalogue
 from service.modelling.present import Present
 from service.modelling.versions import Fitted
 from service.players import same_person
-from service.players.known import NO_MARKS, NOTHING_KNOWN, Known, Marks, of_server
+from service.players.known import NO_MARKS, Marks, of_server
 from service.questionnaire.forms import Questionnaire, check
 from service.tables import Enquiry
 
@@ -92,7 +92,7 @@ def _advised(
     session: Session, questionnaire: Questionnaire, marks: Marks, present: Present
 ) -> tuple[Document, Fitted, Catalogue]:
     fitted = versions.current(session, present)
-    considered = _considered(session, questionnaire, fitted, known=marks.known, present=present)
+    considered = _considered(session, questionnaire, fitted, known=marks, present=present)
     document = considered.document | {"answers": questionnaire.body(), **of_marks(marks)}
     return document, fitted, considered.now_on_sale
 
@@ -142,7 +142,7 @@ def influence(session: Session, address: str) -> list[Document] | None:
     return _explained[key]
 
 
-def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, known: Known) -> list[Document]:
+def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, known: Marks) -> list[Document]:
     considered = _considered(session, questionnaire, fitted, known=known)
     shown = considered.now_on_sale
     offer = _offer(questionnaire, shown, considered.offered, shown.stock.get(questionnaire.dealer or ""))
@@ -151,7 +151,7 @@ def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, k
 
 
 def consider(
-    session: Session, questionnaire: Questionnaire, at_hand: Collection[str] | None = None, known: Known = NOTHING_KNOWN
+    session: Session, questionnaire: Questionnaire, at_hand: Collection[str] | None = None, known: Marks = NO_MARKS
 ) -> Considered:
     """Return the advice with its parts, nothing stored; ``at_hand`` are the serials to choose from, None: the dealer's stock.
 
@@ -165,7 +165,7 @@ def _considered(
     questionnaire: Questionnaire,
     fitted: Fitted,
     at_hand: Collection[str] | None = None,
-    known: Known = NOTHING_KNOWN,
+    known: Marks = NO_MARKS,
     present: Present | None = None,
 ) -> Considered:
     now_on_sale = catalogue.current(session, present)

@@ -17,7 +17,7 @@ from model.trial import STRETCH, AdvicePart, Change, Entry, Influence, Proposal,
 from service.advice.reasons import ALIKE
 from service.modelling.catalogue import Catalogue
 from service.modelling.versions import Fitted
-from service.players.known import Known, Marks
+from service.players.known import Marks
 from service.questionnaire.declared import MISSING
 from service.questionnaire.forms import Budget, Questionnaire
 from service.questionnaire.questions import QUESTIONS
@@ -258,11 +258,11 @@ def of_marks(marks: Marks) -> dict[str, Any]:
     return {"player": marks.player, "known": {"sheets": sheets, "own": _plain(marks.own)}}
 
 
-def known_then(stored: Document) -> Known:
+def known_then(stored: Document) -> Marks:
     """Return what was known beside the answers when a document was made."""
     known = stored.get("known") or {"sheets": (), "own": {}}
     sheets = (Run(each["position"], each["copy"], _marks(each["ratings"])) for each in known["sheets"])
-    return Known(tuple(sheets), _marks(known["own"]))
+    return Marks(sheets=tuple(sheets), own=_marks(known["own"]))
 
 
 def _plain(ratings: Mapping[Criterion, float]) -> dict[str, float]:

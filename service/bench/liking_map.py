@@ -62,7 +62,7 @@ def of_enquiry(
     if answers is None:
         return None
     marks = known.gathered(session, dealer, answers, enquiry=enquiry)
-    considered = advise.consider(session, answers, at_hand=(), known=marks.known)
+    considered = advise.consider(session, answers, at_hand=(), known=marks)
     outlook = considered.outlook
     if tier not in {each.slug for each in outlook.tiers}:
         return None

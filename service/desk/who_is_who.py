@@ -53,7 +53,6 @@ def _ask_to_join(request: Request, session: Session, staff: AtDealer, row: Playe
         raise ConflictError(_("These are one player already."))
     page = AskView(
         title=_("Are these one person?"),
-        about="",
         lead=_("Join them only if you know it: a name or an address can be typed by anybody."),
         heading=_("To be joined"),
         lines=(_described(row), _described(second)),
@@ -93,11 +92,8 @@ async def ask_to_part(request: Request, key: str, staff: Changes, session: Readi
         lead=_("{player}, {trials}, becomes a player apart, with the trials and enquiries of before.").format(
             player=desk_lines.somebody(joined.name), trials=formats.trials(joined.trials)
         ),
-        heading="",
-        lines=(),
         after=_("Trials that were composed since they were joined stay where they are."),
         action=address("players", key, "part"),
-        fields=(),
         button=_("Yes, part them"),
         back=address("players", found.row.key),
         no=_("No, they are one"),
@@ -132,7 +128,6 @@ def _ask_whose(request: Request, session: Session, staff: AtDealer, id_: str, pl
     row = desk_reads.player(session, staff.dealer, player).row
     page = AskView(
         title=_("Is this enquiry this player’s?"),
-        about="",
         lead=_("Say so only if you know it: a name or an address can be typed by anybody."),
         heading=_("The player"),
         lines=(_described(row),),

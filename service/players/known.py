@@ -44,21 +44,6 @@ Told = Mapping[Criterion, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
-    """What is known of a player beside the answers, as the model is told.
-
-    ``sheets``: of bows of the range; for a bow among them the answers' own ratings of it do not count. ``own``: ratings of the
-    own bow that take the place of the answers', criterion by criterion.
-    """
-
-    sheets: tuple[Run, ...] = ()
-    own: Told = field(default_factory=lambda: MappingProxyType({}))
-
-
-NOTHING_KNOWN = Known()
-
-
-@dataclass(frozen=True, slots=True)
 class RatedBow:
     """One bow as the player rated it."""
 
@@ -69,7 +54,7 @@ class RatedBow:
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """What is stored of one player's ratings, as far as it may serve.
+    """What is stored of one player's ratings, as far as it may serve; the model is told ``sheets`` and ``own`` beside the answers.
 
     ``played``: the same bows by serial, with those that the answers themselves name. ``own``: what takes the place of the
     answers' ratings of the own bow, each the mean of its sheets; ``own_played`` when that was. ``kept``: the bow that was kept
@@ -84,11 +69,6 @@ class Marks:
     withheld: bool = False  # there are ratings, but they may serve their own trial only
     blind: bool = False  # there are ratings of a trial that is still blind; they are left out
     player: int | None = field(default=None, compare=False)  # who it is; None: nobody who is known
-
-    @property
-    def known(self) -> Known:
-        """What the model is told."""
-        return Known(self.sheets, self.own)
 
 
 NO_MARKS = Marks()

@@ -98,7 +98,7 @@ def consider_answers(
     Raises `InvalidInputError` with the form's paths.
     """
     try:
-        considered = advise.consider(session, questionnaire, copies, stored.known)
+        considered = advise.consider(session, questionnaire, copies, stored)
     except InvalidInputError as invalid:
         raise InvalidInputError(each.at(f"answers.{each.path}") for each in invalid.problems) from None
     check_chosen(copies, considered.outlook.stock.serials, considered.now_on_sale.range.copies)

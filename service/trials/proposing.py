@@ -116,7 +116,7 @@ def propose(
     last = reservations.busy_until(due_back or reservations.usual_due_back(first, place), place)
     shelf = _Shelf.of(session, dealer, first, last, today)
     asked = questionnaire.model_copy(update={"dealer": dealer})
-    considered = advise.consider(session, asked, shelf.free, marks.known)
+    considered = advise.consider(session, asked, shelf.free, marks)
     suited = set(considered.outlook.stock.serials) & shelf.blocked.keys()
     check_chosen(chosen or (), suited, shelf.blocked.keys())
     recommended = considered.proposal.bring

@@ -53,13 +53,13 @@ class AskView(Page):
     ``other``: another answer: where it is posted, with which fields, and its words. ``back``: where 'no' leads. ``no``: its words.
     """
 
-    about: str
+    about: str = ""
     lead: str
-    heading: str
-    lines: tuple[str, ...]
+    heading: str = ""
+    lines: tuple[str, ...] = ()
     after: str
     action: str
-    fields: tuple[tuple[str, str], ...]
+    fields: tuple[tuple[str, str], ...] = ()
     button: str
     back: str
     no: str

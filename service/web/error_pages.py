@@ -9,6 +9,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from jinja2 import TemplateError
 from starlette.exceptions import HTTPException
+from starlette.routing import Match, Mount
 
 from service.core import logs, problems
 from service.core.errors import (
@@ -22,13 +23,14 @@ from service.core.errors import (
 )
 from service.core.language import _, spoken
 from service.core.problems import KINDS
-from service.web import methods, security
+from service.web import security
 from service.web.page_data import Page
 from service.web.rendering import render
 
 log = logging.getLogger(__name__)
 REQUEST_ID = "X-Request-Id"
 """The header by which an answer names its request, as the log does."""
+_ASKED_FOR = ("GET", "POST", "PUT", "PATCH", "DELETE")
 
 
 class CodedHTTPException(HTTPException):
@@ -137,9 +139,24 @@ async def _unreadable(request: Request, error: Exception) -> Response:
 async def _by_status(request: Request, error: Exception) -> Response:
     status, headers = (error.status_code, error.headers) if isinstance(error, HTTPException) else (500, None)
     if status == 405:
-        headers = {"Allow": methods.allowed(request)}
+        headers = {"Allow": _allowed(request)}
     code = error.code if isinstance(error, CodedHTTPException) else problems.of_status(status)
     return answer(request, code, headers=headers, status=status)
+
+
+def _allowed(request: Request) -> str:
+    """Return all methods that an address takes (RFC 9110, 15.5.6): 'GET, HEAD, POST'."""
+    # What is mounted (static files) has taken its own part off the path; the whole address is asked about.
+    asked = {**request.scope, "root_path": request.scope.get("app_root_path", "")}
+    routes = request.app.routes
+    if any(isinstance(route, Mount) and route.matches(asked)[0] is Match.FULL for route in routes):
+        return "GET, HEAD"
+    taken = [
+        method
+        for method in _ASKED_FOR
+        if any(route.matches({**asked, "method": method})[0] is Match.FULL for route in routes)
+    ]
+    return ", ".join(name for method in taken for name in ((method, "HEAD") if method == "GET" else (method,)))
 
 
 def busy(request: Request) -> Response:
