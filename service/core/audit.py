@@ -31,23 +31,15 @@ _BY = "by"
 
 @dataclass(frozen=True, slots=True)
 class RecordedEvent:
-    """One line of the record.
-
-    Attributes
-    ----------
-    who : e-mail address of one of the staff; None where it was none of them.
-    by : which of `audit_events.WRITERS` it was.
-    did : in English, as a verb with its object: 'opened a trial'.
-    about : kind and key of the thing: 'trial T-12'.
-    """
+    """One line of the record."""
 
     id: int
     at: dt.datetime
-    who: str | None
-    by: str
+    who: str | None  # e-mail address of one of the staff; None where it was none of them
+    by: str  # which of `audit_events.WRITERS` it was
     dealer: str | None
-    did: str
-    about: str
+    did: str  # in English, as a verb with its object: 'opened a trial'
+    about: str  # kind and key of the thing: 'trial T-12'
     detail: dict[str, Any]
 
 
@@ -66,13 +58,10 @@ def record(
 ) -> None:
     """Write down what was done, in the caller's transaction, so that it stands if and only if the thing was done.
 
-    Parameters
-    ----------
-    user : id of one of the staff; None: a command, a player, or whoever `written_by` says.
-    did : one of the events of the catalogue: ``audit_events.TRIAL_OPENED``.
-    about : kind and key of the thing: 'trial T-12', 'user 3', 'tablet 9f2c'.
-    dealer : slug of the dealer whose it is; None: nobody's in particular.
-    detail : what else is worth keeping, as JSON; no rating, no name, no address.
+    ``user``: id of one of the staff; None: a command, a player, or whoever `written_by` says. ``did``: one of the events of the
+    catalogue: ``audit_events.TRIAL_OPENED``. ``about``: kind and key of the thing: 'trial T-12', 'user 3', 'tablet 9f2c'.
+    ``dealer``: slug of the dealer whose it is; None: nobody's in particular. ``detail``: what else is worth keeping, as JSON;
+    no rating, no name, no address.
     """
     writer = _WRITER.get()
     if user is None and writer != audit_events.STRANGER:

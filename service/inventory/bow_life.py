@@ -20,18 +20,15 @@ from service.inventory import stock
 class MarkGiven:
     """One mark that a player gave the bow, 1 to 7.
 
-    Attributes
-    ----------
-    player : a number of this page, the same for the same player; who it is stands with the trial.
-    trial : (key, number) of a trial of the looking dealer; number None for one read from a file, None where it is not theirs.
-    of_tier : the mean mark of the tier's other bows in that year, None where there is none.
+    ``trial``: (key, number) of a trial of the looking dealer; number None for one read from a file, None where it is not
+    theirs.
     """
 
     on: dt.date
     mark: int
-    player: int
+    player: int  # a number of this page, the same for the same player; who it is stands with the trial
     trial: tuple[str, int | None] | None
-    of_tier: float | None
+    of_tier: float | None  # the mean mark of the tier's other bows in that year, None where there is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,21 +46,14 @@ class AmongTier:
 
 @dataclass(frozen=True, slots=True)
 class BowLife:
-    """What happened to a bow.
+    """What happened to a bow."""
 
-    Attributes
-    ----------
-    marks : by day. years : (year, mean mark of the tier's other bows, how many marks).
-    worked_on : (day, what) of all that changes a bow, by day. haired : the last day of its hair.
-    elsewhere : trials it was rated in that are neither shown here nor still blind to the eye that looks.
-    """
-
-    marks: tuple[MarkGiven, ...]
-    years: tuple[tuple[int, float, int], ...]
-    worked_on: tuple[tuple[dt.date, EventKind], ...]
-    haired: dt.date | None
+    marks: tuple[MarkGiven, ...]  # by day
+    years: tuple[tuple[int, float, int], ...]  # (year, mean mark of the tier's other bows, how many marks)
+    worked_on: tuple[tuple[dt.date, EventKind], ...]  # (day, what) of all that changes a bow, by day
+    haired: dt.date | None  # the last day of its hair
     among: tuple[AmongTier, ...]
-    elsewhere: int
+    elsewhere: int  # trials it was rated in that are neither shown here nor still blind to the eye that looks
 
 
 def read(session: Session, scope: Scope, serial: str) -> BowLife:

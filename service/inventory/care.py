@@ -57,16 +57,9 @@ def tiers(session: Session) -> tuple[TierChoice, ...]:
 def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, str], haired: str = "") -> str:
     """Add a bow and return its serial.
 
-    Parameters
-    ----------
-    reach : where it may be. texts : cells of `copies.csv`. haired : the day of its hair, empty where it is not known.
-
-    Raises
-    ------
-    InvalidInputError
-        What `load` refuses; a serial that is taken, a place beyond the reach, a status that follows by itself.
-    ConflictError
-        The bow is there already.
+    ``reach``: where it may be. ``texts``: cells of `copies.csv`. ``haired``: the day of its hair, empty where it is not known.
+    Raises `InvalidInputError`: what `load` refuses; a serial that is taken, a place beyond the reach, a status that follows by
+    itself; `ConflictError`: the bow is there already.
     """
     serial, dealer = without_guard(texts["copy"]), texts["dealer"] or None
     there = session.get(tables.Copy, serial)
@@ -197,12 +190,9 @@ def set_price(
 ) -> bool:
     """Set a tier's own price, or a dealer's; an empty one takes it back. Return False where it is so already.
 
-    Raises
-    ------
-    NotFoundError
-        There is no such tier, or the price is not theirs to set: a tier's own is the maker's.
-    InvalidInputError, ConflictError
-        What `load` refuses; somebody else changed it since ``seen`` (price and currency as `written`).
+    Raises `NotFoundError`: there is no such tier, or the price is not theirs to set: a tier's own is the maker's;
+    `InvalidInputError`, `ConflictError`: what `load` refuses; somebody else changed it since ``seen`` (price and currency as
+    `written`).
     """
     if not scope.covers(dealer):
         raise NotFoundError

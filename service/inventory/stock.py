@@ -36,13 +36,9 @@ _GONE = ("sold", "withdrawn")
 class CopyRow:
     """One bow in the stock list.
 
-    Attributes
-    ----------
-    dealer : slug of where it is; None: at the workshop. ``dealer_name`` likewise.
-    where : a sentence: 'On trial 14 until 10 May', 'At the workshop', 'In repair'.
-    trial : (key, number) of the trial that it is out on or reserved for next; None for none, or another dealer's.
-    tried : in how many trials it was rated.
-    event, event_on : what was done to it last, and on which day; None where nothing is known.
+    ``dealer``: slug of where it is; None: at the workshop. ``dealer_name`` likewise. ``trial``: (key, number) of the trial that
+    it is out on or reserved for next; None for none, or another dealer's. ``event``, ``event_on``: what was done to it last,
+    and on which day; None where nothing is known.
     """
 
     copy: str
@@ -52,14 +48,14 @@ class CopyRow:
     dealer: str | None
     dealer_name: str | None
     status: str | None
-    where: str
+    where: str  # a sentence: 'On trial 14 until 10 May', 'At the workshop', 'In repair'
     trial: tuple[str, int] | None
     due_back: dt.date | None
     overdue: bool
     insured_value: float | None
     materials: str | None
     mass_g: float | None
-    tried: int
+    tried: int  # in how many trials it was rated
     event: EventKind | None
     event_on: dt.date | None
 
@@ -343,14 +339,9 @@ def set_status(session: Session, user: int | None, scope: Scope, serial: str, st
 
     A bow that is sold while on a trial stays in it and is still rated; the trial's page says so.
 
-    Raises
-    ------
-    NotFoundError
-        It lies beyond the scope.
-    InvalidInputError
-        Another word, or one that follows from the trials.
-    ConflictError
-        It is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it cannot be then.
+    Raises `NotFoundError`: it lies beyond the scope; `InvalidInputError`: another word, or one that follows from the trials;
+    `ConflictError`: it is out on a trial and cannot be in stock at the same time, or was kept on one and is to be what it
+    cannot be then.
     """
     own(session, scope, serial)
     if status not in SETTABLE:
@@ -387,14 +378,8 @@ def set_place(
 ) -> None:
     """Move a bow to the workshop (None) or to a dealer within ``reach``, which is the scope itself unless it is given.
 
-    Raises
-    ------
-    NotFoundError
-        It lies beyond the scope.
-    InvalidInputError
-        There is no such dealer, or none that whoever moves it may reach; which of the two is not told.
-    ConflictError
-        It is out on a trial, or set aside for one.
+    Raises `NotFoundError`: it lies beyond the scope; `InvalidInputError`: there is no such dealer, or none that whoever moves
+    it may reach; which of the two is not told; `ConflictError`: it is out on a trial, or set aside for one.
     """
     own(session, scope, serial)
     reached = to is None or ((reach or scope).covers(to) and session.get(tables.Dealer, to) is not None)
@@ -426,12 +411,7 @@ def record_event(
 ) -> str:
     """Record what was done to a bow and return the sentence on what it does to older ratings; the same again changes its note.
 
-    Raises
-    ------
-    NotFoundError
-        It lies beyond the scope.
-    InvalidInputError
-        A day to come, or a note that is too long.
+    Raises `NotFoundError`: it lies beyond the scope; `InvalidInputError`: a day to come, or a note that is too long.
     """
     own(session, scope, serial)
     text = _note(note)

@@ -38,24 +38,16 @@ _FOR_THE_READER = re.compile(r"/(?:data|erase|mail/[a-z-]+|desk/password|play)/[
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One thing on its way or gone.
-
-    Attributes
-    ----------
-    kind : in words.
-    state : waiting, failed or sent; ``at`` is the moment of the latter two, and when a waiting one is due.
-    words : what the server said last, empty where nothing went wrong.
-    closed : why no mail goes to the address, None where it does.
-    """
+    """One thing on its way or gone; ``state``: waiting, failed or sent; ``at`` is the moment of the latter two, and when a waiting one is due."""
 
     id: int
-    kind: str
+    kind: str  # in words
     address: str
     state: str
     at: dt.datetime
     attempts: int
-    words: str
-    closed: str | None
+    words: str  # what the server said last, empty where nothing went wrong
+    closed: str | None  # why no mail goes to the address, None where it does
     is_mail: bool
     may_resend: bool
     has_text: bool

@@ -21,16 +21,13 @@ HEADER = b"age-encryption.org/v1\n"
 class Seal:
     """What closes backups and opens them.
 
-    Attributes
-    ----------
-    recipient : the public key, ``age1…``; None: nothing is closed for a key.
-    passphrase : closes where there is no recipient, and opens what it closed.
-    identity : the file of the private key, which opens what was closed for its public one.
+    ``recipient``: the public key, ``age1…``; None: nothing is closed for a key. ``passphrase``: closes where there is no
+    recipient, and opens what it closed.
     """
 
     recipient: str | None = None
     passphrase: str | None = field(default=None, repr=False)
-    identity: Path | None = None
+    identity: Path | None = None  # the file of the private key, which opens what was closed for its public one
 
     @property
     def closes(self) -> bool:

@@ -34,9 +34,8 @@ def saved(
 ) -> StreamingResponse:
     """Return a whole list as a file; where it names anybody, for whoever may hand that out, and that it was is put on record.
 
-    Parameters
-    ----------
-    staff : for whose dealer. names : what it takes to hand out those it names; None: it names nobody. read : a page of the list after a mark, as the list's page reads it. row : the cells of one line, in the order of ``head``.
+    ``staff``: for whose dealer. ``names``: what it takes to hand out those it names; None: it names nobody. ``read``: a page of
+    the list after a mark, as the list's page reads it. ``row``: the cells of one line, in the order of ``head``.
     """
     if names and not staff.may(names):
         raise ForbiddenError

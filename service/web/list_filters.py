@@ -29,9 +29,7 @@ class ListFilter:
 class ListQuery:
     """What was asked of a list.
 
-    Attributes
-    ----------
-    here : the list's path. ``kept``: its tab. ``values``: what it is narrowed by; ``faults``: what could not be used.
+    ``here``: the list's path. ``kept``: its tab. ``values``: what it is narrowed by; ``faults``: what could not be used.
     """
 
     here: str

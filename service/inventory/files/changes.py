@@ -21,21 +21,13 @@ UPDATED = (kinds.TIERS.name, kinds.CHARACTER.name, kinds.PRICES.name, kinds.COPI
 
 @dataclass
 class Changes:
-    """What one file changes.
-
-    Attributes
-    ----------
-    new : rows to be added.
-    changed : rows to stand in place of the stored ones, with all columns of their kind.
-    was : of each changed row its line and what is stored.
-    same : how many rows change nothing.
-    """
+    """What one file changes; ``changed``: rows to stand in place of the stored ones, with all columns of their kind."""
 
     sheet: CsvTable
-    new: list[CsvRow] = field(default_factory=list)
+    new: list[CsvRow] = field(default_factory=list)  # rows to be added
     changed: list[Values] = field(default_factory=list)
-    was: list[tuple[int, Values]] = field(default_factory=list)
-    same: int = 0
+    was: list[tuple[int, Values]] = field(default_factory=list)  # of each changed row its line and what is stored
+    same: int = 0  # how many rows change nothing
 
     def added(self) -> Iterator[Values]:
         """Yield the new rows, each with all columns of its kind."""
@@ -48,22 +40,13 @@ class Changes:
 
 @dataclass
 class Plan:
-    """What a folder changes.
+    """What a folder changes; ``latest``: (serial, bench column) -> the latest reading, where neither the stored copy nor its new row shows it."""
 
-    Attributes
-    ----------
-    files : the changes of each file.
-    trials : trials whose answers change, as one of their rows each.
-    latest : (serial, bench column) -> the latest reading, where neither the stored copy nor its new row shows it.
-    dealers : dealers to be made, slug -> currency.
-    notes : what was understood otherwise than it stands in a file.
-    """
-
-    files: dict[str, Changes] = field(default_factory=dict)
-    trials: list[Values] = field(default_factory=list)
+    files: dict[str, Changes] = field(default_factory=dict)  # the changes of each file
+    trials: list[Values] = field(default_factory=list)  # trials whose answers change, as one of their rows each
     latest: dict[tuple[str, str], float] = field(default_factory=dict)
-    dealers: dict[str, str | None] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
+    dealers: dict[str, str | None] = field(default_factory=dict)  # dealers to be made, slug -> currency
+    notes: list[str] = field(default_factory=list)  # what was understood otherwise than it stands in a file
 
 
 def plan(parsed: Parsed, known: StoredRecords, *, replace: bool) -> Plan:
