@@ -16,14 +16,11 @@ _HEXADECIMAL = re.compile(r"#?([0-9a-f]{6}|[0-9a-f]{3})")
 
 @dataclass(frozen=True, slots=True)
 class Scheme:
-    """One of the look's two schemes: the grounds on which a colour stands, and the words that stand on it.
-
-    ``towards``: the lightness that every correction ends at, 0 black or 1 white.
-    """
+    """One of the look's two schemes: the grounds on which a colour stands, and the words that stand on it."""
 
     grounds: tuple[str, ...]
     words: str
-    towards: float
+    towards: float  # the lightness that every correction ends at, 0 black or 1 white
 
 
 LIGHT = Scheme(("#faf8f3", "#fffdf8", "#f1ece0"), "#ffffff", 0.0)

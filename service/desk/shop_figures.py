@@ -82,10 +82,6 @@ class ShopFigures:
     """The figures of one dealer.
 
     ``enquiries``, ``composed``, ``played``, ``kept``: how many came in the span, and of those how many led that far by now.
-    ``trials``: held in the span, with walk-ins and those from files; ``came``: what came of them last, None for nothing yet.
-    ``never_kept``: of the bows here, by all trials here so far; ``too_few``: how many bows were tried, but too seldom to tell.
-    ``not_had``: enquiries for which nothing suitable was at hand. ``none_here``: tiers that were advised while no bow of them
-    could be tried.
     """
 
     span: Span
@@ -93,13 +89,13 @@ class ShopFigures:
     composed: int
     played: int
     kept: int
-    trials: int
-    came: Mapping[OutcomeKind | None, int]
+    trials: int  # held in the span, with walk-ins and those from files
+    came: Mapping[OutcomeKind | None, int]  # what came of them last, None for nothing yet
     reasons: Mapping[str | None, int]  # for which nothing was kept; None where none was told
-    never_kept: tuple[NeverKept, ...]
-    too_few: int
-    not_had: tuple[NotHad, ...]
-    none_here: Mapping[str, int]
+    never_kept: tuple[NeverKept, ...]  # of the bows here, by all trials here so far
+    too_few: int  # how many bows were tried, but too seldom to tell
+    not_had: tuple[NotHad, ...]  # enquiries for which nothing suitable was at hand
+    none_here: Mapping[str, int]  # tiers that were advised while no bow of them could be tried
 
 
 def span(session: Session, dealer: str, name: str, now: dt.datetime) -> Span:

@@ -1,7 +1,7 @@
 """Bows that are sold: when, on which trial they were kept, and whose trial a bow is out on that is to be sold."""
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, and_, func, select

@@ -36,16 +36,15 @@ _GONE = ("sold", "withdrawn")
 class CopyRow:
     """One bow in the stock list.
 
-    ``dealer``: slug of where it is; None: at the workshop. ``dealer_name`` likewise. ``trial``: (key, number) of the trial that
-    it is out on or reserved for next; None for none, or another dealer's. ``event``, ``event_on``: what was done to it last,
-    and on which day; None where nothing is known.
+    ``trial``: (key, number) of the trial that it is out on or reserved for next; None for none, or another dealer's. ``event``,
+    ``event_on``: what was done to it last, and on which day; None where nothing is known.
     """
 
     copy: str
     tier: str
     tier_name: str
     hold: Hold | None
-    dealer: str | None
+    dealer: str | None  # slug of where it is; None: at the workshop. `dealer_name` likewise.
     dealer_name: str | None
     status: str | None
     where: str  # a sentence: 'On trial 14 until 10 May', 'At the workshop', 'In repair'
@@ -62,10 +61,7 @@ class CopyRow:
 
 @dataclass(frozen=True, slots=True)
 class TierStock:
-    """A tier. ``here``: how many bows of it there are; ``at_hand``: in stock and free today; price as this dealer's players pay it.
-
-    ``note``: what the maker says it is meant to be.
-    """
+    """A tier with its bows. ``here``: how many there are; ``at_hand``: in stock and free today; price as this dealer's players pay it."""
 
     tier: str
     name: str
@@ -76,7 +72,7 @@ class TierStock:
     currency: str | None
     here: int
     at_hand: int
-    note: str = ""
+    note: str = ""  # what the maker says it is meant to be
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,13 +31,12 @@ def no_calendar(_session: Session, _row: OutboxItem, _organizer: str) -> bytes |
 class MailKind:
     """One kind of mail.
 
-    ``texts``: the folder of its subject and body below ``templates/``. ``values``: what it tells, read from the database when
-    it goes out: so it says what is true then, not when it was queued. ``calendar``: the day that it sets, as a file for the
-    reader's calendar (RFC 5545); told whose address sets it. ``links``: its signed links; ``own_data`` leads to what is kept of
-    its reader.
+    ``values``: what it tells, read from the database when it goes out: so it says what is true then, not when it was queued.
+    ``calendar``: the day that it sets, as a file for the reader's calendar (RFC 5545); told whose address sets it. ``links``:
+    its signed links; ``own_data`` leads to what is kept of its reader.
     """
 
-    texts: str
+    texts: str  # the folder of its subject and body below `templates/`
     name: str  # what the desk calls it, as English source
     values: Callable[[Session, OutboxItem], Values]
     agreed: bool = False  # it goes only to whoever agreed to mail, and can be ended by its reader

@@ -30,15 +30,11 @@ def _of_texts() -> Environment:
 
 @dataclass(frozen=True)
 class MailService:
-    """The way out and what is written on everything that takes it.
-
-    ``secret``: the key that signs links; those of ``older`` keys are read too. ``transport``, ``caller``: how mails leave, and
-    messages to dealers' systems.
-    """
+    """The way out and what is written on everything that takes it. ``transport``, ``caller``: how mails leave, and messages to dealers' systems."""
 
     base: str  # address under which readers reach the service, without a slash at its end
     sender: addresses.Address  # whose mail it is
-    secret: str = field(repr=False)
+    secret: str = field(repr=False)  # the key that signs links; those of `older` keys are read too
     transport: Transport
     kinds: Mapping[str, MailKind]  # every kind of mail that is sent, by name
     caller: Caller = field(default_factory=Caller)

@@ -90,11 +90,7 @@ def code_version() -> str:
 
 @dataclass(frozen=True, slots=True)
 class ListedVersion:
-    """One line of ``fit --list``.
-
-    ``error``, ``tier_mean_error``: on players held out, None where there was no check-up. ``used``: whether it is or was in
-    use; otherwise it is a candidate, and ``why`` says what was decided.
-    """
+    """One line of ``fit --list``. ``error``, ``tier_mean_error``: on players held out, None where there was no check-up."""
 
     version: int
     fitted_at: dt.datetime
@@ -102,7 +98,7 @@ class ListedVersion:
     trials: int
     error: float | None
     tier_mean_error: float | None
-    used: bool
+    used: bool  # whether it is or was in use; otherwise it is a candidate, and `why` says what was decided
     why: str
 
 

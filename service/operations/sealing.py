@@ -19,13 +19,9 @@ HEADER = b"age-encryption.org/v1\n"
 
 @dataclass(frozen=True, slots=True)
 class Seal:
-    """What closes backups and opens them.
+    """What closes backups and opens them. ``passphrase``: closes where there is no recipient, and opens what it closed."""
 
-    ``recipient``: the public key, ``age1…``; None: nothing is closed for a key. ``passphrase``: closes where there is no
-    recipient, and opens what it closed.
-    """
-
-    recipient: str | None = None
+    recipient: str | None = None  # the public key, `age1…`; None: nothing is closed for a key
     passphrase: str | None = field(default=None, repr=False)
     identity: Path | None = None  # the file of the private key, which opens what was closed for its public one
 

@@ -29,14 +29,13 @@ _Marks = dict[Criterion, float]
 class Tastes:
     """What a player's marks tell.
 
-    ``bows``: how many were marked, the own ones apart; ``compared``: those that others marked too. ``above_own``,
-    ``beside_own``: how many were marked above the own bow, and of how many that can be said. ``kinder``: how many points higher
-    than others' their marks are on the whole; None: not told apart from chance. ``higher``, ``lower``: criteria that are marked
-    so, beyond what they mark on the whole.
+    ``above_own``, ``beside_own``: how many were marked above the own bow, and of how many that can be said. ``kinder``: how
+    many points higher than others' their marks are on the whole; None: not told apart from chance. ``higher``, ``lower``:
+    criteria that are marked so, beyond what they mark on the whole.
     """
 
-    bows: int = 0
-    compared: int = 0
+    bows: int = 0  # how many were marked, the own ones apart
+    compared: int = 0  # those that others marked too
     above_own: int = 0
     beside_own: int = 0
     kinder: float | None = None

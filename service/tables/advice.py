@@ -44,11 +44,9 @@ def _number(context: Any) -> str:
 class Enquiry(Base):
     """One player's answers and the advice given. ``address`` is the unguessable part of its link; ``id`` the client's.
 
-    ``number``: under which it is printed and found (`folding.enquiry_number`); several may have one.
-
-    ``player``: known once a trial was composed from it. ``settled_at``: put aside at the desk without a trial.
-    ``doubted``: written while the clock was behind; its moment is wrong. ``told``: the advice without what stands in columns
-    of its own, see `advice`.
+    ``number``: under which it is printed and found (`folding.enquiry_number`); several may have one. ``player``: known once a
+    trial was composed from it. ``doubted``: written while the clock was behind; its moment is wrong. ``told``: the advice
+    without what stands in columns of its own, see `advice`.
     """
 
     __tablename__ = "enquiries"
@@ -72,7 +70,7 @@ class Enquiry(Base):
     contact: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     told: Mapped[dict[str, Any]] = mapped_column("advice", JSON)
     player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
-    settled_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    settled_at: Mapped[dt.datetime | None] = mapped_column(Moment)  # put aside at the desk without a trial
     model_version: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
     doubted: Mapped[bool] = mapped_column(Boolean, default=False, server_default=false())
 

@@ -96,18 +96,15 @@ class ApiKey(Base):
 
 
 class Sandbox(Base):
-    """What the calls with one test key made, beside everything real: rows as compressed bytes of an SQLite file, read by nothing else.
-
-    ``revision``: of the tables that the rows are of. ``calls``: how many changed it.
-    """
+    """What the calls with one test key made, beside everything real: rows as compressed bytes of an SQLite file, read by nothing else."""
 
     __tablename__ = "sandboxes"
     __table_args__ = (CheckConstraint("calls >= 0", name="calls"),)
 
     key: Mapped[str] = mapped_column(ForeignKey("api_keys.digest"), primary_key=True)
     begun_at: Mapped[dt.datetime] = mapped_column(Moment)
-    revision: Mapped[str] = mapped_column(String)
-    calls: Mapped[int] = mapped_column(Integer)
+    revision: Mapped[str] = mapped_column(String)  # of the tables that the rows are of
+    calls: Mapped[int] = mapped_column(Integer)  # how many changed it
     content: Mapped[bytes] = mapped_column(LargeBinary)
 
 

@@ -50,8 +50,7 @@ class Contact(Base):
 class JoinedPlayer(Base):
     """A player whom a dealer's staff found to be the same person as another, ``whom``.
 
-    ``head``: who stands for all of them, and is joined to nobody. ``before``: what each had said of helping others, where the
-    joining changed it, so that it can be undone.
+    ``before``: what each had said of helping others, where the joining changed it, so that it can be undone.
     """
 
     __tablename__ = "joined_players"
@@ -60,7 +59,7 @@ class JoinedPlayer(Base):
     dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
     player: Mapped[int] = mapped_column(ForeignKey("players.id"), primary_key=True)
     whom: Mapped[int] = mapped_column(ForeignKey("players.id"))
-    head: Mapped[int] = mapped_column(ForeignKey("players.id"))
+    head: Mapped[int] = mapped_column(ForeignKey("players.id"))  # who stands for all of them, and is joined to nobody
     at: Mapped[dt.datetime] = mapped_column(Moment)
     by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
     before: Mapped[dict[str, Any]] = mapped_column(JSON)
@@ -80,9 +79,8 @@ class PlayerNote(Base):
 class Composition(Base):
     """How a trial was composed and where it stands.
 
-    ``answers``: the questionnaire's body without the contact. ``number`` counts the dealer's trials, from 1: the order of
-    bows is rotated by it. ``plan``: chance and gain as they were promised. ``country``: where the parcel goes, for a trial by post.
-    ``hour``: when it begins, as the shop's clock shows it. ``sequence``: how often its days were changed, as calendars count it.
+    ``answers``: the questionnaire's body without the contact. ``number`` counts the dealer's trials, from 1: the order of bows
+    is rotated by it. ``sequence``: how often its days were changed, as calendars count it.
     """
 
     __tablename__ = "compositions"
@@ -106,7 +104,7 @@ class Composition(Base):
     enquiry: Mapped[str | None] = mapped_column(ForeignKey("enquiries.id"), index=True)
     previous: Mapped[int | None] = mapped_column(ForeignKey("trials.id"))
     answers: Mapped[dict[str, Any]] = mapped_column(JSON)
-    plan: Mapped[dict[str, Any]] = mapped_column(JSON)
+    plan: Mapped[dict[str, Any]] = mapped_column(JSON)  # chance and gain as they were promised
     model_version: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
     minutes: Mapped[int] = mapped_column(SmallInteger)
     seed: Mapped[int] = mapped_column(Integer)
@@ -121,9 +119,9 @@ class Composition(Base):
     revealed_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
     out_from: Mapped[dt.date | None] = mapped_column()
     due_back: Mapped[dt.date | None] = mapped_column(index=True)
-    hour: Mapped[dt.time | None] = mapped_column()
+    hour: Mapped[dt.time | None] = mapped_column()  # when it begins, as the shop's clock shows it
     sequence: Mapped[int] = mapped_column(Integer, default=0, server_default="0")
-    country: Mapped[str | None] = mapped_column(String)
+    country: Mapped[str | None] = mapped_column(String)  # where the parcel goes, for a trial by post
     materials_confirmed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     materials_confirmed_by: Mapped[str | None] = mapped_column(Text)
     note: Mapped[str | None] = mapped_column(Text)
@@ -184,18 +182,15 @@ class Slot(Base):
 
 
 class Parcel(Base):
-    """Where the parcel of one trial goes, and by whom; what was told of it alone, so that no trial after it is sent there.
-
-    ``number``: the carrier's of the parcel, or an address where it is followed. ``arrived_at``: when it was said to be there.
-    """
+    """Where the parcel of one trial goes, and by whom; what was told of it alone, so that no trial after it is sent there."""
 
     __tablename__ = "parcels"
 
     trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), primary_key=True)
     address: Mapped[str | None] = mapped_column(Text)
     carrier: Mapped[str | None] = mapped_column(Text)
-    number: Mapped[str | None] = mapped_column(Text)
-    arrived_at: Mapped[dt.datetime | None] = mapped_column(Moment)
+    number: Mapped[str | None] = mapped_column(Text)  # the carrier's of the parcel, or an address where it is followed
+    arrived_at: Mapped[dt.datetime | None] = mapped_column(Moment)  # when it was said to be there
 
 
 class Sheet(Base):

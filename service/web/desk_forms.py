@@ -39,14 +39,13 @@ class ListLine:
 class ListPage(Page):
     """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
 
-    ``lines``: `ListLine`, or what the list's own template reads. ``note``: said above the list. ``count``: how many are shown of how many, empty where all are. ``older``, ``newest``: the
-    way on, and back to the beginning; empty at either end. ``query``: what the list can be narrowed by, and is.
+    ``older``, ``newest``: the way on, and back to the beginning; empty at either end.
     """
 
-    lines: tuple[Any, ...]
+    lines: tuple[Any, ...]  # `ListLine`, or what the list's own template reads
     empty: str
-    note: str = ""
-    count: str = ""
+    note: str = ""  # said above the list
+    count: str = ""  # how many are shown of how many, empty where all are
     older: str = ""
     newest: str = ""
     tabs: tuple[Tab, ...] = ()
@@ -54,7 +53,7 @@ class ListPage(Page):
     searches: str = ""
     search: str = ""
     search_label: str = ""
-    query: ListQuery | None = None
+    query: ListQuery | None = None  # what the list can be narrowed by, and is
 
 
 def paged(found: Leaf[T], address: str, *, begins: bool) -> dict[str, Any]:

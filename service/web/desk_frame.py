@@ -43,19 +43,15 @@ _PLACES = (
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """The frame, which templates see as ``desk``.
-
-    ``dealer``: name of the dealer acted for, None for none. ``chooses``: another one may be chosen. ``csrf``: the token for
-    every form of the page: ``{{ frame.csrf(desk) }}``.
-    """
+    """The frame, which templates see as ``desk``."""
 
     places: tuple[Tab, ...]
     who: str
     role: str
-    dealer: str | None
-    chooses: bool
+    dealer: str | None  # name of the dealer acted for, None for none
+    chooses: bool  # another one may be chosen
     said: str  # what was just done, one sentence, empty for nothing
-    csrf: str
+    csrf: str  # the token for every form of the page: `{{ frame.csrf(desk) }}`
     demo: bool
     lasts: int  # for how many seconds the sign-in lasts at most from now on, if nothing more is asked
     opens: Opens  # says of an address and a method ("GET" unless given) whether it is open to whoever reads the page

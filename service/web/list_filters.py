@@ -27,16 +27,13 @@ class ListFilter:
 
 @dataclass(frozen=True, slots=True)
 class ListQuery:
-    """What was asked of a list.
+    """What was asked of a list."""
 
-    ``here``: the list's path. ``kept``: its tab. ``values``: what it is narrowed by; ``faults``: what could not be used.
-    """
-
-    here: str
+    here: str  # the list's path
     filters: tuple[ListFilter, ...]
-    kept: Mapping[str, str]
-    values: Mapping[str, str]
-    faults: tuple[str, ...]
+    kept: Mapping[str, str]  # its tab
+    values: Mapping[str, str]  # what it is narrowed by
+    faults: tuple[str, ...]  # what could not be used
     as_file: bool
 
     def value(self, name: str) -> str:

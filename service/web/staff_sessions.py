@@ -26,11 +26,7 @@ SEEN_EVERY = dt.timedelta(minutes=1)
 
 @dataclass(frozen=True, slots=True)
 class SignedIn:
-    """One of the staff, signed in.
-
-    ``dealer``: slug and name of the dealer acted for just now, None for none. ``zone``: the shop's time zone, where one is
-    known. ``ends_at``: when it ends if nothing more is asked. ``expires_at``: when it ends whatever is asked.
-    """
+    """One of the staff, signed in."""
 
     digest: str  # of the session; neither the cookie nor anything that leads to it
     user: int
@@ -39,14 +35,14 @@ class SignedIn:
     role: str
     language: str | None
     home: str | None  # slug of the dealer that the account is bound to, None where it is not bound
-    dealer: str | None
+    dealer: str | None  # slug and name of the dealer acted for just now, None for none
     dealer_name: str | None
-    zone: str | None
+    zone: str | None  # the shop's time zone, where one is known
     seen_lately: bool  # False where it is time to write that the session was seen
     created_at: dt.datetime  # when they signed in
     has_factor: bool  # whether they have a second factor
-    ends_at: dt.datetime
-    expires_at: dt.datetime
+    ends_at: dt.datetime  # when it ends if nothing more is asked
+    expires_at: dt.datetime  # when it ends whatever is asked
 
 
 @dataclass(frozen=True, slots=True)
